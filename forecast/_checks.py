@@ -1,0 +1,51 @@
+"""Checks shared by every room; each raises an error that names the remedy."""
+
+from collections.abc import Iterable
+from difflib import get_close_matches
+
+from forecast.errors import RequestError
+
+__all__ = ["check_level", "check_whole_number", "nearest"]
+
+
+def check_level(level: float, *, name: str = "level") -> float:
+    """Return ``level`` as a float strictly between 0 and 1, or raise RequestError.
+
+    Examples
+    --------
+    >>> check_level(0.8)
+    0.8
+    """
+    if isinstance(level, bool) or not isinstance(level, int | float) or not 0 < level < 1:
+        raise RequestError(
+            f"{name} is {level!r}, which is not a probability between 0 and 1.",
+            f"Give {name} as a fraction, for example 0.8 for 8 of 10.",
+        )
+    return float(level)
+
+
+def check_whole_number(value: int, *, name: str, low: int = 0, high: int | None = None) -> int:
+    """Return ``value`` as an int from ``low`` to ``high``, or raise RequestError.
+
+    Examples
+    --------
+    >>> check_whole_number(3, name="horizon", low=1)
+    3
+    """
+    whole = not isinstance(value, bool) and hasattr(value, "__index__")
+    if not whole or value < low or (high is not None and value > high):
+        bounds = f"at least {low}" if high is None else f"from {low} to {high}"
+        raise RequestError(f"{name} is {value!r}.", f"Give {name} as a whole number {bounds}.")
+    return int(value)
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Return `` Did you mean 'x'?`` for the known word closest to ``word``, or an empty text.
+
+    Examples
+    --------
+    >>> nearest("heavvy", ["light", "heavy"])
+    " Did you mean 'heavy'?"
+    """
+    close = get_close_matches(str(word), list(known), n=1, cutoff=0.6)
+    return f" Did you mean {close[0]!r}?" if close else ""

@@ -1,0 +1,161 @@
+"""Time to an event counted in steps: who was at risk when, and what was seen."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast._checks import nearest
+from forecast.errors import DataError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Durations"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Durations:
+    """One row per spell: at risk in steps ``entry + 1`` to ``step``, event at ``step`` if observed.
+
+    A subject whose covariates change has one row per spell of constant covariates, the next
+    starting where the one before ended; only the last can carry the event.
+
+    Attributes
+    ----------
+    step : ndarray of shape (n,), int
+        The last step at risk, from 1.
+    observed : ndarray of shape (n,), bool
+        Whether the event happened at ``step``; otherwise the row is censored there.
+    covariates : DataFrame of shape (n, p)
+        Numeric columns, or text columns whose values are levels. A copy, index 0 to n - 1.
+    subject : ndarray of shape (n,)
+        Who the row belongs to: rows of one subject are not independent.
+    entry : ndarray of shape (n,), int
+        Steps already taken, event-free, before the row is watched (left truncation).
+    weight : ndarray of shape (n,), float
+        How many rows this one stands for; 0 or more.
+
+    Raises
+    ------
+    DataError
+        If a step is below 1, an entry is negative or not before its step, a weight is negative,
+        anything but a covariate is missing, or lengths differ.
+    """
+
+    step: npt.NDArray[np.int64]
+    observed: npt.NDArray[np.bool_]
+    covariates: pd.DataFrame
+    subject: npt.NDArray[np.object_]
+    entry: npt.NDArray[np.int64]
+    weight: npt.NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        arrays = {
+            "step": whole("step", self.step),
+            "observed": flags("observed", self.observed),
+            "subject": np.array(self.subject, dtype=object),
+            "entry": whole("entry", self.entry),
+            "weight": np.array(self.weight, dtype=np.float64),
+        }
+        n = len(arrays["step"])
+        for name, array in arrays.items():
+            if array.shape != (n,):
+                raise DataError(
+                    f"{name} has shape {array.shape}, step has {n} row(s).",
+                    "Give one value per row.",
+                )
+            array.setflags(write=False)
+            object.__setattr__(self, name, array)
+        if len(self.covariates) != n:
+            raise DataError(
+                f"covariates has {len(self.covariates)} row(s), step has {n}.",
+                "Give one row of covariates per row.",
+            )
+        object.__setattr__(self, "covariates", self.covariates.reset_index(drop=True).copy())
+        refuse(arrays["step"] < 1, "step", "is below 1", "Count steps from 1.")
+        refuse(arrays["entry"] < 0, "entry", "is negative", "Give the steps taken before.")
+        refuse(
+            arrays["entry"] >= arrays["step"],
+            "entry",
+            "is not before its step",
+            "Leave out rows that were never at risk.",
+        )
+        refuse(~(arrays["weight"] >= 0), "weight", "is not 0 or more", "Give weights from 0 up.")
+
+    @classmethod
+    def from_frame(
+        cls,
+        frame: pd.DataFrame,
+        *,
+        step: str,
+        observed: str,
+        covariates: Sequence[str],
+        entry: str | None = None,
+        subject: str | None = None,
+        weight: str | None = None,
+    ) -> Durations:
+        """Return the durations held in named columns of ``frame``.
+
+        Without ``subject`` every row is its own; without ``entry`` all start at 0; without
+        ``weight`` each row counts once.
+        """
+        named = [step, observed, entry, subject, weight, *covariates]
+        missing = [name for name in named if name is not None and name not in frame.columns]
+        if missing:
+            raise DataError(
+                f"The frame has no column {missing[0]!r}.",
+                f"Its columns are {list(frame.columns)}.{nearest(missing[0], frame.columns)}",
+            )
+        if frame.index.has_duplicates:
+            raise DataError(
+                f"The frame's index repeats {frame.index[frame.index.duplicated()][0]!r}.",
+                "Give every row its own label, for example with reset_index().",
+            )
+        n = len(frame)
+        return cls(
+            step=frame[step].to_numpy(),
+            observed=frame[observed].to_numpy(),
+            covariates=frame[list(covariates)],
+            subject=frame[subject].to_numpy() if subject else np.arange(n),
+            entry=frame[entry].to_numpy() if entry else np.zeros(n, dtype=np.int64),
+            weight=frame[weight].to_numpy() if weight else np.ones(n),
+        )
+
+    def __len__(self) -> int:
+        return len(self.step)
+
+    def take(self, rows: npt.NDArray[np.int64] | npt.NDArray[np.bool_]) -> Durations:
+        """Return the rows asked for, in that order, by position or by a mask."""
+        return Durations(
+            self.step[rows],
+            self.observed[rows],
+            self.covariates.iloc[np.arange(len(self))[rows]],
+            self.subject[rows],
+            self.entry[rows],
+            self.weight[rows],
+        )
+
+
+def whole(name: str, values: npt.ArrayLike) -> npt.NDArray[np.int64]:
+    """Return ``values`` as whole numbers, or raise DataError."""
+    numbers = np.array(values, dtype=np.float64)
+    refuse(numbers != np.floor(numbers), name, "is not a whole number", "Give whole steps.")
+    return numbers.astype(np.int64)
+
+
+def flags(name: str, values: npt.ArrayLike) -> npt.NDArray[np.bool_]:
+    """Return ``values`` as yes or no, or raise DataError."""
+    numbers = np.array(values, dtype=np.float64)
+    refuse(~np.isin(numbers, (0, 1)), name, "is neither true nor false", "Give true or false.")
+    return numbers == 1
+
+
+def refuse(bad: npt.NDArray[np.bool_], name: str, what: str, remedy: str) -> None:
+    """Raise DataError naming the first bad row, if there is one."""
+    if bad.any():
+        raise DataError(f"{bad.sum()} value(s) of {name}: row {bad.argmax()} {what}.", remedy)
