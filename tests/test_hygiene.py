@@ -1,0 +1,54 @@
+"""Nothing of one machine, and nothing of a package registry, is stored in the project."""
+
+import re
+import subprocess
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+SKIPPED = {".git", ".venv", "build", "dist", "tour-output"}
+TEXT = {".py", ".md", ".toml", ".txt", ".ipynb", ".csv", ".json", ".html", ".js", ".css", ".yml"}
+TEXT |= {"", ".R"}
+
+# A home folder, a drive, a temporary folder written out in full.
+MACHINE_PATH = re.compile(
+    r"/home/[a-z]\w*/|/root/|/Users/\w+/|\b[A-Z]:\\+Users|/tmp/[a-z]|" + re.escape(f"{ROOT}/")
+)
+REGISTRY = re.compile(
+    r"pypi\.org|pythonhosted\.org|registry\.npmjs|anaconda\.org|index-url|extra-index|trusted-host",
+    re.IGNORECASE,
+)
+
+
+def stored_files() -> list[Path]:
+    """Return what git keeps, or every file where there is no git."""
+    try:
+        listing = subprocess.run(
+            ["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, check=True, text=True
+        ).stdout
+        files = [ROOT / name for name in listing.split("\0") if name]
+    except (OSError, subprocess.CalledProcessError):
+        files = [
+            path for path in ROOT.rglob("*") if not SKIPPED & set(path.relative_to(ROOT).parts)
+        ]
+    return [path for path in files if path.is_file() and path.suffix in TEXT]
+
+
+@pytest.mark.parametrize("path", stored_files(), ids=lambda path: str(path.relative_to(ROOT)))
+def test_no_stored_file_names_a_machine_or_a_registry(path: Path):
+    if path == Path(__file__):
+        return
+    text = path.read_text(encoding="utf-8")
+    for pattern in (MACHINE_PATH, REGISTRY):
+        found = pattern.search(text)
+        assert found is None, f"line {text[: found.start()].count(chr(10)) + 1}: {found.group()}"
+
+
+def test_stored_text_is_utf8_with_unix_line_ends():
+    for path in stored_files():
+        data = path.read_bytes()
+        data.decode("utf-8")
+        # a CSV kept by a receptionist may end its lines as that machine did
+        if path.suffix != ".csv":
+            assert b"\r\n" not in data, path

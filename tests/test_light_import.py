@@ -1,0 +1,29 @@
+"""What an enquiry at the desk must not wait for."""
+
+import subprocess
+import sys
+
+HEAVY = {"pandas", "scipy", "statsmodels", "sklearn", "lifelines", "plotly", "pandera", "joblib"}
+
+
+def loaded_after(code: str) -> set[str]:
+    """Return the packages loaded in a fresh interpreter that ran ``code``."""
+    shown = "import sys; print(*{name.partition('.')[0] for name in sys.modules})"
+    run = subprocess.run(
+        [sys.executable, "-c", f"{code}\n{shown}"], capture_output=True, text=True, check=True
+    )
+    return set(run.stdout.splitlines()[-1].split())
+
+
+def test_importing_the_package_loads_no_backend():
+    assert not loaded_after("import forecast") & HEAVY
+
+
+def test_listing_the_public_names_loads_no_backend():
+    assert not loaded_after("import forecast; dir(forecast)") & HEAVY
+
+
+def test_the_command_line_explains_itself_without_a_backend():
+    code = "import contextlib\nfrom forecast.cli import main\n"
+    code += "with contextlib.suppress(SystemExit): main(['--help'])"
+    assert not loaded_after(code) & (HEAVY | {"numpy"})

@@ -1,0 +1,82 @@
+"""The notebooks are stored clean and give what their text claims when run from the top."""
+
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+
+import nbformat
+import pytest
+
+ROOT = Path(__file__).parents[1]
+NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
+LONGEST_CELL = 15
+LONGEST_RUN_SECONDS = 300
+RUN = "from nbclient.cli import main; main()"
+
+each_notebook = pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+
+
+@each_notebook
+def test_a_notebook_is_stored_without_outputs(path: Path):
+    notebook = nbformat.read(path, as_version=4)
+    assert set(notebook.metadata) <= {"kernelspec", "language_info"}
+    for cell in notebook.cells:
+        assert not cell.metadata, cell.source
+        assert not cell.get("outputs"), cell.source
+        assert cell.get("execution_count") is None, cell.source
+
+
+@each_notebook
+def test_a_notebook_is_plain_short_python(path: Path):
+    notebook = nbformat.read(path, as_version=4)
+    for cell in notebook.cells:
+        if cell.cell_type != "code":
+            continue
+        lines = cell.source.splitlines()
+        assert len(lines) <= LONGEST_CELL, cell.source
+        for line in lines:
+            assert not line.lstrip().startswith(("%", "!", "def ", "class ")), line
+
+
+@each_notebook
+def test_a_notebook_asks_in_its_title_and_checks_its_own_claim(path: Path):
+    notebook = nbformat.read(path, as_version=4)
+    assert notebook.cells[0].cell_type == "markdown"
+    assert notebook.cells[0].source.splitlines()[0].startswith("# ")
+    code = [cell.source for cell in notebook.cells if cell.cell_type == "code"]
+    assert any(line.startswith("assert ") for cell in code for line in cell.splitlines())
+
+
+@pytest.fixture(scope="module")
+def runs(request: pytest.FixtureRequest) -> Iterator[dict[Path, Future[str]]]:
+    """Start every notebook that is asked for, two at a time, each in its own process."""
+    asked = {
+        item.callspec.params["path"]
+        for item in request.session.items
+        if isinstance(item, pytest.Function) and "runs" in item.fixturenames
+    }
+    with ThreadPoolExecutor(2) as pool:
+        yield {path: pool.submit(run_notebook, path) for path in sorted(asked)}
+
+
+def run_notebook(path: Path) -> str:
+    """Run a notebook from the top without saving it and return what went wrong, or nothing."""
+    environment = {**os.environ, "JUPYTER_PLATFORM_DIRS": "1", "FORECAST_WORKERS": "1"}
+    done = subprocess.run(
+        [sys.executable, "-c", RUN, str(path), f"--timeout={LONGEST_RUN_SECONDS}"],
+        cwd=path.parent,
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=2 * LONGEST_RUN_SECONDS,
+    )
+    return done.stderr if done.returncode else ""
+
+
+@each_notebook
+def test_a_notebook_runs_from_the_top(path: Path, runs: dict[Path, Future[str]]):
+    problem = runs[path].result()
+    assert not problem, problem

@@ -1,0 +1,50 @@
+"""What the README shows is run, in order, as a reader would type it."""
+
+import re
+import shlex
+import shutil
+from pathlib import Path
+
+import pytest
+
+from forecast.cli import main
+
+ROOT = Path(__file__).parents[1]
+README = ROOT / "README.md"
+BLOCK = re.compile(r"^```(\w+)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+SHELL = {"sh", "bash", "shell"}
+
+
+def blocks() -> list[tuple[str, str]]:
+    """Return the language and the text of every code block, in order."""
+    return BLOCK.findall(README.read_text(encoding="utf-8"))
+
+
+def commands(text: str) -> list[list[str]]:
+    """Return the forecast commands among the lines of a shell block."""
+    lines = text.replace("\\\n", " ").splitlines()
+    split = [shlex.split(line, comments=True) for line in lines]
+    return [words for words in split if words and words[0] == "forecast"]
+
+
+def test_the_readme_runs_from_top_to_bottom(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+):
+    if (ROOT / "synthetic_data").exists():
+        shutil.copytree(ROOT / "synthetic_data", tmp_path / "synthetic_data")
+    monkeypatch.chdir(tmp_path)
+    names: dict[str, object] = {"__name__": "readme"}
+    for language, text in blocks():
+        if language == "python":
+            exec(compile(text, str(README), "exec"), names)
+        elif language in SHELL:
+            for words in commands(text):
+                code = main(words[1:])
+                assert code == 0, f"{shlex.join(words)}\n{capsys.readouterr().err}"
+
+
+def test_the_readme_links_to_files_that_exist():
+    text = README.read_text(encoding="utf-8")
+    for target in re.findall(r"\]\((?!https?:|#)([^)#]+)", text):
+        assert (ROOT / target).exists(), target
+    assert "\\" not in "".join(re.findall(r"\]\(([^)]+)\)", text))
