@@ -1,0 +1,291 @@
+"""Read one cell of the log, tolerating other spellings where the meaning is certain.
+
+Plain Python: the cleaning of a log maps the distinct values of a column through `read_cell`,
+and an enquiry's fields go through the same door.
+"""
+
+import re
+from collections.abc import Iterable
+from datetime import date, timedelta
+from math import isfinite
+from typing import Literal, NamedTuple
+
+from forecast.clinic.courses import Column, words
+
+__all__ = ["DateOrder", "Reading", "UnreadableError", "date_order", "read_cell", "rule_of"]
+
+DateOrder = Literal["day", "month"]
+
+CASE = "upper and lower case, spaces and hyphens"
+SYNONYM = "another word for the same thing"
+YES_NO = "yes and no written another way"
+SEPARATOR = "a set joined by another mark than ;"
+COMMA = "a decimal comma"
+GROUPED = "a number with thousands marks"
+UNIT = "the unit written in the cell"
+SERIAL = "a spreadsheet's date number"
+TIME = "a date with a time of day"
+WRITTEN = "a date written out or with other marks"
+ORDER = {
+    "day": "a date with the day first, as other dates of the table prove",
+    "month": "a date with the month first, as other dates of the table prove",
+}
+WORD_FOR_EMPTY = "a word or mark for 'not recorded'"
+WHOLE = "a whole number written with decimals"
+
+EARLIEST, LATEST = date(1980, 1, 1), date(2099, 12, 31)
+SERIAL_ZERO = date(1899, 12, 30)  # day 0 of spreadsheets, after their wrong leap day of 1900
+EMPTY_WORDS = frozenset(
+    words("na n/a n.a. nan none null nil - -- – — ? . unknown not_known not_recorded missing _")
+)
+SYNONYMS: dict[str, dict[str, str]] = {
+    "skin_type": {str(i + 1): roman for i, roman in enumerate(words("I II III IV V VI"))},
+    "regime": {
+        "nanosecond": "ns", "nano": "ns", "q_switched": "ns", "qs": "ns", "qswitched": "ns",
+        "picosecond": "ps", "pico": "ps",
+    },
+    "outcome": {"clear": "cleared", "on_going": "ongoing", "in_progress": "ongoing"},
+    "goal": {"cleared": "clear", "full_removal": "clear", "lightening": "lighten"},
+    "layering": {"layers": "layered", "one_layer": "single"},
+    "inks": {"navy_blue": "dark_blue", "sky_blue": "light_blue", "flesh_coloured": "flesh"},
+}  # fmt: skip
+YES = frozenset(words("yes y true 1 1.0"))
+NO = frozenset(words("no n false 0 0.0"))
+MONTHS = words("jan feb mar apr may jun jul aug sep oct nov dec")
+
+PLAIN = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?", re.IGNORECASE)
+DECIMAL_COMMA = re.compile(r"[+-]?(0,\d+|\d+,(\d{1,2}|\d{4,}))")
+THOUSANDS = re.compile(r"[+-]?\d{1,3}(,\d{3})+\.\d+|[+-]?\d{1,3}(\.\d{3})+,\d+")
+ISO = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})")
+YEAR_FIRST = re.compile(r"(\d{4})[/. ](\d{1,2})[/. ](\d{1,2})|(\d{4})(\d{2})(\d{2})")
+YEAR_LAST = re.compile(r"(\d{1,2})[/. -](\d{1,2})[/. -](\d{4})")
+CLOCK = re.compile(r"[T ]+\d{1,2}:\d{2}(:\d{2}(\.\d*)?)?( ?[ap]m)?(Z|[+-]\d{2}:?\d{2})?$", re.I)
+SERIAL_DATE = re.compile(r"[2-7]\d{4}(\.\d*)?")
+
+
+class Reading(NamedTuple):
+    """A cell's meaning, None where it is empty, and the tolerances it needed."""
+
+    value: str | int | float | date | None
+    habits: tuple[str, ...] = ()
+
+
+class UnreadableError(ValueError):
+    """The cell's meaning is not certain; the message is the rule it breaks."""
+
+
+def rule_of(rule: Column) -> str:
+    """Return what the column may hold, as the end of a sentence.
+
+    Examples
+    --------
+    >>> from forecast.clinic.courses import column
+    >>> rule_of(column("courses", "age_years"))
+    'a number from 0 to 110 (years)'
+    >>> rule_of(column("courses", "smoker"))
+    'one of yes, no'
+    """
+    if rule.kind in ("id", "text"):
+        return "a text"
+    if rule.kind == "date":
+        return f"a date as YYYY-MM-DD, from {EARLIEST} to {LATEST}"
+    if rule.levels:
+        listed = ", ".join(rule.levels)
+        return f"some of {listed}, joined by ;" if rule.kind == "set" else f"one of {listed}"
+    low, high = (f"{limit:.15g}" if limit is not None else "any" for limit in (rule.low, rule.high))
+    what = {"integer": "a whole number", "set": "numbers joined by ;, each"}.get(
+        rule.kind, "a number"
+    )
+    unit = f" ({rule.unit})" if rule.unit else ""
+    return f"{what} from {low} to {high}{unit}"
+
+
+def read_cell(rule: Column, text: str, *, order: DateOrder | None = None) -> Reading:
+    """Return the meaning of one cell and the tolerances needed; limits are checked elsewhere.
+
+    Parameters
+    ----------
+    rule : Column
+        The column it stands in.
+    text : str
+        The cell as written.
+    order : "day", "month" or None
+        What the table's other dates prove of dates like 03/04/2025.
+
+    Raises
+    ------
+    UnreadableError
+        If the meaning is not certain; the message states the rule.
+
+    Examples
+    --------
+    >>> from forecast.clinic.courses import column
+    >>> read_cell(column("courses", "skin_type"), " iv ").value
+    'IV'
+    >>> read_cell(column("courses", "inks"), "Red, black").value
+    'black;red'
+    >>> read_cell(column("courses", "age_years"), "").value is None
+    True
+    """
+    stripped = " ".join(text.split())
+    if not stripped:
+        return Reading(None)
+    if stripped.startswith(("=", "#")) and not stripped.lstrip("#").isdigit():
+        raise UnreadableError(
+            "a value, not a formula without a stored result or a spreadsheet error"
+        )
+    if rule.kind in ("id", "text"):
+        return _plain_text(rule, stripped)
+    if _key(stripped) in EMPTY_WORDS and _key(stripped) not in rule.levels:
+        return Reading(None, (WORD_FOR_EMPTY,))
+    if rule.kind == "date":
+        return _date(stripped, order)
+    if rule.kind in ("integer", "number"):
+        return _number(rule, stripped)
+    if rule.kind == "set":
+        return _set(rule, stripped)
+    return _flag(rule, stripped) if rule.kind == "flag" else _level(rule, stripped)
+
+
+def date_order(texts: Iterable[str]) -> DateOrder | None:
+    """Return the order that dates like 31/12/2025 prove, or None without proof.
+
+    Examples
+    --------
+    >>> date_order(["03/04/2025", "31/12/2025"])
+    'day'
+    >>> date_order(["03/04/2025", "31/12/2025", "12/31/2025"]) is None
+    True
+    """
+    matches = [YEAR_LAST.fullmatch(CLOCK.sub("", text.strip())) for text in texts]
+    pairs = [(int(match[1]), int(match[2])) for match in matches if match]
+    day = any(first > 12 >= second for first, second in pairs)
+    month = any(second > 12 >= first for first, second in pairs)
+    if day == month:
+        return None
+    return "day" if day else "month"
+
+
+def _key(text: str) -> str:
+    return re.sub(r"[\s_-]+", "_", text.strip().lower()) if len(text.strip()) > 1 else text.lower()
+
+
+def _plain_text(rule: Column, text: str) -> Reading:
+    if rule.kind == "id" and _key(text) in EMPTY_WORDS:
+        return Reading(None, (WORD_FOR_EMPTY,))
+    return Reading(text)
+
+
+def _level(rule: Column, text: str, known: dict[str, str] | None = None) -> Reading:
+    if text in rule.levels:
+        return Reading(text)
+    key = _key(text)
+    if rule.name == "skin_type":
+        key = re.sub(r"^(fitzpatrick|fst|skin|type|_)+", "", key).removesuffix(".0")
+    by_key = {level.lower(): level for level in rule.levels}
+    if key in by_key:
+        return Reading(by_key[key], (CASE,) if _key(text) == key else (SYNONYM,))
+    if key in SYNONYMS.get(rule.name, {}):
+        return Reading(SYNONYMS[rule.name][key], (SYNONYM,))
+    raise UnreadableError(rule_of(rule))
+
+
+def _flag(rule: Column, text: str) -> Reading:
+    if text in rule.levels:
+        return Reading(text)
+    key = _key(text)
+    if key in YES | NO:
+        return Reading("yes" if key in YES else "no", (CASE if key in rule.levels else YES_NO,))
+    raise UnreadableError(rule_of(rule))
+
+
+def _set(rule: Column, text: str) -> Reading:
+    parts = [part.strip() for part in re.split(r"[;,/+&|]|\band\b", text)]
+    habits = {SEPARATOR} if re.search(r"[,/+&|]|\band\b", text) else set()
+    read = [_level(rule, part) if rule.levels else _number(rule, part) for part in parts if part]
+    if not read:
+        raise UnreadableError(rule_of(rule))
+    habits.update(habit for reading in read for habit in reading.habits)
+    found = {reading.value for reading in read}
+    if rule.levels:
+        ordered = [level for level in rule.levels if level in found]
+    else:
+        ordered = [f"{number:.15g}" for number in sorted(float(str(value)) for value in found)]
+    return Reading(";".join(ordered), tuple(sorted(habits)))
+
+
+def _number(rule: Column, text: str) -> Reading:
+    bare = _without_unit(rule, text)
+    habits = () if bare == text else (UNIT,)
+    if DECIMAL_COMMA.fullmatch(bare):
+        bare, habits = bare.replace(",", "."), (*habits, COMMA)
+    elif THOUSANDS.fullmatch(bare):
+        marks = (",", ".") if bare.rfind(".") > bare.rfind(",") else (".", ",")
+        bare, habits = bare.replace(marks[0], "").replace(marks[1], "."), (*habits, GROUPED)
+    if not PLAIN.fullmatch(bare) or not isfinite(float(bare)):
+        raise UnreadableError(rule_of(rule))
+    value = float(bare)
+    if rule.kind != "integer":
+        return Reading(value, habits)
+    if value != int(value):
+        raise UnreadableError(rule_of(rule))
+    return Reading(int(value), (*habits, WHOLE) if "." in bare else habits)
+
+
+def _without_unit(rule: Column, text: str) -> str:
+    bare = re.sub(r"^[€$£]\s*|\s*[€$£]$", "", text) if "currency" in rule.unit else text
+    for unit in (rule.unit, rule.unit.replace("2", "²")):
+        if unit and bare.lower().endswith(unit.lower()):
+            return bare[: -len(unit)].rstrip()
+    return bare
+
+
+def _date(text: str, order: DateOrder | None) -> Reading:
+    bare = CLOCK.sub("", text)
+    habits = (TIME,) if bare != text else ()
+    if match := ISO.fullmatch(bare):
+        return Reading(_day(*match.groups()), habits)
+    if SERIAL_DATE.fullmatch(bare):
+        return Reading(_within(SERIAL_ZERO + timedelta(days=int(float(bare)))), (SERIAL,))
+    if match := YEAR_FIRST.fullmatch(bare):
+        return Reading(_day(*[part for part in match.groups() if part]), (*habits, WRITTEN))
+    if match := YEAR_LAST.fullmatch(bare):
+        return _year_last(match, order, habits)
+    return Reading(_month_name(bare), (*habits, WRITTEN))
+
+
+def _year_last(match: re.Match[str], order: DateOrder | None, habits: tuple[str, ...]) -> Reading:
+    first, second, year = match.groups()
+    if first == second:
+        return Reading(_day(year, first, second), (*habits, WRITTEN))
+    certain: DateOrder | None = "day" if int(first) > 12 else "month" if int(second) > 12 else order
+    if certain is None:
+        raise UnreadableError(
+            "a date as YYYY-MM-DD: nothing in the table proves which part is the day"
+        )
+    month, day = (second, first) if certain == "day" else (first, second)
+    return Reading(_day(year, month, day), (*habits, ORDER[certain]))
+
+
+def _month_name(text: str) -> date:
+    parts = [part.lower() for part in re.split(r"[\s,./-]+", text) if part]
+    names = [part for part in parts if part[:3] in MONTHS]
+    numbers = [re.sub(r"(?<=\d)(st|nd|rd|th)$", "", part) for part in parts if part not in names]
+    if len(names) == 1 and len(numbers) == 2 and all(number.isdigit() for number in numbers):
+        day, year = numbers if len(numbers[1]) == 4 else numbers[::-1]
+        if len(year) == 4:
+            return _day(year, str(MONTHS.index(names[0][:3]) + 1), day)
+    raise UnreadableError(f"a date as YYYY-MM-DD, from {EARLIEST} to {LATEST}")
+
+
+def _day(year: str, month: str, day: str) -> date:
+    try:
+        return _within(date(int(year), int(month), int(day)))
+    except ValueError as error:
+        raise UnreadableError(f"a date as YYYY-MM-DD, from {EARLIEST} to {LATEST}") from error
+
+
+def _within(day: date) -> date:
+    if not EARLIEST <= day <= LATEST:
+        raise UnreadableError(f"a date as YYYY-MM-DD, from {EARLIEST} to {LATEST}")
+    return day
