@@ -1,0 +1,129 @@
+"""From the attributes of an enquiry to the numeric covariates of the count model.
+
+One place decides how each attribute enters, for the log's courses and for an enquiry alike.
+Every covariate is zero for the reference tattoo: skin type III, upper trunk, black ink only,
+medium density, single layer, professional, client of 30, 50 cm², 4 years old, unscarred,
+non-smoker. A missing attribute gives NaN, filled from the log's own mix where it is used.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast.clinic.courses import REGIONS, column
+
+__all__ = ["COVARIATES", "covariate_names", "covariates", "sources"]
+
+FloatArray = npt.NDArray[np.float64]
+Column = Sequence[Any] | npt.NDArray[Any]
+
+SKIN_TYPES = {name: rank for rank, name in enumerate(column("courses", "skin_type").levels, 1)}
+REGION_OF = {site: region for region, sites in REGIONS.items() for site in sites}
+LEGS = frozenset({"thigh", "lower_leg", "ankle", "foot"})
+GRADES = {
+    "ink_density": {"light": -1, "medium": 0, "heavy": 1},
+    "layering": {"single": 0, "layered": 1},
+    "scarring": {"none": 0, "slight": 1, "marked": 2},
+    "smoker": {"no": 0, "yes": 1},
+}
+# Colours other than black, dark blue and the reds respond less (Bencini et al. 2012).
+INK_GROUPS = {
+    "ink_warm": frozenset({"red", "orange"}),
+    "ink_other": frozenset({"light_blue", "green", "yellow", "purple", "brown", "white", "flesh"}),
+    "ink_green": frozenset({"light_blue", "green"}),
+    "ink_yellow": frozenset({"yellow"}),
+    "ink_purple": frozenset({"purple"}),
+    "ink_brown": frozenset({"brown"}),
+    "ink_pale": frozenset({"white", "flesh"}),
+}
+
+# covariate -> the attribute it comes from
+COVARIATES: dict[str, str] = {
+    "skin_type": "skin_type",
+    "region_head_neck": "body_site",
+    "region_lower_trunk": "body_site",
+    "region_proximal_limb": "body_site",
+    "region_distal_limb": "body_site",
+    "leg_or_foot": "body_site",
+    **dict.fromkeys(INK_GROUPS, "inks"),
+    "more_inks": "inks",
+    "ink_density": "ink_density",
+    "layering": "layering",
+    "origin_amateur": "origin",
+    "origin_cosmetic": "origin",
+    "origin_traumatic": "origin",
+    "age_decades": "age_years",
+    "area_doublings": "area_cm2",
+    "tattoo_age_doublings": "tattoo_age_years",
+    "scarring": "scarring",
+    "smoker": "smoker",
+}
+
+
+def covariate_names() -> tuple[str, ...]:
+    """Return the names of all covariates, in order."""
+    return tuple(COVARIATES)
+
+
+def sources(attribute: str) -> tuple[str, ...]:
+    """Return the covariates that come from one attribute."""
+    return tuple(name for name, source in COVARIATES.items() if source == attribute)
+
+
+def covariates(columns: Mapping[str, Column]) -> dict[str, FloatArray]:
+    """Return the covariates of each row, NaN where the attribute is not recorded.
+
+    Parameters
+    ----------
+    columns : mapping
+        Attribute name to one value per row; ``inks`` as joined text. A frame of the log's
+        courses will do, and so will one-element lists from an enquiry.
+
+    Returns
+    -------
+    dict of ndarray of shape (n,)
+        In the order of `covariate_names`.
+    """
+    found: dict[str, FloatArray] = {"skin_type": graded(columns["skin_type"], SKIN_TYPES) - 3}
+    for region in ("head_neck", "lower_trunk", "proximal_limb", "distal_limb"):
+        found[f"region_{region}"] = looked_up(
+            columns["body_site"], lambda site, region=region: float(REGION_OF[site] == region)
+        )
+    found["leg_or_foot"] = looked_up(columns["body_site"], lambda site: float(site in LEGS))
+    for name, group in INK_GROUPS.items():
+        found[name] = looked_up(
+            columns["inks"], lambda inks, group=group: float(not group.isdisjoint(inks.split(";")))
+        )
+    found["more_inks"] = looked_up(columns["inks"], lambda inks: float(min(inks.count(";"), 4)))
+    for name in ("ink_density", "layering", "scarring", "smoker"):
+        found[name] = graded(columns[name], GRADES[name])
+    for origin in ("amateur", "cosmetic", "traumatic"):
+        found[f"origin_{origin}"] = looked_up(
+            columns["origin"], lambda value, origin=origin: float(value == origin)
+        )
+    found["age_decades"] = (number(columns["age_years"]) - 30) / 10
+    found["area_doublings"] = np.log2(np.maximum(number(columns["area_cm2"]), 0.1) / 50)
+    tattoo_age = np.maximum(number(columns["tattoo_age_years"]), 0.25)
+    found["tattoo_age_doublings"] = np.log2(tattoo_age / 4)
+    return {name: found[name] for name in COVARIATES}
+
+
+def number(column: Column) -> FloatArray:
+    """Return a numeric column as floats, NaN where not recorded."""
+    return np.array([np.nan if value is None else value for value in column], dtype=np.float64)
+
+
+def graded(column: Column, ranks: Mapping[str, int]) -> FloatArray:
+    """Return each level's rank, NaN where not recorded."""
+    return looked_up(column, lambda level: float(ranks[level]))
+
+
+def looked_up(column: Column, rule: Any) -> FloatArray:
+    """Return ``rule(value)`` for each value, worked out once per distinct value."""
+    values = list(column)
+    table = {value: rule(value) for value in {v for v in values if isinstance(v, str)}}
+    return np.array([table.get(v, np.nan) if isinstance(v, str) else np.nan for v in values])

@@ -1,0 +1,100 @@
+"""Published effects as a Gaussian prior on the log hazard ratios of the count model.
+
+Each effect is a log hazard ratio of reaching the goal at a session (below zero: slower). Its
+width adds three things: how the number was read, what had to be assumed to turn it into a hazard
+ratio, and how much clinics differ. The sources are for nanosecond lasers of 1990 to 2012.
+
+A ratio of session counts becomes a log hazard ratio through the Weibull shape of 1.9 that joins
+the two cumulative clearances of Bencini et al. (2012): log HR = -1.9 log(count ratio).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["BASELINE_EVIDENCE", "EFFECTS", "PublishedEffect", "prior"]
+
+# How far clinics differ in one effect, as a standard deviation of the log hazard ratio: a
+# judgement, no source; 0.15 on the log of the share of ink removed per session, times about 2.
+BETWEEN_CLINICS = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class PublishedEffect:
+    """One effect read from the literature.
+
+    Attributes
+    ----------
+    covariate : str
+        The covariate of the count model.
+    log_hazard_ratio : float
+        Per unit of the covariate; below zero means more sessions.
+    width : float
+        Standard deviation of what was read, without the spread between clinics.
+    source : str
+        Where it comes from, and how it was read.
+    """
+
+    covariate: str
+    log_hazard_ratio: float
+    width: float
+    source: str
+
+    @property
+    def standard_deviation(self) -> float:
+        """Width of the prior for a clinic: reading and between-clinic spread together."""
+        return float((self.width**2 + BETWEEN_CLINICS**2) ** 0.5)
+
+
+BENCINI = "Bencini et al. 2012, Arch Dermatol 148:1364"
+SCALE = "Kirby et al. 2009, J Clin Aesthet Dermatol 2(3):32, points from memory"
+DIRECTION = f"{BENCINI}: direction only, size assumed"
+
+EFFECTS: tuple[PublishedEffect, ...] = (
+    PublishedEffect("skin_type", -0.08, 0.10, f"{SCALE}: +1 a type; not a factor in {BENCINI}"),
+    PublishedEffect("region_head_neck", 0.10, 0.20, f"{SCALE}, halved"),
+    PublishedEffect("region_lower_trunk", -0.10, 0.15, f"{SCALE}, halved"),
+    PublishedEffect("region_proximal_limb", -0.15, 0.15, f"{SCALE}, halved"),
+    PublishedEffect("region_distal_limb", -0.25, 0.20, f"{SCALE}, halved"),
+    PublishedEffect("leg_or_foot", -0.30, 0.25, DIRECTION),
+    PublishedEffect("ink_warm", -0.20, 0.20, f"{BENCINI}: 58 % black, 51 % black and red at 10"),
+    PublishedEffect(
+        "ink_other", -1.10, 0.40, f"{BENCINI}: success factor 0.205 (read second-hand, scale open)"
+    ),
+    PublishedEffect("ink_green", 0.0, 0.35, "Zelickson et al. 1994: depends on the wavelengths"),
+    PublishedEffect(
+        "ink_yellow", -0.40, 0.40, "Bernstein et al. 2018, Lasers Surg Med 50:704: 5 % at 785 nm"
+    ),
+    PublishedEffect(
+        "ink_purple", 0.10, 0.35, "Bernstein et al. 2018, Lasers Surg Med 50:704: 85 % at 785 nm"
+    ),
+    PublishedEffect("ink_brown", 0.0, 0.40, "Leu et al. 2015, Lasers Med Sci 30:303: fair"),
+    PublishedEffect("ink_pale", -0.60, 0.50, "Leu et al. 2015, Lasers Med Sci 30:303: poor"),
+    PublishedEffect("more_inks", -0.10, 0.15, f"{SCALE}: +1 for each step to multiple colours"),
+    PublishedEffect("ink_density", -0.35, 0.20, f"{DIRECTION}; {SCALE}: +1 a step"),
+    PublishedEffect("layering", -0.40, 0.25, f"{SCALE}: +2 of about 10"),
+    PublishedEffect(
+        "origin_amateur", 0.80, 0.35, "Alster 1995 (4.6 against 8.5), Prinz et al. 2004 (2.8, 3.5)"
+    ),
+    PublishedEffect("origin_cosmetic", 0.0, 0.50, "no usable number found"),
+    PublishedEffect("origin_traumatic", 0.0, 0.50, "no usable number found"),
+    PublishedEffect("age_decades", 0.0, 0.10, "not a factor in any source read"),
+    PublishedEffect("area_doublings", -0.10, 0.10, DIRECTION),
+    PublishedEffect("tattoo_age_doublings", -0.08, 0.08, f"{DIRECTION}; Prinz et al. 2004 agree"),
+    PublishedEffect("scarring", -0.25, 0.20, f"{SCALE}: 0, 1, 3, 5"),
+    PublishedEffect(
+        "smoker", -0.95, 0.35, f"{BENCINI}: success factor 0.303 (read second-hand, scale open)"
+    ),
+)
+
+# Mean and standard deviation of the smooth baseline's coefficients for the reference tattoo:
+# set so that the published case mix clears 47.2 % by 10 sessions and 74.8 % by 15 (Bencini et
+# al. 2012); the widths are a judgement that a clinic's own speed may differ by half or double.
+BASELINE_EVIDENCE: dict[str, tuple[float, float]] = {}
+
+
+def prior() -> dict[str, tuple[float, float]]:
+    """Return mean and standard deviation of each log hazard ratio, by covariate."""
+    return {
+        effect.covariate: (effect.log_hazard_ratio, effect.standard_deviation) for effect in EFFECTS
+    }
