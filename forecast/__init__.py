@@ -8,27 +8,37 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from forecast.clinic.enquiry import Enquiry
+    from forecast.clinic.estimate import Estimate
+    from forecast.clinic.tariff import Package, Tariff
     from forecast.errors import DataError, FitError, ForecastError, RequestError
+
+__all__ = [
+    "DataError",
+    "Enquiry",
+    "Estimate",
+    "FitError",
+    "ForecastError",
+    "Package",
+    "RequestError",
+    "Tariff",
+]
 
 __version__ = "0.1.0"
 
 _HOMES = {
-    "forecast.errors": ["DataError", "FitError", "ForecastError", "RequestError"],
+    "forecast.clinic.enquiry": ("Enquiry",),
+    "forecast.clinic.estimate": ("Estimate",),
+    "forecast.clinic.tariff": ("Package", "Tariff"),
+    "forecast.errors": ("DataError", "FitError", "ForecastError", "RequestError"),
 }
-_HOME = {name: module for module, names in _HOMES.items() for name in names}
-
-__all__ = [
-    "DataError",
-    "FitError",
-    "ForecastError",
-    "RequestError",
-]
+_HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 
 
 def __getattr__(name: str) -> Any:
-    if name not in _HOME:
+    if name not in _HOME_OF:
         raise AttributeError(f"module 'forecast' has no attribute {name!r}")
-    value = getattr(import_module(_HOME[name]), name)
+    value = getattr(import_module(_HOME_OF[name]), name)
     globals()[name] = value
     return value
 

@@ -1,0 +1,103 @@
+"""`forecast estimate` and `forecast update`: a saved model answers, with numpy alone."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from forecast.cli.files import read_enquiries, read_gradings, read_one_enquiry
+from forecast.cli.options import Options, add_command, answer
+
+if TYPE_CHECKING:
+    from forecast.cli.options import Commands
+    from forecast.clinic.cautions import Caution
+    from forecast.clinic.enquiry import Enquiry
+
+__all__ = ["CLOSING", "register"]
+
+CLOSING = "Estimates from past courses: not a promise, and never a treatment setting."
+
+
+def register(commands: Commands) -> None:
+    """Add the commands of this module."""
+    parser = add_command(
+        commands, "estimate", estimate, says="how many sessions each enquiry is likely to need"
+    )
+    parser.add_argument("model", metavar="MODEL.json", type=Path)
+    parser.add_argument("enquiries", metavar="ENQUIRIES.csv", type=Path)
+    parser.add_argument("--level", type=float, default=0.8, help="what the interval covers (0.8)")
+    parser.add_argument("--strategy", help="a pulse strategy instead of the log's own practice")
+
+    parser = add_command(
+        commands, "update", update, says="how many sessions are still needed, mid-course"
+    )
+    parser.add_argument("model", metavar="MODEL.json", type=Path)
+    parser.add_argument("enquiry", metavar="ENQUIRY.csv", type=Path)
+    parser.add_argument("--sessions-done", type=int, required=True, metavar="K")
+    parser.add_argument("--gradings", type=Path, metavar="G.csv", help="after_session, fading_pct")
+    parser.add_argument("--level", type=float, default=0.8, help="what the interval covers (0.8)")
+
+
+def estimate(options: Options) -> None:
+    """Print the estimate of every enquiry, with the cautions that apply to it."""
+    from forecast import load_forecaster
+
+    forecaster = load_forecaster(options.model)
+    results: list[dict[str, Any]] = []
+    texts: list[str] = []
+    always: dict[str, Caution] = {}
+    for label, enquiry in read_enquiries(options.enquiries).items():
+        result = forecaster.estimate(enquiry, level=options.level, strategy=options.strategy)
+        cautions = look_out_for(enquiry)
+        results.append({"enquiry_id": label, **result.to_dict(), **as_dict(cautions)})
+        texts.append("\n".join([f"Enquiry {label}", result.to_text(), *own_lines(cautions)]))
+        always |= {caution.key: caution for caution in cautions if caution.kind == "always"}
+    texts.append("\n".join([CLOSING, *(f"- {item.to_text()}" for item in always.values())]))
+    answer(options, {"estimates": results}, "\n\n".join(texts))
+
+
+def update(options: Options) -> None:
+    """Print what is still needed and the total, given the sessions done and the gradings."""
+    from forecast import load_forecaster
+
+    forecaster = load_forecaster(options.model)
+    enquiry = read_one_enquiry(options.enquiry)
+    gradings = read_gradings(options.gradings) if options.gradings else []
+    later = forecaster.update(
+        enquiry, sessions_done=options.sessions_done, gradings=gradings, level=options.level
+    )
+    cautions = look_out_for(enquiry)
+    data = {
+        "remaining": later.remaining.to_dict(),
+        "total": later.total.to_dict(),
+        **as_dict(cautions),
+    }
+    text = [
+        f"After {options.sessions_done} session(s), still needed:",
+        later.remaining.to_text(),
+        "",
+        "In total:",
+        later.total.to_text(),
+        *own_lines(cautions),
+        "",
+        CLOSING,
+    ]
+    answer(options, data, "\n".join(text))
+
+
+def look_out_for(enquiry: Enquiry) -> tuple[Caution, ...]:
+    """Return the cautions that apply to ``enquiry``."""
+    from forecast.clinic.cautions import cautions_for
+
+    return cautions_for(enquiry)
+
+
+def as_dict(cautions: tuple[Caution, ...]) -> Mapping[str, Any]:
+    """Return the cautions as plain JSON values."""
+    return {"cautions": [caution.to_dict() for caution in cautions]}
+
+
+def own_lines(cautions: tuple[Caution, ...]) -> list[str]:
+    """Return the cautions that this enquiry has and others may not, a line each."""
+    return [f"! {caution.to_text()}" for caution in cautions if caution.kind != "always"]

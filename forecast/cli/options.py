@@ -1,0 +1,41 @@
+"""What every command has in common: its parser, its two ways of answering, its progress."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    Commands = argparse._SubParsersAction[argparse.ArgumentParser]
+
+__all__ = ["Options", "add_command", "answer", "progress"]
+
+Options = argparse.Namespace
+
+
+def add_command(
+    commands: Commands, name: str, run: Callable[[Options], None], *, says: str
+) -> argparse.ArgumentParser:
+    """Return the parser of a new command that takes ``--json`` and calls ``run``."""
+    parser = commands.add_parser(name, help=says, description=says)
+    parser.add_argument("--json", action="store_true", help="print JSON instead of words")
+    parser.set_defaults(run=run)
+    return parser
+
+
+def answer(options: Options, data: Mapping[str, Any], text: str) -> None:
+    """Print the answer: ``data`` as JSON when asked for, else ``text``."""
+    if options.json:
+        print(json.dumps(data, indent=2, allow_nan=False))
+    else:
+        print(text)
+
+
+def progress(message: str) -> None:
+    """Say on stderr what is being done, when somebody is watching a terminal."""
+    if sys.stderr.isatty():
+        sys.stderr.write(f"{message}\n")
+        sys.stderr.flush()
