@@ -1,9 +1,10 @@
 """From the attributes of an enquiry to the numeric covariates of the count model.
 
 One place decides how each attribute enters, for the log's courses and for an enquiry alike.
-Every covariate is zero for the reference tattoo: skin type III, upper trunk, black ink only,
-medium density, single layer, professional, client of 30, 50 cm², 4 years old, unscarred,
-non-smoker. A missing attribute gives NaN, filled from the log's own mix where it is used.
+Every covariate is zero for the reference tattoo: skin type III, upper trunk, black ink only, an
+ink that some laser of the clinic reaches, medium density, single layer, professional, client of
+30, 50 cm², 4 years old, unscarred, non-smoker. A missing attribute gives NaN, filled from the
+log's own mix where it is used.
 """
 
 from __future__ import annotations
@@ -51,6 +52,7 @@ COVARIATES: dict[str, str] = {
     "leg_or_foot": "body_site",
     **dict.fromkeys(INK_GROUPS, "inks"),
     "more_inks": "inks",
+    "ink_unreached": "unreached",
     "ink_density": "ink_density",
     "layering": "layering",
     "origin_amateur": "origin",
@@ -80,8 +82,9 @@ def covariates(columns: Mapping[str, Column]) -> dict[str, FloatArray]:
     Parameters
     ----------
     columns : mapping
-        Attribute name to one value per row; ``inks`` as joined text. A frame of the log's
-        courses will do, and so will one-element lists from an enquiry.
+        Attribute name to one value per row; ``inks`` as joined text, and ``unreached`` (0 or 1:
+        whether some ink is reached by no laser in use). A frame of the log's courses with that
+        column will do, and so will one-element lists from an enquiry.
 
     Returns
     -------
@@ -105,6 +108,7 @@ def covariates(columns: Mapping[str, Column]) -> dict[str, FloatArray]:
         found[f"origin_{origin}"] = looked_up(
             columns["origin"], lambda value, origin=origin: float(value == origin)
         )
+    found["ink_unreached"] = number(columns["unreached"])
     found["age_decades"] = (number(columns["age_years"]) - 30) / 10
     found["area_doublings"] = np.log2(np.maximum(number(columns["area_cm2"]), 0.1) / 50)
     tattoo_age = np.maximum(number(columns["tattoo_age_years"]), 0.25)

@@ -12,7 +12,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["BASELINE_EVIDENCE", "EFFECTS", "PublishedEffect", "prior"]
+__all__ = ["EFFECTS", "PublishedEffect", "duration_prior", "hazard_prior"]
+
+WEIBULL_SHAPE = 1.9
 
 # How far clinics differ in one effect, as a standard deviation of the log hazard ratio: a
 # judgement, no source; 0.15 on the log of the share of ink removed per session, times about 2.
@@ -70,6 +72,9 @@ EFFECTS: tuple[PublishedEffect, ...] = (
     ),
     PublishedEffect("ink_brown", 0.0, 0.40, "Leu et al. 2015, Lasers Med Sci 30:303: fair"),
     PublishedEffect("ink_pale", -0.60, 0.50, "Leu et al. 2015, Lasers Med Sci 30:303: poor"),
+    PublishedEffect(
+        "ink_unreached", -0.50, 0.50, "common practice, no source: an ink no laser reaches stays"
+    ),
     PublishedEffect("more_inks", -0.10, 0.15, f"{SCALE}: +1 for each step to multiple colours"),
     PublishedEffect("ink_density", -0.35, 0.20, f"{DIRECTION}; {SCALE}: +1 a step"),
     PublishedEffect("layering", -0.40, 0.25, f"{SCALE}: +2 of about 10"),
@@ -87,14 +92,28 @@ EFFECTS: tuple[PublishedEffect, ...] = (
     ),
 )
 
-# Mean and standard deviation of the smooth baseline's coefficients for the reference tattoo:
-# set so that the published case mix clears 47.2 % by 10 sessions and 74.8 % by 15 (Bencini et
-# al. 2012); the widths are a judgement that a clinic's own speed may differ by half or double.
-BASELINE_EVIDENCE: dict[str, tuple[float, float]] = {}
+# Log duration of the reference tattoo and the log spread left between tattoos alike in every
+# attribute, as mean and standard deviation: set so that the published case mix clears 47.2 % by
+# 10 sessions and 74.8 % by 15 (Bencini et al. 2012). The widths are a judgement: a clinic's own
+# speed, and what it calls cleared, may differ by a third.
+LOCATION = (1.98, 0.30)
+LOG_SCALE = (-0.95, 0.25)
 
 
-def prior() -> dict[str, tuple[float, float]]:
+def hazard_prior() -> dict[str, tuple[float, float]]:
     """Return mean and standard deviation of each log hazard ratio, by covariate."""
     return {
         effect.covariate: (effect.log_hazard_ratio, effect.standard_deviation) for effect in EFFECTS
     }
+
+
+def duration_prior() -> dict[str, tuple[float, float]]:
+    """Return the same evidence on the log number of sessions, with location and log scale."""
+    effects = {
+        effect.covariate: (
+            -effect.log_hazard_ratio / WEIBULL_SHAPE,
+            effect.standard_deviation / WEIBULL_SHAPE,
+        )
+        for effect in EFFECTS
+    }
+    return {"location": LOCATION, **effects, "log_scale": LOG_SCALE}

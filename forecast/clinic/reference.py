@@ -1,0 +1,197 @@
+"""What a forecaster remembers of the log it was fitted to: counts and ranges, never rows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from forecast.clinic.attributes import COVARIATES
+from forecast.clinic.courses import column
+from forecast.clinic.enquiry import Enquiry
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.clinic.log import OutcomeLog
+
+__all__ = ["Reference"]
+
+LEVELLED = ("skin_type", "body_site", "ink_density", "layering", "origin", "scarring", "smoker")
+NUMERIC = ("age_years", "area_cm2", "tattoo_age_years")
+FEW, THIN = 5, 10
+N_FILLS = 8
+
+# What to fill in for an attribute that neither the enquiry nor any course of the log gives:
+# eighths of a plausible client mix (no source).
+DEFAULT_FILLS: dict[str, tuple[float, ...]] = {
+    "origin_amateur": (0, 0, 0, 0, 0, 0, 0, 1),
+    "origin_cosmetic": (0,) * N_FILLS,
+    "origin_traumatic": (0,) * N_FILLS,
+    "age_decades": (-0.8, -0.6, -0.4, -0.1, 0.1, 0.4, 0.8, 1.5),
+    "area_doublings": (-2.0, -1.2, -0.7, -0.2, 0.2, 0.7, 1.2, 2.0),
+    "tattoo_age_doublings": (-1.5, -0.9, -0.5, -0.2, 0.2, 0.5, 0.9, 1.5),
+    "scarring": (0, 0, 0, 0, 0, 0, 1, 1),
+    "smoker": (0, 0, 0, 0, 0, 1, 0, 1),
+    "ink_unreached": (0,) * N_FILLS,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """Counts and ranges of a log.
+
+    Attributes
+    ----------
+    n_courses, n_clients, n_reached, n_stopped, n_ongoing : int
+        Courses, clients, and courses by how they stand with respect to the goal.
+    first_start, last_start : str
+        Dates of the first and last course started, ISO 8601; empty when there is none.
+    levels : mapping of attribute to mapping of level to int
+        Courses with each level; a course counts once for each of its inks.
+    ranges : mapping of attribute to (lowest, highest)
+        Of the numeric attributes.
+    fills : mapping of covariate to tuple of float
+        Eight evenly spaced values of the log, used where an enquiry does not give the attribute.
+    lasers : tuple of (regime, wavelengths in nm)
+        In use at the end of the log.
+    """
+
+    n_courses: int
+    n_clients: int
+    n_reached: int
+    n_stopped: int
+    n_ongoing: int
+    first_start: str
+    last_start: str
+    levels: Mapping[str, Mapping[str, int]]
+    ranges: Mapping[str, tuple[float, float]]
+    fills: Mapping[str, tuple[float, ...]]
+    lasers: tuple[tuple[str, tuple[float, ...]], ...]
+
+    @classmethod
+    def of(cls, log: OutcomeLog, rows: pd.DataFrame) -> Reference:
+        """Return the counts and ranges of ``log``, whose model rows are ``rows``."""
+        from forecast.clinic.rows import lasers_in_use
+
+        courses = log.courses
+        levels = {name: dict(courses[name].value_counts()) for name in LEVELLED}
+        levels["inks"] = dict(courses["inks"].str.split(";").explode().value_counts())
+        numbers = {name: courses[name].dropna() for name in NUMERIC}
+        started = rows["started_on"].dropna()
+        return cls(
+            n_courses=len(rows),
+            n_clients=int(rows["client_id"].nunique()),
+            n_reached=int(rows["observed"].sum()),
+            n_stopped=int(rows["stopped"].sum()),
+            n_ongoing=int((~rows["observed"] & ~rows["stopped"]).sum()),
+            first_start=f"{started.min():%Y-%m-%d}" if len(started) else "",
+            last_start=f"{started.max():%Y-%m-%d}" if len(started) else "",
+            levels={name: {str(k): int(v) for k, v in of.items()} for name, of in levels.items()},
+            ranges={
+                name: (float(of.min()), float(of.max())) for name, of in numbers.items() if len(of)
+            },
+            fills={name: fills(rows[name], name) for name in COVARIATES},
+            lasers=tuple(
+                (laser.regime, laser.wavelengths_nm) for laser in lasers_in_use(log.lasers)
+            ),
+        )
+
+    @property
+    def means(self) -> dict[str, float]:
+        """Mean of each covariate, which stands in for a missing one when the model is fitted."""
+        return {name: float(np.mean(values)) for name, values in self.fills.items()}
+
+    def doubts(self, enquiry: Enquiry) -> tuple[str, tuple[str, ...]]:
+        """Return how well the log covers an enquiry, and a note for each doubt."""
+        worst, notes = 0, []
+        for name in (*LEVELLED, "inks"):
+            for level in str(getattr(enquiry, name) or "").split(";"):
+                count = self.levels.get(name, {}).get(level, 0)
+                if level and count < THIN:
+                    worst = max(worst, 2 if count == 0 else 1)
+                    notes.append(f"{counted(count)} with {spoken(name, level)} in this log.")
+        for name in NUMERIC:
+            value, (low, high) = getattr(enquiry, name), self.ranges.get(name, (0.0, np.inf))
+            if value is not None and not low <= value <= high:
+                worst = 2
+                unit = column("courses", name).unit
+                notes.append(
+                    f"{spoken(name, '')} is {value:g} {unit}; the log has {low:g} to {high:g}."
+                )
+        return ("well covered", "thin", "outside")[worst], tuple(notes)
+
+    def absent(self, enquiry: Enquiry) -> tuple[str, ...]:
+        """Return the optional attributes that the enquiry does not give."""
+        return tuple(
+            name
+            for name in dict.fromkeys(COVARIATES.values())
+            if name != "unreached" and getattr(enquiry, name) is None
+        )
+
+    def filled(self, found: Mapping[str, float]) -> dict[str, list[float]]:
+        """Return covariates with each missing one spread over the log's own values.
+
+        Missing attributes are combined by shifting one against another, so that eight rows
+        stand for their joint mix.
+        """
+        spread: dict[str, list[float]] = {}
+        shifts = {name: 3 * k for k, name in enumerate(dict.fromkeys(COVARIATES.values()))}
+        missing = any(np.isnan(value) for value in found.values())
+        for name, value in found.items():
+            if not np.isnan(value):
+                spread[name] = [value] * (N_FILLS if missing else 1)
+            else:
+                values, shift = self.fills[name], shifts[COVARIATES[name]]
+                spread[name] = [values[(k + shift) % N_FILLS] for k in range(N_FILLS)]
+        return spread
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return asdict(self)
+
+    @classmethod
+    def from_dict(cls, stored: Mapping[str, Any]) -> Reference:
+        """Return the reference that :meth:`to_dict` wrote."""
+        return cls(
+            **{
+                **stored,
+                "ranges": {name: tuple(ends) for name, ends in stored["ranges"].items()},
+                "fills": {name: tuple(values) for name, values in stored["fills"].items()},
+                "lasers": tuple((regime, tuple(nm)) for regime, nm in stored["lasers"]),
+            }
+        )
+
+
+def fills(values: pd.Series[float], name: str) -> tuple[float, ...]:
+    """Return eight evenly spaced quantiles of a covariate, or defaults when it is never given."""
+    known = values.dropna()
+    if len(known) < FEW:
+        return DEFAULT_FILLS.get(name, (0.0,) * N_FILLS)
+    at = (np.arange(N_FILLS) + 0.5) / N_FILLS
+    return tuple(float(value) for value in np.quantile(known, at, method="inverted_cdf"))
+
+
+def counted(count: int) -> str:
+    """Return "No course", "One course", "4 courses"."""
+    return {0: "No course", 1: "One course"}.get(count, f"{count} courses")
+
+
+def spoken(name: str, level: str) -> str:
+    """Return an attribute's level in words."""
+    words = {
+        "inks": f"{level.replace('_', ' ')} ink",
+        "skin_type": f"skin type {level}",
+        "body_site": f"site {level.replace('_', ' ')}",
+        "ink_density": f"{level} ink density",
+        "layering": {"single": "a single layer", "layered": "layering"}.get(level, level),
+        "origin": f"{level} origin",
+        "scarring": f"scarring {level}",
+        "smoker": {"yes": "a smoker", "no": "a non-smoker"}.get(level, level),
+        "age_years": "The age",
+        "area_cm2": "The area",
+        "tattoo_age_years": "The tattoo's age",
+    }
+    return words[name]

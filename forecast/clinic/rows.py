@@ -1,0 +1,99 @@
+"""From the log's courses to the rows of the count model: who was at risk when, and covariates."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast._checks import nearest
+from forecast.clinic.attributes import covariates
+from forecast.clinic.inks import Laser, unreached_inks
+from forecast.errors import RequestError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.clinic.log import OutcomeLog
+
+__all__ = ["GOALS", "check_goal", "course_rows", "lasers_in_use"]
+
+GOALS = {"clear": ("cleared",), "lighten": ("cleared", "lightened")}
+
+
+def check_goal(goal: str) -> str:
+    """Return ``goal`` if it is one, or raise RequestError."""
+    if goal not in GOALS:
+        raise RequestError(
+            f"goal is {goal!r}.", f"Choose clear or lighten.{nearest(str(goal), GOALS)}"
+        )
+    return goal
+
+
+def course_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
+    """Return one row per course: step, entry, observed, stopped, ids, date and covariates.
+
+    ``step`` counts all sessions had, ``entry`` those had elsewhere before (left truncation),
+    ``observed`` whether the goal was reached at ``step``, ``stopped`` whether the client gave up
+    there. Covariates are NaN where the log has nothing.
+    """
+    import pandas as pd
+
+    courses = log.courses
+    outcome = courses["outcome"]
+    entry = courses["sessions_elsewhere"].to_numpy(dtype=np.int64)
+    observed = outcome.isin(GOALS[check_goal(goal)]).to_numpy()
+    rows = pd.DataFrame(
+        {
+            "course_id": courses["course_id"].to_numpy(),
+            "client_id": courses["client_id"].to_numpy(),
+            "started_on": courses["started_on"].to_numpy(),
+            "entry": entry,
+            "step": entry + courses["sessions_given"].to_numpy(dtype=np.int64),
+            "observed": observed,
+            "stopped": ~observed & (outcome != "ongoing").to_numpy(),
+        }
+    )
+    columns = {str(name): courses[name].to_numpy() for name in courses.columns}
+    columns["unreached"] = unreached(courses, log.lasers)
+    return pd.concat([rows, pd.DataFrame(covariates(columns))], axis=1)
+
+
+def lasers_in_use(lasers: pd.DataFrame, on: pd.Timestamp | None = None) -> tuple[Laser, ...]:
+    """Return the lasers in use on a day, or ever; one without a date was always there."""
+    used = lasers
+    if on is not None:
+        used = lasers[~(lasers["in_use_from"] > on).fillna(False)]
+    return tuple(
+        Laser(str(regime), tuple(float(nm) for nm in str(wavelengths).split(";")), str(laser))
+        for laser, regime, wavelengths in zip(
+            used["laser_id"], used["regime"], used["wavelengths_nm"], strict=True
+        )
+    )
+
+
+def unreached(courses: pd.DataFrame, lasers: pd.DataFrame) -> npt.NDArray[np.float64]:
+    """Return 1 where some ink of the course was reached by no laser in use when it started.
+
+    NaN throughout when the log names no lasers.
+    """
+    if lasers.empty:
+        return np.full(len(courses), np.nan)
+    changes = lasers["in_use_from"].dropna().sort_values().unique()
+    period = np.searchsorted(changes, courses["started_on"].to_numpy(), side="right")
+    fleets = (
+        [
+            lasers_in_use(lasers, changes[0] - np.timedelta64(1, "D") if k == 0 else changes[k - 1])
+            for k in range(len(changes) + 1)
+        ]
+        if len(changes)
+        else [lasers_in_use(lasers)]
+    )
+    known: dict[tuple[int, str], float] = {}
+    found = np.empty(len(courses))
+    for row, key in enumerate(zip(period.tolist(), courses["inks"], strict=True)):
+        if key not in known:
+            known[key] = float(bool(unreached_inks(key[1], fleets[key[0]])))
+        found[row] = known[key]
+    return found

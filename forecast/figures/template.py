@@ -1,0 +1,66 @@
+"""One look for every figure, and no button that uploads a clinic's data."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from textwrap import wrap
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+__all__ = ["COLOURS", "CONFIG", "template", "titled"]
+
+# Okabe and Ito's palette, told apart with any colour vision.
+COLOURS = {
+    "main": "#0072B2",
+    "light": "#9CC7E2",
+    "contrast": "#D55E00",
+    "third": "#009E73",
+    "fourth": "#CC79A7",
+    "fifth": "#E69F00",
+    "grey": "#666666",
+    "band": "rgba(0, 114, 178, 0.18)",
+    "contrast_band": "rgba(213, 94, 0, 0.18)",
+}
+
+# For write_html and the page: what the layout's template cannot switch off.
+CONFIG = {"displaylogo": False, "showSendToCloud": False, "plotlyServerURL": ""}
+
+
+def template() -> go.layout.Template:
+    """Return the template of the package: readable on a tablet, no button that sends data out."""
+    import plotly.graph_objects as go
+    import plotly.io as pio
+
+    plain = go.layout.Template(pio.templates["plotly_white"])
+    plain.layout.update(
+        font={"size": 15},
+        title={"font": {"size": 18}, "x": 0.02, "xanchor": "left", "yref": "container"},
+        colorway=[COLOURS[name] for name in ("main", "contrast", "third", "fourth", "fifth")],
+        modebar={"remove": ["sendChartToCloud"]},
+        legend={"orientation": "h", "y": -0.22, "x": 0},
+        margin={"l": 70, "r": 30, "t": 70, "b": 60},
+    )
+    return plain
+
+
+def titled(figure: go.Figure, title: str, notes: Sequence[str] = ()) -> go.Figure:
+    """Return ``figure`` with the package's template, a title, and its notes underneath."""
+    lines = [line for note in notes for line in wrap(note, 110)]
+    figure.update_layout(template=template(), title_text=title)
+    if lines:
+        figure.add_annotation(
+            text="<br>".join(lines),
+            xref="paper",
+            yref="paper",
+            x=0,
+            y=-0.36,
+            xanchor="left",
+            yanchor="top",
+            align="left",
+            showarrow=False,
+            font={"size": 12, "color": COLOURS["grey"]},
+        )
+        figure.update_layout(margin_b=150 + 16 * len(lines), height=460 + 16 * len(lines))
+    return figure
