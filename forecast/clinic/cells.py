@@ -1,0 +1,167 @@
+"""Read one column of the log: each distinct text once, numbers and dates whole."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast.clinic.courses import Column
+from forecast.clinic.tolerance import UnreadableError, date_order, read_cell, rule_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["ColumnReading", "Habit", "as_text", "read_column"]
+
+# A text with a digit and without spaces or marks that mean something: as it stands.
+PLAIN_TEXT = r"[A-Za-z0-9_.\-]*[0-9][A-Za-z0-9_.\-]*"
+
+
+class Habit(NamedTuple):
+    """A tolerance used in a column: how often, and the first time."""
+
+    tolerance: str
+    n_cells: int
+    position: int
+    written: str
+    read_as: str
+
+
+@dataclass(slots=True)
+class ColumnReading:
+    """The values of a column, and where they could not be had."""
+
+    values: pd.Series[Any]
+    broken: dict[str, npt.NDArray[np.bool_]] = field(default_factory=dict)
+    habits: list[Habit] = field(default_factory=list)
+
+
+def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
+    """Return the meanings of a column's cells; ``broken`` maps each rule to where it fails.
+
+    Text is read as a person wrote it; columns that are numbers or dates already are taken as
+    they are. Empty cells are None, NaN or NaT; limits and presence are checked elsewhere.
+    """
+    import pandas as pd
+
+    if rule.kind == "date" and pd.api.types.is_datetime64_any_dtype(cells):
+        days = cells.dt.tz_localize(None).dt.normalize().astype("datetime64[ns]")
+        return ColumnReading(days)
+    if rule.kind in ("integer", "number") and _is_number(cells):
+        numbers = cells.astype(np.float64)
+        unusable = np.isinf(numbers)
+        if rule.kind == "integer":
+            unusable |= numbers.notna() & (numbers != np.floor(numbers))
+        broken = {rule_of(rule): unusable.to_numpy(bool)} if unusable.any() else {}
+        return ColumnReading(numbers.mask(unusable), broken)
+    return _read_texts(rule, cells)
+
+
+def as_text(value: object) -> str | None:
+    """Return a cell of any type as the text that a person would have written, None if empty.
+
+    Examples
+    --------
+    >>> as_text(3.0), as_text(True), as_text({"red", "black"}), as_text(float("nan"))
+    ('3', 'yes', 'black;red', None)
+    """
+    if value is None or isinstance(value, str):
+        return value
+    if isinstance(value, bool | np.bool_):
+        return "yes" if value else "no"
+    if isinstance(value, set | frozenset | list | tuple | np.ndarray):
+        return ";".join(sorted(str(part) for part in value))
+    if value != value:  # NaN and NaT
+        return None
+    if isinstance(value, float | np.floating):
+        return f"{float(value):.15g}"
+    if isinstance(value, date):
+        return value.isoformat().removesuffix("T00:00:00")
+    return str(value)
+
+
+def _is_number(cells: pd.Series[Any]) -> bool:
+    import pandas as pd
+
+    is_number = pd.api.types.is_numeric_dtype(cells) and not pd.api.types.is_bool_dtype(cells)
+    return bool(is_number)
+
+
+def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
+    import pandas as pd
+
+    if pd.api.types.infer_dtype(cells, skipna=True) not in ("string", "empty"):
+        cells = cells.astype(object).map(as_text)
+    codes, found = pd.factorize(cells.astype(object))
+    texts = np.asarray(found, dtype=object)
+    meanings, unclear = _at_face_value(rule, texts)
+    order = date_order(texts) if rule.kind == "date" else None
+    broken: dict[str, list[int]] = {}
+    habits: dict[str, list[int]] = {}
+    for i in unclear:
+        try:
+            meaning, needed = read_cell(rule, texts[i], order=order)
+        except UnreadableError as error:
+            broken.setdefault(str(error), []).append(i)
+            continue
+        meanings[i] = meaning
+        for habit in needed:
+            habits.setdefault(habit, []).append(i)
+    return ColumnReading(
+        _spread(rule, meanings, codes, cells.index),
+        {text: np.isin(codes, bad) for text, bad in broken.items()},
+        [_habit(habits[habit], habit, codes, texts, meanings) for habit in sorted(habits)],
+    )
+
+
+def _at_face_value(
+    rule: Column, texts: npt.NDArray[np.object_]
+) -> tuple[npt.NDArray[Any], list[int]]:
+    """Return the meanings that need no second look, and the positions of the rest."""
+    import pandas as pd
+
+    if rule.kind in ("integer", "number"):
+        numbers = pd.to_numeric(pd.Series(texts, dtype=object), errors="coerce")
+        meanings: npt.NDArray[Any] = np.array(numbers, dtype=np.float64)
+        clear = np.isfinite(meanings)
+        if rule.kind == "integer":
+            clear &= meanings == np.floor(meanings)
+        meanings[~clear] = np.nan
+    elif rule.kind in ("id", "text"):
+        meanings = texts.copy()
+        clear = pd.Series(texts, dtype="string[pyarrow]").str.fullmatch(PLAIN_TEXT).to_numpy(bool)
+        meanings[~clear] = None
+    else:
+        meanings = np.full(len(texts), None, dtype=object)
+        clear = np.zeros(len(texts), dtype=bool)
+    return meanings, [int(i) for i in np.flatnonzero(~clear)]
+
+
+def _spread(
+    rule: Column, meanings: npt.NDArray[Any], codes: npt.NDArray[np.intp], index: pd.Index[Any]
+) -> pd.Series[Any]:
+    """Give every row the meaning of its text; code -1, the empty cell, takes the last place."""
+    import pandas as pd
+
+    if rule.kind == "date":
+        days = pd.to_datetime(pd.Series([*meanings, None], dtype=object))
+        return pd.Series(days.to_numpy("datetime64[ns]")[codes], index, name=rule.name)
+    empty = np.nan if meanings.dtype == np.float64 else None
+    return pd.Series(np.append(meanings, [empty])[codes], index, name=rule.name)
+
+
+def _habit(
+    having: list[int],
+    tolerance: str,
+    codes: npt.NDArray[np.intp],
+    texts: npt.NDArray[np.object_],
+    meanings: npt.NDArray[Any],
+) -> Habit:
+    where = np.flatnonzero(np.isin(codes, having))
+    first = codes[where[0]]
+    read_as = as_text(meanings[first]) or "not recorded"
+    return Habit(tolerance, len(where), int(where[0]), str(texts[first]), read_as)

@@ -1,0 +1,209 @@
+"""Bring one table of the log to its canonical form, and list what could not be read."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from forecast._checks import nearest
+from forecast.clinic.cells import read_column
+from forecast.clinic.courses import TABLES, Column
+from forecast.clinic.report import entries
+from forecast.clinic.schema import broken_rules
+from forecast.clinic.tolerance import rule_of
+from forecast.errors import DataError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["HELPERS", "CleanTable", "clean_table", "empty_table", "read_headings"]
+
+HELPERS = ("problem", "remedy", "mends")  # columns of our own list of rows set aside
+
+
+@dataclass(slots=True)
+class CleanTable:
+    """One table on its way in; the index of ``frame`` is the row number in the file."""
+
+    name: str
+    frame: pd.DataFrame
+    set_aside: list[pd.DataFrame] = field(default_factory=list)
+    flagged: list[pd.DataFrame] = field(default_factory=list)
+    tolerated: list[dict[str, Any]] = field(default_factory=list)
+    extra: tuple[str, ...] = ()
+
+    def refuse(self, bad: pd.Series[bool], column: str, rule: str, remedy: str) -> None:
+        """Set the rows of a mask aside, and list why."""
+        if bad.any():
+            rows = self.frame[bad]
+            listed = entries(self.name, rows.index, column, rows[column], rule, remedy)
+            self.set_aside.append(listed)
+            self.frame = self.frame[~bad]
+
+    def flag(self, bad: pd.Series[bool], column: str, rule: str, remedy: str) -> None:
+        """List a contradiction in the rows of a mask, and keep them."""
+        if bad.any():
+            rows = self.frame[bad]
+            listed = entries(self.name, rows.index, column, rows[column], rule, remedy)
+            self.flagged.append(listed)
+
+
+def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
+    """Return a table in its canonical form, with the rows that cannot be read listed.
+
+    Parameters
+    ----------
+    name : str
+        "courses", "sessions", "gradings", "reactions" or "lasers".
+    raw : DataFrame
+        Cells as text, or typed columns; the index is the row number. It is not changed.
+
+    Raises
+    ------
+    DataError
+        If a required column is missing or two headings mean the same column.
+    """
+    import pandas as pd
+
+    headings = read_headings(name, list(raw.columns))
+    table = CleanTable(name, pd.DataFrame(index=raw.index))
+    table.extra = tuple(
+        str(given) for given in raw.columns if given not in headings and given not in HELPERS
+    )
+    for given, known in headings.items():
+        if given != known:
+            habit = (name, known, "a heading with other spelling", 1, 1, str(given), known)
+            table.tolerated.append(_tolerated(*habit))
+    written = raw[list(headings)].rename(columns=headings)
+    columns = {}
+    for rule in TABLES[name]:
+        if rule.name in written:
+            columns[rule.name] = _column(table, rule, written[rule.name])
+        else:
+            columns[rule.name] = _absent(rule, raw.index)
+    table.frame = pd.DataFrame(columns, index=raw.index)
+    _keep_rules(table, written)
+    for rule in TABLES[name]:
+        if rule.kind == "integer" and (rule.required or rule.default is not None):
+            table.frame[rule.name] = table.frame[rule.name].astype(np.int64)
+    return table
+
+
+def empty_table(name: str) -> pd.DataFrame:
+    """Return a table without rows, its columns in their canonical types."""
+    import pandas as pd
+
+    no_rows = pd.DataFrame({rule.name: pd.Series([], dtype=object) for rule in TABLES[name]})
+    return clean_table(name, no_rows).frame
+
+
+def read_headings(name: str, given: list[Any]) -> dict[Any, str]:
+    """Return which column each heading means; headings that the log does not know are left out.
+
+    Raises
+    ------
+    DataError
+        If a required column is missing or two headings mean the same column.
+
+    Examples
+    --------
+    >>> read_headings("lasers", ["Laser ID", "regime", "Wavelengths (nm)", "colour"])
+    {'Laser ID': 'laser_id', 'regime': 'regime', 'Wavelengths (nm)': 'wavelengths_nm'}
+    """
+    rules = {rule.name: rule for rule in TABLES[name]}
+    found: dict[Any, str] = {}
+    for heading in given:
+        spelled = str(heading).strip().lower().replace("²", "2").replace("%", "pct")
+        known = re.sub(r"[\s\-./()_]+", "_", spelled).strip("_")
+        if known not in rules:
+            continue
+        if known in found.values():
+            raise DataError(
+                f"Table {name} has two columns for {known}.",
+                "Keep one of them, and give the other a heading of its own.",
+            )
+        found[heading] = known
+    missing = [rule for rule in rules.values() if rule.required and rule.name not in found.values()]
+    if missing:
+        listed = ", ".join(rule.name for rule in missing)
+        raise DataError(
+            f"Table {name} has no column {listed}; it has {', '.join(map(str, given)) or 'none'}.",
+            f"Add {missing[0].name}: {rule_of(missing[0])}.{nearest(missing[0].name, given)}",
+        )
+    return found
+
+
+def _column(table: CleanTable, rule: Column, cells: pd.Series[Any]) -> pd.Series[Any]:
+    reading = read_column(rule, cells)
+    rows = cells.index
+    for text, bad in reading.broken.items():
+        listed = entries(table.name, rows[bad], rule.name, cells[bad], text, _remedy(rule, text))
+        table.set_aside.append(listed)
+    for habit in reading.habits:
+        where = (habit.n_cells, int(rows[habit.position]), habit.written, habit.read_as)
+        table.tolerated.append(_tolerated(table.name, rule.name, habit.tolerance, *where))
+    values = reading.values
+    if rule.beyond == "flag":
+        beyond = values > rule.high
+        if beyond.any():
+            remedy = "Correct the number; until then the cell is read as not recorded."
+            listed = entries(
+                table.name, rows[beyond], rule.name, cells[beyond], rule_of(rule), remedy
+            )
+            table.flagged.append(listed)
+            values = values.mask(beyond)
+    return values if rule.default is None else values.fillna(rule.default)
+
+
+def _absent(rule: Column, index: pd.Index[Any]) -> pd.Series[Any]:
+    """Return the column that a table does not have: nothing recorded, or the default."""
+    import pandas as pd
+
+    if rule.kind == "date":
+        return pd.Series(pd.NaT, index, dtype="datetime64[ns]")
+    if rule.kind in ("integer", "number"):
+        return pd.Series(np.nan if rule.default is None else rule.default, index, np.float64)
+    return pd.Series(rule.default, index, dtype=object)
+
+
+def _tolerated(
+    table: str, column: str, tolerance: str, count: int, row: int, written: str, read_as: str
+) -> dict[str, Any]:
+    return {
+        "table": table,
+        "column": column,
+        "tolerance": tolerance,
+        "count": count,
+        "row": row,
+        "written": written,
+        "read_as": read_as,
+    }
+
+
+def _remedy(rule: Column, text: str) -> str:
+    return f"Write {text}." if rule.required else f"Write {text}, or leave the cell empty."
+
+
+def _keep_rules(table: CleanTable, written: pd.DataFrame) -> None:
+    """Set aside the rows that break a rule of the schema, and those listed as unreadable."""
+    listed = {cell for frame in table.set_aside for cell in _cells(frame)}
+    rules = {rule.name: rule for rule in TABLES[table.name]}
+    for name, rows in broken_rules(table.name, table.frame).groupby("column")["row"]:
+        rule = rules[str(name)]
+        fresh = [row for row in rows.astype(int) if (row, rule.name) not in listed]
+        missing = table.frame.loc[fresh, rule.name].isna()
+        cells = written.loc[fresh, rule.name]
+        must = f"a value in every row: {rule_of(rule)}"
+        for bad, text in ((cells[missing], must), (cells[~missing], rule_of(rule))):
+            remedy = _remedy(rule, rule_of(rule))
+            table.set_aside.append(entries(table.name, bad.index, rule.name, bad, text, remedy))
+    gone = {row for frame in table.set_aside for row, _ in _cells(frame)}
+    if gone:
+        table.frame = table.frame[~table.frame.index.isin(list(gone))].copy()
+
+
+def _cells(listed: pd.DataFrame) -> zip[tuple[int, str]]:
+    return zip(listed["row"].astype(int), listed["column"], strict=True)

@@ -1,0 +1,159 @@
+"""The clinic's outcome log: five tables, checked, and what checking them did."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from forecast.clinic.cleaning import CleanTable, clean_table, empty_table
+from forecast.clinic.courses import TABLES
+from forecast.clinic.report import TOLERATED, LogReport, RowCount, gather
+from forecast.errors import RequestError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["OutcomeLog", "course_durations"]
+
+FIRST_ROW = 2  # row 1 of a sheet is its heading
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OutcomeLog:
+    """A clinic's outcome log, ready to be modelled.
+
+    An absent table is an empty frame with its columns. Dates are ``datetime64[ns]``, numbers
+    ``float64``, counts that are always there ``int64``, text ``object`` with missing as None or
+    NaN; sets are joined by ``;`` in the order of the rule table; yes and no stay words.
+
+    Attributes
+    ----------
+    courses, sessions, gradings, reactions, lasers : DataFrame
+        The rows used, in the columns of `forecast.clinic.courses.TABLES`.
+    report : LogReport
+        Rows set aside, flagged, and the spellings tolerated.
+    cleared_at : float
+        Percent faded from which a grading counts as clear, for flags and the fading model.
+    """
+
+    courses: pd.DataFrame
+    sessions: pd.DataFrame
+    gradings: pd.DataFrame
+    reactions: pd.DataFrame
+    lasers: pd.DataFrame
+    report: LogReport
+    cleared_at: float = 95.0
+
+    @classmethod
+    def from_frames(
+        cls,
+        courses: pd.DataFrame,
+        sessions: pd.DataFrame | None = None,
+        gradings: pd.DataFrame | None = None,
+        reactions: pd.DataFrame | None = None,
+        lasers: pd.DataFrame | None = None,
+        cleared_at: float = 95.0,
+    ) -> OutcomeLog:
+        """Return the log held in frames of the log's columns, cleaned as a file would be.
+
+        Row numbers in the report count as in a sheet: the first row of a frame is row 2.
+        """
+        given = {
+            "courses": courses,
+            "sessions": sessions,
+            "gradings": gradings,
+            "reactions": reactions,
+            "lasers": lasers,
+        }
+        raw = {name: numbered(frame) for name, frame in given.items() if frame is not None}
+        return assemble(raw, source="frames", cleared_at=cleared_at)
+
+
+def numbered(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return the frame with the row numbers of a sheet as its index."""
+    return frame.set_axis(np.arange(FIRST_ROW, FIRST_ROW + len(frame)), axis=0)
+
+
+def assemble(
+    raw: Mapping[str, pd.DataFrame],
+    *,
+    source: str,
+    cleared_at: float,
+    empty: Mapping[str, int] | None = None,
+    notes: tuple[str, ...] = (),
+) -> OutcomeLog:
+    """Return the log made of raw tables whose index is the row number."""
+    if not 0 < cleared_at <= 100:
+        raise RequestError(
+            f"cleared_at is {cleared_at!r}.", "Give a percentage above 0, up to 100."
+        )
+    tables = {name: clean_table(name, raw[name]) for name in TABLES if name in raw}
+    report = LogReport(
+        source=source,
+        rows={
+            name: RowCount(
+                len(raw[name]),
+                len(table.frame),
+                len(raw[name]) - len(table.frame),
+                (empty or {}).get(name, 0),
+            )
+            for name, table in tables.items()
+        },
+        set_aside=gather(part for table in tables.values() for part in table.set_aside),
+        flagged=gather(part for table in tables.values() for part in table.flagged),
+        tolerated=tolerances(tables),
+        extra_columns={name: table.extra for name, table in tables.items() if table.extra},
+        notes=notes,
+        withheld={
+            name: raw[name][~raw[name].index.isin(table.frame.index)]
+            for name, table in tables.items()
+        },
+    )
+    frames = {
+        name: tables[name].frame.reset_index(drop=True) if name in tables else empty_table(name)
+        for name in TABLES
+    }
+    return OutcomeLog(**frames, report=report, cleared_at=float(cleared_at))
+
+
+def tolerances(tables: Mapping[str, CleanTable]) -> pd.DataFrame:
+    """Return the tolerances used, one row each."""
+    import pandas as pd
+
+    listed: list[dict[str, Any]] = [habit for table in tables.values() for habit in table.tolerated]
+    return pd.DataFrame(listed, columns=list(TOLERATED))
+
+
+def course_durations(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
+    """Return one row per course: when it was watched, and whether the goal was reached.
+
+    Parameters
+    ----------
+    log : OutcomeLog
+        A checked log.
+    goal : "clear" or "lighten"
+        The event: cleared; or lightened or cleared. Any other end is censored.
+
+    Returns
+    -------
+    DataFrame with columns course_id, client_id, step, entry, observed
+        ``step`` counts all sessions, elsewhere and here; ``entry`` those had elsewhere.
+    """
+    import pandas as pd
+
+    events = {"clear": ("cleared",), "lighten": ("lightened", "cleared")}
+    if goal not in events:
+        raise RequestError(f"goal is {goal!r}.", "Ask for 'clear' or 'lighten'.")
+    courses = log.courses
+    return pd.DataFrame(
+        {
+            "course_id": courses["course_id"],
+            "client_id": courses["client_id"],
+            "step": courses["sessions_elsewhere"] + courses["sessions_given"],
+            "entry": courses["sessions_elsewhere"],
+            "observed": courses["outcome"].isin(events[goal]),
+        }
+    )

@@ -1,0 +1,64 @@
+"""The pandera schema of each table, made from the rule table."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from forecast.clinic.courses import TABLES, Column
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import pandera.pandas as pa
+
+__all__ = ["broken_rules", "table_schema"]
+
+
+@lru_cache
+def table_schema(table: str) -> pa.DataFrameSchema:
+    """Return the schema that a cleaned table of the log fulfils.
+
+    It carries presence, levels and limits; the types are those of the cleaned frames.
+    """
+    import pandera.pandas as pa
+
+    columns = {
+        rule.name: pa.Column(
+            checks=_checks(rule), nullable=not rule.required, description=rule.meaning
+        )
+        for rule in TABLES[table]
+    }
+    return pa.DataFrameSchema(columns, name=table, ordered=True)
+
+
+def _checks(rule: Column) -> list[pa.Check]:
+    import pandera.pandas as pa
+
+    if rule.kind in ("level", "flag"):
+        return [pa.Check.isin(rule.levels)]
+    if rule.kind not in ("integer", "number"):
+        return []
+    checks = []
+    if rule.low is not None:
+        checks.append(pa.Check.ge(rule.low))
+    if rule.high is not None:
+        checks.append(pa.Check.le(rule.high))
+    return checks
+
+
+def broken_rules(table: str, frame: pd.DataFrame) -> pd.DataFrame:
+    """Return the cells of a typed table that break its rules, as columns ``row`` and ``column``."""
+    import warnings
+
+    import pandas as pd
+    import pandera.pandas as pa
+
+    try:
+        with warnings.catch_warnings():
+            # pandera 0.35 joins its failure cases in a way that pandas 2 warns about
+            warnings.filterwarnings("ignore", "The behavior of DataFrame conc", FutureWarning)
+            table_schema(table).validate(frame, lazy=True)
+    except pa.errors.SchemaErrors as errors:
+        cases = errors.failure_cases
+        return pd.DataFrame({"row": cases["index"], "column": cases["column"]})
+    return pd.DataFrame({"row": [], "column": []})

@@ -1,0 +1,89 @@
+"""The outcome log: what goes in comes out, or is listed with the reason."""
+
+import pandas as pd
+import pytest
+
+from forecast.clinic.courses import TABLES, column_names
+from forecast.clinic.log import OutcomeLog, course_durations
+
+
+def course(**changes):
+    plain = {
+        "course_id": "c1",
+        "client_id": "p1",
+        "started_on": "2024-03-01",
+        "skin_type": "II",
+        "body_site": "forearm",
+        "inks": "black",
+        "ink_density": "medium",
+        "layering": "single",
+        "sessions_given": 6,
+        "outcome": "cleared",
+    }
+    return plain | changes
+
+
+def log_of(*courses, **tables):
+    frames = {name: pd.DataFrame(rows) for name, rows in tables.items()}
+    return OutcomeLog.from_frames(pd.DataFrame(list(courses)), **frames)
+
+
+def test_a_plain_course_is_used_and_nothing_is_listed():
+    log = log_of(course())
+    assert log.report.rows["courses"].used == 1
+    assert log.report.set_aside.empty
+    assert log.report.flagged.empty
+    assert log.report.tolerated.empty
+
+
+def test_absent_tables_are_empty_frames_with_their_columns():
+    log = log_of(course())
+    for name in TABLES:
+        assert tuple(getattr(log, name).columns) == column_names(name)
+    assert len(log.sessions) == 0
+
+
+def test_empty_cells_are_not_recorded_and_defaults_are_filled():
+    row = log_of(course(age_years=None, price_paid="")).courses.iloc[0]
+    assert pd.isna(row["age_years"])
+    assert pd.isna(row["price_paid"])
+    assert row["goal"] == "clear"
+    assert row["sessions_elsewhere"] == 0
+
+
+@pytest.mark.parametrize(
+    ("column", "written"),
+    [
+        ("skin_type", "VII"),
+        ("sessions_given", 0),
+        ("sessions_given", -3),
+        ("sessions_given", "4.5"),
+        ("sessions_given", None),
+        ("inks", "black;pink"),
+        ("started_on", "2024-02-30"),
+        ("age_years", -4),
+        ("outcome", ""),
+        ("area_cm2", "ten"),
+    ],
+)
+def test_a_row_that_breaks_a_rule_is_set_aside_with_its_place(column, written):
+    log = log_of(course(), course(course_id="c2", **{column: written}))
+    count = log.report.rows["courses"]
+    assert (count.rows_in, count.used, count.set_aside) == (2, 1, 1)
+    listed = log.report.set_aside.iloc[0]
+    assert (listed["table"], listed["row"], listed["column"]) == ("courses", 3, column)
+    assert listed["rule"]
+    assert listed["remedy"].startswith("Write ")
+
+
+def test_durations_count_sessions_elsewhere_as_delayed_entry():
+    log = log_of(
+        course(sessions_elsewhere=3, sessions_given=4),
+        course(course_id="c2", outcome="lightened", sessions_given=5, area_cm2=9),
+        course(course_id="c3", outcome="stopped", sessions_given=2, area_cm2=30),
+    )
+    clear = course_durations(log)
+    assert list(clear["step"]) == [7, 5, 2]
+    assert list(clear["entry"]) == [3, 0, 0]
+    assert list(clear["observed"]) == [True, False, False]
+    assert list(course_durations(log, goal="lighten")["observed"]) == [True, True, False]
