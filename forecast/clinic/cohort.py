@@ -1,0 +1,313 @@
+"""Who comes to the invented clinic: attributes of clients and tattoos, and what they do to speed.
+
+Inks, density, body site and layering depend on the origin of the tattoo; area depends on the
+site; everything else is independent. So what a missing attribute may have been, given the
+recorded ones, is known exactly (``complete``), which the true distribution needs.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast.clinic.courses import BODY_SITES, INKS, REGIONS, column
+from forecast.clinic.world import CaseMix, World
+from forecast.errors import RequestError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Attributes", "PATTERNS", "complete", "draw_attributes", "read_enquiries", "speed"]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+ORIGINS = column("courses", "origin").levels
+DENSITIES = column("courses", "ink_density").levels
+SCARS = column("courses", "scarring").levels
+SKIN_TYPES = column("courses", "skin_type").levels
+LAYERS = column("courses", "layering").levels
+
+# Ink sets and how often each origin has them: amateur, professional, cosmetic, traumatic.
+INK_TABLE: tuple[tuple[str, tuple[float, ...]], ...] = (
+    ("black", (72, 43, 10, 90)),
+    ("dark_blue", (10, 2, 0, 10)),
+    ("black;dark_blue", (8, 5, 0, 0)),
+    ("black;red", (4, 14, 0, 0)),
+    ("red", (2, 3, 8, 0)),
+    ("black;green", (2, 5, 0, 0)),
+    ("green", (1, 1, 0, 0)),
+    ("black;light_blue", (0.5, 4, 0, 0)),
+    ("black;red;yellow", (0, 4, 0, 0)),
+    ("black;green;red", (0.5, 5, 0, 0)),
+    ("black;purple", (0, 2, 0, 0)),
+    ("black;green;red;yellow", (0, 3, 0, 0)),
+    ("black;light_blue;red", (0, 2.5, 0, 0)),
+    ("black;red;orange;yellow", (0, 2, 0, 0)),
+    ("black;light_blue;green;red;yellow", (0, 2, 0, 0)),
+    ("black;white", (0, 1.5, 0, 0)),
+    ("black;red;white", (0, 1, 0, 0)),
+    ("brown", (0, 0, 42, 0)),
+    ("black;brown", (0, 0, 22, 0)),
+    ("red;brown", (0, 0, 10, 0)),
+    ("flesh", (0, 0, 8, 0)),
+)
+
+
+def _canonical(inks: str) -> str:
+    found = set(inks.split(";"))
+    return ";".join(ink for ink in INKS if ink in found)
+
+
+PATTERNS: tuple[str, ...] = tuple(_canonical(inks) for inks, _ in INK_TABLE)
+REGION_NAMES = tuple(REGIONS)
+REGION_OF_SITE: IntArray = np.array(
+    [next(i for i, sites in enumerate(REGIONS.values()) if site in sites) for site in BODY_SITES]
+)
+# Usual area relative to the median, by site: a finger carries less than a back.
+AREA_OF_SITE = dict.fromkeys(BODY_SITES, 1.0) | {
+    "face": 0.3, "neck": 0.7, "back": 2.0, "chest": 1.5, "wrist": 0.5, "hand": 0.5, "finger": 0.12
+}  # fmt: skip
+AREA_FACTOR: FloatArray = np.array([AREA_OF_SITE[site] for site in BODY_SITES])
+AREA_SD, TATTOO_AGE_SD = 0.8, 0.8
+YOUNGEST = 19.0  # so that the cap on a tattoo's age never crosses the three-year step
+OLDER_YEARS = 3.0  # Bencini et al. 2012: 36 months
+REFERENCE_CM2 = 30.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Attributes:
+    """What the simulator knows of each course, as codes into the log's level lists.
+
+    Attributes
+    ----------
+    skin, site, inks, density, layering, origin, scarring : ndarray of int
+        Codes; ``inks`` points into ``PATTERNS``; -1 is not recorded.
+    age, area, tattoo_age, smoker : ndarray of float
+        Years, cm², years, 0 or 1; NaN is not recorded.
+    elsewhere : ndarray of int
+        Sessions at another clinic first.
+    """
+
+    skin: IntArray
+    site: IntArray
+    inks: IntArray
+    density: IntArray
+    layering: IntArray
+    origin: IntArray
+    scarring: IntArray
+    age: FloatArray
+    area: FloatArray
+    tattoo_age: FloatArray
+    smoker: FloatArray
+    elsewhere: IntArray
+
+    def __len__(self) -> int:
+        return len(self.skin)
+
+    def take(self, rows: npt.NDArray[np.intp]) -> "Attributes":
+        """Return the courses in ``rows``, repeats allowed."""
+        return Attributes(*(getattr(self, name)[rows] for name in Attributes.__slots__))
+
+    def enquiries(self) -> "pd.DataFrame":
+        """Return a frame with the columns of an enquiry; what is not recorded is None or NaN."""
+        import pandas as pd
+
+        levels = {
+            "skin_type": (self.skin, SKIN_TYPES),
+            "body_site": (self.site, BODY_SITES),
+            "inks": (self.inks, PATTERNS),
+            "ink_density": (self.density, DENSITIES),
+            "layering": (self.layering, LAYERS),
+            "origin": (self.origin, ORIGINS),
+            "scarring": (self.scarring, SCARS),
+        }
+        words = {name: _words(codes, names) for name, (codes, names) in levels.items()}
+        smoker = np.where(np.isnan(self.smoker), -1, self.smoker).astype(np.int64)
+        frame = {
+            **{name: words[name] for name in list(levels)[:5]},
+            "age_years": self.age,
+            "origin": words["origin"],
+            "area_cm2": self.area,
+            "tattoo_age_years": self.tattoo_age,
+            "scarring": words["scarring"],
+            "smoker": _words(smoker, ("no", "yes")),
+            "sessions_elsewhere": self.elsewhere,
+        }
+        return pd.DataFrame(frame)
+
+
+def _words(codes: IntArray, names: tuple[str, ...]) -> npt.NDArray[np.object_]:
+    return np.array([*names, None], dtype=object)[codes]
+
+
+def read_enquiries(enquiries: "pd.DataFrame") -> Attributes:
+    """Return the attributes of a frame made by ``Attributes.enquiries``.
+
+    Raises
+    ------
+    RequestError
+        If an ink set is one that the invented clinic never sees.
+    """
+    inks = [_canonical(text) for text in enquiries["inks"]]
+    strange = sorted(set(inks) - set(PATTERNS))
+    if strange:
+        raise RequestError(
+            f"The invented clinic never sees a tattoo with {strange[0]}.",
+            "Ask for the truth of enquiries made by fresh_clients.",
+        )
+
+    def codes(name: str, names: tuple[str, ...]) -> IntArray:
+        place = {word: code for code, word in enumerate(names)}
+        return np.array([place.get(word, -1) for word in enquiries[name]], dtype=np.int64)
+
+    def numbers(name: str) -> FloatArray:
+        return np.array(enquiries[name], dtype=np.float64)
+
+    smoker = codes("smoker", ("no", "yes")).astype(np.float64)
+    return Attributes(
+        skin=codes("skin_type", SKIN_TYPES),
+        site=codes("body_site", BODY_SITES),
+        inks=np.array([PATTERNS.index(text) for text in inks], dtype=np.int64),
+        density=codes("ink_density", DENSITIES),
+        layering=codes("layering", LAYERS),
+        origin=codes("origin", ORIGINS),
+        scarring=codes("scarring", SCARS),
+        age=numbers("age_years"),
+        area=numbers("area_cm2"),
+        tattoo_age=numbers("tattoo_age_years"),
+        smoker=np.where(smoker < 0, np.nan, smoker),
+        elsewhere=np.array(enquiries["sessions_elsewhere"], dtype=np.int64),
+    )
+
+
+def _normal(table: npt.ArrayLike) -> FloatArray:
+    shares = np.asarray(table, dtype=np.float64)
+    return np.asarray(shares / shares.sum(axis=-1, keepdims=True), dtype=np.float64)
+
+
+def origin_tables(mix: CaseMix) -> dict[str, FloatArray]:
+    """Return the chance of each level given the origin: arrays of shape (4 origins, levels)."""
+    inks = np.array([shares for _, shares in INK_TABLE], dtype=np.float64).T
+    coloured = np.array([bool(set(p.split(";")) - {"black"}) for p in PATTERNS])
+    inks = inks * np.where(coloured, mix.colour, 1.0)
+    usual = _normal(mix.region)[REGION_OF_SITE] / np.bincount(REGION_OF_SITE)[REGION_OF_SITE]
+    cosmetic = np.where(np.array(BODY_SITES) == "face", 1.0, 0.0)
+    lighter = np.array([1.8, 0.9, 0.4])
+    density = np.array([mix.density * lighter, mix.density, mix.density * lighter, mix.density])
+    over = np.array([mix.layered * 0.3, mix.layered, 0.02, 0.0])
+    return {
+        "inks": _normal(inks),
+        "site": _normal(np.array([usual, usual, cosmetic, usual])),
+        "density": _normal(density),
+        "layering": np.column_stack([1 - over, over]),
+    }
+
+
+def _pick(chances: FloatArray, uniform: FloatArray) -> IntArray:
+    """Return the level whose cumulative chance first exceeds ``uniform``; rows align."""
+    cumulative = np.cumsum(np.broadcast_to(chances, (len(uniform), chances.shape[-1])), axis=1)
+    return np.minimum((cumulative < uniform[:, None]).sum(axis=1), chances.shape[-1] - 1)
+
+
+def draw_attributes(
+    mix: CaseMix, client: IntArray, elsewhere_rate: float, rng: np.random.Generator
+) -> Attributes:
+    """Draw complete attributes of one course per entry of ``client``.
+
+    Courses of one client share age (at the first visit), skin type and smoking.
+    """
+    n, n_clients = len(client), int(client.max()) + 1
+    tables = origin_tables(mix)
+    origin = _pick(_normal(mix.origin), rng.random(n))
+    drawn = {name: _pick(table[origin], rng.random(n)) for name, table in tables.items()}
+    person = rng.random((n_clients, 2))
+    age = np.round(np.clip(19 + rng.gamma(2.2, 6.0, n_clients), YOUNGEST, 74))[client]
+    elsewhere = np.where(rng.random(n) < elsewhere_rate, 1 + rng.binomial(5, 0.35, n), 0)
+    return Attributes(
+        skin=_pick(_normal(mix.skin), person[:, 0])[client],
+        origin=origin,
+        scarring=_pick(_normal(mix.scarring), rng.random(n)),
+        age=age,
+        area=_draw_area(mix, drawn["site"], rng.normal(size=n)),
+        tattoo_age=np.minimum(_draw_tattoo_age(mix, rng.normal(size=n)), age - 15),
+        smoker=(person[:, 1] < mix.smoker)[client].astype(np.float64),
+        elsewhere=elsewhere.astype(np.int64),
+        **drawn,
+    )
+
+
+def _draw_area(mix: CaseMix, site: IntArray, z: FloatArray) -> FloatArray:
+    area = mix.area_median_cm2 * AREA_FACTOR[site] * np.exp(AREA_SD * z)
+    return np.round(np.clip(area, 0.5, 1000), 1)
+
+
+def _draw_tattoo_age(mix: CaseMix, z: FloatArray) -> FloatArray:
+    return np.round(np.clip(mix.tattoo_age_median * np.exp(TATTOO_AGE_SD * z), 0.5, 40), 1)
+
+
+def complete(attributes: Attributes, mix: CaseMix, rng: np.random.Generator) -> Attributes:
+    """Return the attributes with each missing one drawn from its law given the recorded ones."""
+    n, tables = len(attributes), origin_tables(mix)
+    likely = np.tile(_normal(mix.origin), (n, 1))
+    for name, table in tables.items():
+        likely = likely * table[:, getattr(attributes, name)].T
+    origin = np.where(
+        attributes.origin < 0, _pick(_normal(likely), rng.random(n)), attributes.origin
+    )
+    scar = _pick(_normal(mix.scarring), rng.random(n))
+    area = _draw_area(mix, attributes.site, rng.normal(size=n))
+    tattoo_age = _draw_tattoo_age(mix, rng.normal(size=n))
+    smoker = (rng.random(n) < mix.smoker).astype(np.float64)
+    values = {name: getattr(attributes, name) for name in Attributes.__slots__}
+    filled = {
+        "origin": origin,
+        "scarring": np.where(attributes.scarring < 0, scar, attributes.scarring),
+        "area": np.where(np.isnan(attributes.area), area, attributes.area),
+        "tattoo_age": np.where(np.isnan(attributes.tattoo_age), tattoo_age, attributes.tattoo_age),
+        "smoker": np.where(np.isnan(attributes.smoker), smoker, attributes.smoker),
+    }
+    return Attributes(**(values | filled))
+
+
+def has_ink(inks: IntArray, wanted: frozenset[str]) -> npt.NDArray[np.bool_]:
+    """Return whether each course has any of the wanted inks."""
+    return np.array([bool(wanted & set(pattern.split(";"))) for pattern in PATTERNS])[inks]
+
+
+OTHER_COLOURS = frozenset(INKS) - {"black", "dark_blue", "red", "orange"}
+
+
+def speed(attributes: Attributes, log_speed: float, effects: Mapping[str, float]) -> FloatArray:
+    """Return the log of the fall of log remaining ink per ns session, before chance, shape (n,)."""
+    region = REGION_OF_SITE[attributes.site]
+    area = np.clip(np.log(attributes.area / REFERENCE_CM2), -2.0, 2.5)
+    features: dict[str, npt.NDArray[np.bool_] | FloatArray] = {
+        "smoker": attributes.smoker,
+        "red": has_ink(attributes.inks, frozenset({"red", "orange"})),
+        "other_colour": has_ink(attributes.inks, OTHER_COLOURS),
+        "light": attributes.density == 0,
+        "heavy": attributes.density == 2,
+        "layered": attributes.layering == 1,
+        "amateur": attributes.origin == 0,
+        "cosmetic": attributes.origin == 2,
+        "traumatic": attributes.origin == 3,
+        "log_area": area,
+        "head_neck": region == 0,
+        "distal_limb": region == 4,
+        "older_tattoo": attributes.tattoo_age > OLDER_YEARS,
+        "slight_scar": attributes.scarring == 1,
+        "marked_scar": attributes.scarring == 2,
+        "dark_skin": attributes.skin >= 4,
+    }
+    total = np.full(len(attributes), log_speed, dtype=np.float64)
+    for name, effect in effects.items():
+        total = total + effect * features[name]
+    return total
+
+
+def world_speed(attributes: Attributes, world: World) -> FloatArray:
+    """Return the log speed of each course in ``world``, before frailty."""
+    return speed(attributes, world.log_speed, world.effects)
