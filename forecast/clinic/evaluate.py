@@ -1,0 +1,195 @@
+"""A package priced for many enquiries at once: arrays in, arrays out, money in cents."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast.clinic.money import round_cents
+from forecast.clinic.payoff import Terms, expected_shortfall, outcome_chances, terms_of
+from forecast.clinic.tariff import Package, Tariff
+
+__all__ = ["Priced", "evaluate", "price_many", "smallest_price", "step_up"]
+
+FloatArray = npt.NDArray[np.float64]
+BLOCK = 4096  # enquiries at a time: the working arrays stay in the processor's cache
+PROBABILITY_NOISE = 1e-12
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Priced:
+    """What a package does for each of n enquiries; arrays of shape (n,), money in cents.
+
+    Attributes
+    ----------
+    price : ndarray
+        The package's price, or, where none was set, the one that is asked for.
+    sessions, cost, revenue, bill, margin, waste : ndarray
+        Expected sessions delivered, cost, revenue net of tax, what the client pays tax included,
+        margin, and prepaid sessions that are not used.
+    margin_sd : ndarray
+        Standard deviation of the margin of one course.
+    chance_of_loss, shortfall : ndarray
+        Chance that the course loses money; expected loss in the worst 5 of 100 courses.
+    break_even, for_margin, for_loss, fair : ndarray
+        Prices: no expected gain, the target margin, the largest accepted chance of loss, and the
+        same expected margin as pay per session.
+    fair_bill, session_bill : ndarray
+        What the client would pay on average at the fair price, and when paying per session.
+    enough : ndarray
+        Chance that the goal is reached within the package's sessions; NaN for pay per session.
+    """
+
+    price: FloatArray
+    sessions: FloatArray
+    cost: FloatArray
+    revenue: FloatArray
+    bill: FloatArray
+    margin: FloatArray
+    margin_sd: FloatArray
+    chance_of_loss: FloatArray
+    shortfall: FloatArray
+    break_even: FloatArray
+    for_margin: FloatArray
+    for_loss: FloatArray
+    fair: FloatArray
+    fair_bill: FloatArray
+    session_bill: FloatArray
+    enough: FloatArray
+    waste: FloatArray
+
+
+def price_many(
+    pmf: npt.ArrayLike,
+    stop_hazard: npt.ArrayLike,
+    packages: tuple[Package, ...],
+    tariff: Tariff,
+    *,
+    area_cm2: npt.ArrayLike | None = None,
+    started: bool = False,
+) -> tuple[Priced, ...]:
+    """Return each package priced for each of n enquiries.
+
+    Parameters
+    ----------
+    pmf : array of shape (n, horizon)
+        Chance that the goal is reached at each session if treatment goes on.
+    stop_hazard : array of shape (horizon,) or (n, horizon)
+        Chance of stopping after each session that left the client uncleared.
+    packages : tuple of Package
+        What is sold.
+    tariff : Tariff
+        Costs and rules.
+    area_cm2 : array of shape (n,), optional
+        Areas; NaN and None stand for the tariff's typical area.
+    started : bool
+        The course is under way: its fixed cost is spent and is not counted again.
+    """
+    pmf = np.atleast_2d(np.asarray(pmf, dtype=np.float64))
+    stop = np.broadcast_to(np.asarray(stop_hazard, dtype=np.float64), pmf.shape)
+    area = np.full(len(pmf), np.nan) if area_cm2 is None else area_cm2
+    cost = np.broadcast_to(tariff.session_costs(area), (len(pmf),))
+    horizon = pmf.shape[1]
+    by_session = terms_of(Package("per_session"), tariff, horizon)
+    sold = [terms_of(package, tariff, horizon) for package in packages]
+    blocks: list[list[FloatArray]] = [[] for _ in packages]
+    for start in range(0, len(pmf), BLOCK):
+        rows = slice(start, start + BLOCK)
+        reference = _by_session(by_session, pmf[rows], stop[rows], cost[rows], tariff, started)
+        for terms, done in zip(sold, blocks, strict=True):
+            chances = outcome_chances(terms, pmf[rows], stop[rows])
+            enough = _enough(terms, pmf[rows])
+            done.append(
+                evaluate(terms, chances, cost[rows], reference, enough, tariff, started=started)
+            )
+    return tuple(Priced(*np.concatenate(done, axis=1)) for done in blocks)
+
+
+def _by_session(
+    terms: Terms, pmf: FloatArray, stop: FloatArray, cost: FloatArray, tariff: Tariff, started: bool
+) -> tuple[FloatArray, FloatArray]:
+    """Return the expected bill and the expected margin of paying per session."""
+    chances = outcome_chances(terms, pmf, stop)
+    bill = terms.price * (chances @ terms.paid)
+    fixed = 0.0 if started else terms.fixed_cost
+    return bill * (1 + tariff.tax_rate), bill - fixed - cost * (chances @ terms.treated)
+
+
+def _enough(terms: Terms, pmf: FloatArray) -> FloatArray:
+    if not terms.block:
+        return np.full(len(pmf), np.nan)
+    return np.asarray(pmf[:, : terms.block].sum(axis=1))
+
+
+def evaluate(
+    terms: Terms,
+    chances: FloatArray,
+    cost: FloatArray,
+    reference: tuple[FloatArray, FloatArray],
+    enough: FloatArray,
+    tariff: Tariff,
+    *,
+    started: bool = False,
+) -> FloatArray:
+    """Return the fields of `Priced`, stacked, for one package and a block of enquiries.
+
+    ``chances`` (n, m) are its outcomes' chances, ``cost`` (n,) the cost of a session in cents and
+    ``reference`` the expected bill and margin of paying per session.
+    """
+    fixed = 0.0 if started else terms.fixed_cost
+    sessions, treated = chances @ terms.delivered, chances @ terms.treated
+    paid, extra = chances @ terms.paid, chances @ terms.extra
+    spent = fixed + cost * treated
+    session_bill, session_margin = reference
+    outcome_break_even = terms.break_even(cost) - (terms.fixed_cost - fixed) / terms.paid
+    for_loss = smallest_price(outcome_break_even, chances, tariff.largest_chance_of_loss)
+    for_margin = (spent / (1 - tariff.target_margin) - extra) / paid
+    price = np.full(len(cost), terms.price)
+    if np.isnan(terms.price):
+        price = step_up(np.maximum(for_margin, for_loss), tariff)
+    margins = round_cents(terms.margins(price, cost) + (terms.fixed_cost - fixed))
+    margin = (chances * margins).sum(axis=1)
+    spread = (chances * (margins - margin[:, None]) ** 2).sum(axis=1)
+    revenue = price * paid + extra
+    return np.stack(
+        [
+            price,
+            sessions,
+            spent,
+            revenue,
+            revenue * (1 + tariff.tax_rate),
+            margin,
+            np.sqrt(spread),
+            (chances * (margins < 0)).sum(axis=1),
+            expected_shortfall(margins, chances),
+            (spent - extra) / paid,
+            for_margin,
+            for_loss,
+            (session_margin + spent - extra) / paid,
+            (session_margin + spent) * (1 + tariff.tax_rate),
+            session_bill,
+            enough,
+            chances @ terms.unused,
+        ]
+    )
+
+
+def smallest_price(break_even: FloatArray, chances: FloatArray, largest: float) -> FloatArray:
+    """Return the smallest price whose chance of loss is at most ``largest``, shape (n,).
+
+    ``break_even`` and ``chances``, (n, m), are the price at which each outcome earns nothing and
+    the outcome's chance; an outcome loses when its break-even price is above the price.
+    """
+    order = np.argsort(break_even, axis=1)
+    ordered = np.take_along_axis(break_even, order, axis=1)
+    chance = np.take_along_axis(chances, order, axis=1)
+    total = np.cumsum(chance, axis=1)
+    covered = total >= total[:, -1:] - largest - PROBABILITY_NOISE
+    first = np.argmax(covered, axis=1)
+    return np.asarray(np.take_along_axis(ordered, first[:, None], axis=1)[:, 0])
+
+
+def step_up(cents: FloatArray, tariff: Tariff) -> FloatArray:
+    """Return prices in cents rounded up to the tariff's price-list step."""
+    step = float(tariff.round_to * 100)
+    return np.asarray(np.ceil((cents - 1e-6) / step) * step)
