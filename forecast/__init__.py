@@ -10,6 +10,9 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from forecast.clinic.enquiry import Enquiry
     from forecast.clinic.estimate import Estimate
+    from forecast.clinic.log import OutcomeLog
+    from forecast.clinic.pricing import price_package
+    from forecast.clinic.simulate import simulate_log
     from forecast.clinic.tariff import Package, Tariff
     from forecast.errors import DataError, FitError, ForecastError, RequestError
 
@@ -19,9 +22,12 @@ __all__ = [
     "Estimate",
     "FitError",
     "ForecastError",
+    "OutcomeLog",
     "Package",
     "RequestError",
     "Tariff",
+    "price_package",
+    "simulate_log",
 ]
 
 __version__ = "0.1.0"
@@ -29,6 +35,9 @@ __version__ = "0.1.0"
 _HOMES = {
     "forecast.clinic.enquiry": ("Enquiry",),
     "forecast.clinic.estimate": ("Estimate",),
+    "forecast.clinic.log": ("OutcomeLog",),
+    "forecast.clinic.pricing": ("price_package",),
+    "forecast.clinic.simulate": ("simulate_log",),
     "forecast.clinic.tariff": ("Package", "Tariff"),
     "forecast.errors": ("DataError", "FitError", "ForecastError", "RequestError"),
 }

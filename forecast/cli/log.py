@@ -1,0 +1,93 @@
+"""`forecast check` and `forecast fit`: from a clinic's log to a checked log and a saved model."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from forecast.cli.files import check_can_write
+from forecast.cli.options import Options, add_command, answer, progress
+
+if TYPE_CHECKING:
+    from forecast.cli.options import Commands
+    from forecast.clinic.forecaster import Forecaster
+    from forecast.clinic.log import OutcomeLog
+
+__all__ = ["add_log", "read", "register"]
+
+
+def register(commands: Commands) -> None:
+    """Add the commands of this module."""
+    parser = add_command(commands, "check", check, says="what was read, understood and set aside")
+    add_log(parser)
+
+    parser = add_command(commands, "fit", fit, says="fit the clinic's session counts and save them")
+    add_log(parser)
+    parser.add_argument("-o", "--out", type=Path, required=True, metavar="MODEL.json")
+    parser.add_argument("--goal", choices=("clear", "lighten"), default="clear")
+    parser.add_argument("--horizon", type=int, default=25, help="last session spoken of (25)")
+    parser.add_argument("--seed", type=int, default=0, help="of everything drawn at random (0)")
+
+
+def add_log(parser: argparse.ArgumentParser) -> None:
+    """Add the log and how it is read."""
+    parser.add_argument("log", metavar="LOG", type=Path, help="a folder, or an .xlsx workbook")
+    parser.add_argument(
+        "--cleared-at",
+        type=float,
+        metavar="PERCENT",
+        help="fading from which a grading counts as clear (the log's own, else 95)",
+    )
+
+
+def read(options: Options) -> OutcomeLog:
+    """Return the log that the options name."""
+    from forecast import read_log
+
+    progress(f"Reading {options.log}")
+    if options.cleared_at is None:
+        return read_log(options.log)
+    return read_log(options.log, cleared_at=options.cleared_at)
+
+
+def check(options: Options) -> None:
+    """Print the report of a log."""
+    report = read(options).report
+    answer(options, report.to_dict(), report.to_text())
+
+
+def fit(options: Options) -> None:
+    """Fit a forecaster to a log and save it."""
+    check_can_write(options.out)
+    from forecast import fit_forecaster
+
+    log = read(options)
+    progress("Fitting (about a minute)")
+    forecaster = fit_forecaster(log, goal=options.goal, horizon=options.horizon, seed=options.seed)
+    forecaster.save(options.out)
+    data = {
+        "written": str(options.out),
+        "goal": forecaster.goal,
+        "horizon": forecaster.horizon,
+        "supported_to": forecaster.supported_to,
+        "courses": forecaster.reference.n_courses,
+        "reached": forecaster.reference.n_reached,
+        "assessment": dict(forecaster.assessment),
+        "notes": list(forecaster.notes),
+    }
+    answer(options, data, fitted_text(forecaster, options.out))
+
+
+def fitted_text(forecaster: Forecaster, path: Path) -> str:
+    """Return what the model rests on, in words."""
+    seen = forecaster.reference
+    reached = {"clear": "cleared", "lighten": "light enough"}[forecaster.goal]
+    lines = [
+        f"{seen.n_courses} courses of {seen.n_clients} clients: {seen.n_reached} {reached}, "
+        f"{seen.n_stopped} stopped, {seen.n_ongoing} still running; all of them count.",
+        f"Supported to session {forecaster.supported_to}, spoken of to {forecaster.horizon}.",
+        *(f"- {note}" for note in forecaster.notes),
+        f"Saved to {path}; it holds no client rows.",
+    ]
+    return "\n".join(lines)

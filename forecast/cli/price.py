@@ -1,0 +1,74 @@
+"""`forecast price`: what each package on offer should cost for each enquiry, and what it risks."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from forecast.cli.estimate import CLOSING
+from forecast.cli.files import read_enquiries, write_text
+from forecast.cli.options import Options, add_command, answer
+from forecast.errors import RequestError
+
+if TYPE_CHECKING:
+    from forecast.cli.options import Commands
+
+__all__ = ["register"]
+
+
+def register(commands: Commands) -> None:
+    """Add the command of this module."""
+    parser = add_command(
+        commands, "price", price, says="what packages should cost, with the risk stated"
+    )
+    parser.add_argument("model", metavar="MODEL.json", type=Path, nargs="?")
+    parser.add_argument("enquiries", metavar="ENQUIRIES.csv", type=Path, nargs="?")
+    parser.add_argument("--tariff", metavar="TARIFF.toml", type=Path, help="costs, rules, packages")
+    parser.add_argument(
+        "--template",
+        metavar="TARIFF.toml",
+        type=Path,
+        nargs="?",
+        const=Path("tariff.toml"),
+        help="write a commented tariff to start from, and stop (tariff.toml)",
+    )
+
+
+def price(options: Options) -> None:
+    """Print the quote of every package for every enquiry."""
+    if options.template is not None:
+        write_template(options)
+        return
+    if options.enquiries is None or options.tariff is None:
+        raise RequestError(
+            "Pricing needs a model, enquiries and a tariff.",
+            "Give MODEL.json ENQUIRIES.csv --tariff TARIFF.toml; --template writes a tariff.",
+        )
+    from forecast import load_forecaster, price_package
+    from forecast.clinic.tariff_file import read_tariff
+
+    tariff = read_tariff(options.tariff)
+    if not tariff.packages:
+        raise RequestError(
+            f"{options.tariff} offers no package.", "Add at least one [[packages]] to it."
+        )
+    forecaster = load_forecaster(options.model)
+    results: list[dict[str, Any]] = []
+    texts: list[str] = []
+    for label, enquiry in read_enquiries(options.enquiries).items():
+        estimate = forecaster.estimate(enquiry)
+        quotes = [price_package(estimate, package, tariff) for package in tariff.packages]
+        results.append({"enquiry_id": label, "quotes": [quote.to_dict() for quote in quotes]})
+        texts.append("\n\n".join([f"Enquiry {label}", *(quote.to_text() for quote in quotes)]))
+    answer(options, {"prices": results}, "\n\n".join([*texts, CLOSING]))
+
+
+def write_template(options: Options) -> None:
+    """Write a commented tariff to a file that is not there yet."""
+    from forecast.clinic.tariff_file import tariff_template
+
+    path: Path = options.template
+    if path.exists():
+        raise RequestError(f"{path} is there already.", "Name another file, or move it away.")
+    write_text(path, tariff_template())
+    answer(options, {"written": str(path)}, f"Wrote {path}: replace its numbers by your own.")

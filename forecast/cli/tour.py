@@ -1,0 +1,175 @@
+"""`forecast tour`: the whole job on the invented clinic, into a folder to look at."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from html import escape
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from forecast.cli.estimate import CLOSING
+from forecast.cli.files import read_enquiries, write_text
+from forecast.cli.options import Options, add_command, answer, progress
+from forecast.errors import RequestError
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+    from forecast.cli.options import Commands
+    from forecast.clinic.estimate import Estimate
+    from forecast.clinic.log import OutcomeLog
+    from forecast.clinic.scoring import Forecaster
+
+__all__ = ["register"]
+
+SEED = 1
+ENQUIRIES = """\
+enquiry_id,skin_type,body_site,inks,ink_density,layering,age_years,origin,area_cm2,smoker
+small-amateur,II,forearm,black,light,single,27,amateur,12,no
+coloured-back,III,back,black;red;green,medium,single,38,professional,150,yes
+covered-ankle,IV,ankle,black;dark_blue,heavy,layered,45,professional,40,
+"""
+
+
+def register(commands: Commands) -> None:
+    """Add the command of this module."""
+    parser = add_command(
+        commands, "tour", tour, says="the whole job on an invented clinic, into a folder"
+    )
+    parser.add_argument("-o", "--out", type=Path, default=Path("tour-output"), metavar="FOLDER")
+
+
+@dataclass(slots=True)
+class Album:
+    """The files written so far, each with a line that says what it shows."""
+
+    folder: Path
+    shown: dict[str, str] = field(default_factory=dict)
+
+    def text(self, name: str, says: str, text: str) -> None:
+        """Add a text file."""
+        write_text(self.folder / name, text if text.endswith("\n") else f"{text}\n")
+        self.shown[name] = says
+
+    def figure(self, name: str, says: str, figure: go.Figure) -> None:
+        """Add a figure as a page that opens without a network."""
+        from forecast.figures.template import CONFIG
+
+        # "directory" keeps one plotly.min.js beside the pages instead of a copy in each
+        figure.write_html(
+            self.folder / name, include_plotlyjs="directory", config=CONFIG, full_html=True
+        )
+        self.shown[name] = says
+
+
+def tour(options: Options) -> None:
+    """Walk log, check, fit, enquiries, prices and figures; name the files at the end."""
+    target: Path = options.out
+    if target.exists() and not target.is_dir():
+        raise RequestError(f"{target} is a file.", "Name a folder with -o.")
+    target.absolute().parent.mkdir(parents=True, exist_ok=True)
+    folder = Path(tempfile.mkdtemp(dir=target.absolute().parent, prefix=f".{target.name}."))
+    try:
+        album = Album(folder)
+        walk(album)
+        album.text("index.html", "start here", index_page(album.shown))
+        settle(folder, target)
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+    files = {str(target / name): says for name, says in album.shown.items()}
+    width = max(map(len, files))
+    lines = [f"  {name:<{width}}  {says}" for name, says in files.items()]
+    text = "\n".join([*closing_lines(), "Written:", *lines])
+    answer(options, {"folder": str(target), "written": files}, text)
+
+
+def walk(album: Album) -> None:
+    """Do the job, step by step."""
+    from forecast import fit_forecaster
+
+    progress("Reading the invented clinic's log")
+    log = read_invented_clinic(album)
+    progress("Fitting its session counts (about a minute)")
+    forecaster = fit_forecaster(log, seed=SEED)
+    forecaster.save(album.folder / "model.json")
+    album.shown["model.json"] = "the fitted model; it holds no client rows"
+    progress("Answering three enquiries")
+    estimates = answer_enquiries(album, forecaster)
+    progress("Pricing them")
+    price_enquiries(album, estimates)
+
+
+def read_invented_clinic(album: Album) -> OutcomeLog:
+    """Return the shipped log, or the same clinic made again where it is not beside the package."""
+    import forecast
+
+    shipped = Path(forecast.__file__).parents[1] / "synthetic_data" / "clinic"
+    log = forecast.read_log(shipped) if shipped.is_dir() else forecast.simulate_log(600, seed=SEED)
+    album.text("check.txt", "what was read, understood and set aside", log.report.to_text())
+    return log
+
+
+def answer_enquiries(album: Album, forecaster: Forecaster) -> Mapping[str, Estimate]:
+    """Write the estimates of the three enquiries in words and pictures, and return them."""
+    from forecast.figures.estimate import plot_estimate, plot_hundred
+
+    album.text("enquiries.csv", "three invented enquiries", ENQUIRIES)
+    enquiries = read_enquiries(album.folder / "enquiries.csv")
+    estimates = {label: forecaster.estimate(enquiry) for label, enquiry in enquiries.items()}
+    words = [f"Enquiry {label}\n{estimate.to_text()}" for label, estimate in estimates.items()]
+    album.text("estimates.txt", "how many sessions each needs", "\n\n".join([*words, CLOSING]))
+    for label, estimate in estimates.items():
+        album.figure(
+            f"count-{label}.html", f"{label}: the chance of each count", plot_estimate(estimate)
+        )
+        album.figure(
+            f"hundred-{label}.html", f"{label}: of 100 clients like this", plot_hundred(estimate)
+        )
+    return estimates
+
+
+def price_enquiries(album: Album, estimates: Mapping[str, Estimate]) -> None:
+    """Write the quotes of the template's packages."""
+    from forecast import price_package
+    from forecast.clinic.tariff_file import read_tariff, tariff_template
+
+    album.text("tariff.toml", "an invented tariff to start from", tariff_template())
+    tariff = read_tariff(album.folder / "tariff.toml")
+    words = []
+    for label, estimate in estimates.items():
+        quotes = [price_package(estimate, package, tariff) for package in tariff.packages]
+        words.append("\n\n".join([f"Enquiry {label}", *(quote.to_text() for quote in quotes)]))
+    album.text("prices.txt", "what each package should cost and risk", "\n\n".join(words))
+
+
+def closing_lines() -> list[str]:
+    """Return what has to be said under everything the tour shows."""
+    return ["The clinic is invented: its numbers show the method, not yours.", CLOSING, ""]
+
+
+def index_page(shown: Mapping[str, str]) -> str:
+    """Return a page that leads to every file."""
+    items = "\n".join(
+        f'<li><a href="{escape(name)}">{escape(name)}</a>: {escape(says)}</li>'
+        for name, says in shown.items()
+    )
+    said = "".join(f"<p>{escape(line)}</p>" for line in closing_lines() if line)
+    return (
+        '<!doctype html>\n<html lang="en"><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width">'
+        "<title>Tour of an invented clinic</title>"
+        "<style>body{font:1rem/1.5 system-ui;margin:2rem auto;max-width:44rem;padding:0 1rem}"
+        "</style>\n"
+        f"<h1>Tour of an invented clinic</h1>\n{said}\n<ul>\n{items}\n</ul></html>\n"
+    )
+
+
+def settle(made: Path, target: Path) -> None:
+    """Move the finished files into ``target``, leaving there what is not ours."""
+    target.mkdir(parents=True, exist_ok=True)
+    for file in sorted(made.iterdir()):
+        os.replace(file, target / file.name)

@@ -1,0 +1,115 @@
+"""The command line as a whole: what it offers, how it refuses, what it leaves behind."""
+
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from forecast.cli import main
+
+ROOT = Path(__file__).parents[2]
+
+
+def offered(capsys: pytest.CaptureFixture[str]) -> list[str]:
+    """Return the commands that the help lists."""
+    with pytest.raises(SystemExit):
+        main(["--help"])
+    shown = capsys.readouterr().out.partition("COMMAND\n")[2].partition("\n\n")[0]
+    return re.findall(r"^ {4}(\w+)", shown, re.MULTILINE)
+
+
+def test_the_readme_describes_exactly_the_commands_on_offer(capsys: pytest.CaptureFixture[str]):
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    table = text.partition("## Commands")[2].partition("\n## ")[0]
+    described = set(re.findall(r"`forecast (\w+)", table))
+    assert set(offered(capsys)) == described
+
+
+def test_every_command_answers_in_json_when_asked(capsys: pytest.CaptureFixture[str]):
+    for name in offered(capsys):
+        with pytest.raises(SystemExit) as left:
+            main([name, "--help"])
+        assert left.value.code == 0
+        assert "--json" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    "arguments", [[], ["divine"], ["estimate"], ["estimate", "a", "b", "--level", "most"]]
+)
+def test_a_command_that_is_not_understood_leaves_with_code_2(
+    arguments: list[str], capsys: pytest.CaptureFixture[str]
+):
+    with pytest.raises(SystemExit) as left:
+        main(arguments)
+    assert left.value.code == 2
+    shown = capsys.readouterr()
+    assert shown.err.startswith("usage: forecast")
+    assert not shown.out
+
+
+def test_the_version_is_that_of_the_distribution(capsys: pytest.CaptureFixture[str]):
+    from importlib.metadata import version
+
+    with pytest.raises(SystemExit):
+        main(["--version"])
+    assert capsys.readouterr().out.split()[1] == version("session-forecast")
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["estimate", "no-such-model.json", "no-such-enquiries.csv"],
+        ["update", "no-such-model.json", "no-such.csv", "--sessions-done", "2"],
+        ["price"],
+        ["price", "no-such-model.json", "no-such.csv", "--tariff", "no-such.toml"],
+    ],
+    ids=" ".join,
+)
+def test_what_cannot_be_answered_is_said_on_stderr_with_code_1(
+    arguments: list[str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+):
+    monkeypatch.chdir(tmp_path)
+    assert main(arguments) == 1
+    shown = capsys.readouterr()
+    assert shown.err.startswith("forecast: ")
+    assert "Traceback" not in shown.err
+    assert not shown.out
+    assert not list(tmp_path.iterdir())
+
+
+def test_the_module_runs_as_the_command_does():
+    done = subprocess.run(
+        [sys.executable, "-m", "forecast", "estimate", "no-such.json", "no-such.csv"],
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 1
+    assert done.stderr.startswith("forecast: ")
+
+
+def test_a_reader_who_leaves_early_is_not_an_error(tmp_path: Path):
+    # the pipe is closed before anything is written to it
+    code = (
+        "import os, sys; read, write = os.pipe(); os.close(read); os.dup2(write, 1); "
+        "from forecast.cli import main; sys.exit(main(['price', '--template', 'here.toml']))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, cwd=tmp_path
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_a_tariff_to_start_from_is_written_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+):
+    monkeypatch.chdir(tmp_path)
+    assert main(["price", "--template", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out) == {"written": "tariff.toml"}
+    assert main(["price", "--template"]) == 1
+    assert "is there already" in capsys.readouterr().err
