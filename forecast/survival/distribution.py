@@ -134,7 +134,8 @@ class CountDistribution:
         ``cap`` may not exceed the horizon: beyond it nothing is known.
         """
         cap = check_whole_number(cap, name="cap", low=1, high=self.horizon)
-        return 1 + self.survival()[:, : cap - 1].sum(axis=1)
+        expected: FloatArray = 1 + self.survival()[:, : cap - 1].sum(axis=1)
+        return expected
 
     def given_not_by(self, step: int) -> "CountDistribution":
         """Return the distribution of the *remaining* steps, given no event by ``step``.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -50,7 +50,7 @@ class Durations:
     step: npt.NDArray[np.int64]
     observed: npt.NDArray[np.bool_]
     covariates: pd.DataFrame
-    subject: npt.NDArray[np.object_]
+    subject: npt.NDArray[Any]
     entry: npt.NDArray[np.int64]
     weight: npt.NDArray[np.float64]
 
@@ -58,7 +58,7 @@ class Durations:
         arrays = {
             "step": whole("step", self.step),
             "observed": flags("observed", self.observed),
-            "subject": np.array(self.subject, dtype=object),
+            "subject": np.array(self.subject),
             "entry": whole("entry", self.entry),
             "weight": np.array(self.weight, dtype=np.float64),
         }
@@ -76,7 +76,7 @@ class Durations:
                 f"covariates has {len(self.covariates)} row(s), step has {n}.",
                 "Give one row of covariates per row.",
             )
-        object.__setattr__(self, "covariates", self.covariates.reset_index(drop=True).copy())
+        object.__setattr__(self, "covariates", self.covariates.reset_index(drop=True))
         refuse(arrays["step"] < 1, "step", "is below 1", "Count steps from 1.")
         refuse(arrays["entry"] < 0, "entry", "is negative", "Give the steps taken before.")
         refuse(
@@ -152,7 +152,8 @@ def flags(name: str, values: npt.ArrayLike) -> npt.NDArray[np.bool_]:
     """Return ``values`` as yes or no, or raise DataError."""
     numbers = np.array(values, dtype=np.float64)
     refuse(~np.isin(numbers, (0, 1)), name, "is neither true nor false", "Give true or false.")
-    return numbers == 1
+    yes: npt.NDArray[np.bool_] = numbers == 1
+    return yes
 
 
 def refuse(bad: npt.NDArray[np.bool_], name: str, what: str, remedy: str) -> None:

@@ -1,0 +1,261 @@
+"""The covariate matrix in the form a fit wants, never wider or longer than it must be.
+
+Only a few sums over rows are ever needed: ``X b``, ``X' v``, ``X' diag(c) X`` and ``X' v`` by
+group. Columns of zeros and ones are kept as one pattern number per row once patterns repeat
+often enough, so that their share of each sum is a count per pattern.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast.survival.encoding import Encoding
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Design", "Groups", "build_design"]
+
+FloatArray: TypeAlias = npt.NDArray[np.float64]
+IntArray: TypeAlias = npt.NDArray[np.int64]
+
+BLOCK = 1024  # rows per product: 1,024 rows of 50 columns stay in the second-level cache
+ROWS_PER_PATTERN = 16  # below this, counting by pattern costs more than plain products
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Groups:
+    """Rows put into groups 0 to ``size - 1``, for sums by group.
+
+    Attributes
+    ----------
+    rows : ndarray or None
+        The rows concerned, sorted by group; None when slices of the design do.
+    start, stop : ndarray of shape (size,)
+        Group ``g`` is ``rows[start[g]:stop[g]]`` (or those rows of the design themselves).
+    cell : ndarray or None
+        Group and pattern of each row concerned as one number, where patterns are in use.
+    """
+
+    rows: IntArray | None
+    start: IntArray
+    stop: IntArray
+    cell: IntArray | None
+    dense: FloatArray
+
+    @property
+    def size(self) -> int:
+        """How many groups there are."""
+        return len(self.start)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Design:
+    """Rows of covariates: columns held in full, then columns held as patterns.
+
+    Attributes
+    ----------
+    dense : ndarray of shape (n, n_dense)
+        Columns held in full, centred and scaled as ``center`` and ``scale`` say.
+    pattern : ndarray of shape (n,) or None
+        Which row of ``table`` holds the other columns.
+    table : ndarray of shape (n_patterns, n_zero_one)
+        The distinct rows of the zero-one columns.
+    order : ndarray of shape (p,)
+        Where column j of the encoding is found among the columns held.
+    center, scale : ndarray of shape (p,)
+        In the order held: the column is ``center + scale * held``.
+    scaled : ndarray of shape (p,), bool
+        Columns other than zero-one.
+    """
+
+    dense: FloatArray
+    pattern: IntArray | None
+    table: FloatArray
+    order: IntArray
+    center: FloatArray
+    scale: FloatArray
+    scaled: npt.NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.dense)
+
+    @property
+    def width(self) -> int:
+        """The number of covariates."""
+        return int(self.dense.shape[1] + self.table.shape[1])
+
+    def block(self, low: int, high: int) -> FloatArray:
+        """Return rows ``low`` to ``high`` in full."""
+        if self.pattern is None:
+            return self.dense[low:high]
+        return np.hstack([self.dense[low:high], self.table[self.pattern[low:high]]])
+
+    def dot(self, slopes: FloatArray) -> FloatArray:
+        """Return X b, shape (n,)."""
+        wide = self.dense.shape[1]
+        product: FloatArray = self.dense @ slopes[:wide]
+        if self.pattern is not None:
+            product += (self.table @ slopes[wide:])[self.pattern]
+        return product
+
+    def dot_rows(self, values: FloatArray) -> FloatArray:
+        """Return X' v, shape (p,)."""
+        product: FloatArray = values @ self.dense
+        if self.pattern is None:
+            return product
+        counts = np.bincount(self.pattern, values, len(self.table))
+        return np.concatenate([product, counts @ self.table])
+
+    def gram(self, weights: FloatArray) -> FloatArray:
+        """Return X' diag(c) X, shape (p, p)."""
+        wide, cells = self.dense.shape[1], len(self.table)
+        product = np.zeros((self.width, self.width))
+        for low in range(0, len(self), BLOCK):
+            rows = self.dense[low : low + BLOCK]
+            product[:wide, :wide] += rows.T @ (rows * weights[low : low + BLOCK, None])
+        if self.pattern is not None:
+            counts = np.bincount(self.pattern, weights, cells)
+            product[wide:, wide:] = self.table.T @ (self.table * counts[:, None])
+            for column in range(wide):
+                weighted = np.bincount(self.pattern, weights * self.dense[:, column], cells)
+                product[column, wide:] = product[wide:, column] = weighted @ self.table
+        return product
+
+    def sums(self, groups: Groups, values: FloatArray) -> FloatArray:
+        """Return the sum of v and of v x in each group, shape (size, 1 + p).
+
+        ``values`` belongs to the rows that ``groups`` concerns, in their order there.
+        """
+        wide = self.dense.shape[1]
+        total = np.zeros((groups.size, 1 + self.width))
+        at = 0
+        for group, (start, stop) in enumerate(zip(groups.start, groups.stop, strict=True)):
+            if stop > start:
+                piece = values[at : at + stop - start]
+                at += stop - start
+                total[group, 0] = piece.sum()
+                total[group, 1 : 1 + wide] = piece @ groups.dense[start:stop]
+        if groups.cell is not None:
+            size = groups.size * len(self.table)
+            counts = np.bincount(groups.cell, values, size).reshape(groups.size, -1)
+            total[:, 1 + wide :] = counts @ self.table
+        return total
+
+    def slices(self, start: IntArray, stop: IntArray) -> Groups:
+        """Return groups that are runs of rows of the design, in order."""
+        cell = None
+        if self.pattern is not None:
+            long = stop - start
+            rows = run_rows(start, stop)
+            cell = np.repeat(np.arange(len(start)), long) * len(self.table) + self.pattern[rows]
+        return Groups(None, start, stop, cell, self.dense)
+
+    def grouping(self, rows: IntArray, group: IntArray, size: int) -> Groups:
+        """Return groups of any rows: ``rows[i]`` belongs to ``group[i]``."""
+        order = np.argsort(group, kind="stable")
+        rows, group = rows[order], group[order]
+        stop = np.searchsorted(group, np.arange(size), side="right")
+        start = np.concatenate([[0], stop[:-1]])
+        cell = None
+        if self.pattern is not None:
+            cell = group * len(self.table) + self.pattern[rows]
+        return Groups(rows, start, stop, cell, self.dense[rows])
+
+
+def run_rows(start: IntArray, stop: IntArray) -> IntArray:
+    """Return the numbers from each start up to its stop, one run after another."""
+    long = stop - start
+    offset = np.cumsum(long) - long
+    rows: IntArray = np.arange(long.sum()) - np.repeat(offset, long) + np.repeat(start, long)
+    return rows
+
+
+def build_design(
+    encoding: Encoding, frame: pd.DataFrame, order: IntArray, weight: FloatArray
+) -> Design:
+    """Return the design of ``frame``'s rows taken in ``order``.
+
+    Columns other than zero-one are centred at their weighted mean and divided by their weighted
+    standard deviation, which keeps the arithmetic well conditioned whatever their units.
+    """
+    dense: list[FloatArray] = []
+    coded: list[tuple[IntArray, FloatArray]] = []
+    place: list[tuple[bool, int]] = []
+    seen = [0, 0]
+    for values, codes, n_levels in encoding.parts(frame):
+        if codes is None and values is not None and not is_zero_one(values):
+            dense.append(values[order])
+            place.append((False, seen[0]))
+            seen[0] += 1
+            continue
+        if codes is None:
+            assert values is not None
+            codes, block = values.astype(np.int64), np.array([[0.0], [1.0]])
+        else:
+            block = np.eye(n_levels)[:, 1:]
+        coded.append((codes[order], block))
+        place += [(True, seen[1] + column) for column in range(block.shape[1])]
+        seen[1] += block.shape[1]
+    held, center, scale = standardise(dense, weight[order], len(order))
+    pattern, table = merge(coded, len(order))
+    where = np.array([at + (seen[0] if zero_one else 0) for zero_one, at in place], dtype=np.int64)
+    center = np.concatenate([center, np.zeros(seen[1])])
+    scale = np.concatenate([scale, np.ones(seen[1])])
+    if pattern is not None and len(table) * ROWS_PER_PATTERN > len(order):
+        held, pattern, table = np.hstack([held, table[pattern]]), None, np.zeros((0, 0))
+    scaled = np.arange(len(center)) < seen[0]
+    return Design(np.ascontiguousarray(held), pattern, table, where, center, scale, scaled)
+
+
+def is_zero_one(values: FloatArray) -> bool:
+    """Say whether a column holds only zeros and ones."""
+    return bool(((values == 0) | (values == 1)).all())
+
+
+def standardise(
+    columns: list[FloatArray], weight: FloatArray, n: int
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the columns side by side, centred and scaled, with the centres and scales."""
+    held = np.empty((n, len(columns)))
+    center, scale = np.zeros(len(columns)), np.ones(len(columns))
+    total = weight.sum() or 1.0
+    for at, values in enumerate(columns):
+        center[at] = values @ weight / total
+        spread = np.sqrt((values - center[at]) ** 2 @ weight / total)
+        scale[at] = spread if spread > 0 else 1.0
+        held[:, at] = (values - center[at]) / scale[at]
+    return held, center, scale
+
+
+def merge(coded: list[tuple[IntArray, FloatArray]], n: int) -> tuple[IntArray | None, FloatArray]:
+    """Return one pattern number per row and the table of distinct patterns."""
+    if not coded:
+        return None, np.zeros((0, 0))
+    pattern, table = relabel(*coded[0])
+    for codes, block in coded[1:]:
+        size = len(block)
+        pairs, distinct = distinct_numbers(pattern * size + codes, len(table) * size)
+        pattern = pairs
+        table = np.hstack([table[distinct // size], block[distinct % size]])
+    return pattern, table
+
+
+def relabel(codes: IntArray, block: FloatArray) -> tuple[IntArray, FloatArray]:
+    """Return codes counted over those in use, and their rows."""
+    pattern, distinct = distinct_numbers(codes, len(block))
+    return pattern, block[distinct]
+
+
+def distinct_numbers(numbers: IntArray, size: int) -> tuple[IntArray, IntArray]:
+    """Return each number's place among the distinct ones, and the distinct ones, ascending."""
+    present = np.zeros(size, dtype=bool)
+    present[numbers] = True
+    distinct = np.flatnonzero(present)
+    place = np.zeros(size, dtype=np.int64)
+    place[distinct] = np.arange(len(distinct))
+    return place[numbers], distinct

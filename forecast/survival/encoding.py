@@ -1,0 +1,264 @@
+"""Covariates as numbers: which columns, which levels, in which order. Learnt once, then frozen."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast._checks import nearest
+from forecast.errors import DataError, RequestError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Encoding"]
+
+FloatArray: TypeAlias = npt.NDArray[np.float64]
+CodeArray: TypeAlias = npt.NDArray[np.int64]
+Levels: TypeAlias = tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Encoding:
+    """How covariates become a matrix of numbers; frozen, and plain enough for JSON.
+
+    A numeric column keeps its name. A text column gives one 0/1 column per level but the first,
+    named ``column[level]``; the first level, in sorted order (or in the order of a pandas
+    categorical), is the reference: it does not depend on which rows happen to be there.
+
+    Attributes
+    ----------
+    columns : tuple of (name, levels)
+        ``levels`` is None for a numeric column.
+    dropped : tuple of str
+        Columns with one value only, which can explain nothing.
+    names : tuple of str
+        The encoded columns, in the order of the matrix.
+
+    Examples
+    --------
+    >>> encoding = Encoding((("dose", None), ("group", ("a", "b"))))
+    >>> encoding.names
+    ('dose', 'group[b]')
+    >>> encoding.encode({"dose": [1.5, 2.0], "group": "b"})
+    array([[1.5, 1. ],
+           [2. , 1. ]])
+    """
+
+    columns: tuple[tuple[str, Levels | None], ...]
+    dropped: tuple[str, ...] = ()
+    names: tuple[str, ...] = field(init=False)
+
+    def __post_init__(self) -> None:
+        names: list[str] = []
+        for name, levels in self.columns:
+            names += [name] if levels is None else [f"{name}[{level}]" for level in levels[1:]]
+        object.__setattr__(self, "names", tuple(names))
+
+    @classmethod
+    def learn(cls, frame: pd.DataFrame, *, keep: Collection[str] = ()) -> Encoding:
+        """Return the encoding that ``frame`` calls for.
+
+        A numeric column with one value only is dropped, unless its name is in ``keep`` (a
+        prior can speak about what these rows cannot). Missing and infinite values are refused.
+        """
+        columns: list[tuple[str, Levels | None]] = []
+        dropped: list[str] = []
+        for name in frame.columns:
+            series = frame[name]
+            refuse_missing(name, series.isna().to_numpy(dtype=bool))
+            levels = None if numeric(series) else known_levels(series)
+            if levels is None:
+                values = series.to_numpy(dtype=np.float64)
+                refuse_missing(name, ~np.isfinite(values))
+                constant = len(values) > 0 and bool((values == values[0]).all())
+                constant = constant and name not in keep
+            else:
+                constant = len(levels) < 2
+            if constant:
+                dropped.append(str(name))
+            else:
+                columns.append((str(name), levels))
+        return cls(tuple(columns), tuple(dropped))
+
+    def encode(self, covariates: pd.DataFrame | Mapping[str, Any]) -> FloatArray:
+        """Return the matrix of shape (n, len(names)) for a frame, or for a mapping.
+
+        A mapping gives each column as one value or as a list of values. Columns the encoding
+        does not know are left alone.
+
+        Raises
+        ------
+        RequestError
+            If a column is missing, a level was never seen, or lists differ in length.
+        DataError
+            If a value is missing or not a number.
+        """
+        rows = count_rows(covariates, [name for name, _ in self.columns])
+        matrix = np.zeros((rows, len(self.names)))
+        mapping = isinstance(covariates, Mapping)
+        at = 0
+        for name, levels in self.columns:
+            values = covariates[name]
+            if levels is None:
+                matrix[:, at] = numbers(name, values)
+                at += 1
+                continue
+            place = codes(name, values, levels) if mapping else frame_codes(name, values, levels)
+            if is_single(values):
+                matrix[:, at + place[0] - 1] += place[0] > 0
+            else:
+                place = np.asarray(place)
+                matrix[np.flatnonzero(place), at + place[place > 0] - 1] = 1.0
+            at += len(levels) - 1
+        if not np.isfinite(matrix).all():
+            column = int((~np.isfinite(matrix)).any(axis=0).argmax())
+            refuse_missing(self.names[column], ~np.isfinite(matrix[:, column]))
+        return matrix
+
+    def parts(self, frame: pd.DataFrame) -> list[tuple[FloatArray | None, CodeArray | None, int]]:
+        """Return each column as ``(values, None, 1)`` or ``(None, codes, n_levels)``.
+
+        Codes count levels from 0, the reference. This is the form a fit wants: a level is one
+        small number per row, not a row of zeros and ones.
+        """
+        found: list[tuple[FloatArray | None, CodeArray | None, int]] = []
+        count_rows(frame, [name for name, _ in self.columns])
+        for name, levels in self.columns:
+            if levels is None:
+                found.append((numbers(name, frame[name]), None, 1))
+            else:
+                found.append((None, frame_codes(name, frame[name], levels), len(levels)))
+        return found
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the encoding as plain lists."""
+        columns = [
+            [name, None if levels is None else list(levels)] for name, levels in self.columns
+        ]
+        return {"columns": columns, "dropped": list(self.dropped)}
+
+    @classmethod
+    def from_dict(cls, stored: Mapping[str, Any]) -> Encoding:
+        """Return the encoding that :meth:`to_dict` wrote."""
+        columns = tuple(
+            (name, None if levels is None else tuple(levels)) for name, levels in stored["columns"]
+        )
+        return cls(columns, tuple(stored["dropped"]))
+
+
+def numeric(series: pd.Series[Any]) -> bool:
+    """Say whether the column holds numbers (or true and false)."""
+    from pandas.api.types import is_bool_dtype, is_numeric_dtype
+
+    if hasattr(series, "cat"):
+        return False
+    if is_numeric_dtype(series) or is_bool_dtype(series):
+        return True
+    return all(isinstance(value, int | float | np.number) for value in series)
+
+
+def known_levels(series: pd.Series[Any]) -> Levels:
+    """Return the levels in use: sorted, or in the order of a categorical."""
+    if hasattr(series, "cat"):
+        used = set(series.unique())
+        return tuple(str(level) for level in series.cat.categories if level in used)
+    return tuple(sorted({str(value) for value in series.unique()}))
+
+
+def is_single(values: Any) -> bool:
+    """Say whether ``values`` is one value rather than a list of them."""
+    return isinstance(values, str | int | float) or values is None or np.ndim(values) == 0
+
+
+def count_rows(covariates: pd.DataFrame | Mapping[str, Any], needed: Sequence[str]) -> int:
+    """Return the number of rows, after checking that every needed column is there."""
+    for name in needed:
+        if name not in covariates:
+            known = [str(column) for column in covariates]
+            raise RequestError(
+                f"The covariates have no column {name!r}.",
+                f"Give {', '.join(needed)}.{nearest(name, known)}",
+            )
+    if not isinstance(covariates, Mapping):
+        return len(covariates)
+    lengths = {name: len(covariates[name]) for name in needed if not is_single(covariates[name])}
+    if len(set(lengths.values())) > 1:
+        raise RequestError(
+            f"The covariates differ in length: {lengths}.", "Give one value or lists of one length."
+        )
+    return next(iter(lengths.values()), 1)
+
+
+def numbers(name: str, values: Any) -> FloatArray:
+    """Return the values as floats, or raise DataError naming the column."""
+    try:
+        return np.asarray(values, dtype=np.float64)
+    except (TypeError, ValueError):
+        shown = next((v for v in np.atleast_1d(values) if not isinstance(v, int | float)), values)
+        raise DataError(
+            f"Column {name!r} holds {shown!r}, which is not a number.",
+            f"Give {name} as numbers, as in the data the model was fitted to.",
+        ) from None
+
+
+def codes(name: str, values: Any, levels: Levels) -> list[int]:
+    """Return the position of each value among ``levels``, refusing what was never seen."""
+    position = {level: code for code, level in enumerate(levels)}
+    given = [values] if is_single(values) else values
+    try:
+        return [position[value] for value in given]
+    except (KeyError, TypeError):
+        given = [str(value) if known_value(value) else None for value in given]
+    refuse_missing(name, np.array([value is None for value in given]))
+    for row, value in enumerate(given):
+        if value not in position:
+            refuse_level(name, str(value), row, levels)
+    return [position[str(value)] for value in given]
+
+
+def frame_codes(name: str, series: pd.Series[Any], levels: Levels) -> CodeArray:
+    """Return :func:`codes` of a whole column, looking up each distinct value once."""
+    from pandas import Categorical, factorize
+
+    if isinstance(series.array, Categorical):
+        place, distinct = np.asarray(series.array.codes), list(series.array.categories)
+        used = set(np.unique(place).tolist())
+        distinct = [value if code in used else levels[0] for code, value in enumerate(distinct)]
+    else:
+        place, found = factorize(series)
+        distinct = list(found)
+    refuse_missing(name, place < 0)
+    try:
+        table = np.array(codes(name, distinct, levels), dtype=np.int64)
+    except RequestError:
+        codes(name, series.tolist(), levels)  # names the row, which the distinct values cannot
+        raise
+    return table[place]
+
+
+def known_value(value: Any) -> bool:
+    """Say whether a level is given at all (None and NaN are not)."""
+    return value is not None and bool(value == value)
+
+
+def refuse_level(name: str, value: str, row: int, levels: Levels) -> None:
+    """Raise RequestError for a level the model has never seen."""
+    raise RequestError(
+        f"Column {name!r} has level {value!r} in row {row}, never seen in the fit.",
+        f"Known levels are {', '.join(levels)}.{nearest(value, levels)}",
+    )
+
+
+def refuse_missing(name: str, bad: npt.NDArray[np.bool_]) -> None:
+    """Raise DataError naming the column, how many values are missing and the first row."""
+    if bad.any():
+        raise DataError(
+            f"Column {name!r} has {int(bad.sum())} missing value(s), first in row "
+            f"{int(bad.argmax())}.",
+            "Fill them in, leave the rows out, or leave the column out.",
+        )

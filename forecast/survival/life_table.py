@@ -1,0 +1,186 @@
+"""The life table: the share of those at risk who have the event, step by step."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast._checks import check_whole_number
+from forecast.errors import RequestError
+from forecast.survival.distribution import CountDistribution
+from forecast.survival.durations import Durations
+from forecast.survival.encoding import count_rows
+from forecast.survival.model import FitNotes
+from forecast.survival.notes import (
+    count_steps,
+    fit_notes,
+    notes_from_dict,
+    notes_to_dict,
+    refuse_no_events,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["FittedLifeTable", "LifeTable"]
+
+FloatArray: TypeAlias = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class LifeTable:
+    """The product-limit estimate over steps (Kaplan & Meier 1958); covariates are not used.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from forecast.survival import Durations
+    >>> frame = pd.DataFrame({"k": [1, 2, 2, 3], "seen": [1, 1, 0, 0]})
+    >>> table = LifeTable().fit(
+    ...     Durations.from_frame(frame, step="k", observed="seen", covariates=[])
+    ... )
+    >>> table.survival
+    array([0.75, 0.5 , 0.5 ])
+    """
+
+    @property
+    def name(self) -> str:
+        """A short name for tables."""
+        return "life table"
+
+    def fit(self, durations: Durations) -> FittedLifeTable:
+        """Return the life table of ``durations``; FitError if nobody had the event."""
+        refuse_no_events(durations)
+        at_risk, events = count_steps(durations)
+        messages = []
+        if at_risk[-1] > events[-1]:
+            messages.append(
+                f"Nothing is predicted beyond step {len(at_risk)}, the last one watched: the rest "
+                "stays in the remainder."
+            )
+        notes = fit_notes(durations, n_covariates=0, messages=messages)
+        return FittedLifeTable(at_risk, events, notes)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FittedLifeTable:
+    """A life table.
+
+    Attributes
+    ----------
+    at_risk, events : ndarray of shape (steps,)
+        Weighted counts at steps 1 to the last one watched.
+    notes : FitNotes
+    """
+
+    at_risk: FloatArray
+    events: FloatArray
+    notes: FitNotes
+
+    @property
+    def hazard(self) -> FloatArray:
+        """Events divided by at risk, 0 where nobody is; shape (steps,)."""
+        share = np.zeros_like(self.events)
+        return np.divide(self.events, self.at_risk, out=share, where=self.at_risk > 0)
+
+    @property
+    def survival(self) -> FloatArray:
+        """The share without the event by each step; shape (steps,)."""
+        return np.asarray(np.cumprod(1 - self.hazard))
+
+    @property
+    def standard_error(self) -> FloatArray:
+        """Greenwood's standard error of ``survival`` (Greenwood 1926); shape (steps,)."""
+        return np.asarray(self.survival * np.sqrt(np.cumsum(self.greenwood_terms())))
+
+    def greenwood_terms(self) -> FloatArray:
+        """Return d / (n (n - d)) per step; 0 where everyone at risk had the event."""
+        left = self.at_risk - self.events
+        terms = np.zeros_like(left)
+        return np.divide(self.events, self.at_risk * left, out=terms, where=left > 1e-12)
+
+    def mean_capped(self, cap: int) -> float:
+        """Return E[min(K, cap)], the restricted mean; ``cap`` may not pass the last step."""
+        return float(self.before(cap).sum())
+
+    def mean_capped_error(self, cap: int) -> float:
+        """Return the standard error of :meth:`mean_capped`.
+
+        The square root of sum over steps j of A_j² d_j / (n_j (n_j - d_j)), A_j the area under
+        the curve from j to ``cap`` (Kaplan & Meier 1958, section 3).
+        """
+        before = self.before(cap)
+        area = np.cumsum(before[::-1])[::-1]  # area[j - 1]: from step j - 1 to the cap
+        return float(np.sqrt(area[1:] ** 2 @ self.greenwood_terms()[: cap - 1]))
+
+    def before(self, cap: int) -> FloatArray:
+        """Return the share without the event before steps 1 to ``cap``."""
+        cap = check_whole_number(cap, name="cap", low=1)
+        if cap > len(self.at_risk) and self.survival[-1] > 0:
+            raise RequestError(
+                f"cap is {cap}, the last step watched is {len(self.at_risk)}.",
+                f"Give a cap up to {len(self.at_risk)}: beyond it nothing is known.",
+            )
+        survival = np.zeros(cap)
+        known = min(cap - 1, len(self.at_risk))
+        survival[0] = 1.0
+        survival[1 : known + 1] = self.survival[:known]
+        return survival
+
+    def predict(
+        self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int
+    ) -> CountDistribution:
+        """Return the same distribution for every row, over steps 1 to ``horizon``."""
+        pmf = CountDistribution.from_hazard(self.cut(self.hazard[None, :], horizon)).pmf
+        return CountDistribution(np.repeat(pmf, rows_in(covariates), axis=0))
+
+    def predict_draws(
+        self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int, *, n_draws: int, seed: int
+    ) -> FloatArray:
+        """Return pmfs of shape (n_draws, n, horizon).
+
+        The hazard of each step is drawn from Beta(d + 1/2, n - d + 1/2), its posterior under
+        Jeffreys' prior, independently from step to step; 0 where there was no event.
+        """
+        n_draws = check_whole_number(n_draws, name="n_draws", low=1)
+        rng = np.random.default_rng(seed)
+        left = np.maximum(self.at_risk - self.events, 0)
+        drawn = rng.beta(self.events + 0.5, left + 0.5, (n_draws, len(left)))
+        drawn = np.where((self.events > 0) & (left > 0), drawn, self.hazard)
+        pmfs = CountDistribution.from_hazard(self.cut(drawn, horizon)).pmf
+        return np.repeat(pmfs[:, None, :], rows_in(covariates), axis=1)
+
+    def cut(self, hazard: FloatArray, horizon: int) -> FloatArray:
+        """Return the hazards over steps 1 to ``horizon``, 0 beyond the last step watched."""
+        horizon = check_whole_number(horizon, name="horizon", low=1)
+        known = min(horizon, hazard.shape[1])
+        wide = np.zeros((len(hazard), horizon))
+        wide[:, :known] = hazard[:, :known]
+        return wide
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {
+            "model": "life_table",
+            "at_risk": self.at_risk.tolist(),
+            "events": self.events.tolist(),
+            "notes": notes_to_dict(self.notes),
+        }
+
+    @classmethod
+    def from_dict(cls, stored: Mapping[str, Any]) -> FittedLifeTable:
+        """Return the life table that :meth:`to_dict` wrote."""
+        return cls(
+            np.array(stored["at_risk"], dtype=np.float64),
+            np.array(stored["events"], dtype=np.float64),
+            notes_from_dict(stored["notes"]),
+        )
+
+
+def rows_in(covariates: pd.DataFrame | Mapping[str, Any]) -> int:
+    """Return the number of rows asked about."""
+    return count_rows(covariates, [str(name) for name in covariates])

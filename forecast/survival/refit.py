@@ -1,0 +1,287 @@
+"""Data made ready for the discrete hazard, fitted once or many times with other weights."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast.errors import DataError, FitError
+from forecast.survival.baseline import Baseline, free_baseline, smooth_baseline, start_values
+from forecast.survival.design import Design, build_design
+from forecast.survival.durations import Durations
+from forecast.survival.encoding import Encoding
+from forecast.survival.fitted_hazard import FittedDiscreteHazard
+from forecast.survival.likelihood import (
+    Pass,
+    RiskRows,
+    cloglog_pass,
+    expected_information,
+    logit_pass,
+    row_scores,
+)
+from forecast.survival.newton import Curvature, Gaussian, Maximum, check_rank, maximise
+from forecast.survival.notes import (
+    WELL_SUPPORTED,
+    count_steps,
+    fit_notes,
+    one_row_each,
+    refuse_no_events,
+)
+
+if TYPE_CHECKING:
+    from forecast.survival.hazard import DiscreteHazard
+
+__all__ = ["Refitter"]
+
+FloatArray: TypeAlias = npt.NDArray[np.float64]
+IntArray: TypeAlias = npt.NDArray[np.int64]
+
+SEPARATED = 15.0  # log hazard per standard deviation: a factor of three million
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Problem:
+    """One set of weights: the rows, the baseline they allow, and the prior."""
+
+    rows: RiskRows
+    form: Baseline
+    prior: Gaussian
+    to_raw: FloatArray
+    rows_at_risk: FloatArray
+    at_risk: FloatArray
+    events: FloatArray
+
+    def baseline(self, parameters: FloatArray) -> FloatArray:
+        """Return the linear predictor per step during the fit; sure steps are out of it."""
+        linear = self.form.linear(parameters, self.rows.steps)
+        return np.where(np.isposinf(linear), -np.inf, linear)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Refitter:
+    """A model and its data, ready to be fitted with any weights.
+
+    ``fit()`` is the plain fit; ``fit(weight)`` is what the plain fit gives with those weights,
+    from the same arrays.
+
+    Attributes
+    ----------
+    model : DiscreteHazard
+    durations : Durations
+    encoding : Encoding
+    order : ndarray of shape (n,)
+        The rows as the likelihood wants them sorted.
+    design : Design
+    """
+
+    model: DiscreteHazard
+    durations: Durations
+    encoding: Encoding
+    order: IntArray
+    design: Design
+
+    @classmethod
+    def build(cls, model: DiscreteHazard, durations: Durations, encoding: Encoding) -> Refitter:
+        """Return the data sorted and encoded."""
+        if not len(durations):
+            raise FitError("There are no rows to fit.", "Give some, or start from a prior.")
+        key = 2 * (durations.step - durations.observed) + durations.observed
+        small = key.astype(np.int16) if key.max(initial=0) < 2**15 else key
+        order = np.argsort(small, kind="stable")
+        design = build_design(encoding, durations.covariates, order, durations.weight)
+        return cls(model, durations, encoding, order, design)
+
+    def fit(
+        self, weight: FloatArray | None = None, *, start: FittedDiscreteHazard | None = None
+    ) -> FittedDiscreteHazard:
+        """Return the model fitted with ``weight`` (n,) in place of the data's own.
+
+        ``start`` is an earlier fit to begin from; it saves time and changes nothing else.
+        """
+        weight = self.check_weight(weight)
+        problem = self.problem(weight)
+        found = self.solve(problem, start)
+        self.refuse_separation(found, problem)
+        covariance, clustered = self.covariances(found, problem)
+        notes = fit_notes(
+            self.durations,
+            n_covariates=len(self.encoding.names),
+            converged=found.converged,
+            dropped=self.encoding.dropped,
+            messages=self.doubts(problem),
+        )
+        return FittedDiscreteHazard(
+            link=self.model.link,
+            encoding=self.encoding,
+            form=problem.form,
+            parameters=problem.to_raw @ found.values,
+            covariance_matrix=covariance,
+            clustered_matrix=clustered,
+            loglik=found.loglik,
+            notes=notes,
+        )
+
+    def check_weight(self, weight: FloatArray | None) -> FloatArray:
+        """Return the weights in the data's order, or raise DataError."""
+        if weight is None:
+            return self.durations.weight
+        weight = np.asarray(weight, dtype=np.float64)
+        if weight.shape != (len(self.durations),) or not (weight >= 0).all():
+            raise DataError(
+                f"The weights have shape {weight.shape} for {len(self.durations)} row(s).",
+                "Give one weight per row, 0 or more.",
+            )
+        return weight
+
+    def problem(self, weight: FloatArray) -> Problem:
+        """Return the rows, baseline and prior for these weights."""
+        durations, model = self.durations, self.model
+        at_risk, events = count_steps(durations, weight)
+        rows_at_risk, rows_events = count_steps(durations, (weight > 0).astype(np.float64))
+        if model.baseline == "free":
+            form = free_baseline(rows_at_risk, rows_events, model.prior or ())
+        else:
+            form = smooth_baseline()
+        if "baseline[level]" not in (model.prior or {}):
+            refuse_no_events(durations, weight)
+        sure = np.isin(durations.step, form.certain) & durations.observed
+        entry, event = durations.entry[self.order], (durations.observed & ~sure)[self.order]
+        survived = (durations.step - durations.observed)[self.order]
+        rows = RiskRows.build(entry, survived, event, weight[self.order], self.design, len(at_risk))
+        prior = model.gaussian(form.names, self.encoding, self.penalty_scale(weight))
+        return Problem(rows, form, prior, self.to_raw(form), rows_at_risk, at_risk, events)
+
+    def penalty_scale(self, weight: FloatArray) -> FloatArray:
+        """Return each column's standard deviation, 1 for zero-one columns, in encoding order."""
+        design, wide = self.design, self.design.dense.shape[1]
+        scale = design.scale.copy()
+        share = weight[self.order] / (weight.sum() or 1.0)
+        for column in np.flatnonzero(design.scaled[:wide]):
+            held = design.dense[:, column]
+            scale[column] *= np.sqrt(np.maximum(share @ held**2 - (share @ held) ** 2, 0.0))
+        return scale[design.order]
+
+    def to_raw(self, form: Baseline) -> FloatArray:
+        """Return the matrix from inner parameters to raw ones."""
+        cut, design = len(form.names), self.design
+        matrix = np.eye(cut + design.width)
+        matrix[:cut, cut:] = -np.outer(form.level, design.center / design.scale)
+        matrix[cut:, cut:] = np.diag(1 / design.scale)[design.order]
+        return matrix
+
+    def solve(self, problem: Problem, start: FittedDiscreteHazard | None) -> Maximum:
+        """Return the maximum, from the life table or from an earlier fit."""
+        cut, width = len(problem.form.names), self.design.width
+        if start is not None and start.form == problem.form:
+            begin = np.asarray(np.linalg.solve(problem.to_raw, start.parameters), np.float64)
+        else:
+            first = start_values(problem.form, problem.at_risk, problem.events, self.model.link)
+            begin = np.concatenate([first, np.zeros(width)])
+        one_pass = cloglog_pass if self.model.link == "cloglog" else logit_pass
+        basis = problem.form.basis(problem.rows.steps)
+
+        def evaluate(values: FloatArray) -> Curvature:
+            done = one_pass(problem.rows, problem.baseline(values[:cut]), values[cut:])
+            return assemble(done, basis)
+
+        return maximise(evaluate, begin, problem.to_raw, problem.prior, self.inner_names(problem))
+
+    def inner_names(self, problem: Problem) -> list[str]:
+        """Return the names of the inner parameters, whose columns are in the order held."""
+        held = np.empty(self.design.width, dtype=object)
+        held[self.design.order] = self.encoding.names
+        return [*problem.form.names, *held]
+
+    def refuse_separation(self, found: Maximum, problem: Problem) -> None:
+        """Raise FitError if a coefficient without prior or penalty ran away."""
+        cut = len(problem.form.names)
+        free = problem.to_raw.T @ (problem.prior.precision > 0) == 0
+        runaway = (np.abs(found.values) > SEPARATED) & free
+        runaway[:cut] = False
+        if runaway.any():
+            name = self.inner_names(problem)[int(np.abs(found.values * runaway).argmax())]
+            raise FitError(
+                f"Column {name!r} separates the rows with the event from those without.",
+                "Give a penalty or a prior, or leave the column out.",
+            )
+
+    def covariances(self, found: Maximum, problem: Problem) -> tuple[FloatArray, FloatArray | None]:
+        """Return the covariance and the clustered one, in raw units."""
+        cut = len(problem.form.names)
+        basis = problem.form.basis(problem.rows.steps)
+        baseline, slopes = problem.baseline(found.values[:cut]), found.values[cut:]
+        with np.errstate(over="ignore"):
+            info = expected_information(problem.rows, baseline, slopes, self.model.link)
+        expected = fold(info.step_step, info.step_slope, info.slope_slope, basis)
+        to_raw = problem.to_raw
+        own = to_raw.T @ (problem.prior.precision[:, None] * to_raw)
+        inverse = symmetric_inverse(expected + own, self.inner_names(problem))
+        clustered = None
+        if not one_row_each(self.durations):
+            with np.errstate(over="ignore"):
+                by_step, by_slope = row_scores(problem.rows, baseline, slopes, self.model.link)
+            scores = np.hstack([by_step @ basis, by_slope])
+            meat = clustered_meat(scores, self.durations.subject[self.order])
+            # the prior's own gradient has its precision as variance
+            middle = inverse @ (meat + own) @ inverse
+            clustered = to_raw @ middle @ to_raw.T
+        return to_raw @ inverse @ to_raw.T, clustered
+
+    def doubts(self, problem: Problem) -> list[str]:
+        """Return what the baseline leaves open, in words."""
+        last = len(problem.events)
+        if self.model.baseline == "smooth":
+            thin = np.flatnonzero(problem.rows_at_risk < WELL_SUPPORTED)
+            first = int(thin[0]) + 1 if len(thin) else last + 1
+            return [f"From step {first} on the smooth baseline is extrapolated."]
+        doubts = []
+        final = max(problem.form.steps + problem.form.certain, default=0)
+        empty = sorted(set(range(1, final)) - set(problem.form.steps + problem.form.certain))
+        if empty:
+            shown = ", ".join(map(str, empty[:8])) + (" …" if len(empty) > 8 else "")
+            doubts.append(f"No event in step(s) {shown}: the hazard there is 0.")
+        if final not in problem.form.certain:
+            doubts.append(
+                f"Nothing is predicted beyond step {final}, the last with an event (watched to "
+                f"step {last}): the rest stays in the remainder."
+            )
+        return doubts
+
+
+def assemble(done: Pass, basis: FloatArray) -> Curvature:
+    """Return derivatives by baseline parameters and slopes, from those by steps and slopes."""
+    gradient = np.concatenate([done.by_step @ basis, done.by_slope])
+    return Curvature(
+        done.loglik, gradient, fold(done.step_step, done.step_slope, done.slope_slope, basis)
+    )
+
+
+def fold(
+    step_step: FloatArray, step_slope: FloatArray, slope_slope: FloatArray, basis: FloatArray
+) -> FloatArray:
+    """Return the full information matrix, baseline parameters first."""
+    corner = basis.T @ (basis * step_step[:, None])
+    side = basis.T @ step_slope
+    return np.block([[corner, side], [side.T, slope_slope]])
+
+
+def symmetric_inverse(matrix: FloatArray, names: list[str]) -> FloatArray:
+    """Return the inverse of a positive definite matrix, after scaling its diagonal to one."""
+    scale = np.sqrt(np.maximum(np.diag(matrix), 1e-300))
+    scaled = matrix / np.outer(scale, scale)
+    check_rank(scaled, names)
+    inverse = np.linalg.inv(scaled) / np.outer(scale, scale)
+    return np.asarray((inverse + inverse.T) / 2)
+
+
+def clustered_meat(scores: FloatArray, subject: npt.NDArray[np.object_]) -> FloatArray:
+    """Return the sum over subjects of score times score', times G / (G - 1) for G subjects."""
+    position: dict[object, int] = {}
+    place = np.array([position.setdefault(who, len(position)) for who in subject.tolist()])
+    totals = np.zeros((len(position), scores.shape[1]))
+    np.add.at(totals, place, scores)
+    groups = len(position)
+    return np.asarray(totals.T @ totals * (groups / max(groups - 1, 1)))
