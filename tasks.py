@@ -85,11 +85,17 @@ def make_environment() -> None:
     if VENV.exists():
         shutil.rmtree(VENV)
     print(f"Making {VENV.name} with {python}", file=sys.stderr, flush=True)
-    if run(python, "-m", "venv", str(VENV)):
+    if run(python, "-m", "venv", str(VENV)) and borrow_pip(python):
         raise SystemExit(
             "Python could not make a virtual environment. Install its venv module "
             "(on Debian and Ubuntu the package python3-venv) and try again."
         )
+
+
+def borrow_pip(python: str) -> int:
+    """Make ``.venv`` where Python came without its own copy of pip; return 0 when it worked."""
+    made = run(python, "-m", "venv", "--clear", "--without-pip", str(VENV))
+    return made or run(python, "-m", "pip", "--python", str(PYTHON), "install", "-q", "pip")
 
 
 def new_enough_python() -> str:
