@@ -1,0 +1,254 @@
+"""Strategies followed over steps: clone every subject into each, censor, weight.
+
+Each subject stands in every strategy until the first step at which it departs from it; weights
+then let those who stay stand for those who departed or were lost (Hernán & Robins, *What If*,
+chapters 12, 20 and 21; Cain et al. 2010, Int J Biostat 6(2)). No row is copied: what a row
+weighs does not depend on the strategy as long as it is followed, so one product of
+probabilities serves all strategies, and a strategy is a mask.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast.causal.curves import WeightedCurve
+from forecast.causal.logistic import logistic_coefficients, logistic_probability
+from forecast.causal.panel import Panel
+from forecast.causal.weights import cumulative_product, truncate_weights
+from forecast.errors import RequestError
+
+__all__ = ["StrategyWeights", "WeightModel", "followed", "strategy_curve"]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+
+def followed(panel: Panel, wanted: npt.ArrayLike) -> BoolArray:
+    """Return whether each row and all rows of its subject before it chose what was wanted.
+
+    Parameters
+    ----------
+    panel : Panel
+    wanted : array-like of int
+        The group at steps 1, 2, ...; the last entry holds for all later steps.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> frame = pd.DataFrame({"who": 1, "step": [1, 2, 3], "group": [0, 1, 0]})
+    >>> panel = Panel.from_frame(frame, subject="who", step="step", group="group")
+    >>> followed(panel, [0, 1])
+    array([ True,  True, False])
+    """
+    plan = np.asarray(wanted, dtype=np.int64)
+    if plan.ndim != 1 or not plan.size or not np.isin(plan, (0, 1)).all():
+        raise RequestError("A strategy names no group.", "Give 0 or 1 for each step.")
+    departs = panel.group != plan[np.minimum(panel.step, len(plan)) - 1]
+    count = departs.cumsum()
+    begin = np.flatnonzero(panel.first)
+    before = np.concatenate([[0], count])[begin]
+    sizes = np.diff(np.append(begin, len(count)))
+    kept: BoolArray = (count - np.repeat(before, sizes)) == 0
+    return kept
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StrategyWeights:
+    """Weights of every row, valid in each strategy as long as the row follows it.
+
+    Attributes
+    ----------
+    choice : ndarray of shape (n,)
+        One over the probability of the choices made up to and with this step.
+    staying : ndarray of shape (n,)
+        One over the probability of not having been lost before this step.
+    stabiliser : ndarray of shape (n,)
+        The same probabilities with the step and the group before as the only knowledge. Within
+        a step of a strategy it is one number, so it changes no curve, only the weights' scale.
+    coefficients : tuple of ndarray
+        Of the four models (first choice, choice after group 0, after group 1, loss): where the
+        next fit may start. Empty where nothing varied.
+    """
+
+    choice: FloatArray
+    staying: FloatArray
+    stabiliser: FloatArray
+    coefficients: tuple[FloatArray, ...]
+
+    @property
+    def stabilised(self) -> FloatArray:
+        """Choice and staying together, stabilised, shape (n,)."""
+        weight: FloatArray = self.choice * self.staying * self.stabiliser
+        return weight
+
+    def used(
+        self, following: BoolArray, *, quantile: float = 1.0, rows: FloatArray | None = None
+    ) -> tuple[FloatArray, float]:
+        """Return one strategy's weights (0 where it is not followed), truncated, and the limit."""
+        return truncate_weights(
+            np.where(following, self.stabilised, 0.0), quantile=quantile, rows=rows
+        )
+
+
+class WeightModel:
+    """The models behind the weights, with everything that does not change between refits.
+
+    The choice has a logistic regression of its own at the first step, after group 0 and after
+    group 1; being lost has one. Covariates are centred and scaled once, so that ``ridge``
+    means the same for each.
+
+    Parameters
+    ----------
+    panel : Panel
+    ridge : float
+        Penalty on standardised coefficients; 0 gives plain maximum likelihood.
+    steps : bool
+        Whether log(step) joins the covariates of the models after the first step.
+    least : int
+        A model is fitted where each outcome occurs at least this often; else its share by
+        stratum is used.
+    """
+
+    __slots__ = ("_parts", "_stratum", "panel", "ridge")
+
+    def __init__(
+        self, panel: Panel, *, ridge: float = 0.0, steps: bool = True, least: int = 5
+    ) -> None:
+        self.panel = panel
+        self.ridge = ridge
+        before, after = _scaled(panel.before), _scaled(panel.after)
+        if steps:
+            log_step = _scaled(np.log(panel.step)[:, None].astype(np.float64))
+            before, after = np.hstack([before, log_step]), np.hstack([after, log_step])
+        self._parts = []
+        for previous in (-1, 0, 1):
+            rows = np.flatnonzero(panel.previous == previous)
+            columns = _scaled(panel.before) if previous == -1 else before
+            self._parts.append(_part(rows, columns, panel.group == 1, least))
+        # whether the last row of a subject still under way was followed by a loss is not known
+        rows = np.flatnonzero(~panel.event & (panel.lost | ~panel.last))
+        self._parts.append(_part(rows, after, panel.lost, least))
+        self._stratum = panel.step * 3 + panel.previous + 1
+
+    def fit(
+        self,
+        rows: FloatArray | None = None,
+        *,
+        start: tuple[FloatArray, ...] | None = None,
+        tolerance: float = 1e-8,
+    ) -> StrategyWeights:
+        """Return the weights when each subject row counts ``rows`` times, shape (n,).
+
+        ``start`` is the ``coefficients`` of a fit to similar rows.
+        """
+        panel = self.panel
+        count = np.ones(len(panel.step)) if rows is None else rows
+        begin = (None,) * len(self._parts) if start is None else start
+        fitted = [
+            _fit_part(part, count, self.ridge, seed, tolerance)
+            for part, seed in zip(self._parts, begin, strict=True)
+        ]
+        one = np.empty(len(panel.step))
+        for part, (probability, _) in zip(self._parts[:3], fitted[:3], strict=True):
+            one[part.rows] = probability
+        received = np.where(panel.group == 1, one, 1 - one)
+        kept = np.ones(len(panel.step))
+        kept[self._parts[3].rows] = 1 - fitted[3][0]
+        remained = np.where(panel.first, 1.0, np.concatenate([[1.0], kept[:-1]]))
+        plain = self._plain(count)
+        return StrategyWeights(
+            choice=cumulative_product(1 / _floor(received), panel.first),
+            staying=cumulative_product(1 / _floor(remained), panel.first),
+            stabiliser=cumulative_product(_floor(plain), panel.first),
+            coefficients=tuple(coefficients for _, coefficients in fitted),
+        )
+
+    def _plain(self, count: FloatArray) -> FloatArray:
+        """Probabilities of the choice made and of having stayed, knowing only the stratum."""
+        panel = self.panel
+        size = int(self._stratum.max()) + 1
+        total = np.bincount(self._stratum, weights=count, minlength=size)
+        ones = np.bincount(self._stratum, weights=count * panel.group, minlength=size)
+        share = np.divide(ones, total, out=np.zeros(size), where=total > 0)[self._stratum]
+        received = np.where(panel.group == 1, share, 1 - share)
+        going = np.zeros(len(panel.step), dtype=bool)
+        going[self._parts[3].rows] = True
+        steps = int(panel.step.max()) + 1
+        at_risk = np.bincount(panel.step[going], weights=count[going], minlength=steps)
+        lost = np.bincount(panel.step[going], weights=(count * panel.lost)[going], minlength=steps)
+        stays = 1 - np.divide(lost, at_risk, out=np.zeros(steps), where=at_risk > 0)
+        earlier = np.concatenate([[1.0], stays])[panel.step]
+        plain: FloatArray = received * np.where(panel.first, 1.0, earlier)
+        return plain
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Part:
+    rows: IntArray
+    design: FloatArray
+    outcome: FloatArray
+    modelled: bool
+
+
+def _part(rows: IntArray, columns: FloatArray, outcome: BoolArray, least: int) -> _Part:
+    chosen = columns[rows]
+    if len(rows):
+        chosen = chosen[:, chosen.std(axis=0) > 1e-9]
+    design = np.hstack([np.ones((len(rows), 1)), chosen])
+    happened = outcome[rows].astype(np.float64)
+    fewer = min(happened.sum(), len(rows) - happened.sum())
+    return _Part(rows, np.ascontiguousarray(design), happened, bool(fewer >= max(least, 1)))
+
+
+def _fit_part(
+    part: _Part, count: FloatArray, ridge: float, start: FloatArray | None, tolerance: float
+) -> tuple[FloatArray, FloatArray]:
+    weight = count[part.rows]
+    if not part.modelled or not 0 < weight @ part.outcome < weight.sum():
+        total = weight.sum()
+        share = weight @ part.outcome / total if total > 0 else 0.0
+        return np.full(len(part.rows), share), np.zeros(part.design.shape[1])
+    coefficients = logistic_coefficients(
+        part.design, part.outcome, weight=weight, ridge=ridge, start=start, tolerance=tolerance
+    )
+    return logistic_probability(part.design, coefficients), coefficients
+
+
+def _scaled(values: FloatArray) -> FloatArray:
+    spread = values.std(axis=0)
+    centred = values - values.mean(axis=0)
+    scaled: FloatArray = np.divide(centred, spread, out=np.zeros_like(centred), where=spread > 0)
+    return scaled[:, spread > 0]
+
+
+def _floor(probability: FloatArray) -> FloatArray:
+    # a row that nobody could follow has weight by its mask only; keep the logarithm finite
+    held: FloatArray = np.clip(probability, 1e-6, 1.0)
+    return held
+
+
+def strategy_curve(
+    panel: Panel, weight: FloatArray, *, horizon: int, rows: FloatArray | None = None
+) -> WeightedCurve:
+    """Return the weighted curve of one strategy, each row at risk in its own step.
+
+    Parameters
+    ----------
+    weight : ndarray of shape (n,)
+        0 where the strategy is not followed.
+    rows : ndarray of shape (n,), optional
+        How many times each row counts, as in a resample.
+    """
+    within = (weight > 0) & (panel.step <= horizon)
+    place = panel.step[within] - 1
+    used = weight[within] if rows is None else weight[within] * rows[within]
+    event = panel.event[within]
+    return WeightedCurve(
+        at_risk=np.bincount(place, weights=used, minlength=horizon).astype(np.float64),
+        events=np.bincount(place, weights=used * event, minlength=horizon).astype(np.float64),
+        n_at_risk=np.bincount(place[used > 0], minlength=horizon).astype(np.int64),
+    )
