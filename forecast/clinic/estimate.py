@@ -166,11 +166,14 @@ class Estimate:
 
     def to_text(self) -> str:
         """Return the answer in words: natural frequencies, both sides, and the notes."""
-        of_ten = f"{self.level * 10:g} of 10 clients like this"
         reach = {"clear": "clear", "lighten": "light enough"}[self.goal]
+        low, high = self.interval
+        need = f"{self.level * 10:g} of 10 clients like this need"
+        about = f"More than {self.horizon}" if self.median is None else f"About {self.median}"
         lines = [
-            f"About {self.spoken(self.median)} sessions; {of_ten} need "
-            f"{self.spoken(self.interval[0])} to {self.spoken(self.interval[1])} sessions here.",
+            f"{about} sessions here; {need} {self.spoken(low)} to {self.spoken(high)}."
+            if low is not None
+            else f"{about} sessions here for most clients like this.",
             f"{round(self.not_within_horizon * 100)} of 100 are not {reach} after {self.horizon}.",
         ]
         return "\n".join([*lines, *(f"- {note}" for note in self.notes)])

@@ -98,6 +98,9 @@ EFFECTS: tuple[PublishedEffect, ...] = (
 # speed, and what it calls cleared, may differ by a third.
 LOCATION = (1.98, 0.30)
 LOG_SCALE = (-0.95, 0.25)
+# Enough for a cover-up, about 70 % faded, takes log 0.3 / log 0.05 = 0.4 of the sessions to 95 %
+# if each session takes the same share: arithmetic, no source, and wide.
+LIGHTENED = (1.06, 0.45)
 
 
 def hazard_prior() -> dict[str, tuple[float, float]]:
@@ -107,7 +110,7 @@ def hazard_prior() -> dict[str, tuple[float, float]]:
     }
 
 
-def duration_prior() -> dict[str, tuple[float, float]]:
+def duration_prior(goal: str = "clear") -> dict[str, tuple[float, float]]:
     """Return the same evidence on the log number of sessions, with location and log scale."""
     effects = {
         effect.covariate: (
@@ -116,4 +119,5 @@ def duration_prior() -> dict[str, tuple[float, float]]:
         )
         for effect in EFFECTS
     }
-    return {"location": LOCATION, **effects, "log_scale": LOG_SCALE}
+    location = LOCATION if goal == "clear" else LIGHTENED
+    return {"location": location, **effects, "log_scale": LOG_SCALE}

@@ -193,7 +193,7 @@ class FittedAcceleratedTime:
         from dataclasses import asdict
 
         return {
-            "kind": "accelerated_time",
+            "model": "accelerated_time",
             "shape": self.shape,
             "encoding": self.encoding.to_dict(),
             "theta": self.theta.tolist(),

@@ -5,6 +5,7 @@ from typing import Any
 
 from forecast._checks import nearest
 from forecast.errors import RequestError
+from forecast.survival.aft import FittedAcceleratedTime
 from forecast.survival.fitted_hazard import FittedDiscreteHazard
 from forecast.survival.life_table import FittedLifeTable
 from forecast.survival.model import FittedCountModel
@@ -12,6 +13,7 @@ from forecast.survival.model import FittedCountModel
 __all__ = ["model_from_dict"]
 
 READERS: Mapping[str, Any] = {
+    "accelerated_time": FittedAcceleratedTime.from_dict,
     "discrete_hazard": FittedDiscreteHazard.from_dict,
     "life_table": FittedLifeTable.from_dict,
 }

@@ -1,0 +1,52 @@
+"""The groups in which promises are checked: skin type, ink group, ink density."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["GROUPINGS", "groups", "ink_group"]
+
+BLACKS = frozenset({"black", "dark_blue"})
+REDS = frozenset({"red", "orange"})
+SKIN_GROUPS = {
+    "I": "I-II",
+    "II": "I-II",
+    "III": "III-IV",
+    "IV": "III-IV",
+    "V": "V-VI",
+    "VI": "V-VI",
+}
+GROUPINGS = ("skin", "inks", "density")
+
+
+def ink_group(inks: str) -> str:
+    """Return ``black``, ``black and red`` or ``other colours`` for a tattoo's inks.
+
+    The split of Bencini et al. 2012 (Arch Dermatol 148:1364); dark blue goes with black.
+
+    Examples
+    --------
+    >>> ink_group("black;red")
+    'black and red'
+    """
+    colours = set(inks.split(";"))
+    if colours <= BLACKS:
+        return "black"
+    return "black and red" if colours <= BLACKS | REDS else "other colours"
+
+
+def groups(courses: Iterable[Any]) -> Mapping[str, npt.NDArray[np.object_]]:
+    """Return the group of each course or enquiry in each grouping.
+
+    ``courses`` gives objects with ``skin_type``, ``inks`` and ``ink_density``: enquiries, or a
+    frame's ``itertuples()``.
+    """
+    rows = [
+        (SKIN_GROUPS[row.skin_type], ink_group(str(row.inks)), row.ink_density) for row in courses
+    ]
+    columns = np.array(rows, dtype=object).reshape(len(rows), len(GROUPINGS)).T
+    return dict(zip(GROUPINGS, columns, strict=True))
