@@ -1,4 +1,4 @@
-"""Write the invented clinic's files, the same bytes every time: ``python synthetic_data/make.py``."""
+"""Write the invented clinic's files, the same bytes every time."""
 
 import sys
 from pathlib import Path

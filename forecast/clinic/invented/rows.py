@@ -5,16 +5,23 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast.clinic.cohort import PATTERNS
-from forecast.clinic.courses import column
-from forecast.clinic.sessions import REACH, YEAR, Chance, Cohort, Paths, run_sessions
-from forecast.clinic.simulate import BLOCK, CAP, PACKAGES, Course, session_price, slowness
-from forecast.clinic.world import World
+from forecast.clinic.courses import column, column_names
+from forecast.clinic.invented.chance import Chance, Cohort
+from forecast.clinic.invented.course import (
+    BLOCK,
+    CAP,
+    Course,
+    session_price,
+    slowness,
+)
+from forecast.clinic.invented.people import PATTERNS
+from forecast.clinic.invented.sessions import REACH, YEAR, Paths, run_sessions
+from forecast.clinic.invented.world import World
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["frames", "truth_frame"]
+__all__ = ["frames", "hide", "truth_frame"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -32,7 +39,6 @@ MISSING = {
     "tattoo_age_years": 0.15,
     "scarring": 0.10,
     "smoker": 0.18,
-    "price_paid": 0.04,
 }
 
 # Reaction, how often, chance of lasting, chances of mild, moderate, severe.
@@ -68,15 +74,15 @@ def course_ids(n: int) -> WordArray:
 
 def frames(
     cohort: Cohort, paths: Paths, course: Course, world: World, rng: np.random.Generator
-) -> "tuple[pd.DataFrame, ...]":
-    """Return courses, sessions, gradings, reactions and lasers, in the columns of the log."""
-    return (
-        courses_frame(cohort, paths, course, rng),
-        sessions_frame(cohort, paths, course, world, rng),
-        gradings_frame(cohort, paths, course, rng),
-        reactions_frame(paths, course, rng),
-        lasers_frame(world),
-    )
+) -> "dict[str, pd.DataFrame]":
+    """Return the five tables by name, in the columns of the log."""
+    return {
+        "courses": courses_frame(cohort, paths, course, rng),
+        "sessions": sessions_frame(cohort, paths, course, world, rng),
+        "gradings": gradings_frame(cohort, paths, course, rng),
+        "reactions": reactions_frame(paths, course, rng),
+        "lasers": lasers_frame(world),
+    }
 
 
 def stop_reasons(paths: Paths, course: Course, rng: np.random.Generator) -> WordArray:
@@ -117,8 +123,6 @@ def courses_frame(
     cohort: Cohort, paths: Paths, course: Course, rng: np.random.Generator
 ) -> "pd.DataFrame":
     """Return the courses table, optional items missing at random."""
-    from forecast.clinic.courses import column_names
-
     n = len(cohort)
     frame = cohort.attributes.enquiries()
     first = np.sort(np.unique(cohort.client, return_index=True)[1])
@@ -133,7 +137,7 @@ def courses_frame(
         started_on=_dates(cohort.start),
         goal=np.where(course.lighten, "lighten", "clear").astype(object),
         sessions_given=course.given,
-        package=np.array(PACKAGES, dtype=object)[course.package],
+        package=course.sold_as(),
         price_paid=paid,
         sessions_prepaid=sold,
         outcome=np.array(["cleared", "lightened", "stopped", "ongoing"], dtype=object)[outcome],
@@ -141,10 +145,17 @@ def courses_frame(
         tattoo_id=np.full(n, None, dtype=object),
         half=np.full(n, None, dtype=object),
     )
+    frame["price_paid"] = frame["price_paid"].mask(rng.random(n) < 0.04)
+    return hide(frame, rng)[list(column_names("courses"))]
+
+
+def hide(frame: "pd.DataFrame", rng: np.random.Generator) -> "pd.DataFrame":
+    """Return the frame with optional attributes missing at random, as often as ``MISSING`` says."""
+    shown = frame.copy()
     for name, rate in MISSING.items():
-        hidden = rng.random(n) < rate
-        frame[name] = frame[name].mask(hidden, None if frame[name].dtype == object else np.nan)
-    return frame[list(column_names("courses"))]
+        hidden = rng.random(len(frame)) < rate
+        shown[name] = frame[name].mask(hidden, None if frame[name].dtype == object else np.nan)
+    return shown
 
 
 def laser_choice(world: World) -> dict[str, list[str]]:
@@ -165,7 +176,7 @@ def laser_choice(world: World) -> dict[str, list[str]]:
 def pick_laser(
     world: World, day: FloatArray, pulse: BoolArray, inks: IntArray, session_no: IntArray
 ) -> IntArray:
-    """Return which laser of the fleet fired each session; colours get their own every other time."""
+    """Return which laser of the fleet fired each session; colours take turns."""
     pick = np.zeros(len(day), dtype=np.int64)
     blue = np.array([bool({"green", "light_blue", "purple"} & set(p.split(";"))) for p in PATTERNS])
     for index, laser in enumerate(world.fleet):
@@ -299,4 +310,5 @@ def truth_frame(
     for name, strategy in STRATEGIES.items():
         other = run_sessions(cohort, chance, world, strategy=strategy)
         frame[name] = counts(other.first_at(world.cleared_at))
-    return frame.assign(remnant=paths.remnant, log_speed=paths.log_speed)
+    last = paths.day[np.arange(len(cohort)), course.given - 1]
+    return frame.assign(remnant=paths.remnant(last), log_speed=paths.log_speed)

@@ -26,7 +26,7 @@ __all__ = ["CaseMix", "OwnedLaser", "Scenario", "World", "bencini_world"]
 Scenario = Literal["none", "one saved", "two saved", "harm"]
 
 # Found so that the restricted mean to 15 sessions, always ps less always ns, is 0, -1, -2, +1.
-SCENARIOS: dict[str, float] = {"none": 0.0, "one saved": 0.2, "two saved": 0.42, "harm": -0.2}
+SCENARIOS: dict[str, float] = {"none": 0.0, "one saved": 0.16, "two saved": 0.33, "harm": -0.165}
 
 EFFECTS: dict[str, float] = {
     "smoker": -0.40,
@@ -175,12 +175,12 @@ class World:
         If there is no operator, a spread is negative or an effect is unknown.
     """
 
-    log_speed: float = -0.91
+    log_speed: float = -0.93
     effects: Mapping[str, float] = field(default_factory=lambda: dict(EFFECTS))
     client_sd: float = 0.15
     course_sd: float = 0.15
     session_sd: float = 0.25
-    regime_effect: float = 0.1
+    regime_effect: float = 0.08
     regime_effect_colour: float = 0.0
     spacing_effect: float = 0.12
     grade_sd: float = 0.10

@@ -13,13 +13,13 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.clinic.courses import BODY_SITES, INKS, REGIONS, column
-from forecast.clinic.world import CaseMix, World
+from forecast.clinic.invented.world import CaseMix, World
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Attributes", "PATTERNS", "complete", "draw_attributes", "read_enquiries", "speed"]
+__all__ = ["PATTERNS", "Attributes", "complete", "draw_attributes", "read_enquiries", "speed"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -209,7 +209,8 @@ def origin_tables(mix: CaseMix) -> dict[str, FloatArray]:
 def _pick(chances: FloatArray, uniform: FloatArray) -> IntArray:
     """Return the level whose cumulative chance first exceeds ``uniform``; rows align."""
     cumulative = np.cumsum(np.broadcast_to(chances, (len(uniform), chances.shape[-1])), axis=1)
-    return np.minimum((cumulative < uniform[:, None]).sum(axis=1), chances.shape[-1] - 1)
+    level = (cumulative < uniform[:, None]).sum(axis=1)
+    return np.asarray(np.minimum(level, chances.shape[-1] - 1), dtype=np.int64)
 
 
 def draw_attributes(
@@ -224,7 +225,7 @@ def draw_attributes(
     origin = _pick(_normal(mix.origin), rng.random(n))
     drawn = {name: _pick(table[origin], rng.random(n)) for name, table in tables.items()}
     person = rng.random((n_clients, 2))
-    age = np.round(np.clip(19 + rng.gamma(2.2, 6.0, n_clients), YOUNGEST, 74))[client]
+    age = tidy(19 + rng.gamma(2.2, 6.0, n_clients), YOUNGEST, 74, 0)[client]
     elsewhere = np.where(rng.random(n) < elsewhere_rate, 1 + rng.binomial(5, 0.35, n), 0)
     return Attributes(
         skin=_pick(_normal(mix.skin), person[:, 0])[client],
@@ -241,11 +242,16 @@ def draw_attributes(
 
 def _draw_area(mix: CaseMix, site: IntArray, z: FloatArray) -> FloatArray:
     area = mix.area_median_cm2 * AREA_FACTOR[site] * np.exp(AREA_SD * z)
-    return np.round(np.clip(area, 0.5, 1000), 1)
+    return tidy(area, 0.5, 1000, 1)
 
 
 def _draw_tattoo_age(mix: CaseMix, z: FloatArray) -> FloatArray:
-    return np.round(np.clip(mix.tattoo_age_median * np.exp(TATTOO_AGE_SD * z), 0.5, 40), 1)
+    return tidy(mix.tattoo_age_median * np.exp(TATTOO_AGE_SD * z), 0.5, 40, 1)
+
+
+def tidy(values: FloatArray, low: float, high: float, decimals: int) -> FloatArray:
+    """Return the values within limits, as precise as a clinic writes them."""
+    return np.asarray(np.round(np.clip(values, low, high), decimals), dtype=np.float64)
 
 
 def complete(attributes: Attributes, mix: CaseMix, rng: np.random.Generator) -> Attributes:
