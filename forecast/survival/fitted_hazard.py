@@ -43,7 +43,8 @@ class FittedDiscreteHazard:
     covariance_matrix : ndarray of shape (k, k)
         Inverse of the expected information plus the prior's precision.
     clustered_matrix : ndarray of shape (k, k) or None
-        The same, robust to rows of one subject being alike; None when no subjects were named.
+        The same, robust to rows of one subject being alike (sandwich with the observed
+        information, times G / (G - 1) for G subjects); None when no subjects were named.
     loglik : float
         The log-likelihood without the prior or penalty.
     notes : FitNotes

@@ -26,6 +26,7 @@ FloatArray: TypeAlias = npt.NDArray[np.float64]
 IntArray: TypeAlias = npt.NDArray[np.int64]
 
 LARGEST = 700.0  # exp(700) is still a number
+SMALLEST = 1e-300  # met by rows of weight 0 only, at steps that have no event of weight
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -148,7 +149,7 @@ def cloglog_pass(rows: RiskRows, baseline: FloatArray, slopes: FloatArray) -> Pa
     curve = -score
     # f(eta) = log(1 - exp(-u)), u = exp(eta): f' = g = u / (exp(u) - 1), -f'' = g (u + g - 1)
     u = np.minimum(relative[event] * rate[rows.survived[event]], LARGEST)
-    loglik += float(rows.weight[event] @ np.log(-np.expm1(-u)))
+    loglik += float(rows.weight[event] @ np.log(-np.expm1(-np.maximum(u, SMALLEST))))
     g = np.divide(u, np.expm1(u), out=np.ones_like(u), where=u > 0)
     gain, bend = rows.weight[event] * g, rows.weight[event] * g * (u + g - 1)
     score[event] += gain
@@ -196,7 +197,7 @@ def logit_pass(rows: RiskRows, baseline: FloatArray, slopes: FloatArray) -> Pass
         loglik += float(weight @ np.log1p(-chance * ~at_event(rows, low, high, steps)).sum(axis=1))
         hit = np.flatnonzero(event)
         column = rows.survived[low:high][hit] - steps.start
-        loglik += float(weight[hit] @ np.log(chance[hit, column]))
+        loglik += float(weight[hit] @ np.log(np.maximum(chance[hit, column], SMALLEST)))
         residual[hit, column] += weight[hit]
         by_step[steps] += residual.sum(axis=0)
         by_slope += residual.sum(axis=1) @ x

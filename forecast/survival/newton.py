@@ -48,12 +48,12 @@ class Curvature:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Maximum:
-    """Where the iterations ended."""
+    """Where the iterations ended; ``information`` is the observed one, without the prior."""
 
     values: FloatArray
     loglik: float
+    information: FloatArray
     converged: bool
-    iterations: int
 
 
 def maximise(
@@ -71,7 +71,7 @@ def maximise(
     inner_precision = to_raw.T @ (prior.precision[:, None] * to_raw)
     values, best, objective = start, evaluate(start), -np.inf
     objective = best.loglik + prior.log_density(to_raw @ values)
-    for iteration in range(1, MAX_ITERATIONS + 1):
+    for _ in range(MAX_ITERATIONS):
         raw = to_raw @ values
         gradient = best.gradient - to_raw.T @ (prior.precision * (raw - prior.mean))
         information = best.information + inner_precision
@@ -88,11 +88,11 @@ def maximise(
                 break
             length /= 2
         if not accepted:
-            return Maximum(values, best.loglik, size < 1e-4, iteration)
+            return Maximum(values, best.loglik, best.information, size < 1e-4)
         values, best, objective = trial, there, value
         if size * length < SETTLED:
-            return Maximum(values, best.loglik, True, iteration)
-    return Maximum(values, best.loglik, False, MAX_ITERATIONS)
+            return Maximum(values, best.loglik, best.information, True)
+    return Maximum(values, best.loglik, best.information, False)
 
 
 def solve(information: FloatArray, gradient: FloatArray, names: Sequence[str]) -> FloatArray:

@@ -225,8 +225,9 @@ class Refitter:
                 by_step, by_slope = row_scores(problem.rows, baseline, slopes, self.model.link)
             scores = np.hstack([by_step @ basis, by_slope])
             meat = clustered_meat(scores, self.durations.subject[self.order])
+            bread = symmetric_inverse(found.information + own, self.inner_names(problem))
             # the prior's own gradient has its precision as variance
-            middle = inverse @ (meat + own) @ inverse
+            middle = bread @ (meat + own) @ bread
             clustered = to_raw @ middle @ to_raw.T
         return to_raw @ inverse @ to_raw.T, clustered
 
