@@ -1,0 +1,312 @@
+"""Everything that is promised about out-of-fold predictions, measured with its error."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast.assess.calibration import Groups, Recalibration, fit_recalibration, labels_of
+from forecast.assess.concordance import auc_at, uno_concordance
+from forecast.assess.coverage import Coverage, interval_coverage
+from forecast.assess.dropout import last_supported, wilson_interval
+from forecast.assess.folds import grouped_folds
+from forecast.assess.outcomes import Outcomes
+from forecast.assess.pit import d_calibration
+from forecast.assess.reliability import (
+    calibration_slope,
+    observed_to_expected,
+    reliability_table,
+    smoothed_error,
+)
+from forecast.assess.scores import brier, log_score
+from forecast.errors import RequestError
+from forecast.survival.distribution import CountDistribution
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Assessment", "assess_predictions", "recalibrate_out_of_fold", "verdict"]
+
+FloatArray = npt.NDArray[np.float64]
+FEWEST_EVENTS = 20
+MARGIN = 0.03
+TOLERANCE = 0.10
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Assessment:
+    """How predictions for paths not fitted to have turned out.
+
+    Attributes
+    ----------
+    scores : DataFrame
+        ``metric``, ``step`` (missing where it is not of one step), ``value``,
+        ``standard_error`` (by resampling subjects).
+    reliability : DataFrame
+        As from :func:`~forecast.assess.reliability.reliability_table`.
+    coverage : Coverage
+        Of the ``level`` interval, every form.
+    subgroups : DataFrame
+        ``factor``, ``label``, ``n_paths``, ``n_events``, ``coverage`` (randomised ends),
+        ``coverage_low``, ``coverage_high`` (95 %), ``observed_to_expected`` with its error, and
+        ``verdict``: holds, cannot say, or fails.
+    horizon : int
+        The last step scored.
+    n_paths, n_subjects, n_events : int
+        What it rests on.
+    messages : tuple of str
+        Doubts in words, for people.
+    """
+
+    scores: pd.DataFrame
+    reliability: pd.DataFrame
+    coverage: Coverage
+    subgroups: pd.DataFrame
+    horizon: int
+    n_paths: int
+    n_subjects: int
+    n_events: int
+    messages: tuple[str, ...] = ()
+
+
+def recalibrate_out_of_fold(
+    predicted: Sequence[CountDistribution],
+    outcomes: Outcomes,
+    *,
+    groups: Groups | None = None,
+    n_folds: int = 10,
+    seed: int = 0,
+) -> tuple[tuple[CountDistribution, ...], Recalibration]:
+    """Return predictions each recalibrated by a map that did not see it, and the map of all.
+
+    The corrected predictions are for scoring; the map, fitted to every path, is for use.
+    """
+    whole = fit_recalibration(predicted, outcomes, groups=groups)
+    folds = grouped_folds(
+        outcomes.subject,
+        events=outcomes.observed,
+        n_folds=n_folds,
+        repeats=1,
+        seed=seed,
+        leave_one_out_below=min(n_folds, len(set(outcomes.subject))),
+    )[0]
+    pmfs = [np.array(each.pmf) for each in predicted]
+    for fold in np.unique(folds):
+        test = folds == fold
+        rest = [each[~test] for each in predicted]
+        found = fit_recalibration(rest, outcomes.take(~test), groups=_rows(groups, ~test))
+        for pmf, each in zip(pmfs, predicted, strict=True):
+            pmf[test] = found.apply(each[test], groups=_rows(groups, test)).pmf
+    return tuple(CountDistribution(pmf) for pmf in pmfs), whole
+
+
+def _rows(groups: Groups | None, rows: npt.NDArray[np.bool_]) -> Groups | None:
+    if groups is None:
+        return None
+    return {name: np.asarray(values, dtype=object)[rows] for name, values in groups.items()}
+
+
+def assess_predictions(
+    predicted: Sequence[CountDistribution],
+    outcomes: Outcomes,
+    *,
+    level: float = 0.8,
+    steps: Sequence[int] = (5, 10, 15),
+    groups: Groups | None = None,
+    replicates: int = 60,
+    seed: int = 0,
+) -> Assessment:
+    """Return the assessment of out-of-fold (or later, prospective) predictions.
+
+    Parameters
+    ----------
+    predicted : sequence of CountDistribution
+        One for each repeat of the folds; their scores are averaged.
+    outcomes : Outcomes
+        What was seen of the same paths.
+    level : float
+        Of the intervals judged.
+    steps : sequence of int
+        Where chances are judged; those without five paths watched are left out and named.
+    groups : mapping of str to array of shape (n,), optional
+        Factors whose labels are judged one by one.
+    replicates : int
+        Resamples of subjects behind the standard errors; 0 leaves them out.
+    """
+    repeats = list(predicted)
+    if not repeats:
+        raise RequestError("No predictions were given.", "Give one set for each repeat.")
+    horizon = min(repeats[0].horizon, last_supported(outcomes))
+    usable = outcomes.entry < horizon
+    seen = outcomes.take(usable)
+    kept = [CountDistribution(each.pmf[usable]) for each in repeats]
+    judged = tuple(step for step in steps if step <= horizon)
+    messages = _doubts(seen, steps, horizon, int((~usable).sum()))
+    tables = [reliability_table(each, seen, steps=judged) for each in kept]
+    return Assessment(
+        scores=_score_frame(kept, seen, judged, horizon, replicates, seed),
+        reliability=tables[0],
+        coverage=mean_coverage([interval_coverage(each, seen, level=level) for each in kept]),
+        subgroups=_subgroups(kept, seen, _rows(groups, usable) or {}, level),
+        horizon=horizon,
+        n_paths=len(seen),
+        n_subjects=len(set(seen.subject)),
+        n_events=seen.n_events,
+        messages=messages,
+    )
+
+
+def _doubts(seen: Outcomes, steps: Sequence[int], horizon: int, n_late: int) -> tuple[str, ...]:
+    messages = []
+    beyond = [step for step in steps if step > horizon]
+    if beyond:
+        messages.append(f"Beyond step {horizon} fewer than five are watched: not judged there.")
+    if n_late:
+        messages.append(f"{n_late} path(s) entered after step {horizon} and are not judged.")
+    if seen.n_events < FEWEST_EVENTS:
+        messages.append(f"{seen.n_events} event(s): the assessment itself is uncertain.")
+    return tuple(messages)
+
+
+def _values(
+    distribution: CountDistribution, seen: Outcomes, steps: Sequence[int], horizon: int
+) -> dict[tuple[str, int | None], float]:
+    found: dict[tuple[str, int | None], float] = {
+        ("log_score", None): log_score(distribution, seen),
+        ("crps", None): float(brier(distribution, seen, horizon=horizon).sum()),
+        ("concordance", None): uno_concordance(distribution, seen, horizon=horizon),
+        ("observed_to_expected", None): observed_to_expected(distribution, seen)[0],
+    }
+    areas = auc_at(distribution, seen, steps) if steps else ()
+    scores = brier(distribution, seen, horizon=horizon)
+    for step, area in zip(steps, areas, strict=True):
+        slope = calibration_slope(distribution, seen, step=step)
+        error = smoothed_error(distribution, seen, step=step)
+        found |= {
+            ("brier", step): float(scores[step - 1]),
+            ("auc", step): float(area),
+            ("calibration_slope", step): slope.slope,
+            ("calibration_intercept", step): slope.intercept,
+            ("ici", step): error.ici,
+            ("e50", step): error.e50,
+            ("e90", step): error.e90,
+        }
+    return found
+
+
+def _score_frame(
+    repeats: list[CountDistribution],
+    seen: Outcomes,
+    steps: Sequence[int],
+    horizon: int,
+    replicates: int,
+    seed: int,
+) -> pd.DataFrame:
+    import pandas as pd
+
+    per_repeat = [_values(each, seen, steps, horizon) for each in repeats]
+    rng = np.random.default_rng(seed)
+    _, owner = np.unique(seen.subject.astype(str), return_inverse=True)
+    n_subjects = int(owner.max()) + 1
+    drawn = []
+    for _ in range(replicates):
+        times = rng.multinomial(n_subjects, np.full(n_subjects, 1 / n_subjects))[owner]
+        weighted = replace(seen, weight=seen.weight * times)
+        drawn.append(_values(repeats[0], weighted, steps, horizon))
+    rows = []
+    for key in per_repeat[0]:
+        again = np.array([each[key] for each in drawn])
+        again = again[np.isfinite(again)]
+        error = float(again.std(ddof=1)) if len(again) > 1 else float("nan")
+        value = float(np.mean([each[key] for each in per_repeat]))
+        rows.append({"metric": key[0], "step": key[1], "value": value, "standard_error": error})
+    test = d_calibration(repeats[0], seen, seed=seed)
+    rows.append(
+        {
+            "metric": "d_calibration_p",
+            "step": None,
+            "value": test.p_value,
+            "standard_error": float("nan"),
+        }
+    )
+    return pd.DataFrame(rows).astype({"step": "Int64"})
+
+
+def mean_coverage(parts: Sequence[Coverage]) -> Coverage:
+    """Return the average over repeats, field by field."""
+    values: dict[str, Any] = asdict(parts[0])
+    for name, value in values.items():
+        if isinstance(value, float):
+            values[name] = float(np.mean([getattr(part, name) for part in parts]))
+    return Coverage(**values)
+
+
+def _subgroups(
+    repeats: list[CountDistribution], seen: Outcomes, groups: Groups, level: float
+) -> pd.DataFrame:
+    import pandas as pd
+
+    columns = ["factor", "label", "n_paths", "n_events", "coverage", "coverage_low"]
+    columns += ["coverage_high", "observed_to_expected", "observed_to_expected_error", "verdict"]
+    rows = []
+    for factor, values in groups.items():
+        labels = np.array(labels_of(factor, values, len(seen)))
+        for label in np.unique(labels):
+            inside = labels == label
+            row = _one_group([each[inside] for each in repeats], seen.take(inside), level)
+            rows.append({"factor": factor, "label": str(label)} | row)
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _one_group(repeats: list[CountDistribution], seen: Outcomes, level: float) -> dict[str, object]:
+    found = mean_coverage([interval_coverage(each, seen, level=level) for each in repeats])
+    low, high = coverage_range(found)
+    ratios = [observed_to_expected(each, seen) for each in repeats]
+    ratio, error = np.mean(ratios, axis=0)
+    return {
+        "n_paths": len(seen),
+        "n_events": seen.n_events,
+        "coverage": found.tie_split,
+        "coverage_low": low,
+        "coverage_high": high,
+        "observed_to_expected": float(ratio),
+        "observed_to_expected_error": float(error),
+        "verdict": verdict(found, float(ratio), float(error)),
+    }
+
+
+def coverage_range(found: Coverage) -> tuple[float, float]:
+    """Return the 95 % Wilson interval of the randomised coverage, at its effective size."""
+    share = found.tie_split
+    if not np.isfinite(share):
+        return 0.0, 1.0
+    share = min(max(share, 0.0), 1.0)
+    size = found.n_effective
+    if found.tie_split_error > 0 and 0 < share < 1:
+        size = min(size * 1.5, share * (1 - share) / found.tie_split_error**2)
+    return wilson_interval(share, size)
+
+
+def verdict(found: Coverage, ratio: float, ratio_error: float) -> str:
+    """Return "holds", "cannot say" or "fails" for one group.
+
+    *Fails*: coverage is below the level by more than 0.03 and its 95 % interval lies below the
+    level, or events differ from the expected number by more than a fifth and significantly.
+    *Holds*: at least 20 events, the coverage interval lies above the level less 0.10, and the
+    ratio of events to expected lies within 2/3 and 3/2 with 95 % confidence. Otherwise the group
+    is too small: *cannot say*.
+    """
+    low, high = coverage_range(found)
+    below, above = ratio - 1.96 * ratio_error, ratio + 1.96 * ratio_error
+    if found.n_events < FEWEST_EVENTS or not np.isfinite([ratio, ratio_error]).all():
+        return "cannot say"
+    short = found.tie_split < found.level - MARGIN and high < found.level
+    off = (ratio > 1.2 and below > 1) or (ratio < 1 / 1.2 and above < 1)
+    if short or off:
+        return "fails"
+    sure = low > found.level - TOLERANCE and below > 2 / 3 and above < 1.5
+    return "holds" if sure else "cannot say"

@@ -1,0 +1,252 @@
+"""How often an interval holds the outcome, when some outcomes were not seen to the end."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast._checks import check_level
+from forecast.assess.dropout import (
+    effective_size,
+    last_supported,
+    still_watched,
+    wilson_interval,
+)
+from forecast.assess.outcomes import Outcomes
+from forecast.assess.pit import pit_ranges, tie_split_share
+from forecast.errors import RequestError
+from forecast.survival.distribution import CountDistribution
+
+__all__ = ["Coverage", "interval_coverage", "plain_coverage", "score_curve"]
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """Coverage of the equal-tailed interval at one level, in every form that can be measured.
+
+    Attributes
+    ----------
+    level : float
+        What the interval promises.
+    n_paths, n_events : int
+        Paths judged, and those seen to reach the event.
+    known_covered, known_missed : float
+        Shares of paths known to lie inside, and known to lie outside. The truth is between
+        ``known_covered`` and ``1 - known_missed``, whatever the reason for dropping out.
+    plain : float
+        Coverage estimated from the paths whose status is known, weighted for dropping out.
+    plain_low, plain_high : float
+        Its 95 % Wilson interval, with the effective size.
+    tie_split, tie_split_error : float
+        Coverage with randomised ends, which a perfect distribution has exactly at ``level``,
+        and its standard error by subject.
+    n_effective : float
+        Kish's effective number of paths behind both estimates.
+    below, above : float
+        Chance of an outcome before and after the interval, each by Kaplan-Meier on the rank:
+        needs no model of dropping out, but that it does not depend on the rank.
+    width : float
+        Mean number of steps from end to end, an open end counting as one beyond ``supported_to``.
+    open_share : float
+        Share of intervals whose later end is beyond the predicted horizon.
+    supported_to : int
+        The last step judged: beyond it every outcome counts as "later".
+    """
+
+    level: float
+    n_paths: int
+    n_events: int
+    known_covered: float
+    known_missed: float
+    plain: float
+    plain_low: float
+    plain_high: float
+    tie_split: float
+    tie_split_error: float
+    n_effective: float
+    below: float
+    above: float
+    width: float
+    open_share: float
+    supported_to: int
+
+
+def interval_coverage(
+    distribution: CountDistribution,
+    outcomes: Outcomes,
+    *,
+    level: float = 0.8,
+    watched: FloatArray | None = None,
+) -> Coverage:
+    """Return the coverage of the equal-tailed ``level`` interval under censoring.
+
+    Parameters
+    ----------
+    distribution : CountDistribution
+        Predicted without the path it is judged on.
+    outcomes : Outcomes
+        What was seen.
+    level : float
+        The interval's level.
+    watched : ndarray of shape (n, >= horizon + 1), optional
+        Each path's chance of still being watched, from
+        :func:`~forecast.assess.dropout.still_watched` unless given.
+
+    Notes
+    -----
+    A path's status is settled by its event, or by passing the end of the interval without it;
+    it is weighted by one over the chance of being watched until then. Outcomes beyond the last
+    step with five paths watched are one class, "later", for prediction and outcome alike.
+    """
+    check_level(level)
+    top = min(distribution.horizon, last_supported(outcomes))
+    keep = outcomes.entry < top
+    seen = outcomes.take(keep).up_to(top)
+    given = seen.conditioned(CountDistribution(distribution.pmf[keep, :top]))
+    if watched is None:
+        watched = still_watched(outcomes, horizon=top)
+    ends = given.interval(level)
+    plain, known, weight = _plain(ends, seen, watched[keep], top)
+    split, split_weight = _split(given, seen, watched[keep], level)
+    n_effective = effective_size(weight[known])
+    point = float(np.average(plain[known], weights=weight[known])) if known.any() else np.nan
+    low, high = wilson_interval(float(np.nan_to_num(point)), n_effective)
+    mean, error = _mean_by_subject(split, split_weight, seen)
+    share = seen.weight / seen.weight.sum()
+    below, above = _one_sided(given, seen, level)
+    return Coverage(
+        level=level,
+        n_paths=len(seen),
+        n_events=seen.n_events,
+        known_covered=float(share @ (known & plain)),
+        known_missed=float(share @ (known & ~plain)),
+        plain=point,
+        plain_low=low,
+        plain_high=high,
+        tie_split=mean,
+        tie_split_error=error,
+        n_effective=n_effective,
+        below=below,
+        above=above,
+        width=float(share @ (np.minimum(ends[:, 1], top + 1) - np.minimum(ends[:, 0], top + 1))),
+        open_share=float(share @ np.isinf(ends[:, 1])),
+        supported_to=top,
+    )
+
+
+def _plain(
+    ends: FloatArray, seen: Outcomes, watched: FloatArray, top: int
+) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_], FloatArray]:
+    """Return covered, settled and the weight of each path."""
+    low, high = ends.T
+    # Passing `settled_at` without the event settles it: beyond the interval, or inside for good.
+    settled_at = np.where(np.isinf(high), np.minimum(low - 1, top), high)
+    settled_at = np.maximum(settled_at, seen.entry)
+    by_event = seen.observed & (seen.step <= np.maximum(settled_at, 1))
+    by_passing = ~by_event & (seen.step >= settled_at)
+    covered = np.where(by_event, (seen.step >= low) & (seen.step <= high), np.isinf(high))
+    until = np.where(by_event, seen.step, settled_at)
+    weight = _since_entry(watched, seen, np.maximum(until - 1, 0))
+    return covered.astype(bool), by_event | by_passing, weight
+
+
+def _since_entry(watched: FloatArray, seen: Outcomes, until: FloatArray) -> FloatArray:
+    rows = np.arange(len(seen))
+    until = np.maximum(until, seen.entry).astype(np.int64)
+    chance = watched[rows, until] / np.maximum(watched[rows, seen.entry], 1e-12)
+    worth: FloatArray = np.divide(1.0, chance, out=np.zeros(len(seen)), where=chance > 0)
+    return worth * seen.weight
+
+
+def _split(
+    given: CountDistribution, seen: Outcomes, watched: FloatArray, level: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return each path's covered share and its weight, 0 where it is not settled."""
+    upper = (1 + level) / 2
+    low, high = pit_ranges(given, seen)
+    beyond = ~seen.observed & (seen.step == given.horizon)
+    covered = tie_split_share(low, np.where(beyond, 1.0, high), level=level)
+    # Once the upper end is passed nothing is covered any more, with or without a later event.
+    passed = low >= upper
+    settled_at = np.where(passed, np.minimum(given.quantile(upper), given.horizon), seen.step)
+    weight = _since_entry(watched, seen, np.maximum(settled_at - 1, 0))
+    settled = seen.observed | beyond | passed
+    return np.where(settled & ~passed, covered, 0.0), np.where(settled, weight, 0.0)
+
+
+def _mean_by_subject(value: FloatArray, weight: FloatArray, seen: Outcomes) -> tuple[float, float]:
+    total = float(weight.sum())
+    if not total:
+        return float("nan"), float("nan")
+    mean = float(weight @ value / total)
+    _, owner = np.unique(seen.subject.astype(str), return_inverse=True)
+    parts = np.bincount(owner, weights=weight * (value - mean))
+    return mean, float(np.sqrt((parts**2).sum()) / total)
+
+
+def _one_sided(given: CountDistribution, seen: Outcomes, level: float) -> tuple[float, float]:
+    """Return the chances of an outcome before and after the interval, by Kaplan-Meier on rank."""
+    low, high = pit_ranges(given, seen)
+    tail = (1 - level) / 2
+    reached = np.where(seen.observed, high, low)
+    below = 1 - score_curve(reached, seen.observed, tail, weight=seen.weight, before=True)
+    above = score_curve(low, seen.observed, 1 - tail, weight=seen.weight, before=True)
+    return below, above
+
+
+def score_curve(
+    score: npt.ArrayLike,
+    observed: npt.ArrayLike,
+    at: float,
+    *,
+    weight: npt.ArrayLike | None = None,
+    before: bool = False,
+) -> float:
+    """Return the Kaplan-Meier chance of a score beyond ``at``, or at least ``at`` if ``before``.
+
+    ``observed`` is False where the score is only known to be at least what is given; at equal
+    scores an observed one comes first.
+
+    Examples
+    --------
+    >>> score_curve([0.2, 0.4, 0.4, 0.9], [True, False, True, True], 0.5)
+    0.5
+    """
+    scores = np.asarray(score, dtype=np.float64)
+    seen = np.asarray(observed, dtype=bool)
+    each = np.ones(len(scores)) if weight is None else np.asarray(weight, dtype=np.float64)
+    values, place = np.unique(scores.round(12), return_inverse=True)
+    happened = np.bincount(place, weights=each * seen, minlength=len(values))
+    present = np.bincount(place, weights=each, minlength=len(values))[::-1].cumsum()[::-1]
+    upto = values < at - 1e-9 if before else values <= at + 1e-9
+    return float(np.prod(1 - happened[upto] / np.maximum(present[upto], 1e-12)))
+
+
+def plain_coverage(interval: npt.ArrayLike, step: npt.ArrayLike) -> FloatArray:
+    """Return 1 where a known count lies in its interval, else 0, shape (n,).
+
+    Parameters
+    ----------
+    interval : array of shape (n, 2)
+        Ends included; ``inf`` for an open end.
+    step : array of shape (n,)
+        The known count; ``inf`` for never, which only an open end covers.
+
+    Raises
+    ------
+    RequestError
+        If an interval's ends cross.
+    """
+    ends = np.asarray(interval, dtype=np.float64)
+    counts = np.asarray(step, dtype=np.float64)
+    crossed = ends[:, 0] > ends[:, 1]
+    if crossed.any():
+        raise RequestError(
+            f"{crossed.sum()} interval(s) end before they start, first row {crossed.argmax()}.",
+            "Give the lower end first.",
+        )
+    return ((ends[:, 0] <= counts) & (counts <= ends[:, 1])).astype(np.float64)

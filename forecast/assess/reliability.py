@@ -1,0 +1,276 @@
+"""Do predicted chances come true: reliability tables, calibration slope and calibration error."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast._checks import check_whole_number
+from forecast.assess.dropout import KnownStatus, known_status, still_watched
+from forecast.assess.outcomes import Outcomes
+from forecast.assess.scores import check_horizon
+from forecast.survival.distribution import CountDistribution
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = [
+    "CalibrationError",
+    "CalibrationSlope",
+    "calibration_error",
+    "calibration_slope",
+    "observed_to_expected",
+    "reliability_table",
+    "smoothed_error",
+]
+
+FloatArray = npt.NDArray[np.float64]
+EDGE = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationError:
+    """Distance between predicted and observed chance, averaged and at two quantiles.
+
+    Attributes
+    ----------
+    ici, e50, e90 : float
+        Mean, median and 90th percentile of |predicted - observed|, the observed chance read
+        off a smooth curve (Austin, Harrell & van Klaveren 2020, Stat Med 39:2714).
+    """
+
+    ici: float
+    e50: float
+    e90: float
+
+
+def calibration_error(
+    predicted: npt.ArrayLike, observed: npt.ArrayLike, *, weight: npt.ArrayLike | None = None
+) -> CalibrationError:
+    """Return the calibration error between predicted chances and smoothed observed ones.
+
+    Examples
+    --------
+    >>> calibration_error([0.25, 0.75], [0.5, 0.5])
+    CalibrationError(ici=0.25, e50=0.25, e90=0.25)
+    """
+    error = np.abs(np.asarray(predicted, dtype=np.float64) - np.asarray(observed, np.float64))
+    each = np.ones(len(error)) if weight is None else np.asarray(weight, dtype=np.float64)
+    order = np.argsort(error, kind="stable")
+    reached = np.cumsum(each[order]) / each.sum()
+
+    def quantile(level: float) -> float:
+        return float(error[order][np.searchsorted(reached, level - 1e-12)])
+
+    return CalibrationError(float(np.average(error, weights=each)), quantile(0.5), quantile(0.9))
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationSlope:
+    """How the observed chance rises with the predicted one, on the logit scale, at one step.
+
+    Attributes
+    ----------
+    slope, slope_error : float
+        1 when the spread of predictions is right, below 1 when they are too extreme; and its
+        standard error, robust to weights.
+    intercept : float
+        Observed minus predicted logit where the slope is held at 1: above 0 when events come
+        earlier than predicted.
+    """
+
+    slope: float
+    slope_error: float
+    intercept: float
+
+
+def _status_at(
+    distribution: CountDistribution, outcomes: Outcomes, step: int, watched: FloatArray | None
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return chance, outcome and weight of the paths whose status at ``step`` is known."""
+    step = check_horizon(distribution, step)
+    watched = still_watched(outcomes, horizon=step) if watched is None else watched
+    status: KnownStatus = known_status(outcomes, watched[:, : step + 1])
+    known = status.weight[:, step - 1] > 0
+    chance = outcomes.conditioned(distribution).cdf()[known, step - 1]
+    return (
+        np.clip(chance, EDGE, 1 - EDGE),
+        status.happened[known, step - 1].astype(np.float64),
+        status.weight[known, step - 1],
+    )
+
+
+def calibration_slope(
+    distribution: CountDistribution,
+    outcomes: Outcomes,
+    *,
+    step: int,
+    watched: FloatArray | None = None,
+) -> CalibrationSlope:
+    """Return the calibration slope of "event by ``step``" (Cox 1958), weighted for censoring.
+
+    ``nan`` where all outcomes or all predictions are alike.
+    """
+    chance, happened, weight = _status_at(distribution, outcomes, step, watched)
+    logit = np.log(chance / (1 - chance))
+    if len(np.unique(happened)) < 2 or np.ptp(logit) < 1e-9:
+        return CalibrationSlope(float("nan"), float("nan"), float("nan"))
+    design = np.column_stack([np.ones(len(logit)), logit])
+    nothing = np.zeros(len(logit))
+    fitted, spread = _logistic(design, happened, weight, nothing)
+    level, _ = _logistic(design[:, :1], happened, weight, logit)
+    return CalibrationSlope(float(fitted[1]), float(np.sqrt(spread[1, 1])), float(level[0]))
+
+
+def _logistic(
+    design: FloatArray,
+    happened: FloatArray,
+    weight: FloatArray,
+    offset: FloatArray,
+    ridge: FloatArray | None = None,
+) -> tuple[FloatArray, FloatArray]:
+    """Return coefficients and their sandwich covariance of a weighted logistic regression."""
+    each = weight / weight.mean()
+    penalty = np.diag(np.full(design.shape[1], 1e-6) if ridge is None else ridge)
+    found = np.zeros(design.shape[1])
+    for _ in range(50):
+        chance = 1 / (1 + np.exp(-np.clip(offset + design @ found, -30, 30)))
+        bread = (design.T * (each * chance * (1 - chance))) @ design + penalty
+        move = np.linalg.solve(bread, design.T @ (each * (happened - chance)) - penalty @ found)
+        found = found + np.clip(move, -2, 2)
+        if np.abs(move).max() < 1e-10:
+            break
+    score = design * (each * (happened - chance))[:, None]
+    inverse = np.linalg.inv(bread)
+    return found, inverse @ (score.T @ score) @ inverse
+
+
+def _curve_basis(logit: FloatArray) -> FloatArray:
+    """Return a restricted cubic spline with knots at the 10th, 50th and 90th percentiles."""
+    line = np.column_stack([np.ones(len(logit)), logit])
+    knots = np.quantile(logit, [0.1, 0.5, 0.9])
+    if np.diff(knots).min() < 1e-6 or len(np.unique(logit)) < 5:
+        return line
+    low, middle, high = knots
+    cubes = np.clip(logit[:, None] - knots, 0, None) ** 3 / (high - low) ** 2
+    bend = (
+        cubes[:, 0]
+        - cubes[:, 1] * (high - low) / (high - middle)
+        + cubes[:, 2] * (middle - low) / (high - middle)
+    )
+    return np.column_stack([line, bend])
+
+
+def smoothed_error(
+    distribution: CountDistribution,
+    outcomes: Outcomes,
+    *,
+    step: int,
+    watched: FloatArray | None = None,
+) -> CalibrationError:
+    """Return the calibration error of "event by ``step``" against a smooth observed curve.
+
+    The curve is a logistic regression on a restricted cubic spline of the predicted logit,
+    weighted for censoring, its bend lightly pulled to a line. ``nan`` where all outcomes are
+    alike.
+    """
+    chance, happened, weight = _status_at(distribution, outcomes, step, watched)
+    if len(np.unique(happened)) < 2:
+        return CalibrationError(float("nan"), float("nan"), float("nan"))
+    basis = _curve_basis(np.log(chance / (1 - chance)))
+    ridge = np.array([1e-6, 1e-6, 0.1])[: basis.shape[1]]
+    nothing = np.zeros(len(chance))
+    fitted, _ = _logistic(basis, happened, weight, nothing, ridge)
+    curve = 1 / (1 + np.exp(-np.clip(basis @ fitted, -30, 30)))
+    return calibration_error(chance, curve, weight=weight)
+
+
+def observed_to_expected(
+    distribution: CountDistribution, outcomes: Outcomes
+) -> tuple[float, float]:
+    """Return events seen over events predicted for the steps watched, and its standard error.
+
+    Each watched step adds its hazard to the expected number, so censoring needs no weights.
+    The error treats the events as Poisson.
+
+    Examples
+    --------
+    >>> half = CountDistribution.from_hazard([[0.5, 0.5], [0.5, 0.5]])
+    >>> observed_to_expected(half, Outcomes([1, 1], [True, False]))[0]
+    1.0
+    """
+    seen = outcomes.up_to(distribution.horizon)
+    seen.check_matches(distribution)
+    steps = np.arange(1, distribution.horizon + 1)
+    at_risk = (seen.entry[:, None] < steps) & (steps <= seen.step[:, None])
+    expected = float(seen.weight @ (distribution.hazard() * at_risk).sum(axis=1))
+    observed = float(seen.weight @ seen.observed)
+    if not expected > 0:
+        return float("nan"), float("nan")
+    return observed / expected, max(observed, 1.0) ** 0.5 / expected
+
+
+def reliability_table(
+    distribution: CountDistribution,
+    outcomes: Outcomes,
+    *,
+    steps: Sequence[int],
+    bins: int = 5,
+) -> pd.DataFrame:
+    """Return predicted and observed chance of the event by each step, in bins of the prediction.
+
+    Parameters
+    ----------
+    steps : sequence of int
+        The steps asked for; those beyond the horizon are refused.
+    bins : int
+        Bins of equal numbers of paths; ties in the prediction make them fewer.
+
+    Returns
+    -------
+    DataFrame
+        Columns ``step``, ``bin``, ``n_paths``, ``n_events`` (seen by the step), ``predicted``
+        (mean), ``observed`` (Kaplan-Meier inside the bin), ``standard_error`` (Greenwood).
+    """
+    import pandas as pd
+
+    bins = check_whole_number(bins, name="bins", low=1)
+    rows = []
+    for step in steps:
+        check_horizon(distribution, step)
+        usable = outcomes.entry < step
+        seen = outcomes.take(usable).up_to(step)
+        chance = outcomes.conditioned(distribution).cdf()[usable, step - 1]
+        cuts = np.unique(np.quantile(chance, np.linspace(0, 1, bins + 1)[1:-1]).round(12))
+        place = np.searchsorted(cuts, chance.round(12), side="right")
+        for number, members in enumerate(np.unique(place)):
+            inside = place == members
+            part = seen.take(inside)
+            observed, error = _kaplan_meier(part, step)
+            rows.append(
+                {
+                    "step": step,
+                    "bin": number + 1,
+                    "n_paths": int(inside.sum()),
+                    "n_events": part.n_events,
+                    "predicted": float(np.average(chance[inside], weights=part.weight)),
+                    "observed": observed,
+                    "standard_error": error,
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def _kaplan_meier(seen: Outcomes, step: int) -> tuple[float, float]:
+    steps = np.arange(1, step + 1)
+    at_risk = seen.weight @ ((seen.entry[:, None] < steps) & (seen.step[:, None] >= steps))
+    events = seen.weight @ ((seen.step[:, None] == steps) & seen.observed[:, None])
+    hazard = np.divide(events, at_risk, out=np.zeros(step), where=at_risk > 0)
+    left = float(np.prod(1 - hazard))
+    rest = at_risk * (at_risk - events)
+    greenwood = np.divide(events, rest, out=np.zeros(step), where=rest > 0).sum()
+    return 1 - left, left * float(np.sqrt(greenwood))

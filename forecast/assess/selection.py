@@ -1,0 +1,276 @@
+"""Fit candidates on folds, score what they predicted for the rest, and choose the simplest."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast._checks import check_whole_number
+from forecast._jobs import run_units
+from forecast.assess.concordance import uno_concordance
+from forecast.assess.dropout import last_supported
+from forecast.assess.folds import grouped_folds
+from forecast.assess.outcomes import Outcomes, follow_paths, path_of_row
+from forecast.assess.scores import brier_terms, log_score_terms
+from forecast.errors import FitError, ForecastError, RequestError
+from forecast.survival.distribution import CountDistribution
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.survival.durations import Durations
+    from forecast.survival.model import CountModel
+
+__all__ = ["OutOfFold", "choose", "predict_out_of_fold", "score_candidates"]
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OutOfFold:
+    """What one candidate predicted for paths it was not fitted to.
+
+    Attributes
+    ----------
+    name : str
+        The candidate.
+    predicted : tuple of CountDistribution
+        One for each repeat, one row per path; empty if the candidate failed.
+    outcomes : Outcomes
+        What was seen of those paths.
+    folds : ndarray of shape (repeats, n_paths)
+        The fold of each path in each repeat.
+    rows : ndarray of shape (n_paths,), int
+        The row of the durations that holds each path's first spell, to look up its covariates.
+    problem : str
+        Why the candidate failed; empty if it did not.
+    """
+
+    name: str
+    predicted: tuple[CountDistribution, ...]
+    outcomes: Outcomes
+    folds: npt.NDArray[np.int64]
+    rows: npt.NDArray[np.int64]
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Unit:
+    model: CountModel
+    train: Durations
+    test: Durations
+    horizon: int
+    n_draws: int
+    seed: int
+
+
+def _predict_unit(unit: _Unit) -> FloatArray | str:
+    """Return the pmf of the test rows, or why there is none."""
+    try:
+        fitted = unit.model.fit(unit.train)
+        if unit.n_draws:
+            draws = fitted.predict_draws(
+                unit.test.covariates, unit.horizon, n_draws=unit.n_draws, seed=unit.seed
+            )
+            return CountDistribution.mixture(draws).pmf
+        return fitted.predict(unit.test.covariates, unit.horizon).pmf
+    except ForecastError as error:
+        return str(error)
+
+
+def predict_out_of_fold(
+    candidates: Sequence[CountModel],
+    durations: Durations,
+    *,
+    horizon: int,
+    n_folds: int = 10,
+    repeats: int = 2,
+    n_draws: int = 0,
+    seed: int = 0,
+    leave_one_out_below: int = 100,
+    workers: int | None = None,
+) -> tuple[OutOfFold, ...]:
+    """Return each candidate's predictions for the paths left out, over repeated folds by subject.
+
+    Parameters
+    ----------
+    candidates : sequence of CountModel
+        Specifications with different names.
+    durations : Durations
+        All rows. The spells of a path are predicted with each spell's own covariates and joined.
+    horizon : int
+        The last step predicted. Paths that enter only then are fitted to but not scored.
+    n_folds, repeats, leave_one_out_below, seed
+        As in :func:`~forecast.assess.folds.grouped_folds`.
+    n_draws : int
+        Average the prediction over this many parameter draws; 0 predicts at the estimate.
+    workers : int, optional
+        As in ``run_units``.
+
+    Notes
+    -----
+    A candidate that fails on any fold is reported with its problem, not dropped.
+    """
+    names = [model.name for model in candidates]
+    if not names or len(set(names)) < len(names):
+        raise RequestError(
+            f"The candidates are called {names}.", "Give at least one, each its own name."
+        )
+    horizon = check_whole_number(horizon, name="horizon", low=1)
+    folds = grouped_folds(
+        durations.subject,
+        events=durations.observed,
+        n_folds=n_folds,
+        repeats=repeats,
+        seed=seed,
+        leave_one_out_below=leave_one_out_below,
+    )
+    tests = [fold == number for fold in folds for number in np.unique(fold)]
+    splits = [(durations.take(~test), durations.take(test)) for test in tests]
+    units = [
+        _Unit(model, train, test, horizon, n_draws, seed)
+        for model in candidates
+        for train, test in splits
+    ]
+    results = run_units(_predict_unit, units, workers=workers, label="folds")
+    per_model = len(splits)
+    return tuple(
+        _joined(name, results[place * per_model : (place + 1) * per_model], tests, folds, durations)
+        for place, name in enumerate(names)
+    )
+
+
+def _joined(
+    name: str,
+    results: list[FloatArray | str],
+    tests: list[npt.NDArray[np.bool_]],
+    folds: npt.NDArray[np.int64],
+    durations: Durations,
+) -> OutOfFold:
+    first = np.flatnonzero(np.diff(path_of_row(durations), prepend=-1))
+    outcomes = Outcomes.from_durations(durations)
+    problems = [result for result in results if isinstance(result, str)]
+    if problems:
+        return OutOfFold(name, (), outcomes, folds[:, first], first, problems[0])
+    parts = [result for result in results if not isinstance(result, str)]
+    pmf = np.empty((len(folds), len(durations), parts[0].shape[1]))
+    per_repeat = len(tests) // len(folds)
+    for place, (test, part) in enumerate(zip(tests, parts, strict=True)):
+        pmf[place // per_repeat, test] = part
+    keep = outcomes.entry < pmf.shape[2]
+    joined = (follow_paths(CountDistribution(each), durations) for each in pmf)
+    return OutOfFold(
+        name,
+        tuple(each[keep] for each in joined),
+        outcomes.take(keep),
+        folds[:, first[keep]],
+        first[keep],
+    )
+
+
+def score_candidates(results: Sequence[OutOfFold]) -> pd.DataFrame:
+    """Return one row per candidate with its scores, their standard errors and which is chosen.
+
+    Returns
+    -------
+    DataFrame
+        ``model``; ``log_score`` per watched step; ``behind_best`` and ``behind_best_error``,
+        the difference from the best log score and the standard error of that difference, paired
+        by subject; ``crps`` (integrated Brier score) with its error; ``concordance``;
+        ``within_one_error``; ``chosen``; ``problem``. Averages over repeats.
+
+    Notes
+    -----
+    "Within one standard error" uses the error of the *difference* between two candidates scored
+    on the same subjects. The error of a single score is mostly the subjects' own variation,
+    common to all candidates, and would let the simplest model through whatever it costs.
+    """
+    import pandas as pd
+
+    rows = [_score_row(result) for result in results]
+    totals = [_path_totals(result) for result in results]
+    scores = np.array([row["log_score"] for row in rows])
+    if not np.isfinite(scores).any():
+        raise FitError(
+            f"No candidate could be fitted on every fold: {results[0].problem}",
+            "Use fewer covariates, or collect more events.",
+        )
+    best = int(np.nanargmin(scores))
+    for row, total in zip(rows, totals, strict=True):
+        behind, error = _behind(total, totals[best], results[best].outcomes)
+        row["behind_best"], row["behind_best_error"] = behind, error
+        row["within_one_error"] = bool(behind <= error)
+    chosen = next(place for place, row in enumerate(rows) if row["within_one_error"])
+    for place, row in enumerate(rows):
+        row["chosen"] = place == chosen
+    columns = ["model", "log_score", "behind_best", "behind_best_error", "crps", "crps_error"]
+    columns += ["concordance", "n_paths", "n_events", "within_one_error", "chosen", "problem"]
+    return pd.DataFrame(rows)[columns]
+
+
+def choose(scores: pd.DataFrame) -> str:
+    """Return the simplest model within one standard error of the best.
+
+    Candidates are given from the simplest to the most complex, and so are the rows of
+    :func:`score_candidates`.
+    """
+    return str(scores.loc[scores["chosen"], "model"].iloc[0])
+
+
+def _path_totals(result: OutOfFold) -> FloatArray | None:
+    if result.problem:
+        return None
+    terms = [log_score_terms(each, result.outcomes) for each in result.predicted]
+    total: FloatArray = np.mean(terms, axis=0) * result.outcomes.weight
+    return total
+
+
+def _steps(result: OutOfFold) -> float:
+    seen = result.outcomes.up_to(result.predicted[0].horizon)
+    return float(seen.weight @ (seen.step - seen.entry))
+
+
+def _score_row(result: OutOfFold) -> dict[str, object]:
+    row: dict[str, object] = {"model": result.name, "problem": result.problem}
+    row |= {"n_paths": len(result.outcomes), "n_events": result.outcomes.n_events}
+    if result.problem:
+        blank = ("log_score", "crps", "crps_error", "concordance")
+        return row | dict.fromkeys(blank, float("nan"))
+    outcomes = result.outcomes
+    horizon = min(result.predicted[0].horizon, last_supported(outcomes))
+    usable = outcomes.entry < horizon
+    part = outcomes.take(usable)
+    terms, order = [], []
+    for each in result.predicted:
+        squared, paths = brier_terms(each[usable], part, horizon=horizon)
+        terms.append((squared / np.maximum(paths, 1e-12)).sum(axis=1))
+        order.append(uno_concordance(each[usable], part, horizon=horizon))
+    each_path: FloatArray = np.mean(terms, axis=0)
+    totals = _path_totals(result)
+    assert totals is not None
+    row["log_score"] = float(totals.sum()) / _steps(result)
+    row["crps"] = float(each_path.sum())
+    row["crps_error"] = _cluster_error(each_path - each_path.mean(), part)
+    row["concordance"] = float(np.mean(order))
+    return row
+
+
+def _behind(
+    total: FloatArray | None, best: FloatArray | None, outcomes: Outcomes
+) -> tuple[float, float]:
+    if total is None or best is None:
+        return float("inf"), 0.0
+    length = (outcomes.step - outcomes.entry) * outcomes.weight
+    difference = total - best
+    rate = float(difference.sum() / length.sum())
+    error = _cluster_error(difference - rate * length, outcomes) / float(length.sum())
+    return rate, error
+
+
+def _cluster_error(parts: FloatArray, outcomes: Outcomes) -> float:
+    _, owner = np.unique(outcomes.subject.astype(str), return_inverse=True)
+    return float(np.sqrt((np.bincount(owner, weights=parts) ** 2).sum()))
