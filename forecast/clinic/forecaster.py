@@ -14,7 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, check_whole_number
-from forecast.assess.calibration import Recalibration, carry_draws
+from forecast.assess.calibration import Recalibration
+from forecast.assess.transport import carry_draws
 from forecast.clinic.attributes import covariates
 from forecast.clinic.enquiry import Enquiry
 from forecast.clinic.estimate import Estimate
