@@ -34,21 +34,47 @@ class CleanTable:
     flagged: list[pd.DataFrame] = field(default_factory=list)
     tolerated: list[dict[str, Any]] = field(default_factory=list)
     extra: tuple[str, ...] = ()
+    known_ids: set[Any] = field(default_factory=set)
 
-    def refuse(self, bad: pd.Series[bool], column: str, rule: str, remedy: str) -> None:
-        """Set the rows of a mask aside, and list why."""
+    def refuse(
+        self,
+        bad: pd.Series[bool],
+        column: str,
+        rule: str,
+        remedy: str,
+        *,
+        other: pd.Series[Any] | None = None,
+    ) -> None:
+        """Set the rows of a mask aside, and list why; ``other`` fills ``{}`` in the remedy."""
         if bad.any():
-            rows = self.frame[bad]
-            listed = entries(self.name, rows.index, column, rows[column], rule, remedy)
-            self.set_aside.append(listed)
+            self._list(self.set_aside, bad, column, rule, remedy, other)
             self.frame = self.frame[~bad]
 
-    def flag(self, bad: pd.Series[bool], column: str, rule: str, remedy: str) -> None:
+    def flag(
+        self,
+        bad: pd.Series[bool],
+        column: str,
+        rule: str,
+        remedy: str,
+        *,
+        other: pd.Series[Any] | None = None,
+    ) -> None:
         """List a contradiction in the rows of a mask, and keep them."""
         if bad.any():
-            rows = self.frame[bad]
-            listed = entries(self.name, rows.index, column, rows[column], rule, remedy)
-            self.flagged.append(listed)
+            self._list(self.flagged, bad, column, rule, remedy, other)
+
+    def _list(
+        self,
+        where: list[pd.DataFrame],
+        bad: pd.Series[bool],
+        column: str,
+        rule: str,
+        remedy: str,
+        other: pd.Series[Any] | None,
+    ) -> None:
+        rows = self.frame[bad]
+        remedies = remedy if other is None else [remedy.format(row) for row in other[bad]]
+        where.append(entries(self.name, rows.index, column, rows[column], rule, remedies))
 
 
 def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
@@ -85,6 +111,8 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
         else:
             columns[rule.name] = _absent(rule, raw.index)
     table.frame = pd.DataFrame(columns, index=raw.index)
+    if name == "courses":
+        table.known_ids = set(table.frame["course_id"].dropna())
     _keep_rules(table, written)
     for rule in TABLES[name]:
         if rule.kind == "integer" and (rule.required or rule.default is not None):

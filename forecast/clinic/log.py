@@ -10,6 +10,7 @@ import numpy as np
 
 from forecast.clinic.cleaning import CleanTable, clean_table, empty_table
 from forecast.clinic.courses import TABLES
+from forecast.clinic.crosscheck import cross_check
 from forecast.clinic.report import TOLERATED, LogReport, RowCount, gather
 from forecast.errors import RequestError
 
@@ -91,6 +92,7 @@ def assemble(
             f"cleared_at is {cleared_at!r}.", "Give a percentage above 0, up to 100."
         )
     tables = {name: clean_table(name, raw[name]) for name in TABLES if name in raw}
+    cross_check(tables, cleared_at=cleared_at)
     report = LogReport(
         source=source,
         rows={

@@ -87,9 +87,9 @@ def entries(
     column: str,
     values: Iterable[object],
     rule: str,
-    remedy: str,
+    remedy: str | list[str],
 ) -> pd.DataFrame:
-    """Return one listed row per fault, in the columns of ``ENTRY``."""
+    """Return one listed row per fault, in the columns of ``ENTRY``; a remedy for all or each."""
     import pandas as pd
 
     written = ["" if value is None or value != value else plain(value) for value in values]

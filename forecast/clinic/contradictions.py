@@ -1,0 +1,215 @@
+"""Contradictions that leave a row usable: found, listed, kept."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from forecast.clinic.cleaning import CleanTable
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["flag_contradictions"]
+
+
+def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) -> None:
+    """List what cannot be true in rows that are used all the same."""
+    courses = tables["courses"]
+    _within_courses(courses)
+    _halves(courses)
+    if "sessions" in tables:
+        _session_numbers(tables["sessions"], courses)
+        _session_dates(tables["sessions"], courses)
+        if "lasers" in tables:
+            _lasers(tables["sessions"], tables["lasers"].frame)
+    if "gradings" in tables:
+        _grading_dates(tables["gradings"], tables.get("sessions"), courses)
+        _falls(tables["gradings"])
+        _outcomes(courses, tables["gradings"].frame, cleared_at)
+
+
+def _within_courses(courses: CleanTable) -> None:
+    frame = courses.frame
+    courses.flag(
+        frame["stop_reason"].notna() & (frame["outcome"] != "stopped"),
+        "stop_reason",
+        "a reason only where the outcome is stopped",
+        "Correct the outcome, or empty the reason.",
+    )
+    courses.flag(
+        frame["tattoo_age_years"] > frame["age_years"],
+        "tattoo_age_years",
+        "a tattoo no older than its client",
+        "Correct age_years or tattoo_age_years.",
+    )
+
+
+def _halves(courses: CleanTable) -> None:
+    """Flag halves of a split-tattoo trial that do not make one tattoo of one client."""
+    frame = courses.frame[courses.frame["half"].notna()]
+    if frame.empty:
+        return
+    both = frame.groupby("tattoo_id")["half"].transform("nunique") == 2
+    two = frame.groupby("tattoo_id")["half"].transform("size") == 2
+    one_client = frame.groupby("tattoo_id")["client_id"].transform("nunique") == 1
+    odd = ~(both & two & one_client)
+    courses.flag(
+        odd.reindex(courses.frame.index, fill_value=False),
+        "half",
+        "two halves, A and B, of one tattoo_id and one client",
+        "Correct tattoo_id and half, or empty both where the tattoo was not split.",
+    )
+
+
+def _session_numbers(sessions: CleanTable, courses: CleanTable) -> None:
+    frame = sessions.frame.sort_values(["course_id", "session_no"], kind="stable")
+    before = frame["session_no"].shift(fill_value=0).where(_same_course(frame), 0)
+    gap = frame["session_no"] - before > 1
+    sessions.flag(
+        gap[sessions.frame.index],
+        "session_no",
+        "session numbers from 1 without a gap",
+        "Add the sessions that are missing before this one, or number them anew.",
+    )
+    counted = courses.frame["course_id"].map(sessions.frame["course_id"].value_counts())
+    courses.flag(
+        counted.fillna(0) != courses.frame["sessions_given"],
+        "sessions_given",
+        "as many sessions as table sessions lists for the course",
+        "Add the sessions that are missing, or correct sessions_given.",
+    )
+
+
+def _same_course(ordered: pd.DataFrame) -> pd.Series[bool]:
+    """Return whether the row above, in an ordered table, is of the same course."""
+    return ordered["course_id"] == ordered["course_id"].shift()
+
+
+def _session_dates(sessions: CleanTable, courses: CleanTable) -> None:
+    frame = sessions.frame.sort_values(["course_id", "session_no"], kind="stable")
+    early = _same_course(frame) & (frame["treated_on"] <= frame["treated_on"].shift())
+    sessions.flag(
+        early[sessions.frame.index],
+        "treated_on",
+        "each session on a later day than the one before",
+        "Correct the date or the session number.",
+    )
+    started = sessions.frame["course_id"].map(courses.frame.set_index("course_id")["started_on"])
+    sessions.flag(
+        sessions.frame["treated_on"] < started,
+        "treated_on",
+        "no session before the course's started_on",
+        "Correct the date, or started_on in table courses.",
+    )
+
+
+def _lasers(sessions: CleanTable, lasers: pd.DataFrame) -> None:
+    """Flag sessions that the laser named could not have given."""
+    if lasers.empty:
+        return
+    frame = sessions.frame
+    named = lasers.set_index("laser_id")
+    sessions.flag(
+        frame["laser_id"].notna() & ~frame["laser_id"].isin(named.index),
+        "laser_id",
+        "a laser of table lasers",
+        "Correct the laser_id, or add the laser to table lasers.",
+    )
+    regime = frame["laser_id"].map(named["regime"])
+    sessions.flag(
+        regime.notna() & (regime != frame["regime"]),
+        "regime",
+        "the regime that table lasers gives for the laser",
+        "Correct the regime or the laser_id.",
+    )
+    sessions.flag(
+        frame["treated_on"] < frame["laser_id"].map(named["in_use_from"]),
+        "treated_on",
+        "no session before the laser's in_use_from",
+        "Correct the date or the laser_id, or in_use_from in table lasers.",
+    )
+    owned = frame["laser_id"].map(named["wavelengths_nm"])
+    sessions.flag(
+        _foreign_wavelengths(frame["wavelengths_nm"], owned),
+        "wavelengths_nm",
+        "wavelengths that table lasers gives for the laser",
+        "Correct the wavelengths or the laser_id, or add the wavelength to table lasers.",
+    )
+
+
+def _foreign_wavelengths(used: pd.Series[Any], owned: pd.Series[Any]) -> pd.Series[bool]:
+    """Return where a set is not within the other; each distinct pair is compared once."""
+    import pandas as pd
+
+    pairs = pd.DataFrame({"used": used, "owned": owned})
+    distinct = pairs.dropna().drop_duplicates()
+    distinct = distinct.assign(
+        foreign=[
+            not set(one.split(";")) <= set(other.split(";"))
+            for one, other in zip(distinct["used"], distinct["owned"], strict=True)
+        ]
+    )
+    joined = pairs.merge(distinct, how="left", on=["used", "owned"])
+    return pd.Series((joined["foreign"] == True).to_numpy(bool), used.index)  # noqa: E712
+
+
+def _grading_dates(gradings: CleanTable, sessions: CleanTable | None, courses: CleanTable) -> None:
+    frame = gradings.frame
+    started = frame["course_id"].map(courses.frame.set_index("course_id")["started_on"])
+    before = (frame["graded_on"] < started) & (frame["after_session"] > 0)
+    after = before & False
+    if sessions is not None and len(sessions.frame):
+        before |= frame["graded_on"] < _date_of(sessions.frame, frame, 0)
+        after |= frame["graded_on"] > _date_of(sessions.frame, frame, 1)
+    remedy = "Correct the date or after_session."
+    gradings.flag(before, "graded_on", "no grading before the session it follows", remedy)
+    gradings.flag(after, "graded_on", "no grading after the next session", remedy)
+
+
+def _date_of(sessions: pd.DataFrame, gradings: pd.DataFrame, later: int) -> pd.Series[Any]:
+    """Return the date of the session that a grading follows, or of one ``later``."""
+    import pandas as pd
+
+    wanted = gradings[["course_id"]].assign(session_no=gradings["after_session"] + later)
+    dated = sessions[["course_id", "session_no", "treated_on"]]
+    joined = wanted.merge(dated, how="left", on=["course_id", "session_no"])
+    return pd.Series(joined["treated_on"].to_numpy(), gradings.index)
+
+
+def _falls(gradings: CleanTable) -> None:
+    """Flag gradings below all those given after an earlier session."""
+    frame = gradings.frame
+    after = frame.groupby(["course_id", "after_session"])["fading_pct"].min().reset_index()
+    after["before"] = after["fading_pct"].shift().where(_same_course(after))
+    joined = frame.merge(after, how="left", on=["course_id", "after_session"])
+    falling = (joined["fading_pct_x"] < joined["before"]).set_axis(frame.index)
+    gradings.flag(
+        falling,
+        "fading_pct",
+        "no fall below the grading before",
+        "Check the two gradings; both are used as they are.",
+    )
+
+
+def _outcomes(courses: CleanTable, gradings: pd.DataFrame, cleared_at: float) -> None:
+    """Flag outcomes that the last gradings contradict; gradings never change an outcome."""
+    last = gradings["after_session"] == gradings.groupby("course_id")["after_session"].transform(
+        "max"
+    )
+    seen = gradings[last].groupby("course_id")["fading_pct"].agg(["min", "max"])
+    best = courses.frame["course_id"].map(seen["max"])
+    worst = courses.frame["course_id"].map(seen["min"])
+    cleared = courses.frame["outcome"] == "cleared"
+    courses.flag(
+        cleared & (best < cleared_at),
+        "outcome",
+        f"a last grading of {cleared_at:g} or more where the outcome is cleared",
+        "Grade once more if the last grading is an old one, or correct the outcome.",
+    )
+    courses.flag(
+        ~cleared & (worst >= cleared_at),
+        "outcome",
+        f"cleared where the last grading is {cleared_at:g} or more",
+        "Correct the outcome if the tattoo is cleared; the grading alone does not make it so.",
+    )
