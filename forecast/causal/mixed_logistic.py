@@ -12,7 +12,7 @@ from forecast._checks import check_level, check_whole_number
 from forecast.causal.firth import crossing, expit
 from forecast.errors import DataError, FitError
 
-__all__ = ["FittedMixedLogistic", "MixedLogistic"]
+__all__ = ["FittedMixedLogistic", "MixedLogistic", "cluster_inflation"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -162,29 +162,34 @@ class FittedMixedLogistic:
         """Return the chance of the event in an average group, for each row of a design."""
         return expit(design @ self.coefficients)
 
-    def interval(self, name: str, *, level: float = 0.95) -> tuple[float, float]:
-        """Return the profile-likelihood interval of one coefficient (priors included)."""
+    def interval(
+        self, name: str, *, level: float = 0.95, inflation: float = 1.0
+    ) -> tuple[float, float]:
+        """Return the profile-likelihood interval of one coefficient (priors included).
+
+        ``inflation`` multiplies the variance, for example `cluster_inflation`.
+        """
         at = self.names.index(name)
         step = float(self.standard_errors[at])
         if not 0 < step < 20:
             step = 1.0
-        loss = self._loss(at, level)
+        loss = self._loss(at, level, inflation)
         centre = float(self.parameters[at])
         return crossing(loss, centre, -step), crossing(loss, centre, step)
 
     def spread_interval(self, *, level: float = 0.95) -> tuple[float, float]:
         """Return the profile-likelihood interval of the standard deviation between groups."""
         at = len(self.names)
-        loss = self._loss(at, level)
+        loss = self._loss(at, level, 1.0)
         low = 0.0
         if self.spread > 1e-3 and loss(0.0) < 0:
             low = crossing(loss, self.spread, -self.spread / 2)
         return max(low, 0.0), crossing(loss, self.spread, 0.5)
 
-    def _loss(self, at: int, level: float) -> Callable[[float], float]:
+    def _loss(self, at: int, level: float, inflation: float) -> Callable[[float], float]:
         from scipy.stats import chi2
 
-        drop = float(chi2.ppf(check_level(level), 1)) / 2
+        drop = float(chi2.ppf(check_level(level), 1)) / 2 * inflation
         best = self._problem.objective(self.parameters)[0]
 
         def loss(value: float) -> float:
@@ -194,6 +199,38 @@ class FittedMixedLogistic:
             return best - self._problem.objective(held)[0] + drop
 
         return loss
+
+
+def cluster_inflation(
+    design: FloatArray,
+    events: FloatArray,
+    probability: FloatArray,
+    cluster: npt.NDArray[np.object_],
+    column: int,
+) -> float:
+    """Return by how much rows that belong together inflate a coefficient's variance, at least 1.
+
+    The ratio of two sandwich variances (Liang & Zeger 1986): clusters independent, over rows
+    independent.
+
+    Parameters
+    ----------
+    design : ndarray of shape (n, p)
+        Covariates, group indicators included where groups have their own intercepts.
+    events, probability : ndarray of shape (n,)
+        What happened, and its fitted chance.
+    cluster : ndarray of shape (n,)
+        Whose row it is.
+    column : int
+        The column of the coefficient.
+    """
+    weight = probability * (1 - probability)
+    information = design.T @ (weight[:, None] * design)
+    direction = np.linalg.pinv(information, hermitian=True)[column]
+    influence = (events - probability) * (design @ direction)
+    codes = np.unique(cluster.astype(str), return_inverse=True)[1]
+    together = np.bincount(codes, influence)
+    return float(max((together**2).sum() / (influence**2).sum(), 1.0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

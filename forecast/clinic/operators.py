@@ -1,0 +1,200 @@
+"""Operators compared by their reactions: a funnel with exact limits, names replaced by codes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from forecast.causal.funnel import Funnel, funnel, funnel_limits
+from forecast.causal.proportions import exact_interval
+from forecast.clinic.reaction_model import ReactionFit
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["OperatorFunnel", "compare_operators", "median_odds_ratio"]
+
+FEWEST_SESSIONS = 20
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OperatorFunnel:
+    """How far operators differ, and which lie outside what chance allows.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row per operator code: ``sessions``, ``events``, ``expected`` (from what the operator
+        met), ``adjusted_rate``, ``limit_low``, ``limit_high`` (for this operator, all
+        comparisons allowed for), ``outside`` (above, below or empty), and the shrunken
+        ``odds_ratio`` against the average operator with ``odds_low`` and ``odds_high``.
+    target : float
+        Rate per session over the operators that are not outside.
+    dispersion : float
+        Variance between operators over what chance gives; 1 when not beyond chance.
+    spread, spread_interval : float or None, tuple
+        Standard deviation between operators in log odds.
+    shares : dict
+        Variance of the log odds by source (operator, regime, case mix), summing to 1.
+    level : float
+        Of the intervals; also the chance that no operator is outside when all are alike.
+    names : dict
+        Code to the log's own operator. For the owner's eyes; not in ``to_dict`` or any figure.
+    notes : tuple of str
+        Doubts.
+    """
+
+    table: pd.DataFrame
+    target: float
+    dispersion: float
+    spread: float | None
+    spread_interval: tuple[float | None, float | None]
+    shares: dict[str, float]
+    level: float
+    names: dict[str, str]
+    notes: tuple[str, ...]
+
+    @property
+    def outside(self) -> dict[str, str]:
+        """Codes of the operators outside, with "above" or "below"."""
+        found = self.table[self.table["outside"] != ""]
+        return dict(zip(found["operator"], found["outside"], strict=True))
+
+    def limits(self, n_sessions: int, *, level: float) -> tuple[float, float]:
+        """Return the exact limits of a rate over ``n_sessions``, drawn as the funnel."""
+        return funnel_limits(n_sessions, self.target, level=level)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values; operators by code only."""
+        return {
+            "operators": [
+                {str(key): None if value != value else value for key, value in row.items()}
+                for row in self.table.to_dict("records")
+            ],
+            "target": self.target,
+            "dispersion": self.dispersion,
+            "spread": self.spread,
+            "spread_interval": list(self.spread_interval),
+            "shares": self.shares,
+            "level": self.level,
+            "notes": list(self.notes),
+        }
+
+
+def median_odds_ratio(spread: float) -> float:
+    """Return the median odds ratio between two operators taken at random.
+
+    Larsen & Merlo 2005 (Am J Epidemiol 161:81): ``exp(sqrt(2) spread 0.6745)``.
+
+    Examples
+    --------
+    >>> round(median_odds_ratio(0.5), 2)
+    1.61
+    """
+    return float(np.exp(np.sqrt(2) * spread * 0.6744897501960817))
+
+
+def compare_operators(
+    rows: pd.DataFrame,
+    fit: ReactionFit,
+    codes: Mapping[str, str],
+    *,
+    outcome: str,
+    level: float,
+) -> OperatorFunnel | None:
+    """Return operators against what is expected of them, or None without two operators.
+
+    Operators with fewer than 20 sessions are left out, and said so.
+    """
+    known = rows["operator_id"].notna()
+    work = rows[known].assign(expected=fit.expected[known.to_numpy()])
+    table = work.groupby("operator_id").agg(
+        sessions=(outcome, "size"), events=(outcome, "sum"), expected=("expected", "sum")
+    )
+    few = table["sessions"] < FEWEST_SESSIONS
+    notes: tuple[str, ...] = ()
+    if few.any():
+        notes = (f"{few.sum()} operator(s) with fewer than {FEWEST_SESSIONS} sessions left out.",)
+    table = table[~few]
+    if len(table) < 2 or table["events"].sum() == 0:
+        return None
+    if len(table) == 2:
+        notes += ("With two operators only their difference can be judged, not who is unusual.",)
+    found = funnel(table["events"], table["expected"], table["sessions"], level=level)
+    if found.dispersion > 1:
+        notes += (
+            f"Operators vary {found.dispersion:.1f} times as much as chance gives; the limits are"
+            " widened accordingly.",
+        )
+    spread_interval: tuple[float | None, float | None] = (None, None)
+    if fit.model is not None:
+        spread_interval = fit.model.spread_interval(level=level)
+    return OperatorFunnel(
+        table=_table(table, found, fit, codes, level),
+        target=found.target,
+        dispersion=found.dispersion,
+        spread=None if fit.model is None else fit.model.spread,
+        spread_interval=spread_interval,
+        shares=_shares(fit),
+        level=level,
+        names={code: name for name, code in codes.items()},
+        notes=notes,
+    )
+
+
+def _table(
+    table: pd.DataFrame, found: Funnel, fit: ReactionFit, codes: Mapping[str, str], level: float
+) -> pd.DataFrame:
+    limits = [
+        exact_interval(int(events), int(n), level=level)
+        for events, n in zip(table["events"], table["sessions"], strict=True)
+    ]
+    result = table.reset_index().assign(
+        operator=lambda frame: frame["operator_id"].map(codes),
+        rate=table["events"].to_numpy() / table["sessions"].to_numpy(),
+        exact_low=[low for low, _ in limits],
+        exact_high=[high for _, high in limits],
+        expected=found.expected,
+        adjusted_rate=found.share,
+        limit_low=found.low,
+        limit_high=found.high,
+        outside=list(found.outside),
+    )
+    odds = _shrunken(fit, level)
+    for name, at in (("odds_ratio", 0), ("odds_low", 1), ("odds_high", 2)):
+        result[name] = [odds[who][at] if who in odds else np.nan for who in result["operator_id"]]
+    front = ["operator", "sessions", "events", "rate"]
+    rest = [name for name in result.columns if name not in (*front, "operator_id")]
+    return result[front + rest].sort_values("operator", ignore_index=True)
+
+
+def _shrunken(fit: ReactionFit, level: float) -> dict[str, tuple[float, float, float]]:
+    from statistics import NormalDist
+
+    if fit.model is None:
+        return {}
+    z = NormalDist().inv_cdf(0.5 + level / 2)
+    return {
+        group: (
+            float(np.exp(effect)),
+            float(np.exp(effect - z * error)),
+            float(np.exp(effect + z * error)),
+        )
+        for group, effect, error in zip(
+            fit.model.groups, fit.model.effects, fit.model.effect_errors, strict=True
+        )
+    }
+
+
+def _shares(fit: ReactionFit) -> dict[str, float]:
+    if fit.model is None:
+        return {}
+    variance = {"operator": fit.model.spread**2}
+    if fit.regime.estimate is not None:
+        variance["regime"] = float(np.var(fit.log_odds["regime"]))
+    variance["case mix"] = float(np.var(fit.log_odds["case mix"]))
+    total = sum(variance.values())
+    return {name: value / total for name, value in variance.items()} if total > 0 else {}

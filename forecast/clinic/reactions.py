@@ -1,0 +1,250 @@
+"""Reactions in the log: how often, after which regime, in whose hands, and what cannot be said."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from forecast._checks import check_level, nearest
+from forecast.causal.proportions import newcombe_difference
+from forecast.clinic.operators import OperatorFunnel, compare_operators, median_odds_ratio
+from forecast.clinic.reaction_model import RegimeOdds, fit_regime
+from forecast.clinic.reaction_rows import (
+    OUTCOMES,
+    operator_codes,
+    rate_table,
+    rate_text,
+    session_rows,
+    unmatched_reactions,
+)
+from forecast.clinic.recording import under_recording
+from forecast.errors import DataError, RequestError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.clinic.log import OutcomeLog
+
+__all__ = ["ReactionReport", "fit_reactions", "under_recording"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ReactionReport:
+    """What the log says about reactions.
+
+    Attributes
+    ----------
+    outcome : str
+        What was modelled: "any", "lasting", "transient" or one kind of reaction.
+    n_courses, n_clients, n_sessions, n_events : int
+        What the answer rests on; events are sessions followed by the outcome.
+    rates : DataFrame
+        Every rate per session and per course (`rate_table`), operators by code.
+    regime : RegimeOdds
+        ps against ns, adjusted, with a verdict.
+    difference : tuple or None
+        Interval of the rate per session, ps minus ns, unadjusted (Newcombe's method 10).
+    operators : OperatorFunnel or None
+        Operators against each other; None with fewer than two.
+    warnings : tuple of str
+        Signs of under-recording.
+    level : float
+        What the intervals are to cover.
+    notes : tuple of str
+        Doubts.
+    """
+
+    outcome: str
+    n_courses: int
+    n_clients: int
+    n_sessions: int
+    n_events: int
+    rates: pd.DataFrame
+    regime: RegimeOdds
+    difference: tuple[float, float] | None
+    operators: OperatorFunnel | None
+    warnings: tuple[str, ...]
+    level: float
+    notes: tuple[str, ...]
+
+    def rate(
+        self, outcome: str, *, unit: str = "session", by: str = "all", group: str = "all"
+    ) -> str:
+        """Return one rate in words, for example ``"0 of 140: at most 2.6 %"``.
+
+        Raises
+        ------
+        RequestError
+            If the report holds no such rate.
+        """
+        table = self.rates
+        wanted = {"unit": unit, "by": by, "group": group, "outcome": outcome}
+        for column, value in wanted.items():
+            known = table[column].unique()
+            if value not in known:
+                raise RequestError(
+                    f"There is no {column} {value!r} in the rates.",
+                    f"Give one of {', '.join(map(str, known))}.{nearest(value, known)}",
+                )
+            table = table[table[column] == value]
+        return rate_text(int(table["events"].iloc[0]), int(table["n"].iloc[0]), level=self.level)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values; operators by code only."""
+        rates = [
+            {str(key): None if value != value else value for key, value in row.items()}
+            for row in self.rates.to_dict("records")
+        ]
+        return {
+            "outcome": self.outcome,
+            "n_courses": self.n_courses,
+            "n_clients": self.n_clients,
+            "n_sessions": self.n_sessions,
+            "n_events": self.n_events,
+            "regime": self.regime.to_dict(),
+            "difference": None if self.difference is None else list(self.difference),
+            "operators": None if self.operators is None else self.operators.to_dict(),
+            "rates": rates,
+            "warnings": list(self.warnings),
+            "level": self.level,
+            "notes": list(self.notes),
+        }
+
+    def to_text(self) -> str:
+        """Return the report in words."""
+        lines = [
+            f"{self.n_sessions} sessions in {self.n_courses} courses of {self.n_clients} clients;"
+            f" {self.n_events} sessions were followed by a reaction ({self.outcome})."
+        ]
+        for outcome in ("any", "lasting", "transient"):
+            per = [f"per {unit} {self.rate(outcome, unit=unit)}" for unit in ("session", "course")]
+            lines.append(f"{outcome}: {'; '.join(per)}")
+        lines += ["", "Regime", *self._regime_text(), "", "Operators", *self._operator_text()]
+        if self.warnings:
+            lines += ["", "Look at the recording first", *self.warnings]
+        if self.notes:
+            lines += ["", "Notes", *self.notes]
+        return "\n".join(lines)
+
+    def _regime_text(self) -> list[str]:
+        counts = self.regime.counts
+        lines = [f"{name}: {rate_text(*pair, level=self.level)}" for name, pair in counts.items()]
+        if self.difference is not None:
+            low, high = (100 * end for end in self.difference)
+            lines.append(f"ps minus ns, unadjusted: {low:+.2g} to {high:+.2g} percentage points")
+        if self.regime.estimate is not None:
+            low_end, high_end = self.regime.interval
+            lines.append(
+                f"odds ratio ps to ns, adjusted: {self.regime.estimate:.2f}"
+                f" ({low_end:.2f} to {high_end:.2f})"
+            )
+        return [*lines, f"{self.regime.verdict}: {self.regime.reason}"]
+
+    def _operator_text(self) -> list[str]:
+        if self.operators is None:
+            return ["Fewer than two operators can be told apart: nothing can be said about them."]
+        found = self.operators
+        lines = []
+        for row in found.table.to_dict("records"):
+            told = {"above": " above the limits", "below": " below the limits"}
+            lines.append(
+                f"{row['operator']}: {rate_text(row['events'], row['sessions'], level=self.level)},"
+                f" {row['expected']:.1f} expected{told.get(row['outside'], '')}"
+            )
+        if not found.outside:
+            lines.append("No operator lies outside what chance allows.")
+        return [*lines, *self._spread_text(found)]
+
+    def _spread_text(self, found: OperatorFunnel) -> list[str]:
+        if found.spread is None:
+            return ["There are too few reactions to say how much operators differ."]
+        low, high = found.spread_interval
+        lines = [
+            "Two operators taken at random differ by a factor of"
+            f" {median_odds_ratio(found.spread):.2f} in odds"
+            f" ({median_odds_ratio(low or 0.0):.2f} to {median_odds_ratio(high or 0.0):.2f})."
+        ]
+        parts = ", ".join(f"{name} {share:.0%}" for name, share in found.shares.items())
+        if parts:
+            lines.append(f"Of what the model can explain in the log odds: {parts}.")
+        if self.regime.estimate is None:
+            lines.append("How much of it is the regime cannot be said.")
+        return [*lines, *found.notes]
+
+
+def fit_reactions(log: OutcomeLog, *, outcome: str = "any", level: float = 0.95) -> ReactionReport:
+    """Return how often reactions happen, after which regime and in whose hands.
+
+    Parameters
+    ----------
+    log : OutcomeLog
+        A checked log with a reactions table.
+    outcome : str
+        "any", "lasting", "transient", or one kind of reaction.
+    level : float
+        What the intervals are to cover.
+
+    Raises
+    ------
+    DataError
+        If the log has no session.
+    RequestError
+        If the outcome is not known.
+
+    Notes
+    -----
+    Rates with exact and Wilson intervals; the regime by a logistic model with operators as random
+    effects and weak log-F priors (`mixed_logistic`), compared within operators; operators by a
+    funnel with exact limits (`funnel`). Sessions are the exposure. Intervals of the regime are
+    widened when sessions of one client go together.
+    """
+    check_level(level)
+    if outcome not in OUTCOMES:
+        raise RequestError(
+            f"There is no outcome {outcome!r}.",
+            f"Give one of {', '.join(OUTCOMES)}.{nearest(outcome, OUTCOMES)}",
+        )
+    rows = session_rows(log)
+    if rows.empty:
+        raise DataError("The log holds no session.", "Give a log with courses that were treated.")
+    codes = operator_codes(rows)
+    fit = fit_regime(rows, outcome=outcome, level=level)
+    return ReactionReport(
+        outcome=outcome,
+        n_courses=int(rows["course_id"].nunique()),
+        n_clients=int(rows["client_id"].nunique()),
+        n_sessions=len(rows),
+        n_events=int(rows[outcome].sum()),
+        rates=rate_table(rows, codes, level=level),
+        regime=fit.regime,
+        difference=_difference(fit.regime, level),
+        operators=compare_operators(rows, fit, codes, outcome=outcome, level=level),
+        warnings=under_recording(log),
+        level=level,
+        notes=(*_notes(log, rows), *fit.notes),
+    )
+
+
+def _difference(regime: RegimeOdds, level: float) -> tuple[float, float] | None:
+    if set(regime.counts) != {"ns", "ps"}:
+        return None
+    return newcombe_difference(*regime.counts["ps"], *regime.counts["ns"], level=level)
+
+
+def _notes(log: OutcomeLog, rows: pd.DataFrame) -> tuple[str, ...]:
+    notes = []
+    if not len(log.sessions):
+        notes.append("Without a sessions table regime, operator and laser are not known.")
+    lost = unmatched_reactions(log, rows)
+    if lost:
+        notes.append(f"{lost} reaction(s) follow no session of the log and are not counted.")
+    unsure = int((~log.reactions["lasting"].isin(["yes", "no"])).sum())
+    if unsure:
+        notes.append(
+            f"{unsure} of {len(log.reactions)} reactions are not recorded as lasting or transient;"
+            " they count as neither."
+        )
+    notes.append(
+        "Reactions that make clients stay away are seen less often: rates are of what was recorded."
+    )
+    return tuple(notes)
