@@ -61,10 +61,11 @@ round_to = 5.00                 # step of the price list; asked prices are round
 # Leave the price of a block or a fixed price out and it is asked for.
 [[packages]]
 kind = "per_session"
+name = "pay_per_session"        # as the log's column package calls it
 
 [[packages]]
 kind = "block"
-name = "six sessions"
+name = "block_6"
 sessions = 6
 price = 780.00
 extra_price = 140.00            # each session after the sixth; without it the course ends there
@@ -72,12 +73,12 @@ refund_share = 0.5              # half of the unused part is handed back
 
 [[packages]]
 kind = "until_cleared"
-name = "fixed price, at most 15 sessions"
+name = "until_cleared"
 cap = 15
 
 [[packages]]
 kind = "part_fixed"
-name = "eight at full price, then reduced"
+name = "reduced_after_8"
 sessions = 8
 price = 150.00
 extra_price = 75.00

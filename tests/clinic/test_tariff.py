@@ -150,7 +150,7 @@ def test_decimals_of_a_file_stay_exact(written):
         ("price = 780.00", "price = -1", "package 2: price"),
         ("cap = 15    ", "cap = 0 # ", "cap is 0"),
         ("[[packages]]", "[[packages]", "is not TOML"),
-        ('name = "six sessions"', 'name = "pay per session"', "Two packages"),
+        ('name = "block_6"', 'name = "until_cleared"', "Two packages"),
     ],
 )
 def test_a_faulty_file_is_refused_by_file_and_key(written, old, new, words):
