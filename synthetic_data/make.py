@@ -1,17 +1,24 @@
 """Write the invented clinic's files, the same bytes every time."""
 
+import json
 import sys
+from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
-from forecast.clinic.simulate import simulate_clinic
+import pandas as pd
+
+from forecast.clinic.simulate import World, simulate_clinic, true_contrast
 
 SEED = 20170102
 TABLES = ("courses", "sessions", "gradings", "reactions", "lasers")
+STRATEGIES = ("ns", "ps", "ns:4>ps")
 
 
 def main(folder: Path) -> None:
-    """Write the five tables into ``folder``."""
-    clinic = simulate_clinic(600, seed=SEED)
+    """Write the five tables and the truth behind them into ``folder``."""
+    world = World()
+    clinic = simulate_clinic(600, seed=SEED, world=world)
     for name in TABLES:
         getattr(clinic.log, name).to_csv(
             folder / f"{name}.csv",
@@ -20,6 +27,28 @@ def main(folder: Path) -> None:
             date_format="%Y-%m-%d",
             lineterminator="\n",
         )
+    write_truth(folder / "truth.json", world, clinic.truth)
+
+
+def write_truth(path: Path, world: World, courses: pd.DataFrame) -> None:
+    """Write the parameters, the true differences and the truth of each course, one a line."""
+    head = {
+        "about": "What would have happened. For tests and notebooks only; a fit never reads it.",
+        "parameters": asdict(world),
+        "strategies_all_years": rounded(true_contrast(world, STRATEGIES)),
+        "strategies_since_ps": rounded(true_contrast(world, STRATEGIES, between=(4.0, 8.0))),
+    }
+    listed = courses.round(4).astype(object).where(courses.notna(), None)
+    rows = ",\n".join(json.dumps(row) for row in listed.to_dict("records"))
+    text = json.dumps(head, indent=1).removesuffix("\n}") + f',\n "courses": [\n{rows}\n ]\n}}\n'
+    path.write_text(text, encoding="utf-8", newline="\n")
+
+
+def rounded(value: Any) -> Any:
+    """Return nested numbers to four decimals, so that machines agree on the bytes."""
+    if isinstance(value, dict):
+        return {str(key): rounded(part) for key, part in value.items()}
+    return round(value, 4) if isinstance(value, float) else value
 
 
 if __name__ == "__main__":

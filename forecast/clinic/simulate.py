@@ -13,14 +13,16 @@ with: fresh clients with complete follow-up, true distributions, true difference
   last day of the log is ongoing; some courses were begun elsewhere (left truncation).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from forecast._checks import check_whole_number
+from forecast.clinic.invented.chance import Chance
 from forecast.clinic.invented.course import live
-from forecast.clinic.invented.sessions import MOST, YEAR, arrive
+from forecast.clinic.invented.reach import YEAR
+from forecast.clinic.invented.sessions import MOST, arrive, run_sessions
 from forecast.clinic.invented.truth import (
     deliveries,
     fresh_clients,
@@ -44,6 +46,7 @@ __all__ = [
     "fresh_clients",
     "simulate_clinic",
     "simulate_log",
+    "simulate_split_trial",
     "true_contrast",
     "true_distribution",
 ]
@@ -118,3 +121,48 @@ def simulate_log(
     ['cleared', 'lightened', 'ongoing', 'stopped']
     """
     return simulate_clinic(n_courses, seed=seed, world=world, years=years).log
+
+
+def simulate_split_trial(
+    n_tattoos: int, *, seed: int = 0, world: World | None = None, years: float = 8
+) -> "OutcomeLog":
+    """Return the log of a split-tattoo trial: one half always ns, the other always ps.
+
+    Both halves share client, tattoo, frailties, operator and visit dates; which half gets which
+    regime is drawn. Trials begin once the ps laser is owned, want clearing, and lose few courses.
+
+    Parameters
+    ----------
+    n_tattoos : int
+        Tattoos, two courses each; ``tattoo_id`` and ``half`` say which belong together.
+    seed, world, years
+        As in ``simulate_clinic``.
+
+    Examples
+    --------
+    >>> trial = simulate_split_trial(10, seed=1)
+    >>> trial.courses["half"].value_counts().to_dict()
+    {'A': 10, 'B': 10}
+    """
+    from forecast.clinic.invented.rows import frames
+    from forecast.clinic.log import OutcomeLog
+
+    n_tattoos = check_whole_number(n_tattoos, name="n_tattoos", low=1)
+    world = World() if world is None else world
+    world = replace(world, lighten_rate=0.0, elsewhere_rate=0.0, dropout_base=-6.0)
+    bought = min((laser.from_year for laser in world.fleet if laser.regime == "ps"), default=0.0)
+    rng = np.random.default_rng([seed, 5])
+    between = (max(bought, 0.0) * YEAR, (years - 1) * YEAR)
+    tattoos, visits, _ = arrive(n_tattoos, world, rng, between, MOST)
+    twice = np.repeat(np.arange(n_tattoos), 2)
+    cohort = tattoos.take(twice)
+    chance = Chance.draw(cohort, world, MOST, rng).at_visits(visits.take(twice))
+    ps = np.column_stack([first := rng.random(n_tattoos) < 0.5, ~first]).ravel()
+    paths = run_sessions(cohort, chance, world, strategy="ps").where(
+        ps, run_sessions(cohort, chance, world, strategy="ns")
+    )
+    course = live(cohort, paths, world, rng, years * YEAR)
+    tables = frames(cohort, paths, course, world, rng)
+    tables["courses"]["tattoo_id"] = [f"T{number + 1:03d}" for number in twice]
+    tables["courses"]["half"] = ["A", "B"] * n_tattoos
+    return OutcomeLog.from_frames(**tables, cleared_at=world.cleared_at)

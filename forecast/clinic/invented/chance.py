@@ -1,6 +1,6 @@
 """The courses that come and the random numbers that every strategy shares."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -133,6 +133,10 @@ class Chance:
     def take(self, rows: npt.NDArray[np.intp]) -> "Chance":
         """Return the chance of the courses in ``rows``."""
         return Chance(*(getattr(self, name)[rows] for name in Chance.__slots__))
+
+    def at_visits(self, other: "Chance") -> "Chance":
+        """Return the same chance with the visits of ``other``: dates, operators, gradings noted."""
+        return replace(self, gap=other.gap, treats=other.treats, graded=other.graded)
 
 
 def draw_courses(

@@ -110,7 +110,7 @@ def live(
     n, horizon = paths.grade.shape
     lighten = np.asarray(rng.random(n) < world.lighten_rate, dtype=np.bool_)
     needed = paths.first_at(np.where(lighten, world.lightened_at, world.cleared_at))
-    package = np.searchsorted(np.cumsum(SOLD), rng.random(n)).astype(np.int64)
+    package = np.asarray(np.searchsorted(np.cumsum(SOLD), rng.random(n)), dtype=np.int64)
     fluence = 0.2 * rng.standard_normal((n, horizon)) + 0.15 * rng.standard_normal((n, 1))
     reacted = reactions(cohort, paths, world, fluence, rng.random((n, horizon)))
     price = session_price(cohort.attributes.area)

@@ -15,7 +15,8 @@ from forecast.clinic.invented.course import (
     slowness,
 )
 from forecast.clinic.invented.people import PATTERNS
-from forecast.clinic.invented.sessions import REACH, YEAR, Paths, run_sessions
+from forecast.clinic.invented.reach import REACH, YEAR
+from forecast.clinic.invented.sessions import Paths, run_sessions
 from forecast.clinic.invented.world import World
 
 if TYPE_CHECKING:

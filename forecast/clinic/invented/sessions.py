@@ -4,7 +4,7 @@ The mechanism, for course i at session t:
 
 - ink is split by colour: black is three parts, every other colour one. A part can be removed only
   in sessions from the day on which the clinic owns a laser that some wavelength of that colour
-  takes (``REACH``); a part never reached is the remnant that never goes;
+  takes (``reach``); a part never reached is the remnant that never goes;
 - a colour seen by eye does not fix the chemistry: some tattoos (``resistant``) have one colour that
   nothing takes, whatever its name says;
 - log remaining ink of every reached part falls by exp(eta), where eta = log speed of the clinic +
@@ -23,34 +23,18 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from forecast.clinic.courses import INKS
 from forecast.clinic.invented.chance import Chance, Cohort, Crew, draw_courses
-from forecast.clinic.invented.people import OTHER_COLOURS, PATTERNS, has_ink, world_speed
+from forecast.clinic.invented.people import OTHER_COLOURS, has_ink, world_speed
+from forecast.clinic.invented.reach import NEVER, YEAR, reach_shares
 from forecast.clinic.invented.world import World
 from forecast.errors import RequestError
 
-__all__ = ["MOST", "REACH", "YEAR", "Paths", "arrive", "pulse_rule", "run_sessions"]
+__all__ = ["MOST", "Paths", "arrive", "pulse_rule", "run_sessions"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
-YEAR = 365.25
-# Wavelengths that a colour takes up in this invented clinic; yellow needs short pulses too.
-REACH: dict[str, tuple[int, ...]] = {
-    "black": (532, 694, 755, 785, 1064),
-    "dark_blue": (694, 755, 785, 1064),
-    "light_blue": (694, 755, 785),
-    "green": (694, 755, 785),
-    "red": (532,),
-    "orange": (532,),
-    "yellow": (532,),
-    "purple": (694, 755, 785),
-    "brown": (532, 1064),
-    "white": (),
-    "flesh": (),
-}
-NEVER = 1e9
 MOST = 60  # sessions followed at most; a course that needs more never clears
 
 
@@ -101,6 +85,12 @@ class Paths:
         """Return the paths of the courses in ``rows``."""
         return Paths(*(getattr(self, name)[rows] for name in Paths.__slots__))
 
+    def where(self, keep: BoolArray, other: "Paths") -> "Paths":
+        """Return these paths for the courses to ``keep`` and those of ``other`` for the rest."""
+        pairs = ((getattr(self, name), getattr(other, name)) for name in Paths.__slots__)
+        chosen = (np.where(keep.reshape(-1, *[1] * (a.ndim - 1)), a, b) for a, b in pairs)
+        return Paths(*chosen)
+
     def first_at(self, threshold: float | FloatArray) -> IntArray:
         """Return the first session whose grading reaches ``threshold``; h + 1 when none does.
 
@@ -137,35 +127,6 @@ def pulse_rule(strategy: str) -> int | None:
     raise RequestError(
         f"The strategy {strategy!r} cannot be read.", 'Write "ns", "ps" or "ns:4>ps".'
     )
-
-
-def reach_day(ink: str, world: World) -> float:
-    """Return the day on which a laser for the ink is first owned; ``NEVER`` when none is."""
-    usable = [
-        laser.from_year * YEAR
-        for laser in world.fleet
-        if set(REACH[ink]) & set(laser.wavelengths_nm) and (ink != "yellow" or laser.regime == "ps")
-    ]
-    return max(0.0, min(usable)) if usable else NEVER
-
-
-def reach_shares(world: World) -> tuple[FloatArray, FloatArray]:
-    """Return the days on which inks come within reach, and what comes within reach on each.
-
-    Shapes (m,) and (2, patterns, m); the last day is never. The second table is for resistant
-    tattoos: their last colour is never reached.
-    """
-    reached = {ink: reach_day(ink, world) for ink in INKS}
-    days = sorted({*reached.values(), NEVER})
-    shares = np.zeros((2, len(PATTERNS), len(days)))
-    for row, pattern in enumerate(PATTERNS):
-        inks = pattern.split(";")
-        for ink in inks:
-            part = 3 if ink == "black" else 1
-            resists = ink == inks[-1] and ink != "black"
-            shares[0, row, days.index(reached[ink])] += part
-            shares[1, row, -1 if resists else days.index(reached[ink])] += part
-    return np.array(days), shares / shares.sum(axis=2, keepdims=True)
 
 
 def _grade(log_left: FloatArray, error: FloatArray) -> FloatArray:

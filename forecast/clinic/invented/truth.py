@@ -15,8 +15,9 @@ from forecast._checks import check_whole_number
 from forecast.clinic.invented.chance import Chance, with_chance
 from forecast.clinic.invented.course import live
 from forecast.clinic.invented.people import complete, read_enquiries
+from forecast.clinic.invented.reach import YEAR
 from forecast.clinic.invented.rows import hide
-from forecast.clinic.invented.sessions import YEAR, arrive, run_sessions
+from forecast.clinic.invented.sessions import arrive, run_sessions
 from forecast.clinic.invented.world import World
 from forecast.survival.distribution import CountDistribution
 

@@ -183,7 +183,7 @@ class World:
     regime_effect: float = 0.08
     regime_effect_colour: float = 0.0
     spacing_effect: float = 0.12
-    grade_sd: float = 0.10
+    grade_sd: float = 0.08
     grader_sd: float = 0.04
     cleared_at: float = 95.0
     lightened_at: float = 70.0
