@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-import numpy as np
+from dataclasses import asdict, dataclass, is_dataclass
+from typing import TYPE_CHECKING, Any
 
 from forecast._checks import check_whole_number
-from forecast.assess.calibration import Recalibration, fit_recalibration
-from forecast.assess.folds import grouped_folds
-from forecast.assess.outcomes import Outcomes
+from forecast.assess.assessment import Assessment, assess_predictions, recalibrate_out_of_fold
+from forecast.assess.calibration import Recalibration
+from forecast.assess.selection import choose, predict_out_of_fold, score_candidates
 from forecast.clinic.attributes import COVARIATES
-from forecast.clinic.evidence import duration_prior
-from forecast.clinic.forecaster import Forecaster, load_forecaster
+from forecast.clinic.candidates import candidates, evidence_model
+from forecast.clinic.forecaster import Forecaster
 from forecast.clinic.groups import groups
+from forecast.clinic.midcourse import Midcourse, fit_midcourse
 from forecast.clinic.reference import Reference
 from forecast.clinic.rows import check_goal, course_rows
+from forecast.clinic.saved import load_forecaster
 from forecast.errors import RequestError
-from forecast.survival.aft import AcceleratedTime
-from forecast.survival.distribution import CountDistribution
 from forecast.survival.durations import Durations
 from forecast.survival.hazard import DiscreteHazard
+from forecast.survival.life_table import LifeTable
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 __all__ = ["Forecaster", "fit_forecaster", "load_forecaster"]
 
 FEWEST_TO_CHECK = 10  # events below which folds say nothing
+N_DRAWS = 50  # parameter draws behind an out-of-fold prediction
 
 # Mean and standard deviation of the log hazard of stopping after a session: about one in 16, as
 # 37 % of 57 (Taylor et al. 1990) and 29 % of 98 (cosmetic eyebrows) did not finish; wide.
@@ -67,23 +68,102 @@ def fit_forecaster(
     check_horizon(rows, horizon)
     reference = Reference.of(log, rows)
     durations = durations_of(rows, reference)
-    spec = AcceleratedTime("lognormal", prior=duration_prior(goal))
-    model = spec.fit(durations)
-    recalibration = None
+    chosen: CountModel = evidence_model(goal)
+    evidence = evidence_model(goal).from_prior(tuple(COVARIATES))
+    checked = None
     if reference.n_reached >= FEWEST_TO_CHECK:
-        predicted = out_of_fold(spec, durations, horizon, seed)
-        recalibration = recalibrated(predicted, durations, log)
+        checked = Checked.of(log, rows, durations, goal=goal, horizon=horizon, seed=seed)
+        chosen = checked.chosen
     return Forecaster(
-        model=model,
-        evidence=spec.from_prior(tuple(COVARIATES)),
+        model=chosen.fit(durations),
+        evidence=None if isinstance(chosen, LifeTable) else evidence,
         stopping=fit_stopping(rows),
-        recalibration=recalibration,
+        recalibration=checked.recalibration if checked else None,
+        midcourse=checked.midcourse if checked else None,
         reference=reference,
         goal=goal,
         horizon=horizon,
         seed=seed,
-        notes=fit_notes(reference),
+        assessment=checked.to_dict() if checked else {},
+        notes=fit_notes(reference, checked),
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Checked:
+    """What folds grouped by client say: which model, how to correct it, how good it then is.
+
+    Attributes
+    ----------
+    chosen : CountModel
+        The simplest candidate within one standard error of the best.
+    scores : DataFrame
+        One row per candidate.
+    recalibration : Recalibration
+        Fitted to all out-of-fold predictions of the chosen model.
+    assessment : Assessment
+        Of predictions recalibrated by maps that did not see them.
+    midcourse : Midcourse or None
+        The landmark model; None when too few courses were graded.
+    """
+
+    chosen: CountModel
+    scores: pd.DataFrame
+    recalibration: Recalibration
+    assessment: Assessment
+    midcourse: Midcourse | None
+
+    @classmethod
+    def of(
+        cls,
+        log: OutcomeLog,
+        rows: pd.DataFrame,
+        durations: Durations,
+        *,
+        goal: str,
+        horizon: int,
+        seed: int,
+    ) -> Checked:
+        """Score the candidates out of fold, choose, recalibrate and assess."""
+        specs = {model.name: model for model in candidates(goal)}
+        results = predict_out_of_fold(
+            list(specs.values()), durations, horizon=horizon, n_draws=N_DRAWS, seed=seed
+        )
+        scores = score_candidates(results)
+        chosen = choose(scores)
+        found = next(result for result in results if result.name == chosen)
+        by = groups(log.courses.iloc[found.rows].itertuples())
+        corrected, recalibration = recalibrate_out_of_fold(
+            found.predicted, found.outcomes, groups=by, seed=seed
+        )
+        assessment = assess_predictions(corrected, found.outcomes, groups=by, seed=seed)
+        midcourse = None
+        if goal == "clear":
+            scored = rows.iloc[found.rows]
+            midcourse = fit_midcourse(log, scored, corrected[0], horizon=horizon, seed=seed)
+        return cls(specs[chosen], scores, recalibration, assessment, midcourse)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values: scores of every candidate, and what was found of the chosen."""
+        return {
+            "model": self.chosen.name,
+            "candidates": plain(self.scores),
+            "scores": plain(self.assessment.scores),
+            "reliability": plain(self.assessment.reliability),
+            "coverage": plain(self.assessment.coverage),
+            "subgroups": plain(self.assessment.subgroups),
+            "messages": list(self.assessment.messages),
+        }
+
+
+def plain(value: Any) -> Any:
+    """Return a frame or a dataclass as plain JSON values, missing numbers as None."""
+    import json
+
+    if is_dataclass(value) and not isinstance(value, type):
+        value = asdict(value)
+        return {name: None if of != of else of for name, of in value.items()}
+    return json.loads(value.to_json(orient="records"))
 
 
 def check_horizon(rows: pd.DataFrame, horizon: int) -> None:
@@ -111,35 +191,6 @@ def durations_of(rows: pd.DataFrame, reference: Reference) -> Durations:
     )
 
 
-def out_of_fold(
-    spec: CountModel, durations: Durations, horizon: int, seed: int
-) -> list[CountDistribution]:
-    """Return predictions for every row by models not fitted to its client, one per repeat."""
-    steps = max(horizon, int(durations.step.max()))
-    repeats = grouped_folds(durations.subject, events=durations.observed, seed=seed)
-    found = []
-    for folds in repeats:
-        pmf = np.empty((len(durations), steps))
-        for fold in np.unique(folds):
-            fitted = spec.fit(durations.take(folds != fold))
-            left_out = durations.covariates[folds == fold]
-            draws = fitted.predict_draws(left_out, steps, n_draws=50, seed=seed)
-            pmf[folds == fold] = draws.mean(axis=0)
-        found.append(CountDistribution(pmf))
-    return found
-
-
-def recalibrated(
-    predicted: list[CountDistribution], durations: Durations, log: OutcomeLog
-) -> Recalibration:
-    """Return the correction learnt from out-of-fold predictions, by group where it differs."""
-    outcomes = Outcomes(
-        durations.step, durations.observed, entry=durations.entry, subject=durations.subject
-    )
-    by = groups(log.courses.itertuples())
-    return fit_recalibration(predicted, outcomes, groups=by)
-
-
 def fit_stopping(rows: pd.DataFrame) -> FittedCountModel:
     """Return the hazard of stopping after a session that has not reached the goal.
 
@@ -156,7 +207,7 @@ def fit_stopping(rows: pd.DataFrame) -> FittedCountModel:
     return DiscreteHazard(baseline="smooth", prior=STOPPING_EVIDENCE).fit(spells)
 
 
-def fit_notes(reference: Reference) -> tuple[str, ...]:
+def fit_notes(reference: Reference, checked: Checked | None) -> tuple[str, ...]:
     """Return what every estimate of this log has to say about the log."""
     found = [
         f"From {reference.n_courses} courses of {reference.n_clients} clients: "
@@ -165,4 +216,10 @@ def fit_notes(reference: Reference) -> tuple[str, ...]:
     ]
     if not reference.n_reached:
         found.append("No course has reached the goal yet: published evidence only, and wide.")
+    if checked is not None:
+        failing = checked.assessment.subgroups.query("verdict == 'fails'")
+        found += [
+            f"On this log the intervals do not hold for {row.factor} {row.label}."
+            for row in failing.itertuples()
+        ]
     return tuple(found)

@@ -1,0 +1,41 @@
+"""What an estimate has to say about itself, in words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from forecast.clinic.estimate import Estimate
+    from forecast.clinic.forecaster import Forecaster
+
+__all__ = ["doubts_of"]
+
+
+def doubts_of(forecaster: Forecaster, estimate: Estimate) -> tuple[str, ...]:
+    """Return the doubts about one estimate, beyond those about the fit."""
+    enquiry, found = estimate.enquiry, []
+    if forecaster.evidence is not None:
+        own = round(100 * estimate.own_share)
+        found.append(
+            f"{own} % of what this rests on comes from this clinic's own log, the rest from "
+            "published evidence."
+        )
+    ends = (estimate.interval[1], estimate.median)
+    if any(end is None or end > forecaster.supported_to for end in ends):
+        found.append(
+            f"Beyond session {forecaster.supported_to} fewer than five courses were followed: "
+            "the curve is carried on from there."
+        )
+    absent = forecaster.reference.absent(enquiry)
+    if absent:
+        named = ", ".join(name.replace("_", " ") for name in absent)
+        found.append(f"Not given, so averaged over this clinic's clients: {named}.")
+    if forecaster.recalibration is None or not forecaster.recalibration.enough_for(estimate.level):
+        found.append(
+            "Too few finished courses to check the interval on this log: it is the model's own."
+        )
+    unreached = forecaster.unreached(str(enquiry.inks))
+    if unreached:
+        named = ", ".join(ink.replace("_", " ") for ink in unreached)
+        found.append(f"No laser in the log's table is taken up well by: {named}.")
+    return tuple(found)

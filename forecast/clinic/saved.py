@@ -1,0 +1,108 @@
+"""A forecaster as a JSON file: written whole or not at all, and refused when unknown."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from forecast._checks import check_whole_number
+from forecast.assess.calibration import Recalibration
+from forecast.clinic.forecaster import Forecaster
+from forecast.clinic.midcourse import Midcourse
+from forecast.clinic.reference import Reference
+from forecast.errors import RequestError
+from forecast.survival.portable import model_from_dict
+
+__all__ = ["SCHEMA", "load_forecaster", "save_forecaster", "to_dict"]
+
+SCHEMA = 1
+KIND = "session-forecast forecaster"
+
+
+def to_dict(forecaster: Forecaster) -> dict[str, Any]:
+    """Return a forecaster as plain JSON values."""
+    parts = {
+        name: part and part.to_dict()
+        for name, part in (
+            ("model", forecaster.model),
+            ("evidence", forecaster.evidence),
+            ("stopping", forecaster.stopping),
+            ("recalibration", forecaster.recalibration),
+            ("midcourse", forecaster.midcourse),
+            ("reference", forecaster.reference),
+        )
+    }
+    return {
+        "kind": KIND,
+        "schema": SCHEMA,
+        "goal": forecaster.goal,
+        "horizon": forecaster.horizon,
+        "seed": forecaster.seed,
+        **parts,
+        "assessment": dict(forecaster.assessment),
+        "notes": list(forecaster.notes),
+    }
+
+
+def save_forecaster(forecaster: Forecaster, path: str | os.PathLike[str]) -> None:
+    """Write a forecaster to ``path``; an interrupted write leaves what was there before."""
+    target = Path(path)
+    partial = target.with_name(target.name + ".part")
+    partial.write_text(json.dumps(to_dict(forecaster), indent=1), encoding="utf-8")
+    partial.replace(target)
+
+
+def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
+    """Return the forecaster saved at ``path``.
+
+    Raises
+    ------
+    RequestError
+        If the file is not there, is no forecaster, or was written by a later version.
+    """
+    try:
+        stored = json.loads(Path(path).read_text(encoding="utf-8"))
+    except OSError as error:
+        raise RequestError(
+            f"The model {os.fspath(path)} cannot be read: {error.strerror}.",
+            "Give the file that fit wrote.",
+        ) from None
+    except (UnicodeDecodeError, json.JSONDecodeError):
+        stored = None
+    if not isinstance(stored, dict) or stored.get("kind") != KIND:
+        raise RequestError(
+            f"The file {os.fspath(path)} is not a saved forecaster.",
+            "Give the file that fit wrote.",
+        )
+    if stored.get("schema") != SCHEMA:
+        raise RequestError(
+            f"The file {os.fspath(path)} has schema {stored.get('schema')!r}, this is {SCHEMA}.",
+            "Fit the model again with this version, or update the package.",
+        )
+    return from_dict(stored, os.fspath(path))
+
+
+def from_dict(stored: Mapping[str, Any], named: str) -> Forecaster:
+    """Return the forecaster held in plain values."""
+    try:
+        return Forecaster(
+            model=model_from_dict(stored["model"]),
+            evidence=stored["evidence"] and model_from_dict(stored["evidence"]),
+            stopping=model_from_dict(stored["stopping"]),
+            recalibration=stored["recalibration"]
+            and Recalibration.from_dict(stored["recalibration"]),
+            reference=Reference.from_dict(stored["reference"]),
+            midcourse=stored["midcourse"] and Midcourse.from_dict(stored["midcourse"]),
+            goal=stored["goal"],
+            horizon=check_whole_number(stored["horizon"], name="horizon", low=1),
+            seed=stored["seed"],
+            assessment=stored["assessment"],
+            notes=tuple(stored["notes"]),
+        )
+    except (KeyError, TypeError, AttributeError, IndexError) as error:
+        raise RequestError(
+            f"The saved forecaster {named} is incomplete ({error}).", "Fit the model again."
+        ) from None

@@ -1,0 +1,154 @@
+"""The estimate again, mid-course: given the sessions done and the gradings so far."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast._checks import check_level, check_whole_number
+from forecast.assess.transport import carry_draws
+from forecast.clinic.estimate import Estimate
+from forecast.clinic.midcourse import ink_gone
+from forecast.errors import RequestError
+from forecast.survival.distribution import CountDistribution
+
+if TYPE_CHECKING:
+    from forecast.clinic.enquiry import Enquiry
+    from forecast.clinic.forecaster import Forecaster
+
+__all__ = ["Update", "update_estimate"]
+
+FloatArray = npt.NDArray[np.float64]
+Grading = tuple[Any, ...]
+FALLS_BY = 15.0  # percentage points of fading lost between two gradings that are called a fall
+SLOW, FAST = 0.1, 0.9
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Update:
+    """What is known mid-course.
+
+    Attributes
+    ----------
+    remaining : Estimate
+        Of the sessions still needed here, from the next one on.
+    total : Estimate
+        Of all sessions here, those done included.
+    sessions_done : int
+        Sessions had here without reaching the goal.
+    """
+
+    remaining: Estimate
+    total: Estimate
+    sessions_done: int
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {"remaining": self.remaining.to_dict(), "total": self.total.to_dict()}
+
+
+def update_estimate(
+    forecaster: Forecaster,
+    enquiry: Enquiry,
+    *,
+    sessions_done: int,
+    gradings: Iterable[Grading],
+    level: float,
+) -> Update:
+    """Return the estimate of a course under way; see ``Forecaster.update``."""
+    done = check_whole_number(sessions_done, name="sessions_done", low=0, high=99)
+    check_level(level)
+    percent, notes = read_gradings(gradings, done)
+    draws, expected = forecaster.draws_after(enquiry, done)
+    start = forecaster.estimate(enquiry, level=level)
+    midcourse = forecaster.midcourse
+    gone = {k: float(ink_gone(value)) for k, value in percent.items() if k > 0}
+    if not gone:
+        notes.append("No grading after a session was given: only the sessions done are used.")
+    elif midcourse is None:
+        notes.append("Too few graded courses in this log: the gradings are not used.")
+    elif done > 0:
+        pmfs, target = midcourse.draws(
+            expected,
+            done,
+            gone,
+            horizon=forecaster.horizon,
+            n_draws=len(draws),
+            seed=forecaster.seed,
+        )
+        draws = carry_draws(pmfs, target)
+        notes += pace_notes(midcourse.pace_rank(expected, done, gone))
+        if percent[max(percent)] >= midcourse.cleared_at:
+            notes.append(
+                f"The last grading is {percent[max(percent)]:g} %, at or above what this log calls "
+                f"cleared ({midcourse.cleared_at:g} %), but the course is not recorded as cleared."
+            )
+    remaining = replace(
+        start,
+        distribution=CountDistribution(draws.mean(axis=0, keepdims=True)),
+        draws=draws,
+        stop_hazard=forecaster.stop_hazard(done, forecaster.horizon),
+        supported_to=max(forecaster.supported_to - done, 0),
+        notes=(*start.notes, *notes),
+    )
+    return Update(remaining, shifted(remaining, done, forecaster), done)
+
+
+def shifted(remaining: Estimate, done: int, forecaster: Forecaster) -> Estimate:
+    """Return the estimate of all sessions, given the one of those still needed."""
+    whole = np.pad(remaining.distribution.pmf, ((0, 0), (done, 0)))
+    return replace(
+        remaining,
+        distribution=CountDistribution(whole),
+        draws=np.pad(remaining.draws, ((0, 0), (done, 0))),
+        stop_hazard=np.concatenate([np.zeros(done), remaining.stop_hazard]),
+        supported_to=forecaster.supported_to,
+    )
+
+
+def read_gradings(
+    gradings: Iterable[Grading], sessions_done: int
+) -> tuple[Mapping[int, float], list[str]]:
+    """Return the mean percent faded by session, and notes; raise RequestError on a bad one."""
+    seen: dict[int, list[float]] = {}
+    for grading in gradings:
+        if not 2 <= len(grading) <= 3:
+            raise RequestError(
+                f"The grading {grading!r} has {len(grading)} part(s).",
+                "Give (after_session, percent) or (after_session, percent, date).",
+            )
+        after = check_whole_number(grading[0], name="after_session", low=0)
+        if after > sessions_done:
+            raise RequestError(
+                f"A grading is after session {after}, but {sessions_done} session(s) are done.",
+                "Leave it out, or give the sessions done by then.",
+            )
+        percent = grading[1]
+        if isinstance(percent, bool) or not isinstance(percent, int | float | np.number):
+            raise RequestError(f"The grading {percent!r} is not a number.", "Give percent faded.")
+        if not 0 <= percent <= 100:
+            raise RequestError(
+                f"The grading after session {after} is {percent} percent.",
+                "Give percent faded, from 0 (nothing yet) to 100.",
+            )
+        seen.setdefault(after, []).append(float(percent))
+    means = {k: float(np.mean(values)) for k, values in sorted(seen.items())}
+    values = list(means.values())
+    falls = [
+        k for k, a, b in zip(list(means)[1:], values, values[1:], strict=False) if a - b > FALLS_BY
+    ]
+    notes = [f"The grading after session {k} is well below the one before it." for k in falls]
+    return means, notes
+
+
+def pace_notes(rank: float) -> list[str]:
+    """Return a note when a course fades far slower or faster than forecast."""
+    if rank < SLOW:
+        return ["Fading slower than 9 of 10 courses like it at this stage: consider a review."]
+    if rank > FAST:
+        return ["Fading faster than 9 of 10 courses like it at this stage."]
+    return []
