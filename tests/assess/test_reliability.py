@@ -1,0 +1,103 @@
+"""Do predicted chances come true."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from forecast.assess import Outcomes
+from forecast.assess.reliability import (
+    calibration_error,
+    calibration_slope,
+    observed_to_expected,
+    reliability_table,
+    smoothed_error,
+)
+from forecast.errors import RequestError
+from forecast.survival import CountDistribution
+
+
+def two_groups():
+    """Return 100 predicted .2 of whom 30 had the event at once, and 100 of .8 of whom 70 had."""
+    predicted = CountDistribution(np.repeat([0.2, 0.8], 100)[:, None])
+    happened = np.concatenate([np.arange(100) < 30, np.arange(100) < 70])
+    return predicted, Outcomes(np.ones(200, dtype=int), happened)
+
+
+def test_calibration_error_of_two_groups_by_hand():
+    # Predicted .2 and .8, observed .3 and .7 (Austin, Harrell & van Klaveren 2020): all .1.
+    error = calibration_error([0.2, 0.8], [0.3, 0.7])
+    assert_allclose([error.ici, error.e50, error.e90], 0.1)
+    error = smoothed_error(*two_groups(), step=1)
+    assert_allclose([error.ici, error.e50, error.e90], 0.1, atol=1e-5)
+
+
+def test_calibration_slope_of_two_groups_by_hand():
+    found = calibration_slope(*two_groups(), step=1)
+    logit = lambda p: np.log(p / (1 - p))  # noqa: E731
+    assert_allclose(found.slope, logit(0.7) / logit(0.8), atol=1e-5)
+    assert_allclose(found.intercept, 0, atol=1e-6)
+    # Two binomial logits with variance 1 / (100 * .3 * .7) each, over a distance of 2 logit(.8).
+    assert_allclose(found.slope_error, (2 / 21) ** 0.5 / (2 * logit(0.8)), rtol=1e-4)
+
+
+def test_calibration_error_quantiles_count_the_weights():
+    error = calibration_error([0.0, 0.5], [0.1, 0.9], weight=[3, 1])
+    assert_allclose([error.ici, error.e50, error.e90], [(0.3 + 0.4) / 4, 0.1, 0.4])
+
+
+def test_the_truth_is_calibrated_despite_censoring(sample):
+    slopes, errors, ratios = [], [], []
+    for seed in range(40):
+        drawn = sample(600, seed=seed)
+        slopes.append(calibration_slope(drawn.truth, drawn.outcomes, step=8).slope)
+        errors.append(smoothed_error(drawn.truth, drawn.outcomes, step=8).ici)
+        ratios.append(observed_to_expected(drawn.truth, drawn.outcomes)[0])
+    assert abs(np.mean(slopes) - 1) < 3 * np.std(slopes) / 40**0.5 + 0.02  # slopes are skewed
+    assert np.mean(errors) < 0.04
+    assert abs(np.mean(ratios) - 1) < 3 * np.std(ratios) / 40**0.5
+
+
+def test_exaggerated_predictions_have_a_slope_below_one(sample):
+    drawn = sample(3000, seed=4)
+    mean = drawn.truth.cdf().mean(axis=0)
+    logit = lambda p: np.log(p / (1 - p))  # noqa: E731
+    stretched = logit(mean) + 2 * (logit(drawn.truth.cdf()) - logit(mean))
+    extreme = CountDistribution.from_survival(1 / (1 + np.exp(stretched)))
+    found = calibration_slope(extreme, drawn.outcomes, step=8)
+    assert abs(found.slope - 0.5) < 3 * found.slope_error
+
+
+def test_observed_to_expected_by_hand():
+    # Hazard .25 over 2 + 3 watched steps: 1.25 expected, one seen; its error is 1 / 1.25.
+    quarter = CountDistribution.from_hazard(np.full((2, 4), 0.25))
+    seen = Outcomes(np.array([2, 4]), np.array([True, False]), entry=np.array([0, 1]))
+    assert_allclose(observed_to_expected(quarter, seen), (0.8, 0.8))
+
+
+def test_reliability_bins_hold_kaplan_meier():
+    # Freireich's 6-MP arm at week 10: 1 - .7529, standard error .0963 (Kleinbaum & Klein).
+    weeks = [6, 6, 6, 6, 7, 9, 10, 10, 11, 13, 16, 17, 19, 20, 22, 23, 25, 32, 32, 34, 35]
+    event = [1, 1, 1, 0, 1, 0, 1, 0, 0, 1, 1, 0, 0, 0, 1, 1, 0, 0, 0, 0, 0]
+    same = CountDistribution(np.full((21, 12), 0.05))
+    table = reliability_table(same, Outcomes(np.array(weeks), np.array(event)), steps=[10])
+    assert len(table) == 1
+    row = table.iloc[0]
+    assert (row["n_paths"], row["n_events"]) == (21, 5)
+    assert_allclose([row["observed"], row["standard_error"]], [1 - 0.7529, 0.0963], atol=5e-5)
+    assert_allclose(row["predicted"], 0.5)
+
+
+def test_reliability_bins_are_of_even_size_and_ordered(sample):
+    drawn = sample(1000, seed=9)
+    jitter = np.random.default_rng(0).uniform(0.9, 1.1, size=(1000, 1))
+    varied = CountDistribution.from_hazard(np.minimum(drawn.truth.hazard() * jitter, 1))
+    table = reliability_table(varied, drawn.outcomes, steps=[5, 10], bins=4)
+    assert table["step"].tolist() == [5] * 4 + [10] * 4
+    assert (table["n_paths"] == 250).all()
+    assert (table.groupby("step")["predicted"].diff().dropna() > 0).all()
+
+
+def test_a_step_beyond_the_prediction_is_refused(sample):
+    drawn = sample(20, seed=0)
+    with pytest.raises(RequestError, match="horizon is 26"):
+        reliability_table(drawn.truth, drawn.outcomes, steps=[26])
