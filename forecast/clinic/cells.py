@@ -53,7 +53,7 @@ def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
         return ColumnReading(days)
     if rule.kind in ("integer", "number") and _is_number(cells):
         numbers = cells.astype(np.float64)
-        unusable = np.isinf(numbers)
+        unusable = numbers.isin([np.inf, -np.inf])
         if rule.kind == "integer":
             unusable |= numbers.notna() & (numbers != np.floor(numbers))
         broken = {rule_of(rule): unusable.to_numpy(bool)} if unusable.any() else {}

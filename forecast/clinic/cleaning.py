@@ -2,26 +2,22 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import nearest
 from forecast.clinic.cells import read_column
 from forecast.clinic.courses import TABLES, Column
+from forecast.clinic.headings import HELPERS, OVERFLOW, read_headings
 from forecast.clinic.report import entries
 from forecast.clinic.schema import broken_rules
 from forecast.clinic.tolerance import rule_of
-from forecast.errors import DataError
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["HELPERS", "CleanTable", "clean_table", "empty_table", "read_headings"]
-
-HELPERS = ("problem", "remedy", "mends")  # columns of our own list of rows set aside
+__all__ = ["CleanTable", "clean_table", "empty_table"]
 
 
 @dataclass(slots=True)
@@ -97,12 +93,13 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
     headings = read_headings(name, list(raw.columns))
     table = CleanTable(name, pd.DataFrame(index=raw.index))
     table.extra = tuple(
-        str(given) for given in raw.columns if given not in headings and given not in HELPERS
+        str(given)
+        for given in raw.columns
+        if given not in headings and given not in (*HELPERS, OVERFLOW)
     )
-    for given, known in headings.items():
-        if given != known:
-            habit = (name, known, "a heading with other spelling", 1, 1, str(given), known)
-            table.tolerated.append(_tolerated(*habit))
+    _list_spelled(table, headings)
+    if OVERFLOW in raw:
+        _refuse_overflow(table, raw[OVERFLOW])
     written = raw[list(headings)].rename(columns=headings)
     columns = {}
     for rule in TABLES[name]:
@@ -128,40 +125,22 @@ def empty_table(name: str) -> pd.DataFrame:
     return clean_table(name, no_rows).frame
 
 
-def read_headings(name: str, given: list[Any]) -> dict[Any, str]:
-    """Return which column each heading means; headings that the log does not know are left out.
+def _list_spelled(table: CleanTable, headings: dict[Any, str]) -> None:
+    """List the headings that were read although they are spelled in another way."""
+    for given, known in headings.items():
+        if given != known:
+            habit = ("a heading with other spelling", 1, 1, str(given), known)
+            table.tolerated.append(_tolerated(table.name, known, *habit))
 
-    Raises
-    ------
-    DataError
-        If a required column is missing or two headings mean the same column.
 
-    Examples
-    --------
-    >>> read_headings("lasers", ["Laser ID", "regime", "Wavelengths (nm)", "colour"])
-    {'Laser ID': 'laser_id', 'regime': 'regime', 'Wavelengths (nm)': 'wavelengths_nm'}
-    """
-    rules = {rule.name: rule for rule in TABLES[name]}
-    found: dict[Any, str] = {}
-    for heading in given:
-        spelled = str(heading).strip().lower().replace("²", "2").replace("%", "pct")
-        known = re.sub(r"[\s\-./()_]+", "_", spelled).strip("_")
-        if known not in rules:
-            continue
-        if known in found.values():
-            raise DataError(
-                f"Table {name} has two columns for {known}.",
-                "Keep one of them, and give the other a heading of its own.",
-            )
-        found[heading] = known
-    missing = [rule for rule in rules.values() if rule.required and rule.name not in found.values()]
-    if missing:
-        listed = ", ".join(rule.name for rule in missing)
-        raise DataError(
-            f"Table {name} has no column {listed}; it has {', '.join(map(str, given)) or 'none'}.",
-            f"Add {missing[0].name}: {rule_of(missing[0])}.{nearest(missing[0].name, given)}",
-        )
-    return found
+def _refuse_overflow(table: CleanTable, cells: pd.Series[Any]) -> None:
+    """Set aside rows of a text file with more cells than there are headings."""
+    beyond = cells.fillna("") != ""
+    if beyond.any():
+        rule = "no more cells than headings"
+        remedy = "Put quotation marks around a cell that holds a comma, such as 12,5."
+        rows = cells.index[beyond]
+        table.set_aside.append(entries(table.name, rows, "", cells[beyond], rule, remedy))
 
 
 def _column(table: CleanTable, rule: Column, cells: pd.Series[Any]) -> pd.Series[Any]:
@@ -194,7 +173,7 @@ def _absent(rule: Column, index: pd.Index[Any]) -> pd.Series[Any]:
         return pd.Series(pd.NaT, index, dtype="datetime64[ns]")
     if rule.kind in ("integer", "number"):
         return pd.Series(np.nan if rule.default is None else rule.default, index, np.float64)
-    return pd.Series(rule.default, index, dtype=object)
+    return pd.Series(np.full(len(index), rule.default, dtype=object), index)
 
 
 def _tolerated(

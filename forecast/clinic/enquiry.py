@@ -5,7 +5,7 @@ from dataclasses import dataclass, fields
 
 from forecast._checks import nearest
 from forecast.clinic.courses import Column, column
-from forecast.clinic.tolerance import UnreadableError, read_cell, rule_of
+from forecast.clinic.tolerance import UnreadableError, inside, read_cell, rule_of
 from forecast.errors import RequestError
 
 __all__ = ["Enquiry"]
@@ -90,9 +90,3 @@ def checked(rule: Column, given: object) -> str | int | float | None:
         raise RequestError(f"{rule.name} is {given!r}.", f"Give {rule_of(rule)}.")
     assert value is None or isinstance(value, str | int | float)
     return value
-
-
-def inside(rule: Column, value: float) -> bool:
-    """Return whether a number keeps to the column's limits."""
-    above = rule.low is None or value >= rule.low
-    return above and (rule.high is None or value <= rule.high)

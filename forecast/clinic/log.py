@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,15 +12,18 @@ import numpy as np
 from forecast.clinic.cleaning import CleanTable, clean_table, empty_table
 from forecast.clinic.courses import TABLES
 from forecast.clinic.crosscheck import cross_check
+from forecast.clinic.identity import refuse_identifying
+from forecast.clinic.reading import read_raw
 from forecast.clinic.report import TOLERATED, LogReport, RowCount, gather
-from forecast.errors import RequestError
+from forecast.errors import DataError, RequestError
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["OutcomeLog", "course_durations"]
+__all__ = ["OutcomeLog", "course_durations", "read_log"]
 
 FIRST_ROW = 2  # row 1 of a sheet is its heading
+DEFAULT_CLEARED_AT = 95
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,6 +77,39 @@ class OutcomeLog:
         return assemble(raw, source="frames", cleared_at=cleared_at)
 
 
+def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:
+    """Return the outcome log at ``path``, checked.
+
+    Parameters
+    ----------
+    path : str or Path
+        A folder of CSV files (``courses.csv``, ``sessions.csv``, ...), a folder of Parquet
+        files, or one .xlsx workbook with sheets of these names. Only courses is needed.
+    cleared_at : float
+        Percent faded from which a grading counts as clear; ``cleared_at`` in the folder's
+        ``datapackage.json`` is used where this is left at 95.
+
+    Raises
+    ------
+    DataError
+        If there is no table courses, a required column is missing, a file cannot be read, or
+        columns identify people. Single rows that cannot be used never raise: they are listed
+        in ``report.set_aside``.
+    """
+    raw = read_raw(Path(path))
+    if raw.cleared_at is not None and cleared_at == DEFAULT_CLEARED_AT:
+        cleared_at = raw.cleared_at
+        raw.notes.append(f"cleared_at is {cleared_at:g}, as datapackage.json says.")
+    return assemble(
+        raw.tables,
+        source=raw.source,
+        cleared_at=cleared_at,
+        empty=raw.empty,
+        tolerated=raw.tolerated,
+        notes=raw.notes,
+    )
+
+
 def numbered(frame: pd.DataFrame) -> pd.DataFrame:
     """Return the frame with the row numbers of a sheet as its index."""
     return frame.set_axis(np.arange(FIRST_ROW, FIRST_ROW + len(frame)), axis=0)
@@ -84,13 +121,19 @@ def assemble(
     source: str,
     cleared_at: float,
     empty: Mapping[str, int] | None = None,
-    notes: tuple[str, ...] = (),
+    tolerated: Sequence[dict[str, Any]] = (),
+    notes: Sequence[str] = (),
 ) -> OutcomeLog:
     """Return the log made of raw tables whose index is the row number."""
     if not 0 < cleared_at <= 100:
         raise RequestError(
             f"cleared_at is {cleared_at!r}.", "Give a percentage above 0, up to 100."
         )
+    if "courses" not in raw or raw["courses"].empty:
+        raise DataError(
+            "Table courses has no rows.", "Give it one row for each course, finished or not."
+        )
+    refuse_identifying(raw)
     tables = {name: clean_table(name, raw[name]) for name in TABLES if name in raw}
     cross_check(tables, cleared_at=cleared_at)
     report = LogReport(
@@ -106,9 +149,9 @@ def assemble(
         },
         set_aside=gather(part for table in tables.values() for part in table.set_aside),
         flagged=gather(part for table in tables.values() for part in table.flagged),
-        tolerated=tolerances(tables),
+        tolerated=tolerances(tables, tolerated),
         extra_columns={name: table.extra for name, table in tables.items() if table.extra},
-        notes=notes,
+        notes=tuple(notes),
         withheld={
             name: raw[name][~raw[name].index.isin(table.frame.index)]
             for name, table in tables.items()
@@ -121,11 +164,13 @@ def assemble(
     return OutcomeLog(**frames, report=report, cleared_at=float(cleared_at))
 
 
-def tolerances(tables: Mapping[str, CleanTable]) -> pd.DataFrame:
+def tolerances(
+    tables: Mapping[str, CleanTable], of_files: Sequence[dict[str, Any]]
+) -> pd.DataFrame:
     """Return the tolerances used, one row each."""
     import pandas as pd
 
-    listed: list[dict[str, Any]] = [habit for table in tables.values() for habit in table.tolerated]
+    listed = [*of_files, *(habit for table in tables.values() for habit in table.tolerated)]
     return pd.DataFrame(listed, columns=list(TOLERATED))
 
 

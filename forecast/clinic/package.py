@@ -1,136 +1,136 @@
-"""What is sold: pay per session, a block of sessions, a fixed price, or a part-fixed one."""
+"""The log as a Frictionless Data Package: CSV files beside a description of their rules."""
 
-from collections.abc import Callable
-from dataclasses import dataclass
-from decimal import Decimal
+from __future__ import annotations
 
-from forecast._checks import check_whole_number, nearest
-from forecast.clinic.money import amount, currency_of
-from forecast.errors import RequestError
+import json
+import os
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-__all__ = ["KINDS", "Package", "check_share"]
+import numpy as np
 
-KINDS = ("per_session", "block", "until_cleared", "part_fixed")
-NEEDS_SESSIONS = ("block", "part_fixed")
+from forecast.clinic.courses import FOREIGN_KEYS, KEYS, TABLES, Column
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.clinic.log import OutcomeLog
+
+__all__ = ["data_package", "write_log"]
+
+TYPES = {"integer": "integer", "number": "number", "date": "date"}  # all else is a string
+NUMBER = r"[0-9]+(\.[0-9]+)?"
 
 
-def check_share(value: float, *, name: str, high: float = 1.0) -> float:
-    """Return ``value`` as a float from 0 to ``high``, or raise RequestError."""
-    number = isinstance(value, int | float | Decimal) and not isinstance(value, bool)
-    if not number or not 0 <= value <= high:
-        raise RequestError(
-            f"{name} is {value!r}.", f"Give {name} as a number from 0 to {high:g} (0.2 is 20 %)."
-        )
-    return float(value)
+def data_package(
+    tables: Iterable[str] = tuple(TABLES), *, title: str = "Outcome log", cleared_at: float = 95.0
+) -> dict[str, Any]:
+    """Return ``datapackage.json`` for a log: the rules of each table as a Table Schema.
 
-
-@dataclass(frozen=True, slots=True)
-class Package:
-    """One thing that is sold. Amounts include tax, as the client sees them.
-
-    Attributes
+    Parameters
     ----------
-    kind : str
-        ``per_session`` (``price`` is for one session), ``block`` (``price`` buys ``sessions``
-        sessions), ``until_cleared`` (``price`` buys sessions until cleared, at most ``cap``) or
-        ``part_fixed`` (``price`` for each of the first ``sessions`` sessions, ``extra_price`` for
-        each later one).
-    name : str
-        What the clinic calls it; by default made from the rest.
-    price : Decimal, optional
-        None asks for the price. For the two kinds sold by the session None is the tariff's
-        ``session_price``.
-    sessions : int, optional
-        Sessions in the block, or at the full price.
-    cap : int, optional
-        The most sessions that are given; by default the tariff's.
-    extra_price : Decimal, optional
-        Price of each session beyond ``sessions``; a block without it ends with its last session.
-    refund_share : float, optional
-        Share, 0 to 1, of the unused part of a prepaid price that is handed back: of the sessions
-        not used for a block; for ``until_cleared`` only when the client stops uncleared, and then
-        of the sessions left up to the cap. By default the tariff's.
-    goes_on : float
-        Chance that a client whose block was not enough buys the sessions beyond it.
-    stop_factor : float, optional
-        Multiplies the chance of stopping after each session: below 1 where prepaying keeps
-        clients coming. By default the tariff's.
-    currency : str
-        Three-letter code; empty takes the tariff's, another one is refused.
+    tables : iterable of str
+        The tables that the log has; all of them unless told.
+    title : str
+        What the log is.
+    cleared_at : float
+        Percent faded from which a grading counts as clear; a log read from the folder uses it.
 
-    Examples
-    --------
-    >>> Package("block", sessions=6, price=Decimal("780")).name
-    '6 sessions'
+    Returns
+    -------
+    dict
+        Frictionless Data Package, as its specification version 1 describes it.
     """
-
-    kind: str
-    name: str = ""
-    price: Decimal | None = None
-    sessions: int | None = None
-    cap: int | None = None
-    extra_price: Decimal | None = None
-    refund_share: float | None = None
-    goes_on: float = 1.0
-    stop_factor: float | None = None
-    currency: str = ""
-
-    def __post_init__(self) -> None:
-        if self.kind not in KINDS:
-            raise RequestError(
-                f"kind is {self.kind!r}.{nearest(str(self.kind), KINDS)}",
-                f"Use one of {', '.join(KINDS)}.",
-            )
-        self._check_sessions()
-        written = currency_of(self.price) or currency_of(self.extra_price)
-        object.__setattr__(self, "currency", self.currency.strip().upper() or written)
-        _set(self, "price", self.price, lambda v: _money(v, "price", self.currency))
-        _set(
-            self, "extra_price", self.extra_price, lambda v: _money(v, "extra_price", self.currency)
-        )
-        _set(self, "refund_share", self.refund_share, lambda v: check_share(v, name="refund_share"))
-        _set(self, "goes_on", self.goes_on, lambda v: check_share(v, name="goes_on"))
-        _set(
-            self,
-            "stop_factor",
-            self.stop_factor,
-            lambda v: check_share(v, name="stop_factor", high=10),
-        )
-        object.__setattr__(self, "name", self.name or self._default_name())
-
-    def _check_sessions(self) -> None:
-        if (self.sessions is None) == (self.kind in NEEDS_SESSIONS):
-            raise RequestError(
-                f"A {self.kind} package with sessions={self.sessions}.",
-                "Give sessions for a block and a part_fixed package, and for no other kind.",
-            )
-        if self.kind == "part_fixed" and self.extra_price is None:
-            raise RequestError(
-                "A part_fixed package without extra_price.",
-                "Give the reduced price of each session after the first ones.",
-            )
-        if self.kind not in NEEDS_SESSIONS and self.extra_price is not None:
-            raise RequestError(
-                f"A {self.kind} package with extra_price.", "Leave extra_price out for this kind."
-            )
-        for name in ("sessions", "cap"):
-            value = getattr(self, name)
-            if value is not None:
-                object.__setattr__(self, name, check_whole_number(value, name=name, low=1))
-
-    def _default_name(self) -> str:
-        return {
-            "per_session": "pay per session",
-            "block": f"{self.sessions} sessions",
-            "until_cleared": "fixed price",
-            "part_fixed": f"{self.sessions} at full price, then reduced",
-        }[self.kind]
+    present = [name for name in TABLES if name in set(tables)]
+    return {
+        "profile": "tabular-data-package",
+        "name": "outcome-log",
+        "title": title,
+        "cleared_at": cleared_at,
+        "resources": [_resource(name, present) for name in present],
+    }
 
 
-def _money(value: object, name: str, currency: str) -> Decimal:
-    return amount(value, name=name, currency=currency)
+def _resource(name: str, present: list[str]) -> dict[str, Any]:
+    schema: dict[str, Any] = {
+        "fields": [_field(rule, KEYS.get(name) == (rule.name,)) for rule in TABLES[name]],
+        "missingValues": [""],
+    }
+    if name in KEYS:
+        schema["primaryKey"] = list(KEYS[name])
+    if name in FOREIGN_KEYS and FOREIGN_KEYS[name][1] in present:
+        key, other = FOREIGN_KEYS[name]
+        schema["foreignKeys"] = [
+            {"fields": [key], "reference": {"resource": other, "fields": [key]}}
+        ]
+    return {
+        "profile": "tabular-data-resource",
+        "name": name,
+        "path": f"{name}.csv",
+        "format": "csv",
+        "mediatype": "text/csv",
+        "encoding": "utf-8",
+        "schema": schema,
+    }
 
 
-def _set(target: object, name: str, value: object, check: Callable[..., object]) -> None:
-    if value is not None:
-        object.__setattr__(target, name, check(value))
+def _field(rule: Column, unique: bool) -> dict[str, Any]:
+    constraints: dict[str, Any] = {"required": True} if rule.required else {}
+    if unique:
+        constraints["unique"] = True
+    if rule.kind in ("level", "flag"):
+        constraints["enum"] = list(rule.levels)
+    if rule.kind == "set":
+        member = f"({'|'.join(rule.levels)})" if rule.levels else NUMBER
+        constraints["pattern"] = f"{member}(;{member})*"
+    elif rule.low is not None and rule.high is not None:
+        constraints |= {"minimum": rule.low, "maximum": rule.high}
+    described = rule.meaning + (f" Unit: {rule.unit}." if rule.unit else "")
+    if rule.default is not None:
+        described += f" Empty means {rule.default}."
+    field = {"name": rule.name, "type": TYPES.get(rule.kind, "string"), "description": described}
+    return field | ({"constraints": constraints} if constraints else {})
+
+
+def write_log(log: OutcomeLog, folder: str | Path, *, title: str = "Outcome log") -> None:
+    """Write the log's tables as CSV files with ``datapackage.json``, byte for byte repeatable.
+
+    The same log gives the same bytes anywhere: UTF-8, line ends of one character, numbers in
+    their shortest form, dates as YYYY-MM-DD, empty cells for what is not recorded. Tables
+    without rows are not written. `read_log` of the folder gives the same frames back.
+    """
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    present = [name for name in TABLES if len(getattr(log, name))]
+    for name in present:
+        frame: pd.DataFrame = getattr(log, name)
+        texts = frame.assign(**{rule.name: _as_texts(rule, frame) for rule in TABLES[name]})
+        _replace(folder / f"{name}.csv", texts.to_csv(index=False, lineterminator="\n"))
+    described = data_package(present, title=title, cleared_at=log.cleared_at)
+    text = json.dumps(described, indent=2, ensure_ascii=False)
+    _replace(folder / "datapackage.json", text + "\n")
+
+
+def _as_texts(rule: Column, frame: pd.DataFrame) -> pd.Series[Any]:
+    """Return a column as text; each distinct value is written once."""
+    cells = frame[rule.name]
+    if rule.kind == "date":
+        dated: pd.Series[Any] = cells.dt.strftime("%Y-%m-%d")
+        return dated
+    if rule.kind in ("integer", "number"):
+        distinct = cells.dropna().unique()
+        return cells.map(dict(zip(distinct, map(_shortest, distinct), strict=True)))
+    return cells
+
+
+def _shortest(number: float) -> str:
+    whole = float(number) == np.floor(number)
+    return str(int(number)) if whole else repr(float(number))
+
+
+def _replace(path: Path, text: str) -> None:
+    """Write a file whole or not at all."""
+    draft = path.with_name(f"{path.name}.part")
+    draft.write_text(text, encoding="utf-8", newline="\n")
+    os.replace(draft, path)

@@ -15,6 +15,12 @@ ENTRY = ("table", "row", "column", "value", "rule", "remedy")
 TOLERATED = ("table", "column", "tolerance", "count", "row", "written", "read_as")
 
 
+TO_MEND = """\
+To mend: correct the rows in the log itself; or correct them in set_aside_<table>.csv and save
+that as mended_<table>.csv in the log's folder (in a workbook: as a sheet of that name).
+Then check again."""
+
+
 @dataclass(frozen=True, slots=True)
 class RowCount:
     """Rows of one table: ``rows_in == used + set_aside``, always; empty rows are no rows."""
@@ -80,6 +86,47 @@ class LogReport:
             "notes": list(self.notes),
         }
 
+    def to_text(self, *, examples: int = 3) -> str:
+        """Return the report for people: counts first, then each rule with its first cases.
+
+        Parameters
+        ----------
+        examples : int
+            How many cases of each rule are shown.
+        """
+        parts = [f"Log: {self.source}", "", *self._counts()]
+        for title, listed in (
+            ("Set aside (not used until mended)", self.set_aside),
+            ("Flagged (used as it is)", self.flagged),
+        ):
+            if len(listed):
+                parts += ["", f"{title}:", *by_rule(listed, examples)]
+        if len(self.set_aside):
+            parts += ["", TO_MEND]
+        if len(self.tolerated):
+            parts += ["", "Read although written another way:", *self._spelled()]
+        for table, names in self.extra_columns.items():
+            parts += ["", f"Columns of {table} that the log does not know, kept out: "]
+            parts[-1] += ", ".join(names) + "."
+        return "\n".join([*parts, *(["", *self.notes] if self.notes else [])])
+
+    def _counts(self) -> list[str]:
+        lines = [f"{'table':<10}{'rows in':>9}{'used':>9}{'set aside':>11}"]
+        for table, count in self.rows.items():
+            empty = f"   and {count.empty} empty row(s)" if count.empty else ""
+            lines.append(
+                f"{table:<10}{count.rows_in:>9,}{count.used:>9,}{count.set_aside:>11,}{empty}"
+            )
+        return lines
+
+    def _spelled(self) -> list[str]:
+        return [
+            f"  {habit['table']}{'.' if habit['column'] else ''}{habit['column']}: "
+            f"{habit['tolerance']}, {habit['count']} time(s), first in row {habit['row']}: "
+            f"{habit['written']!r} read as {habit['read_as']!r}."
+            for habit in self.tolerated.to_dict("records")
+        ]
+
 
 def entries(
     table: str,
@@ -107,6 +154,20 @@ def gather(listed: Iterable[pd.DataFrame], columns: tuple[str, ...] = ENTRY) -> 
     whole = pd.concat(filled, ignore_index=True)
     order = whole.sort_values(["table", "row", "column"], kind="stable").index
     return whole.loc[order].reset_index(drop=True)
+
+
+def by_rule(listed: pd.DataFrame, examples: int) -> list[str]:
+    """Return lines for people: each rule once, with its number of cases and the first few."""
+    lines = []
+    for (table, column, rule), cases in listed.groupby(["table", "column", "rule"], sort=False):
+        where = f"{table}.{column}" if column else table
+        lines.append(f"  {where}, {len(cases)} row(s), rule: {rule}.")
+        for case in cases.head(examples).to_dict("records"):
+            value = f"{case['value']!r}" if case["value"] else "empty"
+            lines.append(f"    row {case['row']}: {value}. {case['remedy']}")
+        if len(cases) > examples:
+            lines.append(f"    and {len(cases) - examples} more.")
+    return lines
 
 
 def plain(value: object) -> str:

@@ -8,11 +8,19 @@ import re
 from collections.abc import Iterable
 from datetime import date, timedelta
 from math import isfinite
-from typing import Literal, NamedTuple
+from typing import Literal, NamedTuple, cast
 
 from forecast.clinic.courses import Column, words
 
-__all__ = ["DateOrder", "Reading", "UnreadableError", "date_order", "read_cell", "rule_of"]
+__all__ = [
+    "DateOrder",
+    "Reading",
+    "UnreadableError",
+    "date_order",
+    "inside",
+    "read_cell",
+    "rule_of",
+]
 
 DateOrder = Literal["day", "month"]
 
@@ -100,7 +108,9 @@ def rule_of(rule: Column) -> str:
     return f"{what} from {low} to {high}{unit}"
 
 
-def read_cell(rule: Column, text: str, *, order: DateOrder | None = None) -> Reading:
+def read_cell(
+    rule: Column, text: str, *, order: DateOrder | None = None, earliest: date = EARLIEST
+) -> Reading:
     """Return the meaning of one cell and the tolerances needed; limits are checked elsewhere.
 
     Parameters
@@ -111,6 +121,8 @@ def read_cell(rule: Column, text: str, *, order: DateOrder | None = None) -> Rea
         The cell as written.
     order : "day", "month" or None
         What the table's other dates prove of dates like 03/04/2025.
+    earliest : date
+        Dates before are unreadable.
 
     Raises
     ------
@@ -139,12 +151,9 @@ def read_cell(rule: Column, text: str, *, order: DateOrder | None = None) -> Rea
     if _key(stripped) in EMPTY_WORDS and _key(stripped) not in rule.levels:
         return Reading(None, (WORD_FOR_EMPTY,))
     if rule.kind == "date":
-        return _date(stripped, order)
-    if rule.kind in ("integer", "number"):
-        return _number(rule, stripped)
-    if rule.kind == "set":
-        return _set(rule, stripped)
-    return _flag(rule, stripped) if rule.kind == "flag" else _level(rule, stripped)
+        return _date(rule, stripped, order, earliest)
+    readers = {"integer": _number, "number": _number, "set": _set, "flag": _flag, "level": _level}
+    return readers[rule.kind](rule, stripped)
 
 
 def date_order(texts: Iterable[str]) -> DateOrder | None:
@@ -166,6 +175,12 @@ def date_order(texts: Iterable[str]) -> DateOrder | None:
     return "day" if day else "month"
 
 
+def inside(rule: Column, value: float) -> bool:
+    """Return whether a number keeps to the column's limits."""
+    above = rule.low is None or value >= rule.low
+    return above and (rule.high is None or value <= rule.high)
+
+
 def _key(text: str) -> str:
     return re.sub(r"[\s_-]+", "_", text.strip().lower()) if len(text.strip()) > 1 else text.lower()
 
@@ -176,7 +191,7 @@ def _plain_text(rule: Column, text: str) -> Reading:
     return Reading(text)
 
 
-def _level(rule: Column, text: str, known: dict[str, str] | None = None) -> Reading:
+def _level(rule: Column, text: str) -> Reading:
     if text in rule.levels:
         return Reading(text)
     key = _key(text)
@@ -207,6 +222,8 @@ def _set(rule: Column, text: str) -> Reading:
         raise UnreadableError(rule_of(rule))
     habits.update(habit for reading in read for habit in reading.habits)
     found = {reading.value for reading in read}
+    if not rule.levels and not all(inside(rule, float(str(number))) for number in found):
+        raise UnreadableError(rule_of(rule))
     if rule.levels:
         ordered = [level for level in rule.levels if level in found]
     else:
@@ -240,13 +257,20 @@ def _without_unit(rule: Column, text: str) -> str:
     return bare
 
 
-def _date(text: str, order: DateOrder | None) -> Reading:
+def _date(rule: Column, text: str, order: DateOrder | None, earliest: date) -> Reading:
+    reading = _any_date(text, order)
+    if not earliest <= cast(date, reading.value) <= LATEST:
+        raise UnreadableError(rule_of(rule))
+    return reading
+
+
+def _any_date(text: str, order: DateOrder | None) -> Reading:
     bare = CLOCK.sub("", text)
     habits = (TIME,) if bare != text else ()
     if match := ISO.fullmatch(bare):
         return Reading(_day(*match.groups()), habits)
     if SERIAL_DATE.fullmatch(bare):
-        return Reading(_within(SERIAL_ZERO + timedelta(days=int(float(bare)))), (SERIAL,))
+        return Reading(SERIAL_ZERO + timedelta(days=int(float(bare))), (SERIAL,))
     if match := YEAR_FIRST.fullmatch(bare):
         return Reading(_day(*[part for part in match.groups() if part]), (*habits, WRITTEN))
     if match := YEAR_LAST.fullmatch(bare):
@@ -280,12 +304,6 @@ def _month_name(text: str) -> date:
 
 def _day(year: str, month: str, day: str) -> date:
     try:
-        return _within(date(int(year), int(month), int(day)))
+        return date(int(year), int(month), int(day))
     except ValueError as error:
         raise UnreadableError(f"a date as YYYY-MM-DD, from {EARLIEST} to {LATEST}") from error
-
-
-def _within(day: date) -> date:
-    if not EARLIEST <= day <= LATEST:
-        raise UnreadableError(f"a date as YYYY-MM-DD, from {EARLIEST} to {LATEST}")
-    return day

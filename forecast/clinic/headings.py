@@ -1,0 +1,123 @@
+"""Find the headings of a table and the columns they mean."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any
+
+from forecast._checks import nearest
+from forecast.clinic.courses import TABLES
+from forecast.clinic.tolerance import rule_of
+from forecast.errors import DataError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["HELPERS", "OVERFLOW", "normal_heading", "read_headings", "table_of", "with_headings"]
+
+HELPERS = ("problem", "remedy", "mends")  # columns of our own list of rows set aside
+OVERFLOW = "cells beyond the headings"
+SEARCHED_ROWS = 10  # a title above the headings is tolerated
+
+
+def normal_heading(heading: object) -> str:
+    """Return a heading in the log's spelling.
+
+    Examples
+    --------
+    >>> normal_heading("Area (cm²)"), normal_heading(" Course ID")
+    ('area_cm2', 'course_id')
+    """
+    spelled = str(heading).strip().lower().replace("²", "2").replace("%", "pct")
+    return re.sub(r"[\s\-./()_]+", "_", spelled).strip("_")
+
+
+def table_of(name: str) -> str | None:
+    """Return the table that a file or sheet of this name belongs to, mended rows included.
+
+    Examples
+    --------
+    >>> table_of("Courses"), table_of("mended_courses_2"), table_of("notes")
+    ('courses', 'courses', None)
+    """
+    normal = normal_heading(name)
+    if normal in TABLES:
+        return normal
+    return next((table for table in TABLES if normal.startswith(f"mended_{table}")), None)
+
+
+def read_headings(name: str, given: list[Any]) -> dict[Any, str]:
+    """Return which column each heading means; headings that the log does not know are left out.
+
+    Raises
+    ------
+    DataError
+        If a required column is missing or two headings mean the same column.
+
+    Examples
+    --------
+    >>> read_headings("lasers", ["Laser ID", "regime", "Wavelengths (nm)", "colour"])
+    {'Laser ID': 'laser_id', 'regime': 'regime', 'Wavelengths (nm)': 'wavelengths_nm'}
+    """
+    rules = {rule.name: rule for rule in TABLES[name]}
+    found: dict[Any, str] = {}
+    for heading in given:
+        known = normal_heading(heading)
+        if known not in rules:
+            continue
+        if known in found.values():
+            raise DataError(
+                f"Table {name} has two columns for {known}.",
+                "Keep one of them, and give the other a heading of its own.",
+            )
+        found[heading] = known
+    missing = [rule for rule in rules.values() if rule.required and rule.name not in found.values()]
+    if missing:
+        listed = ", ".join(rule.name for rule in missing)
+        raise DataError(
+            f"Table {name} has no column {listed}; it has {', '.join(map(str, given)) or 'none'}.",
+            f"Add {missing[0].name}: {rule_of(missing[0])}.{nearest(missing[0].name, given)}",
+        )
+    return found
+
+
+def with_headings(name: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, int]:
+    """Return the rows below the headings, under them, and the row that the headings stand in.
+
+    Parameters
+    ----------
+    name : str
+        The table.
+    rows : DataFrame
+        All cells as text, index is the row number.
+
+    Raises
+    ------
+    DataError
+        If there is no heading at all.
+    """
+    required = {rule.name for rule in TABLES[name] if rule.required}
+    filled = [
+        (number, [None if _blank(cell) else str(cell).strip() for cell in cells])
+        for number, cells in zip(
+            rows.index[:SEARCHED_ROWS],
+            rows.iloc[:SEARCHED_ROWS].itertuples(index=False),
+            strict=True,
+        )
+        if not all(map(_blank, cells))
+    ]
+    if not filled:
+        raise DataError(
+            f"Table {name} is empty: it has neither headings nor rows.",
+            "Give it a heading and at least one row, or take it away.",
+        )
+    complete = [row for row in filled if required <= {normal_heading(cell) for cell in row[1]}]
+    number, cells = complete[0] if complete else filled[0]
+    below = rows.loc[number:].iloc[1:]
+    named = [i for i, cell in enumerate(cells) if cell or not below.iloc[:, i].map(_blank).all()]
+    headings = [cells[i] or f"column {i + 1} without a heading" for i in named]
+    return below.iloc[:, named].set_axis(headings, axis=1), int(number)
+
+
+def _blank(cell: object) -> bool:
+    return cell is None or cell != cell or not str(cell).strip()

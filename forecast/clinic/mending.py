@@ -1,0 +1,135 @@
+"""Rows set aside, written out to be mended, and read back in."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from forecast.clinic.cells import as_text
+from forecast.clinic.headings import HELPERS, read_headings
+from forecast.errors import RequestError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.clinic.report import LogReport
+
+__all__ = ["apply_mends", "write_set_aside"]
+
+
+def write_set_aside(report: LogReport, folder: str | Path) -> tuple[Path, ...]:
+    """Write the rows set aside, one ``set_aside_<table>.csv`` per table, and return the paths.
+
+    Each row stands as it was written, with what is wrong (``problem``), what to do (``remedy``)
+    and which row of the log it replaces (``mends``). To mend: correct the cells, leave
+    ``mends`` alone, save the file as ``mended_<table>.csv`` in the log's folder (or as a sheet
+    ``mended_<table>`` of the workbook) and read the log again. Rows may as well be corrected in
+    the log itself, or the mended rows added below its own: the three helper columns do no harm.
+
+    Raises
+    ------
+    RequestError
+        If ``folder`` exists and is not a folder.
+    """
+    folder = Path(folder)
+    if folder.exists() and not folder.is_dir():
+        raise RequestError(f"{folder} is a file.", "Name a folder for the rows set aside.")
+    written = []
+    for table, rows in report.withheld.items():
+        if rows.empty:
+            continue
+        folder.mkdir(parents=True, exist_ok=True)
+        path = folder / f"set_aside_{table}.csv"
+        draft = path.with_suffix(".csv.part")
+        _to_mend(report, table, rows).to_csv(
+            draft, index=False, encoding="utf-8-sig", lineterminator="\n"
+        )
+        os.replace(draft, path)
+        written.append(path)
+    return tuple(written)
+
+
+def _to_mend(report: LogReport, table: str, rows: pd.DataFrame) -> pd.DataFrame:
+    import pandas as pd
+
+    headings = read_headings(table, list(rows.columns))
+    texts = _texts(rows[list(headings)].rename(columns=headings))
+    listed = report.set_aside[report.set_aside["table"] == table]
+    why = listed["column"] + " " + listed["value"].map(repr) + ": " + listed["rule"]
+    problems = why.groupby(listed["row"]).agg("; ".join)
+    remedies = (
+        listed["remedy"].groupby(listed["row"]).agg(lambda part: " ".join(dict.fromkeys(part)))
+    )
+    tokens = [_token(row, cells) for row, cells in zip(texts.index, _cells(texts), strict=True)]
+    if "mends" in rows:  # mended once already: still the same row of the log
+        before = rows["mends"].fillna("").astype(str)
+        tokens = [old or new for old, new in zip(before, tokens, strict=True)]
+    safe = texts.map(lambda text: f" {text}" if text.startswith(("=", "@", "+", "-")) else text)
+    helpers = {
+        "problem": problems.reindex(texts.index).fillna(""),
+        "remedy": remedies.reindex(texts.index).fillna(""),
+        "mends": pd.Series(tokens, texts.index, dtype=object),
+    }
+    return safe.assign(**helpers)
+
+
+def apply_mends(
+    table: str, raw: pd.DataFrame, mended: pd.DataFrame
+) -> tuple[pd.DataFrame, int, int]:
+    """Return the table with its mended rows, and how many were replaced and how many added.
+
+    A mended row replaces the row that its ``mends`` names, if that still says what it said, and
+    is added below the table otherwise.
+    """
+    import pandas as pd
+
+    names = read_headings(table, list(raw.columns))
+    known = {known: given for given, known in names.items()}
+    fresh_names = read_headings(table, list(mended.columns))
+    fresh = mended.rename(
+        columns={given: known.get(name, name) for given, name in fresh_names.items()}
+    )
+    tokens = mended["mends"] if "mends" in mended else pd.Series("", mended.index)
+    wanted = tokens.fillna("").astype(str).str.strip()
+    places = _places(raw[list(names)].rename(columns=names), set(wanted))
+    last = int(raw.index.max()) if len(raw) else 1
+    rows, added = [], 0
+    for token in wanted:
+        added += token not in places
+        rows.append(places.get(token, last + added))
+    fresh = fresh.set_axis(rows, axis=0)
+    fresh = fresh[~fresh.index.duplicated(keep="last")]
+    kept = raw[~raw.index.isin(rows)]
+    return pd.concat([kept, fresh]).sort_index(), len(set(rows) & set(raw.index)), added
+
+
+def _places(raw: pd.DataFrame, wanted: set[str]) -> dict[str, int]:
+    """Return the row of the log that each token names."""
+    marks = {token.partition("#")[2] for token in wanted if "#" in token}
+    if not marks:
+        return {}
+    texts = _texts(raw)
+    places: dict[str, int] = {}
+    for row, cells in zip(texts.index, _cells(texts), strict=True):
+        token = _token(row, cells)
+        if token in wanted:
+            places[token] = int(row)
+    return places
+
+
+def _token(row: int, cells: Iterable[str]) -> str:
+    digest = hashlib.sha256("\x1f".join(cells).encode()).hexdigest()[:10]
+    return f"row {row} #{digest}"
+
+
+def _texts(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return all cells as text, empty where nothing is recorded."""
+    kept = frame[[name for name in frame.columns if name not in HELPERS]]
+    return kept.astype(object).map(lambda value: (as_text(value) or "").strip())
+
+
+def _cells(texts: pd.DataFrame) -> Iterable[tuple[Any, ...]]:
+    return texts[sorted(texts.columns)].itertuples(index=False, name=None)

@@ -1,0 +1,257 @@
+"""Find the tables of a log in a folder of CSV or Parquet files, or in one workbook."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from forecast.clinic.courses import TABLES
+from forecast.clinic.headings import OVERFLOW, normal_heading, table_of, with_headings
+from forecast.clinic.mending import apply_mends
+from forecast.errors import DataError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["RawLog", "read_raw"]
+
+MAX_ROWS = 20_000_000  # of one CSV or Parquet table
+MAX_BYTES = 8_000_000_000  # of one table, unpacked
+DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
+
+
+@dataclass(slots=True)
+class RawLog:
+    """Tables as they were written; the index of each is the row number in its file."""
+
+    source: str
+    tables: dict[str, pd.DataFrame] = field(default_factory=dict)
+    empty: dict[str, int] = field(default_factory=dict)
+    tolerated: list[dict[str, Any]] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    cleared_at: float | None = None
+
+
+def read_raw(path: Path) -> RawLog:
+    """Return the tables found at ``path``, with their row numbers, nothing judged yet.
+
+    Raises
+    ------
+    DataError
+        If there is nothing there that could be a log, or a file is corrupt, too large or not
+        in UTF-8; it names the file.
+    """
+    if not path.exists():
+        raise DataError(f"There is no {path}.", "Give the folder or the workbook of the log.")
+    if path.is_dir():
+        raw = _folder(path)
+    elif path.suffix.lower() in (".xlsx", ".xlsm"):
+        from forecast.clinic.workbook import read_workbook
+
+        raw = RawLog(str(path))
+        found = read_workbook(path)
+        for name, rows in found.sheets.items():
+            _add(raw, name, _headed(raw, name, rows))
+        raw.notes += found.notes
+    else:
+        raise DataError(
+            f"{path.name} is neither a folder nor an .xlsx workbook.",
+            "Give the folder that holds courses.csv, or one workbook with a sheet named courses.",
+        )
+    if "courses" not in raw.tables:
+        raise DataError(
+            f"{path} has no table courses.",
+            "Put courses.csv or courses.parquet into the folder, or name a sheet courses.",
+        )
+    for name in [name for name in raw.tables if name not in TABLES]:
+        _mend(raw, str(table_of(name)), raw.tables.pop(name))
+    return raw
+
+
+def _folder(path: Path) -> RawLog:
+    raw = RawLog(str(path))
+    for file in sorted(path.iterdir()):
+        name, kind = normal_heading(file.stem), file.suffix.lower()
+        if file.name.lower() == "datapackage.json":
+            raw.cleared_at = _cleared_at(file)
+        if kind not in (".csv", ".parquet") or table_of(name) is None:
+            continue
+        if name in raw.tables:
+            raise DataError(
+                f"Table {name} is there twice in {path}.", "Keep one of the files named after it."
+            )
+        _add(raw, name, _parquet(file) if kind == ".parquet" else _csv(raw, file))
+    return raw
+
+
+def _headed(raw: RawLog, name: str, rows: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows below the headings, and note where those were found."""
+    frame, row = with_headings(str(table_of(name)), rows)
+    if row > 1:
+        raw.notes.append(f"Table {name}: the headings were found in row {row}.")
+    return frame
+
+
+def _mend(raw: RawLog, table: str, mended: pd.DataFrame) -> None:
+    if table not in raw.tables:
+        raise DataError(
+            f"There are mended rows for table {table}, but no such table.",
+            f"Put the table {table} beside its mended rows.",
+        )
+    raw.tables[table], replaced, added = apply_mends(table, raw.tables[table], mended)
+    raw.notes.append(
+        f"Table {table}: {replaced} row(s) replaced and {added} added from mended rows."
+    )
+
+
+def _cleared_at(file: Path) -> float | None:
+    try:
+        stated = json.loads(file.read_text(encoding="utf-8-sig")).get("cleared_at")
+    except (ValueError, AttributeError) as error:
+        raise DataError(
+            f"{file.name} is not a JSON object.", "Correct it, or take it out of the folder."
+        ) from error
+    if stated is not None and (isinstance(stated, bool) or not isinstance(stated, int | float)):
+        raise DataError(
+            f"{file.name} gives cleared_at as {stated!r}.", "Give a percentage, for example 95."
+        )
+    return stated
+
+
+def _add(raw: RawLog, name: str, frame: pd.DataFrame) -> None:
+    """Keep a table without its empty rows; the row numbers stay those of the file."""
+    empty = _empty_rows(frame)
+    if empty.any():
+        frame = frame[~empty]
+    raw.empty[name] = int(empty.sum())
+    raw.tables[name] = frame
+
+
+def _empty_rows(frame: pd.DataFrame) -> pd.Series[bool]:
+    """Return which rows hold nothing but spaces."""
+    import pandas as pd
+
+    blank = pd.Series(True, frame.index)
+    for position in range(frame.shape[1]):
+        rows = blank[blank].index
+        if rows.empty:
+            break
+        cells = frame.iloc[:, position].loc[rows]
+        blank.loc[rows] = cells.isna() | (cells.astype(str).str.strip() == "")
+    return blank
+
+
+def _parquet(file: Path) -> pd.DataFrame:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        facts = pq.read_metadata(file)
+        unpacked = sum(facts.row_group(i).total_byte_size for i in range(facts.num_row_groups))
+        check_size(file.name, facts.num_rows, unpacked)
+        frame: pd.DataFrame = pq.read_table(file).to_pandas()
+    except (pa.ArrowException, OSError) as error:
+        raise DataError(
+            f"{file.name} cannot be read as Parquet ({_first_line(error)}).",
+            "Write the file anew, or give the table as CSV.",
+        ) from error
+    return frame.reset_index(drop=True).set_axis(range(2, len(frame) + 2), axis=0)
+
+
+def check_size(name: str, rows: int, unpacked: int) -> None:
+    """Raise DataError if a table is larger than what is read."""
+    if rows > MAX_ROWS or unpacked > MAX_BYTES:
+        raise DataError(
+            f"{name} holds {rows:,} rows and {unpacked:,} bytes unpacked.",
+            f"At most {MAX_ROWS:,} rows and {MAX_BYTES:,} bytes are read; split the log.",
+        )
+
+
+def _csv(raw: RawLog, file: Path) -> pd.DataFrame:
+    import pandas as pd
+
+    text = _decoded(raw, file)
+    heading = text.lstrip("\r\n").partition("\n")[0]
+    counts = {mark: heading.count(mark) for mark in DELIMITERS}
+    mark = max(counts, key=lambda key: counts[key])
+    if mark != ",":
+        raw.tolerated.append(_file_habit(file, f"cells separated by {DELIMITERS[mark]}", heading))
+    try:
+        rows = pd.read_csv(
+            io.StringIO(text), sep=mark, header=None, dtype=str, na_filter=False,
+            skip_blank_lines=False, low_memory=False,
+        )  # fmt: skip
+    except pd.errors.EmptyDataError as error:
+        raise DataError(
+            f"{file.name} is empty.", "Give it a heading and at least one row, or take it away."
+        ) from error
+    except pd.errors.ParserError:
+        rows = _uneven(file, text, mark)
+    check_size(file.name, len(rows), len(text))
+    return _headed(raw, file.stem, rows.set_axis(range(1, len(rows) + 1), axis=0))
+
+
+def _decoded(raw: RawLog, file: Path) -> str:
+    content = file.read_bytes()
+    encoding = "utf-8"
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+        encoding = "utf-16"
+    elif content.startswith(b"\xef\xbb\xbf"):
+        encoding = "utf-8-sig"
+    if encoding != "utf-8":
+        raw.tolerated.append(_file_habit(file, "a byte order mark at the start", encoding))
+    try:
+        text = content.decode(encoding)
+    except UnicodeDecodeError as error:
+        row = content[: error.start].count(b"\n") + 1
+        raise DataError(
+            f"{file.name} is not in UTF-8: row {row} has a byte that cannot be read.",
+            "Save it anew as 'CSV UTF-8'.",
+        ) from error
+    if "\0" in text:
+        row = text[: text.index("\0")].count("\n") + 1
+        raise DataError(
+            f"{file.name} is corrupt: row {row} has a zero byte.", "Export the table anew as CSV."
+        )
+    return text
+
+
+def _uneven(file: Path, text: str, mark: str) -> pd.DataFrame:
+    """Return the rows of a file some of whose rows have more cells than headings."""
+    import pandas as pd
+
+    reader = csv.reader(io.StringIO(text), delimiter=mark, strict=True)
+    rows: list[Sequence[str]] = []
+    try:
+        rows.extend(reader)
+    except csv.Error as error:
+        raise DataError(
+            f"{file.name} cannot be read beyond row {len(rows) + 1} ({_first_line(error)}).",
+            "Look for a quotation mark without its partner there.",
+        ) from error
+    width = len(next(row for row in rows if row))
+    even = [[*row[:width], *[""] * (width - len(row)), mark.join(row[width:])] for row in rows]
+    even[next(i for i, row in enumerate(rows) if row)][-1] = OVERFLOW
+    return pd.DataFrame(even, dtype=object)
+
+
+def _file_habit(file: Path, tolerance: str, written: str) -> dict[str, Any]:
+    shown = written if len(written) <= 40 else f"{written[:37]}..."
+    return {
+        "table": file.stem.lower(),
+        "column": "",
+        "tolerance": tolerance,
+        "count": 1,
+        "row": 1,
+        "written": shown,
+        "read_as": "the same cells",
+    }
+
+
+def _first_line(error: Exception) -> str:
+    return str(error).partition("\n")[0]

@@ -1,0 +1,151 @@
+"""Read the sheets of an .xlsx workbook as text, within stated limits."""
+
+from __future__ import annotations
+
+import warnings
+import zipfile
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from forecast.clinic.cells import as_text
+from forecast.clinic.headings import normal_heading, table_of
+from forecast.errors import DataError
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from openpyxl import Workbook
+
+__all__ = ["MAX_SHEET_ROWS", "MAX_UNPACKED_BYTES", "Sheets", "read_workbook"]
+
+MAX_SHEET_ROWS = 200_000  # filled rows of one sheet
+MAX_UNPACKED_BYTES = 200_000_000  # of all parts of the workbook together
+MAX_PARTS = 2_000
+MAX_COLUMNS = 500
+LAST_ROW = 1_048_576  # of any sheet
+OLD_FORMAT = b"\xd0\xcf\x11\xe0"  # the container of .xls files and of encrypted workbooks
+
+
+@dataclass(slots=True)
+class Sheets:
+    """The sheets named after a table, as text; the index is the row number."""
+
+    sheets: dict[str, pd.DataFrame] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+
+
+def read_workbook(path: Path) -> Sheets:
+    """Return the log's sheets. A formula counts by the result that is stored with it.
+
+    Raises
+    ------
+    DataError
+        If the file is no workbook, or larger than the limits; they are checked before it is
+        unpacked.
+    """
+    formulas = _check_parts(path)
+    found = Sheets()
+    for book, formula_book in _opened(path, formulas):
+        for title in book.sheetnames:
+            name = normal_heading(title)
+            if table_of(name) is None:
+                found.notes.append(f"Sheet {title!r} is not a table of the log and was not read.")
+                continue
+            if name in found.sheets:
+                raise DataError(f"{path.name} has two sheets named {name}.", "Keep one of them.")
+            written = formula_book[title] if formula_book else None
+            found.sheets[name], used = _rows(path, title, book[title], written)
+            if used:
+                found.notes.append(
+                    f"Sheet {title!r}: {used} formula(s) read by their stored results."
+                )
+    return found
+
+
+def _check_parts(path: Path) -> bool:
+    """Refuse what is no workbook or too large; return whether any sheet holds formulas."""
+    with path.open("rb") as file:
+        start = file.read(4)
+    if start == OLD_FORMAT:
+        raise DataError(
+            f"{path.name} is an old .xls file or is protected by a password.",
+            "Save it as .xlsx without a password.",
+        )
+    try:
+        with zipfile.ZipFile(path) as parts:
+            sizes = [part.file_size for part in parts.infolist()]
+            if sum(sizes) > MAX_UNPACKED_BYTES or len(sizes) > MAX_PARTS:
+                raise DataError(
+                    f"{path.name} unpacks to {sum(sizes):,} bytes in {len(sizes):,} parts.",
+                    f"At most {MAX_UNPACKED_BYTES:,} bytes, {MAX_PARTS:,} parts and "
+                    f"{MAX_SHEET_ROWS:,} rows a sheet are read; give larger tables as CSV files.",
+                )
+            sheets = [part for part in parts.namelist() if part.startswith("xl/worksheets/")]
+            return any(b"<f" in parts.read(part) for part in sheets)
+    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError) as error:
+        raise DataError(
+            f"{path.name} cannot be opened as a workbook ({error}).",
+            "Save it anew as .xlsx, or give the tables as CSV files in a folder.",
+        ) from error
+
+
+def _opened(path: Path, formulas: bool) -> Iterator[tuple[Workbook, Workbook | None]]:
+    import openpyxl
+
+    with warnings.catch_warnings():
+        # openpyxl warns of parts that carry no cells (validation lists, pictures)
+        warnings.filterwarnings("ignore", category=UserWarning, module="openpyxl")
+        try:
+            books = [
+                openpyxl.load_workbook(path, read_only=True, data_only=stored)
+                for stored in ((True, False) if formulas else (True,))
+            ]
+        except (KeyError, ValueError, OSError, zipfile.BadZipFile, SyntaxError) as error:
+            raise DataError(
+                f"{path.name} cannot be opened as a workbook ({error}).",
+                "Save it anew as .xlsx, or give the tables as CSV files in a folder.",
+            ) from error
+        try:
+            yield books[0], books[1] if formulas else None
+        finally:
+            for book in books:
+                book.close()
+
+
+def _rows(path: Path, title: str, sheet: Any, written: Any) -> tuple[pd.DataFrame, int]:
+    """Return the cells of a sheet as text, and how many formulas were read by their results."""
+    import pandas as pd
+
+    kept: dict[int, list[str | None]] = {}
+    used = 0
+    for number, (cells, formulas) in enumerate(_pairs(sheet, written), start=1):
+        texts = [as_text(cell) for cell in cells]
+        for position, formula in enumerate(formulas):
+            if isinstance(formula, str) and formula.startswith("="):
+                used += texts[position] is not None
+                texts[position] = texts[position] or formula
+        if any(text and text.strip() for text in texts):
+            kept[number] = texts
+        if len(kept) > MAX_SHEET_ROWS or number > LAST_ROW or len(texts) > MAX_COLUMNS:
+            raise DataError(
+                f"Sheet {title!r} of {path.name} has more than {MAX_SHEET_ROWS:,} rows or "
+                f"{MAX_COLUMNS} columns.",
+                "Give a table of that size as CSV or Parquet in a folder.",
+            )
+    width = max((len(texts) for texts in kept.values()), default=0)
+    padded = [[*texts, *[None] * (width - len(texts))] for texts in kept.values()]
+    return pd.DataFrame(padded, index=list(kept), dtype=object), used
+
+
+def _pairs(sheet: Any, written: Any) -> Iterator[tuple[tuple[Any, ...], tuple[Any, ...]]]:
+    """Walk through the stored values and, beside them, the formulas."""
+    sheet.reset_dimensions()  # they may claim a million columns
+    if written is None:
+        for cells in sheet.iter_rows(values_only=True):
+            yield cells, ()
+        return
+    written.reset_dimensions()
+    both = zip(sheet.iter_rows(values_only=True), written.iter_rows(values_only=True), strict=True)
+    for cells, formulas in both:
+        yield cells, tuple(getattr(formula, "text", formula) for formula in formulas)
