@@ -8,10 +8,13 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from forecast.clinic.caseload import price_caseload
     from forecast.clinic.enquiry import Enquiry
     from forecast.clinic.estimate import Estimate
-    from forecast.clinic.log import OutcomeLog
+    from forecast.clinic.forecaster import Forecaster, load_forecaster
+    from forecast.clinic.log import OutcomeLog, read_log
     from forecast.clinic.pricing import price_package
+    from forecast.clinic.scoring import fit_forecaster
     from forecast.clinic.simulate import simulate_log
     from forecast.clinic.tariff import Package, Tariff
     from forecast.errors import DataError, FitError, ForecastError, RequestError
@@ -22,21 +25,29 @@ __all__ = [
     "Estimate",
     "FitError",
     "ForecastError",
+    "Forecaster",
     "OutcomeLog",
     "Package",
     "RequestError",
     "Tariff",
+    "fit_forecaster",
+    "load_forecaster",
+    "price_caseload",
     "price_package",
+    "read_log",
     "simulate_log",
 ]
 
 __version__ = "0.1.0"
 
 _HOMES = {
+    "forecast.clinic.caseload": ("price_caseload",),
     "forecast.clinic.enquiry": ("Enquiry",),
     "forecast.clinic.estimate": ("Estimate",),
-    "forecast.clinic.log": ("OutcomeLog",),
+    "forecast.clinic.forecaster": ("Forecaster", "load_forecaster"),
+    "forecast.clinic.log": ("OutcomeLog", "read_log"),
     "forecast.clinic.pricing": ("price_package",),
+    "forecast.clinic.scoring": ("fit_forecaster",),
     "forecast.clinic.simulate": ("simulate_log",),
     "forecast.clinic.tariff": ("Package", "Tariff"),
     "forecast.errors": ("DataError", "FitError", "ForecastError", "RequestError"),

@@ -21,6 +21,13 @@ def register(commands: Commands) -> None:
     """Add the commands of this module."""
     parser = add_command(commands, "check", check, says="what was read, understood and set aside")
     add_log(parser)
+    parser.add_argument(
+        "--set-aside",
+        type=Path,
+        default=Path("set-aside"),
+        metavar="FOLDER",
+        help="where rows set aside are written to be mended, if there are any (set-aside)",
+    )
 
     parser = add_command(commands, "fit", fit, says="fit the clinic's session counts and save them")
     add_log(parser)
@@ -52,9 +59,22 @@ def read(options: Options) -> OutcomeLog:
 
 
 def check(options: Options) -> None:
-    """Print the report of a log."""
-    report = read(options).report
-    answer(options, report.to_dict(), report.to_text())
+    """Print the report of a log, and write the rows set aside so that they can be mended."""
+    from forecast.clinic.mending import write_set_aside
+    from forecast.clinic.recording import under_recording
+
+    log = read(options)
+    warnings = under_recording(log) if len(log.sessions) else ()
+    written = write_set_aside(log.report, options.set_aside)
+    data = {**log.report.to_dict(), "warnings": list(warnings), "written": list(map(str, written))}
+    lines = [log.report.to_text(), *(f"- {warning}" for warning in warnings)]
+    if written:
+        named = ", ".join(map(str, written))
+        lines.append(
+            f"Rows set aside are in {named}: correct the cells, save each file as "
+            "mended_<table>.csv in the log's folder, and check again."
+        )
+    answer(options, data, "\n".join(lines))
 
 
 def fit(options: Options) -> None:

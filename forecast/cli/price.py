@@ -25,6 +25,13 @@ def register(commands: Commands) -> None:
     parser.add_argument("enquiries", metavar="ENQUIRIES.csv", type=Path, nargs="?")
     parser.add_argument("--tariff", metavar="TARIFF.toml", type=Path, help="costs, rules, packages")
     parser.add_argument(
+        "--courses",
+        type=int,
+        metavar="N",
+        help="also a year of N courses like these, packages in equal shares",
+    )
+    parser.add_argument("--seed", type=int, default=0, help="of the simulated years (0)")
+    parser.add_argument(
         "--template",
         metavar="TARIFF.toml",
         type=Path,
@@ -44,7 +51,7 @@ def price(options: Options) -> None:
             "Pricing needs a model, enquiries and a tariff.",
             "Give MODEL.json ENQUIRIES.csv --tariff TARIFF.toml; --template writes a tariff.",
         )
-    from forecast import load_forecaster, price_package
+    from forecast import load_forecaster, price_caseload, price_package
     from forecast.clinic.tariff_file import read_tariff
 
     tariff = read_tariff(options.tariff)
@@ -55,12 +62,25 @@ def price(options: Options) -> None:
     forecaster = load_forecaster(options.model)
     results: list[dict[str, Any]] = []
     texts: list[str] = []
-    for label, enquiry in read_enquiries(options.enquiries).items():
+    enquiries = read_enquiries(options.enquiries)
+    for label, enquiry in enquiries.items():
         estimate = forecaster.estimate(enquiry)
         quotes = [price_package(estimate, package, tariff) for package in tariff.packages]
         results.append({"enquiry_id": label, "quotes": [quote.to_dict() for quote in quotes]})
         texts.append("\n\n".join([f"Enquiry {label}", *(quote.to_text() for quote in quotes)]))
-    answer(options, {"prices": results}, "\n\n".join([*texts, CLOSING]))
+    data: dict[str, Any] = {"prices": results}
+    if options.courses is not None:
+        year = price_caseload(
+            forecaster,
+            list(enquiries.values()),
+            tariff.packages,
+            tariff,
+            courses=options.courses,
+            seed=options.seed,
+        )
+        data["year"] = year.to_dict()
+        texts.append(year.to_text())
+    answer(options, data, "\n\n".join([*texts, CLOSING]))
 
 
 def write_template(options: Options) -> None:

@@ -1,0 +1,53 @@
+"""`forecast price` quotes every package for every enquiry."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+import forecast
+from forecast.cli import main
+from forecast.clinic.tariff_file import read_tariff
+
+
+@pytest.fixture
+def tariff(tmp_path: Path) -> Path:
+    path = tmp_path / "tariff.toml"
+    assert main(["price", "--template", str(path)]) == 0
+    return path
+
+
+def test_the_json_equals_the_python_quotes(
+    model: Path, enquiries: Path, tariff: Path, capsys: pytest.CaptureFixture[str]
+):
+    capsys.readouterr()
+    arguments = ["price", str(model), str(enquiries), "--tariff", str(tariff)]
+    assert main([*arguments, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)["prices"]
+    rules = read_tariff(tariff)
+    asked = forecast.Enquiry("II", "forearm", "black", "light", "single", smoker="no")
+    estimate = forecast.load_forecaster(model).estimate(asked)
+    expected = [forecast.price_package(estimate, one, rules) for one in rules.packages]
+    assert [one["enquiry_id"] for one in found] == ["easy", "hard"]
+    assert [one["price"] for one in found[0]["quotes"]] == [str(quote.price) for quote in expected]
+
+
+def test_a_year_of_courses_is_priced_with_the_models_error_shared(
+    model: Path, enquiries: Path, tariff: Path, capsys: pytest.CaptureFixture[str]
+):
+    capsys.readouterr()
+    arguments = ["price", str(model), str(enquiries), "--tariff", str(tariff), "--courses", "50"]
+    assert main([*arguments, "--json"]) == 0
+    year = json.loads(capsys.readouterr().out)["year"]
+    assert year["n_courses"] == 50
+    assert year["currency"] == "EUR"
+
+
+def test_a_tariff_that_is_misspelt_is_refused_by_its_key(
+    model: Path, enquiries: Path, tariff: Path, capsys: pytest.CaptureFixture[str]
+):
+    text = tariff.read_text(encoding="utf-8").replace("tax_rate", "tax_rat")
+    tariff.write_text(text, encoding="utf-8")
+    arguments = ["price", str(model), str(enquiries), "--tariff", str(tariff)]
+    assert main(arguments) == 1
+    assert "tax_rate" in capsys.readouterr().err
