@@ -1,0 +1,225 @@
+"""Recalibration of predicted counts from how out-of-fold predictions turned out."""
+
+import json
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+from numpy.testing import assert_allclose
+
+from forecast.assess import (
+    Outcomes,
+    Recalibration,
+    carry_draws,
+    fit_recalibration,
+    tie_split_coverage,
+)
+from forecast.errors import DataError, RequestError
+from forecast.survival import CountDistribution
+
+
+def distorted(truth, *, shift, power):
+    """Return predictions of which ``Recalibration(shift, power)`` would be the exact repair."""
+    cumulative = -np.log(np.maximum(truth.survival(), 1e-300))
+    return CountDistribution.from_survival(np.exp(-((cumulative / np.exp(shift)) ** (1 / power))))
+
+
+def test_the_map_by_hand():
+    # H = log 2; doubled hazard leaves a quarter, squared H leaves exp(-log(2)^2).
+    half = CountDistribution(np.array([[0.5]]))
+    assert_allclose(Recalibration(shift=np.log(2)).apply(half).pmf, 0.75)
+    assert_allclose(Recalibration(power=2).apply(half).pmf, 1 - np.exp(-(np.log(2) ** 2)))
+
+
+def test_the_identity_changes_nothing(sample):
+    truth = sample(20, seed=0).truth
+    assert_allclose(Recalibration().apply(truth).pmf, truth.pmf, atol=1e-12)
+
+
+def test_chances_of_zero_and_one_stay():
+    certain = CountDistribution(np.array([[0.0, 1.0, 0.0]]))
+    for power in (0.1, 5.0):
+        assert_allclose(Recalibration(0.3, power).apply(certain).pmf, [[0, 1, 0]])
+
+
+def test_a_known_distortion_is_undone(sample):
+    drawn = sample(6000, seed=1)
+    wrong = distorted(drawn.truth, shift=0.5, power=0.6)
+    found = fit_recalibration(wrong, drawn.outcomes)
+    assert_allclose([found.shift, found.power], [0.5, 0.6], atol=0.05)
+    assert_allclose(found.apply(wrong).cdf(), drawn.truth.cdf(), atol=0.02)
+    assert (found.n_paths, found.n_events) == (6000, drawn.outcomes.n_events)
+
+
+def test_a_known_distortion_is_undone_from_late_entries(sample):
+    drawn = sample(9000, seed=2)
+    entry = np.random.default_rng(1).integers(0, 5, size=9000)
+    late = drawn.outcomes.step > entry
+    seen = Outcomes(drawn.outcomes.step[late], drawn.outcomes.observed[late], entry[late])
+    found = fit_recalibration(distorted(drawn.truth[late], shift=-0.4, power=1.3), seen)
+    assert_allclose([found.shift, found.power], [-0.4, 1.3], atol=0.08)
+
+
+def test_good_predictions_are_left_nearly_alone(sample):
+    found = fit_recalibration(sample(6000, seed=3).truth, sample(6000, seed=3).outcomes)
+    assert_allclose([found.shift, found.power], [0, 1], atol=0.05)
+
+
+def test_a_group_that_was_predicted_wrongly_is_shifted_and_the_others_are_not(sample):
+    drawn = sample(6000, seed=4)
+    group = np.arange(6000) % 4
+    hazard = drawn.truth.hazard()
+    hazard[group == 2] = 1 - (1 - hazard[group == 2]) ** np.exp(-0.6)  # predicted too late
+    found = fit_recalibration(
+        CountDistribution.from_hazard(hazard), drawn.outcomes, groups={"quarter": group}
+    )
+    shifts = {label: found.shift + extra for label, extra in found.group_shifts["quarter"].items()}
+    assert_allclose(shifts["2"], 0.6, atol=0.12)
+    assert_allclose([shifts[label] for label in "013"], 0, atol=0.06)
+
+
+def test_an_unknown_group_or_none_gets_the_overall_map(sample):
+    truth = sample(4, seed=0).truth
+    found = Recalibration(0.2, 0.9, {"site": {"arm": 0.3}})
+    overall = Recalibration(0.2, 0.9).apply(truth).pmf
+    assert_allclose(found.apply(truth).pmf, overall)
+    assert_allclose(found.apply(truth, groups={"site": ["leg"] * 4}).pmf, overall)
+    moved = found.apply(truth, groups={"site": ["arm", "leg", "leg", "leg"]}).pmf
+    assert_allclose(moved[1:], overall[1:])
+    assert_allclose(moved[0], Recalibration(0.5, 0.9).apply(truth).pmf[0])
+
+
+def test_numbers_and_flags_name_the_same_group_whatever_their_type(sample):
+    truth = sample(2, seed=0).truth
+    found = Recalibration(group_shifts={"dark": {"1": 0.4, "0": 0.0}})
+    expected = found.apply(truth, groups={"dark": ["1", "0"]}).pmf
+    for labels in ([1, 0], [1.0, 0.0], [True, False], np.array([1, 0]), np.array([True, False])):
+        assert_allclose(found.apply(truth, groups={"dark": labels}).pmf, expected)
+
+
+def test_labels_of_another_length_are_refused(sample):
+    with pytest.raises(RequestError, match="3 label"):
+        Recalibration(group_shifts={"a": {"x": 1.0}}).apply(
+            sample(2, seed=0).truth, groups={"a": ["x", "x", "x"]}
+        )
+
+
+pmfs = arrays(float, (3, 8), elements=st.floats(0, 1)).map(
+    lambda rows: rows / (rows.sum(axis=1, keepdims=True) + 0.05)
+)
+
+
+@given(
+    pmf=pmfs,
+    shift=st.floats(-2, 2),
+    power=st.floats(0.2, 4),
+    n_events=st.sampled_from([10, 40, 400]),
+)
+def test_intervals_nest_over_levels_and_contain_the_median(pmf, shift, power, n_events):
+    found = Recalibration(shift, power, n_events=n_events)
+    raw = CountDistribution(pmf)
+    median = found.apply(raw).median()
+    inner = np.column_stack([median, median])
+    for level in (0.1, 0.5, 0.8, 0.9, 0.95):
+        ends = found.interval(raw, level=level)
+        assert (ends[:, 0] <= inner[:, 0]).all()
+        assert (ends[:, 1] >= inner[:, 1]).all()
+        inner = ends
+
+
+def test_too_few_events_for_a_level_give_the_wider_of_both_bounds(sample):
+    truth = sample(50, seed=5).truth
+    sharper = Recalibration(power=1.5, n_events=40)
+    assert sharper.enough_for(0.8)
+    assert not sharper.enough_for(0.9)
+    assert_allclose(sharper.interval(truth, level=0.8), sharper.apply(truth).interval(0.8))
+    raw, wide = truth.interval(0.9), sharper.interval(truth, level=0.9)
+    assert (wide[:, 0] <= raw[:, 0]).all()
+    assert (wide[:, 1] >= raw[:, 1]).all()
+    # One tail of 10 % is what an 80 % interval leaves out on each side.
+    assert_allclose(sharper.at_most(truth, level=0.9), sharper.apply(truth).quantile(0.9))
+    assert (sharper.at_most(truth, level=0.95) >= truth.quantile(0.95)).all()
+
+
+def test_thirty_events_are_enough_for_eighty_percent_and_sixty_for_ninety():
+    assert Recalibration(n_events=30).enough_for(0.8)
+    assert not Recalibration(n_events=29).enough_for(0.8)
+    assert Recalibration(n_events=60).enough_for(0.9)
+    assert not Recalibration(n_events=59).enough_for(0.9)
+
+
+def test_few_events_only_widen_and_say_so(sample):
+    drawn = sample(40, seed=6)
+    wide = distorted(drawn.truth, shift=0.0, power=2.0)
+    found = fit_recalibration(wide, drawn.outcomes)
+    assert found.n_events < 30
+    assert found.power <= 1
+    assert "needs 30" in found.messages[0]
+
+
+def test_next_to_no_events_leave_the_predictions_alone(sample):
+    drawn = sample(30, seed=7)
+    seen = Outcomes(np.ones(30, dtype=int), np.arange(30) < 4)
+    found = fit_recalibration(drawn.truth, seen)
+    assert (found.shift, found.power) == (0, 1)
+    assert "too few" in found.messages[0]
+
+
+def test_repeats_count_together_as_one(sample):
+    drawn = sample(200, seed=8)
+    once = fit_recalibration(drawn.truth, drawn.outcomes)
+    thrice = fit_recalibration([drawn.truth] * 3, drawn.outcomes)
+    assert_allclose([once.shift, once.power], [thrice.shift, thrice.power], atol=1e-5)
+
+
+def test_it_survives_being_stored(sample):
+    drawn = sample(300, seed=9)
+    groups = {"half": np.arange(300) % 2}
+    found = fit_recalibration(drawn.truth, drawn.outcomes, groups=groups)
+    again = Recalibration.from_dict(json.loads(json.dumps(found.to_dict())))
+    assert again.to_dict() == found.to_dict()
+    assert_allclose(
+        again.apply(drawn.truth, groups=groups).pmf, found.apply(drawn.truth, groups=groups).pmf
+    )
+
+
+def test_damaged_stored_values_are_refused():
+    with pytest.raises(DataError, match="no 'power'"):
+        Recalibration.from_dict({"shift": 0.0})
+    with pytest.raises(DataError, match="power"):
+        Recalibration(power=0.0)
+
+
+@given(draws=pmfs, target=pmfs)
+def test_carried_draws_average_to_the_target_exactly(draws, target):
+    moved = carry_draws(draws, CountDistribution(target[:1]))
+    assert_allclose(moved.mean(axis=0), target[0], atol=1e-9)
+    assert (moved >= 0).all()
+    assert (moved.sum(axis=1) <= 1 + 1e-9).all()
+
+
+def test_carrying_to_their_own_mean_leaves_draws_as_they_are():
+    draws = np.array([[0.1, 0.5, 0.2], [0.4, 0.1, 0.3]])
+    assert_allclose(carry_draws(draws, CountDistribution(draws.mean(axis=0)[None])), draws)
+
+
+def test_draws_over_another_horizon_are_refused():
+    with pytest.raises(RequestError, match="horizon"):
+        carry_draws([[0.5, 0.5]], CountDistribution(np.array([[0.5]])))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("n", [100, 300, 600])
+@pytest.mark.parametrize("power", [0.6, 1.0, 1.5])
+def test_recalibrated_intervals_keep_their_promise(sample, n, power):
+    # 45 to 55 % seen to the end; predictions too wide, right, or too narrow.
+    covered = []
+    fresh = sample(2000, seed=10_000)
+    for seed in range(100):
+        drawn = sample(n, seed=seed, drop_out=0.12)
+        found = fit_recalibration(distorted(drawn.truth, shift=0.3, power=power), drawn.outcomes)
+        corrected = found.apply(distorted(fresh.truth, shift=0.3, power=power))
+        covered.append(tie_split_coverage(corrected, fresh.count, level=0.8).mean())
+    assert 0.77 < np.mean(covered) < 0.84, f"{np.mean(covered)}, spread {np.std(covered)}"
