@@ -24,9 +24,11 @@ from forecast.clinic.invented.course import live
 from forecast.clinic.invented.reach import YEAR
 from forecast.clinic.invented.sessions import MOST, arrive, run_sessions
 from forecast.clinic.invented.truth import (
-    deliveries,
+    Deliveries,
     fresh_clients,
+    fresh_deliveries,
     true_contrast,
+    true_deliveries,
     true_distribution,
 )
 from forecast.clinic.invented.world import CaseMix, OwnedLaser, World, bencini_world
@@ -38,16 +40,18 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CaseMix",
+    "Deliveries",
     "OwnedLaser",
     "SimulatedClinic",
     "World",
     "bencini_world",
-    "deliveries",
     "fresh_clients",
+    "fresh_deliveries",
     "simulate_clinic",
     "simulate_log",
     "simulate_split_trial",
     "true_contrast",
+    "true_deliveries",
     "true_distribution",
 ]
 

@@ -11,12 +11,13 @@ from forecast.clinic.simulate import (
     OwnedLaser,
     World,
     bencini_world,
-    deliveries,
     fresh_clients,
+    fresh_deliveries,
     simulate_clinic,
     simulate_log,
     simulate_split_trial,
     true_contrast,
+    true_deliveries,
     true_distribution,
 )
 from forecast.errors import RequestError
@@ -238,12 +239,24 @@ def test_clinics_drawn_around_the_published_effects_scatter_as_asked():
 
 
 def test_deliveries_end_in_clearing_or_stopping_and_never_after_what_is_needed():
-    told = deliveries(World(), 4000, seed=1)
+    told = fresh_deliveries(World(), 4000, seed=1)
     cleared = told["end"] == "cleared"
     assert_array_equal(told["delivered"][cleared], told["needed"][cleared])
     assert (told["delivered"] <= told["needed"]).all()
     # Taylor 1990: 37 % of 57 tattoos did not complete; Bencini 2012: 11.3 %.
     assert 0.113 < (told["end"] == "stopped").mean() < 0.37
+
+
+def test_deliveries_to_known_enquiries_average_to_those_of_fresh_clients():
+    world = World(elsewhere_rate=0.0)
+    enquiries, _ = fresh_clients(world, 800, seed=3)
+    known = true_deliveries(world, enquiries, n_inner=50, seed=1)
+    fresh = fresh_deliveries(world, 8000, seed=1)
+    assert known.delivered.shape == (800, 50)
+    assert known.delivered.mean() == pytest.approx(fresh["delivered"].mean(), rel=0.03)
+    assert known.stopped.mean() == pytest.approx((fresh["end"] == "stopped").mean(), abs=0.03)
+    prepaid = true_deliveries(world, enquiries, n_inner=50, seed=1, package="until_cleared")
+    assert prepaid.stopped.mean() < known.stopped.mean()
 
 
 def test_a_split_trial_pairs_the_halves_and_gives_each_its_regime():
@@ -278,6 +291,8 @@ def test_wrong_requests_are_refused_by_name():
         simulate_log(0)
     with pytest.raises(RequestError, match="scenario"):
         World.scenario("three saved")  # type: ignore[arg-type]
+    with pytest.raises(RequestError, match="by_the_gram"):
+        true_deliveries(World(), fresh_clients(World(), 2, seed=1)[0], package="by_the_gram")
     with pytest.raises(RequestError, match="shoe_size"):
         World(effects={"shoe_size": 1.0})
     with pytest.raises(RequestError, match="ns:0>ps"):

@@ -104,13 +104,23 @@ def session_price(area: FloatArray) -> FloatArray:
 
 
 def live(
-    cohort: Cohort, paths: Paths, world: World, rng: np.random.Generator, last_day: float
+    cohort: Cohort,
+    paths: Paths,
+    world: World,
+    rng: np.random.Generator,
+    last_day: float,
+    *,
+    sold: int | None = None,
 ) -> Course:
-    """Return how the courses went until ``last_day``: goals, sales, reactions, stopping."""
+    """Return how the courses went until ``last_day``: goals, sales, reactions, stopping.
+
+    ``sold`` gives everybody the same package; otherwise they are drawn as often as ``SOLD`` says.
+    """
     n, horizon = paths.grade.shape
     lighten = np.asarray(rng.random(n) < world.lighten_rate, dtype=np.bool_)
     needed = paths.first_at(np.where(lighten, world.lightened_at, world.cleared_at))
     package = np.asarray(np.searchsorted(np.cumsum(SOLD), rng.random(n)), dtype=np.int64)
+    package = package if sold is None else np.full(n, sold)
     fluence = 0.2 * rng.standard_normal((n, horizon)) + 0.15 * rng.standard_normal((n, 1))
     reacted = reactions(cohort, paths, world, fluence, rng.random((n, horizon)))
     price = session_price(cohort.attributes.area)

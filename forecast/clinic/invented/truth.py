@@ -4,27 +4,35 @@ Nothing here is ever read by a fit. Sessions are sessions here, until cleared, i
 on; the current practice is that of the last two years of the log.
 """
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_whole_number
-from forecast.clinic.invented.chance import Chance, with_chance
-from forecast.clinic.invented.course import live
+from forecast.clinic.invented.chance import Chance, Cohort, with_chance
+from forecast.clinic.invented.course import PACKAGES, live
 from forecast.clinic.invented.people import complete, read_enquiries
 from forecast.clinic.invented.reach import YEAR
 from forecast.clinic.invented.rows import hide
-from forecast.clinic.invented.sessions import arrive, run_sessions
+from forecast.clinic.invented.sessions import Paths, arrive, run_sessions
 from forecast.clinic.invented.world import World
+from forecast.errors import RequestError
 from forecast.survival.distribution import CountDistribution
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["deliveries", "fresh_clients", "true_contrast", "true_distribution"]
+__all__ = [
+    "Deliveries",
+    "fresh_clients",
+    "fresh_deliveries",
+    "true_contrast",
+    "true_deliveries",
+    "true_distribution",
+]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -103,21 +111,27 @@ def true_distribution(
     years : float
         Length of the log.
     """
+    pmf = [
+        _share(paths.first_at(world.cleared_at), ~paths.elsewhere_clear, n_inner, horizon)
+        for _, paths in _inner(world, enquiries, horizon, n_inner, seed, years)
+    ]
+    return CountDistribution(np.vstack(pmf))
+
+
+def _inner(
+    world: World, enquiries: "pd.DataFrame", horizon: int, n_inner: int, seed: int, years: float
+) -> Iterator[tuple[Cohort, Paths]]:
+    """Yield ``n_inner`` courses of each enquiry side by side, some enquiries at a time."""
     n_inner = check_whole_number(n_inner, name="n_inner", low=1)
     attributes, rng = read_enquiries(enquiries), np.random.default_rng([seed, 2])
     between = ((years - 2) * YEAR, years * YEAR)
     step = max(1, CHUNK // n_inner)
-    pmf = []
     for first in range(0, len(attributes), step):
         rows = np.repeat(np.arange(first, min(first + step, len(attributes))), n_inner)
         drawn = complete(attributes.take(rows), world.mix, rng)
         person = world.client_sd * rng.standard_normal(len(rows))
         cohort = with_chance(drawn, person, np.arange(len(rows)), world, rng, between)
-        paths = run_sessions(cohort, Chance.draw(cohort, world, horizon, rng), world)
-        pmf.append(
-            _share(paths.first_at(world.cleared_at), ~paths.elsewhere_clear, n_inner, horizon)
-        )
-    return CountDistribution(np.vstack(pmf))
+        yield cohort, run_sessions(cohort, Chance.draw(cohort, world, horizon, rng), world)
 
 
 def _share(
@@ -195,7 +209,63 @@ def true_contrast(
     }
 
 
-def deliveries(
+@dataclass(frozen=True, slots=True, eq=False)
+class Deliveries:
+    """What a clinic would truly deliver, each array of shape (n_enquiries, n_inner).
+
+    Attributes
+    ----------
+    delivered : ndarray of int
+        Sessions until cleared, stopped, or the cap.
+    cleared, stopped : ndarray of bool
+        How the course ended; neither: still going at the cap.
+    """
+
+    delivered: IntArray
+    cleared: npt.NDArray[np.bool_]
+    stopped: npt.NDArray[np.bool_]
+
+
+def true_deliveries(
+    world: World,
+    enquiries: "pd.DataFrame",
+    *,
+    cap: int = 40,
+    package: str | None = None,
+    n_inner: int = 200,
+    seed: int = 0,
+    years: float = YEARS,
+) -> Deliveries:
+    """Return courses drawn from the truth of each enquiry, stopping included.
+
+    Parameters
+    ----------
+    world, enquiries, n_inner, seed, years
+        As in ``true_distribution``; courses cleared elsewhere are drawn like the others, so give
+        enquiries without sessions elsewhere.
+    cap : int
+        Sessions followed.
+    package : str, optional
+        "pay_per_session", "block_6" or "until_cleared" for all; the clinic's own mix when not
+        given. What is sold changes stopping only.
+    """
+    if package is not None and package not in PACKAGES:
+        raise RequestError(
+            f"The invented clinic does not sell {package!r}.", f"It sells {', '.join(PACKAGES)}."
+        )
+    world = replace(world, lighten_rate=0.0)
+    rng = np.random.default_rng([seed, 6])
+    sold = None if package is None else PACKAGES.index(package)
+    parts = [
+        live(cohort, paths, world, rng, np.inf, sold=sold)
+        for cohort, paths in _inner(world, enquiries, cap, n_inner, seed, years)
+    ]
+    ended = np.concatenate([part.ended for part in parts]).reshape(-1, n_inner)
+    given = np.concatenate([part.given for part in parts]).reshape(-1, n_inner)
+    return Deliveries(given, ended == 1, ended == 2)
+
+
+def fresh_deliveries(
     world: World, n: int, *, seed: int, cap: int = 40, years: float = YEARS
 ) -> "pd.DataFrame":
     """Return fresh clients with the sessions they would truly get and how their courses end.
