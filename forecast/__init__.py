@@ -11,9 +11,10 @@ if TYPE_CHECKING:
     from forecast.clinic.caseload import price_caseload
     from forecast.clinic.enquiry import Enquiry
     from forecast.clinic.estimate import Estimate
-    from forecast.clinic.forecaster import Forecaster, load_forecaster
+    from forecast.clinic.forecaster import Forecaster
     from forecast.clinic.log import OutcomeLog, read_log
     from forecast.clinic.pricing import price_package
+    from forecast.clinic.saved import load_forecaster
     from forecast.clinic.scoring import fit_forecaster
     from forecast.clinic.simulate import simulate_log
     from forecast.clinic.tariff import Package, Tariff
@@ -44,9 +45,10 @@ _HOMES = {
     "forecast.clinic.caseload": ("price_caseload",),
     "forecast.clinic.enquiry": ("Enquiry",),
     "forecast.clinic.estimate": ("Estimate",),
-    "forecast.clinic.forecaster": ("Forecaster", "load_forecaster"),
+    "forecast.clinic.forecaster": ("Forecaster",),
     "forecast.clinic.log": ("OutcomeLog", "read_log"),
     "forecast.clinic.pricing": ("price_package",),
+    "forecast.clinic.saved": ("load_forecaster",),
     "forecast.clinic.scoring": ("fit_forecaster",),
     "forecast.clinic.simulate": ("simulate_log",),
     "forecast.clinic.tariff": ("Package", "Tariff"),
