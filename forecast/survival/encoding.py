@@ -98,7 +98,8 @@ class Encoding:
         DataError
             If a value is missing or not a number.
         """
-        rows = count_rows(covariates, [name for name, _ in self.columns])
+        needed = [name for name, _ in self.columns] or [str(name) for name in covariates]
+        rows = count_rows(covariates, needed)
         matrix = np.zeros((rows, len(self.names)))
         mapping = isinstance(covariates, Mapping)
         at = 0

@@ -6,6 +6,8 @@ from typing import Any
 from forecast._checks import nearest
 from forecast.errors import RequestError
 from forecast.survival.aft import FittedAcceleratedTime
+from forecast.survival.boosted import FittedBoostedHazard
+from forecast.survival.cure import FittedCureMixture
 from forecast.survival.fitted_hazard import FittedDiscreteHazard
 from forecast.survival.life_table import FittedLifeTable
 from forecast.survival.model import FittedCountModel
@@ -14,6 +16,8 @@ __all__ = ["model_from_dict"]
 
 READERS: Mapping[str, Any] = {
     "accelerated_time": FittedAcceleratedTime.from_dict,
+    "boosted_hazard": FittedBoostedHazard.from_dict,
+    "cure_mixture": FittedCureMixture.from_dict,
     "discrete_hazard": FittedDiscreteHazard.from_dict,
     "life_table": FittedLifeTable.from_dict,
 }
