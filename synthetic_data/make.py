@@ -8,25 +8,18 @@ from typing import Any
 
 import pandas as pd
 
+from forecast.clinic.package import write_log
 from forecast.clinic.simulate import World, simulate_clinic, true_contrast
 
 SEED = 20170102
-TABLES = ("courses", "sessions", "gradings", "reactions", "lasers")
 STRATEGIES = ("ns", "ps", "ns:4>ps")
 
 
 def main(folder: Path) -> None:
-    """Write the five tables and the truth behind them into ``folder``."""
+    """Write the five tables, their rules and the truth behind them into ``folder``."""
     world = World()
     clinic = simulate_clinic(600, seed=SEED, world=world)
-    for name in TABLES:
-        getattr(clinic.log, name).to_csv(
-            folder / f"{name}.csv",
-            index=False,
-            float_format="%g",
-            date_format="%Y-%m-%d",
-            lineterminator="\n",
-        )
+    write_log(clinic.log, folder, title="An invented clinic")
     write_truth(folder / "truth.json", world, clinic.truth)
 
 

@@ -187,8 +187,9 @@ def _falls(gradings: CleanTable) -> None:
     gradings.flag(
         falling,
         "fading_pct",
-        "no fall below the grading before",
-        "Check the two gradings; both are used as they are.",
+        "no fall below the gradings before",
+        "Check it against the {:g} after an earlier session; both are used as they are.",
+        other=joined["before"].set_axis(frame.index),
     )
 
 
