@@ -16,7 +16,9 @@ __all__ = [
     "exact_interval",
     "mantel_haenszel",
     "newcombe_difference",
+    "normal_quantile",
     "paired_test",
+    "poisson_interval",
     "upper_limit",
     "wilson_interval",
 ]
@@ -101,6 +103,23 @@ def upper_limit(events: int, n: int, *, level: float = 0.95) -> float:
 
     events, n = _counts(events, n)
     return 1.0 if events == n else float(beta.ppf(check_level(level), events + 1, n - events))
+
+
+def poisson_interval(events: int, *, level: float = 0.95) -> tuple[float, float]:
+    """Return the exact interval of an expected count (Garwood 1936).
+
+    Examples
+    --------
+    >>> low, high = poisson_interval(0)
+    >>> low, round(high, 3)
+    (0.0, 3.689)
+    """
+    from scipy.stats import gamma
+
+    events = check_whole_number(events, name="events")
+    tail = (1 - check_level(level)) / 2
+    low = 0.0 if events == 0 else float(gamma.ppf(tail, events))
+    return low, float(gamma.ppf(1 - tail, events + 1))
 
 
 def newcombe_difference(

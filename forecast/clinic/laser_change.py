@@ -1,0 +1,317 @@
+"""What one more laser would change: who comes within reach, and what that is worth."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast._checks import check_level, check_whole_number
+from forecast.causal.proportions import poisson_interval
+from forecast.clinic.evidence import hazard_prior
+from forecast.clinic.inks import Laser, unreached_inks
+from forecast.clinic.reach import reach_spells
+from forecast.clinic.rows import lasers_in_use
+from forecast.errors import DataError, RequestError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.clinic.log import OutcomeLog
+    from forecast.survival.fitted_hazard import FittedDiscreteHazard
+
+__all__ = ["LaserChange", "what_would_change"]
+
+FloatArray = npt.NDArray[np.float64]
+Interval = tuple[float | None, float | None]
+YEAR_DAYS = 365.25
+RECENT_YEARS = 2.0
+N_DRAWS = 500
+# The published prior of an unreached ink is a guess; here the own log is to speak.
+OWN_PRIOR = (-0.5, 1.5)
+
+
+@dataclass(frozen=True, slots=True)
+class LaserChange:
+    """What a laser at given wavelengths would change.
+
+    Attributes
+    ----------
+    laser : Laser
+        The laser asked about.
+    per_year : float
+        Courses a year whose every ink would be reached and is not now, from the log's last
+        two years.
+    per_year_interval : tuple
+        Exact Poisson interval.
+    partly_per_year : float
+        Courses a year with some ink newly reached and another still not.
+    sessions_change, sessions_interval : float or None, tuple
+        Change of the mean sessions needed, counted to the horizon, per newly reached course.
+    cleared_change, cleared_interval : float or None, tuple
+        Change of the share cleared by the horizon, per newly reached course.
+    gain_per_course, gain_interval : float or None, tuple
+        What one newly reached course is worth in the money of the request.
+    break_even_courses, break_even_interval : float or None, tuple
+        Newly reached courses until the price is earned; None where it never is.
+    break_even_years : float or None
+        The same in years at the rate above.
+    horizon : int
+        Sessions counted to.
+    level : float
+        Of the intervals.
+    notes : tuple of str
+        Doubts.
+    """
+
+    laser: Laser
+    per_year: float
+    per_year_interval: tuple[float, float]
+    partly_per_year: float
+    sessions_change: float | None
+    sessions_interval: Interval
+    cleared_change: float | None
+    cleared_interval: Interval
+    gain_per_course: float | None
+    gain_interval: Interval
+    break_even_courses: float | None
+    break_even_interval: Interval
+    break_even_years: float | None
+    horizon: int
+    level: float
+    notes: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {
+            "regime": self.laser.regime,
+            "wavelengths_nm": list(self.laser.wavelengths_nm),
+            "per_year": self.per_year,
+            "per_year_interval": list(self.per_year_interval),
+            "partly_per_year": self.partly_per_year,
+            "sessions_change": self.sessions_change,
+            "sessions_interval": list(self.sessions_interval),
+            "cleared_change": self.cleared_change,
+            "cleared_interval": list(self.cleared_interval),
+            "gain_per_course": self.gain_per_course,
+            "gain_interval": list(self.gain_interval),
+            "break_even_courses": self.break_even_courses,
+            "break_even_interval": list(self.break_even_interval),
+            "break_even_years": self.break_even_years,
+            "horizon": self.horizon,
+            "level": self.level,
+            "notes": list(self.notes),
+        }
+
+    def to_text(self) -> str:
+        """Return the answer in words."""
+        named = ", ".join(f"{value:g}" for value in self.laser.wavelengths_nm)
+        low, high = self.per_year_interval
+        lines = [
+            f"A {self.laser.regime} laser at {named} nm would bring {self.per_year:.1f} courses a"
+            f" year ({low:.1f} to {high:.1f}) within reach, and some ink of"
+            f" {self.partly_per_year:.1f} more."
+        ]
+        if self.sessions_change is not None and self.cleared_change is not None:
+            lines.append(
+                f"Each: {self.sessions_change:+.1f} sessions"
+                f" ({_span(self.sessions_interval, '+.1f')}), counted to {self.horizon};"
+                f" cleared by then {100 * self.cleared_change:+.0f} points"
+                f" ({_span(self.cleared_interval, '+.0%')})."
+            )
+        if self.gain_per_course is not None:
+            earned = "never earned back"
+            if self.break_even_courses is not None:
+                years = f", {self.break_even_years:.1f} years" if self.break_even_years else ""
+                earned = f"earned back after {np.ceil(self.break_even_courses):.0f} courses{years}"
+            lines.append(
+                f"Worth {self.gain_per_course:.0f} a course"
+                f" ({_span(self.gain_interval, '.0f')}); {earned}"
+                f" ({_span(self.break_even_interval, '.0f')} courses)."
+            )
+        return "\n".join([*lines, *self.notes])
+
+
+def what_would_change(
+    log: OutcomeLog,
+    wavelengths_nm: Sequence[float],
+    *,
+    regime: str = "ps",
+    price: float | None = None,
+    worth_cleared: float = 0.0,
+    cost_per_session: float = 0.0,
+    horizon: int = 15,
+    level: float = 0.95,
+    seed: int = 0,
+) -> LaserChange:
+    """Return what a laser would change for those whose inks are out of reach now.
+
+    Parameters
+    ----------
+    log : OutcomeLog
+        A log with a lasers table.
+    wavelengths_nm : sequence of float
+        What the laser emits, nm.
+    regime : str
+        Its pulse regime, ``ns`` or ``ps``.
+    price : float, optional
+        What the laser costs; without it no money is worked out.
+    worth_cleared : float
+        What one more cleared course is worth to the clinic, same money.
+    cost_per_session : float
+        What one session costs the clinic; sessions saved count as gain, sessions added as loss.
+    horizon : int
+        Sessions counted to.
+    level : float
+        Of the intervals.
+    seed : int
+        Of the parameter draws.
+
+    Raises
+    ------
+    DataError
+        If the log names no lasers or nobody cleared.
+    RequestError
+        If a wavelength, the regime or the price is not usable.
+
+    Notes
+    -----
+    Grouped proportional hazards of the sessions needed, with the clinic's own courses as
+    unreached until the day a laser for their inks came into use. Newly reached courses are
+    predicted as unreached and as reached under the same parameter draws.
+    """
+    check_level(level)
+    check_whole_number(horizon, name="horizon", low=2, high=100)
+    if price is not None and not price > 0:
+        raise RequestError(f"price is {price!r}.", "Give what the laser costs, above 0.")
+    laser = Laser(regime, tuple(wavelengths_nm))
+    newly, partly, years = _newly_reached(log, laser)
+    low, high = poisson_interval(len(newly), level=level)
+    notes = [_identification(log)]
+    sessions, cleared = np.zeros(0), np.zeros(0)
+    if len(newly):
+        spells = reach_spells(log)
+        sessions, cleared = _draws(spells, newly, horizon, seed)
+    else:
+        notes.append("No course of the log's last two years would come newly within reach.")
+    gain = worth_cleared * cleared - cost_per_session * sessions
+    money = price is not None and len(newly) > 0
+    worth = float(gain.mean()) if money else None
+    even = None if worth is None or price is None or worth <= 0 else price / worth
+    return LaserChange(
+        laser=laser,
+        per_year=len(newly) / years,
+        per_year_interval=(low / years, high / years),
+        partly_per_year=partly / years,
+        sessions_change=float(sessions.mean()) if len(newly) else None,
+        sessions_interval=_interval(sessions, level),
+        cleared_change=float(cleared.mean()) if len(newly) else None,
+        cleared_interval=_interval(cleared, level),
+        gain_per_course=worth,
+        gain_interval=_interval(gain, level) if money else (None, None),
+        break_even_courses=even,
+        break_even_interval=_break_even(price, gain, level) if money else (None, None),
+        break_even_years=None if even is None else even * years / len(newly),
+        horizon=horizon,
+        level=level,
+        notes=tuple(notes),
+    )
+
+
+def _newly_reached(log: OutcomeLog, laser: Laser) -> tuple[list[str], int, float]:
+    """Return the recent courses newly reached, how many are partly, and the years they span."""
+    import pandas as pd
+
+    if log.lasers.empty:
+        raise DataError("The log names no lasers.", "Add the lasers table.")
+    started = log.courses["started_on"]
+    last = started.max()
+    span = min(RECENT_YEARS, max((last - started.min()).days / YEAR_DAYS, 0.25))
+    recent = log.courses[started > last - pd.Timedelta(days=span * YEAR_DAYS)]
+    treated = log.sessions["treated_on"].max()
+    now = lasers_in_use(log.lasers, last if pd.isna(treated) else max(last, treated))
+    newly, partly = [], 0
+    for course, inks in zip(recent["course_id"], recent["inks"], strict=True):
+        before = unreached_inks(inks, now)
+        after = unreached_inks(inks, (*now, laser))
+        if before and not after:
+            newly.append(str(course))
+        elif len(after) < len(before):
+            partly += 1
+    return newly, partly, span
+
+
+def _draws(
+    spells: pd.DataFrame, newly: list[str], horizon: int, seed: int
+) -> tuple[FloatArray, FloatArray]:
+    """Return, per parameter draw, the mean change in sessions and in the share cleared."""
+    from forecast.clinic.attributes import COVARIATES
+
+    filled = spells.assign(
+        **{name: spells[name].fillna(spells[name].mean()).fillna(0.0) for name in COVARIATES}
+    )
+    fitted = _fit(filled)
+    chosen = filled[filled["course_id"].isin(newly)].drop_duplicates("course_id")
+    totals = []
+    for unreached in (0.0, 1.0):
+        frame = chosen[list(COVARIATES)].assign(ink_unreached=unreached)
+        pmf = fitted.predict_draws(frame, horizon, n_draws=N_DRAWS, seed=seed)
+        survival = 1 - np.cumsum(pmf, axis=2)
+        sessions = 1 + survival[:, :, :-1].sum(axis=2)
+        totals.append((sessions.mean(axis=1), 1 - survival[:, :, -1].mean(axis=1)))
+    (reached_k, reached_share), (missed_k, missed_share) = totals
+    return reached_k - missed_k, reached_share - missed_share
+
+
+def _fit(filled: pd.DataFrame) -> FittedDiscreteHazard:
+    from forecast.clinic.attributes import COVARIATES
+    from forecast.survival.durations import Durations
+    from forecast.survival.hazard import DiscreteHazard
+
+    durations = Durations.from_frame(
+        filled,
+        step="step",
+        observed="observed",
+        entry="entry",
+        subject="client_id",
+        covariates=list(COVARIATES),
+    )
+    prior = hazard_prior() | {"ink_unreached": OWN_PRIOR}
+    return DiscreteHazard(baseline="smooth", prior=prior).fit(durations)
+
+
+def _identification(log: OutcomeLog) -> str:
+    """Return on what the effect of reach rests: change within one ink pattern, or none."""
+    spells = reach_spells(log).merge(log.courses[["course_id", "inks"]], on="course_id")
+    varies = spells.groupby("inks")["unreached"].nunique().gt(1).sum()
+    if varies:
+        return (
+            f"{varies} ink pattern(s) were treated both before and after coming within reach; the"
+            " effect of reach is learnt from them."
+        )
+    return (
+        "No ink pattern was treated both within and out of reach: the effect of reach cannot be"
+        " told from that of the colours and rests on common practice."
+    )
+
+
+def _interval(draws: FloatArray, level: float) -> Interval:
+    if not len(draws):
+        return None, None
+    low, high = np.quantile(draws, [(1 - level) / 2, (1 + level) / 2])
+    return float(low), float(high)
+
+
+def _break_even(price: float | None, gain: FloatArray, level: float) -> Interval:
+    """Return the interval of price / gain; an end is None where the gain is not above 0."""
+    low, high = _interval(gain, level)
+    ends = [None if price is None or g is None or g <= 0 else price / g for g in (high, low)]
+    return ends[0], ends[1]
+
+
+def _span(interval: Interval, form: str) -> str:
+    words = ["never" if end is None else format(end, form) for end in interval]
+    return f"{words[0]} to {words[1]}"

@@ -1,0 +1,349 @@
+"""Which inks the clinic's lasers reach: of one tattoo, and of everyone who came."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast._checks import check_level
+from forecast.causal.proportions import exact_interval, normal_quantile, wilson_interval
+from forecast.clinic.inks import (
+    CAVEAT,
+    Laser,
+    Uptake,
+    best_uptake,
+    read_inks,
+    unreached_inks,
+)
+from forecast.clinic.rows import course_rows, lasers_in_use
+from forecast.clinic.sources import cite
+from forecast.errors import DataError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.clinic.log import OutcomeLog
+
+__all__ = ["LogReach", "TattooReach", "log_reach", "reach_spells", "tattoo_reach"]
+
+SESSIONS_SHOWN = (5, 10, 15)
+FEWEST_AT_RISK = 5
+
+
+@dataclass(frozen=True, slots=True)
+class TattooReach:
+    """Which inks of one tattoo the lasers reach.
+
+    Attributes
+    ----------
+    best : dict
+        Per ink, the best cell of the ink table and the laser that offers it; None where no
+        laser has a wavelength of the table.
+    unreached : tuple of str
+        Inks that no laser reaches.
+    """
+
+    best: dict[str, tuple[Uptake, Laser] | None]
+    unreached: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        cells: dict[str, Any] = {}
+        for ink, found in self.best.items():
+            cells[ink] = None
+            if found is not None:
+                cells[ink] = {**found[0].to_dict(), "laser": found[1].laser_id}
+        return {"inks": cells, "unreached": list(self.unreached), "caveat": CAVEAT}
+
+    def to_text(self) -> str:
+        """Return the reach in words, each with its source."""
+        lines = []
+        for ink, found in self.best.items():
+            if found is None:
+                lines.append(f"{ink}: no wavelength of the table is owned")
+                continue
+            cell, laser = found
+            grade = "not reached, " if ink in self.unreached else ""
+            lines.append(
+                f"{ink}: {grade}{cell.grade} at {cell.wavelength_nm} nm"
+                f" ({laser.laser_id or laser.regime}) [{cite(cell.source)}]"
+                + (f"; {cell.remark}" if cell.remark else "")
+            )
+        return "\n".join([*lines, CAVEAT])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LogReach:
+    """How many tattoos had an ink that no owned laser reached, and how they fared.
+
+    Attributes
+    ----------
+    n_courses, n_unreached : int
+        Courses, and those with an unreached ink when they started.
+    share : tuple of float
+        Wilson interval of the share with an unreached ink.
+    by_year : DataFrame
+        ``year``, ``courses``, ``unreached``, ``share``.
+    by_ink : DataFrame
+        ``ink``, ``courses`` with it, ``unreached`` of these.
+    cleared : DataFrame
+        ``reached`` (yes, no), ``session``, ``at_risk``, ``cleared_by`` with ``low`` and
+        ``high``: life table of the sessions needed; a course changes group when a laser that
+        reaches its inks comes into use. None beyond the last session with five at risk.
+    level : float
+        Of the intervals.
+    notes : tuple of str
+        Doubts.
+    """
+
+    n_courses: int
+    n_unreached: int
+    share: tuple[float, float]
+    by_year: pd.DataFrame
+    by_ink: pd.DataFrame
+    cleared: pd.DataFrame
+    level: float
+    notes: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {
+            "n_courses": self.n_courses,
+            "n_unreached": self.n_unreached,
+            "share": list(self.share),
+            "by_year": _records(self.by_year),
+            "by_ink": _records(self.by_ink),
+            "cleared": _records(self.cleared),
+            "level": self.level,
+            "notes": list(self.notes),
+        }
+
+    def to_text(self) -> str:
+        """Return the answer in words."""
+        low, high = self.share
+        lines = [
+            f"{self.n_unreached} of {self.n_courses} courses"
+            f" ({self.n_unreached / self.n_courses:.0%}, {low:.0%} to {high:.0%}) started with an"
+            " ink that no laser in use reached."
+        ]
+        for row in self.cleared.to_dict("records"):
+            if not np.isnan(row["cleared_by"]):
+                who = "every ink reached" if row["reached"] == "yes" else "some ink unreached"
+                lines.append(
+                    f"{who}: {row['cleared_by']:.0%} ({row['low']:.0%} to {row['high']:.0%})"
+                    f" cleared by session {row['session']}"
+                )
+        return "\n".join([*lines, *self.notes])
+
+
+def tattoo_reach(
+    inks: str | Iterable[str],
+    lasers: pd.DataFrame | Iterable[Laser],
+    *,
+    on: pd.Timestamp | None = None,
+) -> TattooReach:
+    """Return which inks of a tattoo the lasers reach.
+
+    Parameters
+    ----------
+    inks : str or iterable of str
+        Ink colours, as a set or joined by ``;``.
+    lasers : DataFrame or iterable of Laser
+        The log's lasers table, or lasers.
+    on : Timestamp, optional
+        Only lasers in use on that day count; only with the table.
+
+    Raises
+    ------
+    RequestError
+        For an unknown ink or a wavelength outside 400 to 1100 nm.
+
+    Examples
+    --------
+    >>> reach = tattoo_reach("black;green", [Laser("ns", (532, 1064), "yag")])
+    >>> reach.unreached
+    ('green',)
+    """
+    owned = _owned(lasers, on)
+    best = {ink: best_uptake(ink, owned) for ink in read_inks(inks)}
+    return TattooReach(best, unreached_inks(inks, owned))
+
+
+def log_reach(log: OutcomeLog, *, level: float = 0.95) -> LogReach:
+    """Return the share of courses with an unreached ink, and clearance of both kinds.
+
+    Parameters
+    ----------
+    log : OutcomeLog
+        A log with a lasers table.
+    level : float
+        Of the intervals.
+
+    Raises
+    ------
+    DataError
+        If the log names no lasers.
+    """
+    import pandas as pd
+
+    check_level(level)
+    spells = reach_spells(log)
+    first = spells.drop_duplicates("course_id")
+    started = log.courses.set_index("course_id")["started_on"].reindex(first["course_id"])
+    unreached = first["unreached"].to_numpy()
+    by_year = (
+        pd.DataFrame({"year": started.dt.year.to_numpy(), "unreached": unreached})
+        .groupby("year", as_index=False)
+        .agg(courses=("unreached", "size"), unreached=("unreached", "sum"))
+        .assign(share=lambda frame: frame["unreached"] / frame["courses"])
+    )
+    cleared = pd.concat(
+        [_cleared(spells[spells["unreached"] == (word == "no")], word, level) for word in _YES_NO],
+        ignore_index=True,
+    )
+    n_unreached = int(unreached.sum())
+    return LogReach(
+        n_courses=len(first),
+        n_unreached=n_unreached,
+        share=wilson_interval(n_unreached, len(first), level=level),
+        by_year=by_year,
+        by_ink=_by_ink(log),
+        cleared=cleared,
+        level=level,
+        notes=(
+            "Tattoos with an unreached ink differ in other ways too; the difference in clearance"
+            " is not all due to reach.",
+            CAVEAT,
+        ),
+    )
+
+
+_YES_NO = ("yes", "no")
+
+
+def reach_spells(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
+    """Return the rows of the count model, split where a course's inks come within reach.
+
+    One row per course, or two when a laser that reaches its last ink came into use after it
+    had begun: unreached up to the session before, reached from then on.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `course_rows`, and ``unreached`` (bool), also as ``ink_unreached``.
+    """
+    import pandas as pd
+
+    if log.lasers.empty:
+        raise DataError(
+            "The log names no lasers, so what they reach is not known.",
+            "Add the lasers table: laser_id, regime, wavelengths_nm, in_use_from.",
+        )
+    rows = course_rows(log, goal=goal)
+    rows = rows.assign(unreached=rows["ink_unreached"] == 1)
+    first = _first_reached(log)
+    turn = rows["course_id"].map(first)
+    split = rows["unreached"] & turn.notna() & (turn > 1)
+    turned = rows["unreached"] & turn.notna() & (turn <= 1)
+    rows.loc[turned, "unreached"] = False
+    after = rows[split].assign(unreached=False)
+    after["entry"] = after["entry"] + turn[split].astype(int) - 1
+    before = rows[split].assign(observed=False, stopped=False, step=after["entry"])
+    spells = pd.concat([rows[~split], before, after], ignore_index=True)
+    spells["ink_unreached"] = spells["unreached"].astype(float)
+    return spells.sort_values(["course_id", "step"], ignore_index=True)
+
+
+def _first_reached(log: OutcomeLog) -> pd.Series[int]:
+    """Return, per course that has one, the first session on whose day every ink was reached."""
+    import pandas as pd
+
+    dated = log.sessions[["course_id", "session_no", "treated_on"]].merge(
+        log.courses[["course_id", "inks"]], on="course_id"
+    )
+    dates = np.unique(log.lasers["in_use_from"].dropna().to_numpy())
+    period = np.searchsorted(dates, dated["treated_on"].to_numpy(), side="right")
+    starts = [pd.Timestamp.min, *pd.DatetimeIndex(dates)]
+    fleets = [lasers_in_use(log.lasers, start) for start in starts]
+    known: dict[tuple[int, str], bool] = {}
+    reached: npt.NDArray[np.bool_] = np.zeros(len(dated), dtype=np.bool_)
+    for at, key in enumerate(zip(period.tolist(), dated["inks"], strict=True)):
+        if key not in known:
+            known[key] = not unreached_inks(key[1], fleets[key[0]])
+        reached[at] = known[key]
+    return dated[reached].groupby("course_id")["session_no"].min()
+
+
+def _cleared(spells: pd.DataFrame, word: str, level: float) -> pd.DataFrame:
+    import pandas as pd
+
+    from forecast.survival.durations import Durations
+    from forecast.survival.life_table import LifeTable
+
+    survival, error = np.ones(max(SESSIONS_SHOWN)), np.zeros(max(SESSIONS_SHOWN))
+    if spells["observed"].any():
+        names = {"step": "step", "observed": "observed", "entry": "entry", "subject": "client_id"}
+        table = LifeTable().fit(Durations.from_frame(spells, covariates=[], **names))
+        known = min(len(survival), len(table.survival))
+        survival[:known], error[:known] = table.survival[:known], table.standard_error[:known]
+    lines = []
+    for session in SESSIONS_SHOWN:
+        at_risk = int(((spells["entry"] < session) & (spells["step"] >= session)).sum())
+        line = {"reached": word, "session": session, "at_risk": at_risk}
+        shares = (np.nan, np.nan, np.nan)
+        if at_risk >= FEWEST_AT_RISK:
+            shares = _share_by(
+                float(survival[session - 1]), float(error[session - 1]), at_risk, level
+            )
+        lines.append(line | dict(zip(("cleared_by", "low", "high"), shares, strict=True)))
+    return pd.DataFrame(lines)
+
+
+def _share_by(left: float, error: float, at_risk: int, level: float) -> tuple[float, float, float]:
+    """Return a share of the life table with its interval on the log(-log) scale.
+
+    With nobody cleared yet the upper limit is that of 0 of those still at risk, which is
+    wider than it need be.
+    """
+    if left >= 1:
+        return 0.0, *exact_interval(0, at_risk, level=level)
+    if left <= 0:
+        return 1.0, *exact_interval(at_risk, at_risk, level=level)
+    reach = normal_quantile(0.5 + level / 2) * error / abs(left * np.log(left))
+    return 1 - left, 1 - float(left ** np.exp(-reach)), 1 - float(left ** np.exp(reach))
+
+
+def _by_ink(log: OutcomeLog) -> pd.DataFrame:
+    import pandas as pd
+
+    counts: dict[str, list[int]] = {}
+    fleets: dict[Any, tuple[Laser, ...]] = {}
+    dates = log.lasers["in_use_from"].dropna()
+    for inks, day in zip(log.courses["inks"], log.courses["started_on"], strict=True):
+        period = int((dates <= day).sum())
+        if period not in fleets:
+            fleets[period] = lasers_in_use(log.lasers, day)
+        missed = unreached_inks(inks, fleets[period])
+        for ink in read_inks(inks):
+            pair = counts.setdefault(ink, [0, 0])
+            pair[0] += 1
+            pair[1] += ink in missed
+    rows = [(ink, *counts[ink]) for ink in read_inks(counts)]
+    return pd.DataFrame(rows, columns=["ink", "courses", "unreached"])
+
+
+def _owned(lasers: pd.DataFrame | Iterable[Laser], on: pd.Timestamp | None) -> tuple[Laser, ...]:
+    if hasattr(lasers, "columns"):
+        return lasers_in_use(lasers, on)
+    return tuple(lasers)  # type: ignore[arg-type]
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return [
+        {str(key): None if value != value else value for key, value in row.items()}
+        for row in frame.to_dict("records")
+    ]
