@@ -8,7 +8,7 @@ import numpy.typing as npt
 
 from forecast._checks import check_whole_number
 from forecast.clinic.money import amount, to_cents
-from forecast.clinic.package import Package, check_share
+from forecast.clinic.offer import Package, check_share
 from forecast.errors import RequestError
 
 __all__ = ["Package", "Tariff"]

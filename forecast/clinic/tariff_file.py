@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from forecast._checks import nearest
-from forecast.clinic.package import Package
+from forecast.clinic.offer import Package
 from forecast.clinic.tariff import Tariff
 from forecast.errors import DataError, ForecastError
 
