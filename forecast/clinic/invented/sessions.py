@@ -35,6 +35,7 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
+REVIEWED = 4  # sessions after which the clinic looks at a course anew
 MOST = 60  # sessions followed at most; a course that needs more never clears
 
 
@@ -142,6 +143,7 @@ class _Habit:
     bought: float
     drifts: bool
     heeds_stalls: bool
+    review: float
     owner: BoolArray | None
 
     @classmethod
@@ -157,6 +159,7 @@ class _Habit:
             bought=bought if world.by_calendar or bought == NEVER else 0.0,
             drifts=world.by_calendar,
             heeds_stalls=world.by_stalled,
+            review=world.review_effect,
             owner=(cohort.operator == 0) if world.ps_owner else None,
         )
 
@@ -176,7 +179,7 @@ class _Habit:
         drift = 0.45 * (np.clip(since, 0, 4) - 2) if self.drifts else 0.0
         logit = -0.3 + self.taste + drift
         if t > 0:
-            logit = -3.0 + 0.5 * self.taste + 0.5 * drift
+            logit = -3.0 + 0.5 * self.taste + 0.5 * drift + (self.review if t == REVIEWED else 0.0)
             if self.heeds_stalls and t >= 3:
                 logit = logit + 2.2 * ((noted - noted_before < 4) & (noted < 90))
         chance = 1 / (1 + np.exp(-logit)) if self.owner is None else 1.0 * self.owner
