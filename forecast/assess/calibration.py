@@ -88,8 +88,8 @@ class Recalibration:
     def enough_for(self, level: float) -> bool:
         """Return whether each tail outside ``level`` holds about three of the events used.
 
-        That is 30 events at 80 % and 60 at 90 %, below which CHECKS by simulation found the tail
-        quantiles to be guesses.
+        That is 30 events at 80 % and 60 at 90 %: with fewer, simulated samples at their worst
+        cover several points less than they say.
         """
         return self.n_events * (1 - check_level(level)) / 2 >= EVENTS_PER_TAIL - 1e-9
 

@@ -50,9 +50,9 @@ class Coverage:
         Chance of an outcome before and after the interval, each by Kaplan-Meier on the rank:
         needs no model of dropping out, but that it does not depend on the rank.
     width : float
-        Mean number of steps from end to end, an open end counting as one beyond ``supported_to``.
+        Mean number of steps from end to end, an open end counting as one beyond the horizon.
     open_share : float
-        Share of intervals whose later end is beyond the predicted horizon.
+        Share of intervals whose later end is open, beyond the predicted horizon.
     supported_to : int
         The last step judged: beyond it every outcome counts as "later".
     """
@@ -117,6 +117,7 @@ def interval_coverage(
     low, high = wilson_interval(float(np.nan_to_num(point)), n_effective)
     mean, error = _mean_by_subject(split, split_weight, seen)
     share = seen.weight / seen.weight.sum()
+    whole = outcomes.take(keep).conditioned(distribution[keep]).interval(level)
     below, above = _one_sided(given, seen, level)
     return Coverage(
         level=level,
@@ -132,8 +133,8 @@ def interval_coverage(
         n_effective=n_effective,
         below=below,
         above=above,
-        width=float(share @ (np.minimum(ends[:, 1], top + 1) - np.minimum(ends[:, 0], top + 1))),
-        open_share=float(share @ np.isinf(ends[:, 1])),
+        width=float(share @ np.diff(np.minimum(whole, distribution.horizon + 1), axis=1)[:, 0]),
+        open_share=float(share @ np.isinf(whole[:, 1])),
         supported_to=top,
     )
 

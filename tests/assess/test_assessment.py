@@ -1,0 +1,114 @@
+"""The whole assessment, on predictions of known worth."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from forecast.assess import (
+    Outcomes,
+    assess_predictions,
+    brier,
+    fit_recalibration,
+    recalibrate_out_of_fold,
+)
+from forecast.errors import RequestError
+from forecast.survival import CountDistribution
+
+
+def value(assessment, metric, step=None):
+    scores = assessment.scores
+    at = scores["step"].isna() if step is None else scores["step"] == step
+    return scores.loc[(scores["metric"] == metric) & at.fillna(False), "value"].item()
+
+
+def test_the_truth_passes_in_every_respect(sample):
+    drawn = sample(1500, seed=1)
+    groups = {"a": drawn.covariates[:, 0], "b": drawn.covariates[:, 1]}
+    found = assess_predictions([drawn.truth], drawn.outcomes, groups=groups, replicates=20)
+    assert (found.subgroups["verdict"] == "holds").all()
+    assert found.subgroups["factor"].tolist() == ["a", "a", "b", "b"]
+    assert abs(found.coverage.tie_split - 0.8) < 3 * found.coverage.tie_split_error
+    for metric, step, target in (("observed_to_expected", None, 1), ("calibration_slope", 5, 1)):
+        row = found.scores[found.scores["metric"] == metric]
+        row = row if step is None else row[row["step"] == step]
+        assert abs(row["value"].item() - target) < 3 * row["standard_error"].item()
+    assert value(found, "d_calibration_p") > 0.01
+    assert (found.n_paths, found.n_subjects) == (1500, 1500)
+    assert found.n_events == drawn.outcomes.n_events
+
+
+def test_a_group_predicted_far_too_early_fails_and_a_small_one_cannot_say(sample):
+    drawn = sample(1200, seed=2)
+    group = np.where(np.arange(1200) < 12, "rare", np.where(np.arange(1200) % 2, "odd", "even"))
+    hazard = drawn.truth.hazard()
+    hazard[group == "odd"] = 1 - (1 - hazard[group == "odd"]) ** 2.5
+    found = assess_predictions(
+        [CountDistribution.from_hazard(hazard)], drawn.outcomes, groups={"g": group}, replicates=0
+    )
+    verdicts = dict(zip(found.subgroups["label"], found.subgroups["verdict"], strict=True))
+    assert verdicts == {"odd": "fails", "even": "holds", "rare": "cannot say"}
+
+
+def test_repeats_are_averaged(sample):
+    drawn = sample(300, seed=3)
+    other = CountDistribution.from_hazard(drawn.truth.hazard() * 0.8)
+    both = assess_predictions([drawn.truth, other], drawn.outcomes, replicates=0)
+    horizon = both.horizon
+    each = [brier(part, drawn.outcomes, horizon=horizon).sum() for part in (drawn.truth, other)]
+    assert_allclose(value(both, "crps"), np.mean(each))
+
+
+def test_standard_errors_resample_subjects(sample):
+    # The same paths twice under one subject carry no more information than once.
+    drawn = sample(250, seed=4)
+    rows = np.repeat(np.arange(250), 2)
+    seen = drawn.outcomes.take(rows)
+    doubled = Outcomes(seen.step, seen.observed, subject=rows)
+    once = assess_predictions([drawn.truth], drawn.outcomes, replicates=200)
+    twice = assess_predictions([drawn.truth[rows]], doubled, replicates=200, seed=1)
+    for metric in ("log_score", "crps"):
+        errors = [
+            each.scores.set_index("metric").loc[metric, "standard_error"] for each in (once, twice)
+        ]
+        assert 0.75 < errors[0] / errors[1] < 1.33
+
+
+def test_steps_without_support_are_left_out_and_named(sample):
+    drawn = sample(80, seed=5, drop_out=0.3)
+    found = assess_predictions([drawn.truth], drawn.outcomes, steps=(3, 20), replicates=0)
+    assert set(found.scores["step"].dropna()) == {3}
+    assert any("fewer than five" in message for message in found.messages)
+
+
+def test_the_correction_of_a_path_did_not_see_it(sample):
+    # Take one path's event away: only paths of other folds may be predicted differently.
+    drawn = sample(200, seed=6)
+    wrong = CountDistribution.from_hazard(drawn.truth.hazard() * 0.5)
+    before, whole = recalibrate_out_of_fold([wrong], drawn.outcomes, n_folds=5)
+    assert_allclose(
+        [whole.shift, whole.power],
+        [(lone := fit_recalibration(wrong, drawn.outcomes)).shift, lone.power],
+    )
+    path = int(np.flatnonzero(drawn.outcomes.observed)[0])
+    step = drawn.outcomes.step.copy()
+    step[path] = 25 if step[path] < 12 else 1
+    after, _ = recalibrate_out_of_fold([wrong], Outcomes(step, drawn.outcomes.observed), n_folds=5)
+    changed = np.abs(after[0].pmf - before[0].pmf).max(axis=1) > 1e-9
+    assert not changed[path]
+    assert changed.sum() == 160
+
+
+def test_recalibration_out_of_fold_repairs_the_coverage(sample):
+    drawn = sample(800, seed=7)
+    wrong = CountDistribution.from_survival(drawn.truth.survival() ** 3)
+    groups = {"a": drawn.covariates[:, 0]}
+    corrected, _ = recalibrate_out_of_fold([wrong, wrong], drawn.outcomes, groups=groups)
+    first = assess_predictions([wrong], drawn.outcomes, replicates=0).coverage
+    then = assess_predictions(corrected, drawn.outcomes, replicates=0).coverage
+    assert first.tie_split < 0.7
+    assert abs(then.tie_split - 0.8) < 3 * then.tie_split_error
+
+
+def test_nothing_to_assess_is_refused(sample):
+    with pytest.raises(RequestError, match="No predictions"):
+        assess_predictions([], sample(5, seed=0).outcomes)
