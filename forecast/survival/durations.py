@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from forecast._checks import nearest
 from forecast.errors import DataError
+from forecast.survival.encoding import numbers as as_numbers
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -60,7 +61,7 @@ class Durations:
             "observed": flags("observed", self.observed),
             "subject": np.array(self.subject),
             "entry": whole("entry", self.entry),
-            "weight": np.array(self.weight, dtype=np.float64),
+            "weight": as_numbers("weight", self.weight).copy(),
         }
         n = len(arrays["step"])
         for name, array in arrays.items():
@@ -113,7 +114,7 @@ class Durations:
             )
         if frame.index.has_duplicates:
             raise DataError(
-                f"The frame's index repeats {frame.index[frame.index.duplicated()][0]!r}.",
+                f"The frame's index repeats {frame.index[frame.index.duplicated()].tolist()[0]!r}.",
                 "Give every row its own label, for example with reset_index().",
             )
         n = len(frame)
@@ -143,14 +144,14 @@ class Durations:
 
 def whole(name: str, values: npt.ArrayLike) -> npt.NDArray[np.int64]:
     """Return ``values`` as whole numbers, or raise DataError."""
-    numbers = np.array(values, dtype=np.float64)
+    numbers = as_numbers(name, values)
     refuse(numbers != np.floor(numbers), name, "is not a whole number", "Give whole steps.")
     return numbers.astype(np.int64)
 
 
 def flags(name: str, values: npt.ArrayLike) -> npt.NDArray[np.bool_]:
     """Return ``values`` as yes or no, or raise DataError."""
-    numbers = np.array(values, dtype=np.float64)
+    numbers = as_numbers(name, values)
     refuse(~np.isin(numbers, (0, 1)), name, "is neither true nor false", "Give true or false.")
     yes: npt.NDArray[np.bool_] = numbers == 1
     return yes

@@ -200,11 +200,20 @@ def numbers(name: str, values: Any) -> FloatArray:
     try:
         return np.asarray(values, dtype=np.float64)
     except (TypeError, ValueError):
-        shown = next((v for v in np.atleast_1d(values) if not isinstance(v, int | float)), values)
         raise DataError(
-            f"Column {name!r} holds {shown!r}, which is not a number.",
-            f"Give {name} as numbers, as in the data the model was fitted to.",
+            f"Column {name!r} holds {first_not_a_number(values)!r}, which is not a number.",
+            f"Give {name} as numbers.",
         ) from None
+
+
+def first_not_a_number(values: Any) -> Any:
+    """Return the first value that cannot be read as a number."""
+    for value in np.atleast_1d(np.asarray(values, dtype=object)):
+        try:
+            float(value)
+        except (TypeError, ValueError):
+            return value
+    return values
 
 
 def codes(name: str, values: Any, levels: Levels) -> list[int]:

@@ -1,0 +1,120 @@
+"""A count as a distribution: algebra, hand-checked numbers, refusals."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+from numpy.testing import assert_allclose
+
+from forecast.errors import DataError, RequestError
+from forecast.survival import CountDistribution
+
+hazards = arrays(
+    np.float64, st.tuples(st.integers(1, 4), st.integers(1, 9)), elements=st.floats(0, 1)
+)
+HAND = CountDistribution([[0.1, 0.2, 0.3, 0.2, 0.1, 0.1]])
+
+
+@given(hazards)
+def test_probabilities_and_the_remainder_sum_to_one(hazard):
+    dist = CountDistribution.from_hazard(hazard)
+    assert_allclose(dist.pmf.sum(axis=1) + dist.not_yet(), 1)
+
+
+@given(hazards)
+def test_survival_never_rises_and_stays_a_probability(hazard):
+    survival = CountDistribution.from_hazard(hazard).survival()
+    assert (np.diff(survival, axis=1) <= 1e-12).all()
+    assert ((survival >= 0) & (survival <= 1)).all()
+
+
+@given(hazards)
+def test_the_hazard_comes_back_while_anyone_is_left(hazard):
+    dist = CountDistribution.from_hazard(hazard)
+    before = np.hstack([np.ones((len(dist), 1)), dist.survival()[:, :-1]])
+    left = before > 1e-6
+    assert_allclose(dist.hazard()[left], hazard[left], atol=1e-8)
+
+
+@given(hazards, st.floats(0.01, 0.99), st.floats(0.01, 0.99))
+def test_quantiles_are_ordered_and_intervals_nest(hazard, first, second):
+    dist = CountDistribution.from_hazard(hazard)
+    low, high = sorted((first, second))
+    assert (dist.quantile(low) <= dist.quantile(high)).all()
+    narrow, wide = dist.interval(low), dist.interval(high)
+    assert (wide[:, 0] <= narrow[:, 0]).all()
+    assert (narrow[:, 1] <= wide[:, 1]).all()
+    assert (narrow[:, 0] <= dist.median()).all()
+    assert (dist.median() <= narrow[:, 1]).all()
+
+
+@given(hazards)
+def test_survival_and_hazard_build_the_same_distribution(hazard):
+    dist = CountDistribution.from_hazard(hazard)
+    assert_allclose(CountDistribution.from_survival(dist.survival()).pmf, dist.pmf, atol=1e-12)
+
+
+def test_hand_checked_means():
+    # pmf .1 .2 .3 .2 .1 .1: E[min(K, M)] is 2.6, 3.0, 3.2 at M = 3, 4, 5 and E[K] = 3.3
+    for cap, mean in [(1, 1.0), (3, 2.6), (4, 3.0), (5, 3.2), (6, 3.3)]:
+        assert_allclose(HAND.mean_capped(cap), mean)
+
+
+def test_hand_checked_conditioning():
+    # given K > 2: 3/7 2/7 1/7 1/7 on 3 to 6, so E[K | K > 2] = 4.0
+    rest = HAND.given_not_by(2)
+    assert_allclose(rest.pmf[0], [3 / 7, 2 / 7, 1 / 7, 1 / 7])
+    assert_allclose(2 + rest.mean_capped(4), 4.0)
+    assert_allclose(HAND.given_not_by(0).pmf, HAND.pmf)
+
+
+def test_a_geometric_count_has_the_mean_of_its_series():
+    # E[min(K, 12)] = (1 - .75^12) / .25 for a constant hazard of .25
+    dist = CountDistribution.from_hazard(np.full((1, 12), 0.25))
+    assert_allclose(dist.mean_capped(12), (1 - 0.75**12) / 0.25)
+
+
+def test_what_lies_beyond_the_horizon_is_infinite():
+    dist = CountDistribution([[0.25, 0.5]])
+    assert dist.quantile(0.75)[0] == 2
+    assert np.isinf(dist.quantile(0.76)[0])
+    assert_allclose(dist.interval(0.8)[0], [1, np.inf])
+
+
+def test_a_mixture_is_the_average():
+    mixed = CountDistribution.mixture([[[1.0, 0.0]], [[0.0, 0.5]]])
+    assert_allclose(mixed.pmf, [[0.5, 0.25]])
+
+
+def test_rows_can_be_taken():
+    dist = CountDistribution([[0.2, 0.3], [0.5, 0.5]])
+    assert len(dist[1]) == 1
+    assert_allclose(dist[1].pmf, [[0.5, 0.5]])
+    assert_allclose(dist[[1, 0]].pmf[1], [0.2, 0.3])
+
+
+def test_the_numbers_cannot_be_changed_and_the_callers_array_stays_free():
+    mine = np.array([[0.2, 0.3]])
+    dist = CountDistribution(mine)
+    with pytest.raises(ValueError, match="read-only"):
+        dist.pmf[0, 0] = 1
+    mine[0, 0] = 0.9
+    assert dist.pmf[0, 0] == 0.2
+
+
+@pytest.mark.parametrize("pmf", [[[-0.1, 0.2]], [[0.7, 0.4]], [[np.nan, 0.1]]])
+def test_what_is_no_probability_is_refused(pmf):
+    with pytest.raises(DataError, match=r"1 row\(s\) of pmf are not probabilities, first row 0"):
+        CountDistribution(pmf)
+
+
+def test_bad_requests_are_refused():
+    with pytest.raises(DataError, match="shape"):
+        CountDistribution([0.1, 0.2])
+    with pytest.raises(RequestError, match="level is 80"):
+        HAND.interval(80)
+    with pytest.raises(RequestError, match="cap is 7"):
+        HAND.mean_capped(7)
+    with pytest.raises(DataError, match="Row 0 has the event by step 2 for certain"):
+        CountDistribution([[0.5, 0.5, 0.0]]).given_not_by(2)

@@ -1,0 +1,91 @@
+"""Covariates as numbers: names, levels, refusals, and a round trip through JSON."""
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_array_equal
+
+from forecast.errors import DataError, RequestError
+from forecast.survival import Encoding
+
+FRAME = pd.DataFrame(
+    {"age": [30, 40, 50], "group": ["b", "a", "c"], "flag": [True, False, True], "same": [1, 1, 1]}
+)
+
+
+def test_numbers_keep_their_name_and_levels_get_one_each_but_the_first():
+    encoding = Encoding.learn(FRAME)
+    assert encoding.names == ("age", "group[b]", "group[c]", "flag")
+    assert encoding.dropped == ("same",)
+    assert_array_equal(encoding.encode(FRAME), [[30, 1, 0, 1], [40, 0, 0, 0], [50, 0, 1, 1]])
+
+
+def test_a_categorical_keeps_its_order_and_forgets_unused_levels():
+    ordered = pd.Categorical(["low", "high", "low"], categories=["low", "middle", "high"])
+    encoding = Encoding.learn(pd.DataFrame({"dose": ordered}))
+    assert encoding.names == ("dose[high]",)
+    assert_array_equal(encoding.encode(pd.DataFrame({"dose": ordered})), [[0], [1], [0]])
+    with pytest.raises(RequestError, match="level 'middle' in row 1, never seen"):
+        encoding.encode(pd.DataFrame({"dose": pd.Categorical(["low", "middle"])}))
+
+
+def test_a_mapping_gives_one_value_or_lists():
+    encoding = Encoding.learn(FRAME)
+    one = encoding.encode({"age": 30, "group": "c", "flag": False, "unknown": "left alone"})
+    assert_array_equal(one, [[30, 0, 1, 0]])
+    several = encoding.encode({"age": [1, 2], "group": "b", "flag": np.array([0, 1])})
+    assert_array_equal(several, [[1, 1, 0, 0], [2, 1, 0, 1]])
+
+
+def test_a_constant_column_is_kept_when_asked_for():
+    assert "same" in Encoding.learn(FRAME, keep=["same"]).names
+
+
+def test_levels_that_are_numbers_in_text_match_numbers():
+    encoding = Encoding.learn(pd.DataFrame({"site": ["1", "2", "1"]}))
+    assert_array_equal(encoding.encode({"site": [1, 2]}), [[0], [1]])
+
+
+def test_it_survives_json():
+    encoding = Encoding.learn(FRAME)
+    again = Encoding.from_dict(json.loads(json.dumps(encoding.to_dict())))
+    assert again == encoding
+    assert_array_equal(again.encode(FRAME), encoding.encode(FRAME))
+
+
+def test_parts_say_the_same_as_the_matrix():
+    encoding = Encoding.learn(FRAME)
+    columns = []
+    for values, codes, n_levels in encoding.parts(FRAME):
+        columns.append(values[:, None] if codes is None else np.eye(n_levels)[codes][:, 1:])
+    assert_array_equal(np.hstack(columns), encoding.encode(FRAME))
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"age": [30, np.nan, np.nan]}, r"'age' has 2 missing value\(s\), first in row 1"),
+        ({"age": [30, 40, np.inf]}, r"'age' has 1 missing value\(s\), first in row 2"),
+        ({"group": ["a", "b", None]}, r"'group' has 1 missing value\(s\), first in row 2"),
+    ],
+)
+def test_missing_values_are_refused_with_column_count_and_row(change, message):
+    with pytest.raises(DataError, match=message):
+        Encoding.learn(FRAME.assign(**change))
+    with pytest.raises(DataError, match=message):
+        Encoding.learn(FRAME).encode(FRAME.assign(**change))
+
+
+def test_bad_requests_are_named():
+    encoding = Encoding.learn(FRAME)
+    row = {"age": 30, "group": "a", "flag": 1}
+    with pytest.raises(DataError, match="'age' holds 'old', which is not a number"):
+        encoding.encode({**row, "age": "old"})
+    with pytest.raises(RequestError, match="differ in length"):
+        encoding.encode({**row, "age": [1, 2], "group": ["a", "b", "c"]})
+    with pytest.raises(RequestError, match="no column 'group'"):
+        encoding.encode({"age": 1, "flag": 0})
+    with pytest.raises(RequestError, match="level 'z' in row 0"):
+        encoding.encode({**row, "group": "z"})
