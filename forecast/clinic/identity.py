@@ -43,7 +43,8 @@ STREET = re.compile(
 WORD = r"[A-ZÀ-ÖØ-Ý][a-zß-öø-ÿ]+(?:[-'’][A-ZÀ-ÖØ-Ý]?[a-zß-öø-ÿ]+)?"
 PERSON = re.compile(rf"(?:(?:Mr|Mrs|Ms|Dr)\.? )?{WORD},? (?:{WORD} |[A-Z]\. ?)?{WORD}")
 NOT_NAMES = frozenset({"laser_id", "course_id", "tattoo_id"})  # lasers have names too
-MANY = 5  # distinct texts before a free column is judged by how its texts look
+# Distinct texts before a free column is judged by looks; package names repeat, people's do not.
+MANY, MANY_PACKAGES = 3, 5
 GROWN_UP = 16  # years before treatment that dates of birth lie
 
 
@@ -106,7 +107,7 @@ def _by_content(
     ):
         if any(pattern.search(text) for text in texts):
             return what
-    if name not in NOT_NAMES and _are_names(texts, cells, free=extra or name == "package"):
+    if name not in NOT_NAMES and _are_names(name, texts, cells, extra=extra):
         return "names of people"
     return "birth dates" if extra and _are_birth_dates(cells, treated) else None
 
@@ -122,9 +123,11 @@ def _distinct(cells: pd.Series[Any]) -> list[str]:
     return [text.strip() for text in found[::step] if text.strip()]
 
 
-def _are_names(texts: list[str], cells: pd.Series[Any], *, free: bool) -> bool:
-    """Judge by looks: two or three capitalised words; in a free column, mostly all different."""
-    if free and (len(texts) < MANY or len(texts) < cells.notna().sum() / 3):
+def _are_names(name: str, texts: list[str], cells: pd.Series[Any], *, extra: bool) -> bool:
+    """Judge by looks: two or three capitalised words, in most of the distinct texts."""
+    if extra and len(texts) < MANY:
+        return False
+    if name == "package" and len(texts) < max(MANY_PACKAGES, cells.notna().sum() / 3):
         return False
     looking_so = sum(PERSON.fullmatch(text) is not None for text in texts)
     return looking_so >= 0.6 * len(texts)
