@@ -154,7 +154,10 @@ def book_of(
     means, variances = moments(sold)
     totals = simulate_totals(sold, replicates=replicates, seed=seed, workers=workers, label="years")
     known = simulate_totals(
-        sold.with_model_known(), replicates=replicates, seed=seed + 1, workers=workers
+        sold.with_draws(sold.pmf.mean(axis=0, keepdims=True)),
+        replicates=replicates,
+        seed=seed + 1,
+        workers=workers,
     )
     chance, model = float(variances.mean()), float(means.var())
     low, low_known = np.quantile(totals, 0.05), np.quantile(known, 0.05)

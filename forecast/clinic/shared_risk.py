@@ -22,6 +22,7 @@ from forecast.errors import RequestError
 
 __all__ = [
     "Courses",
+    "Fates",
     "areas_of",
     "chance_below",
     "courses_of",
@@ -90,9 +91,43 @@ class Courses:
         ]
         return np.concatenate(blocks, axis=-1)
 
-    def with_model_known(self) -> "Courses":
-        """Return the same courses with the draws replaced by their mean."""
-        return replace(self, pmf=self.pmf.mean(axis=0, keepdims=True))
+    def with_draws(self, pmf: FloatArray) -> "Courses":
+        """Return the same courses under other parameter draws."""
+        return replace(self, pmf=pmf)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fates:
+    """Courses whose outcomes and their chances are given outright, each course once.
+
+    Attributes
+    ----------
+    pmf : ndarray of shape (n_draws, n, m)
+        Chance of each outcome under shared parameter draws.
+    amounts : ndarray of shape (n, m)
+        What each outcome brings in, in cents.
+    """
+
+    pmf: FloatArray
+    amounts: FloatArray
+    drawn: int | None = None
+
+    @property
+    def n(self) -> int:
+        """How many courses the book holds."""
+        return int(self.pmf.shape[1])
+
+    def margins(self) -> FloatArray:
+        """Return the amounts."""
+        return self.amounts
+
+    def chances(self, pmf: FloatArray) -> FloatArray:
+        """Return the chances as they are."""
+        return pmf
+
+    def with_draws(self, pmf: FloatArray) -> "Fates":
+        """Return the same courses under other parameter draws."""
+        return replace(self, pmf=pmf)
 
 
 def courses_of(
@@ -138,7 +173,7 @@ def areas_of(enquiries: Any) -> FloatArray:
     return np.array([np.nan if area is None else float(area) for area in areas])
 
 
-def moments(courses: Courses) -> tuple[FloatArray, FloatArray]:
+def moments(courses: Courses | Fates) -> tuple[FloatArray, FloatArray]:
     """Return mean and variance of the book's margin under each parameter draw, (n_draws,)."""
     margins = courses.margins()
     squares = margins**2
@@ -195,14 +230,19 @@ def slower(pmf: FloatArray, factor: float = 0.9) -> FloatArray:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Unit:
-    courses: Courses
+    courses: Courses | Fates
     draws: range
     replicates: npt.NDArray[np.int64]  # how many of each draw
     seed: int
 
 
 def simulate_totals(
-    courses: Courses, *, replicates: int, seed: int, workers: int | None = None, label: str = ""
+    courses: Courses | Fates,
+    *,
+    replicates: int,
+    seed: int,
+    workers: int | None = None,
+    label: str = "",
 ) -> FloatArray:
     """Return the book's margin in each replicate, in cents, shape (replicates,).
 
@@ -218,14 +258,14 @@ def simulate_totals(
     if n_draws == 1:
         return _simulate_split(courses, replicates, seed, workers, label)
     units = [
-        _Unit(replace(courses, pmf=courses.pmf[low:high]), range(high - low), counts[low:high], s)
+        _Unit(courses.with_draws(courses.pmf[low:high]), range(high - low), counts[low:high], s)
         for low, high, s in zip(edges[:-1], edges[1:], seeds(seed, len(edges) - 1), strict=True)
     ]
     return np.concatenate(run_units(_simulate, units, workers=workers, label=label))
 
 
 def _simulate_split(
-    courses: Courses, replicates: int, seed: int, workers: int | None, label: str
+    courses: Courses | Fates, replicates: int, seed: int, workers: int | None, label: str
 ) -> FloatArray:
     shares = np.diff(np.linspace(0, replicates, UNITS + 1).astype(int))
     units = [
@@ -249,7 +289,7 @@ def _simulate(unit: _Unit) -> FloatArray:
 
 
 def _each_once(
-    courses: Courses,
+    courses: Courses | Fates,
     margins: FloatArray,
     chances: FloatArray,
     replicates: int,
@@ -272,7 +312,7 @@ def _drawn(margins: FloatArray) -> Callable[..., FloatArray]:
     where = where.ravel()
 
     def totals(
-        courses: Courses,
+        courses: Courses | Fates,
         _: FloatArray,
         chances: FloatArray,
         replicates: int,

@@ -1,0 +1,209 @@
+"""What a tariff would have earned on the log's past courses, unfinished ones held as unfinished."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast._checks import check_level, check_whole_number
+from forecast.clinic.money import from_cents, round_cents
+from forecast.clinic.payoff import Terms, terms_of
+from forecast.clinic.tariff import Package, Tariff
+from forecast.errors import RequestError
+
+if TYPE_CHECKING:
+    from forecast.clinic.log import OutcomeLog
+
+__all__ = ["Backtest", "backtest_package", "ending_weights"]
+
+FloatArray = npt.NDArray[np.float64]
+LONGEST = 100  # sessions; the log's own limit is lower
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Backtest:
+    """What one package would have earned per past course; money net of tax.
+
+    Attributes
+    ----------
+    package : Package
+        What would have been sold.
+    currency : str
+        Three-letter code.
+    n_ended, n_ongoing : int
+        Courses whose margin is known, and those still running within the cap.
+    margin_per_course : Decimal
+        Mean margin, ongoing courses counted as censored.
+    interval : tuple of Decimal
+        Of that mean, by resampling clients.
+    chance_of_loss : float
+        Share of courses that would have lost money.
+    total : Decimal
+        ``margin_per_course`` times all courses.
+    earned_by_ended, spent_on_ongoing : Decimal
+        What is certain: the margin of the courses that ended, the cost so far of the others.
+    notes : tuple of str
+        How it was computed.
+    """
+
+    package: Package
+    currency: str
+    n_ended: int
+    n_ongoing: int
+    margin_per_course: Decimal
+    interval: tuple[Decimal, Decimal]
+    chance_of_loss: float
+    total: Decimal
+    earned_by_ended: Decimal
+    spent_on_ongoing: Decimal
+    notes: tuple[str, ...]
+
+    def to_text(self) -> str:
+        """Return the result in words."""
+        code, (low, high) = self.currency, self.interval
+        lines = [
+            f"{self.package.name}: {self.margin_per_course} {code} per course on this log "
+            f"(interval {low} to {high}); {round(100 * self.chance_of_loss)} of 100 would have "
+            "lost money.",
+            f"{self.n_ended} courses ended and earned {self.earned_by_ended}; {self.n_ongoing} are "
+            f"still running and have cost {self.spent_on_ongoing} {code} so far.",
+        ]
+        return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
+
+
+def backtest_package(
+    log: OutcomeLog,
+    package: Package,
+    tariff: Tariff,
+    *,
+    level: float = 0.95,
+    resamples: int = 500,
+    seed: int = 0,
+) -> Backtest:
+    """Return what a package would have earned on the log's courses.
+
+    An ongoing course is censored at its last session: courses that ended later stand in for it
+    (inverse probability of being followed, Robins and Rotnitzky 1992). Clients are taken to come
+    and stop as they did under what they really bought.
+
+    Parameters
+    ----------
+    log : OutcomeLog
+        Past courses.
+    package : Package
+        With a price.
+    tariff : Tariff
+        Costs and rules.
+    level : float
+        Of the interval.
+    resamples, seed : int
+        Clients drawn anew for the interval.
+
+    Raises
+    ------
+    RequestError
+        A package without a price, or no course that ended.
+    """
+    terms = terms_of(package, tariff, LONGEST)
+    if np.isnan(terms.price):
+        raise RequestError(
+            f"Package {package.name!r} has no price.", "Give the price to be tried on the log."
+        )
+    delivered, ended, margins, spent = _past(log, terms, tariff)
+    if not ended.any():
+        raise RequestError("No course of the log has ended.", "Wait for the first ones to end.")
+    clients = np.unique(log.courses["client_id"].to_numpy(dtype=str), return_inverse=True)[1]
+    mean, loses = _means(delivered, ended, margins, np.ones(len(ended)))
+    rng = np.random.default_rng(seed)
+    resamples = check_whole_number(resamples, name="resamples", low=2)
+    again = []
+    for _ in range(resamples):
+        drawn = rng.multinomial(
+            clients.max() + 1, np.full(clients.max() + 1, 1 / (clients.max() + 1))
+        )
+        counts = drawn[clients].astype(np.float64)
+        if counts[ended].any():
+            again.append(_means(delivered, ended, margins, counts)[0])
+    tail = (1 - check_level(level)) / 2
+    low, high = np.quantile(again, [tail, 1 - tail])
+    return Backtest(
+        package=package,
+        currency=tariff.currency,
+        n_ended=int(ended.sum()),
+        n_ongoing=int((~ended).sum()),
+        margin_per_course=from_cents(mean),
+        interval=(from_cents(float(low)), from_cents(float(high))),
+        chance_of_loss=loses,
+        total=from_cents(mean * len(ended)),
+        earned_by_ended=from_cents(float(margins[ended].sum())),
+        spent_on_ongoing=from_cents(float(spent[~ended].sum())),
+        notes=_notes(delivered, ended, terms),
+    )
+
+
+def _past(
+    log: OutcomeLog, terms: Terms, tariff: Tariff
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_], FloatArray, FloatArray]:
+    """Return sessions within the cap, whether the course ended there, its margin, its cost."""
+    courses = log.courses
+    outcome = courses["outcome"].to_numpy(dtype=str)
+    given = courses["sessions_given"].to_numpy(dtype=np.int64)
+    delivered = np.minimum(given, terms.cap)
+    # a course that had all that the package holds is complete, whatever came later
+    ended = (outcome != "ongoing") | (given >= terms.cap)
+    reached = np.isin(outcome, ["cleared", "lightened"]) & (given <= terms.cap)
+    column = delivered - 1 + np.where(terms.splits_endings & ~reached, terms.cap, 0)
+    cost = tariff.session_costs(courses["area_cm2"].to_numpy(dtype=np.float64))
+    every = round_cents(terms.margins(np.full(len(cost), terms.price), cost))
+    rows = np.arange(len(cost))
+    return delivered, ended, every[rows, column], cost * terms.treated[column] + terms.fixed_cost
+
+
+def ending_weights(
+    delivered: npt.NDArray[np.int64], ended: npt.NDArray[np.bool_], counts: FloatArray
+) -> FloatArray:
+    """Return weights, shape (n,), that let ended courses stand in for ongoing ones.
+
+    ``1 / G(k - 1)`` for a course that ended at session k, with ``G`` the chance of still being
+    followed; at one session, ends come before the end of follow-up. 0 for ongoing courses.
+    """
+    steps = int(delivered.max())
+    sessions = np.arange(1, steps + 1)
+    at = np.bincount(delivered, weights=counts, minlength=steps + 1)[1:]
+    ends = np.bincount(delivered, weights=counts * ended, minlength=steps + 1)[1:]
+    at_risk = at[::-1].cumsum()[::-1]
+    still = at_risk - ends
+    lost = np.divide(at - ends, still, out=np.zeros(len(sessions)), where=still > 0)
+    followed = np.concatenate([[1.0], np.cumprod(1 - lost)[:-1]])
+    weight = np.divide(1.0, followed, out=np.zeros(len(sessions)), where=followed > 0)
+    return np.asarray(counts * ended * weight[delivered - 1])
+
+
+def _means(
+    delivered: npt.NDArray[np.int64],
+    ended: npt.NDArray[np.bool_],
+    margins: FloatArray,
+    counts: FloatArray,
+) -> tuple[float, float]:
+    weights = ending_weights(delivered, ended, counts)
+    total = weights.sum()
+    return float(weights @ margins / total), float(weights @ (margins < 0) / total)
+
+
+def _notes(
+    delivered: npt.NDArray[np.int64], ended: npt.NDArray[np.bool_], terms: Terms
+) -> tuple[str, ...]:
+    notes = ["Clients are taken to come and stop as they did under what they really bought."]
+    last_ended, last_seen = int(delivered[ended].max()), int(delivered.max())
+    if last_seen > last_ended:
+        notes.append(
+            f"No course ended later than session {last_ended} but some are running at "
+            f"{last_seen}: what those will cost is not in the mean, which is too high."
+        )
+    if last_seen < terms.cap:
+        notes.append(f"No course has had more than {last_seen} of the {terms.cap} sessions.")
+    return tuple(notes)

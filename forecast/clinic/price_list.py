@@ -1,0 +1,279 @@
+"""A price list for the wall: few bands by a rule people can read, and what coarse bands cost."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast._checks import check_whole_number
+from forecast.clinic.bands import band_rules
+from forecast.clinic.caseload import DrawsEstimates, enquiries_of
+from forecast.clinic.enquiry import Enquiry
+from forecast.clinic.evaluate import price_many, smallest_price
+from forecast.clinic.money import from_cents, round_up
+from forecast.clinic.payoff import outcome_chances, terms_of
+from forecast.clinic.shared_risk import areas_of
+from forecast.clinic.tariff import Package, Tariff
+from forecast.errors import RequestError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Band", "PriceList", "make_price_list"]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+FEWEST = 10  # enquiries a list rests on
+BLOCK = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """One line of the list.
+
+    Attributes
+    ----------
+    rule : str
+        Which tattoos it is for.
+    n : int
+        Enquiries it rests on.
+    price : Decimal
+        Price of the package in this band, tax included, on the price-list step.
+    expected_sessions : float
+        Average sessions delivered.
+    expected_cost : Decimal
+        Average cost of a course.
+    lowest_own, highest_own : Decimal
+        Where the middle 8 of 10 of its clients' own prices lie.
+    """
+
+    rule: str
+    n: int
+    price: Decimal
+    expected_sessions: float
+    expected_cost: Decimal
+    lowest_own: Decimal
+    highest_own: Decimal
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PriceList:
+    """A price list and what its coarseness costs; money exact to the cent.
+
+    Attributes
+    ----------
+    package : Package
+        What is sold.
+    currency : str
+        Three-letter code.
+    bands : tuple of Band
+        Cheapest first.
+    band_of : ndarray of shape (n,)
+        Band of each enquiry, by its place in ``bands``.
+    cross_subsidy : Decimal
+        Per course, what clients with easy tattoos pay over their own price, and so the part that
+        pays for hard ones. Net of tax.
+    margin_if_all_buy, margin_if_some_buy : Decimal
+        Expected margin per course sold: when everyone takes the package, and when only those take
+        it whom paying per session would cost more on average.
+    share_buying : float
+        Share of enquiries for whom the package is the cheaper one.
+    selection_loss : Decimal
+        How much less per course the package then earns: adverse selection.
+    notes : tuple of str
+        How it was computed.
+    """
+
+    package: Package
+    currency: str
+    bands: tuple[Band, ...]
+    band_of: IntArray
+    cross_subsidy: Decimal
+    margin_if_all_buy: Decimal
+    margin_if_some_buy: Decimal
+    share_buying: float
+    selection_loss: Decimal
+    notes: tuple[str, ...]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per band."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            [[getattr(band, name) for name in Band.__slots__] for band in self.bands],
+            columns=list(Band.__slots__),
+        )
+
+    def to_text(self) -> str:
+        """Return the list in words."""
+        lines = [f"{self.package.name}, in {self.currency}, tax included:"]
+        lines += [
+            f"  {band.price:>9}  {band.rule} ({band.expected_sessions:.1f} sessions on average, "
+            f"{band.n} enquiries)"
+            for band in self.bands
+        ]
+        lines += [
+            f"Inside the bands easy tattoos pay {self.cross_subsidy} {self.currency} per course "
+            "for hard ones.",
+            f"If only those buy whom it saves money ({round(100 * self.share_buying)} of 100), a "
+            f"course earns {self.margin_if_some_buy} instead of {self.margin_if_all_buy}.",
+        ]
+        return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
+
+
+def make_price_list(
+    forecaster: DrawsEstimates,
+    enquiries: pd.DataFrame | Sequence[Enquiry],
+    package: Package,
+    tariff: Tariff,
+    *,
+    bands: int = 4,
+) -> PriceList:
+    """Return a price list of at most ``bands`` bands.
+
+    A regression tree of the predicted cost (Breiman et al. 1984) on ink group, density, area
+    class and site region makes the rule; each band's price meets the target margin and the
+    largest accepted chance of loss over the band as a whole.
+
+    Parameters
+    ----------
+    forecaster : Forecaster
+        Offers ``estimate_draws``.
+    enquiries : DataFrame or sequence of Enquiry
+        The mix that the list is for, at least 10.
+    package : Package
+        What is sold; a price it has is ignored.
+    tariff : Tariff
+        Costs and rules.
+    bands : int
+        The most lines.
+
+    Raises
+    ------
+    RequestError
+        Too few enquiries, or a package sold by the session.
+    """
+    bands = check_whole_number(bands, name="bands", low=1, high=20)
+    asked = enquiries_of(enquiries)
+    if len(asked) < FEWEST or package.kind in ("per_session", "part_fixed"):
+        raise RequestError(
+            f"A price list of {package.name!r} for {len(asked)} enquiries.",
+            f"Give at least {FEWEST} enquiries and a block or a fixed price.",
+        )
+    package = replace(package, price=None)
+    pmf, stop = _mean_estimates(forecaster, asked)
+    area = areas_of(asked)
+    own = price_many(pmf, stop, (package,), tariff, area_cm2=area)[0]
+    leaf, rules = band_rules(asked, own.cost, bands, typical_area_cm2=tariff.typical_area_cm2)
+    sums = _outcome_sums(pmf, stop, area, package, tariff)
+    prices = np.array([_band_price(sums, leaf == band, tariff) for band in range(len(rules))])
+    order = np.argsort(prices, kind="stable")
+    place = np.argsort(order)[leaf]
+    lines = tuple(
+        Band(
+            rule=rules[band],
+            n=int((leaf == band).sum()),
+            price=from_cents(prices[band]),
+            expected_sessions=float(own.sessions[leaf == band].mean()),
+            expected_cost=from_cents(float(own.cost[leaf == band].mean())),
+            lowest_own=from_cents(float(np.quantile(own.price[leaf == band], 0.1))),
+            highest_own=from_cents(float(np.quantile(own.price[leaf == band], 0.9))),
+        )
+        for band in order
+    )
+    return _with_coarseness(lines, place, prices[leaf], sums, own.session_bill, package, tariff)
+
+
+def _mean_estimates(
+    forecaster: DrawsEstimates, asked: list[Enquiry]
+) -> tuple[FloatArray, FloatArray]:
+    means, stops = [], []
+    for start in range(0, len(asked), BLOCK):
+        draws, stop = forecaster.estimate_draws(asked[start : start + BLOCK])
+        means.append(draws.mean(axis=0))
+        stops.append(stop)
+    return np.concatenate(means), np.concatenate(stops)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Sums:
+    """Per enquiry: expected multiples of the price, other income, cost; break-even by outcome."""
+
+    paid: FloatArray
+    extra: FloatArray
+    spent: FloatArray
+    chances: FloatArray
+    break_even: FloatArray
+
+
+def _outcome_sums(
+    pmf: FloatArray, stop: FloatArray, area: FloatArray, package: Package, tariff: Tariff
+) -> _Sums:
+    terms = terms_of(package, tariff, pmf.shape[1])
+    chances = outcome_chances(terms, pmf, stop)
+    cost = np.broadcast_to(tariff.session_costs(area), (len(pmf),))
+    return _Sums(
+        paid=chances @ terms.paid,
+        extra=chances @ terms.extra,
+        spent=terms.fixed_cost + cost * (chances @ terms.treated),
+        chances=chances,
+        break_even=terms.break_even(cost),
+    )
+
+
+def _band_price(sums: _Sums, inside: npt.NDArray[np.bool_], tariff: Tariff) -> float:
+    """Return the band's price in cents: its courses pooled, as one course of mixed chances."""
+    needed = (sums.spent[inside] / (1 - tariff.target_margin) - sums.extra[inside]).sum()
+    chances = sums.chances[inside].reshape(1, -1) / inside.sum()
+    largest = tariff.largest_chance_of_loss
+    for_loss = smallest_price(sums.break_even[inside].reshape(1, -1), chances, largest)[0]
+    price = round_up(max(needed / sums.paid[inside].sum(), for_loss), tariff.round_to)
+    return float(100 * price)
+
+
+def _with_coarseness(
+    bands: tuple[Band, ...],
+    place: IntArray,
+    price: FloatArray,
+    sums: _Sums,
+    session_bill: FloatArray,
+    package: Package,
+    tariff: Tariff,
+) -> PriceList:
+    margin = price * sums.paid + sums.extra - sums.spent
+    own_share = margin / np.maximum(price * sums.paid + sums.extra, 1e-9)
+    # against one's own price at the margin that the band earns as a whole
+    excess = np.zeros(len(price))
+    for band in range(len(bands)):
+        inside = place == band
+        revenue = (price * sums.paid + sums.extra)[inside]
+        earns = margin[inside].sum() / revenue.sum()
+        excess[inside] = revenue - sums.spent[inside] / (1 - earns)
+    bill = (price * sums.paid + sums.extra) * (1 + tariff.tax_rate)
+    buys = bill < session_bill
+    everyone = float(margin.mean())
+    some = float(margin[buys].mean()) if buys.any() else 0.0
+    notes = [
+        "A band's price meets the tariff's target margin and chance of loss over its clients.",
+        "Who buys is taken to know what paying per session would cost on average.",
+    ]
+    losing = int((own_share < 0).sum())
+    if losing:
+        notes.append(f"{losing} of {len(price)} enquiries lose money on average at their band.")
+    return PriceList(
+        package=package,
+        currency=tariff.currency,
+        bands=bands,
+        band_of=place,
+        cross_subsidy=from_cents(float(np.maximum(excess, 0).mean())),
+        margin_if_all_buy=from_cents(everyone),
+        margin_if_some_buy=from_cents(some),
+        share_buying=float(buys.mean()),
+        selection_loss=from_cents(everyone - some if buys.any() else 0.0),
+        notes=tuple(notes),
+    )
