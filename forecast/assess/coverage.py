@@ -107,18 +107,16 @@ def interval_coverage(
     keep = outcomes.entry < top
     seen = outcomes.take(keep).up_to(top)
     given = seen.conditioned(CountDistribution(distribution.pmf[keep, :top]))
-    if watched is None:
-        watched = still_watched(outcomes, horizon=top)
-    ends = given.interval(level)
-    plain, known, weight = _plain(ends, seen, watched[keep], top)
-    split, split_weight = _split(given, seen, watched[keep], level)
+    watched = still_watched(outcomes, horizon=top) if watched is None else watched
+    plain, known, weight = _plain(given.interval(level), seen, watched[keep], top)
     n_effective = effective_size(weight[known])
-    point = float(np.average(plain[known], weights=weight[known])) if known.any() else np.nan
+    point = float(np.average(plain[known], weights=weight[known])) if n_effective else np.nan
     low, high = wilson_interval(float(np.nan_to_num(point)), n_effective)
-    mean, error = _mean_by_subject(split, split_weight, seen)
-    share = seen.weight / seen.weight.sum()
-    whole = outcomes.take(keep).conditioned(distribution[keep]).interval(level)
+    split, error = _mean_by_subject(*_split(given, seen, watched[keep], level), seen)
     below, above = _one_sided(given, seen, level)
+    share = seen.weight / seen.weight.sum()
+    ends = outcomes.take(keep).conditioned(distribution[keep]).interval(level)
+    ends = np.minimum(ends, distribution.horizon + 1)
     return Coverage(
         level=level,
         n_paths=len(seen),
@@ -128,13 +126,13 @@ def interval_coverage(
         plain=point,
         plain_low=low,
         plain_high=high,
-        tie_split=mean,
+        tie_split=split,
         tie_split_error=error,
         n_effective=n_effective,
         below=below,
         above=above,
-        width=float(share @ np.diff(np.minimum(whole, distribution.horizon + 1), axis=1)[:, 0]),
-        open_share=float(share @ np.isinf(whole[:, 1])),
+        width=float(share @ (ends[:, 1] - ends[:, 0])),
+        open_share=float(share @ (ends[:, 1] > distribution.horizon)),
         supported_to=top,
     )
 
