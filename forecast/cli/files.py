@@ -6,7 +6,6 @@ import csv
 import io
 import math
 import os
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import MISSING, fields
 from pathlib import Path
@@ -188,11 +187,10 @@ def check_can_write(path: Path) -> None:
 def write_text(path: Path, text: str) -> None:
     """Write a file whole: first beside its place, then into it, so that no half is ever seen."""
     check_can_write(path)
-    handle, name = tempfile.mkstemp(dir=path.absolute().parent, prefix=f".{path.name}.")
+    draft = path.absolute().with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
+        with draft.open("x", encoding="utf-8", newline="\n") as file:
             file.write(text)
-        os.replace(name, path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
+        draft.replace(path)
+    finally:
+        draft.unlink(missing_ok=True)

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from forecast.clinic.forecaster import Forecaster
     from forecast.clinic.log import OutcomeLog
 
-__all__ = ["add_log", "read", "register"]
+__all__ = ["add_log", "fitted_text", "read", "register"]
 
 
 def register(commands: Commands) -> None:
@@ -96,10 +96,11 @@ def fit(options: Options) -> None:
         "assessment": dict(forecaster.assessment),
         "notes": list(forecaster.notes),
     }
-    answer(options, data, fitted_text(forecaster, options.out))
+    saved = f"Saved to {options.out}; it holds no client rows."
+    answer(options, data, f"{fitted_text(forecaster)}\n{saved}")
 
 
-def fitted_text(forecaster: Forecaster, path: Path) -> str:
+def fitted_text(forecaster: Forecaster) -> str:
     """Return what the model rests on, in words."""
     seen = forecaster.reference
     reached = {"clear": "cleared", "lighten": "light enough"}[forecaster.goal]
@@ -108,6 +109,5 @@ def fitted_text(forecaster: Forecaster, path: Path) -> str:
         f"{seen.n_stopped} stopped, {seen.n_ongoing} still running; all of them count.",
         f"Supported to session {forecaster.supported_to}, spoken of to {forecaster.horizon}.",
         *(f"- {note}" for note in forecaster.notes),
-        f"Saved to {path}; it holds no client rows.",
     ]
     return "\n".join(lines)

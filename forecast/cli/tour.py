@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from forecast.cli.estimate import CLOSING
 from forecast.cli.files import read_enquiries, write_text
+from forecast.cli.log import fitted_text
 from forecast.cli.options import Options, add_command, answer, progress
 from forecast.errors import RequestError
 
@@ -28,6 +29,7 @@ __all__ = ["register"]
 
 SEED = 1
 SHIPPED_SEED = 20170102  # of the invented clinic, as in synthetic_data/make.py
+CLOSING_LINES = ("The clinic is invented: its numbers show the method, not yours.", CLOSING)
 ENQUIRIES = """\
 enquiry_id,skin_type,body_site,inks,ink_density,layering,age_years,origin,area_cm2,smoker
 small-amateur,II,forearm,black,light,single,27,amateur,12,no
@@ -50,6 +52,12 @@ class Album:
 
     folder: Path
     shown: dict[str, str] = field(default_factory=dict)
+    said: list[str] = field(default_factory=list)
+
+    def say(self, heading: str, text: str) -> None:
+        """Keep a result for the tour's own words, its notes left to the files."""
+        lines = [line for line in text.splitlines() if not line.startswith("- ")]
+        self.said.append("\n".join([f"{heading}:", *(f"  {line}" for line in lines)]))
 
     def text(self, name: str, says: str, text: str) -> None:
         """Add a text file."""
@@ -84,7 +92,7 @@ def tour(options: Options) -> None:
     files = {str(target / name): says for name, says in album.shown.items()}
     width = max(map(len, files))
     lines = [f"  {name:<{width}}  {says}" for name, says in files.items()]
-    text = "\n".join([*closing_lines(), "Written:", *lines])
+    text = "\n\n".join([*album.said, "\n".join(CLOSING_LINES), "\n".join(["Written:", *lines])])
     answer(options, {"folder": str(target), "written": files}, text)
 
 
@@ -98,10 +106,13 @@ def walk(album: Album) -> None:
     forecaster = fit_forecaster(log, seed=SEED)
     forecaster.save(album.folder / "model.json")
     album.shown["model.json"] = "the fitted model; it holds no client rows"
+    album.say("The model", fitted_text(forecaster))
     progress("Answering three enquiries")
     estimates = answer_enquiries(album, forecaster)
     progress("Pricing them")
     price_enquiries(album, estimates)
+    progress("Counting reactions")
+    count_reactions(album, log)
 
 
 def read_invented_clinic(album: Album) -> OutcomeLog:
@@ -125,6 +136,7 @@ def answer_enquiries(album: Album, forecaster: Forecaster) -> Mapping[str, Estim
     words = [f"Enquiry {label}\n{estimate.to_text()}" for label, estimate in estimates.items()]
     album.text("estimates.txt", "how many sessions each needs", "\n\n".join([*words, CLOSING]))
     for label, estimate in estimates.items():
+        album.say(f"Enquiry {label}", estimate.to_text())
         album.figure(
             f"count-{label}.html", f"{label}: the chance of each count", plot_estimate(estimate)
         )
@@ -145,12 +157,18 @@ def price_enquiries(album: Album, estimates: Mapping[str, Estimate]) -> None:
     for label, estimate in estimates.items():
         quotes = [price_package(estimate, package, tariff) for package in tariff.packages]
         words.append("\n\n".join([f"Enquiry {label}", *(quote.to_text() for quote in quotes)]))
+        for quote in quotes:
+            if quote.package.kind == "until_cleared":
+                album.say(f"Fixed price for {label}", "\n".join(quote.to_text().splitlines()[:3]))
     album.text("prices.txt", "what each package should cost and risk", "\n\n".join(words))
 
 
-def closing_lines() -> list[str]:
-    """Return what has to be said under everything the tour shows."""
-    return ["The clinic is invented: its numbers show the method, not yours.", CLOSING, ""]
+def count_reactions(album: Album, log: OutcomeLog) -> None:
+    """Write how often reactions were seen, and after what."""
+    from forecast.clinic.reactions import fit_reactions
+
+    report = fit_reactions(log)
+    album.text("reactions.txt", "reactions by regime and operator", report.to_text())
 
 
 def index_page(shown: Mapping[str, str]) -> str:
@@ -159,7 +177,7 @@ def index_page(shown: Mapping[str, str]) -> str:
         f'<li><a href="{escape(name)}">{escape(name)}</a>: {escape(says)}</li>'
         for name, says in shown.items()
     )
-    said = "".join(f"<p>{escape(line)}</p>" for line in closing_lines() if line)
+    said = "".join(f"<p>{escape(line)}</p>" for line in CLOSING_LINES)
     return (
         '<!doctype html>\n<html lang="en"><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width">'

@@ -15,7 +15,7 @@ hard,V,ankle,black;yellow,heavy,layered,
 
 @pytest.fixture(scope="session")
 def log() -> forecast.OutcomeLog:
-    return forecast.simulate_log(200, seed=5)
+    return forecast.simulate_log(120, seed=5)
 
 
 @pytest.fixture(scope="session")

@@ -64,6 +64,7 @@ def test_a_fit_can_be_estimated_from_and_names_what_it_rests_on(
     assert len(json.loads(capsys.readouterr().out)["estimates"]) == 2
 
 
+@pytest.mark.slow
 def test_the_same_seed_writes_the_same_model(folder: Path):
     for name in ("one.json", "two.json"):
         assert main(["fit", str(folder), "-o", name, "--seed", "3"]) == 0

@@ -1,0 +1,63 @@
+"""`forecast tour` walks the whole job and leaves a folder that opens without a network."""
+
+import json
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from forecast.cli import main
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the folder of one tour, made beside a file of somebody else's."""
+    target = tmp_path_factory.mktemp("tour") / "seen"
+    target.mkdir()
+    (target / "mine.txt").write_text("kept", encoding="utf-8")
+    assert main(["tour", "-o", str(target)]) == 0
+    return target
+
+
+def test_the_tour_leaves_what_is_not_its_own(folder: Path):
+    assert (folder / "mine.txt").read_text(encoding="utf-8") == "kept"
+    assert not list(folder.parent.glob(".seen*"))
+
+
+def test_the_first_page_leads_to_every_file(folder: Path):
+    class Links(HTMLParser):
+        found: set[str] = set()  # noqa: RUF012
+
+        def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+            self.found |= {str(value) for name, value in attrs if tag == "a" and name == "href"}
+
+    links = Links()
+    links.feed((folder / "index.html").read_text(encoding="utf-8"))
+    others = {"index.html", "mine.txt", "plotly.min.js"}
+    assert links.found == {path.name for path in folder.iterdir()} - others
+
+
+def test_the_pages_fetch_nothing_from_elsewhere(folder: Path):
+    for page in folder.glob("*.html"):
+        text = page.read_text(encoding="utf-8")
+        assert not re.search(r"""(?:src|href)=["']?(?:https?:)?//""", text), page.name
+
+
+def test_the_figures_have_no_button_that_uploads(folder: Path):
+    for page in folder.glob("count-*.html"):
+        assert '"showSendToCloud": false' in page.read_text(encoding="utf-8")
+
+
+def test_the_models_of_the_tour_hold_no_client(folder: Path):
+    text = (folder / "model.json").read_text(encoding="utf-8")
+    json.loads(text)
+    assert not re.search(r"client_id|course_id|C\d{3,}", text)
+
+
+def test_a_file_in_the_place_of_the_folder_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    (tmp_path / "taken").write_text("", encoding="utf-8")
+    assert main(["tour", "-o", str(tmp_path / "taken")]) == 1
+    assert "is a file" in capsys.readouterr().err
