@@ -81,7 +81,9 @@ def read_headings(name: str, given: list[Any]) -> dict[Any, str]:
     return found
 
 
-def with_headings(name: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, int]:
+def with_headings(
+    name: str, rows: pd.DataFrame, *, uneven: bool = False
+) -> tuple[pd.DataFrame, int]:
     """Return the rows below the headings, under them, and the row that the headings stand in.
 
     Parameters
@@ -90,6 +92,9 @@ def with_headings(name: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, int]:
         The table.
     rows : DataFrame
         All cells as text, index is the row number.
+    uneven : bool
+        Whether cells beyond the last heading break their row; otherwise they are a column
+        without a heading.
 
     Raises
     ------
@@ -114,6 +119,11 @@ def with_headings(name: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, int]:
     complete = [row for row in filled if required <= {normal_heading(cell) for cell in row[1]}]
     number, cells = complete[0] if complete else filled[0]
     below = rows.loc[number:].iloc[1:]
+    if uneven:
+        width = max(i + 1 for i, cell in enumerate(cells) if cell)
+        beyond = below.iloc[:, width:].apply(lambda row: ",".join(filter(None, row)), axis=1)
+        below = below.iloc[:, :width].assign(**{OVERFLOW: beyond})
+        cells = [*cells[:width], OVERFLOW]
     named = [i for i, cell in enumerate(cells) if cell or not below.iloc[:, i].map(_blank).all()]
     headings = [cells[i] or f"column {i + 1} without a heading" for i in named]
     return below.iloc[:, named].set_axis(headings, axis=1), int(number)

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forecast.clinic.courses import TABLES
-from forecast.clinic.headings import OVERFLOW, normal_heading, table_of, with_headings
+from forecast.clinic.headings import normal_heading, table_of, with_headings
 from forecast.clinic.mending import apply_mends
 from forecast.errors import DataError
 
@@ -22,6 +22,7 @@ __all__ = ["RawLog", "read_raw"]
 
 MAX_ROWS = 20_000_000  # of one CSV or Parquet table
 MAX_BYTES = 8_000_000_000  # of one table, unpacked
+MAX_COLUMNS = 500
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 
 
@@ -89,9 +90,9 @@ def _folder(path: Path) -> RawLog:
     return raw
 
 
-def _headed(raw: RawLog, name: str, rows: pd.DataFrame) -> pd.DataFrame:
+def _headed(raw: RawLog, name: str, rows: pd.DataFrame, *, uneven: bool = False) -> pd.DataFrame:
     """Return the rows below the headings, and note where those were found."""
-    frame, row = with_headings(str(table_of(name)), rows)
+    frame, row = with_headings(str(table_of(name)), rows, uneven=uneven)
     if row > 1:
         raw.notes.append(f"Table {name}: the headings were found in row {row}.")
     return frame
@@ -181,6 +182,7 @@ def _csv(raw: RawLog, file: Path) -> pd.DataFrame:
     mark = max(counts, key=lambda key: counts[key])
     if mark != ",":
         raw.tolerated.append(_file_habit(file, f"cells separated by {DELIMITERS[mark]}", heading))
+    uneven = False
     try:
         rows = pd.read_csv(
             io.StringIO(text), sep=mark, header=None, dtype=str, na_filter=False,
@@ -191,9 +193,10 @@ def _csv(raw: RawLog, file: Path) -> pd.DataFrame:
             f"{file.name} is empty.", "Give it a heading and at least one row, or take it away."
         ) from error
     except pd.errors.ParserError:
-        rows = _uneven(file, text, mark)
+        rows, uneven = _uneven(file, text, mark), True
     check_size(file.name, len(rows), len(text))
-    return _headed(raw, file.stem, rows.set_axis(range(1, len(rows) + 1), axis=0))
+    rows = rows.set_axis(range(1, len(rows) + 1), axis=0)
+    return _headed(raw, file.stem, rows, uneven=uneven)
 
 
 def _decoded(raw: RawLog, file: Path) -> str:
@@ -222,7 +225,7 @@ def _decoded(raw: RawLog, file: Path) -> str:
 
 
 def _uneven(file: Path, text: str, mark: str) -> pd.DataFrame:
-    """Return the rows of a file some of whose rows have more cells than headings."""
+    """Return the cells of a file whose rows have unequal lengths, filled up with empty ones."""
     import pandas as pd
 
     reader = csv.reader(io.StringIO(text), delimiter=mark, strict=True)
@@ -234,10 +237,14 @@ def _uneven(file: Path, text: str, mark: str) -> pd.DataFrame:
             f"{file.name} cannot be read beyond row {len(rows) + 1} ({_first_line(error)}).",
             "Look for a quotation mark without its partner there.",
         ) from error
-    width = len(next(row for row in rows if row))
-    even = [[*row[:width], *[""] * (width - len(row)), mark.join(row[width:])] for row in rows]
-    even[next(i for i, row in enumerate(rows) if row)][-1] = OVERFLOW
-    return pd.DataFrame(even, dtype=object)
+    width = max(map(len, rows))
+    if width > MAX_COLUMNS:
+        row = next(i for i, cells in enumerate(rows, start=1) if len(cells) > MAX_COLUMNS)
+        raise DataError(
+            f"Row {row} of {file.name} has {len(rows[row - 1]):,} cells.",
+            f"At most {MAX_COLUMNS} columns are read; look for a lost line end there.",
+        )
+    return pd.DataFrame([[*row, *[""] * (width - len(row))] for row in rows], dtype=object)
 
 
 def _file_habit(file: Path, tolerance: str, written: str) -> dict[str, Any]:

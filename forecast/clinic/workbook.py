@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = ["MAX_SHEET_ROWS", "MAX_UNPACKED_BYTES", "Sheets", "read_workbook"]
 
-MAX_SHEET_ROWS = 200_000  # filled rows of one sheet
+MAX_SHEET_ROWS = 100_000  # filled rows of one sheet
 MAX_UNPACKED_BYTES = 200_000_000  # of all parts of the workbook together
 MAX_PARTS = 2_000
 MAX_COLUMNS = 500

@@ -1,0 +1,305 @@
+"""A log reads the same from CSV, Parquet and a workbook; what is no log is refused in words."""
+
+import datetime
+import json
+import zipfile
+
+import openpyxl
+import pandas as pd
+import pytest
+
+from forecast.clinic.courses import TABLES
+from forecast.clinic.log import read_log
+from forecast.clinic.package import write_log
+from forecast.clinic.simulate import simulate_log
+from forecast.errors import DataError
+
+
+@pytest.fixture(scope="module")
+def log():
+    return simulate_log(40, seed=5)
+
+
+@pytest.fixture
+def folder(log, tmp_path):
+    write_log(log, tmp_path / "log")
+    return tmp_path / "log"
+
+
+def as_workbook(log, path):
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for name in TABLES:
+        frame = getattr(log, name)
+        sheet = book.create_sheet(name)
+        sheet.append(list(frame.columns))
+        for row in frame.astype(object).where(frame.notna(), None).itertuples(index=False):
+            sheet.append(list(row))
+    book.save(path)
+    return path
+
+
+def assert_same(left, right):
+    for name in TABLES:
+        pd.testing.assert_frame_equal(getattr(left, name), getattr(right, name))
+
+
+def test_a_written_log_reads_back_the_same(log, folder):
+    again = read_log(folder)
+    assert_same(again, log)
+    assert again.report.set_aside.empty
+    assert again.report.tolerated.empty
+
+
+def test_parquet_and_a_workbook_read_the_same(log, tmp_path):
+    parquet = tmp_path / "parquet"
+    parquet.mkdir()
+    for name in TABLES:
+        getattr(log, name).to_parquet(parquet / f"{name}.parquet")
+    assert_same(read_log(parquet), log)
+    assert_same(read_log(as_workbook(log, tmp_path / "log.xlsx")), log)
+
+
+def test_courses_alone_are_enough(folder):
+    for name in TABLES:
+        if name != "courses":
+            (folder / f"{name}.csv").unlink()
+    log = read_log(folder)
+    assert len(log.courses) == 40
+    assert list(log.report.rows) == ["courses"]
+
+
+def test_headings_without_rows_are_an_absent_table_except_for_courses(folder):
+    for name in ("sessions", "courses"):
+        heading = (folder / f"{name}.csv").read_text().splitlines()[0]
+        if name == "sessions":
+            (folder / f"{name}.csv").write_text(heading + "\n")
+            assert len(read_log(folder).sessions) == 0
+        else:
+            (folder / f"{name}.csv").write_text(heading + "\n\n")
+            with pytest.raises(DataError, match="Table courses has no rows"):
+                read_log(folder)
+
+
+def rewrite(folder, table, change, **options):
+    path = folder / f"{table}.csv"
+    path.write_text(change(path.read_text()), **options)
+
+
+def test_a_byte_order_mark_semicolons_and_windows_line_ends_are_tolerated_and_listed(log, folder):
+    frame = pd.read_csv(folder / "courses.csv", dtype=str, na_filter=False)
+    frame.to_csv(
+        folder / "courses.csv", index=False, sep=";", encoding="utf-8-sig", lineterminator="\r\n"
+    )
+    again = read_log(folder)
+    assert_same(again, log)
+    assert set(again.report.tolerated["tolerance"]) == {
+        "a byte order mark at the start",
+        "cells separated by semicolons",
+    }
+
+
+def test_utf_16_as_some_spreadsheets_export_it_is_read(log, folder):
+    text = (folder / "courses.csv").read_text()
+    (folder / "courses.csv").write_text(text, encoding="utf-16")
+    assert_same(read_log(folder), log)
+
+
+def test_empty_rows_are_counted_and_row_numbers_stay_those_of_the_file(folder):
+    lines = (folder / "courses.csv").read_text().splitlines()
+    commas = "," * (len(TABLES["courses"]) - 1)
+    lines[3] = lines[3].replace("C0003", "")
+    (folder / "courses.csv").write_text("\n".join([*lines[:2], "", *lines[2:], commas, " ", ""]))
+    report = read_log(folder).report
+    count = report.rows["courses"]
+    assert (count.rows_in, count.used, count.set_aside, count.empty) == (40, 39, 1, 3)
+    own = report.set_aside[report.set_aside["table"] == "courses"]
+    assert list(own["row"]) == [5]
+
+
+def test_a_title_above_the_headings_is_tolerated(log, folder):
+    rewrite(folder, "courses", lambda text: f"Our clinic,since 2017\n\n{text}")
+    again = read_log(folder)
+    assert_same(again, log)
+    assert "row 3" in " ".join(again.report.notes)
+
+
+def test_spelled_headings_are_read_and_listed(log, folder):
+    rewrite(
+        folder,
+        "courses",
+        lambda text: text.replace("course_id,client_id", "Course ID,Client-Id", 1).replace(
+            "area_cm2", "Area (cm²)", 1
+        ),
+        encoding="utf-8",
+    )
+    again = read_log(folder)
+    assert_same(again, log)
+    assert list(again.report.tolerated["written"]) == ["Course ID", "Client-Id", "Area (cm²)"]
+
+
+def test_a_row_with_too_many_cells_is_set_aside_and_the_others_are_used(folder):
+    def broken(text):
+        lines = text.splitlines()
+        lines[4] += ",and more"
+        return "\n".join(lines)
+
+    rewrite(folder, "courses", broken)
+    report = read_log(folder).report
+    own = report.set_aside[report.set_aside["table"] == "courses"]
+    assert list(own["row"]) == [5]
+    assert own["rule"].item() == "no more cells than headings"
+    assert report.rows["courses"].used == 39
+
+
+def test_cleared_at_may_stand_in_the_data_package(folder):
+    described = json.loads((folder / "datapackage.json").read_text())
+    described["cleared_at"] = 90
+    (folder / "datapackage.json").write_text(json.dumps(described))
+    assert read_log(folder).cleared_at == 90
+    assert read_log(folder, cleared_at=85).cleared_at == 85
+
+
+def refusal(path, *words):
+    """Return the error, after checking that it says these words in two sentences or so."""
+    with pytest.raises(DataError) as caught:
+        read_log(path)
+    for word in words:
+        assert word in str(caught.value)
+    assert caught.value.problem.endswith(".")
+    assert caught.value.remedy.endswith((".", "?"))
+    return caught.value
+
+
+def test_a_path_that_is_no_log_is_refused(tmp_path):
+    refusal(tmp_path / "nothing", "There is no")
+    refusal(tmp_path, "has no table courses", "courses.csv")
+    text = tmp_path / "log.txt"
+    text.write_text("hello")
+    refusal(text, "neither a folder nor")
+
+
+def test_files_that_are_not_what_they_say_are_refused(folder):
+    (folder / "sessions.csv").write_text("")
+    refusal(folder, "sessions", "empty")
+    (folder / "sessions.csv").unlink()
+    (folder / "gradings.parquet").write_bytes(b"PAR1 not really")
+    refusal(folder, "gradings", "twice")
+    (folder / "gradings.csv").unlink()
+    refusal(folder, "gradings.parquet", "Parquet")
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"course_id,client_id\nc1,Mus\xe9e\n", ("not in UTF-8", "row 2", "CSV UTF-8")),
+        (b"course_id,client_id\nc1,\0\0\n", ("corrupt", "row 2")),
+        (b'course_id,client_id\nc1,"p1\nc2,p2\n', ("courses", "row", "quotation mark")),
+        (b"\x89PNG\r\n\x1a\n\xff\xfe", ("not in UTF-8",)),
+        (b"\n\n\n", ("empty",)),
+        (b"course_id,client_id\nc1,p1\n", ("courses has no column started_on", "Add started_on")),
+        (b"course_id,Course ID\nc1,c1\n", ("two columns for course_id",)),
+    ],
+)
+def test_a_corrupt_table_is_refused_with_its_place(tmp_path, content, words):
+    (tmp_path / "courses.csv").write_bytes(content)
+    refusal(tmp_path, *words)
+
+
+def test_a_data_package_that_is_no_json_is_refused(folder):
+    (folder / "datapackage.json").write_text("{")
+    refusal(folder, "datapackage.json", "JSON")
+    (folder / "datapackage.json").write_text('{"cleared_at": "high"}')
+    refusal(folder, "cleared_at", "'high'")
+
+
+def test_files_that_are_no_workbook_are_refused(tmp_path):
+    path = tmp_path / "log.xlsx"
+    path.write_bytes(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(600))
+    refusal(path, "old .xls file or is protected by a password")
+    path.write_bytes(b"course_id,client_id")
+    refusal(path, "log.xlsx cannot be opened")
+    with zipfile.ZipFile(path, "w") as parts:
+        parts.writestr("xl/worksheets/sheet1.xml", "<nothing/>")
+    refusal(path, "log.xlsx cannot be opened")
+
+
+def test_a_zip_bomb_is_refused_before_it_is_unpacked(tmp_path):
+    path = tmp_path / "bomb.xlsx"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as parts:
+        for number in range(3):
+            parts.writestr(f"xl/worksheets/sheet{number}.xml", bytes(70_000_000))
+    assert path.stat().st_size < 1_000_000
+    refusal(path, "210,000,000 bytes", "200,000,000 bytes", "100,000 rows")
+
+
+def test_a_sheet_with_more_rows_than_stated_is_refused(tmp_path):
+    path, long = tmp_path / "short.xlsx", tmp_path / "long.xlsx"
+    book = openpyxl.Workbook()
+    book.active.title = "courses"
+    book.save(path)
+    rows = b"<row><c><v>1</v></c></row>" * 100_002
+    with zipfile.ZipFile(path) as old, zipfile.ZipFile(long, "w", zipfile.ZIP_DEFLATED) as new:
+        for part in old.namelist():
+            sheet = part == "xl/worksheets/sheet1.xml"
+            text = old.read(part)
+            new.writestr(
+                part, text.replace(b"<sheetData></sheetData>", b"<sheetData>%b</sheetData>" % rows)
+            )
+            assert not sheet or b"<sheetData></sheetData>" in text
+    refusal(long, "Sheet 'courses'", "100,000 rows")
+
+
+@pytest.fixture
+def book(log, tmp_path):
+    path = as_workbook(log, tmp_path / "log.xlsx")
+    return openpyxl.load_workbook(path), path
+
+
+def test_a_workbook_keeps_its_spreadsheet_habits_to_itself(log, book):
+    book, path = book
+    courses = book["courses"]
+    book["courses"].title = " Courses "
+    book.create_sheet("Price list").append(["not", "a", "table"])
+    courses["C2"].value = datetime.datetime(2017, 4, 2, 15, 30)
+    courses["C3"].value = 43000  # 2017-09-22 as the bare number of a spreadsheet
+    courses["C3"].number_format = "General"
+    courses["N4"].value = True  # smoker
+    courses.cell(500, 1).value = "   "
+    book.save(path)
+    again = read_log(path)
+    assert again.report.rows["courses"].used == 40
+    assert list(again.courses["started_on"].astype(str)[:2]) == ["2017-04-02", "2017-09-22"]
+    assert again.courses["smoker"][2] == "yes"
+    assert "Price list" in " ".join(again.report.notes)
+    assert again.report.rows["courses"].empty == 0
+    listed = set(again.report.tolerated["tolerance"])
+    assert listed == {"a date with a time of day", "a spreadsheet's date number"}
+
+
+def test_a_formula_without_a_stored_result_is_set_aside_by_name(book):
+    book, path = book
+    book["courses"]["Q3"].value = "=1+2"  # openpyxl stores no results
+    book.save(path)
+    report = read_log(path).report
+    own = report.set_aside[report.set_aside["table"] == "courses"].iloc[0]
+    assert (own["row"], own["column"], own["value"]) == (3, "sessions_given", "=1+2")
+    assert "formula" in own["rule"]
+
+
+def test_a_formula_with_a_stored_result_is_read_by_it(log, book, tmp_path):
+    book, path = book
+    book.save(path)
+    stored = tmp_path / "stored.xlsx"
+    given = int(log.courses["sessions_given"][1])
+    with zipfile.ZipFile(path) as old, zipfile.ZipFile(stored, "w") as new:
+        for part in old.namelist():
+            text = old.read(part)
+            if part == "xl/worksheets/sheet1.xml":
+                cell = f'<c r="Q3" t="n"><v>{given}</v></c>'.encode()
+                assert cell in text
+                text = text.replace(cell, f'<c r="Q3"><f>1+1</f><v>{given}</v></c>'.encode())
+            new.writestr(part, text)
+    again = read_log(stored)
+    assert_same(again, log)
+    assert "1 formula(s) read by their stored results" in " ".join(again.report.notes)
