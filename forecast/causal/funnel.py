@@ -118,10 +118,11 @@ def funnel(
         if others.sum() >= 2:
             limits[at] = _limits(seen, due, at, others, tail)
     target = float(seen[kept].sum() / n[kept].sum())
-    scale = target / due
+    fair = due * seen[kept].sum() / due[kept].sum()
+    scale = target / fair
     return Funnel(
         seen,
-        due * seen[kept].sum() / due[kept].sum(),
+        fair,
         n,
         target,
         limits[:, 0] * scale,
