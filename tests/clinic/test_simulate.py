@@ -295,5 +295,7 @@ def test_wrong_requests_are_refused_by_name():
         true_deliveries(World(), fresh_clients(World(), 2, seed=1)[0], package="by_the_gram")
     with pytest.raises(RequestError, match="shoe_size"):
         World(effects={"shoe_size": 1.0})
+    with pytest.raises(RequestError, match="0 operators"):
+        World(operators=0)
     with pytest.raises(RequestError, match="ns:0>ps"):
         true_contrast(World(), ("ns", "ns:0>ps"), n=50)

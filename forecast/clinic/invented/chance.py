@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.clinic.invented.people import Attributes, draw_attributes
-from forecast.clinic.invented.world import World
+from forecast.clinic.invented.world import MOST_OPERATORS, World
 
 __all__ = ["Chance", "Cohort", "Crew", "draw_courses"]
 
@@ -31,7 +31,7 @@ class Crew:
     def of(cls, world: World) -> "Crew":
         """Return the operators of ``world``: always the same for one world."""
         rng = np.random.default_rng([world.operator_seed, 11])
-        z = rng.normal(size=(4, 64))[:, : world.operators]
+        z = rng.normal(size=(4, MOST_OPERATORS))[:, : world.operators]
         reaction = world.operator_reaction_sd * z[2]
         reaction[-1] = np.log(world.bad_operator) if world.bad_operator != 1 else reaction[-1]
         return cls(

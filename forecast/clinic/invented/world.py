@@ -28,6 +28,8 @@ Scenario = Literal["none", "one saved", "two saved", "harm"]
 # Found so that the restricted mean to 15 sessions, always ps less always ns, is 0, -1, -2, +1.
 SCENARIOS: dict[str, float] = {"none": 0.0, "one saved": 0.16, "two saved": 0.33, "harm": -0.165}
 
+MOST_OPERATORS = 64
+
 EFFECTS: dict[str, float] = {
     "smoker": -0.40,
     "red": -0.05,
@@ -174,7 +176,7 @@ class World:
     Raises
     ------
     RequestError
-        If there is no operator, a spread is negative or an effect is unknown.
+        If there is no operator or more than 64, a spread is negative or an effect is unknown.
     """
 
     log_speed: float = -0.93
@@ -219,10 +221,10 @@ class World:
                 f"Known effects are {', '.join(EFFECTS)}.",
             )
         spreads = (self.client_sd, self.course_sd, self.session_sd, self.grade_sd, self.grader_sd)
-        if min(spreads) < 0 or self.operators < 1:
+        if min(spreads) < 0 or not 1 <= self.operators <= MOST_OPERATORS:
             raise RequestError(
-                "The clinic has a negative spread or no operator.",
-                "Give spreads of at least 0 and at least one operator.",
+                f"The clinic has a negative spread or {self.operators} operators.",
+                f"Give spreads of at least 0 and 1 to {MOST_OPERATORS} operators.",
             )
 
     @classmethod
