@@ -1,0 +1,96 @@
+"""The pictures of prices draw the numbers they were given, with unit and notes."""
+
+from decimal import Decimal
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from forecast.clinic.book import Variation
+from forecast.clinic.caseload import price_caseload
+from forecast.clinic.price_list import Band, PriceList
+from forecast.clinic.pricing import price_package
+from forecast.clinic.tariff import Package, Tariff
+from forecast.figures.pricing import (
+    plot_book,
+    plot_price_list,
+    plot_quote,
+    plot_sensitivity,
+    plot_volume,
+)
+from forecast.survival.distribution import CountDistribution
+
+HAND = np.array([0.1, 0.2, 0.3, 0.2, 0.1, 0.1])
+TARIFF = Tariff(currency="EUR", session_price=150, cap=6, cost_per_session=100)
+FIXED = Package("until_cleared", price=400)
+
+
+class Made:
+    def estimate_draws(self, enquiries):
+        pmf = np.stack([HAND, HAND[::-1]])[:, None]
+        return np.repeat(pmf, len(enquiries), axis=1), np.zeros((len(enquiries), 6))
+
+
+@pytest.fixture(scope="module")
+def book():
+    asked = [SimpleNamespace(area_cm2=None)] * 20
+    return price_caseload(Made(), asked, FIXED, TARIFF, replicates=400, workers=1)
+
+
+def notes_of(figure):
+    return " ".join(note.text for note in figure.layout.annotations).replace("<br>", " ")
+
+
+def test_a_quote_shows_its_losses_apart_and_carries_its_notes():
+    estimate = SimpleNamespace(
+        distribution=CountDistribution(HAND[None]),
+        stop_hazard=np.zeros(6),
+        draws=HAND[None],
+        notes=("Two courses with yellow ink in this log.",),
+    )
+    figure = plot_quote(price_package(estimate, FIXED, TARIFF))
+    earns, loses = figure.data
+    assert list(earns.x) == [0, 100, 200, 300]
+    assert sum(loses.y) == pytest.approx(0.2)
+    assert figure.layout.xaxis.title.text == "margin of the course (EUR, net of tax)"
+    assert "20 of 100 courses lose money" in figure.layout.title.text
+    assert "Two courses with yellow ink" in notes_of(figure)
+    assert "law of the place" in notes_of(figure)
+
+
+def test_a_year_shows_both_distributions(book):
+    figure = plot_book(book)
+    assert [trace.name for trace in figure.data] == [
+        "model not known exactly", "model taken as known",
+    ]  # fmt: skip
+    assert [sum(trace.y) for trace in figure.data] == pytest.approx([1, 1])
+    assert figure.layout.shapes[0].x0 == float(book.one_in_twenty)
+
+
+def test_the_spread_falls_to_the_model_s_error(book):
+    figure = plot_volume(book, most=1_000_000)
+    assert figure.data[0].y[0] == pytest.approx(book.sd_per_course(1))
+    assert figure.data[0].y[-1] == pytest.approx(figure.layout.shapes[0].y0, rel=0.01)
+    assert figure.data[1].y[-1] < 1
+
+
+def test_changes_are_drawn_in_the_order_given():
+    rows = [
+        Variation("as it is", Decimal(70), Decimal(-200), 0.2),
+        Variation("prices 10 % higher", Decimal(110), Decimal(-160), 0.1),
+    ]
+    figure = plot_sensitivity(rows, currency="EUR")
+    assert list(figure.data[-1].y) == ["prices 10 % higher", "as it is"]
+    assert list(figure.data[-2].x) == [110, 70]
+
+
+def test_a_price_list_shows_each_band_over_its_own_prices():
+    band = Band("all tattoos", 30, Decimal(705), 4.3, Decimal(430), Decimal(300), Decimal(1000))
+    prices = PriceList(
+        FIXED, "EUR", (band,), np.zeros(30, dtype=int), Decimal(1), Decimal(2), Decimal(1), 0.3,
+        Decimal(1), ("A note.",),
+    )  # fmt: skip
+    figure = plot_price_list(prices)
+    assert list(figure.data[0].x) == [300, 1000]
+    assert list(figure.data[-1].x) == [705]
+    assert "A note." in notes_of(figure)
