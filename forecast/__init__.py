@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from forecast.clinic.forecaster import Forecaster
     from forecast.clinic.log import OutcomeLog, read_log
     from forecast.clinic.pricing import price_package
+    from forecast.clinic.regimes import compare_regimes
     from forecast.clinic.saved import load_forecaster
     from forecast.clinic.scoring import fit_forecaster
     from forecast.clinic.simulate import simulate_log
@@ -31,6 +32,7 @@ __all__ = [
     "Package",
     "RequestError",
     "Tariff",
+    "compare_regimes",
     "fit_forecaster",
     "load_forecaster",
     "price_caseload",
@@ -48,6 +50,7 @@ _HOMES = {
     "forecast.clinic.forecaster": ("Forecaster",),
     "forecast.clinic.log": ("OutcomeLog", "read_log"),
     "forecast.clinic.pricing": ("price_package",),
+    "forecast.clinic.regimes": ("compare_regimes",),
     "forecast.clinic.saved": ("load_forecaster",),
     "forecast.clinic.scoring": ("fit_forecaster",),
     "forecast.clinic.simulate": ("simulate_log",),

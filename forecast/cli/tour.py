@@ -11,6 +11,7 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from forecast.cli.compare import compared_text
 from forecast.cli.estimate import CLOSING
 from forecast.cli.files import read_enquiries, write_text
 from forecast.cli.log import fitted_text
@@ -111,6 +112,8 @@ def walk(album: Album) -> None:
     estimates = answer_enquiries(album, forecaster)
     progress("Pricing them")
     price_enquiries(album, estimates)
+    progress("Comparing pulse regimes")
+    compare_pulses(album, log)
     progress("Counting reactions")
     count_reactions(album, log)
 
@@ -161,6 +164,16 @@ def price_enquiries(album: Album, estimates: Mapping[str, Estimate]) -> None:
             if quote.package.kind == "until_cleared":
                 album.say(f"Fixed price for {label}", "\n".join(quote.to_text().splitlines()[:3]))
     album.text("prices.txt", "what each package should cost and risk", "\n\n".join(words))
+
+
+def compare_pulses(album: Album, log: OutcomeLog) -> None:
+    """Write what the log says of the regimes, over the sessions it can follow them for."""
+    from forecast import compare_regimes
+
+    comparison = compare_regimes(log, horizon=10, replicates=200, seed=SEED)
+    text = compared_text(comparison)
+    album.say("Regimes", text.partition("\n\n")[0])
+    album.text("regimes.txt", "pulse regimes compared, and what plain readings say", text)
 
 
 def count_reactions(album: Album, log: OutcomeLog) -> None:

@@ -1,0 +1,78 @@
+"""`forecast compare`: pulse regimes as a trial that was never run would have compared them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from forecast.cli.log import add_log, read
+from forecast.cli.options import Options, add_command, answer, progress
+
+if TYPE_CHECKING:
+    from forecast.cli.options import Commands
+    from forecast.clinic.comparison import Contrast, RegimeComparison
+
+__all__ = ["compared_text", "register"]
+
+
+def register(commands: Commands) -> None:
+    """Add the command of this module."""
+    parser = add_command(
+        commands, "compare", compare, says="what a pulse regime saves, compared fairly"
+    )
+    add_log(parser)
+    parser.add_argument(
+        "--strategies",
+        default="ns,ps",
+        metavar="A,B",
+        help='"ns", "ps", or "ns:4>ps" for ns in the first 4 sessions and then ps (ns,ps)',
+    )
+    parser.add_argument("--horizon", type=int, default=15, help="sessions compared over (15)")
+    parser.add_argument(
+        "--margin", type=float, default=1.0, help="sessions below which it does not matter (1)"
+    )
+    parser.add_argument("--level", type=float, default=0.95, help="what intervals cover (0.95)")
+    parser.add_argument("--replicates", type=int, default=1000, help="resamples (1000)")
+    parser.add_argument("--seed", type=int, default=0, help="of the resamples (0)")
+    parser.add_argument(
+        "--out", type=Path, metavar="FOLDER", help="also write tables to redo the comparison from"
+    )
+
+
+def compare(options: Options) -> None:
+    """Print the comparison, and write its tables when asked to."""
+    from forecast import compare_regimes
+
+    log = read(options)
+    progress("Comparing (resamples take a while)")
+    comparison = compare_regimes(
+        log,
+        strategies=[name.strip() for name in options.strategies.split(",")],
+        horizon=options.horizon,
+        margin=options.margin,
+        level=options.level,
+        replicates=options.replicates,
+        seed=options.seed,
+    )
+    written = [str(path) for path in comparison.write(options.out)] if options.out else []
+    lines = [compared_text(comparison), *(["", "Written:", *written] if written else [])]
+    answer(options, {**comparison.to_dict(), "written": written}, "\n".join(lines))
+
+
+def compared_text(comparison: RegimeComparison) -> str:
+    """Return the answer in words, what plain readings would have said, and the doubts."""
+    lines = list(comparison.words.values())
+    if comparison.naive:
+        lines += ["", "What plain readings of the same log say, and why they differ:"]
+    for reading in comparison.naive:
+        said = "; ".join(f"{key} {shown(one)}" for key, one in reading.difference.items())
+        lines.append(f"  {reading.name}: {said}. {reading.why}")
+    return "\n".join([*lines, "", *(f"- {note}" for note in comparison.notes)])
+
+
+def shown(contrast: Contrast) -> str:
+    """Return a difference in sessions with its interval, in words."""
+    low, high = contrast.interval
+    if contrast.estimate is None or low is None or high is None:
+        return "cannot say"
+    return f"{contrast.estimate:+.1f} sessions ({low:+.1f} to {high:+.1f})"
