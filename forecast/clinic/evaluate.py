@@ -33,7 +33,7 @@ class Priced:
         Chance that the course loses money; expected loss in the worst 5 of 100 courses.
     break_even, for_margin, for_loss, fair : ndarray
         Prices: no expected gain, the target margin, the largest accepted chance of loss, and the
-        same expected margin as pay per session.
+        same expected margin as pay per session up to the same cap.
     fair_bill, session_bill : ndarray
         What the client would pay on average at the fair price, and when paying per session.
     enough : ndarray
@@ -90,17 +90,31 @@ def price_many(
     area = np.full(len(pmf), np.nan) if area_cm2 is None else area_cm2
     cost = np.broadcast_to(tariff.session_costs(area), (len(pmf),))
     horizon = pmf.shape[1]
-    by_session = terms_of(Package("per_session"), tariff, horizon)
     sold = [terms_of(package, tariff, horizon) for package in packages]
+    # pay per session is compared over the same sessions as the package covers
+    alone = {
+        one.cap: terms_of(Package("per_session", cap=one.cap), tariff, horizon) for one in sold
+    }
     blocks: list[list[FloatArray]] = [[] for _ in packages]
     for start in range(0, len(pmf), BLOCK):
         rows = slice(start, start + BLOCK)
-        reference = _by_session(by_session, pmf[rows], stop[rows], cost[rows], tariff, started)
+        reference = {
+            cap: _by_session(one, pmf[rows], stop[rows], cost[rows], tariff, started)
+            for cap, one in alone.items()
+        }
         for terms, done in zip(sold, blocks, strict=True):
             chances = outcome_chances(terms, pmf[rows], stop[rows])
             enough = _enough(terms, pmf[rows])
             done.append(
-                evaluate(terms, chances, cost[rows], reference, enough, tariff, started=started)
+                evaluate(
+                    terms,
+                    chances,
+                    cost[rows],
+                    reference[terms.cap],
+                    enough,
+                    tariff,
+                    started=started,
+                )
             )
     return tuple(Priced(*np.concatenate(done, axis=1)) for done in blocks)
 

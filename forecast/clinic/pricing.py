@@ -166,7 +166,7 @@ class Quote:
         if self.package.kind != "per_session":
             lines.append(
                 f"Fair price {self.fair_price} {code}: as much earned as per session, the client "
-                f"paying {self.fair_premium} more on average; add {self.risk_premium} to stay "
+                f"paying {_more(self.fair_premium)} on average; add {self.risk_premium} to stay "
                 "fair in 19 of 20 draws of the model."
             )
         return "\n".join([*lines, *(f"- {text}" for text in (*self.check, *self.notes))])
@@ -174,6 +174,12 @@ class Quote:
 
 def _lose(shortfall: Decimal) -> str:
     return f"lose {shortfall}" if shortfall > 0 else f"still earn {-shortfall}"
+
+
+def _more(premium: Decimal) -> str:
+    if not premium:
+        return "the same"
+    return f"{premium} more" if premium > 0 else f"{-premium} less"
 
 
 def price_package(

@@ -142,6 +142,7 @@ def plot_sensitivity(rows: Sequence[Variation], *, currency: str) -> go.Figure:
         )
     figure.update_xaxes(title_text=f"margin ({currency}, net of tax)")
     figure.update_yaxes(automargin=True)
+    figure.update_layout(height=140 + 45 * len(names))
     return titled(figure, "What one change does to the margin")
 
 
