@@ -64,8 +64,8 @@ def test_standard_errors_resample_subjects(sample):
     rows = np.repeat(np.arange(250), 2)
     seen = drawn.outcomes.take(rows)
     doubled = Outcomes(seen.step, seen.observed, subject=rows)
-    once = assess_predictions([drawn.truth], drawn.outcomes, replicates=200)
-    twice = assess_predictions([drawn.truth[rows]], doubled, replicates=200, seed=1)
+    once = assess_predictions([drawn.truth], drawn.outcomes, replicates=100)
+    twice = assess_predictions([drawn.truth[rows]], doubled, replicates=100, seed=1)
     for metric in ("log_score", "crps"):
         errors = [
             each.scores.set_index("metric").loc[metric, "standard_error"] for each in (once, twice)
