@@ -84,7 +84,7 @@ def plot_book(book: Book) -> go.Figure:
 
 
 def plot_volume(book: Book, *, most: int = 10_000) -> go.Figure:
-    """Draw how the spread of the average margin per course falls with the number of courses."""
+    """Draw how the spread of the average margin per course falls with more courses; both log."""
     import plotly.graph_objects as go
 
     counts = np.unique(np.round(np.geomspace(1, most, 80)).astype(int))
@@ -100,15 +100,16 @@ def plot_volume(book: Book, *, most: int = 10_000) -> go.Figure:
         name="chance alone",
         line={"color": COLOURS["fifth"], "dash": "dash"},
     )
-    figure.add_hline(
-        y=floor,
-        line={"dash": "dot", "color": COLOURS["grey"]},
-        annotation_text="the model's error: no number of courses averages it out",
-    )
+    if floor > 0:
+        figure.add_scatter(
+            x=[1, most],
+            y=[floor, floor],
+            mode="lines",
+            name="what the model does not know",
+            line={"dash": "dot", "color": COLOURS["grey"]},
+        )
     figure.update_xaxes(title_text="courses in the year", type="log")
-    figure.update_yaxes(
-        title_text=f"spread of the average margin per course ({book.currency})", rangemode="tozero"
-    )
+    figure.update_yaxes(title_text=f"spread per course ({book.currency})", type="log")
     return titled(figure, "More courses help only down to what the model does not know", book.notes)
 
 

@@ -70,7 +70,7 @@ def test_a_year_shows_both_distributions(book):
 def test_the_spread_falls_to_the_model_s_error(book):
     figure = plot_volume(book, most=1_000_000)
     assert figure.data[0].y[0] == pytest.approx(book.sd_per_course(1))
-    assert figure.data[0].y[-1] == pytest.approx(figure.layout.shapes[0].y0, rel=0.01)
+    assert figure.data[0].y[-1] == pytest.approx(figure.data[2].y[0], rel=0.01)
     assert figure.data[1].y[-1] < 1
 
 
