@@ -20,6 +20,7 @@ FloatArray = npt.NDArray[np.float64]
 MODEL = MixedLogistic(shrink=1.0, spread_scale=1.0)
 FEWEST_EVENTS = 5
 LEAST_OVERLAP = 0.1
+MOST_IN_ONE_HAND = 0.9
 DENSITY = {"light": -1.0, "medium": 0.0, "heavy": 1.0}
 ADJUSTED = "skin type, ink colour, ink density, fluence and operator"
 
@@ -98,19 +99,24 @@ class ReactionFit:
     notes: tuple[str, ...]
 
 
-def regime_overlap(rows: pd.DataFrame) -> float:
-    """Return the share of the information on the regime that lies within operators.
+def regime_overlap(rows: pd.DataFrame) -> tuple[float, float]:
+    """Return how much of the information on the regime lies within operators, and within one.
 
-    Sessions of two regimes tell ``n_ns n_ps / (n_ns + n_ps)``; this is the sum over operators
-    over the same for all sessions together. 0 when each operator fires one regime only.
+    Sessions of two regimes tell ``n_ns n_ps / (n_ns + n_ps)``. The first number is the sum of
+    this over operators, over the same for all sessions together: 0 when each operator fires one
+    regime only. The second is the largest operator's part of that sum.
     """
     known = rows[rows["operator_id"].notna() & rows["regime"].notna()]
     pulse = (known["regime"] == "ps").to_numpy(dtype=float)
     if not 0 < pulse.sum() < len(pulse):
-        return 0.0
+        return 0.0, 1.0
     by_operator = known.assign(ps=pulse, ns=1 - pulse).groupby("operator_id")[["ns", "ps"]].sum()
     ns, ps = by_operator["ns"].to_numpy(dtype=float), by_operator["ps"].to_numpy(dtype=float)
-    return float((ns * ps / (ns + ps)).sum() / (ns.sum() * ps.sum() / (ns.sum() + ps.sum())))
+    within = ns * ps / (ns + ps)
+    if within.sum() == 0:
+        return 0.0, 1.0
+    whole = ns.sum() * ps.sum() / (ns.sum() + ps.sum())
+    return float(within.sum() / whole), float(within.max() / within.sum())
 
 
 def fit_regime(rows: pd.DataFrame, *, outcome: str, level: float) -> ReactionFit:
@@ -123,8 +129,8 @@ def fit_regime(rows: pd.DataFrame, *, outcome: str, level: float) -> ReactionFit
     pairs = ((str(name), part[outcome]) for name, part in rows.groupby("regime"))
     counts = {name: (int(part.sum()), len(part)) for name, part in pairs}
     events = int(rows[outcome].sum())
-    overlap = regime_overlap(rows)
-    refusal = _refusal(rows, counts, events, overlap)
+    overlap, one_hand = regime_overlap(rows)
+    refusal = _refusal(rows, counts, events, overlap, one_hand)
     columns, notes = _case_mix(rows)
     y = rows[outcome].to_numpy(dtype=float)
     if not refusal:
@@ -142,7 +148,11 @@ def fit_regime(rows: pd.DataFrame, *, outcome: str, level: float) -> ReactionFit
 
 
 def _refusal(
-    rows: pd.DataFrame, counts: dict[str, tuple[int, int]], events: int, overlap: float
+    rows: pd.DataFrame,
+    counts: dict[str, tuple[int, int]],
+    events: int,
+    overlap: float,
+    one_hand: float,
 ) -> str:
     if set(counts) != {"ns", "ps"}:
         return "The log does not hold sessions of both regimes."
@@ -151,10 +161,17 @@ def _refusal(
     operators = rows["operator_id"]
     if operators.isna().mean() > 0.5:
         return "Who fired is mostly not recorded, so regime and operator cannot be told apart."
-    if len(set(operators.dropna())) > 1 and overlap < LEAST_OVERLAP:
+    if len(set(operators.dropna())) < 2:
+        return ""
+    if overlap < LEAST_OVERLAP:
         return (
             "Regime and operator cannot be told apart: hardly any operator fires both regimes"
             f" ({overlap:.0%} of the comparison lies within operators)."
+        )
+    if one_hand > MOST_IN_ONE_HAND:
+        return (
+            "Regime and operator cannot be told apart: only one operator fires both regimes"
+            f" ({one_hand:.0%} of the comparison lies within that operator)."
         )
     return ""
 

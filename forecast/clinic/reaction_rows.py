@@ -101,7 +101,7 @@ def rate_text(events: int, n: int, *, level: float = 0.95) -> str:
     >>> rate_text(0, 140)
     '0 of 140: at most 2.6 %'
     >>> rate_text(3, 1041)
-    '3 of 1041: 0.29 % (0.06 to 0.84 %)'
+    '3 of 1041: 0.29 % (0.059 to 0.84 %)'
     """
     low, high = exact_interval(events, n, level=level)
     if events == 0:
