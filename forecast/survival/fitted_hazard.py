@@ -202,6 +202,8 @@ def gaussian_draws(
     mean: FloatArray, covariance: FloatArray, *, n_draws: int, seed: int
 ) -> FloatArray:
     """Return Gaussian draws of shape (n_draws, k), for any positive semi-definite covariance."""
+    if not len(mean):
+        return np.zeros((n_draws, 0))
     values, vectors = np.linalg.eigh(covariance)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
     # Fix the sign of each direction, so that the same seed gives the same draws on any library.

@@ -16,8 +16,11 @@ __all__ = ["Curvature", "Gaussian", "Maximum", "check_rank", "maximise"]
 FloatArray: TypeAlias = npt.NDArray[np.float64]
 
 MAX_ITERATIONS = 60
+MAX_HALVINGS = 30
+ROUNDING = 1e-10
 SETTLED = 1e-6  # largest step, in standard errors; convergence is quadratic, so the next is 1e-12
 SINGULAR = 1e-10
+SEPARATED = 10.0  # log hazard per standard deviation: a factor of twenty thousand
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,33 +69,40 @@ def maximise(
     """Return the point that maximises log-likelihood plus log prior.
 
     ``evaluate`` works on inner parameters; the prior is about ``to_raw @ inner``. A step that
-    does not raise the objective is halved. Starting at -inf is refused by the caller.
+    does not raise the objective is halved.
     """
     inner_precision = to_raw.T @ (prior.precision[:, None] * to_raw)
-    values, best, objective = start, evaluate(start), -np.inf
-    objective = best.loglik + prior.log_density(to_raw @ values)
+    unheld = runaway_slopes(to_raw, prior, names)
+    values, there = start, evaluate(start)
+    objective = there.loglik + prior.log_density(to_raw @ values)
     for _ in range(MAX_ITERATIONS):
-        raw = to_raw @ values
-        gradient = best.gradient - to_raw.T @ (prior.precision * (raw - prior.mean))
-        information = best.information + inner_precision
-        step = solve(information, gradient, names)
+        off = to_raw @ values - prior.mean
+        information = there.information + inner_precision
+        step = solve(information, there.gradient - to_raw.T @ (prior.precision * off), names)
         size = np.abs(step * np.sqrt(np.diag(information))).max(initial=0.0)
-        length, accepted = 1.0, False
-        for _ in range(30):
-            trial = values + length * step
+        for _ in range(MAX_HALVINGS):
             with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-                there = evaluate(trial)
-            value = there.loglik + prior.log_density(to_raw @ trial)
-            if np.isfinite(value) and value >= objective - 1e-10 * (1 + abs(objective)):
-                accepted = True
+                trial = evaluate(values + step)
+            value = trial.loglik + prior.log_density(to_raw @ (values + step))
+            if value >= objective - ROUNDING * (1 + abs(objective)):
                 break
-            length /= 2
-        if not accepted:
-            return Maximum(values, best.loglik, best.information, size < 1e-4)
-        values, best, objective = trial, there, value
-        if size * length < SETTLED:
-            return Maximum(values, best.loglik, best.information, True)
-    return Maximum(values, best.loglik, best.information, False)
+            step, size = step / 2, size / 2
+        else:
+            return Maximum(values, there.loglik, there.information, False)
+        values, there, objective = values + step, trial, value
+        refuse_separation(np.where(unheld, values, 0.0), names)
+        if size < SETTLED:
+            return Maximum(values, there.loglik, there.information, True)
+    return Maximum(values, there.loglik, there.information, False)
+
+
+def runaway_slopes(
+    to_raw: FloatArray, prior: Gaussian, names: Sequence[str]
+) -> npt.NDArray[np.bool_]:
+    """Mark the inner slopes that neither a prior nor a penalty holds."""
+    slope = np.array([not name.startswith("baseline[") for name in names], dtype=bool)
+    held = (prior.precision * slope) @ (to_raw != 0) > 0
+    return np.asarray(slope & ~held)
 
 
 def solve(information: FloatArray, gradient: FloatArray, names: Sequence[str]) -> FloatArray:
@@ -102,6 +112,16 @@ def solve(information: FloatArray, gradient: FloatArray, names: Sequence[str]) -
     check_rank(scaled, names)
     step: FloatArray = np.linalg.solve(scaled, gradient / scale) / scale
     return step
+
+
+def refuse_separation(values: FloatArray, names: Sequence[str]) -> None:
+    """Raise FitError, naming the column, if a slope has run away."""
+    if np.abs(values).max(initial=0.0) > SEPARATED:
+        raise FitError(
+            f"Column {names[int(np.abs(values).argmax())]!r} separates the rows with the event "
+            "from those without.",
+            "Give a penalty or a prior, or leave the column out.",
+        )
 
 
 def check_rank(scaled: FloatArray, names: Sequence[str]) -> None:
@@ -126,7 +146,12 @@ def check_rank(scaled: FloatArray, names: Sequence[str]) -> None:
         if part > 0.05 * np.abs(vectors[:, 0]).max()
     ]
     shown = [name for name in tied if not name.startswith("baseline[")] or tied
+    what = (
+        f"cannot tell apart: {', '.join(shown[:6])}"
+        if len(shown) > 1
+        else f"do not settle {shown[0]}"
+    )
     raise FitError(
-        f"The data cannot tell apart: {', '.join(shown[:6])}.",
+        f"The data {what}.",
         "Leave one of them out, or give a penalty or a prior.",
     )

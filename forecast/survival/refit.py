@@ -39,8 +39,6 @@ __all__ = ["Refitter"]
 FloatArray: TypeAlias = npt.NDArray[np.float64]
 IntArray: TypeAlias = npt.NDArray[np.int64]
 
-SEPARATED = 15.0  # log hazard per standard deviation: a factor of three million
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Problem:
@@ -104,7 +102,6 @@ class Refitter:
         weight = self.check_weight(weight)
         problem = self.problem(weight)
         found = self.solve(problem, start)
-        self.refuse_separation(found, problem)
         covariance, clustered = self.covariances(found, problem)
         notes = fit_notes(
             self.durations,
@@ -194,19 +191,6 @@ class Refitter:
         held = np.empty(self.design.width, dtype=object)
         held[self.design.order] = self.encoding.names
         return [*problem.form.names, *held]
-
-    def refuse_separation(self, found: Maximum, problem: Problem) -> None:
-        """Raise FitError if a coefficient without prior or penalty ran away."""
-        cut = len(problem.form.names)
-        free = problem.to_raw.T @ (problem.prior.precision > 0) == 0
-        runaway = (np.abs(found.values) > SEPARATED) & free
-        runaway[:cut] = False
-        if runaway.any():
-            name = self.inner_names(problem)[int(np.abs(found.values * runaway).argmax())]
-            raise FitError(
-                f"Column {name!r} separates the rows with the event from those without.",
-                "Give a penalty or a prior, or leave the column out.",
-            )
 
     def covariances(self, found: Maximum, problem: Problem) -> tuple[FloatArray, FloatArray | None]:
         """Return the covariance and the clustered one, in raw units."""
