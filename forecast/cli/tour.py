@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from html import escape
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from forecast.cli.compare import compared_text
 from forecast.cli.estimate import CLOSING
@@ -19,8 +19,6 @@ from forecast.cli.options import Options, add_command, answer, progress
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
-    import plotly.graph_objects as go
-
     from forecast.cli.options import Commands
     from forecast.clinic.estimate import Estimate
     from forecast.clinic.forecaster import Forecaster
@@ -34,7 +32,7 @@ CLOSING_LINES = ("The clinic is invented: its numbers show the method, not yours
 ENQUIRIES = """\
 enquiry_id,skin_type,body_site,inks,ink_density,layering,age_years,origin,area_cm2,smoker
 small-amateur,II,forearm,black,light,single,27,amateur,12,no
-coloured-back,III,back,black;red;green,medium,single,38,professional,150,yes
+usual-forearm,III,forearm,black;red,medium,single,38,professional,60,no
 covered-ankle,IV,ankle,black;dark_blue,heavy,layered,45,professional,40,
 """
 
@@ -53,20 +51,20 @@ class Album:
 
     folder: Path
     shown: dict[str, str] = field(default_factory=dict)
-    said: list[str] = field(default_factory=list)
+    said: dict[str, list[str]] = field(default_factory=dict)
 
     def say(self, heading: str, text: str) -> None:
         """Keep a result for the tour's own words, its notes left to the files."""
         lines = [line for line in text.splitlines() if not line.startswith("- ")]
-        self.said.append("\n".join([f"{heading}:", *(f"  {line}" for line in lines)]))
+        self.said[heading] = lines
 
     def text(self, name: str, says: str, text: str) -> None:
         """Add a text file."""
         write_text(self.folder / name, text if text.endswith("\n") else f"{text}\n")
         self.shown[name] = says
 
-    def figure(self, name: str, says: str, figure: go.Figure) -> None:
-        """Add a figure as a page that opens without a network."""
+    def figure(self, name: str, says: str, figure: Any) -> None:
+        """Add a plotly figure as a page that opens without a network."""
         from forecast.figures.template import CONFIG
 
         # "directory" keeps one plotly.min.js beside the pages instead of a copy in each
@@ -86,14 +84,15 @@ def tour(options: Options) -> None:
     try:
         album = Album(folder)
         walk(album)
-        album.text("index.html", "start here", index_page(album.shown))
+        album.text("index.html", "start here", index_page(album))
         settle(folder, target)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
     files = {str(target / name): says for name, says in album.shown.items()}
     width = max(map(len, files))
     lines = [f"  {name:<{width}}  {says}" for name, says in files.items()]
-    text = "\n\n".join([*album.said, "\n".join(CLOSING_LINES), "\n".join(["Written:", *lines])])
+    said = ["\n  ".join([f"{heading}:", *words]) for heading, words in album.said.items()]
+    text = "\n\n".join([*said, "\n".join(CLOSING_LINES), "\n".join(["Written:", *lines])])
     answer(options, {"folder": str(target), "written": files}, text)
 
 
@@ -153,6 +152,7 @@ def price_enquiries(album: Album, estimates: Mapping[str, Estimate]) -> None:
     """Write the quotes of the template's packages."""
     from forecast import price_package
     from forecast.clinic.tariff_file import read_tariff, tariff_template
+    from forecast.figures.pricing import plot_quote
 
     album.text("tariff.toml", "an invented tariff to start from", tariff_template())
     tariff = read_tariff(album.folder / "tariff.toml")
@@ -163,6 +163,7 @@ def price_enquiries(album: Album, estimates: Mapping[str, Estimate]) -> None:
         for quote in quotes:
             if quote.package.kind == "until_cleared":
                 album.say(f"Fixed price for {label}", "\n".join(quote.to_text().splitlines()[:3]))
+                album.figure(f"price-{label}.html", f"{label}: what is risked", plot_quote(quote))
     album.text("prices.txt", "what each package should cost and risk", "\n\n".join(words))
 
 
@@ -184,20 +185,26 @@ def count_reactions(album: Album, log: OutcomeLog) -> None:
     album.text("reactions.txt", "reactions by regime and operator", report.to_text())
 
 
-def index_page(shown: Mapping[str, str]) -> str:
-    """Return a page that leads to every file."""
+def index_page(album: Album) -> str:
+    """Return a page that says what was found and leads to every file."""
+    found = "\n".join(
+        f"<h2>{escape(heading)}</h2>\n" + "\n".join(f"<p>{escape(line)}</p>" for line in lines)
+        for heading, lines in album.said.items()
+    )
     items = "\n".join(
         f'<li><a href="{escape(name)}">{escape(name)}</a>: {escape(says)}</li>'
-        for name, says in shown.items()
+        for name, says in album.shown.items()
     )
-    said = "".join(f"<p>{escape(line)}</p>" for line in CLOSING_LINES)
+    closing = "\n".join(f"<p>{escape(line)}</p>" for line in CLOSING_LINES)
     return (
-        '<!doctype html>\n<html lang="en"><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width">'
-        "<title>Tour of an invented clinic</title>"
-        "<style>body{font:1rem/1.5 system-ui;margin:2rem auto;max-width:44rem;padding:0 1rem}"
-        "</style>\n"
-        f"<h1>Tour of an invented clinic</h1>\n{said}\n<ul>\n{items}\n</ul></html>\n"
+        '<!doctype html>\n<html lang="en">\n<meta charset="utf-8">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        "<title>Tour of an invented clinic</title>\n"
+        "<style>:root{color-scheme:light dark}"
+        "body{font:1rem/1.5 system-ui,sans-serif;margin:2rem auto;max-width:44rem;padding:0 1rem}"
+        "h2{font-size:1.1rem;margin:1.5rem 0 0}p{margin:.2rem 0}</style>\n"
+        f"<h1>Tour of an invented clinic</h1>\n{closing}\n{found}\n"
+        f"<h2>Files</h2>\n<ul>\n{items}\n</ul>\n</html>\n"
     )
 
 
