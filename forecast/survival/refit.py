@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from forecast.errors import DataError, FitError
 from forecast.survival.baseline import Baseline, free_baseline, smooth_baseline, start_values
+from forecast.survival.batch import BatchRows, Refits, refit_batch
 from forecast.survival.design import Design, build_design
 from forecast.survival.durations import Durations
 from forecast.survival.encoding import Encoding
@@ -38,6 +39,8 @@ __all__ = ["Refitter"]
 
 FloatArray: TypeAlias = npt.NDArray[np.float64]
 IntArray: TypeAlias = npt.NDArray[np.int64]
+
+BATCH_CELLS = 2**16  # refits times rows worked on together: what the second-level cache holds
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,6 +124,47 @@ class Refitter:
             notes=notes,
         )
 
+    def fit_many(self, weights: FloatArray, *, start: FittedDiscreteHazard | None = None) -> Refits:
+        """Return the refits for many weight vectors, shape (n_refits, n), all from one start.
+
+        Each equals ``fit(weights[i])``; standard errors are left out, as the spread over
+        refits is what a bootstrap is after. A refit that would need a penalty raises FitError.
+        """
+        weights = np.atleast_2d(np.asarray(weights, dtype=np.float64))
+        for weight in weights:
+            self.check_weight(weight)
+        start = start or self.fit()
+        steps = int(self.durations.step.max())
+        baseline = np.empty((len(weights), steps))
+        slopes = np.empty((len(weights), len(self.encoding.names)))
+        done = np.zeros(len(weights), dtype=bool)
+        named_steps = [n for n in self.model.prior or () if n.startswith("baseline[")]
+        if self.model.link == "cloglog" and not (self.model.baseline == "free" and named_steps):
+            rows = BatchRows.build(self)
+            size = int(np.clip(BATCH_CELLS // len(self.durations), 8, 64))
+            for low in range(0, len(weights), size):
+                part = slice(low, low + size)
+                found = refit_batch(self, rows, weights[part], start)
+                baseline[part], slopes[part], done[part] = found
+        for at in np.flatnonzero(~done):
+            problem = self.problem(weights[at])
+            raw = problem.to_raw @ self.solve(problem, start).values
+            cut = len(problem.form.names)
+            baseline[at] = problem.form.linear(raw[:cut], steps)
+            slopes[at] = raw[cut:]
+        return Refits(baseline, slopes)
+
+    def inner_start(
+        self, start: FittedDiscreteHazard, form: Baseline, to_raw: FloatArray
+    ) -> FloatArray:
+        """Return inner parameters of ``form`` that say what an earlier fit says."""
+        slopes = start.parameters[len(start.form.names) :]
+        first = start.parameters[: len(start.form.names)]
+        if form.kind == "free":
+            linear = start.form.linear(first, len(form.steps))
+            first = np.where(np.isfinite(linear), linear, 0.0)
+        return np.asarray(np.linalg.solve(to_raw, np.concatenate([first, slopes])), np.float64)
+
     def check_weight(self, weight: FloatArray | None) -> FloatArray:
         """Return the weights in the data's order, or raise DataError."""
         if weight is None:
@@ -148,8 +192,12 @@ class Refitter:
         entry, event = durations.entry[self.order], (durations.observed & ~sure)[self.order]
         survived = (durations.step - durations.observed)[self.order]
         rows = RiskRows.build(entry, survived, event, weight[self.order], self.design, len(at_risk))
-        prior = model.gaussian(form.names, self.encoding, self.penalty_scale(weight))
+        prior = self.prior_for(form, weight)
         return Problem(rows, form, prior, self.to_raw(form), rows_at_risk, at_risk, events)
+
+    def prior_for(self, form: Baseline, weight: FloatArray) -> Gaussian:
+        """Return the prior on all raw parameters for these weights."""
+        return self.model.gaussian(form.names, self.encoding, self.penalty_scale(weight))
 
     def penalty_scale(self, weight: FloatArray) -> FloatArray:
         """Return each column's standard deviation, 1 for zero-one columns, in encoding order."""
