@@ -4,6 +4,7 @@ from forecast.assess.assessment import Assessment, assess_predictions, recalibra
 from forecast.assess.calibration import Recalibration, fit_recalibration
 from forecast.assess.conformal import ConformalBounds, conformal_bounds
 from forecast.assess.coverage import Coverage, interval_coverage, plain_coverage
+from forecast.assess.drift import Drift, drift
 from forecast.assess.folds import grouped_folds
 from forecast.assess.outcomes import Outcomes
 from forecast.assess.pit import d_calibration, tie_split_coverage
@@ -16,6 +17,7 @@ __all__ = [
     "Assessment",
     "ConformalBounds",
     "Coverage",
+    "Drift",
     "OutOfFold",
     "Outcomes",
     "Recalibration",
@@ -26,6 +28,7 @@ __all__ = [
     "conformal_bounds",
     "crps_complete",
     "d_calibration",
+    "drift",
     "fit_recalibration",
     "grouped_folds",
     "interval_coverage",

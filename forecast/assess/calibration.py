@@ -10,11 +10,12 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level
+from forecast.assess.map_likelihood import Ranges, map_chance, path_loss, predicted_ranges
 from forecast.assess.outcomes import Outcomes
 from forecast.errors import DataError, RequestError
 from forecast.survival.distribution import CountDistribution
 
-__all__ = ["Groups", "Recalibration", "fit_recalibration", "labels_of", "map_chance"]
+__all__ = ["Groups", "Recalibration", "fit_recalibration", "labels_of"]
 
 FloatArray = npt.NDArray[np.float64]
 Groups = Mapping[str, npt.ArrayLike]
@@ -155,14 +156,6 @@ class Recalibration:
         )
 
 
-def map_chance(chance: FloatArray, shift: FloatArray | float, power: float) -> FloatArray:
-    """Return 1 - exp(-exp(shift) H^power) with H = -log(1 - chance); 0 and 1 stay."""
-    left = 1 - chance
-    cumulative = -np.log(left, out=np.full_like(left, -np.inf), where=left > 0)
-    mapped: FloatArray = -np.expm1(-np.exp(shift) * cumulative**power)
-    return mapped
-
-
 def label_of(value: object) -> str:
     """Return a group label as text, whole numbers and flags alike whatever their type."""
     if isinstance(value, bool | int | float | np.number | np.bool_):
@@ -231,7 +224,7 @@ def fit_recalibration(
         return Recalibration(n_paths=len(outcomes), n_events=n_events, messages=(message,))
     names, design = _group_design(groups or {}, len(outcomes))
     spread = np.r_[shrink, shrink, np.full(design.shape[1], group_shrink)]
-    best = _maximise(_ranges(repeats, outcomes), design, outcomes.weight, spread)
+    best = _maximise(predicted_ranges(repeats, outcomes), design, outcomes.weight, spread)
     shifts: dict[str, dict[str, float]] = {}
     for (name, label), value in zip(names, best[2:], strict=True):
         shifts.setdefault(name, {})[label] = float(value)
@@ -264,24 +257,8 @@ def _group_design(groups: Groups, n: int) -> tuple[list[tuple[str, str]], FloatA
     return names, np.column_stack(columns) if columns else np.zeros((n, 0))
 
 
-def _ranges(
-    repeats: Sequence[CountDistribution], outcomes: Outcomes
-) -> list[tuple[FloatArray, FloatArray, FloatArray]]:
-    """Return, per repeat, the predicted chance by the entry, before and by what was seen."""
-    ranges = []
-    for distribution in repeats:
-        outcomes.check_matches(distribution)
-        seen = outcomes.up_to(distribution.horizon)
-        padded = np.hstack([np.zeros((len(seen), 1)), distribution.cdf()])
-        rows = np.arange(len(seen))
-        low = padded[rows, seen.step - seen.observed]
-        high = np.where(seen.observed, padded[rows, seen.step], 1.0)
-        ranges.append((padded[rows, seen.entry], low, high))
-    return ranges
-
-
 def _maximise(
-    ranges: list[tuple[FloatArray, FloatArray, FloatArray]],
+    ranges: Sequence[Ranges],
     design: FloatArray,
     weight: FloatArray,
     spread: FloatArray,
@@ -294,7 +271,7 @@ def _maximise(
         total = 0.5 * float(((parameters / spread) ** 2).sum())
         slope = parameters / spread**2
         for part in ranges:
-            value, by_shift, by_power = _path_loss(part, shift, power)
+            value, by_shift, by_power = path_loss(part, shift, power)
             each = weight / len(ranges)
             total += float(each @ value)
             slope[0] += each @ by_shift
@@ -304,29 +281,3 @@ def _maximise(
 
     found: FloatArray = minimize(loss, np.zeros(len(spread)), method="BFGS", jac=True).x
     return found
-
-
-def _path_loss(
-    ranges: tuple[FloatArray, FloatArray, FloatArray], shift: FloatArray, power: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return minus each path's log likelihood and its slopes in ``shift`` and ``log(power)``."""
-    entered, low, high = (_mapped_hazard(part, shift, power) for part in ranges)
-    before, by = np.exp(-low[0]), np.exp(-high[0])
-    chance = np.maximum(before - by, 1e-12)
-    value = -np.log(chance) - entered[0]
-
-    def slope(turn: int) -> FloatArray:
-        lost: FloatArray = (low[turn] * before - high[turn] * by) / chance
-        return lost - entered[turn]
-
-    return value, slope(1), slope(2)
-
-
-def _mapped_hazard(
-    chance: FloatArray, shift: FloatArray, power: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the mapped cumulative hazard and its slopes in ``shift`` and ``log(power)``."""
-    cumulative = -np.log(np.maximum(1 - chance, 1e-300))
-    # A chance of 1 stays 1 under every map; exp(-700) is nothing.
-    mapped = np.where(chance >= 1, 700.0, np.exp(shift) * cumulative**power)
-    return mapped, mapped, mapped * power * np.log(np.maximum(cumulative, 1e-300))

@@ -38,12 +38,13 @@ class Coverage:
         Shares of paths known to lie inside, and known to lie outside. The truth is between
         ``known_covered`` and ``1 - known_missed``, whatever the reason for dropping out.
     plain : float
-        Coverage estimated from the paths whose status is known, weighted for dropping out.
+        Coverage estimated from the paths whose status is known, weighted for dropping out. An
+        end beyond ``supported_to`` counts as open here, which reads a few points high.
     plain_low, plain_high : float
         Its 95 % Wilson interval, with the effective size.
     tie_split, tie_split_error : float
-        Coverage with randomised ends, which a perfect distribution has exactly at ``level``,
-        and its standard error by subject.
+        Coverage with randomised ends, which a perfect distribution has exactly at ``level``
+        wherever watching ends, and its standard error by subject: the one to judge by.
     n_effective : float
         Kish's effective number of paths behind both estimates.
     below, above : float
