@@ -6,6 +6,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -150,7 +152,8 @@ def gather(listed: Iterable[pd.DataFrame], columns: tuple[str, ...] = ENTRY) -> 
 
     filled = [frame for frame in listed if len(frame)]
     if not filled:
-        return pd.DataFrame({name: [] for name in columns})
+        kinds = {name: np.int64 if name == "row" else object for name in columns}
+        return pd.DataFrame({name: pd.Series([], dtype=kinds[name]) for name in columns})
     whole = pd.concat(filled, ignore_index=True)
     order = whole.sort_values(["table", "row", "column"], kind="stable").index
     return whole.loc[order].reset_index(drop=True)
