@@ -143,6 +143,7 @@ def what_would_change(
     price: float | None = None,
     worth_cleared: float = 0.0,
     cost_per_session: float = 0.0,
+    on: pd.Timestamp | str | None = None,
     horizon: int = 15,
     level: float = 0.95,
     seed: int = 0,
@@ -163,6 +164,9 @@ def what_would_change(
         What one more cleared course is worth to the clinic, same money.
     cost_per_session : float
         What one session costs the clinic; sessions saved count as gain, sessions added as loss.
+    on : Timestamp or text, optional
+        The day of the question: lasers in use then and the two years before it. By default the
+        last day of the log. The effect of reach is learnt from the whole log either way.
     horizon : int
         Sessions counted to.
     level : float
@@ -188,7 +192,7 @@ def what_would_change(
     if price is not None and not price > 0:
         raise RequestError(f"price is {price!r}.", "Give what the laser costs, above 0.")
     laser = Laser(regime, tuple(wavelengths_nm))
-    newly, partly, years = _newly_reached(log, laser)
+    newly, partly, years = _newly_reached(log, laser, on)
     low, high = poisson_interval(len(newly), level=level)
     notes = [_identification(log)]
     sessions, cleared = np.zeros(0), np.zeros(0)
@@ -196,7 +200,9 @@ def what_would_change(
         spells = reach_spells(log)
         sessions, cleared = _draws(spells, newly, horizon, seed)
     else:
-        notes.append("No course of the log's last two years would come newly within reach.")
+        notes.append(
+            "No course of the two years before the question would come newly within reach."
+        )
     gain = worth_cleared * cleared - cost_per_session * sessions
     money = price is not None and len(newly) > 0
     worth = float(gain.mean()) if money else None
@@ -221,18 +227,25 @@ def what_would_change(
     )
 
 
-def _newly_reached(log: OutcomeLog, laser: Laser) -> tuple[list[str], int, float]:
+def _newly_reached(
+    log: OutcomeLog, laser: Laser, on: pd.Timestamp | str | None
+) -> tuple[list[str], int, float]:
     """Return the recent courses newly reached, how many are partly, and the years they span."""
     import pandas as pd
 
     if log.lasers.empty:
         raise DataError("The log names no lasers.", "Add the lasers table.")
     started = log.courses["started_on"]
-    last = started.max()
-    span = min(RECENT_YEARS, max((last - started.min()).days / YEAR_DAYS, 0.25))
-    recent = log.courses[started > last - pd.Timedelta(days=span * YEAR_DAYS)]
-    treated = log.sessions["treated_on"].max()
-    now = lasers_in_use(log.lasers, last if pd.isna(treated) else max(last, treated))
+    asked = latest(started, log.sessions["treated_on"]) if on is None else pd.Timestamp(on)
+    since = asked - pd.Timedelta(days=RECENT_YEARS * YEAR_DAYS)
+    recent = log.courses[(started > since) & (started <= asked)]
+    if recent.empty:
+        raise RequestError(
+            f"No course started in the two years before {asked.date()}.",
+            f"Ask for a day between {started.min().date()} and {started.max().date()}.",
+        )
+    years = max((asked - max(since, started.min())).days / YEAR_DAYS, 0.25)
+    now = lasers_in_use(log.lasers, asked)
     newly, partly = [], 0
     for course, inks in zip(recent["course_id"], recent["inks"], strict=True):
         before = unreached_inks(inks, now)
@@ -241,7 +254,14 @@ def _newly_reached(log: OutcomeLog, laser: Laser) -> tuple[list[str], int, float
             newly.append(str(course))
         elif len(after) < len(before):
             partly += 1
-    return newly, partly, span
+    return newly, partly, years
+
+
+def latest(*dates: pd.Series) -> pd.Timestamp:
+    """Return the latest of several columns of dates, some of which may be empty."""
+    import pandas as pd
+
+    return pd.Timestamp(pd.concat(dates).max())
 
 
 def _draws(
