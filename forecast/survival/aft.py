@@ -32,6 +32,7 @@ Prior = Mapping[str, tuple[float, float]]
 LOCATION, LOG_SCALE = "location", "log_scale"
 MOST_ITERATIONS = 100
 SMALLEST_CURVATURE = 1e-6
+LONGEST_MOVE = 2.0  # of any parameter in one iteration
 FLAT = 1e6  # a coefficient this uncertain is not determined by the data
 
 
@@ -71,14 +72,15 @@ class AcceleratedTime:
         Raises
         ------
         FitError
-            If there is no event, or the data leave a coefficient open and no prior or penalty
+            If there is no event and no prior on location and scale, or the data leave a coefficient open and no prior or penalty
             settles it.
         """
         prior = dict(self.prior or {})
-        if not (durations.observed & (durations.weight > 0)).any():
+        settled = {LOCATION, LOG_SCALE} <= set(prior)
+        if not settled and not (durations.observed & (durations.weight > 0)).any():
             raise FitError(
                 "No event was observed, so there is nothing to fit.",
-                "Wait for the first events, or predict from a prior alone.",
+                "Wait for the first events, or give a prior on location and log_scale.",
             )
         encoding = Encoding.learn(durations.covariates, keep=prior)
         names = (LOCATION, *encoding.names, LOG_SCALE)
@@ -265,6 +267,7 @@ class Likelihood:
                 lowest = float(np.linalg.eigvalsh(-hessian)[0])
                 lift = max(0.0, SMALLEST_CURVATURE - lowest) * (1.0 + (lowest < 0))
                 move = np.linalg.solve(lift * np.eye(len(theta)) - hessian, gradient)
+                move /= max(1.0, np.abs(move).max() / LONGEST_MOVE)
                 while True:
                     trial = self.evaluate(theta + move)
                     if trial[0] >= value - 1e-10 or np.abs(move).max() < 1e-12:
