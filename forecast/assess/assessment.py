@@ -3,26 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast.assess.calibration import Groups, Recalibration, fit_recalibration, labels_of
-from forecast.assess.concordance import auc_at, uno_concordance
 from forecast.assess.coverage import Coverage, interval_coverage
-from forecast.assess.dropout import last_supported, wilson_interval
+from forecast.assess.dropout import last_supported, still_watched, wilson_interval
 from forecast.assess.folds import grouped_folds
+from forecast.assess.measures import measure_all
 from forecast.assess.outcomes import Outcomes
-from forecast.assess.pit import d_calibration
-from forecast.assess.reliability import (
-    calibration_slope,
-    observed_to_expected,
-    reliability_table,
-    smoothed_error,
-)
-from forecast.assess.scores import brier, log_score
+from forecast.assess.reliability import observed_to_expected, reliability_table
 from forecast.errors import RequestError
 from forecast.survival.distribution import CountDistribution
 
@@ -47,7 +40,7 @@ class Assessment:
         ``metric``, ``step`` (missing where it is not of one step), ``value``,
         ``standard_error`` (by resampling subjects).
     reliability : DataFrame
-        As from :func:`~forecast.assess.reliability.reliability_table`.
+        As from :func:`~forecast.assess.reliability.reliability_table`, of the first repeat.
     coverage : Coverage
         Of the ``level`` interval, every form.
     subgroups : DataFrame
@@ -117,6 +110,8 @@ def assess_predictions(
     level: float = 0.8,
     steps: Sequence[int] = (5, 10, 15),
     groups: Groups | None = None,
+    reference: Sequence[CountDistribution] = (),
+    drop_out_group: npt.ArrayLike | None = None,
     replicates: int = 60,
     seed: int = 0,
 ) -> Assessment:
@@ -134,29 +129,47 @@ def assess_predictions(
         Where chances are judged; those without five paths watched are left out and named.
     groups : mapping of str to array of shape (n,), optional
         Factors whose labels are judged one by one.
+    reference : sequence of CountDistribution
+        Predictions of the same paths to compare with, such as the life table's: adds ``skill``,
+        one less the ratio of the two ranked probability scores.
+    drop_out_group : array of shape (n,), optional
+        Labels between which dropping out differs: each gets its own chance of being watched.
     replicates : int
         Resamples of subjects behind the standard errors; 0 leaves them out.
     """
     repeats = list(predicted)
-    if not repeats:
-        raise RequestError("No predictions were given.", "Give one set for each repeat.")
+    if not repeats or not len(outcomes):
+        raise RequestError(
+            "No predictions were given.", "Give one set for each repeat, of at least one path."
+        )
     horizon = min(repeats[0].horizon, last_supported(outcomes))
     usable = outcomes.entry < horizon
     seen = outcomes.take(usable)
-    kept = [CountDistribution(each.pmf[usable]) for each in repeats]
+    kept = [each[usable] for each in repeats]
+    by = None if drop_out_group is None else np.asarray(drop_out_group)[usable]
     judged = tuple(step for step in steps if step <= horizon)
-    messages = _doubts(seen, steps, horizon, int((~usable).sum()))
-    tables = [reliability_table(each, seen, steps=judged) for each in kept]
+    watched = still_watched(seen, horizon=horizon, group=by)
     return Assessment(
-        scores=_score_frame(kept, seen, judged, horizon, replicates, seed),
-        reliability=tables[0],
-        coverage=mean_coverage([interval_coverage(each, seen, level=level) for each in kept]),
+        scores=measure_all(
+            kept,
+            seen,
+            steps=judged,
+            horizon=horizon,
+            reference=[each[usable] for each in reference],
+            drop_out_group=by,
+            replicates=replicates,
+            seed=seed,
+        ),
+        reliability=reliability_table(kept[0], seen, steps=judged),
+        coverage=mean_coverage(
+            [interval_coverage(each, seen, level=level, watched=watched) for each in kept]
+        ),
         subgroups=_subgroups(kept, seen, _rows(groups, usable) or {}, level),
         horizon=horizon,
         n_paths=len(seen),
         n_subjects=len(set(seen.subject)),
         n_events=seen.n_events,
-        messages=messages,
+        messages=_doubts(seen, steps, horizon, int((~usable).sum())),
     )
 
 
@@ -170,70 +183,6 @@ def _doubts(seen: Outcomes, steps: Sequence[int], horizon: int, n_late: int) -> 
     if seen.n_events < FEWEST_EVENTS:
         messages.append(f"{seen.n_events} event(s): the assessment itself is uncertain.")
     return tuple(messages)
-
-
-def _values(
-    distribution: CountDistribution, seen: Outcomes, steps: Sequence[int], horizon: int
-) -> dict[tuple[str, int | None], float]:
-    found: dict[tuple[str, int | None], float] = {
-        ("log_score", None): log_score(distribution, seen),
-        ("crps", None): float(brier(distribution, seen, horizon=horizon).sum()),
-        ("concordance", None): uno_concordance(distribution, seen, horizon=horizon),
-        ("observed_to_expected", None): observed_to_expected(distribution, seen)[0],
-    }
-    areas = auc_at(distribution, seen, steps) if steps else ()
-    scores = brier(distribution, seen, horizon=horizon)
-    for step, area in zip(steps, areas, strict=True):
-        slope = calibration_slope(distribution, seen, step=step)
-        error = smoothed_error(distribution, seen, step=step)
-        found |= {
-            ("brier", step): float(scores[step - 1]),
-            ("auc", step): float(area),
-            ("calibration_slope", step): slope.slope,
-            ("calibration_intercept", step): slope.intercept,
-            ("ici", step): error.ici,
-            ("e50", step): error.e50,
-            ("e90", step): error.e90,
-        }
-    return found
-
-
-def _score_frame(
-    repeats: list[CountDistribution],
-    seen: Outcomes,
-    steps: Sequence[int],
-    horizon: int,
-    replicates: int,
-    seed: int,
-) -> pd.DataFrame:
-    import pandas as pd
-
-    per_repeat = [_values(each, seen, steps, horizon) for each in repeats]
-    rng = np.random.default_rng(seed)
-    _, owner = np.unique(seen.subject.astype(str), return_inverse=True)
-    n_subjects = int(owner.max()) + 1
-    drawn = []
-    for _ in range(replicates):
-        times = rng.multinomial(n_subjects, np.full(n_subjects, 1 / n_subjects))[owner]
-        weighted = replace(seen, weight=seen.weight * times)
-        drawn.append(_values(repeats[0], weighted, steps, horizon))
-    rows = []
-    for key in per_repeat[0]:
-        again = np.array([each[key] for each in drawn])
-        again = again[np.isfinite(again)]
-        error = float(again.std(ddof=1)) if len(again) > 1 else float("nan")
-        value = float(np.mean([each[key] for each in per_repeat]))
-        rows.append({"metric": key[0], "step": key[1], "value": value, "standard_error": error})
-    test = d_calibration(repeats[0], seen, seed=seed)
-    rows.append(
-        {
-            "metric": "d_calibration_p",
-            "step": None,
-            "value": test.p_value,
-            "standard_error": float("nan"),
-        }
-    )
-    return pd.DataFrame(rows).astype({"step": "Int64"})
 
 
 def mean_coverage(parts: Sequence[Coverage]) -> Coverage:
