@@ -64,7 +64,7 @@ def one_clinic(unit: tuple[int, int]) -> dict[str, float]:
     found = {"sessions_true": float(true.mean())}
     for stated in STATED:
         rules = tariff(largest_chance_of_loss=stated)
-        found |= single_courses(draws.mean(axis=0), stop, area, true, rules, stated)
+        found |= single_courses(draws.mean(axis=0), stop.mean(axis=0), area, true, rules, stated)
     return found | year(forecaster, frame, area, true, seed)
 
 

@@ -32,7 +32,10 @@ class DrawsEstimates(Protocol):
     """What a book needs of a forecaster."""
 
     def estimate_draws(self, enquiries: Sequence[Enquiry]) -> tuple[FloatArray, FloatArray]:
-        """Return pmfs (n_draws, n, horizon) and stopping hazards (n, horizon)."""
+        """Return pmfs and stopping hazards, each (n_draws, n, horizon), of shared draws.
+
+        Stopping hazards without draws, (n, horizon), are taken as known.
+        """
 
 
 def price_caseload(
@@ -154,7 +157,7 @@ def book_of(
     means, variances = moments(sold)
     totals = simulate_totals(sold, replicates=replicates, seed=seed, workers=workers, label="years")
     known = simulate_totals(
-        sold.with_draws(sold.pmf.mean(axis=0, keepdims=True)),
+        sold.model_known(),
         replicates=replicates,
         seed=seed + 1,
         workers=workers,

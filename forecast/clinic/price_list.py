@@ -196,7 +196,7 @@ def _mean_estimates(
     for start in range(0, len(asked), BLOCK):
         draws, stop = forecaster.estimate_draws(asked[start : start + BLOCK])
         means.append(draws.mean(axis=0))
-        stops.append(stop)
+        stops.append(stop.mean(axis=0) if stop.ndim == 3 else stop)
     return np.concatenate(means), np.concatenate(stops)
 
 

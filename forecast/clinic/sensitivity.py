@@ -49,7 +49,7 @@ def price_sensitivity(
 
 
 def _one_course(change: str, courses: Courses) -> Variation:
-    margins, chances = courses.margins()[0], courses.chances(courses.pmf[0])[0]
+    margins, chances = courses.margins()[0], courses.chances(slice(0, 1))[0, 0]
     order = np.argsort(margins)
     reached = np.cumsum(chances[order]) >= ONE_IN_TWENTY
     return Variation(

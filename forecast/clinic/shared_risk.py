@@ -45,8 +45,8 @@ class Courses:
     ----------
     pmf : ndarray of shape (n_draws, n, horizon)
         Sessions needed, under shared parameter draws.
-    stop : ndarray of shape (n, horizon)
-        Chance of stopping after each uncleared session.
+    stop : ndarray of shape (n_draws or 1, n or 1, horizon)
+        Chance of stopping after each uncleared session, under the same draws.
     cost : ndarray of shape (n,)
         Cost of a session in cents.
     terms : tuple of Terms
@@ -83,17 +83,24 @@ class Courses:
             blocks.append(terms.margins(self.prices[:, column], self.cost) + back)
         return round_cents(np.concatenate(blocks, axis=1))
 
-    def chances(self, pmf: FloatArray) -> FloatArray:
-        """Return the chance of each of these outcomes, (..., n, m), for pmf (..., n, horizon)."""
+    def chances(self, draws: slice) -> FloatArray:
+        """Return the chance of each of these outcomes under some draws, (n_draws, n, m)."""
+        stop = self.stop if len(self.stop) == 1 else self.stop[draws]
         blocks = [
-            outcome_chances(terms, pmf, self.stop) * self.weights[:, [column]]
+            outcome_chances(terms, self.pmf[draws], stop) * self.weights[:, [column]]
             for column, terms in enumerate(self.terms)
         ]
         return np.concatenate(blocks, axis=-1)
 
-    def with_draws(self, pmf: FloatArray) -> "Courses":
-        """Return the same courses under other parameter draws."""
-        return replace(self, pmf=pmf)
+    def part(self, draws: slice) -> "Courses":
+        """Return the same courses under some of the draws."""
+        stop = self.stop if len(self.stop) == 1 else self.stop[draws]
+        return replace(self, pmf=self.pmf[draws], stop=stop)
+
+    def model_known(self) -> "Courses":
+        """Return the same courses with the mean of the draws in their place."""
+        pmf, stop = (array.mean(axis=0, keepdims=True) for array in (self.pmf, self.stop))
+        return replace(self, pmf=pmf, stop=stop)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,13 +128,13 @@ class Fates:
         """Return the amounts."""
         return self.amounts
 
-    def chances(self, pmf: FloatArray) -> FloatArray:
-        """Return the chances as they are."""
-        return pmf
+    def chances(self, draws: slice) -> FloatArray:
+        """Return the chances under some draws."""
+        return self.pmf[draws]
 
-    def with_draws(self, pmf: FloatArray) -> "Fates":
-        """Return the same courses under other parameter draws."""
-        return replace(self, pmf=pmf)
+    def part(self, draws: slice) -> "Fates":
+        """Return the same courses under some of the draws."""
+        return replace(self, pmf=self.pmf[draws])
 
 
 def courses_of(
@@ -148,9 +155,11 @@ def courses_of(
             f"The draws of the estimates have shape {pmf.shape}.",
             "Give (n_draws, n, horizon) with at least one enquiry.",
         )
-    stop = np.broadcast_to(np.asarray(stop, dtype=np.float64), pmf.shape[1:])
-    mean = pmf.mean(axis=0)
-    priced = price_many(mean, stop, tuple(packages), tariff, area_cm2=area_cm2, started=started)
+    stop = _three_axes(np.asarray(stop, dtype=np.float64))
+    mean, mean_stop = pmf.mean(axis=0), np.broadcast_to(stop.mean(axis=0), pmf.shape[1:])
+    priced = price_many(
+        mean, mean_stop, tuple(packages), tariff, area_cm2=area_cm2, started=started
+    )
     return Courses(
         pmf=pmf,
         stop=stop,
@@ -161,6 +170,13 @@ def courses_of(
         drawn=drawn,
         started=started,
     )
+
+
+def _three_axes(stop: FloatArray) -> FloatArray:
+    """Return (draws, n, horizon); an axis that only repeats is kept once, to travel light."""
+    stop = stop.reshape((1,) * (3 - stop.ndim) + stop.shape)
+    repeats = tuple(slice(0, 1) if stride == 0 else slice(None) for stride in stop.strides)
+    return stop[repeats]
 
 
 def areas_of(enquiries: Any) -> FloatArray:
@@ -179,7 +195,7 @@ def moments(courses: Courses | Fates) -> tuple[FloatArray, FloatArray]:
     squares = margins**2
     means, variances = [], []
     for start in range(0, len(courses.pmf), DRAWS_AT_ONCE):
-        chances = courses.chances(courses.pmf[start : start + DRAWS_AT_ONCE])
+        chances = courses.chances(slice(start, start + DRAWS_AT_ONCE))
         mean = (chances * margins).sum(axis=2)
         square = (chances * squares).sum(axis=2)
         if courses.drawn is None:
@@ -258,7 +274,7 @@ def simulate_totals(
     if n_draws == 1:
         return _simulate_split(courses, replicates, seed, workers, label)
     units = [
-        _Unit(courses.with_draws(courses.pmf[low:high]), range(high - low), counts[low:high], s)
+        _Unit(courses.part(slice(low, high)), range(high - low), counts[low:high], s)
         for low, high, s in zip(edges[:-1], edges[1:], seeds(seed, len(edges) - 1), strict=True)
     ]
     return np.concatenate(run_units(_simulate, units, workers=workers, label=label))
@@ -281,7 +297,7 @@ def _simulate(unit: _Unit) -> FloatArray:
     draw_totals = _each_once if unit.courses.drawn is None else _drawn(margins)
     totals = []
     for draw, replicates in zip(unit.draws, unit.replicates, strict=True):
-        chances = unit.courses.chances(unit.courses.pmf[draw])
+        chances = unit.courses.chances(slice(draw, draw + 1))[0]
         for start in range(0, int(replicates), 64):
             wanted = min(64, int(replicates) - start)
             totals.append(draw_totals(unit.courses, margins, chances, wanted, rng))
