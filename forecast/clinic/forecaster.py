@@ -164,11 +164,12 @@ class Forecaster:
         Returns
         -------
         draws : ndarray of shape (n_draws, n, horizon)
-        stop : ndarray of shape (n, horizon)
+        stop : ndarray of shape (n_draws, n, horizon)
+            Its draws are independent of the first ones.
         """
-        return self._draws(enquiries), np.tile(
-            self.stop_hazard(0, self.horizon), (len(enquiries), 1)
-        )
+        draws = self._draws(enquiries)
+        stop = self.stop_draws(0, self.horizon)[:, None]
+        return draws, np.broadcast_to(stop, draws.shape)
 
     def estimate_many(self, frame: pd.DataFrame, *, level: float = 0.8) -> pd.DataFrame:
         """Return one row per row of ``frame``, whose columns are the enquiry's fields.
@@ -263,6 +264,12 @@ class Forecaster:
     def stop_hazard(self, done: int, steps: int) -> FloatArray:
         """Return the chance of stopping after each of ``steps`` sessions that follow ``done``."""
         hazard: FloatArray = self.stopping.predict({}, done + steps).hazard()[0, done:]
+        return hazard
+
+    def stop_draws(self, done: int, steps: int) -> FloatArray:
+        """Return the stopping hazard under draws of its parameters, shape (n_draws, steps)."""
+        pmfs = self.stopping.predict_draws({}, done + steps, n_draws=N_DRAWS, seed=self.seed + 1)
+        hazard: FloatArray = CountDistribution(pmfs[:, 0]).hazard()[:, done:]
         return hazard
 
     def _describe(self, enquiry: Enquiry, draws: FloatArray, level: float) -> Estimate:

@@ -86,7 +86,7 @@ class Reference:
             n_clients=int(rows["client_id"].nunique()),
             n_reached=int(rows["observed"].sum()),
             n_stopped=int(rows["stopped"].sum()),
-            n_ongoing=int((~rows["observed"] & ~rows["stopped"]).sum()),
+            n_ongoing=int((courses["outcome"] == "ongoing").sum()),
             first_start=f"{started.min():%Y-%m-%d}" if len(started) else "",
             last_start=f"{started.max():%Y-%m-%d}" if len(started) else "",
             levels={name: {str(k): int(v) for k, v in of.items()} for name, of in levels.items()},

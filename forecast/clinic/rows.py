@@ -52,7 +52,8 @@ def course_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
             "entry": entry,
             "step": entry + courses["sessions_given"].to_numpy(dtype=np.int64),
             "observed": observed,
-            "stopped": ~observed & (outcome != "ongoing").to_numpy(),
+            # a course that ended at its own goal of lightening was not given up
+            "stopped": (outcome == "stopped").to_numpy(),
         }
     )
     columns = {str(name): courses[name].to_numpy() for name in courses.columns}
