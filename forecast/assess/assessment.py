@@ -137,15 +137,9 @@ def assess_predictions(
     replicates : int
         Resamples of subjects behind the standard errors; 0 leaves them out.
     """
-    repeats = list(predicted)
-    if not repeats or not len(outcomes):
-        raise RequestError(
-            "No predictions were given.", "Give one set for each repeat, of at least one path."
-        )
-    horizon = min(repeats[0].horizon, last_supported(outcomes))
-    usable = outcomes.entry < horizon
+    horizon, usable = _judged_paths(predicted, outcomes)
     seen = outcomes.take(usable)
-    kept = [each[usable] for each in repeats]
+    kept = [each[usable] for each in predicted]
     by = None if drop_out_group is None else np.asarray(drop_out_group)[usable]
     judged = tuple(step for step in steps if step <= horizon)
     watched = still_watched(seen, horizon=horizon, group=by)
@@ -171,6 +165,18 @@ def assess_predictions(
         n_events=seen.n_events,
         messages=_doubts(seen, steps, horizon, int((~usable).sum())),
     )
+
+
+def _judged_paths(
+    predicted: Sequence[CountDistribution], outcomes: Outcomes
+) -> tuple[int, npt.NDArray[np.bool_]]:
+    """Return the last step with five paths watched, and which paths entered before it."""
+    if not predicted or not len(outcomes):
+        raise RequestError(
+            "No predictions were given.", "Give one set for each repeat, of at least one path."
+        )
+    horizon = min(predicted[0].horizon, last_supported(outcomes))
+    return horizon, outcomes.entry < horizon
 
 
 def _doubts(seen: Outcomes, steps: Sequence[int], horizon: int, n_late: int) -> tuple[str, ...]:
