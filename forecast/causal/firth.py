@@ -116,7 +116,7 @@ def crossing(loss: Callable[[float], float], centre: float, step: float) -> floa
     near, far = centre, centre + step
     for _ in range(60):
         if loss(far) < 0:
-            return float(brentq(loss, near, far, xtol=1e-6))
+            return float(brentq(loss, near, far, xtol=1e-4))
         near, far = far, far + step
     return float(np.inf * np.sign(step))
 

@@ -192,8 +192,12 @@ class FittedMixedLogistic:
         drop = float(chi2.ppf(check_level(level), 1)) / 2 * inflation
         best = self._problem.objective(self.parameters)[0]
 
+        variance = float(self.covariance[at, at])
+        along = self.covariance[at] / variance if variance > 0 else np.zeros(len(self.parameters))
+
         def loss(value: float) -> float:
-            start = self.parameters.copy()
+            start = self.parameters + (value - self.parameters[at]) * along
+            start[-1] = np.clip(start[-1], 0.0, LARGEST_SPREAD)
             start[at] = value
             held = self._problem.minimise(start, {at: value})
             return best - self._problem.objective(held)[0] + drop

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["ReactionFit", "RegimeOdds", "fit_regime", "regime_overlap"]
 
 FloatArray = npt.NDArray[np.float64]
-MODEL = MixedLogistic(shrink=1.0, spread_scale=1.0)
+MODEL = MixedLogistic(nodes=9, shrink=1.0, spread_scale=1.0)
 FEWEST_EVENTS = 5
 LEAST_OVERLAP = 0.1
 MOST_IN_ONE_HAND = 0.9

@@ -132,9 +132,10 @@ def rate_table(
         laser=rows["laser_id"].fillna("not recorded"),
     )
     by_names = ("all", "regime", "skin_type", "operator", "laser")
-    courses = grouped.groupby("course_id").agg(
-        {**dict.fromkeys(by_names, _shared), **dict.fromkeys(OUTCOMES, "max")}
-    )
+    by_course = grouped.groupby("course_id")
+    one = by_course[list(by_names)].min() == by_course[list(by_names)].max()
+    courses = by_course[list(by_names)].first().where(one, "several")
+    courses = courses.join(by_course[list(OUTCOMES)].max())
     lines: list[dict[str, Any]] = []
     for unit, frame in (("session", grouped), ("course", courses)):
         for by in by_names:
@@ -151,11 +152,6 @@ def _rate(events: int, n: int, level: float) -> dict[str, Any]:
         return {"events": events, "n": n, "rate": np.nan} | dict.fromkeys(names, np.nan)
     limits = (*wilson_interval(events, n, level=level), *exact_interval(events, n, level=level))
     return {"events": events, "n": n, "rate": events / n} | dict(zip(names, limits, strict=True))
-
-
-def _shared(values: pd.Series) -> str:
-    first = values.iloc[0]
-    return str(first) if (values == first).all() else "several"
 
 
 def _letters(place: int) -> str:
