@@ -26,6 +26,7 @@ def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) 
     if "gradings" in tables:
         _grading_dates(tables["gradings"], tables.get("sessions"), courses)
         _falls(tables["gradings"])
+        _fractions(tables["gradings"])
         _outcomes(courses, tables["gradings"].frame, cleared_at)
 
 
@@ -190,6 +191,17 @@ def _falls(gradings: CleanTable) -> None:
         "no fall below the gradings before",
         "Check it against the {:g} after an earlier session; both are used as they are.",
         other=joined["before"].set_axis(frame.index),
+    )
+
+
+def _fractions(gradings: CleanTable) -> None:
+    """Flag gradings that look like fractions: some faded, and none beyond 1."""
+    faded = gradings.frame["fading_pct"]
+    gradings.flag(
+        (faded > 0) & (faded.max() <= 1),
+        "fading_pct",
+        "percent from 0 to 100, not fractions from 0 to 1",
+        "Multiply the column by 100 if it holds fractions.",
     )
 
 

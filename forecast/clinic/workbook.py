@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import warnings
 import zipfile
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,7 +16,6 @@ from forecast.errors import DataError
 
 if TYPE_CHECKING:
     import pandas as pd
-    from openpyxl import Workbook
 
 __all__ = ["MAX_SHEET_ROWS", "MAX_UNPACKED_BYTES", "Sheets", "read_workbook"]
 
@@ -24,6 +24,11 @@ MAX_UNPACKED_BYTES = 200_000_000  # of all parts of the workbook together
 MAX_PARTS = 2_000
 MAX_COLUMNS = 500
 LAST_ROW = 1_048_576  # of any sheet
+# What openpyxl and the parser below it raise on parts that are not as they should be.
+CORRUPT = (
+    AttributeError, IndexError, KeyError, OSError, SyntaxError, TypeError, ValueError,
+    zipfile.BadZipFile, zlib.error,
+)  # fmt: skip
 OLD_FORMAT = b"\xd0\xcf\x11\xe0"  # the container of .xls files and of encrypted workbooks
 
 
@@ -45,22 +50,49 @@ def read_workbook(path: Path) -> Sheets:
         unpacked.
     """
     formulas = _check_parts(path)
+    try:
+        with warnings.catch_warnings():
+            # openpyxl warns of parts that carry no cells (validation lists, pictures)
+            warnings.filterwarnings("ignore", category=UserWarning, module="openpyxl")
+            return _read_sheets(path, formulas)
+    except DataError:
+        raise
+    except CORRUPT as error:
+        raise _unopened(path, error) from error
+
+
+def _read_sheets(path: Path, formulas: bool) -> Sheets:
+    """Walk through the sheets of an open workbook, and close it."""
+    import openpyxl
+
+    books = [
+        openpyxl.load_workbook(path, read_only=True, data_only=stored)
+        for stored in ((True, False) if formulas else (True,))
+    ]
     found = Sheets()
-    for book, formula_book in _opened(path, formulas):
-        for title in book.sheetnames:
+    try:
+        for title in books[0].sheetnames:
             name = normal_heading(title)
             if table_of(name) is None:
                 found.notes.append(f"Sheet {title!r} is not a table of the log and was not read.")
                 continue
             if name in found.sheets:
                 raise DataError(f"{path.name} has two sheets named {name}.", "Keep one of them.")
-            written = formula_book[title] if formula_book else None
-            found.sheets[name], used = _rows(path, title, book[title], written)
+            found.sheets[name], used = _rows(path, title, [book[title] for book in books])
             if used:
-                found.notes.append(
-                    f"Sheet {title!r}: {used} formula(s) read by their stored results."
-                )
+                note = f"Sheet {title!r}: {used} formula(s) read by their stored results."
+                found.notes.append(note)
+    finally:
+        for book in books:
+            book.close()
     return found
+
+
+def _unopened(path: Path, error: Exception) -> DataError:
+    return DataError(
+        f"{path.name} cannot be opened as a workbook ({str(error).partition(chr(10))[0]}).",
+        "Save it anew as .xlsx, or give the tables as CSV files in a folder.",
+    )
 
 
 def _check_parts(path: Path) -> bool:
@@ -83,44 +115,18 @@ def _check_parts(path: Path) -> bool:
                 )
             sheets = [part for part in parts.namelist() if part.startswith("xl/worksheets/")]
             return any(b"<f" in parts.read(part) for part in sheets)
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError) as error:
-        raise DataError(
-            f"{path.name} cannot be opened as a workbook ({error}).",
-            "Save it anew as .xlsx, or give the tables as CSV files in a folder.",
-        ) from error
+    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, zlib.error) as error:
+        raise _unopened(path, error) from error
 
 
-def _opened(path: Path, formulas: bool) -> Iterator[tuple[Workbook, Workbook | None]]:
-    import openpyxl
-
-    with warnings.catch_warnings():
-        # openpyxl warns of parts that carry no cells (validation lists, pictures)
-        warnings.filterwarnings("ignore", category=UserWarning, module="openpyxl")
-        try:
-            books = [
-                openpyxl.load_workbook(path, read_only=True, data_only=stored)
-                for stored in ((True, False) if formulas else (True,))
-            ]
-        except (KeyError, ValueError, OSError, zipfile.BadZipFile, SyntaxError) as error:
-            raise DataError(
-                f"{path.name} cannot be opened as a workbook ({error}).",
-                "Save it anew as .xlsx, or give the tables as CSV files in a folder.",
-            ) from error
-        try:
-            yield books[0], books[1] if formulas else None
-        finally:
-            for book in books:
-                book.close()
-
-
-def _rows(path: Path, title: str, sheet: Any, written: Any) -> tuple[pd.DataFrame, int]:
+def _rows(path: Path, title: str, sheets: list[Any]) -> tuple[pd.DataFrame, int]:
     """Return the cells of a sheet as text, and how many formulas were read by their results."""
     import pandas as pd
 
     kept: dict[int, list[str | None]] = {}
     used = 0
-    for number, (cells, formulas) in enumerate(_pairs(sheet, written), start=1):
-        texts = [as_text(cell) for cell in cells]
+    for number, (cells, formulas) in enumerate(_pairs(sheets), start=1):
+        texts = [_text(cell) for cell in cells]
         for position, formula in enumerate(formulas):
             if isinstance(formula, str) and formula.startswith("="):
                 used += texts[position] is not None
@@ -138,14 +144,22 @@ def _rows(path: Path, title: str, sheet: Any, written: Any) -> tuple[pd.DataFram
     return pd.DataFrame(padded, index=list(kept), dtype=object), used
 
 
-def _pairs(sheet: Any, written: Any) -> Iterator[tuple[tuple[Any, ...], tuple[Any, ...]]]:
-    """Walk through the stored values and, beside them, the formulas."""
-    sheet.reset_dimensions()  # they may claim a million columns
-    if written is None:
-        for cells in sheet.iter_rows(values_only=True):
+def _text(cell: Any) -> str | None:
+    """Return a cell as text; a fraction shown as a percentage is that percentage."""
+    value = cell.value
+    if isinstance(value, int | float) and "%" in (cell.number_format or ""):
+        return f"{100 * value:.12g}%"
+    return as_text(value)
+
+
+def _pairs(sheets: list[Any]) -> Iterator[tuple[tuple[Any, ...], tuple[Any, ...]]]:
+    """Walk through the stored values and, beside them, the formulas where there are any."""
+    for sheet in sheets:
+        sheet.reset_dimensions()  # they may claim a million columns
+    if len(sheets) == 1:
+        for cells in sheets[0].iter_rows():
             yield cells, ()
         return
-    written.reset_dimensions()
-    both = zip(sheet.iter_rows(values_only=True), written.iter_rows(values_only=True), strict=True)
-    for cells, formulas in both:
-        yield cells, tuple(getattr(formula, "text", formula) for formula in formulas)
+    values, written = (sheet.iter_rows() for sheet in sheets)
+    for cells, formulas in zip(values, written, strict=True):
+        yield cells, tuple(getattr(cell.value, "text", cell.value) for cell in formulas)
