@@ -1,0 +1,112 @@
+"""A simulation of the whole way: fit, folds, recalibrate, predict fresh subjects, count.
+
+Heavy drop-out driven by covariates, 57 % seen to the end, rising hazard. In a study of nine
+methods on such data (90 % intervals, 300 paths) completers' quantiles covered .840, drop-outs
+counted as events .812, Kaplan-Meier on the score .919; with a constant hazard fitted to the
+rising one the plug-in interval covered 1.000 at twice the width and Kaplan-Meier on the score .919.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from forecast.assess import (
+    Outcomes,
+    conformal_bounds,
+    fit_recalibration,
+    plain_coverage,
+    predict_out_of_fold,
+    tie_split_coverage,
+)
+from forecast.survival import DiscreteHazard, Durations
+
+RIGHT = DiscreteHazard(baseline="smooth", penalty=1.0)
+PINNED = {"baseline[slope]": (0.0, 1e-3), "baseline[curve]": (0.0, 1e-3)}
+CONSTANT = replace(RIGHT, prior=PINNED)
+HORIZON, LEVEL, CLINICS = 25, 0.9, 40
+
+
+@dataclass(frozen=True)
+class World:
+    durations: Durations
+    count: np.ndarray
+
+
+def draw(rng, n):
+    x = rng.normal(size=(n, 3))
+    steps = np.arange(1, HORIZON + 1)
+    line = -4.0 + 1.3 * np.log(steps) + (x @ [0.7, -0.5, 0.3])[:, None]
+    happens = rng.random((n, HORIZON)) < -np.expm1(-np.exp(line))
+    count = np.where(happens.any(axis=1), happens.argmax(axis=1) + 1, HORIZON + 1)
+    chance = 1 / (1 + np.exp(2.35 - 0.5 * x[:, 1]))
+    leaves = np.minimum(rng.geometric(chance), HORIZON)
+    frame = pd.DataFrame(x, columns=["a", "b", "c"])
+    frame["step"], frame["seen"] = np.minimum(count, leaves), count <= leaves
+    durations = Durations.from_frame(
+        frame, step="step", observed="seen", covariates=["a", "b", "c"]
+    )
+    return World(durations, np.where(count > HORIZON, np.inf, count))
+
+
+def judge(model, world, fresh):
+    """Return plain coverage of each method and randomised coverage of the recalibrated one."""
+    (folded,) = predict_out_of_fold([model], world.durations, horizon=HORIZON, workers=1)
+    raw = model.fit(world.durations).predict(fresh.durations.covariates, HORIZON)
+    cuts = conformal_bounds(folded.predicted[0], folded.outcomes, level=LEVEL)
+    mapped = fit_recalibration(folded.predicted, folded.outcomes).apply(raw)
+    return {
+        "plug-in": plain_coverage(raw.interval(LEVEL), fresh.count).mean(),
+        "score curve": plain_coverage(cuts.interval(raw), fresh.count).mean(),
+        "recalibrated": plain_coverage(mapped.interval(LEVEL), fresh.count).mean(),
+        "recalibrated, ties split": tie_split_coverage(mapped, fresh.count, level=LEVEL).mean(),
+    }
+
+
+def naive(world, fresh):
+    """Return the coverage of the two intervals that practice would use."""
+    seen = Outcomes.from_durations(world.durations)
+    done = np.sort(seen.step[seen.observed])
+    ends = np.quantile(done, [0.05, 0.95], method="inverted_cdf")
+    pretended = replace(world.durations, observed=np.ones(len(seen), dtype=bool))
+    as_events = RIGHT.fit(pretended).predict(fresh.durations.covariates, HORIZON)
+    return {
+        "completers": plain_coverage(np.tile(ends, (len(fresh.count), 1)), fresh.count).mean(),
+        "drop-outs as events": plain_coverage(as_events.interval(LEVEL), fresh.count).mean(),
+    }
+
+
+@pytest.fixture(scope="module")
+def study():
+    rows = []
+    for seed in range(CLINICS):
+        rng = np.random.default_rng(seed)
+        world, fresh = draw(rng, 300), draw(rng, 1000)
+        right, constant = (judge(model, world, fresh) for model in (RIGHT, CONSTANT))
+        rows.append(
+            naive(world, fresh)
+            | right
+            | {f"constant, {name}": value for name, value in constant.items()}
+        )
+    return pd.DataFrame(rows).mean()
+
+
+@pytest.mark.slow
+def test_what_practice_does_falls_short(study):
+    assert study["completers"] < 0.87
+    assert study["drop-outs as events"] < 0.87
+
+
+@pytest.mark.slow
+def test_an_unchecked_badly_shaped_model_covers_nearly_everyone(study):
+    assert study["constant, plug-in"] > 0.97
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("shape", ["", "constant, "])
+def test_recalibrated_intervals_keep_their_promise_whatever_the_shape(study, shape):
+    # Discreteness alone adds 1 to 4 points to a whole-number interval.
+    assert 0.88 < study[f"{shape}score curve"] < 0.96
+    assert 0.88 < study[f"{shape}recalibrated"] < 0.96
+    assert 0.87 < study[f"{shape}recalibrated, ties split"] < 0.93
