@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+from make_messy import write_messy
 
 from forecast.clinic.package import write_log
 from forecast.clinic.simulate import World, simulate_clinic, true_contrast
@@ -20,6 +21,7 @@ def main(folder: Path) -> None:
     world = World()
     clinic = simulate_clinic(600, seed=SEED, world=world)
     write_log(clinic.log, folder, title="An invented clinic")
+    write_messy(folder, clinic.log)
     write_truth(folder / "truth.json", world, clinic.truth)
 
 

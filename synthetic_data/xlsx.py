@@ -18,7 +18,8 @@ STYLES = (
     "</fills>"
     '<borders count="1"><border/></borders><cellStyleXfs count="1"><xf/></cellStyleXfs>'
     '<cellXfs count="3"><xf/><xf numFmtId="14" applyNumberFormat="1"/>'
-    '<xf numFmtId="9" applyNumberFormat="1"/></cellXfs></styleSheet>'
+    '<xf numFmtId="9" applyNumberFormat="1"/></cellXfs><cellStyles count="1">'
+    '<cellStyle name="Normal" xfId="0" builtinId="0"/></cellStyles></styleSheet>'
 )
 
 

@@ -129,7 +129,8 @@ def _list_spelled(table: CleanTable, headings: dict[Any, str]) -> None:
     """List the headings that were read although they are spelled in another way."""
     for given, known in headings.items():
         if given != known:
-            habit = ("a heading with other spelling", 1, 1, str(given), known)
+            above = int(table.frame.index.min()) - 1 if len(table.frame) else 1
+            habit = ("a heading with other spelling", 1, above, str(given), known)
             table.tolerated.append(_tolerated(table.name, known, *habit))
 
 

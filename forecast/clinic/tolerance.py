@@ -5,6 +5,7 @@ and an enquiry's fields go through the same door.
 """
 
 import re
+from calendar import monthrange
 from collections.abc import Iterable
 from datetime import date, timedelta
 from math import isfinite
@@ -167,12 +168,16 @@ def date_order(texts: Iterable[str]) -> DateOrder | None:
     True
     """
     matches = [YEAR_LAST.fullmatch(CLOCK.sub("", text.strip())) for text in texts]
-    pairs = [(int(match[1]), int(match[2])) for match in matches if match]
-    day = any(first > 12 >= second for first, second in pairs)
-    month = any(second > 12 >= first for first, second in pairs)
+    parts = [(int(match[1]), int(match[2]), int(match[3])) for match in matches if match]
+    day = any(first > 12 and _exists(year, second, first) for first, second, year in parts)
+    month = any(second > 12 and _exists(year, first, second) for first, second, year in parts)
     if day == month:
         return None
     return "day" if day else "month"
+
+
+def _exists(year: int, month: int, day: int) -> bool:
+    return 1 <= month <= 12 and year > 0 and 1 <= day <= monthrange(year, month)[1]
 
 
 def inside(rule: Column, value: float) -> bool:

@@ -102,6 +102,7 @@ def test_the_order_of_day_and_month_needs_proof_from_the_same_table():
     assert date_order(["03/04/2024", "12/31/2024"]) == "month"
     assert date_order(["03/04/2024", "05/06/2024"]) is None
     assert date_order(["31/12/2024", "12/31/2024"]) is None
+    assert date_order(["03/04/2024", "30/02/2024"]) is None  # no day proves nothing
     assert read_cell(started, "03/04/2024", order="day").value == date(2024, 4, 3)
     assert read_cell(started, "03/04/2024", order="month").value == date(2024, 3, 4)
     assert read_cell(started, "04/04/2024").value == date(2024, 4, 4)
