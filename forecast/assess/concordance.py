@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from forecast.assess.dropout import known_status, still_watched
+from forecast.assess.dropout import known_status, watched_until
 from forecast.assess.outcomes import Outcomes
 from forecast.assess.scores import check_horizon
 from forecast.survival.distribution import CountDistribution
@@ -54,7 +54,7 @@ def uno_concordance(
     """
     horizon = check_horizon(distribution, horizon)
     outcomes.check_matches(distribution)
-    watched = still_watched(outcomes, horizon=horizon) if watched is None else watched
+    watched = watched_until(outcomes, horizon, watched)
     expected = distribution.mean_capped(horizon)
     step, weight = outcomes.step, outcomes.weight
     agreed = total = 0.0
@@ -81,9 +81,8 @@ def auc_at(
     without (Uno et al. 2007, JASA 102:527; Hung & Chiang 2010), weighted for censoring.
     ``nan`` at a step where one side is empty.
     """
-    horizon = check_horizon(distribution, max(steps))
-    watched = still_watched(outcomes, horizon=horizon) if watched is None else watched
-    status = known_status(outcomes, watched[:, : horizon + 1])
+    horizon = max([check_horizon(distribution, step) for step in steps], default=1)
+    status = known_status(outcomes, watched_until(outcomes, horizon, watched))
     by_step = outcomes.conditioned(distribution).cdf()
     areas = np.full(len(steps), np.nan)
     for place, step in enumerate(steps):

@@ -11,7 +11,7 @@ from forecast._checks import check_level
 from forecast.assess.dropout import (
     effective_size,
     last_supported,
-    still_watched,
+    watched_until,
     wilson_interval,
 )
 from forecast.assess.outcomes import Outcomes
@@ -108,7 +108,7 @@ def interval_coverage(
     keep = outcomes.entry < top
     seen = outcomes.take(keep).up_to(top)
     given = seen.conditioned(CountDistribution(distribution.pmf[keep, :top]))
-    watched = still_watched(outcomes, horizon=top) if watched is None else watched
+    watched = watched_until(outcomes, top, watched)
     plain, known, weight = _plain(given.interval(level), seen, watched[keep], top)
     n_effective = effective_size(weight[known])
     point = float(np.average(plain[known], weights=weight[known])) if n_effective else np.nan

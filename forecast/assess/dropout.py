@@ -17,6 +17,7 @@ __all__ = [
     "known_status",
     "last_supported",
     "still_watched",
+    "watched_until",
     "wilson_interval",
 ]
 
@@ -50,6 +51,27 @@ def still_watched(
         members = labels == label
         curves[members] = _one_curve(outcomes.take(members), horizon)
     return curves
+
+
+def watched_until(
+    outcomes: Outcomes, horizon: int, watched: FloatArray | None = None
+) -> FloatArray:
+    """Return ``watched`` for steps 0 to ``horizon``, or :func:`still_watched` where it is None.
+
+    Raises
+    ------
+    RequestError
+        If ``watched`` has not one row per path and a column for each step from 0.
+    """
+    if watched is None:
+        return still_watched(outcomes, horizon=horizon)
+    rows, columns = watched.shape
+    if rows != len(outcomes) or columns <= horizon:
+        raise RequestError(
+            f"watched has shape {watched.shape} for {len(outcomes)} path(s) up to step {horizon}.",
+            "Give one row per path and one column for each step from 0.",
+        )
+    return watched[:, : horizon + 1]
 
 
 def _one_curve(outcomes: Outcomes, horizon: int) -> FloatArray:

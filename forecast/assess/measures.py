@@ -50,7 +50,7 @@ def measure(
         ),
         ("observed_to_expected", None): observed_to_expected(distribution, seen)[0],
     }
-    areas = auc_at(distribution, seen, steps, watched=watched) if steps else ()
+    areas = auc_at(distribution, seen, steps, watched=watched)
     for step, area in zip(steps, areas, strict=True):
         slope = calibration_slope(distribution, seen, step=step, watched=watched)
         error = smoothed_error(distribution, seen, step=step, watched=watched)

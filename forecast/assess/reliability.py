@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_whole_number
-from forecast.assess.dropout import KnownStatus, known_status, still_watched
+from forecast.assess.dropout import known_status, watched_until
 from forecast.assess.outcomes import Outcomes
 from forecast.assess.scores import check_horizon
 from forecast.survival.distribution import CountDistribution
@@ -93,8 +93,7 @@ def _status_at(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return chance, outcome and weight of the paths whose status at ``step`` is known."""
     step = check_horizon(distribution, step)
-    watched = still_watched(outcomes, horizon=step) if watched is None else watched
-    status: KnownStatus = known_status(outcomes, watched[:, : step + 1])
+    status = known_status(outcomes, watched_until(outcomes, step, watched))
     known = status.weight[:, step - 1] > 0
     chance = outcomes.conditioned(distribution).cdf()[known, step - 1]
     return (

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_whole_number
-from forecast.assess.dropout import known_status, still_watched
+from forecast.assess.dropout import known_status, watched_until
 from forecast.assess.outcomes import Outcomes
 from forecast.errors import RequestError
 from forecast.survival.distribution import CountDistribution
@@ -64,8 +64,7 @@ def brier_terms(
     :func:`~forecast.assess.dropout.still_watched` unless given.
     """
     horizon = check_horizon(distribution, horizon)
-    watched = still_watched(outcomes, horizon=horizon) if watched is None else watched
-    status = known_status(outcomes, watched[:, : horizon + 1])
+    status = known_status(outcomes, watched_until(outcomes, horizon, watched))
     by_step = outcomes.conditioned(distribution).cdf()[:, :horizon]
     return status.weight * (by_step - status.happened) ** 2, status.paths
 

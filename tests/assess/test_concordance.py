@@ -1,12 +1,14 @@
 """Ordering under censoring, against R and scikit-survival."""
 
 import numpy as np
+import pytest
 from numpy.testing import assert_allclose
 from sksurv.metrics import concordance_index_ipcw, cumulative_dynamic_auc
 from sksurv.util import Surv
 
 from forecast.assess import Outcomes
 from forecast.assess.concordance import auc_at, uno_concordance
+from forecast.errors import RequestError
 from forecast.survival import CountDistribution
 
 
@@ -66,3 +68,26 @@ def test_a_path_that_entered_later_is_not_compared_with_an_event_before():
     quick_slow = CountDistribution.from_hazard([[0.1] * 5, [0.9] * 5])
     seen = Outcomes(np.array([2, 5]), np.array([True, True]), entry=np.array([0, 3]))
     assert np.isnan(uno_concordance(quick_slow, seen))
+
+
+def test_steps_are_counted_from_one_and_within_the_prediction(sample):
+    drawn = sample(30, seed=1)
+    for step in (0, 26):
+        with pytest.raises(RequestError, match=f"horizon is {step}"):
+            auc_at(drawn.truth, drawn.outcomes, [5, step])
+    assert auc_at(drawn.truth, drawn.outcomes, []).shape == (0,)
+
+
+def test_drop_out_chances_of_another_shape_are_refused(sample):
+    drawn = sample(30, seed=1)
+    with pytest.raises(RequestError, match=r"shape \(30, 5\)"):
+        uno_concordance(drawn.truth, drawn.outcomes, horizon=5, watched=np.ones((30, 5)))
+
+
+def test_a_log_of_many_paths_is_ranked_without_comparing_pairs(sample):
+    # Every path three times over: the same number, had each pair been compared.
+    drawn = sample(200, seed=2)
+    rows = np.repeat(np.arange(200), 3)
+    once = uno_concordance(drawn.truth, drawn.outcomes, horizon=12)
+    thrice = uno_concordance(drawn.truth[rows], drawn.outcomes.take(rows), horizon=12)
+    assert_allclose(once, thrice)
