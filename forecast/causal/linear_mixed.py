@@ -20,7 +20,7 @@ from forecast.survival.newton import check_rank
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["FittedLinearMixed", "LinearMixed"]
+__all__ = ["FittedLinearMixed", "LinearMixed", "Point", "Profile"]
 
 FloatArray = npt.NDArray[np.float64]
 SINGULAR = 1e-4  # smallest standard deviation of a subject effect, in residual ones, not "zero"
@@ -95,7 +95,7 @@ class LinearMixed:
         sums = SubjectSums.of(rows)
         scale = np.sqrt(np.maximum(np.diag(sums.total)[:p], 1e-300))
         check_rank(sums.total[:p, :p] / np.outer(scale, scale), named)
-        profile = _Profile(sums, self)
+        profile = Profile(sums, self)
         at, converged = profile.minimise()
         return profile.fitted(at, converged, named, rows.subjects)
 
@@ -172,19 +172,38 @@ class FittedLinearMixed:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Point:
-    """The profiled criterion at one point and what it is made of."""
+class Point:
+    """The profiled criterion at one point and what it is made of.
+
+    Attributes
+    ----------
+    value : float
+        Minus twice the log-likelihood.
+    slope : ndarray of shape (q, q)
+        Its derivative in the relative covariance.
+    solution : ndarray of shape (p,)
+        Coefficients.
+    inverse : ndarray of shape (p, p)
+        Of the weighted cross-products of the design.
+    variance : float
+        Residual.
+    weight : ndarray of shape (G, q, q)
+        Of each pattern.
+    """
 
     value: float
-    slope: FloatArray  # with respect to the relative covariance, (q, q)
-    solution: FloatArray  # coefficients
-    inverse: FloatArray  # of the weighted X'X
+    slope: FloatArray
+    solution: FloatArray
+    inverse: FloatArray
     variance: float
-    weight: FloatArray  # (G, q, q)
+    weight: FloatArray
 
 
-class _Profile:
-    """Minus twice the profiled log-likelihood as a function of the relative factor's elements."""
+class Profile:
+    """Minus twice the profiled log-likelihood, as a function of the relative factor.
+
+    The covariance between subjects is the residual variance times the factor times its transpose.
+    """
 
     def __init__(self, sums: SubjectSums, model: LinearMixed) -> None:
         self.sums, self.restricted = sums, model.method == "reml"
@@ -198,13 +217,15 @@ class _Profile:
         self.rows, self.columns = rows[kept], columns[kept]
 
     def factor(self, elements: FloatArray) -> FloatArray:
+        """Return the relative factor from its free elements, which are in units of its scale."""
         q = len(self.scale)
         found = np.zeros((q, q))
         found[self.rows, self.columns] = elements
         scaled: FloatArray = self.scale[:, None] * found
         return scaled
 
-    def evaluate(self, factor: FloatArray) -> _Point:
+    def evaluate(self, factor: FloatArray) -> Point:
+        """Return the criterion and the parameters at a relative factor."""
         relative = factor @ factor.T
         sums, p, inner = self.sums, self.p, self.sums.inner
         shrink, logdet = inverse_and_logdet(np.eye(len(relative)) + relative @ inner)
@@ -223,19 +244,25 @@ class _Profile:
             middle[:p, :p] += inverse
         moved = shrink.transpose(0, 2, 1) @ sums.outer(middle) @ shrink
         slope = np.einsum("g,gab->ab", sums.size, inner @ shrink) - moved.sum(axis=0)
-        return _Point(value, slope, solution, inverse, rest / self.freedom, weight)
+        return Point(value, slope, solution, inverse, rest / self.freedom, weight)
 
     def objective(self, elements: FloatArray) -> tuple[float, FloatArray]:
+        """Return the criterion and its gradient in the free elements."""
         factor = self.factor(elements)
         found = self.evaluate(factor)
         gradient = self.scale[:, None] * ((found.slope + found.slope.T) @ factor)
         return found.value, gradient[self.rows, self.columns]
 
-    def minimise(self) -> tuple[FloatArray, bool]:
-        """Return the relative factor at the minimum, and whether the search settled."""
+    def minimise(self, factor: FloatArray | None = None) -> tuple[FloatArray, bool]:
+        """Return the relative factor at the minimum, and whether the search settled.
+
+        ``factor`` is where to start.
+        """
         from scipy.optimize import minimize
 
         start = np.where(self.rows == self.columns, 1.0, 0.0)
+        if factor is not None:
+            start = (factor / self.scale[:, None])[self.rows, self.columns]
         bounds = [(0.0, None) if one else (None, None) for one in self.rows == self.columns]
         options = {"ftol": 1e-14, "gtol": 1e-7, "maxiter": 500, "maxls": 50}
         found = minimize(
@@ -251,6 +278,7 @@ class _Profile:
         names: tuple[str, ...],
         subjects: npt.NDArray[Any],
     ) -> FittedLinearMixed:
+        """Return the model at a relative factor."""
         at = self.evaluate(factor)
         along = np.append(-at.solution, 1.0)
         weight = at.weight[self.sums.pattern]

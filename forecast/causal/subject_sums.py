@@ -107,6 +107,8 @@ class SubjectSums:
     moments : ndarray of shape (G q q, P P), or None
         Sums over the subjects of a pattern of the outer products of ``Z'Y``, when joined.
     n_rows : int
+    extra : ndarray of shape (G, q, q), optional
+        What the covariances of responses not measured add to ``Z'y y'Z`` of each pattern.
     """
 
     total: FloatArray
@@ -116,6 +118,7 @@ class SubjectSums:
     pattern: IntArray
     moments: FloatArray | None
     n_rows: int
+    extra: FloatArray | None = None
 
     @classmethod
     def of(cls, rows: Rows) -> SubjectSums:
@@ -149,30 +152,35 @@ class SubjectSums:
 
     def quadratic(self, weight: FloatArray) -> FloatArray:
         """Return the sum over subjects of ``(Z'Y)' W (Z'Y)``; ``weight`` (G, q, q) symmetric."""
-        P = len(self.total)
+        P, q = len(self.total), weight.shape[1]
         if self.moments is not None:
-            flat: FloatArray = weight.ravel() @ self.moments
-            return flat.reshape(P, P)
+            found: FloatArray = (weight.ravel() @ self.moments).reshape(P, P)
+            return self._grown(found, weight)
         found = np.zeros((P, P))
-        q = weight.shape[1]
         for a in range(q):
             for b in range(a, q):
                 part = self.cross[:, a].T @ (weight[:, a, b, None] * self.cross[:, b])
                 found += part if a == b else part + part.T
+        return self._grown(found, weight)
+
+    def _grown(self, found: FloatArray, weight: FloatArray) -> FloatArray:
+        if self.extra is not None:
+            found[-1, -1] += (weight * self.extra).sum()
         return found
 
     def outer(self, middle: FloatArray) -> FloatArray:
         """Return for each pattern the sum of ``(Z'Y) C (Z'Y)'``, (G, q, q); C is ``middle``."""
         q = self.cross.shape[1]
+        extra = 0.0 if self.extra is None else middle[-1, -1] * self.extra
         if self.moments is not None:
-            return (self.moments @ middle.ravel()).reshape(-1, q, q)
+            return (self.moments @ middle.ravel()).reshape(-1, q, q) + extra
         found = np.empty((len(self.cross), q, q))
         moved = self.cross @ middle
         for a in range(q):
             for b in range(a, q):
                 found[:, a, b] = np.einsum("np,np->n", moved[:, a], self.cross[:, b])
                 found[:, b, a] = found[:, a, b]
-        return found
+        return found + extra
 
 
 def patterns(table: FloatArray) -> tuple[IntArray, IntArray]:

