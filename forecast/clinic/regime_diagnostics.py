@@ -1,0 +1,218 @@
+"""Whether the log can carry the comparison: followers, weights, balance, overlap."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast.causal.balance import standardised_differences
+from forecast.causal.weights import effective_number, summarise_weights
+from forecast.clinic.regime_engine import TRUNCATE, Engine
+from forecast.clinic.regime_strategies import Strategy
+from forecast.clinic.trial_rows import INK_GROUPS, Trial, ink_group
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.clinic.log import OutcomeLog
+
+__all__ = ["Diagnostics", "diagnose", "no_rows", "overlap_table", "supported_to"]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+LEAST_AT_RISK = 5  # courses at risk at the last session used
+LEAST_FOLLOWERS = 10
+WISHED_FOLLOWERS = 20
+LEAST_EFFECTIVE = 30.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Diagnostics:
+    """What the comparison rests on.
+
+    Attributes
+    ----------
+    followers : dict of str to int
+        Courses that kept to each strategy until they cleared or reached the horizon.
+    supported_to : dict of str to int
+        Last session at which each strategy has enough courses.
+    effective : dict of str to float
+        Kish's effective number of courses of each strategy.
+    at_risk : DataFrame
+        Index session; one column per strategy: courses that still follow it, uncleared.
+    weights : DataFrame
+        Index strategy: how the weights are spread, and how many were truncated.
+    balance : DataFrame
+        ``strategy, session, covariate, before, after``: standardised differences between the
+        courses that go on following a strategy at a session and all that could have.
+    overlap : DataFrame
+        ``ink_group, year, ns, ps``: courses by the regime of their first session.
+    counts : dict of str to int
+        Eligible courses, clients, cleared, stopped, ongoing.
+    left_out : dict of str to int
+        Courses not eligible, by reason.
+    """
+
+    followers: dict[str, int]
+    supported_to: dict[str, int]
+    effective: dict[str, float]
+    at_risk: pd.DataFrame
+    weights: pd.DataFrame
+    balance: pd.DataFrame
+    overlap: pd.DataFrame
+    counts: dict[str, int]
+    left_out: dict[str, int]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the short figures for JSON."""
+        after = self.balance["after"].abs()
+        return {
+            "followers": self.followers,
+            "supported_to": self.supported_to,
+            "effective": {name: round(value, 1) for name, value in self.effective.items()},
+            "counts": self.counts,
+            "left_out": self.left_out,
+            "largest_imbalance_after": float(after.max()) if len(after) else None,
+        }
+
+
+def supported_to(at_risk: IntArray, cleared: IntArray) -> int:
+    """Return the last session with enough courses at risk and enough followers.
+
+    Parameters
+    ----------
+    at_risk, cleared : ndarray of shape (horizon,), int
+        Courses that follow the strategy at each session, and those that clear there.
+    """
+    followers = at_risk + np.cumsum(cleared) - cleared
+    thin = np.flatnonzero((at_risk < LEAST_AT_RISK) | (followers < LEAST_FOLLOWERS))
+    return int(thin[0]) if thin.size else len(at_risk)
+
+
+def sums_by_session(
+    engine: Engine, place: int, ink: int | None = None
+) -> tuple[IntArray, IntArray]:
+    """Return the courses at risk and clearing at each session under one strategy."""
+    mask = engine.masks[place] if ink is None else engine.masks[place] & (engine.ink == ink)
+    step = engine.panel.step[mask] - 1
+    at_risk = np.bincount(step, minlength=engine.horizon)
+    cleared = np.bincount(step[engine.panel.event[mask]], minlength=engine.horizon)
+    return at_risk.astype(np.int64), cleared.astype(np.int64)
+
+
+def diagnose(
+    log: OutcomeLog, trial: Trial, engine: Engine, strategies: Sequence[Strategy]
+) -> Diagnostics:
+    """Return the diagnostics of a comparison."""
+    import pandas as pd
+
+    panel, names = engine.panel, [strategy.name for strategy in strategies]
+    followers, support, effective, at_risk, spread = {}, {}, {}, {}, []
+    for place, name in enumerate(names):
+        risk, cleared = sums_by_session(engine, place)
+        at_risk[name] = risk
+        followers[name] = int(risk[-1] + cleared[:-1].sum())
+        support[name] = supported_to(risk, cleared)
+        mask = engine.masks[place]
+        raw = np.where(mask, engine.weights.stabilised, 0.0)
+        used, limit = engine.weights.used(mask, quantile=TRUNCATE)
+        final = mask & (panel.last | ~np.append(mask[1:], False))
+        effective[name] = effective_number(used[final])
+        summary = summarise_weights(raw, used, limit)
+        spread.append({"strategy": name} | {f: getattr(summary, f) for f in summary.__slots__})
+    outcome = trial.courses["outcome"]
+    counts = {
+        "courses": panel.n_subjects,
+        "clients": int(panel.cluster.max()) + 1,
+        "cleared": int((outcome == "cleared").sum()),
+        "stopped": int((outcome == "stopped").sum()),
+        "ongoing": int((outcome == "ongoing").sum()),
+    }
+    sessions = pd.RangeIndex(1, engine.horizon + 1, name="session")
+    return Diagnostics(
+        followers=followers,
+        supported_to=support,
+        effective=effective,
+        at_risk=pd.DataFrame(at_risk, index=sessions),
+        weights=pd.DataFrame(spread).set_index("strategy"),
+        balance=_balance(engine, names),
+        overlap=overlap_table(log),
+        counts=counts,
+        left_out=trial.left_out,
+    )
+
+
+def _balance(engine: Engine, names: Sequence[str]) -> pd.DataFrame:
+    """Compare those who follow at a session with all who followed until then.
+
+    The weights of the session before define the population; with the session's own weights its
+    followers should look like it (Jackson 2016, Epidemiology 27:859).
+    """
+    import pandas as pd
+
+    panel, tables = engine.panel, []
+    earlier = np.where(panel.first, 1.0, np.concatenate([[1.0], engine.weights.choice[:-1]]))
+    for name, mask in zip(names, engine.masks, strict=True):
+        reached = np.where(panel.first, True, np.concatenate([[True], mask[:-1]]))
+        for session in range(1, engine.horizon + 1):
+            here = reached & (panel.step == session)
+            if (here & mask).sum() < LEAST_FOLLOWERS:
+                break
+            values, kept = panel.before[here], mask[here]
+            before = np.where(kept, earlier[here], 0.0)
+            after = np.where(kept, engine.weights.choice[here], 0.0)
+            columns = {
+                "strategy": name,
+                "session": session,
+                "covariate": panel.names,
+                "before": standardised_differences(values, before, earlier[here]),
+                "after": standardised_differences(values, after, earlier[here]),
+            }
+            tables.append(pd.DataFrame(columns))
+    empty = pd.DataFrame(columns=["strategy", "session", "covariate", "before", "after"])
+    return pd.concat(tables, ignore_index=True) if tables else empty
+
+
+def overlap_table(log: OutcomeLog) -> pd.DataFrame:
+    """Return the courses by ink group, year of the first session and its regime."""
+    import pandas as pd
+
+    first = log.sessions[log.sessions["session_no"] == 1]
+    joined = first.merge(log.courses[["course_id", "inks"]], on="course_id")
+    table = pd.crosstab(
+        [
+            joined["inks"].map(ink_group).rename("ink_group"),
+            joined["treated_on"].dt.year.rename("year"),
+        ],
+        joined["regime"],
+    ).reindex(columns=["ns", "ps"], fill_value=0)
+    order = {name: place for place, name in enumerate(INK_GROUPS)}
+    flat = table.reset_index().rename_axis(columns=None)
+    return flat.sort_values(
+        ["ink_group", "year"], key=lambda c: c.map(order).fillna(c)
+    ).reset_index(drop=True)
+
+
+def no_rows(log: OutcomeLog, strategies: Sequence[Strategy], horizon: int) -> Diagnostics:
+    """Return the diagnostics of a comparison without a single eligible course."""
+    import pandas as pd
+
+    names = [strategy.name for strategy in strategies]
+    sessions = pd.RangeIndex(1, horizon + 1, name="session")
+    columns = ["strategy", "session", "covariate", "before", "after"]
+    return Diagnostics(
+        followers=dict.fromkeys(names, 0),
+        supported_to=dict.fromkeys(names, 0),
+        effective=dict.fromkeys(names, 0.0),
+        at_risk=pd.DataFrame(0, index=sessions, columns=names),
+        weights=pd.DataFrame(index=pd.Index([], name="strategy")),
+        balance=pd.DataFrame(columns=columns),
+        overlap=overlap_table(log),
+        counts=dict.fromkeys(("courses", "clients", "cleared", "stopped", "ongoing"), 0),
+        left_out={},
+    )

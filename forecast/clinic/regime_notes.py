@@ -1,0 +1,172 @@
+"""The trial that a comparison stands in for, and what to doubt about the answer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from forecast.clinic.comparison import Contrast, within_margin
+from forecast.clinic.regime_diagnostics import (
+    LEAST_AT_RISK,
+    LEAST_EFFECTIVE,
+    LEAST_FOLLOWERS,
+    WISHED_FOLLOWERS,
+    Diagnostics,
+)
+from forecast.clinic.regime_engine import TRUNCATE
+from forecast.clinic.regime_strategies import Strategy
+from forecast.clinic.trial_rows import Trial
+
+__all__ = ["notes_for", "target_trial"]
+
+LARGEST_WEIGHT = 20.0
+LEAST_EFFECTIVE_SHARE = 0.3
+LARGEST_IMBALANCE = 0.1
+
+
+def target_trial(
+    trial: Trial | None, strategies: Sequence[Strategy], horizon: int, replicates: int
+) -> tuple[tuple[str, str], ...]:
+    """Return the protocol of the trial, item and text."""
+    window = "while both regimes were in use"
+    if trial is not None:
+        window = f"from {trial.window[0]} to {trial.window[1]}, {window}"
+    rules = "; ".join(f"{strategy.name}: {strategy.words}" for strategy in strategies)
+    return (
+        ("Eligible", f"Courses that want clearing, not begun elsewhere, begun {window}."),
+        ("Strategies", f"{rules}."),
+        ("Assignment", "As if at random, given what the clinic knew before each session."),
+        ("Time zero", "The first session."),
+        ("Outcome", "Cleared, as recorded in the courses table, at the last session."),
+        (
+            "Estimand",
+            f"Difference in mean sessions up to session {horizon} (a course not cleared by then "
+            "counts in full), and in the share cleared by 5, 10 and 15 sessions, in the case mix "
+            "of the eligible courses, if nobody stopped and everybody kept to the strategy.",
+        ),
+        (
+            "Analysis",
+            "Each course is followed in every strategy until it departs from it. Weights from "
+            "logistic regressions of the regime at each session and of stopping after it, on the "
+            "ink and client attributes, date, weeks since the last session, reaction, fading so "
+            f"far and whether it stalled; stabilised, cut off at their {100 * TRUNCATE:g} % point. "
+            f"Intervals from {replicates} resamples of clients.",
+        ),
+    )
+
+
+def notes_for(
+    trial: Trial,
+    diagnostics: Diagnostics,
+    difference: Mapping[str, Contrast],
+    second: Mapping[str, Contrast],
+    verdict: Mapping[str, str],
+    margin: float,
+    pairs: Mapping[str, tuple[int, int]],
+    horizon: int,
+) -> tuple[str, ...]:
+    """Return what a reader must know before believing the answer."""
+    counts = diagnostics.counts
+    notes = [
+        f"{counts['courses']} eligible courses of {counts['clients']} clients: "
+        f"{counts['cleared']} cleared, {counts['stopped']} stopped, {counts['ongoing']} ongoing."
+    ]
+    if diagnostics.left_out:
+        listed = "; ".join(f"{n} {why}" for why, n in diagnostics.left_out.items())
+        notes.append(f"Left out: {listed}.")
+    notes += _support_notes(diagnostics, pairs, horizon)
+    notes += _weight_notes(diagnostics)
+    notes += _fading_notes(trial)
+    for key, contrast in difference.items():
+        notes += _pair_notes(key, contrast, second[key], verdict[key], margin)
+    return tuple(notes)
+
+
+def _support_notes(
+    diagnostics: Diagnostics, pairs: Mapping[str, tuple[int, int]], horizon: int
+) -> list[str]:
+    notes = []
+    names = list(diagnostics.followers)
+    for name in names:
+        followers = diagnostics.followers[name]
+        at_risk = int(diagnostics.at_risk[name].iloc[-1])
+        reach = diagnostics.supported_to[name]
+        if reach < horizon:
+            notes.append(
+                f"{name}: cannot say up to session {horizon}. {at_risk} course(s) still follow it "
+                f"there ({LEAST_AT_RISK} needed) and {followers} followed it to the end "
+                f"({LEAST_FOLLOWERS} needed); it can be followed up to session {reach}."
+            )
+        elif followers < WISHED_FOLLOWERS:
+            notes.append(f"{name}: only {followers} courses followed it to session {horizon}.")
+    for key, (left, right) in pairs.items():
+        common = min(diagnostics.supported_to[names[left]], diagnostics.supported_to[names[right]])
+        if 2 <= common < horizon:
+            notes.append(f"{key}: ask again with horizon={common} for what the log supports.")
+    return notes
+
+
+def _weight_notes(diagnostics: Diagnostics) -> list[str]:
+    notes = []
+    for name, row in diagnostics.weights.iterrows():
+        if not row["n"]:
+            continue
+        cut = round(row["share_truncated"] * row["n"])
+        notes.append(
+            f"{name}: {cut} of {int(row['n'])} weights cut off at {row['limit']:.1f} "
+            f"(largest before {row['largest_before']:.1f}); worth "
+            f"{diagnostics.effective[str(name)]:.0f} courses."
+        )
+        if row["largest_before"] > LARGEST_WEIGHT:
+            notes.append(
+                f"{name}: a weight above {LARGEST_WEIGHT:g} says that some courses had almost no "
+                "like among its followers."
+            )
+        if row["effective"] / row["n"] < LEAST_EFFECTIVE_SHARE:
+            notes.append(f"{name}: few courses carry most of the weight.")
+        if diagnostics.effective[str(name)] < LEAST_EFFECTIVE:
+            notes.append(
+                f"{name}: worth {diagnostics.effective[str(name)]:.0f} courses after weighting; "
+                f"{LEAST_EFFECTIVE:.0f} are needed for a verdict."
+            )
+    after = diagnostics.balance["after"].abs()
+    if (after > LARGEST_IMBALANCE).any():
+        worst = diagnostics.balance.loc[after.idxmax()]
+        notes.append(
+            f"{int((after > LARGEST_IMBALANCE).sum())} of {len(after)} standardised differences "
+            f"stay above {LARGEST_IMBALANCE:g} after weighting; the largest is "
+            f"{worst['after']:.2f} ({worst['covariate']}, {worst['strategy']}, session "
+            f"{worst['session']})."
+        )
+    return notes
+
+
+def _fading_notes(trial: Trial) -> list[str]:
+    graded = float(np.mean(trial.graded))
+    if graded == 0:
+        return [
+            "No gradings: courses that were changed because they stalled cannot be told from the "
+            "others, and the comparison is not to be trusted where that is done."
+        ]
+    if graded < 0.5:
+        return [f"Only {graded:.0%} of the sessions have a grading after them."]
+    return []
+
+
+def _pair_notes(
+    key: str, contrast: Contrast, second: Contrast, verdict: str, margin: float
+) -> list[str]:
+    notes: list[str] = []
+    if contrast.estimate is None or contrast.error is None:
+        return notes
+    if verdict in ("saves", "costs") and within_margin(contrast, margin):
+        notes.append(f"{key}: the effect is below the margin of {margin:g} session(s).")
+    if second.estimate is not None and second.error is not None:
+        gap = abs(contrast.estimate - second.estimate)
+        agrees = gap <= 1.96 * (contrast.error**2 + second.error**2) ** 0.5
+        notes.append(
+            f"{key}: the second route (g-formula) gives {second.estimate:+.2f} sessions; the two "
+            + ("agree within their errors." if agrees else "DISAGREE beyond their errors.")
+        )
+    return notes

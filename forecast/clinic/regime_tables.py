@@ -1,0 +1,158 @@
+"""The tables of a comparison: differences, shares, ink groups, curves, weighted rows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast.clinic.comparison import Contrast, Supported, verdict_of
+from forecast.clinic.regime_diagnostics import sums_by_session, supported_to
+from forecast.clinic.regime_engine import TRUNCATE, Engine, Result
+from forecast.clinic.regime_strategies import Strategy, pair_keys
+from forecast.clinic.trial_rows import INK_GROUPS
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Settings", "by_ink", "curves", "means", "shares", "supported", "weighted_rows"]
+
+FloatArray = npt.NDArray[np.float64]
+
+SHARES_BY = (5, 10, 15)
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What was asked."""
+
+    plans: tuple[Strategy, ...]
+    horizon: int
+    margin: float
+    level: float
+    replicates: int
+    seed: int
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The strategies as written."""
+        return tuple(plan.name for plan in self.plans)
+
+    @property
+    def pairs(self) -> dict[str, tuple[int, int]]:
+        """Places of left and right by key."""
+        return pair_keys(self.names)
+
+
+def means(
+    point: FloatArray, draws: FloatArray, support: Sequence[int], settings: Settings
+) -> dict[str, Contrast]:
+    """Return differences in mean sessions; ``draws`` has the replicates first, NaN left out."""
+    found = {}
+    for key, (left, right) in settings.pairs.items():
+        if min(support[left], support[right]) < settings.horizon:
+            found[key] = Contrast.missing(settings.level)
+            continue
+        gap = point[left] - point[right]
+        moved = (draws[:, left] - draws[:, right])[:, : settings.horizon].sum(axis=1)
+        error = float(np.nanstd(moved, ddof=1))
+        estimate = float(gap[: settings.horizon].sum())
+        found[key] = Contrast.normal(estimate, error, settings.level)
+    return found
+
+
+def shares(
+    point: Result, draws: Result, support: Sequence[int], settings: Settings
+) -> dict[int, dict[str, Contrast]]:
+    """Return differences in the share cleared by 5, 10 and 15 sessions."""
+    table: dict[int, dict[str, Contrast]] = {}
+    for n in SHARES_BY:
+        table[n] = {}
+        for key, (left, right) in settings.pairs.items():
+            if n > settings.horizon or min(support[left], support[right]) < n:
+                table[n][key] = Contrast.missing(settings.level)
+                continue
+            gap = point.survival[right, 0, n] - point.survival[left, 0, n]
+            moved = draws.survival[:, right, 0, n] - draws.survival[:, left, 0, n]
+            table[n][key] = Contrast.normal(float(gap), float(moved.std(ddof=1)), settings.level)
+    return table
+
+
+def by_ink(
+    engine: Engine, point: Result, draws: Result, settings: Settings
+) -> dict[str, dict[str, Contrast]]:
+    """Return the difference in mean sessions within each ink group that supports it."""
+    table = {}
+    for ink, name in enumerate(INK_GROUPS):
+        support = [
+            supported_to(*sums_by_session(engine, place, ink))
+            for place in range(len(settings.plans))
+        ]
+        place = 1 + ink
+        table[name] = means(
+            point.survival[:, place], draws.survival[:, :, place], support, settings
+        )
+    return table
+
+
+def supported(
+    point: FloatArray, draws: FloatArray, support: Sequence[int], settings: Settings
+) -> dict[str, Supported]:
+    """Return the answer up to the last session that both strategies reach, if from 2."""
+    found = {}
+    for key, (left, right) in settings.pairs.items():
+        last = min(support[left], support[right], settings.horizon)
+        if last < 2:
+            continue
+        gap = float((point[left] - point[right])[:last].sum())
+        moved = (draws[:, left] - draws[:, right])[:, :last].sum(axis=1)
+        contrast = Contrast.normal(gap, float(moved.std(ddof=1)), settings.level)
+        found[key] = Supported(last, contrast, verdict_of(contrast, settings.margin))
+    return found
+
+
+def curves(engine: Engine, point: Result, settings: Settings) -> pd.DataFrame:
+    """Return each strategy's curve, for everyone and by ink group, as far as it has support."""
+    import pandas as pd
+
+    tables = []
+    for place, name in enumerate(settings.names):
+        for group, label in enumerate(("all", *INK_GROUPS)):
+            ink = None if group == 0 else group - 1
+            at_risk, cleared = sums_by_session(engine, place, ink)
+            last = supported_to(at_risk, cleared)
+            columns = {
+                "strategy": name,
+                "group": label,
+                "session": np.arange(1, last + 1),
+                "at_risk": at_risk[:last],
+                "survival": point.survival[place, group, 1 : last + 1],
+            }
+            tables.append(pd.DataFrame(columns))
+    return pd.concat(tables, ignore_index=True)
+
+
+def weighted_rows(engine: Engine, settings: Settings) -> pd.DataFrame:
+    """Return the rows with new course and client numbers and each strategy's weights."""
+    import pandas as pd
+
+    panel = engine.panel
+    frame = pd.DataFrame(
+        {
+            "course": panel.subject + 1,
+            "client": panel.cluster[panel.subject] + 1,
+            "session": panel.step,
+            "regime": np.where(panel.group == 1, "ps", "ns"),
+            "cleared": panel.event.astype(np.int64),
+            "stopped_after": panel.lost.astype(np.int64),
+        }
+    )
+    known = pd.DataFrame(panel.before, columns=list(panel.names))
+    weights = {
+        f"weight {name}": engine.weights.used(mask, quantile=TRUNCATE)[0]
+        for name, mask in zip(settings.names, engine.masks, strict=True)
+    }
+    return pd.concat([frame, known, pd.DataFrame(weights)], axis=1)

@@ -1,0 +1,242 @@
+"""Do picosecond pulses save sessions? A comparison that a reviewer would accept.
+
+The log is read as a trial that was never run (Hernán & Robins 2016, Am J Epidemiol 183:758):
+each eligible course is a copy in every strategy until it departs from it; inverse-probability
+weights, from the fading so far, the ink, the date and the interval, let those who stay stand
+for those who were changed or stopped. A g-formula gives the same quantity by another road.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from forecast._checks import check_level, check_whole_number
+from forecast.clinic import regime_tables as tables
+from forecast.clinic.comparison import Contrast, RegimeComparison, Supported, verdict_of, words_for
+from forecast.clinic.naive_readings import naive_readings
+from forecast.clinic.regime_diagnostics import (
+    LEAST_EFFECTIVE,
+    LEAST_FOLLOWERS,
+    Diagnostics,
+    diagnose,
+    no_rows,
+)
+from forecast.clinic.regime_engine import Engine, bootstrap
+from forecast.clinic.regime_notes import notes_for, target_trial
+from forecast.clinic.regime_sensitivity import examine
+from forecast.clinic.regime_strategies import read_strategies
+from forecast.clinic.regime_tables import SHARES_BY, Settings
+from forecast.clinic.split_trial import SplitTrial, analyse_split, split_halves
+from forecast.clinic.trial_rows import INK_GROUPS, Trial, trial_rows
+from forecast.errors import RequestError
+
+if TYPE_CHECKING:
+    from forecast.clinic.log import OutcomeLog
+
+__all__ = ["compare_regimes"]
+
+LONGEST = 40
+WIDEST_MARGIN = 10.0
+
+
+def compare_regimes(
+    log: OutcomeLog,
+    *,
+    strategies: Sequence[str] = ("ns", "ps"),
+    horizon: int = 15,
+    margin: float = 1.0,
+    level: float = 0.95,
+    replicates: int = 1000,
+    seed: int = 0,
+) -> RegimeComparison:
+    """Return the comparison of strategies that the log supports.
+
+    Parameters
+    ----------
+    log : OutcomeLog
+        With sessions; gradings let the weights see the fading that a clinic acts on.
+    strategies : sequence of str
+        "ns", "ps", or "ns:4>ps" for ns in the first 4 sessions and then ps.
+    horizon : int
+        Sessions up to which the mean is counted, 2 to 40. Nothing is extrapolated: where fewer
+        than 5 courses are at risk at the horizon, or fewer than 10 followed a strategy to it,
+        the answer is "cannot say", with the horizon that could be answered.
+    margin : float
+        Sessions below which a difference does not matter, above 0 and up to 10.
+    level : float
+        Of the intervals shown. Verdicts always use 95 % and 90 %.
+    replicates : int
+        Resamples of clients, at least 20.
+    seed : int
+        Of the resamples.
+
+    Returns
+    -------
+    RegimeComparison
+        Keys are "later - earlier"; negative means that the left strategy needs fewer sessions.
+
+    Raises
+    ------
+    DataError
+        If the log has no sessions table or only one regime.
+    RequestError
+        If a strategy cannot be read or a number is out of range.
+    """
+    horizon = check_whole_number(horizon, name="horizon", low=2, high=LONGEST)
+    replicates = check_whole_number(replicates, name="replicates", low=20)
+    level = check_level(level)
+    if not isinstance(margin, int | float) or not 0 < margin <= WIDEST_MARGIN:
+        raise RequestError(
+            f"margin is {margin!r}.", f"Give sessions above 0 and up to {WIDEST_MARGIN:g}."
+        )
+    plans = read_strategies(strategies, horizon=horizon)
+    split = analyse_split(log, horizon=horizon, level=level, replicates=replicates, seed=seed)
+    halves = _halves(log) if split is not None else set()
+    trial = trial_rows(log, horizon=horizon, set_apart=halves)
+    settings = Settings(plans, horizon, float(margin), level, replicates, seed)
+    if split is not None and (trial is None or trial.panel.n_subjects < len(halves)):
+        return _from_split(log, settings, split)
+    if trial is None:
+        return _unanswered(log, settings, split)
+    return _compare(log, trial, settings, split)
+
+
+def _halves(log: OutcomeLog) -> set[str]:
+    pairs = split_halves(log)
+    return {*pairs["course_id_ps"], *pairs["course_id_ns"]}
+
+
+def _compare(
+    log: OutcomeLog, trial: Trial, settings: Settings, split: SplitTrial | None
+) -> RegimeComparison:
+    horizon, pairs = settings.horizon, settings.pairs
+    engine = Engine(trial, settings.plans, horizon=horizon, seed=settings.seed)
+    diagnostics = diagnose(log, trial, engine, settings.plans)
+    point = engine.run()
+    draws = bootstrap(engine, replicates=settings.replicates, seed=settings.seed)
+    support = [diagnostics.supported_to[name] for name in settings.names]
+    difference = tables.means(point.survival[:, 0], draws.survival[:, :, 0], support, settings)
+    unadjusted = tables.means(point.unadjusted, draws.unadjusted, support, settings)
+    second = tables.means(point.second, draws.second, support, settings)
+    verdict = {
+        key: _cautious(verdict_of(difference[key], settings.margin), pair, diagnostics, settings)
+        for key, pair in pairs.items()
+    }
+    reach = tables.supported(point.survival[:, 0], draws.survival[:, :, 0], support, settings)
+    readings = naive_readings(
+        log, settings.plans, unadjusted, horizon=horizon, level=settings.level
+    )
+    return RegimeComparison(
+        strategies=settings.names,
+        horizon=horizon,
+        margin=settings.margin,
+        level=settings.level,
+        difference=difference,
+        cleared_by=tables.shares(point, draws, support, settings),
+        by_ink=tables.by_ink(engine, point, draws, settings),
+        unadjusted=unadjusted,
+        naive=readings,
+        second_route=second,
+        verdict=verdict,
+        supported=reach,
+        words=_words(difference, verdict, settings, reach),
+        curves=tables.curves(engine, point, settings),
+        diagnostics=diagnostics,
+        sensitivity=examine(trial, engine, point, draws, difference, pairs, margin=settings.margin),
+        target_trial=target_trial(trial, settings.plans, horizon, settings.replicates),
+        split=split,
+        notes=notes_for(
+            trial, diagnostics, difference, second, verdict, settings.margin, pairs, horizon
+        ),
+        rows=tables.weighted_rows(engine, settings),
+    )
+
+
+def _cautious(
+    verdict: str, pair: tuple[int, int], diagnostics: Diagnostics, settings: Settings
+) -> str:
+    """Withhold the verdict where the weights leave too few courses' worth of information."""
+    effective = [diagnostics.effective[settings.names[place]] for place in pair]
+    return "cannot say" if min(effective) < LEAST_EFFECTIVE else verdict
+
+
+def _words(
+    difference: Mapping[str, Contrast],
+    verdict: Mapping[str, str],
+    settings: Settings,
+    reach: Mapping[str, Supported],
+) -> dict[str, str]:
+    found = {}
+    for key, contrast in difference.items():
+        found[key] = words_for(
+            key, contrast, verdict[key], horizon=settings.horizon, margin=settings.margin
+        )
+        if contrast.estimate is None and key in reach:
+            last = reach[key]
+            found[key] += " " + words_for(
+                key, last.contrast, last.verdict, horizon=last.horizon, margin=settings.margin
+            )
+    return found
+
+
+def _unanswered(
+    log: OutcomeLog,
+    settings: Settings,
+    split: SplitTrial | None,
+    *,
+    difference: Mapping[str, Contrast] | None = None,
+    notes: tuple[str, ...] = (),
+) -> RegimeComparison:
+    """Return a comparison without curves: nothing could be weighted, or the split trial answers."""
+    import pandas as pd
+
+    empty = {key: Contrast.missing(settings.level) for key in settings.pairs}
+    shown = empty if difference is None else difference
+    verdict = {key: verdict_of(contrast, settings.margin) for key, contrast in shown.items()}
+    if not notes:
+        notes = (
+            f"No course began while both regimes were in use: 0 eligible, {LEAST_FOLLOWERS} "
+            "followers of each strategy are needed. Regime and calendar time cannot be told apart.",
+        )
+    return RegimeComparison(
+        strategies=settings.names,
+        horizon=settings.horizon,
+        margin=settings.margin,
+        level=settings.level,
+        difference=shown,
+        cleared_by={n: dict(empty) for n in SHARES_BY},
+        by_ink={name: dict(empty) for name in INK_GROUPS},
+        unadjusted=empty,
+        naive=naive_readings(
+            log, settings.plans, empty, horizon=settings.horizon, level=settings.level
+        ),
+        second_route=empty,
+        verdict=verdict,
+        supported={},
+        words=_words(shown, verdict, settings, {}),
+        curves=pd.DataFrame(columns=["strategy", "group", "session", "at_risk", "survival"]),
+        diagnostics=no_rows(log, settings.plans, settings.horizon),
+        sensitivity=None,
+        target_trial=target_trial(None, settings.plans, settings.horizon, settings.replicates),
+        split=split,
+        notes=notes,
+        rows=pd.DataFrame(columns=["course", "client", "session", "regime", "cleared"]),
+    )
+
+
+def _from_split(log: OutcomeLog, settings: Settings, split: SplitTrial) -> RegimeComparison:
+    """Return the comparison that a log of split tattoos gives: the paired one."""
+    missing = Contrast.missing(settings.level)
+    paired = split.difference
+    turned = missing
+    if paired.estimate is not None and paired.error is not None:
+        turned = Contrast.normal(-paired.estimate, paired.error, settings.level)
+    by_key = {"ps - ns": paired, "ns - ps": turned}
+    difference = {key: by_key.get(key, missing) for key in settings.pairs}
+    notes = (
+        f"Most courses are halves of split tattoos: the answer is the paired one, of "
+        f"{split.n_pairs} tattoo(s).",
+        *split.notes,
+    )
+    return _unanswered(log, settings, split, difference=difference, notes=notes)

@@ -1,0 +1,350 @@
+"""From a log to the rows of the trial that it stands in for: who is eligible, what was known when.
+
+One row per course and session, in the words of ``forecast.causal.panel``: regime ns is group 0
+and ps is group 1. Before a session the clinic knows the attributes, the date, the gradings
+written down so far, the weeks since the last session and whether there was a reaction; those
+may move its choice. After the session the same, brought up to date, may move the client to stop.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast.causal.panel import Panel
+from forecast.clinic.attributes import covariates
+from forecast.errors import DataError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.clinic.log import OutcomeLog
+
+__all__ = ["INK_GROUPS", "Trial", "ink_group", "trial_rows"]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+# Attributes that the published cohorts tie to the session count, and that a clinic may look at.
+BASELINE = (
+    "skin_type",
+    "region_head_neck",
+    "region_distal_limb",
+    "ink_warm",
+    "ink_other",
+    "ink_density",
+    "layering",
+    "origin_amateur",
+    "origin_cosmetic",
+    "area_doublings",
+    "tattoo_age_doublings",
+    "scarring",
+    "smoker",
+)
+INK_GROUPS = ("black or dark blue only", "with red or orange", "with other colours")
+YEAR = 365.25
+STALLED = 5.0  # percentage points gained between the last two gradings
+NEARLY_CLEAR = 90.0
+FLOOR = 1.0  # percent of the ink: a grading of 100 is read as this much left
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trial:
+    """The rows of the trial, and who was left out of it.
+
+    Attributes
+    ----------
+    panel : Panel
+        One row per course and session; group 1 is ps; clusters are clients.
+    courses : DataFrame
+        The eligible courses, in the order of the panel's subjects, with ``ink_group``.
+    week : ndarray of shape (n,)
+        Weeks from the first session to each session.
+    operator : ndarray of shape (n,), object
+        Who treated; None where not recorded.
+    baseline : ndarray of shape (n_courses, p)
+        Attributes, gaps filled with the mean of the eligible.
+    baseline_names : tuple of str
+    ink_left, ink_left_after : ndarray of shape (n,)
+        Log of the share of ink left by the last grading before, and after, each session.
+    graded : ndarray of shape (n,), bool
+        Whether a grading was written down after the session.
+    left_out : dict of str to int
+        Courses not eligible, by reason.
+    window : tuple of str
+        First and last day on which both regimes were in use.
+    """
+
+    panel: Panel
+    courses: pd.DataFrame
+    week: FloatArray
+    operator: npt.NDArray[np.object_]
+    baseline: FloatArray
+    baseline_names: tuple[str, ...]
+    ink_left: FloatArray
+    ink_left_after: FloatArray
+    graded: BoolArray
+    left_out: dict[str, int]
+    window: tuple[str, str]
+
+
+def ink_group(inks: str) -> str:
+    """Return which of the three ink groups a set of inks belongs to.
+
+    Examples
+    --------
+    >>> ink_group("black;red")
+    'with red or orange'
+    """
+    colours = set(inks.split(";")) - {"black", "dark_blue"}
+    return INK_GROUPS[0 if not colours else 1 if colours <= {"red", "orange"} else 2]
+
+
+def trial_rows(log: OutcomeLog, *, horizon: int, set_apart: set[str] | None = None) -> Trial | None:
+    """Return the trial's rows up to ``horizon`` sessions, or None if no course is eligible.
+
+    Parameters
+    ----------
+    set_apart : set of str, optional
+        Courses analysed elsewhere (the halves of split tattoos).
+
+    Raises
+    ------
+    DataError
+        If the log has no sessions table, or only one regime in it.
+    """
+    sessions = log.sessions
+    if not len(sessions):
+        raise DataError(
+            "The log has no sessions table, so no regime is known.",
+            "Add sessions with course_id, session_no, treated_on and regime.",
+        )
+    used = sessions["regime"].dropna().unique()
+    if len(used) < 2:
+        raise DataError(
+            f"All {len(sessions)} sessions of the log are {used[0] if len(used) else 'unknown'}: "
+            "there is nothing to compare.",
+            "A comparison needs courses under both ns and ps.",
+        )
+    courses, window, left_out = eligible(log, set_apart or set())
+    if not len(courses):
+        return None
+    return _rows(log, courses, horizon, window, left_out)
+
+
+def eligible(
+    log: OutcomeLog, set_apart: set[str]
+) -> tuple[pd.DataFrame, tuple[str, str], dict[str, int]]:
+    """Return the eligible courses, the days between which both regimes were in use, and the rest.
+
+    A regime that was not yet there cannot have been chosen, so courses begun before the later
+    regime came in or after the earlier one went out are left out, not adjusted for.
+    """
+    by_regime = log.sessions.groupby("regime")["treated_on"].agg(["min", "max"])
+    first, last = by_regime["min"].max(), by_regime["max"].min()
+    window = (str(first.date()), str(last.date()))
+    numbers = log.sessions.groupby("course_id")["session_no"].agg(["size", "max", "min"])
+    courses = log.courses.copy()
+    held = numbers.reindex(courses["course_id"]).set_axis(courses.index)
+    whole = (held["size"] == held["max"]) & (held["min"] == 1)
+    whole &= held["max"] == courses["sessions_given"]
+    begun = courses["started_on"]
+    tests = {
+        "half of a split tattoo": ~courses["course_id"].isin(set_apart),
+        "only wanted lightening": courses["goal"] == "clear",
+        "begun elsewhere": courses["sessions_elsewhere"] == 0,
+        "sessions not all recorded": whole,
+        f"begun before {window[0]}, when only one regime was in use": begun >= first,
+        f"begun after {window[1]}, when only one regime was in use": begun <= last,
+    }
+    left_out: dict[str, int] = {}
+    keep = courses["course_id"].notna()
+    for reason, passes in tests.items():
+        left_out[reason] = int((keep & ~passes).sum())
+        keep &= passes
+    chosen = courses[keep].sort_values("course_id", ignore_index=True)
+    return chosen, window, {reason: n for reason, n in left_out.items() if n}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _History:
+    """Gradings and reactions on the grid of sessions, each of shape (n_rows,)."""
+
+    before: FloatArray
+    after: FloatArray
+    gain_before: FloatArray
+    gain_after: FloatArray
+    graded: BoolArray
+    reacted: BoolArray
+
+
+def _rows(
+    log: OutcomeLog,
+    courses: pd.DataFrame,
+    horizon: int,
+    window: tuple[str, str],
+    left_out: dict[str, int],
+) -> Trial:
+    import pandas as pd
+
+    place = pd.Series(np.arange(len(courses)), index=courses["course_id"])
+    rows = log.sessions[log.sessions["course_id"].isin(place.index)].copy()
+    rows["subject"] = rows["course_id"].map(place).to_numpy(dtype=np.int64)
+    rows = rows[rows["session_no"] <= horizon].sort_values(["subject", "session_no"])
+    rows = rows[~_not_yet_judged(log, courses, rows)].reset_index(drop=True)
+    courses, left_out = _seen(courses, rows, left_out)
+    rows["subject"] = pd.factorize(rows["subject"])[0]
+    place = pd.Series(np.arange(len(courses)), index=courses["course_id"])
+    subject = rows["subject"].to_numpy(dtype=np.int64)
+    number = rows["session_no"].to_numpy(dtype=np.int64)
+    history = _history(log, rows, place)
+
+    final = number == courses["sessions_given"].to_numpy(dtype=np.int64)[subject]
+    outcome = courses["outcome"].to_numpy(dtype=object)[subject]
+    first_day = pd.Timestamp(window[0])
+    years = (rows["treated_on"] - first_day).dt.days.to_numpy(dtype=np.float64) / YEAR
+    since_first = rows["treated_on"] - rows.groupby("subject")["treated_on"].transform("min")
+    week = since_first.dt.days.to_numpy(dtype=np.float64) / 7
+    gap = np.where(number == 1, 8.0, np.diff(week, prepend=0.0))
+    baseline = _baseline(courses)
+    attributes = baseline[subject]
+    calendar = np.column_stack([years, years**2])
+    log_gap = np.log(np.maximum(gap, 1.0) / 8)
+    reacted_before = np.where(number == 1, False, np.roll(history.reacted, 1))
+    before = _known(history.before, history.gain_before, number - 1)
+    after = _known(history.after, history.gain_after, number)
+    slow = np.log1p(-np.minimum(history.after, 99.0) / 100) / number
+    panel = Panel(
+        subject=subject,
+        step=number,
+        group=np.where(rows["regime"] == "ps", 1, 0),
+        event=final & (outcome == "cleared"),
+        lost=final & (outcome == "stopped"),
+        before=np.column_stack([attributes, calendar, log_gap, reacted_before, before]),
+        after=np.column_stack([attributes, calendar, log_gap, history.reacted, slow, after]),
+        cluster=pd.factorize(courses["client_id"])[0].astype(np.int64),
+        names=(*BASELINE, *HISTORY),
+        after_names=(*BASELINE, *HISTORY[:4], "fall_per_session", *HISTORY[4:]),
+    )
+    return Trial(
+        panel=panel,
+        courses=courses.assign(ink_group=courses["inks"].map(ink_group)),
+        week=week,
+        operator=rows["operator_id"].to_numpy(dtype=object),
+        baseline=baseline,
+        baseline_names=BASELINE,
+        ink_left=np.log(np.maximum(100 - history.before, FLOOR) / 100),
+        ink_left_after=np.log(np.maximum(100 - history.after, FLOOR) / 100),
+        graded=history.graded,
+        left_out=left_out,
+        window=window,
+    )
+
+
+def _seen(
+    courses: pd.DataFrame, rows: pd.DataFrame, left_out: dict[str, int]
+) -> tuple[pd.DataFrame, dict[str, int]]:
+    """Return the courses with at least one row, and the others added to those left out."""
+    with_rows = courses["course_id"].isin(set(rows["course_id"]))
+    without = int((~with_rows).sum())
+    reason = {"first session not yet judged": without} if without else {}
+    return courses[with_rows].reset_index(drop=True), left_out | reason
+
+
+def _not_yet_judged(log: OutcomeLog, courses: pd.DataFrame, rows: pd.DataFrame) -> BoolArray:
+    """Return which rows are the last session of an ongoing course without a grading after it.
+
+    Whether such a session cleared the tattoo is seen at the next visit, which has not come.
+    Counting it as "not cleared" would slow whatever regime the recent courses are under. A log
+    without gradings says nothing on this, and its rows are kept.
+    """
+    import pandas as pd
+
+    if not len(log.gradings):
+        return np.zeros(len(rows), dtype=bool)
+    subject = rows["subject"].to_numpy(dtype=np.int64)
+    open_ = (courses["outcome"] == "ongoing").to_numpy(dtype=bool)[subject]
+    number = rows["session_no"].to_numpy(dtype=np.int64)
+    last = number == courses["sessions_given"].to_numpy(dtype=np.int64)[subject]
+    seen = pd.MultiIndex.from_frame(log.gradings[["course_id", "after_session"]])
+    judged = pd.MultiIndex.from_frame(rows[["course_id", "session_no"]]).isin(seen)
+    waiting: BoolArray = open_ & last & ~judged
+    return waiting
+
+
+HISTORY = (
+    "calendar_years",
+    "calendar_years_squared",
+    "log_weeks_since_session",
+    "reaction",
+    "fading",
+    "last_gain",
+    "stalled",
+)
+
+
+def _known(fading: FloatArray, gain: FloatArray, done: IntArray) -> FloatArray:
+    """Return fading so far, the last gain and whether it stalled, one row per row."""
+    stalled = (gain < STALLED) & (fading < NEARLY_CLEAR) & (done >= 2)
+    return np.column_stack([fading / 100, np.clip(gain, -20, 40) / 100, stalled])
+
+
+def _baseline(courses: pd.DataFrame) -> FloatArray:
+    columns = {str(name): courses[name].to_numpy() for name in courses.columns}
+    found = covariates({**columns, "unreached": np.zeros(len(courses))})
+    table = np.column_stack([found[name] for name in BASELINE])
+    seen = ~np.isnan(table)
+    total = np.where(seen, table, 0).sum(axis=0)
+    mean = np.divide(total, seen.sum(axis=0), out=np.zeros(len(BASELINE)), where=seen.any(axis=0))
+    return np.where(seen, table, mean)
+
+
+def _history(log: OutcomeLog, rows: pd.DataFrame, place: pd.Series[int]) -> _History:
+    """Return what gradings and reactions were known around each session.
+
+    The last grading stands until the next one; a grading made after the next session began
+    was not known before it and is passed over. Before any grading the fading is 0.
+    """
+    n, most = len(place), int(rows["session_no"].max()) + 1
+    grid = np.full((n, most), np.nan)
+    notes = log.gradings[log.gradings["course_id"].isin(place.index)]
+    notes = notes[notes["after_session"] < most]
+    if len(notes):
+        seen = notes.merge(
+            rows[["course_id", "session_no", "treated_on"]].assign(
+                after_session=lambda frame: frame["session_no"] - 1
+            )[["course_id", "after_session", "treated_on"]],
+            on=["course_id", "after_session"],
+            how="left",
+        )
+        seen = seen[~(seen["graded_on"] > seen["treated_on"])]
+        mean = seen.groupby(["course_id", "after_session"])["fading_pct"].mean().reset_index()
+        where = place.reindex(mean["course_id"]).to_numpy(dtype=np.int64)
+        grid[where, mean["after_session"].to_numpy(dtype=np.int64)] = mean["fading_pct"]
+    written = ~np.isnan(grid)
+    level, gain = np.zeros((n, most)), np.zeros((n, most))
+    now, change = np.zeros(n), np.zeros(n)
+    for column in range(most):
+        new = written[:, column]
+        change = np.where(new & (column > 0), np.where(new, grid[:, column], 0) - now, change)
+        now = np.where(new, grid[:, column], now)
+        level[:, column], gain[:, column] = now, change
+    reacted = np.zeros((n, most), dtype=bool)
+    bad = log.reactions[log.reactions["course_id"].isin(place.index)]
+    bad = bad[bad["after_session"] < most]
+    where = place.reindex(bad["course_id"]).to_numpy(dtype=np.int64)
+    reacted[where, bad["after_session"].to_numpy(dtype=np.int64)] = True
+    subject = rows["subject"].to_numpy(dtype=np.int64)
+    number = rows["session_no"].to_numpy(dtype=np.int64)
+    return _History(
+        before=level[subject, number - 1],
+        after=level[subject, number],
+        gain_before=gain[subject, number - 1],
+        gain_after=gain[subject, number],
+        graded=written[subject, number],
+        reacted=reacted[subject, number],
+    )
