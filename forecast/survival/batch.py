@@ -88,33 +88,27 @@ class BatchRows:
 
     @classmethod
     def build(cls, refitter: Refitter) -> BatchRows:
-        """Return the rows of a refitter, whose order they leave behind."""
-        durations = refitter.durations
-        event = durations.observed[refitter.order]
-        survived = (durations.step - durations.observed)[refitter.order]
-        entry = durations.entry[refitter.order]
-        again = np.argsort(event, kind="stable")
-        covariates = np.ascontiguousarray(refitter.design.block(0, len(event))[again])
-        survived, entry, event = survived[again], entry[again], event[again]
-        n_quiet, steps = int((~event).sum()), int(durations.step.max())
-        numbers = np.arange(steps + 2)
-        late = np.flatnonzero(entry > 0)
-        late = late[np.argsort(entry[late], kind="stable")]
+        """Return the rows of a refitter with every column in full."""
+        rows = refitter.rows
+        covariates = np.ascontiguousarray(rows.design.block(0, len(rows.design)))
         width = covariates.shape[1]
-        fits = len(event) * width * (width + 1) * 4 <= PAIR_BYTES
+        late, bounds = np.zeros(0, dtype=np.int64), np.zeros(rows.steps + 2, dtype=np.int64)
+        if rows.by_entry is not None and rows.by_entry.rows is not None:
+            late, bounds = rows.by_entry.rows, np.append(0, rows.by_entry.stop)
+        fits = len(covariates) * width * (width + 1) * 4 <= PAIR_BYTES
         return cls(
-            refitter.order[again],
+            refitter.order,
             covariates,
-            survived,
-            entry if len(late) else None,
-            n_quiet,
-            np.searchsorted(survived[:n_quiet], numbers),
-            np.searchsorted(survived[n_quiet:], numbers) + n_quiet,
+            rows.survived,
+            rows.entry if len(late) else None,
+            rows.n_quiet,
+            np.append(rows.quiet.start, rows.quiet.stop[-1]),
+            np.append(rows.hit.start, rows.hit.stop[-1]),
             late,
-            np.searchsorted(entry[late], numbers),
+            bounds,
             covariates[late],
             column_pairs(covariates) if fits else None,
-            steps,
+            rows.steps,
         )
 
     def sums(self, values: FloatArray, bounds: IntArray, rows: FloatArray) -> FloatArray:

@@ -24,6 +24,7 @@ FloatArray: TypeAlias = npt.NDArray[np.float64]
 IntArray: TypeAlias = npt.NDArray[np.int64]
 
 BLOCK = 1024  # rows per product: 1,024 rows of 50 columns stay in the second-level cache
+MANY_KEYS = 2**18  # combinations of levels beyond this are counted before going on
 ROWS_PER_PATTERN = 16  # below this, counting by pattern costs more than plain products
 
 
@@ -111,13 +112,21 @@ class Design:
         counts = np.bincount(self.pattern, values, len(self.table))
         return np.concatenate([product, counts @ self.table])
 
+    def dot_run(self, run: slice, values: FloatArray) -> FloatArray:
+        """Return X' v over a run of rows, shape (p,)."""
+        product: FloatArray = values @ self.dense[run]
+        if self.pattern is None:
+            return product
+        counts = np.bincount(self.pattern[run], values, len(self.table))
+        return np.concatenate([product, counts @ self.table])
+
     def gram(self, weights: FloatArray) -> FloatArray:
-        """Return X' diag(c) X, shape (p, p)."""
+        """Return X' diag(c) X, shape (p, p), for c of 0 or more."""
         wide, cells = self.dense.shape[1], len(self.table)
-        product = np.zeros((self.width, self.width))
+        product, root = np.zeros((self.width, self.width)), np.sqrt(weights)
         for low in range(0, len(self), BLOCK):
-            rows = self.dense[low : low + BLOCK]
-            product[:wide, :wide] += rows.T @ (rows * weights[low : low + BLOCK, None])
+            rows = self.dense[low : low + BLOCK] * root[low : low + BLOCK, None]
+            product[:wide, :wide] += rows.T @ rows  # a symmetric product: half the work
         if self.pattern is not None:
             counts = np.bincount(self.pattern, weights, cells)
             product[wide:, wide:] = self.table.T @ (self.table * counts[:, None])
@@ -236,19 +245,31 @@ def merge(coded: list[tuple[IntArray, FloatArray]], n: int) -> tuple[IntArray | 
     """Return one pattern number per row and the table of distinct patterns."""
     if not coded:
         return None, np.zeros((0, 0))
-    pattern, table = relabel(*coded[0])
-    for codes, block in coded[1:]:
-        size = len(block)
-        pairs, distinct = distinct_numbers(pattern * size + codes, len(table) * size)
-        pattern = pairs
-        table = np.hstack([table[distinct // size], block[distinct % size]])
-    return pattern, table
+    key, table, size = np.zeros(n, dtype=np.int64), np.zeros((1, 0)), 1
+    pending: list[FloatArray] = []
+    for codes, block in coded:
+        if size * len(block) > MANY_KEYS:
+            key, table = count_keys(key, size, table, pending)
+            pending, size = [], len(table)
+        key = key * len(block) + codes
+        pending.append(block)
+        size *= len(block)
+    return count_keys(key, size, table, pending)
 
 
-def relabel(codes: IntArray, block: FloatArray) -> tuple[IntArray, FloatArray]:
-    """Return codes counted over those in use, and their rows."""
-    pattern, distinct = distinct_numbers(codes, len(block))
-    return pattern, block[distinct]
+def count_keys(
+    key: IntArray, size: int, table: FloatArray, pending: list[FloatArray]
+) -> tuple[IntArray, FloatArray]:
+    """Return keys counted over those in use, and the row of zeros and ones each stands for.
+
+    A key was made by ``key * len(block) + code`` over the pending blocks, on top of ``table``.
+    """
+    place, rest = distinct_numbers(key, size)
+    parts: list[FloatArray] = []
+    for block in reversed(pending):
+        rest, code = np.divmod(rest, len(block))
+        parts.insert(0, block[code])
+    return place, np.hstack([table[rest], *parts])
 
 
 def distinct_numbers(numbers: IntArray, size: int) -> tuple[IntArray, IntArray]:

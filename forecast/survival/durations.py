@@ -144,6 +144,8 @@ class Durations:
 
 def whole(name: str, values: npt.ArrayLike) -> npt.NDArray[np.int64]:
     """Return ``values`` as whole numbers, or raise DataError."""
+    if np.asarray(values).dtype.kind in "iu":
+        return np.array(values, dtype=np.int64)
     numbers = as_numbers(name, values)
     refuse(numbers != np.floor(numbers), name, "is not a whole number", "Give whole steps.")
     return numbers.astype(np.int64)
@@ -151,6 +153,8 @@ def whole(name: str, values: npt.ArrayLike) -> npt.NDArray[np.int64]:
 
 def flags(name: str, values: npt.ArrayLike) -> npt.NDArray[np.bool_]:
     """Return ``values`` as yes or no, or raise DataError."""
+    if np.asarray(values).dtype == np.bool_:
+        return np.array(values)
     numbers = as_numbers(name, values)
     refuse(~np.isin(numbers, (0, 1)), name, "is neither true nor false", "Give true or false.")
     yes: npt.NDArray[np.bool_] = numbers == 1

@@ -70,8 +70,7 @@ class Encoding:
         dropped: list[str] = []
         for name in frame.columns:
             series = frame[name]
-            refuse_missing(name, series.isna().to_numpy(dtype=bool))
-            levels = None if numeric(series) else known_levels(series)
+            levels = None if numeric(series) else known_levels(name, series)
             if levels is None:
                 values = series.to_numpy(dtype=np.float64)
                 refuse_missing(name, ~np.isfinite(values))
@@ -163,11 +162,14 @@ def numeric(series: pd.Series[Any]) -> bool:
     return all(isinstance(value, int | float | np.number) for value in series)
 
 
-def known_levels(series: pd.Series[Any]) -> Levels:
-    """Return the levels in use: sorted, or in the order of a categorical."""
+def known_levels(name: str, series: pd.Series[Any]) -> Levels:
+    """Return the levels in use: sorted, or in the order of a categorical; none may be missing."""
     if hasattr(series, "cat"):
-        used = set(series.unique())
-        return tuple(str(level) for level in series.cat.categories if level in used)
+        place = series.cat.codes.to_numpy()
+        refuse_missing(name, place < 0)
+        used = np.bincount(place, minlength=len(series.cat.categories)) > 0
+        return tuple(str(level) for level in series.cat.categories[used])
+    refuse_missing(name, series.isna().to_numpy(dtype=bool))
     return tuple(sorted({str(value) for value in series.unique()}))
 
 
@@ -237,8 +239,8 @@ def frame_codes(name: str, series: pd.Series[Any], levels: Levels) -> CodeArray:
 
     if isinstance(series.array, Categorical):
         place, distinct = np.asarray(series.array.codes), list(series.array.categories)
-        used = set(np.unique(place).tolist())
-        distinct = [value if code in used else levels[0] for code, value in enumerate(distinct)]
+        used = np.bincount(place[place >= 0], minlength=len(distinct)) > 0
+        distinct = [v if used[code] else levels[0] for code, v in enumerate(distinct)]
     else:
         place, found = factorize(series)
         distinct = list(found)

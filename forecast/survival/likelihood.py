@@ -18,7 +18,7 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from forecast.survival.design import BLOCK, Design, Groups
+from forecast.survival.design import Design, Groups
 
 __all__ = ["Pass", "RiskRows", "cloglog_pass", "expected_information", "logit_pass", "row_scores"]
 
@@ -26,87 +26,82 @@ FloatArray: TypeAlias = npt.NDArray[np.float64]
 IntArray: TypeAlias = npt.NDArray[np.int64]
 
 LARGEST = 700.0  # exp(700) is still a number
-SMALLEST = 1e-300  # met by rows of weight 0 only, at steps that have no event of weight
+SMALLEST = 1e-300  # met only at events without weight, in steps that have no event
+TINIEST = 1e-30
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RiskRows:
-    """Rows sorted by last survived step, censored before events, with their design.
+    """Rows without the event, then rows with it, each sorted by last survived step.
 
     Attributes
     ----------
     entry, survived : ndarray of shape (n,), int
         Event-free in steps ``entry + 1`` to ``survived``.
-    event : ndarray of shape (n,), bool
-        Event at step ``survived + 1``.
+    n_quiet : int
+        Rows from here on have the event at step ``survived + 1``.
     weight : ndarray of shape (n,)
+    event_weight : ndarray of shape (n - n_quiet,)
+        The weight of each event; 0 where everyone at risk had it, which tells nothing.
     design : Design
     steps : int
         The last step of the baseline.
-    by_survived, by_event, by_entry : Groups
-        All rows by last survived step 0..steps; event rows by the same; rows with a late entry
-        by entry.
-    late : ndarray of shape (n_late,), int
-        Rows with an entry above 0, in the order of ``by_entry``.
+    quiet, hit : Groups
+        Rows without and with the event by last survived step, 0 to ``steps``.
+    by_entry : Groups or None
+        Rows with a late entry, by entry.
     """
 
     entry: IntArray
     survived: IntArray
-    event: npt.NDArray[np.bool_]
+    n_quiet: int
     weight: FloatArray
+    event_weight: FloatArray
     design: Design
     steps: int
-    by_survived: Groups
-    by_event: Groups
+    quiet: Groups
+    hit: Groups
     by_entry: Groups | None
-    late: IntArray
 
     @classmethod
     def build(
-        cls,
-        entry: IntArray,
-        survived: IntArray,
-        event: npt.NDArray[np.bool_],
-        weight: FloatArray,
-        design: Design,
-        steps: int,
+        cls, entry: IntArray, survived: IntArray, n_quiet: int, weight: FloatArray, design: Design
     ) -> RiskRows:
-        """Return the rows with their groups; rows must be sorted by survived, then event."""
-        bounds = np.searchsorted(2 * survived + event, np.arange(2 * steps + 3))
-        start, middle, stop = bounds[0:-1:2], bounds[1::2], bounds[2::2]
+        """Return the rows with their groups; they must come sorted."""
+        steps = int(max(survived[:n_quiet].max(initial=0), survived[n_quiet:].max(initial=-1) + 1))
+        numbers = np.arange(steps + 2)
+        quiet = np.searchsorted(survived[:n_quiet], numbers)
+        hit = np.searchsorted(survived[n_quiet:], numbers) + n_quiet
         late = np.flatnonzero(entry > 0)
-        by_entry = None
-        if len(late):
-            by_entry = design.grouping(late, entry[late], steps + 1)
-            assert by_entry.rows is not None
-            late = by_entry.rows
         return cls(
             entry,
             survived,
-            event,
+            n_quiet,
             weight,
+            weight[n_quiet:],
             design,
             steps,
-            design.slices(start, stop),
-            design.slices(middle, stop),
-            by_entry,
-            late,
+            design.slices(quiet[:-1], quiet[1:]),
+            design.slices(hit[:-1], hit[1:]),
+            design.grouping(late, entry[late], steps + 1) if len(late) else None,
         )
 
-    def reweighted(self, weight: FloatArray) -> RiskRows:
-        """Return the same rows with other weights."""
-        return RiskRows(
-            self.entry,
-            self.survived,
-            self.event,
-            weight,
-            self.design,
-            self.steps,
-            self.by_survived,
-            self.by_event,
-            self.by_entry,
-            self.late,
-        )
+    def spread(self, by_step: FloatArray) -> FloatArray:
+        """Return the value of each row's last survived step, from values at 0 to ``steps``."""
+        long = np.concatenate([self.quiet.stop - self.quiet.start, self.hit.stop - self.hit.start])
+        return np.repeat(np.concatenate([by_step, by_step]), long)
+
+    def at_risk(self, step: int) -> list[slice]:
+        """Return the runs of rows that are watched in ``step``, late entries included."""
+        runs = [
+            slice(int(self.quiet.start[step]), self.n_quiet),
+            slice(int(self.hit.start[step - 1]), len(self.survived)),
+        ]
+        return [run for run in runs if run.stop > run.start]
+
+    def late_mask(self, run: slice, step: int) -> npt.NDArray[np.bool_] | None:
+        """Mark rows of a run that have entered before ``step``; None when nobody enters late."""
+        return None if self.by_entry is None else self.entry[run] < step
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -138,30 +133,38 @@ def cloglog_pass(rows: RiskRows, baseline: FloatArray, slopes: FloatArray) -> Pa
 
     ``baseline`` is -inf at steps where the event cannot happen.
     """
-    design, event = rows.design, rows.event
+    design, cut = rows.design, rows.n_quiet
     rate = np.exp(baseline)
     total = np.concatenate([[0.0], np.cumsum(rate)])
-    relative = np.exp(design.dot(slopes))
+    relative = design.dot(slopes)
+    np.exp(relative, out=relative)
     weighted = relative * rows.weight
-    exposure = total[rows.survived] - total[rows.entry]
-    score = -weighted * exposure
-    loglik = float(score.sum())
-    curve = -score
-    # f(eta) = log(1 - exp(-u)), u = exp(eta): f' = g = u / (exp(u) - 1), -f'' = g (u + g - 1)
-    u = np.minimum(relative[event] * rate[rows.survived[event]], LARGEST)
-    loglik += float(rows.weight[event] @ np.log(-np.expm1(-np.maximum(u, SMALLEST))))
-    g = np.divide(u, np.expm1(u), out=np.ones_like(u), where=u > 0)
-    gain, bend = rows.weight[event] * g, rows.weight[event] * g * (u + g - 1)
-    score[event] += gain
-    curve[event] += bend
-    at_risk = design.sums(rows.by_survived, weighted)
+    curve = rows.spread(total)
     if rows.by_entry is not None:
-        at_risk -= design.sums(rows.by_entry, weighted[rows.late])
+        curve -= total[rows.entry]
+    curve *= weighted
+    loglik = -float(curve.sum())
+    score = -curve
+    # f(eta) = log(1 - exp(-u)), u = exp(eta): f' = g = u / (exp(u) - 1), -f'' = g (u + g - 1)
+    u = rows.spread(np.append(rate, 0.0))[cut:]
+    u *= relative[cut:]
+    np.clip(u, SMALLEST, LARGEST, out=u)
+    grown = np.expm1(u)
+    loglik += float(rows.event_weight @ (np.log(grown) - u))  # log(1 - exp(-u))
+    g = np.divide(u, grown, out=grown)
+    gain = rows.event_weight * g
+    u += g
+    u -= 1.0
+    bend = np.multiply(gain, u, out=u)
+    score[cut:] += gain
+    curve[cut:] += bend
+    at_risk = design.sums(rows.quiet, weighted[:cut]) + design.sums(rows.hit, weighted[cut:])
+    if rows.by_entry is not None and rows.by_entry.rows is not None:
+        at_risk -= design.sums(rows.by_entry, weighted[rows.by_entry.rows])
     # a row that survives to E is in the risk sets of steps up to E
     risk = rate[:, None] * np.cumsum(at_risk[::-1], axis=0)[::-1][1:]
-    bent = design.sums(rows.by_event, bend)[:-1]
-    gained = np.bincount(rows.survived[event], gain, rows.steps)[: rows.steps]
-    second = risk + bent
+    second = risk + design.sums(rows.hit, bend)[:-1]
+    gained = segment_sums(gain, rows.hit.start - cut, rows.hit.stop - cut)[:-1]
     return Pass(
         loglik,
         gained - risk[:, 0],
@@ -172,61 +175,66 @@ def cloglog_pass(rows: RiskRows, baseline: FloatArray, slopes: FloatArray) -> Pa
     )
 
 
-def block_steps(rows: RiskRows, low: int, high: int) -> tuple[slice, npt.NDArray[np.bool_]]:
-    """Return the steps that rows ``low`` to ``high`` touch, and who is at risk in each."""
-    last = rows.survived[low:high] + rows.event[low:high]
-    first = int(rows.entry[low:high].min())
-    steps = np.arange(first + 1, int(last.max()) + 1)
-    risk = (rows.entry[low:high, None] < steps) & (steps <= last[:, None])
-    return slice(first, first + len(steps)), risk
-
-
 def logit_pass(rows: RiskRows, baseline: FloatArray, slopes: FloatArray) -> Pass:
-    """Return the pass for the logit link, in blocks of rows by steps."""
-    design, width = rows.design, rows.design.width
-    linear = design.dot(slopes)
-    loglik, by_step, by_slope = 0.0, np.zeros(rows.steps), np.zeros(width)
-    info = Information(rows.steps, width)
-    for low in range(0, len(design), BLOCK):
-        high = min(low + BLOCK, len(design))
-        steps, risk = block_steps(rows, low, high)
-        x, weight, event = design.block(low, high), rows.weight[low:high], rows.event[low:high]
-        eta = linear[low:high, None] + baseline[None, steps]
-        chance = np.where(risk, 1 / (1 + np.exp(-eta)), 0.0)
-        residual = -chance * weight[:, None]
-        loglik += float(weight @ np.log1p(-chance * ~at_event(rows, low, high, steps)).sum(axis=1))
-        hit = np.flatnonzero(event)
-        column = rows.survived[low:high][hit] - steps.start
-        loglik += float(weight[hit] @ np.log(np.maximum(chance[hit, column], SMALLEST)))
-        residual[hit, column] += weight[hit]
-        by_step[steps] += residual.sum(axis=0)
-        by_slope += residual.sum(axis=1) @ x
-        info.add(steps, chance * (1 - chance) * weight[:, None], x)
-    return Pass(loglik, by_step, by_slope, info.step_step, info.step_slope, info.slope_slope)
-
-
-def at_event(rows: RiskRows, low: int, high: int, steps: slice) -> npt.NDArray[np.bool_]:
-    """Mark the row's own event step, shape (high - low, n_steps)."""
-    number = np.arange(steps.start, steps.stop)
-    mark: npt.NDArray[np.bool_] = rows.event[low:high, None] & (
-        rows.survived[low:high, None] == number
+    """Return the pass for the logit link, one step's risk set at a time."""
+    design, cut = rows.design, rows.n_quiet
+    odds = np.exp(design.dot(slopes))
+    rate = np.exp(baseline)
+    info = Information(rows.steps, design)
+    score, by_step, loglik = np.zeros(len(design)), np.zeros(rows.steps), 0.0
+    for step in steps_with(rate):
+        for run in rows.at_risk(step):
+            chance = odds[run] * rate[step - 1]
+            stays = 1.0 + chance
+            weight, entered = rows.weight[run], rows.late_mask(run, step)
+            if entered is not None:
+                weight = weight * entered
+            loglik -= float(weight @ np.log(stays))
+            chance /= stays
+            expected = weight * chance
+            score[run] -= expected
+            by_step[step - 1] -= expected.sum()
+            expected /= stays
+            info.add(step, run, expected)
+    # at the event the log odds come on top
+    told = odds[cut:] * rows.spread(np.append(rate, 0.0))[cut:]
+    loglik += float(rows.event_weight @ np.log(np.maximum(told, SMALLEST)))
+    score[cut:] += rows.event_weight
+    by_step += segment_sums(rows.event_weight, rows.hit.start - cut, rows.hit.stop - cut)[:-1]
+    return Pass(
+        loglik, by_step, design.dot_rows(score), info.step_step, info.step_slope, info.gram()
     )
-    return mark
+
+
+def steps_with(rate: FloatArray) -> list[int]:
+    """Return the steps at which the event can happen, counted from 1."""
+    return [int(at) + 1 for at in np.flatnonzero(rate > 0)]
+
+
+def segment_sums(values: FloatArray, start: IntArray, stop: IntArray) -> FloatArray:
+    """Return the sum of each run of values."""
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    return np.asarray(total[stop] - total[start])
 
 
 class Information:
-    """Sums of information over blocks of rows by steps."""
+    """Sums of information over risk sets, step by step."""
 
-    def __init__(self, steps: int, width: int) -> None:
+    def __init__(self, steps: int, design: Design) -> None:
+        self.design = design
         self.step_step = np.zeros(steps)
-        self.step_slope = np.zeros((steps, width))
-        self.slope_slope = np.zeros((width, width))
+        self.step_slope = np.zeros((steps, design.width))
+        self.by_row = np.zeros(len(design))
 
-    def add(self, steps: slice, amount: FloatArray, x: FloatArray) -> None:
-        """Add a block: ``amount`` of shape (rows, steps), ``x`` of shape (rows, p)."""
-        self.step_step[steps] += amount.sum(axis=0)
-        self.step_slope[steps] += amount.T @ x
-        self.slope_slope += x.T @ (x * amount.sum(axis=1)[:, None])
+    def add(self, step: int, run: slice, amount: FloatArray) -> None:
+        """Add one step's information of a run of rows."""
+        self.step_step[step - 1] += amount.sum()
+        self.step_slope[step - 1] += self.design.dot_run(run, amount)
+        self.by_row[run] += amount
+
+    def gram(self) -> FloatArray:
+        """Return the information about the slopes, shape (p, p)."""
+        return self.design.gram(self.by_row)
 
 
 def expected_information(
@@ -237,24 +245,26 @@ def expected_information(
     The weight of a step is h'(eta)² / (h (1 - h)): u² / (exp(u) - 1) for the complementary
     log-log link, h (1 - h) for the logit (McCullagh & Nelder 1989, section 2.5).
     """
-    design = rows.design
-    linear = design.dot(slopes)
-    info = Information(rows.steps, design.width)
-    for low in range(0, len(design), BLOCK):
-        high = min(low + BLOCK, len(design))
-        steps, risk = block_steps(rows, low, high)
-        eta = linear[low:high, None] + baseline[None, steps]
-        if link == "logit":
-            chance = 1 / (1 + np.exp(-eta))
-            amount = chance * (1 - chance)
-        else:
-            u = np.minimum(np.exp(eta), LARGEST)
-            amount = np.divide(u * u, np.expm1(u), out=np.zeros_like(u), where=u > 0)
-        info.add(
-            steps,
-            np.where(risk, amount, 0.0) * rows.weight[low:high, None],
-            design.block(low, high),
-        )
+    relative, rate = np.exp(rows.design.dot(slopes)), np.exp(baseline)
+    info = Information(rows.steps, rows.design)
+    for step in steps_with(rate):
+        for run in rows.at_risk(step):
+            u = relative[run] * rate[step - 1]
+            if link == "logit":
+                amount = u / (1 + u) ** 2
+            else:
+                np.minimum(u, LARGEST, out=u)
+                # exp(u) - 1 loses digits only where u is too small to matter to the sum
+                amount = np.exp(u)
+                amount -= 1.0
+                np.maximum(amount, TINIEST, out=amount)
+                u *= u
+                np.divide(u, amount, out=amount)
+            amount *= rows.weight[run]
+            entered = rows.late_mask(run, step)
+            if entered is not None:
+                amount *= entered
+            info.add(step, run, amount)
     return info
 
 
@@ -262,22 +272,20 @@ def row_scores(
     rows: RiskRows, baseline: FloatArray, slopes: FloatArray, link: str
 ) -> tuple[FloatArray, FloatArray]:
     """Return each row's derivative by the baseline (n, steps) and by the slopes (n, p)."""
-    design = rows.design
-    linear = design.dot(slopes)
+    design, cut = rows.design, rows.n_quiet
+    relative, rate = np.exp(design.dot(slopes)), np.exp(baseline)
     by_step = np.zeros((len(design), rows.steps))
-    by_slope = np.empty((len(design), design.width))
-    for low in range(0, len(design), BLOCK):
-        high = min(low + BLOCK, len(design))
-        steps, risk = block_steps(rows, low, high)
-        eta = linear[low:high, None] + baseline[None, steps]
-        mark = at_event(rows, low, high, steps)
-        if link == "logit":
-            score = mark - 1 / (1 + np.exp(-eta))
-        else:
-            u = np.minimum(np.exp(eta), LARGEST)
-            g = np.divide(u, np.expm1(u), out=np.ones_like(u), where=u > 0)
-            score = np.where(mark, g, -u)
-        score = np.where(risk, score, 0.0) * rows.weight[low:high, None]
-        by_step[low:high, steps] = score
-        by_slope[low:high] = score.sum(axis=1)[:, None] * design.block(low, high)
-    return by_step, by_slope
+    for step in steps_with(rate):
+        for run in rows.at_risk(step):
+            u = relative[run] * rate[step - 1]
+            weight, entered = rows.weight[run], rows.late_mask(run, step)
+            by_step[run, step - 1] -= weight * (u / (1 + u) if link == "logit" else u)
+            if entered is not None:
+                by_step[run, step - 1] *= entered
+    hit = np.arange(cut, len(design)), rows.survived[cut:]
+    u = np.clip(relative[cut:] * rate[hit[1]], SMALLEST, LARGEST)
+    if link == "logit":
+        by_step[hit] += rows.event_weight
+    else:
+        by_step[hit] = rows.event_weight * u / np.expm1(u)
+    return by_step, by_step.sum(axis=1)[:, None] * design.block(0, len(design))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
@@ -75,25 +75,38 @@ class Refitter:
     encoding : Encoding
     order : ndarray of shape (n,)
         The rows as the likelihood wants them sorted.
-    design : Design
+    rows : RiskRows
     """
 
     model: DiscreteHazard
     durations: Durations
     encoding: Encoding
     order: IntArray
-    design: Design
+    rows: RiskRows
 
     @classmethod
     def build(cls, model: DiscreteHazard, durations: Durations, encoding: Encoding) -> Refitter:
         """Return the data sorted and encoded."""
         if not len(durations):
             raise FitError("There are no rows to fit.", "Give some, or start from a prior.")
-        key = 2 * (durations.step - durations.observed) + durations.observed
-        small = key.astype(np.int16) if key.max(initial=0) < 2**15 else key
+        survived = durations.step - durations.observed
+        key = survived + durations.observed * (survived.max() + 1)
+        small = key.astype(np.int16) if key.max() < 2**15 else key  # sorted by radix
         order = np.argsort(small, kind="stable")
         design = build_design(encoding, durations.covariates, order, durations.weight)
-        return cls(model, durations, encoding, order, design)
+        rows = RiskRows.build(
+            durations.entry[order],
+            survived[order],
+            int((~durations.observed).sum()),
+            durations.weight[order],
+            design,
+        )
+        return cls(model, durations, encoding, order, rows)
+
+    @property
+    def design(self) -> Design:
+        """The covariates, in the likelihood's order of rows."""
+        return self.rows.design
 
     def fit(
         self, weight: FloatArray | None = None, *, start: FittedDiscreteHazard | None = None
@@ -181,17 +194,21 @@ class Refitter:
         """Return the rows, baseline and prior for these weights."""
         durations, model = self.durations, self.model
         at_risk, events = count_steps(durations, weight)
-        rows_at_risk, rows_events = count_steps(durations, (weight > 0).astype(np.float64))
+        rows_at_risk, rows_events = at_risk, events
+        if not (weight == 1).all():
+            rows_at_risk, rows_events = count_steps(durations, (weight > 0).astype(np.float64))
         if model.baseline == "free":
             form = free_baseline(rows_at_risk, rows_events, model.prior or ())
         else:
             form = smooth_baseline()
         if "baseline[level]" not in (model.prior or {}):
             refuse_no_events(durations, weight)
-        sure = np.isin(durations.step, form.certain) & durations.observed
-        entry, event = durations.entry[self.order], (durations.observed & ~sure)[self.order]
-        survived = (durations.step - durations.observed)[self.order]
-        rows = RiskRows.build(entry, survived, event, weight[self.order], self.design, len(at_risk))
+        sorted_weight = weight[self.order]
+        spot = self.rows.survived[self.rows.n_quiet :] + 1
+        told = sorted_weight[self.rows.n_quiet :]
+        if form.certain:
+            told = np.where(np.isin(spot, form.certain), 0.0, told)
+        rows = replace(self.rows, weight=sorted_weight, event_weight=told)
         prior = self.prior_for(form, weight)
         return Problem(rows, form, prior, self.to_raw(form), rows_at_risk, at_risk, events)
 
@@ -247,7 +264,7 @@ class Refitter:
         baseline, slopes = problem.baseline(found.values[:cut]), found.values[cut:]
         with np.errstate(over="ignore"):
             info = expected_information(problem.rows, baseline, slopes, self.model.link)
-        expected = fold(info.step_step, info.step_slope, info.slope_slope, basis)
+        expected = fold(info.step_step, info.step_slope, info.gram(), basis)
         to_raw = problem.to_raw
         own = to_raw.T @ (problem.prior.precision[:, None] * to_raw)
         inverse = symmetric_inverse(expected + own, self.inner_names(problem))
