@@ -67,7 +67,10 @@ def worksheet(rows: list[list[object]]) -> str:
         )
         if written:
             lines.append(f'<row r="{number}">{written}</row>')
-    return f'<worksheet xmlns="{MAIN}"><sheetData>{"".join(lines)}</sheetData></worksheet>'
+    widest = max((len(cells) for cells in rows), default=1)
+    used = f'<dimension ref="A1:{letters(max(widest, 1) - 1)}{max(len(rows), 1)}"/>'
+    data = f"<sheetData>{''.join(lines)}</sheetData>"
+    return f'<worksheet xmlns="{MAIN}">{used}{data}</worksheet>'
 
 
 def cell(place: str, value: object) -> str:
