@@ -11,9 +11,10 @@ import numpy.typing as npt
 
 from forecast._checks import check_level, check_whole_number
 from forecast.causal.proportions import poisson_interval
-from forecast.clinic.evidence import hazard_prior
+from forecast.clinic.attributes import COVARIATES
 from forecast.clinic.inks import Laser, unreached_inks
 from forecast.clinic.reach import reach_spells
+from forecast.clinic.reach_effect import fit_reach, reach_durations, reach_evidence
 from forecast.clinic.rows import lasers_in_use
 from forecast.errors import DataError, RequestError
 
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.clinic.log import OutcomeLog
-    from forecast.survival.fitted_hazard import FittedDiscreteHazard
 
 __all__ = ["LaserChange", "what_would_change"]
 
@@ -30,8 +30,6 @@ Interval = tuple[float | None, float | None]
 YEAR_DAYS = 365.25
 RECENT_YEARS = 2.0
 N_DRAWS = 500
-# The published prior of an unreached ink is a guess; here the own log is to speak.
-OWN_PRIOR = (-0.5, 1.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,9 +181,9 @@ def what_would_change(
 
     Notes
     -----
-    Grouped proportional hazards of the sessions needed, with the clinic's own courses as
-    unreached until the day a laser for their inks came into use. Newly reached courses are
-    predicted as unreached and as reached under the same parameter draws.
+    The log-normal model of the sessions needed (`reach_effect`), the clinic's own courses
+    watched as unreached until the day a laser for their inks came into use. Newly reached
+    courses are predicted as unreached and as reached under the same parameter draws.
     """
     check_level(level)
     check_whole_number(horizon, name="horizon", low=2, high=100)
@@ -194,10 +192,10 @@ def what_would_change(
     laser = Laser(regime, tuple(wavelengths_nm))
     newly, partly, years = _newly_reached(log, laser, on)
     low, high = poisson_interval(len(newly), level=level)
-    notes = [_identification(log)]
+    spells = reach_spells(log)
+    notes = [reach_evidence(log, spells)]
     sessions, cleared = np.zeros(0), np.zeros(0)
     if len(newly):
-        spells = reach_spells(log)
         sessions, cleared = _draws(spells, newly, horizon, seed)
     else:
         notes.append(
@@ -267,55 +265,25 @@ def latest(*dates: pd.Series) -> pd.Timestamp:
 def _draws(
     spells: pd.DataFrame, newly: list[str], horizon: int, seed: int
 ) -> tuple[FloatArray, FloatArray]:
-    """Return, per parameter draw, the mean change in sessions and in the share cleared."""
-    from forecast.clinic.attributes import COVARIATES
+    """Return, per parameter draw, the mean change in sessions and in the share cleared.
 
-    filled = spells.assign(
-        **{name: spells[name].fillna(spells[name].mean()).fillna(0.0) for name in COVARIATES}
-    )
-    fitted = _fit(filled)
-    chosen = filled[filled["course_id"].isin(newly)].drop_duplicates("course_id")
+    Each draw weighs the courses anew (Bayesian bootstrap, Rubin 1981): those to come are like
+    these, not these.
+    """
+    fitted = fit_reach(spells)
+    chosen = (spells["course_id"].isin(newly) & ~spells["course_id"].duplicated()).to_numpy()
+    covariates = reach_durations(spells, tuple(COVARIATES)).covariates[chosen]
+    weights = np.random.default_rng(seed).dirichlet(np.ones(len(covariates)), N_DRAWS)
     totals = []
     for unreached in (0.0, 1.0):
-        frame = chosen[list(COVARIATES)].assign(ink_unreached=unreached)
+        frame = covariates.assign(ink_unreached=unreached)
         pmf = fitted.predict_draws(frame, horizon, n_draws=N_DRAWS, seed=seed)
         survival = 1 - np.cumsum(pmf, axis=2)
         sessions = 1 + survival[:, :, :-1].sum(axis=2)
-        totals.append((sessions.mean(axis=1), 1 - survival[:, :, -1].mean(axis=1)))
+        by_horizon = 1 - survival[:, :, -1]
+        totals.append(((weights * sessions).sum(axis=1), (weights * by_horizon).sum(axis=1)))
     (reached_k, reached_share), (missed_k, missed_share) = totals
     return reached_k - missed_k, reached_share - missed_share
-
-
-def _fit(filled: pd.DataFrame) -> FittedDiscreteHazard:
-    from forecast.clinic.attributes import COVARIATES
-    from forecast.survival.durations import Durations
-    from forecast.survival.hazard import DiscreteHazard
-
-    durations = Durations.from_frame(
-        filled,
-        step="step",
-        observed="observed",
-        entry="entry",
-        subject="client_id",
-        covariates=list(COVARIATES),
-    )
-    prior = hazard_prior() | {"ink_unreached": OWN_PRIOR}
-    return DiscreteHazard(baseline="smooth", prior=prior).fit(durations)
-
-
-def _identification(log: OutcomeLog) -> str:
-    """Return on what the effect of reach rests: change within one ink pattern, or none."""
-    spells = reach_spells(log).merge(log.courses[["course_id", "inks"]], on="course_id")
-    varies = spells.groupby("inks")["unreached"].nunique().gt(1).sum()
-    if varies:
-        return (
-            f"{varies} ink pattern(s) were treated both before and after coming within reach; the"
-            " effect of reach is learnt from them."
-        )
-    return (
-        "No ink pattern was treated both within and out of reach: the effect of reach cannot be"
-        " told from that of the colours and rests on common practice."
-    )
 
 
 def _interval(draws: FloatArray, level: float) -> Interval:

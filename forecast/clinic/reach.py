@@ -92,8 +92,8 @@ class LogReach:
         ``ink``, ``courses`` with it, ``unreached`` of these.
     cleared : DataFrame
         ``reached`` (yes, no), ``session``, ``at_risk``, ``cleared_by`` with ``low`` and
-        ``high``: life table of the sessions needed; a course changes group when a laser that
-        reaches its inks comes into use. None beyond the last session with five at risk.
+        ``high``: life table of the sessions needed; an unreached course is watched until a
+        laser that reaches its inks comes into use. NaN with fewer than five at risk.
     level : float
         Of the intervals.
     notes : tuple of str
@@ -202,7 +202,7 @@ def log_reach(log: OutcomeLog, *, level: float = 0.95) -> LogReach:
         .assign(share=lambda frame: frame["unreached"] / frame["courses"])
     )
     cleared = pd.concat(
-        [_cleared(spells[spells["unreached"] == (word == "no")], word, level) for word in _YES_NO],
+        [_cleared(first[first["unreached"] == (word == "no")], word, level) for word in _YES_NO],
         ignore_index=True,
     )
     n_unreached = int(unreached.sum())
@@ -234,7 +234,10 @@ def reach_spells(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        The columns of `course_rows`, and ``unreached`` (bool), also as ``ink_unreached``.
+        The columns of `course_rows`, ``unreached`` (bool), also as ``ink_unreached``, and
+        ``late`` (bool): the second row of a course. Its sessions are not those of a course
+        reached from the start, whose inks have been fading all along, so that neither life
+        tables nor models use it.
     """
     import pandas as pd
 
@@ -244,13 +247,13 @@ def reach_spells(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
             "Add the lasers table: laser_id, regime, wavelengths_nm, in_use_from.",
         )
     rows = course_rows(log, goal=goal)
-    rows = rows.assign(unreached=rows["ink_unreached"] == 1)
+    rows = rows.assign(unreached=rows["ink_unreached"] == 1, late=False)
     first = _first_reached(log)
     turn = rows["course_id"].map(first)
     split = rows["unreached"] & turn.notna() & (turn > 1)
     turned = rows["unreached"] & turn.notna() & (turn <= 1)
     rows.loc[turned, "unreached"] = False
-    after = rows[split].assign(unreached=False)
+    after = rows[split].assign(unreached=False, late=True)
     after["entry"] = after["entry"] + turn[split].astype(int) - 1
     before = rows[split].assign(observed=False, stopped=False, step=after["entry"])
     spells = pd.concat([rows[~split], before, after], ignore_index=True)

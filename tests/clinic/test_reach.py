@@ -9,6 +9,7 @@ from forecast.clinic.inks import Laser
 from forecast.clinic.laser_change import what_would_change
 from forecast.clinic.log import OutcomeLog
 from forecast.clinic.reach import log_reach, reach_spells, tattoo_reach
+from forecast.clinic.reach_effect import reach_effect
 from forecast.clinic.simulate import simulate_log
 from forecast.errors import DataError, RequestError
 
@@ -105,6 +106,14 @@ def test_tattoos_out_of_reach_do_not_clear(invented):
     assert cleared["yes", 10] > 0.3
 
 
+def test_the_models_see_that_unreached_tattoos_take_longer_or_never_clear(invented):
+    effect = reach_effect(invented)
+    assert effect.sessions_interval[0] > 1
+    assert effect.never_unreached[1] > effect.never_reached[0]
+    assert "within reach" in effect.notes[0]
+    json.dumps(effect.to_dict())
+
+
 def test_a_laser_for_green_and_blue_brings_those_courses_within_reach(invented):
     change = what_would_change(
         invented, (755,), price=40_000, worth_cleared=900, cost_per_session=60
@@ -139,6 +148,16 @@ def test_a_laser_that_earns_nothing_is_never_earned_back(invented):
     assert "never" in change.to_text()
 
 
+def test_a_question_of_the_past_knows_only_the_lasers_of_that_day(invented):
+    # The picosecond laser, which takes yellow, came four years in.
+    early = what_would_change(invented, (532,), regime="ps", on="2019-12-31")
+    late = what_would_change(invented, (532,), regime="ps", on="2024-12-31")
+    assert early.per_year > 0
+    assert late.per_year == 0
+    with pytest.raises(RequestError, match="No course started"):
+        what_would_change(invented, (532,), on="1999-01-01")
+
+
 def test_same_seed_same_answer(invented):
     first, second = (what_would_change(invented, (755,), seed=4).to_dict() for _ in range(2))
     assert first == second
@@ -148,3 +167,30 @@ def test_same_seed_same_answer(invented):
 def test_unusable_requests_are_refused(invented, options):
     with pytest.raises(RequestError):
         what_would_change(invented, (755,), **options)
+
+
+@pytest.mark.slow
+def test_change_by_a_laser_is_that_of_the_clinic_with_it():
+    from forecast.clinic.inks import unreached_inks
+    from forecast.clinic.invented.truth import fresh_clients
+    from forecast.clinic.invented.world import OwnedLaser, World
+
+    yag, alex = OwnedLaser("yag", "ns", (532, 1064), -2.0), OwnedLaser("alex", "ns", (755,), -2.0)
+    shares = []
+    for fleet in ((yag,), (yag, alex)):
+        who, needed = fresh_clients(World(fleet=fleet), 20_000, seed=3)
+        gains = [
+            unreached_inks(inks, [Laser("ns", (532, 1064))]) != ()
+            and unreached_inks(inks, [Laser("ns", (532, 755, 1064))]) == ()
+            for inks in who["inks"]
+        ]
+        shares.append((needed[gains] <= 15).mean())
+    truth = shares[1] - shares[0]
+    found = [
+        what_would_change(simulate_log(400, seed=seed), (755,), regime="ns", on="2019-06-30")
+        for seed in range(10)
+    ]
+    mean = sum(change.cleared_change for change in found) / len(found)
+    covered = sum(c.cleared_interval[0] < truth < c.cleared_interval[1] for c in found)
+    assert mean == pytest.approx(truth, abs=0.1)
+    assert covered >= 7
