@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from forecast.clinic.estimate import Estimate
     from forecast.clinic.forecaster import Forecaster
     from forecast.clinic.log import OutcomeLog, read_log
+    from forecast.clinic.planning import plan_comparison
     from forecast.clinic.pricing import price_package
     from forecast.clinic.regimes import compare_regimes
     from forecast.clinic.saved import load_forecaster
@@ -35,6 +36,7 @@ __all__ = [
     "compare_regimes",
     "fit_forecaster",
     "load_forecaster",
+    "plan_comparison",
     "price_caseload",
     "price_package",
     "read_log",
@@ -49,6 +51,7 @@ _HOMES = {
     "forecast.clinic.estimate": ("Estimate",),
     "forecast.clinic.forecaster": ("Forecaster",),
     "forecast.clinic.log": ("OutcomeLog", "read_log"),
+    "forecast.clinic.planning": ("plan_comparison",),
     "forecast.clinic.pricing": ("price_package",),
     "forecast.clinic.regimes": ("compare_regimes",),
     "forecast.clinic.saved": ("load_forecaster",),
