@@ -8,19 +8,20 @@ pairs. The arithmetic is that of ``likelihood.cloglog_pass``; the answers are th
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast.survival.baseline import Baseline
+from forecast.survival.batch_rows import BatchRows, State, open_state
+from forecast.survival.newton import Gaussian
 
 if TYPE_CHECKING:
     from forecast.survival.fitted_hazard import FittedDiscreteHazard
     from forecast.survival.refit import Refitter
 
-__all__ = ["BatchRows", "Refits", "refit_batch"]
+__all__ = ["Refits", "refit_batch"]
 
 FloatArray: TypeAlias = npt.NDArray[np.float64]
 IntArray: TypeAlias = npt.NDArray[np.int64]
@@ -29,8 +30,6 @@ LARGEST = 700.0
 TINY = 1e-300
 MAX_ITERATIONS = 12
 SETTLED = 1e-4  # in standard errors: the step after would be its square
-PAIR_BYTES = 2**26  # the table of column pairs is kept whole up to this size
-BLOCK = 2048
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,118 +69,18 @@ class Refits:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class BatchRows:
-    """Rows without the event first, then those with it, each sorted by last survived step."""
-
-    order: IntArray
-    covariates: FloatArray
-    survived: IntArray
-    entry: IntArray | None
-    n_quiet: int
-    quiet: IntArray
-    hit: IntArray
-    late: IntArray
-    late_bounds: IntArray
-    late_covariates: FloatArray
-    pairs: FloatArray | None
-    steps: int
-
-    @classmethod
-    def build(cls, refitter: Refitter) -> BatchRows:
-        """Return the rows of a refitter with every column in full."""
-        rows = refitter.rows
-        covariates = np.ascontiguousarray(rows.design.block(0, len(rows.design)))
-        width = covariates.shape[1]
-        late, bounds = np.zeros(0, dtype=np.int64), np.zeros(rows.steps + 2, dtype=np.int64)
-        if rows.by_entry is not None and rows.by_entry.rows is not None:
-            late, bounds = rows.by_entry.rows, np.append(0, rows.by_entry.stop)
-        fits = len(covariates) * width * (width + 1) * 4 <= PAIR_BYTES
-        return cls(
-            refitter.order,
-            covariates,
-            rows.survived,
-            rows.entry if len(late) else None,
-            rows.n_quiet,
-            np.append(rows.quiet.start, rows.quiet.stop[-1]),
-            np.append(rows.hit.start, rows.hit.stop[-1]),
-            late,
-            bounds,
-            covariates[late],
-            column_pairs(covariates) if fits else None,
-            rows.steps,
-        )
-
-    def sums(self, values: FloatArray, bounds: IntArray, rows: FloatArray) -> FloatArray:
-        """Return sums of v and v x between bounds, shape (n_refits, len(bounds) - 1, 1 + p)."""
-        total = np.zeros((len(values), len(bounds) - 1, 1 + rows.shape[1]))
-        for at, (start, stop) in enumerate(pairwise(bounds)):
-            if stop > start:
-                piece = values[:, start:stop]
-                total[:, at, 0] = piece.sum(axis=1)
-                total[:, at, 1:] = piece @ rows[start:stop]
-        return total
-
-    def curvature(self, weight: FloatArray) -> FloatArray:
-        """Return X' diag(c) X for each row of ``weight``, shape (n_refits, p, p)."""
-        width = self.covariates.shape[1]
-        if self.pairs is not None:
-            flat = weight @ self.pairs
-        else:
-            flat = np.zeros((len(weight), width * (width + 1) // 2))
-            for low in range(0, len(self.covariates), BLOCK):
-                block = column_pairs(self.covariates[low : low + BLOCK])
-                flat += weight[:, low : low + BLOCK] @ block
-        square = np.empty((len(weight), width, width))
-        first, second = np.triu_indices(width)
-        square[:, first, second] = flat
-        square[:, second, first] = flat
-        return square
-
-
-def column_pairs(covariates: FloatArray) -> FloatArray:
-    """Return the products of all pairs of columns, shape (n, p (p + 1) / 2)."""
-    first, second = np.triu_indices(covariates.shape[1])
-    return np.ascontiguousarray(covariates[:, first] * covariates[:, second])
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class State:
-    """Where a batch stands: weights, which steps are open, and the parameters."""
-
-    weight: FloatArray
-    event_weight: FloatArray
-    open_steps: npt.NDArray[np.bool_]
-    sure: npt.NDArray[np.bool_]
-
-
-def open_state(rows: BatchRows, weight: FloatArray) -> State:
-    """Return the state of a batch: steps without events, or with nothing else, are shut."""
-    events = rows.sums(weight, rows.hit, rows.covariates[:, :0])[:, :-1, 0]
-    leave = rows.sums((weight > 0).astype(float), rows.quiet, rows.covariates[:, :0])
-    leave += rows.sums((weight > 0).astype(float), rows.hit, rows.covariates[:, :0])
-    if rows.entry is not None:
-        there = (weight[:, rows.late] > 0).astype(float)
-        leave -= rows.sums(there, rows.late_bounds, rows.late_covariates[:, :0])
-    stay = np.cumsum(leave[:, ::-1, 0], axis=1)[:, ::-1][:, 1:]
-    sure = (events > 0) & (stay < 0.5)
-    open_steps = (events > 0) & ~sure
-    spot = rows.survived[rows.n_quiet :]
-    return State(weight, weight[:, rows.n_quiet :] * open_steps[:, spot], open_steps, sure)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class BatchPass:
-    """Derivatives of a batch: by steps, by slopes, and the information in three parts."""
+    """Derivatives of a batch by steps and slopes; with the information in three parts, or not."""
 
     by_step: FloatArray
     by_slope: FloatArray
-    step_step: FloatArray
-    step_slope: FloatArray
-    slope_slope: FloatArray
+    step_step: FloatArray | None = None
+    step_slope: FloatArray | None = None
+    slope_slope: FloatArray | None = None
 
 
 def batch_pass(
-    rows: BatchRows, state: State, baseline: FloatArray, slopes: FloatArray
+    rows: BatchRows, state: State, baseline: FloatArray, slopes: FloatArray, *, curved: bool
 ) -> BatchPass:
     """Return the derivatives at ``baseline`` (n_refits, steps) and ``slopes`` (n_refits, p)."""
     cut = rows.n_quiet
@@ -189,84 +88,160 @@ def batch_pass(
     total = np.concatenate([np.zeros((len(rate), 1)), np.cumsum(rate, axis=1)], axis=1)
     relative = np.exp(slopes @ rows.covariates.T)
     weighted = relative * state.weight
-    exposure = np.take(total, rows.survived, axis=1)
+    curve = np.repeat(np.hstack([total, total]), rows.run_lengths, axis=1)
     if rows.entry is not None:
-        exposure -= np.take(total, rows.entry, axis=1)
-    curve = np.multiply(weighted, exposure, out=exposure)
+        curve -= np.take(total, rows.entry, axis=1)
+    curve *= weighted
     score = -curve
-    u = np.take(rate, rows.survived[cut:], axis=1)
+    u = np.repeat(rate, rows.run_lengths[rows.steps + 1 : -1], axis=1)
     u *= relative[:, cut:]
     np.clip(u, TINY, LARGEST, out=u)
     g = u / np.expm1(u)
     gain = state.event_weight * g
+    score[:, cut:] += gain
+    held = rows.covariates if curved else rows.covariates[:, :0]
+    at_risk = rows.sums(weighted, rows.quiet, held)
+    at_risk += rows.sums(weighted, rows.hit, held)
+    if rows.entry is not None:
+        at_risk -= rows.sums(weighted[:, rows.late], rows.late_bounds, held[rows.late])
+    risk = rate[:, :, None] * np.cumsum(at_risk[:, ::-1], axis=1)[:, ::-1][:, 1:]
+    hit = rows.hit - cut
+    gained = rows.sums(gain, hit, held[cut:, :0])[:, :-1, 0]
+    by_step, by_slope = gained - risk[:, :, 0], score @ rows.covariates
+    if not curved:
+        return BatchPass(by_step, by_slope)
     u += g
     u -= 1
     bend = np.multiply(gain, u, out=u)
-    score[:, cut:] += gain
     curve[:, cut:] += bend
-    at_risk = rows.sums(weighted, rows.quiet, rows.covariates)
-    at_risk += rows.sums(weighted, rows.hit, rows.covariates)
-    if rows.entry is not None:
-        at_risk -= rows.sums(weighted[:, rows.late], rows.late_bounds, rows.late_covariates)
-    risk = rate[:, :, None] * np.cumsum(at_risk[:, ::-1], axis=1)[:, ::-1][:, 1:]
-    hit = rows.hit - cut
     second = risk + rows.sums(bend, hit, rows.covariates[cut:])[:, :-1]
-    gained = rows.sums(gain, hit, rows.covariates[cut:, :0])[:, :-1, 0]
-    return BatchPass(
-        gained - risk[:, :, 0],
-        score @ rows.covariates,
-        second[:, :, 0],
-        second[:, :, 1:],
-        rows.curvature(curve),
-    )
+    return BatchPass(by_step, by_slope, second[:, :, 0], second[:, :, 1:], rows.curvature(curve))
+
+
+class Curved:
+    """The information of a batch, made ready to solve with."""
+
+    def __init__(self, done: BatchPass, basis: FloatArray | None, own: FloatArray) -> None:
+        """Take the information of ``done``; ``basis`` None means one parameter per step.
+
+        ``own`` is the prior's precision in inner parameters: (n_refits, p) for the slopes only
+        when there is one parameter per step, (n_refits, k, k) otherwise.
+        """
+        assert done.step_step is not None
+        assert done.step_slope is not None
+        assert done.slope_slope is not None
+        self.basis = basis
+        if basis is None:
+            self.diagonal = np.where(done.step_step > 0, done.step_step, 1.0)
+            self.side = done.step_slope
+            shared = self.side.transpose(0, 2, 1) @ (self.side / self.diagonal[:, :, None])
+            inner = done.slope_slope - shared
+            inner[:, range(inner.shape[1]), range(inner.shape[1])] += own
+        else:
+            corner = basis.T @ (done.step_step[:, :, None] * basis)
+            side = basis.T @ done.step_slope
+            inner = np.block([[corner, side], [side.transpose(0, 2, 1), done.slope_slope]]) + own
+        self.inverse = np.linalg.inv(inner)
+
+    def solve(self, gradient: FloatArray) -> FloatArray:
+        """Return the information's inverse times the gradient, shape (n_refits, k)."""
+        if self.basis is not None:
+            return np.asarray(np.matmul(self.inverse, gradient[:, :, None])[:, :, 0])
+        cut = self.diagonal.shape[1]
+        first = gradient[:, :cut] / self.diagonal
+        rest = gradient[:, cut:] - np.matmul(first[:, None, :], self.side)[:, 0]
+        slopes = np.matmul(self.inverse, rest[:, :, None])[:, :, 0]
+        back = np.matmul(self.side, slopes[:, :, None])[:, :, 0] / self.diagonal
+        return np.hstack([first - back, slopes])
+
+    def keep(self, rows: npt.NDArray[np.bool_]) -> None:
+        """Forget the refits that are not in ``rows``."""
+        self.inverse = self.inverse[rows]
+        if self.basis is None:
+            self.diagonal, self.side = self.diagonal[rows], self.side[rows]
 
 
 def refit_batch(
     refitter: Refitter, rows: BatchRows, weight: FloatArray, start: FittedDiscreteHazard
 ) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_]]:
-    """Return baseline parameters, raw slopes and whether each refit settled, for a few weights.
+    """Return baselines per step, raw slopes and whether each refit settled, for a few weights.
 
-    ``weight`` has shape (n_refits, n), in the order of the data. Baselines come back per step.
+    ``weight`` has shape (n_refits, n), in the order of the data. Two Newton steps, then steps
+    with the same curvature, which is renewed when they do not shrink fast enough.
     """
-    state = open_state(rows, np.ascontiguousarray(weight[:, rows.order]))
     free = start.form.kind == "free"
-    kept = Baseline("free", tuple(range(1, rows.steps + 1))) if free else start.form
-    basis, cut = kept.basis(rows.steps), len(kept.names)
-    to_raw = refitter.to_raw(kept)
-    prior = [refitter.prior_for(kept, one) for one in weight]
-    mean = np.array([gaussian.mean for gaussian in prior])
-    precision = np.array([gaussian.precision for gaussian in prior])
-    values = np.tile(refitter.inner_start(start, kept, to_raw), (len(weight), 1))
-    if not free:
-        state = State(
-            state.weight,
-            state.weight[:, rows.n_quiet :],
-            np.ones_like(state.open_steps),
-            np.zeros_like(state.sure),
-        )
-    settled = np.zeros(len(weight), dtype=bool)
-    for _ in range(MAX_ITERATIONS):
-        done = batch_pass(rows, state, values[:, :cut] @ basis.T, values[:, cut:])
-        off = values @ to_raw.T - mean
-        pull = (precision * off) @ to_raw
-        own = to_raw.T @ (precision[:, :, None] * to_raw)
-        gradient = np.hstack([done.by_step @ basis, done.by_slope]) - pull
-        side = basis.T @ done.step_slope
-        corner = basis.T @ (done.step_step[:, :, None] * basis)
-        information = np.block([[corner, side], [side.transpose(0, 2, 1), done.slope_slope]]) + own
-        if free:
-            # a shut step keeps its place with a unit curvature and no pull
-            shut = np.hstack([~state.open_steps, np.zeros_like(done.by_slope, dtype=bool)])
-            information[:, range(len(to_raw)), range(len(to_raw))] += shut
-            gradient = np.where(shut, 0.0, gradient)
-        step = np.linalg.solve(information, gradient[:, :, None])[:, :, 0]
-        size = np.sqrt((step * gradient).sum(axis=1).clip(0))
-        values = values + np.where(settled[:, None], 0.0, step)
-        settled |= size < SETTLED
-        if settled.all() or not np.isfinite(values).all():
-            break
-    raw = values @ to_raw.T
-    linear = raw[:, :cut] @ basis.T
+    state = open_state(rows, np.ascontiguousarray(weight[:, rows.order]), free=free)
+    form = Baseline("free", tuple(range(1, rows.steps + 1))) if free else start.form
+    basis, cut = None if free else form.basis(rows.steps), len(form.names)
+    to_raw = refitter.to_raw(form)
+    prior = Priors.build(
+        [refitter.prior_for(form, one) for one in weight], to_raw, cut if free else None
+    )
+    found = np.tile(refitter.inner_start(start, form, to_raw), (len(weight), 1))
+    settled, active = np.zeros(len(weight), dtype=bool), np.arange(len(weight))
+    here, curved, sizes = state, None, np.full(len(weight), np.inf)
     if free:
-        linear = np.where(state.open_steps, linear, np.where(state.sure, np.inf, -np.inf))
-    return linear, raw[:, cut:], settled & np.isfinite(raw).all(axis=1)
+        found[:, :cut] += level_shift(rows, state, found, cut)
+    for iteration in range(MAX_ITERATIONS):
+        values = found[active]
+        linear = values[:, :cut] if basis is None else values[:, :cut] @ basis.T
+        renew = curved is None or iteration < 2 or iteration % 4 == 0
+        done = batch_pass(rows, here, linear, values[:, cut:], curved=renew)
+        if renew or curved is None:
+            curved = Curved(done, basis, prior.own[active])
+        by_form = done.by_step if basis is None else done.by_step @ basis
+        gradient = np.hstack([by_form, done.by_slope]) - prior.pull(values, active)
+        if free:
+            gradient[:, :cut] *= here.open_steps
+        step = curved.solve(gradient)
+        found[active] += step
+        size = np.sqrt(np.maximum((step * gradient).sum(axis=1), 0.0))
+        sizes[active] = size
+        # after a Newton step the error is of the order of its square
+        left = ~(size < (SETTLED if renew else SETTLED**1.5))
+        settled[active[~left]] = True
+        if not left.any() or not np.isfinite(found).all():
+            break
+        if left.sum() <= len(active) / 2:
+            active, here = active[left], here.take(left)
+            curved.keep(left)
+    raw = found @ to_raw.T
+    baseline = raw[:, :cut] if basis is None else raw[:, :cut] @ basis.T
+    if free:
+        baseline = np.where(state.open_steps, baseline, np.where(state.sure, np.inf, -np.inf))
+    return baseline, raw[:, cut:], settled & np.isfinite(raw).all(axis=1)
+
+
+def level_shift(rows: BatchRows, state: State, found: FloatArray, cut: int) -> FloatArray:
+    """Return what each step's log rate must move for its events to be those expected, roughly."""
+    done = batch_pass(rows, state, found[:, :cut], found[:, cut:], curved=False)
+    events = rows.sums(state.event_weight, rows.hit - rows.n_quiet, rows.covariates[:, :0])
+    events = events[:, :-1, 0]
+    expected = np.maximum(events - done.by_step, 0.1 * np.maximum(events, TINY))
+    return np.where(state.open_steps, np.log(np.maximum(events, TINY) / expected), 0.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Priors:
+    """The priors of a batch, in raw parameters, and their precision in inner ones."""
+
+    mean: FloatArray
+    precision: FloatArray
+    to_raw: FloatArray
+    own: FloatArray
+
+    @classmethod
+    def build(cls, each: list[Gaussian], to_raw: FloatArray, slopes_from: int | None) -> Priors:
+        """Return the priors; those that speak of slopes only have a diagonal precision."""
+        mean = np.array([one.mean for one in each])
+        precision = np.array([one.precision for one in each])
+        if slopes_from is not None:
+            own = (precision @ to_raw**2)[:, slopes_from:]
+        else:
+            own = to_raw.T @ (precision[:, :, None] * to_raw)
+        return cls(mean, precision, to_raw, own)
+
+    def pull(self, values: FloatArray, active: IntArray) -> FloatArray:
+        """Return the gradient that the priors take off."""
+        off = values @ self.to_raw.T - self.mean[active]
+        return (self.precision[active] * off) @ self.to_raw

@@ -10,7 +10,8 @@ import numpy.typing as npt
 
 from forecast.errors import DataError, FitError
 from forecast.survival.baseline import Baseline, free_baseline, smooth_baseline, start_values
-from forecast.survival.batch import BatchRows, Refits, refit_batch
+from forecast.survival.batch import Refits, refit_batch
+from forecast.survival.batch_rows import BatchRows
 from forecast.survival.design import Design, build_design
 from forecast.survival.durations import Durations
 from forecast.survival.encoding import Encoding
@@ -220,6 +221,8 @@ class Refitter:
         """Return each column's standard deviation, 1 for zero-one columns, in encoding order."""
         design, wide = self.design, self.design.dense.shape[1]
         scale = design.scale.copy()
+        if self.model.penalty == 0:
+            return scale[design.order]
         share = weight[self.order] / (weight.sum() or 1.0)
         for column in np.flatnonzero(design.scaled[:wide]):
             held = design.dense[:, column]

@@ -219,6 +219,36 @@ def test_refits_equal_plain_fits_with_the_same_weights(mixed, options):
         assert again.form == plain.form
 
 
+@pytest.mark.parametrize(
+    "options",
+    [
+        {},
+        {"penalty": 2.0},
+        {"baseline": "smooth"},
+        {"baseline": "smooth", "prior": {"treated": (0.3, 0.2), "baseline[level]": (-2, 1)}},
+        {"link": "logit"},
+        {"prior": {"baseline[3]": (-2.0, 0.5)}},
+    ],
+    ids=["free", "ridge", "smooth", "prior", "logit", "prior on a step"],
+)
+def test_many_refits_at_once_equal_refits_one_by_one(mixed, options):
+    columns = {"covariates": ["dose", "treated", "group"], "entry": "entry"}
+    refitter = DiscreteHazard(**options).refitter(durations_of(mixed, **columns))
+    n = len(mixed)
+    weights = np.random.default_rng(2).multinomial(n, np.full(n, 1 / n), size=20).astype(float)
+    many = refitter.fit_many(weights)
+    matrix = refitter.encoding.encode(mixed)
+    curves = many.mean_survival(matrix, weights)
+    for at, weight in enumerate(weights):
+        one = refitter.fit(weight)
+        assert_allclose(many.slopes[at], one.coefficients, atol=1e-6)
+        steps = many.baseline.shape[1]
+        assert_allclose(many.baseline[at], one.baseline[:steps], atol=1e-6)
+        if options.get("link") != "logit":
+            survival = one.predict(mixed, steps).survival()
+            assert_allclose(curves[at], weight @ survival / weight.sum(), atol=2e-6)
+
+
 def test_refits_want_one_weight_per_row(mixed_durations):
     refitter = DiscreteHazard().refitter(mixed_durations)
     with pytest.raises(DataError, match=r"weights have shape \(3,\)"):
