@@ -104,9 +104,11 @@ def fitted_text(forecaster: Forecaster) -> str:
     """Return what the model rests on, in words."""
     seen = forecaster.reference
     reached = {"clear": "cleared", "lighten": "light enough"}[forecaster.goal]
+    others = seen.n_courses - seen.n_reached - seen.n_stopped - seen.n_ongoing
+    ended = f", {others} ended otherwise" if others else ""
     lines = [
         f"{seen.n_courses} courses of {seen.n_clients} clients: {seen.n_reached} {reached}, "
-        f"{seen.n_stopped} stopped, {seen.n_ongoing} still running; all of them count.",
+        f"{seen.n_stopped} stopped, {seen.n_ongoing} still running{ended}; all of them count.",
         f"Supported to session {forecaster.supported_to}, spoken of to {forecaster.horizon}.",
         *(f"- {note}" for note in forecaster.notes),
     ]

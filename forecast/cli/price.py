@@ -30,7 +30,12 @@ def register(commands: Commands) -> None:
         metavar="N",
         help="also a year of N courses like these, packages in equal shares",
     )
-    parser.add_argument("--seed", type=int, default=0, help="of the simulated years (0)")
+    parser.add_argument(
+        "--log",
+        type=Path,
+        help="also the price list, the courses under way and the past of this log",
+    )
+    parser.add_argument("--seed", type=int, default=0, help="of what is simulated (0)")
     parser.add_argument(
         "--template",
         metavar="TARIFF.toml",
@@ -51,7 +56,8 @@ def price(options: Options) -> None:
             "Pricing needs a model, enquiries and a tariff.",
             "Give MODEL.json ENQUIRIES.csv --tariff TARIFF.toml; --template writes a tariff.",
         )
-    from forecast import load_forecaster, price_caseload, price_package
+    from forecast import load_forecaster, price_caseload, price_package, read_log
+    from forecast.cli.owner import owner_view
     from forecast.clinic.tariff_file import read_tariff
 
     tariff = read_tariff(options.tariff)
@@ -80,6 +86,10 @@ def price(options: Options) -> None:
         )
         data["year"] = year.to_dict()
         texts.append(year.to_text())
+    if options.log is not None:
+        found, words = owner_view(forecaster, read_log(options.log), tariff, seed=options.seed)
+        data |= found
+        texts.append(words)
     answer(options, data, "\n\n".join([*texts, CLOSING]))
 
 

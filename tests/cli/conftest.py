@@ -1,10 +1,13 @@
 """One small invented clinic, its saved model and three enquiries, shared by the command tests."""
 
+import contextlib
+import io
 from pathlib import Path
 
 import pytest
 
 import forecast
+from forecast.cli import main
 
 ENQUIRIES = """\
 enquiry_id,skin_type,body_site,inks,ink_density,layering,smoker
@@ -13,16 +16,41 @@ hard,V,ankle,black;yellow,heavy,layered,
 """
 
 
+TABLES = ("courses", "sessions", "gradings", "reactions", "lasers")
+
+
 @pytest.fixture(scope="session")
 def log() -> forecast.OutcomeLog:
     return forecast.simulate_log(120, seed=5)
 
 
 @pytest.fixture(scope="session")
-def model(log: forecast.OutcomeLog, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("model") / "model.json"
-    forecast.fit_forecaster(log, seed=1).save(path)
+def folder(log: forecast.OutcomeLog, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder of CSV files as a clinic keeps it, one of whose rows cannot be used."""
+    path = tmp_path_factory.mktemp("log")
+    for name in TABLES:
+        getattr(log, name).to_csv(path / f"{name}.csv", index=False)
+    text = (path / "courses.csv").read_text(encoding="utf-8")
+    first = text.splitlines()[1]
+    skin = first.split(",")[4]
+    (path / "courses.csv").write_text(
+        text.replace(first, first.replace(f",{skin},", ",VII,", 1)), encoding="utf-8"
+    )
     return path
+
+
+@pytest.fixture(scope="session")
+def fitted(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """Return the model that the command fitted to the folder, and what it printed."""
+    path, words = tmp_path_factory.mktemp("model") / "model.json", io.StringIO()
+    with contextlib.redirect_stdout(words):
+        assert main(["fit", str(folder), "-o", str(path), "--seed", "1"]) == 0
+    return path, words.getvalue()
+
+
+@pytest.fixture(scope="session")
+def model(fitted: tuple[Path, str]) -> Path:
+    return fitted[0]
 
 
 @pytest.fixture

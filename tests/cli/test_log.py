@@ -8,23 +8,6 @@ import pytest
 import forecast
 from forecast.cli import main
 
-TABLES = ("courses", "sessions", "gradings", "reactions", "lasers")
-
-
-@pytest.fixture(scope="session")
-def folder(log: forecast.OutcomeLog, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return a folder of CSV files as a clinic keeps it, one of whose rows cannot be used."""
-    path = tmp_path_factory.mktemp("log")
-    for name in TABLES:
-        getattr(log, name).to_csv(path / f"{name}.csv", index=False)
-    text = (path / "courses.csv").read_text(encoding="utf-8")
-    first = text.splitlines()[1]
-    skin = first.split(",")[4]
-    (path / "courses.csv").write_text(
-        text.replace(first, first.replace(f",{skin},", ",VII,", 1)), encoding="utf-8"
-    )
-    return path
-
 
 @pytest.fixture(autouse=True)
 def somewhere_else(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -53,15 +36,15 @@ def test_the_check_says_in_words_what_to_mend(folder: Path, capsys: pytest.Captu
     assert "mended_" in shown
 
 
-def test_a_fit_can_be_estimated_from_and_names_what_it_rests_on(
-    folder: Path, enquiries: Path, capsys: pytest.CaptureFixture[str]
+def test_a_fit_names_what_it_rests_on_and_can_be_loaded(
+    fitted: tuple[Path, str], log: forecast.OutcomeLog
 ):
-    assert main(["fit", str(folder), "-o", "model.json", "--seed", "1"]) == 0
-    shown = capsys.readouterr().out
-    assert "courses of" in shown
-    assert "holds no client rows" in shown
-    assert main(["estimate", "model.json", str(enquiries), "--json"]) == 0
-    assert len(json.loads(capsys.readouterr().out)["estimates"]) == 2
+    path, words = fitted
+    # one row of the folder is set aside
+    assert f"{len(log.courses) - 1} courses of" in words
+    assert "holds no client rows" in words
+    reference = forecast.load_forecaster(path).reference
+    assert reference.n_courses == len(log.courses) - 1
 
 
 @pytest.mark.slow

@@ -51,3 +51,24 @@ def test_a_tariff_that_is_misspelt_is_refused_by_its_key(
     arguments = ["price", str(model), str(enquiries), "--tariff", str(tariff)]
     assert main(arguments) == 1
     assert "tax_rate" in capsys.readouterr().err
+
+
+def test_the_owner_sees_the_price_list_the_courses_under_way_and_the_past(
+    model: Path,
+    enquiries: Path,
+    tariff: Path,
+    folder: Path,
+    capsys: pytest.CaptureFixture[str],
+):
+    capsys.readouterr()
+    arguments = ["price", str(model), str(enquiries), "--tariff", str(tariff), "--log", str(folder)]
+    assert main([*arguments, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    courses = forecast.read_log(folder).courses
+    running = int((courses["outcome"] == "ongoing").sum())
+    book = found["open_book"]
+    assert len(book["courses"]) + len(book["left_out"]) == running
+    for listed in found["price_lists"]:
+        assert sum(band["n"] for band in listed["bands"]) == len(courses)
+    for past in found["backtests"]:
+        assert past["n_ended"] + past["n_ongoing"] == len(courses)

@@ -1,0 +1,75 @@
+"""What `forecast price --log` adds for the owner: price list, courses under way, the past."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import fields, is_dataclass
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+from forecast.cli.options import progress
+from forecast.errors import RequestError
+
+if TYPE_CHECKING:
+    from forecast.clinic.forecaster import Forecaster
+    from forecast.clinic.log import OutcomeLog
+    from forecast.clinic.tariff import Tariff
+
+__all__ = ["owner_view", "plain"]
+
+LISTED = ("block", "until_cleared")
+
+
+def owner_view(
+    forecaster: Forecaster, log: OutcomeLog, tariff: Tariff, *, seed: int
+) -> tuple[dict[str, Any], str]:
+    """Return, as JSON values and in words, what the tariff means for the clinic's own courses.
+
+    A price list for each package with one price for several sessions, from the log's own mix;
+    the courses under way; and what each package that has a price would have earned so far.
+    """
+    from forecast.clinic.backtest import backtest_package
+    from forecast.clinic.open_book import value_open_book
+    from forecast.clinic.price_list import make_price_list
+
+    progress("Making the price list")
+    lists = [
+        make_price_list(forecaster, log.courses, package, tariff)
+        for package in tariff.packages
+        if package.kind in LISTED
+    ]
+    progress("Valuing the courses under way")
+    try:
+        book = value_open_book(forecaster, log, tariff, seed=seed)
+    except RequestError as error:
+        open_data, open_text = None, f"Courses under way: {error}"
+    else:
+        open_data, open_text = plain(book), book.to_text()
+    progress("Trying the tariff on the past")
+    past = [
+        backtest_package(log, package, tariff, seed=seed)
+        for package in tariff.packages
+        if package.price is not None or package.kind == "per_session"
+    ]
+    data = {"price_lists": plain(lists), "open_book": open_data, "backtests": plain(past)}
+    parts = [
+        "Price list, from the mix of this log:",
+        *(one.to_text() for one in lists),
+        "Courses under way:",
+        open_text,
+        "What this tariff would have earned on past courses:",
+        *(one.to_text() for one in past),
+    ]
+    return data, "\n\n".join(parts)
+
+
+def plain(value: Any) -> Any:
+    """Return a result as JSON values: money as text, arrays left out."""
+    if is_dataclass(value) and not isinstance(value, type):
+        named = {field.name: getattr(value, field.name) for field in fields(value)}
+        return plain({name: one for name, one in named.items() if not hasattr(one, "dtype")})
+    if isinstance(value, Mapping):
+        return {str(name): plain(one) for name, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(one) for one in value]
+    return str(value) if isinstance(value, Decimal) else value
