@@ -1,0 +1,184 @@
+"""Do estimates keep their promise? Simulated clinics with known truth, several sizes of log.
+
+    python benchmarks/estimates.py --clinics 40 --out benchmarks/results/estimates.json
+
+Each clinic draws its own speed and effects around the default ones (standard deviation 0.15 on
+the log speed) and has what no model here knows: frailty, informative drop-out, remnants. A log of
+each size is fitted and asked about 2,000 fresh clients with complete follow-up.
+"""
+
+import argparse
+import json
+import time
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from score import score_distribution
+
+from forecast import fit_forecaster, simulate_log
+from forecast._jobs import run_units
+from forecast.assess.coverage import plain_coverage
+from forecast.assess.pit import tie_split_coverage
+from forecast.assess.scores import crps_complete
+from forecast.clinic.enquiry import Enquiry
+from forecast.clinic.forecaster import Forecaster
+from forecast.clinic.groups import groups
+from forecast.clinic.invented.truth import fresh_clients, true_distribution
+from forecast.clinic.invented.world import World
+from forecast.survival import CountDistribution
+
+HORIZON, LEVEL, FRESH, MANY = 25, 0.8, 2_000, 20_000
+
+
+def enquiries_of(frame: pd.DataFrame) -> list[Enquiry]:
+    """Return the rows as enquiries."""
+    return [
+        Enquiry(**{str(name): value for name, value in row.items()})
+        for row in frame.to_dict("records")
+    ]
+
+
+def predicted(forecaster: Forecaster, enquiries: list[Enquiry]) -> CountDistribution:
+    """Return the forecaster's distribution for each enquiry."""
+    parts = [
+        forecaster.estimate_draws(enquiries[first : first + 200])[0].mean(axis=0)
+        for first in range(0, len(enquiries), 200)
+    ]
+    return CountDistribution(np.vstack(parts))
+
+
+def judged(
+    found: CountDistribution, counts: np.ndarray, by: dict[str, np.ndarray]
+) -> dict[str, object]:
+    """Return CRPS, coverage and width of predictions whose counts are known."""
+    split = tie_split_coverage(found, counts, level=LEVEL)
+    interval = found.interval(LEVEL)
+    return {
+        "crps": float(crps_complete(found, counts).mean()),
+        "tie_split": float(split.mean()),
+        "plain": float(plain_coverage(interval, counts).mean()),
+        "width": float(np.ptp(np.minimum(interval, HORIZON + 1), axis=1).mean()),
+        "groups": {
+            f"{name}: {label}": (int((labels == label).sum()), float(split[labels == label].mean()))
+            for name, labels in by.items()
+            for label in np.unique(labels)
+        },
+    }
+
+
+def one_clinic(unit: tuple[int, tuple[int, ...], int]) -> dict[str, object]:
+    """Return what one simulated clinic shows at every size of log."""
+    seed, sizes, n_inner = unit
+    world = World.draw(seed)
+    frame, needed = fresh_clients(world, FRESH, seed=seed + 1, horizon=HORIZON)
+    counts = np.where(needed > HORIZON, np.inf, needed)
+    _, many = fresh_clients(world, MANY, seed=seed + 2, horizon=HORIZON)
+    table = np.array([(many == k).mean() for k in range(1, HORIZON + 1)])
+    life_table = CountDistribution(np.tile(table, (FRESH, 1)))
+    by = {
+        "skin": frame["skin_type"].to_numpy(),
+        "inks": groups(frame.itertuples())["inks"],
+    }
+    truth = true_distribution(world, frame, HORIZON, n_inner=n_inner, seed=seed + 3)
+    base = float(crps_complete(life_table, counts).mean())
+    # a distribution simulated with n_inner paths scores too high by one part in n_inner
+    best = float(crps_complete(truth, counts).mean()) * n_inner / (n_inner + 1)
+    found: dict[str, object] = {
+        "seed": seed,
+        "life_table_crps": base,
+        "true_crps": best,
+        "true": judged(truth, counts, by),
+        "score": judged(score_distribution(frame, HORIZON), counts, by),
+    }
+    enquiries = enquiries_of(frame)
+    for size in sizes:
+        began = time.perf_counter()
+        forecaster = (
+            fit_forecaster(simulate_log(size, seed=seed + 4, world=world), seed=seed)
+            if size
+            else evidence_only(seed)
+        )
+        took = time.perf_counter() - began
+        result = judged(predicted(forecaster, enquiries), counts, by)
+        result["skill"] = (base - float(str(result["crps"]))) / (base - best)
+        result["seconds"] = took
+        result["model"] = forecaster.assessment.get("model", "evidence")
+        found[str(size)] = result
+    return found
+
+
+def evidence_only(seed: int) -> Forecaster:
+    """Return the forecaster of a clinic without a finished course."""
+    log = simulate_log(2, seed=seed, years=0.1)
+    empty = log.from_frames(log.courses.assign(sessions_given=1, outcome="ongoing"))
+    return fit_forecaster(empty)
+
+
+def table_of(results: list[dict[str, object]], sizes: tuple[int, ...]) -> str:
+    """Return the results as a Markdown table, mean ± standard deviation over clinics."""
+    lines = [
+        "| courses | skill | below 0 | tie-split coverage | plain coverage (true's own) | width | "
+        "lowest group | fit s |",
+        "|---|---|---|---|---|---|---|---|",
+    ]
+    own = np.mean([result["true"]["plain"] for result in results])
+    for size in sizes:
+        rows = [result[str(size)] for result in results]
+        skill = np.array([row["skill"] for row in rows])
+        split = np.array([row["tie_split"] for row in rows])
+        plain = np.array([row["plain"] for row in rows])
+        lows = lowest_group(rows)
+        lines.append(
+            f"| {size} | {skill.mean():.3f} ± {skill.std():.3f} (se "
+            f"{skill.std() / len(rows) ** 0.5:.3f}) | {(skill < 0).mean():.0%} | "
+            f"{split.mean():.3f} ± {split.std():.3f} | {plain.mean():.3f} ({own:.3f}) | "
+            f"{np.mean([row['width'] for row in rows]):.1f} | {lows[0]} {lows[1]:.3f} | "
+            f"{np.median([row['seconds'] for row in rows]):.1f} |"
+        )
+    score = [result["score"] for result in results]
+    lines += [
+        "",
+        f"True distribution: CRPS {np.mean([r['true_crps'] for r in results]):.3f}, tie-split "
+        f"{np.mean([r['true']['tie_split'] for r in results]):.3f}; life table CRPS "
+        f"{np.mean([r['life_table_crps'] for r in results]):.3f}. Point score ± 2.5: CRPS "
+        f"{np.mean([row['crps'] for row in score]):.3f}, its interval covers "
+        f"{np.mean([row['plain'] for row in score]):.3f}.",
+    ]
+    return "\n".join(lines)
+
+
+def lowest_group(rows: list[dict[str, object]]) -> tuple[str, float]:
+    """Return the group with the lowest mean coverage among those of 1,000 clients or more."""
+    sums: dict[str, list[float]] = {}
+    for row in rows:
+        for name, (n, coverage) in row["groups"].items():
+            total = sums.setdefault(name, [0.0, 0.0])
+            total[0] += n
+            total[1] += n * coverage
+    means = {name: hit / n for name, (n, hit) in sums.items() if n >= 1000}
+    worst = min(means, key=means.get)
+    return worst, means[worst]
+
+
+def main() -> None:
+    """Run the study and print its table."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--clinics", type=int, default=40)
+    parser.add_argument("--sizes", default="0,100,300,600")
+    parser.add_argument("--inner", type=int, default=200, help="paths behind a true distribution")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--workers", type=int, default=None)
+    parser.add_argument("--out", type=Path, default=None)
+    options = parser.parse_args()
+    sizes = tuple(int(size) for size in options.sizes.split(","))
+    units = [(options.seed + 1000 * k, sizes, options.inner) for k in range(options.clinics)]
+    results = run_units(one_clinic, units, workers=options.workers, label="clinics")
+    if options.out:
+        options.out.parent.mkdir(parents=True, exist_ok=True)
+        options.out.write_text(json.dumps(results, indent=1), encoding="utf-8")
+    print(table_of(results, sizes))
+
+
+if __name__ == "__main__":
+    main()
