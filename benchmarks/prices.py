@@ -6,19 +6,21 @@
 Each clinic draws its own speed and effects, loses clients for reasons that no model here knows,
 and keeps a log. A forecaster fitted to the log prices a fixed price until cleared for fresh clients
 so that the stated chance of loss is 5, 10 and 20 %, one course at a time and for a year's book.
-What then really happens is simulated under that clinic's truth.
+What then really happens is simulated under that clinic's truth. Clients come in the log's last two
+years, when the lasers are better than the log's average; ``--steady`` takes that change away.
 """
 
 import argparse
 import json
 import resource
 import time
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 
 import numpy as np
 
-from forecast import Package, Tariff, fit_forecaster, price_caseload, simulate_log
+from forecast import OutcomeLog, Package, Tariff, fit_forecaster, price_caseload, simulate_log
 from forecast._jobs import run_units
 from forecast.clinic.caseload import enquiries_of
 from forecast.clinic.evaluate import price_many, smallest_price
@@ -50,14 +52,31 @@ def tariff(**rules: object) -> Tariff:
     return Tariff(**{**COSTS, **rules})
 
 
-def one_clinic(unit: tuple[int, int]) -> dict[str, float]:
+def steady_log(world: World, size: int, seed: int) -> OutcomeLog:
+    """Return about ``size`` courses of the log's later half, when all lasers were owned."""
+    log = simulate_log(2 * size, seed=seed, world=world)
+    started = log.courses["started_on"]
+    kept = log.courses[started >= started.min() + (started.max() - started.min()) / 2]
+    tables = [
+        table[table["course_id"].isin(kept["course_id"])]
+        for table in (log.sessions, log.gradings, log.reactions)
+    ]
+    return OutcomeLog.from_frames(kept, *tables, log.lasers)
+
+
+def one_clinic(unit: tuple[int, int, bool]) -> dict[str, float]:
     """Return true less stated chances of loss, price ratios and the book's factor of one clinic."""
-    seed, size = unit
-    world = World.draw(seed)
+    seed, size, changes = unit
+    world = replace(World.draw(seed), by_calendar=changes)
     frame, _ = fresh_clients(world, CLIENTS, seed=seed + 1)
     frame = frame.assign(sessions_elsewhere=0)
     true = true_deliveries(world, frame, cap=CAP, n_inner=INNER, seed=seed + 2).delivered
-    forecaster = fit_forecaster(simulate_log(size, seed=seed + 3, world=world), seed=seed)
+    log = (
+        simulate_log(size, seed=seed + 3, world=world)
+        if changes
+        else steady_log(world, size, seed + 3)
+    )
+    forecaster = fit_forecaster(log, seed=seed)
     asked = enquiries_of(frame)
     draws, stop = forecaster.estimate_draws(asked)
     area = areas_of(asked)
@@ -196,13 +215,17 @@ def main() -> None:
     parser.add_argument("--clinics", type=int, default=200)
     parser.add_argument("--courses", type=int, default=600)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--steady", action="store_true", help="lasers that never change")
     parser.add_argument("--workers", type=int, default=None)
     parser.add_argument("--out", type=Path, default=None)
     options = parser.parse_args()
     print(speed())
     if not options.clinics:
         return
-    units = [(options.seed + 1000 * k, options.courses) for k in range(options.clinics)]
+    units = [
+        (options.seed + 1000 * k, options.courses, not options.steady)
+        for k in range(options.clinics)
+    ]
     results = run_units(one_clinic, units, workers=options.workers, label="clinics")
     if options.out:
         options.out.parent.mkdir(parents=True, exist_ok=True)
