@@ -7,8 +7,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from forecast.clinic.evidence import duration_prior, hazard_prior
+from forecast.clinic.evidence import NEVER_COVARIATES, duration_prior, hazard_prior
 from forecast.survival.aft import AcceleratedTime
+from forecast.survival.boosted import BoostedHazard
+from forecast.survival.candidates import RIDGE
+from forecast.survival.cure import CureMixture
 from forecast.survival.hazard import DiscreteHazard
 from forecast.survival.life_table import LifeTable
 
@@ -18,18 +21,32 @@ if TYPE_CHECKING:
 __all__ = ["candidates", "evidence_model"]
 
 
-def candidates(goal: str = "clear") -> tuple[CountModel, ...]:
-    """Return the candidate specifications, the simplest first, with published evidence as prior."""
-    durations = duration_prior(goal)
-    return (
+# The cure mixture and the trees have no prior to lean on: below this many events they only cost.
+ENOUGH_FOR_DATA_ALONE = 200
+
+
+def candidates(goal: str = "clear", *, n_events: int) -> tuple[CountModel, ...]:
+    """Return the candidate specifications for a log with ``n_events`` events, the simplest first.
+
+    All but the life table, the cure mixture and the trees have published evidence as their
+    prior; the accelerated-time models allow for a share of tattoos that never clears.
+    """
+    with_evidence: tuple[CountModel, ...] = (
         LifeTable(),
-        AcceleratedTime("lognormal", prior=durations),
-        AcceleratedTime("loglogistic", prior=durations),
-        AcceleratedTime("weibull", prior=durations),
+        evidence_model(goal),
+        AcceleratedTime("loglogistic", prior=duration_prior(goal), never=NEVER_COVARIATES),
+        AcceleratedTime("weibull", prior=duration_prior(goal), never=NEVER_COVARIATES),
         DiscreteHazard(link="cloglog", baseline="smooth", prior=hazard_prior()),
+    )
+    if n_events < ENOUGH_FOR_DATA_ALONE:
+        return with_evidence
+    return (
+        *with_evidence,
+        CureMixture(penalty=RIDGE, share=NEVER_COVARIATES),
+        BoostedHazard(refits=0),
     )
 
 
 def evidence_model(goal: str = "clear") -> AcceleratedTime:
     """Return the specification used when the log has too little to choose by."""
-    return AcceleratedTime("lognormal", prior=duration_prior(goal))
+    return AcceleratedTime("lognormal", prior=duration_prior(goal), never=NEVER_COVARIATES)

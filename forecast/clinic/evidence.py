@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["EFFECTS", "PublishedEffect", "duration_prior", "hazard_prior"]
+__all__ = ["EFFECTS", "NEVER_COVARIATES", "PublishedEffect", "duration_prior", "hazard_prior"]
 
 SHAPE = 2.5
 
@@ -105,6 +105,18 @@ LOG_SCALE = (-0.98, 0.20)
 LIGHTENED = (1.14, 0.45)
 
 
+NEVER_COVARIATES = ("ink_other", "ink_pale", "ink_unreached")
+
+# Logit of the share that never clears, and what inks add: common practice, no source, and wide.
+# An ink that reflects or that no laser reaches leaves a remnant.
+NEVER_CLEARS: dict[str, tuple[float, float]] = {
+    "never": (-3.5, 0.7),
+    "never[ink_other]": (0.8, 0.6),
+    "never[ink_pale]": (1.5, 1.0),
+    "never[ink_unreached]": (1.5, 1.0),
+}
+
+
 def hazard_prior() -> dict[str, tuple[float, float]]:
     """Return mean and standard deviation of each log hazard ratio, by covariate."""
     return {
@@ -122,4 +134,4 @@ def duration_prior(goal: str = "clear") -> dict[str, tuple[float, float]]:
         for effect in EFFECTS
     }
     location = LOCATION if goal == "clear" else LIGHTENED
-    return {"location": location, **effects, "log_scale": LOG_SCALE}
+    return {"location": location, **effects, "log_scale": LOG_SCALE, **NEVER_CLEARS}

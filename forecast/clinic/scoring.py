@@ -125,7 +125,8 @@ class Checked:
         seed: int,
     ) -> Checked:
         """Score the candidates out of fold, choose, recalibrate and assess."""
-        specs = {model.name: model for model in candidates(goal)}
+        n_events = int(durations.observed.sum())
+        specs = {model.name: model for model in candidates(goal, n_events=n_events)}
         results = predict_out_of_fold(
             list(specs.values()), durations, horizon=horizon, n_draws=N_DRAWS, seed=seed
         )

@@ -16,10 +16,11 @@ import numpy.typing as npt
 
 from forecast._checks import check_whole_number
 from forecast.errors import FitError, RequestError
+from forecast.survival.aft_likelihood import Likelihood
 from forecast.survival.distribution import CountDistribution
 from forecast.survival.durations import Durations
 from forecast.survival.encoding import Encoding
-from forecast.survival.latent import STANDARDS, Standard, step_likelihood, survival_curve
+from forecast.survival.latent import STANDARDS, survival_curve
 from forecast.survival.model import FitNotes
 
 if TYPE_CHECKING:
@@ -29,10 +30,7 @@ __all__ = ["AcceleratedTime", "FittedAcceleratedTime"]
 
 FloatArray = npt.NDArray[np.float64]
 Prior = Mapping[str, tuple[float, float]]
-LOCATION, LOG_SCALE = "location", "log_scale"
-MOST_ITERATIONS = 100
-SMALLEST_CURVATURE = 1e-6
-LONGEST_MOVE = 2.0  # of any parameter in one iteration
+LOCATION, LOG_SCALE, NEVER = "location", "log_scale", "never"
 FLAT = 1e6  # a coefficient this uncertain is not determined by the data
 
 
@@ -48,23 +46,40 @@ class AcceleratedTime:
         Precision of a ridge around zero for coefficients without a prior.
     prior : mapping of name to (mean, standard deviation)
         Gaussian priors on the effect of encoded covariates on the log duration (above zero:
-        later), on ``location`` (the log duration with all covariates zero) and on ``log_scale``.
+        later), on ``location`` (the log duration with all covariates zero), on ``log_scale``,
+        and, with a never share, on ``never`` and ``never[covariate]`` (logit of that share).
+    never : tuple of str, optional
+        With it, a share of rows never has the event: numeric covariates that the share depends
+        on, besides a constant. Nothing but long follow-up tells such a share from slowness, so
+        its parameters need priors.
     """
 
     shape: str = "lognormal"
     penalty: float = 0.0
     prior: Prior | None = None
+    never: tuple[str, ...] | None = None
 
     def __post_init__(self) -> None:
         if self.shape not in STANDARDS:
             raise RequestError(
                 f"shape is {self.shape!r}.", f"Choose one of {', '.join(STANDARDS)}."
             )
+        absent = [name for name in self.never_names() if name not in (self.prior or {})]
+        if absent:
+            raise RequestError(
+                f"There is no prior for {absent[0]!r}.", "Give one: the data rarely settle it."
+            )
+
+    def never_names(self) -> tuple[str, ...]:
+        """Return the names of the never share's parameters."""
+        if self.never is None:
+            return ()
+        return (NEVER, *(f"{NEVER}[{name}]" for name in self.never))
 
     @property
     def name(self) -> str:
         """A short name for tables."""
-        return self.shape
+        return self.shape if self.never is None else f"{self.shape}, some never"
 
     def fit(self, durations: Durations) -> FittedAcceleratedTime:
         """Return the model fitted to ``durations``.
@@ -72,8 +87,8 @@ class AcceleratedTime:
         Raises
         ------
         FitError
-            If there is no event and no prior on location and scale, or the data leave a coefficient open and no prior or penalty
-            settles it.
+            If there is no event and no prior on location and scale, or the data leave a
+            coefficient open and no prior or penalty settles it.
         """
         prior = dict(self.prior or {})
         settled = {LOCATION, LOG_SCALE} <= set(prior)
@@ -83,15 +98,16 @@ class AcceleratedTime:
                 "Wait for the first events, or give a prior on location and log_scale.",
             )
         encoding = Encoding.learn(durations.covariates, keep=prior)
-        names = (LOCATION, *encoding.names, LOG_SCALE)
+        names = (LOCATION, *encoding.names, LOG_SCALE, *self.never_names())
         mean, precision = prior_arrays(names, prior, self.penalty)
         start = mean.copy()
         if LOCATION not in prior:
             start[0] = np.log(np.average(durations.step, weights=durations.weight) + 0.5)
         if LOG_SCALE not in prior:
-            start[-1] = np.log(0.6)
+            start[names.index(LOG_SCALE)] = np.log(0.6)
         design = np.column_stack([np.ones(len(durations)), encoding.encode(durations.covariates)])
-        likelihood = Likelihood(STANDARDS[self.shape], design, durations, mean, precision)
+        never = never_design(self.never, encoding, design)
+        likelihood = Likelihood(STANDARDS[self.shape], design, never, durations, mean, precision)
         theta, covariance, converged = likelihood.maximise(start)
         if (np.diag(covariance) > FLAT).any():
             open_name = names[int(np.argmax(np.diag(covariance)))]
@@ -100,7 +116,7 @@ class AcceleratedTime:
                 "Give a penalty or a prior, or leave the covariate out.",
             )
         notes = describe(durations, converged, encoding)
-        return FittedAcceleratedTime(self.shape, encoding, theta, covariance, notes)
+        return FittedAcceleratedTime(self.shape, self.never, encoding, theta, covariance, notes)
 
     def from_prior(self, columns: tuple[str, ...]) -> FittedAcceleratedTime:
         """Return the model that rests on the prior alone, for numeric ``columns``.
@@ -110,7 +126,7 @@ class AcceleratedTime:
         RequestError
             If a column, ``location`` or ``log_scale`` has no prior.
         """
-        names = (LOCATION, *columns, LOG_SCALE)
+        names = (LOCATION, *columns, LOG_SCALE, *self.never_names())
         prior = dict(self.prior or {})
         absent = [name for name in names if name not in prior]
         if absent:
@@ -118,7 +134,8 @@ class AcceleratedTime:
         mean, precision = prior_arrays(names, prior, 0.0)
         notes = FitNotes(0, 0, 0, 0, 0, True)
         encoding = Encoding(tuple((name, None) for name in columns))
-        return FittedAcceleratedTime(self.shape, encoding, mean, np.diag(1 / precision), notes)
+        covariance = np.diag(1 / precision)
+        return FittedAcceleratedTime(self.shape, self.never, encoding, mean, covariance, notes)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,17 +146,20 @@ class FittedAcceleratedTime:
     ----------
     shape : str
         The standard distribution of the log duration.
+    never : tuple of str or None
+        Covariates of the share that never has the event; None for no such share.
     encoding : Encoding
         How covariates become numbers.
-    theta : ndarray of shape (p + 2,)
-        Location, coefficients, log scale.
-    covariance : ndarray of shape (p + 2, p + 2)
+    theta : ndarray of shape (m,)
+        Location, coefficients, log scale, and the never share's parameters.
+    covariance : ndarray of shape (m, m)
         Inverse of the observed information, prior included.
     notes : FitNotes
         What the fit rests on.
     """
 
     shape: str
+    never: tuple[str, ...] | None
     encoding: Encoding
     theta: FloatArray
     covariance: FloatArray
@@ -153,14 +173,15 @@ class FittedAcceleratedTime:
     @property
     def parameter_names(self) -> tuple[str, ...]:
         """Names of the entries of ``theta``."""
-        return (LOCATION, *self.encoding.names, LOG_SCALE)
+        spec = () if self.never is None else (NEVER, *(f"{NEVER}[{n}]" for n in self.never))
+        return (LOCATION, *self.encoding.names, LOG_SCALE, *spec)
 
     @property
     def coefficients(self) -> pd.Series[float]:
         """Effect of each encoded covariate on the log duration."""
         import pandas as pd
 
-        return pd.Series(self.theta[1:-1], index=list(self.encoding.names))
+        return pd.Series(self.theta[1 : self._last], index=list(self.encoding.names))
 
     @property
     def standard_errors(self) -> pd.Series[float]:
@@ -168,7 +189,7 @@ class FittedAcceleratedTime:
         import pandas as pd
 
         errors = np.sqrt(np.diag(self.covariance))
-        return pd.Series(errors[1:-1], index=list(self.encoding.names))
+        return pd.Series(errors[1 : self._last], index=list(self.encoding.names))
 
     def predict(
         self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int
@@ -197,6 +218,7 @@ class FittedAcceleratedTime:
         return {
             "model": "accelerated_time",
             "shape": self.shape,
+            "never": None if self.never is None else list(self.never),
             "encoding": self.encoding.to_dict(),
             "theta": self.theta.tolist(),
             "covariance": self.covariance.tolist(),
@@ -209,6 +231,7 @@ class FittedAcceleratedTime:
         notes = {**stored["notes"], "messages": tuple(stored["notes"]["messages"])}
         return cls(
             stored["shape"],
+            None if stored["never"] is None else tuple(stored["never"]),
             Encoding.from_dict(stored["encoding"]),
             np.array(stored["theta"]),
             np.array(stored["covariance"]),
@@ -219,79 +242,42 @@ class FittedAcceleratedTime:
         encoded = self.encoding.encode(covariates)
         return np.column_stack([np.ones(len(encoded)), encoded])
 
+    @property
+    def _last(self) -> int:
+        """Where the log scale stands among the parameters."""
+        return 1 + len(self.encoding.names)
+
     def _curves(self, theta: FloatArray, design: FloatArray, horizon: int) -> FloatArray:
-        location = theta[:, :-1] @ design.T
-        scale = np.broadcast_to(np.exp(theta[:, -1:]), location.shape)
-        return survival_curve(STANDARDS[self.shape], location, scale, horizon)
+        location = theta[:, : self._last] @ design.T
+        scale = np.broadcast_to(np.exp(theta[:, [self._last]]), location.shape)
+        survival = survival_curve(STANDARDS[self.shape], location, scale, horizon)
+        never = never_design(self.never, self.encoding, design)
+        if never.shape[1]:
+            share = 1 / (1 + np.exp(theta[:, self._last + 1 :] @ never.T))[..., None]
+            survival = 1 - share + share * survival
+        return survival
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Likelihood:
-    """The penalised log-likelihood of a design, and its maximum."""
-
-    standard: Standard
-    design: FloatArray
-    durations: Durations
-    mean: FloatArray
-    precision: FloatArray
-
-    def evaluate(self, theta: FloatArray) -> tuple[float, FloatArray, FloatArray]:
-        """Return the penalised log-likelihood at ``theta``, its gradient and its Hessian."""
-        rows, X = self.durations, self.design
-        location, scale = X @ theta[:-1], float(np.exp(theta[-1]))
-        step, entry = rows.step.astype(np.float64), rows.entry.astype(np.float64)
-        value, first, second = step_likelihood(self.standard, step, rows.observed, location, scale)
-        late = entry > 0
-        if late.any():
-            none = np.zeros(int(late.sum()), dtype=np.bool_)
-            for total, part in zip(
-                (value, first, second),
-                step_likelihood(self.standard, entry[late], none, location[late], scale),
-                strict=True,
-            ):
-                total[late] -= part
-        weight, off = rows.weight, theta - self.mean
-        gradient = np.append(X.T @ (weight * first[:, 0]), weight @ first[:, 1])
-        hessian = np.empty((len(theta), len(theta)))
-        hessian[:-1, :-1] = (X * (weight * second[:, 0, 0])[:, None]).T @ X
-        hessian[-1, :-1] = hessian[:-1, -1] = X.T @ (weight * second[:, 0, 1])
-        hessian[-1, -1] = weight @ second[:, 1, 1]
-        penalised = float(weight @ value - 0.5 * off @ (self.precision * off))
-        return penalised, gradient - self.precision * off, hessian - np.diag(self.precision)
-
-    def maximise(self, theta: FloatArray) -> tuple[FloatArray, FloatArray, bool]:
-        """Return the maximum, the inverse observed information there, and whether it settled."""
-        with np.errstate(over="ignore", invalid="ignore"):  # far steps, which are then halved
-            value, gradient, hessian = self.evaluate(theta)
-            for _ in range(MOST_ITERATIONS):
-                lowest = float(np.linalg.eigvalsh(-hessian)[0])
-                lift = max(0.0, SMALLEST_CURVATURE - lowest) * (1.0 + (lowest < 0))
-                move = np.linalg.solve(lift * np.eye(len(theta)) - hessian, gradient)
-                move /= max(1.0, np.abs(move).max() / LONGEST_MOVE)
-                while True:
-                    trial = self.evaluate(theta + move)
-                    if trial[0] >= value - 1e-10 or np.abs(move).max() < 1e-12:
-                        break
-                    move = move / 2
-                gain = trial[0] - value
-                theta, (value, gradient, hessian) = theta + move, trial
-                if abs(gain) < 1e-10 and np.abs(gradient).max() < 1e-4:
-                    return theta, inverse(-hessian), True
-        return theta, inverse(-hessian), False
-
-
-def inverse(matrix: FloatArray) -> FloatArray:
-    """Return the inverse; of a singular matrix the pseudo-inverse, open directions made wide."""
-    values, vectors = np.linalg.eigh(matrix)
-    spread = 1 / np.maximum(values, 1 / (10 * FLAT))
-    return np.asarray((vectors * spread) @ vectors.T, dtype=np.float64)
+def never_design(
+    never: tuple[str, ...] | None, encoding: Encoding, design: FloatArray
+) -> FloatArray:
+    """Return the columns of ``design`` that the never share depends on, its constant first."""
+    if never is None:
+        return np.empty((len(design), 0))
+    absent = [name for name in never if name not in encoding.names]
+    if absent:
+        raise RequestError(
+            f"The never share depends on {absent[0]!r}, which is no covariate here.",
+            f"Covariates are {', '.join(encoding.names)}.",
+        )
+    return design[:, [0, *(1 + encoding.names.index(name) for name in never)]]
 
 
 def prior_arrays(
     names: tuple[str, ...], prior: Prior, penalty: float
 ) -> tuple[FloatArray, FloatArray]:
     """Return the prior means and precisions of the parameters, in their order."""
-    free = {LOCATION, LOG_SCALE}
+    free = {LOCATION, LOG_SCALE}  # and the never share's, which always have a prior
     mean = np.array([prior[name][0] if name in prior else 0.0 for name in names])
     precision = [
         prior[name][1] ** -2 if name in prior else (0.0 if name in free else penalty)

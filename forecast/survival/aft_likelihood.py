@@ -1,0 +1,137 @@
+"""The likelihood of an accelerated-time model with a share that never has the event, maximised.
+
+With G the distribution of the latent duration, p the share that never has the event and S = 1 - G,
+an event in (k - 1, k] has probability (1 - p)(G(k) - G(k - 1)), none by k has p + (1 - p) S(k),
+and a delayed entry divides by the latter at the entry (Farewell 1982, Biometrics 38:1041).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast.survival.durations import Durations
+from forecast.survival.latent import Standard, step_likelihood
+
+__all__ = ["Likelihood"]
+
+FloatArray = npt.NDArray[np.float64]
+MOST_ITERATIONS = 200
+SMALLEST_CURVATURE = 1e-6
+LONGEST_MOVE = 2.0  # of any parameter in one iteration
+LEAST_SPREAD = 1e-7
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Likelihood:
+    """The penalised log-likelihood of a design, and its maximum.
+
+    Attributes
+    ----------
+    standard : Standard
+        Distribution of the log duration.
+    design : ndarray of shape (n, p + 1)
+        A column of ones, then the covariates.
+    never : ndarray of shape (n, q)
+        Design of the logit of the share that never has the event; no column, no such share.
+    durations : Durations
+        What was seen.
+    mean, precision : ndarray of shape (p + 2 + q,)
+        Gaussian prior of location, coefficients, log scale and the never share's coefficients.
+    """
+
+    standard: Standard
+    design: FloatArray
+    never: FloatArray
+    durations: Durations
+    mean: FloatArray
+    precision: FloatArray
+
+    def evaluate(self, theta: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        """Return the penalised log-likelihood at ``theta``, its gradient and its Hessian."""
+        rows = self.durations
+        value, first, second = self._rows(theta, rows.step, rows.observed, slice(None))
+        late = rows.entry > 0
+        if late.any():
+            none = np.zeros(int(late.sum()), dtype=np.bool_)
+            for total, part in zip(
+                (value, first, second), self._rows(theta, rows.entry[late], none, late), strict=True
+            ):
+                total[late] -= part
+        size, last = len(theta), self.design.shape[1]
+        # each of the three linear predictors has its own block of columns
+        blocks = [
+            (0, slice(0, last), self.design),
+            (1, slice(last, last + 1), np.ones((len(rows), 1))),
+            (2, slice(last + 1, size), self.never),
+        ]
+        gradient, hessian = np.empty(size), np.empty((size, size))
+        for i, here, X in blocks:
+            gradient[here] = X.T @ (rows.weight * first[:, i])
+            for j, there, Z in blocks:
+                hessian[here, there] = (X * (rows.weight * second[:, i, j])[:, None]).T @ Z
+        off = theta - self.mean
+        penalised = float(rows.weight @ value - 0.5 * off @ (self.precision * off))
+        return penalised, gradient - self.precision * off, hessian - np.diag(self.precision)
+
+    def _rows(
+        self,
+        theta: FloatArray,
+        step: npt.NDArray[np.int64],
+        observed: npt.NDArray[np.bool_],
+        rows: slice | npt.NDArray[np.bool_],
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return value, gradient (n, 3) and Hessian (n, 3, 3) in the three linear predictors."""
+        last = self.design.shape[1]
+        location, scale = self.design[rows] @ theta[:last], float(np.exp(theta[last]))
+        plain, slope, bend = step_likelihood(
+            self.standard, step.astype(np.float64), observed, location, scale
+        )
+        n = len(plain)
+        first, second = np.zeros((n, 3)), np.zeros((n, 3, 3))
+        first[:, :2], second[:, :2, :2] = slope, bend
+        if not self.never.shape[1]:
+            return plain, first, second
+        share = 1 / (1 + np.exp(self.never[rows] @ theta[last + 1 :]))  # that has the event
+        survived = np.log(1 - share + share * np.exp(plain))
+        value = np.log(share) + np.where(observed, plain, 0.0)
+        value = np.where(observed, value, survived)
+        # chance that a row without the event still is one of those who will have it
+        still = np.where(observed, 1.0, share * np.exp(plain - survived))
+        first[:, :2] = still[:, None] * slope
+        first[:, 2] = share - still
+        mixed = still * (1 - still)
+        outer = slope[:, :, None] * slope[:, None, :]
+        second[:, :2, :2] = still[:, None, None] * bend + mixed[:, None, None] * outer
+        second[:, 2, :2] = second[:, :2, 2] = -mixed[:, None] * slope
+        second[:, 2, 2] = mixed - share * (1 - share)
+        return value, first, second
+
+    def maximise(self, theta: FloatArray) -> tuple[FloatArray, FloatArray, bool]:
+        """Return the maximum, the inverse observed information there, and whether it settled."""
+        with np.errstate(over="ignore", invalid="ignore"):  # far steps, which are then halved
+            value, gradient, hessian = self.evaluate(theta)
+            for _ in range(MOST_ITERATIONS):
+                lowest = float(np.linalg.eigvalsh(-hessian)[0])
+                lift = max(0.0, SMALLEST_CURVATURE - lowest) * (1.0 + (lowest < 0))
+                move = np.linalg.solve(lift * np.eye(len(theta)) - hessian, gradient)
+                move /= max(1.0, np.abs(move).max() / LONGEST_MOVE)
+                while True:
+                    trial = self.evaluate(theta + move)
+                    if trial[0] >= value - 1e-10 or np.abs(move).max() < 1e-12:
+                        break
+                    move = move / 2
+                gain = trial[0] - value
+                theta, (value, gradient, hessian) = theta + move, trial
+                if abs(gain) < 1e-10 and np.abs(gradient).max() < 1e-4:
+                    return theta, inverse(-hessian), True
+        return theta, inverse(-hessian), False
+
+
+def inverse(matrix: FloatArray) -> FloatArray:
+    """Return the inverse; directions the data leave open come out very wide."""
+    values, vectors = np.linalg.eigh(matrix)
+    spread = 1 / np.maximum(values, LEAST_SPREAD)
+    return np.asarray((vectors * spread) @ vectors.T, dtype=np.float64)
