@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -148,7 +149,8 @@ def _column(table: CleanTable, rule: Column, cells: pd.Series[Any]) -> pd.Series
     reading = read_column(rule, cells)
     rows = cells.index
     for text, bad in reading.broken.items():
-        listed = entries(table.name, rows[bad], rule.name, cells[bad], text, _remedy(rule, text))
+        remedies = [_remedy(rule, text) + _meant(rule, str(cell)) for cell in cells[bad]]
+        listed = entries(table.name, rows[bad], rule.name, cells[bad], text, remedies)
         table.set_aside.append(listed)
     for habit in reading.habits:
         where = (habit.n_cells, int(rows[habit.position]), habit.written, habit.read_as)
@@ -193,6 +195,13 @@ def _tolerated(
 
 def _remedy(rule: Column, text: str) -> str:
     return f"Write {text}." if rule.required else f"Write {text}, or leave the cell empty."
+
+
+def _meant(rule: Column, cell: str) -> str:
+    """Return the level closest to the first part of the cell that is none, in a sentence."""
+    unknown = [part.strip() for part in cell.split(";") if part.strip() not in rule.levels]
+    close = get_close_matches(unknown[0], rule.levels, n=1) if unknown else []
+    return f" Perhaps {close[0]} is meant." if close else ""
 
 
 def _keep_rules(table: CleanTable, written: pd.DataFrame) -> None:

@@ -108,3 +108,14 @@ def test_wavelength_outside_the_rule_is_refused(wavelength):
 def test_unknown_regime_is_refused():
     with pytest.raises(RequestError, match="Give ns or ps"):
         Laser("fs", (532,))
+
+
+def test_a_log_with_an_unknown_ink_names_the_nearest_one():
+    from forecast.clinic.log import OutcomeLog
+    from forecast.clinic.simulate import simulate_log
+
+    courses = simulate_log(20, seed=1).courses
+    courses.loc[0, "inks"] = "black;purpel"
+    (listed,) = OutcomeLog.from_frames(courses).report.set_aside.to_dict("records")
+    assert listed["value"] == "black;purpel"
+    assert "Perhaps purple is meant." in listed["remedy"]
