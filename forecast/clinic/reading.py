@@ -155,13 +155,17 @@ def _parquet(file: Path) -> pd.DataFrame:
         facts = pq.read_metadata(file)
         unpacked = sum(facts.row_group(i).total_byte_size for i in range(facts.num_row_groups))
         check_size(file.name, facts.num_rows, unpacked)
-        frame: pd.DataFrame = pq.read_table(file).to_pandas()
-    except (pa.ArrowException, OSError) as error:
+        frame: pd.DataFrame = pq.read_table(file).to_pandas(ignore_metadata=True)
+    except DataError:
+        raise
+    except (pa.ArrowException, OSError, ValueError) as error:
         raise DataError(
             f"{file.name} cannot be read as Parquet ({_first_line(error)}).",
             "Write the file anew, or give the table as CSV.",
         ) from error
-    return frame.reset_index(drop=True).set_axis(range(2, len(frame) + 2), axis=0)
+    # An index without a name that pandas wrote along is no column of the log.
+    named = [name for name in frame.columns if not str(name).startswith("__index_level_")]
+    return frame[named].set_axis(range(2, len(frame) + 2), axis=0)
 
 
 def check_size(name: str, rows: int, unpacked: int) -> None:
