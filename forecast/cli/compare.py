@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,6 +12,7 @@ from forecast.cli.options import Options, add_command, answer, progress
 if TYPE_CHECKING:
     from forecast.cli.options import Commands
     from forecast.clinic.comparison import Contrast, RegimeComparison
+    from forecast.clinic.planning import ComparisonPlan
 
 __all__ = ["compared_text", "register"]
 
@@ -35,13 +37,19 @@ def register(commands: Commands) -> None:
     parser.add_argument("--replicates", type=int, default=1000, help="resamples (1000)")
     parser.add_argument("--seed", type=int, default=0, help="of the resamples (0)")
     parser.add_argument(
+        "--plan",
+        type=float,
+        metavar="SESSIONS",
+        help="also how many more courses would settle a difference of this size",
+    )
+    parser.add_argument(
         "--out", type=Path, metavar="FOLDER", help="also write tables to redo the comparison from"
     )
 
 
 def compare(options: Options) -> None:
     """Print the comparison, and write its tables when asked to."""
-    from forecast import compare_regimes
+    from forecast import compare_regimes, plan_comparison
 
     log = read(options)
     progress("Comparing (resamples take a while)")
@@ -55,8 +63,35 @@ def compare(options: Options) -> None:
         seed=options.seed,
     )
     written = [str(path) for path in comparison.write(options.out)] if options.out else []
-    lines = [compared_text(comparison), *(["", "Written:", *written] if written else [])]
-    answer(options, {**comparison.to_dict(), "written": written}, "\n".join(lines))
+    data = {**comparison.to_dict(), "written": written}
+    lines = [compared_text(comparison)]
+    if options.plan is not None:
+        progress("Planning (simulated studies)")
+        plan = plan_comparison(
+            log, difference=options.plan, horizon=options.horizon, seed=options.seed
+        )
+        data["plan"] = plan.to_dict()
+        lines += ["", plan_text(plan)]
+    lines += ["", "Written:", *written] if written else []
+    answer(options, data, "\n".join(lines))
+
+
+def plan_text(plan: ComparisonPlan) -> str:
+    """Return how many more courses would settle the difference, in words."""
+    lines = [f"To settle a difference of {plan.difference:g} session(s) up to {plan.horizon}:"]
+    for chance, more in plan.more.items():
+        lines.append(
+            f"  with a chance of {10 * chance:g} in 10: {plan.courses[chance]} courses in all, "
+            + (f"{more} more than now, {years_text(plan.years[chance])}." if more else "reached.")
+        )
+    return "\n".join([*lines, *(f"- {note}" for note in plan.notes)])
+
+
+def years_text(years: float) -> str:
+    """Return when that many courses will have come, in words."""
+    if not math.isfinite(years):
+        return "and none has come in the last two years"
+    return f"about {years:.1f} years at the rate of the last two"
 
 
 def compared_text(comparison: RegimeComparison) -> str:

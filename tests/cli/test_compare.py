@@ -41,6 +41,14 @@ def test_the_words_give_the_answer_and_what_plain_readings_say(
     assert "plain readings" in shown
 
 
+def test_a_plan_says_how_many_more_courses_settle_it(capsys: pytest.CaptureFixture[str]):
+    assert main(["compare", str(SHIPPED), *QUICK, "--plan", "0.8", "--json"]) == 0
+    plan = json.loads(capsys.readouterr().out)["plan"]
+    assert plan["difference"] == 0.8
+    # a larger chance of settling it takes more courses
+    assert plan["courses"]["0.8"] < plan["courses"]["0.9"]
+
+
 @pytest.mark.parametrize(
     "option",
     [["--strategies", "ns,quick"], ["--horizon", "0"], ["--margin=-1"], ["--replicates", "1"]],
