@@ -67,7 +67,9 @@ def test_restricted_mean_of_counts_is_the_mean_of_the_smaller(rows):
 def test_a_weight_of_two_is_a_row_twice(rows):
     step, seen = np.array([r[0] for r in rows]), np.array([r[1] for r in rows])
     twice = weighted_curve(np.repeat(step, 2), np.repeat(seen, 2))
-    assert_allclose(weighted_curve(step, seen, weight=np.full(len(step), 2.0)).survival, twice.survival)
+    assert_allclose(
+        weighted_curve(step, seen, weight=np.full(len(step), 2.0)).survival, twice.survival
+    )
 
 
 @given(steps)

@@ -48,7 +48,9 @@ def test_chapter_12_weights_and_effect(smokers, confounders):
     plain = point_weights(quit_smoking, with_ones(confounders), stabilise=False)
     assert_allclose([plain.mean(), plain.min(), plain.max()], [1.9963, 1.054, 16.700], atol=1e-3)
     weight = point_weights(quit_smoking, with_ones(confounders))
-    assert_allclose([weight.mean(), weight.min(), weight.max()], [0.9988, 0.3312, 4.2977], atol=1e-4)
+    assert_allclose(
+        [weight.mean(), weight.min(), weight.max()], [0.9988, 0.3312, 4.2977], atol=1e-4
+    )
 
     effect = weighted_difference(gain, quit_smoking, weight)
     assert effect.estimate == pytest.approx(3.44054, abs=1e-4)  # the book: 3.4
@@ -124,5 +126,7 @@ def test_table_20_1_weighting_gives_exactly_60(feedback, arm):
     assert weight.sum() == pytest.approx(32000, rel=1e-8)
     assert weight @ outcome / weight.sum() == pytest.approx(60, abs=1e-7)
     # what tempts: the crude contrast of the two constant arms is -13.33
-    crude = [np.average(outcome, weights=(rows * followed(panel, g))[last]) for g in ((1, 1), (0, 0))]
+    crude = [
+        np.average(outcome, weights=(rows * followed(panel, g))[last]) for g in ((1, 1), (0, 0))
+    ]
     assert crude[0] - crude[1] == pytest.approx(-40 / 3, abs=1e-9)

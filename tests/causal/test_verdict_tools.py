@@ -1,5 +1,7 @@
 """Equivalence, planning, pairs, sensitivity, resampling."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from lifelines.datasets import load_leukemia
@@ -92,7 +94,7 @@ def test_tipping_curve_of_the_6_mp_arm(phi, survival):
 
 def test_worse_drop_outs_give_higher_survival():
     curves = [tipping_survival(*six_mp(), phi=phi) for phi in (0, 0.5, 1, 2, 4, np.inf)]
-    for worse, better in zip(curves[:-1], curves[1:], strict=True):
+    for worse, better in pairwise(curves):
         assert (worse >= better - 1e-12).all()
 
 

@@ -1,0 +1,44 @@
+"""Planning by simulation against Schoenfeld's formula and the normal theory of means."""
+
+import numpy as np
+import pytest
+
+from forecast.causal.equivalence import schoenfeld_events
+from forecast.causal.planning import Design, hazard_ratio_for, simulate_power, subjects_needed
+from forecast.errors import RequestError
+
+SLOW = np.full(80, 0.04)  # few events a step: near enough to continuous time
+NOBODY_LOST = np.zeros(80)
+
+
+@pytest.mark.parametrize(("ratio", "power"), [(1 / 0.7, 0.9), (0.7, 0.8), (2.0, 0.8)])
+def test_simulated_log_rank_power_is_schoenfelds(ratio, power):
+    events = schoenfeld_events(ratio, power=power)
+    design = Design(SLOW, NOBODY_LOST, ratio)
+    per_subject = simulate_power(design, 400, simulations=50).events / 400
+    found = simulate_power(
+        design, round(events / per_subject), test="log-rank", simulations=1500, seed=1
+    )
+    assert found.events == pytest.approx(events, rel=0.03)
+    assert found.power == pytest.approx(power, abs=0.035)  # 3 errors of 1500 simulations
+
+
+def test_means_need_about_as_many_events_as_the_formula_says():
+    design = Design(np.full(25, 0.1), np.full(25, 0.02), 1.5)
+    for found in subjects_needed(design, simulations=600):
+        assert found.events == pytest.approx(schoenfeld_events(1.5, power=found.power), rel=0.2)
+
+
+def test_size_under_no_difference():
+    design = Design(np.full(15, 0.12), np.full(15, 0.03), 1.0)
+    found = simulate_power(design, 200, simulations=4000)
+    assert found.power == pytest.approx(0.025, abs=0.01)
+
+
+def test_the_hazard_ratio_makes_the_difference_asked_for():
+    hazard = np.full(15, 0.12)
+    ratio = hazard_ratio_for(hazard, -1.0)
+    survival = (1 - 0.12) ** np.arange(15)
+    assert (survival**ratio).sum() - survival.sum() == pytest.approx(-1.0)
+    with pytest.raises(RequestError, match="cannot occur"):
+        hazard_ratio_for(hazard, -14.5)
