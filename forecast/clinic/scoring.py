@@ -205,7 +205,8 @@ def fit_stopping(rows: pd.DataFrame) -> FittedCountModel:
         covariates=[],
         subject="client_id",
     )
-    return DiscreteHazard(baseline="smooth", prior=STOPPING_EVIDENCE).fit(spells)
+    spec = DiscreteHazard(baseline="smooth", prior=STOPPING_EVIDENCE)
+    return spec.fit(spells) if len(spells) else spec.from_prior((), horizon=1)
 
 
 def fit_notes(reference: Reference, checked: Checked | None) -> tuple[str, ...]:

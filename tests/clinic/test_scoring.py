@@ -1,0 +1,195 @@
+"""A forecaster, from a log to an answer: contracts, known truth, and bad requests."""
+
+import json
+from dataclasses import fields, replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose
+
+import forecast
+from forecast.assess.pit import tie_split_coverage
+from forecast.clinic.invented.truth import fresh_clients
+from forecast.clinic.invented.world import World
+from forecast.errors import RequestError
+from forecast.survival import CountDistribution
+
+PLAIN = forecast.Enquiry("III", "shoulder", "black", "medium", "single")
+COMPLETE = replace(
+    PLAIN, age_years=30, origin="professional", area_cm2=50, tattoo_age_years=4, scarring="none",
+    smoker="no",
+)  # fmt: skip
+
+
+def only(log, rows, **changes):
+    """Return the log with only some courses, changed."""
+    courses = log.courses[rows].assign(**changes)
+    return forecast.OutcomeLog.from_frames(courses)
+
+
+def test_intervals_nest_over_levels_and_contain_the_median(forecaster):
+    ends = [forecaster.estimate(PLAIN, level=level).interval for level in (0.5, 0.8, 0.9)]
+    median = forecaster.estimate(PLAIN).median
+    lows, highs = zip(*ends, strict=True)
+    assert list(lows) == sorted(lows, reverse=True)
+    assert lows[0] <= median <= highs[0]
+    assert [25 if high is None else high for high in highs] == sorted(
+        25 if high is None else high for high in highs
+    )
+
+
+def test_one_distribution_gives_chance_median_prices_and_draws(forecaster):
+    estimate = forecaster.estimate(PLAIN)
+    assert_allclose(estimate.draws.mean(axis=0), estimate.distribution.pmf[0], atol=1e-12)
+    assert estimate.chance_by(0) == 0
+    assert estimate.chance_by(estimate.median) >= 0.5 > estimate.chance_by(estimate.median - 1)
+    assert estimate.chance_by(25) + estimate.not_within_horizon == pytest.approx(1)
+    delivered = estimate.delivered
+    assert delivered.cleared.sum() + delivered.stopped.sum() + delivered.going == pytest.approx(1)
+    assert delivered.cleared.sum() < estimate.chance_by(25)
+
+
+def test_draw_d_is_the_same_parameters_for_every_enquiry(forecaster):
+    heavy = replace(COMPLETE, ink_density="heavy")
+    draws, _ = forecaster.estimate_draws([COMPLETE, heavy])
+    means = (1 - np.cumsum(draws, axis=2)).sum(axis=2)
+    assert np.corrcoef(means.T)[0, 1] > 0.3
+    again, _ = forecaster.estimate_draws([heavy])
+    assert_allclose(again[:, 0], draws[:, 1])
+
+
+def test_missing_attributes_widen_the_estimate(forecaster):
+    def spread(enquiry):
+        pmf = forecaster.estimate(enquiry).distribution.pmf[0]
+        steps = np.arange(1, 26)
+        mean = pmf @ steps / pmf.sum()
+        return pmf @ (steps - mean) ** 2 / pmf.sum() / mean**2
+
+    assert spread(PLAIN) > spread(COMPLETE)
+    assert any("Not given" in note for note in forecaster.estimate(PLAIN).notes)
+    assert not any("Not given" in note for note in forecaster.estimate(COMPLETE).notes)
+
+
+def test_what_the_log_has_never_seen_is_said(forecaster):
+    old = replace(COMPLETE, age_years=109)
+    estimate = forecaster.estimate(old)
+    assert estimate.support == "outside"
+    assert any("The age is 109 years; the log has" in note for note in estimate.notes)
+    rare = replace(COMPLETE, inks="black;white")
+    assert forecaster.estimate(rare).support in ("thin", "outside")
+    assert forecaster.estimate(COMPLETE).support == "well covered"
+
+
+def test_many_answers_equal_single_ones_and_keep_the_index(forecaster):
+    enquiries = [COMPLETE, replace(COMPLETE, skin_type="V"), PLAIN]
+    frame = pd.DataFrame(
+        [{f.name: getattr(one, f.name) for f in fields(one)} for one in enquiries],
+        index=["a", "b", "c"],
+    )
+    before = frame.copy()
+    answers = forecaster.estimate_many(frame)
+    pd.testing.assert_frame_equal(frame, before)
+    assert list(answers.index) == ["a", "b", "c"]
+    for label, enquiry in zip("abc", enquiries, strict=True):
+        single = forecaster.estimate(enquiry)
+        assert answers.loc[label, "median"] == single.median
+        assert answers.loc[label, "not_within_horizon"] == pytest.approx(single.not_within_horizon)
+        assert answers.loc[label, "notes"] == single.notes
+
+
+def test_sessions_elsewhere_condition_the_count(forecaster):
+    at_start = forecaster.estimate(COMPLETE)
+    later = forecaster.estimate(replace(COMPLETE, sessions_elsewhere=3))
+    survival = 1 - at_start.chance_by(3)
+    expected = (at_start.chance_by(8) - at_start.chance_by(3)) / survival
+    assert later.chance_by(5) == pytest.approx(expected, abs=1e-9)
+
+
+def test_a_saved_forecaster_answers_alike_and_holds_no_row(forecaster, invented_log, tmp_path):
+    path = tmp_path / "model.json"
+    forecaster.save(path)
+    again = forecast.load_forecaster(path)
+    assert_allclose(again.estimate(PLAIN).draws, forecaster.estimate(PLAIN).draws)
+    text = path.read_text()
+    ids = [*invented_log.courses["course_id"], *invented_log.courses["client_id"]]
+    assert not any(f'"{identity}"' in text for identity in ids)
+    assert not list(tmp_path.glob("*.part"))
+
+
+def test_files_it_cannot_understand_are_refused(forecaster, tmp_path):
+    path = tmp_path / "model.json"
+    forecaster.save(path)
+    stored = json.loads(path.read_text())
+    for change, message in (
+        ({"schema": 99}, "schema 99"),
+        ({"kind": "something"}, "not a saved forecaster"),
+        ({"model": {"model": "psychic"}}, "psychic"),
+    ):
+        path.write_text(json.dumps({**stored, **change}))
+        with pytest.raises(RequestError, match=message):
+            forecast.load_forecaster(path)
+    del stored["reference"]
+    path.write_text(json.dumps(stored))
+    with pytest.raises(RequestError, match="incomplete"):
+        forecast.load_forecaster(path)
+    path.write_text("not json")
+    with pytest.raises(RequestError, match="not a saved forecaster"):
+        forecast.load_forecaster(path)
+    with pytest.raises(RequestError, match="cannot be read"):
+        forecast.load_forecaster(tmp_path / "none.json")
+
+
+def test_without_a_finished_course_the_estimate_is_evidence_only_and_wide(invented_log, forecaster):
+    young = only(invented_log, slice(0, 40), outcome="ongoing", sessions_given=1)
+    fitted = forecast.fit_forecaster(young)
+    estimate = fitted.estimate(COMPLETE)
+    assert any("published evidence only" in note for note in estimate.notes)
+    assert estimate.support == "outside"
+    assert estimate.own_share < 0.2 < forecaster.estimate(COMPLETE).own_share
+    low, high = estimate.interval
+    narrow = forecaster.estimate(COMPLETE).interval
+    assert (high or 26) - low > (narrow[1] or 26) - narrow[0]
+
+
+@pytest.mark.parametrize("outcome", ["cleared", "stopped"])
+def test_one_course_and_all_at_the_first_session_still_fit(invented_log, outcome):
+    one = only(invented_log, slice(0, 1), outcome=outcome, sessions_given=1)
+    assert forecast.fit_forecaster(one).estimate(PLAIN).median is not None
+    first = only(invented_log, slice(0, 80), outcome=outcome, sessions_given=1)
+    estimate = forecast.fit_forecaster(first).estimate(PLAIN)
+    assert (estimate.median == 1) == (outcome == "cleared")
+
+
+def test_requests_out_of_range_are_refused(forecaster, invented_log):
+    for level in (0, 1, 80, True):
+        with pytest.raises(RequestError, match="level"):
+            forecaster.estimate(PLAIN, level=level)
+    with pytest.raises(RequestError, match="goal is 'vanish'"):
+        forecast.fit_forecaster(invented_log, goal="vanish")
+    with pytest.raises(RequestError, match="half of the finished courses needed more"):
+        forecast.fit_forecaster(invented_log, horizon=3)
+    with pytest.raises(RequestError, match="skin_type"):
+        forecaster.estimate_many(pd.DataFrame({"inks": ["black"]}))
+
+
+def test_more_ink_and_smoking_never_look_faster_in_the_default_clinic(forecaster):
+    base = forecaster.estimate(COMPLETE).chance_by(10)
+    for change in ({"ink_density": "heavy"}, {"smoker": "yes"}, {"inks": "black;green"}):
+        assert forecaster.estimate(replace(COMPLETE, **change)).chance_by(10) < base
+
+
+@pytest.mark.slow
+def test_intervals_cover_what_they_say_for_fresh_clients():
+    covered = []
+    for seed in range(6):
+        world = World.draw(400 + seed)
+        fitted = forecast.fit_forecaster(forecast.simulate_log(300, seed=seed, world=world))
+        frame, needed = fresh_clients(world, 500, seed=seed + 50, horizon=25)
+        enquiries = [forecast.Enquiry(**row) for row in frame.to_dict("records")]
+        draws, _ = fitted.estimate_draws(enquiries)
+        found = CountDistribution(draws.mean(axis=0))
+        counts = np.where(needed > 25, np.inf, needed)
+        covered.append(tie_split_coverage(found, counts, level=0.8).mean())
+    mean, error = np.mean(covered), np.std(covered) / 6**0.5
+    assert 0.77 - 3 * error < mean < 0.84 + 3 * error, f"{mean:.3f} ± {error:.3f}"

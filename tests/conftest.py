@@ -1,0 +1,19 @@
+"""One invented log and one forecaster for all tests that only look at them."""
+
+import pytest
+
+import forecast
+from forecast.clinic.forecaster import Forecaster
+from forecast.clinic.log import OutcomeLog
+
+
+@pytest.fixture(scope="session")
+def invented_log() -> OutcomeLog:
+    """300 courses of a clinic that is not the shipped one."""
+    return forecast.simulate_log(300, seed=11)
+
+
+@pytest.fixture(scope="session")
+def forecaster(invented_log: OutcomeLog) -> Forecaster:
+    """A forecaster fitted to that log."""
+    return forecast.fit_forecaster(invented_log, seed=1)
