@@ -215,6 +215,7 @@ def log_reach(log: OutcomeLog, *, level: float = 0.95) -> LogReach:
         cleared=cleared,
         level=level,
         notes=(
+            "Courses stand for enquiries: who was turned away is not in the log.",
             "Tattoos with an unreached ink differ in other ways too; the difference in clearance"
             " is not all due to reach.",
             CAVEAT,
