@@ -10,7 +10,14 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.clinic.courses import Column
-from forecast.clinic.tolerance import UnreadableError, date_order, read_cell, rule_of
+from forecast.clinic.tolerance import (
+    EARLIEST,
+    LATEST,
+    UnreadableError,
+    date_order,
+    read_cell,
+    rule_of,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,7 +57,9 @@ def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
 
     if rule.kind == "date" and pd.api.types.is_datetime64_any_dtype(cells):
         days = cells.dt.tz_localize(None).dt.normalize().astype("datetime64[ns]")
-        return ColumnReading(days)
+        beyond = (days < pd.Timestamp(EARLIEST)) | (days > pd.Timestamp(LATEST))
+        broken = {rule_of(rule): beyond.to_numpy(bool)} if beyond.any() else {}
+        return ColumnReading(days, broken)
     if rule.kind in ("integer", "number") and _is_number(cells):
         numbers = cells.astype(np.float64)
         unusable = numbers.isin([np.inf, -np.inf])
@@ -75,7 +84,7 @@ def as_text(value: object) -> str | None:
         return "yes" if value else "no"
     if isinstance(value, set | frozenset | list | tuple | np.ndarray):
         return ";".join(sorted(str(part) for part in value))
-    if value != value:  # NaN and NaT
+    if type(value).__name__ == "NAType" or value != value:  # pandas' NA, NaN and NaT
         return None
     if isinstance(value, float | np.floating):
         return f"{float(value):.15g}"
@@ -87,8 +96,9 @@ def as_text(value: object) -> str | None:
 def _is_number(cells: pd.Series[Any]) -> bool:
     import pandas as pd
 
-    is_number = pd.api.types.is_numeric_dtype(cells) and not pd.api.types.is_bool_dtype(cells)
-    return bool(is_number)
+    kinds = pd.api.types
+    other = kinds.is_bool_dtype(cells) or kinds.is_complex_dtype(cells)
+    return bool(kinds.is_numeric_dtype(cells) and not other)
 
 
 def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:

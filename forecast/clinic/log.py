@@ -73,7 +73,7 @@ class OutcomeLog:
             "reactions": reactions,
             "lasers": lasers,
         }
-        raw = {name: numbered(frame) for name, frame in given.items() if frame is not None}
+        raw = {name: numbered(name, frame) for name, frame in given.items() if frame is not None}
         return assemble(raw, source="frames", cleared_at=cleared_at)
 
 
@@ -110,8 +110,10 @@ def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:
     )
 
 
-def numbered(frame: pd.DataFrame) -> pd.DataFrame:
+def numbered(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     """Return the frame with the row numbers of a sheet as its index."""
+    if not hasattr(frame, "set_axis"):
+        raise DataError(f"{name} is a {type(frame).__name__}.", "Give a pandas DataFrame.")
     return frame.set_axis(np.arange(FIRST_ROW, FIRST_ROW + len(frame)), axis=0)
 
 

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast.clinic.cells import as_text
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -141,7 +143,7 @@ def entries(
     """Return one listed row per fault, in the columns of ``ENTRY``; a remedy for all or each."""
     import pandas as pd
 
-    written = ["" if value is None or value != value else plain(value) for value in values]
+    written = [as_text(value) or "" for value in values]
     frame = pd.DataFrame({"row": rows.to_numpy(), "value": written})
     return frame.assign(table=table, column=column, rule=rule, remedy=remedy)[list(ENTRY)]
 
@@ -171,13 +173,6 @@ def by_rule(listed: pd.DataFrame, examples: int) -> list[str]:
         if len(cases) > examples:
             lines.append(f"    and {len(cases) - examples} more.")
     return lines
-
-
-def plain(value: object) -> str:
-    """Return a cell's value as a person would write it."""
-    if isinstance(value, float):
-        return f"{value:.15g}"
-    return str(value).removesuffix(" 00:00:00")
 
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -14,6 +14,8 @@ from typing import Literal, NamedTuple, cast
 from forecast.clinic.courses import Column, words
 
 __all__ = [
+    "EARLIEST",
+    "LATEST",
     "DateOrder",
     "Reading",
     "UnreadableError",

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from forecast.clinic.courses import KEYS, TABLES, column_names
 from forecast.clinic.log import OutcomeLog
 from forecast.clinic.simulate import simulate_log
+from forecast.errors import DataError
 
 VALID = simulate_log(12, seed=21)
 JUNK = [
@@ -147,3 +148,36 @@ def test_typed_text_columns_read_like_plain_ones(kind):
     text = ["skin_type", "body_site", "client_id", "course_id", "outcome", "smoker"]
     log = OutcomeLog.from_frames(VALID.courses.astype(dict.fromkeys(text, kind)))
     pd.testing.assert_frame_equal(log.courses, VALID.courses)
+
+
+@pytest.mark.parametrize(
+    ("column", "cells", "used"),
+    [
+        (
+            "started_on",
+            pd.Series(pd.Timestamp("2020-05-01 12:00", tz="Europe/Paris"), range(12)),
+            12,
+        ),
+        ("started_on", pd.Series(pd.Timestamp("1970-01-01"), range(12)), 0),
+        ("started_on", pd.Series(pd.Timestamp("2150-01-01"), range(12)), 0),
+        ("started_on", pd.Series(range(45000, 45012)), 12),
+        ("age_years", pd.Series([30, None] * 6, dtype="Int64"), 12),
+        ("area_cm2", pd.Series([np.inf, 3.5] * 6), 6),
+        ("area_cm2", pd.Series(pd.Timedelta("3D"), range(12)), 0),
+        ("smoker", pd.Series([True, None] * 6, dtype="boolean"), 12),
+        ("skin_type", pd.Series(["I", None] * 6, dtype="string"), 6),
+        ("skin_type", pd.Series([1, 2] * 6), 12),
+        ("inks", pd.Series([{"red", "black"}] * 12), 12),
+        ("client_id", pd.Series([7.0] * 12), 12),
+    ],
+)
+def test_columns_of_any_type_are_read_by_their_meaning_or_set_aside(column, cells, used):
+    log = OutcomeLog.from_frames(VALID.courses.assign(**{column: cells}))
+    assert len(log.courses) == used
+    assert_canonical(log)
+
+
+@pytest.mark.parametrize("courses", [{"course_id": ["c1"]}, [1, 2], None])
+def test_what_is_no_frame_is_refused(courses):
+    with pytest.raises(DataError):
+        OutcomeLog.from_frames(courses)
