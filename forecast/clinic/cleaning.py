@@ -11,7 +11,7 @@ import numpy as np
 from forecast.clinic.cells import read_column
 from forecast.clinic.courses import TABLES, Column
 from forecast.clinic.headings import HELPERS, OVERFLOW, read_headings
-from forecast.clinic.report import entries
+from forecast.clinic.report import TOLERATED, entries
 from forecast.clinic.schema import broken_rules
 from forecast.clinic.tolerance import rule_of
 
@@ -59,6 +59,13 @@ class CleanTable:
         """List a contradiction in the rows of a mask, and keep them."""
         if bad.any():
             self._list(self.flagged, bad, column, rule, remedy, other)
+
+    def tolerate(
+        self, column: str, tolerance: str, count: int, row: int, written: str, read_as: str
+    ) -> None:
+        """List a spelling that was read, how often, and the first time."""
+        values = (self.name, column, tolerance, count, row, written, read_as)
+        self.tolerated.append(dict(zip(TOLERATED, values, strict=True)))
 
     def _list(
         self,
@@ -131,8 +138,7 @@ def _list_spelled(table: CleanTable, headings: dict[Any, str]) -> None:
     for given, known in headings.items():
         if given != known:
             above = int(table.frame.index.min()) - 1 if len(table.frame) else 1
-            habit = ("a heading with other spelling", 1, above, str(given), known)
-            table.tolerated.append(_tolerated(table.name, known, *habit))
+            table.tolerate(known, "a heading with other spelling", 1, above, str(given), known)
 
 
 def _refuse_overflow(table: CleanTable, cells: pd.Series[Any]) -> None:
@@ -154,7 +160,7 @@ def _column(table: CleanTable, rule: Column, cells: pd.Series[Any]) -> pd.Series
         table.set_aside.append(listed)
     for habit in reading.habits:
         where = (habit.n_cells, int(rows[habit.position]), habit.written, habit.read_as)
-        table.tolerated.append(_tolerated(table.name, rule.name, habit.tolerance, *where))
+        table.tolerate(rule.name, habit.tolerance, *where)
     values = reading.values
     if rule.beyond == "flag":
         beyond = values > rule.high
@@ -177,20 +183,6 @@ def _absent(rule: Column, index: pd.Index[Any]) -> pd.Series[Any]:
     if rule.kind in ("integer", "number"):
         return pd.Series(np.nan if rule.default is None else rule.default, index, np.float64)
     return pd.Series(np.full(len(index), rule.default, dtype=object), index)
-
-
-def _tolerated(
-    table: str, column: str, tolerance: str, count: int, row: int, written: str, read_as: str
-) -> dict[str, Any]:
-    return {
-        "table": table,
-        "column": column,
-        "tolerance": tolerance,
-        "count": count,
-        "row": row,
-        "written": written,
-        "read_as": read_as,
-    }
 
 
 def _remedy(rule: Column, text: str) -> str:

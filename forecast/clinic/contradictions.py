@@ -13,11 +13,20 @@ if TYPE_CHECKING:
 __all__ = ["flag_contradictions"]
 
 
+DATES = {"courses": "started_on", "sessions": "treated_on", "gradings": "graded_on"}
+ENOUGH = 20  # dates of a table, before one can be far from the others
+FAR_DAYS = 731
+
+
 def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) -> None:
     """List what cannot be true in rows that are used all the same."""
     courses = tables["courses"]
     _within_courses(courses)
     _halves(courses)
+    _clients(courses)
+    for name, column in DATES.items():
+        if name in tables:
+            _lonely_dates(tables[name], column)
     if "sessions" in tables:
         _session_numbers(tables["sessions"], courses)
         _session_dates(tables["sessions"], courses)
@@ -60,6 +69,44 @@ def _halves(courses: CleanTable) -> None:
         "half",
         "two halves, A and B, of one tattoo_id and one client",
         "Correct tattoo_id and half, or empty both where the tattoo was not split.",
+    )
+
+
+def _clients(courses: CleanTable) -> None:
+    """Flag clients who are spelled in two ways, or have two skin types."""
+    clients = courses.frame["client_id"]
+    spelled = clients.drop_duplicates()
+    again = spelled[spelled.str.lower().duplicated(keep=False)]
+    courses.flag(
+        clients.isin(again),
+        "client_id",
+        "one spelling of a client's id",
+        "Write the id in one way, in capitals or not; until then these are two clients.",
+    )
+    types = courses.frame.groupby("client_id")["skin_type"].transform("nunique")
+    courses.flag(
+        types > 1,
+        "skin_type",
+        "one skin type for all courses of a client",
+        "Correct the skin type, or the client_id.",
+    )
+
+
+def _lonely_dates(table: CleanTable, column: str) -> None:
+    """Flag dates far from nearly all others, such as 2052 for 2025."""
+    import pandas as pd
+
+    dates = table.frame[column]
+    if len(dates) < ENOUGH:
+        return
+    early = dates.quantile(0.01, interpolation="higher")
+    late = dates.quantile(0.99, interpolation="lower")
+    far = pd.Timedelta(days=FAR_DAYS)
+    table.flag(
+        (dates < early - far) | (dates > late + far),
+        column,
+        "a date within two years of the log's others",
+        "Check the year.",
     )
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from forecast.clinic.cleaning import CleanTable
 from forecast.clinic.contradictions import flag_contradictions
 from forecast.clinic.courses import FOREIGN_KEYS, KEYS
+from forecast.clinic.tolerance import CASE
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,6 +26,9 @@ SAME_TATTOO = ["client_id", "body_site", "started_on", "inks", "tattoo_id", "hal
 def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float) -> None:
     """Apply the rules between rows and tables, in place."""
     courses = tables["courses"]
+    for name in FOREIGN_KEYS:
+        if name in tables:
+            _align_ids(tables[name], courses)
     for table in tables.values():
         _set_aside_repeats(table)
     _set_aside_copies(courses)
@@ -33,6 +37,29 @@ def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float) -> None:
             _set_aside_orphans(tables[name], courses)
             _set_aside_beyond(tables[name], courses)
     flag_contradictions(tables, cleared_at=cleared_at)
+
+
+def _align_ids(table: CleanTable, courses: CleanTable) -> None:
+    """Read an unknown course_id as the one course whose id differs in case or spaces only."""
+    ids = table.frame["course_id"]
+    unknown = ids[~ids.isin(courses.known_ids)]
+    if unknown.empty:
+        return
+    spelled: dict[str, list[str]] = {}
+    for known in courses.known_ids:
+        spelled.setdefault(_bare(known), []).append(known)
+    found = unknown.map(lambda given: spelled.get(_bare(given), []))
+    certain = found[found.map(len) == 1].map(lambda known: known[0])
+    if len(certain):
+        table.frame = table.frame.assign(
+            course_id=ids.where(~ids.index.isin(certain.index), certain)
+        )
+        row = certain.index[0]
+        table.tolerate("course_id", CASE, len(certain), int(row), unknown[row], certain[row])
+
+
+def _bare(text: str) -> str:
+    return "".join(text.lower().split())
 
 
 def _set_aside_repeats(table: CleanTable) -> None:

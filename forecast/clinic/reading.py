@@ -23,6 +23,7 @@ __all__ = ["RawLog", "read_raw"]
 MAX_ROWS = 20_000_000  # of one CSV or Parquet table
 MAX_BYTES = 8_000_000_000  # of one table, unpacked
 MAX_COLUMNS = 500
+TOP = 20_000  # characters in which the mark between cells is looked for
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 
 
@@ -181,11 +182,12 @@ def _csv(raw: RawLog, file: Path) -> pd.DataFrame:
     import pandas as pd
 
     text = _decoded(raw, file)
-    heading = text.lstrip("\r\n").partition("\n")[0]
-    counts = {mark: heading.count(mark) for mark in DELIMITERS}
+    top = text[:TOP].splitlines()[:10]
+    counts = {mark: sum(line.count(mark) for line in top) for mark in DELIMITERS}
     mark = max(counts, key=lambda key: counts[key])
     if mark != ",":
-        raw.tolerated.append(_file_habit(file, f"cells separated by {DELIMITERS[mark]}", heading))
+        habit = f"cells separated by {DELIMITERS[mark]}"
+        raw.tolerated.append(_file_habit(file, habit, max(top, key=len)))
     uneven = False
     try:
         rows = pd.read_csv(

@@ -13,7 +13,7 @@ from forecast.clinic.cells import as_text
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["ENTRY", "LogReport", "RowCount", "entries", "gather"]
+__all__ = ["ENTRY", "TOLERATED", "LogReport", "RowCount", "entries", "gather"]
 
 ENTRY = ("table", "row", "column", "value", "rule", "remedy")
 TOLERATED = ("table", "column", "tolerance", "count", "row", "written", "read_as")

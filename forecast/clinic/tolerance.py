@@ -14,6 +14,7 @@ from typing import Literal, NamedTuple, cast
 from forecast.clinic.courses import Column, words
 
 __all__ = [
+    "CASE",
     "EARLIEST",
     "LATEST",
     "DateOrder",
