@@ -27,7 +27,7 @@ class BatchRows:
 
     order: IntArray
     covariates: FloatArray
-    survived: IntArray
+    survived: npt.NDArray[np.signedinteger]
     run_lengths: IntArray
     entry: IntArray | None
     n_quiet: int

@@ -23,7 +23,8 @@ __all__ = ["Design", "Groups", "build_design"]
 FloatArray: TypeAlias = npt.NDArray[np.float64]
 IntArray: TypeAlias = npt.NDArray[np.int64]
 
-BLOCK = 1024  # rows per product: 1,024 rows of 50 columns stay in the second-level cache
+BLOCK = 1024  # rows per product: 1,024 rows of 50 columns stay in the second-level cache,
+BLOCK_CELLS = 2**15  # and so do more rows of fewer columns
 MANY_KEYS = 2**18  # combinations of levels beyond this are counted before going on
 ROWS_PER_PATTERN = 16  # below this, counting by pattern costs more than plain products
 
@@ -124,8 +125,9 @@ class Design:
         """Return X' diag(c) X, shape (p, p), for c of 0 or more."""
         wide, cells = self.dense.shape[1], len(self.table)
         product, root = np.zeros((self.width, self.width)), np.sqrt(weights)
-        for low in range(0, len(self), BLOCK):
-            rows = self.dense[low : low + BLOCK] * root[low : low + BLOCK, None]
+        long = max(BLOCK, BLOCK_CELLS // max(wide, 1))
+        for low in range(0, len(self), long):
+            rows = self.dense[low : low + long] * root[low : low + long, None]
             product[:wide, :wide] += rows.T @ rows  # a symmetric product: half the work
         if self.pattern is not None:
             counts = np.bincount(self.pattern, weights, cells)
@@ -198,7 +200,7 @@ def build_design(
     seen = [0, 0]
     for values, codes, n_levels in encoding.parts(frame):
         if codes is None and values is not None and not is_zero_one(values):
-            dense.append(values[order])
+            dense.append(values)
             place.append((False, seen[0]))
             seen[0] += 1
             continue
@@ -210,7 +212,7 @@ def build_design(
         coded.append((codes[order], block))
         place += [(True, seen[1] + column) for column in range(block.shape[1])]
         seen[1] += block.shape[1]
-    held, center, scale = standardise(dense, weight[order], len(order))
+    held, center, scale = standardise(dense, weight, order)
     pattern, table = merge(coded, len(order))
     where = np.array([at + (seen[0] if zero_one else 0) for zero_one, at in place], dtype=np.int64)
     center = np.concatenate([center, np.zeros(seen[1])])
@@ -227,17 +229,19 @@ def is_zero_one(values: FloatArray) -> bool:
 
 
 def standardise(
-    columns: list[FloatArray], weight: FloatArray, n: int
+    columns: list[FloatArray], weight: FloatArray, order: IntArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the columns side by side, centred and scaled, with the centres and scales."""
-    held = np.empty((n, len(columns)))
+    """Return the columns side by side in order, centred and scaled, with centres and scales."""
+    held = np.empty((len(order), len(columns)))
     center, scale = np.zeros(len(columns)), np.ones(len(columns))
     total = weight.sum() or 1.0
     for at, values in enumerate(columns):
         center[at] = values @ weight / total
         spread = np.sqrt((values - center[at]) ** 2 @ weight / total)
         scale[at] = spread if spread > 0 else 1.0
-        held[:, at] = (values - center[at]) / scale[at]
+        held[:, at] = values[order]
+    held -= center
+    held /= scale
     return held, center, scale
 
 

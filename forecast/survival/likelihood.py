@@ -53,7 +53,7 @@ class RiskRows:
     """
 
     entry: IntArray
-    survived: IntArray
+    survived: npt.NDArray[np.signedinteger]
     n_quiet: int
     weight: FloatArray
     event_weight: FloatArray
@@ -73,9 +73,10 @@ class RiskRows:
         quiet = np.searchsorted(survived[:n_quiet], numbers)
         hit = np.searchsorted(survived[n_quiet:], numbers) + n_quiet
         late = np.flatnonzero(entry > 0)
+        small = np.int16 if steps < 2**15 else np.int64
         return cls(
-            entry,
-            survived,
+            entry if len(late) else np.broadcast_to(np.int64(0), entry.shape),
+            survived.astype(small),
             n_quiet,
             weight,
             weight[n_quiet:],
@@ -138,16 +139,19 @@ def cloglog_pass(rows: RiskRows, baseline: FloatArray, slopes: FloatArray) -> Pa
     total = np.concatenate([[0.0], np.cumsum(rate)])
     relative = design.dot(slopes)
     np.exp(relative, out=relative)
-    weighted = relative * rows.weight
+    u = rows.spread(np.append(rate, 0.0))[cut:]
+    u *= relative[cut:]
+    weighted = np.multiply(relative, rows.weight, out=relative)
     curve = rows.spread(total)
     if rows.by_entry is not None:
         curve -= total[rows.entry]
     curve *= weighted
     loglik = -float(curve.sum())
-    score = -curve
+    at_risk = design.sums(rows.quiet, weighted[:cut]) + design.sums(rows.hit, weighted[cut:])
+    if rows.by_entry is not None and rows.by_entry.rows is not None:
+        at_risk -= design.sums(rows.by_entry, weighted[rows.by_entry.rows])
+    score = np.negative(curve, out=weighted)
     # f(eta) = log(1 - exp(-u)), u = exp(eta): f' = g = u / (exp(u) - 1), -f'' = g (u + g - 1)
-    u = rows.spread(np.append(rate, 0.0))[cut:]
-    u *= relative[cut:]
     np.clip(u, SMALLEST, LARGEST, out=u)
     grown = np.expm1(u)
     loglik += float(rows.event_weight @ (np.log(grown) - u))  # log(1 - exp(-u))
@@ -158,9 +162,6 @@ def cloglog_pass(rows: RiskRows, baseline: FloatArray, slopes: FloatArray) -> Pa
     bend = np.multiply(gain, u, out=u)
     score[cut:] += gain
     curve[cut:] += bend
-    at_risk = design.sums(rows.quiet, weighted[:cut]) + design.sums(rows.hit, weighted[cut:])
-    if rows.by_entry is not None and rows.by_entry.rows is not None:
-        at_risk -= design.sums(rows.by_entry, weighted[rows.by_entry.rows])
     # a row that survives to E is in the risk sets of steps up to E
     risk = rate[:, None] * np.cumsum(at_risk[::-1], axis=0)[::-1][1:]
     second = risk + design.sums(rows.hit, bend)[:-1]

@@ -204,7 +204,8 @@ class Refitter:
             form = smooth_baseline()
         if "baseline[level]" not in (model.prior or {}):
             refuse_no_events(durations, weight)
-        sorted_weight = weight[self.order]
+        own = weight is self.durations.weight
+        sorted_weight = self.rows.weight if own else weight[self.order]
         spot = self.rows.survived[self.rows.n_quiet :] + 1
         told = sorted_weight[self.rows.n_quiet :]
         if form.certain:
