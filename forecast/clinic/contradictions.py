@@ -99,8 +99,8 @@ def _lonely_dates(table: CleanTable, column: str) -> None:
     dates = table.frame[column]
     if len(dates) < ENOUGH:
         return
-    early = dates.quantile(0.01, interpolation="higher")
-    late = dates.quantile(0.99, interpolation="lower")
+    early: Any = dates.quantile(0.01, interpolation="higher")
+    late: Any = dates.quantile(0.99, interpolation="lower")
     far = pd.Timedelta(days=FAR_DAYS)
     table.flag(
         (dates < early - far) | (dates > late + far),
