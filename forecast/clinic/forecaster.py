@@ -29,6 +29,7 @@ from forecast.survival.model import FittedCountModel
 if TYPE_CHECKING:
     import pandas as pd
 
+    from forecast.clinic.drivers import Driver
     from forecast.clinic.update import Update
 
 __all__ = ["Forecaster"]
@@ -109,7 +110,7 @@ class Forecaster:
                 f"This forecaster cannot answer for the strategy {strategy!r}.",
                 "Leave it out for the clinic's own practice, or compare strategies on the log.",
             )
-        return self._describe(enquiry, self._draws([enquiry])[:, 0], level)
+        return self._describe(enquiry, self._draws([enquiry], self.horizon)[:, 0], level)
 
     def update(
         self,
@@ -156,19 +157,24 @@ class Forecaster:
         looked = CountDistribution(total.pmf[:, : max(steps, had + 2)])
         survival = looked.survival()[0]
         expected = 1 + survival[had:].sum() / max(survival[had - 1] if had else 1.0, 1e-6)
-        return self._after(pmfs[:, 0], total, had), float(expected)
+        return after(pmfs[:, 0], total, had, self.horizon), float(expected)
 
-    def estimate_draws(self, enquiries: Sequence[Enquiry]) -> tuple[FloatArray, FloatArray]:
+    def estimate_draws(
+        self, enquiries: Sequence[Enquiry], *, steps: int | None = None
+    ) -> tuple[FloatArray, FloatArray]:
         """Return pmfs under shared parameter draws and stopping hazards, for many enquiries.
+
+        ``steps`` looks further than the horizon, or less far.
 
         Returns
         -------
-        draws : ndarray of shape (n_draws, n, horizon)
-        stop : ndarray of shape (n_draws, n, horizon)
+        draws : ndarray of shape (n_draws, n, steps)
+        stop : ndarray of shape (n_draws, n, steps)
             Its draws are independent of the first ones.
         """
-        draws = self._draws(enquiries)
-        stop = self.stop_draws(0, self.horizon)[:, None]
+        steps = steps or self.horizon
+        draws = self._draws(enquiries, steps)
+        stop = self.stop_draws(0, steps)[:, None]
         return draws, np.broadcast_to(stop, draws.shape)
 
     def estimate_many(self, frame: pd.DataFrame, *, level: float = 0.8) -> pd.DataFrame:
@@ -183,7 +189,7 @@ class Forecaster:
             for row in known_fields(frame).to_dict("records")
         ]
         check_level(level)
-        draws = self._draws(enquiries)
+        draws = self._draws(enquiries, self.horizon)
         estimates = [
             self._describe(enquiry, draws[:, row], level) for row, enquiry in enumerate(enquiries)
         ]
@@ -202,6 +208,12 @@ class Forecaster:
         columns = ("median", "low", "high", "level", "not_within_horizon", "support", "notes")
         answer = pd.DataFrame(rows, index=frame.index, columns=list(columns))
         return answer.astype(dict.fromkeys(("median", "low", "high"), "Int64"))
+
+    def drivers(self, enquiry: Enquiry, *, level: float = 0.8) -> tuple[Driver, ...]:
+        """Return what each given attribute does to this enquiry's median, largest first."""
+        from forecast.clinic.drivers import drivers
+
+        return drivers(self, enquiry, level=level)
 
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write the forecaster as JSON; it holds no row of the log."""
@@ -245,18 +257,12 @@ class Forecaster:
             total = self.recalibration.apply(total, groups=groups(enquiries))
         return pmfs, total
 
-    def _after(self, pmfs: FloatArray, total: CountDistribution, had: int) -> FloatArray:
-        """Return recalibrated pmfs of one enquiry after ``had`` sessions, (n_draws, horizon)."""
-        target = CountDistribution(total.given_not_by(had).pmf[:, : self.horizon])
-        left = 1 - pmfs[:, :had].sum(axis=1, keepdims=True)
-        return carry_draws(pmfs[:, had : had + self.horizon] / np.maximum(left, 1e-9), target)
-
-    def _draws(self, enquiries: Sequence[Enquiry]) -> FloatArray:
-        """Return recalibrated pmfs of the sessions here, shape (n_draws, n, horizon)."""
-        steps = self.horizon + max(enquiry.sessions_elsewhere for enquiry in enquiries)
-        pmfs, total = self._totals(enquiries, steps)
+    def _draws(self, enquiries: Sequence[Enquiry], steps: int) -> FloatArray:
+        """Return recalibrated pmfs of the sessions here, shape (n_draws, n, steps)."""
+        most = max(enquiry.sessions_elsewhere for enquiry in enquiries)
+        pmfs, total = self._totals(enquiries, steps + most)
         found = [
-            self._after(pmfs[:, row], total[row], enquiry.sessions_elsewhere)
+            after(pmfs[:, row], total[row], enquiry.sessions_elsewhere, steps)
             for row, enquiry in enumerate(enquiries)
         ]
         return np.stack(found, axis=1)
@@ -306,6 +312,13 @@ class Forecaster:
             survival = np.clip(1 - pmfs[:, : middle + 1].sum(axis=1), 1e-9, 1 - 1e-9)
             spread.append(float(np.log(-np.log(survival)).var()))
         return float(np.clip(1 - spread[0] / max(spread[1], 1e-12), 0, 1))
+
+
+def after(pmfs: FloatArray, total: CountDistribution, had: int, steps: int) -> FloatArray:
+    """Return recalibrated pmfs of the ``steps`` after ``had`` sessions, shape (n_draws, steps)."""
+    target = CountDistribution(total.given_not_by(had).pmf[:, :steps])
+    left = 1 - pmfs[:, :had].sum(axis=1, keepdims=True)
+    return carry_draws(pmfs[:, had : had + steps] / np.maximum(left, 1e-9), target)
 
 
 def known_fields(frame: pd.DataFrame) -> pd.DataFrame:

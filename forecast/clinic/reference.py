@@ -11,6 +11,8 @@ import numpy as np
 from forecast.clinic.attributes import COVARIATES
 from forecast.clinic.courses import column
 from forecast.clinic.enquiry import Enquiry
+from forecast.clinic.groups import ink_group
+from forecast.survival.durations import Durations
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -53,6 +55,11 @@ class Reference:
         Courses with each level; a course counts once for each of its inks.
     ranges : mapping of attribute to (lowest, highest)
         Of the numeric attributes.
+    middles : mapping of attribute to float
+        Their medians.
+    cells : mapping of "ink group, density" to mapping
+        For cells of at least five courses: ``n`` courses, ``reached`` and ``half_by``, the
+        session by which half had reached the goal (Kaplan-Meier), None when it was not seen.
     fills : mapping of covariate to tuple of float
         Eight evenly spaced values of the log, used where an enquiry does not give the attribute.
     lasers : tuple of (regime, wavelengths in nm)
@@ -68,6 +75,8 @@ class Reference:
     last_start: str
     levels: Mapping[str, Mapping[str, int]]
     ranges: Mapping[str, tuple[float, float]]
+    middles: Mapping[str, float]
+    cells: Mapping[str, Mapping[str, int | None]]
     fills: Mapping[str, tuple[float, ...]]
     lasers: tuple[tuple[str, tuple[float, ...]], ...]
 
@@ -93,6 +102,8 @@ class Reference:
             ranges={
                 name: (float(of.min()), float(of.max())) for name, of in numbers.items() if len(of)
             },
+            middles={name: float(of.median()) for name, of in numbers.items() if len(of)},
+            cells=cells_of(courses, rows),
             fills={name: fills(rows[name], name) for name in COVARIATES},
             lasers=tuple(
                 (laser.regime, laser.wavelengths_nm) for laser in lasers_in_use(log.lasers)
@@ -103,6 +114,12 @@ class Reference:
     def means(self) -> dict[str, float]:
         """Mean of each covariate, which stands in for a missing one when the model is fitted."""
         return {name: float(np.mean(values)) for name, values in self.fills.items()}
+
+    def similar(self, enquiry: Enquiry) -> Mapping[str, Any] | None:
+        """Return counts of past courses of the same ink group and density; None if under five."""
+        name = cell_name(str(enquiry.inks), enquiry.ink_density)
+        found = self.cells.get(name)
+        return None if found is None else {"like": name, **found}
 
     def doubts(self, enquiry: Enquiry) -> tuple[str, tuple[str, ...]]:
         """Return how well the log covers an enquiry, and a note for each doubt."""
@@ -172,6 +189,35 @@ def fills(values: pd.Series[float], name: str) -> tuple[float, ...]:
         return DEFAULT_FILLS.get(name, (0.0,) * N_FILLS)
     at = (np.arange(N_FILLS) + 0.5) / N_FILLS
     return tuple(float(value) for value in np.quantile(known, at, method="inverted_cdf"))
+
+
+def cell_name(inks: str, density: str) -> str:
+    """Return the cell in which past courses are counted."""
+    return f"{ink_group(inks)} ink, {density} density"
+
+
+def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, int | None]]:
+    """Return counts of courses by ink group and density, cells under five left out."""
+    from forecast.survival.life_table import LifeTable
+
+    names = np.array(
+        [cell_name(*pair) for pair in zip(courses["inks"], courses["ink_density"], strict=True)]
+    )
+    found: dict[str, dict[str, int | None]] = {}
+    for name in np.unique(names):
+        own = rows[names == name]
+        if len(own) < FEW:
+            continue
+        half_by = None
+        if own["observed"].any():
+            spells = Durations.from_frame(
+                own, step="step", observed="observed", entry="entry", covariates=[]
+            )
+            half = LifeTable().fit(spells).predict({}, int(own["step"].max())).median()[0]
+            half_by = int(half) if np.isfinite(half) else None
+        reached = int(own["observed"].sum())
+        found[str(name)] = {"n": len(own), "reached": reached, "half_by": half_by}
+    return found
 
 
 def counted(count: int) -> str:
