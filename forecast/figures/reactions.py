@@ -11,6 +11,7 @@ from forecast.clinic.sources import cite
 from forecast.figures.template import COLOURS, titled
 
 if TYPE_CHECKING:
+    import pandas as pd
     import plotly.graph_objects as go
 
     from forecast.clinic.operators import OperatorFunnel
@@ -43,6 +44,26 @@ def plot_operator_funnel(operators: OperatorFunnel) -> go.Figure:
 
     table = operators.table
     figure = go.Figure()
+    _add_limits(figure, operators)
+    _add_operators(figure, table)
+    figure.update_xaxes(title_text="sessions by the operator", rangemode="tozero")
+    figure.update_yaxes(
+        title_text="reactions per session, adjusted", tickformat=".1%", rangemode="tozero"
+    )
+    count = len(operators.outside)
+    title = "No operator is outside what chance allows"
+    if count:
+        title = f"{count} of {len(table)} operators outside what chance allows"
+    notes = (
+        "Adjusted for what each operator met; names replaced by codes. Bars: limits that allow"
+        " for the number of operators. Not a league table.",
+        *operators.notes,
+    )
+    return titled(figure, title, notes)
+
+
+def _add_limits(figure: go.Figure, operators: OperatorFunnel) -> None:
+    table = operators.table
     sizes = np.unique(np.linspace(20, table["sessions"].max() * 1.1, 60).astype(int))
     for level, dash in FUNNEL_LEVELS:
         limits = np.array([operators.limits(int(size), level=level) for size in sizes])
@@ -69,6 +90,13 @@ def plot_operator_funnel(operators: OperatorFunnel) -> go.Figure:
             showlegend=False,
             hoverinfo="skip",
         )
+
+
+def _add_operators(figure: go.Figure, table: pd.DataFrame) -> None:
+    # Labels alternate above and below, so that operators with like counts stay legible.
+    side = {
+        code: ("top center", "bottom center")[at % 2] for at, code in enumerate(table["operator"])
+    }
     for outside, name, colour, symbol in (
         ("", "within the limits", COLOURS["main"], "circle"),
         ("above", "above", COLOURS["contrast"], "triangle-up"),
@@ -81,24 +109,10 @@ def plot_operator_funnel(operators: OperatorFunnel) -> go.Figure:
                 y=part["adjusted_rate"],
                 text=part["operator"],
                 mode="markers+text",
-                textposition="top center",
+                textposition=[side[code] for code in part["operator"]],
                 marker={"size": 12, "color": colour, "symbol": symbol},
                 name=name,
             )
-    figure.update_xaxes(title_text="sessions by the operator", rangemode="tozero")
-    figure.update_yaxes(
-        title_text="reactions per session, adjusted", tickformat=".1%", rangemode="tozero"
-    )
-    count = len(operators.outside)
-    title = "No operator is outside what chance allows"
-    if count:
-        title = f"{count} of {len(table)} operators outside what chance allows"
-    notes = (
-        "Adjusted for what each operator met; names replaced by codes. Bars: limits that allow"
-        " for the number of operators. Not a league table.",
-        *operators.notes,
-    )
-    return titled(figure, title, notes)
 
 
 def plot_reaction_rates(
