@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +13,9 @@ from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     from forecast.cli.options import Commands
+    from forecast.clinic.enquiry import Enquiry
+    from forecast.clinic.forecaster import Forecaster
+    from forecast.clinic.tariff import Tariff
 
 __all__ = ["register"]
 
@@ -56,7 +60,7 @@ def price(options: Options) -> None:
             "Pricing needs a model, enquiries and a tariff.",
             "Give MODEL.json ENQUIRIES.csv --tariff TARIFF.toml; --template writes a tariff.",
         )
-    from forecast import load_forecaster, price_caseload, price_package, read_log
+    from forecast import load_forecaster, price_caseload, read_log
     from forecast.cli.owner import owner_view
     from forecast.clinic.tariff_file import read_tariff
 
@@ -66,15 +70,8 @@ def price(options: Options) -> None:
             f"{options.tariff} offers no package.", "Add at least one [[packages]] to it."
         )
     forecaster = load_forecaster(options.model)
-    results: list[dict[str, Any]] = []
-    texts: list[str] = []
     enquiries = read_enquiries(options.enquiries)
-    for label, enquiry in enquiries.items():
-        estimate = forecaster.estimate(enquiry)
-        quotes = [price_package(estimate, package, tariff) for package in tariff.packages]
-        results.append({"enquiry_id": label, "quotes": [quote.to_dict() for quote in quotes]})
-        texts.append("\n\n".join([f"Enquiry {label}", *(quote.to_text() for quote in quotes)]))
-    data: dict[str, Any] = {"prices": results}
+    data, texts = quote_all(forecaster, enquiries, tariff)
     if options.courses is not None:
         year = price_caseload(
             forecaster,
@@ -91,6 +88,22 @@ def price(options: Options) -> None:
         data |= found
         texts.append(words)
     answer(options, data, "\n\n".join([*texts, CLOSING]))
+
+
+def quote_all(
+    forecaster: Forecaster, enquiries: Mapping[str, Enquiry], tariff: Tariff
+) -> tuple[dict[str, Any], list[str]]:
+    """Return the quotes of every package for every enquiry, as JSON values and in words."""
+    from forecast import price_package
+
+    results: list[dict[str, Any]] = []
+    texts: list[str] = []
+    for label, enquiry in enquiries.items():
+        estimate = forecaster.estimate(enquiry)
+        quotes = [price_package(estimate, package, tariff) for package in tariff.packages]
+        results.append({"enquiry_id": label, "quotes": [quote.to_dict() for quote in quotes]})
+        texts.append("\n\n".join([f"Enquiry {label}", *(quote.to_text() for quote in quotes)]))
+    return {"prices": results}, texts
 
 
 def write_template(options: Options) -> None:

@@ -156,14 +156,11 @@ def book_of(
     """Return the book of courses whose terms are known."""
     means, variances = moments(sold)
     totals = simulate_totals(sold, replicates=replicates, seed=seed, workers=workers, label="years")
-    known = simulate_totals(
-        sold.model_known(),
-        replicates=replicates,
-        seed=seed + 1,
-        workers=workers,
-    )
+    sure = sold.model_known()
+    known = simulate_totals(sure, replicates=replicates, seed=seed + 1, workers=workers)
     chance, model = float(variances.mean()), float(means.var())
-    low, low_known = np.quantile(totals, 0.05), np.quantile(known, 0.05)
+    low, low_known = float(np.quantile(totals, 0.05)), float(np.quantile(known, 0.05))
+    worst = expected_shortfall(totals, np.full(replicates, 1 / replicates))
     return Book(
         currency=tariff.currency,
         n_courses=sold.n,
@@ -175,12 +172,10 @@ def book_of(
         chance_sd=from_cents(chance**0.5),
         model_sd=from_cents(model**0.5),
         chance_of_loss=float((totals < 0).mean()),
-        one_in_twenty=from_cents(float(low)),
-        one_in_twenty_model_known=from_cents(float(low_known)),
-        expected_shortfall=from_cents(
-            float(expected_shortfall(totals, np.full(replicates, 1 / replicates)))
-        ),
-        buffer=from_cents(max(float(-low), 0.0)),
+        one_in_twenty=from_cents(low),
+        one_in_twenty_model_known=from_cents(low_known),
+        expected_shortfall=from_cents(float(worst)),
+        buffer=from_cents(max(-low, 0.0)),
         volume_limit=chance / sold.n / (model / sold.n**2) if model > 0 else float("inf"),
         sensitivity=book_variations(sold, packages, tariff),
         notes=(

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["OperatorFunnel", "compare_operators", "median_odds_ratio"]
 
 FEWEST_SESSIONS = 20
+WIDENED = "Operators vary {:.1f} times as much as chance gives; the limits are widened accordingly."
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -125,19 +126,14 @@ def compare_operators(
         notes += ("With two operators only their difference can be judged, not who is unusual.",)
     found = funnel(table["events"], table["expected"], table["sessions"], level=level)
     if found.dispersion > 1:
-        notes += (
-            f"Operators vary {found.dispersion:.1f} times as much as chance gives; the limits are"
-            " widened accordingly.",
-        )
-    spread_interval: tuple[float | None, float | None] = (None, None)
-    if fit.model is not None:
-        spread_interval = fit.model.spread_interval(level=level)
+        notes += (WIDENED.format(found.dispersion),)
+    model = fit.model
     return OperatorFunnel(
         table=_table(table, found, fit, codes, level),
         target=found.target,
         dispersion=found.dispersion,
-        spread=None if fit.model is None else fit.model.spread,
-        spread_interval=spread_interval,
+        spread=None if model is None else model.spread,
+        spread_interval=(None, None) if model is None else model.spread_interval(level=level),
         shares=_shares(fit),
         level=level,
         names={code: name for name, code in codes.items()},
