@@ -13,7 +13,7 @@ from forecast.clinic.cleaning import CleanTable, clean_table, empty_table
 from forecast.clinic.courses import TABLES
 from forecast.clinic.crosscheck import cross_check
 from forecast.clinic.identity import refuse_identifying
-from forecast.clinic.reading import read_raw
+from forecast.clinic.reading import RawLog, read_raw
 from forecast.clinic.report import TOLERATED, LogReport, RowCount, gather
 from forecast.errors import DataError, RequestError
 
@@ -73,8 +73,8 @@ class OutcomeLog:
             "reactions": reactions,
             "lasers": lasers,
         }
-        raw = {name: numbered(name, frame) for name, frame in given.items() if frame is not None}
-        return assemble(raw, source="frames", cleared_at=cleared_at)
+        tables = {name: numbered(name, frame) for name, frame in given.items() if frame is not None}
+        return assemble(RawLog("frames", tables), cleared_at=cleared_at)
 
 
 def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:
@@ -100,14 +100,7 @@ def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:
     if raw.cleared_at is not None and cleared_at == DEFAULT_CLEARED_AT:
         cleared_at = raw.cleared_at
         raw.notes.append(f"cleared_at is {cleared_at:g}, as datapackage.json says.")
-    return assemble(
-        raw.tables,
-        source=raw.source,
-        cleared_at=cleared_at,
-        empty=raw.empty,
-        tolerated=raw.tolerated,
-        notes=raw.notes,
-    )
+    return assemble(raw, cleared_at=cleared_at)
 
 
 def numbered(name: str, frame: pd.DataFrame) -> pd.DataFrame:
@@ -117,53 +110,50 @@ def numbered(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     return frame.set_axis(np.arange(FIRST_ROW, FIRST_ROW + len(frame)), axis=0)
 
 
-def assemble(
-    raw: Mapping[str, pd.DataFrame],
-    *,
-    source: str,
-    cleared_at: float,
-    empty: Mapping[str, int] | None = None,
-    tolerated: Sequence[dict[str, Any]] = (),
-    notes: Sequence[str] = (),
-) -> OutcomeLog:
+def assemble(raw: RawLog, *, cleared_at: float) -> OutcomeLog:
     """Return the log made of raw tables whose index is the row number."""
-    if not 0 < cleared_at <= 100:
+    if isinstance(cleared_at, bool | str) or not 0 < cleared_at <= 100:
         raise RequestError(
             f"cleared_at is {cleared_at!r}.", "Give a percentage above 0, up to 100."
         )
-    if "courses" not in raw or raw["courses"].empty:
+    if "courses" not in raw.tables or raw.tables["courses"].empty:
         raise DataError(
             "Table courses has no rows.", "Give it one row for each course, finished or not."
         )
-    refuse_identifying(raw)
-    tables = {name: clean_table(name, raw[name]) for name in TABLES if name in raw}
+    refuse_identifying(raw.tables)
+    tables = {name: clean_table(name, raw.tables[name]) for name in TABLES if name in raw.tables}
     cross_check(tables, cleared_at=cleared_at)
-    report = LogReport(
-        source=source,
+    frames = {
+        name: tables[name].frame.reset_index(drop=True) if name in tables else empty_table(name)
+        for name in TABLES
+    }
+    return OutcomeLog(**frames, report=report_on(raw, tables), cleared_at=float(cleared_at))
+
+
+def report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
+    """Return what cleaning did to the raw tables."""
+    withheld = {
+        name: raw.tables[name][~raw.tables[name].index.isin(table.frame.index)]
+        for name, table in tables.items()
+    }
+    return LogReport(
+        source=raw.source,
         rows={
             name: RowCount(
-                len(raw[name]),
-                len(table.frame),
-                len(raw[name]) - len(table.frame),
-                (empty or {}).get(name, 0),
+                rows_in=len(raw.tables[name]),
+                used=len(table.frame),
+                set_aside=len(withheld[name]),
+                empty=raw.empty.get(name, 0),
             )
             for name, table in tables.items()
         },
         set_aside=gather(part for table in tables.values() for part in table.set_aside),
         flagged=gather(part for table in tables.values() for part in table.flagged),
-        tolerated=tolerances(tables, tolerated),
+        tolerated=tolerances(tables, raw.tolerated),
         extra_columns={name: table.extra for name, table in tables.items() if table.extra},
-        notes=tuple(notes),
-        withheld={
-            name: raw[name][~raw[name].index.isin(table.frame.index)]
-            for name, table in tables.items()
-        },
+        notes=tuple(raw.notes),
+        withheld=withheld,
     )
-    frames = {
-        name: tables[name].frame.reset_index(drop=True) if name in tables else empty_table(name)
-        for name in TABLES
-    }
-    return OutcomeLog(**frames, report=report, cleared_at=float(cleared_at))
 
 
 def tolerances(
