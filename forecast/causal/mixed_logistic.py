@@ -83,13 +83,7 @@ class MixedLogistic:
         y = np.array(events, dtype=np.float64)
         n = np.ones_like(y) if trials is None else np.array(trials, dtype=np.float64)
         labels, codes = np.unique(np.asarray(group).astype(str), return_inverse=True)
-        if not len(X) == len(y) == len(n) == len(codes):
-            raise DataError("The columns differ in length.", "Give one value per row in each.")
-        if not 0 < y.sum() < n.sum():
-            raise DataError(
-                f"{y.sum():g} of {n.sum():g} trials had the event.",
-                "Without both outcomes there is nothing to model; use the exact interval.",
-            )
+        _refuse(X, y, n, codes)
         named = names or tuple(str(column) for column in range(X.shape[1]))
         strength = np.array([0.0 if name in free else self.shrink for name in named])
         order = np.argsort(codes, kind="stable")
@@ -203,6 +197,16 @@ class FittedMixedLogistic:
             return best - self._problem.objective(held)[0] + drop
 
         return loss
+
+
+def _refuse(X: FloatArray, y: FloatArray, n: FloatArray, codes: npt.NDArray[np.intp]) -> None:
+    if not len(X) == len(y) == len(n) == len(codes):
+        raise DataError("The columns differ in length.", "Give one value per row in each.")
+    if not 0 < y.sum() < n.sum():
+        raise DataError(
+            f"{y.sum():g} of {n.sum():g} trials had the event.",
+            "Without both outcomes there is nothing to model; use the exact interval.",
+        )
 
 
 def cluster_inflation(

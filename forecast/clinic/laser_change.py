@@ -198,31 +198,42 @@ def what_would_change(
     if len(newly):
         sessions, cleared = _draws(spells, newly, horizon, seed)
     else:
-        notes.append(
-            "No course of the two years before the question would come newly within reach."
-        )
-    gain = worth_cleared * cleared - cost_per_session * sessions
-    money = price is not None and len(newly) > 0
-    worth = float(gain.mean()) if money else None
-    even = None if worth is None or price is None or worth <= 0 else price / worth
+        notes.append("No course of the two years before that day would come newly within reach.")
     return LaserChange(
         laser=laser,
         per_year=len(newly) / years,
         per_year_interval=(low / years, high / years),
         partly_per_year=partly / years,
-        sessions_change=float(sessions.mean()) if len(newly) else None,
+        sessions_change=_mean(sessions),
         sessions_interval=_interval(sessions, level),
-        cleared_change=float(cleared.mean()) if len(newly) else None,
+        cleared_change=_mean(cleared),
         cleared_interval=_interval(cleared, level),
-        gain_per_course=worth,
-        gain_interval=_interval(gain, level) if money else (None, None),
-        break_even_courses=even,
-        break_even_interval=_break_even(price, gain, level) if money else (None, None),
-        break_even_years=None if even is None else even * years / len(newly),
+        **_money(
+            price, worth_cleared * cleared - cost_per_session * sessions, len(newly) / years, level
+        ),
         horizon=horizon,
         level=level,
         notes=tuple(notes),
     )
+
+
+def _money(price: float | None, gain: FloatArray, per_year: float, level: float) -> dict[str, Any]:
+    """Return the fields of `LaserChange` that speak of money, from draws of the gain."""
+    if price is None:
+        gain = np.zeros(0)
+    worth = _mean(gain)
+    even = None if worth is None or price is None or worth <= 0 else price / worth
+    return {
+        "gain_per_course": worth,
+        "gain_interval": _interval(gain, level),
+        "break_even_courses": even,
+        "break_even_interval": _break_even(price, gain, level),
+        "break_even_years": None if even is None else even / per_year,
+    }
+
+
+def _mean(draws: FloatArray) -> float | None:
+    return float(draws.mean()) if len(draws) else None
 
 
 def _newly_reached(

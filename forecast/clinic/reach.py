@@ -11,14 +11,7 @@ import numpy.typing as npt
 
 from forecast._checks import check_level
 from forecast.causal.proportions import exact_interval, normal_quantile, wilson_interval
-from forecast.clinic.inks import (
-    CAVEAT,
-    Laser,
-    Uptake,
-    best_uptake,
-    read_inks,
-    unreached_inks,
-)
+from forecast.clinic.inks import CAVEAT, Laser, Uptake, best_uptake, read_inks, unreached_inks
 from forecast.clinic.rows import course_rows, lasers_in_use
 from forecast.clinic.sources import cite
 from forecast.errors import DataError
