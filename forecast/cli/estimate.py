@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -28,6 +29,12 @@ def register(commands: Commands) -> None:
     parser.add_argument("enquiries", metavar="ENQUIRIES.csv", type=Path)
     parser.add_argument("--level", type=float, default=0.8, help="what the interval covers (0.8)")
     parser.add_argument("--strategy", help="a pulse strategy instead of the log's own practice")
+    parser.add_argument(
+        "--register",
+        type=Path,
+        metavar="R.jsonl",
+        help="append each estimate to a register of promises, to be judged by assess later",
+    )
 
     parser = add_command(
         commands, "update", update, says="how many sessions are still needed, mid-course"
@@ -42,6 +49,7 @@ def register(commands: Commands) -> None:
 def estimate(options: Options) -> None:
     """Print the estimate of every enquiry, with the cautions that apply to it."""
     from forecast import load_forecaster
+    from forecast.clinic.register import record_promise
 
     forecaster = load_forecaster(options.model)
     results: list[dict[str, Any]] = []
@@ -49,6 +57,8 @@ def estimate(options: Options) -> None:
     always: dict[str, Caution] = {}
     for label, enquiry in read_enquiries(options.enquiries).items():
         result = forecaster.estimate(enquiry, level=options.level, strategy=options.strategy)
+        if options.register is not None:
+            record_promise(options.register, result, enquiry_id=label, issued_on=date.today())
         cautions = look_out_for(enquiry)
         results.append({"enquiry_id": label, **result.to_dict(), **as_dict(cautions)})
         texts.append("\n".join([f"Enquiry {label}", result.to_text(), *own_lines(cautions)]))

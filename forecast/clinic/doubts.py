@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from forecast.clinic.groups import groups
+
 if TYPE_CHECKING:
     from forecast.clinic.estimate import Estimate
     from forecast.clinic.forecaster import Forecaster
@@ -38,4 +40,13 @@ def doubts_of(forecaster: Forecaster, estimate: Estimate) -> tuple[str, ...]:
     if unreached:
         named = ", ".join(ink.replace("_", " ") for ink in unreached)
         found.append(f"No laser in the log's table is taken up well by: {named}.")
+    by = groups([enquiry])
+    for row in forecaster.assessment.get("subgroups", ()):
+        own = row["label"] in by.get(row["factor"], ())
+        if own and row["verdict"] == "fails":
+            found.append(
+                f"On this log the intervals have not held for {row['factor']} {row['label']}: "
+                f"{row['coverage']:.0%} of such courses fell inside the "
+                f"{forecaster.assessment['coverage']['level']:.0%} interval."
+            )
     return tuple(found)

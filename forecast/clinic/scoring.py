@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, is_dataclass
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 from forecast._checks import check_whole_number
@@ -14,6 +14,7 @@ from forecast.clinic.candidates import candidates, evidence_model
 from forecast.clinic.forecaster import Forecaster
 from forecast.clinic.groups import groups
 from forecast.clinic.midcourse import Midcourse, fit_midcourse
+from forecast.clinic.plain import plain_rows, plain_values
 from forecast.clinic.reference import Reference
 from forecast.clinic.rows import check_goal, course_rows
 from forecast.clinic.saved import load_forecaster
@@ -85,7 +86,7 @@ def fit_forecaster(
         horizon=horizon,
         seed=seed,
         assessment=checked.to_dict() if checked else {},
-        notes=fit_notes(reference, checked),
+        notes=fit_notes(reference),
     )
 
 
@@ -148,23 +149,13 @@ class Checked:
         """Return plain JSON values: scores of every candidate, and what was found of the chosen."""
         return {
             "model": self.chosen.name,
-            "candidates": plain(self.scores),
-            "scores": plain(self.assessment.scores),
-            "reliability": plain(self.assessment.reliability),
-            "coverage": plain(self.assessment.coverage),
-            "subgroups": plain(self.assessment.subgroups),
+            "candidates": plain_rows(self.scores),
+            "scores": plain_rows(self.assessment.scores),
+            "reliability": plain_rows(self.assessment.reliability),
+            "coverage": plain_values(asdict(self.assessment.coverage)),
+            "subgroups": plain_rows(self.assessment.subgroups),
             "messages": list(self.assessment.messages),
         }
-
-
-def plain(value: Any) -> Any:
-    """Return a frame or a dataclass as plain JSON values, missing numbers as None."""
-    import json
-
-    if is_dataclass(value) and not isinstance(value, type):
-        value = asdict(value)
-        return {name: None if of != of else of for name, of in value.items()}
-    return json.loads(value.to_json(orient="records"))
 
 
 def check_horizon(rows: pd.DataFrame, horizon: int) -> None:
@@ -209,7 +200,7 @@ def fit_stopping(rows: pd.DataFrame) -> FittedCountModel:
     return spec.fit(spells) if len(spells) else spec.from_prior((), horizon=1)
 
 
-def fit_notes(reference: Reference, checked: Checked | None) -> tuple[str, ...]:
+def fit_notes(reference: Reference) -> tuple[str, ...]:
     """Return what every estimate of this log has to say about the log."""
     found = [
         f"From {reference.n_courses} courses of {reference.n_clients} clients: "
@@ -218,10 +209,4 @@ def fit_notes(reference: Reference, checked: Checked | None) -> tuple[str, ...]:
     ]
     if not reference.n_reached:
         found.append("No course has reached the goal yet: published evidence only, and wide.")
-    if checked is not None:
-        failing = checked.assessment.subgroups.query("verdict == 'fails'")
-        found += [
-            f"On this log the intervals do not hold for {row.factor} {row.label}."
-            for row in failing.itertuples()
-        ]
     return tuple(found)

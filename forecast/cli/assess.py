@@ -1,0 +1,58 @@
+"""`forecast assess`: were the promises kept, on a later log or by the register of promises."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from forecast.cli.log import add_log, read
+from forecast.cli.options import Options, add_command, answer
+
+if TYPE_CHECKING:
+    from forecast.cli.options import Commands
+    from forecast.clinic.forecaster import Forecaster
+
+__all__ = ["register"]
+
+
+def register(commands: Commands) -> None:
+    """Add the command of this module."""
+    parser = add_command(
+        commands, "assess", assess, says="whether estimates have kept their promise since"
+    )
+    parser.add_argument("model", metavar="MODEL.json", type=Path)
+    add_log(parser)
+    parser.add_argument("--level", type=float, default=0.8, help="of the interval judged (0.8)")
+    parser.add_argument(
+        "--register", type=Path, metavar="R.jsonl", help="judge the promises issued in this file"
+    )
+    parser.add_argument(
+        "--card", type=Path, metavar="CARD.md", help="also write the model's card, and CARD.json"
+    )
+
+
+def assess(options: Options) -> None:
+    """Print how a saved model's estimates turned out on courses it was not fitted to."""
+    from forecast import load_forecaster
+    from forecast.clinic.promises import assess_forecaster, assess_register
+
+    forecaster = load_forecaster(options.model)
+    log = read(options)
+    if options.register is not None:
+        found = assess_register(options.register, log, level=options.level)
+    else:
+        found = assess_forecaster(forecaster, log, level=options.level)
+    if options.card is not None:
+        write_card(forecaster, options.card)
+    answer(options, found.to_dict(), found.to_text())
+
+
+def write_card(forecaster: Forecaster, path: Path) -> None:
+    """Write the model card as Markdown, and beside it as JSON."""
+    import json
+
+    from forecast.clinic.card import card_text, model_card
+
+    path.write_text(card_text(forecaster) + "\n", encoding="utf-8")
+    card = json.dumps(model_card(forecaster), indent=2)
+    path.with_suffix(".json").write_text(card + "\n", encoding="utf-8")

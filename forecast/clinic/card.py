@@ -1,0 +1,127 @@
+"""A model card: what a saved forecaster is, for whom, how good, and what it cannot say.
+
+Follows the items of TRIPOD+AI (Collins et al. 2024, BMJ 385:e078378) that apply to a model
+developed and assessed in one clinic.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from forecast.assess.sample_size import most_parameters
+from forecast.clinic.evidence import EFFECTS
+
+if TYPE_CHECKING:
+    from forecast.clinic.forecaster import Forecaster
+
+__all__ = ["card_text", "model_card"]
+
+LIMITS = (
+    "One clinic: says nothing of another until it is assessed there.",
+    "Stopping early is taken to be unrelated to the sessions still needed, given the attributes.",
+    "What counts as cleared is what this clinic's graders recorded as cleared.",
+    "Associations, not effects: it does not say what changing an attribute would do.",
+    "Never a treatment setting; local regulation and licensed practice decide.",
+)
+
+
+def model_card(forecaster: Forecaster) -> dict[str, Any]:
+    """Return the card as plain JSON values."""
+    reference, found = forecaster.reference, forecaster.assessment
+    coverage = found.get("coverage")
+    goal = {"clear": "recorded as cleared", "lighten": "recorded as cleared or lightened"}
+    return {
+        "title": "Sessions of laser tattoo removal until the goal, predicted at the consultation",
+        "intended_use": "To tell a client how many sessions to expect, and to price packages.",
+        "outcome": f"Session at which the course is {goal[forecaster.goal]}.",
+        "participants": {
+            "courses": reference.n_courses,
+            "clients": reference.n_clients,
+            "reached_the_goal": reference.n_reached,
+            "stopped": reference.n_stopped,
+            "still_running": reference.n_ongoing,
+            "started_from": reference.first_start,
+            "started_to": reference.last_start,
+        },
+        "predictors": sorted(
+            {"skin_type", "body_site", "ink_density", "layering", "inks", "age_years", "origin"}
+            | {"area_cm2", "tattoo_age_years", "scarring", "smoker"}
+        ),
+        "missing_data": "Filled by the log's mean when fitting, spread over its mix when asked.",
+        "model": found.get("model", "published evidence only"),
+        "prior_evidence": [
+            {"covariate": e.covariate, "log_hazard_ratio": e.log_hazard_ratio, "source": e.source}
+            for e in EFFECTS
+        ],
+        "sample_size": sample_size(forecaster),
+        "candidates": found.get("candidates", []),
+        "assessment": "Folds grouped by client, repeated; nothing scored on what it was fitted to.",
+        "coverage": coverage,
+        "scores": found.get("scores", []),
+        "reliability": found.get("reliability", []),
+        "subgroups": found.get("subgroups", []),
+        "supported_to_session": forecaster.supported_to,
+        "limits": [*LIMITS, *forecaster.notes],
+    }
+
+
+def sample_size(forecaster: Forecaster) -> dict[str, Any]:
+    """Return what Riley et al. (2019, Stat Med 38:1276) would allow without prior evidence.
+
+    At a Cox-Snell R² of 0.2 and 0.4: the most parameters for a shrinkage of at most 10 %.
+    """
+    n = forecaster.reference.n_courses
+    return {
+        "courses": n,
+        "most_parameters_at_r2_0.2": round(most_parameters(n, r2_cs=0.2), 1) if n else 0,
+        "most_parameters_at_r2_0.4": round(most_parameters(n, r2_cs=0.4), 1) if n else 0,
+        "parameters_with_prior": len(EFFECTS),
+    }
+
+
+def card_text(forecaster: Forecaster) -> str:
+    """Return the card as Markdown."""
+    card = model_card(forecaster)
+    people, coverage = card["participants"], card["coverage"]
+    lines = [
+        f"# {card['title']}",
+        "",
+        f"**Use.** {card['intended_use']} **Outcome.** {card['outcome']}",
+        "",
+        f"**Courses.** {people['courses']} of {people['clients']} clients, started "
+        f"{people['started_from']} to {people['started_to']}: {people['reached_the_goal']} reached "
+        f"the goal, {people['stopped']} stopped, {people['still_running']} still running.",
+        "",
+        f"**Model.** {card['model']}. **Predictors.** {', '.join(card['predictors'])}. "
+        f"**Missing.** {card['missing_data']}",
+        "",
+        f"**Assessment.** {card['assessment']}",
+    ]
+    if coverage:
+        lines += [
+            "",
+            f"The {coverage['level']:.0%} interval covers {coverage['tie_split']:.1%} "
+            f"± {coverage['tie_split_error']:.1%} (one standard error).",
+            "",
+            "| candidate | log score a session | CRPS | chosen |",
+            "|---|---|---|---|",
+            *(
+                f"| {row['model']} | {number(row['log_score'], 4)} | {number(row['crps'], 3)} | "
+                f"{'yes' if row['chosen'] else ''} |"
+                for row in card["candidates"]
+            ),
+            "",
+            "| group | finished | interval covers | verdict |",
+            "|---|---|---|---|",
+            *(
+                f"| {row['factor']} {row['label']} | {row['n_events']} | "
+                f"{number(row['coverage'], 2)} | {row['verdict']} |"
+                for row in card["subgroups"]
+            ),
+        ]
+    return "\n".join([*lines, "", "**Limits.**", "", *(f"- {limit}" for limit in card["limits"])])
+
+
+def number(value: float | None, digits: int) -> str:
+    """Return a number for people, or a dash."""
+    return "–" if value is None else f"{value:.{digits}f}"

@@ -1,0 +1,196 @@
+"""A standing check: were the promises kept? Later logs, and the estimates that were issued."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from forecast.assess.assessment import Assessment, assess_predictions
+from forecast.assess.drift import Drift, drift
+from forecast.assess.outcomes import Outcomes
+from forecast.clinic.enquiry import Enquiry
+from forecast.clinic.groups import groups
+from forecast.clinic.plain import plain_rows, plain_values
+from forecast.clinic.register import read_register
+from forecast.clinic.rows import course_rows
+from forecast.errors import DataError
+from forecast.survival.distribution import CountDistribution
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.clinic.forecaster import Forecaster
+    from forecast.clinic.log import OutcomeLog
+
+__all__ = ["PromiseCheck", "assess_forecaster", "assess_register"]
+
+FEWEST_EVENTS = 20
+ALARM = 0.05
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PromiseCheck:
+    """How estimates turned out on courses the model was not fitted to.
+
+    Attributes
+    ----------
+    assessment : Assessment
+        Scores, reliability, coverage and subgroups.
+    drift : Drift or None
+        Whether outcomes have moved away from the predictions; None under five events.
+    n_courses, n_reached : int
+        Courses judged, and those that reached the goal.
+    what : str
+        What was judged, for the first line of the report.
+    """
+
+    assessment: Assessment
+    drift: Drift | None
+    n_courses: int
+    n_reached: int
+    what: str
+
+    @property
+    def verdict(self) -> str:
+        """``holds``, ``fails`` or ``cannot say``, for the intervals as a whole."""
+        if self.n_reached < FEWEST_EVENTS:
+            return "cannot say"
+        found = self.assessment.coverage
+        short = found.level - found.tie_split
+        sure = short > 1.96 * found.tie_split_error
+        moved = self.drift is not None and self.drift.p_value < ALARM
+        if (sure and short > 0.03) or moved:
+            return "fails"
+        unsure = 1.96 * found.tie_split_error > 0.10
+        return "cannot say" if unsure else "holds"
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        from dataclasses import asdict
+
+        return {
+            "what": self.what,
+            "verdict": self.verdict,
+            "n_courses": self.n_courses,
+            "n_reached": self.n_reached,
+            "coverage": plain_values(asdict(self.assessment.coverage)),
+            "drift": None if self.drift is None else plain_values(asdict(self.drift)),
+            "scores": plain_rows(self.assessment.scores),
+            "reliability": plain_rows(self.assessment.reliability),
+            "subgroups": plain_rows(self.assessment.subgroups),
+            "notes": list(self.assessment.messages),
+        }
+
+    def to_text(self) -> str:
+        """Return the check in words."""
+        found = self.assessment.coverage
+        lines = [
+            f"{self.what}: {self.n_courses} courses, {self.n_reached} reached the goal.",
+            f"Promise of {found.level * 10:g} of 10: kept for {found.tie_split * 10:.1f} of 10 "
+            f"(give or take {1.96 * found.tie_split_error * 10:.1f}). Verdict: {self.verdict}.",
+        ]
+        if self.drift is not None:
+            ratio = float(np.exp(self.drift.shift))
+            lines.append(
+                f"Per session the goal is reached {ratio:.2f} times as often as predicted "
+                f"(drift p = {self.drift.p_value:.2g})."
+            )
+        elif self.n_reached < FEWEST_EVENTS:
+            lines.append(f"{FEWEST_EVENTS - self.n_reached} more finished courses would settle it.")
+        for row in self.assessment.subgroups.itertuples():
+            lines.append(f"- {row.factor} {row.label}: {row.verdict} ({row.n_events} finished)")
+        return "\n".join([*lines, *(f"- {note}" for note in self.assessment.messages)])
+
+
+def assess_forecaster(
+    forecaster: Forecaster, log: OutcomeLog, *, level: float = 0.8, seed: int = 0
+) -> PromiseCheck:
+    """Return how a forecaster's estimates turn out on a log it was not fitted to.
+
+    Courses started up to the last start in the forecaster's own log are left out, since they may
+    have been fitted to; if none started later, all are judged and the report says so.
+
+    Raises
+    ------
+    DataError
+        If the log has no course that can be judged.
+    """
+    rows = course_rows(log, goal=forecaster.goal)
+    later = (
+        rows["started_on"].dt.strftime("%Y-%m-%d") > forecaster.reference.last_start
+    ).to_numpy()
+    what = f"Courses started after {forecaster.reference.last_start}"
+    if not later.any():
+        later = np.ones(len(rows), dtype=bool)
+        what = "All courses of the log: none started after the model's own, so this may flatter"
+    if not later.any():
+        raise DataError("The log has no course to judge.", "Give a log with courses.")
+    courses = log.courses[later]
+    enquiries = [enquiry_of(row) for row in courses.to_dict("records")]
+    draws, _ = forecaster.estimate_draws(enquiries)
+    return check(
+        CountDistribution(draws.mean(axis=0)),
+        rows[later],
+        courses,
+        level=level,
+        seed=seed,
+        what=what,
+    )
+
+
+def check(
+    predicted: CountDistribution,
+    rows: pd.DataFrame,
+    courses: pd.DataFrame,
+    *,
+    level: float,
+    seed: int,
+    what: str,
+) -> PromiseCheck:
+    """Return the check of predictions of the sessions here against what the courses show."""
+    here = (rows["step"] - rows["entry"]).to_numpy()
+    outcomes = Outcomes(here, rows["observed"].to_numpy(), subject=rows["client_id"].to_numpy())
+    by = groups(courses.itertuples())
+    n_reached = int(rows["observed"].sum())
+    return PromiseCheck(
+        assessment=assess_predictions([predicted], outcomes, level=level, groups=by, seed=seed),
+        drift=drift(predicted, outcomes) if n_reached >= 5 else None,
+        n_courses=len(rows),
+        n_reached=n_reached,
+        what=what,
+    )
+
+
+def enquiry_of(row: Mapping[str, Any]) -> Enquiry:
+    """Return the enquiry that a course of the log was at its consultation."""
+    return Enquiry(**{name: row[name] for name in Enquiry.__slots__ if name in row})
+
+
+def assess_register(
+    path: str | os.PathLike[str], log: OutcomeLog, *, level: float = 0.8, seed: int = 0
+) -> PromiseCheck:
+    """Return how the promises in a register turned out, by the outcomes in a log.
+
+    Raises
+    ------
+    DataError
+        If the register cannot be read, or none of its promises became a course of the log.
+    """
+    promised = {entry["enquiry_id"]: entry for entry in read_register(path)}
+    goals = {entry["goal"] for entry in promised.values()}
+    rows = course_rows(log, goal=goals.pop() if len(goals) == 1 else "clear")
+    known = rows["course_id"].isin(promised).to_numpy()
+    if not known.any():
+        raise DataError(
+            f"None of the {len(promised)} promise(s) is a course of this log.",
+            "Register estimates under the course_id that the course gets.",
+        )
+    found = [promised[identity]["pmf"] for identity in rows.loc[known, "course_id"]]
+    horizon = min(len(pmf) for pmf in found)
+    predicted = CountDistribution(np.array([pmf[:horizon] for pmf in found]))
+    what = f"{int(known.sum())} of {len(promised)} registered promises that became courses"
+    return check(predicted, rows[known], log.courses[known], level=level, seed=seed, what=what)

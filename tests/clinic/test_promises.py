@@ -1,0 +1,128 @@
+"""Were promises kept? Later logs, the register, drivers and the model card."""
+
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import forecast
+from forecast.clinic.card import card_text, model_card
+from forecast.clinic.invented.world import World
+from forecast.clinic.promises import assess_forecaster, assess_register, enquiry_of
+from forecast.clinic.register import record_promise
+from forecast.errors import DataError
+
+
+def later(log, years=20):
+    """Return the log with every date moved on, so that its courses come after the model's."""
+    courses = log.courses.assign(started_on=log.courses["started_on"] + pd.DateOffset(years=years))
+    return forecast.OutcomeLog.from_frames(courses)
+
+
+def test_promises_hold_on_a_later_log_of_the_same_clinic(forecaster):
+    found = assess_forecaster(forecaster, later(forecast.simulate_log(400, seed=21)))
+    assert found.what.startswith("Courses started after")
+    assert found.verdict in ("holds", "cannot say")
+    assert abs(found.assessment.coverage.tie_split - 0.8) < 0.08
+    assert set(found.assessment.subgroups["verdict"]) <= {"holds", "cannot say", "fails"}
+
+
+def test_a_clinic_that_became_much_slower_is_noticed(forecaster):
+    slower = replace(World(), log_speed=World().log_speed - 0.5)
+    found = assess_forecaster(forecaster, later(forecast.simulate_log(400, seed=22, world=slower)))
+    assert found.verdict == "fails"
+    assert found.drift.shift < 0
+    assert found.drift.p_value < 0.001
+
+
+def test_courses_the_model_may_have_seen_are_said_to_flatter(forecaster, invented_log):
+    found = assess_forecaster(forecaster, invented_log)
+    assert "may flatter" in found.what
+    assert found.to_dict()["verdict"] == found.verdict
+
+
+def test_registered_promises_are_judged_by_their_own_outcomes(forecaster, tmp_path):
+    log = forecast.simulate_log(200, seed=23)
+    register = tmp_path / "promises.jsonl"
+    for row in log.courses.to_dict("records"):
+        estimate = forecaster.estimate(enquiry_of(row))
+        record_promise(register, estimate, enquiry_id=row["course_id"], issued_on=date(2026, 5, 1))
+    found = assess_register(register, log)
+    assert found.n_courses == 200
+    straight = assess_forecaster(forecaster, later(log))
+    assert found.assessment.coverage.tie_split == pytest.approx(
+        straight.assessment.coverage.tie_split, abs=1e-3
+    )
+    text = register.read_text()
+    assert "skin" not in text
+    assert "black" not in text
+
+
+def test_a_register_that_cannot_be_used_is_refused(forecaster, invented_log, tmp_path):
+    register = tmp_path / "promises.jsonl"
+    enquiry = forecast.Enquiry("II", "back", "black", "light", "single")
+    record_promise(
+        register, forecaster.estimate(enquiry), enquiry_id="nobody", issued_on=date(2026, 5, 1)
+    )
+    with pytest.raises(DataError, match=r"None of the 1 promise\(s\) is a course"):
+        assess_register(register, invented_log)
+    register.write_text(register.read_text() + "{}\n")
+    with pytest.raises(DataError, match="Line 2 of"):
+        assess_register(register, invented_log)
+
+
+def test_drivers_name_what_differs_from_the_reference_and_which_way(forecaster):
+    enquiry = forecast.Enquiry("III", "shoulder", "black;green", "heavy", "single", smoker="yes")
+    found = {driver.attribute: driver for driver in forecaster.drivers(enquiry)}
+    assert set(found) == {"inks", "ink_density", "smoker"}
+    for driver in found.values():
+        assert driver.difference > 0
+        assert driver.interval[0] <= driver.difference <= driver.interval[1]
+        assert "instead of" in driver.to_text()
+    plain = forecast.Enquiry("III", "shoulder", "black", "medium", "single")
+    assert forecaster.drivers(plain) == ()
+
+
+def test_similar_courses_are_counts_of_at_least_five(forecaster, invented_log):
+    cells = forecaster.reference.cells
+    assert min(cell["n"] for cell in cells.values()) >= 5
+    enquiry = forecast.Enquiry("III", "shoulder", "black", "medium", "single")
+    found = forecaster.reference.similar(enquiry)
+    inks = invented_log.courses["inks"].isin(["black", "dark_blue", "black;dark_blue"])
+    same = inks & (invented_log.courses["ink_density"] == "medium")
+    assert found["n"] == int(same.sum())
+
+
+def test_the_model_card_says_who_what_how_good_and_what_not(forecaster):
+    card = model_card(forecaster)
+    assert card["participants"]["courses"] == 300
+    assert all(effect["source"] for effect in card["prior_evidence"])
+    text = card_text(forecaster)
+    for part in ("**Use.**", "**Outcome.**", "**Assessment.**", "**Limits.**", "verdict"):
+        assert part in text
+    assert "| life table |" in text
+
+
+def test_a_group_whose_intervals_fail_says_so_in_its_own_estimates_only(forecaster):
+    assessment = {
+        **forecaster.assessment,
+        "subgroups": [
+            {"factor": "skin", "label": "V-VI", "verdict": "fails", "coverage": 0.6, "n_events": 30}
+        ],
+    }
+    failing = replace(forecaster, assessment=assessment)
+    dark = forecast.Enquiry("VI", "shoulder", "black", "medium", "single")
+    said = [note for note in failing.estimate(dark).notes if "have not held" in note]
+    assert len(said) == 1
+    assert "60%" in said[0]
+    assert not any("have not held" in note for note in failing.estimate(
+        replace(dark, skin_type="II")
+    ).notes)  # fmt: skip
+
+
+def test_the_same_seed_gives_the_same_forecaster(invented_log, forecaster):
+    again = forecast.fit_forecaster(invented_log, seed=1)
+    enquiry = forecast.Enquiry("II", "thigh", "black;red", "light", "single")
+    assert np.array_equal(again.estimate(enquiry).draws, forecaster.estimate(enquiry).draws)
