@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from forecast.causal.firth import fit_firth
 from forecast.causal.mixed_logistic import FittedMixedLogistic, MixedLogistic, cluster_inflation
+from forecast.clinic.case_mix import case_mix, numbers
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,9 +20,9 @@ __all__ = ["ReactionFit", "RegimeOdds", "fit_regime", "regime_overlap"]
 FloatArray = npt.NDArray[np.float64]
 MODEL = MixedLogistic(nodes=9, shrink=1.0, spread_scale=1.0)
 FEWEST_EVENTS = 5
+YEAR_DAYS = 365.25
 LEAST_OVERLAP = 0.1
 MOST_IN_ONE_HAND = 0.9
-DENSITY = {"light": -1.0, "medium": 0.0, "heavy": 1.0}
 ADJUSTED = "skin type, ink colour, ink density, fluence and operator"
 
 
@@ -47,6 +48,9 @@ class RegimeOdds:
         Share of the information on the regime that lies within operators, 0 to 1.
     level : float
         What the intervals are to cover.
+    with_calendar : tuple
+        Estimate, low and high with calendar time held as well: a regime that came with a newly
+        bought laser came with everything else that changed. None where not worked out.
     """
 
     estimate: float | None
@@ -58,6 +62,7 @@ class RegimeOdds:
     counts: dict[str, tuple[int, int]]
     overlap: float
     level: float
+    with_calendar: tuple[float, float, float] | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
@@ -71,6 +76,7 @@ class RegimeOdds:
             "counts": {name: list(pair) for name, pair in self.counts.items()},
             "overlap": self.overlap,
             "level": self.level,
+            "with_calendar": None if self.with_calendar is None else list(self.with_calendar),
         }
 
 
@@ -131,7 +137,7 @@ def fit_regime(rows: pd.DataFrame, *, outcome: str, level: float) -> ReactionFit
     events = int(rows[outcome].sum())
     overlap, one_hand = regime_overlap(rows)
     refusal = _refusal(rows, counts, events, overlap, one_hand)
-    columns, notes = _case_mix(rows)
+    columns, notes = case_mix(rows)
     y = rows[outcome].to_numpy(dtype=float)
     if not refusal:
         columns = {"ps": numbers(rows["regime"] == "ps")} | columns
@@ -143,6 +149,7 @@ def fit_regime(rows: pd.DataFrame, *, outcome: str, level: float) -> ReactionFit
     odds = _unadjusted(counts, overlap, level, refusal)
     if not refusal:
         odds = _adjusted(odds, *_within(rows, X, y, names, several, level))
+        odds = _hold_calendar(odds, rows, X, y, names, several)
     parts = _log_odds(crew, names, X)
     return ReactionFit(odds, crew, _expected(crew, parts, y), parts, notes)
 
@@ -176,44 +183,6 @@ def _refusal(
     return ""
 
 
-def _case_mix(rows: pd.DataFrame) -> tuple[dict[str, FloatArray], tuple[str, ...]]:
-    """Return the columns to adjust for, those without variation left out, and notes."""
-    skin, inks = rows["skin_type"], rows["inks"]
-    fluence, notes = _fluence(rows)
-    columns: dict[str, FloatArray] = {
-        "skin_iv": numbers(skin == "IV"),
-        "skin_v_vi": numbers(skin.isin(["V", "VI"])),
-        "colour": numbers(~inks.isin(["black", "dark_blue", "black;dark_blue"])),
-        "density": numbers(rows["ink_density"].map(DENSITY)),
-        "fluence_doublings": fluence,
-    }
-    return {name: value for name, value in columns.items() if np.ptp(value) > 0}, notes
-
-
-def numbers(column: pd.Series) -> FloatArray:
-    """Return a column as floats."""
-    return np.asarray(column, dtype=np.float64)
-
-
-def _fluence(rows: pd.DataFrame) -> tuple[FloatArray, tuple[str, ...]]:
-    """Return doublings of fluence over the regime's median, 0 where not recorded.
-
-    The two regimes work at different fluences by nature, so that fluence as such would take the
-    place of the regime. What is compared is each regime at its own usual fluence.
-    """
-    given = rows["fluence_j_cm2"].astype(float)
-    given = given.where(given > 0)
-    missing = float(given.isna().mean())
-    if missing == 1:
-        return np.zeros(len(rows)), ("Fluence is not recorded and not adjusted for.",)
-    usual = given.groupby(rows["regime"].fillna("")).transform("median")
-    notes: tuple[str, ...] = ("Fluence is adjusted as doublings over each regime's own median.",)
-    if missing > 0.2:
-        notes += (f"Fluence is missing in {missing:.0%} of sessions and taken as usual there.",)
-    doublings: FloatArray = np.nan_to_num(np.log2((given / usual).to_numpy(dtype=np.float64)))
-    return doublings, notes
-
-
 def _adjusted(crude: RegimeOdds, centre: float, low: float, high: float) -> RegimeOdds:
     verdict = "fewer" if high < 0 else "more" if low > 0 else "cannot say"
     ends = (float(np.exp(low)), float(np.exp(high)))
@@ -224,6 +193,31 @@ def _adjusted(crude: RegimeOdds, centre: float, low: float, high: float) -> Regi
         verdict=verdict,
         reason=_reason(verdict, ends),
     )
+
+
+def _hold_calendar(
+    odds: RegimeOdds,
+    rows: pd.DataFrame,
+    X: FloatArray,
+    y: FloatArray,
+    names: tuple[str, ...],
+    several: bool,
+) -> RegimeOdds:
+    """Return the odds with what they are when calendar time is held as well."""
+    days = (rows["treated_on"] - rows["treated_on"].min()).dt.days
+    years = numbers((days / YEAR_DAYS).fillna((days / YEAR_DAYS).mean()))
+    if not np.isfinite(years).all() or np.ptp(years) < 1:
+        return odds
+    wider = np.column_stack([X, years - years.mean()])
+    found = np.exp(_within(rows, wider, y, (*names, "years"), several, odds.level))
+    centre, low, high = (float(value) for value in found)
+    reason = odds.reason
+    if odds.verdict != "cannot say" and low < 1 < high:
+        reason += (
+            f" With calendar time held as well they lie between {low:.2g} and {high:.2g} times:"
+            " what else changed over the years may be part of it."
+        )
+    return replace(odds, with_calendar=(centre, low, high), reason=reason)
 
 
 def _within(

@@ -138,6 +138,11 @@ class ReactionReport:
                 f"odds ratio ps to ns, adjusted: {self.regime.estimate:.2f}"
                 f" ({low_end:.2f} to {high_end:.2f})"
             )
+        if self.regime.with_calendar is not None:
+            centre, low, high = self.regime.with_calendar
+            lines.append(
+                f"the same with calendar time held: {centre:.2f} ({low:.2f} to {high:.2f})"
+            )
         return [*lines, f"{self.regime.verdict}: {self.regime.reason}"]
 
     def _operator_text(self) -> list[str]:

@@ -106,6 +106,23 @@ def test_one_operator_for_one_regime_cannot_be_answered():
     assert "How much of it is the regime cannot be said" in owned.to_text()
 
 
+def test_a_change_over_the_years_is_not_taken_for_the_regime(log):
+    # Reactions that depend on the date alone, while the ps laser came late: fewer after ps,
+    # until calendar time is held.
+    rng = np.random.default_rng(1)
+    late = (log.sessions["treated_on"] - log.sessions["treated_on"].min()).dt.days / 365.25
+    chance = 0.12 * np.exp(-0.35 * late)
+    chosen = log.sessions[rng.random(len(late)) < chance]
+    dated = chosen[["course_id", "session_no"]].rename(columns={"session_no": "after_session"})
+    found = fit_reactions(
+        with_tables(log, reactions=dated.assign(reaction="blister", lasting="no"))
+    ).regime
+    assert found.verdict == "fewer"
+    _, low, high = found.with_calendar
+    assert low < 1 < high
+    assert "over the years" in found.reason
+
+
 def test_a_planted_bad_operator_is_outside_and_named_by_code():
     world = World(bad_operator=3.0, operator_reaction_sd=0.0)
     found = fit_reactions(simulate_log(500, seed=4, world=world)).operators
