@@ -9,8 +9,10 @@ from forecast.survival.durations import Durations
 from forecast.survival.encoding import Encoding
 from forecast.survival.fitted_hazard import FittedDiscreteHazard
 from forecast.survival.hazard import DiscreteHazard
+from forecast.survival.joint import joint_fit
 from forecast.survival.life_table import FittedLifeTable, LifeTable
 from forecast.survival.model import CountModel, FitNotes, FittedCountModel
+from forecast.survival.place import RowsHere
 from forecast.survival.portable import model_from_dict
 
 __all__ = [
@@ -31,5 +33,7 @@ __all__ = [
     "FittedDiscreteHazard",
     "FittedLifeTable",
     "LifeTable",
+    "RowsHere",
+    "joint_fit",
     "model_from_dict",
 ]

@@ -17,6 +17,7 @@ import numpy.typing as npt
 from forecast._checks import check_whole_number
 from forecast.errors import FitError, RequestError
 from forecast.survival.aft_likelihood import Likelihood
+from forecast.survival.design import is_zero_one
 from forecast.survival.distribution import CountDistribution
 from forecast.survival.durations import Durations
 from forecast.survival.encoding import Encoding
@@ -43,7 +44,8 @@ class AcceleratedTime:
     shape : str
         ``weibull``, ``lognormal`` or ``loglogistic``.
     penalty : float
-        Precision of a ridge around zero for coefficients without a prior.
+        Precision of a ridge around zero for coefficients without a prior, per standard
+        deviation of the column (1 for a column of zeros and ones), so that units do not matter.
     prior : mapping of name to (mean, standard deviation)
         Gaussian priors on the effect of encoded covariates on the log duration (above zero:
         later), on ``location`` (the log duration with all covariates zero), on ``log_scale``,
@@ -99,13 +101,14 @@ class AcceleratedTime:
             )
         encoding = Encoding.learn(durations.covariates, keep=prior)
         names = (LOCATION, *encoding.names, LOG_SCALE, *self.never_names())
-        mean, precision = prior_arrays(names, prior, self.penalty)
+        design = np.column_stack([np.ones(len(durations)), encoding.encode(durations.covariates)])
+        ridge = self.penalty * spreads(design, durations.weight) ** 2
+        mean, precision = prior_arrays(names, prior, dict(zip(names, ridge, strict=False)))
         start = mean.copy()
         if LOCATION not in prior:
             start[0] = np.log(np.average(durations.step, weights=durations.weight) + 0.5)
         if LOG_SCALE not in prior:
             start[names.index(LOG_SCALE)] = np.log(0.6)
-        design = np.column_stack([np.ones(len(durations)), encoding.encode(durations.covariates)])
         never = never_design(self.never, encoding, design)
         likelihood = Likelihood(STANDARDS[self.shape], design, never, durations, mean, precision)
         theta, covariance, converged = likelihood.maximise(start)
@@ -131,7 +134,7 @@ class AcceleratedTime:
         absent = [name for name in names if name not in prior]
         if absent:
             raise RequestError(f"There is no prior for {absent[0]!r}.", "Give one for each.")
-        mean, precision = prior_arrays(names, prior, 0.0)
+        mean, precision = prior_arrays(names, prior, {})
         notes = FitNotes(0, 0, 0, 0, 0, True)
         encoding = Encoding(tuple((name, None) for name in columns))
         covariance = np.diag(1 / precision)
@@ -274,16 +277,27 @@ def never_design(
 
 
 def prior_arrays(
-    names: tuple[str, ...], prior: Prior, penalty: float
+    names: tuple[str, ...], prior: Prior, ridge: Mapping[str, float]
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the prior means and precisions of the parameters, in their order."""
+    """Return the prior means and precisions of the parameters, in their order.
+
+    ``ridge`` is the precision of those without a prior, 0 if not named.
+    """
     free = {LOCATION, LOG_SCALE}  # and the never share's, which always have a prior
     mean = np.array([prior[name][0] if name in prior else 0.0 for name in names])
     precision = [
-        prior[name][1] ** -2 if name in prior else (0.0 if name in free else penalty)
+        prior[name][1] ** -2 if name in prior else (0.0 if name in free else ridge.get(name, 0.0))
         for name in names
     ]
     return mean, np.array(precision)
+
+
+def spreads(design: FloatArray, weight: FloatArray) -> FloatArray:
+    """Return each column's weighted standard deviation, 1 for a column of zeros and ones."""
+    mean = weight @ design / weight.sum()
+    spread = np.sqrt(weight @ (design - mean) ** 2 / weight.sum())
+    zero_one = [is_zero_one(column) for column in design.T]
+    return np.where(zero_one, 1.0, spread)
 
 
 def describe(durations: Durations, converged: bool, encoding: Encoding) -> FitNotes:

@@ -113,6 +113,14 @@ class Design:
         counts = np.bincount(self.pattern, values, len(self.table))
         return np.concatenate([product, counts @ self.table])
 
+    def dot_squares(self, values: FloatArray) -> FloatArray:
+        """Return the sums of v x² for each column as held, shape (p,)."""
+        product: FloatArray = values @ self.dense**2
+        if self.pattern is None:
+            return product
+        counts = np.bincount(self.pattern, values, len(self.table))
+        return np.concatenate([product, counts @ self.table**2])
+
     def dot_run(self, run: slice, values: FloatArray) -> FloatArray:
         """Return X' v over a run of rows, shape (p,)."""
         product: FloatArray = values @ self.dense[run]

@@ -101,9 +101,12 @@ class DiscreteHazard:
         """
         return self.refitter(durations).fit()
 
-    def refitter(self, durations: Durations) -> Refitter:
-        """Return these data made ready once, to be fitted again and again with other weights."""
-        encoding = Encoding.learn(durations.covariates, keep=self.prior or ())
+    def refitter(self, durations: Durations, *, encoding: Encoding | None = None) -> Refitter:
+        """Return these data made ready once, to be fitted again and again with other weights.
+
+        Give ``encoding`` where data in several places must be encoded alike.
+        """
+        encoding = encoding or Encoding.learn(durations.covariates, keep=self.prior or ())
         return Refitter.build(self, durations, encoding)
 
     def from_prior(self, columns: Sequence[str], horizon: int) -> FittedDiscreteHazard:

@@ -158,6 +158,17 @@ def test_a_constant_column_changes_nothing_and_is_named(spec, fit, mixed):
         assert any("same" in message for message in again.notes.messages)
 
 
+@with_covariates
+def test_units_do_not_matter(spec, fit, mixed):
+    if isinstance(spec(), BoostedHazard):
+        pytest.skip("its bins are those of the numbers as they are, to their last digit")
+    if isinstance(spec(), DiscreteHazard) and spec().prior:
+        pytest.skip("its prior is about the units that it names")
+    other = mixed.assign(dose=900 - 10 * mixed.dose)
+    again = spec().fit(durations_of(other))
+    assert_allclose(pmf(again, other[:20]), pmf(fit(spec), mixed[:20]), atol=2e-5)
+
+
 @every_model
 def test_weights_of_two_equal_repeated_rows(spec, mixed):
     if isinstance(spec(), BoostedHazard):
