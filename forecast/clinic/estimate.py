@@ -86,6 +86,8 @@ class Estimate:
         baseline is extrapolated.
     notes : tuple of str
         Doubts, in words.
+    stop_draws : ndarray of shape (n_draws, horizon) or None
+        The stopping hazard under draws of its own parameters; None takes it as known.
     """
 
     enquiry: Enquiry
@@ -98,6 +100,7 @@ class Estimate:
     own_share: float
     supported_to: int
     notes: tuple[str, ...] = field(default=())
+    stop_draws: FloatArray | None = None
 
     @property
     def horizon(self) -> int:

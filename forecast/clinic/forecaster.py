@@ -291,6 +291,7 @@ class Forecaster:
             support=support if self.reference.n_reached else "outside",
             own_share=share,
             supported_to=self.supported_to,
+            stop_draws=self.stop_draws(0, self.horizon),
         )
         return replace(estimate, notes=(*self.notes, *doubts_of(self, estimate), *doubts))
 

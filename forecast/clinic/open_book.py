@@ -13,7 +13,7 @@ import numpy.typing as npt
 from forecast.clinic.enquiry import Enquiry
 from forecast.clinic.money import from_cents
 from forecast.clinic.payoff import Terms, outcome_chances, terms_of
-from forecast.clinic.pricing import Priceable
+from forecast.clinic.pricing import Priceable, stop_under_draws
 from forecast.clinic.shared_risk import Fates, moments, simulate_totals
 from forecast.clinic.tariff import Package, Tariff
 from forecast.errors import ForecastError, RequestError
@@ -217,7 +217,7 @@ def _value(
     left, in_the_bank = remainder(package, course, given, horizon, tariff)
     terms = terms_of(left, tariff, horizon)
     draws = np.atleast_2d(np.asarray(later.draws, dtype=np.float64))
-    chances = outcome_chances(terms, draws, np.asarray(later.stop_hazard, dtype=np.float64))
+    chances = outcome_chances(terms, draws, stop_under_draws(later))
     area = np.nan if enquiry.area_cm2 is None else float(enquiry.area_cm2)
     cost = tariff.session_costs(area)
     costs = (cost[:, None] * terms.treated)[0]

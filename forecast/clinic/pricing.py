@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any, Protocol
 
@@ -12,20 +11,15 @@ import numpy.typing as npt
 from forecast.clinic.evaluate import Priced, price_many
 from forecast.clinic.money import from_cents, round_cents, round_up
 from forecast.clinic.payoff import Terms, outcome_chances, terms_of
+from forecast.clinic.quote import Quote
 from forecast.clinic.tariff import Package, Tariff
 from forecast.survival.distribution import CountDistribution
 
-__all__ = ["Priceable", "Quote", "best_block_size", "price_package"]
+__all__ = ["Priceable", "Quote", "best_block_size", "price_package", "stop_under_draws"]
 
 FloatArray = npt.NDArray[np.float64]
 LAW = "Refunds, cooling-off and cancellation follow the consumer law of the place; ask locally."
 NO_PROMISE = "No number of sessions is a promise that a tattoo goes away."
-UNITS = {
-    "per_session": "a session",
-    "block": "the block",
-    "until_cleared": "the course",
-    "part_fixed": "each of the first sessions",
-}
 
 
 class Priceable(Protocol):
@@ -48,138 +42,13 @@ class Priceable(Protocol):
         """Doubts, in words."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Quote:
-    """A priced package for one enquiry. Money is exact to the cent, probabilities are fractions.
+def stop_under_draws(estimate: Priceable) -> FloatArray:
+    """Return the stopping hazard under the estimate's draws, (n_draws, horizon), or (1, horizon).
 
-    Attributes
-    ----------
-    package : Package
-        What is sold.
-    currency : str
-        Three-letter code.
-    price : Decimal
-        Price of the package, tax included; `price_unit` says of what.
-    expected_sessions, expected_waste : float
-        Sessions delivered on average; prepaid sessions not used on average.
-    expected_cost, expected_revenue, expected_bill, expected_margin : Decimal
-        Averages per course; revenue and margin net of tax, the bill as the client pays it.
-    chance_of_loss : float
-        Chance that this course loses money.
-    chance_of_loss_range : tuple of float
-        Where 9 of 10 of the model's parameter draws put that chance.
-    expected_shortfall : Decimal
-        Mean loss in the worst 5 of 100 such courses; negative where even they earn.
-    break_even_price, price_for_margin, price_for_loss, list_price : Decimal
-        Price without expected gain; for the target margin; for the largest accepted chance of
-        loss; and the larger of the last two, on the price-list step.
-    fair_price, fair_premium : Decimal
-        Price with the same expected margin as pay per session, and how much more the client
-        then pays on average than per session.
-    risk_premium : Decimal
-        What to add to the fair price so that it is still fair in 19 of 20 of the model's
-        parameter draws: the part of the risk that selling more courses does not average out.
-    margin_sd, chance_sd, model_sd : Decimal
-        Spread of one course's margin; its part from chance (clients differ) and its part from
-        the model (parameters are not known): squares of the last two add up to the first's.
-    chance_enough : float or None
-        Chance that the goal is reached within the package's sessions if treatment goes on.
-    margins, chances : ndarray of shape (m,)
-        Distribution of the margin in whole cents, by sessions delivered.
-    cap : int
-        The most sessions counted.
-    median : int or None
-        Predicted median of the sessions needed; None beyond the horizon.
-    check : tuple of str
-        What an honest offer says beside the price.
-    notes : tuple of str
-        Doubts carried from the estimate, and how the price was made.
+    An estimate without draws of it has one hazard, taken as known.
     """
-
-    package: Package
-    currency: str
-    price: Decimal
-    expected_sessions: float
-    expected_waste: float
-    expected_cost: Decimal
-    expected_revenue: Decimal
-    expected_bill: Decimal
-    expected_margin: Decimal
-    chance_of_loss: float
-    chance_of_loss_range: tuple[float, float]
-    expected_shortfall: Decimal
-    break_even_price: Decimal
-    price_for_margin: Decimal
-    price_for_loss: Decimal
-    list_price: Decimal
-    fair_price: Decimal
-    fair_premium: Decimal
-    risk_premium: Decimal
-    margin_sd: Decimal
-    chance_sd: Decimal
-    model_sd: Decimal
-    chance_enough: float | None
-    margins: FloatArray
-    chances: FloatArray
-    cap: int
-    median: int | None
-    check: tuple[str, ...]
-    notes: tuple[str, ...]
-
-    @property
-    def price_unit(self) -> str:
-        """What one price buys."""
-        return UNITS[self.package.kind]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values; money as text, exact to the cent."""
-        plain: dict[str, Any] = {"package": self.package.name, "kind": self.package.kind}
-        for name in self.__slots__:
-            value = getattr(self, name)
-            if isinstance(value, Decimal):
-                plain[name] = str(value)
-            elif isinstance(value, float):
-                plain[name] = round(value, 4)
-            elif isinstance(value, int | str) or value is None:
-                plain[name] = value
-        plain["chance_of_loss_range"] = [round(end, 4) for end in self.chance_of_loss_range]
-        plain["price_unit"] = self.price_unit
-        return {**plain, "check": list(self.check), "notes": list(self.notes)}
-
-    def to_text(self) -> str:
-        """Return the quote in words: price, risk, other prices, the honest check, the notes."""
-        low, high = (round(100 * end) for end in self.chance_of_loss_range)
-        code = self.currency
-        lines = [
-            f"{self.package.name}: {self.price} {code} for {self.price_unit}, tax included.",
-            f"Expected: {self.expected_sessions:.1f} sessions, cost {self.expected_cost}, "
-            f"revenue net of tax {self.expected_revenue}, margin {self.expected_margin} {code}.",
-            f"About {round(100 * self.chance_of_loss)} of 100 such courses lose money "
-            f"({low} to {high} of 100, as far as the model is known); the worst 5 of 100 "
-            f"{_lose(self.expected_shortfall)} {code} on average.",
-            f"Spread of one course: {self.margin_sd} {code}; from chance {self.chance_sd}, "
-            f"from the model {self.model_sd}.",
-            f"Prices: break-even {self.break_even_price}, for the target margin "
-            f"{self.price_for_margin}, for the accepted chance of loss {self.price_for_loss}, "
-            f"on the list {self.list_price} {code}.",
-        ]
-        if self.package.kind != "per_session":
-            lines.append(
-                f"Fair price {self.fair_price} {code}: as much earned as per session, the client "
-                f"paying {_more(self.fair_premium)} on average; add {self.risk_premium} to stay "
-                "fair in 19 of 20 draws of the model."
-            )
-        return "\n".join([*lines, *(f"- {text}" for text in (*self.check, *self.notes))])
-
-
-def _lose(shortfall: Decimal) -> str:
-    return f"lose {shortfall}" if shortfall > 0 else f"still earn {-shortfall}"
-
-
-def _more(premium: Decimal) -> str:
-    if not premium:
-        return "the same"
-    return f"{premium} more" if premium > 0 else f"{-premium} less"
+    draws = getattr(estimate, "stop_draws", None)
+    return np.atleast_2d(np.asarray(estimate.stop_hazard if draws is None else draws, np.float64))
 
 
 def price_package(
@@ -212,6 +81,8 @@ def price_package(
     back = terms.fixed_cost if started else 0.0
     margins = round_cents(terms.margins(priced.price, tariff.session_costs(areas)) + back)[0]
     draws = np.atleast_2d(np.asarray(estimate.draws, dtype=np.float64))
+    stops = stop_under_draws(estimate)
+    fair = price_many(draws, stops, (package,), tariff, area_cm2=areas[0], started=started)[0].fair
     median = estimate.distribution.median()[0]
     return _quote(
         priced,
@@ -219,8 +90,8 @@ def price_package(
         tariff,
         margins=margins,
         chances=outcome_chances(terms, pmf, stop)[0],
-        by_draw=outcome_chances(terms, draws, stop),
-        fair_by_draw=price_many(draws, stop, (package,), tariff, area_cm2=areas[0])[0].fair,
+        by_draw=outcome_chances(terms, draws, stops),
+        fair_by_draw=fair,
         cap=terms.cap,
         median=int(median) if np.isfinite(median) else None,
         check=honest_check(terms, median, float(priced.enough[0])),
@@ -242,36 +113,15 @@ def _quote(
     check: tuple[str, ...],
     notes: tuple[str, ...],
 ) -> Quote:
-    sd = float(priced.margin_sd[0])
-    # Var = E[Var | parameters] + Var(E | parameters), the second part from the draws
-    model_sd = min(float((by_draw @ margins).std()), sd)
-    losses = by_draw @ (margins < 0)
-    low, high = np.quantile(losses, [0.05, 0.95])
-    fair, robust_fair = priced.fair[0], np.quantile(fair_by_draw, 0.95)
+    low, high = np.quantile(by_draw @ (margins < 0), [0.05, 0.95])
     enough = float(priced.enough[0])
     return Quote(
         package=package,
         currency=tariff.currency,
-        price=from_cents(priced.price[0]),
         expected_sessions=float(priced.sessions[0]),
         expected_waste=float(priced.waste[0]),
-        expected_cost=from_cents(priced.cost[0]),
-        expected_revenue=from_cents(priced.revenue[0]),
-        expected_bill=from_cents(priced.bill[0]),
-        expected_margin=from_cents(priced.margin[0]),
         chance_of_loss=float(priced.chance_of_loss[0]),
         chance_of_loss_range=(float(low), float(high)),
-        expected_shortfall=from_cents(priced.shortfall[0]),
-        break_even_price=round_up(priced.break_even[0]),
-        price_for_margin=round_up(priced.for_margin[0]),
-        price_for_loss=round_up(priced.for_loss[0]),
-        list_price=round_up(max(priced.for_margin[0], priced.for_loss[0]), tariff.round_to),
-        fair_price=from_cents(fair),
-        fair_premium=from_cents(priced.fair_bill[0] - priced.session_bill[0]),
-        risk_premium=from_cents(max(robust_fair - fair, 0.0)),
-        margin_sd=from_cents(sd),
-        chance_sd=from_cents((sd**2 - model_sd**2) ** 0.5),
-        model_sd=from_cents(model_sd),
         chance_enough=None if np.isnan(enough) else enough,
         margins=margins,
         chances=chances,
@@ -279,7 +129,44 @@ def _quote(
         median=median,
         check=check,
         notes=notes,
+        **_averages(priced),
+        **_prices(priced, tariff, float(np.quantile(fair_by_draw, 0.95))),
+        **_spread(float(priced.margin_sd[0]), float((by_draw @ margins).std())),
     )
+
+
+def _averages(priced: Priced) -> dict[str, Any]:
+    return {
+        "expected_cost": from_cents(priced.cost[0]),
+        "expected_revenue": from_cents(priced.revenue[0]),
+        "expected_bill": from_cents(priced.bill[0]),
+        "expected_margin": from_cents(priced.margin[0]),
+        "expected_shortfall": from_cents(priced.shortfall[0]),
+    }
+
+
+def _prices(priced: Priced, tariff: Tariff, robust_fair: float) -> dict[str, Any]:
+    for_margin, for_loss, fair = priced.for_margin[0], priced.for_loss[0], priced.fair[0]
+    return {
+        "price": from_cents(priced.price[0]),
+        "break_even_price": round_up(priced.break_even[0]),
+        "price_for_margin": round_up(for_margin),
+        "price_for_loss": round_up(for_loss),
+        "list_price": round_up(max(for_margin, for_loss), tariff.round_to),
+        "fair_price": from_cents(fair),
+        "fair_premium": from_cents(priced.fair_bill[0] - priced.session_bill[0]),
+        "risk_premium": from_cents(max(robust_fair - fair, 0.0)),
+    }
+
+
+def _spread(sd: float, by_draw_sd: float) -> dict[str, Any]:
+    # Var = E[Var | parameters] + Var(E | parameters), the second part from the draws
+    model_sd = min(by_draw_sd, sd)
+    return {
+        "margin_sd": from_cents(sd),
+        "chance_sd": from_cents((sd**2 - model_sd**2) ** 0.5),
+        "model_sd": from_cents(model_sd),
+    }
 
 
 def honest_check(terms: Terms, median: float, enough: float) -> tuple[str, ...]:

@@ -92,6 +92,7 @@ def update_estimate(
         distribution=CountDistribution(draws.mean(axis=0, keepdims=True)),
         draws=draws,
         stop_hazard=forecaster.stop_hazard(done, forecaster.horizon),
+        stop_draws=forecaster.stop_draws(done, forecaster.horizon),
         supported_to=max(forecaster.supported_to - done, 0),
         notes=(*start.notes, *notes),
     )
@@ -106,6 +107,7 @@ def shifted(remaining: Estimate, done: int, forecaster: Forecaster) -> Estimate:
         distribution=CountDistribution(whole),
         draws=np.pad(remaining.draws, ((0, 0), (done, 0))),
         stop_hazard=np.concatenate([np.zeros(done), remaining.stop_hazard]),
+        stop_draws=None,
         supported_to=forecaster.supported_to,
     )
 
