@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING
@@ -118,16 +119,12 @@ def backtest_package(
         raise RequestError("No course of the log has ended.", "Wait for the first ones to end.")
     clients = np.unique(log.courses["client_id"].to_numpy(dtype=str), return_inverse=True)[1]
     mean, loses = _means(delivered, ended, margins, np.ones(len(ended)))
-    rng = np.random.default_rng(seed)
     resamples = check_whole_number(resamples, name="resamples", low=2)
-    again = []
-    for _ in range(resamples):
-        drawn = rng.multinomial(
-            clients.max() + 1, np.full(clients.max() + 1, 1 / (clients.max() + 1))
-        )
-        counts = drawn[clients].astype(np.float64)
-        if counts[ended].any():
-            again.append(_means(delivered, ended, margins, counts)[0])
+    again = [
+        _means(delivered, ended, margins, counts)[0]
+        for counts in _resampled(clients, resamples, seed)
+        if counts[ended].any()
+    ]
     tail = (1 - check_level(level)) / 2
     low, high = np.quantile(again, [tail, 1 - tail])
     return Backtest(
@@ -143,6 +140,13 @@ def backtest_package(
         spent_on_ongoing=from_cents(float(spent[~ended].sum())),
         notes=_notes(delivered, ended, terms),
     )
+
+
+def _resampled(clients: npt.NDArray[np.int64], n: int, seed: int) -> Iterator[FloatArray]:
+    """Yield how often each course counts when clients are drawn anew, n times."""
+    rng, size = np.random.default_rng(seed), int(clients.max()) + 1
+    for _ in range(n):
+        yield rng.multinomial(size, np.full(size, 1 / size))[clients].astype(np.float64)
 
 
 def _past(

@@ -104,17 +104,9 @@ def price_many(
         }
         for terms, done in zip(sold, blocks, strict=True):
             chances = outcome_chances(terms, pmf[rows], stop[rows])
-            enough = _enough(terms, pmf[rows])
+            enough, beside = _enough(terms, pmf[rows]), reference[terms.cap]
             done.append(
-                evaluate(
-                    terms,
-                    chances,
-                    cost[rows],
-                    reference[terms.cap],
-                    enough,
-                    tariff,
-                    started=started,
-                )
+                evaluate(terms, chances, cost[rows], beside, enough, tariff, started=started)
             )
     return tuple(Priced(*np.concatenate(done, axis=1)) for done in blocks)
 
@@ -155,15 +147,13 @@ def evaluate(
     paid, extra = chances @ terms.paid, chances @ terms.extra
     spent = fixed + cost * treated
     session_bill, session_margin = reference
-    outcome_break_even = terms.break_even(cost) - (terms.fixed_cost - fixed) / terms.paid
-    for_loss = smallest_price(outcome_break_even, chances, tariff.largest_chance_of_loss)
+    already = terms.fixed_cost - fixed
+    break_even = terms.break_even(cost) - already / terms.paid
+    for_loss = smallest_price(break_even, chances, tariff.largest_chance_of_loss)
     for_margin = (spent / (1 - tariff.target_margin) - extra) / paid
-    price = np.full(len(cost), terms.price)
-    if np.isnan(terms.price):
-        price = step_up(np.maximum(for_margin, for_loss), tariff)
-    margins = round_cents(terms.margins(price, cost) + (terms.fixed_cost - fixed))
-    margin = (chances * margins).sum(axis=1)
-    spread = (chances * (margins - margin[:, None]) ** 2).sum(axis=1)
+    price = _own_or_asked(terms, np.maximum(for_margin, for_loss), tariff)
+    margins = round_cents(terms.margins(price, cost) + already)
+    margin, sd = _mean_and_sd(margins, chances)
     revenue = price * paid + extra
     return np.stack(
         [
@@ -173,7 +163,7 @@ def evaluate(
             revenue,
             revenue * (1 + tariff.tax_rate),
             margin,
-            np.sqrt(spread),
+            sd,
             (chances * (margins < 0)).sum(axis=1),
             expected_shortfall(margins, chances),
             (spent - extra) / paid,
@@ -186,6 +176,19 @@ def evaluate(
             chances @ terms.unused,
         ]
     )
+
+
+def _own_or_asked(terms: Terms, asked: FloatArray, tariff: Tariff) -> FloatArray:
+    """Return the package's own price, or where it has none the asked one on the list's step."""
+    if np.isnan(terms.price):
+        return step_up(asked, tariff)
+    return np.full(len(asked), terms.price)
+
+
+def _mean_and_sd(values: FloatArray, chances: FloatArray) -> tuple[FloatArray, FloatArray]:
+    mean = (chances * values).sum(axis=1)
+    variance = (chances * (values - mean[:, None]) ** 2).sum(axis=1)
+    return mean, np.sqrt(variance)
 
 
 def smallest_price(break_even: FloatArray, chances: FloatArray, largest: float) -> FloatArray:

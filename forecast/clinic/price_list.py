@@ -245,24 +245,22 @@ def _with_coarseness(
     package: Package,
     tariff: Tariff,
 ) -> PriceList:
-    margin = price * sums.paid + sums.extra - sums.spent
-    own_share = margin / np.maximum(price * sums.paid + sums.extra, 1e-9)
+    revenue = price * sums.paid + sums.extra
+    margin = revenue - sums.spent
     # against one's own price at the margin that the band earns as a whole
     excess = np.zeros(len(price))
     for band in range(len(bands)):
         inside = place == band
-        revenue = (price * sums.paid + sums.extra)[inside]
-        earns = margin[inside].sum() / revenue.sum()
-        excess[inside] = revenue - sums.spent[inside] / (1 - earns)
-    bill = (price * sums.paid + sums.extra) * (1 + tariff.tax_rate)
-    buys = bill < session_bill
+        earns = margin[inside].sum() / revenue[inside].sum()
+        excess[inside] = revenue[inside] - sums.spent[inside] / (1 - earns)
+    buys = revenue * (1 + tariff.tax_rate) < session_bill
     everyone = float(margin.mean())
     some = float(margin[buys].mean()) if buys.any() else 0.0
     notes = [
         "A band's price meets the tariff's target margin and chance of loss over its clients.",
         "Who buys is taken to know what paying per session would cost on average.",
     ]
-    losing = int((own_share < 0).sum())
+    losing = int((margin < 0).sum())
     if losing:
         notes.append(f"{losing} of {len(price)} enquiries lose money on average at their band.")
     return PriceList(
