@@ -14,11 +14,13 @@ if TYPE_CHECKING:
     import pandas as pd
     import plotly.graph_objects as go
 
+    from forecast.clinic.laser_change import LaserChange
     from forecast.clinic.operators import OperatorFunnel
     from forecast.clinic.reach import LogReach
     from forecast.clinic.reactions import ReactionReport
 
 __all__ = [
+    "plot_laser_change",
     "plot_log_reach",
     "plot_operator_funnel",
     "plot_reaction_rates",
@@ -178,6 +180,47 @@ def plot_log_reach(reach: LogReach) -> go.Figure:
     share = reach.n_unreached / reach.n_courses
     title = f"{share:.0%} of courses started with an ink that no laser reached"
     return titled(figure, title, reach.notes)
+
+
+def plot_laser_change(change: LaserChange, *, price: float, years: int = 10) -> go.Figure:
+    """Draw what a laser has earned less its price, year by year, at the limits of both unknowns.
+
+    The band joins both ends of the gain per course with the same ends of the courses a year,
+    which is wider than the level says.
+    """
+    import plotly.graph_objects as go
+
+    when = np.arange(years + 1)
+    ends = []
+    for gain, rate in zip(change.gain_interval, change.per_year_interval, strict=True):
+        ends.append((0.0 if gain is None else gain) * rate * when - price)
+    figure = go.Figure()
+    figure.add_scatter(
+        x=np.concatenate([when, when[::-1]]),
+        y=np.concatenate([ends[1], ends[0][::-1]]),
+        fill="toself",
+        line={"width": 0},
+        fillcolor=COLOURS["band"],
+        hoverinfo="skip",
+        name="both unknowns at their limits",
+    )
+    figure.add_scatter(
+        x=when,
+        y=(change.gain_per_course or 0.0) * change.per_year * when - price,
+        line={"color": COLOURS["main"], "width": 3},
+        name="expected",
+    )
+    figure.add_hline(y=0, line={"dash": "dot", "color": COLOURS["grey"]})
+    figure.update_xaxes(title_text="years after buying", dtick=1)
+    figure.update_yaxes(title_text="earned less the price")
+    named = ", ".join(f"{value:g}" for value in change.laser.wavelengths_nm)
+    title = f"A {change.laser.regime} laser at {named} nm is not earned back"
+    if change.break_even_years is not None:
+        title = (
+            f"A {change.laser.regime} laser at {named} nm is earned back after"
+            f" {change.break_even_years:.1f} years"
+        )
+    return titled(figure, title, change.notes)
 
 
 def plot_uptake_table() -> go.Figure:

@@ -3,10 +3,12 @@
 import pytest
 
 from forecast.clinic.inks import INKS
+from forecast.clinic.laser_change import what_would_change
 from forecast.clinic.reach import log_reach
 from forecast.clinic.reactions import fit_reactions
 from forecast.clinic.simulate import simulate_log
 from forecast.figures.reactions import (
+    plot_laser_change,
     plot_log_reach,
     plot_operator_funnel,
     plot_reaction_rates,
@@ -25,12 +27,20 @@ def report(log):
 
 
 @pytest.fixture(scope="module")
-def figures(log, report):
+def change(log):
+    return what_would_change(
+        log, (755,), regime="ns", on="2019-06-30", price=40_000, worth_cleared=900
+    )
+
+
+@pytest.fixture(scope="module")
+def figures(log, report, change):
     return {
         "funnel": plot_operator_funnel(report.operators),
         "rates": plot_reaction_rates(report),
         "reach": plot_log_reach(log_reach(log)),
         "inks": plot_uptake_table(),
+        "change": plot_laser_change(change, price=40_000),
     }
 
 
@@ -61,12 +71,19 @@ def test_ink_table_has_a_row_for_every_ink(figures):
     assert heat.text[INKS.index("green")][list(heat.x).index("755 nm")] == "strong"
 
 
-@pytest.mark.parametrize("name", ["funnel", "rates", "reach", "inks"])
+@pytest.mark.parametrize("name", ["funnel", "rates", "reach", "inks", "change"])
 def test_no_figure_offers_to_upload(figures, name):
     assert figures[name].layout.template.layout.modebar.remove == ("sendChartToCloud",)
 
 
-@pytest.mark.parametrize("name", ["funnel", "rates", "reach"])
+@pytest.mark.parametrize("name", ["funnel", "rates", "reach", "change"])
 def test_axes_say_what_they_measure(figures, name):
     assert figures[name].layout.xaxis.title.text
     assert figures[name].layout.yaxis.title.text
+
+
+def test_a_laser_starts_at_its_price_and_crosses_zero_when_it_is_earned_back(figures, change):
+    line = figures["change"].data[1]
+    assert line.y[0] == -40_000
+    gained = (line.y[1] - line.y[0]) * change.break_even_years
+    assert gained == pytest.approx(40_000)
