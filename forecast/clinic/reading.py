@@ -206,7 +206,12 @@ def _csv(raw: RawLog, file: Path) -> pd.DataFrame:
 
 
 def _decoded(raw: RawLog, file: Path) -> str:
-    content = file.read_bytes()
+    try:
+        content = file.read_bytes()
+    except OSError as error:
+        raise DataError(
+            f"{file.name} cannot be opened ({error.strerror}).", "Close it elsewhere, or copy it."
+        ) from error
     encoding = "utf-8"
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         encoding = "utf-16"

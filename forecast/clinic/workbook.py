@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import lzma
+import struct
 import warnings
 import zipfile
 import zlib
@@ -24,10 +26,10 @@ MAX_UNPACKED_BYTES = 200_000_000  # of all parts of the workbook together
 MAX_PARTS = 2_000
 MAX_COLUMNS = 500
 LAST_ROW = 1_048_576  # of any sheet
-# What openpyxl and the parser below it raise on parts that are not as they should be.
+# What zipfile, openpyxl and the parser below it raise on parts that are not as they should be.
 CORRUPT = (
-    AttributeError, IndexError, KeyError, OSError, SyntaxError, TypeError, ValueError,
-    zipfile.BadZipFile, zlib.error,
+    ArithmeticError, AttributeError, EOFError, LookupError, OSError, RuntimeError, SyntaxError,
+    TypeError, ValueError, struct.error, zipfile.BadZipFile, zlib.error, lzma.LZMAError,
 )  # fmt: skip
 OLD_FORMAT = b"\xd0\xcf\x11\xe0"  # the container of .xls files and of encrypted workbooks
 
@@ -113,10 +115,24 @@ def _check_parts(path: Path) -> bool:
                     f"At most {MAX_UNPACKED_BYTES:,} bytes, {MAX_PARTS:,} parts and "
                     f"{MAX_SHEET_ROWS:,} rows a sheet are read; give larger tables as CSV files.",
                 )
-            sheets = [part for part in parts.namelist() if part.startswith("xl/worksheets/")]
-            return any(b"<f" in parts.read(part) for part in sheets)
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, zlib.error) as error:
+            return _any_formula(path, parts)
+    except DataError:
+        raise
+    except CORRUPT as error:
         raise _unopened(path, error) from error
+
+
+def _any_formula(path: Path, parts: zipfile.ZipFile) -> bool:
+    """Return whether any sheet holds a formula; refuse parts that define entities of their own."""
+    found = False
+    for name in parts.namelist():
+        if not name.endswith(".xml"):
+            continue
+        content = parts.read(name)
+        if b"<!DOCTYPE" in content[:10_000]:
+            raise _unopened(path, ValueError(f"{name} defines entities"))
+        found = found or (name.startswith("xl/worksheets/") and b"<f" in content)
+    return found
 
 
 def _rows(path: Path, title: str, sheets: list[Any]) -> tuple[pd.DataFrame, int]:

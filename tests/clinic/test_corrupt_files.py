@@ -2,6 +2,7 @@
 
 import zipfile
 from contextlib import suppress
+from itertools import pairwise
 
 import openpyxl
 import pytest
@@ -113,3 +114,19 @@ def test_a_workbook_that_lies_about_its_size_is_refused(whole, tmp_path):
     path.write_bytes(content.replace(true_size, (1000).to_bytes(4, "little")))
     with pytest.raises(DataError, match=r"log\.xlsx cannot be opened"):
         read_log(path)
+
+
+def test_a_workbook_whose_entities_would_blow_up_is_refused(whole, tmp_path):
+    tenfold = "".join(f'<!ENTITY {b} "{f"&{a};" * 10}">' for a, b in pairwise("abcdefghij"))
+    doctype = f'<!DOCTYPE x [<!ENTITY a "ha">{tenfold}]>'.encode()
+    with (
+        zipfile.ZipFile(whole / "log.xlsx") as old,
+        zipfile.ZipFile(tmp_path / "log.xlsx", "w") as new,
+    ):
+        for name in old.namelist():
+            content = old.read(name)
+            if name.endswith("sheet1.xml"):
+                content = doctype + content.replace(b"forearm", b"&j;")
+            new.writestr(name, content)
+    with pytest.raises(DataError, match="defines entities"):
+        read_log(tmp_path / "log.xlsx")

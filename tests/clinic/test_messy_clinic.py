@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_equal
 
+import forecast
 from forecast.clinic.log import read_log
 
 SHIPPED = Path(__file__).parents[2] / "synthetic_data"
@@ -115,3 +116,16 @@ def test_what_is_used_says_the_same_as_the_tidy_clinic(log, tidy):
     assert_equal(sessions["fluence_j_cm2_x"].to_numpy(), sessions["fluence_j_cm2_y"].to_numpy())
     gradings = log.gradings.merge(tidy.gradings, on=["course_id", "after_session", "grader_id"])
     assert (gradings["fading_pct_x"] != gradings["fading_pct_y"]).sum() == 3
+
+
+@pytest.mark.slow
+def test_a_forecaster_fits_and_says_nearly_what_the_tidy_clinic_says(log, tidy):
+    enquiries = [
+        forecast.Enquiry("II", "forearm", "black", "medium", "single"),
+        forecast.Enquiry("IV", "ankle", "black;green", "heavy", "layered"),
+    ]
+    messy, plain = (forecast.fit_forecaster(each, seed=1) for each in (log, tidy))
+    for enquiry in enquiries:
+        left, right = messy.estimate(enquiry), plain.estimate(enquiry)
+        for n in (5, 10, 15):
+            assert abs(left.chance_by(n) - right.chance_by(n)) < 0.1
