@@ -149,7 +149,7 @@ def words_for(key: str, contrast: Contrast, verdict: str, *, horizon: int, margi
     if verdict == "costs":
         return f"{start} {left} costs sessions."
     if verdict == "equivalent":
-        return f"{start} Any difference is smaller than {margin:g} session(s) either way."
+        return f"{start} Up to there any difference is below {margin:g} session(s)."
     return f"{start} The log cannot say which is better: it fits anything in that interval."
 
 

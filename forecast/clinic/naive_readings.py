@@ -10,7 +10,8 @@ import numpy.typing as npt
 
 from forecast.causal.curves import restricted_mean
 from forecast.clinic.comparison import Contrast, NaiveReading
-from forecast.clinic.regime_strategies import Strategy, pair_keys
+from forecast.clinic.regime_strategies import Strategy
+from forecast.clinic.regime_tables import Settings
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
@@ -38,24 +39,21 @@ LEAST = 5
 
 
 def naive_readings(
-    log: OutcomeLog,
-    strategies: Sequence[Strategy],
-    unadjusted: Mapping[str, Contrast],
-    *,
-    horizon: int,
-    level: float,
+    log: OutcomeLog, settings: Settings, unadjusted: Mapping[str, Contrast]
 ) -> tuple[NaiveReading, ...]:
     """Return the naive readings of the whole log for each pair of strategies."""
-    classes, given, cleared = _classes(log, strategies)
+    classes, given, cleared = _classes(log, settings.plans)
     ever: list[Summary] = []
     finished: list[Summary] = []
     for inside in classes:
-        ever.append(_mean_up_to(given[inside], cleared[inside], horizon))
+        ever.append(_mean_up_to(given[inside], cleared[inside], settings.horizon))
         finished.append(_mean_of(given[inside & cleared]))
-    keys = pair_keys([strategy.name for strategy in strategies])
 
     def table(found: Sequence[Summary]) -> dict[str, Contrast]:
-        return {key: _minus(found[a], found[b], level) for key, (a, b) in keys.items()}
+        return {
+            key: _minus(found[a], found[b], settings.level)
+            for key, (a, b) in settings.pairs.items()
+        }
 
     return (
         NaiveReading("ever changed against never", table(ever), EVER),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -15,7 +15,7 @@ from forecast.clinic.regime_diagnostics import (
     Diagnostics,
 )
 from forecast.clinic.regime_engine import TRUNCATE
-from forecast.clinic.regime_strategies import Strategy
+from forecast.clinic.regime_tables import Answers, Settings
 from forecast.clinic.trial_rows import Trial
 
 __all__ = ["notes_for", "target_trial"]
@@ -25,14 +25,12 @@ LEAST_EFFECTIVE_SHARE = 0.3
 LARGEST_IMBALANCE = 0.1
 
 
-def target_trial(
-    trial: Trial | None, strategies: Sequence[Strategy], horizon: int, replicates: int
-) -> tuple[tuple[str, str], ...]:
+def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, str], ...]:
     """Return the protocol of the trial, item and text."""
     window = "while both regimes were in use"
     if trial is not None:
         window = f"from {trial.window[0]} to {trial.window[1]}, {window}"
-    rules = "; ".join(f"{strategy.name}: {strategy.words}" for strategy in strategies)
+    rules = "; ".join(f"{strategy.name}: {strategy.words}" for strategy in settings.plans)
     return (
         ("Eligible", f"Courses that want clearing, not begun elsewhere, begun {window}."),
         ("Strategies", f"{rules}."),
@@ -41,9 +39,9 @@ def target_trial(
         ("Outcome", "Cleared, as recorded in the courses table, at the last session."),
         (
             "Estimand",
-            f"Difference in mean sessions up to session {horizon} (a course not cleared by then "
-            "counts in full), and in the share cleared by 5, 10 and 15 sessions, in the case mix "
-            "of the eligible courses, if nobody stopped and everybody kept to the strategy.",
+            f"Difference in mean sessions up to session {settings.horizon} (a course not cleared "
+            "by then counts in full), and in the share cleared by 5, 10 and 15 sessions, in the "
+            "case mix of the eligible courses, if nobody stopped and all kept to the strategy.",
         ),
         (
             "Analysis",
@@ -51,7 +49,7 @@ def target_trial(
             "logistic regressions of the regime at each session and of stopping after it, on the "
             "ink and client attributes, date, weeks since the last session, reaction, fading so "
             f"far and whether it stalled; stabilised, cut off at their {100 * TRUNCATE:g} % point. "
-            f"Intervals from {replicates} resamples of clients.",
+            f"Intervals from {settings.replicates} resamples of clients.",
         ),
     )
 
@@ -59,12 +57,9 @@ def target_trial(
 def notes_for(
     trial: Trial,
     diagnostics: Diagnostics,
-    difference: Mapping[str, Contrast],
-    second: Mapping[str, Contrast],
+    found: Answers,
     verdict: Mapping[str, str],
-    margin: float,
-    pairs: Mapping[str, tuple[int, int]],
-    horizon: int,
+    settings: Settings,
 ) -> tuple[str, ...]:
     """Return what a reader must know before believing the answer."""
     counts = diagnostics.counts
@@ -75,11 +70,12 @@ def notes_for(
     if diagnostics.left_out:
         listed = "; ".join(f"{n} {why}" for why, n in diagnostics.left_out.items())
         notes.append(f"Left out: {listed}.")
-    notes += _support_notes(diagnostics, pairs, horizon)
+    notes += _support_notes(diagnostics, settings.pairs, settings.horizon)
     notes += _weight_notes(diagnostics)
     notes += _fading_notes(trial)
-    for key, contrast in difference.items():
-        notes += _pair_notes(key, contrast, second[key], verdict[key], margin)
+    for key, contrast in found.difference.items():
+        second = found.second_route[key]
+        notes += _pair_notes(key, contrast, second, verdict[key], settings.margin)
     return tuple(notes)
 
 

@@ -13,6 +13,7 @@ from forecast.causal.sensitivity import e_value, tipping_survival
 from forecast.causal.strategies import WeightModel
 from forecast.clinic.comparison import Contrast, verdict_of
 from forecast.clinic.regime_engine import RIDGE, TRUNCATE, Engine, Result
+from forecast.clinic.regime_tables import Settings
 from forecast.clinic.trial_rows import Trial
 
 if TYPE_CHECKING:
@@ -86,14 +87,12 @@ def examine(
     point: Result,
     draws: Result,
     difference: Mapping[str, Contrast],
-    pairs: Mapping[str, tuple[int, int]],
-    *,
-    margin: float,
+    settings: Settings,
 ) -> Sensitivity:
     """Return the sensitivity analyses; pairs that could not be estimated stay empty."""
     import pandas as pd
 
-    level = next(iter(difference.values())).level
+    pairs, level, margin = settings.pairs, settings.level, settings.margin
     known = {key: pair for key, pair in pairs.items() if difference[key].estimate is not None}
     rows, points = [], {}
     for key, pair in known.items():

@@ -18,7 +18,17 @@ from forecast.clinic.trial_rows import INK_GROUPS
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Settings", "by_ink", "curves", "means", "shares", "supported", "weighted_rows"]
+__all__ = [
+    "Answers",
+    "Settings",
+    "answers",
+    "by_ink",
+    "curves",
+    "means",
+    "shares",
+    "supported",
+    "weighted_rows",
+]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -45,6 +55,33 @@ class Settings:
     def pairs(self) -> dict[str, tuple[int, int]]:
         """Places of left and right by key."""
         return pair_keys(self.names)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Answers:
+    """Every contrast of a comparison, as in `RegimeComparison`."""
+
+    difference: dict[str, Contrast]
+    cleared_by: dict[int, dict[str, Contrast]]
+    by_ink: dict[str, dict[str, Contrast]]
+    unadjusted: dict[str, Contrast]
+    second_route: dict[str, Contrast]
+    supported: dict[str, Supported]
+
+
+def answers(
+    engine: Engine, point: Result, draws: Result, support: Sequence[int], settings: Settings
+) -> Answers:
+    """Return the contrasts that have support up to the horizon; the others are missing."""
+    everyone = draws.survival[:, :, 0]
+    return Answers(
+        difference=means(point.survival[:, 0], everyone, support, settings),
+        cleared_by=shares(point, draws, support, settings),
+        by_ink=by_ink(engine, point, draws, settings),
+        unadjusted=means(point.unadjusted, draws.unadjusted, support, settings),
+        second_route=means(point.second, draws.second, support, settings),
+        supported=supported(point.survival[:, 0], everyone, support, settings),
+    )
 
 
 def means(

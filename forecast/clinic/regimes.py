@@ -110,54 +110,43 @@ def _halves(log: OutcomeLog) -> set[str]:
 def _compare(
     log: OutcomeLog, trial: Trial, settings: Settings, split: SplitTrial | None
 ) -> RegimeComparison:
-    horizon, pairs = settings.horizon, settings.pairs
-    engine = Engine(trial, settings.plans, horizon=horizon, seed=settings.seed)
+    engine = Engine(trial, settings.plans, horizon=settings.horizon, seed=settings.seed)
     diagnostics = diagnose(log, trial, engine, settings.plans)
     point = engine.run()
     draws = bootstrap(engine, replicates=settings.replicates, seed=settings.seed)
     support = [diagnostics.supported_to[name] for name in settings.names]
-    difference = tables.means(point.survival[:, 0], draws.survival[:, :, 0], support, settings)
-    unadjusted = tables.means(point.unadjusted, draws.unadjusted, support, settings)
-    second = tables.means(point.second, draws.second, support, settings)
+    found = tables.answers(engine, point, draws, support, settings)
     verdict = {
-        key: _cautious(verdict_of(difference[key], settings.margin), pair, diagnostics, settings)
-        for key, pair in pairs.items()
+        key: _cautious(verdict_of(contrast, settings.margin), key, diagnostics, settings)
+        for key, contrast in found.difference.items()
     }
-    reach = tables.supported(point.survival[:, 0], draws.survival[:, :, 0], support, settings)
-    readings = naive_readings(
-        log, settings.plans, unadjusted, horizon=horizon, level=settings.level
-    )
     return RegimeComparison(
         strategies=settings.names,
-        horizon=horizon,
+        horizon=settings.horizon,
         margin=settings.margin,
         level=settings.level,
-        difference=difference,
-        cleared_by=tables.shares(point, draws, support, settings),
-        by_ink=tables.by_ink(engine, point, draws, settings),
-        unadjusted=unadjusted,
-        naive=readings,
-        second_route=second,
+        difference=found.difference,
+        cleared_by=found.cleared_by,
+        by_ink=found.by_ink,
+        unadjusted=found.unadjusted,
+        naive=naive_readings(log, settings, found.unadjusted),
+        second_route=found.second_route,
         verdict=verdict,
-        supported=reach,
-        words=_words(difference, verdict, settings, reach),
+        supported=found.supported,
+        words=_words(found.difference, verdict, settings, found.supported),
         curves=tables.curves(engine, point, settings),
         diagnostics=diagnostics,
-        sensitivity=examine(trial, engine, point, draws, difference, pairs, margin=settings.margin),
-        target_trial=target_trial(trial, settings.plans, horizon, settings.replicates),
+        sensitivity=examine(trial, engine, point, draws, found.difference, settings),
+        target_trial=target_trial(trial, settings),
         split=split,
-        notes=notes_for(
-            trial, diagnostics, difference, second, verdict, settings.margin, pairs, horizon
-        ),
+        notes=notes_for(trial, diagnostics, found, verdict, settings),
         rows=tables.weighted_rows(engine, settings),
     )
 
 
-def _cautious(
-    verdict: str, pair: tuple[int, int], diagnostics: Diagnostics, settings: Settings
-) -> str:
+def _cautious(verdict: str, key: str, diagnostics: Diagnostics, settings: Settings) -> str:
     """Withhold the verdict where the weights leave too few courses' worth of information."""
-    effective = [diagnostics.effective[settings.names[place]] for place in pair]
+    effective = [diagnostics.effective[settings.names[place]] for place in settings.pairs[key]]
     return "cannot say" if min(effective) < LEAST_EFFECTIVE else verdict
 
 
@@ -208,9 +197,7 @@ def _unanswered(
         cleared_by={n: dict(empty) for n in SHARES_BY},
         by_ink={name: dict(empty) for name in INK_GROUPS},
         unadjusted=empty,
-        naive=naive_readings(
-            log, settings.plans, empty, horizon=settings.horizon, level=settings.level
-        ),
+        naive=naive_readings(log, settings, empty),
         second_route=empty,
         verdict=verdict,
         supported={},
@@ -218,7 +205,7 @@ def _unanswered(
         curves=pd.DataFrame(columns=["strategy", "group", "session", "at_risk", "survival"]),
         diagnostics=no_rows(log, settings.plans, settings.horizon),
         sensitivity=None,
-        target_trial=target_trial(None, settings.plans, settings.horizon, settings.replicates),
+        target_trial=target_trial(None, settings),
         split=split,
         notes=notes,
         rows=pd.DataFrame(columns=["course", "client", "session", "regime", "cleared"]),

@@ -16,6 +16,13 @@ import numpy.typing as npt
 
 from forecast.causal.panel import Panel
 from forecast.clinic.attributes import covariates
+from forecast.clinic.trial_history import (
+    HISTORY,
+    History,
+    fading_history,
+    known_fading,
+    not_yet_judged,
+)
 from forecast.errors import DataError
 
 if TYPE_CHECKING:
@@ -47,8 +54,7 @@ BASELINE = (
 )
 INK_GROUPS = ("black or dark blue only", "with red or orange", "with other colours")
 YEAR = 365.25
-STALLED = 5.0  # percentage points gained between the last two gradings
-NEARLY_CLEAR = 90.0
+USUAL_WEEKS = 8.0  # stands in for the interval before a first session
 FLOOR = 1.0  # percent of the ink: a grading of 100 is read as this much left
 
 
@@ -170,68 +176,30 @@ def eligible(
     return chosen, window, {reason: n for reason, n in left_out.items() if n}
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _History:
-    """Gradings and reactions on the grid of sessions, each of shape (n_rows,)."""
-
-    before: FloatArray
-    after: FloatArray
-    gain_before: FloatArray
-    gain_after: FloatArray
-    graded: BoolArray
-    reacted: BoolArray
-
-
 def _rows(
     log: OutcomeLog,
     courses: pd.DataFrame,
     horizon: int,
     window: tuple[str, str],
     left_out: dict[str, int],
-) -> Trial:
+) -> Trial | None:
     import pandas as pd
 
-    place = pd.Series(np.arange(len(courses)), index=courses["course_id"])
-    rows = log.sessions[log.sessions["course_id"].isin(place.index)].copy()
-    rows["subject"] = rows["course_id"].map(place).to_numpy(dtype=np.int64)
-    rows = rows[rows["session_no"] <= horizon].sort_values(["subject", "session_no"])
-    rows = rows[~_not_yet_judged(log, courses, rows)].reset_index(drop=True)
+    rows = log.sessions[log.sessions["course_id"].isin(set(courses["course_id"]))]
+    rows = rows[rows["session_no"] <= horizon].sort_values(["course_id", "session_no"])
+    rows = rows[~not_yet_judged(log, courses, rows)].reset_index(drop=True)
     courses, left_out = _seen(courses, rows, left_out)
-    rows["subject"] = pd.factorize(rows["subject"])[0]
+    if not len(courses):
+        return None
     place = pd.Series(np.arange(len(courses)), index=courses["course_id"])
-    subject = rows["subject"].to_numpy(dtype=np.int64)
-    number = rows["session_no"].to_numpy(dtype=np.int64)
-    history = _history(log, rows, place)
-
-    final = number == courses["sessions_given"].to_numpy(dtype=np.int64)[subject]
-    outcome = courses["outcome"].to_numpy(dtype=object)[subject]
-    first_day = pd.Timestamp(window[0])
-    years = (rows["treated_on"] - first_day).dt.days.to_numpy(dtype=np.float64) / YEAR
+    rows["subject"] = rows["course_id"].map(place).to_numpy(dtype=np.int64)
+    history = fading_history(log, rows, place)
     since_first = rows["treated_on"] - rows.groupby("subject")["treated_on"].transform("min")
     week = since_first.dt.days.to_numpy(dtype=np.float64) / 7
-    gap = np.where(number == 1, 8.0, np.diff(week, prepend=0.0))
+    years = (rows["treated_on"] - pd.Timestamp(window[0])).dt.days.to_numpy(dtype=np.float64)
     baseline = _baseline(courses)
-    attributes = baseline[subject]
-    calendar = np.column_stack([years, years**2])
-    log_gap = np.log(np.maximum(gap, 1.0) / 8)
-    reacted_before = np.where(number == 1, False, np.roll(history.reacted, 1))
-    before = _known(history.before, history.gain_before, number - 1)
-    after = _known(history.after, history.gain_after, number)
-    slow = np.log1p(-np.minimum(history.after, 99.0) / 100) / number
-    panel = Panel(
-        subject=subject,
-        step=number,
-        group=np.where(rows["regime"] == "ps", 1, 0),
-        event=final & (outcome == "cleared"),
-        lost=final & (outcome == "stopped"),
-        before=np.column_stack([attributes, calendar, log_gap, reacted_before, before]),
-        after=np.column_stack([attributes, calendar, log_gap, history.reacted, slow, after]),
-        cluster=pd.factorize(courses["client_id"])[0].astype(np.int64),
-        names=(*BASELINE, *HISTORY),
-        after_names=(*BASELINE, *HISTORY[:4], "fall_per_session", *HISTORY[4:]),
-    )
     return Trial(
-        panel=panel,
+        panel=_panel(courses, rows, history, baseline, week, years / YEAR),
         courses=courses.assign(ink_group=courses["inks"].map(ink_group)),
         week=week,
         operator=rows["operator_id"].to_numpy(dtype=object),
@@ -245,6 +213,43 @@ def _rows(
     )
 
 
+def _panel(
+    courses: pd.DataFrame,
+    rows: pd.DataFrame,
+    history: History,
+    baseline: FloatArray,
+    week: FloatArray,
+    years: FloatArray,
+) -> Panel:
+    """Return the panel: what was known before each session, and after it."""
+    import pandas as pd
+
+    subject = rows["subject"].to_numpy(dtype=np.int64)
+    number = rows["session_no"].to_numpy(dtype=np.int64)
+    final = number == courses["sessions_given"].to_numpy(dtype=np.int64)[subject]
+    outcome = courses["outcome"].to_numpy(dtype=object)[subject]
+    gap = np.where(number == 1, USUAL_WEEKS, np.diff(week, prepend=0.0))
+    log_gap = np.log(np.maximum(gap, 1.0) / USUAL_WEEKS)
+    attributes, calendar = baseline[subject], np.column_stack([years, years**2])
+    reacted_before = np.where(number == 1, False, np.roll(history.reacted, 1))
+    before = known_fading(history.before, history.gain_before, number - 1)
+    after = known_fading(history.after, history.gain_after, number)
+    slow = np.log1p(-np.minimum(history.after, 99.0) / 100) / number
+    return Panel(
+        subject=subject,
+        step=number,
+        group=np.where(rows["regime"] == "ps", 1, 0),
+        event=final & (outcome == "cleared"),
+        # content with less than asked for is an end without the event, like any other stop
+        lost=final & np.isin(outcome, ("stopped", "lightened")),
+        before=np.column_stack([attributes, calendar, log_gap, reacted_before, before]),
+        after=np.column_stack([attributes, calendar, log_gap, history.reacted, slow, after]),
+        cluster=pd.factorize(courses["client_id"])[0].astype(np.int64),
+        names=(*BASELINE, *HISTORY),
+        after_names=(*BASELINE, *HISTORY[:4], "fall_per_session", *HISTORY[4:]),
+    )
+
+
 def _seen(
     courses: pd.DataFrame, rows: pd.DataFrame, left_out: dict[str, int]
 ) -> tuple[pd.DataFrame, dict[str, int]]:
@@ -255,44 +260,6 @@ def _seen(
     return courses[with_rows].reset_index(drop=True), left_out | reason
 
 
-def _not_yet_judged(log: OutcomeLog, courses: pd.DataFrame, rows: pd.DataFrame) -> BoolArray:
-    """Return which rows are the last session of an ongoing course without a grading after it.
-
-    Whether such a session cleared the tattoo is seen at the next visit, which has not come.
-    Counting it as "not cleared" would slow whatever regime the recent courses are under. A log
-    without gradings says nothing on this, and its rows are kept.
-    """
-    import pandas as pd
-
-    if not len(log.gradings):
-        return np.zeros(len(rows), dtype=bool)
-    subject = rows["subject"].to_numpy(dtype=np.int64)
-    open_ = (courses["outcome"] == "ongoing").to_numpy(dtype=bool)[subject]
-    number = rows["session_no"].to_numpy(dtype=np.int64)
-    last = number == courses["sessions_given"].to_numpy(dtype=np.int64)[subject]
-    seen = pd.MultiIndex.from_frame(log.gradings[["course_id", "after_session"]])
-    judged = pd.MultiIndex.from_frame(rows[["course_id", "session_no"]]).isin(seen)
-    waiting: BoolArray = open_ & last & ~judged
-    return waiting
-
-
-HISTORY = (
-    "calendar_years",
-    "calendar_years_squared",
-    "log_weeks_since_session",
-    "reaction",
-    "fading",
-    "last_gain",
-    "stalled",
-)
-
-
-def _known(fading: FloatArray, gain: FloatArray, done: IntArray) -> FloatArray:
-    """Return fading so far, the last gain and whether it stalled, one row per row."""
-    stalled = (gain < STALLED) & (fading < NEARLY_CLEAR) & (done >= 2)
-    return np.column_stack([fading / 100, np.clip(gain, -20, 40) / 100, stalled])
-
-
 def _baseline(courses: pd.DataFrame) -> FloatArray:
     columns = {str(name): courses[name].to_numpy() for name in courses.columns}
     found = covariates({**columns, "unreached": np.zeros(len(courses))})
@@ -301,50 +268,3 @@ def _baseline(courses: pd.DataFrame) -> FloatArray:
     total = np.where(seen, table, 0).sum(axis=0)
     mean = np.divide(total, seen.sum(axis=0), out=np.zeros(len(BASELINE)), where=seen.any(axis=0))
     return np.where(seen, table, mean)
-
-
-def _history(log: OutcomeLog, rows: pd.DataFrame, place: pd.Series[int]) -> _History:
-    """Return what gradings and reactions were known around each session.
-
-    The last grading stands until the next one; a grading made after the next session began
-    was not known before it and is passed over. Before any grading the fading is 0.
-    """
-    n, most = len(place), int(rows["session_no"].max()) + 1
-    grid = np.full((n, most), np.nan)
-    notes = log.gradings[log.gradings["course_id"].isin(place.index)]
-    notes = notes[notes["after_session"] < most]
-    if len(notes):
-        seen = notes.merge(
-            rows[["course_id", "session_no", "treated_on"]].assign(
-                after_session=lambda frame: frame["session_no"] - 1
-            )[["course_id", "after_session", "treated_on"]],
-            on=["course_id", "after_session"],
-            how="left",
-        )
-        seen = seen[~(seen["graded_on"] > seen["treated_on"])]
-        mean = seen.groupby(["course_id", "after_session"])["fading_pct"].mean().reset_index()
-        where = place.reindex(mean["course_id"]).to_numpy(dtype=np.int64)
-        grid[where, mean["after_session"].to_numpy(dtype=np.int64)] = mean["fading_pct"]
-    written = ~np.isnan(grid)
-    level, gain = np.zeros((n, most)), np.zeros((n, most))
-    now, change = np.zeros(n), np.zeros(n)
-    for column in range(most):
-        new = written[:, column]
-        change = np.where(new & (column > 0), np.where(new, grid[:, column], 0) - now, change)
-        now = np.where(new, grid[:, column], now)
-        level[:, column], gain[:, column] = now, change
-    reacted = np.zeros((n, most), dtype=bool)
-    bad = log.reactions[log.reactions["course_id"].isin(place.index)]
-    bad = bad[bad["after_session"] < most]
-    where = place.reindex(bad["course_id"]).to_numpy(dtype=np.int64)
-    reacted[where, bad["after_session"].to_numpy(dtype=np.int64)] = True
-    subject = rows["subject"].to_numpy(dtype=np.int64)
-    number = rows["session_no"].to_numpy(dtype=np.int64)
-    return _History(
-        before=level[subject, number - 1],
-        after=level[subject, number],
-        gain_before=gain[subject, number - 1],
-        gain_after=gain[subject, number],
-        graded=written[subject, number],
-        reacted=reacted[subject, number],
-    )
