@@ -109,7 +109,7 @@ class LaserChange:
         named = ", ".join(f"{value:g}" for value in self.laser.wavelengths_nm)
         low, high = self.per_year_interval
         lines = [
-            f"A {self.laser.regime} laser at {named} nm would bring {self.per_year:.1f} courses a"
+            f"One more {self.laser.regime} laser at {named} nm would bring {self.per_year:.1f} courses a"
             f" year ({low:.1f} to {high:.1f}) within reach, and some ink of"
             f" {self.partly_per_year:.1f} more."
         ]

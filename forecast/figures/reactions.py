@@ -48,7 +48,7 @@ def plot_operator_funnel(operators: OperatorFunnel) -> go.Figure:
     figure = go.Figure()
     _add_limits(figure, operators)
     _add_operators(figure, table)
-    figure.update_xaxes(title_text="sessions by the operator", rangemode="tozero")
+    figure.update_xaxes(title_text="sessions by the operator")
     figure.update_yaxes(
         title_text="reactions per session, adjusted", tickformat=".1%", rangemode="tozero"
     )
@@ -66,7 +66,8 @@ def plot_operator_funnel(operators: OperatorFunnel) -> go.Figure:
 
 def _add_limits(figure: go.Figure, operators: OperatorFunnel) -> None:
     table = operators.table
-    sizes = np.unique(np.linspace(20, table["sessions"].max() * 1.1, 60).astype(int))
+    fewest, most = max(table["sessions"].min() // 3, 20), table["sessions"].max() * 1.1
+    sizes = np.unique(np.linspace(fewest, most, 60).astype(int))
     for level, dash in FUNNEL_LEVELS:
         limits = np.array([operators.limits(int(size), level=level) for size in sizes])
         for at in (0, 1):
@@ -214,10 +215,10 @@ def plot_laser_change(change: LaserChange, *, price: float, years: int = 10) -> 
     figure.update_xaxes(title_text="years after buying", dtick=1)
     figure.update_yaxes(title_text="earned less the price")
     named = ", ".join(f"{value:g}" for value in change.laser.wavelengths_nm)
-    title = f"A {change.laser.regime} laser at {named} nm is not earned back"
+    title = f"One more {change.laser.regime} laser at {named} nm is not earned back"
     if change.break_even_years is not None:
         title = (
-            f"A {change.laser.regime} laser at {named} nm is earned back after"
+            f"One more {change.laser.regime} laser at {named} nm is earned back after"
             f" {change.break_even_years:.1f} years"
         )
     return titled(figure, title, change.notes)
