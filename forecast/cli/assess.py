@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from forecast.cli.files import check_can_write, write_text
 from forecast.cli.log import add_log, read
 from forecast.cli.options import Options, add_command, answer
 
@@ -33,6 +34,8 @@ def register(commands: Commands) -> None:
 
 def assess(options: Options) -> None:
     """Print how a saved model's estimates turned out on courses it was not fitted to."""
+    if options.card is not None:
+        check_can_write(options.card)
     from forecast import load_forecaster
     from forecast.clinic.promises import assess_forecaster, assess_register
 
@@ -53,6 +56,5 @@ def write_card(forecaster: Forecaster, path: Path) -> None:
 
     from forecast.clinic.card import card_text, model_card
 
-    path.write_text(card_text(forecaster) + "\n", encoding="utf-8")
-    card = json.dumps(model_card(forecaster), indent=2)
-    path.with_suffix(".json").write_text(card + "\n", encoding="utf-8")
+    write_text(path, card_text(forecaster) + "\n")
+    write_text(path.with_suffix(".json"), json.dumps(model_card(forecaster), indent=2) + "\n")

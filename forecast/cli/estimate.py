@@ -49,15 +49,17 @@ def register(commands: Commands) -> None:
 def estimate(options: Options) -> None:
     """Print the estimate of every enquiry, with the cautions that apply to it."""
     from forecast import load_forecaster
-    from forecast.clinic.register import record_promise
 
     forecaster = load_forecaster(options.model)
     results: list[dict[str, Any]] = []
     texts: list[str] = []
     always: dict[str, Caution] = {}
-    for label, enquiry in read_enquiries(options.enquiries).items():
+    enquiries = read_enquiries(options.enquiries, named=options.register is not None)
+    for label, enquiry in enquiries.items():
         result = forecaster.estimate(enquiry, level=options.level, strategy=options.strategy)
         if options.register is not None:
+            from forecast.clinic.register import record_promise
+
             record_promise(options.register, result, enquiry_id=label, issued_on=date.today())
         cautions = look_out_for(enquiry)
         results.append({"enquiry_id": label, **result.to_dict(), **as_dict(cautions)})

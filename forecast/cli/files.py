@@ -116,14 +116,22 @@ def whole(path: Path, line: int, name: str, text: str) -> int:
     return int(value)
 
 
-def read_enquiries(path: Path) -> dict[str, Enquiry]:
-    """Return the enquiries of a CSV file by ``enquiry_id``, or by 1, 2, 3, … without one."""
+def read_enquiries(path: Path, *, named: bool = False) -> dict[str, Enquiry]:
+    """Return the enquiries of a CSV file by ``enquiry_id``.
+
+    Without one they are 1, 2, 3, …, unless ``named`` asks that each has its own.
+    """
     from forecast.clinic.enquiry import Enquiry
 
     table = read_table(path)
     refuse_columns(path, table, ["enquiry_id", *(field.name for field in fields(Enquiry))])
     enquiries: dict[str, Enquiry] = {}
     for position, (line, row) in enumerate(table.items(), start=1):
+        if named and "enquiry_id" not in row:
+            raise DataError(
+                f"{path.name} line {line}: enquiry_id is missing.",
+                "A register of promises needs the id that the course will have in the log.",
+            )
         label = row.pop("enquiry_id", str(position))
         if label in enquiries:
             raise DataError(f"{path.name} has two enquiries {label!r}.", "Give each its own id.")

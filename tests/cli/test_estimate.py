@@ -87,3 +87,41 @@ def test_an_estimate_at_the_desk_waits_for_numpy_alone(model: Path, enquiries: P
     loaded = set(done.stderr.split())
     assert "numpy" in loaded
     assert not loaded & HEAVY
+
+
+def test_a_register_keeps_promises_by_the_id_that_the_course_will_have(
+    model: Path, enquiries: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    register = tmp_path / "promises.jsonl"
+    arguments = ["estimate", str(model), str(enquiries), "--register", str(register)]
+    assert main(arguments) == 0
+    kept = [json.loads(line) for line in register.read_text(encoding="utf-8").splitlines()]
+    assert [one["enquiry_id"] for one in kept] == ["easy", "hard"]
+    text = enquiries.read_text(encoding="utf-8").replace("enquiry_id,", ",")
+    enquiries.write_text(text.replace("hard,", ",").replace("easy,", ","), encoding="utf-8")
+    capsys.readouterr()
+    assert main(arguments) == 1
+    assert "enquiry_id is missing" in capsys.readouterr().err
+
+
+def test_an_update_gives_what_is_left_and_the_total(
+    model: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    enquiry, gradings = tmp_path / "enquiry.csv", tmp_path / "gradings.csv"
+    header = "skin_type,body_site,inks,ink_density,layering"
+    enquiry.write_text(f"{header}\nII,forearm,black,medium,single\n", encoding="utf-8")
+    gradings.write_text("after_session,fading_pct\n0,0\n2,25\n4,45\n", encoding="utf-8")
+    arguments = ["update", str(model), str(enquiry), "--sessions-done", "4"]
+    arguments += ["--gradings", str(gradings)]
+    asked = forecast.Enquiry("II", "forearm", "black", "medium", "single")
+    expected = forecast.load_forecaster(model).update(
+        asked, sessions_done=4, gradings=[(0, 0), (2, 25), (4, 45)]
+    )
+    found = answers(arguments, capsys)
+    assert found["remaining"]["median"] == expected.remaining.median
+    assert found["total"]["interval"] == list(expected.total.interval)
+    assert main(arguments) == 0
+    assert "still needed" in capsys.readouterr().out
+    # a grading after a session that has not been given yet
+    arguments[4] = "3"
+    assert main(arguments) == 1
