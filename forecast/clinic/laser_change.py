@@ -109,8 +109,8 @@ class LaserChange:
         named = ", ".join(f"{value:g}" for value in self.laser.wavelengths_nm)
         low, high = self.per_year_interval
         lines = [
-            f"One more {self.laser.regime} laser at {named} nm would bring {self.per_year:.1f} courses a"
-            f" year ({low:.1f} to {high:.1f}) within reach, and some ink of"
+            f"One more {self.laser.regime} laser at {named} nm would bring {self.per_year:.1f}"
+            f" courses a year ({low:.1f} to {high:.1f}) within reach, and some ink of"
             f" {self.partly_per_year:.1f} more."
         ]
         if self.sessions_change is not None and self.cleared_change is not None:
