@@ -30,7 +30,10 @@ BY_NAME = {
     "an account": "instagram facebook tiktok twitter",
 }
 NOT_OF_PERSONS = frozenset(
-    words("package laser ink file sheet device product treatment clinic column table colour")
+    words(
+        "package laser ink file sheet device product treatment clinic column table colour brand "
+        "model studio salon room machine branch"
+    )
 )
 EMAIL = re.compile(r"[\w.+-]+@[\w-]+\.\w+")
 PHONE = re.compile(r"(?<![\w+])(\+\d{1,3}[\d ()/.-]{7,}\d|\(?0\d{2,5}\)?[ /][\d /-]{4,}\d)(?!\w)")

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["RawLog", "read_raw"]
 
 MAX_ROWS = 20_000_000  # of one CSV or Parquet table
-MAX_BYTES = 8_000_000_000  # of one table, unpacked
+MAX_BYTES = 2_000_000_000  # of one table, unpacked
 MAX_COLUMNS = 500
 TOP = 20_000  # characters in which the mark between cells is looked for
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
@@ -173,7 +173,7 @@ def check_size(name: str, rows: int, unpacked: int) -> None:
     """Raise DataError if a table is larger than what is read."""
     if rows > MAX_ROWS or unpacked > MAX_BYTES:
         raise DataError(
-            f"{name} holds {rows:,} rows and {unpacked:,} bytes unpacked.",
+            f"{name} holds {max(rows, 1):,} row(s) or more and {unpacked:,} bytes unpacked.",
             f"At most {MAX_ROWS:,} rows and {MAX_BYTES:,} bytes are read; split the log.",
         )
 
@@ -181,6 +181,7 @@ def check_size(name: str, rows: int, unpacked: int) -> None:
 def _csv(raw: RawLog, file: Path) -> pd.DataFrame:
     import pandas as pd
 
+    check_size(file.name, 0, file.stat().st_size)
     text = _decoded(raw, file)
     top = text[:TOP].splitlines()[:10]
     counts = {mark: sum(line.count(mark) for line in top) for mark in DELIMITERS}

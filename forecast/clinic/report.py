@@ -19,6 +19,7 @@ ENTRY = ("table", "row", "column", "value", "rule", "remedy")
 TOLERATED = ("table", "column", "tolerance", "count", "row", "written", "read_as")
 
 
+LONGEST_SHOWN = 60  # characters of a cell in the text; the frames hold all of it
 TO_MEND = """\
 To mend: correct the rows in the log itself; or correct them in set_aside_<table>.csv and save
 that as mended_<table>.csv in the log's folder (in a workbook: as a sheet of that name).
@@ -127,7 +128,7 @@ class LogReport:
         return [
             f"  {habit['table']}{'.' if habit['column'] else ''}{habit['column']}: "
             f"{habit['tolerance']}, {habit['count']} time(s), first in row {habit['row']}: "
-            f"{habit['written']!r} read as {habit['read_as']!r}."
+            f"{shortened(habit['written'])!r} read as {habit['read_as']!r}."
             for habit in self.tolerated.to_dict("records")
         ]
 
@@ -168,11 +169,16 @@ def by_rule(listed: pd.DataFrame, examples: int) -> list[str]:
         where = f"{table}.{column}" if column else table
         lines.append(f"  {where}, {len(cases)} row(s), rule: {rule}.")
         for case in cases.head(examples).to_dict("records"):
-            value = f"{case['value']!r}" if case["value"] else "empty"
+            value = f"{shortened(case['value'])!r}" if case["value"] else "empty"
             lines.append(f"    row {case['row']}: {value}. {case['remedy']}")
         if len(cases) > examples:
             lines.append(f"    and {len(cases) - examples} more.")
     return lines
+
+
+def shortened(text: str) -> str:
+    """Return a cell's text short enough for one line."""
+    return text if len(text) <= LONGEST_SHOWN else f"{text[: LONGEST_SHOWN - 3]}..."
 
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -99,6 +99,15 @@ def test_a_byte_order_mark_semicolons_and_windows_line_ends_are_tolerated_and_li
     }
 
 
+def test_the_line_that_names_the_separator_is_tolerated(log, folder):
+    frame = pd.read_csv(folder / "courses.csv", dtype=str, na_filter=False)
+    text = frame.to_csv(index=False, sep=";")
+    (folder / "courses.csv").write_text(f"sep=;\n{text}")
+    again = read_log(folder)
+    assert_same(again, log)
+    assert "row 2" in " ".join(again.report.notes)
+
+
 def test_utf_16_as_some_spreadsheets_export_it_is_read(log, folder):
     text = (folder / "courses.csv").read_text()
     (folder / "courses.csv").write_text(text, encoding="utf-16")
