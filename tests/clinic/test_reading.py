@@ -2,6 +2,7 @@
 
 import datetime
 import json
+import os
 import zipfile
 
 import openpyxl
@@ -312,3 +313,10 @@ def test_a_formula_with_a_stored_result_is_read_by_it(log, book, tmp_path):
     again = read_log(stored)
     assert_same(again, log)
     assert "1 formula(s) read by their stored results" in " ".join(again.report.notes)
+
+
+def test_a_table_larger_than_stated_is_refused_before_it_is_read(tmp_path):
+    path = tmp_path / "courses.csv"
+    path.touch()
+    os.truncate(path, 2_000_000_001)  # a sparse file: it takes no room
+    refusal(tmp_path, "courses.csv", "2,000,000,001 bytes", "At most")
