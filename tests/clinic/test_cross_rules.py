@@ -331,21 +331,3 @@ def test_an_id_in_other_letters_that_two_courses_could_be_is_set_aside():
     other = COURSE | {"course_id": "C1", "client_id": "p2"}
     log = log_of([COURSE, other], reactions=[REACTION | {"course_id": "c 1"}])
     assert places(log.report.set_aside) == [("reactions", 2, "course_id")]
-
-
-def test_a_client_spelled_in_two_ways_is_flagged():
-    report = log_of([COURSE, COURSE | {"course_id": "c2", "client_id": "P1"}]).report
-    assert places(report.flagged) == [("courses", 2, "client_id"), ("courses", 3, "client_id")]
-
-
-def test_a_client_with_two_skin_types_is_flagged():
-    second = COURSE | {"course_id": "c2", "body_site": "back", "skin_type": "IV"}
-    report = log_of([COURSE, second]).report
-    assert places(report.flagged) == [("courses", 2, "skin_type"), ("courses", 3, "skin_type")]
-
-
-@pytest.mark.parametrize("year", ["2052", "1989"])
-def test_a_date_far_from_all_others_is_flagged(year):
-    courses = [COURSE | {"course_id": f"c{i}", "client_id": f"p{i}"} for i in range(30)]
-    courses[7]["started_on"] = f"{year}-01-10"
-    assert_only_flagged(log_of(courses), ("courses", 9, "started_on"), "within two years")

@@ -87,3 +87,27 @@ def test_durations_count_sessions_elsewhere_as_delayed_entry():
     assert list(clear["entry"]) == [3, 0, 0]
     assert list(clear["observed"]) == [True, False, False]
     assert list(course_durations(log, goal="lighten")["observed"]) == [True, True, False]
+
+
+def flagged(log):
+    listed = log.report.flagged
+    return list(zip(listed["row"], listed["column"], strict=True))
+
+
+def test_a_client_spelled_in_two_ways_is_flagged():
+    log = log_of(course(), course(course_id="c2", client_id="P1"))
+    assert flagged(log) == [(2, "client_id"), (3, "client_id")]
+
+
+def test_a_client_with_two_skin_types_is_flagged():
+    log = log_of(course(), course(course_id="c2", body_site="back", skin_type="IV"))
+    assert flagged(log) == [(2, "skin_type"), (3, "skin_type")]
+
+
+@pytest.mark.parametrize("year", ["2052", "1989"])
+def test_a_date_far_from_all_others_is_flagged(year):
+    courses = [course(course_id=f"c{i}", client_id=f"p{i}") for i in range(30)]
+    courses[7]["started_on"] = f"{year}-01-10"
+    log = log_of(*courses)
+    assert flagged(log) == [(9, "started_on")]
+    assert log.report.set_aside.empty
