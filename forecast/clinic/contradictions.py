@@ -199,14 +199,16 @@ def _foreign_wavelengths(used: pd.Series[Any], owned: pd.Series[Any]) -> pd.Seri
         ]
     )
     joined = pairs.merge(distinct, how="left", on=["used", "owned"])
-    return pd.Series((joined["foreign"] == True).to_numpy(bool), used.index)  # noqa: E712
+    return pd.Series(joined["foreign"].eq(True).to_numpy(bool), used.index)
 
 
 def _grading_dates(gradings: CleanTable, sessions: CleanTable | None, courses: CleanTable) -> None:
+    import pandas as pd
+
     frame = gradings.frame
     started = frame["course_id"].map(courses.frame.set_index("course_id")["started_on"])
     before = (frame["graded_on"] < started) & (frame["after_session"] > 0)
-    after = before & False
+    after = pd.Series(False, frame.index)
     if sessions is not None and len(sessions.frame):
         before |= frame["graded_on"] < _date_of(sessions.frame, frame, 0)
         after |= frame["graded_on"] > _date_of(sessions.frame, frame, 1)

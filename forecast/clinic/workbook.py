@@ -31,6 +31,11 @@ CORRUPT = (
     ArithmeticError, AttributeError, EOFError, LookupError, OSError, RuntimeError, SyntaxError,
     TypeError, ValueError, struct.error, zipfile.BadZipFile, zlib.error, lzma.LZMAError,
 )  # fmt: skip
+MAC_EPOCH = 1904
+COUNTS_FROM_1904 = (
+    "The workbook counts days from 1904: a date kept as a bare number is read four years early; "
+    "give such cells a date format."
+)
 OLD_FORMAT = b"\xd0\xcf\x11\xe0"  # the container of .xls files and of encrypted workbooks
 
 
@@ -72,6 +77,8 @@ def _read_sheets(path: Path, formulas: bool) -> Sheets:
         for stored in ((True, False) if formulas else (True,))
     ]
     found = Sheets()
+    if books[0].epoch.year == MAC_EPOCH:
+        found.notes.append(COUNTS_FROM_1904)
     try:
         for title in books[0].sheetnames:
             name = normal_heading(title)

@@ -320,3 +320,12 @@ def test_a_table_larger_than_stated_is_refused_before_it_is_read(tmp_path):
     path.touch()
     os.truncate(path, 2_000_000_001)  # a sparse file: it takes no room
     refusal(tmp_path, "courses.csv", "2,000,000,001 bytes", "At most")
+
+
+def test_a_workbook_that_counts_days_from_1904_reads_its_dates_and_says_so(log, book):
+    book, path = book
+    book.epoch = openpyxl.utils.datetime.CALENDAR_MAC_1904
+    book.save(path)
+    again = read_log(path)
+    assert_same(again, log)
+    assert "1904" in " ".join(again.report.notes)
