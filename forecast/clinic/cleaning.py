@@ -155,7 +155,9 @@ def _column(table: CleanTable, rule: Column, cells: pd.Series[Any]) -> pd.Series
     reading = read_column(rule, cells)
     rows = cells.index
     for text, bad in reading.broken.items():
-        remedies = [_remedy(rule, text) + _meant(rule, str(cell)) for cell in cells[bad]]
+        remedy = _remedy(rule, text)
+        meant = {cell: remedy + _meant(rule, cell) for cell in cells[bad].astype(str).unique()}
+        remedies = [meant[cell] for cell in cells[bad].astype(str)]
         listed = entries(table.name, rows[bad], rule.name, cells[bad], text, remedies)
         table.set_aside.append(listed)
     for habit in reading.habits:
