@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from forecast.clinic.caseload import price_caseload
     from forecast.clinic.enquiry import Enquiry
     from forecast.clinic.estimate import Estimate
+    from forecast.clinic.fading import fit_fading
     from forecast.clinic.forecaster import Forecaster
     from forecast.clinic.log import OutcomeLog, read_log
     from forecast.clinic.planning import plan_comparison
@@ -34,6 +35,7 @@ __all__ = [
     "RequestError",
     "Tariff",
     "compare_regimes",
+    "fit_fading",
     "fit_forecaster",
     "load_forecaster",
     "plan_comparison",
@@ -49,6 +51,7 @@ _HOMES = {
     "forecast.clinic.caseload": ("price_caseload",),
     "forecast.clinic.enquiry": ("Enquiry",),
     "forecast.clinic.estimate": ("Estimate",),
+    "forecast.clinic.fading": ("fit_fading",),
     "forecast.clinic.forecaster": ("Forecaster",),
     "forecast.clinic.log": ("OutcomeLog", "read_log"),
     "forecast.clinic.planning": ("plan_comparison",),

@@ -76,7 +76,7 @@ class CensoredMixed:
         Raises
         ------
         DataError
-            If bounds cross, lengths differ, or fewer rows were measured than there are columns.
+            If bounds cross, lengths differ, or fewer rows than columns are bounded on both sides.
         FitError
             If columns of the design cannot be told apart.
         """
@@ -94,9 +94,10 @@ class CensoredMixed:
         low, high, measured = low[rows.order], high[rows.order], measured[rows.order]
         p = rows.design.shape[1]
         named = names or tuple(f"column {at}" for at in range(p))
-        if measured.sum() <= p + rows.random.shape[1]:
+        telling = int((np.isfinite(low) & np.isfinite(high)).sum())
+        if telling <= p + rows.random.shape[1]:
             raise DataError(
-                f"{int(measured.sum())} measured row(s) for {p} columns.",
+                f"{telling} row(s) bounded on both sides for {p} columns.",
                 "Give more measurements or fewer columns.",
             )
         gram = rows.design.T @ rows.design
@@ -118,7 +119,7 @@ class FittedCensoredMixed:
         information, less what the bounds hide.
     robust_covariance : ndarray of shape (p, p)
         Of the coefficients, from the spread of the clusters' scores: right also where the
-        errors of a subject are not independent.
+        errors of a subject are not independent. Inflated for the coefficients fitted.
     loglik : float
         Log-likelihood, bounded rows counting with the chance of their bounds.
     n_rows, n_bounded, n_clusters : int
@@ -182,6 +183,7 @@ class _Search:
             bounded[count[self.code[bounded]] == c].reshape(-1, c)
             for c in np.unique(count[count > 0])
         )
+        self.factors = [np.zeros((2, *at.shape)) for at in self.groups]
         blank = replace_rows(rows, measured)
         self.seen = SubjectSums.of(blank)
         self.all = SubjectSums.of(rows)
@@ -204,7 +206,7 @@ class _Search:
         filled = self.fill(guess)
         fitted = profile.fitted(factor, settled and not moving, names, self.rows.subjects)
         bread, meat, n_clusters = self.scores(guess, filled, cluster)
-        share = n_clusters / max(n_clusters - 1, 1)
+        share = n_clusters / max(n_clusters - len(bread), 1)  # fitted scores spread too little
         return FittedCensoredMixed(
             model=replace(fitted, covariance=bread),
             robust_covariance=share * bread @ meat @ bread,
@@ -223,12 +225,13 @@ class _Search:
         along = np.append(-guess.coefficients, 1.0)
         effect = np.einsum("nab,nbp,p->na", weight, self.seen.cross, along)
         groups, log_chance = [], 0.0
-        for at in self.groups:
+        for at, factors in zip(self.groups, self.factors, strict=True):
             who = self.code[at[:, 0]]
             mean = X[at] @ guess.coefficients + np.einsum("ncq,nq->nc", Z[at], effect[who])
             spread = Z[at] @ weight[who] @ Z[at].transpose(0, 2, 1) + np.eye(at.shape[1])
+            bounds = self.low[at], self.high[at]
             found, covariance, chance = truncated_moments(
-                mean, guess.variance * spread, self.low[at], self.high[at]
+                mean, guess.variance * spread, *bounds, factors=factors
             )
             values[at] = found
             groups.append((at, covariance))

@@ -14,7 +14,7 @@ __all__ = ["between_bounds", "truncated_moments"]
 
 FloatArray = npt.NDArray[np.float64]
 SWEEPS = 30
-SETTLED = 1e-8
+SETTLED = 1e-6  # change of any mean in a sweep, in its standard deviations
 FAR = 36.0  # standard units beyond which a normal tail is not told from nothing
 LEAST = 1e-10
 
@@ -51,7 +51,12 @@ def between_bounds(low: FloatArray, high: FloatArray) -> tuple[FloatArray, Float
 
 
 def truncated_moments(
-    mean: FloatArray, covariance: FloatArray, low: FloatArray, high: FloatArray
+    mean: FloatArray,
+    covariance: FloatArray,
+    low: FloatArray,
+    high: FloatArray,
+    *,
+    factors: FloatArray | None = None,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return means, covariances and log chances of normal vectors that lie within bounds.
 
@@ -60,6 +65,9 @@ def truncated_moments(
     mean, low, high : ndarray of shape (n, c)
         Of n vectors of c values each, before the bounds are known.
     covariance : ndarray of shape (n, c, c)
+    factors : ndarray of shape (2, n, c), optional
+        Where to start from, zeros for anew; written over with where the search ended, so that a
+        later call for slightly different means is quick.
 
     Returns
     -------
@@ -71,18 +79,21 @@ def truncated_moments(
         spread = np.sqrt(covariance[:, 0])
         inside, variance, log_chance = between_bounds((low - mean) / spread, (high - mean) / spread)
         return mean + spread * inside, covariance * variance[:, :, None], log_chance[:, 0]
-    precision, shift = np.zeros_like(mean), np.zeros_like(mean)
+    precision, shift = np.zeros((2, *mean.shape)) if factors is None else factors
     inverse = np.asarray(np.linalg.inv(covariance), dtype=np.float64)
-    there, spread = mean, covariance
+    there, spread = _posterior(mean, inverse, precision, shift)
+    scale = np.sqrt(np.einsum("ncc->nc", covariance))
     log_chance = np.zeros(mean.shape)
     for _ in range(SWEEPS):
-        before = there
+        before = there.copy()
         for at in range(mean.shape[1]):
             moments = _one_bound(there, spread, precision, shift, low, high, at)
+            added, moved = moments[0] - precision[:, at], moments[1] - shift[:, at]
             precision[:, at], shift[:, at], log_chance[:, at] = moments
-            there, spread = _posterior(mean, inverse, precision, shift)
-        if np.abs(there - before).max() < SETTLED:
+            _add_factor(there, spread, added, moved, at)
+        if (np.abs(there - before) / scale).max() < SETTLED:
             break
+    there, spread = _posterior(mean, inverse, precision, shift)  # free of rounding built up
     return there, spread, _evidence(mean, inverse, precision, shift, log_chance)
 
 
@@ -110,6 +121,16 @@ def _one_bound(
     log_scale = log_chance + 0.5 * np.log(total * others)
     log_scale -= 0.5 * ((centre / others + moved) ** 2 / total - centre**2 / others)
     return added, moved, log_scale
+
+
+def _add_factor(
+    there: FloatArray, spread: FloatArray, added: FloatArray, moved: FloatArray, at: int
+) -> None:
+    """Bring means and covariances up to date, in place, after one factor changed."""
+    column = spread[:, :, at].copy()
+    gain = 1 / (1 + added * column[:, at])
+    there += column * (gain * (moved - added * there[:, at]))[:, None]
+    spread -= (added * gain)[:, None, None] * column[:, :, None] * column[:, None, :]
 
 
 def _posterior(

@@ -118,8 +118,8 @@ def test_row_order_does_not_matter():
     assert one.n_clusters == 20
 
 
-def test_crossed_bounds_and_too_few_measured_rows_are_refused():
+def test_crossed_bounds_and_too_few_telling_rows_are_refused():
     with pytest.raises(DataError, match="above the upper"):
         CensoredMixed().fit(np.ones((4, 1)), [1, 2, 3, 4], [1, 2, 2, 4], [1, 1, 2, 2])
-    with pytest.raises(DataError, match="measured row"):
+    with pytest.raises(DataError, match="both sides"):
         CensoredMixed().fit(np.ones((4, 1)), [-np.inf] * 4, [0.0] * 4, [1, 1, 2, 2])

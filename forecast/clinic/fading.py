@@ -1,0 +1,234 @@
+"""Fading curves: what share of the remaining ink a session removes, by regime and ink.
+
+One mixed model of the log of the remaining ink, fitted to every grading by maximum likelihood:
+each course has its own start and its own pace; gradings at the ends of the scale are bounds. Since
+every earlier grading of a course is in the likelihood, courses may stop, clear, or be changed to
+another regime because of the fading graded so far, and the curves stay right (Rubin 1976,
+Biometrika 63:581). A plain average of the gradings after each session does not: it follows those
+who are left.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast._checks import check_level
+from forecast.causal.censored_mixed import CensoredMixed, FittedCensoredMixed
+from forecast.clinic.fading_rows import FadingRows, fading_rows
+from forecast.clinic.fading_slopes import Slopes
+from forecast.clinic.fading_text import fading_notes, fading_text
+from forecast.clinic.graders import GraderReport, grader_report
+from forecast.clinic.spacing import Spacing, spacing_of
+from forecast.clinic.split_fading import SplitFading, split_fading
+from forecast.clinic.stalls import StallRule, stall_rule
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.clinic.log import OutcomeLog
+
+__all__ = ["ASSUMPTION", "FadingCurves", "fit_fading"]
+
+FloatArray = npt.NDArray[np.float64]
+
+ASSUMPTION = (
+    "Courses may stop, clear or change regime because of the fading graded so far, their recorded "
+    "attributes or the date: the curves allow for that. They do not allow for what somebody saw "
+    "and nobody wrote down."
+)
+REMNANTS = (0.005, 0.01, 0.02, 0.03)  # shares of ink that never go, tried in turn
+LARGEST = 0.6  # of the ink at the threshold: a remnant beyond that would let nothing clear
+WORTHWHILE = 1.92  # rise of the log-likelihood: half the 95 % point of chi-squared on one degree
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FadingCurves:
+    """Fading by regime and ink group.
+
+    Attributes
+    ----------
+    curves : DataFrame
+        ``regime, ink_group, session, faded, low, high, middle_low, middle_high, courses``:
+        percent faded of the middle course with the band of the estimate, and the range of the
+        middle 8 of 10 courses. All courses together are the ink group ``all``.
+    shares : DataFrame
+        ``regime, ink_group, share, low, high, courses``: share of the remaining ink that a
+        session removes.
+    differences : DataFrame
+        ``ink_group, difference, low, high``: share under ps less share under ns; empty when the
+        log has one regime.
+    remnant : float
+        Share of the ink that the log says never goes, 0 unless that fits better.
+    spacing : Spacing or None
+        Longer against shorter intervals; None when the log cannot tell.
+    graders : GraderReport
+        Who grades how.
+    stalls : StallRule
+        Courses whose fading has stopped.
+    split : SplitFading or None
+        Paired curves of split tattoos.
+    level : float
+        Of the intervals.
+    model : FittedCensoredMixed
+        The model behind it.
+    rows : FadingRows
+        What it was fitted to.
+    assumption : str
+        Under which the curves hold.
+    notes : tuple of str
+    """
+
+    curves: pd.DataFrame
+    shares: pd.DataFrame
+    differences: pd.DataFrame
+    remnant: float
+    spacing: Spacing | None
+    graders: GraderReport
+    stalls: StallRule
+    split: SplitFading | None
+    level: float
+    model: FittedCensoredMixed
+    rows: FadingRows
+    assumption: str
+    notes: tuple[str, ...]
+
+    def share(self, regime: str, ink_group: str = "all") -> tuple[float, tuple[float, float]]:
+        """Return the share of the remaining ink that a session removes, and its interval.
+
+        Raises
+        ------
+        RequestError
+            If the log tells nothing of that regime and ink group.
+        """
+        from forecast.errors import RequestError
+
+        table = self.shares
+        row = table[(table["regime"] == regime) & (table["ink_group"] == ink_group)]
+        if row.empty:
+            known = sorted({f"{r} / {g}" for r, g in table[["regime", "ink_group"]].to_numpy()})
+            raise RequestError(
+                f"Nothing is known of regime {regime!r} and ink group {ink_group!r}.",
+                f"Known are {', '.join(known)}.",
+            )
+        share, low, high = (float(row[name].iloc[0]) for name in ("share", "low", "high"))
+        return share, (low, high)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values; tables as records."""
+        return {
+            "level": self.level,
+            "shares": self.shares.to_dict("records"),
+            "differences": self.differences.to_dict("records"),
+            "curves": self.curves.to_dict("records"),
+            "remnant": self.remnant,
+            "spacing": self.spacing.to_dict() if self.spacing else None,
+            "graders": self.graders.to_dict(),
+            "stalls": self.stalls.to_dict(),
+            "split": self.split.to_dict() if self.split else None,
+            "courses": len(self.rows.courses),
+            "gradings": len(self.rows.table),
+            "left_out": dict(self.rows.left_out),
+            "adjusted_for": list(self.adjusted_for),
+            "assumption": self.assumption,
+            "notes": list(self.notes),
+        }
+
+    @property
+    def adjusted_for(self) -> tuple[str, ...]:
+        """What the curves are adjusted for besides ink group."""
+        extra = ("log_gap", "years", "years_squared")
+        return (*self.rows.adjusted, *(name for name in extra if name in self.rows.names))
+
+    def to_text(self) -> str:
+        """Return the answer for people, with its doubts."""
+        return fading_text(self)
+
+
+def fit_fading(log: OutcomeLog, *, level: float = 0.95) -> FadingCurves:
+    """Return fading curves, and what they say of regimes, intervals, graders and stalls.
+
+    Parameters
+    ----------
+    log : OutcomeLog
+        With gradings; sessions tell regimes and intervals apart. Where both regimes are in the
+        log, the courses are those of the regime comparison: begun while both were in use.
+    level : float
+        Of intervals and bands.
+
+    Raises
+    ------
+    DataError
+        If there are too few gradings or courses.
+    """
+    check_level(level)
+    rows = fading_rows(log)
+    remnant, fitted, gains = fit_with_remnant(rows)
+    slopes = Slopes(rows, fitted, remnant, level)
+    graders = grader_report(slopes, log.gradings, level=level)
+    gaps = interval_weeks(log, rows)
+    spacing = spacing_of(slopes, gaps) if len(gaps) else None
+    split = split_fading(log, level=level)
+    return FadingCurves(
+        curves=slopes.curves(),
+        shares=slopes.shares(),
+        differences=slopes.differences(),
+        remnant=remnant,
+        spacing=spacing,
+        graders=graders,
+        stalls=stall_rule(slopes),
+        split=split,
+        level=level,
+        model=fitted,
+        rows=rows,
+        assumption=ASSUMPTION,
+        notes=fading_notes(rows, fitted, remnant, gains),
+    )
+
+
+def fit_with_remnant(rows: FadingRows) -> tuple[float, FittedCensoredMixed, Mapping[float, float]]:
+    """Return the remnant that fits best, the model under it, and log-likelihoods by remnant.
+
+    A remnant is taken only where it fits clearly better than none; the search ends at the first
+    that fits worse.
+    """
+    best, needed = 0.0, WORTHWHILE
+    fitted, gains = fit_at(rows, best), {}
+    gains[best] = fitted.loglik + rows.bounds(best)[2]
+    for remnant in REMNANTS:
+        if remnant > LARGEST * (1 - rows.cleared_at / 100):
+            break
+        tried = fit_at(rows, remnant)
+        gains[remnant] = tried.loglik + rows.bounds(remnant)[2]
+        if gains[remnant] <= gains[best] + needed:
+            break
+        best, fitted, needed = remnant, tried, 0.0
+    return best, fitted, gains
+
+
+def fit_at(rows: FadingRows, remnant: float) -> FittedCensoredMixed:
+    """Return the model when a share of the ink never goes."""
+    low, high, _ = rows.bounds(remnant)
+    return CensoredMixed().fit(
+        rows.design,
+        low,
+        high,
+        rows.table["course_id"],
+        random=rows.random,
+        cluster=rows.table["client_id"].to_numpy(),
+        names=rows.names,
+    )
+
+
+def interval_weeks(log: OutcomeLog, rows: FadingRows) -> FloatArray:
+    """Return the weeks between sessions of the courses used."""
+    if not len(log.sessions):
+        return np.empty(0)
+    used = log.sessions[log.sessions["course_id"].isin(rows.courses["course_id"])]
+    used = used.sort_values(["course_id", "session_no"])
+    days = used.groupby("course_id")["treated_on"].diff().dt.days.dropna()
+    return np.asarray(days, dtype=np.float64) / 7

@@ -1,0 +1,256 @@
+"""From a log to the rows of the fading model: one per grading, with what was done until then.
+
+The log of the ink left is taken to fall by an amount per session. Every column but the first few
+is therefore a sum over the sessions so far: of sessions, of ps sessions, of an attribute times
+sessions, of dates, of intervals. A grading is known up to its rounding; at the ends of its scale
+it is only a bound.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast.clinic.fading_design import FEWEST_IN_GROUP, attributes_of, design_columns
+from forecast.clinic.trial_rows import INK_GROUPS, YEAR, eligible, ink_group
+from forecast.errors import DataError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.clinic.log import OutcomeLog
+
+__all__ = ["FadingRows", "bounds_of", "fading_rows", "grading_unit"]
+
+FloatArray = npt.NDArray[np.float64]
+
+UNITS = (25.0, 10.0, 5.0)  # percentage points in which whole logs are graded
+COARSE = 5.0  # from this unit on a grading is the range it was rounded from
+FEWEST_COURSES, FEWEST_GRADINGS = 20, 60
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FadingRows:
+    """The rows of the fading model.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row per grading: ``course_id, client_id, session, fading_pct, grader_id, ink_group``
+        and ``ps``, the ps sessions so far. A course recorded as cleared without a grading at its
+        end has a row at the threshold.
+    design : ndarray of shape (n, p)
+    names : tuple of str
+        Of the design's columns.
+    courses : DataFrame
+        One row per course, with ``ink_group`` and the number of sessions under each regime.
+    centred : ndarray of shape (n_courses, len(adjusted))
+        The attributes adjusted for, less their mean.
+    adjusted : tuple of str
+        Their names.
+    regimes : tuple of str
+        Regimes in the rows, ns first; empty when the log has no sessions.
+    groups : tuple of str
+        Ink groups with their own slope.
+    unit : float
+        Percentage points to which gradings are rounded.
+    mean_gap_weeks : float
+        Typical (geometric mean) interval, at which slopes are stated; NaN without sessions.
+    cleared_at : float
+        Percent faded from which a grading is a bound.
+    left_out : dict of str to int
+        Courses not used, by reason.
+    """
+
+    table: pd.DataFrame
+    design: FloatArray
+    names: tuple[str, ...]
+    courses: pd.DataFrame
+    centred: FloatArray
+    adjusted: tuple[str, ...]
+    regimes: tuple[str, ...]
+    groups: tuple[str, ...]
+    unit: float
+    mean_gap_weeks: float
+    cleared_at: float
+    left_out: dict[str, int]
+
+    @property
+    def random(self) -> FloatArray:
+        """The columns that vary by course, (n, 2 or 3): its start, its pace, and what ps adds.
+
+        Without the last, slow courses, which are changed to ps most often, would stand for all.
+        """
+        sessions = self.table["session"].to_numpy(dtype=np.float64)
+        columns = [np.ones(len(sessions)), sessions]
+        if len(self.regimes) == 2:
+            columns.append(self.table["ps"].to_numpy(dtype=np.float64))
+        return np.column_stack(columns)
+
+    def bounds(self, remnant: float = 0.0) -> tuple[FloatArray, FloatArray, float]:
+        """Return bounds of the log of the ink left that can go, and the log Jacobian.
+
+        ``remnant`` is a share of the ink that never goes. The Jacobian makes likelihoods under
+        different remnants comparable.
+        """
+        return bounds_of(
+            self.table["fading_pct"].to_numpy(dtype=np.float64),
+            unit=self.unit,
+            cleared_at=self.cleared_at,
+            remnant=remnant,
+        )
+
+
+def grading_unit(fading_pct: npt.ArrayLike) -> float:
+    """Return the percentage points to which gradings were rounded: 25, 10, 5 or 1.
+
+    Examples
+    --------
+    >>> grading_unit([0, 25, 75, 100]), grading_unit([0, 15, 40]), grading_unit([0, 33])
+    (25.0, 5.0, 1.0)
+    """
+    faded = np.asarray(fading_pct, dtype=np.float64)
+    whole = [unit for unit in UNITS if np.allclose(np.mod(faded, unit), 0)]
+    return whole[0] if whole else 1.0
+
+
+def bounds_of(
+    faded: FloatArray, *, unit: float, cleared_at: float, remnant: float = 0.0
+) -> tuple[FloatArray, FloatArray, float]:
+    """Return lower and upper bounds of log remaining ink for percents faded; see `FadingRows`.
+
+    Examples
+    --------
+    >>> low, high, _ = bounds_of(np.array([0.0, 50.0, 97.0]), unit=1, cleared_at=95)
+    >>> low.round(3).tolist(), high.round(3).tolist()
+    ([-0.005, -0.693, -inf], [inf, -0.693, -2.996])
+    """
+    half = unit / 2
+
+    def log_left(percent: FloatArray | float) -> FloatArray:
+        share = (1 - np.asarray(percent) / 100 - remnant) / (1 - remnant)
+        return np.asarray(np.log(np.maximum(share, 1e-6)), dtype=np.float64)
+
+    ceiling, floor = faded >= cleared_at, faded <= 0
+    low, high = log_left(np.minimum(faded, cleared_at)), log_left(np.minimum(faded, cleared_at))
+    if unit >= COARSE:
+        low = log_left(np.minimum(faded + half, cleared_at))
+        high = log_left(np.maximum(faded - half, 0.0))
+    low = np.where(ceiling, -np.inf, np.where(floor, log_left(half), low))
+    high = np.where(floor, np.inf, high)
+    measured = low == high
+    left = (1 - faded[measured] / 100 - remnant) * 100
+    return low, high, float(-np.log(left).sum())
+
+
+def fading_rows(log: OutcomeLog) -> FadingRows:
+    """Return the rows of the fading model, or raise DataError where there are too few.
+
+    Raises
+    ------
+    DataError
+        If the log has no gradings, or fewer than 20 usable courses or 60 gradings.
+    """
+    courses, left_out = usable_courses(log)
+    table = graded_rows(log, courses)
+    courses = courses[courses["course_id"].isin(table["course_id"])].reset_index(drop=True)
+    if len(courses) < FEWEST_COURSES or len(table) < FEWEST_GRADINGS:
+        raise DataError(
+            f"{len(courses)} graded course(s) with {len(table)} grading(s) after a session are "
+            "usable.",
+            f"Fading curves need {FEWEST_COURSES} courses and {FEWEST_GRADINGS} gradings.",
+        )
+    sums, regimes, mean_gap = session_sums(log, courses)
+    table = table.merge(sums, on=["course_id", "session"], how="left")
+    courses = courses.assign(ink_group=courses["inks"].map(ink_group))
+    for regime in regimes:
+        had = sums.groupby("course_id")[regime].max()
+        courses[regime] = courses["course_id"].map(had).fillna(0).to_numpy()
+    table["ink_group"] = table["course_id"].map(courses.set_index("course_id")["ink_group"])
+    centred, adjusted = attributes_of(courses)
+    place = {name: at for at, name in enumerate(courses["course_id"])}
+    by_row = centred[table["course_id"].map(place).to_numpy(dtype=np.int64)]
+    groups = tuple(
+        group for group in INK_GROUPS if (courses["ink_group"] == group).sum() >= FEWEST_IN_GROUP
+    )
+    columns = design_columns(table, courses, by_row, adjusted, regimes, groups)
+    return FadingRows(
+        table=table,
+        design=np.column_stack(list(columns.values())).astype(np.float64),
+        names=tuple(columns),
+        courses=courses,
+        centred=centred,
+        adjusted=adjusted,
+        regimes=regimes,
+        groups=groups,
+        unit=grading_unit(log.gradings["fading_pct"]),
+        mean_gap_weeks=mean_gap,
+        cleared_at=float(log.cleared_at),
+        left_out=left_out,
+    )
+
+
+def usable_courses(log: OutcomeLog) -> tuple[pd.DataFrame, dict[str, int]]:
+    """Return the courses whose fading is known from its beginning, and how many are left out."""
+    if not len(log.gradings):
+        raise DataError(
+            "The log has no gradings, so nothing is known of fading.",
+            "Add gradings with course_id, after_session, graded_on and fading_pct.",
+        )
+    if len(log.sessions):
+        courses, _, left_out = eligible(log, set())
+        return courses, left_out
+    here = log.courses["sessions_elsewhere"] == 0
+    left_out = {"begun elsewhere": int((~here).sum())} if (~here).any() else {}
+    return log.courses[here].reset_index(drop=True), left_out
+
+
+def graded_rows(log: OutcomeLog, courses: pd.DataFrame) -> pd.DataFrame:
+    """Return one row per grading after a session, and per clearance that was not graded."""
+    import pandas as pd
+
+    kept = courses[["course_id", "client_id", "sessions_given", "outcome"]]
+    table = log.gradings.merge(kept, on="course_id")
+    table = table[(table["after_session"] > 0) & table["fading_pct"].notna()]
+    table = table.rename(columns={"after_session": "session"})
+    final = table[table["session"] == table["sessions_given"]]["course_id"]
+    cleared = kept[(kept["outcome"] == "cleared") & ~kept["course_id"].isin(final)]
+    cleared = cleared.assign(session=cleared["sessions_given"], fading_pct=float(log.cleared_at))
+    both: pd.DataFrame = pd.concat([table, cleared])  # nobody graded these: no grader, no day
+    both = both.sort_values(["course_id", "session"], kind="stable", ignore_index=True)
+    columns = ["course_id", "client_id", "session", "graded_on", "fading_pct", "grader_id"]
+    found: pd.DataFrame = both[columns]
+    return found
+
+
+def session_sums(
+    log: OutcomeLog, courses: pd.DataFrame
+) -> tuple[pd.DataFrame, tuple[str, ...], float]:
+    """Return sums over the sessions so far, by course and session, and the typical interval."""
+    import pandas as pd
+
+    rows = log.sessions[log.sessions["course_id"].isin(courses["course_id"])]
+    rows = rows.sort_values(["course_id", "session_no"]).rename(columns={"session_no": "session"})
+    if not len(rows):
+        return pd.DataFrame({"course_id": [], "session": []}), (), float("nan")
+    days = rows.groupby("course_id")["treated_on"].diff().dt.days.to_numpy(dtype=np.float64)
+    log_gap = np.log(np.maximum(days / 7, 1.0))
+    mean_gap = float(np.nanmean(log_gap)) if (~np.isnan(log_gap)).any() else float("nan")
+    year = (rows["treated_on"] - rows["treated_on"].min()).dt.days.to_numpy() / YEAR
+    year = year - year.mean()
+    regimes = tuple(name for name in ("ns", "ps") if (rows["regime"] == name).any())
+    steps = pd.DataFrame(
+        {
+            "log_gap": np.where(np.isnan(log_gap), 0.0, log_gap - mean_gap),
+            "years": year,
+            "years_squared": year**2 - np.mean(year**2),
+            **{name: (rows["regime"] == name).to_numpy(dtype=np.float64) for name in regimes},
+        },
+        index=rows.index,
+    )
+    summed = steps.groupby(rows["course_id"]).cumsum()
+    found = pd.concat([rows[["course_id", "session"]], summed], axis=1)
+    return found, regimes, float(np.exp(mean_gap))

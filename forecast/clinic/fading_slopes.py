@@ -1,0 +1,192 @@
+"""What the fitted fading model says: ink removed per session, curves, differences of regimes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import exp, sqrt
+from statistics import NormalDist
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast.clinic.fading_rows import FadingRows
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.causal.censored_mixed import FittedCensoredMixed
+
+__all__ = ["ALL", "Slopes"]
+
+FloatArray = npt.NDArray[np.float64]
+
+ALL = "all"
+LEAST_COURSES = 5  # with that many sessions, for a curve to go on
+MIDDLE = 0.8  # share of the courses inside the outer band
+LONGEST = 40
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Slopes:
+    """The fitted model and the mix of courses over which it is averaged.
+
+    Attributes
+    ----------
+    rows : FadingRows
+    fitted : FittedCensoredMixed
+    remnant : float
+        Share of the ink taken never to go.
+    level : float
+        Of intervals.
+    """
+
+    rows: FadingRows
+    fitted: FittedCensoredMixed
+    remnant: float
+    level: float
+
+    @property
+    def reach(self) -> float:
+        """Standard errors on either side of an estimate."""
+        return NormalDist().inv_cdf((1 + self.level) / 2)
+
+    @property
+    def regimes(self) -> tuple[str, ...]:
+        """Regimes with their own slope; ``all`` where the log names none."""
+        return self.rows.regimes or (ALL,)
+
+    @property
+    def groups(self) -> tuple[str, ...]:
+        """Ink groups with their own slope, and all courses together, first."""
+        return (ALL, *self.rows.groups)
+
+    def members(self, group: str) -> npt.NDArray[np.bool_]:
+        """Return which courses belong to a group."""
+        if group == ALL:
+            return np.ones(len(self.rows.courses), dtype=bool)
+        return np.asarray(self.rows.courses["ink_group"] == group)
+
+    def slope(self, regime: str, group: str) -> FloatArray:
+        """Return the weights of the coefficients in the slope per session of a regime.
+
+        Averaged over the group's own courses: their attributes and their ink groups; at the
+        typical interval and date.
+        """
+        weights = dict.fromkeys(self.rows.names, 0.0)
+        weights["sessions"] = 1.0
+        inside = self.members(group)
+        kinds = self.rows.courses["ink_group"][inside]
+        if regime == "ps" and "ps" in weights:
+            weights["ps"] = 1.0
+        for kind in self.rows.groups:
+            share = float((kinds == kind).mean())
+            for name in (f"sessions, {kind}", f"ps, {kind}"):
+                if name in weights and (regime == "ps" or not name.startswith("ps")):
+                    weights[name] = share
+        for name, value in zip(
+            self.rows.adjusted, self.rows.centred[inside].mean(axis=0), strict=True
+        ):
+            weights[name] = float(value)
+        return np.array(list(weights.values()))
+
+    def value(self, weights: FloatArray) -> tuple[float, float]:
+        """Return a weighted sum of coefficients and its standard error."""
+        variance = float(weights @ self.fitted.robust_covariance @ weights)
+        return float(weights @ self.fitted.coefficients), sqrt(max(variance, 0.0))
+
+    def had(self, regime: str, group: str) -> FloatArray:
+        """Return each course's number of sessions under a regime."""
+        courses = self.rows.courses[self.members(group)]
+        column = regime if regime in self.rows.regimes else "sessions_given"
+        return courses[column].to_numpy(dtype=np.float64)
+
+    def shares(self) -> pd.DataFrame:
+        """Return the share of the remaining ink that a session removes, by regime and group.
+
+        Columns ``regime, ink_group, share, low, high, courses``.
+        """
+        import pandas as pd
+
+        found = []
+        for group in self.groups:
+            for regime in self.regimes:
+                had = int((self.had(regime, group) > 0).sum())
+                if had < LEAST_COURSES or not self.tells(regime, group):
+                    continue
+                slope, error = self.value(self.slope(regime, group))
+                ends = slope + self.reach * error * np.array([0.0, 1.0, -1.0])
+                found.append((regime, group, *(float(one) for one in -np.expm1(ends)), had))
+        columns = ["regime", "ink_group", "share", "low", "high", "courses"]
+        return pd.DataFrame(found, columns=columns)
+
+    def tells(self, regime: str, group: str) -> bool:
+        """Return whether the model has a slope of its own for a regime in a group."""
+        if regime != "ps" or group in (ALL, *self.rows.groups[:1]) or "ps" not in self.rows.names:
+            return True
+        return f"ps, {group}" in self.rows.names
+
+    def differences(self) -> pd.DataFrame:
+        """Return the share that a ps session removes less that of an ns session, by ink group.
+
+        Columns ``ink_group, difference, low, high``; empty with one regime.
+        """
+        import pandas as pd
+
+        found = []
+        for group in self.groups if len(self.regimes) == 2 else ():
+            if not self.tells("ps", group):
+                continue
+            weights = {regime: self.slope(regime, group) for regime in ("ns", "ps")}
+            left = {name: exp(self.value(one)[0]) for name, one in weights.items()}
+            ns, ps = left["ns"], left["ps"]
+            gradient = ns * weights["ns"] - ps * weights["ps"]
+            error = self.value(gradient)[1]
+            gap = ns - ps
+            found.append((group, gap, gap - self.reach * error, gap + self.reach * error))
+        return pd.DataFrame(found, columns=["ink_group", "difference", "low", "high"])
+
+    def curves(self) -> pd.DataFrame:
+        """Return the percent faded of the middle course by session, with its bands.
+
+        Columns ``regime, ink_group, session, faded, low, high`` (of the middle course),
+        ``middle_low, middle_high`` (the middle 8 of 10 courses) and ``courses`` (that had so many
+        sessions under the regime). A curve ends where fewer than 5 courses had.
+        """
+        import pandas as pd
+
+        tables = []
+        for group in self.groups:
+            for regime in self.regimes:
+                if self.tells(regime, group):
+                    tables.append(self._curve(regime, group))
+        return pd.concat(tables, ignore_index=True)
+
+    def _curve(self, regime: str, group: str) -> pd.DataFrame:
+        import pandas as pd
+
+        had = self.had(regime, group)
+        slope = self.slope(regime, group)
+        start = np.array([1.0 if name == "start" else 0.0 for name in self.rows.names])
+        spread = self.fitted.model.random_covariance
+        wide = NormalDist().inv_cdf((1 + MIDDLE) / 2)
+        found = [(0, 0.0, 0.0, 0.0, 0.0, 0.0, len(had))]
+        for session in range(1, LONGEST + 1):
+            courses = int((had >= session).sum())
+            if courses < LEAST_COURSES:
+                break
+            mean, error = self.value(start + session * slope)
+            z = np.array([1.0, session, session * (regime == "ps")])[: len(spread)]
+            apart = wide * float(np.sqrt(z @ spread @ z))
+            ends = mean + np.array([0, self.reach * error, -self.reach * error, apart, -apart])
+            found.append((session, *self.faded(ends), courses))
+        names = ["session", "faded", "low", "high", "middle_low", "middle_high", "courses"]
+        table = pd.DataFrame(found, columns=names)
+        table.insert(0, "ink_group", group)
+        table.insert(0, "regime", regime)
+        return table
+
+    def faded(self, log_left: FloatArray) -> FloatArray:
+        """Return percent faded from the log of the removable ink left, at least 0."""
+        left = self.remnant + (1 - self.remnant) * np.exp(np.minimum(log_left, 0.0))
+        return np.asarray(100 * (1 - left), dtype=np.float64)

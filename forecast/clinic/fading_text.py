@@ -1,0 +1,138 @@
+"""The fading curves in words: doubts that travel with them, and the page for people."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from forecast.causal.censored_mixed import FittedCensoredMixed
+    from forecast.clinic.fading import FadingCurves
+    from forecast.clinic.fading_rows import FadingRows
+
+__all__ = ["fading_notes", "fading_text"]
+
+SHORT = {"all": "all inks"}
+
+
+def fading_notes(
+    rows: FadingRows,
+    fitted: FittedCensoredMixed,
+    remnant: float,
+    gains: Mapping[float, float],
+) -> tuple[str, ...]:
+    """Return what has to be known beside the curves."""
+    notes = [
+        f"From {len(rows.table)} gradings of {len(rows.courses)} courses of "
+        f"{fitted.n_clusters} clients; {fitted.n_bounded} at the ends of the scale count as bounds."
+    ]
+    if rows.left_out:
+        reasons = "; ".join(f"{n} {why}" for why, n in rows.left_out.items())
+        notes.append(f"Courses left out: {reasons}.")
+    if not rows.regimes:
+        notes.append("The log has no sessions: regimes and intervals cannot be told apart.")
+    elif len(rows.regimes) == 1:
+        notes.append(f"All sessions are {rows.regimes[0]}: there is nothing to compare.")
+    if rows.unit > 1:
+        notes.append(
+            f"All gradings are multiples of {rows.unit:g} %: each counts as the range it was "
+            "rounded from."
+        )
+    if remnant > 0:
+        gain = gains[remnant] - gains[0.0]
+        notes.append(
+            f"The curves flatten: about {100 * remnant:g} % of the ink is taken never to go "
+            f"(log-likelihood higher by {gain:.1f}); shares are of the ink that can go."
+        )
+    few = [
+        name
+        for name in ("ns", "ps")
+        if name in rows.regimes and (rows.courses[name] > 0).sum() < 30
+    ]
+    if few:
+        notes.append(f"Fewer than 30 courses had a {few[0]} session: its curve is uncertain.")
+    if not fitted.model.converged:
+        notes.append("The fit did not settle; take the curves as rough.")
+    return tuple(notes)
+
+
+def fading_text(fading: FadingCurves) -> str:
+    """Return the answer for people."""
+    lines = ["A session removes this share of the remaining ink:"]
+    for row in fading.shares.itertuples():
+        group = SHORT.get(str(row.ink_group), str(row.ink_group))
+        name = "" if row.regime == "all" else f"{row.regime}, "
+        lines.append(
+            f"  {name}{group}: {row.share:.1%} ({row.low:.1%} to {row.high:.1%}), "
+            f"{row.courses} courses"
+        )
+    if len(fading.differences):
+        lines += ["", "ps less ns, in percentage points of the remaining ink per session:"]
+    for name, *points in fading.differences.to_numpy().tolist():
+        gap, low, high = (100 * one for one in points)
+        lines.append(f"  {SHORT.get(name, name)}: {gap:+.1f} ({low:+.1f} to {high:+.1f})")
+    lines += ["", *split_lines(fading), *spacing_lines(fading), *stall_lines(fading)]
+    lines += grader_lines(fading)
+    return "\n".join(
+        [*lines, "", f"- {fading.assumption}", *(f"- {note}" for note in fading.notes)]
+    )
+
+
+def split_lines(fading: FadingCurves) -> list[str]:
+    """Return what split tattoos say."""
+    if fading.split is None:
+        return []
+    low, high = fading.split.share.interval
+    return [
+        f"{fading.split.n_pairs} split tattoos, within pairs: ps less ns "
+        f"{100 * fading.split.share.estimate:+.1f} ({100 * low:+.1f} to {100 * high:+.1f}) points "
+        "of the remaining ink per session."
+    ]
+
+
+def spacing_lines(fading: FadingCurves) -> list[str]:
+    """Return what intervals go with."""
+    spacing = fading.spacing
+    if spacing is None:
+        return ["Spacing: the log cannot tell."]
+    low, high = spacing.interval
+    low_weeks, high_weeks = spacing.weeks_interval
+    return [
+        f"Spacing: {spacing.answer}",
+        f"  {spacing.difference:+.1f} sessions ({low:+.1f} to {high:+.1f}), "
+        f"{spacing.weeks_difference:+.0f} weeks ({low_weeks:+.0f} to {high_weeks:+.0f}).",
+        f"  {spacing.caution}",
+    ]
+
+
+def stall_lines(fading: FadingCurves) -> list[str]:
+    """Return which running courses have stopped fading, and how far to trust that."""
+    stalls = fading.stalls
+    low, high = stalls.false_alarm_interval
+    trust = "from the model, too few courses have cleared to count false alarms"
+    if stalls.learnt and stalls.false_alarms is not None:
+        trust = (
+            f"false alarms: {stalls.false_alarms:.0%} of {stalls.n_cleared} courses that cleared "
+            f"({low:.0%} to {high:.0%})"
+        )
+    lines = [f"Stalls: {len(stalls.flagged)} running course(s) flagged; {trust}."]
+    for row in stalls.flagged.itertuples():
+        lines.append(
+            f"  {row.course_id} after session {row.session}: {row.faded:.0f} % faded, its own "
+            f"earlier gradings let expect {row.expected:.0f} %"
+        )
+    return lines
+
+
+def grader_lines(fading: FadingCurves) -> list[str]:
+    """Return how graders differ and agree."""
+    graders = fading.graders
+    lines = [f"Graders: {note}" for note in graders.notes]
+    if graders.icc is not None:
+        lines.append(f"Graders: ICC {graders.icc:.2f} over {graders.n_twice} double gradings.")
+    for row in graders.pairs.itertuples():
+        lines.append(
+            f"  {row.first} and {row.second}: ICC {row.icc:.2f} ({row.low:.2f} to {row.high:.2f}), "
+            f"weighted kappa {row.kappa:.2f}, {row.occasions} gradings"
+        )
+    return lines

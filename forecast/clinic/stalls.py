@@ -1,0 +1,152 @@
+"""Whether the fading of a course has stopped: a rule whose false alarms are counted on the log.
+
+A grading is compared with what the course's own earlier gradings, up to two sessions before,
+let expect. How far below is unusual is learnt from courses that went on to clear: they had not
+stopped, so each that the rule would have flagged at some time is a false alarm.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from statistics import NormalDist
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.clinic.fading_slopes import Slopes
+
+__all__ = ["StallRule", "stall_rule"]
+
+FloatArray = npt.NDArray[np.float64]
+
+LOOK_BACK = 2  # sessions between what is expected from and the grading that is judged
+FEWEST_BEFORE = 2  # gradings to expect from
+FALSE_ALARMS = 0.05  # courses that had not stopped and are flagged at some time
+FEWEST_CLEARED = 40  # to learn the threshold from
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StallRule:
+    """The rule and what it says of the log.
+
+    Attributes
+    ----------
+    threshold : float
+        Standard deviations below expectation from which a course is flagged.
+    false_alarms : float
+        Share of the courses that cleared later and would have been flagged at some time; None
+        when no course has cleared.
+    false_alarm_interval : tuple of 2 float
+        Its 95 % Wilson interval.
+    n_cleared : int
+        Courses behind it.
+    learnt : bool
+        Whether the threshold comes from cleared courses, or, where they are few, from the model.
+    looks : DataFrame
+        Every grading judged: ``course_id, session, faded, expected, below, stalled``.
+    flagged : DataFrame
+        Of the courses still running, those whose last judged grading is flagged.
+    """
+
+    threshold: float
+    false_alarms: float | None
+    false_alarm_interval: tuple[float, float]
+    n_cleared: int
+    learnt: bool
+    looks: pd.DataFrame
+    flagged: pd.DataFrame
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values; ``flagged`` as records."""
+        return {
+            "threshold": self.threshold,
+            "false_alarms": {
+                "estimate": self.false_alarms,
+                "interval": list(self.false_alarm_interval),
+                "courses": self.n_cleared,
+            },
+            "learnt": self.learnt,
+            "flagged": self.flagged.to_dict("records"),
+        }
+
+
+def stall_rule(slopes: Slopes) -> StallRule:
+    """Return the rule learnt from the courses of a fitted fading model."""
+    from forecast.causal.proportions import wilson_interval
+
+    looks = looks_of(slopes)
+    courses = slopes.rows.courses.set_index("course_id")["outcome"]
+    outcome = looks["course_id"].map(courses)
+    worst = looks[outcome == "cleared"].groupby("course_id")["below"].max().to_numpy()
+    learnt = len(worst) >= FEWEST_CLEARED
+    often = max(float(looks.groupby("course_id").size().mean()) if len(looks) else 1.0, 1.0)
+    threshold = NormalDist().inv_cdf(1 - FALSE_ALARMS / often)
+    if learnt:
+        threshold = float(np.quantile(worst, 1 - FALSE_ALARMS, method="higher"))
+    alarms = int((worst > threshold).sum())
+    looks = looks.assign(stalled=looks["below"] > threshold)
+    last = looks.groupby("course_id").tail(1)
+    running = last["course_id"].map(courses) == "ongoing"
+    interval = wilson_interval(alarms, len(worst)) if len(worst) else (0.0, 1.0)
+    return StallRule(
+        threshold=threshold,
+        false_alarms=alarms / len(worst) if len(worst) else None,
+        false_alarm_interval=(float(interval[0]), float(interval[1])),
+        n_cleared=len(worst),
+        learnt=learnt,
+        looks=looks.reset_index(drop=True),
+        flagged=last[running & last["stalled"]].reset_index(drop=True),
+    )
+
+
+def looks_of(slopes: Slopes) -> pd.DataFrame:
+    """Return every grading with enough before it, and how far below expectation it is."""
+    import pandas as pd
+
+    rows, model = slopes.rows, slopes.fitted.model
+    low, high, _ = rows.bounds(slopes.remnant)
+    value = np.where(np.isfinite(low), low, np.inf)  # nearly cleared: never a stall
+    known = np.where(np.isfinite(high), np.where(np.isfinite(low), (low + high) / 2, high), low)
+    fixed = rows.design @ model.coefficients
+    relative = model.random_covariance / model.residual_variance
+    session = rows.table["session"].to_numpy(dtype=np.int64)
+    ids = rows.table["course_id"].to_numpy(dtype=object)
+    starts = np.flatnonzero(np.append(True, ids[1:] != ids[:-1]))
+    found = []
+    for first, after in zip(starts, np.append(starts[1:], len(ids)), strict=True):
+        at = slice(first, after)
+        expected = expectations(session[at], known[at] - fixed[at], rows.random[at], relative)
+        for place, centre, spread in expected:
+            row = first + place
+            if not np.isfinite(value[row]):
+                continue
+            mean = fixed[row] + centre
+            below = (value[row] - mean) / np.sqrt(model.residual_variance * spread)
+            faded = float(slopes.faded(np.array([mean]))[0])
+            percent = float(rows.table["fading_pct"].iloc[row])
+            found.append((ids[row], int(session[row]), percent, faded, float(below)))
+    return pd.DataFrame(found, columns=["course_id", "session", "faded", "expected", "below"])
+
+
+def expectations(
+    session: npt.NDArray[np.int64], left: FloatArray, random: FloatArray, relative: FloatArray
+) -> list[tuple[int, float, float]]:
+    """Return place, expected deviation and relative variance of each grading of one course.
+
+    ``left`` are deviations from the model's mean; what is expected rests on gradings at least
+    two sessions before.
+    """
+    found = []
+    for place in range(FEWEST_BEFORE, len(session)):
+        before = session <= session[place] - LOOK_BACK
+        if before.sum() < FEWEST_BEFORE:
+            continue
+        Z = random[before]
+        weight = np.linalg.solve(np.eye(len(relative)) + relative @ Z.T @ Z, relative)
+        z = random[place]
+        found.append((place, float(z @ weight @ (Z.T @ left[before])), float(1 + z @ weight @ z)))
+    return found

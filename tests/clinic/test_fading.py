@@ -1,0 +1,231 @@
+"""Fading curves on invented clinics whose truth is known, and on logs that cannot answer."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose
+
+from forecast.clinic.fading import fit_fading
+from forecast.clinic.fading_rows import bounds_of, fading_rows, grading_unit
+from forecast.clinic.invented.chance import Crew
+from forecast.clinic.log import OutcomeLog
+from forecast.clinic.simulate import (
+    CaseMix,
+    World,
+    simulate_clinic,
+    simulate_log,
+    simulate_split_trial,
+)
+from forecast.errors import DataError, RequestError
+
+# black ink that the lasers reach: what a session takes is then known
+BLACK = replace(World(), mix=CaseMix(colour=0.0), resistant_rate=0.0)
+
+
+@pytest.fixture(scope="module")
+def log():
+    return simulate_log(500, seed=1)
+
+
+@pytest.fixture(scope="module")
+def fading(log):
+    return fit_fading(log)
+
+
+def with_tables(log, **tables):
+    """Return the log with some of its tables replaced."""
+    names = ("courses", "sessions", "gradings", "reactions", "lasers")
+    return OutcomeLog.from_frames(**({name: getattr(log, name) for name in names} | tables))
+
+
+def true_slopes(clinic, world, courses):
+    """Return the mean fall of log ink per session of these courses under ns and ps."""
+    speed = np.exp(clinic.truth.set_index("course_id").loc[courses]["log_speed"])
+    # the mean over the chance of a session and over operators
+    ns = float(speed.mean() * np.exp(world.session_sd**2 / 2) * np.exp(Crew.of(world).speed).mean())
+    return ns, ns * np.exp(world.regime_effect)
+
+
+def test_known_shares_per_session_come_back():
+    clinic = simulate_clinic(1500, seed=3, world=BLACK)
+    fading = fit_fading(clinic.log, level=0.99)
+    for regime, slope in zip(
+        ("ns", "ps"), true_slopes(clinic, BLACK, fading.rows.courses["course_id"]), strict=True
+    ):
+        share, (low, high) = fading.share(regime)
+        assert low < 1 - np.exp(-slope) < high
+        assert high - low < 0.06
+        assert share == pytest.approx(1 - np.exp(-slope), abs=0.02)
+
+
+@pytest.mark.slow
+def test_regime_differences_are_covered_as_promised():
+    covered, gaps = [], []
+    for seed in range(80):
+        clinic = simulate_clinic(600, seed=1000 + seed, world=BLACK)
+        fading = fit_fading(clinic.log)
+        ns, ps = true_slopes(clinic, BLACK, fading.rows.courses["course_id"])
+        truth = np.exp(-ns) - np.exp(-ps)
+        row = fading.differences.set_index("ink_group").loc["all"]
+        covered.append(row["low"] < truth < row["high"])
+        gaps.append(row["difference"] - truth)
+    # 95 % promised; 80 clinics leave a standard error of 2.4 points
+    assert np.mean(covered) > 0.95 - 3 * 0.024
+    assert abs(np.mean(gaps)) < 3 * np.std(gaps) / 80**0.5 + 0.003
+
+
+def test_a_plain_average_of_gradings_follows_those_who_are_left(fading):
+    # the mean grading after session 12 is of courses too slow to have cleared before
+    late = fading.rows.table.query("session == 12")["fading_pct"].mean()
+    curve = fading.curves.query("ink_group == 'all' and session == 12")["faded"]
+    assert (curve > late + 3).all()
+
+
+def test_editing_the_order_of_rows_or_names_changes_nothing(log, fading):
+    shuffled = with_tables(
+        log,
+        courses=log.courses.sample(frac=1, random_state=1),
+        gradings=log.gradings.sample(frac=1, random_state=2),
+        sessions=log.sessions.sample(frac=1, random_state=3),
+    )
+    again = fit_fading(shuffled)
+    assert_allclose(again.shares["share"], fading.shares["share"], atol=1e-5)
+    assert_allclose(again.shares["low"], fading.shares["low"], atol=1e-5)
+
+
+def test_bands_hold_the_curve_and_the_middle_courses_are_wider(fading):
+    curves = fading.curves.query("session > 0")
+    assert (curves["low"] <= curves["faded"]).all()
+    assert (curves["faded"] <= curves["high"]).all()
+    assert (curves["middle_high"] - curves["middle_low"] > curves["high"] - curves["low"]).all()
+    assert (curves["courses"] >= 5).all()
+    assert curves.groupby(["regime", "ink_group"])["faded"].is_monotonic_increasing.all()
+
+
+def test_a_wider_level_gives_wider_intervals(log, fading):
+    narrow = fit_fading(log, level=0.5)
+    assert (narrow.shares["low"] > fading.shares["low"]).all()
+    assert_allclose(narrow.shares["share"], fading.shares["share"])
+
+
+def test_everything_travels_as_plain_json(fading):
+    found = json.loads(json.dumps(fading.to_dict(), allow_nan=False))
+    assert found["courses"] == len(fading.rows.courses)
+    assert found["shares"][0]["share"] == pytest.approx(fading.shares["share"].iloc[0])
+    assert "share of the remaining ink" in fading.to_text()
+    assert fading.assumption in fading.to_text()
+
+
+def test_half_a_course_at_21_percent_a_session_reaches_what_was_published():
+    # Bernstein et al. 2015 (79 % after 6.5 sessions) and 2018 (61 % after 4): both are 21 % of
+    # the remaining ink a session; gradings made so give that share back, and both thresholds
+    sessions = np.arange(1, 9)
+    faded = np.round(100 * (1 - 0.79**sessions), 1)
+    assert_allclose(faded[3], 61, atol=0.1)
+    ids = [f"C{i:03d}" for i in range(40)]
+    rng = np.random.default_rng(1)
+    base = simulate_log(40, seed=2)
+    courses = base.courses.assign(
+        course_id=ids,
+        goal="clear",
+        outcome="ongoing",
+        sessions_elsewhere=0,
+        sessions_given=8,
+        stop_reason=None,
+    )
+    gradings = pd.DataFrame(
+        {
+            "course_id": np.repeat(ids, 8),
+            "after_session": np.tile(sessions, 40),
+            "graded_on": pd.Timestamp("2024-01-01"),
+            "fading_pct": 100 - (100 - np.tile(faded, 40)) * np.exp(rng.normal(0, 0.05, 320)),
+        }
+    )
+    gradings["fading_pct"] = gradings["fading_pct"].clip(0, 100)
+    found = fit_fading(OutcomeLog.from_frames(courses, gradings=gradings))
+    share, (low, high) = found.share("all")
+    assert share == pytest.approx(0.21, abs=0.005)
+    assert low < 0.21 < high
+    curve = found.curves.query("ink_group == 'all'").set_index("session")["faded"]
+    assert np.interp(6.5, curve.index, curve) == pytest.approx(79, abs=1.0)
+    assert any("no sessions" in note for note in found.notes)
+
+
+def test_halves_of_split_tattoos_give_paired_curves():
+    fading = fit_fading(simulate_split_trial(40, seed=2))
+    assert fading.split is not None
+    assert fading.split.n_pairs >= 38
+    assert set(fading.split.curves.columns) >= {"session", "ns", "ps", "difference", "low", "high"}
+    # the paired share and the model's agree: both are of the same halves
+    gap = fading.differences.set_index("ink_group").loc["all", "difference"]
+    low, high = fading.split.share.interval
+    assert low - 0.01 < gap < high + 0.01
+
+
+def test_one_regime_gives_its_curve_and_says_so(log):
+    only = log.sessions.groupby("course_id")["regime"].transform("nunique") == 1
+    ns = log.sessions[only & (log.sessions["regime"] == "ns")]
+    courses = log.courses[log.courses["course_id"].isin(ns["course_id"])]
+    fading = fit_fading(
+        OutcomeLog.from_frames(
+            courses, ns, log.gradings[log.gradings["course_id"].isin(courses["course_id"])]
+        )
+    )
+    assert set(fading.shares["regime"]) == {"ns"}
+    assert fading.differences.empty
+    assert any("nothing to compare" in note for note in fading.notes)
+
+
+def test_coarse_grades_count_as_ranges():
+    log = simulate_log(200, seed=6)
+    coarse = log.gradings.assign(fading_pct=(log.gradings["fading_pct"] / 10).round() * 10)
+    fading = fit_fading(with_tables(log, gradings=coarse))
+    fine = fit_fading(log)
+    assert fading.rows.unit == 10
+    assert any("multiples of 10" in note for note in fading.notes)
+    assert_allclose(fading.share("ns")[0], fine.share("ns")[0], atol=0.02)
+
+
+def test_gradings_at_the_ends_of_the_scale_are_bounds():
+    low, high, _ = bounds_of(np.array([0.0, 40.0, 95.0, 100.0]), unit=1, cleared_at=95)
+    assert np.isinf(high[0])
+    assert low[1] == high[1] == pytest.approx(np.log(0.6))
+    assert np.isneginf(low[2:]).all()
+    assert_allclose(high[2:], np.log(0.05))
+    wide, narrow, _ = bounds_of(np.array([50.0]), unit=10, cleared_at=95)
+    assert_allclose([wide[0], narrow[0]], np.log([0.45, 0.55]))
+    assert grading_unit([0, 20, 40]) == 10
+
+
+def test_a_clearance_that_nobody_graded_counts_as_at_the_threshold(log):
+    cleared = log.courses[log.courses["outcome"] == "cleared"]
+    last = cleared.set_index("course_id")["sessions_given"]
+    at_end = log.gradings["course_id"].map(last) == log.gradings["after_session"]
+    rows = fading_rows(with_tables(log, gradings=log.gradings[~at_end]))
+    ends = rows.table[rows.table["fading_pct"] == log.cleared_at]
+    used = rows.courses[rows.courses["outcome"] == "cleared"]
+    assert set(used["course_id"]) <= set(ends["course_id"])
+
+
+def test_too_few_gradings_are_refused_with_what_is_needed(log):
+    few = log.courses.head(10)
+    gradings = log.gradings[log.gradings["course_id"].isin(few["course_id"])]
+    with pytest.raises(DataError, match="20 courses and 60 gradings"):
+        fit_fading(OutcomeLog.from_frames(few, gradings=gradings))
+    with pytest.raises(DataError, match="no gradings"):
+        fit_fading(OutcomeLog.from_frames(log.courses))
+
+
+def test_an_unknown_regime_is_refused_by_name(fading):
+    with pytest.raises(RequestError, match="Known are"):
+        fading.share("ms")
+
+
+def test_the_log_is_left_as_it_was(log):
+    before = {name: getattr(log, name).copy() for name in ("courses", "sessions", "gradings")}
+    fit_fading(log)
+    for name, frame in before.items():
+        pd.testing.assert_frame_equal(frame, getattr(log, name))
