@@ -95,13 +95,22 @@ def years_text(years: float) -> str:
 
 
 def compared_text(comparison: RegimeComparison) -> str:
-    """Return the answer in words, what plain readings would have said, and the doubts."""
-    lines = list(comparison.words.values())
+    """Return the answer in words, the trial it stands in for, plain readings, and the doubts."""
+    lines = [*comparison.words.values(), "", "The trial that this stands in for:"]
+    lines += [f"  {item}: {text}" for item, text in comparison.target_trial]
     if comparison.naive:
         lines += ["", "What plain readings of the same log say, and why they differ:"]
     for reading in comparison.naive:
         said = "; ".join(f"{key} {shown(one)}" for key, one in reading.difference.items())
         lines.append(f"  {reading.name}: {said}. {reading.why}")
+    if comparison.sensitivity is not None:
+        lines += ["", "How wrong the assumptions may be:"]
+        for key, point in comparison.sensitivity.tipping_point.items():
+            estimate, limit = comparison.sensitivity.e_value[key]
+            lines += [
+                f"  {point.words}",
+                f"  {key}: E-value {estimate:.1f}, of its limit {limit:.1f}.",
+            ]
     return "\n".join([*lines, "", *(f"- {note}" for note in comparison.notes)])
 
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from forecast.clinic.log import OutcomeLog
 
-__all__ = ["Diagnostics", "diagnose", "no_rows", "overlap_table", "supported_to"]
+__all__ = ["Diagnostics", "diagnose", "no_rows", "operators_apart", "overlap_table", "supported_to"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -29,6 +29,7 @@ LEAST_AT_RISK = 5  # courses at risk at the last session used
 LEAST_FOLLOWERS = 10
 WISHED_FOLLOWERS = 20
 LEAST_EFFECTIVE = 30.0
+LEAST_BY_OPERATOR = 3  # sessions with each regime before an operator counts as using both
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,6 +57,8 @@ class Diagnostics:
         Eligible courses, clients, cleared, stopped, ongoing.
     left_out : dict of str to int
         Courses not eligible, by reason.
+    operators_apart : bool
+        Whether no operator used both regimes, so that regime and hands cannot be told apart.
     """
 
     followers: dict[str, int]
@@ -67,6 +70,7 @@ class Diagnostics:
     overlap: pd.DataFrame
     counts: dict[str, int]
     left_out: dict[str, int]
+    operators_apart: bool = False
 
     def to_dict(self) -> dict[str, Any]:
         """Return the short figures for JSON."""
@@ -144,7 +148,17 @@ def diagnose(
         overlap=overlap_table(log),
         counts=counts,
         left_out=trial.left_out,
+        operators_apart=operators_apart(trial),
     )
+
+
+def operators_apart(trial: Trial) -> bool:
+    """Return whether at least two operators are recorded and none used both regimes."""
+    known = np.array([isinstance(name, str) for name in trial.operator], dtype=bool)
+    group = trial.panel.group[known]
+    names, code = np.unique(trial.operator[known].astype(str), return_inverse=True)
+    used = [np.bincount(code[group == regime], minlength=len(names)) for regime in (0, 1)]
+    return len(names) > 1 and not bool((np.minimum(*used) >= LEAST_BY_OPERATOR).any())
 
 
 def _balance(engine: Engine, names: Sequence[str]) -> pd.DataFrame:

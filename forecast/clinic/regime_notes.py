@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,6 +18,9 @@ from forecast.clinic.regime_diagnostics import (
 from forecast.clinic.regime_engine import TRUNCATE
 from forecast.clinic.regime_tables import Answers, Settings
 from forecast.clinic.trial_rows import Trial
+
+if TYPE_CHECKING:
+    from forecast.clinic.log import OutcomeLog
 
 __all__ = ["notes_for", "target_trial"]
 
@@ -55,6 +59,7 @@ def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, st
 
 
 def notes_for(
+    log: OutcomeLog,
     trial: Trial,
     diagnostics: Diagnostics,
     found: Answers,
@@ -73,6 +78,7 @@ def notes_for(
     notes += _support_notes(diagnostics, settings.pairs, settings.horizon)
     notes += _weight_notes(diagnostics)
     notes += _fading_notes(trial)
+    notes += _mixed_up_notes(log, diagnostics)
     for key, contrast in found.difference.items():
         second = found.second_route[key]
         notes += _pair_notes(key, contrast, second, verdict[key], settings.margin)
@@ -134,6 +140,30 @@ def _weight_notes(diagnostics: Diagnostics) -> list[str]:
             f"stay above {LARGEST_IMBALANCE:g} after weighting; the largest is "
             f"{worst['after']:.2f} ({worst['covariate']}, {worst['strategy']}, session "
             f"{worst['session']})."
+        )
+    return notes
+
+
+def _mixed_up_notes(log: OutcomeLog, diagnostics: Diagnostics) -> list[str]:
+    """Say what else changes with the regime: hands and wavelengths."""
+    notes = []
+    if diagnostics.operators_apart:
+        notes.append(
+            "No operator used both regimes: what the regime does and what the hands do cannot be "
+            "told apart, and no verdict is given."
+        )
+    emitted: dict[str, set[str]] = {"ns": set(), "ps": set()}
+    for regime, text in zip(log.lasers["regime"], log.lasers["wavelengths_nm"], strict=True):
+        if regime in emitted and isinstance(text, str):
+            emitted[regime] |= set(text.split(";"))
+    more = sorted(emitted["ps"] - emitted["ns"], key=int)
+    fewer = sorted(emitted["ns"] - emitted["ps"], key=int)
+    if all(emitted.values()) and (more or fewer):
+        parts = [f"ps also has {', '.join(more)} nm"] if more else []
+        parts += [f"ns also has {', '.join(fewer)} nm"] if fewer else []
+        notes.append(
+            f"The lasers differ in more than the pulse: {'; '.join(parts)}. For inks that take up "
+            "those wavelengths the difference is of lasers, not of pulses."
         )
     return notes
 

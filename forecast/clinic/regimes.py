@@ -13,7 +13,14 @@ from typing import TYPE_CHECKING
 
 from forecast._checks import check_level, check_whole_number
 from forecast.clinic import regime_tables as tables
-from forecast.clinic.comparison import Contrast, RegimeComparison, Supported, verdict_of, words_for
+from forecast.clinic.comparison import (
+    Contrast,
+    RegimeComparison,
+    Supported,
+    Verdict,
+    verdict_of,
+    words_for,
+)
 from forecast.clinic.naive_readings import naive_readings
 from forecast.clinic.regime_diagnostics import (
     LEAST_EFFECTIVE,
@@ -139,15 +146,17 @@ def _compare(
         sensitivity=examine(trial, engine, point, draws, found.difference, settings),
         target_trial=target_trial(trial, settings),
         split=split,
-        notes=notes_for(trial, diagnostics, found, verdict, settings),
+        notes=notes_for(log, trial, diagnostics, found, verdict, settings),
         rows=tables.weighted_rows(engine, settings),
     )
 
 
-def _cautious(verdict: str, key: str, diagnostics: Diagnostics, settings: Settings) -> str:
-    """Withhold the verdict where the weights leave too few courses' worth of information."""
+def _cautious(verdict: Verdict, key: str, diagnostics: Diagnostics, settings: Settings) -> Verdict:
+    """Withhold the verdict where too little is left after weighting, or hands decide as well."""
     effective = [diagnostics.effective[settings.names[place]] for place in settings.pairs[key]]
-    return "cannot say" if min(effective) < LEAST_EFFECTIVE else verdict
+    if min(effective) < LEAST_EFFECTIVE or diagnostics.operators_apart:
+        return "cannot say"
+    return verdict
 
 
 def _words(

@@ -283,6 +283,21 @@ def test_without_gradings_the_doubt_is_said(log):
     assert any(note.startswith("No gradings") for note in found.notes)
 
 
+def test_one_pair_of_hands_per_regime_gives_no_verdict():
+    world = World.scenario("two saved", base=World(ps_owner=True))
+    found = compare_regimes(simulate_clinic(600, seed=1, world=world).log, **QUICK)
+    assert found.verdict["ps - ns"] == "cannot say"
+    assert any("No operator used both" in note for note in found.notes)
+
+
+def test_lasers_that_differ_in_wavelength_are_pointed_out(log):
+    lasers = log.lasers.assign(
+        wavelengths_nm=np.where(log.lasers["regime"] == "ps", "532;755;785;1064", "532;1064")
+    )
+    found = compare_regimes(with_tables(log, lasers=lasers), **QUICK)
+    assert any("ps also has 755, 785 nm" in note for note in found.notes)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("scenario", ["none", "two saved"])
 def test_bias_is_small_over_many_clinics_and_the_naive_one_is_not(scenario):
