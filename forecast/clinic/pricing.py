@@ -204,7 +204,7 @@ def _notes(
 
 
 def best_block_size(
-    estimate: Priceable, *, price_in_block: Decimal, price_alone: Decimal
+    estimate: Priceable, *, price_in_block: Decimal | int, price_alone: Decimal | int
 ) -> int | None:
     """Return how many sessions a client should prepay; None where it is beyond the horizon.
 
