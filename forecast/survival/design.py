@@ -217,11 +217,12 @@ def build_design(
             codes, block = values.astype(np.int64), np.array([[0.0], [1.0]])
         else:
             block = np.eye(n_levels)[:, 1:]
-        coded.append((codes[order], block))
+        coded.append((codes, block))
         place += [(True, seen[1] + column) for column in range(block.shape[1])]
         seen[1] += block.shape[1]
     held, center, scale = standardise(dense, weight, order)
     pattern, table = merge(coded, len(order))
+    pattern = None if pattern is None else pattern[order]
     where = np.array([at + (seen[0] if zero_one else 0) for zero_one, at in place], dtype=np.int64)
     center = np.concatenate([center, np.zeros(seen[1])])
     scale = np.concatenate([scale, np.ones(seen[1])])

@@ -87,6 +87,26 @@ class RiskRows:
             design.grouping(late, entry[late], steps + 1) if len(late) else None,
         )
 
+    def counts(self, weight: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
+        """Return (at risk, events) at steps 1 to the last; each row counts once without weights."""
+        cut = self.n_quiet
+        if weight is None:
+            quiet = (self.quiet.stop - self.quiet.start).astype(np.float64)
+            hit = (self.hit.stop - self.hit.start).astype(np.float64)
+        else:
+            quiet = segment_sums(weight[:cut], self.quiet.start, self.quiet.stop)
+            hit = segment_sums(weight[cut:], self.hit.start - cut, self.hit.stop - cut)
+        stays = (
+            quiet[1:] + hit[:-1]
+        )  # the last step at risk is survived + 1 for rows with the event
+        if self.by_entry is not None and self.by_entry.rows is not None:
+            late = (
+                np.ones(len(self.by_entry.rows)) if weight is None else weight[self.by_entry.rows]
+            )
+            stays = stays - segment_sums(late, self.by_entry.start, self.by_entry.stop)[1:]
+        at_risk: FloatArray = np.cumsum(stays[::-1])[::-1]
+        return at_risk, hit[:-1]
+
     def spread(self, by_step: FloatArray) -> FloatArray:
         """Return the value of each row's last survived step, from values at 0 to ``steps``."""
         long = np.concatenate([self.quiet.stop - self.quiet.start, self.hit.stop - self.hit.start])

@@ -51,10 +51,16 @@ def fit_notes(
     converged: bool = True,
     dropped: Sequence[str] = (),
     messages: Sequence[str] = (),
+    rows_at_risk: FloatArray | None = None,
 ) -> FitNotes:
-    """Return the notes of a fit, with the doubts that any model shares."""
+    """Return the notes of a fit, with the doubts that any model shares.
+
+    ``rows_at_risk`` per step is counted here unless it is known already.
+    """
     used = durations.weight > 0
-    at_risk, _ = count_steps(durations, used.astype(np.float64))
+    at_risk = rows_at_risk
+    if at_risk is None:
+        at_risk, _ = count_steps(durations, used.astype(np.float64))
     supported = np.flatnonzero(at_risk >= WELL_SUPPORTED)
     n_events = int(durations.observed[used].sum())
     doubts = list(messages)

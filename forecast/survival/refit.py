@@ -27,7 +27,6 @@ from forecast.survival.likelihood import (
 from forecast.survival.newton import Curvature, Gaussian, Maximum, check_rank, maximise
 from forecast.survival.notes import (
     WELL_SUPPORTED,
-    count_steps,
     fit_notes,
     one_row_each,
     refuse_no_events,
@@ -126,6 +125,7 @@ class Refitter:
             converged=found.converged,
             dropped=self.encoding.dropped,
             messages=self.doubts(problem),
+            rows_at_risk=problem.rows_at_risk,
         )
         return FittedDiscreteHazard(
             link=self.model.link,
@@ -194,18 +194,19 @@ class Refitter:
     def problem(self, weight: FloatArray) -> Problem:
         """Return the rows, baseline and prior for these weights."""
         durations, model = self.durations, self.model
-        at_risk, events = count_steps(durations, weight)
-        rows_at_risk, rows_events = at_risk, events
-        if not (weight == 1).all():
-            rows_at_risk, rows_events = count_steps(durations, (weight > 0).astype(np.float64))
+        own = weight is durations.weight
+        sorted_weight = self.rows.weight if own else weight[self.order]
+        if (weight == 1).all():
+            at_risk, events = rows_at_risk, rows_events = self.rows.counts()
+        else:
+            at_risk, events = self.rows.counts(sorted_weight)
+            rows_at_risk, rows_events = self.rows.counts((sorted_weight > 0).astype(np.float64))
         if model.baseline == "free":
             form = free_baseline(rows_at_risk, rows_events, model.prior or ())
         else:
             form = smooth_baseline()
         if "baseline[level]" not in (model.prior or {}):
             refuse_no_events(durations, weight)
-        own = weight is self.durations.weight
-        sorted_weight = self.rows.weight if own else weight[self.order]
         spot = self.rows.survived[self.rows.n_quiet :] + 1
         told = sorted_weight[self.rows.n_quiet :]
         if form.certain:

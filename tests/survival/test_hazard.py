@@ -5,8 +5,9 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from numpy.testing import assert_allclose
+from numpy.testing import assert_allclose, assert_array_equal
 
+from forecast._jobs import run_units, seeds
 from forecast.errors import DataError, FitError, RequestError
 from forecast.survival import DiscreteHazard, Durations
 
@@ -247,6 +248,22 @@ def test_many_refits_at_once_equal_refits_one_by_one(mixed, options):
         if options.get("link") != "logit":
             survival = one.predict(mixed, steps).survival()
             assert_allclose(curves[at], weight @ survival / weight.sum(), atol=2e-6)
+
+
+@pytest.mark.slow
+def test_replicates_are_the_same_to_the_last_bit_on_one_worker_and_on_two(mixed_durations):
+    refitter = DiscreteHazard(penalty=0.5).refitter(mixed_durations)
+    start, n = refitter.fit(), len(mixed_durations)
+
+    def ten_refits(seed):
+        rng = np.random.default_rng(seed)
+        weights = rng.multinomial(n, np.full(n, 1 / n), size=10).astype(float)
+        many = refitter.fit_many(weights, start=start)
+        return np.hstack([many.baseline, many.slopes])
+
+    one, two = (run_units(ten_refits, seeds(7, 4), workers=workers) for workers in (1, 2))
+    for first, second in zip(one, two, strict=True):
+        assert_array_equal(first, second)
 
 
 def test_refits_want_one_weight_per_row(mixed_durations):
