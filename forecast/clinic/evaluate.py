@@ -1,6 +1,6 @@
 """A package priced for many enquiries at once: arrays in, arrays out, money in cents."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -90,35 +90,44 @@ def price_many(
     area = np.full(len(pmf), np.nan) if area_cm2 is None else area_cm2
     cost = np.broadcast_to(tariff.session_costs(area), (len(pmf),))
     horizon = pmf.shape[1]
-    sold = [terms_of(package, tariff, horizon) for package in packages]
+    sold = [_terms(package, tariff, horizon, started) for package in packages]
     # pay per session is compared over the same sessions as the package covers
     alone = {
-        one.cap: terms_of(Package("per_session", cap=one.cap), tariff, horizon) for one in sold
+        one.cap: _terms(Package("per_session", cap=one.cap), tariff, horizon, started)
+        for one in sold
     }
-    blocks: list[list[FloatArray]] = [[] for _ in packages]
+    blocks: list[list[Priced]] = [[] for _ in packages]
     for start in range(0, len(pmf), BLOCK):
         rows = slice(start, start + BLOCK)
         reference = {
-            cap: _by_session(one, pmf[rows], stop[rows], cost[rows], tariff, started)
+            cap: _by_session(one, pmf[rows], stop[rows], cost[rows], tariff)
             for cap, one in alone.items()
         }
         for terms, done in zip(sold, blocks, strict=True):
             chances = outcome_chances(terms, pmf[rows], stop[rows])
             enough, beside = _enough(terms, pmf[rows]), reference[terms.cap]
-            done.append(
-                evaluate(terms, chances, cost[rows], beside, enough, tariff, started=started)
-            )
-    return tuple(Priced(*np.concatenate(done, axis=1)) for done in blocks)
+            done.append(evaluate(terms, chances, cost[rows], beside, enough, tariff))
+    return tuple(_joined(done) for done in blocks)
+
+
+def _terms(package: Package, tariff: Tariff, horizon: int, started: bool) -> Terms:
+    terms = terms_of(package, tariff, horizon)
+    return replace(terms, fixed_cost=0.0) if started else terms
+
+
+def _joined(parts: list[Priced]) -> Priced:
+    columns = [np.concatenate([getattr(part, name) for part in parts]) for name in Priced.__slots__]
+    return Priced(*columns)
 
 
 def _by_session(
-    terms: Terms, pmf: FloatArray, stop: FloatArray, cost: FloatArray, tariff: Tariff, started: bool
+    terms: Terms, pmf: FloatArray, stop: FloatArray, cost: FloatArray, tariff: Tariff
 ) -> tuple[FloatArray, FloatArray]:
     """Return the expected bill and the expected margin of paying per session."""
     chances = outcome_chances(terms, pmf, stop)
     bill = terms.price * (chances @ terms.paid)
-    fixed = 0.0 if started else terms.fixed_cost
-    return bill * (1 + tariff.tax_rate), bill - fixed - cost * (chances @ terms.treated)
+    spent = terms.fixed_cost + cost * (chances @ terms.treated)
+    return bill * (1 + tariff.tax_rate), bill - spent
 
 
 def _enough(terms: Terms, pmf: FloatArray) -> FloatArray:
@@ -134,47 +143,40 @@ def evaluate(
     reference: tuple[FloatArray, FloatArray],
     enough: FloatArray,
     tariff: Tariff,
-    *,
-    started: bool = False,
-) -> FloatArray:
-    """Return the fields of `Priced`, stacked, for one package and a block of enquiries.
+) -> Priced:
+    """Return one package priced for a block of enquiries.
 
     ``chances`` (n, m) are its outcomes' chances, ``cost`` (n,) the cost of a session in cents and
     ``reference`` the expected bill and margin of paying per session.
     """
-    fixed = 0.0 if started else terms.fixed_cost
-    sessions, treated = chances @ terms.delivered, chances @ terms.treated
     paid, extra = chances @ terms.paid, chances @ terms.extra
-    spent = fixed + cost * treated
+    spent = terms.fixed_cost + cost * (chances @ terms.treated)
     session_bill, session_margin = reference
-    already = terms.fixed_cost - fixed
-    break_even = terms.break_even(cost) - already / terms.paid
-    for_loss = smallest_price(break_even, chances, tariff.largest_chance_of_loss)
+    largest = tariff.largest_chance_of_loss
+    for_loss = smallest_price(terms.break_even(cost), chances, largest)
     for_margin = (spent / (1 - tariff.target_margin) - extra) / paid
     price = _own_or_asked(terms, np.maximum(for_margin, for_loss), tariff)
-    margins = round_cents(terms.margins(price, cost) + already)
-    margin, sd = _mean_and_sd(margins, chances)
+    margins = round_cents(terms.margins(price, cost))
+    margin, margin_sd = _mean_and_sd(margins, chances)
     revenue = price * paid + extra
-    return np.stack(
-        [
-            price,
-            sessions,
-            spent,
-            revenue,
-            revenue * (1 + tariff.tax_rate),
-            margin,
-            sd,
-            (chances * (margins < 0)).sum(axis=1),
-            expected_shortfall(margins, chances),
-            (spent - extra) / paid,
-            for_margin,
-            for_loss,
-            (session_margin + spent - extra) / paid,
-            (session_margin + spent) * (1 + tariff.tax_rate),
-            session_bill,
-            enough,
-            chances @ terms.unused,
-        ]
+    return Priced(
+        price=price,
+        sessions=chances @ terms.delivered,
+        cost=spent,
+        revenue=revenue,
+        bill=revenue * (1 + tariff.tax_rate),
+        margin=margin,
+        margin_sd=margin_sd,
+        chance_of_loss=(chances * (margins < 0)).sum(axis=1),
+        shortfall=expected_shortfall(margins, chances),
+        break_even=(spent - extra) / paid,
+        for_margin=for_margin,
+        for_loss=for_loss,
+        fair=(session_margin + spent - extra) / paid,
+        fair_bill=(session_margin + spent) * (1 + tariff.tax_rate),
+        session_bill=session_bill,
+        enough=enough,
+        waste=chances @ terms.unused,
     )
 
 
