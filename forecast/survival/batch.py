@@ -178,10 +178,23 @@ def refit_batch(
         [refitter.prior_for(form, one) for one in weight], to_raw, cut if free else None
     )
     found = np.tile(refitter.inner_start(start, form, to_raw), (len(weight), 1))
-    settled, active = np.zeros(len(weight), dtype=bool), np.arange(len(weight))
-    here, curved, sizes = state, None, np.full(len(weight), np.inf)
     if free:
         found[:, :cut] += level_shift(rows, state, found, cut)
+    settled = climb(rows, state, prior, found, basis)
+    raw = found @ to_raw.T
+    baseline = raw[:, :cut] if basis is None else raw[:, :cut] @ basis.T
+    if free:
+        baseline = np.where(state.open_steps, baseline, np.where(state.sure, np.inf, -np.inf))
+    return baseline, raw[:, cut:], settled & np.isfinite(raw).all(axis=1)
+
+
+def climb(
+    rows: BatchRows, here: State, prior: Priors, found: FloatArray, basis: FloatArray | None
+) -> npt.NDArray[np.bool_]:
+    """Move ``found``, shape (n_refits, k), to the maxima, and return which of them settled."""
+    settled, active = np.zeros(len(found), dtype=bool), np.arange(len(found))
+    cut = rows.steps if basis is None else basis.shape[1]
+    curved = None
     for iteration in range(MAX_ITERATIONS):
         values = found[active]
         linear = values[:, :cut] if basis is None else values[:, :cut] @ basis.T
@@ -189,14 +202,11 @@ def refit_batch(
         done = batch_pass(rows, here, linear, values[:, cut:], curved=renew)
         if renew or curved is None:
             curved = Curved(done, basis, prior.own[active])
-        by_form = done.by_step if basis is None else done.by_step @ basis
+        by_form = done.by_step * here.open_steps if basis is None else done.by_step @ basis
         gradient = np.hstack([by_form, done.by_slope]) - prior.pull(values, active)
-        if free:
-            gradient[:, :cut] *= here.open_steps
         step = curved.solve(gradient)
         found[active] += step
         size = np.sqrt(np.maximum((step * gradient).sum(axis=1), 0.0))
-        sizes[active] = size
         # after a Newton step the error is of the order of its square
         left = ~(size < (SETTLED if renew else SETTLED**1.5))
         settled[active[~left]] = True
@@ -205,11 +215,7 @@ def refit_batch(
         if left.sum() <= len(active) / 2:
             active, here = active[left], here.take(left)
             curved.keep(left)
-    raw = found @ to_raw.T
-    baseline = raw[:, :cut] if basis is None else raw[:, :cut] @ basis.T
-    if free:
-        baseline = np.where(state.open_steps, baseline, np.where(state.sure, np.inf, -np.inf))
-    return baseline, raw[:, cut:], settled & np.isfinite(raw).all(axis=1)
+    return settled
 
 
 def level_shift(rows: BatchRows, state: State, found: FloatArray, cut: int) -> FloatArray:

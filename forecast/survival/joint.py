@@ -100,10 +100,9 @@ def joint_fit(
     counts = Counts.together(ask(places, "counts", ()), width=len(encoding.names))
     if not counts.events.sum() > 0:
         raise FitError("Nobody had the event in any place.", "Add rows, or start from a prior.")
+    form = smooth_baseline()
     if model.baseline == "free":
         form = free_baseline(counts.rows_at_risk, counts.row_events, model.prior or ())
-    else:
-        form = smooth_baseline()
     scaling = Scaling.of(counts)
     prior = model.gaussian(form.names, encoding, np.where(scaling.zero_one, 1.0, scaling.spread))
     to_raw = scaling.to_raw(form)
@@ -120,9 +119,8 @@ def joint_fit(
     begin = np.concatenate([first, np.zeros(len(encoding.names))])
     found = maximise(evaluate, begin, to_raw, prior, names)
     raw = to_raw @ found.values
-    expected = np.sum(ask(places, "expected", (raw, form)), axis=0)
-    own = to_raw.T @ (prior.precision[:, None] * to_raw)
-    inverse = symmetric_inverse(to_raw.T @ expected @ to_raw + own, names)
+    expected = np.sum(ask(places, "expected", (raw, form)), axis=0) + np.diag(prior.precision)
+    inverse = symmetric_inverse(to_raw.T @ expected @ to_raw, names)
     return FittedDiscreteHazard(
         link=model.link,
         encoding=encoding,

@@ -112,6 +112,15 @@ class RiskRows:
         long = np.concatenate([self.quiet.stop - self.quiet.start, self.hit.stop - self.hit.start])
         return np.repeat(np.concatenate([by_step, by_step]), long)
 
+    def risk_sums(self, values: FloatArray) -> FloatArray:
+        """Return the sums of v and v x over who survives each step, shape (steps, 1 + p)."""
+        design, cut = self.design, self.n_quiet
+        sums = design.sums(self.quiet, values[:cut]) + design.sums(self.hit, values[cut:])
+        if self.by_entry is not None and self.by_entry.rows is not None:
+            sums -= design.sums(self.by_entry, values[self.by_entry.rows])
+        # a row that survives to E is in the risk sets of steps up to E
+        return np.asarray(np.cumsum(sums[::-1], axis=0)[::-1][1:])
+
     def at_risk(self, step: int) -> list[slice]:
         """Return the runs of rows that are watched in ``step``, late entries included."""
         runs = [
@@ -167,9 +176,7 @@ def cloglog_pass(rows: RiskRows, baseline: FloatArray, slopes: FloatArray) -> Pa
         curve -= total[rows.entry]
     curve *= weighted
     loglik = -float(curve.sum())
-    at_risk = design.sums(rows.quiet, weighted[:cut]) + design.sums(rows.hit, weighted[cut:])
-    if rows.by_entry is not None and rows.by_entry.rows is not None:
-        at_risk -= design.sums(rows.by_entry, weighted[rows.by_entry.rows])
+    risk = rate[:, None] * rows.risk_sums(weighted)
     score = np.negative(curve, out=weighted)
     # f(eta) = log(1 - exp(-u)), u = exp(eta): f' = g = u / (exp(u) - 1), -f'' = g (u + g - 1)
     np.clip(u, SMALLEST, LARGEST, out=u)
@@ -182,8 +189,6 @@ def cloglog_pass(rows: RiskRows, baseline: FloatArray, slopes: FloatArray) -> Pa
     bend = np.multiply(gain, u, out=u)
     score[cut:] += gain
     curve[cut:] += bend
-    # a row that survives to E is in the risk sets of steps up to E
-    risk = rate[:, None] * np.cumsum(at_risk[::-1], axis=0)[::-1][1:]
     second = risk + design.sums(rows.hit, bend)[:-1]
     gained = segment_sums(gain, rows.hit.start - cut, rows.hit.stop - cut)[:-1]
     return Pass(
