@@ -29,6 +29,8 @@ __all__ = ["register"]
 SEED = 1
 SHIPPED_SEED = 20170102  # of the invented clinic, as in synthetic_data/make.py
 CLOSING_LINES = ("The clinic is invented: its numbers show the method, not yours.", CLOSING)
+UNDER_WAY = "usual-forearm"
+GRADINGS = ((0, 0), (2, 30), (4, 60))
 ENQUIRIES = """\
 enquiry_id,skin_type,body_site,inks,ink_density,layering,age_years,origin,area_cm2,smoker
 small-amateur,II,forearm,black,light,single,27,amateur,12,no
@@ -109,10 +111,14 @@ def walk(album: Album) -> None:
     album.say("The model", fitted_text(forecaster))
     progress("Answering three enquiries")
     estimates = answer_enquiries(album, forecaster)
+    progress("Asking again after four sessions")
+    ask_again(album, forecaster)
     progress("Pricing them")
     price_enquiries(album, estimates)
     progress("Comparing pulse regimes")
     compare_pulses(album, log)
+    progress("Fitting fading curves")
+    draw_fading(album, log)
     progress("Counting reactions")
     count_reactions(album, log)
 
@@ -148,6 +154,18 @@ def answer_enquiries(album: Album, forecaster: Forecaster) -> Mapping[str, Estim
     return estimates
 
 
+def ask_again(album: Album, forecaster: Forecaster) -> None:
+    """Write what is still needed by the usual forearm, four sessions and three gradings later."""
+    enquiry = read_enquiries(album.folder / "enquiries.csv")[UNDER_WAY]
+    later = forecaster.update(enquiry, sessions_done=4, gradings=GRADINGS)
+    seen = ", ".join(f"{percent} % faded after {session}" for session, percent in GRADINGS)
+    text = f"Seen: {seen}.\n\nStill needed:\n{later.remaining.to_text()}\n\n"
+    album.text("update.txt", "the same, mid-course", f"{text}In total:\n{later.total.to_text()}")
+    album.say(
+        f"{UNDER_WAY}, still needed after 4 sessions", f"Seen: {seen}.\n{later.remaining.to_text()}"
+    )
+
+
 def price_enquiries(album: Album, estimates: Mapping[str, Estimate]) -> None:
     """Write the quotes of the template's packages."""
     from forecast import price_package
@@ -170,11 +188,25 @@ def price_enquiries(album: Album, estimates: Mapping[str, Estimate]) -> None:
 def compare_pulses(album: Album, log: OutcomeLog) -> None:
     """Write what the log says of the regimes, over the sessions it can follow them for."""
     from forecast import compare_regimes
+    from forecast.figures.regimes import plot_curves
 
     comparison = compare_regimes(log, horizon=10, replicates=200, seed=SEED)
     text = compared_text(comparison)
     album.say("Regimes", text.partition("\n\n")[0])
+    album.figure("regimes.html", "clearing by regime, session by session", plot_curves(comparison))
     album.text("regimes.txt", "pulse regimes compared, and what plain readings say", text)
+
+
+def draw_fading(album: Album, log: OutcomeLog) -> None:
+    """Write what a session removes by regime and ink, with its curves."""
+    from forecast import fit_fading
+    from forecast.figures.fading import plot_fading
+
+    fading = fit_fading(log)
+    text = fading.to_text()
+    album.say("Fading", text.partition("\n\n")[0])
+    album.text("fading.txt", "what a session removes, graders, intervals, stalls", text)
+    album.figure("fading.html", "fading by regime", plot_fading(fading))
 
 
 def count_reactions(album: Album, log: OutcomeLog) -> None:
