@@ -192,6 +192,11 @@ def _notes(
         *estimate.notes,
         f"Priced with at most {terms.cap} sessions; nothing beyond them is promised or counted.",
     ]
+    if terms.block and terms.stop_factor == 1:
+        notes.append(
+            "Clients are taken to stop as often as all clients of the log; those who prepay may "
+            "keep coming and cost more (stop_factor)."
+        )
     if not area_known and tariff.cost_per_session is None:
         notes.append(f"No area given: costs are those of {tariff.typical_area_cm2:g} cm².")
     supported = getattr(estimate, "supported_to", None)

@@ -54,7 +54,8 @@ discount_rate = 0.00            # a year's interest: money of later sessions cou
 weeks_between_sessions = 8
 cap = 15                        # the most sessions in one course, whatever was sold
 refund_share = 0.0              # share of an unused prepaid part that is handed back
-stop_factor = 1.0               # below 1 where prepaying keeps clients coming
+stop_factor = 1.0               # below 1 where prepaying keeps clients coming: a package may
+                                # have its own, drop_out.stop_factors(log) estimates it
 round_to = 5.00                 # step of the price list; asked prices are rounded up to it
 
 # Packages. kind is per_session, block, until_cleared or part_fixed.
