@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Durations"]
 
+MOST_STEPS = 1_000_000  # tables per step are kept: a mistyped count must not fill the memory
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Durations:
@@ -44,8 +46,8 @@ class Durations:
     Raises
     ------
     DataError
-        If a step is below 1, an entry is negative or not before its step, a weight is negative,
-        anything but a covariate is missing, or lengths differ.
+        If a step is below 1 or above a million, an entry is negative or not before its step, a
+        weight is negative, anything but a covariate is missing, or lengths differ.
     """
 
     step: npt.NDArray[np.int64]
@@ -86,7 +88,10 @@ class Durations:
             "is not before its step",
             "Leave out rows that were never at risk.",
         )
-        refuse(~(arrays["weight"] >= 0), "weight", "is not 0 or more", "Give weights from 0 up.")
+        allowed = (arrays["weight"] >= 0) & np.isfinite(arrays["weight"])
+        refuse(~allowed, "weight", "is not 0 or more", "Give weights from 0 up.")
+        refuse(arrays["step"] > MOST_STEPS, "step", f"is above {MOST_STEPS:,}", "Use longer steps.")
+        refuse(missing(arrays["subject"]), "subject", "is missing", "Name every subject.")
 
     @classmethod
     def from_frame(
@@ -140,6 +145,15 @@ class Durations:
             self.entry[rows],
             self.weight[rows],
         )
+
+
+def missing(values: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
+    """Mark None and values that do not equal themselves (NaN, NaT)."""
+    if values.dtype.kind not in "fOM":
+        return np.zeros(values.shape, dtype=bool)
+    return np.array(
+        [value is None or bool(value != value) for value in values.tolist()], dtype=bool
+    )
 
 
 def whole(name: str, values: npt.ArrayLike) -> npt.NDArray[np.int64]:

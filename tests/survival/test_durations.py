@@ -69,16 +69,20 @@ def test_rows_are_taken_by_position_or_mask():
         ({"seen": [1, np.nan, 0]}, r"1 value\(s\) of observed: row 1 is neither"),
         ({"from": [0, 3, 0]}, r"1 value\(s\) of entry: row 1 is not before its step"),
         ({"from": [-1, 0, 0]}, r"1 value\(s\) of entry: row 0 is negative"),
+        ({"k": [1, 3, 2_000_000]}, r"1 value\(s\) of step: row 2 is above 1,000,000"),
+        ({"who": ["a", None, "b"]}, r"1 value\(s\) of subject: row 1 is missing"),
+        ({"who": [1.0, 2.0, np.nan]}, r"1 value\(s\) of subject: row 2 is missing"),
     ],
 )
 def test_rows_that_mean_nothing_are_refused(change, message):
     with pytest.raises(DataError, match=message):
-        read(FRAME.assign(**change), entry="from")
+        read(FRAME.assign(**change), entry="from", subject="who")
 
 
-def test_negative_weights_are_refused():
+@pytest.mark.parametrize("bad", [-1, np.nan, np.inf])
+def test_bad_weights_are_refused(bad):
     with pytest.raises(DataError, match=r"1 value\(s\) of weight: row 1 is not 0 or more"):
-        read(FRAME.assign(w=[1, -1, 1]), weight="w")
+        read(FRAME.assign(w=[1, bad, 1]), weight="w")
 
 
 def test_text_for_a_step_is_refused_as_not_a_number():

@@ -188,3 +188,17 @@ def test_a_covariate_that_changes_over_time_is_read_as_spells():
     fitted = DiscreteHazard().fit(durations)
     assert_allclose(fitted.coefficients["transplant"], 0.12714, atol=0.005)
     assert_allclose(fitted.standard_errors["transplant"], 0.30114, atol=0.005)
+
+
+@pytest.mark.parametrize("link", ["cloglog", "logit"])
+def test_risk_sets_open_just_after_entry(link):
+    # Therneau's (start, stop] test data (R survival, vignette "validate")
+    entry = np.array([1, 2, 5, 2, 1, 7, 3, 4, 8, 8])
+    step = np.array([2, 3, 6, 7, 8, 9, 9, 9, 14, 17])
+    observed = np.arange(10) < 7
+    frame = pd.DataFrame({"x": [1, 0, 0, 1, 0, 1, 1, 1, 0, 0]})
+    durations = Durations(step, observed, frame, np.arange(10), entry, np.ones(10))
+    fitted = DiscreteHazard(link=link).fit(durations)
+    glm = binomial_glm(durations, frame.to_numpy(float), link)
+    assert_allclose(fitted.parameters, glm.params, atol=1e-6)
+    assert_allclose(np.sqrt(np.diag(fitted.covariance)), glm.bse, rtol=1e-5)
