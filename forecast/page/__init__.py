@@ -1,0 +1,1 @@
+"""The consultation page, the client's sheet and the analyst's panel."""

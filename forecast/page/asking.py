@@ -1,0 +1,219 @@
+"""What the page sends, read with care: every field has its own answer when it cannot be used."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from datetime import date
+from typing import Any
+
+from forecast.clinic.cautions import FACTS
+from forecast.clinic.courses import Column, column
+from forecast.clinic.enquiry import Enquiry, checked
+from forecast.errors import RequestError
+
+__all__ = ["REQUIRED", "Asked", "Reading", "read_asked"]
+
+REQUIRED = ("inks", "ink_density", "layering", "body_site", "skin_type")
+ENQUIRY_FIELDS = tuple(field.name for field in fields(Enquiry))
+KNOWN = frozenset(
+    (*ENQUIRY_FIELDS, "goal", "facts", "sessions_done", "gradings", "spacing_weeks", "start", "n")
+)
+LONGEST_TEXT = 200
+MOST_GRADINGS = 50
+MOST_DONE = 99
+SPACING = (1.0, 104.0)
+FIRST_DAY, LAST_DAY = date(2000, 1, 1), date(2099, 12, 31)
+
+Wrong = tuple[str, Mapping[str, float | str]]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What the reader wants to know.
+
+    Attributes
+    ----------
+    enquiry : Enquiry
+        The tattoo and its client.
+    goal : str
+        ``clear`` or ``lighten``.
+    sessions_done : int
+        Sessions had here; above 0 the course is under way.
+    gradings : tuple of (after_session, percent)
+        Percent faded so far.
+    facts : frozenset of str
+        Keys of ``FACTS`` answered with yes.
+    spacing_weeks : float
+        Between sessions.
+    start : date or None
+        Of the first session, or of the next one when the course is under way; None is today.
+    n : int or None
+        The session that the picture shows; None is the median.
+    """
+
+    enquiry: Enquiry
+    goal: str = "clear"
+    sessions_done: int = 0
+    gradings: tuple[tuple[int, float], ...] = ()
+    facts: frozenset[str] = frozenset()
+    spacing_weeks: float = 8.0
+    start: date | None = None
+    n: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A request as far as it could be read.
+
+    Attributes
+    ----------
+    asked : Asked or None
+        None while something is missing or wrong.
+    missing : tuple of str
+        Required fields that are still empty.
+    wrong : mapping of field to (text key, values)
+        What is wrong with a field, as a text of the languages; ``""`` is the whole request.
+    """
+
+    asked: Asked | None
+    missing: tuple[str, ...] = ()
+    wrong: Mapping[str, Wrong] = ()  # type: ignore[assignment]
+
+
+def read_asked(sent: object, *, spacing_weeks: float = 8.0) -> Reading:
+    """Return what a page's request asks, or what is missing or wrong in it; never raises.
+
+    Parameters
+    ----------
+    sent : object
+        Decoded JSON: field names to texts, ``inks`` and ``facts`` to lists of texts, ``gradings``
+        to a list of pairs of texts.
+    spacing_weeks : float
+        Used when the request gives none.
+    """
+    if not isinstance(sent, dict) or not KNOWN.issuperset(sent):
+        return Reading(None, wrong={"": ("request", {})})
+    found: dict[str, Any] = {}
+    wrong: dict[str, Wrong] = {}
+    for name in ENQUIRY_FIELDS:
+        read_field(name, sent.get(name), found, wrong)
+    extras: dict[str, Any] = {"goal": "clear", "spacing_weeks": spacing_weeks}
+    read_choices(sent, extras, wrong)
+    read_course(sent, extras, wrong)
+    read_dates(sent, extras, wrong)
+    missing = tuple(name for name in REQUIRED if name not in found and name not in wrong)
+    if missing or wrong:
+        return Reading(None, missing, wrong)
+    return Reading(Asked(Enquiry(**found), **extras))
+
+
+def text_of(value: object) -> str | None:
+    """Return a scalar as text, or None when it is none or far too long."""
+    if isinstance(value, bool) or not isinstance(value, str | int | float):
+        return None
+    text = str(value).strip() if not isinstance(value, int) or abs(value) < 1e15 else "…"
+    return text if len(text) <= LONGEST_TEXT else None
+
+
+def read_field(name: str, value: object, found: dict[str, Any], wrong: dict[str, Wrong]) -> None:
+    """Read one attribute of the enquiry."""
+    rule = column("courses", name)
+    if value is None or value == "" or value == []:
+        return
+    if name == "inks" and isinstance(value, list):
+        parts = [text_of(part) for part in value[: 2 * len(rule.levels)]]
+        text = None if None in parts else ";".join(str(part) for part in parts)
+    else:
+        text = text_of(value)
+    try:
+        if text is None:
+            raise RequestError("Not a text.", "")
+        read = checked(rule, text)
+    except RequestError:
+        wrong[name] = complaint(rule)
+        return
+    if read is not None:
+        found[name] = read
+
+
+def complaint(rule: Column) -> Wrong:
+    """Return what to say when a column's value cannot be used."""
+    if rule.kind in ("number", "integer"):
+        key = "whole" if rule.kind == "integer" else "number"
+        return key, {"low": rule.low or 0, "high": rule.high or 0}
+    return "choice", {}
+
+
+def read_choices(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str, Wrong]) -> None:
+    """Read the goal and the questions answered with yes."""
+    goal = sent.get("goal") or "clear"
+    if goal in ("clear", "lighten"):
+        extras["goal"] = goal
+    else:
+        wrong["goal"] = ("choice", {})
+    facts = sent.get("facts") or []
+    if isinstance(facts, list) and all(isinstance(one, str) and one in FACTS for one in facts):
+        extras["facts"] = frozenset(facts)
+    else:
+        wrong["facts"] = ("choice", {})
+
+
+def read_course(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str, Wrong]) -> None:
+    """Read the sessions done and the gradings of a course under way."""
+    done = read_number(sent.get("sessions_done"), 0, MOST_DONE, whole=True)
+    if done is None:
+        wrong["sessions_done"] = ("whole", {"low": 0, "high": MOST_DONE})
+        return
+    extras["sessions_done"] = int(done)
+    rows = sent.get("gradings") or []
+    if not isinstance(rows, list) or len(rows) > MOST_GRADINGS:
+        wrong["gradings"] = ("grading", {"high": done})
+        return
+    gradings = []
+    for row in rows:
+        pair = row if isinstance(row, list) and len(row) == 2 else [None, None]
+        if pair == ["", ""]:
+            continue
+        after = read_number(pair[0], 0, done, whole=True, default=None)
+        percent = read_number(pair[1], 0, 100, default=None)
+        if after is None or percent is None:
+            key = "grading" if done else "grading_first"
+            wrong["gradings"] = (key, {"high": int(done)})
+            return
+        gradings.append((int(after), percent))
+    extras["gradings"] = tuple(gradings)
+
+
+def read_dates(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str, Wrong]) -> None:
+    """Read the spacing, the day of the first session and the session shown."""
+    low, high = SPACING
+    spacing = read_number(sent.get("spacing_weeks"), low, high, default=extras["spacing_weeks"])
+    if spacing is None:
+        wrong["spacing_weeks"] = ("number", {"low": low, "high": high})
+    extras["spacing_weeks"] = spacing
+    start = sent.get("start") or None
+    try:
+        extras["start"] = start and date.fromisoformat(start)
+    except (TypeError, ValueError):
+        extras["start"] = date.min
+    if extras["start"] is not None and not FIRST_DAY <= extras["start"] <= LAST_DAY:
+        limits = {"low": FIRST_DAY.isoformat(), "high": LAST_DAY.isoformat()}
+        wrong["start"] = ("date", limits)
+    shown = read_number(sent.get("n"), 0, 1000, whole=True)
+    extras["n"] = int(shown) if shown else None
+
+
+def read_number(
+    value: object, low: float, high: float, *, whole: bool = False, default: float | None = 0
+) -> float | None:
+    """Return a number within limits, ``default`` for an empty value, None for anything else."""
+    if value is None or value == "":
+        return default
+    rule = Column("", "integer" if whole else "number", low=low, high=high)
+    text = text_of(value)
+    try:
+        read = None if text is None else checked(rule, text)
+    except RequestError:
+        return None
+    return read if isinstance(read, int | float) else None

@@ -1,0 +1,84 @@
+"""What the packages on offer cost this client: nothing here shows the clinic's costs or margin."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from forecast.clinic.pricing import Quote, price_package
+from forecast.errors import ForecastError
+
+if TYPE_CHECKING:
+    from forecast.clinic.estimate import Estimate
+    from forecast.clinic.tariff import Tariff
+    from forecast.page.words import Words
+
+__all__ = ["PriceRow", "price_rows", "range_text"]
+
+
+@dataclass(frozen=True, slots=True)
+class PriceRow:
+    """One package as the client sees it, in texts."""
+
+    name: str
+    price: str
+    unit: str
+    average: str
+    enough: str
+
+
+def price_rows(
+    estimate: Estimate, tariff: Tariff | None, words: Words, *, started: bool
+) -> tuple[tuple[PriceRow, ...], tuple[str, ...]]:
+    """Return a row per package, and the notes on the prices that the estimate does not have.
+
+    Without a tariff both are empty; a package that cannot be priced with this model becomes a
+    note that says why.
+    """
+    rows, notes = [], []
+    for package in tariff.packages if tariff else ():
+        assert tariff is not None
+        try:
+            quote = price_package(estimate, package, tariff, started=started)
+        except ForecastError as error:
+            notes.append(words.say("answer.price_fails", {"why": f"{package.name}: {error}"}))
+            continue
+        rows.append(price_row(quote, words))
+        notes += [note for note in quote.notes if note not in estimate.notes]
+    return tuple(rows), tuple(dict.fromkeys(notes))
+
+
+def price_row(quote: Quote, words: Words) -> PriceRow:
+    """Return one quote as texts."""
+    package = quote.package
+    extra = "" if package.extra_price is None else words.money(package.extra_price, quote.currency)
+    unit = words.say(
+        f"price_unit.{package.kind}",
+        {"sessions": package.sessions, "cap": quote.cap, "extra": extra},
+    )
+    enough = words.say("answer.price_all", {"cap": quote.cap})
+    if quote.chance_enough is not None:
+        enough = words.say("answer.price_enough_of", {"count": words.of_100(quote.chance_enough)})
+    return PriceRow(
+        name=package.name.replace("_", " "),
+        price=words.money(quote.price, quote.currency),
+        unit=unit,
+        average=words.money(quote.expected_bill, quote.currency),
+        enough=enough,
+    )
+
+
+def range_text(estimate: Estimate, tariff: Tariff | None, goal: str, words: Words) -> str:
+    """Return what paying session by session comes to at the interval's ends and the middle.
+
+    Empty without a tariff, or when an end lies beyond the horizon.
+    """
+    counts = (estimate.interval[0], estimate.median, estimate.interval[1])
+    if tariff is None or None in counts:
+        return ""
+    values: dict[str, str] = {"goal": goal}
+    for name, n in zip(("low", "middle", "high"), counts, strict=True):
+        assert n is not None
+        values[name] = words.money(n * tariff.session_price, tariff.currency)
+        values[f"{name}_n"] = words.number(n)
+    return words.say("answer.price_range", values)

@@ -1,0 +1,111 @@
+"""Open a socket and run the page until it is stopped."""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Callable
+from ipaddress import ip_address
+from typing import TYPE_CHECKING
+
+from forecast._checks import check_whole_number
+from forecast.errors import RequestError
+from forecast.page.guard import new_code
+from forecast.page.server import make_app
+
+if TYPE_CHECKING:
+    from forecast.page.desk import Desk
+
+__all__ = ["is_local", "serve"]
+
+MOST_CONNECTIONS = 256
+
+
+def is_local(host: str) -> bool:
+    """Say whether ``host`` is this computer alone.
+
+    Examples
+    --------
+    >>> is_local("127.0.0.1"), is_local("localhost"), is_local("0.0.0.0")
+    (True, True, False)
+    """
+    try:
+        return host == "localhost" or ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return False
+
+
+def serve(
+    desk: Desk,
+    *,
+    announce: Callable[[str, bool], None],
+    host: str = "127.0.0.1",
+    port: int = 8765,
+    language: str = "",
+) -> None:
+    """Serve the page until interrupted; returns when it is.
+
+    Parameters
+    ----------
+    desk : Desk
+        What it answers from.
+    announce : callable
+        Called with the page's address, and whether it is local, once the page can be opened.
+    host : str
+        This computer alone unless another one of its addresses is named; then the address holds
+        an access code.
+    port : int
+        0 takes any free one.
+    language : str
+        By default the clinic's.
+
+    Raises
+    ------
+    RequestError
+        The extra is not installed, or the host and port cannot be listened on.
+    """
+    try:
+        import uvicorn
+    except ImportError:
+        raise RequestError(
+            "The page needs packages that are not installed.",
+            "Install session-forecast with its extra: pip install -e '.[page]'.",
+        ) from None
+    local = is_local(host)
+    code = "" if local else new_code()
+    app = make_app(desk, language=language, code=code)
+    listening = listen(host.strip("[]"), check_whole_number(port, name="port", high=65_535))
+    config = uvicorn.Config(
+        app,
+        log_level="error",
+        access_log=False,
+        server_header=False,
+        date_header=False,
+        lifespan="off",
+        ws="none",
+        limit_concurrency=MOST_CONNECTIONS,
+    )
+    with listening:
+        name = reachable(host)
+        announce(
+            f"http://{name}:{listening.getsockname()[1]}/" + (f"{code}/" if code else ""), local
+        )
+        uvicorn.Server(config).run(sockets=[listening])
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """Return a socket that listens, or raise RequestError."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    try:
+        return socket.create_server((host, port), family=family, backlog=128)
+    except OSError as error:
+        raise RequestError(
+            f"The page cannot be served at {host} port {port}: {error.strerror or error}.",
+            "Give another --port (0 takes any free one) or --host.",
+        ) from None
+
+
+def reachable(host: str) -> str:
+    """Return what a tablet types for ``host``: this computer's name where it listens to all."""
+    if host in ("0.0.0.0", "::", "[::]"):
+        return socket.gethostname()
+    return f"[{host.strip('[]')}]" if ":" in host else host

@@ -1,0 +1,148 @@
+"use strict";
+// Sends what is typed, shows what comes back. Nothing is kept but in the variables below.
+(() => {
+  const at = (id) => document.getElementById(id);
+  const form = at("entries"), shown = at("shown"), state = at("state"), slider = at("n");
+  const bar = at("bar"), main = document.querySelector("main");
+  const send = at("sheet-form").querySelector("button");
+  const language = document.documentElement.lang;
+  let running = false, again = false, picked = false, steps = [];
+
+  function asked() {
+    const data = new FormData(form);
+    const sent = { inks: data.getAll("inks"), facts: data.getAll("facts") };
+    const fading = data.getAll("fading");
+    sent.gradings = data.getAll("after").map((after, k) => [after.trim(), fading[k].trim()]);
+    for (const [name, value] of data) {
+      if (!(name in sent) && name !== "after" && name !== "fading") sent[name] = value;
+    }
+    if (picked) sent.n = slider.value;
+    return sent;
+  }
+
+  async function update() {
+    again = running;
+    if (running) return;
+    running = true;
+    do {
+      again = false;
+      try {
+        const reply = await fetch("answer?language=" + language, {
+          method: "POST",
+          headers: { "Content-Type": "application/json" },
+          body: JSON.stringify(asked()),
+          cache: "no-store",
+        });
+        const found = await reply.json();
+        if (!again) show(found);
+      } catch {
+        stale(main.dataset.offline);
+      }
+    } while (again);
+    running = false;
+  }
+
+  function show(found) {
+    mark(found.wrong || {});
+    if (found.state === "answered") {
+      for (const name of Object.keys(found.parts)) at(name).innerHTML = found.parts[name];
+      steps = found.steps;
+      slider.max = steps.length;
+      slider.value = found.n;
+      at("n").labels[0].textContent = found.pick;
+      pick();
+      say("", false);
+      shown.hidden = false;
+      shown.classList.remove("old");
+      send.disabled = false;
+      shortly(found.short);
+    } else if (found.state === "cannot say") {
+      shown.hidden = true;
+      say(found.message, true);
+      shortly(found.message);
+    } else {
+      stale(found.message);
+    }
+  }
+
+  // The last good estimate stays, marked as old; before the first one there is only the message.
+  function stale(message) {
+    const old = !shown.hidden;
+    shown.classList.toggle("old", old);
+    send.disabled = true;
+    const text = old && message !== main.dataset.offline ? main.dataset.old + " " + message : message;
+    say(text, old || message === main.dataset.offline);
+    shortly(text);
+  }
+
+  function say(message, alert) {
+    if (state.textContent !== message) state.textContent = message;
+    state.classList.toggle("alert", alert);
+  }
+
+  function shortly(text) {
+    bar.textContent = text;
+    bar.hidden = !text || inView;
+  }
+
+  function mark(wrong) {
+    for (const place of form.querySelectorAll(".wrong")) {
+      const name = place.id.slice("wrong-".length);
+      const text = wrong[name === "all" ? "" : name] || "";
+      if (place.textContent !== text) place.textContent = text;
+      place.hidden = !text;
+      const field = place.closest("[data-field]");
+      if (!field) continue;
+      for (const input of field.querySelectorAll("input, select")) {
+        if (text) input.setAttribute("aria-invalid", "true");
+        else input.removeAttribute("aria-invalid");
+      }
+      const folded = place.closest("details");
+      if (text && folded) folded.open = true;
+    }
+  }
+
+  function pick() {
+    const n = Number(slider.value), step = steps[n - 1];
+    if (!step) return;
+    const [filled, text, label] = step;
+    at("by-session").textContent = text;
+    slider.setAttribute("aria-valuetext", text);
+    const icons = document.querySelector("#picture .icons"), curve = document.querySelector("#picture .curve");
+    icons.setAttribute("aria-label", label);
+    icons.querySelectorAll(".dot").forEach((dot, k) => dot.classList.toggle("on", k < filled));
+    const x = Number(curve.dataset.first) + (n - 1) * Number(curve.dataset.step);
+    const marker = curve.querySelector(".marker");
+    marker.setAttribute("x1", x);
+    marker.setAttribute("x2", x);
+  }
+
+  function moreGradings() {
+    const rows = [...form.querySelectorAll(".grading")];
+    const full = rows.findLastIndex((row) => [...row.querySelectorAll("input")].some((input) => input.value));
+    rows.forEach((row, k) => { if (k <= full + 1) row.hidden = false; });
+  }
+
+  let inView = false;
+  new IntersectionObserver((seen) => {
+    inView = seen[seen.length - 1].isIntersecting;
+    bar.hidden = !bar.textContent || inView;
+  }, { rootMargin: "0px 0px -30% 0px" }).observe(at("answer").querySelector("h2"));
+
+  form.addEventListener("input", () => { moreGradings(); update(); });
+  form.addEventListener("submit", (event) => event.preventDefault());
+  form.addEventListener("reset", () => setTimeout(() => {
+    picked = false;
+    shown.hidden = true;
+    for (const folded of form.querySelectorAll("details")) folded.open = false;
+    form.querySelectorAll(".grading").forEach((row, k) => { row.hidden = k > 1; });
+    update();
+    form.scrollTop = 0;
+    form.querySelector("input").focus();
+  }));
+  slider.addEventListener("input", () => { picked = true; pick(); });
+  at("sheet-form").addEventListener("submit", (event) => {
+    event.target.elements.asked.value = JSON.stringify({ ...asked(), n: slider.value });
+  });
+  update();
+})();

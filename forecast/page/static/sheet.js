@@ -1,0 +1,2 @@
+"use strict";
+document.getElementById("print").addEventListener("click", () => window.print());

@@ -1,0 +1,173 @@
+"""What people read, in their language: one file per language, numbers and dates by its locale."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from forecast._checks import nearest
+from forecast.errors import RequestError
+
+if TYPE_CHECKING:
+    from babel import Locale
+
+    from forecast.clinic.cautions import Caution
+
+__all__ = ["Words", "languages", "load_words"]
+
+FOLDER = Path(__file__).parent / "languages"
+HOLE = re.compile(r"\{(\w+)\}")
+NOTHING: Mapping[str, Any] = {}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Words:
+    """The texts of one language.
+
+    Attributes
+    ----------
+    code : str
+        For example "en".
+    locale : babel.Locale
+        Decides how numbers, dates and money are written.
+    texts : mapping
+        Nested, as in the language's file.
+    translated : tuple of (pattern, template)
+        Notes of the package, which are English, and what they become.
+    """
+
+    code: str
+    locale: Locale
+    texts: Mapping[str, Any]
+    translated: tuple[tuple[re.Pattern[str], str], ...]
+
+    def say(self, key: str, values: Mapping[str, Any] = NOTHING) -> str:
+        """Return the text of a dotted key with its holes filled.
+
+        A text with plural forms takes the one for ``values["n"]``.
+        """
+        found: Any = self.texts
+        for part in key.split("."):
+            found = found[part]
+        if isinstance(found, Mapping):
+            n = values["n"]
+            plural = self.locale.plural_form(n) if isinstance(n, int) else "other"
+            found = found.get(plural, found["other"])
+        return str(found).format_map(values) if values else str(found)
+
+    def has(self, key: str) -> bool:
+        """Say whether there is a text of that key."""
+        found: Any = self.texts
+        for part in key.split("."):
+            if not isinstance(found, Mapping) or part not in found:
+                return False
+            found = found[part]
+        return True
+
+    def level(self, field: str, level: str) -> str:
+        """Return a level of an attribute in plain words; inks joined by ``;`` as a list."""
+        return ", ".join(
+            self.say(f"levels.{field}.{part}") if self.has(f"levels.{field}.{part}") else part
+            for part in level.split(";")
+        )
+
+    def number(self, value: float, *, signed: bool = False) -> str:
+        """Return a number with at most two decimals."""
+        from babel.numbers import format_decimal
+
+        shape = "+#,##0.0;−#,##0.0" if signed else "#,##0.##"
+        shown = round(value, 1 if signed else 2) + 0.0  # no minus before a zero
+        return str(format_decimal(shown, format=shape, locale=self.locale))
+
+    def day(self, value: date) -> str:
+        """Return a date."""
+        from babel.dates import format_date
+
+        return str(format_date(value, format="long", locale=self.locale))
+
+    def money(self, amount: Decimal, currency: str) -> str:
+        """Return an amount of money, to the cent."""
+        from babel.numbers import format_currency
+
+        return str(format_currency(amount, currency, locale=self.locale))
+
+    def of_100(self, share: float) -> str:
+        """Return how many of 100, never rounded to none or to all."""
+        count = round(100 * share)
+        if share > 0 and count == 0:
+            return self.say("answer.fewer_than_1")
+        if share < 1 and count == 100:
+            return self.say("answer.more_than_99")
+        return str(count)
+
+    def caution(self, caution: Caution) -> tuple[str, bool]:
+        """Return a caution's text, and whether it is in this language."""
+        named = re.search(r": here (.+) nm\. ", caution.text)
+        key = f"cautions.{caution.key}" + ("_wavelengths" if named else "")
+        if self.code == "en" or not self.has(key):
+            return caution.text, self.code == "en"
+        return self.say(key, {"listed": named[1]} if named else {}), True
+
+    def note(self, note: str) -> tuple[str, bool]:
+        """Return a note of the package, and whether it is in this language."""
+        for pattern, template in self.translated:
+            found = pattern.fullmatch(note)
+            if found:
+                values = {name: self.term(text) for name, text in found.groupdict().items()}
+                return template.format_map(values), True
+        return note, self.code == "en"
+
+    def term(self, text: str) -> str:
+        """Return words of the package that stand in its notes, in this language."""
+        terms = self.texts.get("terms", {})
+        if text in terms:
+            return str(terms[text])
+        return ", ".join(str(terms.get(part, part)) for part in text.split(", "))
+
+
+def languages() -> tuple[str, ...]:
+    """Return the codes of the languages that are shipped.
+
+    Examples
+    --------
+    >>> languages()
+    ('de', 'en')
+    """
+    return tuple(sorted(path.stem for path in FOLDER.glob("*.toml")))
+
+
+@cache
+def load_words(language: str) -> Words:
+    """Return the texts of a language, or raise RequestError when there are none.
+
+    Examples
+    --------
+    >>> load_words("en").say("levels.inks.dark_blue")
+    'dark blue'
+    """
+    from babel import Locale
+
+    if language not in languages():
+        raise RequestError(
+            f"There are no texts for the language {language!r}.",
+            f"Use one of {', '.join(languages())}.{nearest(language, languages())}",
+        )
+    texts = tomllib.loads((FOLDER / f"{language}.toml").read_text(encoding="utf-8"))
+    translated = tuple(
+        (pattern_of(pair["note"]), str(pair["text"])) for pair in texts.get("notes", ())
+    )
+    return Words(language, Locale.parse(texts["locale"]), texts, translated)
+
+
+def pattern_of(template: str) -> re.Pattern[str]:
+    """Return what matches a note with any words in the holes of ``template``."""
+    parts = HOLE.split(template)
+    holes = [f"(?P<{part}>.+?)" if at % 2 else re.escape(part) for at, part in enumerate(parts)]
+    return re.compile("".join(holes))

@@ -1,0 +1,198 @@
+"""The page says what the forecaster says, in natural frequencies and with every doubt."""
+
+import re
+from dataclasses import replace
+from datetime import date
+from typing import Any
+
+import pytest
+
+import forecast
+from forecast.clinic.drivers import drivers
+from forecast.page.answer import answer
+from forecast.page.asking import Asked, read_asked
+from forecast.page.desk import Desk
+from forecast.page.words import load_words
+
+ENGLISH = load_words("en")
+COMMON = forecast.Enquiry("V", "forearm", "black;red", "medium", "single")
+HARD = forecast.Enquiry("VI", "foot", "white;green;yellow", "heavy", "layered", smoker="yes")
+
+
+def told(desk: Desk, asked: Asked, language: str = "en") -> Any:
+    found = answer(desk, asked, load_words(language))
+    assert found is not None
+    return found
+
+
+def numbers(text: str) -> list[int]:
+    return [int(part) for part in re.findall(r"\d+", text)]
+
+
+def test_the_headline_and_the_lines_hold_the_estimate(desk: Desk):
+    estimate = desk.forecasters["clear"].estimate(COMMON)
+    found = told(desk, Asked(COMMON))
+    assert numbers(found.headline) == [estimate.median]
+    assert numbers(found.lines[0]) == [8, 10, *estimate.interval]
+    count = round(100 * estimate.not_within_horizon)
+    assert numbers(found.lines[1]) == [count or 1, 100, estimate.horizon]
+
+
+def test_an_estimate_beyond_the_horizon_reads_more_than_it(desk: Desk):
+    estimate = desk.forecasters["clear"].estimate(HARD)
+    assert estimate.interval[1] is None
+    found = told(desk, Asked(HARD))
+    assert "more than 25" in found.lines[0] + found.headline.lower()
+    assert found.price_range == ""
+    assert "later than session 25" in " ".join(found.dates)
+
+
+def test_cleared_and_not_cleared_add_up_to_100_for_every_session(desk: Desk):
+    found = told(desk, Asked(COMMON))
+    estimate = desk.forecasters["clear"].estimate(COMMON)
+    assert len(found.steps) == estimate.horizon
+    for n, (filled, text, label) in enumerate(found.steps, 1):
+        assert abs(filled - 100 * estimate.chance_by(n)) <= 1
+        assert f"By session {n}:" in text
+        assert label.startswith(f"{filled} of 100")
+        if "fewer" not in text and "more" not in text:
+            done, left = (int(part) for part in re.findall(r"(\d+) of 100", text))
+            assert done + left == 100
+
+
+def test_no_share_is_rounded_to_nobody_or_to_everybody():
+    assert ENGLISH.of_100(0.001) == "fewer than 1"
+    assert ENGLISH.of_100(0.999) == "more than 99"
+    assert ENGLISH.of_100(0.0) == "0"
+    assert ENGLISH.of_100(0.62) == "62"
+
+
+def test_dates_are_those_of_the_estimates_calendar(desk: Desk):
+    start = date(2026, 3, 2)
+    found = told(desk, Asked(COMMON, start=start, spacing_weeks=6))
+    days = desk.forecasters["clear"].estimate(COMMON).calendar(6, start)
+    for text, day in zip(found.dates[1:], (days["median"], days["high"]), strict=True):
+        assert day is not None
+        assert ENGLISH.day(day) in text
+
+
+def test_a_course_under_way_says_what_is_left_and_the_total(desk: Desk):
+    gradings = ((0, 0.0), (2, 25.0), (4, 45.0))
+    later = desk.forecasters["clear"].update(COMMON, sessions_done=4, gradings=gradings)
+    found = told(desk, Asked(COMMON, sessions_done=4, gradings=gradings))
+    assert numbers(found.headline) == [later.remaining.median]
+    assert "more session" in found.headline
+    assert numbers(found.lines[0])[:4] == [4, later.total.median, *later.total.interval]
+    assert numbers(found.lines[1])[2:] == list(later.remaining.interval)
+
+
+def test_prices_are_the_quotes_and_show_no_cost_or_margin(desk: Desk):
+    assert desk.tariff is not None
+    estimate = desk.forecasters["clear"].estimate(COMMON)
+    found = told(desk, Asked(COMMON))
+    for package, row in zip(desk.tariff.packages, found.prices, strict=True):
+        quote = forecast.price_package(estimate, package, desk.tariff)
+        assert row.price == ENGLISH.money(quote.price, "EUR")
+        assert row.average == ENGLISH.money(quote.expected_bill, "EUR")
+        shown = " ".join((row.price, row.unit, row.average, row.enough))
+        assert ENGLISH.money(quote.expected_margin, "EUR") not in shown
+
+
+def test_without_a_tariff_there_is_no_price(desk: Desk):
+    found = told(Desk(desk.forecasters), Asked(COMMON))
+    assert (found.prices, found.price_range) == ((), "")
+
+
+def test_a_package_that_cannot_be_priced_says_why_and_leaves_the_rest(desk: Desk):
+    assert desk.tariff is not None
+    far = replace(desk.tariff, packages=(forecast.Package("until_cleared", cap=60),))
+    found = told(Desk(desk.forecasters, far), Asked(COMMON))
+    assert found.headline
+    assert any("cannot be priced" in text for text, _ in found.notes)
+
+
+def test_what_drives_it_is_what_the_drivers_say(desk: Desk):
+    expected = drivers(desk.forecasters["clear"], COMMON)
+    found = told(desk, Asked(COMMON))
+    assert [float(row.difference.replace("−", "-")) for row in found.drivers] == pytest.approx(
+        [one.difference for one in expected], abs=0.051
+    )
+
+
+def test_every_note_of_the_estimate_is_shown(desk: Desk):
+    estimate = desk.forecasters["clear"].estimate(HARD)
+    found = told(desk, Asked(HARD))
+    shown = [text for text, _ in found.notes]
+    for note in estimate.notes:
+        assert note in shown or "comes from this clinic's own log" in note
+
+
+def test_what_was_answered_with_yes_brings_its_caution_first(desk: Desk):
+    found = told(desk, Asked(COMMON, facts=frozenset({"infection", "keloid_history"})))
+    assert found.cautions[0].kind == "refer"
+    assert "Infected" in found.cautions[0].text
+    assert any("keloid" in row.text for row in found.cautions)
+
+
+def test_a_goal_without_a_model_is_not_answered(desk: Desk):
+    assert answer(desk, Asked(COMMON, goal="lighten"), ENGLISH) is None
+
+
+def test_each_goal_has_its_own_model_and_words(full_desk: Desk):
+    lighter = told(full_desk, Asked(COMMON, goal="lighten"))
+    expected = full_desk.forecasters["lighten"].estimate(COMMON)
+    assert lighter.estimate.to_dict() == expected.to_dict()
+    assert "light enough" in lighter.lines[-1]
+    assert "promise" in lighter.meaning
+
+
+def test_the_own_share_is_told(desk: Desk):
+    estimate = desk.forecasters["clear"].estimate(COMMON)
+    assert numbers(told(desk, Asked(COMMON)).own_share)[0] == round(100 * estimate.own_share)
+
+
+def test_nothing_that_is_said_promises_complete_removal(desk: Desk):
+    found = told(desk, Asked(COMMON))
+    shown = " ".join((found.headline, *found.lines, found.meaning)).lower()
+    assert "nobody can promise" in shown
+    assert "guarantee" not in shown
+
+
+def test_spellings_of_a_log_are_read_as_it_reads_them(filled: dict[str, Any]):
+    reading = read_asked({**filled, "area_cm2": "12,5", "smoker": "Y", "inks": "red;black"})
+    assert reading.asked is not None
+    assert reading.asked.enquiry.area_cm2 == 12.5
+    assert reading.asked.enquiry.smoker == "yes"
+    assert reading.asked.enquiry.inks == "black;red"
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        ("age_years", "abc"),
+        ("age_years", "200"),
+        ("area_cm2", "-1"),
+        ("sessions_elsewhere", "2.5"),
+        ("skin_type", "VII"),
+        ("inks", ["ultraviolet"]),
+        ("goal", "vanish"),
+        ("facts", ["unheard_of"]),
+        ("sessions_done", "-1"),
+        ("spacing_weeks", "0"),
+        ("start", "2026-02-30"),
+        ("start", "9999-12-31"),
+        ("gradings", [["1", "50"]]),
+    ],
+)
+def test_a_wrong_value_is_answered_at_its_field(filled: dict[str, Any], field: str, value: Any):
+    reading = read_asked({**filled, field: value})
+    assert reading.asked is None
+    assert list(reading.wrong) == [field]
+    key, values = reading.wrong[field]
+    assert ENGLISH.say(f"wrong.{key}", values)
+
+
+def test_what_is_missing_is_named_and_nothing_is_wrong():
+    reading = read_asked({"inks": [], "skin_type": ""})
+    assert set(reading.missing) == {"inks", "ink_density", "layering", "body_site", "skin_type"}
+    assert not reading.wrong
