@@ -27,13 +27,26 @@ def commands(text: str) -> list[list[str]]:
     return [words for words in split if words and words[0] == "forecast"]
 
 
-def test_the_readme_runs_from_top_to_bottom(
+def wordings(text: str) -> list[str]:
+    """Return the lines of an output with every number masked: their last digits may move."""
+    return [re.sub(r"\d+(?:[.,]\d+)*", "#", line).rstrip() for line in text.splitlines()]
+
+
+def assert_shown(shown: str, printed: str) -> None:
+    """Check that each line shown was printed, in that order; a line "…" stands for any."""
+    rest = iter(wordings(printed))
+    for line in wordings(shown):
+        if line not in ("…", ""):
+            assert line in rest, f"not printed, or not in this order: {line}\n\n{printed}"
+
+
+def test_the_readme_runs_from_top_to_bottom_and_shows_what_is_printed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ):
-    if (ROOT / "synthetic_data").exists():
-        shutil.copytree(ROOT / "synthetic_data", tmp_path / "synthetic_data")
+    shutil.copytree(ROOT / "synthetic_data", tmp_path / "synthetic_data")
     monkeypatch.chdir(tmp_path)
     names: dict[str, object] = {"__name__": "readme"}
+    printed = ""
     for language, text in blocks():
         if language == "python":
             exec(compile(text, str(README), "exec"), names)
@@ -41,6 +54,9 @@ def test_the_readme_runs_from_top_to_bottom(
             for words in commands(text):
                 code = main(words[1:])
                 assert code == 0, f"{shlex.join(words)}\n{capsys.readouterr().err}"
+        elif language == "text":
+            assert_shown(text, printed)
+        printed = capsys.readouterr().out or printed
 
 
 def test_the_readme_links_to_files_that_exist():
