@@ -48,7 +48,7 @@ def price_caseload(
     mix: Sequence[float] | None = None,
     replicates: int = 10_000,
     seed: int = 0,
-    workers: int | None = None,
+    workers: int | None = 1,
 ) -> Book:
     """Return the distribution of a year's margin.
 
@@ -71,6 +71,8 @@ def price_caseload(
         Simulated years.
     seed : int
         Same seed, same numbers, whatever ``workers``.
+    workers : int or None
+        Processes; a usual year takes less time than starting a second one. None is all cores.
 
     Raises
     ------
@@ -150,7 +152,7 @@ def book_of(
     *,
     replicates: int = 10_000,
     seed: int = 0,
-    workers: int | None = None,
+    workers: int | None = 1,
     notes: tuple[str, ...] = (),
 ) -> Book:
     """Return the book of courses whose terms are known."""

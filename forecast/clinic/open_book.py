@@ -142,7 +142,7 @@ def value_open_book(
     *,
     replicates: int = 4000,
     seed: int = 0,
-    workers: int | None = None,
+    workers: int | None = 1,
 ) -> OpenBook:
     """Return what the log's courses under way will still cost and bring in.
 

@@ -257,7 +257,7 @@ def simulate_totals(
     *,
     replicates: int,
     seed: int,
-    workers: int | None = None,
+    workers: int | None = 1,
     label: str = "",
 ) -> FloatArray:
     """Return the book's margin in each replicate, in cents, shape (replicates,).
@@ -315,7 +315,7 @@ def _each_once(
     n, m = margins.shape
     cumulative = np.cumsum(chances, axis=1, dtype=np.float64)
     u = rng.random((replicates, n)) * cumulative[:, -1]
-    outcome = np.zeros((replicates, n), dtype=np.int64)
+    outcome = np.zeros((replicates, n), dtype=np.int16)
     for column in range(m - 1):
         outcome += u >= cumulative[:, column]
     rows = np.arange(n) * m
