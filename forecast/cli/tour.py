@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from forecast.clinic.forecaster import Forecaster
     from forecast.clinic.log import OutcomeLog
 
-__all__ = ["register"]
+__all__ = ["SHIPPED_SEED", "register"]
 
 SEED = 1
 SHIPPED_SEED = 20170102  # of the invented clinic, as in synthetic_data/make.py

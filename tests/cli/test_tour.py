@@ -7,7 +7,9 @@ from pathlib import Path
 
 import pytest
 
+import forecast
 from forecast.cli import main
+from forecast.cli.tour import SHIPPED_SEED
 
 
 @pytest.fixture(scope="module")
@@ -61,3 +63,10 @@ def test_a_file_in_the_place_of_the_folder_is_refused(
     (tmp_path / "taken").write_text("", encoding="utf-8")
     assert main(["tour", "-o", str(tmp_path / "taken")]) == 1
     assert "is a file" in capsys.readouterr().err
+
+
+def test_without_the_shipped_files_the_tour_makes_the_same_clinic():
+    shipped = forecast.read_log(Path(__file__).parents[2] / "synthetic_data").courses
+    again = forecast.simulate_log(600, seed=SHIPPED_SEED).courses
+    for column in ("course_id", "skin_type", "inks", "sessions_given", "outcome"):
+        assert shipped[column].tolist() == again[column].tolist(), column
