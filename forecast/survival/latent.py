@@ -9,15 +9,17 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["STANDARDS", "Standard", "step_likelihood", "survival_curve"]
+__all__ = ["STANDARDS", "Standard", "normal_curve", "step_likelihood", "survival_curve"]
 
 FloatArray = npt.NDArray[np.float64]
 TINY = 1e-300
+REACH, CELLS = 9, 1024  # the normal tail in cells of 1/1024 up to 9 standard units
 FAR = 30.0  # standard units beyond which every distribution here is 0 or 1
 ERFC: Callable[[Any], Any] = np.frompyfunc(math.erfc, 1, 1)
 
@@ -34,6 +36,33 @@ class Standard:
 
 def _normal_above(z: FloatArray) -> FloatArray:
     return 0.5 * np.asarray(ERFC(z / math.sqrt(2)), dtype=np.float64)
+
+
+@lru_cache(maxsize=1)
+def _normal_cubics() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return cubics that follow the upper tail cell by cell, exact in value and slope at ends."""
+    nodes = np.arange(-REACH * CELLS, REACH * CELLS + 2) / CELLS
+    value, slope = _normal_above(nodes), -_normal_density(nodes) / CELLS
+    rise = value[1:] - value[:-1]
+    second = 3 * rise - 2 * slope[:-1] - slope[1:]
+    third = slope[:-1] + slope[1:] - 2 * rise
+    return value[:-1], slope[:-1], second, third
+
+
+def normal_curve(z: FloatArray) -> FloatArray:
+    """Return the normal chance above z to 2e-15 absolute, ten times faster than by erfc.
+
+    Good for curves; the likelihood needs tails to relative precision and takes the exact one.
+    """
+    value, slope, second, third = _normal_cubics()
+    at = np.clip(z, -REACH, REACH) * CELLS + REACH * CELLS
+    cell = at.astype(np.int64)
+    at -= cell
+    chance = third[cell]
+    for coefficient in (second, slope, value):
+        chance *= at
+        chance += coefficient[cell]
+    return chance
 
 
 def _normal_density(z: FloatArray) -> FloatArray:
@@ -91,7 +120,7 @@ def survival_curve(
     """Return the chance of no event by steps 1 to ``horizon``, one more axis than ``location``."""
     steps = np.log(np.arange(1.0, horizon + 1))
     z = np.clip((steps - location[..., None]) / scale[..., None], -FAR, FAR)
-    return standard.above(z)
+    return normal_curve(z) if standard is STANDARDS["lognormal"] else standard.above(z)
 
 
 def step_likelihood(
