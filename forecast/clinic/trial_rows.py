@@ -262,7 +262,9 @@ def _seen(
 
 def _baseline(courses: pd.DataFrame) -> FloatArray:
     columns = {str(name): courses[name].to_numpy() for name in courses.columns}
-    found = covariates({**columns, "unreached": np.zeros(len(courses))})
+    # reach and calendar time are the trial's own business: its courses share both
+    none = np.zeros(len(courses))
+    found = covariates({**columns, "unreached": none, "years_from_now": none})
     table = np.column_stack([found[name] for name in BASELINE])
     seen = ~np.isnan(table)
     total = np.where(seen, table, 0).sum(axis=0)
