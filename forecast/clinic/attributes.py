@@ -3,8 +3,8 @@
 One place decides how each attribute enters, for the log's courses and for an enquiry alike.
 Every covariate is zero for the reference tattoo: skin type III, upper trunk, black ink only, an
 ink that some laser of the clinic reaches, medium density, single layer, professional, client of
-30, 50 cm², 4 years old, unscarred, non-smoker. A missing attribute gives NaN, filled from the
-log's own mix where it is used.
+30, 50 cm², 4 years old, unscarred, non-smoker, treated in the log's last two years. A missing
+attribute gives NaN, filled from the log's own mix where it is used.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ Column = Sequence[Any] | npt.NDArray[Any]
 
 SKIN_TYPES = {name: rank for rank, name in enumerate(column("courses", "skin_type").levels, 1)}
 REGION_OF = {site: region for region, sites in REGIONS.items() for site in sites}
+EARLIEST = -7.0  # years from now, before which practice is taken as it was then
 LEGS = frozenset({"thigh", "lower_leg", "ankle", "foot"})
 GRADES = {
     "ink_density": {"light": -1, "medium": 0, "heavy": 1},
@@ -63,6 +64,7 @@ COVARIATES: dict[str, str] = {
     "tattoo_age_doublings": "tattoo_age_years",
     "scarring": "scarring",
     "smoker": "smoker",
+    "four_years_on": "years_from_now",
 }
 
 
@@ -83,8 +85,8 @@ def covariates(columns: Mapping[str, Column]) -> dict[str, FloatArray]:
     ----------
     columns : mapping
         Attribute name to one value per row; ``inks`` as joined text, and ``unreached`` (0 or 1:
-        whether some ink is reached by no laser in use). A frame of the log's courses with that
-        column will do, and so will one-element lists from an enquiry.
+        whether some ink is reached by no laser in use) and ``years_from_now`` (start of the
+        course, in years from the middle of the log's last two years; 0 for an enquiry).
 
     Returns
     -------
@@ -113,6 +115,7 @@ def covariates(columns: Mapping[str, Column]) -> dict[str, FloatArray]:
     found["area_doublings"] = np.log2(np.maximum(number(columns["area_cm2"]), 0.1) / 50)
     tattoo_age = np.maximum(number(columns["tattoo_age_years"]), 0.25)
     found["tattoo_age_doublings"] = np.log2(tattoo_age / 4)
+    found["four_years_on"] = np.maximum(number(columns["years_from_now"]), EARLIEST) / 4
     return {name: found[name] for name in COVARIATES}
 
 

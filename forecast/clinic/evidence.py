@@ -90,6 +90,9 @@ EFFECTS: tuple[PublishedEffect, ...] = (
     PublishedEffect("tattoo_age_doublings", -0.08, 0.08, f"{DIRECTION}; Prinz et al. 2004 agree"),
     PublishedEffect("scarring", -0.25, 0.20, f"{SCALE}: 0, 1, 3, 5"),
     PublishedEffect(
+        "four_years_on", 0.0, 0.40, "a clinic's practice changes: no source, no direction, wide"
+    ),
+    PublishedEffect(
         "smoker", -0.95, 0.35, f"{BENCINI}: success factor 0.303 (read second-hand, scale open)"
     ),
 )

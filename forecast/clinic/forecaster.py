@@ -229,7 +229,7 @@ class Forecaster:
     def _covariates(self, enquiry: Enquiry) -> dict[str, list[float]]:
         fields = {name: [getattr(enquiry, name)] for name in Enquiry.__slots__}
         reached = float(bool(self.unreached(str(enquiry.inks))))
-        found = covariates({**fields, "unreached": [reached]})
+        found = covariates({**fields, "unreached": [reached], "years_from_now": [0.0]})
         return self.reference.filled({name: float(value[0]) for name, value in found.items()})
 
     def _pmfs(

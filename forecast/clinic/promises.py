@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 __all__ = ["PromiseCheck", "assess_forecaster", "assess_register"]
 
 FEWEST_EVENTS = 20
-ALARM = 0.05
+ALARM = 0.01  # of drift: checked again and again, a twentieth would cry wolf
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -38,6 +38,7 @@ DEFAULT_FILLS: dict[str, tuple[float, ...]] = {
     "scarring": (0, 0, 0, 0, 0, 0, 1, 1),
     "smoker": (0, 0, 0, 0, 0, 1, 0, 1),
     "ink_unreached": (0,) * N_FILLS,
+    "four_years_on": (0,) * N_FILLS,
 }
 
 
@@ -145,7 +146,7 @@ class Reference:
         return tuple(
             name
             for name in dict.fromkeys(COVARIATES.values())
-            if name != "unreached" and getattr(enquiry, name) is None
+            if name in Enquiry.__slots__ and getattr(enquiry, name) is None
         )
 
     def filled(self, found: Mapping[str, float]) -> dict[str, list[float]]:

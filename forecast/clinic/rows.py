@@ -58,7 +58,14 @@ def course_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
     )
     columns = {str(name): courses[name].to_numpy() for name in courses.columns}
     columns["unreached"] = unreached(courses, log.lasers)
+    columns["years_from_now"] = years_from_now(courses["started_on"])
     return pd.concat([rows, pd.DataFrame(covariates(columns))], axis=1)
+
+
+def years_from_now(started: pd.Series[pd.Timestamp]) -> npt.NDArray[np.float64]:
+    """Return each start in years from the middle of the last two years of the log."""
+    days = (started - started.max()).dt.days.to_numpy(dtype=np.float64)
+    return np.asarray(days / 365.25 + 1, dtype=np.float64)
 
 
 def lasers_in_use(lasers: pd.DataFrame, on: pd.Timestamp | None = None) -> tuple[Laser, ...]:

@@ -207,6 +207,10 @@ def fit_notes(reference: Reference) -> tuple[str, ...]:
         f"{reference.n_reached} reached the goal, {reference.n_stopped} stopped, "
         f"{reference.n_ongoing} are still running."
     ]
+    if reference.last_start:
+        found.append(
+            f"Speaks of this clinic's practice in the two years up to {reference.last_start}."
+        )
     if not reference.n_reached:
         found.append("No course has reached the goal yet: published evidence only, and wide.")
     return tuple(found)
