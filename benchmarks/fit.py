@@ -70,6 +70,7 @@ def measure(n: int, repeats: int, refits: int) -> float:
     line("M1 peak above the frame", f"{peak_bytes(ours) / n:.0f} bytes per row")
     if n <= STATSMODELS_LIMIT:
         bootstrap(changing, refits)
+        replicate_agreement(changing)
     return seconds
 
 
@@ -104,24 +105,33 @@ def line(what: str, value: str) -> None:
     print(f"  {what:<48} {value}", flush=True)
 
 
-def long_form(frame: pd.DataFrame, wide: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    """Return the expanded design (step indicators first) and the events."""
-    at_risk = np.repeat(np.arange(len(frame)), frame.step - frame.entry)
-    first = np.repeat((frame.step - frame.entry).cumsum() - (frame.step - frame.entry), frame.step)
-    step = np.arange(len(at_risk)) - first.to_numpy() + frame.entry.to_numpy()[at_risk] + 1
-    event = frame.event.to_numpy()[at_risk] & (step == frame.step.to_numpy()[at_risk])
-    seen = np.bincount(step[event], minlength=LAST + 1)
-    used = np.flatnonzero(seen)
-    keep = np.isin(step, used)
+def long_form(
+    frame: pd.DataFrame, wide: pd.DataFrame, weight: np.ndarray | None = None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the expanded design (step indicators first), the events and the weights.
+
+    Steps without an event, or with nothing else, are left out: their coefficients are infinite.
+    """
+    weight = np.ones(len(frame)) if weight is None else weight
+    last, entry = frame.step.to_numpy(), frame.entry.to_numpy()
+    long = last - entry
+    row = np.repeat(np.arange(len(frame)), long)
+    step = np.arange(len(row)) - np.repeat(np.cumsum(long) - long, long) + entry[row] + 1
+    event = frame.event.to_numpy()[row] & (step == last[row])
+    seen = np.bincount(step, weight[row] * event, LAST + 1)
+    quiet = np.bincount(step, weight[row] * ~event, LAST + 1)
+    used = np.flatnonzero((seen > 0) & (quiet > 0))
+    keep = np.isin(step, used) & (weight[row] > 0)
     base = step[keep, None] == used
-    return np.hstack([base, wide.to_numpy()[at_risk][keep]]).astype(float), event[keep]
+    design = np.hstack([base, wide.to_numpy()[row][keep]]).astype(float)
+    return design, event[keep], weight[row][keep]
 
 
 def statsmodels_fit(frame: pd.DataFrame, wide: pd.DataFrame, link: str) -> Any:
     """Return a binomial GLM of the expanded rows."""
     import statsmodels.api as sm
 
-    design, event = long_form(frame, wide)
+    design, event, _ = long_form(frame, wide)
     links = {"cloglog": sm.families.links.CLogLog(), "logit": sm.families.links.Logit()}
     return sm.GLM(event.astype(float), design, family=sm.families.Binomial(links[link])).fit()
 
@@ -130,7 +140,7 @@ def sklearn_fit(frame: pd.DataFrame, wide: pd.DataFrame) -> Any:
     """Return an unpenalised logistic regression of the expanded rows."""
     from sklearn.linear_model import LogisticRegression
 
-    design, event = long_form(frame, wide)
+    design, event, _ = long_form(frame, wide)
     return LogisticRegression(
         C=np.inf, solver="newton-cholesky", fit_intercept=False, tol=1e-6
     ).fit(design, event)
@@ -149,7 +159,7 @@ def agreement(frame: pd.DataFrame, wide: pd.DataFrame) -> None:
     """Print how far we are from statsmodels at its tightest."""
     import statsmodels.api as sm
 
-    design, event = long_form(frame, wide)
+    design, event, _ = long_form(frame, wide)
     family = sm.families.Binomial(sm.families.links.CLogLog())
     peer = sm.GLM(event.astype(float), design, family=family).fit(tol=1e-12, maxiter=100)
     ours = DiscreteHazard().fit(read(frame))
@@ -190,6 +200,25 @@ def bootstrap(frame: pd.DataFrame, refits: int) -> None:
         f"B1 {refits} refits with curves / one statsmodels fit",
         f"{seconds / peer:.2f} ({1e3 * seconds / refits:.2f} ms each; {wide.shape[1]} columns)",
     )
+
+
+def replicate_agreement(frame: pd.DataFrame, replicates: int = 3) -> None:
+    """Print how far refits are from weighted statsmodels fits."""
+    import statsmodels.api as sm
+
+    refitter = DiscreteHazard().refitter(read(frame))
+    rng, n, wide = np.random.default_rng(5), len(frame), dummies(frame)
+    weights = rng.multinomial(n, np.full(n, 1 / n), size=replicates).astype(float)
+    many = refitter.fit_many(weights)
+    worst = 0.0
+    for weight, slopes in zip(weights, many.slopes, strict=True):
+        design, event, long = long_form(frame, wide, weight)
+        family = sm.families.Binomial(sm.families.links.CLogLog())
+        peer = sm.GLM(event.astype(float), design, family=family, freq_weights=long)
+        params = peer.fit(tol=1e-12, maxiter=100).params
+        # ours follow the frame: categories, then numbers, then the device
+        worst = max(worst, float(np.abs(params[-len(slopes) :] - slopes).max()))
+    line("B2 largest difference of a replicate", f"{worst:.1e}")
 
 
 def report_growth(seconds: dict[int, float]) -> None:
