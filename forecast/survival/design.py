@@ -166,12 +166,11 @@ class Design:
         return total
 
     def slices(self, start: IntArray, stop: IntArray) -> Groups:
-        """Return groups that are runs of rows of the design, in order."""
+        """Return groups that are runs of rows of the design, one run after the other."""
         cell = None
         if self.pattern is not None:
-            long = stop - start
-            rows = run_rows(start, stop)
-            cell = np.repeat(np.arange(len(start)), long) * len(self.table) + self.pattern[rows]
+            group = np.repeat(np.arange(len(start)) * len(self.table), stop - start)
+            cell = group + self.pattern[start[0] : stop[-1]]
         return Groups(None, start, stop, cell, self.dense)
 
     def grouping(self, rows: IntArray, group: IntArray, size: int) -> Groups:
@@ -184,14 +183,6 @@ class Design:
         if self.pattern is not None:
             cell = group * len(self.table) + self.pattern[rows]
         return Groups(rows, start, stop, cell, self.dense[rows])
-
-
-def run_rows(start: IntArray, stop: IntArray) -> IntArray:
-    """Return the numbers from each start up to its stop, one run after another."""
-    long = stop - start
-    offset = np.cumsum(long) - long
-    rows: IntArray = np.arange(long.sum()) - np.repeat(offset, long) + np.repeat(start, long)
-    return rows
 
 
 def build_design(

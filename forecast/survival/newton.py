@@ -51,11 +51,10 @@ class Curvature:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Maximum:
-    """Where the iterations ended; ``information`` is the observed one, without the prior."""
+    """Where the iterations ended, and the log-likelihood there."""
 
     values: FloatArray
     loglik: float
-    information: FloatArray
     converged: bool
 
 
@@ -69,7 +68,8 @@ def maximise(
     """Return the point that maximises log-likelihood plus log prior.
 
     ``evaluate`` works on inner parameters; the prior is about ``to_raw @ inner``. A step that
-    does not raise the objective is halved.
+    does not raise the objective is halved. The last step is so short that the log-likelihood
+    after it is known from the derivatives before it.
     """
     inner_precision = to_raw.T @ (prior.precision[:, None] * to_raw)
     unheld = runaway_slopes(to_raw, prior, names)
@@ -80,20 +80,21 @@ def maximise(
         information = there.information + inner_precision
         step = solve(information, there.gradient - to_raw.T @ (prior.precision * off), names)
         size = np.abs(step * np.sqrt(np.diag(information))).max(initial=0.0)
+        if size < SETTLED:
+            gain = step @ (there.gradient - there.information @ step / 2)
+            return Maximum(values + step, there.loglik + float(gain), True)
         for _ in range(MAX_HALVINGS):
             with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
                 trial = evaluate(values + step)
             value = trial.loglik + prior.log_density(to_raw @ (values + step))
             if value >= objective - ROUNDING * (1 + abs(objective)):
                 break
-            step, size = step / 2, size / 2
+            step = step / 2
         else:
-            return Maximum(values, there.loglik, there.information, False)
+            return Maximum(values, there.loglik, False)
         values, there, objective = values + step, trial, value
         refuse_separation(np.where(unheld, values, 0.0), names)
-        if size < SETTLED:
-            return Maximum(values, there.loglik, there.information, True)
-    return Maximum(values, there.loglik, there.information, False)
+    return Maximum(values, there.loglik, False)
 
 
 def runaway_slopes(

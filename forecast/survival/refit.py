@@ -47,6 +47,7 @@ BATCH_CELLS = 2**16  # refits times rows worked on together: what the second-lev
 class Problem:
     """One set of weights: the rows, the baseline they allow, and the prior."""
 
+    link: str
     rows: RiskRows
     form: Baseline
     prior: Gaussian
@@ -59,6 +60,13 @@ class Problem:
         """Return the linear predictor per step during the fit; sure steps are out of it."""
         linear = self.form.linear(parameters, self.rows.steps)
         return np.where(np.isposinf(linear), -np.inf, linear)
+
+    def evaluate(self, values: FloatArray) -> Curvature:
+        """Return the log-likelihood and its derivatives at inner parameters."""
+        cut = len(self.form.names)
+        one_pass = cloglog_pass if self.link == "cloglog" else logit_pass
+        done = one_pass(self.rows, self.baseline(values[:cut]), values[cut:])
+        return assemble(done, self.form.basis(self.rows.steps))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -213,7 +221,9 @@ class Refitter:
             told = np.where(np.isin(spot, form.certain), 0.0, told)
         rows = replace(self.rows, weight=sorted_weight, event_weight=told)
         prior = self.prior_for(form, weight)
-        return Problem(rows, form, prior, self.to_raw(form), rows_at_risk, at_risk, events)
+        return Problem(
+            model.link, rows, form, prior, self.to_raw(form), rows_at_risk, at_risk, events
+        )
 
     def prior_for(self, form: Baseline, weight: FloatArray) -> Gaussian:
         """Return the prior on all raw parameters for these weights."""
@@ -241,20 +251,14 @@ class Refitter:
 
     def solve(self, problem: Problem, start: FittedDiscreteHazard | None) -> Maximum:
         """Return the maximum, from the life table or from an earlier fit."""
-        cut, width = len(problem.form.names), self.design.width
+        width = self.design.width
         if start is not None and start.form == problem.form:
             begin = np.asarray(np.linalg.solve(problem.to_raw, start.parameters), np.float64)
         else:
             first = start_values(problem.form, problem.at_risk, problem.events, self.model.link)
             begin = np.concatenate([first, np.zeros(width)])
-        one_pass = cloglog_pass if self.model.link == "cloglog" else logit_pass
-        basis = problem.form.basis(problem.rows.steps)
-
-        def evaluate(values: FloatArray) -> Curvature:
-            done = one_pass(problem.rows, problem.baseline(values[:cut]), values[cut:])
-            return assemble(done, basis)
-
-        return maximise(evaluate, begin, problem.to_raw, problem.prior, self.inner_names(problem))
+        names = self.inner_names(problem)
+        return maximise(problem.evaluate, begin, problem.to_raw, problem.prior, names)
 
     def inner_names(self, problem: Problem) -> list[str]:
         """Return the names of the inner parameters, whose columns are in the order held."""
@@ -279,7 +283,8 @@ class Refitter:
                 by_step, by_slope = row_scores(problem.rows, baseline, slopes, self.model.link)
             scores = np.hstack([by_step @ basis, by_slope])
             meat = clustered_meat(scores, self.durations.subject[self.order])
-            bread = symmetric_inverse(found.information + own, self.inner_names(problem))
+            observed = problem.evaluate(found.values).information
+            bread = symmetric_inverse(observed + own, self.inner_names(problem))
             # the prior's own gradient has its precision as variance
             middle = bread @ (meat + own) @ bread
             clustered = to_raw @ middle @ to_raw.T
@@ -334,9 +339,9 @@ def symmetric_inverse(matrix: FloatArray, names: list[str]) -> FloatArray:
 
 def clustered_meat(scores: FloatArray, subject: npt.NDArray[np.object_]) -> FloatArray:
     """Return the sum over subjects of score times score', times G / (G - 1) for G subjects."""
-    position: dict[object, int] = {}
-    place = np.array([position.setdefault(who, len(position)) for who in subject.tolist()])
-    totals = np.zeros((len(position), scores.shape[1]))
-    np.add.at(totals, place, scores)
-    groups = len(position)
+    from pandas import factorize
+
+    place, named = factorize(subject)
+    groups = len(named)
+    totals = np.column_stack([np.bincount(place, column, groups) for column in scores.T])
     return np.asarray(totals.T @ totals * (groups / max(groups - 1, 1)))
