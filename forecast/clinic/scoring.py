@@ -202,10 +202,16 @@ def fit_stopping(rows: pd.DataFrame) -> FittedCountModel:
 
 def fit_notes(reference: Reference) -> tuple[str, ...]:
     """Return what every estimate of this log has to say about the log."""
+    parts = [
+        f"{reference.n_reached} reached the goal",
+        f"{reference.n_stopped} stopped",
+        f"{reference.n_ongoing} are still running",
+    ]
+    rest = reference.n_courses - reference.n_reached - reference.n_stopped - reference.n_ongoing
+    if rest:
+        parts.append(f"{rest} ended lightened as wanted")
     found = [
-        f"From {reference.n_courses} courses of {reference.n_clients} clients: "
-        f"{reference.n_reached} reached the goal, {reference.n_stopped} stopped, "
-        f"{reference.n_ongoing} are still running."
+        f"From {reference.n_courses} courses of {reference.n_clients} clients: {', '.join(parts)}."
     ]
     if reference.last_start:
         found.append(

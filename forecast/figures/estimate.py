@@ -18,8 +18,11 @@ __all__ = ["plot_estimate", "plot_hundred"]
 WORDS = {"clear": "clear", "lighten": "light enough"}
 
 
-def plot_estimate(estimate: Estimate) -> go.Figure:
-    """Draw the chance of each session count, the interval filled, what is beyond set apart."""
+def plot_estimate(estimate: Estimate, *, unit: str = "sessions needed here") -> go.Figure:
+    """Draw the chance of each session count, the interval filled, what is beyond set apart.
+
+    ``unit`` is the title of the axis, such as "sessions still needed" for a course under way.
+    """
     import plotly.graph_objects as go
 
     steps = np.arange(1, estimate.horizon + 1)
@@ -40,14 +43,14 @@ def plot_estimate(estimate: Estimate) -> go.Figure:
     )
     ticks = [n for n in range(1, estimate.horizon + 1) if n == 1 or n % 5 == 0]
     figure.update_xaxes(
-        title_text="sessions needed here",
+        title_text=unit,
         tickvals=[*ticks, estimate.horizon + 2],
         ticktext=[*map(str, ticks), f">{estimate.horizon}"],
     )
     figure.update_yaxes(title_text="probability", tickformat=".0%", rangemode="tozero")
     median = estimate.spoken(estimate.median)
     ends = f"{estimate.spoken(low)} to {estimate.spoken(high)}"
-    title = f"About {median} sessions; {estimate.level * 10:g} of 10 clients like this need {ends}"
+    title = f"About {median}; {estimate.level * 10:g} of 10 clients like this need {ends}"
     return titled(figure, title, estimate.notes)
 
 
@@ -59,15 +62,17 @@ def plot_hundred(estimate: Estimate) -> go.Figure:
     reached = 100 * estimate.distribution.cdf()[0]
     spread = 100 * np.quantile(np.cumsum(estimate.draws, axis=1), [0.1, 0.9], axis=0)
     figure = go.Figure()
-    figure.add_scatter(
-        x=np.concatenate([steps, steps[::-1]]),
-        y=np.concatenate([spread[1], spread[0][::-1]]),
-        fill="toself",
-        line={"width": 0},
-        fillcolor=COLOURS["band"],
-        hoverinfo="skip",
-        name="what the model itself is unsure of (8 of 10)",
-    )
+    for place, edge in enumerate(spread):
+        figure.add_scatter(
+            x=steps,
+            y=edge,
+            line={"shape": "hv", "width": 0},
+            fill="tonexty" if place else None,
+            fillcolor=COLOURS["band"],
+            hoverinfo="skip",
+            showlegend=bool(place),
+            name="what the model itself is unsure of (8 of 10)",
+        )
     figure.add_scatter(
         x=steps,
         y=reached,
