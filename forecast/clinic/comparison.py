@@ -150,6 +150,8 @@ def words_for(key: str, contrast: Contrast, verdict: str, *, horizon: int, margi
         return f"{start} {left} costs sessions."
     if verdict == "equivalent":
         return f"{start} Up to there any difference is below {margin:g} session(s)."
+    if high < 0 or low > 0:  # the interval alone would have spoken
+        return f"{start} No verdict is given, for reasons in the notes."
     return f"{start} The log cannot say which is better: it fits anything in that interval."
 
 

@@ -79,6 +79,7 @@ def notes_for(
     notes += _weight_notes(diagnostics)
     notes += _fading_notes(trial)
     notes += _mixed_up_notes(log, diagnostics)
+    notes += _ink_notes(found)
     for key, contrast in found.difference.items():
         second = found.second_route[key]
         notes += _pair_notes(key, contrast, second, verdict[key], settings.margin)
@@ -141,6 +142,19 @@ def _weight_notes(diagnostics: Diagnostics) -> list[str]:
             f"{worst['after']:.2f} ({worst['covariate']}, {worst['strategy']}, session "
             f"{worst['session']})."
         )
+    return notes
+
+
+def _ink_notes(found: Answers) -> list[str]:
+    """Name the ink groups in which a pair cannot be compared though it can over all."""
+    notes = []
+    for key, contrast in found.difference.items():
+        thin = [name for name, table in found.by_ink.items() if table[key].estimate is None]
+        if contrast.estimate is not None and thin:
+            notes.append(
+                f"{key}: cannot say within {' and '.join(thin)}: fewer than {LEAST_AT_RISK} at "
+                f"risk or {LEAST_FOLLOWERS} followers of one strategy there."
+            )
     return notes
 
 

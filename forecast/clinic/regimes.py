@@ -9,6 +9,7 @@ for those who were changed or stopped. A g-formula gives the same quantity by an
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from forecast._checks import check_level, check_whole_number
@@ -74,7 +75,7 @@ def compare_regimes(
     level : float
         Of the intervals shown. Verdicts always use 95 % and 90 %.
     replicates : int
-        Resamples of clients, at least 20.
+        Resamples of clients, at least 10; 1,000 for an answer to act on.
     seed : int
         Of the resamples.
 
@@ -91,9 +92,10 @@ def compare_regimes(
         If a strategy cannot be read or a number is out of range.
     """
     horizon = check_whole_number(horizon, name="horizon", low=2, high=LONGEST)
-    replicates = check_whole_number(replicates, name="replicates", low=20)
+    replicates = check_whole_number(replicates, name="replicates", low=10)
     level = check_level(level)
-    if not isinstance(margin, int | float) or not 0 < margin <= WIDEST_MARGIN:
+    number = isinstance(margin, int | float) and not isinstance(margin, bool)
+    if not number or not 0 < margin <= WIDEST_MARGIN:
         raise RequestError(
             f"margin is {margin!r}.", f"Give sessions above 0 and up to {WIDEST_MARGIN:g}."
         )
@@ -127,6 +129,10 @@ def _compare(
         key: _cautious(verdict_of(contrast, settings.margin), key, diagnostics, settings)
         for key, contrast in found.difference.items()
     }
+    reach = {
+        key: replace(one, verdict=_cautious(one.verdict, key, diagnostics, settings))
+        for key, one in found.supported.items()
+    }
     return RegimeComparison(
         strategies=settings.names,
         horizon=settings.horizon,
@@ -139,8 +145,8 @@ def _compare(
         naive=naive_readings(log, settings, found.unadjusted),
         second_route=found.second_route,
         verdict=verdict,
-        supported=found.supported,
-        words=_words(found.difference, verdict, settings, found.supported),
+        supported=reach,
+        words=_words(found.difference, verdict, settings, reach),
         curves=tables.curves(engine, point, settings),
         diagnostics=diagnostics,
         sensitivity=examine(trial, engine, point, draws, found.difference, settings),
