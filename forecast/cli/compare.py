@@ -103,7 +103,7 @@ def compared_text(comparison: RegimeComparison) -> str:
     for reading in comparison.naive:
         said = "; ".join(f"{key} {shown(one)}" for key, one in reading.difference.items())
         lines.append(f"  {reading.name}: {said}. {reading.why}")
-    if comparison.sensitivity is not None:
+    if comparison.sensitivity is not None and comparison.sensitivity.tipping_point:
         lines += ["", "How wrong the assumptions may be:"]
         for key, point in comparison.sensitivity.tipping_point.items():
             estimate, limit = comparison.sensitivity.e_value[key]
