@@ -145,8 +145,9 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         prices=quoted,
         price_range=range_text(estimate, desk.tariff, goal, words),
         cautions=caution_rows(forecaster, asked, words),
-        notes=tuple(
-            words.note(note) for note in (*estimate.notes, *price_notes) if OWN_SHARE not in note
+        notes=(
+            *(words.note(note) for note in estimate.notes if OWN_SHARE not in note),
+            *((note, True) for note in price_notes),
         ),
         own_share=own_share_line(forecaster, estimate, words),
         support=words.say(f"answer.support.{estimate.support}"),

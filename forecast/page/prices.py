@@ -30,10 +30,10 @@ class PriceRow:
 def price_rows(
     estimate: Estimate, tariff: Tariff | None, words: Words, *, started: bool
 ) -> tuple[tuple[PriceRow, ...], tuple[str, ...]]:
-    """Return a row per package, and the notes on the prices that the estimate does not have.
+    """Return a row per package, and a note for each one that cannot be priced with this model.
 
-    Without a tariff both are empty; a package that cannot be priced with this model becomes a
-    note that says why.
+    Without a tariff both are empty. The quote's own notes are for the clinic (they speak of its
+    costs) and stay out; the estimate's are shown beside the prices.
     """
     rows, notes = [], []
     for package in tariff.packages if tariff else ():
@@ -44,8 +44,7 @@ def price_rows(
             notes.append(words.say("answer.price_fails", {"why": f"{package.name}: {error}"}))
             continue
         rows.append(price_row(quote, words))
-        notes += [note for note in quote.notes if note not in estimate.notes]
-    return tuple(rows), tuple(dict.fromkeys(notes))
+    return tuple(rows), tuple(notes)
 
 
 def price_row(quote: Quote, words: Words) -> PriceRow:

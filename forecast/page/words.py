@@ -126,10 +126,10 @@ class Words:
 
     def term(self, text: str) -> str:
         """Return words of the package that stand in its notes, in this language."""
-        terms = self.texts.get("terms", {})
-        if text in terms:
-            return str(terms[text])
-        return ", ".join(str(terms.get(part, part)) for part in text.split(", "))
+        terms: Mapping[str, str] = self.texts.get("terms", {})
+        if text in terms or ", " not in text:
+            return terms.get(text) or self.note(text)[0]
+        return ", ".join(self.term(part) for part in text.split(", "))
 
 
 def languages() -> tuple[str, ...]:

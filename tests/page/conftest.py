@@ -5,10 +5,13 @@ import shutil
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote_to_bytes, urlencode
 
+import anyio
 import pytest
 
 import forecast
@@ -17,7 +20,9 @@ from forecast.clinic.tariff_file import tariff_template
 from forecast.page.asking import read_asked
 from forecast.page.clinic_file import Clinic
 from forecast.page.desk import Desk, open_desk
+from forecast.page.server import make_app
 
+CODE = "abc-DEF_123"
 FILLED: dict[str, Any] = {
     "inks": ["black", "red"],
     "ink_density": "medium",
@@ -27,6 +32,89 @@ FILLED: dict[str, Any] = {
     "start": "2026-03-02",
     "spacing_weeks": "8",
 }
+
+
+@dataclass(frozen=True)
+class Reply:
+    """What came back."""
+
+    status: int
+    headers: dict[str, str]
+    content: bytes
+
+    @property
+    def text(self) -> str:
+        return self.content.decode("utf-8")
+
+    def json(self) -> Any:
+        return json.loads(self.content)
+
+
+class Client:
+    """Sends requests as a server would hand them over; an exception of the page is raised here."""
+
+    def __init__(self, app: Any, host: str = "127.0.0.1:8765") -> None:
+        self.app = app
+        self.host = host
+
+    def get(self, path: str, *, host: str | None = None) -> Reply:
+        return self.send("GET", path, host=host)
+
+    def post(self, path: str, sent: Any) -> Reply:
+        """Send JSON, as the page does."""
+        body = json.dumps(sent).encode()
+        return self.send("POST", path, [body], kind="application/json")
+
+    def post_form(self, path: str, form: dict[str, str]) -> Reply:
+        kind = "application/x-www-form-urlencoded"
+        return self.send("POST", path, [urlencode(form).encode()], kind=kind)
+
+    def send(
+        self,
+        method: str,
+        path: str,
+        body: Iterable[bytes] = (),
+        *,
+        kind: str = "",
+        host: str | None = None,
+        length: int | None = None,
+    ) -> Reply:
+        """Send any request; ``length`` is what it says of its own size."""
+        address, _, query = path.partition("?")
+        headers = [(b"host", (self.host if host is None else host).encode("latin-1", "replace"))]
+        headers += [(b"content-type", kind.encode())] if kind else []
+        headers += [] if length is None else [(b"content-length", str(length).encode())]
+        scope = {
+            "type": "http",
+            "asgi": {"version": "3.0"},
+            "http_version": "1.1",
+            "method": method,
+            "scheme": "http",
+            "path": unquote_to_bytes(address).decode("utf-8", "replace"),
+            "raw_path": address.encode(),
+            "query_string": query.encode("utf-8", "replace"),
+            "root_path": "",
+            "headers": headers,
+            "client": ("127.0.0.1", 1),
+            "server": ("127.0.0.1", 8765),
+        }
+        return anyio.run(self._exchange, scope, iter(body))
+
+    async def _exchange(self, scope: dict[str, Any], chunks: Any) -> Reply:
+        got: list[Any] = []
+
+        async def receive() -> dict[str, Any]:
+            chunk = next(chunks, None)
+            return {"type": "http.request", "body": chunk or b"", "more_body": chunk is not None}
+
+        async def send(message: Any) -> None:
+            got.append(message)
+
+        await self.app(scope, receive, send)
+        start = next(one for one in got if one["type"] == "http.response.start")
+        headers = {name.decode(): value.decode() for name, value in start["headers"]}
+        content = b"".join(one.get("body", b"") for one in got)
+        return Reply(start["status"], headers, content)
 
 
 @pytest.fixture(scope="session")
@@ -68,6 +156,18 @@ def filled() -> dict[str, Any]:
 @pytest.fixture
 def asked(filled: dict[str, Any]) -> Any:
     return read_asked(filled).asked
+
+
+@pytest.fixture(scope="session")
+def client(desk: Desk) -> Client:
+    """Return a client of the page as this computer sees it."""
+    return Client(make_app(desk))
+
+
+@pytest.fixture(scope="session")
+def coded(desk: Desk) -> Client:
+    """Return a client of a page in the clinic's network, with its access code."""
+    return Client(make_app(desk, code=CODE), host="desk.example:8765")
 
 
 @pytest.fixture(scope="session")

@@ -1,0 +1,226 @@
+"""The server: strict headers, an access code, small bodies, and no request that breaks it."""
+
+import json
+import socket
+from dataclasses import fields
+from typing import Any
+from urllib.parse import quote
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+import forecast
+from forecast.page.desk import Desk
+from forecast.page.guard import HEADERS, LARGEST_BODY, new_code
+from forecast.page.serving import is_local, serve
+
+JSON = "application/json"
+CODE = "abc-DEF_123"
+MALFORMED = settings(
+    max_examples=250,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+
+
+def test_the_answer_carries_the_estimates_own_numbers(
+    client: Any, desk: Desk, filled: dict[str, Any]
+):
+    reply = client.post("/answer", filled)
+    assert reply.status == 200
+    found = reply.json()
+    enquiry = forecast.Enquiry("V", "forearm", "black;red", "medium", "single")
+    assert found["estimate"] == desk.forecasters["clear"].estimate(enquiry).to_dict()
+    assert set(found["parts"]) == {"headline", "picture", "details"}
+
+
+@pytest.mark.parametrize("path", ["/", "/static/page.js", "/static/nothing.js", "/logo", "/none"])
+def test_every_reply_has_the_strict_headers(client: Any, path: str):
+    reply = client.get(path)
+    for name, value in HEADERS.items():
+        assert reply.headers[name] == value
+    assert "frame-ancestors 'none'" in reply.headers["content-security-policy"]
+    assert "unsafe" not in reply.headers["content-security-policy"]
+    assert "set-cookie" not in reply.headers
+
+
+def test_the_page_names_no_other_host_and_has_no_inline_code(client: Any):
+    page = client.get("/").text
+    assert "http" not in page.replace("http-equiv", "")
+    assert "<script>" not in page
+    assert "style=" not in page
+    assert 'onclick="' not in page
+
+
+def test_the_whole_page_weighs_less_than_the_goal(client: Any, filled: dict[str, Any]):
+    files = ["/", "/static/page.js", "/static/page.css", "/static/pictures.css"]
+    weight = sum(len(client.get(path).content) for path in files)
+    weight += len(client.post("/answer", filled).content)
+    assert weight < 200_000
+
+
+@pytest.mark.parametrize(
+    "path", ["/", "/wrong/", f"/{CODE}x/", f"/{CODE[:-1]}/", "/static/page.js"]
+)
+def test_a_wrong_access_code_opens_nothing(coded: Any, path: str):
+    reply = coded.get(path)
+    assert reply.status == 403
+    assert CODE not in reply.text
+    assert "text/plain" in reply.headers["content-type"]
+    assert reply.headers["cache-control"] == "no-store"
+
+
+def test_the_right_access_code_opens_everything(coded: Any, filled: dict[str, Any]):
+    assert "<title>" in coded.get(f"/{CODE}/").text
+    assert coded.get(f"/{CODE}").headers["location"] == f"/{CODE}/"
+    assert coded.get(f"/{CODE}/static/page.js").status == 200
+    assert coded.post(f"/{CODE}/answer", filled).json()["state"] == "answered"
+    assert CODE not in coded.get(f"/{CODE}/").text
+
+
+def test_access_codes_are_long_and_differ():
+    codes = {new_code() for _ in range(100)}
+    assert len(codes) == 100
+    assert min(map(len, codes)) >= 22
+
+
+@pytest.mark.parametrize("host", ["evil.example", "127.0.0.1.evil.example", "", "10.0.0.5:80"])
+def test_a_local_page_answers_only_this_computer(client: Any, host: str):
+    assert client.get("/", host=host).status == 403
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1", "localhost:1", "[::1]:8765"])
+def test_names_of_this_computer_are_answered(client: Any, host: str):
+    assert client.get("/", host=host).status == 200
+
+
+@pytest.mark.parametrize("path", ["/answer", "/sheet"])
+@pytest.mark.parametrize("length", [10_000_011, 5, None], ids=["true", "a lie", "not said"])
+def test_a_body_of_10_mb_is_refused_and_not_even_read(client: Any, path: str, length: int | None):
+    read = 0
+
+    def chunks():
+        nonlocal read
+        for _ in range(1_000):
+            read += 10_000
+            yield b"a" * 10_000
+
+    reply = client.send("POST", path, chunks(), kind=JSON, length=length)
+    assert reply.status == 413
+    assert read <= LARGEST_BODY + 20_000
+
+
+@pytest.mark.parametrize(
+    "body",
+    [b"", b"{", b"[" * 20_000, b"\xff\xfe", b"9" * 5_000, b'"\\ud800"', b"NaN", b'{"a":1e999}'],
+)
+def test_what_is_no_request_is_refused_in_words(client: Any, body: bytes):
+    reply = client.send("POST", "/answer", [body], kind=JSON)
+    assert reply.status == 422
+    assert reply.json()["message"]
+
+
+def test_other_kinds_of_content_are_refused(client: Any):
+    # a form of another site cannot send JSON without asking first
+    reply = client.send("POST", "/answer", [b"{}"], kind="text/plain")
+    assert reply.status == 415
+
+
+def test_wrong_values_come_back_beside_their_fields(client: Any, filled: dict[str, Any]):
+    reply = client.post("/answer", {**filled, "age_years": "old", "spacing_weeks": "1000"})
+    assert reply.status == 422
+    assert set(reply.json()["wrong"]) == {"age_years", "spacing_weeks"}
+    assert "110" in reply.json()["wrong"]["age_years"]
+
+
+def test_a_goal_without_a_model_reads_cannot_say(client: Any, filled: dict[str, Any]):
+    found = client.post("/answer", {**filled, "goal": "lighten"}).json()
+    assert found["state"] == "cannot say"
+    assert found["message"].startswith("Cannot say")
+
+
+def test_the_page_speaks_the_language_asked_for(client: Any, filled: dict[str, Any]):
+    assert '<html lang="de">' in client.get("/?language=de").text
+    assert '<html lang="en">' in client.get("/?language=../de").text
+    found = client.post("/answer?language=de", filled).json()
+    assert "Sitzungen" in found["parts"]["headline"]
+
+
+def test_the_sheet_is_made_from_what_the_page_holds(client: Any, filled: dict[str, Any]):
+    form = {"asked": json.dumps(filled), "language": "de"}
+    reply = client.post_form("/sheet", form)
+    assert reply.status == 200
+    assert "Ihre Tätowierung" in reply.text
+    assert client.post_form("/sheet", {"asked": "{}"}).status == 422
+
+
+def test_only_other_hosts_need_a_code():
+    assert is_local("127.0.0.1")
+    assert is_local("::1")
+    assert not is_local("192.168.1.20")
+    assert not is_local("clinic-desk")
+
+
+def test_a_port_that_is_taken_is_refused_in_words(desk: Desk):
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        with pytest.raises(forecast.RequestError, match=str(port)):
+            serve(desk, announce=lambda address, local: None, port=port)
+
+
+anything = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=30),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner),
+    max_leaves=10,
+)
+FIELDS = [field.name for field in fields(forecast.Enquiry)]
+FIELDS += ["goal", "facts", "sessions_done", "gradings", "spacing_weeks", "start", "n"]
+likely = st.sampled_from(
+    ["V", "black", "1e400", "-0", "٣", "NaN", "0x10", "9" * 30, "1e-320", " 5 ", "5,5", "99", 99]
+)
+
+
+@MALFORMED
+@given(sent=st.dictionaries(st.sampled_from(FIELDS), anything | likely))
+def test_no_malformed_value_breaks_the_answer(
+    client: Any, filled: dict[str, Any], sent: dict[str, Any]
+):
+    reply = client.post("/answer", {**filled, **sent})
+    assert reply.status in (200, 422)
+    assert reply.json()["state"] in ("answered", "incomplete", "wrong", "cannot say")
+
+
+@MALFORMED
+@given(body=st.binary(max_size=300) | anything.map(lambda value: json.dumps(value).encode()))
+def test_no_malformed_body_breaks_the_answer(client: Any, body: bytes):
+    reply = client.send("POST", "/answer", [body], kind=JSON)
+    assert reply.status in (200, 422)
+
+
+@MALFORMED
+@given(
+    body=st.binary(max_size=300) | st.text(max_size=100).map(lambda text: f"asked={text}".encode()),
+    language=st.text(max_size=10),
+)
+def test_no_malformed_form_breaks_the_sheet(client: Any, body: bytes, language: str):
+    reply = client.send("POST", f"/sheet?language={quote(language)}", [body])
+    assert reply.status in (200, 422)
+
+
+@MALFORMED
+@given(
+    method=st.sampled_from(["GET", "POST", "PUT", "DELETE", "HEAD", "OPTIONS", "PATCH", "TRACE"]),
+    path=st.text(st.characters(codec="utf-8", exclude_characters="\x00"), max_size=40),
+    body=st.binary(max_size=50),
+)
+def test_no_malformed_address_breaks_the_page(
+    client: Any, coded: Any, method: str, path: str, body: bytes
+):
+    for one, prefix in ((client, ""), (coded, f"/{CODE}"), (coded, "")):
+        reply = one.send(method, f"{prefix}/{quote(path)}", [body])
+        assert reply.status < 500
+
+
+def test_the_limit_is_far_above_what_the_page_sends(filled: dict[str, Any]):
+    assert len(json.dumps(filled)) * 10 < LARGEST_BODY

@@ -1,0 +1,126 @@
+"""Each language says everything, and says it with its own numbers, dates and money."""
+
+import re
+import tomllib
+from datetime import date
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import forecast
+from forecast.clinic.cautions import CAUTIONS, FACTS, cautions_for
+from forecast.errors import RequestError
+from forecast.page.answer import answer
+from forecast.page.asking import Asked
+from forecast.page.desk import Desk
+from forecast.page.words import languages, load_words
+
+ONLY_TRANSLATED = {"cautions", "facts", "notes", "terms"}
+FILES = Path(forecast.__file__).parent / "page" / "languages"
+GERMAN = load_words("de")
+ASKED = [
+    Asked(forecast.Enquiry("V", "forearm", "black;red", "medium", "single")),
+    Asked(
+        forecast.Enquiry(
+            "VI", "foot", "white;green;yellow", "heavy", "layered", 99, "cosmetic", 9000, 80,
+            "marked", "yes",
+        ),
+        facts=frozenset(FACTS),
+    ),
+    Asked(forecast.Enquiry("I", "finger", "flesh;purple", "light", "single", 16, "traumatic")),
+    Asked(
+        forecast.Enquiry("II", "back", "black", "light", "single"),
+        sessions_done=5,
+        gradings=((1, 60.0), (3, 10.0), (5, 99.0)),
+    ),
+    Asked(forecast.Enquiry("II", "back", "black", "light", "single"), sessions_done=3),
+]  # fmt: skip
+
+
+def flat(texts: Any, prefix: str = "") -> dict[str, str]:
+    """Return all texts by dotted key."""
+    if not isinstance(texts, dict):
+        return {prefix.rstrip("."): str(texts)}
+    found: dict[str, str] = {}
+    for key, value in texts.items():
+        if prefix or key not in ONLY_TRANSLATED:
+            found |= flat(value, f"{prefix}{key}.")
+    return found
+
+
+def texts_of(code: str) -> dict[str, str]:
+    return flat(tomllib.loads((FILES / f"{code}.toml").read_text(encoding="utf-8")))
+
+
+def test_english_and_one_more_language_are_shipped():
+    assert {"en", "de"} <= set(languages())
+
+
+@pytest.mark.parametrize("code", languages())
+def test_every_language_has_every_text_with_the_same_holes(code: str):
+    english, other = texts_of("en"), texts_of(code)
+    assert set(other) == set(english)
+    for key, text in english.items():
+        assert set(re.findall(r"\{\w+\}", other[key])) == set(re.findall(r"\{\w+\}", text)), key
+
+
+@pytest.mark.parametrize("code", sorted(set(languages()) - {"en"}))
+def test_every_caution_and_question_is_translated(code: str):
+    words = load_words(code)
+    for caution in CAUTIONS:
+        text, own = words.caution(caution)
+        assert own
+        assert text != caution.text
+    for fact in FACTS:
+        assert words.has(f"facts.{fact}")
+
+
+def test_the_wavelengths_of_the_eyewear_survive_the_translation():
+    enquiry = forecast.Enquiry("II", "back", "black", "light", "single")
+    found = {one.key: one for one in cautions_for(enquiry, wavelengths_nm=[1064, 532])}
+    text, own = GERMAN.caution(found["eyewear"])
+    assert own
+    assert "532, 1064 nm" in text
+
+
+@pytest.mark.parametrize("asked", ASKED)
+def test_an_answer_in_german_leaves_no_english_note(desk: Desk, asked: Asked):
+    found = answer(desk, asked, GERMAN)
+    assert found is not None
+    left = [text for text, own in found.notes if not own]
+    assert left == []
+    english = re.compile(r"\b(the|of|with|clients?|sessions?|course|ink)\b")
+    said = [text for text, _ in found.notes] + [found.similar, found.headline, *found.lines]
+    said += [row.text for row in found.drivers] + [row.text for row in found.cautions]
+    assert [text for text in said if english.search(text)] == []
+
+
+def test_numbers_dates_and_money_follow_the_locale():
+    # forms of the Unicode Common Locale Data Repository for en-GB and de-DE
+    english = load_words("en")
+    assert english.money(Decimal("1234.5"), "EUR") == "€1,234.50"
+    assert GERMAN.money(Decimal("1234.5"), "EUR") == "1.234,50\N{NO-BREAK SPACE}€"
+    assert english.day(date(2026, 3, 2)) == "2 March 2026"
+    assert GERMAN.day(date(2026, 3, 2)) == "2. März 2026"
+    assert GERMAN.number(1234.5) == "1.234,5"
+    assert GERMAN.number(-0.04, signed=True) == "+0,0"
+
+
+def test_one_session_is_not_sessions():
+    english = load_words("en")
+    assert english.say("answer.about", {"n": 1, "number": "1"}) == "About 1 session"
+    assert english.say("answer.about", {"n": 2, "number": "2"}) == "About 2 sessions"
+    assert GERMAN.say("answer.about", {"n": 1, "number": "1"}) == "Etwa 1 Sitzung"
+
+
+def test_a_language_that_is_not_there_is_refused():
+    with pytest.raises(RequestError, match="'xx'"):
+        load_words("xx")
+    with pytest.raises(RequestError):
+        load_words("../languages/en")
+
+
+def test_a_note_nobody_translated_is_shown_as_it_is():
+    assert GERMAN.note("Something new.") == ("Something new.", False)
