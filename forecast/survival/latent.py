@@ -10,18 +10,16 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["STANDARDS", "Standard", "normal_curve", "step_likelihood", "survival_curve"]
+__all__ = ["STANDARDS", "Standard", "normal_above", "step_likelihood", "survival_curve"]
 
 FloatArray = npt.NDArray[np.float64]
 TINY = 1e-300
-REACH, CELLS = 9, 1024  # the normal tail in cells of 1/1024 up to 9 standard units
+CELLS = 512  # cells per standard unit in the table of the normal tail
 FAR = 30.0  # standard units beyond which every distribution here is 0 or 1
-ERFC: Callable[[Any], Any] = np.frompyfunc(math.erfc, 1, 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,35 +32,40 @@ class Standard:
     slope: Callable[[FloatArray], FloatArray]
 
 
-def _normal_above(z: FloatArray) -> FloatArray:
-    return 0.5 * np.asarray(ERFC(z / math.sqrt(2)), dtype=np.float64)
-
-
 @lru_cache(maxsize=1)
-def _normal_cubics() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Return cubics that follow the upper tail cell by cell, exact in value and slope at ends."""
-    nodes = np.arange(-REACH * CELLS, REACH * CELLS + 2) / CELLS
-    value, slope = _normal_above(nodes), -_normal_density(nodes) / CELLS
+def _mills_cubics() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return cubics that follow Mills' ratio cell by cell, exact in value and slope at the ends.
+
+    The ratio of the upper tail to the density is smooth and of one size from 0 to far out, so
+    that a short table keeps twelve digits everywhere (it solves R' = z R - 1).
+    """
+    nodes = np.arange(int(FAR) * CELLS + 2) / CELLS
+    tail = [0.5 * math.erfc(node / math.sqrt(2)) for node in nodes.tolist()]
+    value = np.array(tail) / _normal_density(nodes)
+    slope = (nodes * value - 1) / CELLS
     rise = value[1:] - value[:-1]
     second = 3 * rise - 2 * slope[:-1] - slope[1:]
     third = slope[:-1] + slope[1:] - 2 * rise
     return value[:-1], slope[:-1], second, third
 
 
-def normal_curve(z: FloatArray) -> FloatArray:
-    """Return the normal chance above z to 2e-15 absolute, ten times faster than by erfc.
+def normal_above(z: FloatArray) -> FloatArray:
+    """Return the normal chance above z to twelve digits, from -30 to 30; numpy has none.
 
-    Good for curves; the likelihood needs tails to relative precision and takes the exact one.
+    Ten times faster than going through ``math.erfc``.
     """
-    value, slope, second, third = _normal_cubics()
-    at = np.clip(z, -REACH, REACH) * CELLS + REACH * CELLS
+    value, slope, second, third = _mills_cubics()
+    out = np.fmin(np.abs(z), FAR)  # NaN takes a place in the table too, and is put back below
+    at = out * CELLS
     cell = at.astype(np.int64)
     at -= cell
-    chance = third[cell]
+    tail = third[cell]
     for coefficient in (second, slope, value):
-        chance *= at
-        chance += coefficient[cell]
-    return chance
+        tail *= at
+        tail += coefficient[cell]
+    tail *= _normal_density(out)
+    chance = np.where(z > 0, tail, 1 - tail)
+    return np.where(np.isnan(z), np.nan, chance)
 
 
 def _normal_density(z: FloatArray) -> FloatArray:
@@ -94,8 +97,8 @@ STANDARDS: dict[str, Standard] = {
         lambda z: _extreme_density(z) * (1 - _extreme_rate(z)),
     ),
     "lognormal": Standard(
-        lambda z: _normal_above(-z),
-        _normal_above,
+        lambda z: normal_above(-z),
+        normal_above,
         _normal_density,
         lambda z: -z * _normal_density(z),
     ),
@@ -120,7 +123,7 @@ def survival_curve(
     """Return the chance of no event by steps 1 to ``horizon``, one more axis than ``location``."""
     steps = np.log(np.arange(1.0, horizon + 1))
     z = np.clip((steps - location[..., None]) / scale[..., None], -FAR, FAR)
-    return normal_curve(z) if standard is STANDARDS["lognormal"] else standard.above(z)
+    return standard.above(z)
 
 
 def step_likelihood(
