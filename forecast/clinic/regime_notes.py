@@ -27,6 +27,7 @@ __all__ = ["notes_for", "target_trial"]
 LARGEST_WEIGHT = 20.0
 LEAST_EFFECTIVE_SHARE = 0.3
 LARGEST_IMBALANCE = 0.1
+MANY_UNCLEARED = 0.2
 
 
 def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, str], ...]:
@@ -79,6 +80,13 @@ def notes_for(
     notes += _weight_notes(diagnostics)
     notes += _fading_notes(trial)
     notes += _mixed_up_notes(log, diagnostics)
+    open_ = {name: share for name, share in found.uncleared.items() if share > MANY_UNCLEARED}
+    if open_:
+        listed = ", ".join(f"{share:.0%} under {name}" for name, share in open_.items())
+        notes.append(
+            f"After session {settings.horizon} not yet cleared: {listed}. What they still need is "
+            "not in the difference, which may grow with a later horizon."
+        )
     notes += _ink_notes(found)
     for key, contrast in found.difference.items():
         second = found.second_route[key]

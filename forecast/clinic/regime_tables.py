@@ -59,7 +59,11 @@ class Settings:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Answers:
-    """Every contrast of a comparison, as in `RegimeComparison`."""
+    """Every contrast of a comparison, as in `RegimeComparison`, and what they leave out.
+
+    ``uncleared`` is the weighted share not cleared after the horizon, by strategy, where the
+    horizon has support.
+    """
 
     difference: dict[str, Contrast]
     cleared_by: dict[int, dict[str, Contrast]]
@@ -67,6 +71,7 @@ class Answers:
     unadjusted: dict[str, Contrast]
     second_route: dict[str, Contrast]
     supported: dict[str, Supported]
+    uncleared: dict[str, float]
 
 
 def answers(
@@ -81,6 +86,11 @@ def answers(
         unadjusted=means(point.unadjusted, draws.unadjusted, support, settings),
         second_route=means(point.second, draws.second, support, settings),
         supported=supported(point.survival[:, 0], everyone, support, settings),
+        uncleared={
+            name: float(point.survival[place, 0, -1])
+            for place, name in enumerate(settings.names)
+            if support[place] >= settings.horizon
+        },
     )
 
 

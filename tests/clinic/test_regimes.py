@@ -278,6 +278,13 @@ def test_sensitivity_names_what_would_change_the_verdict(comparison):
     assert found.operator["ps - ns"].estimate is not None
 
 
+def test_a_short_horizon_says_what_it_leaves_out(log):
+    found = compare_regimes(log, horizon=5, replicates=20)
+    curve = found.curves.query("group == 'all' and strategy == 'ns'")
+    share = curve["survival"].iloc[-1]
+    assert any(f"{share:.0%} under ns" in note for note in found.notes)
+
+
 def test_without_gradings_the_doubt_is_said(log):
     blind = with_tables(log, gradings=None)
     found = compare_regimes(blind, **QUICK)
