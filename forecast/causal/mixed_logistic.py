@@ -337,7 +337,7 @@ class _Problem:
             share = expit(fixed + spread * mode[self.codes])
             slope = spread * np.bincount(self.codes, self.y - self.n * share, groups) - mode
             weight = np.bincount(self.codes, self.n * share * (1 - share), groups)
-            curvature = spread**2 * weight + 1
+            curvature = np.asarray(spread**2 * weight + 1, dtype=np.float64)
             step = slope / curvature
             mode += np.clip(step, -2, 2)
             if np.abs(step).max() < 1e-9:

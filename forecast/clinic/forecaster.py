@@ -56,6 +56,8 @@ class Forecaster:
         Counts and ranges of the log.
     midcourse : Midcourse or None
         What gradings say of a course under way; None when too few courses were graded.
+    strategies : mapping of strategy to FittedCountModel
+        The model under each strategy that enough courses of the log kept to.
     goal : str
         ``clear`` or ``lighten``.
     horizon : int
@@ -74,6 +76,7 @@ class Forecaster:
     recalibration: Recalibration | None
     reference: Reference
     midcourse: Midcourse | None = None
+    strategies: Mapping[str, FittedCountModel] = field(default_factory=dict)
     goal: str = "clear"
     horizon: int = 25
     seed: int = 0
@@ -97,20 +100,32 @@ class Forecaster:
         level : float
             What the interval is to cover, between 0 and 1.
         strategy : str, optional
-            None is the log's own practice.
+            None is the log's own practice in its last two years; "ns", "ps" or "ns:4>ps" is
+            answered where enough courses kept to it.
 
         Raises
         ------
         RequestError
-            If the level is not a probability, or a strategy is named that cannot be answered.
+            If the level is not a probability, or too few courses kept to a named strategy.
         """
         check_level(level)
-        if strategy is not None:
+        if strategy is None:
+            return self._describe(enquiry, self._draws([enquiry], self.horizon)[:, 0], level)
+        if strategy not in self.strategies:
+            known = ", ".join(self.strategies) or "none"
             raise RequestError(
-                f"This forecaster cannot answer for the strategy {strategy!r}.",
-                "Leave it out for the clinic's own practice, or compare strategies on the log.",
+                f"Too few courses of this log kept to the strategy {strategy!r} to answer for it.",
+                f"Strategies it can answer for: {known}. Leave it out for the clinic's practice.",
             )
-        return self._describe(enquiry, self._draws([enquiry], self.horizon)[:, 0], level)
+        model = self.strategies[strategy]
+        draws = self._draws([enquiry], self.horizon, model)[:, 0]
+        return self._describe(
+            enquiry,
+            draws,
+            level,
+            f"Under the strategy {strategy}: {model.notes.n_events} finished courses kept to it, "
+            "weighted for those that left it.",
+        )
 
     def update(
         self,
@@ -248,19 +263,21 @@ class Forecaster:
         return averaged
 
     def _totals(
-        self, enquiries: Sequence[Enquiry], steps: int
+        self, enquiries: Sequence[Enquiry], steps: int, model: FittedCountModel | None = None
     ) -> tuple[FloatArray, CountDistribution]:
         """Return pmfs of all sessions under draws, and their recalibrated mean."""
-        pmfs = self._pmfs(self.model, enquiries, steps)
+        pmfs = self._pmfs(model or self.model, enquiries, steps)
         total = CountDistribution(pmfs.mean(axis=0))
         if self.recalibration is not None:
             total = self.recalibration.apply(total, groups=groups(enquiries))
         return pmfs, total
 
-    def _draws(self, enquiries: Sequence[Enquiry], steps: int) -> FloatArray:
+    def _draws(
+        self, enquiries: Sequence[Enquiry], steps: int, model: FittedCountModel | None = None
+    ) -> FloatArray:
         """Return recalibrated pmfs of the sessions here, shape (n_draws, n, steps)."""
         most = max(enquiry.sessions_elsewhere for enquiry in enquiries)
-        pmfs, total = self._totals(enquiries, steps + most)
+        pmfs, total = self._totals(enquiries, steps + most, model)
         found = [
             after(pmfs[:, row], total[row], enquiry.sessions_elsewhere, steps)
             for row, enquiry in enumerate(enquiries)
@@ -278,7 +295,7 @@ class Forecaster:
         hazard: FloatArray = CountDistribution(pmfs[:, 0]).hazard()[:, done:]
         return hazard
 
-    def _describe(self, enquiry: Enquiry, draws: FloatArray, level: float) -> Estimate:
+    def _describe(self, enquiry: Enquiry, draws: FloatArray, level: float, *notes: str) -> Estimate:
         support, doubts = self.reference.doubts(enquiry)
         share = self._own_share(enquiry)
         estimate = Estimate(
@@ -293,7 +310,7 @@ class Forecaster:
             supported_to=self.supported_to,
             stop_draws=self.stop_draws(0, self.horizon),
         )
-        return replace(estimate, notes=(*self.notes, *doubts_of(self, estimate), *doubts))
+        return replace(estimate, notes=(*notes, *self.notes, *doubts_of(self, estimate), *doubts))
 
     def _own_share(self, enquiry: Enquiry) -> float:
         """Return the share of the evidence's uncertainty that the own log has removed.

@@ -334,9 +334,9 @@ def _by_ink(log: OutcomeLog) -> pd.DataFrame:
 
 
 def _owned(lasers: pd.DataFrame | Iterable[Laser], on: pd.Timestamp | None) -> tuple[Laser, ...]:
-    if hasattr(lasers, "columns"):
-        return lasers_in_use(lasers, on)
-    return tuple(lasers)  # type: ignore[arg-type]
+    import pandas as pd
+
+    return lasers_in_use(lasers, on) if isinstance(lasers, pd.DataFrame) else tuple(lasers)
 
 
 def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:

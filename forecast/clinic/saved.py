@@ -42,6 +42,7 @@ def to_dict(forecaster: Forecaster) -> dict[str, Any]:
         "horizon": forecaster.horizon,
         "seed": forecaster.seed,
         **parts,
+        "strategies": {name: model.to_dict() for name, model in forecaster.strategies.items()},
         "assessment": dict(forecaster.assessment),
         "notes": list(forecaster.notes),
     }
@@ -96,6 +97,9 @@ def from_dict(stored: Mapping[str, Any], named: str) -> Forecaster:
             and Recalibration.from_dict(stored["recalibration"]),
             reference=Reference.from_dict(stored["reference"]),
             midcourse=stored["midcourse"] and Midcourse.from_dict(stored["midcourse"]),
+            strategies={
+                name: model_from_dict(model) for name, model in stored["strategies"].items()
+            },
             goal=stored["goal"],
             horizon=check_whole_number(stored["horizon"], name="horizon", low=1),
             seed=stored["seed"],

@@ -18,6 +18,7 @@ from forecast.clinic.plain import plain_rows, plain_values
 from forecast.clinic.reference import Reference
 from forecast.clinic.rows import check_goal, course_rows
 from forecast.clinic.saved import load_forecaster
+from forecast.clinic.strategy_models import fit_strategies
 from forecast.errors import RequestError
 from forecast.survival.durations import Durations
 from forecast.survival.hazard import DiscreteHazard
@@ -26,6 +27,7 @@ from forecast.survival.life_table import LifeTable
 if TYPE_CHECKING:
     import pandas as pd
 
+    from forecast.clinic.evidence import Evidence
     from forecast.clinic.log import OutcomeLog
     from forecast.survival.model import CountModel, FittedCountModel
 
@@ -44,7 +46,12 @@ STOPPING_EVIDENCE = {
 
 
 def fit_forecaster(
-    log: OutcomeLog, *, goal: str = "clear", horizon: int = 25, seed: int = 0
+    log: OutcomeLog,
+    *,
+    goal: str = "clear",
+    horizon: int = 25,
+    seed: int = 0,
+    evidence: Evidence | None = None,
 ) -> Forecaster:
     """Return a forecaster fitted to all courses of a log, finished and unfinished.
 
@@ -58,35 +65,44 @@ def fit_forecaster(
         The last session an estimate speaks of.
     seed : int
         Of folds and parameter draws.
+    evidence : PooledEvidence, optional
+        What other clinics found together, in place of the published evidence.
 
     Raises
     ------
     RequestError
-        If the goal is unknown, or most finished courses needed more sessions than the horizon.
+        If the goal is unknown or not that of the evidence, this log's own share is in the
+        evidence, or most finished courses needed more sessions than the horizon.
     """
     horizon = check_whole_number(horizon, name="horizon", low=2, high=100)
     rows = course_rows(log, goal=check_goal(goal))
     check_horizon(rows, horizon)
+    if evidence is not None:
+        check_evidence(evidence, log, goal)
     reference = Reference.of(log, rows)
     durations = durations_of(rows, reference)
-    chosen: CountModel = evidence_model(goal)
-    evidence = evidence_model(goal).from_prior(tuple(COVARIATES))
+    chosen: CountModel = evidence_model(goal, evidence)
+    from_evidence = evidence_model(goal, evidence).from_prior(tuple(COVARIATES))
     checked = None
     if reference.n_reached >= FEWEST_TO_CHECK:
-        checked = Checked.of(log, rows, durations, goal=goal, horizon=horizon, seed=seed)
+        specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
+        checked = Checked.of(specs, log, rows, durations, goal=goal, horizon=horizon, seed=seed)
         chosen = checked.chosen
     return Forecaster(
         model=chosen.fit(durations),
-        evidence=None if isinstance(chosen, LifeTable) else evidence,
+        evidence=None if isinstance(chosen, LifeTable) else from_evidence,
         stopping=fit_stopping(rows),
         recalibration=checked.recalibration if checked else None,
         midcourse=checked.midcourse if checked else None,
+        strategies=fit_strategies(log, filled_rows(rows, reference), chosen)
+        if goal == "clear"
+        else {},
         reference=reference,
         goal=goal,
         horizon=horizon,
         seed=seed,
         assessment=checked.to_dict() if checked else {},
-        notes=fit_notes(reference),
+        notes=fit_notes(reference, evidence),
     )
 
 
@@ -117,6 +133,7 @@ class Checked:
     @classmethod
     def of(
         cls,
+        models: tuple[CountModel, ...],
         log: OutcomeLog,
         rows: pd.DataFrame,
         durations: Durations,
@@ -126,8 +143,7 @@ class Checked:
         seed: int,
     ) -> Checked:
         """Score the candidates out of fold, choose, recalibrate and assess."""
-        n_events = int(durations.observed.sum())
-        specs = {model.name: model for model in candidates(goal, n_events=n_events)}
+        specs = {model.name: model for model in models}
         results = predict_out_of_fold(
             list(specs.values()), durations, horizon=horizon, n_draws=N_DRAWS, seed=seed
         )
@@ -158,6 +174,22 @@ class Checked:
         }
 
 
+def check_evidence(evidence: Evidence, log: OutcomeLog, goal: str) -> None:
+    """Raise RequestError when the evidence is of another goal or holds this log itself."""
+    from forecast.clinic.share import is_member
+
+    if evidence.goal != goal:
+        raise RequestError(
+            f"The evidence is for the goal {evidence.goal!r}, the fit for {goal!r}.",
+            f"Fit with goal={evidence.goal!r}, or pool shares for {goal!r}.",
+        )
+    if is_member(log, evidence.members, goal=goal):
+        raise RequestError(
+            "The evidence holds the share of this very log: its courses would count twice.",
+            "Pool the shares of the other clinics.",
+        )
+
+
 def check_horizon(rows: pd.DataFrame, horizon: int) -> None:
     """Raise RequestError when the horizon lies under the bulk of the log's own counts."""
     needed = (rows["step"] - rows["entry"])[rows["observed"]]
@@ -169,12 +201,16 @@ def check_horizon(rows: pd.DataFrame, horizon: int) -> None:
         )
 
 
+def filled_rows(rows: pd.DataFrame, reference: Reference) -> pd.DataFrame:
+    """Return the rows with missing covariates at the log's mean."""
+    means = reference.means
+    return rows.assign(**{name: rows[name].fillna(means[name]) for name in COVARIATES})
+
+
 def durations_of(rows: pd.DataFrame, reference: Reference) -> Durations:
     """Return the rows of the count model, missing covariates at the log's mean."""
-    means = reference.means
-    filled = rows.assign(**{name: rows[name].fillna(means[name]) for name in COVARIATES})
     return Durations.from_frame(
-        filled,
+        filled_rows(rows, reference),
         step="step",
         observed="observed",
         entry="entry",
@@ -200,7 +236,7 @@ def fit_stopping(rows: pd.DataFrame) -> FittedCountModel:
     return spec.fit(spells) if len(spells) else spec.from_prior((), horizon=1)
 
 
-def fit_notes(reference: Reference) -> tuple[str, ...]:
+def fit_notes(reference: Reference, evidence: Evidence | None = None) -> tuple[str, ...]:
     """Return what every estimate of this log has to say about the log."""
     parts = [
         f"{reference.n_reached} reached the goal",
@@ -218,5 +254,12 @@ def fit_notes(reference: Reference) -> tuple[str, ...]:
             f"Speaks of this clinic's practice in the two years up to {reference.last_start}."
         )
     if not reference.n_reached:
-        found.append("No course has reached the goal yet: published evidence only, and wide.")
+        source = (
+            f"evidence of {len(evidence.members)} clinics" if evidence else "published evidence"
+        )
+        found.append(f"No course has reached the goal yet: {source} only, and wide.")
+    elif evidence:
+        found.append(
+            f"What {len(evidence.members)} clinics found together stands in for published evidence."
+        )
     return tuple(found)

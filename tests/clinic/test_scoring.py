@@ -193,3 +193,14 @@ def test_intervals_cover_what_they_say_for_fresh_clients():
         covered.append(tie_split_coverage(found, counts, level=0.8).mean())
     mean, error = np.mean(covered), np.std(covered) / 6**0.5
     assert 0.77 - 3 * error < mean < 0.84 + 3 * error, f"{mean:.3f} ± {error:.3f}"
+
+
+def test_a_named_strategy_is_answered_only_where_courses_kept_to_it(forecaster):
+    with pytest.raises(RequestError, match="Too few courses of this log kept to the strategy"):
+        forecaster.estimate(PLAIN, strategy="ns:7>ps")
+    log = forecast.simulate_log(600, seed=3, world=World.scenario("two saved"))
+    fitted = forecast.fit_forecaster(log)
+    assert "ps" in fitted.strategies
+    under_ps = fitted.estimate(COMPLETE, strategy="ps")
+    assert "Under the strategy ps" in under_ps.notes[0]
+    assert under_ps.chance_by(8) > fitted.estimate(COMPLETE).chance_by(8)

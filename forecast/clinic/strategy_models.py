@@ -1,0 +1,90 @@
+"""The count model under a named strategy: always ns, always ps, or ns first and then ps.
+
+Each course is followed while it keeps to the strategy and censored when it leaves it. Weights for
+keeping to it, which see fading so far, interval, density and calendar time, stand in for the
+courses that left (marginal structural model: Robins, Hernan and Brumback 2000, Epidemiology
+11:550), the same weights as in the comparison of regimes.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from forecast.causal.strategies import WeightModel, followed
+from forecast.causal.weights import effective_number
+from forecast.clinic.attributes import COVARIATES
+from forecast.clinic.regime_engine import RIDGE, TRUNCATE
+from forecast.clinic.regime_strategies import read_strategies
+from forecast.clinic.trial_rows import trial_rows
+from forecast.errors import DataError
+from forecast.survival.durations import Durations
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import pandas as pd
+
+    from forecast.clinic.log import OutcomeLog
+    from forecast.survival.model import CountModel, FittedCountModel
+
+__all__ = ["OFFERED", "fit_strategies"]
+
+OFFERED = ("ns", "ps", "ns:4>ps")
+HORIZON = 15
+FEWEST_EVENTS = 30
+FEWEST_EFFECTIVE = 30.0
+
+
+def fit_strategies(
+    log: OutcomeLog, filled: pd.DataFrame, spec: CountModel
+) -> Mapping[str, FittedCountModel]:
+    """Return the model fitted under each strategy that enough courses follow.
+
+    Parameters
+    ----------
+    log : OutcomeLog
+    filled : DataFrame
+        One row per course with ``course_id`` and every covariate, none missing.
+    spec : CountModel
+        The model chosen for the log's own practice.
+
+    Returns
+    -------
+    mapping of strategy to fitted model
+        Empty when the log has no sessions, one regime only, or too few followers: at least 30
+        finished courses that kept to it, and an effective number of 30 after weighting.
+    """
+    if log.sessions.empty:
+        return {}
+    try:
+        trial = trial_rows(log, horizon=HORIZON)
+    except DataError:
+        return {}
+    if trial is None:
+        return {}
+    panel = trial.panel
+    weights = WeightModel(panel, ridge=RIDGE).fit()
+    courses = filled.set_index("course_id").loc[trial.courses["course_id"], list(COVARIATES)]
+    clients = trial.courses["client_id"].to_numpy()
+    found = {}
+    for strategy in read_strategies(OFFERED, horizon=HORIZON):
+        mask = followed(panel, np.array(strategy.plan))
+        used = weights.used(mask, quantile=TRUNCATE)[0]
+        kept = mask & (used > 0)
+        too_few = panel.event[kept].sum() < FEWEST_EVENTS
+        if too_few or effective_number(used[kept & panel.first]) < FEWEST_EFFECTIVE:
+            continue
+        subject = panel.subject[kept]
+        found[strategy.name] = spec.fit(
+            Durations(
+                step=panel.step[kept],
+                observed=panel.event[kept],
+                covariates=courses.iloc[subject],
+                subject=clients[subject],
+                entry=panel.step[kept] - 1,
+                weight=used[kept] / used[kept].mean(),
+            )
+        )
+    return found
