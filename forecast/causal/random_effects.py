@@ -154,7 +154,7 @@ class Stacked:
         inverse = np.linalg.inv(total)
         design = self.effect[:, self.seen]
         precision = design.T @ inverse @ design
-        covariance = np.linalg.inv(precision)
+        covariance: FloatArray = np.linalg.inv(precision).astype(np.float64)
         projector = inverse - inverse @ design @ covariance @ design.T @ inverse
         residual = projector @ self.values
         loglik = -0.5 * (
@@ -183,7 +183,8 @@ def check_group(group: int, values: FloatArray, block: FloatArray, p: int) -> No
         )
     mask = np.isfinite(values)
     part = block[np.ix_(mask, mask)]
-    if not np.isfinite(part).all() or not np.allclose(part, part.T, rtol=1e-8, atol=0):
+    near = 1e-10 * float(np.abs(part).max(initial=0.0))
+    if not np.isfinite(part).all() or not np.allclose(part, part.T, rtol=1e-8, atol=near):
         raise DataError(f"The covariance of group {group} is not symmetric.", "Correct it.")
     if len(part) and float(np.linalg.eigvalsh(part)[0]) <= 0:
         raise DataError(

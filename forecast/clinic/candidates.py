@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from forecast.clinic.evidence import NEVER_COVARIATES, duration_prior, hazard_prior
+from forecast.clinic.evidence import NEVER_COVARIATES, Evidence, duration_prior, hazard_prior
 from forecast.survival.aft import AcceleratedTime
 from forecast.survival.boosted import BoostedHazard
 from forecast.survival.candidates import RIDGE
@@ -25,18 +25,23 @@ __all__ = ["candidates", "evidence_model"]
 ENOUGH_FOR_DATA_ALONE = 200
 
 
-def candidates(goal: str = "clear", *, n_events: int) -> tuple[CountModel, ...]:
+def candidates(
+    goal: str = "clear", *, n_events: int, evidence: Evidence | None = None
+) -> tuple[CountModel, ...]:
     """Return the candidate specifications for a log with ``n_events`` events, the simplest first.
 
     All but the life table, the cure mixture and the trees have published evidence as their
-    prior; the accelerated-time models allow for a share of tattoos that never clears.
+    prior, or ``evidence`` in its place; the accelerated-time models allow for a share of tattoos
+    that never clears.
     """
+    durations = evidence.duration_prior() if evidence else duration_prior(goal)
+    hazards = evidence.hazard_prior() if evidence else hazard_prior()
     with_evidence: tuple[CountModel, ...] = (
         LifeTable(),
-        evidence_model(goal),
-        AcceleratedTime("loglogistic", prior=duration_prior(goal), never=NEVER_COVARIATES),
-        AcceleratedTime("weibull", prior=duration_prior(goal), never=NEVER_COVARIATES),
-        DiscreteHazard(link="cloglog", baseline="smooth", prior=hazard_prior()),
+        evidence_model(goal, evidence),
+        AcceleratedTime("loglogistic", prior=durations, never=NEVER_COVARIATES),
+        AcceleratedTime("weibull", prior=durations, never=NEVER_COVARIATES),
+        DiscreteHazard(link="cloglog", baseline="smooth", prior=hazards),
     )
     if n_events < ENOUGH_FOR_DATA_ALONE:
         return with_evidence
@@ -47,6 +52,7 @@ def candidates(goal: str = "clear", *, n_events: int) -> tuple[CountModel, ...]:
     )
 
 
-def evidence_model(goal: str = "clear") -> AcceleratedTime:
+def evidence_model(goal: str = "clear", evidence: Evidence | None = None) -> AcceleratedTime:
     """Return the specification used when the log has too little to choose by."""
-    return AcceleratedTime("lognormal", prior=duration_prior(goal), never=NEVER_COVARIATES)
+    prior = evidence.duration_prior() if evidence else duration_prior(goal)
+    return AcceleratedTime("lognormal", prior=prior, never=NEVER_COVARIATES)

@@ -13,14 +13,44 @@ the spread that these effects explain and the spread that is left add up to the 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
-__all__ = ["EFFECTS", "NEVER_COVARIATES", "PublishedEffect", "duration_prior", "hazard_prior"]
+__all__ = [
+    "EFFECTS",
+    "NEVER_COVARIATES",
+    "Evidence",
+    "PublishedEffect",
+    "duration_prior",
+    "hazard_prior",
+]
 
 SHAPE = 2.5
 
 # How far clinics differ in one effect, as a standard deviation of the log hazard ratio: a
 # judgement, no source.
 BETWEEN_CLINICS = 0.3
+
+
+class Evidence(Protocol):
+    """What can stand in for the published evidence; ``pool.PooledEvidence`` does."""
+
+    @property
+    def goal(self) -> str:
+        """``clear`` or ``lighten``."""
+        ...
+
+    @property
+    def members(self) -> tuple[str, ...]:
+        """Fingerprints of the shares that it was made of."""
+        ...
+
+    def hazard_prior(self) -> dict[str, tuple[float, float]]:
+        """Return mean and standard deviation of each log hazard ratio, by covariate."""
+        ...
+
+    def duration_prior(self) -> dict[str, tuple[float, float]]:
+        """Return the same on the log number of sessions, with location and log scale."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
