@@ -191,8 +191,12 @@ class FittedAcceleratedTime:
         """Standard error of each coefficient."""
         import pandas as pd
 
-        errors = np.sqrt(np.diag(self.covariance))
-        return pd.Series(errors[1 : self._last], index=list(self.encoding.names))
+        return pd.Series(self.errors[1 : self._last], index=list(self.encoding.names))
+
+    @property
+    def errors(self) -> FloatArray:
+        """Standard error of each entry of ``theta``."""
+        return np.asarray(np.sqrt(np.diag(self.covariance)), dtype=np.float64)
 
     def predict(
         self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int
