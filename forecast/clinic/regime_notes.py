@@ -28,6 +28,7 @@ LARGEST_WEIGHT = 20.0
 LEAST_EFFECTIVE_SHARE = 0.3
 LARGEST_IMBALANCE = 0.1
 MANY_UNCLEARED = 0.2
+DETECTABLE = 2.8  # standard errors: 1.96 for the interval and 0.84 for a chance of 8 in 10
 
 
 def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, str], ...]:
@@ -210,6 +211,12 @@ def _pair_notes(
         return notes
     if verdict in ("saves", "costs") and within_margin(contrast, margin):
         notes.append(f"{key}: the effect is below the margin of {margin:g} session(s).")
+    if verdict == "cannot say":
+        notes.append(
+            f"{key}: a log like this one settles a difference of about "
+            f"{DETECTABLE * contrast.error:.1f} session(s), with a chance of 8 in 10; "
+            "plan_comparison says how many more courses settle less."
+        )
     if second.estimate is not None and second.error is not None:
         gap = abs(contrast.estimate - second.estimate)
         agrees = gap <= 1.96 * (contrast.error**2 + second.error**2) ** 0.5

@@ -90,6 +90,13 @@ def compare_regimes(
         If the log has no sessions table or only one regime.
     RequestError
         If a strategy cannot be read or a number is out of range.
+
+    Examples
+    --------
+    >>> from forecast import simulate_log
+    >>> small = simulate_log(150, seed=1)
+    >>> compare_regimes(small, horizon=6, replicates=10).verdict
+    {'ps - ns': 'cannot say'}
     """
     horizon = check_whole_number(horizon, name="horizon", low=2, high=LONGEST)
     replicates = check_whole_number(replicates, name="replicates", low=10)
