@@ -30,7 +30,8 @@ def attributes_of(courses: pd.DataFrame) -> tuple[FloatArray, tuple[str, ...]]:
     As many of those that the regime comparison uses as the number of courses bears.
     """
     columns = {str(name): courses[name].to_numpy() for name in courses.columns}
-    found = covariates({**columns, "unreached": np.zeros(len(courses))})
+    zeros = np.zeros(len(courses))
+    found = covariates({**columns, "unreached": zeros, "years_from_now": zeros})
     by_group = ("ink_warm", "ink_other")  # these are the ink groups
     wanted = [*FIRST, *(name for name in BASELINE if name not in (*FIRST, *by_group))]
     kept: dict[str, FloatArray] = {}

@@ -80,15 +80,27 @@ class FadingRows:
 
     @property
     def random(self) -> FloatArray:
-        """The columns that vary by course, (n, 2 or 3): its start, its pace, and what ps adds.
+        """The columns that vary by course, (n, q): start, pace, what ps and longer intervals add.
 
-        Without the last, slow courses, which are changed to ps most often, would stand for all.
+        Without the last two, slow courses, which have the most gradings and are changed to ps
+        most often, would stand for all.
         """
         sessions = self.table["session"].to_numpy(dtype=np.float64)
         columns = [np.ones(len(sessions)), sessions]
         if len(self.regimes) == 2:
             columns.append(self.table["ps"].to_numpy(dtype=np.float64))
+        if "log_gap" in self.names:
+            columns.append(self.table["log_gap"].to_numpy(dtype=np.float64))
         return np.column_stack(columns)
+
+    def random_at(self, session: int, regime: str) -> FloatArray:
+        """Return the same columns, (q,), after sessions of one regime at typical intervals."""
+        values = [1.0, float(session)]
+        if len(self.regimes) == 2:
+            values.append(float(session) if regime == "ps" else 0.0)
+        if "log_gap" in self.names:
+            values.append(0.0)
+        return np.array(values)
 
     def bounds(self, remnant: float = 0.0) -> tuple[FloatArray, FloatArray, float]:
         """Return bounds of the log of the ink left that can go, and the log Jacobian.

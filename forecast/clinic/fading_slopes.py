@@ -176,7 +176,7 @@ class Slopes:
             if courses < LEAST_COURSES:
                 break
             mean, error = self.value(start + session * slope)
-            z = np.array([1.0, session, session * (regime == "ps")])[: len(spread)]
+            z = self.rows.random_at(session, regime)
             apart = wide * float(np.sqrt(z @ spread @ z))
             ends = mean + np.array([0, self.reach * error, -self.reach * error, apart, -apart])
             found.append((session, *self.faded(ends), courses))

@@ -1,8 +1,9 @@
 """Whether the fading of a course has stopped: a rule whose false alarms are counted on the log.
 
-A grading is compared with what the course's own earlier gradings, up to two sessions before,
-let expect. How far below is unusual is learnt from courses that went on to clear: they had not
-stopped, so each that the rule would have flagged at some time is a false alarm.
+A grading is compared with what the course's own gradings up to two, three and more sessions
+before let expect, and the farthest below counts: a stop shows the better the longer it has lasted.
+How far below is unusual is learnt from courses that went on to clear: they had not stopped, so
+each that the rule would have flagged at some time is a false alarm.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ __all__ = ["StallRule", "stall_rule"]
 
 FloatArray = npt.NDArray[np.float64]
 
-LOOK_BACK = 2  # sessions between what is expected from and the grading that is judged
+LOOK_BACKS = (2, 3, 4, 6, 9, 13)  # sessions between what is expected from and the grading judged
 FEWEST_BEFORE = 2  # gradings to expect from
 FALSE_ALARMS = 0.05  # courses that had not stopped and are flagged at some time
 FEWEST_CLEARED = 40  # to learn the threshold from
@@ -109,7 +110,7 @@ def looks_of(slopes: Slopes) -> pd.DataFrame:
 
     rows, model = slopes.rows, slopes.fitted.model
     low, high, _ = rows.bounds(slopes.remnant)
-    value = np.where(np.isfinite(low), low, np.inf)  # nearly cleared: never a stall
+    value = np.where(np.isfinite(low), low, -np.inf)  # nearly cleared: never a stall
     known = np.where(np.isfinite(high), np.where(np.isfinite(low), (low + high) / 2, high), low)
     fixed = rows.design @ model.coefficients
     relative = model.random_covariance / model.residual_variance
@@ -120,33 +121,35 @@ def looks_of(slopes: Slopes) -> pd.DataFrame:
     for first, after in zip(starts, np.append(starts[1:], len(ids)), strict=True):
         at = slice(first, after)
         expected = expectations(session[at], known[at] - fixed[at], rows.random[at], relative)
+        judged: dict[int, tuple[float, float]] = {}
         for place, centre, spread in expected:
-            row = first + place
-            if not np.isfinite(value[row]):
-                continue
-            mean = fixed[row] + centre
-            below = (value[row] - mean) / np.sqrt(model.residual_variance * spread)
-            faded = float(slopes.faded(np.array([mean]))[0])
-            percent = float(rows.table["fading_pct"].iloc[row])
-            found.append((ids[row], int(session[row]), percent, faded, float(below)))
+            mean = fixed[first + place] + centre
+            scale = np.sqrt(model.residual_variance * spread)
+            below = float((value[first + place] - mean) / scale)
+            judged[place] = max(judged.get(place, (-np.inf, 0.0)), (below, mean))
+        for place, (below, mean) in judged.items():
+            if np.isfinite(below):
+                percent = float(rows.table["fading_pct"].iloc[first + place])
+                faded = float(slopes.faded(np.array([mean]))[0])
+                found.append((ids[first], int(session[first + place]), percent, faded, below))
     return pd.DataFrame(found, columns=["course_id", "session", "faded", "expected", "below"])
 
 
 def expectations(
     session: npt.NDArray[np.int64], left: FloatArray, random: FloatArray, relative: FloatArray
 ) -> list[tuple[int, float, float]]:
-    """Return place, expected deviation and relative variance of each grading of one course.
+    """Return place, expected deviation and relative variance of each grading and look back.
 
-    ``left`` are deviations from the model's mean; what is expected rests on gradings at least
-    two sessions before.
+    ``left`` are the deviations of one course from the model's mean.
     """
     found = []
     for place in range(FEWEST_BEFORE, len(session)):
-        before = session <= session[place] - LOOK_BACK
-        if before.sum() < FEWEST_BEFORE:
-            continue
-        Z = random[before]
-        weight = np.linalg.solve(np.eye(len(relative)) + relative @ Z.T @ Z, relative)
-        z = random[place]
-        found.append((place, float(z @ weight @ (Z.T @ left[before])), float(1 + z @ weight @ z)))
+        for back in LOOK_BACKS:
+            before = session <= session[place] - back
+            if before.sum() < FEWEST_BEFORE:
+                break
+            Z, z = random[before], random[place]
+            weight = np.linalg.solve(np.eye(len(relative)) + relative @ Z.T @ Z, relative)
+            centre = float(z @ weight @ (Z.T @ left[before]))
+            found.append((place, centre, float(1 + z @ weight @ z)))
     return found
