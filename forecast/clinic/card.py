@@ -53,6 +53,7 @@ def model_card(forecaster: Forecaster) -> dict[str, Any]:
             {"covariate": e.covariate, "log_hazard_ratio": e.log_hazard_ratio, "source": e.source}
             for e in EFFECTS
         ],
+        "evidence_contradicted": found.get("contradicted", []),
         "sample_size": sample_size(forecaster),
         "candidates": found.get("candidates", []),
         "assessment": "Folds grouped by client, repeated; nothing scored on what it was fitted to.",
@@ -118,6 +119,12 @@ def card_text(forecaster: Forecaster) -> str:
                 f"{number(row['coverage'], 2)} | {row['verdict']} |"
                 for row in card["subgroups"]
             ),
+        ]
+    for row in card["evidence_contradicted"]:
+        lines += [
+            "",
+            f"The log speaks against the published effect of {row['parameter']} on the log number "
+            f"of sessions: published {row['prior']:+.2f}, here {row['posterior']:+.2f}.",
         ]
     return "\n".join([*lines, "", "**Limits.**", "", *(f"- {limit}" for limit in card["limits"])])
 

@@ -12,6 +12,7 @@ the spread that these effects explain and the spread that is left add up to the 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -25,6 +26,7 @@ __all__ = [
 ]
 
 SHAPE = 2.5
+CONTRADICTS = 2.5  # standard deviations
 
 # How far clinics differ in one effect, as a standard deviation of the log hazard ratio: a
 # judgement, no source.
@@ -168,3 +170,41 @@ def duration_prior(goal: str = "clear") -> dict[str, tuple[float, float]]:
     }
     location = LOCATION if goal == "clear" else LIGHTENED
     return {"location": location, **effects, "log_scale": LOG_SCALE, **NEVER_CLEARS}
+
+
+def contradicted(
+    estimates: Mapping[str, tuple[float, float]], evidence: Mapping[str, tuple[float, float]]
+) -> list[dict[str, float | str]]:
+    """Return the priors that the log speaks against.
+
+    Parameters
+    ----------
+    estimates, evidence : mapping of parameter to (mean, standard deviation)
+        After the log was seen, and before.
+
+    Returns
+    -------
+    list of dict
+        ``parameter``, ``prior``, ``posterior`` and ``z``: with Gaussian prior and likelihood, what
+        the estimate moved by has variance prior less posterior under the prior; beyond 2.5
+        standard deviations it is reported.
+    """
+    found: list[dict[str, float | str]] = []
+    for name, (mean, spread) in evidence.items():
+        if name not in estimates:
+            continue
+        after, left = estimates[name]
+        learnt = spread**2 - left**2
+        if learnt <= 0:
+            continue
+        z = (after - mean) / learnt**0.5
+        if abs(z) > CONTRADICTS:
+            found.append(
+                {
+                    "parameter": name,
+                    "prior": round(mean, 3),
+                    "posterior": round(after, 3),
+                    "z": round(z, 1),
+                }
+            )
+    return found

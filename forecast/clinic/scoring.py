@@ -11,6 +11,7 @@ from forecast.assess.calibration import Recalibration
 from forecast.assess.selection import choose, predict_out_of_fold, score_candidates
 from forecast.clinic.attributes import COVARIATES
 from forecast.clinic.candidates import candidates, evidence_model
+from forecast.clinic.evidence import contradicted
 from forecast.clinic.forecaster import Forecaster
 from forecast.clinic.groups import groups
 from forecast.clinic.midcourse import Midcourse, fit_midcourse
@@ -20,6 +21,7 @@ from forecast.clinic.rows import check_goal, course_rows
 from forecast.clinic.saved import load_forecaster
 from forecast.clinic.strategy_models import fit_strategies
 from forecast.errors import RequestError
+from forecast.survival.aft import FittedAcceleratedTime
 from forecast.survival.durations import Durations
 from forecast.survival.hazard import DiscreteHazard
 from forecast.survival.life_table import LifeTable
@@ -88,8 +90,9 @@ def fit_forecaster(
         specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
         checked = Checked.of(specs, log, rows, durations, goal=goal, horizon=horizon, seed=seed)
         chosen = checked.chosen
+    model = chosen.fit(durations)
     return Forecaster(
-        model=chosen.fit(durations),
+        model=model,
         evidence=None if isinstance(chosen, LifeTable) else from_evidence,
         stopping=fit_stopping(rows),
         recalibration=checked.recalibration if checked else None,
@@ -101,7 +104,10 @@ def fit_forecaster(
         goal=goal,
         horizon=horizon,
         seed=seed,
-        assessment=checked.to_dict() if checked else {},
+        assessment={
+            **(checked.to_dict() if checked else {}),
+            "contradicted": against_evidence(model, from_evidence),
+        },
         notes=fit_notes(reference, evidence),
     )
 
@@ -234,6 +240,19 @@ def fit_stopping(rows: pd.DataFrame) -> FittedCountModel:
     )
     spec = DiscreteHazard(baseline="smooth", prior=STOPPING_EVIDENCE)
     return spec.fit(spells) if len(spells) else spec.from_prior((), horizon=1)
+
+
+def against_evidence(
+    model: FittedCountModel, evidence: FittedAcceleratedTime
+) -> list[dict[str, float | str]]:
+    """Return the published effects that the fitted model speaks against."""
+    if not isinstance(model, FittedAcceleratedTime):
+        return []
+    known = [
+        dict(zip(one.parameter_names, zip(one.theta, one.errors, strict=True), strict=True))
+        for one in (model, evidence)
+    ]
+    return contradicted(known[0], known[1])
 
 
 def fit_notes(reference: Reference, evidence: Evidence | None = None) -> tuple[str, ...]:
