@@ -105,12 +105,7 @@ def compared_text(comparison: RegimeComparison) -> str:
         lines.append(f"  {reading.name}: {said}. {reading.why}")
     if comparison.sensitivity is not None and comparison.sensitivity.tipping_point:
         lines += ["", "How wrong the assumptions may be:"]
-        for key, point in comparison.sensitivity.tipping_point.items():
-            estimate, limit = comparison.sensitivity.e_value[key]
-            lines += [
-                f"  {point.words}",
-                f"  {key}: E-value {estimate:.1f}, of its limit {limit:.1f}.",
-            ]
+        lines += [f"  {sentence}" for sentence in comparison.sensitivity.words]
     return "\n".join([*lines, "", *(f"- {note}" for note in comparison.notes)])
 
 

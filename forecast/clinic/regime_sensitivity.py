@@ -57,12 +57,13 @@ class Sensitivity:
         ``comparison, phi_left, phi_right, estimate, low, high, verdict``.
     tipping_point : dict of str to TippingPoint
     e_value : dict of str to (float, float)
-        For the ratio of the shares cleared by the last of 5, 10 and 15 sessions within the
-        horizon: of the estimate, and of the end of its interval nearer to 1 (1 if it holds 1).
+        For the ratio of the shares cleared by the horizon: of the estimate, and of the end of
+        its interval nearer to 1 (1 if it holds 1).
     weeks : dict of str to Contrast
-        Difference in mean weeks until cleared instead of sessions.
+        Difference in mean weeks until cleared instead of sessions, up to ``last_week``.
     operator : dict of str to Contrast
         ``difference`` with the operator among the covariates, shrunk.
+    last_week : int
     """
 
     tipping: pd.DataFrame
@@ -70,6 +71,31 @@ class Sensitivity:
     e_value: Mapping[str, tuple[float, float]]
     weeks: Mapping[str, Contrast]
     operator: Mapping[str, Contrast]
+    last_week: int
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """What each analysis says, in sentences."""
+        said = []
+        for key, point in self.tipping_point.items():
+            estimate, limit = self.e_value[key]
+            said.append(point.words)
+            if np.isfinite(estimate):
+                said.append(
+                    f"{key}: something unrecorded would have to be tied to regime and clearing by "
+                    f"a risk ratio of {estimate:.1f} each to explain the difference in the share "
+                    f"cleared away, of {limit:.1f} to let its interval hold zero."
+                )
+            said.append(
+                f"{key} on the calendar: {_spoken(self.weeks[key], 'weeks')} until "
+                f"cleared, up to week {self.last_week}."
+            )
+            if self.operator[key].estimate is not None:
+                said.append(
+                    f"{key} with the operator among the covariates: "
+                    f"{_spoken(self.operator[key], 'sessions')}."
+                )
+        return tuple(said)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
@@ -111,7 +137,15 @@ def examine(
         e_value={key: _e_values(engine, point, draws, pair) for key, pair in known.items()},
         weeks=weeks,
         operator=_with_operator(trial, engine, difference, pairs),
+        last_week=engine.last_week,
     )
+
+
+def _spoken(contrast: Contrast, unit: str) -> str:
+    low, high = contrast.interval
+    if contrast.estimate is None or low is None or high is None:
+        return "cannot say"
+    return f"{contrast.estimate:+.1f} {unit} ({low:+.1f} to {high:+.1f})"
 
 
 def _tipping(
@@ -192,12 +226,10 @@ def _times(phi: float) -> str:
 def _e_values(
     engine: Engine, point: Result, draws: Result, pair: tuple[int, int]
 ) -> tuple[float, float]:
-    within = [n for n in (5, 10, 15) if n <= engine.horizon]
-    step = within[-1] if within else engine.horizon
-    left, right = (1 - point.survival[place, 0, step] for place in pair)
+    left, right = (1 - point.survival[place, 0, -1] for place in pair)
     if left <= 0 or right <= 0:
         return float("nan"), float("nan")
-    resampled = 1 - draws.survival[:, pair, 0, step]
+    resampled = 1 - draws.survival[:, pair, 0, -1]
     resampled = resampled[(resampled > 0).all(axis=1)]
     ratio = float(left / right)
     error = float(np.log(resampled[:, 0] / resampled[:, 1]).std(ddof=1))
