@@ -97,6 +97,13 @@ class Design:
             return self.dense[low:high]
         return np.hstack([self.dense[low:high], self.table[self.pattern[low:high]]])
 
+    def column(self, number: int) -> FloatArray:
+        """Return one column as held, shape (n,)."""
+        wide = self.dense.shape[1]
+        if number < wide or self.pattern is None:
+            return self.dense[:, number]
+        return np.asarray(self.table[self.pattern, number - wide])
+
     def dot(self, slopes: FloatArray) -> FloatArray:
         """Return X b, shape (n,)."""
         wide = self.dense.shape[1]

@@ -19,10 +19,10 @@ from forecast.survival.baseline import Baseline, free_baseline, smooth_baseline,
 from forecast.survival.encoding import Encoding
 from forecast.survival.fitted_hazard import FittedDiscreteHazard
 from forecast.survival.hazard import DiscreteHazard
+from forecast.survival.information import symmetric_inverse
 from forecast.survival.model import FitNotes
 from forecast.survival.newton import Curvature, maximise
 from forecast.survival.notes import WELL_SUPPORTED
-from forecast.survival.refit import symmetric_inverse
 from forecast.survival.sums import Counts, Sums
 
 __all__ = ["Place", "ask_here", "joint_fit"]

@@ -295,23 +295,32 @@ def expected_information(
 
 
 def row_scores(
-    rows: RiskRows, baseline: FloatArray, slopes: FloatArray, link: str
+    rows: RiskRows, baseline: FloatArray, slopes: FloatArray, basis: FloatArray, link: str
 ) -> tuple[FloatArray, FloatArray]:
-    """Return each row's derivative by the baseline (n, steps) and by the slopes (n, p)."""
+    """Return each row's derivative by the baseline's parameters (n, k) and by x'b (n,).
+
+    The derivative by a slope is the latter times its covariate.
+    """
     design, cut = rows.design, rows.n_quiet
     relative, rate = np.exp(design.dot(slopes)), np.exp(baseline)
-    by_step = np.zeros((len(design), rows.steps))
+    by_form, by_linear = np.zeros((len(design), basis.shape[1])), np.zeros(len(design))
+    used = [np.flatnonzero(row) for row in basis]
+
+    def add(run: slice, score: FloatArray, step: int) -> None:
+        by_linear[run] += score
+        for column in used[step - 1]:
+            by_form[run, column] += basis[step - 1, column] * score
+
     for step in steps_with(rate):
         for run in rows.at_risk(step):
             u = relative[run] * rate[step - 1]
-            weight, entered = rows.weight[run], rows.late_mask(run, step)
-            by_step[run, step - 1] -= weight * (u / (1 + u) if link == "logit" else u)
-            if entered is not None:
-                by_step[run, step - 1] *= entered
-    hit = np.arange(cut, len(design)), rows.survived[cut:]
-    u = np.clip(relative[cut:] * rate[hit[1]], SMALLEST, LARGEST)
-    if link == "logit":
-        by_step[hit] += rows.event_weight
-    else:
-        by_step[hit] = rows.event_weight * u / np.expm1(u)
-    return by_step, by_step.sum(axis=1)[:, None] * design.block(0, len(design))
+            score = -rows.weight[run] * (u / (1 + u) if link == "logit" else u)
+            entered = rows.late_mask(run, step)
+            add(run, score if entered is None else score * entered, step)
+    # the event itself: 1 in place of h for the logit, f'(eta) in place of -u for the other link
+    for step in steps_with(rate):
+        run = slice(int(rows.hit.start[step - 1]), int(rows.hit.stop[step - 1]))
+        weight = rows.event_weight[run.start - cut : run.stop - cut]
+        u = np.clip(relative[run] * rate[step - 1], SMALLEST, LARGEST)
+        add(run, weight if link == "logit" else weight * (u / np.expm1(u) + u), step)
+    return by_form, by_linear

@@ -12,6 +12,7 @@ from forecast.survival.baseline import Baseline
 from forecast.survival.durations import Durations
 from forecast.survival.encoding import Encoding
 from forecast.survival.hazard import DiscreteHazard
+from forecast.survival.information import assemble, fold
 from forecast.survival.likelihood import (
     RiskRows,
     cloglog_pass,
@@ -19,7 +20,7 @@ from forecast.survival.likelihood import (
     logit_pass,
 )
 from forecast.survival.notes import count_steps, count_subjects
-from forecast.survival.refit import Refitter, assemble, fold
+from forecast.survival.refit import Refitter
 from forecast.survival.sums import Counts, Sums
 
 __all__ = ["RowsHere"]

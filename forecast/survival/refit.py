@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import chain
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
@@ -16,15 +17,20 @@ from forecast.survival.design import Design, build_design
 from forecast.survival.durations import Durations
 from forecast.survival.encoding import Encoding
 from forecast.survival.fitted_hazard import FittedDiscreteHazard
+from forecast.survival.information import (
+    assemble,
+    clustered_meat,
+    fold,
+    symmetric_inverse,
+)
 from forecast.survival.likelihood import (
-    Pass,
     RiskRows,
     cloglog_pass,
     expected_information,
     logit_pass,
     row_scores,
 )
-from forecast.survival.newton import Curvature, Gaussian, Maximum, check_rank, maximise
+from forecast.survival.newton import Curvature, Gaussian, Maximum, maximise
 from forecast.survival.notes import (
     WELL_SUPPORTED,
     fit_notes,
@@ -280,9 +286,12 @@ class Refitter:
         clustered = None
         if not one_row_each(self.durations):
             with np.errstate(over="ignore"):
-                by_step, by_slope = row_scores(problem.rows, baseline, slopes, self.model.link)
-            scores = np.hstack([by_step @ basis, by_slope])
-            meat = clustered_meat(scores, self.durations.subject[self.order])
+                by_form, by_linear = row_scores(
+                    problem.rows, baseline, slopes, basis, self.model.link
+                )
+            slopes_own = (by_linear * self.design.column(j) for j in range(self.design.width))
+            columns = chain(by_form.T, slopes_own)
+            meat = clustered_meat(columns, self.durations.subject[self.order])
             observed = problem.evaluate(found.values).information
             bread = symmetric_inverse(observed + own, self.inner_names(problem))
             # the prior's own gradient has its precision as variance
@@ -309,39 +318,3 @@ class Refitter:
                 f"step {last}): the rest stays in the remainder."
             )
         return doubts
-
-
-def assemble(done: Pass, basis: FloatArray) -> Curvature:
-    """Return derivatives by baseline parameters and slopes, from those by steps and slopes."""
-    gradient = np.concatenate([done.by_step @ basis, done.by_slope])
-    return Curvature(
-        done.loglik, gradient, fold(done.step_step, done.step_slope, done.slope_slope, basis)
-    )
-
-
-def fold(
-    step_step: FloatArray, step_slope: FloatArray, slope_slope: FloatArray, basis: FloatArray
-) -> FloatArray:
-    """Return the full information matrix, baseline parameters first."""
-    corner = basis.T @ (basis * step_step[:, None])
-    side = basis.T @ step_slope
-    return np.block([[corner, side], [side.T, slope_slope]])
-
-
-def symmetric_inverse(matrix: FloatArray, names: list[str]) -> FloatArray:
-    """Return the inverse of a positive definite matrix, after scaling its diagonal to one."""
-    scale = np.sqrt(np.maximum(np.diag(matrix), 1e-300))
-    scaled = matrix / np.outer(scale, scale)
-    check_rank(scaled, names)
-    inverse = np.linalg.inv(scaled) / np.outer(scale, scale)
-    return np.asarray((inverse + inverse.T) / 2)
-
-
-def clustered_meat(scores: FloatArray, subject: npt.NDArray[np.object_]) -> FloatArray:
-    """Return the sum over subjects of score times score', times G / (G - 1) for G subjects."""
-    from pandas import factorize
-
-    place, named = factorize(subject)
-    groups = len(named)
-    totals = np.column_stack([np.bincount(place, column, groups) for column in scores.T])
-    return np.asarray(totals.T @ totals * (groups / max(groups - 1, 1)))
