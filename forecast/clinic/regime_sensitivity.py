@@ -81,10 +81,15 @@ class Sensitivity:
             estimate, limit = self.e_value[key]
             said.append(point.words)
             if np.isfinite(estimate):
+                rest = (
+                    "its interval holds zero already"
+                    if limit == 1
+                    else (f"of {limit:.1f} to let its interval hold zero")
+                )
                 said.append(
                     f"{key}: something unrecorded would have to be tied to regime and clearing by "
                     f"a risk ratio of {estimate:.1f} each to explain the difference in the share "
-                    f"cleared away, of {limit:.1f} to let its interval hold zero."
+                    f"cleared away; {rest}."
                 )
             said.append(
                 f"{key} on the calendar: {_spoken(self.weeks[key], 'weeks')} until "

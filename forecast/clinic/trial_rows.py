@@ -54,6 +54,7 @@ BASELINE = (
 )
 INK_GROUPS = ("black or dark blue only", "with red or orange", "with other colours")
 YEAR = 365.25
+REGULAR, HALF_A_YEAR = 5, 183
 USUAL_WEEKS = 8.0  # stands in for the interval before a first session
 FLOOR = 1.0  # percent of the ink: a grading of 100 is read as this much left
 
@@ -142,6 +143,23 @@ def trial_rows(log: OutcomeLog, *, horizon: int, set_apart: set[str] | None = No
     return _rows(log, courses, horizon, window, left_out)
 
 
+def in_use(dates: pd.Series[pd.Timestamp]) -> tuple[pd.Timestamp, pd.Timestamp]:
+    """Return the first and the last day on which a regime was in regular use.
+
+    A trial session years before the laser was bought opens no window: use is regular where
+    five sessions fall within half a year; if that never happened, from the first to the last.
+    """
+    import pandas as pd
+
+    days = dates.sort_values().to_numpy()
+    if len(days) >= REGULAR:
+        close = days[REGULAR - 1 :] - days[: 1 - REGULAR] <= np.timedelta64(HALF_A_YEAR, "D")
+        if close.any():
+            found = np.flatnonzero(close)
+            return pd.Timestamp(days[found[0]]), pd.Timestamp(days[found[-1] + REGULAR - 1])
+    return pd.Timestamp(days[0]), pd.Timestamp(days[-1])
+
+
 def eligible(
     log: OutcomeLog, set_apart: set[str]
 ) -> tuple[pd.DataFrame, tuple[str, str], dict[str, int]]:
@@ -150,8 +168,8 @@ def eligible(
     A regime that was not yet there cannot have been chosen, so courses begun before the later
     regime came in or after the earlier one went out are left out, not adjusted for.
     """
-    by_regime = log.sessions.groupby("regime")["treated_on"].agg(["min", "max"])
-    first, last = by_regime["min"].max(), by_regime["max"].min()
+    spans = [in_use(dates) for _, dates in log.sessions.groupby("regime")["treated_on"]]
+    first, last = max(span[0] for span in spans), min(span[1] for span in spans)
     window = (str(first.date()), str(last.date()))
     numbers = log.sessions.groupby("course_id")["session_no"].agg(["size", "max", "min"])
     courses = log.courses.copy()

@@ -38,6 +38,13 @@ def test_nobody_takes_part_who_could_not_have_had_both(log, trial):
     assert (trial.courses["sessions_elsewhere"] == 0).all()
 
 
+def test_a_stray_session_years_before_opens_no_window(log, trial):
+    first = log.sessions["treated_on"].idxmin()
+    sessions = log.sessions.copy()
+    sessions.loc[first, "regime"] = "ps"
+    assert trial_rows(with_tables(log, sessions=sessions), horizon=15).window == trial.window
+
+
 def test_events_are_the_recorded_outcomes_and_nothing_else(trial):
     panel = trial.panel
     cleared = trial.courses["outcome"].to_numpy()[panel.subject[panel.event]]
