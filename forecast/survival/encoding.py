@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Encoding"]
 
+MOST_LEVELS = 200  # more are labels of rows, not levels: nothing can be learnt of each
+
 FloatArray: TypeAlias = npt.NDArray[np.float64]
 CodeArray: TypeAlias = npt.NDArray[np.int64]
 Levels: TypeAlias = tuple[str, ...]
@@ -71,6 +73,11 @@ class Encoding:
         for name in frame.columns:
             series = frame[name]
             levels = None if numeric(series) else known_levels(name, series)
+            if levels is not None and len(levels) > MOST_LEVELS:
+                raise DataError(
+                    f"Column {name!r} has {len(levels)} different texts, the first {levels[0]!r}.",
+                    f"Give a column of at most {MOST_LEVELS} levels, or numbers; leave out labels.",
+                )
             if levels is None:
                 values = series.to_numpy(dtype=np.float64)
                 refuse_missing(name, ~np.isfinite(values))

@@ -78,6 +78,12 @@ def test_missing_values_are_refused_with_column_count_and_row(change, message):
         Encoding.learn(FRAME).encode(FRAME.assign(**change))
 
 
+def test_labels_of_rows_are_not_taken_for_levels():
+    labels = pd.DataFrame({"name": [f"row {i}" for i in range(300)]})
+    with pytest.raises(DataError, match="'name' has 300 different texts"):
+        Encoding.learn(labels)
+
+
 def test_bad_requests_are_named():
     encoding = Encoding.learn(FRAME)
     row = {"age": 30, "group": "a", "flag": 1}
