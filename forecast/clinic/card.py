@@ -9,13 +9,18 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from forecast.assess.sample_size import most_parameters
+from forecast.clinic.attributes import COVARIATES
+from forecast.clinic.enquiry import Enquiry
 from forecast.clinic.evidence import EFFECTS
 
 if TYPE_CHECKING:
     from forecast.clinic.forecaster import Forecaster
+    from forecast.clinic.reference import Reference
 
 __all__ = ["card_text", "model_card"]
 
+TABLES = ("candidates", "scores", "reliability", "subgroups")
+FIELDS = frozenset(Enquiry.__slots__)
 LIMITS = (
     "One clinic: says nothing of another until it is assessed there.",
     "Stopping early is taken to be unrelated to the sessions still needed, given the attributes.",
@@ -28,25 +33,13 @@ LIMITS = (
 def model_card(forecaster: Forecaster) -> dict[str, Any]:
     """Return the card as plain JSON values."""
     reference, found = forecaster.reference, forecaster.assessment
-    coverage = found.get("coverage")
     goal = {"clear": "recorded as cleared", "lighten": "recorded as cleared or lightened"}
     return {
         "title": "Sessions of laser tattoo removal until the goal, predicted at the consultation",
         "intended_use": "To tell a client how many sessions to expect, and to price packages.",
         "outcome": f"Session at which the course is {goal[forecaster.goal]}.",
-        "participants": {
-            "courses": reference.n_courses,
-            "clients": reference.n_clients,
-            "reached_the_goal": reference.n_reached,
-            "stopped": reference.n_stopped,
-            "still_running": reference.n_ongoing,
-            "started_from": reference.first_start,
-            "started_to": reference.last_start,
-        },
-        "predictors": sorted(
-            {"skin_type", "body_site", "ink_density", "layering", "inks", "age_years", "origin"}
-            | {"area_cm2", "tattoo_age_years", "scarring", "smoker"}
-        ),
+        "participants": participants(reference),
+        "predictors": sorted({source for source in COVARIATES.values() if source in FIELDS}),
         "missing_data": "Filled by the log's mean when fitting, spread over its mix when asked.",
         "model": found.get("model", "published evidence only"),
         "prior_evidence": [
@@ -55,14 +48,24 @@ def model_card(forecaster: Forecaster) -> dict[str, Any]:
         ],
         "evidence_contradicted": found.get("contradicted", []),
         "sample_size": sample_size(forecaster),
-        "candidates": found.get("candidates", []),
         "assessment": "Folds grouped by client, repeated; nothing scored on what it was fitted to.",
-        "coverage": coverage,
-        "scores": found.get("scores", []),
-        "reliability": found.get("reliability", []),
-        "subgroups": found.get("subgroups", []),
+        "coverage": found.get("coverage"),
+        **{name: found.get(name, []) for name in TABLES},
         "supported_to_session": forecaster.supported_to,
         "limits": [*LIMITS, *forecaster.notes],
+    }
+
+
+def participants(reference: Reference) -> dict[str, Any]:
+    """Return who the model was fitted to."""
+    return {
+        "courses": reference.n_courses,
+        "clients": reference.n_clients,
+        "reached_the_goal": reference.n_reached,
+        "stopped": reference.n_stopped,
+        "still_running": reference.n_ongoing,
+        "started_from": reference.first_start,
+        "started_to": reference.last_start,
     }
 
 
@@ -99,27 +102,7 @@ def card_text(forecaster: Forecaster) -> str:
         f"**Assessment.** {card['assessment']}",
     ]
     if coverage:
-        lines += [
-            "",
-            f"The {coverage['level']:.0%} interval covers {coverage['tie_split']:.1%} "
-            f"± {coverage['tie_split_error']:.1%} (one standard error).",
-            "",
-            "| candidate | log score a session | CRPS | chosen |",
-            "|---|---|---|---|",
-            *(
-                f"| {row['model']} | {number(row['log_score'], 4)} | {number(row['crps'], 3)} | "
-                f"{'yes' if row['chosen'] else ''} |"
-                for row in card["candidates"]
-            ),
-            "",
-            "| group | finished | interval covers | verdict |",
-            "|---|---|---|---|",
-            *(
-                f"| {row['factor']} {row['label']} | {row['n_events']} | "
-                f"{number(row['coverage'], 2)} | {row['verdict']} |"
-                for row in card["subgroups"]
-            ),
-        ]
+        lines += ["", *coverage_lines(card)]
     for row in card["evidence_contradicted"]:
         lines += [
             "",
@@ -127,6 +110,31 @@ def card_text(forecaster: Forecaster) -> str:
             f"of sessions: published {row['prior']:+.2f}, here {row['posterior']:+.2f}.",
         ]
     return "\n".join([*lines, "", "**Limits.**", "", *(f"- {limit}" for limit in card["limits"])])
+
+
+def coverage_lines(card: dict[str, Any]) -> list[str]:
+    """Return the tables of candidates and groups, as Markdown."""
+    coverage = card["coverage"]
+    return [
+        f"The {coverage['level']:.0%} interval covers {coverage['tie_split']:.1%} "
+        f"± {coverage['tie_split_error']:.1%} (one standard error).",
+        "",
+        "| candidate | log score a session | CRPS | chosen |",
+        "|---|---|---|---|",
+        *(
+            f"| {row['model']} | {number(row['log_score'], 4)} | {number(row['crps'], 3)} | "
+            f"{'yes' if row['chosen'] else ''} |"
+            for row in card["candidates"]
+        ),
+        "",
+        "| group | finished | interval covers | verdict |",
+        "|---|---|---|---|",
+        *(
+            f"| {row['factor']} {row['label']} | {row['n_events']} | "
+            f"{number(row['coverage'], 2)} | {row['verdict']} |"
+            for row in card["subgroups"]
+        ),
+    ]
 
 
 def number(value: float | None, digits: int) -> str:

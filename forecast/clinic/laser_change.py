@@ -199,6 +199,7 @@ def what_would_change(
         sessions, cleared = _draws(spells, newly, horizon, seed)
     else:
         notes.append("No course of the two years before that day would come newly within reach.")
+    gain = worth_cleared * cleared - cost_per_session * sessions
     return LaserChange(
         laser=laser,
         per_year=len(newly) / years,
@@ -208,9 +209,7 @@ def what_would_change(
         sessions_interval=_interval(sessions, level),
         cleared_change=_mean(cleared),
         cleared_interval=_interval(cleared, level),
-        **_money(
-            price, worth_cleared * cleared - cost_per_session * sessions, len(newly) / years, level
-        ),
+        **_money(price, gain, len(newly) / years, level),
         horizon=horizon,
         level=level,
         notes=tuple(notes),

@@ -83,31 +83,29 @@ def fit_forecaster(
         check_evidence(evidence, log, goal)
     reference = Reference.of(log, rows)
     durations = durations_of(rows, reference)
-    chosen: CountModel = evidence_model(goal, evidence)
-    from_evidence = evidence_model(goal, evidence).from_prior(tuple(COVARIATES))
+    published = evidence_model(goal, evidence)
+    from_evidence = published.from_prior(tuple(COVARIATES))
     checked = None
     if reference.n_reached >= FEWEST_TO_CHECK:
         specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
         checked = Checked.of(specs, log, rows, durations, goal=goal, horizon=horizon, seed=seed)
-        chosen = checked.chosen
+    chosen: CountModel = checked.chosen if checked else published
     model = chosen.fit(durations)
+    filled = filled_rows(rows, reference)
+    strategies = fit_strategies(log, filled, chosen) if goal == "clear" else {}
     return Forecaster(
         model=model,
         evidence=None if isinstance(chosen, LifeTable) else from_evidence,
         stopping=fit_stopping(rows),
         recalibration=checked.recalibration if checked else None,
         midcourse=checked.midcourse if checked else None,
-        strategies=fit_strategies(log, filled_rows(rows, reference), chosen)
-        if goal == "clear"
-        else {},
+        strategies=strategies,
         reference=reference,
         goal=goal,
         horizon=horizon,
         seed=seed,
-        assessment={
-            **(checked.to_dict() if checked else {}),
-            "contradicted": against_evidence(model, from_evidence),
-        },
+        assessment=(checked.to_dict() if checked else {})
+        | {"contradicted": against_evidence(model, from_evidence)},
         notes=fit_notes(reference, evidence),
     )
 

@@ -65,28 +65,11 @@ def update_estimate(
     percent, notes = read_gradings(gradings, done)
     draws, expected = forecaster.draws_after(enquiry, done)
     start = forecaster.estimate(enquiry, level=level)
-    midcourse = forecaster.midcourse
-    gone = {k: float(ink_gone(value)) for k, value in percent.items() if k > 0}
-    if not gone:
+    if done and any(k > 0 for k in percent):
+        draws, more = graded_draws(forecaster, draws, expected, done, percent)
+        notes += more
+    else:
         notes.append("No grading after a session was given: only the sessions done are used.")
-    elif midcourse is None:
-        notes.append("Too few graded courses in this log: the gradings are not used.")
-    elif done > 0:
-        pmfs, target = midcourse.draws(
-            expected,
-            done,
-            gone,
-            horizon=forecaster.horizon,
-            n_draws=len(draws),
-            seed=forecaster.seed,
-        )
-        draws = carry_draws(pmfs, target)
-        notes += pace_notes(midcourse.pace_rank(expected, done, gone))
-        if percent[max(percent)] >= midcourse.cleared_at:
-            notes.append(
-                f"The last grading is {percent[max(percent)]:g} %, at or above what this log calls "
-                f"cleared ({midcourse.cleared_at:g} %), but the course is not recorded as cleared."
-            )
     remaining = replace(
         start,
         distribution=CountDistribution(draws.mean(axis=0, keepdims=True)),
@@ -97,6 +80,31 @@ def update_estimate(
         notes=(*start.notes, *notes),
     )
     return Update(remaining, shifted(remaining, done, forecaster), done)
+
+
+def graded_draws(
+    forecaster: Forecaster,
+    draws: FloatArray,
+    expected: float,
+    done: int,
+    percent: Mapping[int, float],
+) -> tuple[FloatArray, list[str]]:
+    """Return the draws that the gradings call for, and notes; ``draws`` use none of them."""
+    midcourse = forecaster.midcourse
+    if midcourse is None:
+        return draws, ["Too few graded courses in this log: the gradings are not used."]
+    gone = {k: float(ink_gone(value)) for k, value in percent.items() if k > 0}
+    pmfs, target = midcourse.draws(
+        expected, done, gone, horizon=forecaster.horizon, n_draws=len(draws), seed=forecaster.seed
+    )
+    notes = pace_notes(midcourse.pace_rank(expected, done, gone))
+    last = percent[max(percent)]
+    if last >= midcourse.cleared_at:
+        notes.append(
+            f"The last grading is {last:g} %, at or above what this log calls cleared "
+            f"({midcourse.cleared_at:g} %), but the course is not recorded as cleared."
+        )
+    return carry_draws(pmfs, target), notes
 
 
 def shifted(remaining: Estimate, done: int, forecaster: Forecaster) -> Estimate:
