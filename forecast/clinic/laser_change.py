@@ -194,10 +194,9 @@ def what_would_change(
     low, high = poisson_interval(len(newly), level=level)
     spells = reach_spells(log)
     notes = [reach_evidence(log, spells)]
-    sessions, cleared = np.zeros(0), np.zeros(0)
-    if len(newly):
-        sessions, cleared = _draws(spells, newly, horizon, seed)
-    else:
+    none = (np.zeros(0), np.zeros(0))
+    sessions, cleared = _draws(spells, newly, horizon, seed) if len(newly) else none
+    if not len(newly):
         notes.append("No course of the two years before that day would come newly within reach.")
     gain = worth_cleared * cleared - cost_per_session * sessions
     return LaserChange(
