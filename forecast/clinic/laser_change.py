@@ -185,10 +185,7 @@ def what_would_change(
     watched as unreached until the day a laser for their inks came into use. Newly reached
     courses are predicted as unreached and as reached under the same parameter draws.
     """
-    check_level(level)
-    check_whole_number(horizon, name="horizon", low=2, high=100)
-    if price is not None and not price > 0:
-        raise RequestError(f"price is {price!r}.", "Give what the laser costs, above 0.")
+    _check(price, horizon, level)
     laser = Laser(regime, tuple(wavelengths_nm))
     newly, partly, years = _newly_reached(log, laser, on)
     low, high = poisson_interval(len(newly), level=level)
@@ -213,6 +210,13 @@ def what_would_change(
         level=level,
         notes=tuple(notes),
     )
+
+
+def _check(price: float | None, horizon: int, level: float) -> None:
+    check_level(level)
+    check_whole_number(horizon, name="horizon", low=2, high=100)
+    if price is not None and not price > 0:
+        raise RequestError(f"price is {price!r}.", "Give what the laser costs, above 0.")
 
 
 def _money(price: float | None, gain: FloatArray, per_year: float, level: float) -> dict[str, Any]:
