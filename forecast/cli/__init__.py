@@ -7,7 +7,19 @@ import os
 import sys
 from collections.abc import Sequence
 
-from forecast.cli import assess, compare, estimate, fading, log, page, price, reach, reactions, tour
+from forecast.cli import (
+    assess,
+    compare,
+    estimate,
+    fading,
+    log,
+    page,
+    price,
+    reach,
+    reactions,
+    share,
+    tour,
+)
 from forecast.errors import ForecastError
 
 __all__ = ["main"]
@@ -59,6 +71,7 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"forecast {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for room in (tour, log, estimate, price, assess, compare, fading, reactions, reach, page):
+    rooms = (tour, log, estimate, price, assess, compare, fading, reactions, reach, page, share)
+    for room in rooms:
         room.register(commands)
     return parser

@@ -35,6 +35,12 @@ def register(commands: Commands) -> None:
     parser.add_argument("--goal", choices=("clear", "lighten"), default="clear")
     parser.add_argument("--horizon", type=int, default=25, help="last session spoken of (25)")
     parser.add_argument("--seed", type=int, default=0, help="of everything drawn at random (0)")
+    parser.add_argument(
+        "--evidence",
+        type=Path,
+        metavar="POOLED.json",
+        help="what other clinics found together (pool), in place of published evidence",
+    )
 
 
 def add_log(parser: argparse.ArgumentParser) -> None:
@@ -82,9 +88,16 @@ def fit(options: Options) -> None:
     check_can_write(options.out)
     from forecast import fit_forecaster
 
+    evidence = None
+    if options.evidence is not None:
+        from forecast.clinic.pool import load_evidence
+
+        evidence = load_evidence(options.evidence)
     log = read(options)
     progress("Fitting (about a minute)")
-    forecaster = fit_forecaster(log, goal=options.goal, horizon=options.horizon, seed=options.seed)
+    forecaster = fit_forecaster(
+        log, goal=options.goal, horizon=options.horizon, seed=options.seed, evidence=evidence
+    )
     forecaster.save(options.out)
     data = {
         "written": str(options.out),
