@@ -114,15 +114,27 @@ def fit(options: Options) -> None:
 
 
 def fitted_text(forecaster: Forecaster) -> str:
-    """Return what the model rests on, in words."""
-    seen = forecaster.reference
-    reached = {"clear": "cleared", "lighten": "light enough"}[forecaster.goal]
-    others = seen.n_courses - seen.n_reached - seen.n_stopped - seen.n_ongoing
-    ended = f", {others} ended otherwise" if others else ""
+    """Return what the model rests on and how it did on clients it had not seen, in words."""
+    found = forecaster.assessment
     lines = [
-        f"{seen.n_courses} courses of {seen.n_clients} clients: {seen.n_reached} {reached}, "
-        f"{seen.n_stopped} stopped, {seen.n_ongoing} still running{ended}; all of them count.",
+        *forecaster.notes,
         f"Supported to session {forecaster.supported_to}, spoken of to {forecaster.horizon}.",
-        *(f"- {note}" for note in forecaster.notes),
     ]
+    if found.get("candidates"):
+        n = len(found["candidates"])
+        lines.append(f"Chosen of {n} models on clients left out of the fit: {found['model']}.")
+    coverage = found.get("coverage")
+    if coverage:
+        kept, error = 10 * coverage["tie_split"], 10 * coverage["tie_split_error"]
+        lines.append(
+            f"The promise of {10 * coverage['level']:g} of 10 held for {kept:.1f} of 10 such "
+            f"clients (give or take {error:.1f})."
+        )
+    failing = [
+        f"{row['factor']} {row['label']}"
+        for row in found.get("subgroups", ())
+        if row["verdict"] == "fails"
+    ]
+    if failing:
+        lines.append(f"It did not hold for: {', '.join(failing)}; their estimates say so.")
     return "\n".join(lines)
