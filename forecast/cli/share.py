@@ -52,7 +52,7 @@ def share(options: Options) -> None:
     check_can_write(options.out)
     log = None
     if options.answer is not None:
-        from forecast.clinic.rounds import answer_question
+        from forecast.clinic.answers import answer_question
 
         question = read_json(options.answer)
         log = read(options)

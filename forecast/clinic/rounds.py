@@ -14,126 +14,30 @@ clinic but one could work out that one; a share is made so that they could not.
 
 from __future__ import annotations
 
-import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, TypeAlias, cast
 
 import numpy as np
-import numpy.typing as npt
 
+from forecast.clinic.answers import ANSWER, QUESTION, SCHEMA, check_kind, fingerprint
 from forecast.clinic.attributes import COVARIATES
 from forecast.clinic.pool import PooledEvidence
-from forecast.clinic.rows import check_goal, course_rows
-from forecast.clinic.share import (
-    FEWEST_REACHED,
-    SHARED_MODEL,
-    at_least,
-    filled_durations,
-    shareable,
-    totals,
-)
+from forecast.clinic.share import SHARED_MODEL
 from forecast.errors import DataError, RequestError
-from forecast.survival.baseline import smooth_baseline
 from forecast.survival.encoding import Encoding
 from forecast.survival.joint import joint_fit
-from forecast.survival.place import RowsHere
 from forecast.survival.sums import Counts, Sums
 
 if TYPE_CHECKING:
-    import pandas as pd
-
-    from forecast.clinic.log import OutcomeLog
     from forecast.survival.joint import Place
 
-__all__ = ["JointRounds", "answer_question"]
+__all__ = ["JointRounds"]
 
-FloatArray = npt.NDArray[np.float64]
-KIND, SCHEMA = "session-forecast joint fit", 1
-QUESTION, ANSWER, STATE = f"{KIND}: question", f"{KIND}: answer", f"{KIND}: rounds"
-
-
-def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
-    """Return a clinic's answer to one question of a joint fit, as plain JSON values.
-
-    Raises
-    ------
-    RequestError
-        If it is no question of this version, or asks for a covariate that fewer than five
-        courses speak of.
-    DataError
-        If fewer than 20 courses reached the goal.
-    """
-    check_kind(question, QUESTION, "question")
-    try:
-        goal = check_goal(question["goal"])
-        rows = course_rows(log, goal=goal)
-        if int(rows["observed"].sum()) < FEWEST_REACHED:
-            raise DataError(
-                f"Only {int(rows['observed'].sum())} course(s) reached the goal.",
-                f"Join once {FEWEST_REACHED} have: below that, single courses show.",
-            )
-        given = shareable(rows)
-        if question["ask"] == "columns":
-            found = what_is_there(log, rows, given)
-        else:
-            found = sums_of(rows, question, given)
-    except (KeyError, TypeError, ValueError, AttributeError) as problem:
-        if isinstance(problem, RequestError | DataError):
-            raise
-        raise RequestError(f"The question is damaged ({problem}).", "Ask for it again.") from None
-    return {"kind": ANSWER, "schema": SCHEMA, "question": fingerprint(question), **found}
-
-
-def what_is_there(log: OutcomeLog, rows: pd.DataFrame, given: Sequence[str]) -> dict[str, Any]:
-    """Return which covariates this log can speak of, their sums and how many courses have them."""
-    return {
-        "columns": {
-            name: {"sum": float(rows[name].sum()), "courses": int(rows[name].notna().sum())}
-            for name in given
-        },
-        "counts": {name: at_least(n) for name, n in totals(log, rows).items()},
-    }
-
-
-def sums_of(
-    rows: pd.DataFrame, question: Mapping[str, Any], given: Sequence[str]
-) -> dict[str, Any]:
-    """Return the sums that a question asks for."""
-    fills = {str(name): float(value) for name, value in question["fills"].items()}
-    rare = [name for name in fills if name not in given]
-    if rare:
-        raise RequestError(
-            f"The question asks for {rare[0]}, of which this log has too few courses.",
-            "Start the joint fit afresh with this clinic's answer.",
-        )
-    encoding = Encoding(tuple((name, None) for name in fills))
-    place = RowsHere.of(SHARED_MODEL, filled_durations(rows, fills), encoding)
-    if question["ask"] == "counts":
-        return {"sums": plain_counts(place.counts())}
-    parameters = np.array(question["parameters"], dtype=np.float64)
-    if parameters.shape != (3 + len(fills),) or not np.isfinite(parameters).all():
-        raise ValueError("the parameters")
-    if question["ask"] == "expected":
-        return {"sums": {"information": place.expected(parameters, smooth_baseline()).tolist()}}
-    if question["ask"] != "derivatives":
-        raise ValueError(f"it asks for {question['ask']!r}")
-    return {"sums": place.derivatives(parameters, smooth_baseline()).to_dict()}
-
-
-def plain_counts(counts: Counts) -> dict[str, Any]:
-    """Return totals and moments of the covariates; what happened at each session stays here."""
-    return {
-        "at_risk": float(counts.at_risk.sum()),
-        "events": float(counts.events.sum()),
-        "weight": counts.weight,
-        "first": counts.first.tolist(),
-        "second": counts.second.tolist(),
-        "zero_one": counts.zero_one.tolist(),
-        "n_rows": counts.n_rows,
-        "n_subjects": counts.n_subjects,
-    }
+STATE = "session-forecast joint fit: rounds"
+Answers: TypeAlias = tuple[Mapping[str, Any], ...]
+Put: TypeAlias = Callable[[dict[str, Any]], Answers]
 
 
 def counts_of(stored: Mapping[str, Any]) -> Counts:
@@ -173,7 +77,7 @@ class JointRounds:
     """
 
     goal: str = "clear"
-    answers: tuple[tuple[Mapping[str, Any], ...], ...] = ()
+    answers: tuple[Answers, ...] = ()
 
     def advance(self) -> tuple[dict[str, Any] | None, PooledEvidence | None]:
         """Return the question to send out next, or None and the common model when done.
@@ -185,7 +89,7 @@ class JointRounds:
         """
         asked = 0
 
-        def put(question: dict[str, Any]) -> tuple[Mapping[str, Any], ...]:
+        def put(question: dict[str, Any]) -> Answers:
             nonlocal asked
             if asked == len(self.answers):
                 raise Unanswered(question)
@@ -242,22 +146,15 @@ class JointRounds:
         return cls(stored["goal"], tuple(tuple(one) for one in stored["answers"]))
 
 
-def run(goal: str, put: Any) -> PooledEvidence:
+def run(goal: str, put: Put) -> PooledEvidence:
     """Fit jointly, asking with ``put``."""
     base = {"kind": QUESTION, "schema": SCHEMA, "goal": goal}
     first = put({**base, "ask": "columns"})
     try:
-        common = [name for name in COVARIATES if all(name in answer["columns"] for answer in first)]
-        means = {
-            name: sum(answer["columns"][name]["sum"] for answer in first)
-            / sum(answer["columns"][name]["courses"] for answer in first)
-            for name in common
-        }
-        if not common:
-            raise RequestError("The clinics share no covariate.", "Pool their shares instead.")
+        means = common_means(first)
         fitted = joint_fit(
             SHARED_MODEL,
-            Encoding(tuple((name, None) for name in common)),
+            Encoding(tuple((name, None) for name in means)),
             cast("Sequence[Place]", first),  # asked by file, never called
             ask=lambda _, method, arguments: read_answers(
                 method, put({**base, "ask": method, "fills": means, **told(arguments)})
@@ -288,12 +185,25 @@ def run(goal: str, put: Any) -> PooledEvidence:
     )
 
 
+def common_means(first: Answers) -> dict[str, float]:
+    """Return the pooled mean of each covariate that every clinic can speak of."""
+    columns = [answer["columns"] for answer in first]
+    common = [name for name in COVARIATES if all(name in one for one in columns)]
+    if not common:
+        raise RequestError("The clinics share no covariate.", "Pool their shares instead.")
+    return {
+        name: sum(one[name]["sum"] for one in columns)
+        / sum(one[name]["courses"] for one in columns)
+        for name in common
+    }
+
+
 def told(arguments: tuple[Any, ...]) -> dict[str, Any]:
     """Return the parameters that a question is asked at, if any."""
     return {"parameters": arguments[0].tolist()} if arguments else {}
 
 
-def read_answers(method: str, answers: Sequence[Mapping[str, Any]]) -> list[Any]:
+def read_answers(method: str, answers: Answers) -> list[Any]:
     """Return the sums in the answers to one question."""
     sums = [answer["sums"] for answer in answers]
     if method == "counts":
@@ -301,19 +211,3 @@ def read_answers(method: str, answers: Sequence[Mapping[str, Any]]) -> list[Any]
     if method == "expected":
         return [np.array(one["information"], dtype=np.float64) for one in sums]
     return [Sums.from_dict(one) for one in sums]
-
-
-def check_kind(stored: Any, kind: str, word: str) -> None:
-    """Raise RequestError unless ``stored`` is of this kind and version."""
-    if not isinstance(stored, dict) or stored.get("kind") != kind:
-        raise RequestError(f"This is not the {word} of a joint fit.", "Give the right file.")
-    if stored.get("schema") != SCHEMA:
-        raise RequestError(
-            f"The {word} has schema {stored.get('schema')!r}, this is {SCHEMA}.",
-            "Use the same version everywhere.",
-        )
-
-
-def fingerprint(stored: Mapping[str, Any]) -> str:
-    """Return a fingerprint of plain values."""
-    return hashlib.sha256(json.dumps(stored, sort_keys=True).encode()).hexdigest()[:16]

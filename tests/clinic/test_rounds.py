@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.clinic.rounds import JointRounds, answer_question
+from forecast.clinic.answers import answer_question
+from forecast.clinic.rounds import JointRounds
 from forecast.clinic.rows import course_rows
 from forecast.clinic.share import SHARED_MODEL
 from forecast.clinic.simulate import simulate_log
