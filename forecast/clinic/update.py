@@ -10,9 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, check_whole_number
-from forecast.assess.transport import carry_draws
 from forecast.clinic.estimate import Estimate
-from forecast.clinic.midcourse import ink_gone
+from forecast.clinic.landmarks import ink_gone
 from forecast.errors import RequestError
 from forecast.survival.distribution import CountDistribution
 
@@ -66,7 +65,7 @@ def update_estimate(
     draws, expected = forecaster.draws_after(enquiry, done)
     start = forecaster.estimate(enquiry, level=level)
     if done and any(k > 0 for k in percent):
-        draws, more = graded_draws(forecaster, draws, expected, done, percent)
+        draws, more = graded_draws(forecaster, enquiry, draws, expected, done, percent)
         notes += more
     else:
         notes.append("No grading after a session was given: only the sessions done are used.")
@@ -84,6 +83,7 @@ def update_estimate(
 
 def graded_draws(
     forecaster: Forecaster,
+    enquiry: Enquiry,
     draws: FloatArray,
     expected: float,
     done: int,
@@ -93,18 +93,25 @@ def graded_draws(
     midcourse = forecaster.midcourse
     if midcourse is None:
         return draws, ["Too few graded courses in this log: the gradings are not used."]
-    gone = {k: float(ink_gone(value)) for k, value in percent.items() if k > 0}
-    pmfs, target = midcourse.draws(
-        expected, done, gone, horizon=forecaster.horizon, n_draws=len(draws), seed=forecaster.seed
-    )
-    notes = pace_notes(midcourse.pace_rank(expected, done, gone))
+    gone = {k: float(ink_gone(value)) for k, value in percent.items()}
+    elsewhere = enquiry.sessions_elsewhere
+    found = midcourse.draws(draws, expected, done, gone, elsewhere=elsewhere, seed=forecaster.seed)
+    after = {k: fall for k, fall in gone.items() if k > 0}
+    notes = []
+    if elsewhere:
+        notes.append(
+            "Begun elsewhere: percent faded is read as of the untreated tattoo, and the sessions "
+            "there as much like those here."
+        )
+    else:
+        notes += pace_notes(midcourse.pace_rank(expected, done, after))
     last = percent[max(percent)]
     if last >= midcourse.cleared_at:
         notes.append(
             f"The last grading is {last:g} %, at or above what this log calls cleared "
             f"({midcourse.cleared_at:g} %), but the course is not recorded as cleared."
         )
-    return carry_draws(pmfs, target), notes
+    return found, notes
 
 
 def shifted(remaining: Estimate, done: int, forecaster: Forecaster) -> Estimate:

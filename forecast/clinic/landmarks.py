@@ -1,0 +1,274 @@
+"""Landmarks: what was known of a course after each session, and what it still needed.
+
+A landmark supermodel (van Houwelingen and Putter 2012, Dynamic Prediction in Clinical Survival
+Analysis): every course gives one row per session s that it went past, with what was known then
+and the sessions it still needed. One accelerated-time model serves all landmarks. What enters:
+the sessions still expected by the count model given none of the gradings, the ink still to go,
+how fast it went so far and lately, and s. Rows after s never enter.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast.assess.calibration import Recalibration, fit_recalibration
+from forecast.assess.folds import grouped_folds
+from forecast.assess.outcomes import Outcomes
+from forecast.survival.aft import AcceleratedTime
+from forecast.survival.distribution import CountDistribution
+from forecast.survival.durations import Durations
+from forecast.survival.portable import model_from_dict
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.clinic.log import OutcomeLog
+    from forecast.survival.model import FittedCountModel
+
+__all__ = [
+    "LandmarkModel",
+    "band_of",
+    "features",
+    "fit_landmarks",
+    "ink_gone",
+    "landmark_rows",
+]
+
+FloatArray = npt.NDArray[np.float64]
+LAST_LANDMARK = 15
+LOOK_BACK = 2  # sessions over which the recent pace is taken
+SLOWEST = 0.02  # fall of log remaining ink per session taken as "not at all"
+CEILING = 97.0  # percent faded beyond which a grading says no more than "nearly all"
+SCALED = (
+    "expected",
+    "ink_to_go",
+    "pace",
+    "recent_pace",
+    "sessions_since_grading",
+    "log_session",
+    "log_session_squared",
+    "log_session_pace",
+    "log_session_ink",
+)
+# The sessions still needed are about those that the ink to go takes at the pace so far, pulled
+# towards what was expected without gradings; wide, since the log itself says most of it.
+LANDMARK_PRIOR: dict[str, tuple[float, float]] = {
+    **dict.fromkeys(SCALED, (0.0, 1.0)),
+    "expected": (0.4, 0.5),
+    "ink_to_go": (0.6, 0.5),
+    "pace": (-0.4, 0.5),
+    "recent_pace": (-0.2, 0.5),
+    "location": (0.0, 2.0),
+    "log_scale": (-0.8, 0.5),
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LandmarkModel:
+    """The supermodel, fitted.
+
+    Attributes
+    ----------
+    model : FittedCountModel
+        Of the sessions still needed after a landmark.
+    recalibration : Recalibration
+        Learnt out of fold, by landmark band.
+    """
+
+    model: FittedCountModel
+    recalibration: Recalibration
+
+    def draws(
+        self,
+        found: Mapping[str, FloatArray],
+        session: int,
+        *,
+        horizon: int,
+        n_draws: int,
+        seed: int,
+    ) -> tuple[FloatArray, CountDistribution]:
+        """Return pmfs of the sessions still needed under parameter draws, and the recalibrated one.
+
+        Parameters
+        ----------
+        found : mapping of str to ndarray
+            Covariates of one course at one landmark, see `features`.
+        session : int
+            Sessions done.
+        """
+        pmfs = self.model.predict_draws(found, horizon, n_draws=n_draws, seed=seed)[:, 0]
+        band = {"band": [band_of(session)]}
+        plain = CountDistribution(pmfs.mean(axis=0, keepdims=True))
+        return pmfs, self.recalibration.apply(plain, groups=band)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {"model": self.model.to_dict(), "recalibration": self.recalibration.to_dict()}
+
+    @classmethod
+    def from_dict(cls, stored: Mapping[str, Any]) -> LandmarkModel:
+        """Return what :meth:`to_dict` wrote."""
+        model = model_from_dict(stored["model"])
+        return cls(model, Recalibration.from_dict(stored["recalibration"]))
+
+
+def fit_landmarks(
+    marks: pd.DataFrame, *, horizon: int, seed: int
+) -> tuple[LandmarkModel, CountDistribution]:
+    """Return the supermodel and its out-of-fold predictions, one per row of ``marks``.
+
+    Parameters
+    ----------
+    marks : DataFrame
+        As `landmark_rows` returns them.
+    """
+    durations = Durations.from_frame(
+        marks, step="left", observed="observed", covariates=list(SCALED), subject="client_id"
+    )
+    spec = AcceleratedTime("lognormal", prior=LANDMARK_PRIOR)
+    pmf = np.empty((len(durations), horizon))
+    folds = grouped_folds(durations.subject, events=durations.observed, repeats=1, seed=seed)[0]
+    for fold in np.unique(folds):
+        fitted = spec.fit(durations.take(folds != fold))
+        pmf[folds == fold] = fitted.predict(durations.covariates[folds == fold], horizon).pmf
+    outcomes = Outcomes(durations.step, durations.observed, subject=durations.subject)
+    bands = {"band": np.array([band_of(s) for s in marks["session"]], dtype=object)}
+    recalibration = fit_recalibration(CountDistribution(pmf), outcomes, groups=bands)
+    corrected = recalibration.apply(CountDistribution(pmf), groups=bands)
+    return LandmarkModel(spec.fit(durations), recalibration), corrected
+
+
+def features(
+    expected: float, session: int, gone: Mapping[int, float], cleared_at: float
+) -> dict[str, FloatArray]:
+    """Return the model's covariates for one course at one landmark.
+
+    Parameters
+    ----------
+    expected : float
+        Sessions still expected by the count model.
+    session : int
+        Sessions done.
+    gone : mapping of int to float
+        Fall of log remaining ink by each graded session, see `ink_gone`; not empty.
+    cleared_at : float
+        Percent faded at which the log calls a course cleared.
+    """
+    last = max(k for k in gone if k <= session)
+    before = max((k for k in gone if k <= last - LOOK_BACK), default=0)
+    one = np.array([1.0])
+    return landmark_features(
+        expected * one,
+        session * one,
+        last * one,
+        gone[last] * one,
+        before * one,
+        gone.get(before, 0.0) * one,
+        cleared_at,
+    )
+
+
+def ink_gone(fading_pct: npt.ArrayLike) -> FloatArray:
+    """Return the fall of log remaining ink, from percent faded; capped where nearly all is gone."""
+    faded = np.minimum(np.asarray(fading_pct, dtype=np.float64), CEILING)
+    return np.asarray(-np.log1p(-faded / 100), dtype=np.float64)
+
+
+def band_of(session: float) -> str:
+    """Return the band of landmarks in which promises are checked."""
+    return "1-2" if session <= 2 else "3-5" if session <= 5 else "6+"
+
+
+def landmark_features(
+    expected: FloatArray,
+    session: FloatArray,
+    last: FloatArray,
+    gone: FloatArray,
+    before: FloatArray,
+    gone_before: FloatArray,
+    cleared_at: float,
+) -> dict[str, FloatArray]:
+    """Return the covariates of landmark rows; ``gone`` was graded after session ``last``."""
+    to_go = np.log(np.maximum(ink_gone(cleared_at) - gone, 0.05))
+    pace = np.log(np.maximum(gone / last, SLOWEST))
+    recent = np.log(np.maximum((gone - gone_before) / np.maximum(last - before, 1), SLOWEST))
+    log_session = np.log(session)
+    return {
+        "expected": np.log(expected),
+        "ink_to_go": to_go,
+        "pace": pace,
+        "recent_pace": recent,
+        "sessions_since_grading": session - last,
+        "log_session": log_session,
+        "log_session_squared": log_session**2,
+        "log_session_pace": log_session * pace,
+        "log_session_ink": log_session * to_go,
+    }
+
+
+def landmark_rows(
+    log: OutcomeLog, rows: pd.DataFrame, predicted: CountDistribution
+) -> pd.DataFrame:
+    """Return one row per course and session it went past with a grading by then.
+
+    Parameters
+    ----------
+    log : OutcomeLog
+        For its gradings.
+    rows : DataFrame
+        The courses, as `course_rows` returns them; courses begun elsewhere are left out, since
+        their gradings do not start from the untreated tattoo.
+    predicted : CountDistribution
+        Out-of-fold prediction of each course.
+    """
+    import pandas as pd
+
+    graded = log.gradings.assign(gone=ink_gone(log.gradings["fading_pct"]))
+    graded = graded[graded["after_session"] > 0]
+    graded = graded.groupby(["course_id", "after_session"])["gone"].mean().reset_index()
+    known = rows.reset_index(drop=True).assign(row=np.arange(len(rows)))
+    known = known[(known["entry"] == 0) & known["course_id"].isin(graded["course_id"])]
+    last_landmark = np.minimum(known["step"].to_numpy() - 1, LAST_LANDMARK)
+    marks = known.loc[known.index.repeat(last_landmark)].copy()
+    marks["session"] = marks.groupby("course_id").cumcount() + 1
+    graded = graded.rename(columns={"after_session": "last"})
+    marks = latest(marks, graded, "session", "")
+    marks = marks[marks["last"].notna()]
+    marks["until"] = marks["last"].astype(np.int64) - LOOK_BACK
+    marks = latest(marks, graded, "until", "_before")
+    expected = expected_remaining(predicted)[marks["row"], marks["session"] - 1]
+    found = landmark_features(
+        expected,
+        marks["session"].to_numpy(dtype=np.float64),
+        marks["last"].to_numpy(dtype=np.float64),
+        marks["gone"].to_numpy(),
+        marks["last_before"].fillna(0).to_numpy(dtype=np.float64),
+        marks["gone_before"].fillna(0.0).to_numpy(),
+        log.cleared_at,
+    )
+    kept = marks[["course_id", "client_id", "row", "session", "observed"]].reset_index(drop=True)
+    left = (marks["step"] - marks["session"]).to_numpy()
+    return pd.concat([kept.assign(left=left), pd.DataFrame(found)], axis=1)
+
+
+def latest(marks: pd.DataFrame, graded: pd.DataFrame, on: str, suffix: str) -> pd.DataFrame:
+    """Return ``marks`` with the last grading of the course not after the session ``on``."""
+    import pandas as pd
+
+    right = graded.rename(columns={"last": f"last{suffix}", "gone": f"gone{suffix}"})
+    right = right.assign(at=right[f"last{suffix}"]).sort_values("at")
+    left = marks.assign(at=marks[on]).sort_values("at", kind="stable")
+    both = pd.merge_asof(left, right, on="at", by="course_id")
+    return both.drop(columns="at").sort_values(["row", "session"]).reset_index(drop=True)
+
+
+def expected_remaining(predicted: CountDistribution) -> FloatArray:
+    """Return the expected remaining steps given none by each step, counting to the horizon."""
+    survival = predicted.survival()
+    after = np.cumsum(survival[:, ::-1], axis=1)[:, ::-1]
+    return np.asarray(1 + (after - survival) / np.maximum(survival, 1e-6), dtype=np.float64)
