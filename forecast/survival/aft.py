@@ -171,7 +171,9 @@ class FittedAcceleratedTime:
 
     def __post_init__(self) -> None:
         values, vectors = np.linalg.eigh(self.covariance)
-        object.__setattr__(self, "_root", vectors * np.sqrt(np.clip(values, 0, None)))
+        # the symmetric root has no free signs, so draws are the same on every machine
+        root = (vectors * np.sqrt(np.clip(values, 0, None))) @ vectors.T
+        object.__setattr__(self, "_root", root)
 
     @property
     def parameter_names(self) -> tuple[str, ...]:
