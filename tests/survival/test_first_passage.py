@@ -1,0 +1,114 @@
+"""First passages: paths of known law, and the algebra of weighing chances."""
+
+import json
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy.stats import multivariate_normal
+
+from forecast.errors import DataError
+from forecast.survival.first_passage import PassageBridge
+
+BRIDGE = PassageBridge(threshold=3.0, pace=0.95, wander=0.06, power=1.0, error=0.01)
+
+
+def test_the_density_is_that_of_a_bridge_measured_with_error():
+    at, seen = np.array([1.0, 2.0, 5.0]), np.array([0.4, 0.7, 1.9])
+    for passage in (6.0, 9.0):
+        length = passage - 0.5
+        mean = 3.0 * 0.95 * at / length
+        variance = 0.06 * 3.0 / length  # per step, power 1
+        low, high = np.minimum.outer(at, at), np.maximum.outer(at, at)
+        spread = variance * low * (1 - high / length) + 0.01 * np.eye(3)
+        expected = multivariate_normal.logpdf(seen, mean, spread)
+        assert_allclose(BRIDGE.log_likelihood(at, seen, [passage]), [expected])
+
+
+def test_chances_are_weighed_by_how_well_the_levels_fit():
+    chances = np.array([0.3, 0.2, 0.1])
+    found = BRIDGE.posterior(chances, 2, [1.0, 2.0], [0.5, 1.0])
+    fits = np.exp(BRIDGE.log_likelihood([1.0, 2.0], [0.5, 1.0], [3.0, 4.0, 5.0]))
+    assert_allclose(found / found[0], chances * fits / (chances[0] * fits[0]))
+    assert found.sum() <= 1
+
+
+def test_without_levels_the_chances_stay_as_they_are():
+    chances = np.array([0.3, 0.2, 0.1])
+    assert BRIDGE.posterior(chances, 2, [], []) is chances
+
+
+def test_a_fast_path_passes_soon_and_a_slow_one_late():
+    chances = np.full(20, 0.05)
+    steps = np.arange(20)
+    fast = BRIDGE.posterior(chances, 4, [1, 2, 3, 4], [0.5, 1.0, 1.5, 2.0])
+    slow = BRIDGE.posterior(chances, 4, [1, 2, 3, 4], [0.2, 0.4, 0.6, 0.8])
+    assert fast @ steps < 3
+    assert slow @ steps / slow.sum() > 8
+
+
+def test_each_draw_is_weighed_as_if_alone():
+    rng = np.random.default_rng(1)
+    draws = rng.dirichlet(np.ones(11), size=5)[:, :10]
+    together = BRIDGE.posterior(draws, 3, [3], [1.0])
+    alone = [BRIDGE.posterior(one, 3, [3], [1.0]) for one in draws]
+    assert_allclose(together, alone)
+
+
+def test_impossible_levels_leave_a_distribution():
+    chances = np.array([0.5, 0.3, 0.1])
+    for level in (-50.0, 0.0, 50.0):
+        found = BRIDGE.posterior(chances, 3, [1, 2, 3], [level] * 3)
+        assert np.isfinite(found).all()
+        assert (found >= 0).all()
+        assert found.sum() <= 1 + 1e-12
+
+
+def simulated(n, seed):
+    """Return padded paths of a random walk with drift up to, not with, their first passage."""
+    rng = np.random.default_rng(seed)
+    drift = np.exp(rng.normal(np.log(0.35), 0.25, n))
+    level = np.cumsum(drift[:, None] + rng.normal(0, 0.1, (n, 60)), axis=1)
+    passage = (level >= 3.0).argmax(axis=1) + 1
+    steps = np.tile(np.arange(1.0, 61), (n, 1))
+    steps[steps >= passage[:, None]] = np.nan
+    return (
+        steps,
+        np.where(np.isnan(steps), np.nan, level + rng.normal(0, 0.08, level.shape)),
+        passage,
+    )
+
+
+def test_known_wandering_and_error_come_back():
+    steps, levels, passage = simulated(250, 1)
+    fitted = PassageBridge.fit(steps, levels, passage, threshold=3.0)
+    assert fitted.error == pytest.approx(0.08**2, rel=0.25)
+    per_step = fitted.wander * (3.0 / 8.5) ** fitted.power
+    assert per_step == pytest.approx(0.1**2, rel=0.25)
+
+
+def test_the_weighed_chances_keep_their_promise_on_new_paths():
+    fitted = PassageBridge.fit(*simulated(250, 1), threshold=3.0)
+    steps, levels, passage = simulated(2000, 2)
+    before = np.bincount(passage, minlength=61)[1:] / len(passage)
+    done = 4
+    going = np.flatnonzero(passage > done)
+    chances = before[done:40] / before[done:].sum()
+    found = np.array(
+        [fitted.posterior(chances, done, steps[i, :done], levels[i, :done]) for i in going]
+    )
+    left = passage[going] - done
+    rank = np.cumsum(found, axis=1)
+    at = np.arange(len(going))
+    low = np.where(left > 1, rank[at, np.maximum(left - 2, 0)], 0.0)
+    drawn = low + np.random.default_rng(3).random(len(left)) * (rank[at, left - 1] - low)
+    inside = ((drawn > 0.1) & (drawn < 0.9)).mean()
+    # randomised ranks of a right model are uniform; 80 % inside, standard error 0.9 points
+    assert inside == pytest.approx(0.8, abs=0.035)
+
+
+def test_it_travels_as_json_and_refuses_paths_never_measured():
+    stored = json.loads(json.dumps(BRIDGE.to_dict()))
+    assert PassageBridge.from_dict(stored) == BRIDGE
+    with pytest.raises(DataError, match="levels on the way"):
+        PassageBridge.fit(np.full((2, 3), np.nan), np.full((2, 3), np.nan), [4, 5], threshold=3.0)
