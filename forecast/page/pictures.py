@@ -12,8 +12,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Curve", "dots", "draw_curve", "whole_of_100"]
 
-WIDTH, HEIGHT = 290.0, 205.0
-LEFT, RIGHT, TOP, BOTTOM = 34.0, 8.0, 10.0, 40.0
+WIDTH, HEIGHT = 290.0, 215.0
+LEFT, RIGHT, TOP, BOTTOM = 34.0, 8.0, 26.0, 40.0
 DOT = 20.0  # distance of two dots
 
 

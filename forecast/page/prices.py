@@ -55,7 +55,7 @@ def price_row(quote: Quote, words: Words) -> PriceRow:
         f"price_unit.{package.kind}",
         {"sessions": package.sessions, "cap": quote.cap, "extra": extra},
     )
-    enough = words.say("answer.price_all", {"cap": quote.cap})
+    enough = ""
     if quote.chance_enough is not None:
         enough = words.say("answer.price_enough_of", {"count": words.of_100(quote.chance_enough)})
     return PriceRow(

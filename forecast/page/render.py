@@ -27,6 +27,7 @@ CHOICES = ("ink_density", "layering", "skin_type")
 OPTIONAL_CHOICES = ("origin", "scarring", "smoker")
 NUMBERS = ("age_years", "area_cm2", "tattoo_age_years", "sessions_elsewhere")
 GRADING_ROWS = 8
+FITS = (2600, 3200, 3700, 4300)  # characters at each size of type, tried on both papers
 
 
 @cache
@@ -95,9 +96,35 @@ def render_sheet(found: Answer, desk: Desk, words: Words, *, standalone: bool) -
         "clinic": desk.clinic,
         "today": words.day(date.today()),
         "standalone": standalone,
+        "size": size_for(text_length(found, desk)),
         "styles": own_styles() if standalone else (),
     }
     return environment().get_template("sheet.html").render(**values)
+
+
+def text_length(found: Answer, desk: Desk) -> int:
+    """Return how many characters the sheet has to find room for, headings left out."""
+    clinic, rows = desk.clinic, found.prices
+    texts = [
+        *(clinic.opening, clinic.closing, found.meaning, *found.lines, *found.dates),
+        *(found.price_range, found.own_share, found.support, found.model, *found.changes),
+        *(text for text, _ in found.notes),
+        *(caution.text for caution in found.cautions),
+        *(part for pair in found.asked for part in pair),
+        *(part for row in rows for part in (row.name, row.price, row.unit, row.average)),
+    ]
+    return sum(map(len, texts))
+
+
+def size_for(length: int) -> int:
+    """Return which of the sheet's sizes of type fits that many characters on one page.
+
+    Examples
+    --------
+    >>> size_for(1000), size_for(10_000)
+    (0, 4)
+    """
+    return sum(length > most for most in FITS)
 
 
 def own_styles() -> tuple[str, ...]:

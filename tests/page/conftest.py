@@ -6,7 +6,8 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote_to_bytes, urlencode
@@ -14,7 +15,6 @@ from urllib.parse import unquote_to_bytes, urlencode
 import anyio
 import pytest
 
-import forecast
 from forecast.clinic.forecaster import Forecaster
 from forecast.clinic.tariff_file import tariff_template
 from forecast.page.asking import read_asked
@@ -98,7 +98,9 @@ class Client:
             "client": ("127.0.0.1", 1),
             "server": ("127.0.0.1", 8765),
         }
-        return anyio.run(self._exchange, scope, iter(body))
+        # in a thread of its own: an open browser keeps this one's event loop
+        with ThreadPoolExecutor(max_workers=1) as apart:
+            return apart.submit(anyio.run, self._exchange, scope, iter(body)).result()
 
     async def _exchange(self, scope: dict[str, Any], chunks: Any) -> Reply:
         got: list[Any] = []
@@ -131,8 +133,9 @@ def files(forecaster: Forecaster, tmp_path_factory: pytest.TempPathFactory) -> P
 
 
 @pytest.fixture(scope="session")
-def lightener() -> Forecaster:
-    return forecast.fit_forecaster(forecast.simulate_log(80, seed=12), goal="lighten", seed=1)
+def lightener(forecaster: Forecaster) -> Forecaster:
+    """Return a forecaster of the other goal, whose numbers differ from the first one's."""
+    return replace(forecaster, goal="lighten", horizon=20)
 
 
 @pytest.fixture(scope="session")

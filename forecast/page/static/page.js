@@ -22,6 +22,7 @@
 
   async function update() {
     again = running;
+    busy(true);
     if (running) return;
     running = true;
     do {
@@ -40,6 +41,11 @@
       }
     } while (again);
     running = false;
+    busy(false);
+  }
+
+  function busy(yes) {
+    at("answer").setAttribute("aria-busy", String(yes));
   }
 
   function show(found) {
@@ -131,7 +137,11 @@
 
   form.addEventListener("input", () => { moreGradings(); update(); });
   form.addEventListener("submit", (event) => event.preventDefault());
-  form.addEventListener("reset", () => setTimeout(() => {
+  form.addEventListener("reset", () => {
+    busy(true);
+    setTimeout(fresh);
+  });
+  function fresh() {
     picked = false;
     shown.hidden = true;
     for (const folded of form.querySelectorAll("details")) folded.open = false;
@@ -139,7 +149,7 @@
     update();
     form.scrollTop = 0;
     form.querySelector("input").focus();
-  }));
+  }
   slider.addEventListener("input", () => { picked = true; pick(); });
   at("sheet-form").addEventListener("submit", (event) => {
     event.target.elements.asked.value = JSON.stringify({ ...asked(), n: slider.value });

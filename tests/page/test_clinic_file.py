@@ -1,0 +1,99 @@
+"""The clinic's own file: a template that reads, and refusals that name the key."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+import forecast
+from forecast.cli import main
+from forecast.clinic.forecaster import Forecaster
+from forecast.errors import DataError, RequestError
+from forecast.page.asking import Asked
+from forecast.page.clinic_file import Clinic, clinic_template, read_clinic
+from forecast.page.desk import Desk, open_desk
+from forecast.page.sheet import make_sheet
+
+COMMON = forecast.Enquiry("II", "back", "black", "light", "single")
+# The smallest PNG: one transparent pixel (W3C PNG specification, 3rd edition, chunks of 11.2).
+PIXEL = bytes.fromhex(
+    "89504e470d0a1a0a0000000d49484452000000010000000108060000001f15c4890000000d49444154789c6360"
+    "00010000050001a5f645400000000049454e44ae426082"
+)
+
+
+def written(folder: Path, text: str) -> Path:
+    path = folder / "clinic.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_the_template_reads_as_it_stands(tmp_path: Path):
+    clinic = read_clinic(written(tmp_path, clinic_template()))
+    assert clinic.name == "Example Laser Clinic"
+    assert clinic.paper == "A4"
+
+
+def test_the_command_writes_the_template_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
+    path = tmp_path / "clinic.toml"
+    assert main(["page", "--template", str(path), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out) == {"written": str(path)}
+    assert read_clinic(path).language == "en"
+    assert main(["page", "--template", str(path)]) == 1
+    assert "is there already" in capsys.readouterr().err
+
+
+def test_a_logo_travels_inside_the_sheet(desk: Desk, tmp_path: Path):
+    (tmp_path / "logo.png").write_bytes(PIXEL)
+    clinic = read_clinic(written(tmp_path, 'logo = "logo.png"'))
+    html = make_sheet(Desk(desk.forecasters, None, clinic), Asked(COMMON))
+    assert "data:image/png;base64,iVBORw0KGgo" in html
+
+
+@pytest.mark.parametrize(
+    ("text", "named"),
+    [
+        ('nmae = "x"', "Did you mean 'name'"),
+        ("name = 3", "name"),
+        (f'opening = "{"x" * 601}"', "opening"),
+        ('language = "xx"', "language"),
+        ('paper = "A5"', "paper"),
+        ("spacing_weeks = 0", "spacing_weeks"),
+        ("spacing_weeks = nan", "spacing_weeks"),
+        ('logo = "none.png"', "none.png"),
+        ('logo = "clinic.toml"', "PNG or JPEG"),
+        ("name = ", "not TOML"),
+        ("\x00", "not TOML"),
+    ],
+)
+def test_what_cannot_be_used_is_named(tmp_path: Path, text: str, named: str):
+    with pytest.raises(DataError, match=named):
+        read_clinic(written(tmp_path, text))
+
+
+def test_a_picture_that_could_hold_code_is_no_logo(tmp_path: Path):
+    (tmp_path / "logo.svg").write_text("<svg><script>alert(1)</script></svg>", encoding="utf-8")
+    with pytest.raises(DataError, match="PNG or JPEG"):
+        read_clinic(written(tmp_path, 'logo = "logo.svg"'))
+
+
+def test_models_must_have_the_goals_they_are_given_for(
+    files: Path, tmp_path: Path, lightener: Forecaster
+):
+    lightener.save(tmp_path / "lighten.json")
+    both = open_desk(files / "model.json", lighten=tmp_path / "lighten.json")
+    assert set(both.forecasters) == {"clear", "lighten"}
+    with pytest.raises(RequestError, match="goal"):
+        open_desk(files / "model.json", lighten=files / "model.json")
+    with pytest.raises(RequestError, match="goal"):
+        open_desk(tmp_path / "lighten.json", lighten=tmp_path / "lighten.json")
+
+
+def test_a_clinic_without_a_file_is_plain():
+    assert Clinic().language == "en"
+    assert Clinic().logo is None
+
+
+def test_the_page_without_a_model_says_what_it_needs(capsys: pytest.CaptureFixture[str]):
+    assert main(["page"]) == 1
+    assert "MODEL.json" in capsys.readouterr().err

@@ -1,0 +1,169 @@
+"""The client's sheet: one page, the same numbers, nothing beside it, and no way in for markup."""
+
+import json
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pypdf
+import pytest
+
+import forecast
+from forecast.cli import main
+from forecast.clinic.cautions import FACTS
+from forecast.page.asking import Asked
+from forecast.page.clinic_file import Clinic
+from forecast.page.desk import Desk
+from forecast.page.sheet import find_browser, html_to_pdf, make_sheet
+from forecast.page.words import languages
+
+COMMON = forecast.Enquiry("V", "forearm", "black;red", "medium", "single")
+WORST = forecast.Enquiry(
+    "VI", "face", "white;yellow;brown;red", "heavy", "layered", 17, "cosmetic", 9000, 80, "marked",
+    "yes", 30,
+)  # fmt: skip
+EVIL = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'><b>"
+A4, LETTER = (595, 842), (612, 792)  # points, ISO 216 and ANSI/ASME Y14.1
+
+needs_browser = pytest.mark.skipif(find_browser() is None, reason="no Chromium is installed")
+
+
+def printed(html: str, path: Path) -> pypdf.PdfReader:
+    browser = find_browser()
+    assert browser is not None
+    html_to_pdf(html, path, browser=browser)
+    return pypdf.PdfReader(path)
+
+
+def test_the_sheet_needs_nothing_beside_it(desk: Desk):
+    html = make_sheet(desk, Asked(COMMON))
+    assert not re.search(r"""(src|href)=["'](?!data:)""", html)
+    assert "<script" not in html
+    assert "http" not in html.replace("http-equiv", "")
+
+
+@pytest.mark.parametrize("language", languages())
+@needs_browser
+def test_the_printed_sheet_says_what_the_estimate_says(desk: Desk, tmp_path: Path, language: str):
+    estimate = desk.forecasters["clear"].estimate(COMMON)
+    reader = printed(make_sheet(desk, Asked(COMMON), language=language), tmp_path / "sheet.pdf")
+    assert len(reader.pages) == 1
+    text = " ".join(reader.pages[0].extract_text().split())
+    low, high = estimate.interval
+    expected = {
+        "en": f"8 of 10 clients like this need {low} to {high}.",
+        "de": f"8 von 10 vergleichbaren Personen brauchen {low} bis {high}.",
+    }
+    assert expected[language] in text
+
+
+@needs_browser
+def test_the_paper_is_the_clinics(desk: Desk, tmp_path: Path):
+    for paper, (width, height) in (("A4", A4), ("Letter", LETTER)):
+        chosen = replace(desk, clinic=Clinic(paper=paper))
+        page = printed(make_sheet(chosen, Asked(COMMON)), tmp_path / f"{paper}.pdf").pages[0]
+        assert (round(page.mediabox.width), round(page.mediabox.height)) == (width, height)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize("language", languages())
+@pytest.mark.parametrize("facts", [frozenset(), frozenset(FACTS)], ids=["none", "all"])
+@needs_browser
+def test_even_the_fullest_sheet_is_one_page(
+    full_desk: Desk, tmp_path: Path, paper: str, language: str, facts: frozenset[str]
+):
+    clinic = Clinic(
+        name="Clinic " * 8, address="Street " * 8, opening="Welcome. " * 12, paper=paper
+    )
+    asked = Asked(WORST, sessions_done=3, gradings=((1, 5.0), (3, 2.0)), facts=facts)
+    html = make_sheet(replace(full_desk, clinic=clinic), asked, language=language)
+    assert len(printed(html, tmp_path / "sheet.pdf").pages) == 1
+
+
+def test_no_text_of_a_tariff_or_a_clinic_becomes_markup(desk: Desk, client: Any):
+    assert desk.tariff is not None
+    named = tuple(replace(one, name=f"{k}{EVIL}") for k, one in enumerate(desk.tariff.packages))
+    texts = dict.fromkeys(("name", "address", "contact", "opening", "closing"), EVIL)
+    model = replace(desk.forecasters["clear"], notes=(EVIL, f"From {EVIL} courses."))
+    evil = Desk({"clear": model}, replace(desk.tariff, packages=named), Clinic(**texts))
+    pages = [make_sheet(evil, Asked(COMMON)), *through_the_server(evil)]
+    for html in pages:
+        assert "<img" not in html
+        assert "<b>" not in html
+        assert "onerror=alert(2)>" not in html
+        assert not re.search(r"<script(?! src=\"static/)", html)
+    assert all("&lt;script&gt;" in html for html in pages)
+
+
+def through_the_server(desk: Desk) -> list[str]:
+    """Return the page, the swapped parts and the sheet as a browser gets them."""
+    from forecast.page.answer import answer
+    from forecast.page.asking import read_asked
+    from forecast.page.render import render_page, render_parts, render_sheet
+    from forecast.page.words import load_words
+
+    words = load_words("en")
+    sent = {"inks": ["black"], "ink_density": "light", "layering": "single"}
+    asked = read_asked({**sent, "body_site": "back", "skin_type": "II"}).asked
+    assert asked is not None
+    found = answer(desk, asked, words)
+    assert found is not None
+    return [
+        render_page(desk, words),
+        render_parts(found, words)["details"],
+        render_sheet(found, desk, words, standalone=False),
+    ]
+
+
+@needs_browser
+def test_the_command_writes_a_pdf(files: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]):
+    out = tmp_path / "for the client.pdf"
+    arguments = ["sheet", str(files / "model.json"), str(files / "enquiry.csv"), "-o", str(out)]
+    assert main([*arguments, "--tariff", str(files / "tariff.toml"), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out) == {"written": str(out)}
+    assert len(pypdf.PdfReader(out).pages) == 1
+
+
+def test_without_a_browser_the_command_writes_html_and_says_how_to_print(
+    files: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+):
+    monkeypatch.setenv("PATH", "")
+    out = tmp_path / "sheet.pdf"
+    arguments = ["sheet", str(files / "model.json"), str(files / "enquiry.csv"), "-o", str(out)]
+    assert main([*arguments, "--start", "2026-03-02", "--language", "de"]) == 0
+    said = capsys.readouterr().out
+    assert "print it" in said
+    assert not out.exists()
+    html = out.with_suffix(".html").read_text(encoding="utf-8")
+    assert "2. März 2026" in html
+
+
+@pytest.mark.parametrize(
+    ("options", "named"),
+    [
+        (["-o", "sheet.doc"], "sheet.doc"),
+        (["--start", "2.3.2026"], "2.3.2026"),
+        (["--start", "9999-12-31"], "9999"),
+        (["--language", "xx"], "xx"),
+        (["--goal", "lighten"], "lighten"),
+        (["--spacing-weeks", "0"], "spacing_weeks"),
+        (["--sessions-done", "-1"], "sessions_done"),
+        (["--clinic", "nowhere.toml"], "nowhere.toml"),
+    ],
+)
+def test_what_cannot_be_done_is_refused_in_words(
+    files: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    options: list[str],
+    named: str,
+):
+    out = ["-o", str(tmp_path / "sheet.html")]
+    arguments = ["sheet", str(files / "model.json"), str(files / "enquiry.csv"), *out, *options]
+    assert main(arguments) == 1
+    assert named in capsys.readouterr().err
