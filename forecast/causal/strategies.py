@@ -107,7 +107,9 @@ class WeightModel:
     ridge : float
         Penalty on standardised coefficients; 0 gives plain maximum likelihood.
     steps : bool
-        Whether log(step) joins the covariates of the models after the first step.
+        Whether steps join the covariates of the models after the first: an indicator for each
+        with enough outcomes of both kinds, since habits may have their moments (a review after
+        four steps), and log(step) over the others.
     least : int
         A model is fitted where each outcome occurs at least this often; else its share by
         stratum is used.
@@ -121,17 +123,16 @@ class WeightModel:
         self.panel = panel
         self.ridge = ridge
         before, after = _scaled(panel.before), _scaled(panel.after)
-        if steps:
-            log_step = _scaled(np.log(panel.step)[:, None].astype(np.float64))
-            before, after = np.hstack([before, log_step]), np.hstack([after, log_step])
+        step = panel.step if steps else np.ones_like(panel.step)
         self._parts = []
         for previous in (-1, 0, 1):
             rows = np.flatnonzero(panel.previous == previous)
-            columns = _scaled(panel.before) if previous == -1 else before
-            self._parts.append(_part(rows, columns, panel.group == 1, least))
-        # whether the last row of a subject still under way was followed by a loss is not known
-        rows = np.flatnonzero(~panel.event & (panel.lost | ~panel.last))
-        self._parts.append(_part(rows, after, panel.lost, least))
+            self._parts.append(_part(rows, before, step, panel.group == 1, least))
+        # whether the last row of a subject still under way was followed by a loss is not known;
+        # at the panel's last step only the lost would be left, and no weight asks for them
+        known = (panel.lost | ~panel.last) & (panel.step < panel.step.max())
+        rows = np.flatnonzero(~panel.event & known)
+        self._parts.append(_part(rows, after, step, panel.lost, least))
         self._stratum = panel.step * 3 + panel.previous + 1
 
     def fit(
@@ -194,14 +195,35 @@ class _Part:
     modelled: bool
 
 
-def _part(rows: IntArray, columns: FloatArray, outcome: BoolArray, least: int) -> _Part:
-    chosen = columns[rows]
+def _part(
+    rows: IntArray, columns: FloatArray, step: IntArray, outcome: BoolArray, least: int
+) -> _Part:
+    chosen = np.hstack([columns[rows], _step_columns(step[rows], outcome[rows], least)])
     if len(rows):
         chosen = chosen[:, chosen.std(axis=0) > 1e-9]
     design = np.hstack([np.ones((len(rows), 1)), chosen])
     happened = outcome[rows].astype(np.float64)
     fewer = min(happened.sum(), len(rows) - happened.sum())
     return _Part(rows, np.ascontiguousarray(design), happened, bool(fewer >= max(least, 1)))
+
+
+def _step_columns(step: IntArray, outcome: BoolArray, least: int) -> FloatArray:
+    """Return indicators of steps with enough outcomes of both kinds, and log(step) elsewhere."""
+    if not len(step) or step.min() == step.max():
+        return np.empty((len(step), 0))
+    size = int(step.max()) + 1
+    total = np.bincount(step, minlength=size)
+    happened = np.bincount(step, weights=outcome, minlength=size)
+    enough = np.flatnonzero(np.minimum(happened, total - happened) >= max(least, 1))
+    if len(enough) == (total > 0).sum():  # one step is the reference
+        enough = np.delete(enough, int(np.argmax(total[enough])))
+    indicators = (step[:, None] == enough[None, :]).astype(np.float64)
+    rest = ~np.isin(step, enough)
+    log_step = np.where(rest, np.log(step), 0.0)[:, None]
+    parts = [indicators]
+    if rest.any() and np.unique(step[rest]).size > 1:
+        parts.append(log_step)
+    return _scaled(np.hstack(parts))
 
 
 def _fit_part(

@@ -167,7 +167,8 @@ def _tipping(
     rows: list[tuple[float, float, float, float, float, str]] = []
     for phi_left in PHI:
         for phi_right in PHI:
-            gap = means[left, phi_left] - means[right, phi_right]
+            shift = means[left, phi_left] - means[right, phi_right]
+            gap = contrast.estimate + shift - (means[left, 1.0] - means[right, 1.0])
             moved = Contrast.normal(gap, contrast.error, contrast.level)
             low, high = moved.at_level(0.95)
             assert low is not None

@@ -30,6 +30,8 @@ HISTORY = (
     "fading",
     "last_gain",
     "stalled",
+    "log_ink_left",
+    "log_ink_left_per_session",
 )
 
 
@@ -66,9 +68,15 @@ def not_yet_judged(log: OutcomeLog, courses: pd.DataFrame, rows: pd.DataFrame) -
 
 
 def known_fading(fading: FloatArray, gain: FloatArray, done: IntArray) -> FloatArray:
-    """Return fading so far, the last gain and whether it stalled, one row per row."""
+    """Return what a clinic sees in the gradings so far, one row per row, one column per name.
+
+    Fading, the last gain, whether it stalled, the log of the ink left, and that per session
+    done: what a slow course looks like on the scale on which ink goes.
+    """
     stalled = (gain < STALLED) & (fading < NEARLY_CLEAR) & (done >= 2)
-    return np.column_stack([fading / 100, np.clip(gain, -20, 40) / 100, stalled])
+    left = np.log1p(-np.minimum(fading, 99.0) / 100)
+    pace = left / np.maximum(done, 1)
+    return np.column_stack([fading / 100, np.clip(gain, -20, 40) / 100, stalled, left, pace])
 
 
 def fading_history(log: OutcomeLog, rows: pd.DataFrame, place: pd.Series[int]) -> History:

@@ -252,7 +252,6 @@ def _panel(
     reacted_before = np.where(number == 1, False, np.roll(history.reacted, 1))
     before = known_fading(history.before, history.gain_before, number - 1)
     after = known_fading(history.after, history.gain_after, number)
-    slow = np.log1p(-np.minimum(history.after, 99.0) / 100) / number
     return Panel(
         subject=subject,
         step=number,
@@ -261,10 +260,10 @@ def _panel(
         # content with less than asked for is an end without the event, like any other stop
         lost=final & np.isin(outcome, ("stopped", "lightened")),
         before=np.column_stack([attributes, calendar, log_gap, reacted_before, before]),
-        after=np.column_stack([attributes, calendar, log_gap, history.reacted, slow, after]),
+        after=np.column_stack([attributes, calendar, log_gap, history.reacted, after]),
         cluster=pd.factorize(courses["client_id"])[0].astype(np.int64),
         names=(*BASELINE, *HISTORY),
-        after_names=(*BASELINE, *HISTORY[:4], "fall_per_session", *HISTORY[4:]),
+        after_names=(*BASELINE, *HISTORY),
     )
 
 
