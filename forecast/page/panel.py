@@ -1,0 +1,138 @@
+"""The same answer beside the analyst's notebook: controls on the left, the page's own parts."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from forecast.clinic.courses import INKS, REGIONS, column
+from forecast.errors import RequestError
+from forecast.page.answer import answer
+from forecast.page.asking import read_asked
+from forecast.page.desk import Desk
+from forecast.page.render import render_parts, static_text
+from forecast.page.words import load_words
+
+if TYPE_CHECKING:
+    import ipywidgets
+
+    from forecast.clinic.forecaster import Forecaster
+    from forecast.clinic.tariff import Tariff
+    from forecast.page.asking import Reading
+    from forecast.page.words import Words
+
+__all__ = ["estimate_panel"]
+
+LEVELLED = ("ink_density", "layering", "skin_type", "origin", "scarring", "smoker")
+NUMBERS = ("age_years", "area_cm2", "tattoo_age_years", "sessions_elsewhere", "sessions_done")
+
+
+def estimate_panel(
+    forecaster: Forecaster, *, tariff: Tariff | None = None, language: str = "en"
+) -> ipywidgets.HBox:
+    """Return controls and an answer that follows them, for JupyterLab.
+
+    Parameters
+    ----------
+    forecaster : Forecaster
+        Answers, as on the consultation page.
+    tariff : Tariff, optional
+        Adds the prices of its packages.
+    language : str
+        Code of a shipped language.
+
+    Raises
+    ------
+    RequestError
+        If ipywidgets is not installed, or there are no texts in that language.
+    """
+    try:
+        import ipywidgets as widgets
+    except ImportError:
+        raise RequestError(
+            "The panel needs ipywidgets.",
+            "Install session-forecast with its extra: pip install -e '.[notebooks]'.",
+        ) from None
+    words = load_words(language)
+    controls = make_controls(widgets, words)
+    slider = widgets.IntSlider(
+        value=10,
+        min=1,
+        max=forecaster.horizon,
+        description=words.say("answer.pick"),
+        style={"description_width": "initial"},
+    )
+    shown = widgets.HTML()
+    desk = Desk({forecaster.goal: forecaster}, tariff)
+
+    def follow(_: Any = None) -> None:
+        sent = {name: sendable(control.value) for name, control in controls.items()}
+        sent |= {"goal": forecaster.goal, "n": str(slider.value)}
+        shown.value = html_of(read_asked(sent), desk, words)
+
+    for control in (*controls.values(), slider):
+        control.observe(follow, names="value")
+    follow()
+    return widgets.HBox([widgets.VBox(list(controls.values())), widgets.VBox([slider, shown])])
+
+
+def make_controls(widgets: Any, words: Words) -> dict[str, Any]:
+    """Return one control per field, by field name; what is needed comes first."""
+
+    def labelled(name: str) -> dict[str, Any]:
+        return {
+            "description": words.say(f"form.{name}_term"),
+            "style": {"description_width": "11em"},
+            "layout": {"width": "28em"},
+        }
+
+    sites = [(words.level("body_site", site), site) for sites in REGIONS.values() for site in sites]
+    inks = [(words.level("inks", ink), ink) for ink in INKS]
+    nothing = ("–", "")
+    controls: dict[str, Any] = {
+        "inks": widgets.SelectMultiple(options=inks, value=["black"], rows=5, **labelled("inks")),
+        "body_site": widgets.Dropdown(options=sites, value="forearm", **labelled("body_site")),
+    }
+    for name in LEVELLED:
+        rule = column("courses", name)
+        options = [(words.level(name, level), level) for level in rule.levels]
+        first = options[len(options) // 2][1] if rule.required else ""
+        controls[name] = widgets.Dropdown(
+            options=options if rule.required else [nothing, *options],
+            value=first,
+            **labelled(name),
+        )
+    for name in NUMBERS:
+        key = "sessions_done" if name == "sessions_done" else f"{name}_term"
+        named = {**labelled(name), "description": words.say(f"form.{key}")}
+        controls[name] = widgets.Text(value="", continuous_update=True, **named)
+    return controls
+
+
+def sendable(value: Any) -> Any:
+    """Return a control's value as the page would send it."""
+    return list(value) if isinstance(value, tuple) else value
+
+
+def html_of(reading: Reading, desk: Desk, words: Words) -> str:
+    """Return the page's parts, or what is missing or wrong; the templates escape every value."""
+    from markupsafe import escape
+
+    if reading.asked is None:
+        wrong = [
+            f"{words.say(f'form.{field}_term')}: {words.say(f'wrong.{key}', values)}"
+            for field, (key, values) in reading.wrong.items()
+        ]
+        named = ", ".join(words.say(f"form.{name}_term") for name in reading.missing)
+        missing = [words.say("page.missing", {"fields": named})] if reading.missing else []
+        return f"<p>⚠ {escape(' '.join([*wrong, *missing]))}</p>"
+    found = answer(desk, reading.asked, words)
+    if found is None:
+        return f"<p>{escape(words.say('answer.cannot_say'))}</p>"
+    parts = render_parts(found, words)
+    text = escape(found.steps[found.n - 1][1])
+    pictures = static_text("pictures.css").replace(":root", ".estimate-panel")
+    styles = pictures + static_text("panel.css")
+    return (
+        f"<style>{styles}</style><div class='estimate-panel'>{parts['headline']}"
+        f"<p class='line'>{text}</p>{parts['picture']}{parts['details']}</div>"
+    )
