@@ -169,14 +169,7 @@ class HazardGFormula:
         """Return the fit when each row counts ``rows`` times."""
         panel = self.panel
         count = np.ones(len(panel.step)) if rows is None else rows
-        hazard = logistic_coefficients(
-            self._design,
-            panel.event,
-            weight=count,
-            ridge=self.ridge,
-            start=None if start is None else start.hazard,
-            tolerance=1e-6,
-        )
+        hazard = self._fit_hazard(count, start)
         design, change = self._design[self._fresh], self._after[self._fresh]
         used = count[self._fresh]
         if not used.sum() > 2 * design.shape[1]:
@@ -186,6 +179,21 @@ class HazardGFormula:
         drift = np.linalg.solve(square, design.T @ (used * change))
         rest = change - design @ drift
         return GFit(hazard, drift.astype(np.float64), float((used @ rest**2 / used.sum()) ** 0.5))
+
+    def _fit_hazard(self, count: FloatArray, start: GFit | None) -> FloatArray:
+        happened = float(count @ self.panel.event)
+        if not 0 < happened < count.sum():  # a resample without an event, or with nothing else
+            certain = np.zeros(self._design.shape[1])
+            certain[0] = -35.0 if happened == 0 else 35.0
+            return certain
+        return logistic_coefficients(
+            self._design,
+            self.panel.event,
+            weight=count,
+            ridge=self.ridge,
+            start=None if start is None else start.hazard,
+            tolerance=1e-6,
+        )
 
     def survival(self, fit: GFit, wanted: npt.ArrayLike) -> FloatArray:
         """Return each subject's survival after steps 0 to the horizon under a strategy.

@@ -116,7 +116,7 @@ def verdict_of(contrast: Contrast, margin: float) -> Verdict:
     'cannot say'
     """
     low, high = contrast.at_level(0.95)
-    if low is None or high is None:
+    if low is None or high is None or low == high:  # no spread: nobody was cleared yet
         return "cannot say"
     if high < 0:
         return "saves"

@@ -29,6 +29,7 @@ LEAST_AT_RISK = 5  # courses at risk at the last session used
 LEAST_FOLLOWERS = 10
 WISHED_FOLLOWERS = 20
 LEAST_EFFECTIVE = 30.0
+LEAST_CLEARED = 5
 LEAST_BY_OPERATOR = 3  # sessions with each regime before an operator counts as using both
 
 
@@ -40,6 +41,9 @@ class Diagnostics:
     ----------
     followers : dict of str to int
         Courses that kept to each strategy until they cleared or reached the horizon.
+    cleared : dict of str to int
+        Courses cleared under each strategy before the horizon's last session: with none, the
+        means cannot differ yet.
     supported_to : dict of str to int
         Last session at which each strategy has enough courses.
     effective : dict of str to float
@@ -62,6 +66,7 @@ class Diagnostics:
     """
 
     followers: dict[str, int]
+    cleared: dict[str, int]
     supported_to: dict[str, int]
     effective: dict[str, float]
     at_risk: pd.DataFrame
@@ -77,6 +82,7 @@ class Diagnostics:
         after = self.balance["after"].abs()
         return {
             "followers": self.followers,
+            "cleared": self.cleared,
             "supported_to": self.supported_to,
             "effective": {name: round(value, 1) for name, value in self.effective.items()},
             "counts": self.counts,
@@ -116,11 +122,12 @@ def diagnose(
     import pandas as pd
 
     panel, names = engine.panel, [strategy.name for strategy in strategies]
-    followers, support, effective, at_risk, spread = {}, {}, {}, {}, []
+    followers, cleared_by, support, effective, at_risk, spread = {}, {}, {}, {}, {}, []
     for place, name in enumerate(names):
         risk, cleared = sums_by_session(engine, place)
         at_risk[name] = risk
         followers[name] = int(risk[-1] + cleared[:-1].sum())
+        cleared_by[name] = int(cleared[:-1].sum())
         support[name] = supported_to(risk, cleared)
         mask = engine.masks[place]
         raw = np.where(mask, engine.weights.stabilised, 0.0)
@@ -140,6 +147,7 @@ def diagnose(
     sessions = pd.RangeIndex(1, engine.horizon + 1, name="session")
     return Diagnostics(
         followers=followers,
+        cleared=cleared_by,
         supported_to=support,
         effective=effective,
         at_risk=pd.DataFrame(at_risk, index=sessions),
@@ -221,6 +229,7 @@ def no_rows(log: OutcomeLog, strategies: Sequence[Strategy], horizon: int) -> Di
     columns = ["strategy", "session", "covariate", "before", "after"]
     return Diagnostics(
         followers=dict.fromkeys(names, 0),
+        cleared=dict.fromkeys(names, 0),
         supported_to=dict.fromkeys(names, 0),
         effective=dict.fromkeys(names, 0.0),
         at_risk=pd.DataFrame(0, index=sessions, columns=names),

@@ -10,6 +10,7 @@ import numpy as np
 from forecast.clinic.comparison import Contrast, within_margin
 from forecast.clinic.regime_diagnostics import (
     LEAST_AT_RISK,
+    LEAST_CLEARED,
     LEAST_EFFECTIVE,
     LEAST_FOLLOWERS,
     WISHED_FOLLOWERS,
@@ -112,6 +113,11 @@ def _support_notes(
             )
         elif followers < WISHED_FOLLOWERS:
             notes.append(f"{name}: only {followers} courses followed it to session {horizon}.")
+        if diagnostics.cleared[name] < LEAST_CLEARED:
+            notes.append(
+                f"{name}: {diagnostics.cleared[name]} course(s) cleared before session {horizon}; "
+                f"{LEAST_CLEARED} are needed for a verdict."
+            )
     for key, (left, right) in pairs.items():
         common = min(diagnostics.supported_to[names[left]], diagnostics.supported_to[names[right]])
         if 2 <= common < horizon:

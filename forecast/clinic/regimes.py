@@ -24,6 +24,7 @@ from forecast.clinic.comparison import (
 )
 from forecast.clinic.naive_readings import naive_readings
 from forecast.clinic.regime_diagnostics import (
+    LEAST_CLEARED,
     LEAST_EFFECTIVE,
     LEAST_FOLLOWERS,
     Diagnostics,
@@ -166,8 +167,10 @@ def _compare(
 
 def _cautious(verdict: Verdict, key: str, diagnostics: Diagnostics, settings: Settings) -> Verdict:
     """Withhold the verdict where too little is left after weighting, or hands decide as well."""
-    effective = [diagnostics.effective[settings.names[place]] for place in settings.pairs[key]]
-    if min(effective) < LEAST_EFFECTIVE or diagnostics.operators_apart:
+    names = [settings.names[place] for place in settings.pairs[key]]
+    few = min(diagnostics.cleared[name] for name in names) < LEAST_CLEARED
+    worth = min(diagnostics.effective[name] for name in names)
+    if few or worth < LEAST_EFFECTIVE or diagnostics.operators_apart:
         return "cannot say"
     return verdict
 

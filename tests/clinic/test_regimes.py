@@ -286,6 +286,12 @@ def test_a_short_horizon_says_what_it_leaves_out(log):
     assert any(f"{share:.0%} under ns" in note for note in found.notes)
 
 
+def test_before_anybody_is_cleared_nothing_is_called_equivalent(log):
+    found = compare_regimes(log, horizon=2, replicates=20)
+    assert found.verdict["ps - ns"] == "cannot say"
+    assert any("cleared before session 2; 5 are needed" in note for note in found.notes)
+
+
 def test_without_gradings_the_doubt_is_said(log):
     blind = with_tables(log, gradings=None)
     found = compare_regimes(blind, **QUICK)
