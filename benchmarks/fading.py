@@ -1,0 +1,240 @@
+"""Mid-course updates, regime shares and the mixed model, on clinics whose truth is known.
+
+    OMP_NUM_THREADS=1 python benchmarks/fading.py --clinics 40 --out benchmarks/results/fading.json
+    OMP_NUM_THREADS=1 python benchmarks/fading.py --part updates --clinics 20
+
+*updates*: each clinic draws its own speed and effects (standard deviation 0.15 on the log speed);
+600 courses are logged, a forecaster is fitted, and fresh clients with complete follow-up are asked
+about after 2, 4 and 6 sessions, with the gradings that the clinic would have written down.
+*regimes*: the share of the remaining ink that ps removes beyond ns against its truth, and stalls.
+*speed*: the plain mixed model against statsmodels, processor time, in turns.
+"""
+
+import argparse
+import json
+import time
+import warnings
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from forecast import fit_fading, fit_forecaster, simulate_log
+from forecast._jobs import run_units
+from forecast.assess.coverage import plain_coverage
+from forecast.assess.pit import tie_split_coverage
+from forecast.assess.scores import crps_complete
+from forecast.causal.linear_mixed import LinearMixed
+from forecast.clinic.enquiry import Enquiry
+from forecast.clinic.forecaster import Forecaster
+from forecast.clinic.invented.chance import Crew
+from forecast.clinic.invented.reach import YEAR
+from forecast.clinic.invented.rows import hide
+from forecast.clinic.invented.sessions import Paths, arrive
+from forecast.clinic.simulate import CaseMix, World, simulate_clinic
+from forecast.survival import CountDistribution
+
+HORIZON, LEVEL, MOST, LANDMARKS = 25, 0.8, 60, (2, 4, 6)
+BLACK = replace(World(), mix=CaseMix(colour=0.0), resistant_rate=0.0)
+BIG_REMNANT = 0.08
+Numbers = dict[str, float]
+
+
+def fresh_courses(world: World, n: int, seed: int) -> tuple[list[Enquiry], Paths]:
+    """Return clients of the clinic's last two years, and what happens if they go on."""
+    rng = np.random.default_rng([seed, 1])
+    cohort, _, paths = arrive(n, world, rng, (6 * YEAR, 8 * YEAR), MOST)
+    frame = hide(cohort.attributes.enquiries(), rng)
+    return [Enquiry(**row) for row in frame.to_dict("records")], paths
+
+
+def updated_clinic(unit: tuple[int, int]) -> dict[str, Numbers]:
+    """Return what one clinic's updates are worth after each landmark."""
+    seed, n = unit
+    world = World.draw(seed)
+    forecaster = fit_forecaster(simulate_log(600, seed=seed, world=world), seed=seed)
+    enquiries, paths = fresh_courses(world, n, seed + 1)
+    needed = paths.first_at(world.cleared_at)
+    found: dict[str, Numbers] = {}
+    for done in LANDMARKS:
+        rows = updates_at(forecaster, enquiries, paths, needed, done)
+        found[str(done)] = judged(*rows)
+    scores = forecaster.midcourse.scores if forecaster.midcourse else {}
+    found["chosen"] = {"kept": float(forecaster.midcourse.chosen == "passage"), **scores}
+    return found
+
+
+def updates_at(
+    forecaster: Forecaster, enquiries: list[Enquiry], paths: Paths, needed: np.ndarray, done: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return predictions without and with gradings, and the sessions then still needed."""
+    alone, told, left = [], [], []
+    for row, enquiry in enumerate(enquiries):
+        written = np.flatnonzero(paths.graded[row, :done])
+        if needed[row] <= done or enquiry.sessions_elsewhere or not len(written):
+            continue
+        gradings = [(int(k) + 1, float(paths.grade[row, k])) for k in written]
+        alone.append(forecaster.draws_after(enquiry, done)[0].mean(axis=0))
+        later = forecaster.update(enquiry, sessions_done=done, gradings=gradings)
+        told.append(later.remaining.distribution.pmf[0])
+        left.append(needed[row] - done if needed[row] <= MOST else np.inf)
+    return np.array(alone), np.array(told), np.array(left, dtype=np.float64)
+
+
+def judged(alone: np.ndarray, told: np.ndarray, left: np.ndarray) -> Numbers:
+    """Return scores and coverage; ``claimed`` is the chance that the intervals give themselves.
+
+    Claimed less the level is what whole sessions alone add to the coverage of a perfect answer.
+    """
+    count, update = CountDistribution(alone), CountDistribution(told)
+    interval = update.interval(LEVEL)
+    padded = np.hstack([np.zeros((len(told), 1)), update.cdf(), np.ones((len(told), 1))])
+    low, high = (np.minimum(end, HORIZON + 1).astype(int) for end in interval.T)
+    rows = np.arange(len(told))
+    return {
+        "n": float(len(left)),
+        "count": float(crps_complete(count, left).mean()),
+        "update": float(crps_complete(update, left).mean()),
+        "plain": float(plain_coverage(interval, left).mean()),
+        "claimed": float((padded[rows, high] - padded[rows, low - 1]).mean()),
+        "tie_split": float(tie_split_coverage(update, left, level=LEVEL).mean()),
+    }
+
+
+def regime_clinic(unit: tuple[int, str]) -> Numbers:
+    """Return one clinic's difference of shares, its interval and its truth, and its stalls."""
+    seed, kind = unit
+    world = BLACK if kind == "black" else World()
+    clinic = simulate_clinic(600, seed=seed, world=world)
+    fading = fit_fading(clinic.log)
+    truth = clinic.truth.set_index("course_id").loc[fading.rows.courses["course_id"]]
+    fall = np.exp(truth["log_speed"]).mean() * np.exp(world.session_sd**2 / 2)
+    fall *= np.exp(Crew.of(world).speed).mean()
+    row = fading.differences.set_index("ink_group").loc["all"]
+    looks = fading.stalls.looks.groupby("course_id")["stalled"].any()
+    remnant = truth["remnant"].reindex(looks.index)
+    return {
+        "estimate": float(row["difference"]),
+        "low": float(row["low"]),
+        "high": float(row["high"]),
+        "truth": float(np.exp(-fall) - np.exp(-fall * np.exp(world.regime_effect))),
+        "stalls_found": float(looks[remnant > BIG_REMNANT].mean()),
+        "stalls_false": float(looks[remnant < 0.01].mean()),
+        "remnant": float((remnant > BIG_REMNANT).sum()),
+    }
+
+
+def measured_rows(n: int, irregular: bool) -> tuple[np.ndarray, ...]:
+    """Return design, response, subject and random columns of n subjects: 13 levels, 9 slopes."""
+    rng = np.random.default_rng(n)
+    sizes = rng.integers(3, 15, n)
+    subject = np.repeat(np.arange(n), sizes)
+    step = np.concatenate([np.arange(size, dtype=np.float64) for size in sizes])
+    step += irregular * rng.uniform(-0.3, 0.3, len(step))
+    level = (rng.random((n, 12)) < 0.3).astype(np.float64)[subject]
+    design = np.column_stack([np.ones(len(step)), level, step, step[:, None] * level[:, :8]])
+    effects = rng.multivariate_normal([0, 0], [[0.02, -0.002], [-0.002, 0.01]], n)[subject]
+    slopes = np.r_[0, rng.normal(0, 0.05, 12), -0.4, rng.normal(0, 0.05, 8)]
+    response = design @ slopes + effects[:, 0] + effects[:, 1] * step
+    response += rng.normal(0, 0.1, len(step))
+    return design, response, subject, np.column_stack([np.ones(len(step)), step])
+
+
+def speed(n: int, repeats: int) -> list[str]:
+    """Return a line per kind of data: ours, statsmodels, their ratio and their deviances."""
+    import statsmodels.api as sm
+
+    lines = []
+    for irregular in (False, True):
+        design, response, subject, random = measured_rows(n, irregular)
+        ours, theirs, gap = [], [], 0.0
+        for _ in range(repeats):
+            began = time.process_time()
+            fitted = LinearMixed().fit(design, response, subject, random=random)
+            middle = time.process_time()
+            with warnings.catch_warnings():
+                warnings.filterwarnings("ignore", message=".*boundary.*")
+                peer = sm.MixedLM(response, design, subject, exog_re=random).fit(reml=True)
+            ours.append(middle - began)
+            theirs.append(time.process_time() - middle)
+            gap = fitted.deviance + 2 * peer.llf
+        ratios = np.array(theirs) / np.array(ours)
+        lines.append(
+            f"| {n} | {'irregular' if irregular else 'grid'} | {1000 * np.median(ours):.0f} | "
+            f"{np.median(theirs):.1f} | {np.median(theirs) / np.median(ours):.0f} "
+            f"({ratios.min():.0f} to {ratios.max():.0f}) | {gap:+.1e} | "
+            f"{np.abs(fitted.coefficients - peer.fe_params).max():.0e} |"
+        )
+    return lines
+
+
+def updates_table(results: list[dict[str, Numbers]]) -> list[str]:
+    """Return one line per landmark, means over clinics and their standard error."""
+    lines = [
+        "| after | courses | CRPS, count given not cleared | CRPS, with gradings | lower by | "
+        "plain 80 % coverage | that a perfect answer would have | tie-split coverage |",
+        "|---|---|---|---|---|---|---|---|",
+    ]
+    for done in LANDMARKS:
+        rows = {
+            name: np.array([result[str(done)][name] for result in results])
+            for name in results[0][str(done)]
+        }
+        gain = 1 - rows["update"] / rows["count"]
+        error = gain.std(ddof=1) / len(gain) ** 0.5
+        lines.append(
+            f"| {done} | {rows['n'].sum():.0f} | {rows['count'].mean():.2f} | "
+            f"{rows['update'].mean():.2f} | {gain.mean():.1%} (se {error:.1%}) | "
+            f"{rows['plain'].mean():.3f} | {rows['claimed'].mean():.3f} | "
+            f"{rows['tie_split'].mean():.3f} ± {rows['tie_split'].std(ddof=1):.3f} |"
+        )
+    kept = np.mean([result["chosen"]["kept"] for result in results])
+    return [*lines, "", f"First passage was chosen in {kept:.0%} of {len(results)} clinics."]
+
+
+def regimes_line(kind: str, results: list[Numbers]) -> str:
+    """Return coverage and bias of the regime difference, and what the stall rule found."""
+    rows = {name: np.array([result[name] for result in results]) for name in results[0]}
+    covered = (rows["low"] < rows["truth"]) & (rows["truth"] < rows["high"])
+    off = 100 * (rows["estimate"] - rows["truth"])
+    width = 100 * (rows["high"] - rows["low"]).mean()
+    found = rows["stalls_found"] * rows["remnant"]
+    share = np.nansum(found) / max(rows["remnant"].sum(), 1)
+    return (
+        f"| {kind} | {len(results)} | {covered.mean():.1%} | {100 * rows['truth'].mean():.2f} | "
+        f"{off.mean():+.2f} (se {off.std(ddof=1) / len(off) ** 0.5:.2f}) | {width:.2f} | "
+        f"{share:.0%} of {rows['remnant'].sum():.0f} | {np.nanmean(rows['stalls_false']):.1%} |"
+    )
+
+
+def main() -> None:
+    """Run one part and print its table."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--part", choices=("updates", "regimes", "speed", "all"), default="all")
+    parser.add_argument("--clinics", type=int, default=40)
+    parser.add_argument("--fresh", type=int, default=200, help="fresh clients of each clinic")
+    parser.add_argument("--subjects", type=int, default=5000)
+    parser.add_argument("--repeats", type=int, default=3)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--out", type=Path, default=None)
+    options = parser.parse_args()
+    parts = ("updates", "regimes", "speed") if options.part == "all" else (options.part,)
+    numbers = [options.seed + 1000 * k for k in range(options.clinics)]
+    kept: dict[str, object] = {}
+    if "updates" in parts:
+        results = run_units(updated_clinic, [(k, options.fresh) for k in numbers], label="clinics")
+        print("\n".join(updates_table(results)))
+        kept["updates"] = results
+    for kind in ("black", "default") if "regimes" in parts else ():
+        found = run_units(regime_clinic, [(k, kind) for k in numbers], label=kind)
+        print(regimes_line(kind, found))
+        kept[kind] = found
+    if "speed" in parts:
+        print("\n".join(speed(options.subjects, options.repeats)))
+    if options.out:
+        options.out.parent.mkdir(parents=True, exist_ok=True)
+        options.out.write_text(json.dumps(kept, indent=1), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
