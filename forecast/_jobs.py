@@ -2,13 +2,18 @@
 
 import os
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from typing import Any, TypeVar
 
-__all__ = ["run_units", "seeds"]
+from forecast.errors import RequestError
+
+__all__ = ["on_cluster", "run_units", "seeds"]
 
 Unit = TypeVar("Unit")
 Result = TypeVar("Result")
+ANSWERS_WITHIN = 4  # seconds in which a scheduler must answer
+LONGEST_GREETING = 1 << 20  # bytes
 
 
 def run_units(
@@ -53,3 +58,106 @@ def seeds(seed: int, n: int) -> list[int]:
     from numpy.random import SeedSequence
 
     return [int(child.generate_state(1)[0]) for child in SeedSequence(seed).spawn(n)]
+
+
+@contextmanager
+def on_cluster(address: str, *, say: Callable[[str], None] | None = None) -> Iterator[None]:
+    """Send the units of ``run_units`` to the workers of a Dask cluster, as long as this is open.
+
+    Each unit carries its own seed, so that the answer is the same to the last bit as here, and
+    whatever becomes of a worker: what it had not given back is done again by another. ``say`` is
+    told afterwards when workers were lost.
+
+    Parameters
+    ----------
+    address : str
+        Of the scheduler, for example ``tcp://10.0.0.5:8786``.
+
+    Raises
+    ------
+    RequestError
+        If the scheduler does not answer within five seconds, has no workers, its workers have
+        another version of this package, or the extra ``scale`` is not installed.
+    """
+    from joblib import parallel_config
+
+    client = connect(address)
+    try:
+        before = workers_of(client)
+        if not before:
+            raise RequestError(
+                f"The cluster at {address} has no workers.",
+                f"Start one with: dask worker {address}; or leave --cluster out to run here.",
+            )
+        check_versions(client, address)
+        with parallel_config(backend="dask", wait_for_workers_timeout=ANSWERS_WITHIN):
+            yield
+        lost = before - workers_of(client)
+        if lost and say:
+            say(f"{len(lost)} worker(s) were lost on the way; their work was done again.")
+    finally:
+        client.close(timeout=ANSWERS_WITHIN)
+
+
+def connect(address: str) -> Any:
+    """Return a client of the scheduler at ``address``, or raise RequestError."""
+    try:
+        from distributed import Client
+    except ImportError:
+        raise RequestError(
+            "A cluster needs the packages dask and distributed, which are not installed.",
+            'Install them with: pip install "session-forecast[scale]"; or leave --cluster out.',
+        ) from None
+    try:
+        knock(address)
+        made: Any = Client
+        return made(address, timeout=ANSWERS_WITHIN)
+    except (OSError, ValueError) as error:
+        raise RequestError(
+            f"The cluster at {address} cannot be reached ({error or type(error).__name__}).",
+            "Check the address and that a scheduler runs there, or leave --cluster out to run "
+            "on this machine.",
+        ) from None
+
+
+def knock(address: str) -> None:
+    """Raise OSError or ValueError unless a scheduler answers: the client would wait for ever.
+
+    A scheduler speaks first: eight bytes that say how long its greeting is.
+    """
+    import socket
+    from urllib.parse import urlsplit
+
+    place = urlsplit(address)
+    if place.scheme not in ("tcp", "tls") or not place.hostname or not place.port:
+        raise ValueError("it is not written as tcp://host:port")
+    with socket.create_connection((place.hostname, place.port), ANSWERS_WITHIN / 2) as line:
+        if place.scheme == "tls":
+            return
+        greeting = line.recv(8)
+        if not 0 < int.from_bytes(greeting, "little") < LONGEST_GREETING:
+            raise ValueError("what answers there is no Dask scheduler")
+
+
+def workers_of(client: Any) -> set[str]:
+    """Return the addresses of a cluster's workers."""
+    return set(client.scheduler_info(n_workers=-1)["workers"])
+
+
+def check_versions(client: Any, address: str) -> None:
+    """Raise RequestError unless all workers have this version of the package."""
+    here = version()
+    found = set(client.run(version, on_error="return").values())
+    if found != {here}:
+        others = ", ".join(sorted(str(one) for one in found if one != here))
+        raise RequestError(
+            f"Workers at {address} have another version of this package ({others}), not {here}.",
+            "Install the same version on every worker, or leave --cluster out to run here.",
+        )
+
+
+def version() -> str:
+    """Return the version of this package."""
+    from forecast import __version__
+
+    return __version__

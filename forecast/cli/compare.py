@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from forecast.cli.log import add_log, read
-from forecast.cli.options import Options, add_command, answer, progress
+from forecast.cli.options import Options, add_cluster, add_command, answer, anywhere, progress
 
 if TYPE_CHECKING:
     from forecast.cli.options import Commands
@@ -20,7 +20,7 @@ __all__ = ["compared_text", "register"]
 def register(commands: Commands) -> None:
     """Add the command of this module."""
     parser = add_command(
-        commands, "compare", compare, says="what a pulse regime saves, compared fairly"
+        commands, "compare", anywhere(compare), says="what a pulse regime saves, compared fairly"
     )
     add_log(parser)
     parser.add_argument(
@@ -45,6 +45,7 @@ def register(commands: Commands) -> None:
     parser.add_argument(
         "--out", type=Path, metavar="FOLDER", help="also write tables to redo the comparison from"
     )
+    add_cluster(parser)
 
 
 def compare(options: Options) -> None:

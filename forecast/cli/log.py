@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from forecast.cli.files import check_can_write
-from forecast.cli.options import Options, add_command, answer, progress
+from forecast.cli.options import Options, add_cluster, add_command, answer, anywhere, progress
 
 if TYPE_CHECKING:
     from forecast.cli.options import Commands
@@ -29,7 +29,9 @@ def register(commands: Commands) -> None:
         help="where rows set aside are written to be mended, if there are any (set-aside)",
     )
 
-    parser = add_command(commands, "fit", fit, says="fit the clinic's session counts and save them")
+    parser = add_command(
+        commands, "fit", anywhere(fit), says="fit the clinic's session counts and save them"
+    )
     add_log(parser)
     parser.add_argument("-o", "--out", type=Path, required=True, metavar="MODEL.json")
     parser.add_argument("--goal", choices=("clear", "lighten"), default="clear")
@@ -41,6 +43,7 @@ def register(commands: Commands) -> None:
         metavar="POOLED.json",
         help="what other clinics found together (pool), in place of published evidence",
     )
+    add_cluster(parser)
 
 
 def add_log(parser: argparse.ArgumentParser) -> None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
 
-__all__ = ["Options", "add_command", "answer", "progress"]
+__all__ = ["Options", "add_cluster", "add_command", "answer", "anywhere", "progress"]
 
 Options = argparse.Namespace
 
@@ -39,3 +39,29 @@ def progress(message: str) -> None:
     if sys.stderr.isatty():
         sys.stderr.write(f"{message}\n")
         sys.stderr.flush()
+
+
+def add_cluster(parser: argparse.ArgumentParser) -> None:
+    """Add where the long work is done."""
+    parser.add_argument(
+        "--cluster",
+        metavar="tcp://HOST:PORT",
+        help="do the long work on the Dask cluster of this scheduler (this machine)",
+    )
+
+
+def anywhere(run: Callable[[Options], None]) -> Callable[[Options], None]:
+    """Return ``run`` so that its long work is done where the options say."""
+
+    def run_there(options: Options) -> None:
+        if options.cluster is None:
+            run(options)
+            return
+        from forecast._jobs import on_cluster
+
+        with on_cluster(
+            options.cluster, say=lambda text: print(f"forecast: {text}", file=sys.stderr)
+        ):
+            run(options)
+
+    return run_there
