@@ -40,7 +40,7 @@ def doubts_of(forecaster: Forecaster, estimate: Estimate) -> tuple[str, ...]:
     if unreached:
         named = ", ".join(ink.replace("_", " ") for ink in unreached)
         found.append(f"No laser in the log's table is taken up well by: {named}.")
-    by = groups([enquiry])
+    by = groups([enquiry], sites=True)
     for row in forecaster.assessment.get("subgroups", ()):
         own = row["label"] in by.get(row["factor"], ())
         if own and row["verdict"] == "fails":

@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast.clinic.attributes import REGION_OF
+
 __all__ = ["GROUPINGS", "groups", "ink_group"]
 
 BLACKS = frozenset({"black", "dark_blue"})
@@ -39,14 +41,22 @@ def ink_group(inks: str) -> str:
     return "black and red" if colours <= BLACKS | REDS else "other colours"
 
 
-def groups(courses: Iterable[Any]) -> Mapping[str, npt.NDArray[np.object_]]:
+def groups(courses: Iterable[Any], *, sites: bool = False) -> Mapping[str, npt.NDArray[np.object_]]:
     """Return the group of each course or enquiry in each grouping.
 
-    ``courses`` gives objects with ``skin_type``, ``inks`` and ``ink_density``: enquiries, or a
-    frame's ``itertuples()``.
+    ``courses`` gives objects with ``skin_type``, ``inks``, ``ink_density`` and ``body_site``:
+    enquiries, or a frame's ``itertuples()``. With ``sites`` the body-site region is one more
+    grouping: promises are checked by it, the correction is not made by it.
     """
     rows = [
-        (SKIN_GROUPS[row.skin_type], ink_group(str(row.inks)), row.ink_density) for row in courses
+        (
+            SKIN_GROUPS[row.skin_type],
+            ink_group(str(row.inks)),
+            row.ink_density,
+            REGION_OF[row.body_site].replace("_", " "),
+        )
+        for row in courses
     ]
-    columns = np.array(rows, dtype=object).reshape(len(rows), len(GROUPINGS)).T
-    return dict(zip(GROUPINGS, columns, strict=True))
+    columns = np.array(rows, dtype=object).reshape(len(rows), 4).T
+    named = dict(zip((*GROUPINGS, "site"), columns, strict=True))
+    return named if sites else {name: named[name] for name in GROUPINGS}

@@ -154,7 +154,7 @@ def check(
     """Return the check of predictions of the sessions here against what the courses show."""
     here = (rows["step"] - rows["entry"]).to_numpy()
     outcomes = Outcomes(here, rows["observed"].to_numpy(), subject=rows["client_id"].to_numpy())
-    by = groups(courses.itertuples())
+    by = groups(courses.itertuples(), sites=True)
     n_reached = int(rows["observed"].sum())
     return PromiseCheck(
         assessment=assess_predictions([predicted], outcomes, level=level, groups=by, seed=seed),

@@ -13,7 +13,7 @@ from forecast.clinic.attributes import COVARIATES
 from forecast.clinic.candidates import candidates, evidence_model
 from forecast.clinic.evidence import contradicted
 from forecast.clinic.forecaster import Forecaster
-from forecast.clinic.groups import groups
+from forecast.clinic.groups import GROUPINGS, groups
 from forecast.clinic.midcourse import Midcourse, fit_midcourse
 from forecast.clinic.plain import plain_rows, plain_values
 from forecast.clinic.reference import Reference
@@ -154,9 +154,10 @@ class Checked:
         scores = score_candidates(results)
         chosen = choose(scores)
         found = next(result for result in results if result.name == chosen)
-        by = groups(log.courses.iloc[found.rows].itertuples())
+        by = groups(log.courses.iloc[found.rows].itertuples(), sites=True)
+        mapped = {name: by[name] for name in GROUPINGS}
         corrected, recalibration = recalibrate_out_of_fold(
-            found.predicted, found.outcomes, groups=by, seed=seed
+            found.predicted, found.outcomes, groups=mapped, seed=seed
         )
         assessment = assess_predictions(corrected, found.outcomes, groups=by, seed=seed)
         midcourse = None
