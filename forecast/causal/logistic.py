@@ -8,6 +8,7 @@ from forecast.errors import FitError
 __all__ = ["logistic_coefficients", "logistic_probability"]
 
 FloatArray = npt.NDArray[np.float64]
+PATIENCE = 8  # full steps that Newton's method may take before each is checked
 
 
 def logistic_coefficients(
@@ -55,7 +56,7 @@ def logistic_coefficients(
     penalty[0] = 0.0
     beta = np.zeros(design.shape[1]) if start is None else start.copy()
     loss = _loss(design, y, rows, penalty, beta)
-    for _ in range(max_steps):
+    for taken in range(max_steps):
         fitted = logistic_probability(design, beta)
         gradient = design.T @ (rows * (y - fitted)) - penalty * beta
         spread = rows * fitted * (1 - fitted)
@@ -64,9 +65,13 @@ def logistic_coefficients(
         largest = float(np.abs(step).max())
         if largest < tolerance:
             return beta + step
-        if largest > 1:  # only a long step can overshoot: halve it until the fit improves
+        if largest > 1 or taken > PATIENCE:  # it may overshoot: halve until the fit improves
             step, loss = _halved(design, y, rows, penalty, beta, step, loss)
         beta = beta + step
+    if start is not None:  # it may have led astray
+        return logistic_coefficients(
+            design, y, weight=weight, ridge=ridge, tolerance=tolerance, max_steps=max_steps
+        )
     raise FitError(
         f"A logistic regression on {len(y)} rows did not settle in {max_steps} steps.",
         "A column may tell the outcomes apart fully: drop it, or give a ridge above 0.",
