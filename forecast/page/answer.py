@@ -216,6 +216,8 @@ def not_done_line(estimate: Estimate, goal: str, more: str, words: Words) -> str
 
 def total_line(total: Estimate, done: int, words: Words) -> str:
     """Return what the remaining sessions add up to with those done."""
+    if total.median is None:
+        return words.say("answer.total_beyond", {"done": done, "horizon": total.horizon})
     median = spoken(total.median, total, words)
     return words.say("answer.total", {"done": done, "median": median, **ends(total, words)})
 

@@ -70,7 +70,8 @@ def price_row(quote: Quote, words: Words) -> PriceRow:
 def range_text(estimate: Estimate, tariff: Tariff | None, goal: str, words: Words) -> str:
     """Return what paying session by session comes to at the interval's ends and the middle.
 
-    Empty without a tariff, or when an end lies beyond the horizon.
+    Empty without a tariff, or when an end lies beyond the horizon. No more than the tariff's cap
+    is counted, and the text says so where it matters.
     """
     counts = (estimate.interval[0], estimate.median, estimate.interval[1])
     if tariff is None or None in counts:
@@ -78,6 +79,10 @@ def range_text(estimate: Estimate, tariff: Tariff | None, goal: str, words: Word
     values: dict[str, str] = {"goal": goal}
     for name, n in zip(("low", "middle", "high"), counts, strict=True):
         assert n is not None
-        values[name] = words.money(n * tariff.session_price, tariff.currency)
-        values[f"{name}_n"] = words.number(n)
-    return words.say("answer.price_range", values)
+        given = min(n, tariff.cap)
+        values[name] = words.money(given * tariff.session_price, tariff.currency)
+        values[f"{name}_n"] = words.number(given)
+    text = words.say("answer.price_range", values)
+    if counts[2] is not None and counts[2] > tariff.cap:
+        text += " " + words.say("answer.price_cap", {"cap": words.number(tariff.cap)})
+    return text

@@ -13,6 +13,8 @@ from forecast.page.guard import new_code
 from forecast.page.server import make_app
 
 if TYPE_CHECKING:
+    from starlette.types import ASGIApp, Receive, Scope, Send
+
     from forecast.page.desk import Desk
 
 __all__ = ["is_local", "serve"]
@@ -72,7 +74,7 @@ def serve(
         ) from None
     local = is_local(host)
     code = "" if local else new_code()
-    app = make_app(desk, language=language, code=code)
+    app = unless_broken_off(make_app(desk, language=language, code=code))
     listening = listen(host.strip("[]"), check_whole_number(port, name="port", high=65_535))
     config = uvicorn.Config(
         app,
@@ -82,6 +84,7 @@ def serve(
         date_header=False,
         lifespan="off",
         ws="none",
+        http="h11",
         limit_concurrency=MOST_CONNECTIONS,
     )
     with listening:
@@ -90,6 +93,24 @@ def serve(
             f"http://{name}:{listening.getsockname()[1]}/" + (f"{code}/" if code else ""), local
         )
         uvicorn.Server(config).run(sockets=[listening])
+
+
+def unless_broken_off(app: ASGIApp) -> ASGIApp:
+    """Return ``app`` without complaint about requests whose sender left or sent rubbish midway.
+
+    The server has then answered or closed already; a tablet that loses its network is no error.
+    """
+    from h11 import LocalProtocolError
+    from starlette.requests import ClientDisconnect
+
+    async def run(scope: Scope, receive: Receive, send: Send) -> None:
+        try:
+            await app(scope, receive, send)
+        except (ClientDisconnect, LocalProtocolError):
+            while (await receive())["type"] != "http.disconnect":
+                continue
+
+    return run
 
 
 def listen(host: str, port: int) -> socket.socket:

@@ -86,6 +86,28 @@ def test_a_course_under_way_says_what_is_left_and_the_total(desk: Desk):
     assert numbers(found.lines[1])[2:] == list(later.remaining.interval)
 
 
+def test_a_total_beyond_the_horizon_is_said_once(desk: Desk):
+    slow = Asked(HARD, sessions_done=12, gradings=((12, 1.0),))
+    assert told(desk, slow).lines[0] == "With the 12 done: more than 37 in all."
+
+
+def test_paying_one_by_one_counts_no_more_sessions_than_are_given(desk: Desk):
+    assert desk.tariff is not None
+    estimate = desk.forecasters["clear"].estimate(COMMON)
+    low, high = estimate.interval
+    assert low is not None
+    assert high is not None
+    session = desk.tariff.session_price
+    within = replace(desk, tariff=replace(desk.tariff, cap=25))
+    for n in (low, high):
+        cost = ENGLISH.money(n * session, "EUR")
+        assert f"{cost} for {n}" in told(within, Asked(COMMON)).price_range
+    below = replace(desk, tariff=replace(desk.tariff, cap=high - 1))
+    capped = told(below, Asked(COMMON)).price_range
+    assert f"{ENGLISH.money((high - 1) * session, 'EUR')} for {high - 1} sessions" in capped
+    assert f"At most {high - 1} sessions are given" in capped
+
+
 def test_prices_are_the_quotes_and_show_no_cost_or_margin(desk: Desk):
     assert desk.tariff is not None
     estimate = desk.forecasters["clear"].estimate(COMMON)

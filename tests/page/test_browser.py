@@ -159,6 +159,21 @@ def test_a_wrong_entry_is_told_at_its_field_and_the_old_answer_is_marked(filled_
     filled_in.errors.clear()  # the browser logs the 422
 
 
+def test_a_server_that_is_gone_is_told_and_the_answer_marked_as_old(filled_in: Visit):
+    page = filled_in.page
+    before = page.inner_text("#headline")
+    page.context.set_offline(True)
+    page.select_option("#body_site", "foot")
+    filled_in.settled()
+    assert "does not answer" in page.inner_text("#state")
+    assert page.inner_text("#headline") == before
+    page.context.set_offline(False)
+    page.select_option("#body_site", "back")
+    filled_in.settled()
+    assert not page.is_visible("#state")
+    filled_in.errors.clear()  # the browser logs what it could not reach
+
+
 def test_a_course_under_way_is_asked_about_with_its_gradings(filled_in: Visit, files: Path):
     page = filled_in.page
     filled_in.open_folds()
