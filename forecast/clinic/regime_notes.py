@@ -23,7 +23,7 @@ from forecast.clinic.trial_rows import Trial
 if TYPE_CHECKING:
     from forecast.clinic.log import OutcomeLog
 
-__all__ = ["notes_for", "target_trial"]
+__all__ = ["notes_for", "split_protocol", "target_trial"]
 
 LARGEST_WEIGHT = 20.0
 LEAST_EFFECTIVE_SHARE = 0.3
@@ -57,6 +57,27 @@ def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, st
             "ink and client attributes, date, weeks since the last session, reaction, fading so "
             f"far and whether it stalled; stabilised, cut off at their {100 * TRUNCATE:g} % point. "
             f"Intervals from {settings.replicates} resamples of clients.",
+        ),
+    )
+
+
+def split_protocol(settings: Settings, n_pairs: int) -> tuple[tuple[str, str], ...]:
+    """Return the protocol of the split-tattoo trial in the log, item and text."""
+    return (
+        ("Eligible", f"{n_pairs} tattoo(s) with one half always ns and the other always ps."),
+        ("Strategies", "ns: always ns; ps: always ps."),
+        ("Assignment", "As the clinic made it; whether at random is not in the log."),
+        ("Time zero", "The first session of each half."),
+        ("Outcome", "Cleared, as recorded in the courses table, at the last session."),
+        (
+            "Estimand",
+            f"Difference in mean sessions up to session {settings.horizon} between the halves (a "
+            "half not cleared by then counts in full), if nobody stopped.",
+        ),
+        (
+            "Analysis",
+            "Life tables of the halves, those of stopped tattoos censored. Interval from "
+            f"{settings.replicates} resamples of clients, both halves together.",
         ),
     )
 

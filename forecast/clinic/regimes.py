@@ -32,7 +32,7 @@ from forecast.clinic.regime_diagnostics import (
     no_rows,
 )
 from forecast.clinic.regime_engine import Engine, bootstrap
-from forecast.clinic.regime_notes import notes_for, target_trial
+from forecast.clinic.regime_notes import notes_for, split_protocol, target_trial
 from forecast.clinic.regime_sensitivity import examine
 from forecast.clinic.regime_strategies import read_strategies
 from forecast.clinic.regime_tables import SHARES_BY, Settings
@@ -251,4 +251,5 @@ def _from_split(log: OutcomeLog, settings: Settings, split: SplitTrial) -> Regim
         f"{split.n_pairs} tattoo(s).",
         *split.notes,
     )
-    return _unanswered(log, settings, split, difference=difference, notes=notes)
+    found = _unanswered(log, settings, split, difference=difference, notes=notes)
+    return replace(found, target_trial=split_protocol(settings, split.n_pairs))

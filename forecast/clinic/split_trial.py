@@ -22,7 +22,8 @@ if TYPE_CHECKING:
 __all__ = ["SplitTrial", "analyse_split", "split_halves"]
 
 FloatArray = npt.NDArray[np.float64]
-LEAST_PAIRS = 5
+LEAST_PAIRS = 10
+LEAST_AT_RISK = 5
 CHECKED = (5, 10, 15)
 
 
@@ -112,7 +113,8 @@ def analyse_split(
     if difference.estimate is None:
         notes.append(
             f"{len(pairs)} pair(s) of halves, followed together to session {support}: "
-            f"{LEAST_PAIRS} at risk in each regime at session {horizon} are needed."
+            f"{LEAST_PAIRS} pairs, and {LEAST_AT_RISK} halves at risk in each regime at session "
+            f"{horizon}, are needed."
         )
     tests = {}
     for n in CHECKED:
@@ -160,7 +162,7 @@ def _difference(
         [life_sums(given[:, s], cleared[:, s], start, one, horizon)[0] for s in (0, 1)]
     )
     done = np.array([(cleared[:, s] & (given[:, s] <= horizon)).all() for s in (0, 1)])
-    enough = (at_risk >= LEAST_PAIRS) | done[:, None]
+    enough = (at_risk >= LEAST_AT_RISK) | done[:, None]
     thin = np.flatnonzero(~enough.all(axis=0))
     support = int(thin[0]) if thin.size else horizon
     if support < horizon or len(pairs) < LEAST_PAIRS:
