@@ -136,14 +136,6 @@ def diagnose(
         effective[name] = effective_number(used[final])
         summary = summarise_weights(raw, used, limit)
         spread.append({"strategy": name} | {f: getattr(summary, f) for f in summary.__slots__})
-    outcome = trial.courses["outcome"]
-    counts = {
-        "courses": panel.n_subjects,
-        "clients": int(panel.cluster.max()) + 1,
-        "cleared": int((outcome == "cleared").sum()),
-        "stopped": int((outcome == "stopped").sum()),
-        "ongoing": int((outcome == "ongoing").sum()),
-    }
     sessions = pd.RangeIndex(1, engine.horizon + 1, name="session")
     return Diagnostics(
         followers=followers,
@@ -154,10 +146,21 @@ def diagnose(
         weights=pd.DataFrame(spread).set_index("strategy"),
         balance=_balance(engine, names),
         overlap=overlap_table(log),
-        counts=counts,
+        counts=_counts(trial),
         left_out=trial.left_out,
         operators_apart=operators_apart(trial),
     )
+
+
+def _counts(trial: Trial) -> dict[str, int]:
+    outcome = trial.courses["outcome"]
+    return {
+        "courses": trial.panel.n_subjects,
+        "clients": int(trial.panel.cluster.max()) + 1,
+        "cleared": int((outcome == "cleared").sum()),
+        "stopped": int((outcome == "stopped").sum()),
+        "ongoing": int((outcome == "ongoing").sum()),
+    }
 
 
 def operators_apart(trial: Trial) -> bool:
