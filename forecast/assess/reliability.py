@@ -136,11 +136,20 @@ def _logistic(
     each = weight / weight.mean()
     penalty = np.diag(np.full(design.shape[1], 1e-6) if ridge is None else ridge)
     found = np.zeros(design.shape[1])
+
+    def loss(at: FloatArray) -> float:
+        log_odds = offset + design @ at
+        missed = np.logaddexp(0, log_odds) - happened * log_odds
+        return float(each @ missed + at @ penalty @ at / 2)
+
     for _ in range(50):
         chance = 1 / (1 + np.exp(-np.clip(offset + design @ found, -30, 30)))
         bread = (design.T * (each * chance * (1 - chance))) @ design + penalty
         move = np.linalg.solve(bread, design.T @ (each * (happened - chance)) - penalty @ found)
-        found = found + np.clip(move, -2, 2)
+        # A whole Newton step can overshoot where events are few: halve it until it helps.
+        while loss(found + move) > loss(found) + 1e-9 and np.abs(move).max() >= 1e-10:
+            move = move / 2
+        found = found + move
         if np.abs(move).max() < 1e-10:
             break
     score = design * (each * (happened - chance))[:, None]

@@ -57,6 +57,20 @@ def test_the_truth_is_calibrated_despite_censoring(sample):
     assert abs(np.mean(ratios) - 1) < 3 * np.std(ratios) / 40**0.5
 
 
+def test_few_events_do_not_make_the_calibration_error_run_away():
+    # The truth itself, of which 1 path in 20 has the event: the smoothed curve stays near it.
+    errors = []
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        chance = 1 / (1 + np.exp(-rng.normal(-6, 3, 200)))
+        happened = rng.random(200) < chance
+        if happened.sum() >= 2:
+            truth = CountDistribution(np.column_stack([chance, np.zeros(200)]))
+            outcomes = Outcomes(np.where(happened, 1, 2), happened)
+            errors.append(smoothed_error(truth, outcomes, step=1).ici)
+    assert max(errors) < 0.1
+
+
 def test_exaggerated_predictions_have_a_slope_below_one(sample):
     drawn = sample(3000, seed=4)
     mean = drawn.truth.cdf().mean(axis=0)
