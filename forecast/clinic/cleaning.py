@@ -13,7 +13,7 @@ from forecast.clinic.courses import TABLES, Column
 from forecast.clinic.headings import HELPERS, OVERFLOW, read_headings
 from forecast.clinic.report import TOLERATED, entries
 from forecast.clinic.schema import broken_rules
-from forecast.clinic.tolerance import rule_of
+from forecast.clinic.tolerance import first_unknown, rule_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -115,7 +115,7 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
             columns[rule.name] = _column(table, rule, written[rule.name])
         else:
             columns[rule.name] = _absent(rule, raw.index)
-    table.frame = pd.DataFrame(columns, index=raw.index)
+    table.frame = pd.DataFrame(columns, index=raw.index, copy=False)
     if name == "courses":
         table.known_ids = set(table.frame["course_id"].dropna())
     _keep_rules(table, written)
@@ -184,7 +184,7 @@ def _absent(rule: Column, index: pd.Index[Any]) -> pd.Series[Any]:
         return pd.Series(pd.NaT, index, dtype="datetime64[ns]")
     if rule.kind in ("integer", "number"):
         return pd.Series(np.nan if rule.default is None else rule.default, index, np.float64)
-    return pd.Series(np.full(len(index), rule.default, dtype=object), index)
+    return pd.Series(np.full(len(index), rule.default, dtype=object), index, dtype=object)
 
 
 def _remedy(rule: Column, text: str) -> str:
@@ -192,9 +192,8 @@ def _remedy(rule: Column, text: str) -> str:
 
 
 def _meant(rule: Column, cell: str) -> str:
-    """Return the level closest to the first part of the cell that is none, in a sentence."""
-    unknown = [part.strip() for part in cell.split(";") if part.strip() not in rule.levels]
-    close = get_close_matches(unknown[0], rule.levels, n=1) if unknown else []
+    """Return the level closest to the part of the cell that is none, in a sentence."""
+    close = get_close_matches(first_unknown(rule, cell), rule.levels, n=1)
     return f" Perhaps {close[0]} is meant." if close else ""
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, fields
 
 from forecast._checks import nearest
 from forecast.clinic.courses import Column, column
-from forecast.clinic.tolerance import UnreadableError, inside, read_cell, rule_of
+from forecast.clinic.tolerance import UnreadableError, first_unknown, inside, read_cell, rule_of
 from forecast.errors import RequestError
 
 __all__ = ["Enquiry"]
@@ -81,7 +81,7 @@ def checked(rule: Column, given: object) -> str | int | float | None:
     try:
         value = read_cell(rule, text).value
     except UnreadableError as error:
-        hint = nearest(text, rule.levels)
+        hint = nearest(first_unknown(rule, text), rule.levels)
         raise RequestError(f"{rule.name} is {given!r}.", f"Give {error}.{hint}") from None
     value = rule.default if value is None else value
     if value is None and rule.required:

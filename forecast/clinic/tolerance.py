@@ -21,6 +21,7 @@ __all__ = [
     "Reading",
     "UnreadableError",
     "date_order",
+    "first_unknown",
     "inside",
     "read_cell",
     "rule_of",
@@ -222,10 +223,31 @@ def _flag(rule: Column, text: str) -> Reading:
     raise UnreadableError(rule_of(rule))
 
 
+def _parts(text: str) -> list[str]:
+    return [part.strip() for part in re.split(r"[;,/+&|]|\band\b", text) if part.strip()]
+
+
+def first_unknown(rule: Column, text: str) -> str:
+    """Return the part of a cell that is no level of its column, or an empty text.
+
+    Examples
+    --------
+    >>> from forecast.clinic.courses import column
+    >>> first_unknown(column("courses", "inks"), "Black, grean")
+    'grean'
+    """
+    for part in _parts(text) if rule.kind == "set" else [text.strip()]:
+        try:
+            _level(rule, part)
+        except UnreadableError:
+            return part
+    return ""
+
+
 def _set(rule: Column, text: str) -> Reading:
-    parts = [part.strip() for part in re.split(r"[;,/+&|]|\band\b", text)]
+    parts = _parts(text)
     habits = {SEPARATOR} if re.search(r"[,/+&|]|\band\b", text) else set()
-    read = [_level(rule, part) if rule.levels else _number(rule, part) for part in parts if part]
+    read = [_level(rule, part) if rule.levels else _number(rule, part) for part in parts]
     if not read:
         raise UnreadableError(rule_of(rule))
     habits.update(habit for reading in read for habit in reading.habits)

@@ -71,6 +71,21 @@ def test_a_value_beyond_the_rules_is_refused_by_name(field, value):
     assert caught.value.remedy.startswith("Give ")
 
 
+@pytest.mark.parametrize(
+    ("inks", "hint"), [("Black; grean", "Did you mean 'green'?"), ("blak", "Did you mean 'black'?")]
+)
+def test_the_ink_nearest_to_the_unknown_one_is_named(inks, hint):
+    with pytest.raises(RequestError) as refused:
+        Enquiry("II", "forearm", inks, "light", "single")
+    assert hint in str(refused.value)
+
+
+def test_a_known_ink_is_not_offered_in_place_of_an_unknown_one():
+    with pytest.raises(RequestError) as refused:
+        Enquiry("II", "forearm", "black;pink", "light", "single")
+    assert "Did you mean" not in str(refused.value)
+
+
 def test_an_enquiry_needs_neither_pandas_nor_pandera():
     code = (
         "import sys; from forecast.clinic.enquiry import Enquiry; "
