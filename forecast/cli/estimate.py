@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from forecast.clinic.cautions import Caution
     from forecast.clinic.enquiry import Enquiry
 
-__all__ = ["CLOSING", "register"]
+__all__ = ["CLOSING", "as_dict", "look_out_for", "own_lines", "register"]
 
 CLOSING = "Estimates from past courses: not a promise, and never a treatment setting."
 

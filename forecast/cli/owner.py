@@ -46,11 +46,9 @@ def owner_view(
     else:
         open_data, open_text = plain(book), book.to_text()
     progress("Trying the tariff on the past")
-    past = [
-        backtest_package(log, package, tariff, seed=seed)
-        for package in tariff.packages
-        if package.price is not None or package.kind == "per_session"
-    ]
+    priced = [one for one in tariff.packages if one.price is not None or one.kind == "per_session"]
+    past = [backtest_package(log, package, tariff, seed=seed) for package in priced]
+    unpriced = [one.name for one in tariff.packages if one not in priced]
     data = {"price_lists": plain(lists), "open_book": open_data, "backtests": plain(past)}
     parts = [
         "Price list, from the mix of this log:",
@@ -59,6 +57,7 @@ def owner_view(
         open_text,
         "What this tariff would have earned on past courses:",
         *(one.to_text() for one in past),
+        *(f"{name}: no price in the tariff, so nothing to try on the past." for name in unpriced),
     ]
     return data, "\n\n".join(parts)
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from forecast.cli.estimate import CLOSING
+from forecast.cli.estimate import CLOSING, as_dict, look_out_for, own_lines
 from forecast.cli.files import read_enquiries, write_text
 from forecast.cli.options import Options, add_command, answer
 from forecast.errors import RequestError
@@ -101,8 +101,11 @@ def quote_all(
     for label, enquiry in enquiries.items():
         estimate = forecaster.estimate(enquiry)
         quotes = [price_package(estimate, package, tariff) for package in tariff.packages]
-        results.append({"enquiry_id": label, "quotes": [quote.to_dict() for quote in quotes]})
-        texts.append("\n\n".join([f"Enquiry {label}", *(quote.to_text() for quote in quotes)]))
+        cautions = look_out_for(enquiry)
+        priced = {"enquiry_id": label, "quotes": [quote.to_dict() for quote in quotes]}
+        results.append({**priced, **as_dict(cautions)})
+        title = "\n".join([f"Enquiry {label}", *own_lines(cautions)])
+        texts.append("\n\n".join([title, *(quote.to_text() for quote in quotes)]))
     return {"prices": results}, texts
 
 

@@ -228,7 +228,7 @@ CAUTIONS: tuple[Caution, ...] = (
         "cosmetic_darkening",
         "care",
         "White, flesh, pink or warm cosmetic ink can turn grey or black at once and then"
-        " respond poorly: test spot first, and say so before it is promised away.",
+        " respond poorly: test spot first, and say so beforehand.",
         ("LEU15", "ROSS01", "ANDERSON93"),
     ),
     Caution(

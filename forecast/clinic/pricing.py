@@ -172,7 +172,9 @@ def _spread(sd: float, by_draw_sd: float) -> dict[str, Any]:
 def honest_check(terms: Terms, median: float, enough: float) -> tuple[str, ...]:
     """Return what has to be said beside the offer."""
     needed = f"{median:.0f}" if np.isfinite(median) else "more than the estimate reaches"
-    if not terms.block:
+    if not terms.block and not np.isfinite(median):
+        first = "More than half of clients like this need more sessions than the estimate reaches."
+    elif not terms.block:
         first = f"Half of clients like this need at most {needed} sessions, half need more."
     else:
         of_100 = round(100 * enough)

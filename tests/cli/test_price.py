@@ -32,6 +32,23 @@ def test_the_json_equals_the_python_quotes(
     assert [one["price"] for one in found[0]["quotes"]] == [str(quote.price) for quote in expected]
 
 
+def test_cautions_travel_with_the_price(
+    model: Path, tariff: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    asked = tmp_path / "asked.csv"
+    asked.write_text(
+        "skin_type,body_site,inks,ink_density,layering\nVI,forearm,black;red,light,single\n",
+        encoding="utf-8",
+    )
+    capsys.readouterr()
+    arguments = ["price", str(model), str(asked), "--tariff", str(tariff)]
+    assert main(arguments) == 0
+    assert "! Skin type V or VI" in capsys.readouterr().out
+    assert main([*arguments, "--json"]) == 0
+    cautions = json.loads(capsys.readouterr().out)["prices"][0]["cautions"]
+    assert {"local_rules", "red_ink"} & {caution["key"] for caution in cautions}
+
+
 def test_a_year_of_courses_is_priced_with_the_models_error_shared(
     model: Path, enquiries: Path, tariff: Path, capsys: pytest.CaptureFixture[str]
 ):

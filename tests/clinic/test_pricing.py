@@ -238,6 +238,14 @@ def test_a_package_that_is_enough_for_less_than_half_says_so():
     assert "less than half" not in large.check[0]
 
 
+def test_a_median_beyond_the_horizon_is_said_in_a_whole_sentence():
+    rare = answer([0.1, 0.1, 0.1])
+    alone = price_package(rare, Package("per_session", price=150), tariff(cap=3))
+    assert alone.check[0] == (
+        "More than half of clients like this need more sessions than the estimate reaches."
+    )
+
+
 def test_no_text_promises_removal_and_the_law_is_left_to_local_rules():
     text = price_package(answer(), until_cleared(400), tariff()).to_text().lower()
     assert "law of the place" in text
