@@ -23,10 +23,11 @@ def doubts_of(forecaster: Forecaster, estimate: Estimate) -> tuple[str, ...]:
             "published evidence."
         )
     ends = (estimate.interval[1], estimate.median)
-    if any(end is None or end > forecaster.supported_to for end in ends):
+    if any(end is None or end > estimate.supported_to for end in ends):
+        counted = ", those had elsewhere counted in," if enquiry.sessions_elsewhere else ""
         found.append(
-            f"Beyond session {forecaster.supported_to} fewer than five courses were followed: "
-            "the curve is carried on from there."
+            f"Beyond session {forecaster.supported_to}{counted} fewer than five courses were "
+            "followed: the curve is carried on from there."
         )
     absent = forecaster.reference.absent(enquiry)
     if absent:

@@ -151,13 +151,13 @@ class Estimate:
         }
 
     def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values; an end beyond the horizon is None."""
-        shown = [n for n in SHOWN_AT if n <= self.horizon]
+        """Return plain JSON values; an end or a chance beyond the horizon is None."""
+        chances = {n: round(self.chance_by(n), 4) for n in SHOWN_AT if n <= self.horizon}
         return {
             "median": self.median,
             "interval": list(self.interval),
             "level": self.level,
-            "chance_by": {str(n): round(self.chance_by(n), 4) for n in shown},
+            "chance_by": {str(n): chances.get(n) for n in SHOWN_AT},
             "not_within_horizon": round(self.not_within_horizon, 4),
             "horizon": self.horizon,
             "goal": self.goal,
@@ -173,17 +173,32 @@ class Estimate:
         low, high = self.interval
         need = f"{self.level * 10:g} of 10 clients like this need"
         about = f"More than {self.horizon}" if self.median is None else f"About {self.median}"
+        unit = "session" if self.median == 1 else "sessions"
         lines = [
-            f"{about} sessions here; {need} {self.spoken(low)} to {self.spoken(high)}."
+            f"{about} {unit} here; {need} {self.spoken(low)} to {self.spoken(high)}."
             if low is not None
-            else f"{about} sessions here for most clients like this.",
-            f"{round(self.not_within_horizon * 100)} of 100 are not {reach} after {self.horizon}.",
+            else f"{about} {unit} here for most clients like this.",
+            f"{of_100(self.not_within_horizon)} {reach} after {self.horizon}.",
         ]
         return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
 
     def spoken(self, n: int | None) -> str:
         """Return a session count in words; None reads "more than" the horizon."""
         return f"more than {self.horizon}" if n is None else str(n)
+
+
+def of_100(chance: float) -> str:
+    """Return a chance of not being there as a natural frequency, never as none or all.
+
+    Examples
+    --------
+    >>> of_100(0.034), of_100(0.002)
+    ('3 of 100 are not', 'Fewer than 1 of 100 are not')
+    """
+    count = round(100 * chance)
+    if count in (0, 100):
+        return "More than 99 of 100 are not" if count else "Fewer than 1 of 100 are not"
+    return f"{count} of 100 {'is' if count == 1 else 'are'} not"
 
 
 def finite(step: float) -> int | None:

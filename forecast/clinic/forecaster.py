@@ -297,7 +297,7 @@ class Forecaster:
 
     def _describe(self, enquiry: Enquiry, draws: FloatArray, level: float, *notes: str) -> Estimate:
         support, doubts = self.reference.doubts(enquiry)
-        share = self._own_share(enquiry)
+        followed = max(self.supported_to - enquiry.sessions_elsewhere, 0)
         estimate = Estimate(
             enquiry=enquiry,
             distribution=CountDistribution(draws.mean(axis=0, keepdims=True)),
@@ -305,9 +305,9 @@ class Forecaster:
             stop_hazard=self.stop_hazard(0, self.horizon),
             draws=draws,
             goal=self.goal,
-            support=support if self.reference.n_reached else "outside",
-            own_share=share,
-            supported_to=self.supported_to,
+            support=support if self.reference.n_reached and followed else "outside",
+            own_share=self._own_share(enquiry),
+            supported_to=followed,
             stop_draws=self.stop_draws(0, self.horizon),
         )
         return replace(estimate, notes=(*notes, *self.notes, *doubts_of(self, estimate), *doubts))

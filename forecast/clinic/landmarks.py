@@ -233,7 +233,7 @@ def landmark_rows(
     graded = graded.groupby(["course_id", "after_session"])["gone"].mean().reset_index()
     known = rows.reset_index(drop=True).assign(row=np.arange(len(rows)))
     known = known[(known["entry"] == 0) & known["course_id"].isin(graded["course_id"])]
-    last_landmark = np.minimum(known["step"].to_numpy() - 1, LAST_LANDMARK)
+    last_landmark = np.minimum(known["step"].to_numpy() - 1, min(LAST_LANDMARK, predicted.horizon))
     marks = known.loc[known.index.repeat(last_landmark)].copy()
     marks["session"] = marks.groupby("course_id").cumcount() + 1
     graded = graded.rename(columns={"after_session": "last"})

@@ -20,7 +20,7 @@ from forecast.clinic.reference import Reference
 from forecast.clinic.rows import check_goal, course_rows
 from forecast.clinic.saved import load_forecaster
 from forecast.clinic.strategy_models import fit_strategies
-from forecast.errors import RequestError
+from forecast.errors import DataError, RequestError
 from forecast.survival.aft import FittedAcceleratedTime
 from forecast.survival.durations import Durations
 from forecast.survival.hazard import DiscreteHazard
@@ -75,9 +75,16 @@ def fit_forecaster(
     RequestError
         If the goal is unknown or not that of the evidence, this log's own share is in the
         evidence, or most finished courses needed more sessions than the horizon.
+    DataError
+        If no course of the log can be used.
     """
     horizon = check_whole_number(horizon, name="horizon", low=2, high=100)
     rows = course_rows(log, goal=check_goal(goal))
+    if not len(rows):
+        raise DataError(
+            "No course of the log can be used, so there is nothing to fit.",
+            "Mend the rows that forecast check sets aside.",
+        )
     check_horizon(rows, horizon)
     if evidence is not None:
         check_evidence(evidence, log, goal)

@@ -12,7 +12,7 @@ import forecast
 from forecast.assess.pit import tie_split_coverage
 from forecast.clinic.invented.truth import fresh_clients
 from forecast.clinic.invented.world import World
-from forecast.errors import RequestError
+from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution
 
 PLAIN = forecast.Enquiry("III", "shoulder", "black", "medium", "single")
@@ -171,6 +171,39 @@ def test_requests_out_of_range_are_refused(forecaster, invented_log):
         forecast.fit_forecaster(invented_log, horizon=3)
     with pytest.raises(RequestError, match="skin_type"):
         forecaster.estimate_many(pd.DataFrame({"inks": ["black"]}))
+
+
+def test_a_log_without_a_usable_course_is_refused(invented_log):
+    courses = invented_log.courses.head(5).assign(skin_type="VIII")
+    with pytest.raises(DataError, match="No course of the log can be used"):
+        forecast.fit_forecaster(forecast.OutcomeLog.from_frames(courses))
+
+
+def test_sessions_had_elsewhere_count_against_what_the_log_supports(forecaster):
+    plain = forecaster.estimate(COMPLETE)
+    for elsewhere in (4, plain.supported_to, 60):
+        begun = forecaster.estimate(replace(COMPLETE, sessions_elsewhere=elsewhere))
+        assert begun.supported_to == max(plain.supported_to - elsewhere, 0)
+        assert (begun.support == "outside") == (begun.supported_to == 0)
+    assert any("fewer than five courses were followed" in note for note in begun.notes)
+
+
+def test_a_short_horizon_is_answered_and_what_lies_beyond_it_is_none():
+    log = forecast.simulate_log(200, seed=91)
+    estimate = forecast.fit_forecaster(log, horizon=10).estimate(PLAIN, level=0.95)
+    assert estimate.to_dict()["interval"][1] is None
+    assert estimate.to_dict()["chance_by"]["15"] is None
+    assert estimate.chance_by(10) == pytest.approx(1 - estimate.not_within_horizon)
+
+
+def test_no_chance_is_spoken_of_as_none_or_all(forecaster):
+    sure = np.zeros((1, 25))
+    sure[0, 0] = 1.0
+    estimate = replace(forecaster.estimate(COMPLETE), distribution=CountDistribution(sure))
+    assert "About 1 session here" in estimate.to_text()
+    assert "Fewer than 1 of 100 are not clear after 25." in estimate.to_text()
+    never = replace(estimate, distribution=CountDistribution(0 * sure))
+    assert "More than 99 of 100 are not clear after 25." in never.to_text()
 
 
 def test_more_ink_and_smoking_never_look_faster_in_the_default_clinic(forecaster):
