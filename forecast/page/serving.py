@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import socket
 from collections.abc import Callable
 from ipaddress import ip_address
@@ -72,6 +73,8 @@ def serve(
             "The page needs packages that are not installed.",
             "Install session-forecast with its extra: pip install -e '.[page]'.",
         ) from None
+    from threadpoolctl import threadpool_limits
+
     local = is_local(host)
     code = "" if local else new_code()
     app = unless_broken_off(make_app(desk, language=language, code=code))
@@ -92,7 +95,9 @@ def serve(
         announce(
             f"http://{name}:{listening.getsockname()[1]}/" + (f"{code}/" if code else ""), local
         )
-        uvicorn.Server(config).run(sockets=[listening])
+        # an answer's matrices are small: more than one thread for each costs three times as much
+        with threadpool_limits(1):
+            uvicorn.Server(config).run(sockets=[listening])
 
 
 def unless_broken_off(app: ASGIApp) -> ASGIApp:
@@ -116,13 +121,21 @@ def unless_broken_off(app: ASGIApp) -> ASGIApp:
 def listen(host: str, port: int) -> socket.socket:
     """Return a socket that listens, or raise RequestError."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    # the protocol is named, since asyncio sends small packets at once only where it is: without
+    # it every answer waits 40 ms for an acknowledgement
+    listening = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
-        return socket.create_server((host, port), family=family, backlog=128)
+        if os.name == "posix":
+            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind((host, port))
+        listening.listen(128)
     except OSError as error:
+        listening.close()
         raise RequestError(
             f"The page cannot be served at {host} port {port}: {error.strerror or error}.",
             "Give another --port (0 takes any free one) or --host.",
         ) from None
+    return listening
 
 
 def reachable(host: str) -> str:
