@@ -158,6 +158,6 @@ def check_versions(client: Any, address: str) -> None:
 
 def version() -> str:
     """Return the version of this package."""
-    from forecast import __version__
+    from importlib import metadata
 
-    return __version__
+    return metadata.version("session-forecast")

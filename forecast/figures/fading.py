@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     import plotly.graph_objects as go
 
     from forecast.clinic.fading import FadingCurves
+    from forecast.clinic.split_fading import SplitFading
 
 __all__ = ["plot_fading", "plot_fading_shares", "plot_split_fading"]
 
@@ -171,11 +172,14 @@ def plot_split_fading(fading: FadingCurves) -> go.Figure:
     )
     figure.update_xaxes(title_text="sessions", dtick=1)
     figure.update_yaxes(title_text="faded, percent; difference, points")
-    low, high = fading.split.share.interval
-    notes = (
-        f"{fading.split.n_pairs} pairs. Share of the remaining ink removed per session, ps less "
-        f"ns: {100 * fading.split.share.estimate:+.1f} points ({100 * low:+.1f} to "
+    return titled(figure, "Two halves of one tattoo", (_paired_note(fading.split),))
+
+
+def _paired_note(split: SplitFading) -> str:
+    low, high = split.share.interval
+    return (
+        f"{split.n_pairs} pairs. Share of the remaining ink removed per session, ps less "
+        f"ns: {100 * split.share.estimate:+.1f} points ({100 * low:+.1f} to "
         f"{100 * high:+.1f}). Pairs leave as they clear, so the two means bend towards the slow "
-        "ones: read the difference, not the bend.",
+        "ones: read the difference, not the bend."
     )
-    return titled(figure, "Two halves of one tattoo", notes)
