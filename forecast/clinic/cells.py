@@ -161,7 +161,9 @@ def _spread(
         days = pd.to_datetime(pd.Series([*meanings, None], dtype=object))
         return pd.Series(days.to_numpy("datetime64[ns]")[codes], index, name=rule.name)
     empty = np.nan if meanings.dtype == np.float64 else None
-    return pd.Series(np.append(meanings, [empty])[codes], index, name=rule.name)
+    values = np.append(meanings, [empty])[codes]
+    # without a type given, pandas would look at every text for a date
+    return pd.Series(values, index, dtype=values.dtype, name=rule.name)
 
 
 def _habit(

@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+import numpy.typing as npt
+
 from forecast.clinic.cleaning import CleanTable
 
 if TYPE_CHECKING:
@@ -111,11 +114,11 @@ def _lonely_dates(table: CleanTable, column: str) -> None:
 
 
 def _session_numbers(sessions: CleanTable, courses: CleanTable) -> None:
-    frame = sessions.frame.sort_values(["course_id", "session_no"], kind="stable")
-    before = frame["session_no"].shift(fill_value=0).where(_same_course(frame), 0)
-    gap = frame["session_no"] - before > 1
+    order, same = _order(sessions.frame)
+    number = sessions.frame["session_no"].to_numpy()[order]
+    before = np.where(same, np.roll(number, 1), 0)
     sessions.flag(
-        gap[sessions.frame.index],
+        _put_back(number - before > 1, order, sessions.frame),
         "session_no",
         "session numbers from 1 without a gap",
         "Add the sessions that are missing before this one, or number them anew.",
@@ -129,16 +132,34 @@ def _session_numbers(sessions: CleanTable, courses: CleanTable) -> None:
     )
 
 
-def _same_course(ordered: pd.DataFrame) -> pd.Series[bool]:
-    """Return whether the row above, in an ordered table, is of the same course."""
-    return ordered["course_id"] == ordered["course_id"].shift()
+def _order(sessions: pd.DataFrame) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.bool_]]:
+    """Return the order by course and number, and whether each row is of the course before it."""
+    import pandas as pd
+
+    course, _ = pd.factorize(sessions["course_id"])
+    order = np.lexsort((sessions["session_no"].to_numpy(), course))
+    course = course[order]
+    same = np.zeros(len(course), dtype=bool)
+    same[1:] = course[1:] == course[:-1]
+    return order, same
+
+
+def _put_back(
+    flags: npt.NDArray[np.bool_], order: npt.NDArray[np.intp], frame: pd.DataFrame
+) -> pd.Series[bool]:
+    """Return flags of ordered rows in the order of the frame."""
+    import pandas as pd
+
+    back = np.empty(len(flags), dtype=bool)
+    back[order] = flags
+    return pd.Series(back, frame.index, dtype=bool)
 
 
 def _session_dates(sessions: CleanTable, courses: CleanTable) -> None:
-    frame = sessions.frame.sort_values(["course_id", "session_no"], kind="stable")
-    early = _same_course(frame) & (frame["treated_on"] <= frame["treated_on"].shift())
+    order, same = _order(sessions.frame)
+    day = sessions.frame["treated_on"].to_numpy()[order]
     sessions.flag(
-        early[sessions.frame.index],
+        _put_back(same & (day <= np.roll(day, 1)), order, sessions.frame),
         "treated_on",
         "each session on a later day than the one before",
         "Correct the date or the session number.",
@@ -231,7 +252,8 @@ def _falls(gradings: CleanTable) -> None:
     """Flag gradings below all those given after an earlier session."""
     frame = gradings.frame
     after = frame.groupby(["course_id", "after_session"])["fading_pct"].min().reset_index()
-    after["before"] = after["fading_pct"].shift().where(_same_course(after))
+    same = after["course_id"] == after["course_id"].shift()
+    after["before"] = after["fading_pct"].shift().where(same)
     joined = frame.merge(after, how="left", on=["course_id", "after_session"])
     falling = (joined["fading_pct_x"] < joined["before"]).set_axis(frame.index)
     gradings.flag(

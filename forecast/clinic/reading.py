@@ -138,6 +138,9 @@ def _empty_rows(frame: pd.DataFrame) -> pd.Series[bool]:
     """Return which rows hold nothing but spaces."""
     import pandas as pd
 
+    typed = frame.select_dtypes(["number", "datetime"])
+    if any(typed.iloc[:, place].notna().all() for place in range(typed.shape[1])):
+        return pd.Series(False, frame.index)
     blank = pd.Series(True, frame.index)
     for position in range(frame.shape[1]):
         rows = blank[blank].index
@@ -149,6 +152,7 @@ def _empty_rows(frame: pd.DataFrame) -> pd.Series[bool]:
 
 
 def _parquet(file: Path) -> pd.DataFrame:
+    import pandas as pd
     import pyarrow as pa
     import pyarrow.parquet as pq
 
@@ -156,7 +160,12 @@ def _parquet(file: Path) -> pd.DataFrame:
         facts = pq.read_metadata(file)
         unpacked = sum(facts.row_group(i).total_byte_size for i in range(facts.num_row_groups))
         check_size(file.name, facts.num_rows, unpacked)
-        frame: pd.DataFrame = pq.read_table(file).to_pandas(ignore_metadata=True)
+        table = pq.read_table(file)
+        # each column stays a block of its own: large tables are not copied to be put together
+        frame: pd.DataFrame = table.to_pandas(
+            ignore_metadata=True, split_blocks=True, self_destruct=True
+        )
+        del table
     except DataError:
         raise
     except (pa.ArrowException, OSError, ValueError) as error:
@@ -166,7 +175,10 @@ def _parquet(file: Path) -> pd.DataFrame:
         ) from error
     # An index without a name that pandas wrote along is no column of the log.
     named = [name for name in frame.columns if not str(name).startswith("__index_level_")]
-    return frame[named].set_axis(range(2, len(frame) + 2), axis=0)
+    if len(named) < frame.shape[1]:
+        frame = frame[named]
+    frame.index = pd.RangeIndex(2, len(frame) + 2)
+    return frame
 
 
 def check_size(name: str, rows: int, unpacked: int) -> None:

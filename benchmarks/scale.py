@@ -1,0 +1,183 @@
+"""A large log: read, check, fit and assess it, in units of the time pyarrow takes to read it.
+
+    OMP_NUM_THREADS=1 python -m benchmarks.scale [--courses 100000] [--folder FOLDER]
+
+Courses are drawn with nine sessions on average, written as Parquet, and then each part is done
+once in a process of its own, whose peak memory is taken from the operating system. Times are of
+the processor, so that a busy machine does not blur them.
+"""
+
+import argparse
+import json
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+MIB = 1024
+
+
+def main() -> None:
+    """Print one line per part."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--courses", type=int, default=100_000)
+    parser.add_argument("--folder", type=Path)
+    parser.add_argument("--part", choices=list(PARTS), help="do one part in this process")
+    options = parser.parse_args()
+    if options.part:
+        print(json.dumps(measured(options.part, options.folder)))
+        return
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = options.folder or Path(scratch)
+        if not (folder / "courses.parquet").exists():
+            write_log(folder, options.courses)
+        report(folder)
+
+
+def report(folder: Path) -> None:
+    """Measure every part in a process of its own, and print it beside pyarrow."""
+    base = None
+    for part in PARTS:
+        command = [sys.executable, "-m", "benchmarks.scale", "--folder", str(folder)]
+        done = subprocess.run([*command, "--part", part], capture_output=True, text=True)
+        if done.returncode:
+            print(f"  {part:<38} failed: {done.stderr.strip().splitlines()[-1]}", flush=True)
+            continue
+        found = json.loads(done.stdout)
+        base = base or found["seconds"]
+        print(
+            f"  {part:<38} {found['seconds']:7.2f} s  {found['seconds'] / base:6.1f}x pyarrow"
+            f"  peak {found['mib']:,.0f} MiB  {found['said']}",
+            flush=True,
+        )
+
+
+def measured(part: str, folder: Path) -> dict[str, object]:
+    """Do one part and return its processor seconds, the process's peak memory, and a remark."""
+    start = time.process_time()
+    said = PARTS[part](folder)
+    seconds = time.process_time() - start
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / MIB
+    return {"seconds": seconds, "mib": peak, "said": said}
+
+
+def read_plainly(folder: Path) -> str:
+    """Read both files with pyarrow into frames."""
+    import pyarrow.parquet as pq
+
+    rows = [len(pq.read_table(folder / f"{name}.parquet").to_pandas()) for name in TABLES]
+    return f"{rows[0]:,} courses, {rows[1]:,} sessions"
+
+
+def read_and_check(folder: Path) -> str:
+    """Read and check the log."""
+    from forecast import read_log
+
+    log = read_log(folder)
+    return f"{len(log.courses):,} used, {len(log.report.set_aside):,} set aside"
+
+
+def read_and_fit(folder: Path) -> str:
+    """Read, check and fit the grouped hazard with evidence as its prior."""
+    from forecast import read_log
+    from forecast.clinic.attributes import COVARIATES
+    from forecast.clinic.candidates import candidates
+    from forecast.clinic.reference import Reference
+    from forecast.clinic.rows import course_rows
+    from forecast.clinic.scoring import durations_of
+    from forecast.survival import DiscreteHazard
+
+    log = read_log(folder)
+    rows = course_rows(log)
+    durations = durations_of(rows, Reference.of(log, rows))
+    model = next(one for one in candidates(n_events=1) if isinstance(one, DiscreteHazard))
+    fitted = model.fit(durations)
+    return f"{len(fitted.coefficients)} of {len(COVARIATES)} effects"
+
+
+def read_fit_and_assess(folder: Path) -> str:
+    """Do the whole: candidates out of fold, recalibration, assessment, final fit."""
+    from forecast import fit_forecaster, read_log
+
+    forecaster = fit_forecaster(read_log(folder), seed=1)
+    return f"chose {forecaster.assessment['model']}"
+
+
+TABLES = ("courses", "sessions")
+PARTS = {
+    "pyarrow reads the files": read_plainly,
+    "read and check": read_and_check,
+    "read, check and fit": read_and_fit,
+    "read, check, choose, fit and assess": read_fit_and_assess,
+}
+
+
+def write_log(folder: Path, n: int) -> None:
+    """Write an invented log of ``n`` courses and about nine times as many sessions."""
+    rng = np.random.default_rng(1)
+    folder.mkdir(parents=True, exist_ok=True)
+    courses = invented_courses(rng, n)
+    courses.to_parquet(folder / "courses.parquet", index=False)
+    sessions = invented_sessions(rng, courses)
+    sessions.to_parquet(folder / "sessions.parquet", index=False)
+    print(f"{len(courses):,} courses, {len(sessions):,} sessions", flush=True)
+
+
+def invented_courses(rng: np.random.Generator, n: int) -> pd.DataFrame:
+    """Return courses whose number of sessions depends on a few attributes."""
+    density = rng.choice(["light", "medium", "heavy"], n, p=[0.25, 0.45, 0.3])
+    smoker = rng.choice(["no", "yes"], n, p=[0.7, 0.3])
+    inks = rng.choice(["black", "black;red", "black;green", "black;red;yellow"], n,
+                      p=[0.6, 0.2, 0.12, 0.08])  # fmt: skip
+    slow = 0.3 * (density == "heavy") + 0.4 * (smoker == "yes") + 0.3 * (inks != "black")
+    needed = np.maximum(np.ceil(np.exp(rng.normal(2.1 + slow - 0.15, 0.3, n))), 1)
+    stops = rng.geometric(0.035, n)
+    given = np.minimum(np.minimum(needed, stops), 30).astype(int)
+    outcome = np.where(needed <= given, "cleared", np.where(stops <= given, "stopped", "ongoing"))
+    started = np.datetime64("2015-01-05") + rng.integers(0, 2900, n).astype("timedelta64[D]")
+    number = pd.Series(np.arange(n)).astype(str)
+    client = pd.Series(rng.permutation(n) * 4 // 5).astype(str)
+    return pd.DataFrame(
+        {
+            "course_id": "C" + number,
+            "client_id": "P" + client,
+            "started_on": started.astype("datetime64[ns]"),
+            "age_years": rng.integers(18, 70, n).astype(float),
+            "skin_type": rng.choice(["I", "II", "III", "IV", "V", "VI"], n),
+            "body_site": rng.choice(["forearm", "back", "ankle", "neck", "thigh", "chest"], n),
+            "inks": inks,
+            "ink_density": density,
+            "layering": rng.choice(["single", "layered"], n, p=[0.9, 0.1]),
+            "area_cm2": np.round(np.exp(rng.normal(3.5, 0.8, n)), 1),
+            "smoker": smoker,
+            "sessions_given": given,
+            "outcome": outcome,
+        }
+    )
+
+
+def invented_sessions(rng: np.random.Generator, courses: pd.DataFrame) -> pd.DataFrame:
+    """Return the sessions of the courses, some weeks apart."""
+    given = courses["sessions_given"].to_numpy()
+    owner = np.repeat(np.arange(len(courses)), given)
+    number = np.arange(len(owner)) - np.repeat(np.cumsum(given) - given, given) + 1
+    days = (number - 1) * rng.integers(42, 70, len(courses))[owner]
+    started = courses["started_on"].to_numpy()[owner]
+    return pd.DataFrame(
+        {
+            "course_id": courses["course_id"].to_numpy()[owner],
+            "session_no": number,
+            "treated_on": started + days.astype("timedelta64[D]"),
+            "regime": rng.choice(["ns", "ps"], len(courses))[owner],
+            "fluence_j_cm2": np.round(rng.uniform(2, 6, len(owner)), 1),
+        }
+    )
+
+
+if __name__ == "__main__":
+    main()
