@@ -28,15 +28,17 @@ TASKS = {
     "notebooks": "open the notebooks in JupyterLab",
 }
 EXTRAS = {"demo": "page", "test": "test", "lint": "test", "slow": "test", "notebooks": "notebooks"}
+# Two test files at a time; a file stays in one process, so that what it shares is made once.
+SIDE_BY_SIDE = ["-n", "2", "--dist", "loadfile"]
 COMMANDS = {
     "demo": [["-m", "forecast", "tour"]],
-    "test": [["-m", "pytest", "-q"]],
+    "test": [["-m", "pytest", "-q", *SIDE_BY_SIDE]],
     "lint": [
         ["-m", "ruff", "check", "."],
         ["-m", "ruff", "format", "--check", "."],
         ["-m", "mypy"],
     ],
-    "slow": [["-m", "pytest", "-q", "-m", "slow", "--durations=15"]],
+    "slow": [["-m", "pytest", "-q", "-m", "slow", "--durations=15", *SIDE_BY_SIDE]],
     "notebooks": [["-m", "jupyterlab", "notebooks"]],
 }
 

@@ -78,14 +78,7 @@ def fit_forecaster(
     DataError
         If no course of the log can be used.
     """
-    horizon = check_whole_number(horizon, name="horizon", low=2, high=100)
-    rows = course_rows(log, goal=check_goal(goal))
-    if not len(rows):
-        raise DataError(
-            "No course of the log can be used, so there is nothing to fit.",
-            "Mend the rows that forecast check sets aside.",
-        )
-    check_horizon(rows, horizon)
+    rows = checked_rows(log, goal, horizon)
     if evidence is not None:
         check_evidence(evidence, log, goal)
     reference = Reference.of(log, rows)
@@ -200,6 +193,19 @@ def check_evidence(evidence: Evidence, log: OutcomeLog, goal: str) -> None:
             "The evidence holds the share of this very log: its courses would count twice.",
             "Pool the shares of the other clinics.",
         )
+
+
+def checked_rows(log: OutcomeLog, goal: str, horizon: int) -> pd.DataFrame:
+    """Return the model's rows of a log, or say why nothing can be fitted to them."""
+    horizon = check_whole_number(horizon, name="horizon", low=2, high=100)
+    rows = course_rows(log, goal=check_goal(goal))
+    if not len(rows):
+        raise DataError(
+            "No course of the log can be used, so there is nothing to fit.",
+            "Mend the rows that forecast check sets aside.",
+        )
+    check_horizon(rows, horizon)
+    return rows
 
 
 def check_horizon(rows: pd.DataFrame, horizon: int) -> None:
