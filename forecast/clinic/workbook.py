@@ -130,7 +130,7 @@ def _check_parts(path: Path) -> bool:
 
 
 def _any_formula(path: Path, parts: zipfile.ZipFile) -> bool:
-    """Return whether any sheet holds a formula; refuse parts that define entities of their own."""
+    """Return whether any sheet holds a formula; refuse entities of their own and endless sheets."""
     found = False
     for name in parts.namelist():
         if not name.endswith(".xml"):
@@ -138,7 +138,15 @@ def _any_formula(path: Path, parts: zipfile.ZipFile) -> bool:
         content = parts.read(name)
         if b"<!DOCTYPE" in content[:10_000]:
             raise _unopened(path, ValueError(f"{name} defines entities"))
-        found = found or (name.startswith("xl/worksheets/") and b"<f" in content)
+        if name.startswith("xl/worksheets/"):
+            found = found or b"<f" in content
+            # openpyxl walks through the whole sheet before it hands out the first row
+            if content.count(b"<row") > LAST_ROW:
+                raise DataError(
+                    f"{path.name} has a sheet of more than {LAST_ROW:,} rows.",
+                    f"At most {MAX_SHEET_ROWS:,} filled rows a sheet are read; give larger tables "
+                    "as CSV files.",
+                )
     return found
 
 

@@ -260,6 +260,14 @@ def test_a_sheet_with_more_rows_than_stated_is_refused(tmp_path):
     refusal(long, "Sheet 'courses'", "100,000 rows")
 
 
+def test_a_sheet_of_endless_rows_is_refused_before_it_is_walked_through(tmp_path):
+    path = tmp_path / "endless.xlsx"
+    openpyxl.Workbook().save(path)
+    with zipfile.ZipFile(path, "a", zipfile.ZIP_DEFLATED) as parts:
+        parts.writestr("xl/worksheets/sheet2.xml", b"<row/>" * 1_048_577)
+    refusal(path, "more than 1,048,576 rows", "100,000 filled rows")
+
+
 @pytest.fixture
 def book(log, tmp_path):
     path = as_workbook(log, tmp_path / "log.xlsx")
