@@ -108,7 +108,8 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
     _list_spelled(table, headings)
     if OVERFLOW in raw:
         _refuse_overflow(table, raw[OVERFLOW])
-    written = raw[list(headings)].rename(columns=headings)
+    written = raw[list(headings)]
+    written.columns = list(headings.values())  # of the copy that picking them made
     columns = {}
     for rule in TABLES[name]:
         if rule.name in written:

@@ -123,11 +123,19 @@ def assemble(raw: RawLog, *, cleared_at: float) -> OutcomeLog:
     refuse_identifying(raw.tables)
     tables = {name: clean_table(name, raw.tables[name]) for name in TABLES if name in raw.tables}
     cross_check(tables, cleared_at=cleared_at)
+    report = report_on(raw, tables)
     frames = {
-        name: tables[name].frame.reset_index(drop=True) if name in tables else empty_table(name)
-        for name in TABLES
+        name: renumbered(tables[name]) if name in tables else empty_table(name) for name in TABLES
     }
-    return OutcomeLog(**frames, report=report_on(raw, tables), cleared_at=float(cleared_at))
+    return OutcomeLog(**frames, report=report, cleared_at=float(cleared_at))
+
+
+def renumbered(table: CleanTable) -> pd.DataFrame:
+    """Return a table's frame numbered from 0; large ones are not copied for it."""
+    import pandas as pd
+
+    table.frame.index = pd.RangeIndex(len(table.frame))
+    return table.frame
 
 
 def report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:

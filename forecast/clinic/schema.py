@@ -57,7 +57,8 @@ def broken_rules(table: str, frame: pd.DataFrame) -> pd.DataFrame:
         with warnings.catch_warnings():
             # pandera 0.35 joins its failure cases in a way that pandas 2 warns about
             warnings.filterwarnings("ignore", "The behavior of DataFrame conc", FutureWarning)
-            table_schema(table).validate(frame, lazy=True)
+            # nothing is coerced, so that there is no need for the copy it would make
+            table_schema(table).validate(frame, lazy=True, inplace=True)
     except pa.errors.SchemaErrors as errors:
         cases = errors.failure_cases
         return pd.DataFrame({"row": cases["index"], "column": cases["column"]})
