@@ -7,8 +7,10 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from forecast.clinic.cautions import cautions_for
-from forecast.clinic.drivers import Driver, drivers
+from forecast.clinic.drivers import drivers
 from forecast.page.asking import Asked
+from forecast.page.driver_rows import DriverRow, driver_rows, value_text
+from forecast.page.lines import date_lines, headline, not_done_line, range_line, total_line
 from forecast.page.pictures import Curve, draw_curve, whole_of_100
 from forecast.page.prices import PriceRow, price_rows, range_text
 
@@ -18,22 +20,10 @@ if TYPE_CHECKING:
     from forecast.page.desk import Desk
     from forecast.page.words import Words
 
-__all__ = ["Answer", "CautionRow", "DriverRow", "answer", "estimates_of"]
+__all__ = ["Answer", "CautionRow", "answer", "estimates_of"]
 
 Line = tuple[str, bool]  # a text, and whether it is in the reader's language
-FEW_DRIVERS = 6
 OWN_SHARE = "% of what this rests on comes from this clinic's own log"  # has its own line
-
-
-@dataclass(frozen=True, slots=True)
-class DriverRow:
-    """One attribute's part: its text, the difference, its range, and bars from -1 to 1."""
-
-    text: str
-    difference: str
-    direction: str
-    interval: str
-    bar: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,63 +155,6 @@ def own_share_line(forecaster: Forecaster, estimate: Estimate, words: Words) -> 
     return words.say("answer.own_share", {"percent": percent})
 
 
-def headline(estimate: Estimate, more: str, words: Words) -> str:
-    """Return the middle in words."""
-    if estimate.median is None:
-        return words.say(f"answer.beyond{more}", {"horizon": estimate.horizon})
-    n = estimate.median
-    return words.say(f"answer.about{more}", {"n": n, "number": words.number(n)})
-
-
-def spoken(n: int | None, estimate: Estimate, words: Words) -> str:
-    """Return a session count, or that it is more than the horizon."""
-    if n is None:
-        return words.say("answer.more_than", {"horizon": estimate.horizon})
-    return words.number(n)
-
-
-def ends(estimate: Estimate, words: Words) -> dict[str, Any]:
-    """Return the interval's ends and level for a text."""
-    low, high = estimate.interval
-    return {
-        "of_ten": words.number(round(10 * estimate.level, 1)),
-        "low": spoken(low, estimate, words),
-        "high": spoken(high, estimate, words),
-    }
-
-
-def range_line(estimate: Estimate, words: Words) -> str:
-    """Return the interval in natural frequencies."""
-    low, high = estimate.interval
-    if low is None:
-        of_ten = words.number(round(10 - 5 * (1 - estimate.level), 1))
-        return words.say("answer.range_beyond", {"of_ten": of_ten, "horizon": estimate.horizon})
-    key = "answer.range_same" if low == high else "answer.range"
-    return words.say(key, ends(estimate, words))
-
-
-def not_done_line(estimate: Estimate, goal: str, more: str, words: Words) -> str:
-    """Return how many of 100 have not reached the goal by the horizon."""
-    share = estimate.not_within_horizon
-    count = words.of_100(share)
-    values = {
-        "n": int(count) if count.isdigit() else 2,
-        "count": count,
-        "goal": goal,
-        "horizon": estimate.horizon,
-    }
-    text = words.say(f"answer.not_done{more}", values)
-    return text[:1].upper() + text[1:]
-
-
-def total_line(total: Estimate, done: int, words: Words) -> str:
-    """Return what the remaining sessions add up to with those done."""
-    if total.median is None:
-        return words.say("answer.total_beyond", {"done": done, "horizon": total.horizon})
-    median = spoken(total.median, total, words)
-    return words.say("answer.total", {"done": done, "median": median, **ends(total, words)})
-
-
 def steps(
     estimate: Estimate, goal: str, more: str, words: Words
 ) -> tuple[tuple[int, str, str], ...]:
@@ -243,28 +176,6 @@ def steps(
     return tuple(found)
 
 
-def date_lines(estimate: Estimate, asked: Asked, goal: str, words: Words) -> tuple[str, ...]:
-    """Return first session, middle and range as dates at the chosen spacing."""
-    start = asked.start or date.today()
-    found = estimate.calendar(asked.spacing_weeks, start)
-    later = words.say("answer.dates_later", {"horizon": estimate.horizon})
-    day = {name: later if when is None else words.day(when) for name, when in found.items()}
-    first = words.say("answer.dates_next" if asked.sessions_done else "answer.dates_start")
-    weeks = asked.spacing_weeks
-    n = int(weeks) if float(weeks).is_integer() else None
-    spacing = words.say(
-        "answer.dates_spacing", {"n": 2 if n is None else n, "number": words.number(weeks)}
-    )
-    middle = words.say("answer.dates_middle", {"goal": goal})
-    span = words.say("answer.dates_range", ends(estimate, words))
-    between = words.say("answer.dates_join", {"low": day["low"], "high": day["high"]})
-    return (
-        f"{first}: {words.day(start)}, {spacing}",
-        f"{middle}: {day['median']}",
-        f"{span} {between}",
-    )
-
-
 def changes(forecaster: Forecaster, asked: Asked, words: Words) -> tuple[str, ...]:
     """Return what would change the estimate."""
     absent = forecaster.reference.absent(asked.enquiry)
@@ -273,51 +184,6 @@ def changes(forecaster: Forecaster, asked: Asked, words: Words) -> tuple[str, ..
     if forecaster.midcourse is not None:
         found.append(words.say("answer.changes_gradings"))
     return (*found, words.say("answer.changes_lasers"))
-
-
-def driver_rows(found: tuple[Driver, ...], asked: Asked, words: Words) -> tuple[DriverRow, ...]:
-    """Return the largest drivers, with bars scaled to the largest."""
-    largest = max((abs(one.difference) for one in found), default=0.0) or 1.0
-    rows = []
-    for one in found[:FEW_DRIVERS]:
-        direction = "more_sessions" if one.difference >= 0 else "fewer_sessions"
-        low, high = (words.number(end, signed=True) for end in one.interval)
-        rows.append(
-            DriverRow(
-                text=words.say(
-                    "answer.driver",
-                    {
-                        "attribute": words.say(f"form.{one.attribute}_term"),
-                        "value": value_text(one.attribute, asked, words),
-                        "against": against_text(one, words),
-                    },
-                ),
-                difference=words.number(one.difference, signed=True),
-                direction=words.say(f"answer.{direction}"),
-                interval=words.say("answer.driver_range", {"low": low, "high": high}),
-                bar=round(one.difference / largest, 3),
-            )
-        )
-    return tuple(rows)
-
-
-def value_text(name: str, asked: Asked, words: Words) -> str:
-    """Return an attribute of the enquiry in words."""
-    value = getattr(asked.enquiry, name)
-    if isinstance(value, int | float):
-        return words.number(value)
-    return str(value) if name == "skin_type" else words.level(name, value)
-
-
-def against_text(one: Driver, words: Words) -> str:
-    """Return what a driver is compared with, in words."""
-    level = one.against.replace(" ", "_")
-    if one.attribute == "skin_type":
-        return one.against
-    if words.has(f"levels.{one.attribute}.{level}"):
-        return words.level(one.attribute, level)
-    number = one.against.split(" ")[0]
-    return words.number(float(number)) if number.replace(".", "", 1).isdigit() else one.against
 
 
 def caution_rows(forecaster: Forecaster, asked: Asked, words: Words) -> tuple[CautionRow, ...]:
@@ -338,13 +204,14 @@ def model_line(forecaster: Forecaster, words: Words) -> str:
         "courses": words.number(reference.n_courses),
         "horizon": words.number(forecaster.horizon),
     }
-    days = [
-        words.day(date.fromisoformat(text)) if text else ""
-        for text in (reference.first_start, reference.last_start)
-    ]
-    if not all(days):
+    try:
+        first, last = (
+            words.day(date.fromisoformat(text))
+            for text in (reference.first_start, reference.last_start)
+        )
+    except ValueError:  # no course has a date
         return words.say("answer.model_no_dates", values)
-    return words.say("answer.model", {**values, "first": days[0], "last": days[1]})
+    return words.say("answer.model", {**values, "first": first, "last": last})
 
 
 def similar_line(found: Any, words: Words) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from datetime import date
 from typing import Any
 
@@ -15,7 +15,7 @@ from forecast.errors import RequestError
 __all__ = ["REQUIRED", "Asked", "Reading", "read_asked"]
 
 REQUIRED = ("inks", "ink_density", "layering", "body_site", "skin_type")
-ENQUIRY_FIELDS = tuple(field.name for field in fields(Enquiry))
+ENQUIRY_FIELDS = tuple(one.name for one in fields(Enquiry))
 KNOWN = frozenset(
     (*ENQUIRY_FIELDS, "goal", "facts", "sessions_done", "gradings", "spacing_weeks", "start", "n")
 )
@@ -78,7 +78,7 @@ class Reading:
 
     asked: Asked | None
     missing: tuple[str, ...] = ()
-    wrong: Mapping[str, Wrong] = ()  # type: ignore[assignment]
+    wrong: Mapping[str, Wrong] = field(default_factory=dict)
 
 
 def read_asked(sent: object, *, spacing_weeks: float = 8.0) -> Reading:

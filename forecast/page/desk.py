@@ -15,6 +15,8 @@ from forecast.page.clinic_file import Clinic, read_clinic
 
 __all__ = ["Desk", "open_desk"]
 
+GOALS = ("clear", "lighten")
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Desk:
@@ -52,6 +54,10 @@ def open_desk(
         The tariff or the clinic's file cannot be used.
     """
     first = load_forecaster(model)
+    if first.goal not in GOALS:
+        raise RequestError(
+            f"{model.name} has the goal {first.goal!r}.", f"Give one of {', '.join(GOALS)}."
+        )
     forecasters = {first.goal: first}
     if lighten is not None:
         second = load_forecaster(lighten)

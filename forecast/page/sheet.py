@@ -29,6 +29,7 @@ BROWSERS = (
     "msedge",
     "microsoft-edge",
 )
+ON_WINDOWS = ("Google/Chrome/Application/chrome.exe", "Microsoft/Edge/Application/msedge.exe")
 SECONDS = 60
 
 
@@ -51,7 +52,21 @@ def make_sheet(desk: Desk, asked: Asked, *, language: str = "") -> str:
 
 def find_browser() -> str | None:
     """Return the program of an installed Chromium, Chrome or Edge, or None."""
-    return next((found for name in BROWSERS if (found := shutil.which(name))), None)
+    named = (found for name in BROWSERS if (found := shutil.which(name)))
+    return next(named, None) or next((str(path) for path in usual_places() if path.is_file()), None)
+
+
+def usual_places() -> list[Path]:
+    """Return where macOS and Windows keep a browser that is on no search path."""
+    places = [
+        Path("/Applications/Google Chrome.app/Contents/MacOS/Google Chrome"),
+        Path("/Applications/Microsoft Edge.app/Contents/MacOS/Microsoft Edge"),
+    ]
+    for variable in ("PROGRAMFILES", "PROGRAMFILES(X86)", "LOCALAPPDATA"):
+        root = os.environ.get(variable)
+        if root:
+            places += [Path(root, program) for program in ON_WINDOWS]
+    return places
 
 
 def html_to_pdf(html: str, path: Path, *, browser: str) -> None:

@@ -89,6 +89,14 @@ def test_models_must_have_the_goals_they_are_given_for(
         open_desk(tmp_path / "lighten.json", lighten=tmp_path / "lighten.json")
 
 
+def test_a_model_of_an_unknown_goal_is_refused(files: Path, tmp_path: Path):
+    text = (files / "model.json").read_text(encoding="utf-8")
+    odd = tmp_path / "odd.json"
+    odd.write_text(text.replace('"goal": "clear"', '"goal": "<b>gone</b>"'), encoding="utf-8")
+    with pytest.raises(RequestError, match="goal"):
+        open_desk(odd)
+
+
 def test_a_clinic_without_a_file_is_plain():
     assert Clinic().language == "en"
     assert Clinic().logo is None

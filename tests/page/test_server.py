@@ -35,6 +35,16 @@ def test_the_answer_carries_the_estimates_own_numbers(
     assert set(found["parts"]) == {"headline", "picture", "details"}
 
 
+def test_twenty_enquiries_are_answered_with_the_forecasters_numbers(client: Any, desk: Desk):
+    names = [field.name for field in fields(forecast.Enquiry)]
+    courses = forecast.simulate_log(20, seed=3).courses[names]
+    for row in courses.to_dict("records"):
+        enquiry = forecast.Enquiry(**row)
+        sent = {name: getattr(enquiry, name) for name in names}
+        found = client.post("/answer", {**sent, "inks": str(enquiry.inks).split(";")}).json()
+        assert found["estimate"] == desk.forecasters["clear"].estimate(enquiry).to_dict()
+
+
 @pytest.mark.parametrize("path", ["/", "/static/page.js", "/static/nothing.js", "/logo", "/none"])
 def test_every_reply_has_the_strict_headers(client: Any, path: str):
     reply = client.get(path)

@@ -86,7 +86,9 @@ def test_no_text_of_a_tariff_or_a_clinic_becomes_markup(desk: Desk, client: Any)
     assert desk.tariff is not None
     named = tuple(replace(one, name=f"{k}{EVIL}") for k, one in enumerate(desk.tariff.packages))
     texts = dict.fromkeys(("name", "address", "contact", "opening", "closing"), EVIL)
-    model = replace(desk.forecasters["clear"], notes=(EVIL, f"From {EVIL} courses."))
+    forecaster = desk.forecasters["clear"]
+    dated = replace(forecaster.reference, first_start=EVIL, last_start=EVIL)
+    model = replace(forecaster, reference=dated, notes=(EVIL, f"From {EVIL} courses."))
     evil = Desk({"clear": model}, replace(desk.tariff, packages=named), Clinic(**texts))
     pages = [make_sheet(evil, Asked(COMMON)), *through_the_server(evil)]
     for html in pages:
@@ -133,6 +135,7 @@ def test_without_a_browser_the_command_writes_html_and_says_how_to_print(
     monkeypatch: pytest.MonkeyPatch,
 ):
     monkeypatch.setenv("PATH", "")
+    monkeypatch.setattr("forecast.page.sheet.usual_places", list)
     out = tmp_path / "sheet.pdf"
     arguments = ["sheet", str(files / "model.json"), str(files / "enquiry.csv"), "-o", str(out)]
     assert main([*arguments, "--start", "2026-03-02", "--language", "de"]) == 0
