@@ -28,6 +28,13 @@ if TYPE_CHECKING:
 
 __all__ = ["PromiseCheck", "assess_forecaster", "assess_register"]
 
+WORDS = {
+    "step": "session",
+    "path(s)": "course(s)",
+    "fewer than five are watched": "fewer than five courses are followed",
+    "event(s):": "course(s) reached the goal:",
+}
+
 FEWEST_EVENTS = 20
 ALARM = 0.01  # of drift: checked again and again, a twentieth would cry wolf
 
@@ -68,6 +75,11 @@ class PromiseCheck:
         unsure = 1.96 * found.tie_split_error > 0.10
         return "cannot say" if unsure else "holds"
 
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Doubts about the check itself, in the words of the trade."""
+        return tuple(in_words(message) for message in self.assessment.messages)
+
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
         from dataclasses import asdict
@@ -82,7 +94,7 @@ class PromiseCheck:
             "scores": plain_rows(self.assessment.scores),
             "reliability": plain_rows(self.assessment.reliability),
             "subgroups": plain_rows(self.assessment.subgroups),
-            "notes": list(self.assessment.messages),
+            "notes": list(self.notes),
         }
 
     def to_text(self) -> str:
@@ -103,7 +115,20 @@ class PromiseCheck:
             lines.append(f"{FEWEST_EVENTS - self.n_reached} more finished courses would settle it.")
         for row in self.assessment.subgroups.itertuples():
             lines.append(f"- {row.factor} {row.label}: {row.verdict} ({row.n_events} finished)")
-        return "\n".join([*lines, *(f"- {note}" for note in self.assessment.messages)])
+        return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
+
+
+def in_words(message: str) -> str:
+    """Return a message of the statistical core in the words of the trade.
+
+    Examples
+    --------
+    >>> in_words("Beyond step 13 fewer than five are watched: not judged there.")
+    'Beyond session 13 fewer than five courses are followed: not judged there.'
+    """
+    for core, trade in WORDS.items():
+        message = message.replace(core, trade)
+    return message
 
 
 def assess_forecaster(
