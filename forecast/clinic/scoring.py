@@ -15,6 +15,7 @@ from forecast.clinic.evidence import contradicted
 from forecast.clinic.forecaster import Forecaster
 from forecast.clinic.groups import GROUPINGS, groups
 from forecast.clinic.midcourse import Midcourse, fit_midcourse
+from forecast.clinic.part import MOST_TO_CHECK, some_clients
 from forecast.clinic.plain import plain_rows, plain_values
 from forecast.clinic.reference import Reference
 from forecast.clinic.rows import check_goal, course_rows
@@ -88,7 +89,8 @@ def fit_forecaster(
     checked = None
     if reference.n_reached >= FEWEST_TO_CHECK:
         specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
-        checked = Checked.of(specs, log, rows, durations, goal=goal, horizon=horizon, seed=seed)
+        part = some_clients(log, rows, durations, seed=seed)
+        checked = Checked.of(specs, *part, goal=goal, horizon=horizon, seed=seed)
     chosen: CountModel = checked.chosen if checked else published
     model = chosen.fit(durations)
     filled = filled_rows(rows, reference)
@@ -292,5 +294,10 @@ def fit_notes(reference: Reference, evidence: Evidence | None = None) -> tuple[s
     elif evidence:
         found.append(
             f"What {len(evidence.members)} clinics found together stands in for published evidence."
+        )
+    if reference.n_courses > MOST_TO_CHECK:
+        found.append(
+            f"The model was chosen and checked on at most {MOST_TO_CHECK:,} courses, drawn by "
+            "client, and fitted to all."
         )
     return tuple(found)
