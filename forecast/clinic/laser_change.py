@@ -118,7 +118,7 @@ class LaserChange:
                 f"Each: {self.sessions_change:+.1f} sessions"
                 f" ({_span(self.sessions_interval, '+.1f')}), counted to {self.horizon};"
                 f" cleared by then {100 * self.cleared_change:+.0f} points"
-                f" ({_span(self.cleared_interval, '+.0%')})."
+                f" ({_span(self.cleared_interval, '+.0%').replace('%', '')})."
             )
         if self.gain_per_course is not None:
             earned = "never earned back"

@@ -179,11 +179,13 @@ def log_reach(log: OutcomeLog, *, level: float = 0.95) -> LogReach:
     Raises
     ------
     DataError
-        If the log names no lasers.
+        If the log names no lasers or has no course that can be used.
     """
     import pandas as pd
 
     check_level(level)
+    if log.courses.empty:
+        raise DataError("No course of the log can be used.", "Mend the rows set aside.")
     spells = reach_spells(log)
     first = spells.drop_duplicates("course_id")
     started = log.courses.set_index("course_id")["started_on"].reindex(first["course_id"])

@@ -91,6 +91,14 @@ def test_a_log_without_lasers_is_refused():
         log_reach(small_log(lasers=None))
 
 
+def test_a_log_without_a_usable_course_is_refused():
+    log = small_log()
+    courses = log.courses.assign(skin_type="VIII")
+    empty = OutcomeLog.from_frames(courses, lasers=log.lasers)
+    with pytest.raises(DataError, match="No course of the log can be used"):
+        log_reach(empty)
+
+
 @pytest.fixture(scope="module")
 def invented():
     from forecast.clinic.invented.world import OwnedLaser, World
