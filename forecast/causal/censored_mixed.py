@@ -29,7 +29,7 @@ __all__ = ["CensoredMixed", "FittedCensoredMixed"]
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 MOST_ROUNDS = 200
-SETTLED = 1e-5  # change of any coefficient in a round, in its standard errors
+SETTLED = 1e-4  # change of any coefficient in a round, in its standard errors
 
 
 @dataclass(frozen=True, slots=True)

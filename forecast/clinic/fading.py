@@ -10,7 +10,6 @@ who are left.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level
-from forecast.causal.censored_mixed import CensoredMixed, FittedCensoredMixed
+from forecast.clinic.fading_fit import FadingFit, fit_with_remnant
 from forecast.clinic.fading_rows import FadingRows, fading_rows
 from forecast.clinic.fading_slopes import Slopes
 from forecast.clinic.fading_text import fading_notes, fading_text
@@ -41,9 +40,6 @@ ASSUMPTION = (
     "attributes or the date: the curves allow for that. They do not allow for what somebody saw "
     "and nobody wrote down."
 )
-REMNANTS = (0.005, 0.01, 0.02, 0.03)  # shares of ink that never go, tried in turn
-LARGEST = 0.6  # of the ink at the threshold: a remnant beyond that would let nothing clear
-WORTHWHILE = 1.92  # rise of the log-likelihood: half the 95 % point of chi-squared on one degree
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,7 +70,7 @@ class FadingCurves:
         Paired curves of split tattoos.
     level : float
         Of the intervals.
-    model : FittedCensoredMixed
+    model : FadingFit
         The model behind it.
     rows : FadingRows
         What it was fitted to.
@@ -92,7 +88,7 @@ class FadingCurves:
     stalls: StallRule
     split: SplitFading | None
     level: float
-    model: FittedCensoredMixed
+    model: FadingFit
     rows: FadingRows
     assumption: str
     notes: tuple[str, ...]
@@ -167,8 +163,8 @@ def fit_fading(log: OutcomeLog, *, level: float = 0.95) -> FadingCurves:
     """
     check_level(level)
     rows = fading_rows(log)
-    remnant, fitted, gains = fit_with_remnant(rows)
-    slopes = Slopes(rows, fitted, remnant, level)
+    fit, gains = fit_with_remnant(rows)
+    slopes = Slopes(rows, fit, level)
     graders = grader_report(slopes, log.gradings, level=level)
     gaps = interval_weeks(log, rows)
     spacing = spacing_of(slopes, gaps) if len(gaps) else None
@@ -177,50 +173,16 @@ def fit_fading(log: OutcomeLog, *, level: float = 0.95) -> FadingCurves:
         curves=slopes.curves(),
         shares=slopes.shares(),
         differences=slopes.differences(),
-        remnant=remnant,
+        remnant=fit.remnant,
         spacing=spacing,
         graders=graders,
         stalls=stall_rule(slopes),
         split=split,
         level=level,
-        model=fitted,
+        model=fit,
         rows=rows,
         assumption=ASSUMPTION,
-        notes=fading_notes(rows, fitted, remnant, gains),
-    )
-
-
-def fit_with_remnant(rows: FadingRows) -> tuple[float, FittedCensoredMixed, Mapping[float, float]]:
-    """Return the remnant that fits best, the model under it, and log-likelihoods by remnant.
-
-    A remnant is taken only where it fits clearly better than none; the search ends at the first
-    that fits worse.
-    """
-    best, needed = 0.0, WORTHWHILE
-    fitted, gains = fit_at(rows, best), {}
-    gains[best] = fitted.loglik + rows.bounds(best)[2]
-    for remnant in REMNANTS:
-        if remnant > LARGEST * (1 - rows.cleared_at / 100):
-            break
-        tried = fit_at(rows, remnant)
-        gains[remnant] = tried.loglik + rows.bounds(remnant)[2]
-        if gains[remnant] <= gains[best] + needed:
-            break
-        best, fitted, needed = remnant, tried, 0.0
-    return best, fitted, gains
-
-
-def fit_at(rows: FadingRows, remnant: float) -> FittedCensoredMixed:
-    """Return the model when a share of the ink never goes."""
-    low, high, _ = rows.bounds(remnant)
-    return CensoredMixed().fit(
-        rows.design,
-        low,
-        high,
-        rows.table["course_id"],
-        random=rows.random,
-        cluster=rows.table["client_id"].to_numpy(),
-        names=rows.names,
+        notes=fading_notes(rows, fit, gains),
     )
 
 

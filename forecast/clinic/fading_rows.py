@@ -42,9 +42,10 @@ class FadingRows:
         One row per grading: ``course_id, client_id, session, fading_pct, grader_id, ink_group``
         and ``ps``, the ps sessions so far. A course recorded as cleared without a grading at its
         end has a row at the threshold.
-    design : ndarray of shape (n, p)
+    sums : ndarray of shape (n, p)
+        The columns of the design before effects multiply: sums over the sessions so far.
     names : tuple of str
-        Of the design's columns.
+        Of the columns.
     courses : DataFrame
         One row per course, with ``ink_group`` and the number of sessions under each regime.
     centred : ndarray of shape (n_courses, len(adjusted))
@@ -66,7 +67,7 @@ class FadingRows:
     """
 
     table: pd.DataFrame
-    design: FloatArray
+    sums: FloatArray
     names: tuple[str, ...]
     courses: pd.DataFrame
     centred: FloatArray
@@ -79,28 +80,58 @@ class FadingRows:
     left_out: dict[str, int]
 
     @property
-    def random(self) -> FloatArray:
-        """The columns that vary by course, (n, q): start, pace, what ps and longer intervals add.
+    def multiplying(self) -> npt.NDArray[np.int64]:
+        """Places of the columns whose effect multiplies the pace, (m,)."""
+        found = [
+            at for at, name in enumerate(self.names) if name == "log_gap" or name.startswith("ps")
+        ]
+        return np.array(found, dtype=np.int64)
 
-        Without the last two, slow courses, which have the most gradings and are changed to ps
-        most often, would stand for all.
+    def columns_at(self, effects: FloatArray, pace: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the design (n, p) and the columns that vary by course (n, 2) at given effects.
+
+        Parameters
+        ----------
+        effects : ndarray of shape (m,)
+            Log ratios of paces of the multiplying columns.
+        pace : ndarray of shape (n,)
+            Log ink per ns session that the attributes of each row's course say.
         """
-        sessions = self.table["session"].to_numpy(dtype=np.float64)
-        columns = [np.ones(len(sessions)), sessions]
-        if len(self.regimes) == 2:
-            columns.append(self.table["ps"].to_numpy(dtype=np.float64))
-        if "log_gap" in self.names:
-            columns.append(self.table["log_gap"].to_numpy(dtype=np.float64))
-        return np.column_stack(columns)
+        design = self.sums.copy()
+        ratio = np.zeros(len(design))
+        longer = np.zeros(len(design))
+        for at, effect in zip(self.multiplying, effects, strict=True):
+            if self.names[at] == "log_gap":
+                longer = effect * self.sums[:, at]
+            else:
+                ratio = ratio + effect * (self.sums[:, at] > 0)
+        ps = self.ps_sessions
+        sessions = self.sums[:, 1] + np.expm1(ratio) * ps + longer
+        for at, name in enumerate(self.names):
+            if name.startswith("sessions") or name in self.adjusted:
+                design[:, at] *= sessions / self.sums[:, 1]
+            elif name == "log_gap":
+                design[:, at] *= pace
+            elif name.startswith("ps"):
+                design[:, at] *= pace * np.exp(ratio)
+        return design, np.column_stack([np.ones(len(design)), sessions])
 
-    def random_at(self, session: int, regime: str) -> FloatArray:
-        """Return the same columns, (q,), after sessions of one regime at typical intervals."""
-        values = [1.0, float(session)]
-        if len(self.regimes) == 2:
-            values.append(float(session) if regime == "ps" else 0.0)
-        if "log_gap" in self.names:
-            values.append(0.0)
-        return np.array(values)
+    @property
+    def ps_sessions(self) -> FloatArray:
+        """Ps sessions so far, (n,); zeros in a log with one regime."""
+        if "ps" not in self.names:
+            return np.zeros(len(self.sums))
+        return self.sums[:, self.names.index("ps")]
+
+    def pace(self, coefficients: FloatArray) -> FloatArray:
+        """Return the log ink per ns session that the attributes of each row's course say, (n,)."""
+        places = [
+            at
+            for at, name in enumerate(self.names)
+            if name.startswith("sessions") or name in self.adjusted
+        ]
+        by_session: FloatArray = self.sums[:, places] @ coefficients[places] / self.sums[:, 1]
+        return by_session
 
     def bounds(self, remnant: float = 0.0) -> tuple[FloatArray, FloatArray, float]:
         """Return bounds of the log of the ink left that can go, and the log Jacobian.
@@ -191,7 +222,7 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
     columns = design_columns(table, courses, by_row, adjusted, regimes, groups)
     return FadingRows(
         table=table,
-        design=np.column_stack(list(columns.values())).astype(np.float64),
+        sums=np.column_stack(list(columns.values())).astype(np.float64),
         names=tuple(columns),
         courses=courses,
         centred=centred,

@@ -10,12 +10,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from forecast.clinic.fading_rows import FadingRows
-
 if TYPE_CHECKING:
     import pandas as pd
 
-    from forecast.causal.censored_mixed import FittedCensoredMixed
+    from forecast.clinic.fading_fit import FadingFit
+    from forecast.clinic.fading_rows import FadingRows
 
 __all__ = ["ALL", "Slopes"]
 
@@ -34,17 +33,19 @@ class Slopes:
     Attributes
     ----------
     rows : FadingRows
-    fitted : FittedCensoredMixed
-    remnant : float
-        Share of the ink taken never to go.
+    fit : FadingFit
     level : float
         Of intervals.
     """
 
     rows: FadingRows
-    fitted: FittedCensoredMixed
-    remnant: float
+    fit: FadingFit
     level: float
+
+    @property
+    def remnant(self) -> float:
+        """Share of the ink taken never to go."""
+        return self.fit.remnant
 
     @property
     def reach(self) -> float:
@@ -67,33 +68,47 @@ class Slopes:
             return np.ones(len(self.rows.courses), dtype=bool)
         return np.asarray(self.rows.courses["ink_group"] == group)
 
-    def slope(self, regime: str, group: str) -> FloatArray:
-        """Return the weights of the coefficients in the slope per session of a regime.
+    def slope(self, regime: str, group: str) -> tuple[float, FloatArray]:
+        """Return the log ink per session under a regime, and its gradient in the coefficients.
 
         Averaged over the group's own courses: their attributes and their ink groups; at the
         typical interval and date.
         """
-        weights = dict.fromkeys(self.rows.names, 0.0)
-        weights["sessions"] = 1.0
         inside = self.members(group)
-        kinds = self.rows.courses["ink_group"][inside]
-        if regime == "ps" and "ps" in weights:
-            weights["ps"] = 1.0
-        for kind in self.rows.groups:
-            share = float((kinds == kind).mean())
-            for name in (f"sessions, {kind}", f"ps, {kind}"):
-                if name in weights and (regime == "ps" or not name.startswith("ps")):
-                    weights[name] = share
-        for name, value in zip(
-            self.rows.adjusted, self.rows.centred[inside].mean(axis=0), strict=True
-        ):
-            weights[name] = float(value)
-        return np.array(list(weights.values()))
+        kinds = self.rows.courses["ink_group"].to_numpy()
+        value, gradient = 0.0, np.zeros(len(self.rows.names))
+        for kind in np.unique(kinds[inside]):
+            of_kind = inside & (kinds == kind)
+            share = of_kind.sum() / inside.sum()
+            pace, ratio = self._weights(str(kind), of_kind, regime)
+            level = float(pace @ self.fit.coefficients)
+            times = exp(float(ratio @ self.fit.coefficients))
+            value += share * level * times
+            gradient += share * times * (pace + level * ratio)
+        return value, gradient
+
+    def _weights(
+        self, kind: str, of_kind: npt.NDArray[np.bool_], regime: str
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the weights of the coefficients in the ns pace, and in the log ratio to it."""
+        pace, ratio = (dict.fromkeys(self.rows.names, 0.0) for _ in range(2))
+        pace["sessions"] = 1.0
+        if f"sessions, {kind}" in pace:
+            pace[f"sessions, {kind}"] = 1.0
+        means = self.rows.centred[of_kind].mean(axis=0)
+        pace |= dict(zip(self.rows.adjusted, means.tolist(), strict=True))
+        for name in ("ps", f"ps, {kind}") if regime == "ps" else ():
+            if name in ratio:
+                ratio[name] = 1.0
+        return np.array(list(pace.values())), np.array(list(ratio.values()))
 
     def value(self, weights: FloatArray) -> tuple[float, float]:
         """Return a weighted sum of coefficients and its standard error."""
-        variance = float(weights @ self.fitted.robust_covariance @ weights)
-        return float(weights @ self.fitted.coefficients), sqrt(max(variance, 0.0))
+        return float(weights @ self.fit.coefficients), self.error(weights)
+
+    def error(self, gradient: FloatArray) -> float:
+        """Return the standard error of a value with that gradient in the coefficients."""
+        return sqrt(max(float(gradient @ self.fit.covariance @ gradient), 0.0))
 
     def had(self, regime: str, group: str) -> FloatArray:
         """Return each course's number of sessions under a regime."""
@@ -114,8 +129,8 @@ class Slopes:
                 had = int((self.had(regime, group) > 0).sum())
                 if had < LEAST_COURSES or not self.tells(regime, group):
                     continue
-                slope, error = self.value(self.slope(regime, group))
-                ends = slope + self.reach * error * np.array([0.0, 1.0, -1.0])
+                slope, gradient = self.slope(regime, group)
+                ends = slope + self.reach * self.error(gradient) * np.array([0.0, 1.0, -1.0])
                 found.append((regime, group, *(float(one) for one in -np.expm1(ends)), had))
         columns = ["regime", "ink_group", "share", "low", "high", "courses"]
         return pd.DataFrame(found, columns=columns)
@@ -137,12 +152,9 @@ class Slopes:
         for group in self.groups if len(self.regimes) == 2 else ():
             if not self.tells("ps", group):
                 continue
-            weights = {regime: self.slope(regime, group) for regime in ("ns", "ps")}
-            left = {name: exp(self.value(one)[0]) for name, one in weights.items()}
-            ns, ps = left["ns"], left["ps"]
-            gradient = ns * weights["ns"] - ps * weights["ps"]
-            error = self.value(gradient)[1]
-            gap = ns - ps
+            (ns, by_ns), (ps, by_ps) = (self.slope(regime, group) for regime in ("ns", "ps"))
+            gap = exp(ns) - exp(ps)
+            error = self.error(exp(ns) * by_ns - exp(ps) * by_ps)
             found.append((group, gap, gap - self.reach * error, gap + self.reach * error))
         return pd.DataFrame(found, columns=["ink_group", "difference", "low", "high"])
 
@@ -166,17 +178,19 @@ class Slopes:
         import pandas as pd
 
         had = self.had(regime, group)
-        slope = self.slope(regime, group)
+        slope, gradient = self.slope(regime, group)
+        ratio = slope / self.slope(self.regimes[0], group)[0]
         start = np.array([1.0 if name == "start" else 0.0 for name in self.rows.names])
-        spread = self.fitted.model.random_covariance
+        spread = self.fit.fitted.model.random_covariance
         wide = NormalDist().inv_cdf((1 + MIDDLE) / 2)
         found = [(0, 0.0, 0.0, 0.0, 0.0, 0.0, len(had))]
         for session in range(1, LONGEST + 1):
             courses = int((had >= session).sum())
             if courses < LEAST_COURSES:
                 break
-            mean, error = self.value(start + session * slope)
-            z = self.rows.random_at(session, regime)
+            mean = float(start @ self.fit.coefficients) + session * slope
+            error = self.error(start + session * gradient)
+            z = np.array([1.0, session * ratio])
             apart = wide * float(np.sqrt(z @ spread @ z))
             ends = mean + np.array([0, self.reach * error, -self.reach * error, apart, -apart])
             found.append((session, *self.faded(ends), courses))

@@ -6,54 +6,60 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from forecast.causal.censored_mixed import FittedCensoredMixed
     from forecast.clinic.fading import FadingCurves
+    from forecast.clinic.fading_fit import FadingFit
     from forecast.clinic.fading_rows import FadingRows
 
 __all__ = ["fading_notes", "fading_text"]
 
 SHORT = {"all": "all inks"}
+FEW_COURSES = 30
 
 
-def fading_notes(
-    rows: FadingRows,
-    fitted: FittedCensoredMixed,
-    remnant: float,
-    gains: Mapping[float, float],
-) -> tuple[str, ...]:
+def fading_notes(rows: FadingRows, fit: FadingFit, gains: Mapping[float, float]) -> tuple[str, ...]:
     """Return what has to be known beside the curves."""
     notes = [
         f"From {len(rows.table)} gradings of {len(rows.courses)} courses of "
-        f"{fitted.n_clusters} clients; {fitted.n_bounded} at the ends of the scale count as bounds."
+        f"{fit.fitted.n_clusters} clients; {fit.fitted.n_bounded} at the ends of the scale count "
+        "as bounds."
     ]
     if rows.left_out:
         reasons = "; ".join(f"{n} {why}" for why, n in rows.left_out.items())
         notes.append(f"Courses left out: {reasons}.")
-    if not rows.regimes:
-        notes.append("The log has no sessions: regimes and intervals cannot be told apart.")
-    elif len(rows.regimes) == 1:
-        notes.append(f"All sessions are {rows.regimes[0]}: there is nothing to compare.")
+    notes += regime_notes(rows)
     if rows.unit > 1:
         notes.append(
             f"All gradings are multiples of {rows.unit:g} %: each counts as the range it was "
             "rounded from."
         )
-    if remnant > 0:
-        gain = gains[remnant] - gains[0.0]
+    if fit.remnant > 0:
+        gain = gains[fit.remnant] - gains[0.0]
         notes.append(
-            f"The curves flatten: about {100 * remnant:g} % of the ink is taken never to go "
+            f"The curves flatten: about {100 * fit.remnant:g} % of the ink is taken never to go "
             f"(log-likelihood higher by {gain:.1f}); shares are of the ink that can go."
         )
-    few = [
-        name
-        for name in ("ns", "ps")
-        if name in rows.regimes and (rows.courses[name] > 0).sum() < 30
+    few = [name for name in rows.regimes if (rows.courses[name] > 0).sum() < FEW_COURSES]
+    notes += [
+        f"Fewer than {FEW_COURSES} courses had a {name} session: its curve is uncertain."
+        for name in few
     ]
-    if few:
-        notes.append(f"Fewer than 30 courses had a {few[0]} session: its curve is uncertain.")
-    if not fitted.model.converged:
+    if not fit.settled:
         notes.append("The fit did not settle; take the curves as rough.")
     return tuple(notes)
+
+
+def regime_notes(rows: FadingRows) -> list[str]:
+    """Return what limits the comparison of regimes."""
+    if not rows.regimes:
+        return ["The log has no sessions: regimes and intervals cannot be told apart."]
+    if len(rows.regimes) == 1:
+        return [f"All sessions are {rows.regimes[0]}: there is nothing to compare."]
+    if len(rows.groups) < 2:
+        return []
+    return [
+        "Where some ink is out of every laser's reach, fading flattens late in a course, when ps "
+        "is used most: for such inks ps looks slower here than it is."
+    ]
 
 
 def fading_text(fading: FadingCurves) -> str:

@@ -84,7 +84,7 @@ class Spacing:
 def spacing_of(slopes: Slopes, gaps_weeks: FloatArray) -> Spacing | None:
     """Return the comparison of a log's shorter and longer intervals, or None if all are alike.
 
-    The fall of log ink per session is linear in the log of the weeks since the session before;
+    The fall of log ink per session goes with a power of the weeks since the session before;
     sessions are the log of the ink at the threshold over that fall. Errors by the delta method.
 
     Parameters
@@ -98,25 +98,20 @@ def spacing_of(slopes: Slopes, gaps_weeks: FloatArray) -> Spacing | None:
     short, long = (float(np.round(q)) for q in np.quantile(gaps_weeks, [0.25, 0.75]))
     if not 1 <= short < long:
         return None
-    overall = typical_slope(slopes)
+    slope, by_slope = typical_slope(slopes)
     by_gap = np.array([1.0 if name == "log_gap" else 0.0 for name in rows.names])
-    weights = np.array([overall, by_gap])
-    at = weights @ slopes.fitted.coefficients
-    covariance = weights @ slopes.fitted.robust_covariance @ weights.T
     ahead = -np.log((1 - rows.cleared_at / 100 - slopes.remnant) / (1 - slopes.remnant))
     away = np.log(np.array([short, long]) / rows.mean_gap_weeks)
-    falls = -(at[0] + at[1] * away)
-    if falls.min() <= 0:
+    if slope >= 0:
         return None
-    sessions = ahead / falls
-    # d sessions / d (slope, effect of the interval)
-    gradient = (ahead / falls**2)[:, None] * np.column_stack([np.ones(2), away])
-    weeks = (sessions - 1) * [short, long]
-    by_weeks = gradient * np.array([[short], [long]])
+    sessions = ahead / -slope * np.exp(-away * float(by_gap @ slopes.fit.coefficients))
+    gradient = -sessions[:, None] * (by_slope / slope + away[:, None] * by_gap)
+    lengths = np.array([short, long])
+    weeks, by_weeks = (sessions - 1) * lengths, gradient * lengths[:, None]
 
-    def apart(values: FloatArray, slope: FloatArray) -> tuple[float, tuple[float, float]]:
-        gap, along = float(values[1] - values[0]), slope[1] - slope[0]
-        error = slopes.reach * float(np.sqrt(along @ covariance @ along))
+    def apart(values: FloatArray, by: FloatArray) -> tuple[float, tuple[float, float]]:
+        gap = float(values[1] - values[0])
+        error = slopes.reach * slopes.error(by[1] - by[0])
         return gap, (gap - error, gap + error)
 
     difference, interval = apart(sessions, gradient)
@@ -132,9 +127,10 @@ def spacing_of(slopes: Slopes, gaps_weeks: FloatArray) -> Spacing | None:
     )
 
 
-def typical_slope(slopes: Slopes) -> FloatArray:
-    """Return the weights of the slope of all courses under the log's own mix of regimes."""
+def typical_slope(slopes: Slopes) -> tuple[float, FloatArray]:
+    """Return the slope of all courses under the log's own mix of regimes, and its gradient."""
     had = np.array([slopes.had(regime, "all").sum() for regime in slopes.regimes])
-    each = np.array([slopes.slope(regime, "all") for regime in slopes.regimes])
-    mixed: FloatArray = had @ each / had.sum()
-    return mixed
+    each = [slopes.slope(regime, "all") for regime in slopes.regimes]
+    share = had / had.sum()
+    value = float(share @ np.array([slope for slope, _ in each]))
+    return value, np.asarray(share @ np.array([gradient for _, gradient in each]))

@@ -108,11 +108,11 @@ def looks_of(slopes: Slopes) -> pd.DataFrame:
     """Return every grading with enough before it, and how far below expectation it is."""
     import pandas as pd
 
-    rows, model = slopes.rows, slopes.fitted.model
+    rows, fit, model = slopes.rows, slopes.fit, slopes.fit.fitted.model
     low, high, _ = rows.bounds(slopes.remnant)
     value = np.where(np.isfinite(low), low, -np.inf)  # nearly cleared: never a stall
     known = np.where(np.isfinite(high), np.where(np.isfinite(low), (low + high) / 2, high), low)
-    fixed = rows.design @ model.coefficients
+    fixed = fit.design @ model.coefficients
     relative = model.random_covariance / model.residual_variance
     session = rows.table["session"].to_numpy(dtype=np.int64)
     ids = rows.table["course_id"].to_numpy(dtype=object)
@@ -120,7 +120,7 @@ def looks_of(slopes: Slopes) -> pd.DataFrame:
     found = []
     for first, after in zip(starts, np.append(starts[1:], len(ids)), strict=True):
         at = slice(first, after)
-        expected = expectations(session[at], known[at] - fixed[at], rows.random[at], relative)
+        expected = expectations(session[at], known[at] - fixed[at], fit.random[at], relative)
         judged: dict[int, tuple[float, float]] = {}
         for place, centre, spread in expected:
             mean = fixed[first + place] + centre

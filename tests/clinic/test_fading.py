@@ -51,14 +51,14 @@ def true_slopes(clinic, world, courses):
 
 
 def test_known_shares_per_session_come_back():
-    clinic = simulate_clinic(1500, seed=3, world=BLACK)
+    clinic = simulate_clinic(900, seed=3, world=BLACK)
     fading = fit_fading(clinic.log, level=0.99)
     for regime, slope in zip(
         ("ns", "ps"), true_slopes(clinic, BLACK, fading.rows.courses["course_id"]), strict=True
     ):
         share, (low, high) = fading.share(regime)
         assert low < 1 - np.exp(-slope) < high
-        assert high - low < 0.06
+        assert high - low < 0.08
         assert share == pytest.approx(1 - np.exp(-slope), abs=0.02)
 
 
@@ -166,10 +166,10 @@ def test_both_published_thresholds_come_from_one_fit():
     fading = fit_fading(graded_log(100 * (1 - left)))
     curve = fading.curves.query("ink_group == 'all' and session == 4")
     middle = np.log(1 - curve["faded"].iloc[0] / 100)
-    z = fading.rows.random_at(4, "all")
+    z = np.array([1.0, 4.0])
     # what the attributes, drawn without regard to fading, seem to explain is part of the spread
     explained = np.var(4 * fading.rows.centred @ slopes_of(fading))
-    spread = np.sqrt(z @ fading.model.model.random_covariance @ z + explained)
+    spread = np.sqrt(z @ fading.model.fitted.model.random_covariance @ z + explained)
     for percent, published in ((75, 0.77), (95, 0.28)):
         beyond = NormalDist(middle, spread).cdf(np.log(1 - percent / 100))
         # standard error of a share of 400 courses: 2.2 points
@@ -208,7 +208,7 @@ def test_one_regime_gives_its_curve_and_says_so(log):
 
 
 def test_coarse_grades_count_as_ranges():
-    log = simulate_log(200, seed=6)
+    log = simulate_log(150, seed=6)
     coarse = log.gradings.assign(fading_pct=(log.gradings["fading_pct"] / 10).round() * 10)
     fading = fit_fading(with_tables(log, gradings=coarse))
     fine = fit_fading(log)

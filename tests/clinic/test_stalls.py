@@ -69,7 +69,7 @@ def test_later_gradings_do_not_move_an_earlier_look():
     late = rows.table["session"] >= 8
     table = rows.table.assign(fading_pct=np.where(late, 20.0, rows.table["fading_pct"]))
     edited = replace(rows, table=table)
-    same_model = Slopes(edited, fading.model, fading.remnant, fading.level)
+    same_model = Slopes(edited, fading.model, fading.level)
     columns = ["course_id", "session", "faded", "expected", "below"]
     before = fading.stalls.looks.query("session < 8")[columns].reset_index(drop=True)
     after = stall_rule(same_model).looks.query("session < 8")[columns].reset_index(drop=True)
