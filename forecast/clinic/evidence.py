@@ -30,7 +30,7 @@ CONTRADICTS = 2.5  # standard deviations
 
 # How far clinics differ in one effect, as a standard deviation of the log hazard ratio: a
 # judgement, no source.
-BETWEEN_CLINICS = 0.3
+BETWEEN_CLINICS = 0.25
 
 
 class Evidence(Protocol):
@@ -133,11 +133,11 @@ EFFECTS: tuple[PublishedEffect, ...] = (
 # attribute, as mean and standard deviation: set so that the published case mix clears 47.2 % by
 # 10 sessions and 74.8 % by 15 (Bencini et al. 2012). The widths are a judgement: a clinic's own
 # speed, and what it calls cleared, may differ by a third.
-LOCATION = (2.06, 0.25)
+LOCATION = (2.00, 0.20)
 LOG_SCALE = (-0.98, 0.20)
 # Enough for a cover-up, about 70 % faded, takes log 0.3 / log 0.05 = 0.4 of the sessions to 95 %
 # if each session takes the same share: arithmetic, no source, and wide.
-LIGHTENED = (1.14, 0.45)
+LIGHTENED = (1.08, 0.45)
 
 
 NEVER_COVARIATES = ("ink_other", "ink_pale", "ink_unreached")

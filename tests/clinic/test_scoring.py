@@ -10,8 +10,14 @@ from numpy.testing import assert_allclose
 
 import forecast
 from forecast.assess.pit import tie_split_coverage
+from forecast.clinic.attributes import COVARIATES
+from forecast.clinic.candidates import evidence_model
 from forecast.clinic.invented.truth import fresh_clients
 from forecast.clinic.invented.world import World
+from forecast.clinic.reference import Reference
+from forecast.clinic.rows import course_rows
+from forecast.clinic.scoring import filled_rows
+from forecast.clinic.strategy_models import fit_strategies
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution
 
@@ -234,6 +240,15 @@ def test_a_named_strategy_is_answered_only_where_courses_kept_to_it(forecaster):
     log = forecast.simulate_log(600, seed=3, world=World.scenario("two saved"))
     fitted = forecast.fit_forecaster(log)
     assert "ps" in fitted.strategies
-    under_ps = fitted.estimate(COMPLETE, strategy="ps")
-    assert "Under the strategy ps" in under_ps.notes[0]
-    assert under_ps.chance_by(8) > fitted.estimate(COMPLETE).chance_by(8)
+    assert "Under the strategy ps" in fitted.estimate(COMPLETE, strategy="ps").notes[0]
+
+
+def test_a_strategy_that_saves_two_sessions_is_seen_to_save_them():
+    expected = []
+    for scenario in ("none", "two saved"):
+        log = forecast.simulate_log(600, seed=3, world=World.scenario(scenario))
+        rows = course_rows(log)
+        filled = filled_rows(rows, Reference.of(log, rows))
+        model = fit_strategies(log, filled, evidence_model())["ps"]
+        expected.append(model.predict(filled[list(COVARIATES)], 15).mean_capped(15).mean())
+    assert expected[1] - expected[0] == pytest.approx(-2, abs=0.8)
