@@ -1,4 +1,4 @@
-"""A part of a very large log, by client: enough to choose a model and to check its promises."""
+"""A part of a very large log, by client: enough to choose a model, check it, compare strategies."""
 
 from __future__ import annotations
 
@@ -36,5 +36,18 @@ def some_clients(
     chosen = np.zeros(len(clients), dtype=bool)
     chosen[place[taken]] = True
     keep = np.flatnonzero(chosen[of_row])
-    part = replace(log, courses=log.courses.iloc[keep].reset_index(drop=True))
+    courses_kept = log.courses.iloc[keep].reset_index(drop=True)
+    ids = courses_kept["course_id"]
+    part = replace(
+        log,
+        courses=courses_kept,
+        sessions=of_courses(log.sessions, ids),
+        gradings=of_courses(log.gradings, ids),
+        reactions=of_courses(log.reactions, ids),
+    )
     return part, rows.iloc[keep].reset_index(drop=True), durations.take(keep)
+
+
+def of_courses(table: pd.DataFrame, ids: pd.Series[str]) -> pd.DataFrame:
+    """Return the rows of a table that belong to some courses."""
+    return table[table["course_id"].isin(ids)].reset_index(drop=True)

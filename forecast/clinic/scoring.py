@@ -86,15 +86,15 @@ def fit_forecaster(
     durations = durations_of(rows, reference)
     published = evidence_model(goal, evidence)
     from_evidence = published.from_prior(tuple(COVARIATES))
+    part = some_clients(log, rows, durations, seed=seed)
     checked = None
     if reference.n_reached >= FEWEST_TO_CHECK:
         specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
-        part = some_clients(log, rows, durations, seed=seed)
         checked = Checked.of(specs, *part, goal=goal, horizon=horizon, seed=seed)
     chosen: CountModel = checked.chosen if checked else published
     model = chosen.fit(durations)
-    filled = filled_rows(rows, reference)
-    strategies = fit_strategies(log, filled, chosen) if goal == "clear" else {}
+    filled = filled_rows(part[1], reference)
+    strategies = fit_strategies(part[0], filled, chosen) if goal == "clear" else {}
     return Forecaster(
         model=model,
         evidence=None if isinstance(chosen, LifeTable) else from_evidence,
