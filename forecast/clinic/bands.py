@@ -9,14 +9,13 @@ import numpy.typing as npt
 
 from forecast.clinic.courses import REGIONS
 from forecast.clinic.enquiry import Enquiry
-from forecast.clinic.groups import ink_group
+from forecast.clinic.groups import INK_GROUPS, ink_group
 from forecast.clinic.shared_risk import areas_of
 
 __all__ = ["band_rules"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
-INKS = ("black", "black and red", "other colours")
 DENSITIES = ("light", "medium", "heavy")
 AREAS = (25.0, 75.0, 150.0)  # cm²: where the classes of the list change
 FEWEST_IN_BAND = 5
@@ -62,11 +61,15 @@ def _features(
     area = areas_of(asked)
     area = np.where(np.isnan(area), typical_area_cm2, area)
     columns = [
-        np.array([INKS.index(ink_group(str(one.inks))) for one in asked], dtype=np.float64),
+        np.array([INK_GROUPS.index(ink_group(str(one.inks))) for one in asked], dtype=np.float64),
         np.array([DENSITIES.index(one.ink_density) for one in asked], dtype=np.float64),
         np.searchsorted(AREAS, area, side="right").astype(np.float64),
     ]
-    names: list[tuple[str, Any]] = [("ink", INKS), ("ink density", DENSITIES), ("area", AREAS)]
+    names: list[tuple[str, Any]] = [
+        ("ink", INK_GROUPS),
+        ("ink density", DENSITIES),
+        ("area", AREAS),
+    ]
     for region, sites in REGIONS.items():
         columns.append(np.array([one.body_site in sites for one in asked], dtype=np.float64))
         names.append(("site", region.replace("_", " ")))

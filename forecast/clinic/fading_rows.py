@@ -15,7 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.clinic.fading_design import FEWEST_IN_GROUP, attributes_of, design_columns
-from forecast.clinic.trial_rows import INK_GROUPS, YEAR, eligible, ink_group
+from forecast.clinic.groups import INK_GROUPS, ink_group
+from forecast.clinic.trial_rows import YEAR, eligible
 from forecast.errors import DataError
 
 if TYPE_CHECKING:

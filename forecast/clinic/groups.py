@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from forecast.clinic.attributes import REGION_OF
 
-__all__ = ["GROUPINGS", "groups", "ink_group"]
+__all__ = ["GROUPINGS", "INK_GROUPS", "groups", "ink_group"]
 
 BLACKS = frozenset({"black", "dark_blue"})
 REDS = frozenset({"red", "orange"})
@@ -23,6 +23,7 @@ SKIN_GROUPS = {
     "VI": "V-VI",
 }
 GROUPINGS = ("skin", "inks", "density")
+INK_GROUPS = ("black", "black and red", "other colours")
 
 
 def ink_group(inks: str) -> str:
@@ -36,9 +37,7 @@ def ink_group(inks: str) -> str:
     'black and red'
     """
     colours = set(inks.split(";"))
-    if colours <= BLACKS:
-        return "black"
-    return "black and red" if colours <= BLACKS | REDS else "other colours"
+    return INK_GROUPS[0 if colours <= BLACKS else 1 if colours <= BLACKS | REDS else 2]
 
 
 def groups(courses: Iterable[Any], *, sites: bool = False) -> Mapping[str, npt.NDArray[np.object_]]:

@@ -11,9 +11,10 @@ import numpy.typing as npt
 
 from forecast.causal.balance import standardised_differences
 from forecast.causal.weights import effective_number, summarise_weights
+from forecast.clinic.groups import INK_GROUPS, ink_group
 from forecast.clinic.regime_engine import TRUNCATE, Engine
 from forecast.clinic.regime_strategies import Strategy
-from forecast.clinic.trial_rows import INK_GROUPS, Trial, ink_group
+from forecast.clinic.trial_rows import Trial
 
 if TYPE_CHECKING:
     import pandas as pd

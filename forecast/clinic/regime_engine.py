@@ -18,8 +18,9 @@ from forecast.causal.curves import life_sums
 from forecast.causal.gformula import HazardGFormula
 from forecast.causal.resample import cluster_counts
 from forecast.causal.strategies import StrategyWeights, WeightModel, followed
+from forecast.clinic.groups import INK_GROUPS
 from forecast.clinic.regime_strategies import Strategy
-from forecast.clinic.trial_rows import INK_GROUPS, Trial
+from forecast.clinic.trial_rows import Trial
 
 __all__ = ["Engine", "Result", "bootstrap"]
 

@@ -10,10 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.clinic.comparison import Contrast, Supported, verdict_of
+from forecast.clinic.groups import INK_GROUPS
 from forecast.clinic.regime_diagnostics import sums_by_session, supported_to
 from forecast.clinic.regime_engine import TRUNCATE, Engine, Result
 from forecast.clinic.regime_strategies import Strategy, pair_keys
-from forecast.clinic.trial_rows import INK_GROUPS
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -22,6 +22,7 @@ from forecast.clinic.comparison import (
     verdict_of,
     words_for,
 )
+from forecast.clinic.groups import INK_GROUPS
 from forecast.clinic.naive_readings import naive_readings
 from forecast.clinic.regime_diagnostics import (
     LEAST_CLEARED,
@@ -37,7 +38,7 @@ from forecast.clinic.regime_sensitivity import examine
 from forecast.clinic.regime_strategies import read_strategies
 from forecast.clinic.regime_tables import SHARES_BY, Settings
 from forecast.clinic.split_trial import SplitTrial, analyse_split, split_halves
-from forecast.clinic.trial_rows import INK_GROUPS, Trial, trial_rows
+from forecast.clinic.trial_rows import Trial, trial_rows
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from forecast.causal.panel import Panel
 from forecast.clinic.attributes import covariates
+from forecast.clinic.groups import ink_group
 from forecast.clinic.trial_history import (
     HISTORY,
     History,
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 
     from forecast.clinic.log import OutcomeLog
 
-__all__ = ["INK_GROUPS", "Trial", "ink_group", "trial_rows"]
+__all__ = ["Trial", "trial_rows"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -52,7 +53,6 @@ BASELINE = (
     "scarring",
     "smoker",
 )
-INK_GROUPS = ("black or dark blue only", "with red or orange", "with other colours")
 YEAR = 365.25
 REGULAR, HALF_A_YEAR = 5, 183
 USUAL_WEEKS = 8.0  # stands in for the interval before a first session
@@ -97,18 +97,6 @@ class Trial:
     graded: BoolArray
     left_out: dict[str, int]
     window: tuple[str, str]
-
-
-def ink_group(inks: str) -> str:
-    """Return which of the three ink groups a set of inks belongs to.
-
-    Examples
-    --------
-    >>> ink_group("black;red")
-    'with red or orange'
-    """
-    colours = set(inks.split(";")) - {"black", "dark_blue"}
-    return INK_GROUPS[0 if not colours else 1 if colours <= {"red", "orange"} else 2]
 
 
 def trial_rows(log: OutcomeLog, *, horizon: int, set_apart: set[str] | None = None) -> Trial | None:

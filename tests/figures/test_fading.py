@@ -19,9 +19,9 @@ def text_of(figure):
 
 
 def test_the_curves_are_those_of_the_result(fading):
-    figure = plot_fading(fading, ink_group="black or dark blue only")
+    figure = plot_fading(fading, ink_group="black")
     for regime in ("ns", "ps"):
-        curve = fading.curves.query("regime == @regime and ink_group == 'black or dark blue only'")
+        curve = fading.curves.query("regime == @regime and ink_group == 'black'")
         (line,) = (one for one in figure.data if one.name == regime)
         assert list(line.y) == list(curve["faded"])
         (band,) = (one for one in figure.data if one.name == f"{regime}, 95% band")
