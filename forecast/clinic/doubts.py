@@ -13,8 +13,8 @@ if TYPE_CHECKING:
 __all__ = ["doubts_of"]
 
 
-def doubts_of(forecaster: Forecaster, estimate: Estimate) -> tuple[str, ...]:
-    """Return the doubts about one estimate, beyond those about the fit."""
+def doubts_of(forecaster: Forecaster, estimate: Estimate, *, done: int = 0) -> tuple[str, ...]:
+    """Return the doubts about one estimate, after ``done`` sessions here, beyond the fit's."""
     enquiry, found = estimate.enquiry, []
     if forecaster.evidence is not None:
         own = round(100 * estimate.own_share)
@@ -24,7 +24,8 @@ def doubts_of(forecaster: Forecaster, estimate: Estimate) -> tuple[str, ...]:
         )
     ends = (estimate.interval[1], estimate.median)
     if any(end is None or end > estimate.supported_to for end in ends):
-        counted = ", those had elsewhere counted in," if enquiry.sessions_elsewhere else ""
+        had = enquiry.sessions_elsewhere or done
+        counted = ", those already had counted in," if had else ""
         found.append(
             f"Beyond session {forecaster.supported_to}{counted} fewer than five courses were "
             "followed: the curve is carried on from there."

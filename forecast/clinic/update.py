@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, check_whole_number
+from forecast.clinic.doubts import doubts_of
 from forecast.clinic.estimate import Estimate
 from forecast.clinic.landmarks import ink_gone
 from forecast.errors import RequestError
@@ -69,16 +70,20 @@ def update_estimate(
         notes += more
     else:
         notes.append("No grading after a session was given: only the sessions done are used.")
+    followed = max(start.supported_to - done, 0)
     remaining = replace(
         start,
         distribution=CountDistribution(draws.mean(axis=0, keepdims=True)),
         draws=draws,
         stop_hazard=forecaster.stop_hazard(done, forecaster.horizon),
         stop_draws=forecaster.stop_draws(done, forecaster.horizon),
-        supported_to=max(forecaster.supported_to - done, 0),
-        notes=(*start.notes, *notes),
+        support=start.support if followed else "outside",
+        supported_to=followed,
     )
-    return Update(remaining, shifted(remaining, done, forecaster), done)
+    _, doubts = forecaster.reference.doubts(enquiry)
+    about = (*forecaster.notes, *doubts_of(forecaster, remaining, done=done), *doubts, *notes)
+    remaining = replace(remaining, notes=about)
+    return Update(remaining, shifted(remaining, done), done)
 
 
 def graded_draws(
@@ -114,7 +119,7 @@ def graded_draws(
     return found, notes
 
 
-def shifted(remaining: Estimate, done: int, forecaster: Forecaster) -> Estimate:
+def shifted(remaining: Estimate, done: int) -> Estimate:
     """Return the estimate of all sessions, given the one of those still needed."""
     whole = np.pad(remaining.distribution.pmf, ((0, 0), (done, 0)))
     return replace(
@@ -123,7 +128,7 @@ def shifted(remaining: Estimate, done: int, forecaster: Forecaster) -> Estimate:
         draws=np.pad(remaining.draws, ((0, 0), (done, 0))),
         stop_hazard=np.concatenate([np.zeros(done), remaining.stop_hazard]),
         stop_draws=None,
-        supported_to=forecaster.supported_to,
+        supported_to=remaining.supported_to + done,
     )
 
 
