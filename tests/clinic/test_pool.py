@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 from forecast import fit_forecaster
 from forecast.clinic.attributes import COVARIATES
 from forecast.clinic.candidates import evidence_model
-from forecast.clinic.evidence import duration_prior, hazard_prior
+from forecast.clinic.evidence import BETWEEN_CLINICS, duration_prior, hazard_prior
 from forecast.clinic.pool import PooledEvidence, load_evidence, pool_shares
 from forecast.clinic.rows import course_rows
 from forecast.clinic.share import share_log
@@ -127,7 +127,7 @@ def test_order_of_shares_changes_nothing(shares, pooled):
 
 def test_the_judged_spread_gives_way_as_clinics_come(pooled):
     found = np.sqrt(pooled.variance_between)
-    judged = np.array([0.6, 0.3, 0.3] + [0.3] * (len(found) - 3))
+    judged = np.array([0.6, 0.3, 0.3] + [BETWEEN_CLINICS] * (len(found) - 3))
     both = np.isfinite(found)
     low, high = np.minimum(found, judged)[both], np.maximum(found, judged)[both]
     assert ((pooled.spread[both] >= low - 1e-9) & (pooled.spread[both] <= high + 1e-9)).all()
