@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from forecast.cli.options import Commands
     from forecast.clinic.cautions import Caution
     from forecast.clinic.enquiry import Enquiry
+    from forecast.clinic.forecaster import Forecaster
 
 __all__ = ["CLOSING", "as_dict", "look_out_for", "own_lines", "register"]
 
@@ -29,6 +30,11 @@ def register(commands: Commands) -> None:
     parser.add_argument("enquiries", metavar="ENQUIRIES.csv", type=Path)
     parser.add_argument("--level", type=float, default=0.8, help="what the interval covers (0.8)")
     parser.add_argument("--strategy", help="a pulse strategy instead of the log's own practice")
+    parser.add_argument(
+        "--drivers",
+        action="store_true",
+        help="also say what each attribute does to the count, and how past courses like it went",
+    )
     parser.add_argument(
         "--register",
         type=Path,
@@ -62,11 +68,35 @@ def estimate(options: Options) -> None:
 
             record_promise(options.register, result, enquiry_id=label, issued_on=date.today())
         cautions = look_out_for(enquiry)
-        results.append({"enquiry_id": label, **result.to_dict(), **as_dict(cautions)})
-        texts.append("\n".join([f"Enquiry {label}", result.to_text(), *own_lines(cautions)]))
+        why, lines = (
+            what_drives(forecaster, enquiry, options.level) if options.drivers else ({}, [])
+        )
+        results.append({"enquiry_id": label, **result.to_dict(), **why, **as_dict(cautions)})
+        texts.append(
+            "\n".join([f"Enquiry {label}", result.to_text(), *lines, *own_lines(cautions)])
+        )
         always |= {caution.key: caution for caution in cautions if caution.kind == "always"}
     texts.append("\n".join([CLOSING, *(f"- {item.to_text()}" for item in always.values())]))
     answer(options, {"estimates": results}, "\n\n".join(texts))
+
+
+def what_drives(
+    forecaster: Forecaster, enquiry: Enquiry, level: float
+) -> tuple[dict[str, Any], list[str]]:
+    """Return what drives an estimate and counts of past courses like it, as JSON and in words."""
+    found = forecaster.drivers(enquiry, level=level)
+    similar = forecaster.reference.similar(enquiry)
+    lines = ["What drives it (associations in the log, not effects of changing anything):"]
+    lines += [f"  {driver.to_text()}" for driver in found] or ["  nothing: it is the reference"]
+    if similar is None:
+        lines.append("Fewer than five past courses have the same ink group and density.")
+    else:
+        half = f", half of them by session {similar['half_by']}" if similar["half_by"] else ""
+        lines.append(
+            f"Past courses with {similar['like']}: {similar['n']}, of which {similar['reached']} "
+            f"reached the goal so far{half}."
+        )
+    return {"drivers": [driver.to_dict() for driver in found], "similar": similar}, lines
 
 
 def update(options: Options) -> None:

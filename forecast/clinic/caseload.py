@@ -10,8 +10,7 @@ import numpy.typing as npt
 
 from forecast._checks import check_whole_number
 from forecast.clinic.book import Book
-from forecast.clinic.enquiry import Enquiry
-from forecast.clinic.forecaster import known_fields
+from forecast.clinic.enquiry import Enquiry, known_fields
 from forecast.clinic.money import from_cents
 from forecast.clinic.payoff import expected_shortfall
 from forecast.clinic.sensitivity import book_variations

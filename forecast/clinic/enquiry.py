@@ -1,14 +1,20 @@
 """The attributes of a tattoo and its client at the consultation, before any treatment."""
 
+from __future__ import annotations
+
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING
 
 from forecast._checks import nearest
 from forecast.clinic.courses import Column, column
 from forecast.clinic.tolerance import UnreadableError, first_unknown, inside, read_cell, rule_of
 from forecast.errors import RequestError
 
-__all__ = ["Enquiry"]
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Enquiry", "enquiries_of", "known_fields"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,3 +96,26 @@ def checked(rule: Column, given: object) -> str | int | float | None:
         raise RequestError(f"{rule.name} is {given!r}.", f"Give {rule_of(rule)}.")
     assert value is None or isinstance(value, str | int | float)
     return value
+
+
+def known_fields(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return the columns of ``frame`` that an enquiry has, or raise RequestError."""
+    required = ("skin_type", "body_site", "inks", "ink_density", "layering")
+    absent = [name for name in required if name not in frame.columns]
+    if absent:
+        raise RequestError(
+            f"The enquiries have no column {absent[0]!r}.", f"Give {', '.join(required)}."
+        )
+    return frame[[name for name in frame.columns if name in Enquiry.__slots__]]
+
+
+def enquiries_of(frame: pd.DataFrame) -> list[Enquiry]:
+    """Return each row of ``frame``, whose columns are an enquiry's fields, as an enquiry.
+
+    Raises
+    ------
+    RequestError
+        If a required column is missing, or a value is not one that it may hold.
+    """
+    records = known_fields(frame).to_dict("records")
+    return [Enquiry(**{str(name): value for name, value in row.items()}) for row in records]

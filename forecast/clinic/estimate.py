@@ -18,6 +18,10 @@ __all__ = ["Delivered", "Estimate"]
 
 FloatArray = npt.NDArray[np.float64]
 SHOWN_AT = (5, 10, 15)
+SUPPORT = {
+    "thin": "Few courses of this log are like it: take the numbers as rough.",
+    "outside": "This log has nothing quite like it: the numbers lean on everything else in it.",
+}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -180,6 +184,8 @@ class Estimate:
             else f"{about} {unit} here for most clients like this.",
             f"{of_100(self.not_within_horizon)} {reach} after {self.horizon}.",
         ]
+        if self.support in SUPPORT:
+            lines.append(SUPPORT[self.support])
         return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
 
     def spoken(self, n: int | None) -> str:

@@ -16,7 +16,7 @@ from forecast.assess.calibration import Recalibration
 from forecast.assess.transport import carry_draws
 from forecast.clinic.attributes import covariates
 from forecast.clinic.doubts import doubts_of
-from forecast.clinic.enquiry import Enquiry
+from forecast.clinic.enquiry import Enquiry, enquiries_of
 from forecast.clinic.estimate import Estimate
 from forecast.clinic.groups import groups
 from forecast.clinic.inks import Laser, unreached_inks
@@ -112,6 +112,9 @@ class Forecaster:
         if strategy is None:
             return self._describe(enquiry, self._draws([enquiry], self.horizon)[:, 0], level)
         if strategy not in self.strategies:
+            from forecast.clinic.regime_strategies import read_strategy
+
+            read_strategy(strategy, self.horizon)  # refuses what is no strategy
             known = ", ".join(self.strategies) or "none"
             raise RequestError(
                 f"Too few courses of this log kept to the strategy {strategy!r} to answer for it.",
@@ -199,10 +202,7 @@ class Forecaster:
         """
         import pandas as pd
 
-        enquiries = [
-            Enquiry(**{str(name): value for name, value in row.items()})
-            for row in known_fields(frame).to_dict("records")
-        ]
+        enquiries = enquiries_of(frame)
         check_level(level)
         draws = self._draws(enquiries, self.horizon)
         estimates = [
@@ -337,14 +337,3 @@ def after(pmfs: FloatArray, total: CountDistribution, had: int, steps: int) -> F
     target = CountDistribution(total.given_not_by(had).pmf[:, :steps])
     left = 1 - pmfs[:, :had].sum(axis=1, keepdims=True)
     return carry_draws(pmfs[:, had : had + steps] / np.maximum(left, 1e-9), target)
-
-
-def known_fields(frame: pd.DataFrame) -> pd.DataFrame:
-    """Return the columns of ``frame`` that an enquiry has, or raise RequestError."""
-    required = ("skin_type", "body_site", "inks", "ink_density", "layering")
-    absent = [name for name in required if name not in frame.columns]
-    if absent:
-        raise RequestError(
-            f"The enquiries have no column {absent[0]!r}.", f"Give {', '.join(required)}."
-        )
-    return frame[[name for name in frame.columns if name in Enquiry.__slots__]]

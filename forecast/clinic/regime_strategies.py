@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from forecast.errors import RequestError
 
-__all__ = ["Strategy", "pair_keys", "read_strategies"]
+__all__ = ["Strategy", "pair_keys", "read_strategies", "read_strategy"]
 
 REGIMES = ("ns", "ps")
 PATTERN = re.compile(r"(ns|ps)(?::([1-9][0-9]*)>(ns|ps))?")
@@ -54,10 +54,11 @@ def read_strategies(names: Sequence[str], *, horizon: int) -> tuple[Strategy, ..
             f"The strategies {', '.join(wanted) or '(none)'} do not make a comparison.",
             "Give at least two different ones.",
         )
-    return tuple(_read(name, horizon) for name in wanted)
+    return tuple(read_strategy(name, horizon) for name in wanted)
 
 
-def _read(name: str, horizon: int) -> Strategy:
+def read_strategy(name: str, horizon: int) -> Strategy:
+    """Return the strategy written as ``name``, or raise RequestError."""
     found = PATTERN.fullmatch(name)
     if found is None or found[1] == found[3]:
         raise RequestError(

@@ -252,3 +252,14 @@ def test_a_strategy_that_saves_two_sessions_is_seen_to_save_them():
         model = fit_strategies(log, filled, evidence_model())["ps"]
         expected.append(model.predict(filled[list(COVARIATES)], 15).mean_capped(15).mean())
     assert expected[1] - expected[0] == pytest.approx(-2, abs=0.8)
+
+
+def test_what_is_no_strategy_is_refused_as_such(forecaster):
+    with pytest.raises(RequestError, match="xx"):
+        forecaster.estimate(PLAIN, strategy="xx")
+
+
+def test_the_words_say_when_the_log_hardly_covers_an_enquiry(forecaster):
+    old = forecaster.estimate(replace(COMPLETE, age_years=109))
+    assert "nothing quite like it" in old.to_text()
+    assert "like it" not in forecaster.estimate(COMPLETE).to_text().split("\n")[2]
