@@ -119,7 +119,7 @@ class FittedCensoredMixed:
         information, less what the bounds hide.
     robust_covariance : ndarray of shape (p, p)
         Of the coefficients, from the spread of the clusters' scores: right also where the
-        errors of a subject are not independent. Inflated for the coefficients fitted.
+        errors of a subject are not independent.
     loglik : float
         Log-likelihood, bounded rows counting with the chance of their bounds.
     n_rows, n_bounded, n_clusters : int
@@ -205,11 +205,10 @@ class _Search:
         guess = guess_of(profile, factor)
         filled = self.fill(guess)
         fitted = profile.fitted(factor, settled and not moving, names, self.rows.subjects)
-        bread, meat, n_clusters = self.scores(guess, filled, cluster)
-        share = n_clusters / max(n_clusters - len(bread), 1)  # fitted scores spread too little
+        bread, robust, n_clusters = self.scores(guess, filled, cluster)
         return FittedCensoredMixed(
             model=replace(fitted, covariance=bread),
-            robust_covariance=share * bread @ meat @ bread,
+            robust_covariance=robust,
             loglik=self.loglik(guess) + filled.log_chance,
             n_rows=len(self.low),
             n_bounded=len(self.low) - self.n_measured,
@@ -262,10 +261,11 @@ class _Search:
     def scores(
         self, guess: _Guess, filled: _Filled, cluster: npt.NDArray[Any]
     ) -> tuple[FloatArray, FloatArray, int]:
-        """Return the inverse information of the coefficients and the clusters' squared scores.
+        """Return the inverse information of the coefficients, and their robust covariance.
 
         The information is the complete one less the covariance of the complete scores given what
-        is known (Louis 1982, J R Stat Soc B 44:226); the scores are conditional means.
+        is known (Louis 1982, J R Stat Soc B 44:226); the scores are conditional means. Robust is
+        the jackknife by cluster in one step: fitted scores alone spread too little.
         """
         X, Z = self.rows.design, self.rows.random
         p = X.shape[1]
@@ -283,10 +283,17 @@ class _Search:
             lost = np.einsum("ncp,ncd,ndr->pr", hidden, covariance, hidden, optimize=True)
             information -= lost / guess.variance
         _, code = np.unique(np.asarray(cluster).astype(str), return_inverse=True)
-        by_cluster = np.zeros((code.max() + 1, p))
-        np.add.at(by_cluster, code[self.rows.starts], score / guess.variance)
+        owner = code[self.rows.starts]
+        n_clusters = int(code.max()) + 1
+        by_cluster = np.zeros((n_clusters, p))
+        np.add.at(by_cluster, owner, score)
+        moved = np.empty((n_clusters, p))
+        for one in range(n_clusters):
+            mine, own = X[code == one], owner == one
+            held = np.einsum("nap,nab,nbr->pr", ZX[own], weight[own], ZX[own], optimize=True)
+            moved[one] = np.linalg.lstsq(information - mine.T @ mine + held, by_cluster[one])[0]
         bread = np.asarray(np.linalg.inv(information) * guess.variance, dtype=np.float64)
-        return bread, by_cluster.T @ by_cluster, len(by_cluster)
+        return bread, moved.T @ moved * ((n_clusters - 1) / n_clusters), n_clusters
 
 
 def guess_of(profile: Profile, factor: FloatArray) -> _Guess:
