@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from forecast.clinic.cautions import Caution
     from forecast.clinic.enquiry import Enquiry
     from forecast.clinic.forecaster import Forecaster
+    from forecast.clinic.update import Update
 
 __all__ = ["CLOSING", "as_dict", "look_out_for", "own_lines", "register"]
 
@@ -49,6 +50,9 @@ def register(commands: Commands) -> None:
     parser.add_argument("enquiry", metavar="ENQUIRY.csv", type=Path)
     parser.add_argument("--sessions-done", type=int, required=True, metavar="K")
     parser.add_argument("--gradings", type=Path, metavar="G.csv", help="after_session, fading_pct")
+    parser.add_argument(
+        "--tariff", type=Path, metavar="TARIFF.toml", help="also price the sessions still needed"
+    )
     parser.add_argument("--level", type=float, default=0.8, help="what the interval covers (0.8)")
 
 
@@ -110,22 +114,39 @@ def update(options: Options) -> None:
         enquiry, sessions_done=options.sessions_done, gradings=gradings, level=options.level
     )
     cautions = look_out_for(enquiry)
+    quotes, priced = price_remaining(later, options.tariff) if options.tariff else ([], [])
     data = {
         "remaining": later.remaining.to_dict(),
         "total": later.total.to_dict(),
         **as_dict(cautions),
     }
+    if options.tariff:
+        data["quotes"] = quotes
     text = [
         f"After {options.sessions_done} session(s), still needed:",
         later.remaining.to_text(),
         "",
         "In total:",
         later.total.to_text(),
+        *priced,
         *own_lines(cautions),
         "",
         CLOSING,
     ]
     answer(options, data, "\n".join(text))
+
+
+def price_remaining(later: Update, path: Path) -> tuple[list[dict[str, Any]], list[str]]:
+    """Return a fair price of the sessions still needed in each package, as JSON and in words."""
+    from forecast.clinic.pricing import price_package
+    from forecast.clinic.tariff_file import read_tariff
+
+    tariff = read_tariff(path)
+    quotes = [
+        price_package(later.remaining, package, tariff, started=True) for package in tariff.packages
+    ]
+    lines = ["", "For the sessions still needed, from the next one on:"]
+    return [quote.to_dict() for quote in quotes], lines + [quote.to_text() for quote in quotes]
 
 
 def look_out_for(enquiry: Enquiry) -> tuple[Caution, ...]:

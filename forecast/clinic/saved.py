@@ -13,7 +13,7 @@ from forecast.assess.calibration import Recalibration
 from forecast.clinic.forecaster import Forecaster
 from forecast.clinic.midcourse import Midcourse
 from forecast.clinic.reference import Reference
-from forecast.errors import RequestError
+from forecast.errors import ForecastError, RequestError
 from forecast.survival.portable import model_from_dict
 
 __all__ = ["SCHEMA", "load_forecaster", "save_forecaster", "to_dict"]
@@ -106,7 +106,9 @@ def from_dict(stored: Mapping[str, Any], named: str) -> Forecaster:
             assessment=stored["assessment"],
             notes=tuple(stored["notes"]),
         )
-    except (KeyError, TypeError, AttributeError, IndexError) as error:
+    except (KeyError, TypeError, AttributeError, IndexError, ValueError) as error:
+        if isinstance(error, ForecastError):
+            raise
         raise RequestError(
             f"The saved forecaster {named} is incomplete ({error}).", "Fit the model again."
         ) from None

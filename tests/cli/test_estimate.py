@@ -125,3 +125,31 @@ def test_an_update_gives_what_is_left_and_the_total(
     # a grading after a session that has not been given yet
     arguments[4] = "3"
     assert main(arguments) == 1
+
+
+def test_drivers_are_told_in_words_and_json_when_asked_for(
+    model: Path, enquiries: Path, capsys: pytest.CaptureFixture[str]
+):
+    plain = answers(["estimate", str(model), str(enquiries)], capsys)["estimates"]
+    assert "drivers" not in plain[0]
+    found = answers(["estimate", str(model), str(enquiries), "--drivers"], capsys)["estimates"]
+    assert {driver["attribute"] for driver in found[1]["drivers"]} >= {"inks", "ink_density"}
+    assert main(["estimate", str(model), str(enquiries), "--drivers"]) == 0
+    shown = capsys.readouterr().out
+    assert "associations in the log" in shown
+    assert "past courses" in shown.lower()
+
+
+def test_an_update_with_a_tariff_prices_only_what_is_still_needed(
+    model: Path, enquiries: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    one, tariff = tmp_path / "one.csv", tmp_path / "tariff.toml"
+    one.write_text("\n".join(enquiries.read_text().splitlines()[:2]) + "\n", encoding="utf-8")
+    assert main(["price", "--template", str(tariff)]) == 0
+    capsys.readouterr()
+    base = ["update", str(model), str(one), "--tariff", str(tariff), "--sessions-done"]
+    early, late = (answers([*base, done], capsys) for done in ("1", "5"))
+    assert len(early["quotes"]) == len(late["quotes"]) > 0
+    assert "quotes" not in answers([*base[:3], "--sessions-done", "1"], capsys)
+    early_cost, late_cost = (float(found["quotes"][0]["expected_cost"]) for found in (early, late))
+    assert late_cost < early_cost
