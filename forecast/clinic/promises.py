@@ -67,6 +67,8 @@ class PromiseCheck:
         if self.n_reached < FEWEST_EVENTS:
             return "cannot say"
         found = self.assessment.coverage
+        if not np.isfinite([found.tie_split, found.tie_split_error]).all():
+            return "cannot say"
         short = found.level - found.tie_split
         sure = short > 1.96 * found.tie_split_error
         moved = self.drift is not None and self.drift.p_value < ALARM
@@ -102,8 +104,7 @@ class PromiseCheck:
         found = self.assessment.coverage
         lines = [
             f"{self.what}: {self.n_courses} courses, {self.n_reached} reached the goal.",
-            f"Promise of {found.level * 10:g} of 10: kept for {found.tie_split * 10:.1f} of 10 "
-            f"(give or take {1.96 * found.tie_split_error * 10:.1f}). Verdict: {self.verdict}.",
+            f"Promise of {found.level * 10:g} of 10: {self.kept()}. Verdict: {self.verdict}.",
         ]
         if self.drift is not None:
             ratio = float(np.exp(self.drift.shift))
@@ -112,10 +113,20 @@ class PromiseCheck:
                 f"(drift p = {self.drift.p_value:.2g})."
             )
         elif self.n_reached < FEWEST_EVENTS:
-            lines.append(f"{FEWEST_EVENTS - self.n_reached} more finished courses would settle it.")
+            lines.append(
+                f"At least {FEWEST_EVENTS - self.n_reached} more finished courses are needed."
+            )
         for row in self.assessment.subgroups.itertuples():
             lines.append(f"- {row.factor} {row.label}: {row.verdict} ({row.n_events} finished)")
         return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
+
+    def kept(self) -> str:
+        """Return in words how often the interval held."""
+        found = self.assessment.coverage
+        if not np.isfinite(found.tie_split):
+            return "no outcome has shown yet whether it is kept"
+        give = 1.96 * found.tie_split_error * 10
+        return f"kept for {found.tie_split * 10:.1f} of 10 (give or take {give:.1f})"
 
 
 def in_words(message: str) -> str:
@@ -200,22 +211,33 @@ def assess_register(
 ) -> PromiseCheck:
     """Return how the promises in a register turned out, by the outcomes in a log.
 
+    Each is judged by its own goal. Promises issued after their course had started are judged
+    too, but counted in the report: whoever made them may have known how it went.
+
     Raises
     ------
     DataError
         If the register cannot be read, or none of its promises became a course of the log.
     """
     promised = {entry["enquiry_id"]: entry for entry in read_register(path)}
-    goals = {entry["goal"] for entry in promised.values()}
-    rows = course_rows(log, goal=goals.pop() if len(goals) == 1 else "clear")
+    rows = course_rows(log)
+    lighter = course_rows(log, goal="lighten")["observed"]
+    goals = rows["course_id"].map({name: entry["goal"] for name, entry in promised.items()})
+    rows["observed"] = rows["observed"].where(goals != "lighten", lighter)
     known = rows["course_id"].isin(promised).to_numpy()
     if not known.any():
         raise DataError(
             f"None of the {len(promised)} promise(s) is a course of this log.",
             "Register estimates under the course_id that the course gets.",
         )
-    found = [promised[identity]["pmf"] for identity in rows.loc[known, "course_id"]]
-    horizon = min(len(pmf) for pmf in found)
-    predicted = CountDistribution(np.array([pmf[:horizon] for pmf in found]))
+    kept = [promised[identity] for identity in rows.loc[known, "course_id"]]
+    horizon = min(len(entry["pmf"]) for entry in kept)
+    pmf = np.array([entry["pmf"][:horizon] for entry in kept], dtype=np.float64)
+    # rounded as written, chances may sum to a little over 1
+    predicted = CountDistribution(pmf / np.maximum(pmf.sum(axis=1, keepdims=True), 1.0))
+    started = rows.loc[known, "started_on"].dt.strftime("%Y-%m-%d")
+    late = sum(entry["issued_on"] > day for entry, day in zip(kept, started, strict=True))
     what = f"{int(known.sum())} of {len(promised)} registered promises that became courses"
+    if late:
+        what += f" ({late} issued after the course had started, which may flatter)"
     return check(predicted, rows[known], log.courses[known], level=level, seed=seed, what=what)

@@ -13,6 +13,7 @@ from forecast.clinic.invented.world import World
 from forecast.clinic.promises import assess_forecaster, assess_register, enquiry_of
 from forecast.clinic.register import record_promise
 from forecast.errors import DataError
+from forecast.survival import CountDistribution
 
 
 def later(log, years=20):
@@ -126,3 +127,48 @@ def test_the_same_seed_gives_the_same_forecaster(invented_log, forecaster):
     again = forecast.fit_forecaster(invented_log, seed=1)
     enquiry = forecast.Enquiry("II", "thigh", "black;red", "light", "single")
     assert np.array_equal(again.estimate(enquiry).draws, forecaster.estimate(enquiry).draws)
+
+
+def test_a_group_that_needs_more_sessions_than_predicted_is_not_said_to_miss_its_interval(
+    forecaster,
+):
+    row = {"factor": "skin", "label": "V-VI", "verdict": "fails", "coverage": 0.83}
+    row |= {"n_events": 40, "observed_to_expected": 0.7}
+    failing = replace(forecaster, assessment={**forecaster.assessment, "subgroups": [row]})
+    notes = failing.estimate(forecast.Enquiry("VI", "back", "black", "medium", "single")).notes
+    assert any("0.70 times as often as predicted" in note for note in notes)
+    assert not any("have not held" in note for note in notes)
+
+
+def test_an_interval_that_is_corrected_is_not_called_the_models_own(forecaster):
+    enquiry = forecast.Enquiry("II", "back", "black", "medium", "single")
+    assert forecaster.recalibration.n_events < 6000
+    notes = forecaster.estimate(enquiry, level=0.999).notes
+    assert any("finished courses to check an interval at this level" in note for note in notes)
+    assert not any("the model's own" in note for note in notes)
+    plain = replace(forecaster, recalibration=None).estimate(enquiry, level=0.8).notes
+    assert any("the model's own" in note for note in plain)
+
+
+def test_a_register_counts_goals_rounding_and_late_promises(forecaster, tmp_path):
+    log = forecast.simulate_log(120, seed=31)
+    courses = log.courses.assign(outcome="lightened", goal="lighten")
+    log = forecast.OutcomeLog.from_frames(courses)
+    plain = forecaster.estimate(forecast.Enquiry("II", "back", "black", "medium", "single"))
+    # 24 equal chances of 0.0416666 and one of 0.0000016: rounded to six digits the sum is over 1
+    sure = np.append(np.full(24, 0.0416666), 1.6e-6)
+    sure = replace(plain, distribution=CountDistribution(sure[None] / sure.sum()))
+    register = tmp_path / "promises.jsonl"
+    for place, identity in enumerate(courses["course_id"]):
+        goal = "lighten" if place % 2 else "clear"
+        issued = date(2000 if place % 3 else 2090, 1, 1)
+        record_promise(register, replace(sure, goal=goal), enquiry_id=identity, issued_on=issued)
+    found = assess_register(register, log)
+    assert found.n_reached == 60
+    assert "(40 issued after the course had started" in found.what
+
+
+def test_the_card_lists_prior_evidence_only_for_a_model_that_leans_on_it(forecaster):
+    assert model_card(forecaster)["prior_source"] == "published evidence"
+    alone = model_card(replace(forecaster, evidence=None))
+    assert (alone["prior_source"], alone["prior_evidence"]) == (None, [])
