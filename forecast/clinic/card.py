@@ -42,9 +42,11 @@ def model_card(forecaster: Forecaster) -> dict[str, Any]:
         "predictors": sorted({source for source in COVARIATES.values() if source in FIELDS}),
         "missing_data": "Filled by the log's mean when fitting, spread over its mix when asked.",
         "model": found.get("model", "published evidence only"),
+        "prior_source": prior_source(forecaster),
         "prior_evidence": [
             {"covariate": e.covariate, "log_hazard_ratio": e.log_hazard_ratio, "source": e.source}
             for e in EFFECTS
+            if forecaster.evidence is not None
         ],
         "evidence_contradicted": found.get("contradicted", []),
         "sample_size": sample_size(forecaster),
@@ -54,6 +56,13 @@ def model_card(forecaster: Forecaster) -> dict[str, Any]:
         "supported_to_session": forecaster.supported_to,
         "limits": [*LIMITS, *forecaster.notes],
     }
+
+
+def prior_source(forecaster: Forecaster) -> str | None:
+    """Return where the chosen model's prior comes from, None when it has none."""
+    if forecaster.evidence is None:
+        return None
+    return str(forecaster.assessment.get("evidence", "published evidence"))
 
 
 def participants(reference: Reference) -> dict[str, Any]:
@@ -106,8 +115,8 @@ def card_text(forecaster: Forecaster) -> str:
     for row in card["evidence_contradicted"]:
         lines += [
             "",
-            f"The log speaks against the published effect of {row['parameter']} on the log number "
-            f"of sessions: published {row['prior']:+.2f}, here {row['posterior']:+.2f}.",
+            f"The log speaks against the evidence on {row['parameter']}, as the model counts it "
+            f"(log number of sessions): {row['prior']:+.2f} before, {row['posterior']:+.2f} here.",
         ]
     return "\n".join([*lines, "", "**Limits.**", "", *(f"- {limit}" for limit in card["limits"])])
 

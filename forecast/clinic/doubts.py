@@ -2,42 +2,51 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 from forecast.clinic.groups import groups
 
 if TYPE_CHECKING:
+    from forecast.assess.calibration import Recalibration
     from forecast.clinic.estimate import Estimate
     from forecast.clinic.forecaster import Forecaster
 
 __all__ = ["doubts_of"]
 
 
-def doubts_of(forecaster: Forecaster, estimate: Estimate, *, done: int = 0) -> tuple[str, ...]:
-    """Return the doubts about one estimate, after ``done`` sessions here, beyond the fit's."""
+MARGIN = 0.03  # below the level, from which coverage is what failed
+
+
+def doubts_of(
+    forecaster: Forecaster, estimate: Estimate, *, done: int = 0, followed: int | None = None
+) -> tuple[str, ...]:
+    """Return the doubts about one estimate, after ``done`` sessions here, beyond the fit's.
+
+    ``followed`` is the last session with at least five courses behind the estimate, those had
+    elsewhere counted in; the forecaster's own unless given.
+    """
     enquiry, found = estimate.enquiry, []
     if forecaster.evidence is not None:
         own = round(100 * estimate.own_share)
+        rest = forecaster.assessment.get("evidence", "published evidence")
         found.append(
-            f"{own} % of what this rests on comes from this clinic's own log, the rest from "
-            "published evidence."
+            f"{own} % of what this rests on comes from this clinic's own log, the rest from {rest}."
         )
     ends = (estimate.interval[1], estimate.median)
     if any(end is None or end > estimate.supported_to for end in ends):
+        last = forecaster.supported_to if followed is None else followed
         had = enquiry.sessions_elsewhere or done
         counted = ", those already had counted in," if had else ""
         found.append(
-            f"Beyond session {forecaster.supported_to}{counted} fewer than five courses were "
+            f"Beyond session {last}{counted} fewer than five courses were "
             "followed: the curve is carried on from there."
         )
     absent = forecaster.reference.absent(enquiry)
     if absent:
         named = ", ".join(name.replace("_", " ") for name in absent)
         found.append(f"Not given, so averaged over this clinic's clients: {named}.")
-    if forecaster.recalibration is None or not forecaster.recalibration.enough_for(estimate.level):
-        found.append(
-            "Too few finished courses to check the interval on this log: it is the model's own."
-        )
+    found += unchecked(forecaster.recalibration, estimate.level)
     unreached = forecaster.unreached(str(enquiry.inks))
     if unreached:
         named = ", ".join(ink.replace("_", " ") for ink in unreached)
@@ -46,9 +55,33 @@ def doubts_of(forecaster: Forecaster, estimate: Estimate, *, done: int = 0) -> t
     for row in forecaster.assessment.get("subgroups", ()):
         own = row["label"] in by.get(row["factor"], ())
         if own and row["verdict"] == "fails":
-            found.append(
-                f"On this log the intervals have not held for {row['factor']} {row['label']}: "
-                f"{row['coverage']:.0%} of such courses fell inside the "
-                f"{forecaster.assessment['coverage']['level']:.0%} interval."
-            )
+            found.append(failing(row, forecaster.assessment["coverage"]["level"]))
     return tuple(found)
+
+
+def unchecked(learnt: Recalibration | None, level: float) -> list[str]:
+    """Return the doubt that an interval was checked on too few courses, if it was."""
+    if learnt is None:
+        return [
+            "Too few finished courses to check the interval on this log: it is the model's own."
+        ]
+    if learnt.enough_for(level):
+        return []
+    return [
+        f"Only {learnt.n_events} finished courses to check an interval at this level: take its "
+        "ends as rough."
+    ]
+
+
+def failing(row: Mapping[str, Any], level: float) -> str:
+    """Return in what a group of courses did not go as predicted."""
+    coverage, ratio = row["coverage"], row.get("observed_to_expected")
+    if ratio is not None and (coverage is None or coverage >= level - MARGIN):
+        return (
+            f"On this log, courses of {row['factor']} {row['label']} reached the goal {ratio:.2f} "
+            "times as often as predicted."
+        )
+    return (
+        f"On this log the intervals have not held for {row['factor']} {row['label']}: "
+        f"{coverage:.0%} of such courses fell inside the {level:.0%} interval."
+    )

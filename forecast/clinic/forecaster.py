@@ -36,6 +36,7 @@ __all__ = ["Forecaster"]
 
 FloatArray = npt.NDArray[np.float64]
 N_DRAWS = 200
+NOBODY = 1e-9  # a chance of still being under treatment below which nothing can be said
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,7 +56,8 @@ class Forecaster:
     reference : Reference
         Counts and ranges of the log.
     midcourse : Midcourse or None
-        What gradings say of a course under way; None when too few courses were graded.
+        What gradings say of a course under way; None when too few courses were graded, and for
+        the goal ``lighten``.
     strategies : mapping of strategy to FittedCountModel
         The model under each strategy that enough courses of the log kept to.
     goal : str
@@ -128,6 +130,7 @@ class Forecaster:
             level,
             f"Under the strategy {strategy}: {model.notes.n_events} finished courses kept to it, "
             "weighted for those that left it.",
+            model=model,
         )
 
     def update(
@@ -204,7 +207,7 @@ class Forecaster:
 
         enquiries = enquiries_of(frame)
         check_level(level)
-        draws = self._draws(enquiries, self.horizon)
+        draws = self._draws(enquiries, self.horizon) if enquiries else np.empty((0, 0, 0))
         estimates = [
             self._describe(enquiry, draws[:, row], level) for row, enquiry in enumerate(enquiries)
         ]
@@ -295,9 +298,18 @@ class Forecaster:
         hazard: FloatArray = CountDistribution(pmfs[:, 0]).hazard()[:, done:]
         return hazard
 
-    def _describe(self, enquiry: Enquiry, draws: FloatArray, level: float, *notes: str) -> Estimate:
+    def _describe(
+        self,
+        enquiry: Enquiry,
+        draws: FloatArray,
+        level: float,
+        *notes: str,
+        model: FittedCountModel | None = None,
+    ) -> Estimate:
+        model = model or self.model
         support, doubts = self.reference.doubts(enquiry)
-        followed = max(self.supported_to - enquiry.sessions_elsewhere, 0)
+        last = min(model.notes.supported_to, self.horizon)
+        followed = max(last - enquiry.sessions_elsewhere, 0)
         estimate = Estimate(
             enquiry=enquiry,
             distribution=CountDistribution(draws.mean(axis=0, keepdims=True)),
@@ -306,13 +318,14 @@ class Forecaster:
             draws=draws,
             goal=self.goal,
             support=support if self.reference.n_reached and followed else "outside",
-            own_share=self._own_share(enquiry),
+            own_share=self._own_share(enquiry, model),
             supported_to=followed,
             stop_draws=self.stop_draws(0, self.horizon),
         )
-        return replace(estimate, notes=(*notes, *self.notes, *doubts_of(self, estimate), *doubts))
+        found = doubts_of(self, estimate, followed=last)
+        return replace(estimate, notes=(*notes, *self.notes, *found, *doubts))
 
-    def _own_share(self, enquiry: Enquiry) -> float:
+    def _own_share(self, enquiry: Enquiry, model: FittedCountModel) -> float:
         """Return the share of the evidence's uncertainty that the own log has removed.
 
         Uncertainty is the variance over parameter draws of log(-log S(k)) at the step k nearest
@@ -321,8 +334,7 @@ class Forecaster:
         if self.evidence is None:
             return 1.0
         now, before = (
-            self._pmfs(model, [enquiry], self.horizon)[:, 0]
-            for model in (self.model, self.evidence)
+            self._pmfs(each, [enquiry], self.horizon)[:, 0] for each in (model, self.evidence)
         )
         middle = int(np.argmin(np.abs(np.cumsum(now.mean(axis=0) + before.mean(axis=0)) - 1.0)))
         spread = []
@@ -333,7 +345,12 @@ class Forecaster:
 
 
 def after(pmfs: FloatArray, total: CountDistribution, had: int, steps: int) -> FloatArray:
-    """Return recalibrated pmfs of the ``steps`` after ``had`` sessions, shape (n_draws, steps)."""
+    """Return recalibrated pmfs of the ``steps`` after ``had`` sessions, shape (n_draws, steps).
+
+    Zeros where the model has everybody there by then: of such a course nothing is known.
+    """
+    if had and total.survival()[0, had - 1] < NOBODY:
+        return np.zeros((len(pmfs), steps))
     target = CountDistribution(total.given_not_by(had).pmf[:, :steps])
     left = 1 - pmfs[:, :had].sum(axis=1, keepdims=True)
-    return carry_draws(pmfs[:, had : had + steps] / np.maximum(left, 1e-9), target)
+    return carry_draws(pmfs[:, had : had + steps] / np.maximum(left, NOBODY), target)

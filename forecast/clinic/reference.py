@@ -113,7 +113,7 @@ class Reference:
 
     @property
     def means(self) -> dict[str, float]:
-        """Mean of each covariate, which stands in for a missing one when the model is fitted."""
+        """Mean of each covariate's fills, which stands in for a missing one in the fit."""
         return {name: float(np.mean(values)) for name, values in self.fills.items()}
 
     def similar(self, enquiry: Enquiry) -> Mapping[str, Any] | None:

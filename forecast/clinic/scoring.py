@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -25,7 +26,6 @@ from forecast.errors import DataError, RequestError
 from forecast.survival.aft import FittedAcceleratedTime
 from forecast.survival.durations import Durations
 from forecast.survival.hazard import DiscreteHazard
-from forecast.survival.life_table import LifeTable
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -97,7 +97,7 @@ def fit_forecaster(
     strategies = fit_strategies(part[0], filled, chosen) if goal == "clear" else {}
     return Forecaster(
         model=model,
-        evidence=None if isinstance(chosen, LifeTable) else from_evidence,
+        evidence=from_evidence if getattr(chosen, "prior", None) else None,
         stopping=fit_stopping(rows),
         recalibration=checked.recalibration if checked else None,
         midcourse=checked.midcourse if checked else None,
@@ -107,7 +107,10 @@ def fit_forecaster(
         horizon=horizon,
         seed=seed,
         assessment=(checked.to_dict() if checked else {})
-        | {"contradicted": against_evidence(model, from_evidence)},
+        | {
+            "contradicted": against_evidence(model, from_evidence),
+            "evidence": evidence_name(evidence),
+        },
         notes=fit_notes(reference, evidence),
     )
 
@@ -127,7 +130,8 @@ class Checked:
     assessment : Assessment
         Of predictions recalibrated by maps that did not see them.
     midcourse : Midcourse or None
-        The landmark model; None when too few courses were graded.
+        What gradings say mid-course; None when too few courses were graded, and for the goal
+        ``lighten``.
     """
 
     chosen: CountModel
@@ -216,8 +220,8 @@ def check_horizon(rows: pd.DataFrame, horizon: int) -> None:
     if len(needed) and needed.median() > horizon:
         raise RequestError(
             f"The horizon is {horizon}, but half of the finished courses needed more than "
-            f"{int(needed.median())} sessions.",
-            f"Give a horizon of at least {int(needed.quantile(0.9))}.",
+            f"{horizon} sessions.",
+            f"Give a horizon of at least {math.ceil(needed.quantile(0.9))}.",
         )
 
 
@@ -269,6 +273,11 @@ def against_evidence(
     return contradicted(known[0], known[1])
 
 
+def evidence_name(evidence: Evidence | None) -> str:
+    """Return in words where the prior comes from."""
+    return f"evidence of {len(evidence.members)} clinics" if evidence else "published evidence"
+
+
 def fit_notes(reference: Reference, evidence: Evidence | None = None) -> tuple[str, ...]:
     """Return what every estimate of this log has to say about the log."""
     parts = [
@@ -287,10 +296,9 @@ def fit_notes(reference: Reference, evidence: Evidence | None = None) -> tuple[s
             f"Speaks of this clinic's practice in the two years up to {reference.last_start}."
         )
     if not reference.n_reached:
-        source = (
-            f"evidence of {len(evidence.members)} clinics" if evidence else "published evidence"
+        found.append(
+            f"No course has reached the goal yet: {evidence_name(evidence)} only, and wide."
         )
-        found.append(f"No course has reached the goal yet: {source} only, and wide.")
     elif evidence:
         found.append(
             f"What {len(evidence.members)} clinics found together stands in for published evidence."

@@ -83,7 +83,7 @@ def update_estimate(
     _, doubts = forecaster.reference.doubts(enquiry)
     about = (*forecaster.notes, *doubts_of(forecaster, remaining, done=done), *doubts, *notes)
     remaining = replace(remaining, notes=about)
-    return Update(remaining, shifted(remaining, done), done)
+    return Update(remaining, shifted(remaining, done, start.supported_to), done)
 
 
 def graded_draws(
@@ -97,6 +97,8 @@ def graded_draws(
     """Return the draws that the gradings call for, and notes; ``draws`` use none of them."""
     midcourse = forecaster.midcourse
     if midcourse is None:
+        if forecaster.goal != "clear":
+            return draws, ["Gradings are used for the goal clear only: these are not."]
         return draws, ["Too few graded courses in this log: the gradings are not used."]
     gone = {k: float(ink_gone(value)) for k, value in percent.items()}
     elsewhere = enquiry.sessions_elsewhere
@@ -119,7 +121,7 @@ def graded_draws(
     return found, notes
 
 
-def shifted(remaining: Estimate, done: int) -> Estimate:
+def shifted(remaining: Estimate, done: int, supported_to: int) -> Estimate:
     """Return the estimate of all sessions, given the one of those still needed."""
     whole = np.pad(remaining.distribution.pmf, ((0, 0), (done, 0)))
     return replace(
@@ -128,7 +130,7 @@ def shifted(remaining: Estimate, done: int) -> Estimate:
         draws=np.pad(remaining.draws, ((0, 0), (done, 0))),
         stop_hazard=np.concatenate([np.zeros(done), remaining.stop_hazard]),
         stop_draws=None,
-        supported_to=remaining.supported_to + done,
+        supported_to=supported_to,
     )
 
 

@@ -48,9 +48,12 @@ def plot_estimate(estimate: Estimate, *, unit: str = "sessions needed here") -> 
         ticktext=[*map(str, ticks), f">{estimate.horizon}"],
     )
     figure.update_yaxes(title_text="probability", tickformat=".0%", rangemode="tozero")
-    median = estimate.spoken(estimate.median)
-    ends = f"{estimate.spoken(low)} to {estimate.spoken(high)}"
-    title = f"About {median}; {estimate.level * 10:g} of 10 clients like this need {ends}"
+    about = "About " if estimate.median is not None else ""
+    title = f"{about}{estimate.spoken(estimate.median)}"
+    if low is not None:
+        ends = f"{low} to {estimate.spoken(high)}"
+        title += f"; {estimate.level * 10:g} of 10 clients like this need {ends}"
+    title = title[0].upper() + title[1:]
     return titled(figure, title, estimate.notes)
 
 

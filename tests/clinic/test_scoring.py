@@ -1,7 +1,7 @@
 """A forecaster, from a log to an answer: contracts, known truth, and bad requests."""
 
 import json
-from dataclasses import fields, replace
+from dataclasses import asdict, fields, replace
 
 import numpy as np
 import pandas as pd
@@ -19,7 +19,8 @@ from forecast.clinic.rows import course_rows
 from forecast.clinic.scoring import filled_rows
 from forecast.clinic.strategy_models import fit_strategies
 from forecast.errors import DataError, RequestError
-from forecast.survival import CountDistribution
+from forecast.survival import CountDistribution, Durations
+from forecast.survival.life_table import LifeTable
 
 PLAIN = forecast.Enquiry("III", "shoulder", "black", "medium", "single")
 COMPLETE = replace(
@@ -263,3 +264,43 @@ def test_the_words_say_when_the_log_hardly_covers_an_enquiry(forecaster):
     old = forecaster.estimate(replace(COMPLETE, age_years=109))
     assert "nothing quite like it" in old.to_text()
     assert "like it" not in forecaster.estimate(COMPLETE).to_text().split("\n")[2]
+
+
+def test_no_enquiry_gets_no_answer_and_no_error(forecaster):
+    asked = pd.DataFrame(columns=["skin_type", "body_site", "inks", "ink_density", "layering"])
+    found = forecaster.estimate_many(asked)
+    assert len(found) == 0
+    assert list(found.columns)[:3] == ["median", "low", "high"]
+
+
+def test_beyond_the_last_session_of_a_life_table_nothing_is_known_rather_than_an_error(forecaster):
+    durations = Durations(
+        step=np.arange(1, 8),
+        observed=np.ones(7, dtype=bool),
+        covariates=pd.DataFrame(index=range(7)),
+        subject=np.arange(7),
+        entry=np.zeros(7, dtype=int),
+        weight=np.ones(7),
+    )
+    table = replace(forecaster, model=LifeTable().fit(durations), evidence=None, recalibration=None)
+    later = table.update(PLAIN, sessions_done=9)
+    assert later.remaining.median is None
+    assert later.remaining.not_within_horizon == 1
+    assert later.remaining.support == "outside"
+    assert later.total.supported_to == table.estimate(PLAIN).supported_to == 3
+    begun = table.estimate_many(pd.DataFrame([{**asdict(PLAIN), "sessions_elsewhere": 8}]))
+    assert begun["low"].isna().all()
+
+
+def test_a_strategy_is_supported_as_far_as_its_own_courses_were_followed(forecaster):
+    short = replace(forecaster.model, notes=replace(forecaster.model.notes, supported_to=4))
+    estimate = replace(forecaster, strategies={"ps": short}).estimate(COMPLETE, strategy="ps")
+    assert estimate.supported_to == 4
+    assert any("Beyond session 4 fewer than five" in note for note in estimate.notes)
+
+
+def test_gradings_for_a_cover_up_are_not_blamed_on_the_log(forecaster):
+    lighter = replace(forecaster, goal="lighten", midcourse=None)
+    notes = lighter.update(PLAIN, sessions_done=2, gradings=[(2, 40)]).remaining.notes
+    assert any("for the goal clear only" in note for note in notes)
+    assert not any("Too few graded" in note for note in notes)
