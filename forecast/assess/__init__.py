@@ -11,7 +11,7 @@ from forecast.assess.pit import d_calibration, tie_split_coverage
 from forecast.assess.sample_size import most_parameters, smallest_sample
 from forecast.assess.scores import brier, crps_complete, log_score
 from forecast.assess.selection import OutOfFold, choose, predict_out_of_fold, score_candidates
-from forecast.assess.transport import carry_draws
+from forecast.assess.transport import carry_draws, carry_remaining
 
 __all__ = [
     "Assessment",
@@ -24,6 +24,7 @@ __all__ = [
     "assess_predictions",
     "brier",
     "carry_draws",
+    "carry_remaining",
     "choose",
     "conformal_bounds",
     "crps_complete",

@@ -8,9 +8,10 @@ import numpy.typing as npt
 from forecast.errors import RequestError
 from forecast.survival.distribution import CountDistribution
 
-__all__ = ["carry_draws"]
+__all__ = ["carry_draws", "carry_remaining"]
 
 FloatArray = npt.NDArray[np.float64]
+NOBODY = 1e-9  # a chance of no event so far below which nothing can be said of what follows
 
 
 def carry_draws(draws: npt.ArrayLike, target: CountDistribution) -> FloatArray:
@@ -48,3 +49,25 @@ def carry_draws(draws: npt.ArrayLike, target: CountDistribution) -> FloatArray:
     kernel = np.divide(share, total, out=np.eye(len(share)), where=total > 0)
     moved: FloatArray = (whole @ kernel)[:, :-1]
     return moved
+
+
+def carry_remaining(
+    draws: FloatArray, target: CountDistribution, done: int, steps: int
+) -> FloatArray:
+    """Return draws of the ``steps`` after ``done``, given no event by then, moved to ``target``.
+
+    Zeros where ``target`` has the event by ``done`` for certain: of such a subject nothing is
+    known.
+
+    Parameters
+    ----------
+    draws : ndarray of shape (n_draws, done + steps or more)
+        One subject's probabilities from step 1 on, under each draw.
+    target : CountDistribution
+        One row, from step 1 on, same horizon.
+    """
+    if done and target.survival()[0, done - 1] < NOBODY:
+        return np.zeros((len(draws), steps))
+    remaining = CountDistribution(target.given_not_by(done).pmf[:, :steps])
+    left = 1 - draws[:, :done].sum(axis=1, keepdims=True)
+    return carry_draws(draws[:, done : done + steps] / np.maximum(left, NOBODY), remaining)

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from forecast._checks import check_level
 from forecast.assess.calibration import Recalibration
-from forecast.assess.transport import carry_draws
+from forecast.assess.transport import carry_remaining
 from forecast.clinic.attributes import covariates
 from forecast.clinic.doubts import doubts_of
 from forecast.clinic.enquiry import Enquiry, enquiries_of
@@ -36,7 +36,6 @@ __all__ = ["Forecaster"]
 
 FloatArray = npt.NDArray[np.float64]
 N_DRAWS = 200
-NOBODY = 1e-9  # a chance of still being under treatment below which nothing can be said
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -178,7 +177,7 @@ class Forecaster:
         looked = CountDistribution(total.pmf[:, : max(steps, had + 2)])
         survival = looked.survival()[0]
         expected = 1 + survival[had:].sum() / max(survival[had - 1] if had else 1.0, 1e-6)
-        return after(pmfs[:, 0], total, had, self.horizon), float(expected)
+        return carry_remaining(pmfs[:, 0], total, had, self.horizon), float(expected)
 
     def estimate_draws(
         self, enquiries: Sequence[Enquiry], *, steps: int | None = None
@@ -282,7 +281,7 @@ class Forecaster:
         most = max(enquiry.sessions_elsewhere for enquiry in enquiries)
         pmfs, total = self._totals(enquiries, steps + most, model)
         found = [
-            after(pmfs[:, row], total[row], enquiry.sessions_elsewhere, steps)
+            carry_remaining(pmfs[:, row], total[row], enquiry.sessions_elsewhere, steps)
             for row, enquiry in enumerate(enquiries)
         ]
         return np.stack(found, axis=1)
@@ -342,15 +341,3 @@ class Forecaster:
             survival = np.clip(1 - pmfs[:, : middle + 1].sum(axis=1), 1e-9, 1 - 1e-9)
             spread.append(float(np.log(-np.log(survival)).var()))
         return float(np.clip(1 - spread[0] / max(spread[1], 1e-12), 0, 1))
-
-
-def after(pmfs: FloatArray, total: CountDistribution, had: int, steps: int) -> FloatArray:
-    """Return recalibrated pmfs of the ``steps`` after ``had`` sessions, shape (n_draws, steps).
-
-    Zeros where the model has everybody there by then: of such a course nothing is known.
-    """
-    if had and total.survival()[0, had - 1] < NOBODY:
-        return np.zeros((len(pmfs), steps))
-    target = CountDistribution(total.given_not_by(had).pmf[:, :steps])
-    left = 1 - pmfs[:, :had].sum(axis=1, keepdims=True)
-    return carry_draws(pmfs[:, had : had + steps] / np.maximum(left, NOBODY), target)

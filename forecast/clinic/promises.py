@@ -36,6 +36,7 @@ WORDS = {
 }
 
 FEWEST_EVENTS = 20
+FEWEST_TO_COUNT = 5  # below it neither coverage nor drift is spoken of
 ALARM = 0.01  # of drift: checked again and again, a twentieth would cry wolf
 
 
@@ -123,8 +124,8 @@ class PromiseCheck:
     def kept(self) -> str:
         """Return in words how often the interval held."""
         found = self.assessment.coverage
-        if not np.isfinite(found.tie_split):
-            return "no outcome has shown yet whether it is kept"
+        if self.n_reached < FEWEST_TO_COUNT or not np.isfinite(found.tie_split):
+            return "too few courses have reached the goal to say"
         give = 1.96 * found.tie_split_error * 10
         return f"kept for {found.tie_split * 10:.1f} of 10 (give or take {give:.1f})"
 
@@ -194,7 +195,7 @@ def check(
     n_reached = int(rows["observed"].sum())
     return PromiseCheck(
         assessment=assess_predictions([predicted], outcomes, level=level, groups=by, seed=seed),
-        drift=drift(predicted, outcomes) if n_reached >= 5 else None,
+        drift=drift(predicted, outcomes) if outcomes.n_events >= FEWEST_TO_COUNT else None,
         n_courses=len(rows),
         n_reached=n_reached,
         what=what,

@@ -13,6 +13,7 @@ from forecast.assess import (
     Outcomes,
     Recalibration,
     carry_draws,
+    carry_remaining,
     fit_recalibration,
     tie_split_coverage,
 )
@@ -223,3 +224,12 @@ def test_recalibrated_intervals_keep_their_promise(sample, n, power):
         corrected = found.apply(distorted(fresh.truth, shift=0.3, power=power))
         covered.append(tie_split_coverage(corrected, fresh.count, level=0.8).mean())
     assert 0.77 < np.mean(covered) < 0.84, f"{np.mean(covered)}, spread {np.std(covered)}"
+
+
+def test_carried_remaining_steps_average_to_the_target_given_no_event_so_far():
+    draws = np.array([[0.2, 0.3, 0.4], [0.4, 0.3, 0.2]])
+    target = CountDistribution([[0.5, 0.25, 0.125]])
+    moved = carry_remaining(draws, target, 1, 2)
+    assert_allclose(moved.mean(axis=0), [0.5, 0.25])
+    certain = CountDistribution([[0.5, 0.5, 0.0]])
+    assert_allclose(carry_remaining(draws, certain, 2, 1), np.zeros((2, 1)))

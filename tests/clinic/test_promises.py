@@ -172,3 +172,10 @@ def test_the_card_lists_prior_evidence_only_for_a_model_that_leans_on_it(forecas
     assert model_card(forecaster)["prior_source"] == "published evidence"
     alone = model_card(replace(forecaster, evidence=None))
     assert (alone["prior_source"], alone["prior_evidence"]) == (None, [])
+
+
+def test_a_check_of_a_few_courses_claims_no_precision(forecaster, invented_log):
+    few = forecast.OutcomeLog.from_frames(invented_log.courses.head(2))
+    found = assess_forecaster(forecaster, few)
+    assert found.verdict == "cannot say"
+    assert "give or take" not in found.to_text()
