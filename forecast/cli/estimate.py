@@ -95,7 +95,7 @@ def what_drives(
     if similar is None:
         lines.append("Fewer than five past courses have the same ink group and density.")
     else:
-        half = f", half of them by session {similar['half_by']}" if similar["half_by"] else ""
+        half = f"; half are there by session {similar['half_by']}" if similar["half_by"] else ""
         lines.append(
             f"Past courses with {similar['like']}: {similar['n']}, of which {similar['reached']} "
             f"reached the goal so far{half}."
