@@ -36,6 +36,7 @@ __all__ = ["Forecaster"]
 
 FloatArray = npt.NDArray[np.float64]
 N_DRAWS = 200
+BLOCK = 128  # enquiries worked out together
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -254,9 +255,15 @@ class Forecaster:
     ) -> FloatArray:
         """Return pmfs of all sessions, had elsewhere or here, shape (n_draws, n, steps).
 
-        A missing attribute is averaged over the log's own mix.
+        A missing attribute is averaged over the log's own mix. Worked out in blocks, so that
+        memory grows with what is returned; draws are the same whoever else is asked about.
         """
-        spreads = [self._covariates(enquiry) for enquiry in enquiries]
+        starts = range(0, len(enquiries), BLOCK)
+        parts = [self._block(model, enquiries[low : low + BLOCK], steps) for low in starts]
+        return np.concatenate(parts, axis=1)
+
+    def _block(self, model: FittedCountModel, asked: Sequence[Enquiry], steps: int) -> FloatArray:
+        spreads = [self._covariates(enquiry) for enquiry in asked]
         sizes = [len(spread["skin_type"]) for spread in spreads]
         stacked = {name: list(chain(*(of[name] for of in spreads))) for name in spreads[0]}
         pmfs = model.predict_draws(stacked, steps, n_draws=N_DRAWS, seed=self.seed)

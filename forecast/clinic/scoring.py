@@ -107,10 +107,8 @@ def fit_forecaster(
         horizon=horizon,
         seed=seed,
         assessment=(checked.to_dict() if checked else {})
-        | {
-            "contradicted": against_evidence(model, from_evidence),
-            "evidence": evidence_name(evidence),
-        },
+        | {"contradicted": against_evidence(model, from_evidence)}
+        | {"evidence": evidence_name(evidence)},
         notes=fit_notes(reference, evidence),
     )
 

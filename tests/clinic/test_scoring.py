@@ -304,3 +304,10 @@ def test_gradings_for_a_cover_up_are_not_blamed_on_the_log(forecaster):
     notes = lighter.update(PLAIN, sessions_done=2, gradings=[(2, 40)]).remaining.notes
     assert any("for the goal clear only" in note for note in notes)
     assert not any("Too few graded" in note for note in notes)
+
+
+def test_the_draws_of_an_enquiry_do_not_depend_on_who_else_is_asked_about(forecaster):
+    many = [replace(PLAIN, area_cm2=float(place)) for place in range(1, 141)]
+    draws, _ = forecaster.estimate_draws(many)
+    alone, _ = forecaster.estimate_draws(many[135:])
+    assert_allclose(draws[:, 135:], alone, rtol=1e-12)
