@@ -1,5 +1,7 @@
 """Figures draw the numbers they are given, with units, intervals and notes."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -7,6 +9,7 @@ from numpy.testing import assert_allclose
 import forecast
 from forecast.figures.estimate import plot_estimate, plot_hundred
 from forecast.figures.promises import plot_candidates, plot_reliability, plot_subgroups
+from forecast.survival import CountDistribution
 
 
 @pytest.fixture(scope="module")
@@ -52,3 +55,9 @@ def test_the_figures_of_a_check_draw_its_tables(forecaster):
     assert sum(len(trace.x) for trace in groups.data) == len(found["subgroups"])
     reliability = plot_reliability(found)
     assert {trace.name for trace in reliability.data} >= {"promise kept", "by session 10"}
+
+
+def test_a_title_never_says_about_more_than(estimate):
+    beyond = replace(estimate, distribution=CountDistribution(0 * estimate.distribution.pmf))
+    assert plot_estimate(beyond).layout.title.text.startswith("More than 25")
+    assert "more than 25 to more than" not in plot_estimate(beyond).layout.title.text
