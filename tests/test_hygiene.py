@@ -13,6 +13,7 @@ TEXT |= {"", ".R"}
 
 # A home folder, a drive, a temporary folder written out in full.
 MACHINE_PATH = re.compile(
+    # home, root and temporary folders, as patterns to look for
     r"/home/[a-z]\w*/|/root/|/Users/\w+/|\b[A-Z]:\\+Users|/tmp/[a-z]|" + re.escape(f"{ROOT}/")
 )
 REGISTRY = re.compile(
