@@ -14,7 +14,7 @@ from forecast.clinic.enquiry import Enquiry
 from forecast.errors import RequestError
 from forecast.survival.distribution import CountDistribution
 
-__all__ = ["Delivered", "Estimate"]
+__all__ = ["Delivered", "Estimate", "learnt_share"]
 
 FloatArray = npt.NDArray[np.float64]
 SHOWN_AT = (5, 10, 15)
@@ -191,6 +191,20 @@ class Estimate:
     def spoken(self, n: int | None) -> str:
         """Return a session count in words; None reads "more than" the horizon."""
         return f"more than {self.horizon}" if n is None else str(n)
+
+
+def learnt_share(now: FloatArray, before: FloatArray) -> float:
+    """Return the share of the evidence's uncertainty that the own log has removed, 0 to 1.
+
+    Uncertainty is the variance over parameter draws of log(-log S(k)) at the step k nearest
+    to the middle of both distributions; each is given as draws of shape (n_draws, horizon).
+    """
+    middle = int(np.argmin(np.abs(np.cumsum(now.mean(axis=0) + before.mean(axis=0)) - 1.0)))
+    spread = []
+    for pmfs in (now, before):
+        survival = np.clip(1 - pmfs[:, : middle + 1].sum(axis=1), 1e-9, 1 - 1e-9)
+        spread.append(float(np.log(-np.log(survival)).var()))
+    return float(np.clip(1 - spread[0] / max(spread[1], 1e-12), 0, 1))
 
 
 def of_100(chance: float) -> str:

@@ -17,11 +17,12 @@ from forecast.assess.transport import carry_remaining
 from forecast.clinic.attributes import covariates
 from forecast.clinic.doubts import doubts_of
 from forecast.clinic.enquiry import Enquiry, enquiries_of
-from forecast.clinic.estimate import Estimate
+from forecast.clinic.estimate import Estimate, learnt_share
 from forecast.clinic.groups import groups
 from forecast.clinic.inks import Laser, unreached_inks
 from forecast.clinic.midcourse import Midcourse
 from forecast.clinic.reference import Reference
+from forecast.clinic.stopping import Stopping, length_of
 from forecast.errors import RequestError
 from forecast.survival.distribution import CountDistribution
 from forecast.survival.model import FittedCountModel
@@ -49,7 +50,7 @@ class Forecaster:
         The chosen model of the sessions needed, fitted to all courses.
     evidence : FittedCountModel or None
         The same model on published evidence alone, to tell what the own log adds.
-    stopping : FittedCountModel
+    stopping : Stopping
         The chance of stopping after a session that has not reached the goal.
     recalibration : Recalibration or None
         Learnt out of fold; None when there are too few finished courses.
@@ -74,7 +75,7 @@ class Forecaster:
 
     model: FittedCountModel
     evidence: FittedCountModel | None
-    stopping: FittedCountModel
+    stopping: Stopping
     recalibration: Recalibration | None
     reference: Reference
     midcourse: Midcourse | None = None
@@ -194,9 +195,9 @@ class Forecaster:
             Its draws are independent of the first ones.
         """
         steps = steps or self.horizon
-        draws = self._draws(enquiries, steps)
-        stop = self.stop_draws(0, steps)[:, None]
-        return draws, np.broadcast_to(stop, draws.shape)
+        blocks = [enquiries[at : at + BLOCK] for at in range(0, len(enquiries), BLOCK)]
+        stop = [self._stop_draws(self._lengths(block), 0, steps) for block in blocks]
+        return self._draws(enquiries, steps), np.concatenate(stop, axis=1)
 
     def estimate_many(self, frame: pd.DataFrame, *, level: float = 0.8) -> pd.DataFrame:
         """Return one row per row of ``frame``, whose columns are the enquiry's fields.
@@ -212,16 +213,8 @@ class Forecaster:
             self._describe(enquiry, draws[:, row], level) for row, enquiry in enumerate(enquiries)
         ]
         rows = [
-            {
-                "median": estimate.median,
-                "low": estimate.interval[0],
-                "high": estimate.interval[1],
-                "level": level,
-                "not_within_horizon": estimate.not_within_horizon,
-                "support": estimate.support,
-                "notes": estimate.notes,
-            }
-            for estimate in estimates
+            (one.median, *one.interval, level, one.not_within_horizon, one.support, one.notes)
+            for one in estimates
         ]
         columns = ("median", "low", "high", "level", "not_within_horizon", "support", "notes")
         answer = pd.DataFrame(rows, index=frame.index, columns=list(columns))
@@ -263,13 +256,19 @@ class Forecaster:
         return np.concatenate(parts, axis=1)
 
     def _block(self, model: FittedCountModel, asked: Sequence[Enquiry], steps: int) -> FloatArray:
-        spreads = [self._covariates(enquiry) for enquiry in asked]
-        sizes = [len(spread["skin_type"]) for spread in spreads]
-        stacked = {name: list(chain(*(of[name] for of in spreads))) for name in spreads[0]}
+        stacked, starts, sizes = self._stacked(asked)
         pmfs = model.predict_draws(stacked, steps, n_draws=N_DRAWS, seed=self.seed)
-        starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
-        averaged: FloatArray = np.add.reduceat(pmfs, starts, axis=1) / np.array(sizes)[:, None]
+        averaged: FloatArray = np.add.reduceat(pmfs, starts, axis=1) / sizes[:, None]
         return averaged
+
+    def _stacked(
+        self, asked: Sequence[Enquiry]
+    ) -> tuple[dict[str, list[float]], npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+        """Return covariates, one row per way to fill an enquiry; where each starts; how many."""
+        spreads = [self._covariates(enquiry) for enquiry in asked]
+        sizes = np.array([len(spread["skin_type"]) for spread in spreads])
+        stacked = {name: list(chain(*(of[name] for of in spreads))) for name in spreads[0]}
+        return stacked, np.concatenate([[0], np.cumsum(sizes)[:-1]]), sizes
 
     def _totals(
         self, enquiries: Sequence[Enquiry], steps: int, model: FittedCountModel | None = None
@@ -293,16 +292,26 @@ class Forecaster:
         ]
         return np.stack(found, axis=1)
 
-    def stop_hazard(self, done: int, steps: int) -> FloatArray:
-        """Return the chance of stopping after each of ``steps`` sessions that follow ``done``."""
-        hazard: FloatArray = self.stopping.predict({}, done + steps).hazard()[0, done:]
-        return hazard
+    def stop_hazard(self, enquiry: Enquiry, done: int = 0) -> tuple[FloatArray, FloatArray]:
+        """Return the chance of stopping after each session that follows ``done``, and its draws.
 
-    def stop_draws(self, done: int, steps: int) -> FloatArray:
-        """Return the stopping hazard under draws of its parameters, shape (n_draws, steps)."""
-        pmfs = self.stopping.predict_draws({}, done + steps, n_draws=N_DRAWS, seed=self.seed + 1)
-        hazard: FloatArray = CountDistribution(pmfs[:, 0]).hazard()[:, done:]
-        return hazard
+        Shapes (horizon,) and (n_draws, horizon).
+        """
+        length = self._lengths([enquiry])
+        return (
+            self.stopping.hazard(length, done, self.horizon)[0],
+            self._stop_draws(length, done, self.horizon)[:, 0],
+        )
+
+    def _stop_draws(self, length: FloatArray, done: int, steps: int) -> FloatArray:
+        return self.stopping.draws(length, done, steps, n_draws=N_DRAWS, seed=self.seed + 1)
+
+    def _lengths(self, enquiries: Sequence[Enquiry]) -> FloatArray:
+        """Return what the stopping hazard goes by: the sessions to be expected, shape (n,)."""
+        stacked, starts, sizes = self._stacked(enquiries)
+        pmfs = self.model.predict(stacked, self.horizon).pmf
+        averaged = np.add.reduceat(pmfs, starts, axis=0) / sizes[:, None]
+        return length_of(CountDistribution(averaged))
 
     def _describe(
         self,
@@ -316,35 +325,24 @@ class Forecaster:
         support, doubts = self.reference.doubts(enquiry)
         last = min(model.notes.supported_to, self.horizon)
         followed = max(last - enquiry.sessions_elsewhere, 0)
+        stop, stop_draws = self.stop_hazard(enquiry)
         estimate = Estimate(
             enquiry=enquiry,
             distribution=CountDistribution(draws.mean(axis=0, keepdims=True)),
             level=level,
-            stop_hazard=self.stop_hazard(0, self.horizon),
+            stop_hazard=stop,
             draws=draws,
             goal=self.goal,
             support=support if self.reference.n_reached and followed else "outside",
             own_share=self._own_share(enquiry, model),
             supported_to=followed,
-            stop_draws=self.stop_draws(0, self.horizon),
+            stop_draws=stop_draws,
         )
         found = doubts_of(self, estimate, followed=last)
         return replace(estimate, notes=(*notes, *self.notes, *found, *doubts))
 
     def _own_share(self, enquiry: Enquiry, model: FittedCountModel) -> float:
-        """Return the share of the evidence's uncertainty that the own log has removed.
-
-        Uncertainty is the variance over parameter draws of log(-log S(k)) at the step k nearest
-        to the middle of both distributions.
-        """
         if self.evidence is None:
             return 1.0
-        now, before = (
-            self._pmfs(each, [enquiry], self.horizon)[:, 0] for each in (model, self.evidence)
-        )
-        middle = int(np.argmin(np.abs(np.cumsum(now.mean(axis=0) + before.mean(axis=0)) - 1.0)))
-        spread = []
-        for pmfs in (now, before):
-            survival = np.clip(1 - pmfs[:, : middle + 1].sum(axis=1), 1e-9, 1 - 1e-9)
-            spread.append(float(np.log(-np.log(survival)).var()))
-        return float(np.clip(1 - spread[0] / max(spread[1], 1e-12), 0, 1))
+        both = (self._pmfs(each, [enquiry], self.horizon)[:, 0] for each in (model, self.evidence))
+        return learnt_share(*both)

@@ -13,12 +13,13 @@ from forecast.assess.calibration import Recalibration
 from forecast.clinic.forecaster import Forecaster
 from forecast.clinic.midcourse import Midcourse
 from forecast.clinic.reference import Reference
+from forecast.clinic.stopping import Stopping
 from forecast.errors import ForecastError, RequestError
 from forecast.survival.portable import model_from_dict
 
 __all__ = ["SCHEMA", "load_forecaster", "save_forecaster", "to_dict"]
 
-SCHEMA = 1
+SCHEMA = 2
 KIND = "session-forecast forecaster"
 
 
@@ -29,7 +30,7 @@ def to_dict(forecaster: Forecaster) -> dict[str, Any]:
         for name, part in (
             ("model", forecaster.model),
             ("evidence", forecaster.evidence),
-            ("stopping", forecaster.stopping),
+            ("stopping", forecaster.stopping.model),
             ("recalibration", forecaster.recalibration),
             ("midcourse", forecaster.midcourse),
             ("reference", forecaster.reference),
@@ -92,7 +93,7 @@ def from_dict(stored: Mapping[str, Any], named: str) -> Forecaster:
         return Forecaster(
             model=model_from_dict(stored["model"]),
             evidence=stored["evidence"] and model_from_dict(stored["evidence"]),
-            stopping=model_from_dict(stored["stopping"]),
+            stopping=Stopping(model_from_dict(stored["stopping"])),
             recalibration=stored["recalibration"]
             and Recalibration.from_dict(stored["recalibration"]),
             reference=Reference.from_dict(stored["reference"]),

@@ -21,11 +21,11 @@ from forecast.clinic.plain import plain_rows, plain_values
 from forecast.clinic.reference import Reference
 from forecast.clinic.rows import check_goal, course_rows
 from forecast.clinic.saved import load_forecaster
+from forecast.clinic.stopping import fit_stopping, length_of
 from forecast.clinic.strategy_models import fit_strategies
 from forecast.errors import DataError, RequestError
 from forecast.survival.aft import FittedAcceleratedTime
 from forecast.survival.durations import Durations
-from forecast.survival.hazard import DiscreteHazard
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,14 +38,6 @@ __all__ = ["Forecaster", "fit_forecaster", "load_forecaster"]
 
 FEWEST_TO_CHECK = 10  # events below which folds say nothing
 N_DRAWS = 50  # parameter draws behind an out-of-fold prediction
-
-# Mean and standard deviation of the log hazard of stopping after a session: about one in 16, as
-# 37 % of 57 (Taylor et al. 1990) and 29 % of 98 (cosmetic eyebrows) did not finish; wide.
-STOPPING_EVIDENCE = {
-    "baseline[level]": (-2.8, 1.0),
-    "baseline[slope]": (0.0, 0.5),
-    "baseline[curve]": (0.0, 0.25),
-}
 
 
 def fit_forecaster(
@@ -98,7 +90,7 @@ def fit_forecaster(
     return Forecaster(
         model=model,
         evidence=from_evidence if getattr(chosen, "prior", None) else None,
-        stopping=fit_stopping(rows),
+        stopping=fit_stopping(rows, length_of(model.predict(durations.covariates, horizon))),
         recalibration=checked.recalibration if checked else None,
         midcourse=checked.midcourse if checked else None,
         strategies=strategies,
@@ -239,23 +231,6 @@ def durations_of(rows: pd.DataFrame, reference: Reference) -> Durations:
         subject="client_id",
         covariates=list(COVARIATES),
     )
-
-
-def fit_stopping(rows: pd.DataFrame) -> FittedCountModel:
-    """Return the hazard of stopping after a session that has not reached the goal.
-
-    A course that reaches its goal at a session is no longer at risk of stopping after it.
-    """
-    at_risk = rows.assign(until=rows["step"] - rows["entry"] - rows["observed"].astype(int))
-    spells = Durations.from_frame(
-        at_risk[at_risk["until"] > 0],
-        step="until",
-        observed="stopped",
-        covariates=[],
-        subject="client_id",
-    )
-    spec = DiscreteHazard(baseline="smooth", prior=STOPPING_EVIDENCE)
-    return spec.fit(spells) if len(spells) else spec.from_prior((), horizon=1)
 
 
 def against_evidence(

@@ -71,12 +71,13 @@ def update_estimate(
     else:
         notes.append("No grading after a session was given: only the sessions done are used.")
     followed = max(start.supported_to - done, 0)
+    stop, stop_draws = forecaster.stop_hazard(enquiry, done)
     remaining = replace(
         start,
         distribution=CountDistribution(draws.mean(axis=0, keepdims=True)),
         draws=draws,
-        stop_hazard=forecaster.stop_hazard(done, forecaster.horizon),
-        stop_draws=forecaster.stop_draws(done, forecaster.horizon),
+        stop_hazard=stop,
+        stop_draws=stop_draws,
         support=start.support if followed else "outside",
         supported_to=followed,
     )
