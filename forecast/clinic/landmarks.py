@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast.assess.calibration import Recalibration, fit_recalibration
+from forecast.assess.assessment import recalibrate_out_of_fold
+from forecast.assess.calibration import Recalibration
 from forecast.assess.folds import grouped_folds
 from forecast.assess.outcomes import Outcomes
 from forecast.survival.aft import AcceleratedTime
@@ -138,9 +139,11 @@ def fit_landmarks(
         pmf[folds == fold] = fitted.predict(durations.covariates[folds == fold], horizon).pmf
     outcomes = Outcomes(durations.step, durations.observed, subject=durations.subject)
     bands = {"band": np.array([band_of(s) for s in marks["session"]], dtype=object)}
-    recalibration = fit_recalibration(CountDistribution(pmf), outcomes, groups=bands)
-    corrected = recalibration.apply(CountDistribution(pmf), groups=bands)
-    return LandmarkModel(spec.fit(durations), recalibration), corrected
+    # scored under maps that did not see the row, so that the choice does not lean this way
+    corrected, recalibration = recalibrate_out_of_fold(
+        [CountDistribution(pmf)], outcomes, groups=bands, seed=seed
+    )
+    return LandmarkModel(spec.fit(durations), recalibration), corrected[0]
 
 
 def features(
