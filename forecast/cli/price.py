@@ -95,6 +95,7 @@ def quote_all(
 ) -> tuple[dict[str, Any], list[str]]:
     """Return the quotes of every package for every enquiry, as JSON values and in words."""
     from forecast import price_package
+    from forecast.clinic.quote import quotes_text
 
     results: list[dict[str, Any]] = []
     texts: list[str] = []
@@ -105,7 +106,7 @@ def quote_all(
         priced = {"enquiry_id": label, "quotes": [quote.to_dict() for quote in quotes]}
         results.append({**priced, **as_dict(cautions)})
         title = "\n".join([f"Enquiry {label}", *own_lines(cautions)])
-        texts.append("\n\n".join([title, *(quote.to_text() for quote in quotes)]))
+        texts.append(f"{title}\n\n{quotes_text(quotes)}")
     return {"prices": results}, texts
 
 

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, check_whole_number
+from forecast.clinic.frequency import of_100
 from forecast.clinic.money import from_cents, round_cents
 from forecast.clinic.payoff import Terms, terms_of
 from forecast.clinic.tariff import Package, Tariff
@@ -68,7 +69,7 @@ class Backtest:
         code, (low, high) = self.currency, self.interval
         lines = [
             f"{self.package.name}: {self.margin_per_course} {code} per course on this log "
-            f"(interval {low} to {high}); {round(100 * self.chance_of_loss)} of 100 would have "
+            f"(interval {low} to {high}); {of_100(self.chance_of_loss)} would have "
             "lost money.",
             f"{self.n_ended} courses ended and earned {self.earned_by_ended}; {self.n_ongoing} are "
             f"still running and have cost {self.spent_on_ongoing} {code} so far.",

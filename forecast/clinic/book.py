@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_whole_number
+from forecast.clinic.frequency import of_100
 
 __all__ = ["Book", "Variation"]
 
@@ -144,7 +145,7 @@ class Book:
             f"{self.n_courses} courses: expected margin {self.expected_margin} {code}, net of tax.",
             f"1 year in 20 earns less than {self.one_in_twenty} {code}; with the model taken as "
             f"known that would read {self.one_in_twenty_model_known}.",
-            f"About {round(100 * self.chance_of_loss)} of 100 years lose money; a buffer of "
+            f"Money is lost in {of_100(self.chance_of_loss)} years; a buffer of "
             f"{self.buffer} {code} pays for 19 of 20.",
             f"Spread {self.margin_sd} {code}: from chance {self.chance_sd}, from the model "
             f"{self.model_sd}.",

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from forecast._checks import check_whole_number
 from forecast.clinic.enquiry import Enquiry
+from forecast.clinic.frequency import of_100
 from forecast.errors import RequestError
 from forecast.survival.distribution import CountDistribution
 
@@ -178,11 +179,13 @@ class Estimate:
         need = f"{self.level * 10:g} of 10 clients like this need"
         about = f"More than {self.horizon}" if self.median is None else f"About {self.median}"
         unit = "session" if self.median == 1 else "sessions"
+        not_there = of_100(self.not_within_horizon)
+        is_or_are = "is" if not_there == "1 of 100" else "are"
         lines = [
             f"{about} {unit} here; {need} {self.spoken(low)} to {self.spoken(high)}."
             if low is not None
             else f"{about} {unit} here for most clients like this.",
-            f"{of_100(self.not_within_horizon)} {reach} after {self.horizon}.",
+            f"{not_there[0].upper()}{not_there[1:]} {is_or_are} not {reach} after {self.horizon}.",
         ]
         if self.support in SUPPORT:
             lines.append(SUPPORT[self.support])
@@ -205,20 +208,6 @@ def learnt_share(now: FloatArray, before: FloatArray) -> float:
         survival = np.clip(1 - pmfs[:, : middle + 1].sum(axis=1), 1e-9, 1 - 1e-9)
         spread.append(float(np.log(-np.log(survival)).var()))
     return float(np.clip(1 - spread[0] / max(spread[1], 1e-12), 0, 1))
-
-
-def of_100(chance: float) -> str:
-    """Return a chance of not being there as a natural frequency, never as none or all.
-
-    Examples
-    --------
-    >>> of_100(0.034), of_100(0.002)
-    ('3 of 100 are not', 'Fewer than 1 of 100 are not')
-    """
-    count = round(100 * chance)
-    if count in (0, 100):
-        return "More than 99 of 100 are not" if count else "Fewer than 1 of 100 are not"
-    return f"{count} of 100 {'is' if count == 1 else 'are'} not"
 
 
 def finite(step: float) -> int | None:

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.clinic.enquiry import Enquiry
+from forecast.clinic.frequency import of_100
 from forecast.clinic.money import from_cents
 from forecast.clinic.payoff import Terms, outcome_chances, terms_of
 from forecast.clinic.pricing import Priceable, stop_under_draws
@@ -111,7 +112,7 @@ class OpenBook:
             f"Still to come in: {self.expected_income}; prepaid and not yet worked off: "
             f"{self.prepaid_left} {code}.",
             f"Result: {self.expected_result} on average, below {self.result_one_in_twenty} {code} "
-            f"in 1 case in 20; it is a loss in {round(100 * self.chance_of_loss)} of 100.",
+            f"in 1 case in 20; it is a loss in {of_100(self.chance_of_loss)} cases.",
         ]
         if self.left_out:
             lines.append(f"{len(self.left_out)} left out, first {': '.join(self.left_out[0])}")

@@ -15,6 +15,7 @@ from forecast.clinic.bands import band_rules
 from forecast.clinic.caseload import DrawsEstimates, enquiries_of
 from forecast.clinic.enquiry import Enquiry
 from forecast.clinic.evaluate import price_many, smallest_price
+from forecast.clinic.frequency import of_100
 from forecast.clinic.money import from_cents, round_up
 from forecast.clinic.payoff import outcome_chances, terms_of
 from forecast.clinic.shared_risk import areas_of
@@ -120,7 +121,7 @@ class PriceList:
         lines += [
             f"Inside the bands easy tattoos pay {self.cross_subsidy} {self.currency} per course "
             "for hard ones.",
-            f"If only those buy whom it saves money ({round(100 * self.share_buying)} of 100), a "
+            f"If only those buy whom it saves money ({of_100(self.share_buying)}), a "
             f"course earns {self.margin_if_some_buy} instead of {self.margin_if_all_buy}.",
         ]
         return "\n".join([*lines, *(f"- {note}" for note in self.notes)])

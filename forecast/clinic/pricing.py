@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.clinic.evaluate import Priced, price_many
+from forecast.clinic.frequency import of_100
 from forecast.clinic.money import from_cents, round_cents, round_up
 from forecast.clinic.payoff import Terms, outcome_chances, terms_of
 from forecast.clinic.quote import Quote
@@ -177,10 +178,9 @@ def honest_check(terms: Terms, median: float, enough: float) -> tuple[str, ...]:
     elif not terms.block:
         first = f"Half of clients like this need at most {needed} sessions, half need more."
     else:
-        of_100 = round(100 * enough)
         first = (
-            f"{terms.block} sessions are enough for about {of_100} of 100 clients "
-            f"like this; {100 - of_100} of 100 need more (predicted median {needed})."
+            f"{terms.block} sessions are enough for {of_100(enough)} clients "
+            f"like this; {of_100(1 - enough)} need more (predicted median {needed})."
         )
         if terms.block < median:
             first += " That is less than half: say so before selling it."
@@ -196,7 +196,7 @@ def _notes(
     ]
     if terms.block and terms.stop_factor == 1:
         notes.append(
-            "Clients are taken to stop as often as all clients of the log; those who prepay may "
+            "Clients are taken to stop as those of the log did, whatever they bought; who prepays may "
             "keep coming and cost more (stop_factor)."
         )
     if not area_known and tariff.cost_per_session is None:

@@ -1,5 +1,6 @@
 """A priced package for one enquiry: the numbers, plain JSON, and words."""
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
@@ -7,9 +8,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast.clinic.frequency import of_100
 from forecast.clinic.offer import Package
 
-__all__ = ["Quote"]
+__all__ = ["Quote", "quotes_text"]
 
 FloatArray = npt.NDArray[np.float64]
 UNITS = {
@@ -120,15 +122,16 @@ class Quote:
 
     def to_text(self) -> str:
         """Return the quote in words: price, risk, other prices, the honest check, the notes."""
-        low, high = (round(100 * end) for end in self.chance_of_loss_range)
+        return "\n".join([self._numbers(), *bullets((*self.check, *self.notes))])
+
+    def _numbers(self) -> str:
         code = self.currency
         lines = [
             f"{self.package.name}: {self.price} {code} for {self.price_unit}, tax included.",
             f"Expected: {self.expected_sessions:.1f} sessions, cost {self.expected_cost}, "
             f"revenue net of tax {self.expected_revenue}, margin {self.expected_margin} {code}.",
-            f"About {round(100 * self.chance_of_loss)} of 100 such courses lose money "
-            f"({low} to {high} of 100, as far as the model is known); the worst 5 of 100 "
-            f"{_lose(self.expected_shortfall)} {code} on average.",
+            f"{self._losing()}; the worst 5 of 100 {_lose(self.expected_shortfall)} {code} on "
+            "average.",
             f"Spread of one course: {self.margin_sd} {code}; from chance {self.chance_sd}, "
             f"from the model {self.model_sd}.",
             f"Prices: break-even {self.break_even_price}, for the target margin "
@@ -141,7 +144,28 @@ class Quote:
                 f"paying {_more(self.fair_premium)} on average; add {self.risk_premium} to stay "
                 "fair in 19 of 20 draws of the model."
             )
-        return "\n".join([*lines, *(f"- {text}" for text in (*self.check, *self.notes))])
+        return "\n".join(lines)
+
+    def _losing(self) -> str:
+        low, high = (round(100 * end) for end in self.chance_of_loss_range)
+        found = f"Money is lost on {of_100(self.chance_of_loss)} such courses"
+        return f"{found} ({low} to {high}, as far as the model is known)" if high else found
+
+
+def quotes_text(quotes: Sequence[Quote]) -> str:
+    """Return the quotes of one enquiry in words; what holds for all of them is said once."""
+    texts = [(*quote.check, *quote.notes) for quote in quotes]
+    shared = [text for text in texts[0] if all(text in other for other in texts)]
+    parts = [
+        "\n".join([quote._numbers(), *bullets(text for text in own if text not in shared)])
+        for quote, own in zip(quotes, texts, strict=True)
+    ]
+    return "\n\n".join([*parts, "\n".join(["All of them:", *bullets(shared)])])
+
+
+def bullets(texts: Iterable[str]) -> list[str]:
+    """Return one line per text."""
+    return [f"- {text}" for text in texts]
 
 
 def _lose(shortfall: Decimal) -> str:

@@ -13,6 +13,7 @@ from numpy.testing import assert_allclose
 from forecast.clinic.evaluate import price_many
 from forecast.clinic.payoff import expected_shortfall, outcome_chances, terms_of
 from forecast.clinic.pricing import best_block_size, price_package
+from forecast.clinic.quote import quotes_text
 from forecast.clinic.tariff import Package, Tariff
 from forecast.errors import RequestError
 from forecast.survival.distribution import CountDistribution
@@ -329,3 +330,25 @@ def test_pricing_leaves_its_inputs_alone():
     price_package(estimate, package, tariff())
     assert_allclose(estimate.stop_hazard, before, rtol=0, atol=0)
     assert replace(package) == package
+
+
+def test_what_holds_for_every_package_of_an_enquiry_is_said_once_and_nothing_is_left_out():
+    asked = answer(notes=("Few courses are like it.",))
+    sold = (
+        until_cleared(400),
+        Package("block", sessions=2, extra_price=90),
+        Package("per_session"),
+    )
+    quotes = [price_package(asked, package, tariff()) for package in sold]
+    text = quotes_text(quotes)
+    lines = [line.removeprefix("- ") for line in text.splitlines()]
+    assert lines.count("Few courses are like it.") == 1
+    assert {line for quote in quotes for line in (*quote.check, *quote.notes)} <= set(lines)
+    assert [quote.package.name in text for quote in quotes] == [True] * 3
+
+
+def test_a_chance_is_never_worded_as_none_or_all():
+    sure = price_package(answer(), until_cleared(601), tariff()).to_text()
+    lost = price_package(answer(), until_cleared(99), tariff()).to_text()
+    assert "lost on fewer than 1 of 100" in sure
+    assert "lost on more than 99 of 100" in lost
