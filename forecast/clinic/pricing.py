@@ -196,8 +196,8 @@ def _notes(
     ]
     if terms.block and terms.stop_factor == 1:
         notes.append(
-            "Clients are taken to stop as those of the log did, whatever they bought; who prepays may "
-            "keep coming and cost more (stop_factor)."
+            "Clients are taken to stop as those of the log did, whatever they bought; who prepays "
+            "may keep coming and cost more (stop_factor)."
         )
     if not area_known and tariff.cost_per_session is None:
         notes.append(f"No area given: costs are those of {tariff.typical_area_cm2:g} cm².")
