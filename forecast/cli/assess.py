@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from forecast.cli.files import check_can_write, write_text
 from forecast.cli.log import add_log, read
 from forecast.cli.options import Options, add_command, answer
+from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     from forecast.cli.options import Commands
@@ -35,6 +36,11 @@ def register(commands: Commands) -> None:
 def assess(options: Options) -> None:
     """Print how a saved model's estimates turned out on courses it was not fitted to."""
     if options.card is not None:
+        if options.card.suffix == ".json":
+            raise RequestError(
+                f"The card {options.card} would be written over by its own JSON.",
+                "Name it CARD.md; CARD.json is written beside it.",
+            )
         check_can_write(options.card)
     from forecast import load_forecaster
     from forecast.clinic.promises import assess_forecaster, assess_register
