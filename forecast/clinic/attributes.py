@@ -9,8 +9,8 @@ attribute gives NaN, filled from the log's own mix where it is used.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -25,6 +25,7 @@ Column = Sequence[Any] | npt.NDArray[Any]
 SKIN_TYPES = {name: rank for rank, name in enumerate(column("courses", "skin_type").levels, 1)}
 REGION_OF = {site: region for region, sites in REGIONS.items() for site in sites}
 EARLIEST = -7.0  # years from now, before which practice is taken as it was then
+FEW_ROWS = 50  # up to which pandas is not called: an enquiry needs numpy alone
 LEGS = frozenset({"thigh", "lower_leg", "ankle", "foot"})
 GRADES = {
     "ink_density": {"light": -1, "medium": 0, "heavy": 1},
@@ -94,21 +95,22 @@ def covariates(columns: Mapping[str, Column]) -> dict[str, FloatArray]:
         In the order of `covariate_names`.
     """
     found: dict[str, FloatArray] = {"skin_type": graded(columns["skin_type"], SKIN_TYPES) - 3}
+    site, inks, origins = (Distinct.of(columns[name]) for name in ("body_site", "inks", "origin"))
     for region in ("head_neck", "lower_trunk", "proximal_limb", "distal_limb"):
-        found[f"region_{region}"] = looked_up(
-            columns["body_site"], lambda site, region=region: float(REGION_OF[site] == region)
+        found[f"region_{region}"] = site.each(
+            lambda value, region=region: float(REGION_OF[value] == region)
         )
-    found["leg_or_foot"] = looked_up(columns["body_site"], lambda site: float(site in LEGS))
+    found["leg_or_foot"] = site.each(lambda value: float(value in LEGS))
     for name, group in INK_GROUPS.items():
-        found[name] = looked_up(
-            columns["inks"], lambda inks, group=group: float(not group.isdisjoint(inks.split(";")))
+        found[name] = inks.each(
+            lambda value, group=group: float(not group.isdisjoint(value.split(";")))
         )
-    found["more_inks"] = looked_up(columns["inks"], lambda inks: float(min(inks.count(";"), 4)))
+    found["more_inks"] = inks.each(lambda value: float(min(value.count(";"), 4)))
     for name in ("ink_density", "layering", "scarring", "smoker"):
         found[name] = graded(columns[name], GRADES[name])
     for origin in ("amateur", "cosmetic", "traumatic"):
-        found[f"origin_{origin}"] = looked_up(
-            columns["origin"], lambda value, origin=origin: float(value == origin)
+        found[f"origin_{origin}"] = origins.each(
+            lambda value, origin=origin: float(value == origin)
         )
     found["ink_unreached"] = number(columns["unreached"])
     found["age_decades"] = (number(columns["age_years"]) - 30) / 10
@@ -121,16 +123,37 @@ def covariates(columns: Mapping[str, Column]) -> dict[str, FloatArray]:
 
 def number(column: Column) -> FloatArray:
     """Return a numeric column as floats, NaN where not recorded."""
+    if isinstance(column, np.ndarray) and column.dtype.kind in "fiu":
+        return column.astype(np.float64)
     return np.array([np.nan if value is None else value for value in column], dtype=np.float64)
 
 
 def graded(column: Column, ranks: Mapping[str, int]) -> FloatArray:
     """Return each level's rank, NaN where not recorded."""
-    return looked_up(column, lambda level: float(ranks[level]))
+    return Distinct.of(column).each(lambda level: float(ranks[level]))
 
 
-def looked_up(column: Column, rule: Any) -> FloatArray:
-    """Return ``rule(value)`` for each value, worked out once per distinct value."""
-    values = list(column)
-    table = {value: rule(value) for value in {v for v in values if isinstance(v, str)}}
-    return np.array([table.get(v, np.nan) if isinstance(v, str) else np.nan for v in values])
+class Distinct(NamedTuple):
+    """A column of texts as the distinct ones and the place of each row's; the last is no text."""
+
+    texts: list[str]
+    place: npt.NDArray[np.intp]
+
+    @classmethod
+    def of(cls, column: Column) -> Distinct:
+        """Return the distinct texts of a column; all other values count as not recorded."""
+        if len(column) <= FEW_ROWS:
+            texts = [value for value in dict.fromkeys(column) if isinstance(value, str)]
+            places = {text: place for place, text in enumerate(texts)}
+            return cls(texts, np.array([places.get(value, len(texts)) for value in column]))
+        import pandas as pd
+
+        place, found = pd.factorize(np.asarray(column, dtype=object))
+        known = np.array([isinstance(value, str) for value in found], dtype=bool)
+        texts = [value for value in found if isinstance(value, str)]
+        number = np.where(known, np.cumsum(known) - 1, len(texts))
+        return cls(texts, np.append(number, len(texts))[place])
+
+    def each(self, rule: Callable[..., float]) -> FloatArray:
+        """Return ``rule(text)`` for each row, worked out once per distinct text, or NaN."""
+        return np.array([*map(rule, self.texts), np.nan])[self.place]

@@ -22,7 +22,9 @@ from forecast.clinic.tolerance import (
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["ColumnReading", "Habit", "as_text", "read_column"]
+__all__ = ["ColumnReading", "Habit", "Ids", "as_text", "distinct_texts", "read_column"]
+
+Codes = npt.NDArray[np.signedinteger[Any]]
 
 # A text with a digit and without spaces or marks that mean something: as it stands.
 PLAIN_TEXT = r"[A-Za-z0-9_.\-]*[0-9][A-Za-z0-9_.\-]*"
@@ -38,13 +40,28 @@ class Habit(NamedTuple):
     read_as: str
 
 
+class Ids(NamedTuple):
+    """The ids of a column as numbers: looking those up is many times faster than texts.
+
+    ``codes`` has the place of each row's id in ``distinct``, -1 where there is none.
+    """
+
+    distinct: npt.NDArray[np.object_]
+    codes: Codes
+
+
 @dataclass(slots=True)
 class ColumnReading:
-    """The values of a column, and where they could not be had."""
+    """The values of a column, and where they could not be had; ``ids`` of a column of ids.
+
+    ``sound`` says that every text was read, and that none is missing that must be there.
+    """
 
     values: pd.Series[Any]
     broken: dict[str, npt.NDArray[np.bool_]] = field(default_factory=dict)
     habits: list[Habit] = field(default_factory=list)
+    ids: Ids | None = None
+    sound: bool = False
 
 
 def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
@@ -102,12 +119,7 @@ def _is_number(cells: pd.Series[Any]) -> bool:
 
 
 def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
-    import pandas as pd
-
-    if pd.api.types.infer_dtype(cells, skipna=True) not in ("string", "empty"):
-        cells = cells.astype(object).map(as_text)
-    codes, found = pd.factorize(cells.astype(object))
-    texts = np.asarray(found, dtype=object)
+    codes, texts = distinct_texts(cells)
     meanings, unclear = _at_face_value(rule, texts)
     order = date_order(texts) if rule.kind == "date" else None
     broken: dict[str, list[int]] = {}
@@ -121,11 +133,46 @@ def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
         meanings[i] = meaning
         for habit in needed:
             habits.setdefault(habit, []).append(i)
+    empty = any(meanings[i] is None for i in unclear) or bool((codes < 0).any())
     return ColumnReading(
         _spread(rule, meanings, codes, cells.index),
         {text: np.isin(codes, bad) for text, bad in broken.items()},
         [_habit(habits[habit], habit, codes, texts, meanings) for habit in sorted(habits)],
+        _ids(meanings, codes, as_written=not unclear) if rule.kind == "id" else None,
+        rule.kind not in ("integer", "number") and not broken and not (rule.required and empty),
     )
+
+
+def distinct_texts(cells: pd.Series[Any]) -> tuple[Codes, npt.NDArray[np.object_]]:
+    """Return the place of each cell's text among the distinct texts, -1 if empty, and those.
+
+    A categorical column of texts, as large files are read, already is just that.
+    """
+    import pandas as pd
+
+    if isinstance(cells.dtype, pd.CategoricalDtype):
+        held = np.asarray(cells.cat.categories, dtype=object)
+        codes: Codes = np.asarray(cells.cat.codes)
+        if pd.api.types.infer_dtype(held, skipna=True) in ("string", "empty"):
+            used = np.bincount(codes.astype(np.intp) + 1, minlength=len(held) + 1)[1:] > 0
+            if used.all():
+                return codes, held
+            place = np.append(np.cumsum(used) - 1, -1)
+            return place[codes], held[used]
+    if pd.api.types.infer_dtype(cells, skipna=True) not in ("string", "empty"):
+        cells = cells.astype(object).map(as_text)
+    places, found = pd.factorize(cells.astype(object))
+    return places, np.asarray(found, dtype=object)
+
+
+def _ids(meanings: npt.NDArray[Any], codes: Codes, *, as_written: bool) -> Ids:
+    """Return ids as numbers; two texts may mean one id where they are not as written."""
+    import pandas as pd
+
+    if as_written:
+        return Ids(meanings, codes)
+    place, distinct = pd.factorize(meanings)
+    return Ids(np.asarray(distinct, dtype=object), np.append(place, -1)[codes])
 
 
 def _at_face_value(
@@ -152,7 +199,7 @@ def _at_face_value(
 
 
 def _spread(
-    rule: Column, meanings: npt.NDArray[Any], codes: npt.NDArray[np.intp], index: pd.Index[Any]
+    rule: Column, meanings: npt.NDArray[Any], codes: Codes, index: pd.Index[Any]
 ) -> pd.Series[Any]:
     """Give every row the meaning of its text; code -1, the empty cell, takes the last place."""
     import pandas as pd
@@ -169,7 +216,7 @@ def _spread(
 def _habit(
     having: list[int],
     tolerance: str,
-    codes: npt.NDArray[np.intp],
+    codes: Codes,
     texts: npt.NDArray[np.object_],
     meanings: npt.NDArray[Any],
 ) -> Habit:

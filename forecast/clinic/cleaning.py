@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
-from forecast.clinic.cells import read_column
+from forecast.clinic.cells import Ids, read_column
 from forecast.clinic.courses import TABLES, Column
 from forecast.clinic.headings import HELPERS, OVERFLOW, read_headings
 from forecast.clinic.report import TOLERATED, entries
@@ -18,12 +20,16 @@ from forecast.clinic.tolerance import first_unknown, rule_of
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["CleanTable", "clean_table", "empty_table"]
+__all__ = ["CleanTable", "clean_table", "empty_table", "of_course"]
 
 
 @dataclass(slots=True)
 class CleanTable:
-    """One table on its way in; the index of ``frame`` is the row number in the file."""
+    """One table on its way in; the index of ``frame`` is the row number in the file.
+
+    ``ids`` holds its columns of ids as numbers, of all rows of the file, see `codes`; ``sound``
+    the columns whose every cell is known to fulfil its rule.
+    """
 
     name: str
     frame: pd.DataFrame
@@ -31,7 +37,19 @@ class CleanTable:
     flagged: list[pd.DataFrame] = field(default_factory=list)
     tolerated: list[dict[str, Any]] = field(default_factory=list)
     extra: tuple[str, ...] = ()
-    known_ids: set[Any] = field(default_factory=set)
+    ids: dict[str, Ids] = field(default_factory=dict)
+    sound: set[str] = field(default_factory=set)
+    index: pd.Index[Any] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.index = self.frame.index
+
+    def codes(self, column: str) -> npt.NDArray[np.signedinteger[Any]]:
+        """Return the number of the id in each row of ``frame``, shape (n,)."""
+        codes = self.ids[column].codes
+        if len(self.frame) == len(codes):
+            return codes
+        return codes[self.index.get_indexer(self.frame.index)]
 
     def refuse(
         self,
@@ -108,22 +126,31 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
     _list_spelled(table, headings)
     if OVERFLOW in raw:
         _refuse_overflow(table, raw[OVERFLOW])
-    written = raw[list(headings)]
-    written.columns = list(headings.values())  # of the copy that picking them made
+    written = {known: raw[given] for given, known in headings.items()}
     columns = {}
     for rule in TABLES[name]:
         if rule.name in written:
             columns[rule.name] = _column(table, rule, written[rule.name])
         else:
             columns[rule.name] = _absent(rule, raw.index)
+            table.sound.add(rule.name)
     table.frame = pd.DataFrame(columns, index=raw.index, copy=False)
-    if name == "courses":
-        table.known_ids = set(table.frame["course_id"].dropna())
     _keep_rules(table, written)
     for rule in TABLES[name]:
         if rule.kind == "integer" and (rule.required or rule.default is not None):
             table.frame[rule.name] = table.frame[rule.name].astype(np.int64)
     return table
+
+
+def of_course(courses: CleanTable, column: str, table: CleanTable) -> npt.NDArray[Any]:
+    """Return a number or date of its course for each row of a table whose courses are all there.
+
+    The ids of the table must be numbered as those of courses.
+    """
+    values: npt.NDArray[Any] = courses.frame[column].to_numpy()
+    by_number = np.zeros(len(courses.ids["course_id"].distinct), dtype=values.dtype)
+    by_number[courses.codes("course_id")] = values
+    return np.asarray(by_number[table.codes("course_id")])
 
 
 def empty_table(name: str) -> pd.DataFrame:
@@ -155,6 +182,10 @@ def _refuse_overflow(table: CleanTable, cells: pd.Series[Any]) -> None:
 def _column(table: CleanTable, rule: Column, cells: pd.Series[Any]) -> pd.Series[Any]:
     reading = read_column(rule, cells)
     rows = cells.index
+    if reading.ids is not None:
+        table.ids[rule.name] = reading.ids
+    if reading.sound:
+        table.sound.add(rule.name)
     for text, bad in reading.broken.items():
         remedy = _remedy(rule, text)
         meant = {cell: remedy + _meant(rule, cell) for cell in cells[bad].astype(str).unique()}
@@ -198,15 +229,16 @@ def _meant(rule: Column, cell: str) -> str:
     return f" Perhaps {close[0]} is meant." if close else ""
 
 
-def _keep_rules(table: CleanTable, written: pd.DataFrame) -> None:
+def _keep_rules(table: CleanTable, written: Mapping[str, pd.Series[Any]]) -> None:
     """Set aside the rows that break a rule of the schema, and those listed as unreadable."""
     listed = {cell for frame in table.set_aside for cell in _cells(frame)}
     rules = {rule.name: rule for rule in TABLES[table.name]}
-    for name, rows in broken_rules(table.name, table.frame).groupby("column")["row"]:
+    broken = broken_rules(table.name, table.frame, sound=table.sound)
+    for name, rows in broken.groupby("column")["row"]:
         rule = rules[str(name)]
         fresh = [row for row in rows.astype(int) if (row, rule.name) not in listed]
         missing = table.frame.loc[fresh, rule.name].isna()
-        cells = written.loc[fresh, rule.name]
+        cells = written[rule.name].loc[fresh]
         must = f"a value in every row: {rule_of(rule)}"
         for bad, text in ((cells[missing], must), (cells[~missing], rule_of(rule))):
             remedy = _remedy(rule, rule_of(rule))

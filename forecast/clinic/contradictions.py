@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast.clinic.cleaning import CleanTable
+from forecast.clinic.cleaning import CleanTable, of_course
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,8 +31,9 @@ def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) 
         if name in tables:
             _lonely_dates(tables[name], column)
     if "sessions" in tables:
-        _session_numbers(tables["sessions"], courses)
-        _session_dates(tables["sessions"], courses)
+        ordered = _order(tables["sessions"])
+        _session_numbers(tables["sessions"], courses, *ordered)
+        _session_dates(tables["sessions"], courses, *ordered)
         if "lasers" in tables:
             _lasers(tables["sessions"], tables["lasers"].frame)
     if "gradings" in tables:
@@ -77,18 +78,25 @@ def _halves(courses: CleanTable) -> None:
 
 def _clients(courses: CleanTable) -> None:
     """Flag clients who are spelled in two ways, or have two skin types."""
-    clients = courses.frame["client_id"]
-    spelled = clients.drop_duplicates()
-    again = spelled[spelled.str.lower().duplicated(keep=False)]
+    import pandas as pd
+
+    distinct, client = courses.ids["client_id"].distinct, courses.codes("client_id")
+    used = pd.unique(client)
+    spelled = pd.Series(distinct[used], used, dtype=object)
+    twice = np.zeros(len(distinct), dtype=bool)
+    twice[spelled.index[spelled.str.lower().duplicated(keep=False)]] = True
     courses.flag(
-        clients.isin(again),
+        pd.Series(twice[client], courses.frame.index),
         "client_id",
         "one spelling of a client's id",
         "Write the id in one way, in capitals or not; until then these are two clients.",
     )
-    types = courses.frame.groupby("client_id")["skin_type"].transform("nunique")
+    skin, _ = pd.factorize(courses.frame["skin_type"])
+    last, differs = np.full(len(distinct), -1), np.zeros(len(distinct), dtype=bool)
+    last[client[skin >= 0]] = skin[skin >= 0]
+    differs[client[(skin >= 0) & (skin != last[client])]] = True
     courses.flag(
-        types > 1,
+        pd.Series(differs[client], courses.frame.index),
         "skin_type",
         "one skin type for all courses of a client",
         "Correct the skin type, or the client_id.",
@@ -113,8 +121,12 @@ def _lonely_dates(table: CleanTable, column: str) -> None:
     )
 
 
-def _session_numbers(sessions: CleanTable, courses: CleanTable) -> None:
-    order, same = _order(sessions.frame)
+def _session_numbers(
+    sessions: CleanTable,
+    courses: CleanTable,
+    order: npt.NDArray[np.intp],
+    same: npt.NDArray[np.bool_],
+) -> None:
     number = sessions.frame["session_no"].to_numpy()[order]
     before = np.where(same, np.roll(number, 1), 0)
     sessions.flag(
@@ -123,21 +135,21 @@ def _session_numbers(sessions: CleanTable, courses: CleanTable) -> None:
         "session numbers from 1 without a gap",
         "Add the sessions that are missing before this one, or number them anew.",
     )
-    counted = courses.frame["course_id"].map(sessions.frame["course_id"].value_counts())
+    n_courses = len(courses.ids["course_id"].distinct)
+    counted = np.bincount(sessions.codes("course_id"), minlength=n_courses)
     courses.flag(
-        counted.fillna(0) != courses.frame["sessions_given"],
+        courses.frame["sessions_given"] != counted[courses.codes("course_id")],
         "sessions_given",
         "as many sessions as table sessions lists for the course",
         "Add the sessions that are missing, or correct sessions_given.",
     )
 
 
-def _order(sessions: pd.DataFrame) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.bool_]]:
+def _order(sessions: CleanTable) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.bool_]]:
     """Return the order by course and number, and whether each row is of the course before it."""
-    import pandas as pd
-
-    course, _ = pd.factorize(sessions["course_id"])
-    order = np.lexsort((sessions["session_no"].to_numpy(), course))
+    number = sessions.frame["session_no"].to_numpy()
+    course = sessions.codes("course_id").astype(np.int64)
+    order = np.argsort(course * (number.max(initial=0) + 1) + number, kind="stable")
     course = course[order]
     same = np.zeros(len(course), dtype=bool)
     same[1:] = course[1:] == course[:-1]
@@ -155,8 +167,12 @@ def _put_back(
     return pd.Series(back, frame.index, dtype=bool)
 
 
-def _session_dates(sessions: CleanTable, courses: CleanTable) -> None:
-    order, same = _order(sessions.frame)
+def _session_dates(
+    sessions: CleanTable,
+    courses: CleanTable,
+    order: npt.NDArray[np.intp],
+    same: npt.NDArray[np.bool_],
+) -> None:
     day = sessions.frame["treated_on"].to_numpy()[order]
     sessions.flag(
         _put_back(same & (day <= np.roll(day, 1)), order, sessions.frame),
@@ -164,9 +180,8 @@ def _session_dates(sessions: CleanTable, courses: CleanTable) -> None:
         "each session on a later day than the one before",
         "Correct the date or the session number.",
     )
-    started = sessions.frame["course_id"].map(courses.frame.set_index("course_id")["started_on"])
     sessions.flag(
-        sessions.frame["treated_on"] < started,
+        sessions.frame["treated_on"] < of_course(courses, "started_on", sessions),
         "treated_on",
         "no session before the course's started_on",
         "Correct the date, or started_on in table courses.",
@@ -227,7 +242,7 @@ def _grading_dates(gradings: CleanTable, sessions: CleanTable | None, courses: C
     import pandas as pd
 
     frame = gradings.frame
-    started = frame["course_id"].map(courses.frame.set_index("course_id")["started_on"])
+    started = of_course(courses, "started_on", gradings)
     before = (frame["graded_on"] < started) & (frame["after_session"] > 0)
     after = pd.Series(False, frame.index)
     if sessions is not None and len(sessions.frame):

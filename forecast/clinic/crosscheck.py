@@ -10,7 +10,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from forecast.clinic.cleaning import CleanTable
+import numpy as np
+import numpy.typing as npt
+
+from forecast.clinic.cells import Ids
+from forecast.clinic.cleaning import CleanTable, of_course
 from forecast.clinic.contradictions import flag_contradictions
 from forecast.clinic.courses import FOREIGN_KEYS, KEYS
 from forecast.clinic.tolerance import CASE
@@ -21,6 +25,14 @@ if TYPE_CHECKING:
 __all__ = ["cross_check"]
 
 SAME_TATTOO = ["client_id", "body_site", "started_on", "inks", "tattoo_id", "half"]
+# Rows that repeat another agree in these at least; they are told apart quickly.
+NARROW = {
+    "courses": ("course_id",),
+    "sessions": ("course_id", "session_no"),
+    "gradings": ("course_id", "after_session"),
+    "reactions": ("course_id", "after_session"),
+    "lasers": ("laser_id",),
+}
 
 
 def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float) -> None:
@@ -40,22 +52,40 @@ def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float) -> None:
 
 
 def _align_ids(table: CleanTable, courses: CleanTable) -> None:
-    """Read an unknown course_id as the one course whose id differs in case or spaces only."""
-    ids = table.frame["course_id"]
-    unknown = ids[~ids.isin(courses.known_ids)]
-    if unknown.empty:
-        return
-    spelled: dict[str, list[str]] = {}
-    for known in courses.known_ids:
-        spelled.setdefault(_bare(known), []).append(known)
-    found = unknown.map(lambda given: spelled.get(_bare(given), []))
-    certain = found[found.map(len) == 1].map(lambda known: known[0])
-    if len(certain):
-        table.frame = table.frame.assign(
-            course_id=ids.where(~ids.index.isin(certain.index), certain)
-        )
-        row = certain.index[0]
-        table.tolerate("course_id", CASE, len(certain), int(row), unknown[row], certain[row])
+    """Give the ids of a table the numbers they have in courses, the unknown ones those after.
+
+    An unknown id is read as the one course whose id differs in case or spaces only.
+    """
+    import pandas as pd
+
+    known, own = courses.ids["course_id"].distinct, table.ids["course_id"]
+    place = pd.Index(known, dtype=object).get_indexer(pd.Index(own.distinct, dtype=object))
+    unknown = np.flatnonzero(place < 0)
+    if len(unknown):
+        spelled: dict[str, list[int]] = {}
+        for number, text in enumerate(known):
+            spelled.setdefault(_bare(text), []).append(number)
+        alike = {code: spelled.get(_bare(own.distinct[code]), []) for code in unknown.tolist()}
+        certain = {code: found[0] for code, found in alike.items() if len(found) == 1}
+        _respell(table, certain, known)
+        place[list(certain)] = list(certain.values())
+    left = np.flatnonzero(place < 0)
+    place[left] = np.arange(len(known), len(known) + len(left))
+    distinct = np.append(known, own.distinct[left])
+    table.ids["course_id"] = Ids(distinct, np.append(place, -1)[own.codes])
+
+
+def _respell(table: CleanTable, certain: dict[int, int], known: npt.NDArray[np.object_]) -> None:
+    """Write the ids of some codes as those of courses, and list it."""
+    codes = table.codes("course_id")
+    rows = np.flatnonzero(np.isin(codes, list(certain)))
+    if len(rows):
+        written = table.frame["course_id"].to_numpy(copy=True)
+        first = written[rows[0]]
+        written[rows] = known[[certain[code] for code in codes[rows].tolist()]]
+        table.frame = table.frame.assign(course_id=written)
+        where = int(table.frame.index[rows[0]])
+        table.tolerate("course_id", CASE, len(rows), where, first, written[rows[0]])
 
 
 def _bare(text: str) -> str:
@@ -66,44 +96,76 @@ def _set_aside_repeats(table: CleanTable) -> None:
     """Set aside exact copies of a row, and rows that share a key but differ."""
     columns = list(table.frame.columns)
     key = list(KEYS.get(table.name, columns))
-    if not table.frame.duplicated(key).any():
+    alike = table.frame[_repeated(table, NARROW[table.name])]
+    if not alike.duplicated(key).any():
         return
+    copies = alike.duplicated(columns)
     table.refuse(
-        table.frame.duplicated(columns),
+        _of_all(copies, table),
         key[0],
         "each row once",
         f"Delete this copy: row {{}} says the same in every column of {table.name}.",
-        other=_first_like(table.frame, columns),
+        other=_first_like(alike, columns),
     )
+    alike = alike[~copies]
     named = " and ".join(key)
     table.refuse(
-        table.frame.duplicated(key, keep=False),
+        _of_all(alike.duplicated(key, keep=False), table),
         key[-1],
         f"one row for each {named}",
         f"Keep the right row, or correct {named} in the other: row {{}} has the same.",
-        other=_another_like(table.frame, key),
+        other=_another_like(alike, key),
     )
+
+
+def _repeated(table: CleanTable, columns: tuple[str, ...]) -> npt.NDArray[np.bool_]:
+    """Return which rows agree with another in some columns of ids, whole numbers or dates."""
+    key = np.zeros(len(table.frame), dtype=np.int64)
+    for name in columns:
+        if name in table.ids:
+            values = table.codes(name).astype(np.int64)
+        else:
+            values = table.frame[name].to_numpy()
+            days = values.dtype.kind == "M"
+            values = (values.astype("datetime64[D]") if days else values).astype(np.int64)
+        values -= values.min(initial=0)
+        span = int(values.max(initial=0)) + 1
+        key = key * span + values
+    order = np.argsort(key, kind="stable")
+    same = np.diff(key[order]) == 0
+    repeated = np.zeros(len(key), dtype=bool)
+    repeated[order[1:]] = same
+    repeated[order[:-1]] |= same
+    return repeated
+
+
+def _of_all(some: pd.Series[bool], table: CleanTable) -> pd.Series[bool]:
+    """Return a mask of all rows of a table, from one of some of them."""
+    return some.reindex(table.frame.index, fill_value=False)
 
 
 def _set_aside_copies(courses: CleanTable) -> None:
     """Find the same tattoo entered under two course ids; a true copy counts once."""
-    if not courses.frame.duplicated(SAME_TATTOO).any():
+    alike = courses.frame[_repeated(courses, ("client_id", "started_on"))]
+    if not alike.duplicated(SAME_TATTOO).any():
         return
     everything = [name for name in courses.frame.columns if name != "course_id"]
+    copies = alike.duplicated(everything)
     courses.refuse(
-        courses.frame.duplicated(everything),
+        _of_all(copies, courses),
         "course_id",
         "each tattoo once",
         "Delete this course: row {} is the same in all but its id. Two tattoos that are alike "
         "need a tattoo_id each.",
-        other=_first_like(courses.frame, everything),
+        other=_first_like(alike, everything),
     )
+    alike = alike[~copies]
     courses.flag(
-        courses.frame.duplicated(SAME_TATTOO, keep=False),
+        _of_all(alike.duplicated(SAME_TATTOO, keep=False), courses),
         "course_id",
         "each tattoo once: same client, site, start and inks",
         "Delete one if it is the same tattoo as in row {}; two tattoos need a tattoo_id each.",
-        other=_another_like(courses.frame, SAME_TATTOO),
+        other=_another_like(alike, SAME_TATTOO),
     )
 
 
@@ -127,10 +189,15 @@ def _groups(frame: pd.DataFrame, key: list[str]) -> pd.Series[Any]:
 
 def _set_aside_orphans(table: CleanTable, courses: CleanTable) -> None:
     """Set aside rows whose course is unknown, or was set aside itself."""
-    orphans = ~table.frame["course_id"].isin(courses.frame["course_id"])
+    import pandas as pd
+
+    number = table.codes("course_id")
+    used = np.zeros(len(table.ids["course_id"].distinct), dtype=bool)
+    used[courses.codes("course_id")] = True
+    orphans = pd.Series(~used[number], table.frame.index)
     if not orphans.any():
         return
-    withheld = table.frame["course_id"].isin(courses.known_ids)
+    withheld = number < len(courses.ids["course_id"].distinct)
     table.refuse(
         orphans & withheld,
         "course_id",
@@ -148,9 +215,8 @@ def _set_aside_orphans(table: CleanTable, courses: CleanTable) -> None:
 def _set_aside_beyond(table: CleanTable, courses: CleanTable) -> None:
     """Set aside rows that follow, or are, a session that the course did not have."""
     number = "session_no" if table.name == "sessions" else "after_session"
-    given = courses.frame.set_index("course_id")["sessions_given"]
     table.refuse(
-        table.frame[number] > table.frame["course_id"].map(given),
+        table.frame[number] > of_course(courses, "sessions_given", table),
         number,
         "no more than the course's sessions_given",
         f"Correct {number}, or sessions_given in table courses.",

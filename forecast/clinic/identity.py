@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from forecast.clinic.cells import as_text
 from forecast.clinic.courses import TABLES, Column, words
 from forecast.clinic.headings import HELPERS, OVERFLOW, normal_heading
-from forecast.clinic.tolerance import UnreadableError, date_order, read_cell
+from forecast.clinic.tolerance import LATEST, UnreadableError, date_order, read_cell
 from forecast.errors import DataError
 
 if TYPE_CHECKING:
@@ -48,6 +48,7 @@ PERSON = re.compile(rf"(?:(?:Mr|Mrs|Ms|Dr)\.? )?{WORD},? (?:{WORD} |[A-Z]\. ?)?{
 NOT_NAMES = frozenset({"laser_id", "course_id", "tattoo_id"})  # lasers have names too
 # Distinct texts before a free column is judged by looks; package names repeat, people's do not.
 MANY, MANY_PACKAGES = 3, 5
+FIRST_YEAR = 1900  # of dates of birth
 GROWN_UP = 16  # years before treatment that dates of birth lie
 
 
@@ -82,7 +83,7 @@ def _treated(frame: pd.DataFrame, kinds: Mapping[str, str]) -> float | None:
     """Return the year around which a table's treatments were."""
     for heading in frame.columns:
         if kinds.get(normal_heading(heading)) == "date":
-            years = _years(frame[heading])
+            years, _ = _years(frame[heading])
             return median(years) if years else None
     return None
 
@@ -121,9 +122,14 @@ def _distinct(cells: pd.Series[Any]) -> list[str]:
 
     if pd.api.types.is_numeric_dtype(cells):
         return []
-    found = pd.unique(cells.dropna().astype(str))
+    if isinstance(cells.dtype, pd.CategoricalDtype):
+        codes = cells.cat.codes.drop_duplicates().to_numpy()
+        found = cells.cat.categories.to_numpy()[codes[codes >= 0]]
+    else:
+        found = cells.dropna().astype(str).drop_duplicates().to_numpy()
     step = -(-len(found) // SAMPLE) or 1
-    return [text.strip() for text in found[::step] if text.strip()]
+    texts = (str(value).strip() for value in found[::step])
+    return [text for text in texts if text]
 
 
 def _are_names(name: str, texts: list[str], cells: pd.Series[Any], *, extra: bool) -> bool:
@@ -138,27 +144,33 @@ def _are_names(name: str, texts: list[str], cells: pd.Series[Any], *, extra: boo
 
 def _are_birth_dates(cells: pd.Series[Any], treated: float | None) -> bool:
     """Judge dates by their years: most lie a grown-up's age before treatment."""
-    years = _years(cells)
-    if treated is None or len(years) < 0.8 * cells.notna().sum():
+    years, looked_at = _years(cells)
+    if treated is None or len(years) < 0.8 * looked_at:
         return False
     return bool(years) and treated - median(years) >= GROWN_UP
 
 
-def _years(cells: pd.Series[Any]) -> list[int]:
-    """Return the years of a column's cells, of those that are dates."""
+def _years(cells: pd.Series[Any]) -> tuple[list[int], int]:
+    """Return the years of a column's cells, of those that are dates, and how many were looked at.
+
+    At most about ``SAMPLE`` cells are, evenly spaced.
+    """
     import pandas as pd
 
     rule, years = Column("date", "date"), []
     if pd.api.types.is_numeric_dtype(cells):
-        return []
+        return [], 0
     some = cells.dropna()[:: len(cells) // SAMPLE + 1]
+    if pd.api.types.is_datetime64_any_dtype(some):
+        found = some.dt.year
+        return found[(found >= FIRST_YEAR) & (found <= LATEST.year)].tolist(), len(some)
     texts = [as_text(cell) or "" for cell in some]
     order = date_order(texts)
     for text in texts:
         try:
-            value = read_cell(rule, text, order=order, earliest=date(1900, 1, 1)).value
+            value = read_cell(rule, text, order=order, earliest=date(FIRST_YEAR, 1, 1)).value
         except UnreadableError:
             continue
         if isinstance(value, date):
             years.append(value.year)
-    return years
+    return years, len(some)

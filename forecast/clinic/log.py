@@ -140,10 +140,7 @@ def renumbered(table: CleanTable) -> pd.DataFrame:
 
 def report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
     """Return what cleaning did to the raw tables."""
-    withheld = {
-        name: raw.tables[name][~raw.tables[name].index.isin(table.frame.index)]
-        for name, table in tables.items()
-    }
+    withheld = {name: left_out(raw.tables[name], table.frame) for name, table in tables.items()}
     return LogReport(
         source=raw.source,
         rows={
@@ -162,6 +159,14 @@ def report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
         notes=tuple(raw.notes),
         withheld=withheld,
     )
+
+
+def left_out(raw: pd.DataFrame, used: pd.DataFrame) -> pd.DataFrame:
+    """Return the raw rows that are not used."""
+    rows = raw[~raw.index.isin(used.index)] if len(used) < len(raw) else raw.iloc[:0]
+    # texts of large files are held once each on the way in
+    coded = rows.select_dtypes("category").columns
+    return rows.astype({name: rows[name].cat.categories.dtype for name in coded})
 
 
 def tolerances(

@@ -10,8 +10,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from forecast.clinic.courses import TABLES
-from forecast.clinic.headings import normal_heading, table_of, with_headings
+from forecast.clinic.headings import HELPERS, normal_heading, table_of, with_headings
 from forecast.clinic.mending import apply_mends
 from forecast.errors import DataError
 
@@ -138,8 +140,8 @@ def _empty_rows(frame: pd.DataFrame) -> pd.Series[bool]:
     """Return which rows hold nothing but spaces."""
     import pandas as pd
 
-    typed = frame.select_dtypes(["number", "datetime"])
-    if any(typed.iloc[:, place].notna().all() for place in range(typed.shape[1])):
+    typed = (place for place, kind in enumerate(frame.dtypes) if kind.kind in "iufM")
+    if any(frame.iloc[:, place].notna().all() for place in typed):
         return pd.Series(False, frame.index)
     blank = pd.Series(True, frame.index)
     for position in range(frame.shape[1]):
@@ -160,12 +162,7 @@ def _parquet(file: Path) -> pd.DataFrame:
         facts = pq.read_metadata(file)
         unpacked = sum(facts.row_group(i).total_byte_size for i in range(facts.num_row_groups))
         check_size(file.name, facts.num_rows, unpacked)
-        table = pq.read_table(file)
-        # each column stays a block of its own: large tables are not copied to be put together
-        frame: pd.DataFrame = table.to_pandas(
-            ignore_metadata=True, split_blocks=True, self_destruct=True
-        )
-        del table
+        frame = _coded(pq.read_table(file))
     except DataError:
         raise
     except (pa.ArrowException, OSError, ValueError) as error:
@@ -178,6 +175,33 @@ def _parquet(file: Path) -> pd.DataFrame:
     if len(named) < frame.shape[1]:
         frame = frame[named]
     frame.index = pd.RangeIndex(2, len(frame) + 2)
+    return frame
+
+
+def _coded(table: Any) -> pd.DataFrame:
+    """Return an Arrow table as a frame whose texts are held once each, as categories.
+
+    Each column stays a block of its own: large tables are not copied to be put together. Helper
+    columns of mended rows, which are few, stay as they are.
+    """
+    import pandas as pd
+    import pyarrow as pa
+
+    columns: dict[int, Any] = {}
+    for place, name in enumerate(table.column_names):
+        column = table.column(place)
+        texts = pa.types.is_string(column.type) or pa.types.is_large_string(column.type)
+        if not texts or name in HELPERS or not len(column):
+            columns[place] = column.to_pandas()
+            continue
+        coded = column.dictionary_encode()  # all chunks share one dictionary
+        held = coded.chunk(0).dictionary.to_numpy(zero_copy_only=False)
+        codes: Any = np.concatenate(
+            [each.indices.fill_null(-1).to_numpy() for each in coded.chunks]
+        )
+        columns[place] = pd.Categorical.from_codes(codes, held)
+    frame = pd.DataFrame(columns, copy=False)
+    frame.columns = table.column_names
     return frame
 
 

@@ -88,7 +88,7 @@ class Reference:
 
         courses = log.courses
         levels = {name: dict(courses[name].value_counts()) for name in LEVELLED}
-        levels["inks"] = dict(courses["inks"].str.split(";").explode().value_counts())
+        levels["inks"] = counts_of_inks(courses["inks"])
         numbers = {name: courses[name].dropna() for name in NUMERIC}
         started = rows["started_on"].dropna()
         return cls(
@@ -201,12 +201,13 @@ def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, i
     """Return counts of courses by ink group and density, cells under five left out."""
     from forecast.survival.life_table import LifeTable
 
-    names = np.array(
-        [cell_name(*pair) for pair in zip(courses["inks"], courses["ink_density"], strict=True)]
-    )
+    pairs = courses.groupby(["inks", "ink_density"], dropna=False, sort=False)
+    names = np.array([cell_name(*pair) for pair in pairs.size().index])
+    distinct, cell = np.unique(names, return_inverse=True)
+    of_course = cell[pairs.ngroup().to_numpy()]
     found: dict[str, dict[str, int | None]] = {}
-    for name in np.unique(names):
-        own = rows[names == name]
+    for place, name in enumerate(distinct):
+        own = rows[of_course == place]
         if len(own) < FEW:
             continue
         half_by = None
@@ -219,6 +220,15 @@ def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, i
         reached = int(own["observed"].sum())
         found[str(name)] = {"n": len(own), "reached": reached, "half_by": half_by}
     return found
+
+
+def counts_of_inks(inks: pd.Series[str]) -> dict[str, int]:
+    """Return how many courses have each ink, the most frequent first."""
+    found: dict[str, int] = {}
+    for joined, count in inks.value_counts().items():
+        for ink in str(joined).split(";"):
+            found[ink] = found.get(ink, 0) + int(count)
+    return dict(sorted(found.items(), key=lambda pair: -pair[1]))
 
 
 def counted(count: int) -> str:

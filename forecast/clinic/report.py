@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast.clinic.cells import as_text
+from forecast.clinic.cells import distinct_texts
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -137,14 +137,15 @@ def entries(
     table: str,
     rows: pd.Index[Any],
     column: str,
-    values: Iterable[object],
+    values: pd.Series[Any],
     rule: str,
     remedy: str | list[str],
 ) -> pd.DataFrame:
     """Return one listed row per fault, in the columns of ``ENTRY``; a remedy for all or each."""
     import pandas as pd
 
-    written = [as_text(value) or "" for value in values]
+    codes, texts = distinct_texts(values)
+    written = np.append(texts, "")[codes]
     frame = pd.DataFrame({"row": rows.to_numpy(), "value": written})
     return frame.assign(table=table, column=column, rule=rule, remedy=remedy)[list(ENTRY)]
 

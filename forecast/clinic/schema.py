@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -15,20 +16,21 @@ __all__ = ["broken_rules", "table_schema"]
 
 
 @lru_cache
-def table_schema(table: str) -> pa.DataFrameSchema:
-    """Return the schema that a cleaned table of the log fulfils.
+def table_schema(table: str, columns: frozenset[str] | None = None) -> pa.DataFrameSchema:
+    """Return the schema that a cleaned table of the log fulfils, of all its columns or of some.
 
     It carries presence, levels and limits; the types are those of the cleaned frames.
     """
     import pandera.pandas as pa
 
-    columns = {
+    known = {
         rule.name: pa.Column(
             checks=_checks(rule), nullable=not rule.required, description=rule.meaning
         )
         for rule in TABLES[table]
+        if columns is None or rule.name in columns
     }
-    return pa.DataFrameSchema(columns, name=table, ordered=True)
+    return pa.DataFrameSchema(known, name=table, ordered=True)
 
 
 def _checks(rule: Column) -> list[pa.Check]:
@@ -46,19 +48,23 @@ def _checks(rule: Column) -> list[pa.Check]:
     return checks
 
 
-def broken_rules(table: str, frame: pd.DataFrame) -> pd.DataFrame:
-    """Return the cells of a typed table that break its rules, as columns ``row`` and ``column``."""
+def broken_rules(table: str, frame: pd.DataFrame, *, sound: Collection[str] = ()) -> pd.DataFrame:
+    """Return the cells of a typed table that break its rules, as columns ``row`` and ``column``.
+
+    Columns known to be ``sound`` are not looked at again.
+    """
     import warnings
 
     import pandas as pd
     import pandera.pandas as pa
 
+    columns = frozenset(rule.name for rule in TABLES[table] if rule.name not in sound)
     try:
         with warnings.catch_warnings():
             # pandera 0.35 joins its failure cases in a way that pandas 2 warns about
             warnings.filterwarnings("ignore", "The behavior of DataFrame conc", FutureWarning)
             # nothing is coerced, so that there is no need for the copy it would make
-            table_schema(table).validate(frame, lazy=True, inplace=True)
+            table_schema(table, columns).validate(frame, lazy=True, inplace=True)
     except pa.errors.SchemaErrors as errors:
         cases = errors.failure_cases
         return pd.DataFrame({"row": cases["index"], "column": cases["column"]})
