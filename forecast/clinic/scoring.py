@@ -90,7 +90,7 @@ def fit_forecaster(
     return Forecaster(
         model=model,
         evidence=from_evidence if getattr(chosen, "prior", None) else None,
-        stopping=fit_stopping(rows, length_of(model.predict(durations.covariates, horizon))),
+        stopping=fit_stopping(part[1], length_of(model.predict(part[2].covariates, horizon))),
         recalibration=checked.recalibration if checked else None,
         midcourse=checked.midcourse if checked else None,
         strategies=strategies,

@@ -7,7 +7,7 @@ and a delayed entry divides by the latter at the entry (Farewell 1982, Biometric
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +20,7 @@ __all__ = ["Likelihood"]
 FloatArray = npt.NDArray[np.float64]
 BLOCK = 4096  # rows worked on together: their parts stay in the second-level cache
 MOST_ITERATIONS = 200
+SETTLED = 1e-10  # squared length of a step in standard errors; the step after is its square
 SMALLEST_CURVATURE = 1e-6
 LONGEST_MOVE = 2.0  # of any parameter in one iteration
 LEAST_SPREAD = 1e-7
@@ -49,6 +50,11 @@ class Likelihood:
     durations: Durations
     mean: FloatArray
     precision: FloatArray
+
+    def take(self, rows: npt.NDArray[np.int64]) -> Likelihood:
+        """Return the likelihood of some rows."""
+        some = self.durations.take(rows)
+        return replace(self, design=self.design[rows], never=self.never[rows], durations=some)
 
     def evaluate(self, theta: FloatArray) -> tuple[float, FloatArray, FloatArray]:
         """Return the penalised log-likelihood at ``theta``, its gradient and its Hessian."""
@@ -133,16 +139,15 @@ class Likelihood:
                 lowest = float(np.linalg.eigvalsh(-hessian)[0])
                 lift = max(0.0, SMALLEST_CURVATURE - lowest) * (1.0 + (lowest < 0))
                 move = np.linalg.solve(lift * np.eye(len(theta)) - hessian, gradient)
+                if not lift and gradient @ move < SETTLED:
+                    return theta + move, inverse(-hessian), True
                 move /= max(1.0, np.abs(move).max() / LONGEST_MOVE)
                 while True:
                     trial = self.evaluate(theta + move)
                     if trial[0] >= value - 1e-10 or np.abs(move).max() < 1e-12:
                         break
                     move = move / 2
-                gain = trial[0] - value
                 theta, (value, gradient, hessian) = theta + move, trial
-                if abs(gain) < 1e-10 and np.abs(gradient).max() < 1e-4:
-                    return theta, inverse(-hessian), True
         return theta, inverse(-hessian), False
 
 
