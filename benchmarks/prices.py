@@ -174,7 +174,8 @@ class Made:
         hazard = 1 / (1 + np.exp(-log_odds - 0.1 * np.arange(25)))
         still = np.cumprod(1 - hazard, axis=2)
         before = np.concatenate([np.ones((*still.shape[:2], 1)), still[..., :-1]], axis=2)
-        return before * hazard, np.full((len(enquiries), 25), 0.05)
+        stop = rng.uniform(0.04, 0.06, (200, 1, 1)) * rng.uniform(0.5, 1.5, (1, len(enquiries), 1))
+        return before * hazard, np.repeat(stop, 25, axis=2)
 
 
 def speed() -> str:
@@ -191,7 +192,7 @@ def speed() -> str:
     )
     rules = tariff(tax_rate=0.2, round_to=5)
     began = time.perf_counter()
-    price_many(pmf, stop[0], packages, rules, area_cm2=area)
+    price_many(pmf, np.repeat(stop[0], 200, axis=0), packages, rules, area_cm2=area)
     many = time.perf_counter() - began
     asked = [_Area(float(one)) for one in area[:2000]]
     began = time.perf_counter()
