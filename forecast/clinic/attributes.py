@@ -145,12 +145,13 @@ class Distinct(NamedTuple):
         if len(column) <= FEW_ROWS:
             texts = [value for value in dict.fromkeys(column) if isinstance(value, str)]
             places = {text: place for place, text in enumerate(texts)}
-            return cls(texts, np.array([places.get(value, len(texts)) for value in column]))
+            found = [places.get(value, len(texts)) for value in column]
+            return cls(texts, np.array(found, dtype=np.intp))
         import pandas as pd
 
-        place, found = pd.factorize(np.asarray(column, dtype=object))
-        known = np.array([isinstance(value, str) for value in found], dtype=bool)
-        texts = [value for value in found if isinstance(value, str)]
+        place, distinct = pd.factorize(np.asarray(column, dtype=object))
+        known = np.array([isinstance(value, str) for value in distinct], dtype=bool)
+        texts = [value for value in distinct if isinstance(value, str)]
         number = np.where(known, np.cumsum(known) - 1, len(texts))
         return cls(texts, np.append(number, len(texts))[place])
 

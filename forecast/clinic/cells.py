@@ -79,11 +79,12 @@ def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
         return ColumnReading(days, broken)
     if rule.kind in ("integer", "number") and _is_number(cells):
         numbers = cells.astype(np.float64)
-        unusable = numbers.isin([np.inf, -np.inf])
-        if rule.kind == "integer":
-            unusable |= numbers.notna() & (numbers != np.floor(numbers))
-        broken = {rule_of(rule): unusable.to_numpy(bool)} if unusable.any() else {}
-        return ColumnReading(numbers.mask(unusable), broken)
+        unusable = np.isinf(numbers.to_numpy())
+        if rule.kind == "integer" and cells.dtype.kind == "f":
+            unusable |= numbers.notna().to_numpy() & (numbers != np.floor(numbers)).to_numpy()
+        if not unusable.any():
+            return ColumnReading(numbers)
+        return ColumnReading(numbers.mask(unusable), {rule_of(rule): unusable})
     return _read_texts(rule, cells)
 
 

@@ -8,6 +8,8 @@ from datetime import date
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from forecast.clinic.cells import as_text
 from forecast.clinic.courses import TABLES, Column, words
 from forecast.clinic.headings import HELPERS, OVERFLOW, normal_heading
@@ -160,7 +162,7 @@ def _years(cells: pd.Series[Any]) -> tuple[list[int], int]:
     rule, years = Column("date", "date"), []
     if pd.api.types.is_numeric_dtype(cells):
         return [], 0
-    some = cells.dropna()[:: len(cells) // SAMPLE + 1]
+    some = cells.iloc[np.flatnonzero(cells.notna())[:: len(cells) // SAMPLE + 1]]
     if pd.api.types.is_datetime64_any_dtype(some):
         found = some.dt.year
         return found[(found >= FIRST_YEAR) & (found <= LATEST.year)].tolist(), len(some)

@@ -16,7 +16,7 @@ from forecast.clinic.evidence import contradicted
 from forecast.clinic.forecaster import Forecaster
 from forecast.clinic.groups import GROUPINGS, groups
 from forecast.clinic.midcourse import Midcourse, fit_midcourse
-from forecast.clinic.part import MOST_TO_CHECK, some_clients
+from forecast.clinic.part import MOST_TO_CHECK, folds_for, some_clients
 from forecast.clinic.plain import plain_rows, plain_values
 from forecast.clinic.reference import Reference
 from forecast.clinic.rows import check_goal, course_rows
@@ -82,7 +82,9 @@ def fit_forecaster(
     checked = None
     if reference.n_reached >= FEWEST_TO_CHECK:
         specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
-        checked = Checked.of(specs, *part, goal=goal, horizon=horizon, seed=seed)
+        checked = Checked.of(
+            specs, *part, goal=goal, horizon=horizon, folds=folds_for(len(rows)), seed=seed
+        )
     chosen: CountModel = checked.chosen if checked else published
     model = chosen.fit(durations)
     filled = filled_rows(part[1], reference)
@@ -140,12 +142,22 @@ class Checked:
         *,
         goal: str,
         horizon: int,
+        folds: tuple[int, int],
         seed: int,
     ) -> Checked:
-        """Score the candidates out of fold, choose, recalibrate and assess."""
+        """Score the candidates out of fold, choose, recalibrate and assess.
+
+        ``folds`` says how many folds, and how often.
+        """
         specs = {model.name: model for model in models}
         results = predict_out_of_fold(
-            list(specs.values()), durations, horizon=horizon, n_draws=N_DRAWS, seed=seed
+            list(specs.values()),
+            durations,
+            horizon=horizon,
+            n_folds=folds[0],
+            repeats=folds[1],
+            n_draws=N_DRAWS,
+            seed=seed,
         )
         scores = score_candidates(results)
         chosen = choose(scores)
@@ -218,7 +230,8 @@ def check_horizon(rows: pd.DataFrame, horizon: int) -> None:
 def filled_rows(rows: pd.DataFrame, reference: Reference) -> pd.DataFrame:
     """Return the rows with missing covariates at the log's mean."""
     means = reference.means
-    return rows.assign(**{name: rows[name].fillna(means[name]) for name in COVARIATES})
+    gaps = [name for name in COVARIATES if rows[name].isna().any()]
+    return rows.assign(**{name: rows[name].fillna(means[name]) for name in gaps})
 
 
 def durations_of(rows: pd.DataFrame, reference: Reference) -> Durations:

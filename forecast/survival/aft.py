@@ -103,7 +103,9 @@ class AcceleratedTime:
         encoding = Encoding.learn(durations.covariates, keep=prior)
         names = (LOCATION, *encoding.names, LOG_SCALE, *self.never_names())
         design = np.column_stack([np.ones(len(durations)), encoding.encode(durations.covariates)])
-        ridge = self.penalty * spreads(design, durations.weight) ** 2
+        ridge = np.zeros(design.shape[1])
+        if self.penalty:
+            ridge = self.penalty * spreads(design, durations.weight) ** 2
         mean, precision = prior_arrays(names, prior, dict(zip(names, ridge, strict=False)))
         start = mean.copy()
         if LOCATION not in prior:

@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 
 __all__ = ["BoostedHazard", "FittedBoostedHazard", "Forest"]
 
+# Trees settle on far fewer; this many take half a gigabyte.
+MOST_STEPS_AT_RISK = 1_000_000
+
 FloatArray: TypeAlias = npt.NDArray[np.float64]
 IntArray: TypeAlias = npt.NDArray[np.int64]
 
@@ -36,6 +39,8 @@ class BoostedHazard:
     """A hazard from boosted trees, for effects that no straight line follows.
 
     It needs more data than the regressions: leaves hold at least ``leaf_rows`` steps at risk.
+    Every step at risk is written out, so of more than ``MOST_STEPS_AT_RISK`` only those of some
+    subjects are used, drawn with ``seed``; the notes say so.
 
     Attributes
     ----------
@@ -82,6 +87,8 @@ class BoostedHazard:
     def fit(self, durations: Durations) -> FittedBoostedHazard:
         """Return the trees fitted to ``durations``; FitError if nobody had the event."""
         refuse_no_events(durations)
+        given = len(durations)
+        durations = some_subjects(durations, MOST_STEPS_AT_RISK, seed=self.seed)
         frame = durations.covariates
         encoding = Encoding.learn(frame[sorted(frame.columns, key=str)])
         matrix = encoding.encode(frame)
@@ -99,14 +106,17 @@ class BoostedHazard:
             if weight[long.event].sum() > 0:
                 forests.append(self.grow(long, weight))
         last = int(durations.step[durations.weight > 0].max())
+        messages = [
+            f"Nothing is predicted beyond step {last}, the last one watched: the rest stays in "
+            "the remainder."
+        ]
+        if len(durations) < given:
+            messages.append(f"Fitted to {len(durations)} of {given} rows, drawn by subject.")
         notes = fit_notes(
             durations,
             n_covariates=len(encoding.names),
             dropped=encoding.dropped,
-            messages=[
-                f"Nothing is predicted beyond step {last}, the last one watched: the rest stays in "
-                "the remainder."
-            ],
+            messages=messages,
         )
         return FittedBoostedHazard(encoding, tuple(forests), last, notes)
 
@@ -282,6 +292,19 @@ class FittedBoostedHazard:
             int(stored["last"]),
             notes_from_dict(stored["notes"]),
         )
+
+
+def some_subjects(durations: Durations, most: int, *, seed: int) -> Durations:
+    """Return the rows of subjects drawn until ``most`` steps at risk are there, or all."""
+    long = durations.step - durations.entry
+    if long.sum() <= most:
+        return durations
+    subject = np.unique(durations.subject.astype(str), return_inverse=True)[1]
+    steps = np.bincount(subject, long)
+    drawn = np.random.default_rng([seed, 7]).permutation(len(steps))
+    chosen = np.zeros(len(steps), dtype=bool)
+    chosen[drawn[np.cumsum(steps[drawn]) <= most]] = True
+    return durations.take(chosen[subject])
 
 
 def first_seen(subject: npt.NDArray[Any]) -> IntArray:
