@@ -7,11 +7,15 @@
 600 courses are logged, a forecaster is fitted, and fresh clients with complete follow-up are asked
 about after 2, 4 and 6 sessions, with the gradings that the clinic would have written down.
 *regimes*: the share of the remaining ink that ps removes beyond ns against its truth, and stalls.
-*speed*: the plain mixed model against statsmodels, processor time, in turns.
+*speed*: the plain mixed model against statsmodels and, where Rscript and lme4 are at hand (never
+needed otherwise), against lmer; processor time, in turns.
 """
 
 import argparse
 import json
+import shutil
+import subprocess
+import tempfile
 import time
 import warnings
 from dataclasses import replace
@@ -140,31 +144,88 @@ def measured_rows(n: int, irregular: bool) -> tuple[np.ndarray, ...]:
     return design, response, subject, np.column_stack([np.ones(len(step)), step])
 
 
-def speed(n: int, repeats: int) -> list[str]:
-    """Return a line per kind of data: ours, statsmodels, their ratio and their deviances."""
+def lmer(folder: Path, rows: tuple[np.ndarray, ...]) -> np.ndarray | None:
+    """Return what R's lme4 finds: seconds, REML criterion, four variances, then coefficients.
+
+    None where Rscript or lme4 is not at hand.
+    """
+    if shutil.which("Rscript") is None:
+        return None
+    design, response, subject, random = rows
+    parts = {"design": design, "response": response, "subject": subject, "step": random[:, 1]}
+    for name, values in parts.items():
+        np.ascontiguousarray(values, dtype=np.float64).tofile(folder / name)
+    script = Path(__file__).with_name("fading_lmer.R")
+    command = ["Rscript", str(script), str(folder), *(str(size) for size in design.shape)]
+    said = subprocess.run(command, capture_output=True, text=True, check=False)
+    if said.returncode:
+        return None
+    return np.array(said.stdout.split(), dtype=np.float64)
+
+
+def timed(rows: tuple[np.ndarray, ...]) -> tuple[float, np.ndarray]:
+    """Return our own seconds and the numbers that `lmer` returns after its seconds."""
+    design, response, subject, random = rows
+    began = time.process_time()
+    fitted = LinearMixed().fit(design, response, subject, random=random)
+    took = time.process_time() - began
+    spread = fitted.random_covariance[np.tril_indices(2)]
+    found = [fitted.deviance, fitted.residual_variance, *spread]
+    return took, np.array([*found, *fitted.coefficients])
+
+
+def mixed_lm(rows: tuple[np.ndarray, ...]) -> tuple[float, np.ndarray]:
+    """Return the same of statsmodels' MixedLM."""
     import statsmodels.api as sm
 
+    design, response, subject, random = rows
+    began = time.process_time()
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message=".*boundary.*")
+        peer = sm.MixedLM(response, design, subject, exog_re=random).fit(reml=True)
+    took = time.process_time() - began
+    spread = np.asarray(peer.cov_re)[np.tril_indices(2)]
+    return took, np.array([-2 * peer.llf, peer.scale, *spread, *peer.fe_params])
+
+
+def compared(peer: str, ours: list[float], theirs: list[float], gaps: np.ndarray) -> str:
+    """Return the line of one peer: seconds, ratio with its range, and the largest differences."""
+    ratios = np.array(theirs) / np.array(ours)
+    return (
+        f"{peer} | {1000 * np.median(ours):.0f} | {np.median(theirs):.2f} | "
+        f"{np.median(ratios):.0f} ({ratios.min():.0f} to {ratios.max():.0f}) | {gaps[0]:+.1e} | "
+        f"{gaps[1]:.0e} | {gaps[2]:.0e} |"
+    )
+
+
+def speed(n: int, repeats: int) -> list[str]:
+    """Return a line per kind of data and peer: seconds, their ratio, and how far they agree."""
     lines = []
+    timed(measured_rows(50, False))  # so that nobody's time holds what is loaded on first use
     for irregular in (False, True):
-        design, response, subject, random = measured_rows(n, irregular)
-        ours, theirs, gap = [], [], 0.0
-        for _ in range(repeats):
-            began = time.process_time()
-            fitted = LinearMixed().fit(design, response, subject, random=random)
-            middle = time.process_time()
-            with warnings.catch_warnings():
-                warnings.filterwarnings("ignore", message=".*boundary.*")
-                peer = sm.MixedLM(response, design, subject, exog_re=random).fit(reml=True)
-            ours.append(middle - began)
-            theirs.append(time.process_time() - middle)
-            gap = fitted.deviance + 2 * peer.llf
-        ratios = np.array(theirs) / np.array(ours)
-        lines.append(
-            f"| {n} | {'irregular' if irregular else 'grid'} | {1000 * np.median(ours):.0f} | "
-            f"{np.median(theirs):.1f} | {np.median(theirs) / np.median(ours):.0f} "
-            f"({ratios.min():.0f} to {ratios.max():.0f}) | {gap:+.1e} | "
-            f"{np.abs(fitted.coefficients - peer.fe_params).max():.0e} |"
-        )
+        rows = measured_rows(n, irregular)
+        taken: dict[str, list[float]] = {"ours": [], "MixedLM": [], "lmer": []}
+        gaps: dict[str, np.ndarray] = {}
+        with tempfile.TemporaryDirectory() as folder:
+            for _ in range(repeats):
+                took, found = timed(rows)
+                taken["ours"].append(took)
+                peers = {"MixedLM": np.hstack(mixed_lm(rows)), "lmer": lmer(Path(folder), rows)}
+                for peer, said in peers.items():
+                    if said is None:
+                        continue
+                    taken[peer].append(float(said[0]))
+                    apart = np.abs(found - said[1:])
+                    variances = apart[1:5] / np.abs(said[2:6])
+                    gaps[peer] = np.array(
+                        [found[0] - said[1], apart[5:].max(), variances.max()]
+                    )
+        kind = f"| {n} | {'irregular' if irregular else 'grid'} | "
+        for peer in ("MixedLM", "lmer"):
+            if taken[peer]:
+                lines.append(kind + compared(peer, taken["ours"], taken[peer], gaps[peer]))
+            else:
+                lines.append(kind + "lme4 not at hand |")
     return lines
 
 
