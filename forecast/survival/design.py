@@ -7,7 +7,7 @@ often enough, so that their share of each sum is a count per pattern.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
@@ -85,6 +85,12 @@ class Design:
 
     def __len__(self) -> int:
         return len(self.dense)
+
+    def every(self, stride: int) -> Design:
+        """Return each ``stride``-th row."""
+        pattern = None if self.pattern is None else self.pattern[::stride]
+        held = np.asarray(self.dense[::stride], order="K").copy(order="K")
+        return replace(self, dense=held, pattern=pattern)
 
     @property
     def width(self) -> int:
@@ -227,7 +233,9 @@ def build_design(
     if pattern is not None and len(table) * ROWS_PER_PATTERN > len(order):
         held, pattern, table = np.hstack([held, table[pattern]]), None, np.zeros((0, 0))
     scaled = np.arange(len(center)) < seen[0]
-    return Design(np.ascontiguousarray(held), pattern, table, where, center, scale, scaled)
+    # a few columns beside patterns are wanted one by one, many columns in blocks of rows
+    held = np.ascontiguousarray(held) if pattern is None else np.asfortranarray(held)
+    return Design(held, pattern, table, where, center, scale, scaled)
 
 
 def is_zero_one(values: FloatArray) -> bool:
@@ -239,7 +247,7 @@ def standardise(
     columns: list[FloatArray], weight: FloatArray, order: IntArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the columns side by side in order, centred and scaled, with centres and scales."""
-    held = np.empty((len(order), len(columns)))
+    held = np.empty((len(order), len(columns)), order="F")
     center, scale = np.zeros(len(columns)), np.ones(len(columns))
     total = weight.sum() or 1.0
     for at, values in enumerate(columns):

@@ -110,6 +110,8 @@ class Durations:
         Without ``subject`` every row is its own; without ``entry`` all start at 0; without
         ``weight`` each row counts once.
         """
+        import pandas as pd
+
         named = [step, observed, entry, subject, weight, *covariates]
         missing = [name for name in named if name is not None and name not in frame.columns]
         if missing:
@@ -126,7 +128,10 @@ class Durations:
         return cls(
             step=frame[step].to_numpy(),
             observed=frame[observed].to_numpy(),
-            covariates=frame[list(covariates)],
+            # as views: what is taken over is copied once, where it is checked
+            covariates=pd.DataFrame(
+                {name: frame[name] for name in covariates}, index=frame.index, copy=False
+            ),
             subject=frame[subject].to_numpy() if subject else np.arange(n),
             entry=frame[entry].to_numpy() if entry else np.zeros(n, dtype=np.int64),
             weight=frame[weight].to_numpy() if weight else np.ones(n),

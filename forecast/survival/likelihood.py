@@ -12,7 +12,7 @@ are sums over risk sets, obtained by adding up sums by last survived step from t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -86,6 +86,19 @@ class RiskRows:
             design.slices(hit[:-1], hit[1:]),
             design.grouping(late, entry[late], steps + 1) if len(late) else None,
         )
+
+    def every(self, stride: int) -> RiskRows:
+        """Return each ``stride``-th row."""
+        n_quiet = -(-self.n_quiet // stride)
+        found = RiskRows.build(
+            np.ascontiguousarray(self.entry[::stride]),
+            self.survived[::stride].astype(np.int64),
+            n_quiet,
+            np.ascontiguousarray(self.weight[::stride]),
+            self.design.every(stride),
+        )
+        told = self.event_weight[n_quiet * stride - self.n_quiet :: stride]
+        return replace(found, event_weight=np.ascontiguousarray(told))
 
     def counts(self, weight: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
         """Return (at risk, events) at steps 1 to the last; each row counts once without weights."""
@@ -273,20 +286,25 @@ def expected_information(
     """
     relative, rate = np.exp(rows.design.dot(slopes)), np.exp(baseline)
     info = Information(rows.steps, rows.design)
+    weighted = bool((rows.weight != 1).any())
+    open_rates = rate[rate > 0]
+    calm = bool(
+        open_rates.min(initial=1.0) * relative.min() > TINIEST
+        and open_rates.max(initial=0.0) * relative.max() < LARGEST
+    )
     for step in steps_with(rate):
         for run in rows.at_risk(step):
             u = relative[run] * rate[step - 1]
             if link == "logit":
                 amount = u / (1 + u) ** 2
             else:
-                np.minimum(u, LARGEST, out=u)
-                # exp(u) - 1 loses digits only where u is too small to matter to the sum
-                amount = np.exp(u)
-                amount -= 1.0
-                np.maximum(amount, TINIEST, out=amount)
+                if not calm:
+                    np.clip(u, TINIEST, LARGEST, out=u)
+                amount = np.expm1(u)
                 u *= u
                 np.divide(u, amount, out=amount)
-            amount *= rows.weight[run]
+            if weighted:
+                amount *= rows.weight[run]
             entered = rows.late_mask(run, step)
             if entered is not None:
                 amount *= entered

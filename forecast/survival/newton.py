@@ -18,7 +18,7 @@ FloatArray: TypeAlias = npt.NDArray[np.float64]
 MAX_ITERATIONS = 60
 MAX_HALVINGS = 30
 ROUNDING = 1e-10
-SETTLED = 3e-5  # largest step, in standard errors; convergence is quadratic, so the next is 1e-9
+SETTLED = 5e-4  # largest step, in standard errors; convergence is quadratic, so the next is 1e-9
 SINGULAR = 1e-10
 SEPARATED = 10.0  # log hazard per standard deviation: a factor of twenty thousand
 
