@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from forecast.survival.encoding import Encoding
+from forecast.survival.encoding import CodeArray, Encoding
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,8 +25,9 @@ IntArray: TypeAlias = npt.NDArray[np.int64]
 
 BLOCK = 1024  # rows per product: 1,024 rows of 50 columns stay in the second-level cache,
 BLOCK_CELLS = 2**15  # and so do more rows of fewer columns
+FEW = 100  # values that nearly always tell numbers from zeros and ones
 MANY_KEYS = 2**18  # combinations of levels beyond this are counted before going on
-ROWS_PER_PATTERN = 16  # below this, counting by pattern costs more than plain products
+ROWS_PER_PATTERN = 4  # below this, counting by pattern costs more than plain products
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -207,7 +208,7 @@ def build_design(
     standard deviation, which keeps the arithmetic well conditioned whatever their units.
     """
     dense: list[FloatArray] = []
-    coded: list[tuple[IntArray, FloatArray]] = []
+    coded: list[tuple[CodeArray, FloatArray]] = []
     place: list[tuple[bool, int]] = []
     seen = [0, 0]
     for values, codes, n_levels in encoding.parts(frame):
@@ -218,7 +219,7 @@ def build_design(
             continue
         if codes is None:
             assert values is not None
-            codes, block = values.astype(np.int64), np.array([[0.0], [1.0]])
+            codes, block = values.astype(np.int16), np.array([[0.0], [1.0]])
         else:
             block = np.eye(n_levels)[:, 1:]
         coded.append((codes, block))
@@ -240,6 +241,8 @@ def build_design(
 
 def is_zero_one(values: FloatArray) -> bool:
     """Say whether a column holds only zeros and ones."""
+    if not ((values[:FEW] == 0) | (values[:FEW] == 1)).all():
+        return False
     return bool(((values == 0) | (values == 1)).all())
 
 
@@ -260,7 +263,7 @@ def standardise(
     return held, center, scale
 
 
-def merge(coded: list[tuple[IntArray, FloatArray]], n: int) -> tuple[IntArray | None, FloatArray]:
+def merge(coded: list[tuple[CodeArray, FloatArray]], n: int) -> tuple[IntArray | None, FloatArray]:
     """Return one pattern number per row and the table of distinct patterns."""
     if not coded:
         return None, np.zeros((0, 0))

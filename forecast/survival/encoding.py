@@ -20,7 +20,7 @@ __all__ = ["Encoding"]
 MOST_LEVELS = 200  # more are labels of rows, not levels: nothing can be learnt of each
 
 FloatArray: TypeAlias = npt.NDArray[np.float64]
-CodeArray: TypeAlias = npt.NDArray[np.int64]
+CodeArray: TypeAlias = npt.NDArray[np.signedinteger[Any]]
 Levels: TypeAlias = tuple[str, ...]
 
 
@@ -263,14 +263,15 @@ def frame_codes(name: str, series: pd.Series[Any], levels: Levels) -> CodeArray:
 
     if isinstance(series.array, Categorical):
         place, distinct = np.asarray(series.array.codes), list(series.array.categories)
-        used = np.bincount(place[place >= 0], minlength=len(distinct)) > 0
-        distinct = [v if used[code] else levels[0] for code, v in enumerate(distinct)]
+        if any(str(level) not in levels for level in distinct):
+            used = np.bincount(place[place >= 0], minlength=len(distinct)) > 0
+            distinct = [v if used[code] else levels[0] for code, v in enumerate(distinct)]
     else:
         place, found = factorize(series)
         distinct = list(found)
     refuse_missing(name, place < 0)
     try:
-        table = np.array(codes(name, distinct, levels), dtype=np.int64)
+        table = np.array(codes(name, distinct, levels), dtype=np.int16)  # MOST_LEVELS fit
     except RequestError:
         codes(name, series.tolist(), levels)  # names the row, which the distinct values cannot
         raise

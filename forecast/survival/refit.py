@@ -109,6 +109,7 @@ class Refitter:
         key = survived + durations.observed * (survived.max() + 1)
         small = key.astype(np.int16) if key.max() < 2**15 else key  # sorted by radix
         order = np.argsort(small, kind="stable")
+        del key, small
         design = build_design(encoding, durations.covariates, order, durations.weight)
         rows = RiskRows.build(
             durations.entry[order],
