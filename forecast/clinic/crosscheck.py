@@ -8,6 +8,7 @@ course, a grading after a session that was not given. Everything else that canno
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,6 +25,13 @@ if TYPE_CHECKING:
 
 __all__ = ["cross_check"]
 
+# What a log holds has happened; a date to come is a slip of the pen, and would move "now".
+HAPPENED = {
+    "courses": ("started_on", "a course that is only booked is logged from its first session on"),
+    "sessions": ("treated_on", "a session that is only booked is logged once it was given"),
+    "gradings": ("graded_on", "a grading is logged once it was made"),
+}
+ONE_DAY = timedelta(days=1)  # between two ends of the world
 SAME_TATTOO = ["client_id", "body_site", "started_on", "inks", "tattoo_id", "half"]
 # Rows that repeat another agree in these at least; they are told apart quickly.
 NARROW = {
@@ -41,6 +49,9 @@ def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float) -> None:
     for name in FOREIGN_KEYS:
         if name in tables:
             _align_ids(tables[name], courses)
+    for name, (column, otherwise) in HAPPENED.items():
+        if name in tables:
+            _set_aside_future(tables[name], column, otherwise)
     for table in tables.values():
         _set_aside_repeats(table)
     _set_aside_copies(courses)
@@ -49,6 +60,17 @@ def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float) -> None:
             _set_aside_orphans(tables[name], courses)
             _set_aside_beyond(tables[name], courses)
     flag_contradictions(tables, cleared_at=cleared_at)
+
+
+def _set_aside_future(table: CleanTable, column: str, otherwise: str) -> None:
+    """Set aside rows about what has not happened yet."""
+    today = date.today()
+    table.refuse(
+        table.frame[column] > np.datetime64(today + ONE_DAY),
+        column,
+        "a date that has come",
+        f"Correct the year or the day (this computer's date is {today}); {otherwise}.",
+    )
 
 
 def _align_ids(table: CleanTable, courses: CleanTable) -> None:
