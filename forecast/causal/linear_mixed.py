@@ -253,10 +253,12 @@ class Profile:
         gradient = self.scale[:, None] * ((found.slope + found.slope.T) @ factor)
         return found.value, gradient[self.rows, self.columns]
 
-    def minimise(self, factor: FloatArray | None = None) -> tuple[FloatArray, bool]:
+    def minimise(
+        self, factor: FloatArray | None = None, *, roughly: bool = False
+    ) -> tuple[FloatArray, bool]:
         """Return the relative factor at the minimum, and whether the search settled.
 
-        ``factor`` is where to start.
+        ``factor`` is where to start; ``roughly`` is enough on the way of a longer search.
         """
         from scipy.optimize import minimize
 
@@ -265,6 +267,8 @@ class Profile:
             start = (factor / self.scale[:, None])[self.rows, self.columns]
         bounds = [(0.0, None) if one else (None, None) for one in self.rows == self.columns]
         options = {"ftol": 1e-14, "gtol": 1e-7, "maxiter": 500, "maxls": 50}
+        if roughly:
+            options |= {"ftol": 1e-9, "gtol": 1e-3}
         found = minimize(
             self.objective, start, jac=True, method="L-BFGS-B", bounds=bounds, options=options
         )
@@ -283,6 +287,8 @@ class Profile:
         along = np.append(-at.solution, 1.0)
         weight = at.weight[self.sums.pattern]
         effects = np.einsum("nab,nbp,p->na", weight, self.sums.cross, along)
+        if self.sums.weight is not None:
+            effects = effects / np.sqrt(np.maximum(self.sums.weight, 1e-300))[:, None]
         singular = np.linalg.svd(factor / self.scale[:, None], compute_uv=False).min()
         return FittedLinearMixed(
             names=names,

@@ -106,9 +106,13 @@ class SubjectSums:
         The pattern of each subject.
     moments : ndarray of shape (G q q, P P), or None
         Sums over the subjects of a pattern of the outer products of ``Z'Y``, when joined.
-    n_rows : int
+    n_rows : float
+        A subject's rows count as often as the subject.
     extra : ndarray of shape (G, q, q), optional
         What the covariances of responses not measured add to ``Z'y y'Z`` of each pattern.
+    weight : ndarray of shape (n_subjects,), optional
+        How often each subject counts; once when not given. ``cross`` then holds the sums times
+        its root.
     """
 
     total: FloatArray
@@ -117,11 +121,12 @@ class SubjectSums:
     cross: FloatArray
     pattern: IntArray
     moments: FloatArray | None
-    n_rows: int
+    n_rows: float
     extra: FloatArray | None = None
+    weight: FloatArray | None = None
 
     @classmethod
-    def of(cls, rows: Rows) -> SubjectSums:
+    def of(cls, rows: Rows, weight: FloatArray | None = None) -> SubjectSums:
         """Return the sums of ``rows``, patterns joined where that pays."""
         Y = np.column_stack([rows.design, rows.response])
         n, q = rows.random.shape
@@ -140,14 +145,21 @@ class SubjectSums:
         joined = len(first) * JOINED <= len(inner)
         if not joined:
             pattern, first = np.arange(len(inner)), np.arange(len(inner))
+        counts: float = n
+        left = Y
+        if weight is not None:
+            often = weight[rows.code]
+            cross = cross * np.sqrt(weight)[:, None, None]
+            left, counts = Y * often[:, None], float(often.sum())
         return cls(
-            total=Y.T @ Y,
+            total=left.T @ Y,
             inner=inner[first],
-            size=np.bincount(pattern, minlength=len(first)).astype(np.float64),
+            size=np.bincount(pattern, weights=weight, minlength=len(first)).astype(np.float64),
             cross=cross,
             pattern=pattern,
             moments=moments_of(cross, pattern, len(first)) if joined else None,
-            n_rows=n,
+            n_rows=counts,
+            weight=weight,
         )
 
     def quadratic(self, weight: FloatArray) -> FloatArray:

@@ -20,7 +20,7 @@ from forecast._checks import check_level
 from forecast.clinic.fading_fit import FadingFit, fit_with_remnant
 from forecast.clinic.fading_rows import FadingRows, fading_rows
 from forecast.clinic.fading_slopes import Slopes
-from forecast.clinic.fading_text import fading_notes, fading_text
+from forecast.clinic.fading_text import LIKELY, fading_notes, fading_text
 from forecast.clinic.graders import GraderReport, grader_report
 from forecast.clinic.spacing import Spacing, spacing_of
 from forecast.clinic.split_fading import SplitFading, split_fading
@@ -122,6 +122,11 @@ class FadingCurves:
             "differences": self.differences.to_dict("records"),
             "curves": self.curves.to_dict("records"),
             "remnant": self.remnant,
+            "level_off": [
+                {"course_id": name, "chance": round(chance, 3)}
+                for name, chance in self.model.levelled.items()
+                if chance > LIKELY
+            ],
             "spacing": self.spacing.to_dict() if self.spacing else None,
             "graders": self.graders.to_dict(),
             "stalls": self.stalls.to_dict(),
@@ -138,7 +143,9 @@ class FadingCurves:
     def adjusted_for(self) -> tuple[str, ...]:
         """What the curves are adjusted for besides ink group."""
         extra = ("log_gap", "years", "years_squared")
-        return (*self.rows.adjusted, *(name for name in extra if name in self.rows.names))
+        operators = any(name.startswith("operator ") for name in self.rows.names)
+        kept = [name for name in extra if name in self.rows.names]
+        return (*self.rows.adjusted, *kept, *(["operator"] if operators else []))
 
     def to_text(self) -> str:
         """Return the answer for people, with its doubts."""

@@ -13,12 +13,21 @@ from forecast.clinic.trial_rows import BASELINE
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["FEWEST_BY_GRADER", "FEWEST_IN_GROUP", "attributes_of", "design_columns"]
+__all__ = [
+    "FEWEST_BY_GRADER",
+    "FEWEST_BY_OPERATOR",
+    "FEWEST_IN_GROUP",
+    "attributes_of",
+    "design_columns",
+    "operator_steps",
+    "operators_of",
+]
 
 FloatArray = npt.NDArray[np.float64]
 
 FEWEST_IN_GROUP = 10  # courses, for an ink group or a regime in it to have its own slope
 FEWEST_BY_GRADER = 20  # gradings
+FEWEST_BY_OPERATOR = 60  # sessions
 PER_COVARIATE = 15  # courses behind each attribute adjusted for
 # Adjusted for first: a clinic may choose by these, and cohorts tie them to the session count.
 FIRST = ("ink_density", "layering", "smoker", "origin_amateur", "area_doublings")
@@ -64,7 +73,8 @@ def design_columns(
     for at, name in enumerate(adjusted):
         found[name] = sessions * by_row[:, at]
     if regimes:
-        for name in ("log_gap", "years", "years_squared"):
+        operators = [str(name) for name in table.columns if str(name).startswith("operator ")]
+        for name in ("log_gap", "years", "years_squared", *operators):
             values = table[name].to_numpy(dtype=np.float64)
             if np.ptp(values) > 0:
                 found[name] = values
@@ -93,3 +103,28 @@ def grader_columns(table: pd.DataFrame) -> dict[str, FloatArray]:
     who = table["grader_id"].to_numpy(dtype=object)
     last = (who == graders[-1]).astype(np.float64)
     return {f"grader {name}": (who == name).astype(np.float64) - last for name in graders[:-1]}
+
+
+def operator_steps(sessions: pd.DataFrame) -> dict[str, FloatArray]:
+    """Return one column per operator but the last, for each session; their effects sum to zero.
+
+    Empty where no operator fired both regimes often enough: then who treated and what was fired
+    cannot be told apart.
+    """
+    who = sessions["operator_id"].to_numpy(dtype=object)
+    ps = (sessions["regime"] == "ps").to_numpy()
+    operators = operators_of(sessions)
+    both = any(
+        min(ps[who == name].sum(), (~ps[who == name]).sum()) >= FEWEST_IN_GROUP
+        for name in operators
+    )
+    if len(operators) < 2 or (ps.any() and not ps.all() and not both):
+        return {}
+    last = (who == operators[-1]).astype(np.float64)
+    return {f"operator {name}": (who == name).astype(np.float64) - last for name in operators[:-1]}
+
+
+def operators_of(sessions: pd.DataFrame) -> list[str]:
+    """Return the operators with sessions enough to be told from the others."""
+    counts = sessions["operator_id"].value_counts()
+    return sorted(str(name) for name in counts.index[counts >= FEWEST_BY_OPERATOR])

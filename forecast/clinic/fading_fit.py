@@ -6,6 +6,10 @@ effects: they are found by linearising around the last ones, with each course at
 attributes say (the first-order method of Sheiner & Beal 1980, J Pharmacokinet Biopharm 8:553),
 until they stay. A ps effect added to all paces alike would be that of slow courses, which have the
 most sessions and are changed to ps most often.
+
+Two things keep late gradings of a course from saying more of its pace than they know: what chance
+does in a session stays (the path wanders), and some courses level off with ink left that no laser
+takes. Slow late sessions are where ps is used most, so that both would else be laid at its door.
 """
 
 from __future__ import annotations
@@ -32,6 +36,7 @@ WORTHWHILE = 1.92  # rise of the log-likelihood: half the 95 % point of chi-squa
 FIRST_PACE = -0.3
 SLOWEST_PACE = -0.02
 MOST_ROUNDS = 10
+PLATEAUS = (0.1, 0.2, 0.35, 0.6, 0.9)  # shares of its ink at which a course may level off
 SETTLED = 0.05  # change of an effect, in its standard errors
 LARGEST_STEP = 0.5
 
@@ -45,7 +50,7 @@ class FadingFit:
     fitted : FittedCensoredMixed
         The last linearised model.
     coefficients : ndarray of shape (p,)
-        Of the columns by name; those of ps and the interval are logs of ratios of paces.
+        Of the columns by name; those of ps, operators and the interval are logs of ratios of paces.
     design, random : ndarray
         The columns at the last effects.
     remnant : float
@@ -69,6 +74,17 @@ class FadingFit:
         """Of the coefficients, clients' scores being independent."""
         return self.fitted.robust_covariance
 
+    @property
+    def wander(self) -> float:
+        """Variance per session of what chance adds to the log of the ink left, for good."""
+        return self.fitted.wander_variance
+
+    @property
+    def levelled(self) -> Mapping[str, float]:
+        """Chance that a course levels off with ink left, by ``course_id``."""
+        found = self.fitted.levels_off.tolist()
+        return dict(zip(map(str, self.fitted.model.subjects), found, strict=True))
+
 
 def fit_rows(
     rows: FadingRows, *, remnant: float = 0.0, start: FadingFit | None = None
@@ -80,10 +96,11 @@ def fit_rows(
         effects = start.coefficients[rows.multiplying]
         pace = np.minimum(rows.pace(start.coefficients), SLOWEST_PACE)
     rounds, moving = 0, True
+    guess = None if start is None else start.fitted.guess
     while moving and rounds < MOST_ROUNDS:
         rounds += 1
         design, random = rows.columns_at(effects, pace)
-        fitted = CensoredMixed().fit(
+        fitted = CensoredMixed(wanders=True, plateaus=PLATEAUS).fit(
             design,
             low,
             high,
@@ -91,7 +108,10 @@ def fit_rows(
             random=random,
             cluster=rows.table["client_id"].to_numpy(),
             names=rows.names,
+            clock=rows.table["session"].to_numpy(),
+            start=guess,
         )
+        guess = fitted.guess
         step = fitted.coefficients[rows.multiplying]
         errors = np.sqrt(np.diag(fitted.robust_covariance)[rows.multiplying])
         first = rounds == 1 and start is None  # at a pace that is only a guess

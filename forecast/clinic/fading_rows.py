@@ -14,7 +14,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from forecast.clinic.fading_design import FEWEST_IN_GROUP, attributes_of, design_columns
+from forecast.clinic.fading_design import (
+    FEWEST_IN_GROUP,
+    attributes_of,
+    design_columns,
+    operator_steps,
+    operators_of,
+)
 from forecast.clinic.groups import INK_GROUPS, ink_group
 from forecast.clinic.trial_rows import YEAR, eligible
 from forecast.errors import DataError
@@ -65,6 +71,8 @@ class FadingRows:
         Percent faded from which a grading is a bound.
     left_out : dict of str to int
         Courses not used, by reason.
+    n_operators : int
+        With sessions enough to be told from the others.
     """
 
     table: pd.DataFrame
@@ -79,12 +87,15 @@ class FadingRows:
     mean_gap_weeks: float
     cleared_at: float
     left_out: dict[str, int]
+    n_operators: int
 
     @property
     def multiplying(self) -> npt.NDArray[np.int64]:
         """Places of the columns whose effect multiplies the pace, (m,)."""
         found = [
-            at for at, name in enumerate(self.names) if name == "log_gap" or name.startswith("ps")
+            at
+            for at, name in enumerate(self.names)
+            if name == "log_gap" or name.startswith(("ps", "operator "))
         ]
         return np.array(found, dtype=np.int64)
 
@@ -102,8 +113,8 @@ class FadingRows:
         ratio = np.zeros(len(design))
         longer = np.zeros(len(design))
         for at, effect in zip(self.multiplying, effects, strict=True):
-            if self.names[at] == "log_gap":
-                longer = effect * self.sums[:, at]
+            if not self.names[at].startswith("ps"):
+                longer = longer + effect * self.sums[:, at]
             else:
                 ratio = ratio + effect * (self.sums[:, at] > 0)
         ps = self.ps_sessions
@@ -111,11 +122,17 @@ class FadingRows:
         for at, name in enumerate(self.names):
             if name.startswith("sessions") or name in self.adjusted:
                 design[:, at] *= sessions / self.sums[:, 1]
-            elif name == "log_gap":
+            elif name == "log_gap" or name.startswith("operator "):
                 design[:, at] *= pace
             elif name.startswith("ps"):
                 design[:, at] *= pace * np.exp(ratio)
         return design, np.column_stack([np.ones(len(design)), sessions])
+
+    @property
+    def operators_apart(self) -> bool:
+        """Whether operators cannot be adjusted for, each having fired one regime only."""
+        told = any(name.startswith("operator ") for name in self.names)
+        return len(self.regimes) == 2 and not told and self.n_operators > 1
 
     @property
     def ps_sessions(self) -> FloatArray:
@@ -207,7 +224,8 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
             "usable.",
             f"Fading curves need {FEWEST_COURSES} courses and {FEWEST_GRADINGS} gradings.",
         )
-    sums, regimes, mean_gap = session_sums(log, courses)
+    here = log.sessions[log.sessions["course_id"].isin(courses["course_id"])]
+    sums, regimes, mean_gap = session_sums(here)
     table = table.merge(sums, on=["course_id", "session"], how="left")
     courses = courses.assign(ink_group=courses["inks"].map(ink_group))
     for regime in regimes:
@@ -234,6 +252,7 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
         mean_gap_weeks=mean_gap,
         cleared_at=float(log.cleared_at),
         left_out=left_out,
+        n_operators=len(operators_of(here)),
     )
 
 
@@ -271,13 +290,13 @@ def graded_rows(log: OutcomeLog, courses: pd.DataFrame) -> pd.DataFrame:
 
 
 def session_sums(
-    log: OutcomeLog, courses: pd.DataFrame
+    sessions: pd.DataFrame,
 ) -> tuple[pd.DataFrame, tuple[str, ...], float]:
     """Return sums over the sessions so far, by course and session, and the typical interval."""
     import pandas as pd
 
-    rows = log.sessions[log.sessions["course_id"].isin(courses["course_id"])]
-    rows = rows.sort_values(["course_id", "session_no"]).rename(columns={"session_no": "session"})
+    rows = sessions.sort_values(["course_id", "session_no"])
+    rows = rows.rename(columns={"session_no": "session"})
     if not len(rows):
         return pd.DataFrame({"course_id": [], "session": []}), (), float("nan")
     days = rows.groupby("course_id")["treated_on"].diff().dt.days.to_numpy(dtype=np.float64)
@@ -292,6 +311,7 @@ def session_sums(
             "years": year,
             "years_squared": year**2 - np.mean(year**2),
             **{name: (rows["regime"] == name).to_numpy(dtype=np.float64) for name in regimes},
+            **operator_steps(rows),
         },
         index=rows.index,
     )

@@ -191,7 +191,7 @@ class Slopes:
             mean = float(start @ self.fit.coefficients) + session * slope
             error = self.error(start + session * gradient)
             z = np.array([1.0, session * ratio])
-            apart = wide * float(np.sqrt(z @ spread @ z))
+            apart = wide * float(np.sqrt(z @ spread @ z + session * self.fit.wander))
             ends = mean + np.array([0, self.reach * error, -self.reach * error, apart, -apart])
             found.append((session, *self.faded(ends), courses))
         names = ["session", "faded", "low", "high", "middle_low", "middle_high", "courses"]

@@ -10,10 +10,11 @@ if TYPE_CHECKING:
     from forecast.clinic.fading_fit import FadingFit
     from forecast.clinic.fading_rows import FadingRows
 
-__all__ = ["fading_notes", "fading_text"]
+__all__ = ["LIKELY", "fading_notes", "fading_text"]
 
 SHORT = {"all": "all inks"}
 FEW_COURSES = 30
+LIKELY = 0.5  # chance from which a course is said to level off
 
 
 def fading_notes(rows: FadingRows, fit: FadingFit, gains: Mapping[float, float]) -> tuple[str, ...]:
@@ -38,6 +39,13 @@ def fading_notes(rows: FadingRows, fit: FadingFit, gains: Mapping[float, float])
             f"The curves flatten: about {100 * fit.remnant:g} % of the ink is taken never to go "
             f"(log-likelihood higher by {gain:.1f}); shares are of the ink that can go."
         )
+    levelled = sum(chance > LIKELY for chance in fit.levelled.values())
+    if levelled:
+        notes.append(
+            f"{levelled} of {len(rows.courses)} courses level{'s' * (levelled == 1)} off with ink "
+            "left that no laser here seems to take: late sessions of such courses count neither "
+            "for nor against a regime."
+        )
     few = [name for name in rows.regimes if (rows.courses[name] > 0).sum() < FEW_COURSES]
     notes += [
         f"Fewer than {FEW_COURSES} courses had a {name} session: its curve is uncertain."
@@ -54,12 +62,12 @@ def regime_notes(rows: FadingRows) -> list[str]:
         return ["The log has no sessions: regimes and intervals cannot be told apart."]
     if len(rows.regimes) == 1:
         return [f"All sessions are {rows.regimes[0]}: there is nothing to compare."]
-    if len(rows.groups) < 2:
-        return []
-    return [
-        "Where some ink is out of every laser's reach, fading flattens late in a course, when ps "
-        "is used most: for such inks ps looks slower here than it is."
-    ]
+    if rows.operators_apart:
+        return [
+            "No operator fired both regimes often enough: who treated and what was fired cannot "
+            "be told apart."
+        ]
+    return []
 
 
 def fading_text(fading: FadingCurves) -> str:

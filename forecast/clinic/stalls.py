@@ -114,13 +114,15 @@ def looks_of(slopes: Slopes) -> pd.DataFrame:
     known = np.where(np.isfinite(high), np.where(np.isfinite(low), (low + high) / 2, high), low)
     fixed = fit.design @ model.coefficients
     relative = model.random_covariance / model.residual_variance
+    wander = fit.wander / model.residual_variance
     session = rows.table["session"].to_numpy(dtype=np.int64)
     ids = rows.table["course_id"].to_numpy(dtype=object)
     starts = np.flatnonzero(np.append(True, ids[1:] != ids[:-1]))
     found = []
     for first, after in zip(starts, np.append(starts[1:], len(ids)), strict=True):
         at = slice(first, after)
-        expected = expectations(session[at], known[at] - fixed[at], fit.random[at], relative)
+        left = known[at] - fixed[at]
+        expected = expectations(session[at], left, fit.random[at], relative, wander)
         judged: dict[int, tuple[float, float]] = {}
         for place, centre, spread in expected:
             mean = fixed[first + place] + centre
@@ -136,20 +138,28 @@ def looks_of(slopes: Slopes) -> pd.DataFrame:
 
 
 def expectations(
-    session: npt.NDArray[np.int64], left: FloatArray, random: FloatArray, relative: FloatArray
+    session: npt.NDArray[np.int64],
+    left: FloatArray,
+    random: FloatArray,
+    relative: FloatArray,
+    wander: float,
 ) -> list[tuple[int, float, float]]:
     """Return place, expected deviation and relative variance of each grading and look back.
 
-    ``left`` are the deviations of one course from the model's mean.
+    ``left`` are the deviations of one course from the model's mean; ``relative`` and ``wander``
+    the model's variances over that of a grading.
     """
+    shared = random @ relative @ random.T + wander * np.minimum.outer(session, session)
+    spread = shared + np.eye(len(session))
     found = []
     for place in range(FEWEST_BEFORE, len(session)):
         for back in LOOK_BACKS:
             before = session <= session[place] - back
             if before.sum() < FEWEST_BEFORE:
                 break
-            Z, z = random[before], random[place]
-            weight = np.linalg.solve(np.eye(len(relative)) + relative @ Z.T @ Z, relative)
-            centre = float(z @ weight @ (Z.T @ left[before]))
-            found.append((place, centre, float(1 + z @ weight @ z)))
+            along = shared[place, before]
+            gain = np.linalg.solve(spread[np.ix_(before, before)], along)
+            found.append(
+                (place, float(gain @ left[before]), float(spread[place, place] - gain @ along))
+            )
     return found
