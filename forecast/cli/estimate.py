@@ -93,13 +93,14 @@ def what_drives(
     lines = ["What drives it (associations in the log, not effects of changing anything):"]
     lines += [f"  {driver.to_text()}" for driver in found] or ["  nothing: it is the reference"]
     if similar is None:
-        lines.append("Fewer than five past courses have the same ink group and density.")
+        lines.append("Fewer than five past courses are alike in ink group, density and layers.")
     else:
         half = f"; half are there by session {similar['half_by']}" if similar["half_by"] else ""
         lines.append(
             f"Past courses with {similar['like']}: {similar['n']}, of which {similar['reached']} "
-            f"reached the goal so far{half}."
+            f"reached the goal so far{half}. They are alike in this alone, not in {unlike}."
         )
+        unlike = ", ".join(name.replace("_", " ") for name in similar["unlike"])
     return {"drivers": [driver.to_dict() for driver in found], "similar": similar}, lines
 
 

@@ -20,7 +20,7 @@ __all__ = ["Delivered", "Estimate", "learnt_share"]
 FloatArray = npt.NDArray[np.float64]
 SHOWN_AT = (5, 10, 15)
 SUPPORT = {
-    "thin": "Few courses of this log are like it: take the numbers as rough.",
+    "thin": "Few finished courses of this log are like it: take the numbers as rough.",
     "outside": "This log has nothing quite like it: the numbers lean on everything else in it.",
 }
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -22,9 +22,19 @@ if TYPE_CHECKING:
 __all__ = ["Reference"]
 
 LEVELLED = ("skin_type", "body_site", "ink_density", "layering", "origin", "scarring", "smoker")
+SHARED = ("ink_density", "layering")  # by courses that are counted together, beside their inks
+INKS_SAID = {
+    "black": "black or dark blue ink",
+    "black and red": "red or orange ink (also with black or dark blue)",
+    "other colours": "ink of other colours",
+}
 NUMERIC = ("age_years", "area_cm2", "tattoo_age_years")
 FEW, THIN = 5, 10
 N_FILLS = 8
+# Finished courses from which an answer counts as well covered: what is learnt comes from them, and
+# promises are judged from as many. The log of the count that half need is then known to about
+# 1 / (2.5 sqrt(20)) = 9 % (the evidence's Weibull shape), attributes aside.
+FEWEST_REACHED = 20
 
 # What to fill in for an attribute that neither the enquiry nor any course of the log gives:
 # eighths of a plausible client mix (no source).
@@ -58,7 +68,7 @@ class Reference:
         Of the numeric attributes.
     middles : mapping of attribute to float
         Their medians.
-    cells : mapping of "ink group, density" to mapping
+    cells : mapping of "inks, density, layers" to mapping
         For cells of at least five courses: ``n`` courses, ``reached`` and ``half_by``, the
         session by which half had reached the goal (Kaplan-Meier), None when it was not seen.
     fills : mapping of covariate to tuple of float
@@ -66,6 +76,8 @@ class Reference:
     lasers : tuple of (regime, wavelengths in nm)
         In use at the end of the log.
     """
+    finished : mapping of attribute to mapping of level to int
+        Of the courses in ``levels``, those that reached the goal; a level without one is left out.
 
     n_courses: int
     n_clients: int
@@ -81,14 +93,13 @@ class Reference:
     fills: Mapping[str, tuple[float, ...]]
     lasers: tuple[tuple[str, tuple[float, ...]], ...]
 
+    finished: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
     @classmethod
     def of(cls, log: OutcomeLog, rows: pd.DataFrame) -> Reference:
         """Return the counts and ranges of ``log``, whose model rows are ``rows``."""
         from forecast.clinic.rows import lasers_in_use
 
         courses = log.courses
-        levels = {name: dict(courses[name].value_counts()) for name in LEVELLED}
-        levels["inks"] = counts_of_inks(courses["inks"])
         numbers = {name: courses[name].dropna() for name in NUMERIC}
         started = rows["started_on"].dropna()
         return cls(
@@ -99,7 +110,7 @@ class Reference:
             n_ongoing=int((courses["outcome"] == "ongoing").sum()),
             first_start=f"{started.min():%Y-%m-%d}" if len(started) else "",
             last_start=f"{started.max():%Y-%m-%d}" if len(started) else "",
-            levels={name: {str(k): int(v) for k, v in of.items()} for name, of in levels.items()},
+            levels=counts_of_levels(courses),
             ranges={
                 name: (float(of.min()), float(of.max())) for name, of in numbers.items() if len(of)
             },
@@ -110,6 +121,9 @@ class Reference:
                 (laser.regime, laser.wavelengths_nm) for laser in lasers_in_use(log.lasers)
             ),
         )
+            finished=counts_of_levels(
+                courses.loc[rows["observed"].to_numpy(dtype=bool), [*LEVELLED, "inks"]]
+            ),
 
     @property
     def means(self) -> dict[str, float]:
@@ -117,21 +131,37 @@ class Reference:
         return {name: float(np.mean(values)) for name, values in self.fills.items()}
 
     def similar(self, enquiry: Enquiry) -> Mapping[str, Any] | None:
-        """Return counts of past courses of the same ink group and density; None if under five."""
-        name = cell_name(str(enquiry.inks), enquiry.ink_density)
+        """Return counts of past courses alike in inks, density and layers; None if under five.
+
+        ``like`` says what they share and ``unlike`` names what else the enquiry gives, in which
+        they may differ: what they say is not what an estimate of all attributes says.
+        """
+        name = cell_name(str(enquiry.inks), enquiry.ink_density, enquiry.layering)
         found = self.cells.get(name)
-        return None if found is None else {"like": name, **found}
+        if found is None:
+            return None
+        others = [name for name in (*LEVELLED, *NUMERIC) if name not in SHARED]
+        unlike = [name for name in others if getattr(enquiry, name) is not None]
+        return {"like": name, **found, "unlike": unlike}
 
     def doubts(self, enquiry: Enquiry) -> tuple[str, tuple[str, ...]]:
         """Return how well the log covers an enquiry, and a note for each doubt."""
         worst, notes = 0, []
         for name in (*LEVELLED, "inks"):
+        few = self.n_reached < FEWEST_REACHED
+        if few:
+            worst = 1
+            notes.append(few_finished(self.n_reached, self.n_courses))
             for level in str(getattr(enquiry, name) or "").split(";"):
                 count = self.levels.get(name, {}).get(level, 0)
                 if level and count < THIN:
+                done = self.finished.get(name, {}).get(level, 0)
                     worst = max(worst, 2 if count == 0 else 1)
                     notes.append(f"{counted(count)} with {spoken(name, level)} in this log.")
         for name in NUMERIC:
+                elif level and done < FEW and self.finished and not few:
+                    worst = max(worst, 1)
+                    notes.append(few_finished(done, count, f" with {spoken(name, level)}"))
             value, (low, high) = getattr(enquiry, name), self.ranges.get(name, (0.0, np.inf))
             if value is not None and not low <= value <= high:
                 worst = 2
@@ -192,19 +222,20 @@ def fills(values: pd.Series[float], name: str) -> tuple[float, ...]:
     return tuple(float(value) for value in np.quantile(known, at, method="inverted_cdf"))
 
 
-def cell_name(inks: str, density: str) -> str:
+def cell_name(inks: str, density: str, layering: str) -> str:
     """Return the cell in which past courses are counted."""
-    return f"{ink_group(inks)} ink, {density} density"
+    layers = "several layers" if layering == "layered" else "a single layer"
+    return f"{INKS_SAID[ink_group(inks)]}, {density} density, {layers}"
 
 
 def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, int | None]]:
-    """Return counts of courses by ink group and density, cells under five left out."""
+    """Return counts of courses by ink group, density and layers, cells under five left out."""
     from forecast.survival.life_table import LifeTable
 
-    pairs = courses.groupby(["inks", "ink_density"], dropna=False, sort=False)
-    names = np.array([cell_name(*pair) for pair in pairs.size().index])
+    kinds = courses.groupby(["inks", "ink_density", "layering"], dropna=False, sort=False)
+    names = np.array([cell_name(*kind) for kind in kinds.size().index])
     distinct, cell = np.unique(names, return_inverse=True)
-    of_course = cell[pairs.ngroup().to_numpy()]
+    of_course = cell[kinds.ngroup().to_numpy()]
     found: dict[str, dict[str, int | None]] = {}
     for place, name in enumerate(distinct):
         own = rows[of_course == place]
@@ -213,9 +244,9 @@ def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, i
         half_by = None
         if own["observed"].any():
             spells = Durations.from_frame(
-                own, step="step", observed="observed", entry="entry", covariates=[]
+                known, step="step", observed="observed", entry="entry", covariates=[]
             )
-            half = LifeTable().fit(spells).predict({}, int(own["step"].max())).median()[0]
+            half = LifeTable().fit(spells).predict({}, int(known["step"].max())).median()[0]
             half_by = int(half) if np.isfinite(half) else None
         reached = int(own["observed"].sum())
         found[str(name)] = {"n": len(own), "reached": reached, "half_by": half_by}
@@ -224,6 +255,19 @@ def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, i
 
 def counts_of_inks(inks: pd.Series[str]) -> dict[str, int]:
     """Return how many courses have each ink, the most frequent first."""
+def few_finished(done: int, count: int, what: str = "") -> str:
+    """Return that few of the log's courses have reached the goal."""
+    plural = "" if count == 1 else "s"
+    return f"{done or 'None'} of {count} course{plural}{what} in this log reached the goal."
+
+
+def counts_of_levels(courses: pd.DataFrame) -> dict[str, dict[str, int]]:
+    """Return how many courses have each level of each attribute."""
+    levels = {name: dict(courses[name].value_counts()) for name in LEVELLED}
+    levels["inks"] = counts_of_inks(courses["inks"])
+    return {name: {str(k): int(v) for k, v in of.items()} for name, of in levels.items()}
+
+
     found: dict[str, int] = {}
     for joined, count in inks.value_counts().items():
         for ink in str(joined).split(";"):

@@ -93,6 +93,7 @@ def test_similar_courses_are_counts_of_at_least_five(forecaster, invented_log):
     found = forecaster.reference.similar(enquiry)
     inks = invented_log.courses["inks"].isin(["black", "dark_blue", "black;dark_blue"])
     same = inks & (invented_log.courses["ink_density"] == "medium")
+    same &= invented_log.courses["layering"] == "single"
     assert found["n"] == int(same.sum())
 
 
