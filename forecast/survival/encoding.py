@@ -199,6 +199,8 @@ def known_levels(name: str, series: pd.Series[Any]) -> Levels:
 
 def is_single(values: Any) -> bool:
     """Say whether ``values`` is one value rather than a list of them."""
+    if isinstance(values, list | tuple):
+        return False  # numpy would look through all of it
     return isinstance(values, str | int | float) or values is None or np.ndim(values) == 0
 
 

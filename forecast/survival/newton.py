@@ -64,12 +64,15 @@ def maximise(
     to_raw: FloatArray,
     prior: Gaussian,
     names: Sequence[str],
+    *,
+    settled: float = SETTLED,
 ) -> Maximum:
     """Return the point that maximises log-likelihood plus log prior.
 
     ``evaluate`` works on inner parameters; the prior is about ``to_raw @ inner``. A step that
     does not raise the objective is halved. The last step is so short that the log-likelihood
-    after it is known from the derivatives before it.
+    after it is known from the derivatives before it: one shorter than ``settled``, in standard
+    errors.
     """
     inner_precision = to_raw.T @ (prior.precision[:, None] * to_raw)
     unheld = runaway_slopes(to_raw, prior, names)
@@ -80,7 +83,7 @@ def maximise(
         information = there.information + inner_precision
         step = solve(information, there.gradient - to_raw.T @ (prior.precision * off), names)
         size = np.abs(step * np.sqrt(np.diag(information))).max(initial=0.0)
-        if size < SETTLED:
+        if size < settled:
             gain = step @ (there.gradient - there.information @ step / 2)
             return Maximum(values + step, there.loglik + float(gain), True)
         for _ in range(MAX_HALVINGS):

@@ -47,7 +47,7 @@ FloatArray: TypeAlias = npt.NDArray[np.float64]
 IntArray: TypeAlias = npt.NDArray[np.int64]
 
 ENOUGH_TO_START = 20_000  # rows; of twice as many or more, some are fitted first
-START_PRECISION = 0.1
+START_PRECISION, NEAR = 0.1, 0.05  # the latter in standard errors of those rows
 BATCH_CELLS = 2**16  # refits times rows worked on together: what the second-level cache holds
 
 
@@ -283,7 +283,8 @@ class Refitter:
         mean = np.where(prior.precision > 0, prior.mean, problem.to_raw @ begin)
         hold = Gaussian(mean, prior.precision + START_PRECISION)
         names = self.inner_names(problem)
-        return maximise(part.evaluate, begin, problem.to_raw, hold, names).values
+        near = maximise(part.evaluate, begin, problem.to_raw, hold, names, settled=NEAR)
+        return near.values
 
     def inner_names(self, problem: Problem) -> list[str]:
         """Return the names of the inner parameters, whose columns are in the order held."""
