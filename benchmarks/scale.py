@@ -3,21 +3,26 @@
     OMP_NUM_THREADS=1 python -m benchmarks.scale [--courses 100000] [--folder FOLDER]
 
 Courses are drawn with nine sessions on average, written as Parquet, and then each part is done
-once in a process of its own, whose peak memory is taken from the operating system. Times are of
-the processor, so that a busy machine does not blur them.
+in a process of its own, whose peak memory is taken from the operating system; the parts take
+turns, ``--repeats`` times. Times are of the processor, so that a busy machine does not blur them.
+No other process helps: what workers spend would not be counted.
 """
 
 import argparse
 import json
+import os
 import resource
 import subprocess
 import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
+
+from benchmarks.goals import Notebook
 
 MIB = 1024
 
@@ -27,6 +32,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--courses", type=int, default=100_000)
     parser.add_argument("--folder", type=Path)
+    parser.add_argument("--repeats", type=int, default=1)
+    parser.add_argument("--kept", type=Path)
     parser.add_argument("--part", choices=list(PARTS), help="do one part in this process")
     options = parser.parse_args()
     if options.part:
@@ -36,25 +43,33 @@ def main() -> None:
         folder = options.folder or Path(scratch)
         if not (folder / "courses.parquet").exists():
             write_log(folder, options.courses)
-        report(folder)
+        rounds = [report(folder) for _ in range(options.repeats)]
+        n = pd.read_parquet(folder / "courses.parquet", columns=["course_id"]).shape[0]
+    book, (first, *_, last) = Notebook(options.kept), PARTS
+    pairs = [(found[first]["seconds"], found[last]["seconds"]) for found in rounds]
+    book.ratios("S1", "pyarrow reads the files", n, pairs)
+    book.keep("S1", "peak memory of the whole", n, [found[last]["mib"] for found in rounds])
 
 
-def report(folder: Path) -> None:
+def report(folder: Path) -> dict[str, dict[str, Any]]:
     """Measure every part in a process of its own, and print it beside pyarrow."""
-    base = None
+    measured: dict[str, dict[str, Any]] = {}
+    environment = {**os.environ, "FORECAST_WORKERS": "1"}
     for part in PARTS:
         command = [sys.executable, "-m", "benchmarks.scale", "--folder", str(folder)]
-        done = subprocess.run([*command, "--part", part], capture_output=True, text=True)
+        done = subprocess.run(
+            [*command, "--part", part], capture_output=True, text=True, env=environment
+        )
         if done.returncode:
-            print(f"  {part:<38} failed: {done.stderr.strip().splitlines()[-1]}", flush=True)
-            continue
-        found = json.loads(done.stdout)
-        base = base or found["seconds"]
+            sys.exit(f"{part} failed: {done.stderr.strip().splitlines()[-1]}")
+        found = measured[part] = json.loads(done.stdout)
+        times = found["seconds"] / next(iter(measured.values()))["seconds"]
         print(
-            f"  {part:<38} {found['seconds']:7.2f} s  {found['seconds'] / base:6.1f}x pyarrow"
+            f"  {part:<38} {found['seconds']:7.2f} s  {times:6.1f}x pyarrow"
             f"  peak {found['mib']:,.0f} MiB  {found['said']}",
             flush=True,
         )
+    return measured
 
 
 def measured(part: str, folder: Path) -> dict[str, object]:

@@ -1,0 +1,138 @@
+"""Speed of what is asked of a fitted model: an answer, a cold start, a book, a mixed model.
+
+    OMP_NUM_THREADS=1 python -m benchmarks.answers [--repeats 5]
+
+Processor seconds throughout. A cold start is that of ``forecast estimate`` on a saved model, all
+of the process counted, in units of a Python that imports numpy and ends.
+"""
+
+import argparse
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from benchmarks.data import LAST, fixed_rows, read
+from benchmarks.fading import lmer, measured_rows, mixed_lm, timed
+from benchmarks.goals import Notebook
+from forecast import fit_forecaster, simulate_log
+from forecast.clinic.shared_risk import courses_of, simulate_totals
+from forecast.clinic.tariff import Package, Tariff
+from forecast.survival import DiscreteHazard
+
+SUBJECTS = 5_000
+ENQUIRY = "skin_type,body_site,inks,ink_density,layering\nII,forearm,black,light,single\n"
+
+
+def main() -> None:
+    """Print one line per measurement."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--repeats", type=int, default=5)
+    parser.add_argument("--kept", type=Path)
+    options = parser.parse_args()
+    book = Notebook(options.kept)
+    predictions(book, options.repeats)
+    cold_start(book, options.repeats)
+    caseload(book, options.repeats)
+    mixed_model(book, options.repeats)
+
+
+def milliseconds(work: Callable[[], Any], times: int = 1) -> float:
+    """Return the processor milliseconds of one call, of ``times`` in a row."""
+    start = time.process_time()
+    for _ in range(times):
+        work()
+    return 1e3 * (time.process_time() - start) / times
+
+
+def predictions(book: Notebook, repeats: int) -> None:
+    """Keep the time of a distribution with its interval, of one enquiry and of a thousand."""
+    frame = fixed_rows(20_000)
+    fitted = DiscreteHazard().fit(read(frame))
+    names = [name for name, _ in fitted.encoding.columns]
+    one = {name: frame[name][0] for name in names}
+    thousand = {name: frame[name][:1000].tolist() for name in names}
+    for given, what, size, times in (
+        (one, "one enquiry", 1, 200),
+        (thousand, "1,000 enquiries", 1_000, 10),
+    ):
+        work = lambda given=given: fitted.predict(given, LAST).interval(0.8)  # noqa: E731
+        work()
+        book.keep("P1", what, size, [milliseconds(work, times) for _ in range(repeats)])
+
+
+def cold_start(book: Notebook, repeats: int) -> None:
+    """Keep the processor time of the command with a saved model, over that of numpy's import."""
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = Path(scratch)
+        fit_forecaster(simulate_log(120, seed=5), seed=1).save(folder / "model.json")
+        (folder / "enquiries.csv").write_text(ENQUIRY, encoding="utf-8")
+        estimate = ["-m", "forecast", "estimate", "model.json", "enquiries.csv"]
+        spent(estimate, folder)  # the first start compiles what it reads
+        pairs = [
+            (spent(["-c", "import numpy"], folder), spent(estimate, folder)) for _ in range(repeats)
+        ]
+    book.ratios("P2", "python -c 'import numpy'", 1, pairs)
+
+
+def spent(arguments: list[str], folder: Path) -> float:
+    """Return the processor seconds of one Python from its start to its end."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    environment = {**os.environ, "PYTHONPYCACHEPREFIX": str(folder / "compiled")}
+    environment.pop("PYTHONDONTWRITEBYTECODE", None)
+    subprocess.run(
+        [sys.executable, *arguments], cwd=folder, env=environment, check=True, capture_output=True
+    )
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return after.ru_utime - before.ru_utime + after.ru_stime - before.ru_stime
+
+
+def caseload(book: Notebook, repeats: int) -> None:
+    """Keep the time of a thousand simulated years of a thousand courses under a price."""
+    n, steps = 1_000, np.arange(12)
+    hazard = np.random.default_rng(1).uniform(0.05, 0.3, (200, n, 1))
+    tariff = Tariff(currency="EUR", session_price=150, cap=12, cost_per_session=100)
+    sold = courses_of(
+        hazard * (1 - hazard) ** steps,
+        np.full((n, len(steps)), 0.04),
+        [Package("until_cleared", price=400)],
+        tariff,
+        area_cm2=np.full(n, 40.0),
+        weights=np.ones((n, 1)),
+    )
+    years = lambda: simulate_totals(sold, replicates=1_000, seed=1)  # noqa: E731
+    years()
+    book.keep("P3", "1,000 courses, 1,000 draws", n, [milliseconds(years) for _ in range(repeats)])
+
+
+def mixed_model(book: Notebook, repeats: int) -> None:
+    """Keep the time of the mixed model against statsmodels, and R's lme4 where it is at hand."""
+    timed(measured_rows(50, False))  # what is loaded on first use is nobody's time
+    for kind in ("grid", "irregular"):
+        rows = measured_rows(SUBJECTS, kind == "irregular")
+        pairs: dict[str, list[tuple[float, float]]] = {"statsmodels MixedLM": [], "lmer": []}
+        above = []
+        with tempfile.TemporaryDirectory() as scratch:
+            for _ in range(min(repeats, 3)):
+                seconds, found = timed(rows)
+                pairs["statsmodels MixedLM"].append((seconds, mixed_lm(rows)[0]))
+                theirs = lmer(Path(scratch), rows)
+                if theirs is not None:
+                    pairs["lmer"].append((seconds, float(theirs[0])))
+                    above.append(float(found[0] - theirs[1]))
+        for peer, taken in pairs.items():
+            if taken:
+                book.ratios("X1", f"{peer}, {kind}", SUBJECTS, taken)
+        if above and kind == "grid":
+            book.keep("X1", "REML deviance above lmer's", SUBJECTS, above)
+
+
+if __name__ == "__main__":
+    main()

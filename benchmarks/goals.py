@@ -1,0 +1,130 @@
+"""The goals of speed and memory, and the table that holds what was measured beside them."""
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+import numpy as np
+
+__all__ = ["GOALS", "Measured", "Notebook", "table"]
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One measurement: its middle, its range, and how many runs it rests on."""
+
+    goal: str
+    peer: str
+    size: int
+    value: float
+    low: float
+    high: float
+    runs: int
+
+
+@dataclass(frozen=True, slots=True)
+class Goal:
+    """What a measurement is held to: at least, or at most, ``bound`` of a unit."""
+
+    goal: str
+    peer: str
+    size: int
+    bound: float
+    unit: str = "x"
+    at_least: bool = False
+
+
+def faster(goal: str, peer: str, size: int, bound: float) -> Goal:
+    """Return the goal to be ``bound`` times as fast as a peer."""
+    return Goal(goal, peer, size, bound, at_least=True)
+
+
+SIZES = (2_000, 20_000, 200_000, 1_000_000)
+GOALS = (
+    faster("F1", "statsmodels GLM, cloglog", 2_000, 40),
+    faster("F1", "statsmodels GLM, cloglog", 20_000, 250),
+    faster("F1", "statsmodels GLM, cloglog", 200_000, 1_000),
+    faster("F2", "glum, cloglog", 200_000, 40),
+    faster("F2", "lifelines CoxPHFitter", 200_000, 8),
+    faster("F2", "lifelines CoxPHFitter", 1_000_000, 8),
+    faster("F3", "statsmodels GLM, logit", 200_000, 130),
+    faster("F3", "scikit-learn newton-cholesky", 200_000, 10),
+    *(Goal("F4", "statsmodels: coefficients", n, 1e-6, "") for n in SIZES[:3]),
+    *(Goal("F4", "statsmodels: standard errors", n, 1e-6, "relative") for n in SIZES[:3]),
+    Goal("F5", "growth exponent from 20,000", 1_000_000, 1.0, ""),
+    Goal("F5", "statsmodels within 16 GiB: 1 is out of memory", 1_000_000, 1, "", at_least=True),
+    Goal("F6", "without a change inside rows", 200_000, 2),
+    *(Goal("M1", "peak above the frame", n, 200, "bytes a row") for n in SIZES),
+    Goal("B1", "one statsmodels GLM fit", 2_000, 3),
+    Goal("B1", "one statsmodels GLM fit", 20_000, 0.8),
+    *(Goal("B2", "weighted statsmodels fits", n, 1e-6, "") for n in SIZES[:2]),
+    Goal("B2", "one and two workers: bits that differ", 2_000, 0, ""),
+    Goal("P1", "one enquiry", 1, 0.1, "ms"),
+    Goal("P1", "1,000 enquiries", 1_000, 2, "ms"),
+    Goal("P2", "python -c 'import numpy'", 1, 3),
+    Goal("P3", "1,000 courses, 1,000 draws", 1_000, 100, "ms"),
+    faster("X1", "statsmodels MixedLM, grid", 5_000, 200),
+    faster("X1", "lmer, grid", 5_000, 30),
+    faster("X1", "statsmodels MixedLM, irregular", 5_000, 15),
+    Goal("X1", "REML deviance above lmer's", 5_000, 1e-4, ""),
+    Goal("S1", "pyarrow reads the files", 1_000_000, 10),
+    Goal("S1", "peak memory of the whole", 1_000_000, 3_072, "MiB"),
+)
+
+
+class Notebook:
+    """Prints measurements as they come, and keeps them for the table."""
+
+    def __init__(self, kept: Path | None = None) -> None:
+        self.kept = kept
+
+    def keep(self, goal: str, peer: str, size: int, values: Sequence[float]) -> None:
+        """Print and keep a measurement made once or several times."""
+        found = np.asarray(values, dtype=np.float64)
+        ends = float(found.min()), float(found.max())
+        self.add(Measured(goal, peer, size, float(np.median(found)), *ends, len(found)))
+
+    def ratios(self, goal: str, peer: str, size: int, pairs: Sequence[tuple[float, float]]) -> None:
+        """Print and keep the time of a peer over ours: the medians', and the range of the pairs."""
+        mine, theirs = np.array(pairs).T
+        each = theirs / mine
+        value = float(np.median(theirs) / np.median(mine))
+        self.add(
+            Measured(goal, peer, size, value, float(each.min()), float(each.max()), len(pairs))
+        )
+
+    def add(self, measured: Measured) -> None:
+        """Print and keep a measurement."""
+        print(f"  {measured.goal} {measured.peer:<46} {measured.size:>9,}  {shown(measured)}",
+              flush=True)  # fmt: skip
+        if self.kept:
+            with self.kept.open("a") as file:
+                file.write(json.dumps(asdict(measured)) + "\n")
+
+
+def shown(measured: Measured) -> str:
+    """Return the middle of a measurement, with its range when there is one."""
+    if measured.runs == 1:
+        return f"{measured.value:.3g} (once)"
+    return f"{measured.value:.3g} ({measured.low:.3g} to {measured.high:.3g}; {measured.runs} runs)"
+
+
+def table(kept: Path) -> list[str]:
+    """Return the goals as lines of a table, each with what was last measured of it."""
+    rows = [json.loads(line) for line in kept.read_text().splitlines()] if kept.exists() else []
+    found = {(row["goal"], row["peer"], row["size"]): Measured(**row) for row in rows}
+    lines = ["| goal | against | size | aimed at | measured | |", "|---|---|---|---|---|---|"]
+    for goal in GOALS:
+        measured = found.get((goal.goal, goal.peer, goal.size))
+        said, verdict = "not run", ""
+        if measured:
+            said = shown(measured)
+            met = measured.value >= goal.bound if goal.at_least else measured.value <= goal.bound
+            verdict = "met" if met else "falls short"
+        sign = "≥" if goal.at_least else "≤"
+        lines.append(
+            f"| {goal.goal} | {goal.peer} | {goal.size:,} | {sign} {goal.bound:g} {goal.unit} | "
+            f"{said} | {verdict} |"
+        )
+    return lines

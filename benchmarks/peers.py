@@ -1,0 +1,85 @@
+"""The libraries that the fit is measured against, each given the data in the form it wants."""
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from benchmarks.data import CATEGORIES, LAST, NUMBERS
+
+__all__ = ["cox_fit", "glum_fit", "long_form", "sklearn_fit", "statsmodels_fit", "statsmodels_glm"]
+
+
+def long_rows(
+    frame: pd.DataFrame, weight: np.ndarray | None = None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Return row of origin, step, event of every step at risk, and the steps that are in use.
+
+    Steps without an event, or with nothing else, are left out: their coefficients are infinite.
+    """
+    weight = np.ones(len(frame)) if weight is None else weight
+    last, entry = frame.step.to_numpy(), frame.entry.to_numpy()
+    long = last - entry
+    row = np.repeat(np.arange(len(frame)), long)
+    step = np.arange(len(row)) - np.repeat(np.cumsum(long) - long, long) + entry[row] + 1
+    event = frame.event.to_numpy()[row] & (step == last[row])
+    seen = np.bincount(step, weight[row] * event, LAST + 1)
+    quiet = np.bincount(step, weight[row] * ~event, LAST + 1)
+    used = np.flatnonzero((seen > 0) & (quiet > 0))
+    keep = np.isin(step, used) & (weight[row] > 0)
+    return row[keep], step[keep], event[keep], used
+
+
+def long_form(
+    frame: pd.DataFrame, wide: pd.DataFrame, weight: np.ndarray | None = None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the expanded design (step indicators first), the events and the row of each."""
+    row, step, event, used = long_rows(frame, weight)
+    design = np.hstack([step[:, None] == used, wide.to_numpy()[row]]).astype(float)
+    return design, event, row
+
+
+def statsmodels_glm(design: np.ndarray, event: np.ndarray, link: str, **options: Any) -> Any:
+    """Return statsmodels' binomial GLM, not yet fitted."""
+    import statsmodels.api as sm
+
+    links = {"cloglog": sm.families.links.CLogLog(), "logit": sm.families.links.Logit()}
+    family = sm.families.Binomial(links[link])
+    return sm.GLM(event.astype(float), design, family=family, **options)
+
+
+def statsmodels_fit(frame: pd.DataFrame, wide: pd.DataFrame, link: str) -> Any:
+    """Return a binomial GLM of the expanded rows."""
+    design, event, _ = long_form(frame, wide)
+    return statsmodels_glm(design, event, link).fit()
+
+
+def glum_fit(frame: pd.DataFrame) -> Any:
+    """Return glum's binomial GLM of the expanded rows, categories left as categories."""
+    from glum import GeneralizedLinearRegressor
+
+    row, step, event, _ = long_rows(frame)
+    long = frame[[*CATEGORIES, *NUMBERS]].iloc[row]
+    long["step"] = pd.Categorical(step)
+    return GeneralizedLinearRegressor(
+        family="binomial", link="cloglog", alpha=0, drop_first=True, gradient_tol=1e-6
+    ).fit(long, event.astype(float))
+
+
+def sklearn_fit(frame: pd.DataFrame, wide: pd.DataFrame) -> Any:
+    """Return an unpenalised logistic regression of the expanded rows."""
+    from sklearn.linear_model import LogisticRegression
+
+    design, event, _ = long_form(frame, wide)
+    return LogisticRegression(
+        C=np.inf, solver="newton-cholesky", fit_intercept=False, tol=1e-6
+    ).fit(design, event)
+
+
+def cox_fit(frame: pd.DataFrame, wide: pd.DataFrame) -> Any:
+    """Return lifelines' Cox model on the rows as they are."""
+    from lifelines import CoxPHFitter
+
+    return CoxPHFitter().fit(
+        wide.assign(step=frame.step, event=frame.event), duration_col="step", event_col="event"
+    )
