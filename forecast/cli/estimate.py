@@ -96,11 +96,11 @@ def what_drives(
         lines.append("Fewer than five past courses are alike in ink group, density and layers.")
     else:
         half = f"; half are there by session {similar['half_by']}" if similar["half_by"] else ""
+        unlike = ", ".join(name.replace("_", " ") for name in similar["unlike"])
         lines.append(
             f"Past courses with {similar['like']}: {similar['n']}, of which {similar['reached']} "
             f"reached the goal so far{half}. They are alike in this alone, not in {unlike}."
         )
-        unlike = ", ".join(name.replace("_", " ") for name in similar["unlike"])
     return {"drivers": [driver.to_dict() for driver in found], "similar": similar}, lines
 
 

@@ -21,20 +21,20 @@ if TYPE_CHECKING:
 
 __all__ = ["Reference"]
 
-LEVELLED = ("skin_type", "body_site", "ink_density", "layering", "origin", "scarring", "smoker")
 SHARED = ("ink_density", "layering")  # by courses that are counted together, beside their inks
 INKS_SAID = {
     "black": "black or dark blue ink",
     "black and red": "red or orange ink (also with black or dark blue)",
     "other colours": "ink of other colours",
 }
+LEVELLED = ("skin_type", "body_site", "ink_density", "layering", "origin", "scarring", "smoker")
 NUMERIC = ("age_years", "area_cm2", "tattoo_age_years")
 FEW, THIN = 5, 10
-N_FILLS = 8
 # Finished courses from which an answer counts as well covered: what is learnt comes from them, and
 # promises are judged from as many. The log of the count that half need is then known to about
 # 1 / (2.5 sqrt(20)) = 9 % (the evidence's Weibull shape), attributes aside.
 FEWEST_REACHED = 20
+N_FILLS = 8
 
 # What to fill in for an attribute that neither the enquiry nor any course of the log gives:
 # eighths of a plausible client mix (no source).
@@ -75,9 +75,9 @@ class Reference:
         Eight evenly spaced values of the log, used where an enquiry does not give the attribute.
     lasers : tuple of (regime, wavelengths in nm)
         In use at the end of the log.
-    """
     finished : mapping of attribute to mapping of level to int
         Of the courses in ``levels``, those that reached the goal; a level without one is left out.
+    """
 
     n_courses: int
     n_clients: int
@@ -92,8 +92,8 @@ class Reference:
     cells: Mapping[str, Mapping[str, int | None]]
     fills: Mapping[str, tuple[float, ...]]
     lasers: tuple[tuple[str, tuple[float, ...]], ...]
-
     finished: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
+
     @classmethod
     def of(cls, log: OutcomeLog, rows: pd.DataFrame) -> Reference:
         """Return the counts and ranges of ``log``, whose model rows are ``rows``."""
@@ -120,10 +120,10 @@ class Reference:
             lasers=tuple(
                 (laser.regime, laser.wavelengths_nm) for laser in lasers_in_use(log.lasers)
             ),
-        )
             finished=counts_of_levels(
                 courses.loc[rows["observed"].to_numpy(dtype=bool), [*LEVELLED, "inks"]]
             ),
+        )
 
     @property
     def means(self) -> dict[str, float]:
@@ -147,21 +147,21 @@ class Reference:
     def doubts(self, enquiry: Enquiry) -> tuple[str, tuple[str, ...]]:
         """Return how well the log covers an enquiry, and a note for each doubt."""
         worst, notes = 0, []
-        for name in (*LEVELLED, "inks"):
         few = self.n_reached < FEWEST_REACHED
         if few:
             worst = 1
             notes.append(few_finished(self.n_reached, self.n_courses))
+        for name in (*LEVELLED, "inks"):
             for level in str(getattr(enquiry, name) or "").split(";"):
                 count = self.levels.get(name, {}).get(level, 0)
-                if level and count < THIN:
                 done = self.finished.get(name, {}).get(level, 0)
+                if level and count < THIN:
                     worst = max(worst, 2 if count == 0 else 1)
                     notes.append(f"{counted(count)} with {spoken(name, level)} in this log.")
-        for name in NUMERIC:
                 elif level and done < FEW and self.finished and not few:
                     worst = max(worst, 1)
                     notes.append(few_finished(done, count, f" with {spoken(name, level)}"))
+        for name in NUMERIC:
             value, (low, high) = getattr(enquiry, name), self.ranges.get(name, (0.0, np.inf))
             if value is not None and not low <= value <= high:
                 worst = 2
@@ -253,8 +253,6 @@ def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, i
     return found
 
 
-def counts_of_inks(inks: pd.Series[str]) -> dict[str, int]:
-    """Return how many courses have each ink, the most frequent first."""
 def few_finished(done: int, count: int, what: str = "") -> str:
     """Return that few of the log's courses have reached the goal."""
     plural = "" if count == 1 else "s"
@@ -268,6 +266,8 @@ def counts_of_levels(courses: pd.DataFrame) -> dict[str, dict[str, int]]:
     return {name: {str(k): int(v) for k, v in of.items()} for name, of in levels.items()}
 
 
+def counts_of_inks(inks: pd.Series[str]) -> dict[str, int]:
+    """Return how many courses have each ink, the most frequent first."""
     found: dict[str, int] = {}
     for joined, count in inks.value_counts().items():
         for ink in str(joined).split(";"):
