@@ -5,9 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from forecast.cli.files import check_can_write, write_text
+from forecast.cli.files import write_text
 from forecast.cli.log import add_log, read
 from forecast.cli.options import Options, add_command, answer
+from forecast.cli.outputs import check_output, is_json_with
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
@@ -36,12 +37,7 @@ def register(commands: Commands) -> None:
 def assess(options: Options) -> None:
     """Print how a saved model's estimates turned out on courses it was not fitted to."""
     if options.card is not None:
-        if options.card.suffix == ".json":
-            raise RequestError(
-                f"The card {options.card} would be written over by its own JSON.",
-                "Name it CARD.md; CARD.json is written beside it.",
-            )
-        check_can_write(options.card)
+        check_card(options.card)
     from forecast import load_forecaster
     from forecast.clinic.promises import assess_forecaster, assess_register
 
@@ -54,6 +50,21 @@ def assess(options: Options) -> None:
     if options.card is not None:
         write_card(forecaster, options.card)
     answer(options, found.to_dict(), found.to_text())
+
+
+def check_card(path: Path) -> None:
+    """Raise RequestError when the card or its JSON could not be written, or would destroy."""
+    from forecast.clinic.card import TITLE
+
+    if path.suffix == ".json":
+        raise RequestError(
+            f"The card {path} would be written over by its own JSON.",
+            "Name it CARD.md; CARD.json is written beside it.",
+        )
+    title = f"# {TITLE}".encode()
+    check_output(path, what="a model card", known=lambda content: content.startswith(title))
+    beside = path.with_suffix(".json")
+    check_output(beside, what="a model card", known=is_json_with("title", TITLE))
 
 
 def write_card(forecaster: Forecaster, path: Path) -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from forecast.cli.log import add_log, read
 from forecast.cli.options import Options, add_cluster, add_command, answer, anywhere, progress
+from forecast.cli.outputs import check_folder
 
 if TYPE_CHECKING:
     from forecast.cli.options import Commands
@@ -15,6 +16,13 @@ if TYPE_CHECKING:
     from forecast.clinic.planning import ComparisonPlan
 
 __all__ = ["compared_text", "register"]
+
+TELLING = "target_trial.txt"
+WRITTEN = (
+    *(f"{name}.csv" for name in ("comparison", "curves", "weighted_rows", "weights", "balance")),
+    *(f"{name}.csv" for name in ("overlap", "followers", "tipping")),
+    TELLING,
+)
 
 
 def register(commands: Commands) -> None:
@@ -52,6 +60,8 @@ def compare(options: Options) -> None:
     """Print the comparison, and write its tables when asked to."""
     from forecast import compare_regimes, plan_comparison
 
+    if options.out is not None:
+        check_folder(options.out, WRITTEN, what="a comparison", by=TELLING, mark=is_trial)
     log = read(options)
     progress("Comparing (resamples take a while)")
     comparison = compare_regimes(
@@ -75,6 +85,11 @@ def compare(options: Options) -> None:
         lines += ["", plan_text(plan)]
     lines += ["", "Written:", *written] if written else []
     answer(options, data, "\n".join(lines))
+
+
+def is_trial(content: bytes) -> bool:
+    """Return whether a file describes the trial that a comparison stands in for."""
+    return b"Eligib" in content
 
 
 def plan_text(plan: ComparisonPlan) -> str:

@@ -64,6 +64,10 @@ def estimate(options: Options) -> None:
     results: list[dict[str, Any]] = []
     texts: list[str] = []
     always: dict[str, Caution] = {}
+    if options.register is not None:
+        from forecast.cli.outputs import check_register
+
+        check_register(options.register)
     enquiries = read_enquiries(options.enquiries, named=options.register is not None)
     for label, enquiry in enquiries.items():
         result = forecaster.estimate(enquiry, level=options.level, strategy=options.strategy)

@@ -6,8 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from forecast.cli.files import check_can_write
 from forecast.cli.options import Options, add_cluster, add_command, answer, anywhere, progress
+from forecast.cli.outputs import check_json_output
 
 if TYPE_CHECKING:
     from forecast.cli.options import Commands
@@ -88,8 +88,10 @@ def check(options: Options) -> None:
 
 def fit(options: Options) -> None:
     """Fit a forecaster to a log and save it."""
-    check_can_write(options.out)
     from forecast import fit_forecaster
+    from forecast.clinic.saved import KIND
+
+    check_json_output(options.out, KIND, what="a saved forecaster")
 
     evidence = None
     if options.evidence is not None:

@@ -7,8 +7,9 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from forecast.cli.files import check_can_write, read_gradings, read_one_enquiry, write_text
+from forecast.cli.files import read_gradings, read_one_enquiry, write_text
 from forecast.cli.options import Options, add_command, answer
+from forecast.cli.outputs import check_output
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
@@ -138,7 +139,8 @@ def sheet(options: Options) -> None:
     out: Path = options.out or Path("sheet.pdf")
     if out.suffix.lower() not in (".pdf", ".html"):
         raise RequestError(f"{out} is neither .pdf nor .html.", "Name a file with one of them.")
-    check_can_write(out)
+    check_output(out, what="a client's sheet", known=is_sheet)
+    check_output(out.with_suffix(".html"), what="a client's sheet", known=is_sheet)
     desk = desk_of(options)
     from forecast.page.sheet import find_browser, html_to_pdf, make_sheet
 
@@ -152,6 +154,11 @@ def sheet(options: Options) -> None:
     write_text(written, html)
     why = "" if out == written else "No Chromium, Chrome or Edge was found to make a PDF. "
     answer(options, {"written": str(written)}, f"{why}Wrote {written}. {HOW_TO_PRINT}")
+
+
+def is_sheet(content: bytes) -> bool:
+    """Return whether a file is a client's sheet; of a PDF there is no telling which it is."""
+    return content.startswith(b"%PDF") or b'<body class="sheet ' in content
 
 
 def asked_of(options: Options, desk: Desk) -> Asked:

@@ -6,9 +6,10 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from forecast.cli.files import check_can_write, write_text
+from forecast.cli.files import write_text
 from forecast.cli.log import add_log, read
 from forecast.cli.options import Options, add_command, answer
+from forecast.cli.outputs import check_json_output
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
@@ -49,18 +50,18 @@ def register(commands: Commands) -> None:
 
 def share(options: Options) -> None:
     """Write what a clinic may give away, or its answer to a question of a joint fit."""
-    check_can_write(options.out)
-    log = None
     if options.answer is not None:
-        from forecast.clinic.answers import answer_question
+        from forecast.clinic.answers import ANSWER, answer_question
 
+        check_json_output(options.out, ANSWER, what="an answer")
         question = read_json(options.answer)
         log = read(options)
         found = answer_question(log, question)
         text = f"Answer written to {options.out}: sums over all courses, no rows."
     else:
-        from forecast.clinic.share import share_log
+        from forecast.clinic.share import KIND, share_log
 
+        check_json_output(options.out, KIND, what="a share")
         log = read(options)
         found = share_log(log, goal=options.goal)
         left_out = ", ".join(found["left_out"]) or "none"
@@ -75,12 +76,12 @@ def share(options: Options) -> None:
 
 def pool(options: Options) -> None:
     """Pool shares, or take one step of an exact joint fit."""
-    check_can_write(options.out)
     if options.rounds is not None:
         step(options)
         return
-    from forecast.clinic.pool import pool_shares
+    from forecast.clinic.pool import KIND, pool_shares
 
+    check_json_output(options.out, KIND, what="what pool wrote")
     pooled = pool_shares([read_json(path) for path in options.shares])
     write_text(options.out, as_text(pooled.to_dict()))
     said = f"Saved to {options.out}: give it to fit with --evidence."
@@ -90,9 +91,12 @@ def pool(options: Options) -> None:
 
 def step(options: Options) -> None:
     """Take the answers of one round and write the next question, or the common model."""
-    from forecast.clinic.rounds import JointRounds
+    from forecast.clinic.answers import QUESTION
+    from forecast.clinic.pool import KIND
+    from forecast.clinic.rounds import STATE, JointRounds
 
-    check_can_write(options.rounds)
+    check_json_output(options.out, QUESTION, KIND, what="what pool wrote")
+    check_json_output(options.rounds, STATE, what="the rounds of a joint fit")
     rounds = JointRounds(options.goal)
     if options.rounds.exists():
         rounds = JointRounds.from_dict(read_json(options.rounds))

@@ -17,8 +17,9 @@ if TYPE_CHECKING:
     from forecast.clinic.forecaster import Forecaster
     from forecast.clinic.reference import Reference
 
-__all__ = ["card_text", "model_card"]
+__all__ = ["TITLE", "card_text", "model_card"]
 
+TITLE = "Sessions of laser tattoo removal until the goal, predicted at the consultation"
 TABLES = ("candidates", "scores", "reliability", "subgroups")
 FIELDS = frozenset(Enquiry.__slots__)
 LIMITS = (
@@ -35,7 +36,7 @@ def model_card(forecaster: Forecaster) -> dict[str, Any]:
     reference, found = forecaster.reference, forecaster.assessment
     goal = {"clear": "recorded as cleared", "lighten": "recorded as cleared or lightened"}
     return {
-        "title": "Sessions of laser tattoo removal until the goal, predicted at the consultation",
+        "title": TITLE,
         "intended_use": "To tell a client how many sessions to expect, and to price packages.",
         "outcome": f"Session at which the course is {goal[forecaster.goal]}.",
         "participants": participants(reference),

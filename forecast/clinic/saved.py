@@ -17,7 +17,7 @@ from forecast.clinic.stopping import Stopping
 from forecast.errors import ForecastError, RequestError
 from forecast.survival.portable import model_from_dict
 
-__all__ = ["SCHEMA", "load_forecaster", "save_forecaster", "to_dict"]
+__all__ = ["KIND", "SCHEMA", "load_forecaster", "save_forecaster", "to_dict"]
 
 SCHEMA = 2
 KIND = "session-forecast forecaster"

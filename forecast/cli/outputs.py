@@ -1,0 +1,96 @@
+"""What may be written over: only what the same command wrote, never a log or another file."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+from forecast.cli.files import check_can_write
+from forecast.errors import RequestError
+
+__all__ = [
+    "check_folder",
+    "check_json_output",
+    "check_output",
+    "check_register",
+    "is_json_with",
+]
+
+REMEDY = "Name another file, or move this one away."
+Mark = Callable[[bytes], bool]
+
+
+def check_output(path: Path, *, what: str, known: Mark) -> None:
+    """Raise RequestError, before long work, when ``path`` cannot or must not be written.
+
+    A file that is there already, and not empty, is written over only when ``known`` says of its
+    content that this command wrote it; ``what`` names that, for example "a saved forecaster".
+    """
+    check_can_write(path)
+    if not path.is_file():
+        return
+    content = path.read_bytes()
+    if content.strip() and not known(content):
+        raise RequestError(f"{path} is there already and is not {what}: it would be lost.", REMEDY)
+
+
+def check_json_output(path: Path, *kinds: str, what: str) -> None:
+    """Raise RequestError unless ``path`` is free, or holds JSON of one of the kinds."""
+    check_output(path, what=what, known=is_json_with("kind", *kinds))
+
+
+def is_json_with(name: str, *values: str) -> Mark:
+    """Return a test for JSON objects that hold one of the values under a name."""
+
+    def known(content: bytes) -> bool:
+        try:
+            stored = json.loads(content)
+        except ValueError:
+            return False
+        return isinstance(stored, dict) and stored.get(name) in values
+
+    return known
+
+
+def check_register(path: Path) -> None:
+    """Raise RequestError unless ``path`` is free, or a register of promises to append to."""
+
+    def known(_: bytes) -> bool:
+        from forecast.clinic.register import read_register
+        from forecast.errors import DataError
+
+        try:
+            list(read_register(path))
+        except (DataError, UnicodeDecodeError):
+            return False
+        return True
+
+    check_output(path, what="a register of promises", known=known)
+
+
+def check_folder(folder: Path, names: Iterable[str], *, what: str, mark: Mark, by: str) -> None:
+    """Raise RequestError when files in ``folder`` would be lost that are not of this command.
+
+    Parameters
+    ----------
+    folder : Path
+        Where to write; it need not be there yet.
+    names : iterable of str
+        The files that will be written into it.
+    what : str
+        What such a folder is called, for example "a tour".
+    mark : callable
+        Says of the content of the file ``by`` whether this command wrote it.
+    by : str
+        The name of the file that tells.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise RequestError(f"{folder} is a file.", "Name a folder.")
+    taken = [name for name in names if (folder / name).exists()]
+    telling = folder / by
+    if taken and not (telling.is_file() and mark(telling.read_bytes())):
+        raise RequestError(
+            f"{folder} has a {taken[0]} already and is not {what}: it would be lost.",
+            "Name another folder.",
+        )
