@@ -5,17 +5,18 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forecast.cli.compare import compared_text
-from forecast.cli.estimate import CLOSING
+from forecast.cli.estimate import CLOSING, look_out_for, own_lines
 from forecast.cli.files import read_enquiries, write_text
 from forecast.cli.log import fitted_text
 from forecast.cli.options import Options, add_command, answer, progress
+from forecast.cli.outputs import check_folder
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
@@ -26,9 +27,11 @@ if TYPE_CHECKING:
 
 __all__ = ["SHIPPED_SEED", "register"]
 
-SEED = 1
 SHIPPED_SEED = 20170102  # of the invented clinic, as in synthetic_data/make.py
 CLOSING_LINES = ("The clinic is invented: its numbers show the method, not yours.", CLOSING)
+TITLE = "Tour of an invented clinic"
+INDEX = "index.html"
+EDITED = ("enquiries.csv", "tariff.toml")  # which a reader is likely to change
 UNDER_WAY = "usual-forearm"
 GRADINGS = ((0, 0), (2, 30), (4, 60))
 ENQUIRIES = """\
@@ -79,14 +82,13 @@ class Album:
 def tour(options: Options) -> None:
     """Walk log, check, fit, enquiries, prices and figures; name the files at the end."""
     target: Path = options.out
-    if target.exists() and not target.is_dir():
-        raise RequestError(f"{target} is a file.", "Name a folder with -o.")
+    check_place(target)
     target.absolute().parent.mkdir(parents=True, exist_ok=True)
     folder = Path(tempfile.mkdtemp(dir=target.absolute().parent, prefix=f".{target.name}."))
     try:
         album = Album(folder)
         walk(album)
-        album.text("index.html", "start here", index_page(album))
+        album.text(INDEX, "start here", index_page(album))
         settle(folder, target)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
@@ -98,6 +100,26 @@ def tour(options: Options) -> None:
     answer(options, {"folder": str(target), "written": files}, text)
 
 
+def check_place(target: Path) -> None:
+    """Raise RequestError when the tour would write over what it did not write itself."""
+    from forecast.clinic.tariff_file import tariff_template
+
+    check_files(target, [INDEX, "model.json", *EDITED])
+    for name, text in zip(EDITED, (ENQUIRIES, tariff_template()), strict=True):
+        there = target / name
+        if there.is_file() and there.read_bytes() != text.encode():
+            raise RequestError(
+                f"{there} is not as the tour writes it: your changes would be lost.",
+                "Copy it to another folder, or name another folder with -o.",
+            )
+
+
+def check_files(target: Path, names: Iterable[str]) -> None:
+    """Raise RequestError when a folder that is no tour has files of these names."""
+    title = f"<title>{TITLE}</title>".encode()
+    check_folder(target, names, what="a tour", by=INDEX, mark=lambda content: title in content)
+
+
 def walk(album: Album) -> None:
     """Do the job, step by step."""
     from forecast import fit_forecaster
@@ -105,7 +127,7 @@ def walk(album: Album) -> None:
     progress("Reading the invented clinic's log")
     log = read_invented_clinic(album)
     progress("Fitting its session counts (about a minute)")
-    forecaster = fit_forecaster(log, seed=SEED)
+    forecaster = fit_forecaster(log)
     forecaster.save(album.folder / "model.json")
     album.shown["model.json"] = "the fitted model; it holds no client rows"
     album.say("The model", fitted_text(forecaster))
@@ -141,10 +163,17 @@ def answer_enquiries(album: Album, forecaster: Forecaster) -> Mapping[str, Estim
     album.text("enquiries.csv", "three invented enquiries", ENQUIRIES)
     enquiries = read_enquiries(album.folder / "enquiries.csv")
     estimates = {label: forecaster.estimate(enquiry) for label, enquiry in enquiries.items()}
-    words = [f"Enquiry {label}\n{estimate.to_text()}" for label, estimate in estimates.items()]
-    album.text("estimates.txt", "how many sessions each needs", "\n\n".join([*words, CLOSING]))
+    words: dict[str, str] = {}
+    always: dict[str, str] = {}
     for label, estimate in estimates.items():
-        album.say(f"Enquiry {label}", estimate.to_text())
+        cautions = look_out_for(enquiries[label])
+        words[label] = "\n".join([estimate.to_text(), *own_lines(cautions)])
+        always |= {one.key: f"- {one.to_text()}" for one in cautions if one.kind == "always"}
+    text = [f"Enquiry {label}\n{said}" for label, said in words.items()]
+    closing = "\n".join([CLOSING, *always.values()])
+    album.text("estimates.txt", "how many sessions each needs", "\n\n".join([*text, closing]))
+    for label, estimate in estimates.items():
+        album.say(f"Enquiry {label}", words[label])
         album.figure(
             f"count-{label}.html", f"{label}: the chance of each count", plot_estimate(estimate)
         )
@@ -186,11 +215,11 @@ def price_enquiries(album: Album, estimates: Mapping[str, Estimate]) -> None:
 
 
 def compare_pulses(album: Album, log: OutcomeLog) -> None:
-    """Write what the log says of the regimes, over the sessions it can follow them for."""
+    """Write what the log says of the regimes, as `forecast compare` does."""
     from forecast import compare_regimes
     from forecast.figures.regimes import plot_curves
 
-    comparison = compare_regimes(log, horizon=10, replicates=200, seed=SEED)
+    comparison = compare_regimes(log)
     text = compared_text(comparison)
     album.say("Regimes", text.partition("\n\n")[0])
     album.figure("regimes.html", "clearing by regime, session by session", plot_curves(comparison))
@@ -231,17 +260,18 @@ def index_page(album: Album) -> str:
     return (
         '<!doctype html>\n<html lang="en">\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        "<title>Tour of an invented clinic</title>\n"
+        f"<title>{TITLE}</title>\n"
         "<style>:root{color-scheme:light dark}"
         "body{font:1rem/1.5 system-ui,sans-serif;margin:2rem auto;max-width:44rem;padding:0 1rem}"
         "h2{font-size:1.1rem;margin:1.5rem 0 0}p{margin:.2rem 0}</style>\n"
-        f"<h1>Tour of an invented clinic</h1>\n{closing}\n{found}\n"
+        f"<h1>{TITLE}</h1>\n{closing}\n{found}\n"
         f"<h2>Files</h2>\n<ul>\n{items}\n</ul>\n</html>\n"
     )
 
 
 def settle(made: Path, target: Path) -> None:
     """Move the finished files into ``target``, leaving there what is not ours."""
+    check_files(target, [file.name for file in made.iterdir()])
     target.mkdir(parents=True, exist_ok=True)
     for file in sorted(made.iterdir()):
         os.replace(file, target / file.name)

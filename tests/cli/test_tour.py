@@ -57,6 +57,29 @@ def test_the_models_of_the_tour_hold_no_client(folder: Path):
     assert not re.search(r"client_id|course_id|C\d{3,}", text)
 
 
+SHIPPED = Path(__file__).parents[2] / "synthetic_data"
+
+
+def test_the_tour_says_what_the_commands_say(folder: Path, capsys: pytest.CaptureFixture[str]):
+    model, asked = str(folder / "model.json"), str(folder / "enquiries.csv")
+    assert main(["estimate", model, asked]) == 0
+    assert (folder / "estimates.txt").read_text(encoding="utf-8") == capsys.readouterr().out
+    assert "! " in (folder / "estimates.txt").read_text(encoding="utf-8")  # cautions
+    assert main(["compare", str(SHIPPED)]) == 0
+    said = (folder / "regimes.txt").read_text(encoding="utf-8")
+    assert capsys.readouterr().out.endswith(said)
+
+
+def test_the_tour_fits_as_the_command_does_by_default(folder: Path):
+    from forecast.cli import build_parser
+
+    default = build_parser().parse_args(["fit", "log", "-o", "model.json"])
+    stored = json.loads((folder / "model.json").read_text(encoding="utf-8"))
+    assert {name: stored[name] for name in ("seed", "goal", "horizon")} == {
+        name: getattr(default, name) for name in ("seed", "goal", "horizon")
+    }
+
+
 def test_a_file_in_the_place_of_the_folder_is_refused(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ):
@@ -66,7 +89,7 @@ def test_a_file_in_the_place_of_the_folder_is_refused(
 
 
 def test_without_the_shipped_files_the_tour_makes_the_same_clinic():
-    shipped = forecast.read_log(Path(__file__).parents[2] / "synthetic_data").courses
+    shipped = forecast.read_log(SHIPPED).courses
     again = forecast.simulate_log(600, seed=SHIPPED_SEED).courses
     for column in ("course_id", "skin_type", "inks", "sessions_given", "outcome"):
         assert shipped[column].tolist() == again[column].tolist(), column
