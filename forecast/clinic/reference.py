@@ -244,9 +244,9 @@ def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, i
         half_by = None
         if own["observed"].any():
             spells = Durations.from_frame(
-                known, step="step", observed="observed", entry="entry", covariates=[]
+                own, step="step", observed="observed", entry="entry", covariates=[]
             )
-            half = LifeTable().fit(spells).predict({}, int(known["step"].max())).median()[0]
+            half = LifeTable().fit(spells).predict({}, int(own["step"].max())).median()[0]
             half_by = int(half) if np.isfinite(half) else None
         reached = int(own["observed"].sum())
         found[str(name)] = {"n": len(own), "reached": reached, "half_by": half_by}
