@@ -116,12 +116,13 @@ class Likelihood:
         first[:, :2], second[:, :2, :2] = slope, bend
         if not never.shape[1]:
             return plain, first, second
-        share = 1 / (1 + np.exp(never @ theta[last + 1 :]))  # that has the event
-        survived = np.log(1 - share + share * np.exp(plain))
-        value = np.log(share) + np.where(observed, plain, 0.0)
-        value = np.where(observed, value, survived)
+        odds = never @ theta[last + 1 :]
+        log_share = -np.logaddexp(0, odds)  # of the share that has the event
+        share = np.exp(log_share)
+        survived = np.logaddexp(odds + log_share, log_share + plain)
+        value = np.where(observed, log_share + plain, survived)
         # chance that a row without the event still is one of those who will have it
-        still = np.where(observed, 1.0, share * np.exp(plain - survived))
+        still = np.where(observed, 1.0, np.exp(log_share + plain - survived))
         first[:, :2] = still[:, None] * slope
         first[:, 2] = share - still
         mixed = still * (1 - still)

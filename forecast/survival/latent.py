@@ -17,19 +17,35 @@ import numpy.typing as npt
 __all__ = ["STANDARDS", "Standard", "normal_above", "step_likelihood", "survival_curve"]
 
 FloatArray = npt.NDArray[np.float64]
-TINY = 1e-300
+LOG_ROOT = 0.5 * math.log(2 * math.pi)
 CELLS = 512  # cells per standard unit in the table of the normal tail
 FAR = 30.0  # standard units beyond which every distribution here is 0 or 1
+FARTHEST = 700.0  # standard units; the exponential of more overflows
 
 
 @dataclass(frozen=True, slots=True)
 class Standard:
-    """A standard distribution: chance below z, chance above z, density, and density's slope."""
+    """A standard distribution of a latent log duration.
 
-    below: Callable[[FloatArray], FloatArray]
+    Chances of steps are logs that hold however far out they lie, so that value and slope of a
+    likelihood agree everywhere.
+
+    Attributes
+    ----------
+    above : callable
+        Chance above z.
+    log_between : callable
+        Log of the chance between two places, the lower first.
+    log_density : callable
+        Log of the density.
+    score : callable
+        Slope of the log density.
+    """
+
     above: Callable[[FloatArray], FloatArray]
-    density: Callable[[FloatArray], FloatArray]
-    slope: Callable[[FloatArray], FloatArray]
+    log_between: Callable[[FloatArray, FloatArray], FloatArray]
+    log_density: Callable[[FloatArray], FloatArray]
+    score: Callable[[FloatArray], FloatArray]
 
 
 @lru_cache(maxsize=1)
@@ -49,72 +65,89 @@ def _mills_cubics() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     return value[:-1], slope[:-1], second, third
 
 
+def _mills_ratio(out: FloatArray) -> FloatArray:
+    """Return the upper tail over the density from 0 up: by table, and far out by its series."""
+    value, slope, second, third = _mills_cubics()
+    at = np.fmin(out, FAR) * CELLS  # NaN takes a place in the table too, and is put back below
+    cell = at.astype(np.int64)
+    at -= cell
+    ratio = third[cell]
+    for coefficient in (second, slope, value):
+        ratio *= at
+        ratio += coefficient[cell]
+    far = out > FAR
+    if far.any():
+        square = out[far] ** -2
+        series = 1 - square * (1 - 3 * square * (1 - 5 * square * (1 - 7 * square)))
+        ratio[far] = series / out[far]
+    return ratio
+
+
 def normal_above(z: FloatArray) -> FloatArray:
     """Return the normal chance above z to twelve digits, from -30 to 30; numpy has none.
 
     Ten times faster than going through ``math.erfc``.
     """
-    value, slope, second, third = _mills_cubics()
-    out = np.fmin(np.abs(z), FAR)  # NaN takes a place in the table too, and is put back below
-    at = out * CELLS
-    cell = at.astype(np.int64)
-    at -= cell
-    tail = third[cell]
-    for coefficient in (second, slope, value):
-        tail *= at
-        tail += coefficient[cell]
-    tail *= _normal_density(out)
+    out = np.fmin(np.abs(z), FAR)
+    tail = _mills_ratio(out) * _normal_density(out)
     chance = np.where(z > 0, tail, 1 - tail)
     return np.where(np.isnan(z), np.nan, chance)
 
 
 def _normal_density(z: FloatArray) -> FloatArray:
-    return np.asarray(np.exp(-0.5 * z**2) / math.sqrt(2 * math.pi), dtype=np.float64)
+    return np.asarray(np.exp(_normal_log_density(z)), dtype=np.float64)
 
 
-def _logistic_below(z: FloatArray) -> FloatArray:
-    return np.asarray(1 / (1 + np.exp(-z)), dtype=np.float64)
+def _normal_log_density(z: FloatArray) -> FloatArray:
+    return np.asarray(-0.5 * z**2 - LOG_ROOT, dtype=np.float64)
 
 
-def _logistic_density(z: FloatArray) -> FloatArray:
-    return _logistic_below(z) * _logistic_below(-z)
+def _normal_log_above(z: FloatArray) -> FloatArray:
+    out = np.abs(z)
+    ratio, density = _mills_ratio(out), _normal_log_density(out)
+    return np.where(z > 0, np.log(ratio) + density, np.log1p(-ratio * np.exp(density)))
 
 
-def _extreme_rate(z: FloatArray) -> FloatArray:
-    return np.asarray(np.exp(np.minimum(z, 6.5)), dtype=np.float64)
+def _normal_log_between(lower: FloatArray, upper: FloatArray) -> FloatArray:
+    high = lower > 0  # the tail in which differences keep their digits; mirrored into it if not
+    near = _normal_log_above(np.where(high, lower, -upper))
+    far = _normal_log_above(np.where(high, upper, -lower))
+    return near + np.log(-np.expm1(far - near))
 
 
-def _extreme_density(z: FloatArray) -> FloatArray:
-    rate = _extreme_rate(z)
-    return np.asarray(rate * np.exp(-rate), dtype=np.float64)
+def _logistic_above(z: FloatArray) -> FloatArray:
+    return np.asarray(1 / (1 + np.exp(z)), dtype=np.float64)
+
+
+def _logistic_log_between(lower: FloatArray, upper: FloatArray) -> FloatArray:
+    inside = np.log(-np.expm1(lower - upper))
+    return np.asarray(inside - np.logaddexp(0, lower) - np.logaddexp(0, -upper))
+
+
+def _logistic_log_density(z: FloatArray) -> FloatArray:
+    return np.asarray(z - 2 * np.logaddexp(0, z), dtype=np.float64)
+
+
+def _extreme_log_between(lower: FloatArray, upper: FloatArray) -> FloatArray:
+    rate = np.exp(lower)
+    return np.asarray(np.log(-np.expm1(rate - np.exp(upper))) - rate, dtype=np.float64)
 
 
 STANDARDS: dict[str, Standard] = {
     "weibull": Standard(
-        lambda z: -np.expm1(-_extreme_rate(z)),
-        lambda z: np.exp(-_extreme_rate(z)),
-        _extreme_density,
-        lambda z: _extreme_density(z) * (1 - _extreme_rate(z)),
+        lambda z: np.exp(-np.exp(z)),
+        _extreme_log_between,
+        lambda z: z - np.exp(z),
+        lambda z: 1 - np.exp(z),
     ),
-    "lognormal": Standard(
-        lambda z: normal_above(-z),
-        normal_above,
-        _normal_density,
-        lambda z: -z * _normal_density(z),
-    ),
+    "lognormal": Standard(normal_above, _normal_log_between, _normal_log_density, np.negative),
     "loglogistic": Standard(
-        _logistic_below,
-        lambda z: _logistic_below(-z),
-        _logistic_density,
-        lambda z: _logistic_density(z) * (1 - 2 * _logistic_below(z)),
+        _logistic_above,
+        _logistic_log_between,
+        _logistic_log_density,
+        lambda z: -np.tanh(z / 2),
     ),
 }
-
-
-def standard_units(step: FloatArray, location: FloatArray, scale: float) -> FloatArray:
-    """Return ``(log step - location) / scale``, kept finite; step 0 is far below."""
-    with np.errstate(divide="ignore"):
-        return np.clip((np.log(step) - location) / scale, -FAR, FAR)
 
 
 def survival_curve(
@@ -143,24 +176,20 @@ def step_likelihood(
     gradient : ndarray of shape (n, 2)
     hessian : ndarray of shape (n, 2, 2)
     """
-    upper = standard_units(step, location, scale)
-    lower = standard_units(step - observed, location, scale)
-    # event: from lower to upper; otherwise: above lower, which is then the censoring step
-    high = lower > 0  # the tail in which differences keep their digits
-    reached = np.where(high, -standard.above(upper), standard.below(upper))
-    not_before = np.where(high, standard.above(lower), -standard.below(lower))
-    chance = np.where(observed, reached + not_before, standard.above(lower))
+    with np.errstate(divide="ignore"):  # the log of step 0, and of a chance that is none
+        lower = np.clip((np.log(step - observed) - location) / scale, -FARTHEST, FARTHEST)
+        upper = np.clip((np.log(step) - location) / scale, -FARTHEST, FARTHEST)
+        upper = np.where(observed, upper, FARTHEST)  # no event by a step: it lies above
+        value = standard.log_between(lower, upper)
     first = np.zeros((len(step), 2))
     second = np.zeros((len(step), 2, 2))
-    for z, sign in ((upper, observed.astype(np.float64)), (lower, -1.0)):
+    for z, sign in ((upper, 1.0), (lower, -1.0)):
         moved = np.stack([np.full_like(z, -1 / scale), -z], axis=1)
-        density, slope = sign * standard.density(z), sign * standard.slope(z)
+        density = sign * np.exp(standard.log_density(z) - value)
+        slope = density * standard.score(z)
         first += density[:, None] * moved
         second += slope[:, None, None] * moved[:, :, None] * moved[:, None, :]
         second[:, 0, 1] += density / scale
         second[:, 1, 0] += density / scale
         second[:, 1, 1] += density * z
-    chance = np.maximum(chance, TINY)
-    gradient = first / chance[:, None]
-    hessian = second / chance[:, None, None] - gradient[:, :, None] * gradient[:, None, :]
-    return np.log(chance), gradient, hessian
+    return value, first, second - first[:, :, None] * first[:, None, :]
