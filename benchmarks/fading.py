@@ -217,9 +217,7 @@ def speed(n: int, repeats: int) -> list[str]:
                     taken[peer].append(float(said[0]))
                     apart = np.abs(found - said[1:])
                     variances = apart[1:5] / np.abs(said[2:6])
-                    gaps[peer] = np.array(
-                        [found[0] - said[1], apart[5:].max(), variances.max()]
-                    )
+                    gaps[peer] = np.array([found[0] - said[1], apart[5:].max(), variances.max()])
         kind = f"| {n} | {'irregular' if irregular else 'grid'} | "
         for peer in ("MixedLM", "lmer"):
             if taken[peer]:

@@ -123,3 +123,75 @@ def test_crossed_bounds_and_too_few_telling_rows_are_refused():
         CensoredMixed().fit(np.ones((4, 1)), [1, 2, 3, 4], [1, 2, 2, 4], [1, 1, 2, 2])
     with pytest.raises(DataError, match="both sides"):
         CensoredMixed().fit(np.ones((4, 1)), [-np.inf] * 4, [0.0] * 4, [1, 1, 2, 2])
+
+
+def wandering(n, seed, *, plateau=0.0, often=0.0, steps=10):
+    """Return the log of what is left of paths that wander, and which of them level off."""
+    rng = np.random.default_rng(seed)
+    levels = rng.random(n) < often
+    slope = -0.35 + rng.normal(0, 0.05, n)
+    step = np.arange(1.0, steps + 1)
+    path = slope[:, None] * step + rng.normal(0, 0.1, (n, steps)).cumsum(axis=1)
+    held = np.where(levels, plateau, 0.0)[:, None]
+    left = np.log(held + (1 - held) * np.exp(path)) + rng.normal(0, 0.08, (n, steps))
+    clock = np.tile(step, n)
+    subject = np.repeat(np.arange(n), steps)
+    return np.column_stack([np.ones(n * steps), clock]), left.ravel(), subject, clock, levels
+
+
+def test_the_likelihood_of_wandering_paths_is_that_of_the_normal():
+    design, y, subject, clock, _ = wandering(30, 1)
+    fitted = CensoredMixed(wanders=True).fit(
+        design, y, y, subject, random=design, clock=clock, names=("start", "step")
+    )
+    one = subject == 0
+    spread = design[one] @ fitted.model.random_covariance @ design[one].T
+    spread += fitted.wander_variance * np.minimum.outer(clock[one], clock[one])
+    spread += fitted.model.residual_variance * np.eye(one.sum())
+    mean = design[one] @ fitted.coefficients
+    total = sum(multivariate_normal.logpdf(y[subject == at], mean, spread) for at in range(30))
+    assert fitted.loglik == pytest.approx(total, abs=1e-6)
+    plain = CensoredMixed().fit(design, y, y, subject, random=design)
+    assert fitted.loglik > plain.loglik + 1.92  # the 95 % point of chi-squared, one degree, halved
+
+
+def test_how_far_paths_wander_comes_back():
+    design, y, subject, clock, _ = wandering(300, 2)
+    fitted = CensoredMixed(wanders=True).fit(design, y, y, subject, random=design, clock=clock)
+    assert fitted.wander_variance == pytest.approx(0.1**2, rel=0.1)
+    assert fitted.model.residual_variance == pytest.approx(0.08**2, rel=0.1)
+    assert fitted.model.random_covariance[1, 1] == pytest.approx(0.05**2, rel=0.4)
+    assert fitted.coefficients[1] == pytest.approx(-0.35, abs=4 * 0.006)
+
+
+def test_paths_that_level_off_are_told_and_do_not_flatten_the_others():
+    design, y, subject, clock, levels = wandering(300, 3, plateau=0.25, often=0.1)
+    shares = (0.1, 0.2, 0.35, 0.6)  # the true one is not among them
+    fitted = CensoredMixed(wanders=True, plateaus=shares).fit(
+        design, y, y, subject, random=design, clock=clock
+    )
+    plain = CensoredMixed(wanders=True).fit(design, y, y, subject, random=design, clock=clock)
+    assert fitted.coefficients[1] == pytest.approx(-0.35, abs=0.012)
+    assert plain.coefficients[1] > -0.33
+    assert ((fitted.levels_off > 0.5) == levels).mean() > 0.97
+    assert fitted.levels_off[~levels].mean() < 0.02
+    assert fitted.guess.often == pytest.approx(levels.mean(), abs=0.02)
+
+
+def test_without_paths_that_level_off_nothing_changes():
+    design, y, subject, clock, _ = wandering(200, 4, steps=7)
+    fit = {"random": design, "clock": clock}
+    plain = CensoredMixed(wanders=True).fit(design, y, y, subject, **fit)
+    mixed = CensoredMixed(wanders=True, plateaus=(0.3, 0.6)).fit(design, y, y, subject, **fit)
+    assert_allclose(mixed.coefficients, plain.coefficients, atol=1e-3)
+    assert mixed.levels_off.mean() < 0.01
+
+
+def test_a_search_from_an_earlier_fit_ends_at_the_same_place():
+    design, y, subject, clock, _ = wandering(100, 5, plateau=0.3, often=0.1)
+    model = CensoredMixed(wanders=True, plateaus=(0.2, 0.4))
+    first = model.fit(design, y, y, subject, random=design, clock=clock)
+    again = model.fit(design, y, y, subject, random=design, clock=clock, start=first.guess)
+    errors = np.sqrt(np.diag(first.robust_covariance))
+    assert (np.abs(again.coefficients - first.coefficients) < 0.02 * errors).all()
+    assert again.rounds <= first.rounds

@@ -78,6 +78,36 @@ def test_regime_differences_are_covered_as_promised():
     assert abs(np.mean(gaps)) < 3 * np.std(gaps) / 80**0.5 + 0.003
 
 
+def test_operators_who_like_ps_and_are_quick_are_not_taken_for_ps():
+    # five operators whose own speeds differ as much as those of two regimes might
+    world = replace(BLACK, regime_effect=0.0, operator_speed_sd=0.3, operator_seed=3)
+    fading = fit_fading(simulate_clinic(900, seed=11, world=world).log, level=0.99)
+    assert "operator" in fading.adjusted_for
+    low, high = fading.differences.set_index("ink_group").loc["all", ["low", "high"]]
+    assert low < 0 < high
+    # what each takes, over the mean of all, comes back
+    names = [name for name in fading.rows.names if name.startswith("operator ")]
+    found = fading.model.coefficients[[fading.rows.names.index(name) for name in names]]
+    pace = np.exp(Crew.of(world).speed)
+    assert_allclose(found, (pace / pace.mean() - 1)[: len(found)], atol=0.08)
+
+
+def test_an_operator_who_alone_fires_ps_is_said():
+    fading = fit_fading(simulate_clinic(500, seed=12, world=replace(BLACK, ps_owner=True)).log)
+    assert "operator" not in fading.adjusted_for
+    assert any("cannot be told apart" in note for note in fading.notes)
+
+
+def test_courses_that_level_off_are_named_and_most_of_them_have_a_remnant():
+    clinic = simulate_clinic(700, seed=13, world=replace(World(), resistant_rate=0.3))
+    fading = fit_fading(clinic.log)
+    remnant = clinic.truth.set_index("course_id")["remnant"]
+    named = [row["course_id"] for row in fading.to_dict()["level_off"] if row["chance"] > 0.8]
+    assert len(named) >= 5
+    assert (remnant.loc[named] > 0.05).mean() > 0.8
+    assert any("level off" in note or "levels off" in note for note in fading.notes)
+
+
 def test_a_plain_average_of_gradings_follows_those_who_are_left(fading):
     # the mean grading after session 12 is of courses too slow to have cleared before
     late = fading.rows.table.query("session == 12")["fading_pct"].mean()
