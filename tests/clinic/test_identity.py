@@ -99,3 +99,11 @@ def test_a_dropped_column_is_no_longer_missed(courses):
     telling = courses.assign(email="a@example.org")
     log = OutcomeLog.from_frames(telling.drop(columns="email"))
     pd.testing.assert_frame_equal(log.courses, courses)
+
+
+def test_birth_dates_are_found_in_a_log_of_thousands_of_courses(courses):
+    many = pd.concat([courses] * 120, ignore_index=True)
+    many["course_id"] = [f"c{number}" for number in range(len(many))]
+    born = pd.Timestamp("1970-05-05") + pd.to_timedelta([37 * k % 9000 for k in many.index], "D")
+    assert "birth dates" in refused(many.assign(since=born)).problem
+    assert "birth dates" in refused(many.assign(since=born.strftime("%Y-%m-%d"))).problem

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from forecast.clinic.log import OutcomeLog
-from forecast.clinic.part import MOST_TO_CHECK, some_clients
+from forecast.clinic.part import MOST_TO_CHECK, folds_for, some_clients
 from forecast.clinic.reference import Reference
 from forecast.clinic.rows import course_rows
 from forecast.clinic.scoring import durations_of
@@ -56,3 +56,8 @@ def test_the_part_follows_from_the_seed_and_is_like_the_whole(large):
     assert not one.equals(other)
     share, n = large[1]["observed"].mean(), len(one)
     assert abs(one["observed"].mean() - share) < 5 * np.sqrt(share * (1 - share) / n)
+
+
+def test_folds_are_repeated_where_chance_matters():
+    assert folds_for(200) == folds_for(MOST_TO_CHECK) == (10, 2)
+    assert folds_for(MOST_TO_CHECK + 1) == (5, 1)

@@ -337,3 +337,24 @@ def test_a_workbook_that_counts_days_from_1904_reads_its_dates_and_says_so(log, 
     again = read_log(path)
     assert_same(again, log)
     assert "1904" in " ".join(again.report.notes)
+
+
+@pytest.mark.parametrize("kind", ["text", "category"])
+def test_texts_of_parquet_come_back_as_texts_whatever_the_file_holds_them_as(log, tmp_path, kind):
+    (tmp_path / "log").mkdir()
+    for name in TABLES:
+        frame = getattr(log, name).copy()
+        if name == "courses":
+            frame.loc[[3, 30], "skin_type"] = [" iv ", "IX"]
+        for column in frame.select_dtypes("object").columns if kind == "category" else ():
+            frame[column] = frame[column].astype("category")
+        frame.to_parquet(tmp_path / "log" / f"{name}.parquet", index=False, row_group_size=16)
+    read = read_log(tmp_path / "log")
+    assert read.courses.loc[3, "skin_type"] == "IV"
+    assert len(read.courses) == len(log.courses) - 1
+    for name in TABLES:
+        assert "category" not in set(getattr(read, name).dtypes.astype(str))
+        assert "category" not in set(read.report.withheld[name].dtypes.astype(str))
+    left_out = read.report.withheld["courses"]
+    assert list(left_out["skin_type"]) == ["IX"]
+    assert len(read.report.withheld["sessions"]) == log.courses.loc[30, "sessions_given"]

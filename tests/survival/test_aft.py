@@ -122,3 +122,23 @@ def test_what_the_data_leave_open_is_refused(rossi):
         AcceleratedTime().fit(durations(rossi.assign(arrest=0), COVARIATES))
     with pytest.raises(RequestError, match="shape is 'normal'"):
         AcceleratedTime("normal")
+
+
+def test_very_many_rows_are_fitted_as_their_counts():
+    """Equal rows count as one with their number as weight: few rows, fitted in the plain way."""
+    rng = np.random.default_rng(4)
+    n = 120_000
+    frame = pd.DataFrame({"x": rng.integers(0, 2, n), "dose": rng.integers(0, 4, n) / 3})
+    needed = np.ceil(np.exp(rng.normal(1.5 + 0.3 * frame["x"] - 0.2 * frame["dose"], 0.5)))
+    watched = rng.integers(1, 12, n)
+    frame = frame.assign(week=np.minimum(needed, watched), arrest=needed <= watched)
+    counted = frame.value_counts().reset_index(name="times")
+    prior = {"never": (-4.0, 0.5)}
+    spec = AcceleratedTime("lognormal", prior=prior, never=())
+    many = spec.fit(durations(frame, ["x", "dose"]))
+    weighted = Durations.from_frame(
+        counted, step="week", observed="arrest", covariates=["x", "dose"], weight="times"
+    )
+    few = spec.fit(weighted)
+    assert_allclose(many.theta, few.theta, rtol=0, atol=1e-7)
+    assert_allclose(many.errors, few.errors, rtol=1e-6)

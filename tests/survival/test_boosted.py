@@ -82,3 +82,16 @@ def test_events_only_at_once_and_nothing_beyond_the_last_step():
 def test_options_are_checked(option):
     with pytest.raises(RequestError, match=next(iter(option))):
         BoostedHazard(**option)
+
+
+def test_of_very_many_steps_at_risk_those_of_some_subjects_are_used(wavy, monkeypatch):
+    monkeypatch.setattr("forecast.survival.boosted.MOST_STEPS_AT_RISK", 3000)
+    assert wavy.k.sum() > 3000
+    spec = BoostedHazard(trees=5, refits=0)
+    fitted = spec.fit(read(wavy))
+    assert any("drawn by subject" in message for message in fitted.notes.messages)
+    assert 0.8 * 3000 < fitted.notes.n_rows * wavy.k.mean() < 1.2 * 3000
+    backwards = spec.fit(read(wavy.assign(who=range(len(wavy))).iloc[::-1], subject="who"))
+    again = spec.fit(read(wavy.assign(who=range(len(wavy))), subject="who"))
+    rows = wavy[["x", "z"]][:20]
+    assert_allclose(backwards.predict(rows, 8).pmf, again.predict(rows, 8).pmf)
