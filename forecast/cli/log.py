@@ -24,9 +24,9 @@ def register(commands: Commands) -> None:
     parser.add_argument(
         "--set-aside",
         type=Path,
-        default=Path("set-aside"),
         metavar="FOLDER",
-        help="where rows set aside are written to be mended, if there are any (set-aside)",
+        help="where rows set aside are written to be mended, if there are any (set-aside, or "
+        "set-aside-2 where that holds the rows of another log)",
     )
 
     parser = add_command(
@@ -71,17 +71,31 @@ def check(options: Options) -> None:
     """Print the report of a log, and write the rows set aside so that they can be mended."""
     from forecast.clinic.mending import write_set_aside
     from forecast.clinic.recording import under_recording
+    from forecast.clinic.shelf import changed_files, shelf_for
 
     log = read(options)
     warnings = under_recording(log) if len(log.sessions) else ()
-    written = write_set_aside(log.report, options.set_aside)
-    data = {**log.report.to_dict(), "warnings": list(warnings), "written": list(map(str, written))}
+    folder = options.set_aside or shelf_for(log.report.source, "set-aside")
+    written = write_set_aside(log.report, folder)
+    changed = [path for path in changed_files(folder) if path not in written]
+    data = {
+        **log.report.to_dict(),
+        "warnings": list(warnings),
+        "written": [str(path) for path in written],
+        "left_as_changed": [str(path) for path in changed],
+    }
     lines = [log.report.to_text(), *(f"- {warning}" for warning in warnings)]
     if written:
         named = ", ".join(map(str, written))
         lines.append(
-            f"Rows set aside are in {named}: correct the cells, save each file as "
-            "mended_<table>.csv in the log's folder, and check again."
+            f"Rows set aside from {log.report.source} are in {named}: correct the cells, save each "
+            "file as mended_<table>.csv in the log's folder, and check again."
+        )
+    if changed:
+        named = ", ".join(map(str, changed))
+        lines.append(
+            f"Left alone, as not as it was written: {named}. Corrections in it count once it is "
+            "saved as mended_<table>.csv in the log's folder."
         )
     answer(options, data, "\n".join(lines))
 

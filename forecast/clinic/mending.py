@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-import os
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forecast.clinic.cells import as_text
 from forecast.clinic.headings import HELPERS, read_headings
+from forecast.clinic.shelf import put_on_shelf
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
@@ -29,27 +29,25 @@ def write_set_aside(report: LogReport, folder: str | Path) -> tuple[Path, ...]:
     ``mended_<table>`` of the workbook) and read the log again. Rows may as well be corrected in
     the log itself, or the mended rows added below its own: the three helper columns do no harm.
 
+    A file changed since it was written is not written over: the new one is then numbered,
+    ``set_aside_<table>_2.csv``. ``belongs_to.json`` beside them names the log.
+
     Raises
     ------
     RequestError
-        If ``folder`` exists and is not a folder.
+        If ``folder`` exists and is not a folder, or holds rows of another log.
     """
     folder = Path(folder)
     if folder.exists() and not folder.is_dir():
         raise RequestError(f"{folder} is a file.", "Name a folder for the rows set aside.")
-    written = []
-    for table, rows in report.withheld.items():
-        if rows.empty:
-            continue
-        folder.mkdir(parents=True, exist_ok=True)
-        path = folder / f"set_aside_{table}.csv"
-        draft = path.with_suffix(".csv.part")
-        _to_mend(report, table, rows).to_csv(
-            draft, index=False, encoding="utf-8-sig", lineterminator="\n"
-        )
-        os.replace(draft, path)
-        written.append(path)
-    return tuple(written)
+    contents = {
+        table: _to_mend(report, table, rows)
+        .to_csv(index=False, lineterminator="\n")
+        .encode("utf-8-sig")
+        for table, rows in report.withheld.items()
+        if len(rows)
+    }
+    return put_on_shelf(report.source, folder, contents)
 
 
 def _to_mend(report: LogReport, table: str, rows: pd.DataFrame) -> pd.DataFrame:
