@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from forecast._checks import check_whole_number
 from forecast.errors import FitError, RequestError
-from forecast.survival.aft_likelihood import Likelihood
+from forecast.survival.aft_likelihood import Likelihood, widened
 from forecast.survival.design import is_zero_one
 from forecast.survival.distribution import CountDistribution
 from forecast.survival.durations import Durations
@@ -124,6 +124,7 @@ class AcceleratedTime:
                 f"The data do not determine the effect of {open_name!r}.",
                 "Give a penalty or a prior, or leave the covariate out.",
             )
+        covariance = widened(covariance, likelihood.between_rows(theta))
         notes = describe(durations, converged, encoding)
         return FittedAcceleratedTime(self.shape, self.never, encoding, theta, covariance, notes)
 
@@ -162,7 +163,9 @@ class FittedAcceleratedTime:
     theta : ndarray of shape (m,)
         Location, coefficients, log scale, and the never share's parameters.
     covariance : ndarray of shape (m, m)
-        Inverse of the observed information, prior included.
+        Inverse of the observed information, prior included, widened where rows of one subject
+        are alike (Liang and Zeger 1986, Biometrika 73:13); with one row per subject, nothing
+        is added.
     notes : FitNotes
         What the fit rests on.
     """

@@ -14,8 +14,9 @@ import numpy.typing as npt
 
 from forecast.survival.durations import Durations
 from forecast.survival.latent import Standard, step_likelihood
+from forecast.survival.notes import first_seen
 
-__all__ = ["Likelihood"]
+__all__ = ["Likelihood", "widened"]
 
 FloatArray = npt.NDArray[np.float64]
 BLOCK = 4096  # rows worked on together: their parts stay in the second-level cache
@@ -71,17 +72,8 @@ class Likelihood:
 
     def _block(self, theta: FloatArray, rows: slice) -> tuple[float, FloatArray, FloatArray]:
         """Return the log-likelihood of some rows, its gradient and its Hessian."""
-        data, design, never = self.durations, self.design[rows], self.never[rows]
-        entry, weight = data.entry[rows], data.weight[rows]
-        value, first, second = self._rows(
-            theta, data.step[rows], data.observed[rows], design, never
-        )
-        late = entry > 0
-        if late.any():
-            none = np.zeros(int(late.sum()), dtype=np.bool_)
-            gone = self._rows(theta, entry[late], none, design[late], never[late])
-            for total, part in zip((value, first, second), gone, strict=True):
-                total[late] -= part
+        design, never, weight = self.design[rows], self.never[rows], self.durations.weight[rows]
+        value, first, second = self._since_entry(theta, rows)
         size, last = len(theta), design.shape[1]
         # each of the three linear predictors has its own block of columns
         blocks = [
@@ -96,6 +88,43 @@ class Likelihood:
                 hessian[here, there] = (X * (weight * second[:, i, j])[:, None]).T @ Z
                 hessian[there, here] = hessian[here, there].T
         return float(weight @ value), gradient, hessian
+
+    def _since_entry(
+        self, theta: FloatArray, rows: slice | npt.NDArray[np.int64]
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return what :meth:`_rows` does, given that each row got as far as its entry."""
+        data, design, never = self.durations, self.design[rows], self.never[rows]
+        entry, observed = data.entry[rows], data.observed[rows]
+        found = self._rows(theta, data.step[rows], observed, design, never)
+        late = entry > 0
+        if late.any():
+            none = np.zeros(int(late.sum()), dtype=np.bool_)
+            gone = self._rows(theta, entry[late], none, design[late], never[late])
+            for total, part in zip(found, gone, strict=True):
+                total[late] -= part
+        return found
+
+    def between_rows(self, theta: FloatArray) -> FloatArray:
+        """Return the sum of score times score' over pairs of different rows of one subject.
+
+        Nought where every subject has one row. It is what rows of one subject being alike adds
+        to the middle of the sandwich (Liang and Zeger 1986, Biometrika 73:13).
+        """
+        size = len(theta)
+        owner = first_seen(self.durations.subject)
+        groups = int(owner.max()) + 1
+        several = np.flatnonzero(np.bincount(owner)[owner] > 1)
+        place = np.unique(owner[several], return_inverse=True)[1]
+        total, own = np.zeros((len(set(place.tolist())), size)), np.zeros((size, size))
+        for low in range(0, len(several), BLOCK):
+            rows = several[low : low + BLOCK]
+            first = self._since_entry(theta, rows)[1] * self.durations.weight[rows, None]
+            score = np.hstack(
+                [first[:, :1] * self.design[rows], first[:, 1:2], first[:, 2:] * self.never[rows]]
+            )
+            own += score.T @ score
+            np.add.at(total, place[low : low + BLOCK], score)
+        return np.asarray((total.T @ total - own) * (groups / max(groups - 1, 1)))
 
     def _rows(
         self,
@@ -157,3 +186,17 @@ def inverse(matrix: FloatArray) -> FloatArray:
     values, vectors = np.linalg.eigh(matrix)
     spread = 1 / np.maximum(values, LEAST_SPREAD)
     return np.asarray((vectors * spread) @ vectors.T, dtype=np.float64)
+
+
+def widened(inverse: FloatArray, between: FloatArray) -> FloatArray:
+    """Return the covariance of estimates from rows that are alike within subjects.
+
+    The sandwich inverse + inverse between inverse, in no direction less than ``inverse``: a few
+    pairs of rows that happen to differ are no reason to be surer. The directions are those in
+    which the inverse is a ball, so that units do not matter.
+    """
+    values, vectors = np.linalg.eigh(inverse)
+    root = vectors * np.sqrt(np.maximum(values, 0))
+    added, along = np.linalg.eigh(root.T @ between @ root)
+    more = (root @ along) * np.sqrt(np.maximum(added, 0))
+    return np.asarray(inverse + more @ more.T, dtype=np.float64)

@@ -20,7 +20,13 @@ from forecast.survival.distribution import CountDistribution
 from forecast.survival.durations import Durations
 from forecast.survival.encoding import Encoding
 from forecast.survival.model import FitNotes
-from forecast.survival.notes import fit_notes, notes_from_dict, notes_to_dict, refuse_no_events
+from forecast.survival.notes import (
+    first_seen,
+    fit_notes,
+    notes_from_dict,
+    notes_to_dict,
+    refuse_no_events,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -305,9 +311,3 @@ def some_subjects(durations: Durations, most: int, *, seed: int) -> Durations:
     chosen = np.zeros(len(steps), dtype=bool)
     chosen[drawn[np.cumsum(steps[drawn]) <= most]] = True
     return durations.take(chosen[subject])
-
-
-def first_seen(subject: npt.NDArray[Any]) -> IntArray:
-    """Return subjects numbered in the order they are first met."""
-    position: dict[Any, int] = {}
-    return np.array([position.setdefault(who, len(position)) for who in subject.tolist()])

@@ -15,6 +15,7 @@ from forecast.survival.model import FitNotes
 
 __all__ = [
     "count_steps",
+    "first_seen",
     "fit_notes",
     "notes_from_dict",
     "notes_to_dict",
@@ -114,3 +115,10 @@ def notes_to_dict(notes: FitNotes) -> dict[str, Any]:
 def notes_from_dict(stored: Mapping[str, Any]) -> FitNotes:
     """Return the notes that :func:`notes_to_dict` wrote."""
     return FitNotes(**{**stored, "messages": tuple(stored["messages"])})
+
+
+def first_seen(subject: npt.NDArray[Any]) -> npt.NDArray[np.int64]:
+    """Return subjects numbered in the order they are first met."""
+    position: dict[Any, int] = {}
+    places = [position.setdefault(who, len(position)) for who in subject.tolist()]
+    return np.array(places, dtype=np.int64)
