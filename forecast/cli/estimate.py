@@ -132,7 +132,7 @@ def update(options: Options) -> None:
         later.remaining.to_text(),
         "",
         "In total:",
-        later.total.to_text(),
+        *(line for line in later.total.to_text().splitlines() if not line.startswith("- ")),
         *priced,
         *own_lines(cautions),
         "",

@@ -165,7 +165,13 @@ def read_one_enquiry(path: Path) -> Enquiry:
 def read_gradings(path: Path) -> list[tuple[int, float] | tuple[int, float, str]]:
     """Return ``(after_session, percent)`` or ``(after_session, percent, date)`` of each row."""
     table = read_table(path)
-    refuse_columns(path, table, ["after_session", "fading_pct", "graded_on", "grader_id"])
+    known = ["after_session", "fading_pct", "graded_on", "grader_id", "course_id"]
+    refuse_columns(path, table, known)
+    courses = {row["course_id"] for row in table.values() if "course_id" in row}
+    if len(courses) > 1:
+        raise DataError(
+            f"{path.name} has gradings of {len(courses)} courses.", "Keep those of one course."
+        )
     gradings: list[tuple[int, float] | tuple[int, float, str]] = []
     for line, row in table.items():
         for name in ("after_session", "fading_pct"):
@@ -175,7 +181,7 @@ def read_gradings(path: Path) -> list[tuple[int, float] | tuple[int, float, str]
                     "A grading needs after_session and fading_pct.",
                 )
         after = whole(path, line, "after_session", row["after_session"])
-        percent = number(path, line, "fading_pct", row["fading_pct"])
+        percent = number(path, line, "fading_pct", row["fading_pct"].removesuffix("%"))
         seen = row.get("graded_on")
         gradings.append((after, percent, seen) if seen else (after, percent))
     return gradings

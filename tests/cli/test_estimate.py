@@ -121,7 +121,15 @@ def test_an_update_gives_what_is_left_and_the_total(
     assert found["remaining"]["median"] == expected.remaining.median
     assert found["total"]["interval"] == list(expected.total.interval)
     assert main(arguments) == 0
-    assert "still needed" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "still needed" in said
+    notes = [line for line in said.splitlines() if line.startswith("- ")]
+    assert len(notes) == len(set(notes))
+    # the rows of one course, as they stand in the log
+    gradings.write_text(
+        "course_id,after_session,fading_pct\nC1,0,0\nC1,2,25%\nC1,4,45\n", encoding="utf-8"
+    )
+    assert answers(arguments, capsys)["total"]["interval"] == list(expected.total.interval)
     # a grading after a session that has not been given yet
     arguments[4] = "3"
     assert main(arguments) == 1
