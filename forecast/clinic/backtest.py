@@ -18,6 +18,8 @@ from forecast.clinic.tariff import Package, Tariff
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from forecast.clinic.log import OutcomeLog
 
 __all__ = ["Backtest", "backtest_package", "ending_weights"]
@@ -139,7 +141,7 @@ def backtest_package(
         total=from_cents(mean * len(ended)),
         earned_by_ended=from_cents(float(margins[ended].sum())),
         spent_on_ongoing=from_cents(float(spent[~ended].sum())),
-        notes=_notes(delivered, ended, terms),
+        notes=_notes(delivered, ended, terms, ongoing=log.courses["outcome"] == "ongoing"),
     )
 
 
@@ -177,7 +179,6 @@ def ending_weights(
     followed; at one session, ends come before the end of follow-up. 0 for ongoing courses.
     """
     steps = int(delivered.max())
-    sessions = np.arange(1, steps + 1)
     at = np.bincount(delivered, weights=counts, minlength=steps + 1)[1:]
     ends = np.bincount(delivered, weights=counts * ended, minlength=steps + 1)[1:]
     at_risk = at[::-1].cumsum()[::-1]
@@ -200,9 +201,19 @@ def _means(
 
 
 def _notes(
-    delivered: npt.NDArray[np.int64], ended: npt.NDArray[np.bool_], terms: Terms
+    delivered: npt.NDArray[np.int64],
+    ended: npt.NDArray[np.bool_],
+    terms: Terms,
+    *,
+    ongoing: pd.Series[bool],
 ) -> tuple[str, ...]:
     notes = ["Clients are taken to come and stop as they did under what they really bought."]
+    outlived = int((ongoing.to_numpy() & ended).sum())
+    if outlived:
+        notes.append(
+            f"{outlived} of the {int(ongoing.sum())} courses under way have had all {terms.cap} "
+            "sessions that are sold: they count as ended."
+        )
     last_ended, last_seen = int(delivered[ended].max()), int(delivered.max())
     if last_seen > last_ended:
         notes.append(

@@ -181,9 +181,12 @@ def evaluate(
 
 
 def _own_or_asked(terms: Terms, asked: FloatArray, tariff: Tariff) -> FloatArray:
-    """Return the package's own price, or where it has none the asked one on the list's step."""
+    """Return the package's own price, or where it has none the asked one on the list's step.
+
+    Where later sessions, paid on top, already bring in more than is asked, that is 0.
+    """
     if np.isnan(terms.price):
-        return step_up(asked, tariff)
+        return step_up(np.maximum(asked, 0.0), tariff)
     return np.full(len(asked), terms.price)
 
 
@@ -211,4 +214,4 @@ def smallest_price(break_even: FloatArray, chances: FloatArray, largest: float) 
 def step_up(cents: FloatArray, tariff: Tariff) -> FloatArray:
     """Return prices in cents rounded up to the tariff's price-list step."""
     step = float(tariff.round_to * 100)
-    return np.asarray(np.ceil((cents - 1e-6) / step) * step)
+    return np.asarray(np.ceil((cents - 1e-6) / step) * step + 0.0)  # no minus before a zero

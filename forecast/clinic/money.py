@@ -122,7 +122,8 @@ def round_up(cents: float, step: Decimal = CENT) -> Decimal:
     (Decimal('400.01'), Decimal('405.00'))
     """
     exact = (Decimal(cents) - FLOAT_NOISE) / 100
-    return ((exact / step).quantize(Decimal(1), ROUND_CEILING) * step).quantize(CENT)
+    # adding 0 takes the minus from a zero
+    return ((exact / step).quantize(Decimal(1), ROUND_CEILING) * step).quantize(CENT) + 0
 
 
 def round_cents(cents: FloatArray) -> FloatArray:

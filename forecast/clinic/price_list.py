@@ -233,8 +233,27 @@ def _band_price(sums: _Sums, inside: npt.NDArray[np.bool_], tariff: Tariff) -> f
     chances = sums.chances[inside].reshape(1, -1) / inside.sum()
     largest = tariff.largest_chance_of_loss
     for_loss = smallest_price(sums.break_even[inside].reshape(1, -1), chances, largest)[0]
-    price = round_up(max(needed / sums.paid[inside].sum(), for_loss), tariff.round_to)
+    price = round_up(max(needed / sums.paid[inside].sum(), for_loss, 0.0), tariff.round_to)
     return float(100 * price)
+
+
+def _cheaper_though_harder(bands: tuple[Band, ...], package: Package) -> list[str]:
+    """Return why a band costs less than one whose courses cost the clinic less, if one does."""
+    odd = [
+        (band, easier)
+        for place, band in enumerate(bands)
+        for easier in bands[place + 1 :]
+        if easier.price > band.price and easier.expected_cost < band.expected_cost
+    ]
+    if not odd or package.extra_price is None:
+        return []
+    band, easier = odd[0]
+    return [
+        f"“{band.rule}” costs less than “{easier.rule}” though its courses are longer "
+        f"({band.expected_sessions:.1f} sessions against {easier.expected_sessions:.1f}): its "
+        f"margin is taken to come from the sessions after the {package.sessions}, each at "
+        f"{package.extra_price}. It is missing where clients do not go on to buy those."
+    ]
 
 
 def _with_coarseness(
@@ -264,6 +283,7 @@ def _with_coarseness(
     losing = int((margin < 0).sum())
     if losing:
         notes.append(f"{losing} of {len(price)} enquiries lose money on average at their band.")
+    notes += _cheaper_though_harder(bands, package)
     return PriceList(
         package=package,
         currency=tariff.currency,

@@ -153,7 +153,7 @@ def _prices(priced: Priced, tariff: Tariff, robust_fair: float) -> dict[str, Any
         "break_even_price": round_up(priced.break_even[0]),
         "price_for_margin": round_up(for_margin),
         "price_for_loss": round_up(for_loss),
-        "list_price": round_up(max(for_margin, for_loss), tariff.round_to),
+        "list_price": round_up(max(for_margin, for_loss, 0.0), tariff.round_to),
         "fair_price": from_cents(fair),
         "fair_premium": from_cents(priced.fair_bill[0] - priced.session_bill[0]),
         "risk_premium": from_cents(max(robust_fair - fair, 0.0)),

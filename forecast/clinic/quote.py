@@ -46,7 +46,8 @@ class Quote:
         Mean loss in the worst 5 of 100 such courses; negative where even they earn.
     break_even_price, price_for_margin, price_for_loss, list_price : Decimal
         Price without expected gain; for the target margin; for the largest accepted chance of
-        loss; and the larger of the last two, on the price-list step.
+        loss; and the larger of the last two, on the price-list step. Below zero, but on the
+        list, where the extra sessions alone bring in more than that.
     fair_price, fair_premium : Decimal
         Price with the same expected margin as pay per session, and how much more the client
         then pays on average than per session.
@@ -134,17 +135,25 @@ class Quote:
             "average.",
             f"Spread of one course: {self.margin_sd} {code}; from chance {self.chance_sd}, "
             f"from the model {self.model_sd}.",
-            f"Prices: break-even {self.break_even_price}, for the target margin "
-            f"{self.price_for_margin}, for the accepted chance of loss {self.price_for_loss}, "
-            f"on the list {self.list_price} {code}.",
+            f"Prices: break-even {_price(self.break_even_price)}, for the target margin "
+            f"{_price(self.price_for_margin)}, for the accepted chance of loss "
+            f"{_price(self.price_for_loss)}, on the list {self.list_price} {code}.",
         ]
         if self.package.kind != "per_session":
-            lines.append(
-                f"Fair price {self.fair_price} {code}: as much earned as per session, the client "
-                f"paying {_more(self.fair_premium)} on average; add {self.risk_premium} to stay "
-                "fair in 19 of 20 draws of the model."
-            )
+            lines.append(self._fairly())
         return "\n".join(lines)
+
+    def _fairly(self) -> str:
+        if self.fair_price < 0:
+            return (
+                "No fair price: the extra sessions alone earn more than all sessions would, paid "
+                "one by one."
+            )
+        return (
+            f"Fair price {self.fair_price} {self.currency}: as much earned as per session, the "
+            f"client paying {_more(self.fair_premium)} on average; add {self.risk_premium} to "
+            "stay fair in 19 of 20 draws of the model."
+        )
 
     def _losing(self) -> str:
         low, high = (round(100 * end) for end in self.chance_of_loss_range)
@@ -166,6 +175,10 @@ def quotes_text(quotes: Sequence[Quote]) -> str:
 def bullets(texts: Iterable[str]) -> list[str]:
     """Return one line per text."""
     return [f"- {text}" for text in texts]
+
+
+def _price(price: Decimal) -> str:
+    return "covered by the extra sessions alone" if price < 0 else str(price)
 
 
 def _lose(shortfall: Decimal) -> str:

@@ -14,6 +14,9 @@ HAZARD = {"light": 0.5, "medium": 0.25, "heavy": 0.1}
 HORIZON = 10
 
 
+BLOCK = Package("block", sessions=2, extra_price=Decimal(400))
+
+
 class Made:
     """Only density matters: sessions needed are geometric with these hazards."""
 
@@ -106,3 +109,15 @@ def test_the_list_is_a_table_and_words():
 def test_a_list_that_makes_no_sense_is_refused(n, package):
     with pytest.raises(RequestError, match="A price list of"):
         make_price_list(Made(), enquiries(n), package, tariff())
+
+
+def test_a_block_that_is_cheaper_for_harder_tattoos_says_where_its_margin_comes_from():
+    # each session after the second brings in 400 and costs 100: the longer, the less for the block
+    found = make_price_list(Made(), enquiries(), BLOCK, tariff(), bands=3)
+    assert [band.rule for band in found.bands][-1] == "ink density light"
+    said = [note for note in found.notes if "costs less than" in note]
+    assert len(said) == 1
+    assert "after the 2, each at 400" in said[0]
+    assert all(band.price >= 0 for band in found.bands)
+    fixed = priced(3)
+    assert not any("costs less than" in note for note in fixed.notes)

@@ -1,5 +1,6 @@
 """Prices of one package for one enquiry, against hand cases and closed forms."""
 
+import re
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
@@ -352,3 +353,16 @@ def test_a_chance_is_never_worded_as_none_or_all():
     lost = price_package(answer(), until_cleared(99), tariff()).to_text()
     assert "lost on fewer than 1 of 100" in sure
     assert "lost on more than 99 of 100" in lost
+
+
+def test_prices_that_the_extra_sessions_already_cover_are_words_and_never_below_zero():
+    # two sessions in the block, then 400 each: E[sessions] 3.3, so 1.4 of them come on top and
+    # bring 560 against a cost of 330
+    block = Package("block", sessions=2, extra_price=Decimal(400))
+    quote = price_package(answer(), block, tariff(largest_chance_of_loss=0.99))
+    assert quote.break_even_price == Decimal("-230.00")
+    assert (quote.price, quote.list_price) == (0, 0)
+    text = quote.to_text()
+    assert "break-even covered by the extra sessions alone" in text
+    assert "No fair price" in text
+    assert not re.search(r"(?<!\w)-\d", text)
