@@ -179,6 +179,7 @@ def ending_weights(
     followed; at one session, ends come before the end of follow-up. 0 for ongoing courses.
     """
     steps = int(delivered.max())
+    sessions = np.arange(1, steps + 1)
     at = np.bincount(delivered, weights=counts, minlength=steps + 1)[1:]
     ends = np.bincount(delivered, weights=counts * ended, minlength=steps + 1)[1:]
     at_risk = at[::-1].cumsum()[::-1]
