@@ -8,7 +8,7 @@ data sets honest; without one the fit is maximum likelihood.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,6 +19,7 @@ from forecast.errors import FitError, RequestError
 from forecast.survival.aft_likelihood import Likelihood, widened
 from forecast.survival.design import is_zero_one
 from forecast.survival.distribution import CountDistribution
+from forecast.survival.draws import gaussian_draws
 from forecast.survival.durations import Durations
 from forecast.survival.encoding import Encoding
 from forecast.survival.latent import STANDARDS, survival_curve
@@ -176,13 +177,6 @@ class FittedAcceleratedTime:
     theta: FloatArray
     covariance: FloatArray
     notes: FitNotes
-    _root: FloatArray = field(init=False, repr=False)
-
-    def __post_init__(self) -> None:
-        values, vectors = np.linalg.eigh(self.covariance)
-        # the symmetric root has no free signs, so draws are the same on every machine
-        root = (vectors * np.sqrt(np.clip(values, 0, None))) @ vectors.T
-        object.__setattr__(self, "_root", root)
 
     @property
     def parameter_names(self) -> tuple[str, ...]:
@@ -220,12 +214,14 @@ class FittedAcceleratedTime:
     def predict_draws(
         self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int, *, n_draws: int, seed: int
     ) -> FloatArray:
-        """Return pmfs under draws of the parameters, shape (n_draws, n, horizon)."""
+        """Return pmfs under draws of the parameters, shape (n_draws, n, horizon).
+
+        Draw d is the same whatever the rows.
+        """
         horizon = check_whole_number(horizon, name="horizon", low=1)
-        noise = np.random.default_rng(seed).standard_normal((n_draws, len(self.theta)))
-        survival = self._curves(
-            self.theta + noise @ self._root.T, self._design(covariates), horizon
-        )
+        n_draws = check_whole_number(n_draws, name="n_draws", low=1)
+        drawn = gaussian_draws(self.theta, self.covariance, n_draws=n_draws, seed=seed)
+        survival = self._curves(drawn, self._design(covariates), horizon)
         whole = np.concatenate([np.ones((*survival.shape[:2], 1)), survival], axis=2)
         return np.clip(-np.diff(whole, axis=2), 0, None)
 

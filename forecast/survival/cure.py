@@ -20,9 +20,9 @@ from forecast.errors import RequestError
 from forecast.survival.baseline import PIVOT
 from forecast.survival.cure_likelihood import CureRows, best_of, covariance_at
 from forecast.survival.distribution import CountDistribution
+from forecast.survival.draws import gaussian_draws
 from forecast.survival.durations import Durations
 from forecast.survival.encoding import Encoding
-from forecast.survival.fitted_hazard import gaussian_draws
 from forecast.survival.model import FitNotes
 from forecast.survival.notes import fit_notes, notes_from_dict, notes_to_dict, refuse_no_events
 

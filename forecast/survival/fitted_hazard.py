@@ -12,6 +12,7 @@ import numpy.typing as npt
 from forecast._checks import check_whole_number
 from forecast.survival.baseline import Baseline
 from forecast.survival.distribution import CountDistribution
+from forecast.survival.draws import gaussian_draws
 from forecast.survival.encoding import Encoding
 from forecast.survival.model import FitNotes
 from forecast.survival.notes import notes_from_dict, notes_to_dict
@@ -19,7 +20,7 @@ from forecast.survival.notes import notes_from_dict, notes_to_dict
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["FittedDiscreteHazard", "gaussian_draws"]
+__all__ = ["FittedDiscreteHazard"]
 
 FloatArray: TypeAlias = npt.NDArray[np.float64]
 
@@ -196,17 +197,3 @@ class FittedDiscreteHazard:
             loglik=float(stored["loglik"]),
             notes=notes_from_dict(stored["notes"]),
         )
-
-
-def gaussian_draws(
-    mean: FloatArray, covariance: FloatArray, *, n_draws: int, seed: int
-) -> FloatArray:
-    """Return Gaussian draws of shape (n_draws, k), for any positive semi-definite covariance."""
-    if not len(mean):
-        return np.zeros((n_draws, 0))
-    values, vectors = np.linalg.eigh(covariance)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
-    # Fix the sign of each direction, so that the same seed gives the same draws on any library.
-    root = root * np.where(vectors[np.abs(vectors).argmax(axis=0), range(len(mean))] < 0, -1, 1)
-    normal = np.random.default_rng(seed).standard_normal((n_draws, len(mean)))
-    return np.asarray(mean + normal @ root.T)
