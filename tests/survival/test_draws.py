@@ -58,7 +58,9 @@ def test_a_predicted_chance_hardly_depends_on_the_seed_of_the_draws(model):
 
 @pytest.mark.parametrize("model", [AcceleratedTime(), DiscreteHazard(baseline="smooth")])
 def test_draw_d_is_the_same_whatever_the_rows(model):
-    frame = pd.DataFrame({"x": [0.0, 1.0] * 20, "step": [3, 5, 4, 2, 2, 6, 3, 4] * 5, "event": True})
+    frame = pd.DataFrame(
+        {"x": [0.0, 1.0] * 20, "step": [3, 5, 4, 2, 2, 6, 3, 4] * 5, "event": True}
+    )
     fitted = model.fit(Durations.from_frame(frame, step="step", observed="event", covariates=["x"]))
     both = fitted.predict_draws({"x": [0.0, 1.0]}, 8, n_draws=50, seed=3)
     one = fitted.predict_draws({"x": [1.0]}, 8, n_draws=50, seed=3)
