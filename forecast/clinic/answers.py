@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast.clinic.rows import check_goal, course_rows
+from forecast.clinic.rows import check_goal, judged_rows
 from forecast.clinic.share import (
     FEWEST_REACHED,
     SHARED_MODEL,
@@ -50,7 +50,7 @@ def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
     check_kind(question, QUESTION, "question")
     try:
         goal = check_goal(question["goal"])
-        rows = course_rows(log, goal=goal)
+        rows = judged_rows(log, goal=goal)
         if int(rows["observed"].sum()) < FEWEST_REACHED:
             raise DataError(
                 f"Only {int(rows['observed'].sum())} course(s) reached the goal.",

@@ -175,18 +175,17 @@ def ending_weights(
 ) -> FloatArray:
     """Return weights, shape (n,), that let ended courses stand in for ongoing ones.
 
-    ``1 / G(k - 1)`` for a course that ended at session k, with ``G`` the chance of still being
-    followed; at one session, ends come before the end of follow-up. 0 for ongoing courses.
+    ``1 / G(k)`` for a course that ended at session k, with ``G`` the chance of being followed
+    past it: that a running course ended at its last session would be seen at the next visit only,
+    so at one session the end of follow-up comes before ends. 0 for ongoing courses.
     """
     steps = int(delivered.max())
-    sessions = np.arange(1, steps + 1)
     at = np.bincount(delivered, weights=counts, minlength=steps + 1)[1:]
     ends = np.bincount(delivered, weights=counts * ended, minlength=steps + 1)[1:]
     at_risk = at[::-1].cumsum()[::-1]
-    still = at_risk - ends
-    lost = np.divide(at - ends, still, out=np.zeros(len(sessions)), where=still > 0)
-    followed = np.concatenate([[1.0], np.cumprod(1 - lost)[:-1]])
-    weight = np.divide(1.0, followed, out=np.zeros(len(sessions)), where=followed > 0)
+    lost = np.divide(at - ends, at_risk, out=np.zeros(steps), where=at_risk > 0)
+    followed = np.cumprod(1 - lost)
+    weight = np.divide(1.0, followed, out=np.zeros(steps), where=followed > 0)
     return np.asarray(counts * ended * weight[delivered - 1])
 
 

@@ -12,8 +12,9 @@ import numpy.typing as npt
 
 from forecast.clinic.enquiry import Enquiry
 from forecast.clinic.frequency import of_100
+from forecast.clinic.judged import judged_sessions
 from forecast.clinic.money import from_cents
-from forecast.clinic.payoff import Terms, outcome_chances, terms_of
+from forecast.clinic.payoff import outcome_chances, terms_of
 from forecast.clinic.pricing import Priceable, stop_under_draws
 from forecast.clinic.shared_risk import Fates, moments, simulate_totals
 from forecast.clinic.tariff import Package, Tariff
@@ -166,7 +167,8 @@ def value_open_book(
     """
     graded = _gradings(log)
     valued, left_out = [], []
-    for course in log.courses[log.courses["outcome"] == "ongoing"].to_dict("records"):
+    courses = log.courses.assign(judged=judged_sessions(log))
+    for course in courses[courses["outcome"] == "ongoing"].to_dict("records"):
         name = str(course["course_id"])
         try:
             valued.append(_value(forecaster, course, graded.get(name, []), tariff))
@@ -212,30 +214,57 @@ def _value(
 ) -> _Valued:
     package = match_package(course["package"], tariff.packages)
     enquiry = Enquiry(**{name: course[name] for name in Enquiry.__slots__ if name in course})
-    given = int(course["sessions_given"])
-    later = forecaster.update(enquiry, sessions_done=given, gradings=gradings).remaining
-    horizon = later.distribution.horizon
-    left, in_the_bank = remainder(package, course, given, horizon, tariff)
-    terms = terms_of(left, tariff, horizon)
-    draws = np.atleast_2d(np.asarray(later.draws, dtype=np.float64))
-    chances = outcome_chances(terms, draws, stop_under_draws(later))
+    given, judged = int(course["sessions_given"]), int(course["judged"])
+    later = forecaster.update(enquiry, sessions_done=judged, gradings=gradings).remaining
+    over, draws, stop = _from_now(later, waiting=given > judged)
+    left, in_the_bank = remainder(package, course, given, draws.shape[1], tariff)
+    terms = terms_of(left, tariff, draws.shape[1])
+    going = 1 - over.sum(axis=1, keepdims=True)
+    chances = np.hstack([over, going * outcome_chances(terms, draws, stop)])
     area = np.nan if enquiry.area_cm2 is None else float(enquiry.area_cm2)
     cost = tariff.session_costs(area)
     costs = (cost[:, None] * terms.treated)[0]
     gross = terms.margins(np.array([terms.price]), cost)[0] + terms.fixed_cost + costs
     income = gross - in_the_bank / (1 + tariff.tax_rate)
+    costs = np.concatenate([[0.0, 0.0], costs])
+    income = np.concatenate([_handed_back(left, in_the_bank, tariff), income])
+    delivered = np.concatenate([[0.0, 0.0], terms.delivered])
     mean = chances.mean(axis=0)
-    prepaid_left = _prepaid_left(left, terms, mean, course, given) / (1 + tariff.tax_rate)
+    covered = float(mean @ np.minimum(delivered, terms.block))
+    prepaid_left = _prepaid_left(left, covered, course, given) / (1 + tariff.tax_rate)
     row = OpenCourse(
         course_id=str(course["course_id"]),
         package=package.name,
         sessions_given=given,
-        expected_sessions=float(mean @ terms.delivered),
+        expected_sessions=float(mean @ delivered),
         expected_cost=from_cents(float(mean @ costs)),
         expected_income=from_cents(float(mean @ income)),
         prepaid_left=from_cents(prepaid_left),
     )
     return _Valued(row, chances, np.round(income - costs + prepaid_left), np.round(costs))
+
+
+def _from_now(later: Priceable, *, waiting: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the chances that a course is over, and pmfs and stopping hazards if it is not.
+
+    While its last session waits to be judged (``waiting``) a course may be over without anyone
+    knowing: cleared by that session, or given up after it; shape (n_draws, 2).
+    """
+    draws = np.atleast_2d(np.asarray(later.draws, dtype=np.float64))
+    stop = stop_under_draws(later)
+    if not waiting:
+        return np.zeros((len(draws), 2)), draws, stop
+    cleared = draws[:, 0]
+    stopped = (1 - cleared) * stop[:, 0]
+    going = np.maximum(1 - cleared, 1e-9)[:, None]
+    return np.column_stack([cleared, stopped]), draws[:, 1:] / going, stop[:, 1:]
+
+
+def _handed_back(left: Package, in_the_bank: float, tariff: Tariff) -> list[float]:
+    """Return the refund of a course that is over, if cleared and if given up, as income."""
+    share = tariff.refund_share if left.refund_share is None else left.refund_share
+    refund = -share * in_the_bank / (1 + tariff.tax_rate)
+    return [refund if left.kind == "block" else 0.0, refund]
 
 
 def remainder(
@@ -258,11 +287,10 @@ def remainder(
         return Package("per_session", price=price, currency=package.currency), 0.0
     if package.kind == "part_fixed":
         return replace(package, sessions=left), 0.0
-    paid = _paid(course)
+    price = from_cents(_paid(course) * left / whole)
     if package.kind == "block":
-        price = from_cents(paid * left / whole)
         return replace(package, sessions=left, price=price), float(100 * price)
-    return replace(package, cap=left, price=from_cents(paid)), paid
+    return replace(package, cap=left, price=price), float(100 * price)
 
 
 def _paid(course: dict[Any, Any]) -> float:
@@ -270,12 +298,9 @@ def _paid(course: dict[Any, Any]) -> float:
     return 0.0 if paid is None or paid != paid else 100 * float(paid)
 
 
-def _prepaid_left(
-    left: Package, terms: Terms, mean: FloatArray, course: dict[Any, Any], given: int
-) -> float:
+def _prepaid_left(left: Package, covered: float, course: dict[Any, Any], given: int) -> float:
     if left.kind in ("per_session", "part_fixed"):
         return 0.0
-    covered = float(mean @ np.minimum(terms.delivered, terms.block))
     return _paid(course) * covered / (given + covered)
 
 
@@ -310,6 +335,7 @@ def _sum(
         left_out=left_out,
         notes=(
             "Each course by its own update; one parameter draw is shared by all of them.",
+            "A course not graded since its last session may be over already; that is counted.",
             "Without a recorded price_paid nothing counts as prepaid.",
         ),
     )

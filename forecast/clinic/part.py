@@ -6,6 +6,9 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
+
+from forecast.clinic.judged import is_judged
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -13,7 +16,7 @@ if TYPE_CHECKING:
     from forecast.clinic.log import OutcomeLog
     from forecast.survival.durations import Durations
 
-__all__ = ["MOST_TO_CHECK", "folds_for", "some_clients"]
+__all__ = ["MOST_TO_CHECK", "folds_for", "judged_part", "some_clients"]
 
 # With so many courses the coverage of an interval is known to less than a percentage point. On
 # simulated logs the model chosen was the same as on twice as many, or one that predicts 0.001
@@ -46,16 +49,28 @@ def some_clients(
     chosen = np.zeros(len(clients), dtype=bool)
     chosen[place[taken]] = True
     keep = np.flatnonzero(chosen[of_row])
-    courses_kept = log.courses.iloc[keep].reset_index(drop=True)
-    ids = courses_kept["course_id"]
-    part = replace(
+    return part_of(log, keep), rows.iloc[keep].reset_index(drop=True), durations.take(keep)
+
+
+def judged_part(log: OutcomeLog, rows: pd.DataFrame) -> tuple[OutcomeLog, pd.DataFrame]:
+    """Return the log and its model rows without the courses of which no result is known yet."""
+    judged = is_judged(rows)
+    if judged.all():
+        return log, rows
+    return part_of(log, np.flatnonzero(judged)), rows[judged].reset_index(drop=True)
+
+
+def part_of(log: OutcomeLog, places: npt.NDArray[np.int64]) -> OutcomeLog:
+    """Return the log of the courses at some places."""
+    courses = log.courses.iloc[places].reset_index(drop=True)
+    ids = courses["course_id"]
+    return replace(
         log,
-        courses=courses_kept,
+        courses=courses,
         sessions=of_courses(log.sessions, ids),
         gradings=of_courses(log.gradings, ids),
         reactions=of_courses(log.reactions, ids),
     )
-    return part, rows.iloc[keep].reset_index(drop=True), durations.take(keep)
 
 
 def of_courses(table: pd.DataFrame, ids: pd.Series[str]) -> pd.DataFrame:

@@ -14,6 +14,7 @@ from forecast._checks import check_whole_number
 from forecast.causal.curves import weighted_curve
 from forecast.causal.equivalence import schoenfeld_events
 from forecast.causal.planning import Design, hazard_ratio_for, subjects_needed
+from forecast.clinic.judged import judged_sessions
 from forecast.clinic.regime_diagnostics import diagnose
 from forecast.clinic.regime_engine import Engine
 from forecast.clinic.regime_strategies import read_strategies
@@ -187,7 +188,8 @@ def _both_regimes(log: OutcomeLog) -> bool:
 
 def _pace(log: OutcomeLog, horizon: int) -> tuple[FloatArray, FloatArray, list[str]]:
     """Return the clinic's hazard of clearing and of stopping at each session."""
-    courses = log.courses[(log.courses["goal"] == "clear")]
+    courses = log.courses.assign(sessions_given=judged_sessions(log))
+    courses = courses[(courses["goal"] == "clear") & (courses["sessions_given"] > 0)]
     entry = courses["sessions_elsewhere"].to_numpy(dtype=np.int64)
     given = courses["sessions_given"].to_numpy(dtype=np.int64) + entry
     cleared = (courses["outcome"] == "cleared").to_numpy(dtype=bool)

@@ -14,6 +14,7 @@ from forecast.assess.drift import Drift, drift
 from forecast.assess.outcomes import Outcomes
 from forecast.clinic.enquiry import Enquiry
 from forecast.clinic.groups import groups
+from forecast.clinic.judged import is_judged
 from forecast.clinic.plain import plain_rows, plain_values
 from forecast.clinic.register import read_register
 from forecast.clinic.rows import course_rows
@@ -189,6 +190,12 @@ def check(
     what: str,
 ) -> PromiseCheck:
     """Return the check of predictions of the sessions here against what the courses show."""
+    judged = is_judged(rows)
+    predicted, rows, courses = predicted[judged], rows[judged], courses[judged]
+    if not len(rows):
+        raise DataError(
+            "No course has a session whose result is known yet.", "Judge again after more visits."
+        )
     here = (rows["step"] - rows["entry"]).to_numpy()
     outcomes = Outcomes(here, rows["observed"].to_numpy(), subject=rows["client_id"].to_numpy())
     by = groups(courses.itertuples(), sites=True)

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from forecast._checks import check_level
 from forecast.causal.proportions import exact_interval, normal_quantile, wilson_interval
 from forecast.clinic.inks import CAVEAT, Laser, Uptake, best_uptake, read_inks, unreached_inks
-from forecast.clinic.rows import course_rows, lasers_in_use
+from forecast.clinic.rows import judged_rows, lasers_in_use
 from forecast.clinic.sources import cite
 from forecast.errors import DataError
 
@@ -242,11 +242,12 @@ def reach_spells(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
             "The log names no lasers, so what they reach is not known.",
             "Add the lasers table: laser_id, regime, wavelengths_nm, in_use_from.",
         )
-    rows = course_rows(log, goal=goal)
+    rows = judged_rows(log, goal=goal)
     rows = rows.assign(unreached=rows["ink_unreached"] == 1, late=False)
     first = _first_reached(log)
     turn = rows["course_id"].map(first)
-    split = rows["unreached"] & turn.notna() & (turn > 1)
+    had = rows["step"] - rows["entry"]
+    split = rows["unreached"] & turn.notna() & (turn > 1) & (turn <= had)
     turned = rows["unreached"] & turn.notna() & (turn <= 1)
     rows.loc[turned, "unreached"] = False
     after = rows[split].assign(unreached=False, late=True)

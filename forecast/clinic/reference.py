@@ -12,6 +12,7 @@ from forecast.clinic.attributes import COVARIATES
 from forecast.clinic.courses import column
 from forecast.clinic.enquiry import Enquiry
 from forecast.clinic.groups import ink_group
+from forecast.clinic.judged import is_judged
 from forecast.survival.durations import Durations
 
 if TYPE_CHECKING:
@@ -243,10 +244,11 @@ def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, i
             continue
         half_by = None
         if own["observed"].any():
+            known = own[is_judged(own)]
             spells = Durations.from_frame(
-                own, step="step", observed="observed", entry="entry", covariates=[]
+                known, step="step", observed="observed", entry="entry", covariates=[]
             )
-            half = LifeTable().fit(spells).predict({}, int(own["step"].max())).median()[0]
+            half = LifeTable().fit(spells).predict({}, int(known["step"].max())).median()[0]
             half_by = int(half) if np.isfinite(half) else None
         reached = int(own["observed"].sum())
         found[str(name)] = {"n": len(own), "reached": reached, "half_by": half_by}

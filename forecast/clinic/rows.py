@@ -10,6 +10,7 @@ import numpy.typing as npt
 from forecast._checks import nearest
 from forecast.clinic.attributes import covariates
 from forecast.clinic.inks import Laser, unreached_inks
+from forecast.clinic.judged import is_judged, judged_sessions
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 
     from forecast.clinic.log import OutcomeLog
 
-__all__ = ["GOALS", "check_goal", "course_rows", "lasers_in_use"]
+__all__ = ["GOALS", "check_goal", "course_rows", "judged_rows", "lasers_in_use"]
 
 GOALS = {"clear": ("cleared",), "lighten": ("cleared", "lightened")}
 
@@ -34,9 +35,11 @@ def check_goal(goal: str) -> str:
 def course_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
     """Return one row per course: step, entry, observed, stopped, ids, date and covariates.
 
-    ``step`` counts all sessions had, ``entry`` those had elsewhere before (left truncation),
-    ``observed`` whether the goal was reached at ``step``, ``stopped`` whether the client gave up
-    there. Covariates are NaN where the log has nothing.
+    ``step`` counts all sessions had whose result is known (see ``judged_sessions``), ``entry``
+    those had elsewhere before (left truncation); they are equal where nothing is known yet.
+    ``observed`` says whether the goal was reached at ``step``, ``given`` how many sessions were
+    had here, ``stopped`` whether the client gave up after them. Covariates are NaN where the log
+    has nothing.
     """
     import pandas as pd
 
@@ -50,7 +53,8 @@ def course_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
             "client_id": courses["client_id"].to_numpy(),
             "started_on": courses["started_on"].to_numpy(),
             "entry": entry,
-            "step": entry + courses["sessions_given"].to_numpy(dtype=np.int64),
+            "step": entry + judged_sessions(log),
+            "given": courses["sessions_given"].to_numpy(dtype=np.int64),
             "observed": observed,
             # a course that ended at its own goal of lightening was not given up
             "stopped": (outcome == "stopped").to_numpy(),
@@ -60,6 +64,12 @@ def course_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
     columns["unreached"] = unreached(courses, log.lasers)
     columns["years_from_now"] = years_from_now(courses["started_on"])
     return pd.concat([rows, pd.DataFrame(covariates(columns))], axis=1)
+
+
+def judged_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
+    """Return the rows of ``course_rows`` of which some result is known, index 0 to n - 1."""
+    rows = course_rows(log, goal=goal)
+    return rows[is_judged(rows)].reset_index(drop=True)
 
 
 def years_from_now(started: pd.Series[pd.Timestamp]) -> npt.NDArray[np.float64]:

@@ -16,7 +16,7 @@ from forecast.clinic.evidence import contradicted
 from forecast.clinic.forecaster import Forecaster
 from forecast.clinic.groups import GROUPINGS, groups
 from forecast.clinic.midcourse import Midcourse, fit_midcourse
-from forecast.clinic.part import MOST_TO_CHECK, folds_for, some_clients
+from forecast.clinic.part import MOST_TO_CHECK, folds_for, judged_part, some_clients
 from forecast.clinic.plain import plain_rows, plain_values
 from forecast.clinic.reference import Reference
 from forecast.clinic.rows import check_goal, course_rows
@@ -75,6 +75,7 @@ def fit_forecaster(
     if evidence is not None:
         check_evidence(evidence, log, goal)
     reference = Reference.of(log, rows)
+    log, rows = judged_part(log, rows)
     durations = durations_of(rows, reference)
     published = evidence_model(goal, evidence)
     from_evidence = published.from_prior(tuple(COVARIATES))
@@ -86,7 +87,7 @@ def fit_forecaster(
             specs, *part, goal=goal, horizon=horizon, folds=folds_for(len(rows)), seed=seed
         )
     chosen: CountModel = checked.chosen if checked else published
-    model = chosen.fit(durations)
+    model = chosen.fit(durations) if len(durations) else from_evidence
     filled = filled_rows(part[1], reference)
     strategies = fit_strategies(part[0], filled, chosen) if goal == "clear" else {}
     return Forecaster(

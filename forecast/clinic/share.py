@@ -33,7 +33,7 @@ import numpy.typing as npt
 
 from forecast.clinic.attributes import COVARIATES
 from forecast.clinic.reference import LEVELLED
-from forecast.clinic.rows import check_goal, course_rows
+from forecast.clinic.rows import check_goal, judged_rows
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.survival.baseline import PIVOT, SMOOTH_NAMES
 from forecast.survival.durations import Durations
@@ -86,7 +86,7 @@ def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
     DataError
         If fewer than 20 courses reached the goal.
     """
-    rows = course_rows(log, goal=check_goal(goal))
+    rows = judged_rows(log, goal=check_goal(goal))
     if int(rows["observed"].sum()) < FEWEST_REACHED:
         raise DataError(
             f"Only {int(rows['observed'].sum())} course(s) reached the goal.",
@@ -165,8 +165,8 @@ def filled_durations(rows: pd.DataFrame, fills: Mapping[str, float | None]) -> D
 def totals(log: OutcomeLog, rows: pd.DataFrame) -> dict[str, int]:
     """Return courses, clients, and courses by how they stand with respect to the goal."""
     return {
-        "courses": len(rows),
-        "clients": int(rows["client_id"].nunique()),
+        "courses": len(log.courses),
+        "clients": int(log.courses["client_id"].nunique()),
         "reached": int(rows["observed"].sum()),
         "stopped": int(rows["stopped"].sum()),
         "ongoing": int((log.courses["outcome"] == "ongoing").sum()),

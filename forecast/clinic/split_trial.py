@@ -13,6 +13,7 @@ from forecast.causal.curves import life_sums
 from forecast.causal.paired import McNemar, PairedDifference, mcnemar, paired_difference
 from forecast.causal.resample import cluster_counts
 from forecast.clinic.comparison import Contrast
+from forecast.clinic.judged import judged_sessions
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -83,9 +84,12 @@ def split_halves(log: OutcomeLog) -> pd.DataFrame:
     """Return one row per pair of halves under different regimes.
 
     Columns ``tattoo_id, client_id`` and, with suffix ``_ps`` and ``_ns``, ``course_id``,
-    ``sessions_given`` and ``cleared``. A half treated with both regimes makes no pair.
+    ``sessions_given`` (those whose result is known) and ``cleared``. A half treated with both
+    regimes makes no pair.
     """
-    courses = log.courses[log.courses["half"].notna() & log.courses["tattoo_id"].notna()]
+    courses = log.courses.assign(sessions_given=judged_sessions(log))
+    courses = courses[courses["half"].notna() & courses["tattoo_id"].notna()]
+    courses = courses[courses["sessions_given"] > 0]
     regimes = log.sessions.groupby("course_id")["regime"].agg(["first", "nunique"])
     courses = courses.join(regimes, on="course_id")
     courses = courses[courses["nunique"] == 1]

@@ -90,7 +90,7 @@ def fit_stopping(rows: pd.DataFrame, length: FloatArray) -> Stopping:
     from forecast.survival.durations import Durations
     from forecast.survival.hazard import DiscreteHazard
 
-    until = rows["step"] - rows["entry"] - (~rows["stopped"]).astype(int)
+    until = rows["given"] - (~rows["stopped"]).astype(int)
     at_risk = rows.assign(until=until, **{LENGTH: length})
     spec = DiscreteHazard(baseline="smooth", prior=EVIDENCE)
     if not (until > 0).any():

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from forecast.clinic.judged import judged_sessions
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -47,23 +49,15 @@ class History:
     reacted: BoolArray
 
 
-def not_yet_judged(log: OutcomeLog, courses: pd.DataFrame, rows: pd.DataFrame) -> BoolArray:
+def not_yet_judged(log: OutcomeLog, rows: pd.DataFrame) -> BoolArray:
     """Return which rows are the last session of an ongoing course without a grading after it.
 
-    Whether such a session cleared the tattoo is seen at the next visit, which has not come.
-    Counting it as "not cleared" would slow whatever regime the recent courses are under. A log
-    without gradings says nothing on this, and its rows are kept.
+    Counting it as "not cleared" would slow whatever regime the recent courses are under.
     """
     import pandas as pd
 
-    if not len(log.gradings):
-        return np.zeros(len(rows), dtype=bool)
-    own = courses.set_index("course_id").reindex(rows["course_id"])
-    open_ = (own["outcome"] == "ongoing").to_numpy(dtype=bool)
-    last = rows["session_no"].to_numpy() == own["sessions_given"].to_numpy()
-    seen = pd.MultiIndex.from_frame(log.gradings[["course_id", "after_session"]])
-    judged = pd.MultiIndex.from_frame(rows[["course_id", "session_no"]]).isin(seen)
-    waiting: BoolArray = open_ & last & ~judged
+    judged = pd.Series(judged_sessions(log), index=log.courses["course_id"])
+    waiting: BoolArray = rows["session_no"].to_numpy() > rows["course_id"].map(judged).to_numpy()
     return waiting
 
 

@@ -193,7 +193,7 @@ def _rows(
 
     rows = log.sessions[log.sessions["course_id"].isin(set(courses["course_id"]))]
     rows = rows[rows["session_no"] <= horizon].sort_values(["course_id", "session_no"])
-    rows = rows[~not_yet_judged(log, courses, rows)].reset_index(drop=True)
+    rows = rows[~not_yet_judged(log, rows)].reset_index(drop=True)
     courses, left_out = _seen(courses, rows, left_out)
     if not len(courses):
         return None

@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 from forecast.clinic.courses import TABLES, column_names
-from forecast.clinic.log import OutcomeLog, course_durations
+from forecast.clinic.log import OutcomeLog
 
 
 def course(**changes):
@@ -74,19 +74,6 @@ def test_a_row_that_breaks_a_rule_is_set_aside_with_its_place(column, written):
     assert (listed["table"], listed["row"], listed["column"]) == ("courses", 3, column)
     assert listed["rule"]
     assert listed["remedy"].startswith("Write ")
-
-
-def test_durations_count_sessions_elsewhere_as_delayed_entry():
-    log = log_of(
-        course(sessions_elsewhere=3, sessions_given=4),
-        course(course_id="c2", outcome="lightened", sessions_given=5, area_cm2=9),
-        course(course_id="c3", outcome="stopped", sessions_given=2, area_cm2=30),
-    )
-    clear = course_durations(log)
-    assert list(clear["step"]) == [7, 5, 2]
-    assert list(clear["entry"]) == [3, 0, 0]
-    assert list(clear["observed"]) == [True, False, False]
-    assert list(course_durations(log, goal="lighten")["observed"]) == [True, True, False]
 
 
 def flagged(log):

@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 import forecast
 from forecast.clinic.landmarks import ink_gone, landmark_rows
 from forecast.clinic.midcourse import Midcourse, mean_gradings, passage_predictions
-from forecast.clinic.rows import course_rows
+from forecast.clinic.rows import judged_rows
 from forecast.clinic.saved import load_forecaster
 from forecast.errors import RequestError
 from forecast.survival import CountDistribution
@@ -169,7 +169,7 @@ def flat():
 
 
 def test_rows_after_a_landmark_never_enter_it(invented_log, forecaster, flat):
-    log, rows = invented_log, course_rows(invented_log)
+    log, rows = invented_log, judged_rows(invented_log)
     edited = log.gradings.copy()
     late = edited["after_session"] > 4
     rng = np.random.default_rng(1)
@@ -191,7 +191,7 @@ def test_rows_after_a_landmark_never_enter_it(invented_log, forecaster, flat):
 
 
 def test_a_course_gives_landmarks_only_where_it_went_on(invented_log, flat):
-    rows = course_rows(invented_log)
+    rows = judged_rows(invented_log)
     marks = landmark_rows(invented_log, rows, flat(len(rows)))
     step = rows.set_index("course_id")["step"]
     assert (marks["left"] == marks["course_id"].map(step) - marks["session"]).all()

@@ -34,14 +34,14 @@ class Remaining:
 class Made:
     """Every course has the hand distribution of sessions, given those it has had."""
 
-    def __init__(self, draws=HAND[None]):
-        self.draws, self.asked = draws, []
+    def __init__(self, draws=HAND[None], stop=0.0):
+        self.draws, self.stop, self.asked = draws, stop, []
 
     def update(self, enquiry, *, sessions_done, gradings):
         self.asked.append((enquiry.ink_density, sessions_done, tuple(gradings)))
         later = CountDistribution(self.draws).given_not_by(sessions_done).pmf
         mean = CountDistribution(later.mean(axis=0)[None])
-        return SimpleNamespace(remaining=Remaining(mean, np.zeros(later.shape[1]), later))
+        return SimpleNamespace(remaining=Remaining(mean, np.full(later.shape[1], self.stop), later))
 
 
 def log(*rows, gradings=()):
@@ -63,8 +63,16 @@ def tariff(**changes):
 
 
 def value(*rows, forecaster=None, **options):
+    """Return the book of courses that were graded, uncleared, after their last session."""
     options = {"replicates": 500, "workers": 1, **options}
-    return value_open_book(forecaster or Made(), log(*rows), tariff(), **options)
+    seen = [(f"C{i}", row["sessions_given"], 10.0) for i, row in enumerate(rows)]
+    made = forecaster or Made()
+    return value_open_book(made, log(*rows, gradings=seen), tariff(), **options)
+
+
+def waiting(row, *, stop=0.0, rules=None):
+    """Return the book of one course whose last session nobody has judged yet."""
+    return value_open_book(Made(stop=stop), log(row), rules or tariff(), replicates=500, workers=1)
 
 
 def test_a_fixed_price_under_way_costs_its_remaining_sessions():
@@ -119,7 +127,41 @@ def test_each_course_is_updated_with_its_own_gradings_and_ended_ones_are_left_al
         made, log(*rows, gradings=[("C0", 1, 20.0), ("C0", 0, 0.0), ("C1", 0, 0.0)]), tariff(),
         replicates=10, workers=1,
     )  # fmt: skip
-    assert made.asked == [("heavy", 2, ((0, 0.0), (1, 20.0)))]
+    # the second session is not graded: nobody knows yet what it did
+    assert made.asked == [("heavy", 1, ((0, 0.0), (1, 20.0)))]
+
+
+def test_a_course_may_be_over_before_anyone_has_looked():
+    # asked after 1 session: 2/9 need just the one already given; else E[K - 2 | K > 2] = 2 more
+    book = waiting({"sessions_given": 2})
+    assert book.expected_cost == Decimal("155.56")
+    assert book.courses[0].expected_sessions == pytest.approx(14 / 9)
+
+
+def test_a_client_may_have_given_up_after_the_last_session():
+    # cleared 2/9; of the rest half stayed away after session 2, and half of those left after each
+    # further one: E = 7/9 * 1/2 * (1 + 4/7 * 1/2 + 2/7 * 1/4 + 1/7 * 1/8)
+    expected = 7 / 9 / 2 * (1 + 4 / 7 / 2 + 2 / 7 / 4 + 1 / 7 / 8)
+    assert waiting({"sessions_given": 2}, stop=0.5).courses[0].expected_sessions == pytest.approx(
+        expected
+    )
+
+
+def test_a_block_that_is_over_hands_back_its_share():
+    # four of six left, worth 400, half of it refunded: 2/9 of 200, and else as E[unused] = 2
+    row = {"package": "block_6", "sessions_given": 2, "price_paid": 600.0, "sessions_prepaid": 6.0}
+    book = waiting(row)
+    assert float(book.expected_income) == pytest.approx(-(2 / 9 * 200 + 7 / 9 * 100), abs=0.01)
+
+
+def test_a_fixed_price_hands_back_to_those_who_gave_up_only():
+    row = {"package": "until_cleared", "sessions_given": 2, "price_paid": 600.0}
+    rules = tariff(refund_share=1.0)
+    # nobody stops: nothing handed back, whether over or not, but at the cap nothing is unused
+    assert waiting(row, rules=rules).expected_income == Decimal("0.00")
+    # everybody uncleared has left: 400 of the 600 belong to the four sessions not had
+    left = waiting(row, rules=rules, stop=1.0)
+    assert float(left.expected_income) == pytest.approx(-7 / 9 * 400, abs=0.01)
 
 
 def test_a_course_whose_package_is_unknown_is_listed():
@@ -174,14 +216,16 @@ def test_what_was_never_seen_to_end_is_said():
 
 
 def test_the_weights_are_those_of_kaplan_and_meier():
-    # Kaplan-Meier as redistribution to the right (Efron 1967): summed weights / n are its steps
+    # Kaplan-Meier as redistribution to the right (Efron 1967): summed weights / n are its steps;
+    # who is followed no further than k is not at risk of being seen to end there
     rng = np.random.default_rng(6)
     need, watched = rng.geometric(0.2, 400), rng.geometric(0.1, 400)
-    step, observed = np.minimum(need, watched), need <= watched
+    step, observed = np.minimum(need, watched), need < watched
     weights = ending_weights(step, observed, np.ones(400))
     survival, expected = 1.0, []
     for k in range(1, 8):
-        hazard = (observed & (step == k)).sum() / (step >= k).sum()
+        at_risk = (step > k).sum() + (observed & (step == k)).sum()
+        hazard = (observed & (step == k)).sum() / at_risk
         expected.append(survival * hazard)
         survival *= 1 - hazard
     assert_allclose([weights[step == k].sum() / 400 for k in range(1, 8)], expected)
@@ -195,7 +239,7 @@ def test_the_backtest_finds_the_true_margin_despite_censoring():
     for _ in range(200):
         need, watched = rng.geometric(0.25, 300), rng.geometric(0.15, 300)
         rows = zip(
-            np.minimum(need, watched), np.where(need <= watched, "cleared", "ongoing"), strict=True
+            np.minimum(need, watched), np.where(need < watched, "cleared", "ongoing"), strict=True
         )
         past = backtest_package(
             ended(*((int(n), o) for n, o in rows)), Package("until_cleared", price=400), tariff(),

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from forecast.clinic.log import OutcomeLog
-from forecast.clinic.part import MOST_TO_CHECK, folds_for, some_clients
+from forecast.clinic.part import MOST_TO_CHECK, folds_for, judged_part, some_clients
 from forecast.clinic.reference import Reference
 from forecast.clinic.rows import course_rows
 from forecast.clinic.scoring import durations_of
@@ -14,7 +14,9 @@ from forecast.clinic.simulate import simulate_log
 
 def ready(log):
     rows = course_rows(log)
-    return log, rows, durations_of(rows, Reference.of(log, rows))
+    reference = Reference.of(log, rows)
+    log, rows = judged_part(log, rows)
+    return log, rows, durations_of(rows, reference)
 
 
 @pytest.fixture(scope="module")

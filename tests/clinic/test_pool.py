@@ -12,7 +12,7 @@ from forecast.clinic.attributes import COVARIATES
 from forecast.clinic.candidates import evidence_model
 from forecast.clinic.evidence import BETWEEN_CLINICS, duration_prior, hazard_prior
 from forecast.clinic.pool import PooledEvidence, load_evidence, pool_shares
-from forecast.clinic.rows import course_rows
+from forecast.clinic.rows import judged_rows
 from forecast.clinic.share import share_log
 from forecast.clinic.simulate import World, simulate_log
 from forecast.errors import RequestError
@@ -43,7 +43,7 @@ def pooled(shares):
 
 def test_pooled_effects_are_those_of_a_large_clinic_of_the_same_kind(pooled):
     """The prior on the log number of sessions, against the model fitted to 4,000 fresh courses."""
-    rows = course_rows(simulate_log(4000, seed=99)).fillna(0.0)
+    rows = judged_rows(simulate_log(4000, seed=99)).fillna(0.0)
     names = [name for name in COVARIATES if rows[name].nunique() > 1]
     large = Durations.from_frame(
         rows, step="step", observed="observed", entry="entry", covariates=names
@@ -83,8 +83,8 @@ def test_a_small_clinic_estimates_closer_to_the_truth_with_the_prior_of_others(p
     from forecast.clinic.scoring import durations_of
 
     few = simulate_log(40, seed=400)
-    rows = course_rows(few)
-    large = course_rows(simulate_log(3000, seed=98)).fillna(0.0)
+    rows = judged_rows(few)
+    large = judged_rows(simulate_log(3000, seed=98)).fillna(0.0)
     test = Durations.from_frame(
         large, step="step", observed="observed", entry="entry", covariates=list(COVARIATES)
     )

@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 from forecast.clinic.answers import answer_question
 from forecast.clinic.evidence import BETWEEN_CLINICS
 from forecast.clinic.rounds import JointRounds
-from forecast.clinic.rows import course_rows
+from forecast.clinic.rows import judged_rows
 from forecast.clinic.share import SHARED_MODEL
 from forecast.clinic.simulate import simulate_log
 from forecast.errors import DataError, RequestError
@@ -46,7 +46,7 @@ def conversation(logs):
 def test_the_joint_fit_is_the_fit_on_the_pooled_rows(logs, conversation):
     questions, found = conversation
     assert 5 <= len(questions) <= 20
-    rows = pd.concat([course_rows(log) for log in logs], ignore_index=True)
+    rows = pd.concat([judged_rows(log) for log in logs], ignore_index=True)
     names = list(found.parameters[3:])
     rows[names] = rows[names].fillna(rows[names].mean())
     pooled = SHARED_MODEL.fit(

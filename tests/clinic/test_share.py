@@ -10,7 +10,8 @@ from numpy.testing import assert_allclose
 from sklearn.metrics import roc_auc_score
 
 from forecast.clinic.attributes import COVARIATES
-from forecast.clinic.rows import course_rows
+from forecast.clinic.judged import is_judged
+from forecast.clinic.rows import course_rows, judged_rows
 from forecast.clinic.share import SHARED_MODEL, Share, share_log, shareable
 from forecast.clinic.simulate import simulate_log
 from forecast.errors import DataError, RequestError
@@ -29,7 +30,7 @@ def shared(log):
 
 def exact_fit(log):
     """The fit before anything is rounded: what an attacker would like to have."""
-    rows = course_rows(log)
+    rows = judged_rows(log)
     names = shareable(rows)
     filled = rows.assign(**{name: rows[name].fillna(rows[name].mean()) for name in names})
     durations = Durations.from_frame(
@@ -166,7 +167,8 @@ def test_whether_a_course_was_in_the_log_is_little_better_than_a_guess(log, shar
 
     def likelihood(one):
         rows = course_rows(one)
-        linear = design(one, names) @ share.estimates[3:]
+        known = is_judged(rows)
+        rows, linear = rows[known], design(one, names)[known] @ share.estimates[3:]
         step, entry = rows["step"].to_numpy(), rows["entry"].to_numpy()
         x = np.log(np.arange(1, step.max() + 1) / 8)
         base = np.column_stack([np.ones_like(x), x, x * x]) @ share.estimates[:3]
@@ -183,7 +185,7 @@ def test_whether_a_course_was_in_the_log_is_little_better_than_a_guess(log, shar
 
 
 def test_a_covariate_that_fewer_than_five_courses_speak_of_is_left_out(log, shared):
-    rows = course_rows(log)
+    rows = judged_rows(log)
     assert set(shared["left_out"]) | set(shared["parameters"][3:]) == set(COVARIATES)
     for name in shared["left_out"]:
         values = rows[name].dropna()

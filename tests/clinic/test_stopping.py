@@ -14,7 +14,7 @@ from forecast.survival.distribution import CountDistribution
 
 def rows(step, *, stopped, observed=False, entry=0):
     """Rows of the count model, as many as ``step`` has."""
-    frame = pd.DataFrame({"step": step, "entry": entry})
+    frame = pd.DataFrame({"step": step, "entry": entry, "given": step - entry})
     return frame.assign(stopped=stopped, observed=observed, client_id=np.arange(len(frame)))
 
 
