@@ -20,7 +20,7 @@ from forecast.errors import DataError, RequestError
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["OutcomeLog", "course_durations", "read_log"]
+__all__ = ["OutcomeLog", "read_log"]
 
 FIRST_ROW = 2  # row 1 of a sheet is its heading
 DEFAULT_CLEARED_AT = 95
@@ -177,35 +177,3 @@ def tolerances(
 
     listed = [*of_files, *(habit for table in tables.values() for habit in table.tolerated)]
     return pd.DataFrame(listed, columns=list(TOLERATED))
-
-
-def course_durations(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
-    """Return one row per course: when it was watched, and whether the goal was reached.
-
-    Parameters
-    ----------
-    log : OutcomeLog
-        A checked log.
-    goal : "clear" or "lighten"
-        The event: cleared; or lightened or cleared. Any other end is censored.
-
-    Returns
-    -------
-    DataFrame with columns course_id, client_id, step, entry, observed
-        ``step`` counts all sessions, elsewhere and here; ``entry`` those had elsewhere.
-    """
-    import pandas as pd
-
-    events = {"clear": ("cleared",), "lighten": ("lightened", "cleared")}
-    if goal not in events:
-        raise RequestError(f"goal is {goal!r}.", "Ask for 'clear' or 'lighten'.")
-    courses = log.courses
-    return pd.DataFrame(
-        {
-            "course_id": courses["course_id"],
-            "client_id": courses["client_id"],
-            "step": courses["sessions_elsewhere"] + courses["sessions_given"],
-            "entry": courses["sessions_elsewhere"],
-            "observed": courses["outcome"].isin(events[goal]),
-        }
-    )
