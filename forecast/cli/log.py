@@ -58,13 +58,18 @@ def add_log(parser: argparse.ArgumentParser) -> None:
 
 
 def read(options: Options) -> OutcomeLog:
-    """Return the log that the options name."""
+    """Return the log that the options name, and keep for the answer what was set aside in it."""
     from forecast import read_log
+    from forecast.clinic.suspicions import suspicions
 
     progress(f"Reading {options.log}")
-    if options.cleared_at is None:
-        return read_log(options.log)
-    return read_log(options.log, cleared_at=options.cleared_at)
+    cleared_at = getattr(options, "cleared_at", None)
+    given = {} if cleared_at is None else {"cleared_at": cleared_at}
+    log = read_log(options.log, **given)
+    brief = log.report.in_brief()
+    lists = f"{brief}: forecast check {options.log} lists them."
+    options.of_log = [*([lists] if brief else []), *suspicions(log)]
+    return log
 
 
 def check(options: Options) -> None:
@@ -72,15 +77,17 @@ def check(options: Options) -> None:
     from forecast.clinic.mending import write_set_aside
     from forecast.clinic.recording import under_recording
     from forecast.clinic.shelf import changed_files, shelf_for
+    from forecast.clinic.suspicions import suspicions
 
     log = read(options)
-    warnings = under_recording(log) if len(log.sessions) else ()
+    options.of_log = []  # the report itself says it all
+    warnings = [*suspicions(log), *(under_recording(log) if len(log.sessions) else ())]
     folder = options.set_aside or shelf_for(log.report.source, "set-aside")
     written = write_set_aside(log.report, folder)
     changed = [path for path in changed_files(folder) if path not in written]
     data = {
         **log.report.to_dict(),
-        "warnings": list(warnings),
+        "warnings": warnings,
         "written": [str(path) for path in written],
         "left_as_changed": [str(path) for path in changed],
     }

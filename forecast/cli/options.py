@@ -27,11 +27,16 @@ def add_command(
 
 
 def answer(options: Options, data: Mapping[str, Any], text: str) -> None:
-    """Print the answer: ``data`` as JSON when asked for, else ``text``."""
+    """Print the answer: ``data`` as JSON when asked for, else ``text``.
+
+    What `forecast.cli.log.read` had to say of the log is said with it, unless the text does.
+    """
+    of_log = [line for line in getattr(options, "of_log", ()) if line not in text]
     if options.json:
-        print(json.dumps(data, indent=2, allow_nan=False))
+        said = {"log_notes": of_log} if of_log else {}
+        print(json.dumps({**data, **said}, indent=2, allow_nan=False))
     else:
-        print(text)
+        print("\n".join([*of_log, *([""] if of_log else []), text]))
 
 
 def progress(message: str) -> None:

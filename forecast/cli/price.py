@@ -60,7 +60,8 @@ def price(options: Options) -> None:
             "Pricing needs a model, enquiries and a tariff.",
             "Give MODEL.json ENQUIRIES.csv --tariff TARIFF.toml; --template writes a tariff.",
         )
-    from forecast import load_forecaster, price_caseload, read_log
+    from forecast import load_forecaster, price_caseload
+    from forecast.cli.log import read
     from forecast.cli.owner import owner_view
     from forecast.clinic.tariff_file import read_tariff
 
@@ -84,7 +85,7 @@ def price(options: Options) -> None:
         data["year"] = year.to_dict()
         texts.append(year.to_text())
     if options.log is not None:
-        found, words = owner_view(forecaster, read_log(options.log), tariff, seed=options.seed)
+        found, words = owner_view(forecaster, read(options), tariff, seed=options.seed)
         data |= found
         texts.append(words)
     answer(options, data, "\n\n".join([*texts, CLOSING]))

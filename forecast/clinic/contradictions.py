@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.clinic.cleaning import CleanTable, of_course
+from forecast.clinic.suspicions import fractions_like
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -284,7 +285,7 @@ def _fractions(gradings: CleanTable) -> None:
     """Flag gradings that look like fractions: some faded, and none beyond 1."""
     faded = gradings.frame["fading_pct"]
     gradings.flag(
-        (faded > 0) & (faded.max() <= 1),
+        (faded > 0) & fractions_like(faded.nlargest(1)),
         "fading_pct",
         "percent from 0 to 100, not fractions from 0 to 1",
         "Multiply the column by 100 if it holds fractions.",

@@ -25,6 +25,7 @@ from forecast.clinic.graders import GraderReport, grader_report
 from forecast.clinic.spacing import Spacing, spacing_of
 from forecast.clinic.split_fading import SplitFading, split_fading
 from forecast.clinic.stalls import StallRule, stall_rule
+from forecast.clinic.suspicions import graded_in_fractions
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -189,7 +190,7 @@ def fit_fading(log: OutcomeLog, *, level: float = 0.95) -> FadingCurves:
         model=fit,
         rows=rows,
         assumption=ASSUMPTION,
-        notes=fading_notes(rows, fit, gains),
+        notes=(*graded_in_fractions(log), *fading_notes(rows, fit, gains)),
     )
 
 

@@ -115,6 +115,21 @@ class LogReport:
             parts[-1] += ", ".join(names) + "."
         return "\n".join([*parts, *(["", *self.notes] if self.notes else [])])
 
+    def in_brief(self) -> str:
+        """Return in one line how many rows were set aside and flagged, empty when none was."""
+        aside = {table: count.set_aside for table, count in self.rows.items()}
+        courses, others = aside.pop("courses", 0), sum(aside.values())
+        flagged = len(self.flagged[["table", "row"]].drop_duplicates())
+        parts = []
+        if courses or others:
+            kinds = [counted(courses, "course")] * (courses > 0)
+            word = "other row" if courses else "row"
+            kinds += [counted(others, word)] * (others > 0)
+            parts.append(f"{' and '.join(kinds)} set aside")
+        if flagged:
+            parts.append(f"{counted(flagged, 'row')} flagged")
+        return ", ".join(parts)
+
     def _counts(self) -> list[str]:
         lines = [f"{'table':<10}{'rows in':>9}{'used':>9}{'set aside':>11}"]
         for table, count in self.rows.items():
@@ -175,6 +190,11 @@ def by_rule(listed: pd.DataFrame, examples: int) -> list[str]:
         if len(cases) > examples:
             lines.append(f"    and {len(cases) - examples} more.")
     return lines
+
+
+def counted(number: int, word: str) -> str:
+    """Return a number with its word, in the plural where there are several."""
+    return f"{number:,} {word}{'s' * (number != 1)}"
 
 
 def shortened(text: str) -> str:

@@ -37,7 +37,9 @@ def test_the_words_give_the_answer_and_what_plain_readings_say(
 ):
     assert main(["compare", str(SHIPPED), *QUICK]) == 0
     shown = capsys.readouterr().out
-    assert "ps" in shown.splitlines()[0]
+    of_log, _, said = shown.partition("\n\n")
+    assert of_log.endswith("lists them.")
+    assert "ps against ns" in said.splitlines()[0]
     assert "plain readings" in shown
 
 
