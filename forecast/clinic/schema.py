@@ -59,13 +59,17 @@ def broken_rules(table: str, frame: pd.DataFrame, *, sound: Collection[str] = ()
     import pandera.pandas as pa
 
     columns = frozenset(rule.name for rule in TABLES[table] if rule.name not in sound)
+    checked = frame.copy(deep=False)
     try:
         with warnings.catch_warnings():
             # pandera 0.35 joins its failure cases in a way that pandas 2 warns about
             warnings.filterwarnings("ignore", "The behavior of DataFrame conc", FutureWarning)
             # nothing is coerced, so that there is no need for the copy it would make
-            table_schema(table, columns).validate(frame, lazy=True, inplace=True)
+            table_schema(table, columns).validate(checked, lazy=True, inplace=True)
     except pa.errors.SchemaErrors as errors:
         cases = errors.failure_cases
         return pd.DataFrame({"row": cases["index"], "column": cases["column"]})
+    finally:
+        # the frame and what pandera hangs on it hold each other, and with them a large table
+        vars(checked).pop("pandera", None)
     return pd.DataFrame({"row": [], "column": []})
