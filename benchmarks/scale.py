@@ -154,7 +154,7 @@ def invented_courses(rng: np.random.Generator, n: int) -> pd.DataFrame:
     stops = rng.geometric(0.035, n)
     given = np.minimum(np.minimum(needed, stops), 30).astype(int)
     outcome = np.where(needed <= given, "cleared", np.where(stops <= given, "stopped", "ongoing"))
-    started = np.datetime64("2015-01-05") + rng.integers(0, 2900, n).astype("timedelta64[D]")
+    started = np.datetime64("2010-01-04") + rng.integers(0, 2900, n).astype("timedelta64[D]")
     number = pd.Series(np.arange(n)).astype(str)
     client = pd.Series(rng.permutation(n) * 4 // 5).astype(str)
     return pd.DataFrame(
