@@ -18,6 +18,7 @@ from forecast.clinic.judged import judged_sessions
 from forecast.clinic.regime_diagnostics import diagnose
 from forecast.clinic.regime_engine import Engine
 from forecast.clinic.regime_strategies import read_strategies
+from forecast.clinic.rows import latest_start
 from forecast.clinic.trial_rows import Trial, trial_rows
 from forecast.errors import DataError, RequestError
 
@@ -241,6 +242,6 @@ def _yearly_rate(log: OutcomeLog) -> float:
 
     courses = log.courses[(log.courses["goal"] == "clear")]
     courses = courses[courses["sessions_elsewhere"] == 0]
-    last = courses["started_on"].max()
+    last = latest_start(courses["started_on"])
     recent = courses["started_on"] > last - pd.Timedelta(days=365.25 * RECENT_YEARS)
     return float(recent.sum() / RECENT_YEARS)

@@ -98,7 +98,7 @@ class Reference:
     @classmethod
     def of(cls, log: OutcomeLog, rows: pd.DataFrame) -> Reference:
         """Return the counts and ranges of ``log``, whose model rows are ``rows``."""
-        from forecast.clinic.rows import lasers_in_use
+        from forecast.clinic.rows import lasers_in_use, latest_start
 
         courses = log.courses
         numbers = {name: courses[name].dropna() for name in NUMERIC}
@@ -110,7 +110,7 @@ class Reference:
             n_stopped=int(rows["stopped"].sum()),
             n_ongoing=int((courses["outcome"] == "ongoing").sum()),
             first_start=f"{started.min():%Y-%m-%d}" if len(started) else "",
-            last_start=f"{started.max():%Y-%m-%d}" if len(started) else "",
+            last_start=f"{latest_start(started):%Y-%m-%d}" if len(started) else "",
             levels=counts_of_levels(courses),
             ranges={
                 name: (float(of.min()), float(of.max())) for name, of in numbers.items() if len(of)

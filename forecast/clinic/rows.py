@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -18,9 +18,11 @@ if TYPE_CHECKING:
 
     from forecast.clinic.log import OutcomeLog
 
-__all__ = ["GOALS", "check_goal", "course_rows", "judged_rows", "lasers_in_use"]
+__all__ = ["GOALS", "check_goal", "course_rows", "judged_rows", "lasers_in_use", "latest_start"]
 
 GOALS = {"clear": ("cleared",), "lighten": ("cleared", "lightened")}
+ENOUGH = 20  # starts, before one can be far from the others
+FAR = "366D"
 
 
 def check_goal(goal: str) -> str:
@@ -73,9 +75,24 @@ def judged_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
 
 
 def years_from_now(started: pd.Series[pd.Timestamp]) -> npt.NDArray[np.float64]:
-    """Return each start in years from the middle of the last two years of the log."""
-    days = (started - started.max()).dt.days.to_numpy(dtype=np.float64)
-    return np.asarray(days / 365.25 + 1, dtype=np.float64)
+    """Return each start in years from the middle of the last two years of the log, at most 1."""
+    days = (started - latest_start(started)).dt.days.to_numpy(dtype=np.float64)
+    return np.minimum(days / 365.25 + 1, 1.0)
+
+
+def latest_start(started: pd.Series[pd.Timestamp]) -> pd.Timestamp:
+    """Return the last start that others bear out.
+
+    One more than a year after 99 of 100 others is more likely a mistyped year, and must not
+    decide alone what practice of today is.
+    """
+    import pandas as pd
+
+    late: Any = started.max()
+    if len(started) >= ENOUGH:
+        near: Any = started.quantile(0.99, interpolation="lower")
+        late = started[started <= near + pd.Timedelta(FAR)].max()
+    return pd.Timestamp(late)
 
 
 def lasers_in_use(lasers: pd.DataFrame, on: pd.Timestamp | None = None) -> tuple[Laser, ...]:

@@ -11,7 +11,7 @@ from forecast.assess.assessment import Assessment, assess_predictions, recalibra
 from forecast.assess.calibration import Recalibration
 from forecast.assess.selection import choose, predict_out_of_fold, score_candidates
 from forecast.clinic.attributes import COVARIATES
-from forecast.clinic.candidates import candidates, evidence_model
+from forecast.clinic.candidates import candidates, evidence_model, for_use
 from forecast.clinic.evidence import contradicted
 from forecast.clinic.forecaster import Forecaster
 from forecast.clinic.groups import GROUPINGS, groups
@@ -23,6 +23,7 @@ from forecast.clinic.rows import check_goal, course_rows
 from forecast.clinic.saved import load_forecaster
 from forecast.clinic.stopping import fit_stopping, length_of
 from forecast.clinic.strategy_models import fit_strategies
+from forecast.clinic.suspicions import suspicions
 from forecast.errors import DataError, RequestError
 from forecast.survival.aft import FittedAcceleratedTime
 from forecast.survival.durations import Durations
@@ -38,6 +39,7 @@ __all__ = ["Forecaster", "fit_forecaster", "load_forecaster"]
 
 FEWEST_TO_CHECK = 10  # events below which folds say nothing
 N_DRAWS = 50  # parameter draws behind an out-of-fold prediction
+STRATEGY_REFITS = 20  # of trees under each strategy, where they were chosen
 
 
 def fit_forecaster(
@@ -87,9 +89,10 @@ def fit_forecaster(
             specs, *part, goal=goal, horizon=horizon, folds=folds_for(len(rows)), seed=seed
         )
     chosen: CountModel = checked.chosen if checked else published
-    model = chosen.fit(durations) if len(durations) else from_evidence
+    model = for_use(chosen).fit(durations) if len(durations) else from_evidence
     filled = filled_rows(part[1], reference)
-    strategies = fit_strategies(part[0], filled, chosen) if goal == "clear" else {}
+    under = for_use(chosen, refits=STRATEGY_REFITS)
+    strategies = fit_strategies(part[0], filled, under) if goal == "clear" else {}
     return Forecaster(
         model=model,
         evidence=from_evidence if getattr(chosen, "prior", None) else None,
@@ -104,7 +107,7 @@ def fit_forecaster(
         assessment=(checked.to_dict() if checked else {})
         | {"contradicted": against_evidence(model, from_evidence)}
         | {"evidence": evidence_name(evidence)},
-        notes=fit_notes(reference, evidence),
+        notes=(*suspicions(log), *fit_notes(reference, evidence)),
     )
 
 

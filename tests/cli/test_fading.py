@@ -27,7 +27,8 @@ def test_the_json_equals_the_python_answer(capsys: pytest.CaptureFixture[str]):
 def test_the_words_give_shares_and_the_assumption(capsys: pytest.CaptureFixture[str]):
     assert main(["fading", str(SHIPPED)]) == 0
     shown = capsys.readouterr().out
-    assert shown.startswith("A session removes this share of the remaining ink:")
+    said = shown.partition("\n\n")[2]  # what was flagged in the log comes first
+    assert said.startswith("A session removes this share of the remaining ink:")
     assert "nobody wrote down" in shown
 
 

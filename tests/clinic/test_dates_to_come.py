@@ -66,6 +66,16 @@ def test_a_mistyped_year_does_not_move_now(tidy):
     assert rows["four_years_on"].tolist() == kept.tolist()
 
 
+def test_a_mistyped_year_that_has_come_does_not_move_now_either(tidy):
+    day = tidy.courses["started_on"].max() + timedelta(days=370)
+    assert day.date() < date.today()
+    log = mistyped(tidy, "courses", day.date())
+    rows = course_rows(log)
+    last = tidy.courses["started_on"].drop(5).max()
+    assert Reference.of(log, rows).last_start == f"{last:%Y-%m-%d}"
+    assert rows["four_years_on"].max() == pytest.approx(1 / 4)  # a year after the middle of two
+
+
 @pytest.mark.parametrize("year", ["1917", "0217", "1979"])
 def test_a_start_before_lasers_removed_tattoos_is_set_aside(tidy, year):
     report = mistyped(tidy, "courses", f"{year}-01-01").report

@@ -52,6 +52,16 @@ def test_a_log_of_cleared_courses_only_is_called_too_rosy(rosy):
     assert "too rosy: log them" in said
 
 
+def test_every_estimate_from_such_a_log_says_so(rosy):
+    forecaster = forecast.fit_forecaster(rosy)
+    enquiry = forecast.Enquiry("II", "forearm", "black", "medium", "single")
+    for estimate in (
+        forecaster.estimate(enquiry),
+        forecaster.update(enquiry, sessions_done=2).remaining,
+    ):
+        assert "too rosy: log them" in estimate.to_text()
+
+
 @pytest.mark.parametrize("outcome", ["stopped", "ongoing"])
 def test_one_unfinished_course_is_enough_to_allay_it(rosy, outcome):
     courses = rosy.courses.copy()
