@@ -5,6 +5,7 @@ A new model joins by one line here, if it follows ``survival.model.CountModel``.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from forecast.clinic.evidence import NEVER_COVARIATES, Evidence, duration_prior, hazard_prior
@@ -18,11 +19,12 @@ from forecast.survival.life_table import LifeTable
 if TYPE_CHECKING:
     from forecast.survival.model import CountModel
 
-__all__ = ["candidates", "evidence_model"]
+__all__ = ["candidates", "evidence_model", "for_use"]
 
 
 # The cure mixture and the trees have no prior to lean on: below this many events they only cost.
 ENOUGH_FOR_DATA_ALONE = 200
+REFITS = 50  # of trees to clients drawn anew; as many different draws carry the model risk
 
 
 def candidates(
@@ -56,3 +58,12 @@ def evidence_model(goal: str = "clear", evidence: Evidence | None = None) -> Acc
     """Return the specification used when the log has too little to choose by."""
     prior = evidence.duration_prior() if evidence else duration_prior(goal)
     return AcceleratedTime("lognormal", prior=prior, never=NEVER_COVARIATES)
+
+
+def for_use(model: CountModel, *, refits: int = REFITS) -> CountModel:
+    """Return the specification to fit once it is chosen: its draws carry the model risk.
+
+    Trees have no covariance to draw from. In the folds, where only their prediction counts, they
+    are fitted once; for use they are fitted again to clients drawn with replacement.
+    """
+    return replace(model, refits=refits) if isinstance(model, BoostedHazard) else model
