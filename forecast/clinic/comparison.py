@@ -201,7 +201,7 @@ class RegimeComparison:
     words : dict of str to str
         A sentence per pair; where the horizon is out of reach, one more on what is within it.
     curves : DataFrame
-        ``strategy, group, session, at_risk, survival``; up to where there is support.
+        ``strategy, group, session, at_risk, survival, low, high``; up to where there is support.
     diagnostics : Diagnostics
     sensitivity : Sensitivity or None
         None where nothing could be estimated.

@@ -14,6 +14,7 @@ __all__ = ["LIKELY", "fading_notes", "fading_text"]
 
 SHORT = {"all": "all inks"}
 FEW_COURSES = 30
+MOST_NAMED = 10
 LIKELY = 0.5  # chance from which a course is said to level off
 
 
@@ -39,12 +40,13 @@ def fading_notes(rows: FadingRows, fit: FadingFit, gains: Mapping[float, float])
             f"The curves flatten: about {100 * fit.remnant:g} % of the ink is taken never to go "
             f"(log-likelihood higher by {gain:.1f}); shares are of the ink that can go."
         )
-    levelled = sum(chance > LIKELY for chance in fit.levelled.values())
+    levelled = [name for name, chance in fit.levelled.items() if chance > LIKELY]
     if levelled:
+        more = ", ..." if len(levelled) > MOST_NAMED else ""
         notes.append(
-            f"{levelled} of {len(rows.courses)} courses level{'s' * (levelled == 1)} off with ink "
-            "left that no laser here seems to take: late sessions of such courses count neither "
-            "for nor against a regime."
+            f"{len(levelled)} of {len(rows.courses)} courses level{'s' * (len(levelled) == 1)} off "
+            f"with ink left that no laser here seems to take ({', '.join(levelled[:MOST_NAMED])}"
+            f"{more}): their late sessions count neither for nor against a regime."
         )
     few = [name for name in rows.regimes if (rows.courses[name] > 0).sum() < FEW_COURSES]
     notes += [
@@ -141,9 +143,9 @@ def stall_lines(fading: FadingCurves) -> list[str]:
 def grader_lines(fading: FadingCurves) -> list[str]:
     """Return how graders differ and agree."""
     graders = fading.graders
-    lines = [f"Graders: {note}" for note in graders.notes]
+    lines = ["Graders, by the log's own ids:", *(f"  {note}" for note in graders.notes)]
     if graders.icc is not None:
-        lines.append(f"Graders: ICC {graders.icc:.2f} over {graders.n_twice} double gradings.")
+        lines.append(f"  ICC {graders.icc:.2f} over {graders.n_twice} double gradings.")
     for row in graders.pairs.itertuples():
         lines.append(
             f"  {row.first} and {row.second}: ICC {row.icc:.2f} ({row.low:.2f} to {row.high:.2f}), "

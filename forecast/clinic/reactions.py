@@ -156,6 +156,10 @@ class ReactionReport:
                 f"{row['operator']}: {rate_text(row['events'], row['sessions'], level=self.level)},"
                 f" {row['expected']:.1f} expected{told.get(row['outside'], '')}"
             )
+        lines.append(
+            "A is who gave most sessions, B the next: which of the log's operators that is stays "
+            "out of files and is in operators.names."
+        )
         if not found.outside:
             lines.append("No operator lies outside what chance allows.")
         return [*lines, *self._spread_text(found)]

@@ -84,12 +84,12 @@ class Sensitivity:
                 rest = (
                     "its interval holds zero already"
                     if limit == 1
-                    else (f"of {limit:.1f} to let its interval hold zero")
+                    else f"{limit:.1f} times would let its interval hold zero"
                 )
                 said.append(
-                    f"{key}: something unrecorded would have to be tied to regime and clearing by "
-                    f"a risk ratio of {estimate:.1f} each to explain the difference in the share "
-                    f"cleared away; {rest}."
+                    f"{key}: something unrecorded could explain the difference in the share "
+                    "cleared away if it made both the choice of the regime and clearing at least "
+                    f"{estimate:.1f} times as likely; {rest}."
                 )
             said.append(
                 f"{key} on the calendar: {_spoken(self.weeks[key], 'weeks')} until "
@@ -218,15 +218,17 @@ def _nearest_change(
         return TippingPoint(None, None, verdict, words)
     row = min(changed, key=lambda r: distance(r[0]) + distance(r[1]))
     words = (
-        f"{key}: the verdict becomes '{row[5]}' if those who stopped would have cleared at "
-        f"{_times(row[0])} the rate of like courses under {left}, and {_times(row[1])} under "
-        f"{right}."
+        f"{key}: the verdict becomes '{row[5]}' if those who stopped would have "
+        f"{_pace(row[0])} under {left}, and {_pace(row[1])} under {right}."
     )
     return TippingPoint(row[0], row[1], row[5], words)
 
 
-def _times(phi: float) -> str:
-    return "an endless multiple of" if np.isinf(phi) else f"{phi:g} times"
+def _pace(phi: float) -> str:
+    told = {0.0: "never cleared", 1.0: "cleared as like courses do"}
+    if np.isinf(phi):
+        return "all cleared at their next session"
+    return told.get(phi, f"cleared at {phi:g} times the rate of like courses")
 
 
 def _e_values(

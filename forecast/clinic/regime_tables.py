@@ -33,6 +33,7 @@ __all__ = [
 FloatArray = npt.NDArray[np.float64]
 
 SHARES_BY = (5, 10, 15)
+CURVE_COLUMNS = ("strategy", "group", "session", "at_risk", "survival", "low", "high")
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,11 +162,16 @@ def supported(
     return found
 
 
-def curves(engine: Engine, point: Result, settings: Settings) -> pd.DataFrame:
-    """Return each strategy's curve, for everyone and by ink group, as far as it has support."""
+def curves(engine: Engine, point: Result, draws: Result, settings: Settings) -> pd.DataFrame:
+    """Return each strategy's curve, for everyone and by ink group, as far as it has support.
+
+    ``low`` and ``high`` hold the middle ``level`` of the resamples at each session.
+    """
     import pandas as pd
 
     tables = []
+    tails = [(1 - settings.level) / 2, (1 + settings.level) / 2]
+    low, high = np.quantile(draws.survival, tails, axis=0)
     for place, name in enumerate(settings.names):
         for group, label in enumerate(("all", *INK_GROUPS)):
             ink = None if group == 0 else group - 1
@@ -177,6 +183,8 @@ def curves(engine: Engine, point: Result, settings: Settings) -> pd.DataFrame:
                 "session": np.arange(1, last + 1),
                 "at_risk": at_risk[:last],
                 "survival": point.survival[place, group, 1 : last + 1],
+                "low": low[place, group, 1 : last + 1],
+                "high": high[place, group, 1 : last + 1],
             }
             tables.append(pd.DataFrame(columns))
     return pd.concat(tables, ignore_index=True)

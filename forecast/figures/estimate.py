@@ -61,9 +61,11 @@ def plot_hundred(estimate: Estimate) -> go.Figure:
     """Draw how many of 100 clients like this have reached the goal by each session."""
     import plotly.graph_objects as go
 
-    steps = np.arange(1, estimate.horizon + 1)
-    reached = 100 * estimate.distribution.cdf()[0]
+    # the last value twice: its tread is as wide as the others
+    steps = np.arange(1, estimate.horizon + 2)
+    reached = 100 * np.pad(estimate.distribution.cdf()[0], (0, 1), mode="edge")
     spread = 100 * np.quantile(np.cumsum(estimate.draws, axis=1), [0.1, 0.9], axis=0)
+    spread = np.pad(spread, ((0, 0), (0, 1)), mode="edge")
     figure = go.Figure()
     for place, edge in enumerate(spread):
         figure.add_scatter(
@@ -84,14 +86,15 @@ def plot_hundred(estimate: Estimate) -> go.Figure:
     )
     figure.add_hline(y=50, line={"dash": "dot", "color": COLOURS["grey"]})
     figure.update_xaxes(
-        title_text="sessions had here", dtick=5, range=[0.5, estimate.horizon + 0.5]
+        title_text="sessions had here", dtick=5, range=[0.5, estimate.horizon + 1]
     )
     figure.update_yaxes(title_text="clients of 100", range=[0, 100])
     if estimate.supported_to < estimate.horizon:
         figure.add_vline(
-            x=estimate.supported_to + 0.5,
+            x=estimate.supported_to + 1,
             line={"dash": "dash", "color": COLOURS["grey"]},
-            annotation_text="beyond this log",
+            annotation_text="beyond this log →",
+            annotation={"y": 1, "yanchor": "bottom", "xanchor": "center"},
         )
     title = f"Of 100 clients like this, how many are {WORDS[estimate.goal]} by session n"
     return titled(figure, title, estimate.notes)

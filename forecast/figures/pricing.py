@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from forecast.clinic.frequency import of_100
 from forecast.figures.template import COLOURS, titled
 
 if TYPE_CHECKING:
@@ -42,12 +43,13 @@ def plot_quote(quote: Quote) -> go.Figure:
         x=float(quote.expected_margin),
         line={"dash": "dash", "color": COLOURS["grey"]},
         annotation_text="average",
+        annotation={"y": 1, "yanchor": "bottom", "xanchor": "center"},  # above the bars
     )
     figure.update_xaxes(title_text=f"margin of the course ({quote.currency}, net of tax)")
     figure.update_yaxes(title_text="probability", tickformat=".0%", rangemode="tozero")
     title = (
         f"{quote.package.name} at {quote.price} {quote.currency}: "
-        f"{round(100 * quote.chance_of_loss)} of 100 courses lose money"
+        f"{of_100(quote.chance_of_loss)} courses lose money"
     )
     return titled(figure, title, (*quote.check, *quote.notes))
 
@@ -75,7 +77,7 @@ def plot_book(book: Book) -> go.Figure:
         x=float(book.one_in_twenty),
         line={"dash": "dash", "color": COLOURS["main"]},
         annotation_text="1 year in 20 is below",
-        annotation_position="top left",
+        annotation={"y": 1, "yanchor": "bottom", "xanchor": "center"},  # above the curves
     )
     figure.update_xaxes(title_text=f"margin of the year ({book.currency}, net of tax)")
     figure.update_yaxes(title_text="share of years", tickformat=".0%", rangemode="tozero")

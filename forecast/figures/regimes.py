@@ -2,33 +2,45 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, TypeVar
 
 from forecast.figures.template import COLOURS, titled
 
 if TYPE_CHECKING:
+    import pandas as pd
     import plotly.graph_objects as go
 
     from forecast.clinic.comparison import Contrast, RegimeComparison
 
 __all__ = ["plot_balance", "plot_curves", "plot_followers", "plot_readings", "plot_tipping"]
 
+T = TypeVar("T")
 STRATEGY_COLOURS = ("main", "contrast", "third", "fourth", "fifth")
+BANDS = (
+    COLOURS["band"],
+    COLOURS["contrast_band"],
+    "rgba(0, 158, 115, 0.18)",
+    "rgba(204, 121, 167, 0.18)",
+    "rgba(230, 159, 0, 0.18)",
+)
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
 ALIKE = 0.1  # a standardised difference below this is called balanced
 
 
 def plot_curves(comparison: RegimeComparison, *, group: str = "all") -> go.Figure:
-    """Draw the weighted share cleared by each session under each strategy."""
+    """Draw the weighted share cleared by each session under each strategy, with its interval."""
     import plotly.graph_objects as go
 
     figure = go.Figure()
     table = comparison.curves[comparison.curves["group"] == group]
-    for place, name in enumerate(comparison.strategies):
-        part = table[table["strategy"] == name]
+    parts = [(name, table[table["strategy"] == name]) for name in comparison.strategies]
+    for place, (name, part) in enumerate(parts):
+        _add_band(figure, part, name, comparison.level, BANDS[place % 5])
+    for place, (name, part) in enumerate(parts):
         figure.add_scatter(
-            x=[0, *part["session"]],
-            y=[0.0, *(1 - part["survival"])],
+            x=_treads(part["session"]),
+            y=_to_the_end([0.0, *(1 - part["survival"])]),
             mode="lines",
             line={
                 "shape": "hv",
@@ -36,13 +48,43 @@ def plot_curves(comparison: RegimeComparison, *, group: str = "all") -> go.Figur
                 "dash": DASHES[place % 5],
                 "width": 3,
             },
-            text=["", *(f"{n} at risk" for n in part["at_risk"])],
+            text=_to_the_end(["", *(f"{n} at risk" for n in part["at_risk"])]),
             name=name,
         )
-    figure.update_xaxes(title_text="sessions", dtick=1, rangemode="tozero")
+    # a tread is as wide as a session, the last one too
+    last = 1 + max((int(part["session"].max()) for _, part in parts if len(part)), default=0)
+    figure.update_xaxes(title_text="sessions", dtick=1, range=[0, last])
     figure.update_yaxes(title_text="share cleared", tickformat=".0%", range=[0, 1])
+    figure.update_layout(legend_traceorder="normal")
     where = "" if group == "all" else f", {group}"
     return titled(figure, f"Cleared by session, as if all had followed it{where}")
+
+
+def _add_band(figure: go.Figure, part: pd.DataFrame, name: str, level: float, colour: str) -> None:
+    """Add the interval of one curve as the area between two step curves."""
+    for edge, values in enumerate((1 - part["high"], 1 - part["low"])):
+        figure.add_scatter(
+            x=_treads(part["session"]),
+            y=_to_the_end([0.0, *values]),
+            mode="lines",
+            line={"shape": "hv", "width": 0},
+            fill="tonexty" if edge else None,
+            fillcolor=colour,
+            hoverinfo="skip",
+            showlegend=bool(edge),
+            name=f"{name}, {level:.0%} interval",
+        )
+
+
+def _treads(sessions: Iterable[int]) -> list[int]:
+    """Return 0, the sessions, and where the last one's tread ends."""
+    steps = [0, *sessions]
+    return [*steps, steps[-1] + 1]
+
+
+def _to_the_end(values: list[T]) -> list[T]:
+    """Return the values with the last one twice."""
+    return [*values, values[-1]]
 
 
 def plot_readings(comparison: RegimeComparison, *, key: str | None = None) -> go.Figure:
@@ -158,7 +200,7 @@ def plot_tipping(comparison: RegimeComparison, *, key: str | None = None) -> go.
     if comparison.sensitivity is None or pair not in comparison.sensitivity.tipping_point:
         raise ValueError(f"{pair} could not be estimated, so there is nothing to tip.")
     table = comparison.sensitivity.tipping
-    wide = table[table["comparison"] == pair].pivot(
+    wide = table[table["comparison"] == pair].pivot(  # noqa: PD010 (nothing to aggregate)
         index="phi_left", columns="phi_right", values="estimate"
     )
     left, right = pair.split(" - ")

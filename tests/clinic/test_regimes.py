@@ -277,6 +277,9 @@ def test_sensitivity_names_what_would_change_the_verdict(comparison):
     assert found.weeks["ps - ns"].estimate < 0
     assert found.operator["ps - ns"].estimate is not None
     assert any("on the calendar" in sentence for sentence in found.words)
+    # in words that a reader of prices understands
+    assert any("times as likely" in sentence for sentence in found.words)
+    assert not any("endless" in sentence or "risk ratio" in sentence for sentence in found.words)
 
 
 def test_a_short_horizon_says_what_it_leaves_out(log):

@@ -37,8 +37,18 @@ def test_the_estimate_figure_draws_every_count_and_what_lies_beyond(estimate):
 def test_of_a_hundred_clients_the_curve_is_the_chance_by_each_session(estimate):
     figure = plot_hundred(estimate)
     curve = next(trace for trace in figure.data if trace.name == "clear by then")
-    assert_allclose(curve.y, [100 * estimate.chance_by(n) for n in range(1, 26)])
+    assert_allclose(curve.y[:-1], [100 * estimate.chance_by(n) for n in range(1, 26)])
     assert figure.layout.yaxis.title.text == "clients of 100"
+    # the last step is seen: it goes on for a session's width
+    assert (curve.x[-1], curve.y[-1]) == (26, curve.y[-2])
+    assert figure.layout.xaxis.range[1] == 26
+
+
+def test_where_the_log_ends_is_written_above_the_curve(estimate):
+    figure = plot_hundred(replace(estimate, supported_to=12))
+    note = next(one for one in figure.layout.annotations if "beyond this log" in one.text)
+    # on the upper edge of the plot and upwards from there
+    assert (note.y, note.yanchor) == (1, "bottom")
 
 
 def test_no_figure_has_a_button_that_sends_data_out(estimate):

@@ -54,6 +54,8 @@ def test_a_quote_shows_its_losses_apart_and_carries_its_notes():
     assert sum(loses.y) == pytest.approx(0.2)
     assert figure.layout.xaxis.title.text == "margin of the course (EUR, net of tax)"
     assert "20 of 100 courses lose money" in figure.layout.title.text
+    average = next(note for note in figure.layout.annotations if note.text == "average")
+    assert (average.y, average.yanchor) == (1, "bottom")  # above the bars
     assert "Two courses with yellow ink" in notes_of(figure)
     assert "law of the place" in notes_of(figure)
 

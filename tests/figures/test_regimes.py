@@ -22,10 +22,26 @@ def comparison():
 
 def test_curves_show_the_share_cleared(comparison):
     figure = plot_curves(comparison)
-    assert [trace.name for trace in figure.data] == ["ns", "ps"]
+    drawn = {trace.name: trace for trace in figure.data if not trace.fillcolor}
+    assert list(drawn) == ["ns", "ps"]
     table = comparison.curves.query("group == 'all' and strategy == 'ps'")
-    assert_allclose(figure.data[1].y[1:], 1 - table["survival"])
+    assert_allclose(drawn["ps"].y[1:-1], 1 - table["survival"])
     assert figure.layout.xaxis.title.text == "sessions"
+
+
+def test_curves_show_their_intervals_and_the_last_step_to_its_end(comparison):
+    figure = plot_curves(comparison)
+    for name in ("ns", "ps"):
+        low, high = (one for one in figure.data if one.name == f"{name}, 95% interval")
+        line = next(one for one in figure.data if one.name == name)
+        table = comparison.curves.query("group == 'all' and strategy == @name")
+        assert_allclose(low.y[1:-1], 1 - table["high"])
+        assert_allclose(high.y[1:-1], 1 - table["low"])
+        assert high.fill == "tonexty"
+        # the step at the last session is seen: it goes on for a session's width
+        assert line.x[-2:] == (table["session"].max(), table["session"].max() + 1)
+        assert line.y[-1] == line.y[-2]
+        assert figure.layout.xaxis.range[1] >= line.x[-1]
 
 
 def test_readings_stand_side_by_side_with_their_intervals(comparison):
