@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from forecast._checks import check_level, check_whole_number
 from forecast.clinic.doubts import doubts_of
 from forecast.clinic.estimate import Estimate
 from forecast.clinic.landmarks import ink_gone
+from forecast.clinic.suspicions import FRACTIONS, fractions_like
 from forecast.errors import RequestError
 from forecast.survival.distribution import CountDistribution
 
@@ -25,6 +27,7 @@ __all__ = ["Update", "update_estimate"]
 FloatArray = npt.NDArray[np.float64]
 Grading = tuple[Any, ...]
 FALLS_BY = 15.0  # percentage points of fading lost between two gradings that are called a fall
+DIFFERS_BY = 25.0  # between graders of one session, from which one of them is more likely wrong
 SLOW, FAST = 0.1, 0.9
 
 
@@ -141,9 +144,10 @@ def read_gradings(
     """Return the mean percent faded by session, and notes; raise RequestError on a bad one."""
     seen: dict[int, list[float]] = {}
     for grading in gradings:
-        if not 2 <= len(grading) <= 3:
+        parts = len(grading) if isinstance(grading, tuple | list) else 1
+        if not 2 <= parts <= 3:
             raise RequestError(
-                f"The grading {grading!r} has {len(grading)} part(s).",
+                f"The grading {grading!r} has {parts} part(s).",
                 "Give (after_session, percent) or (after_session, percent, date).",
             )
         after = check_whole_number(grading[0], name="after_session", low=0)
@@ -162,12 +166,27 @@ def read_gradings(
             )
         seen.setdefault(after, []).append(float(percent))
     means = {k: float(np.mean(values)) for k, values in sorted(seen.items())}
-    values = list(means.values())
-    falls = [
-        k for k, a, b in zip(list(means)[1:], values, values[1:], strict=False) if a - b > FALLS_BY
-    ]
-    notes = [f"The grading after session {k} is well below the one before it." for k in falls]
-    return means, notes
+    return means, doubts_of_gradings(seen, means)
+
+
+def doubts_of_gradings(
+    seen: Mapping[int, Sequence[float]], means: Mapping[int, float]
+) -> list[str]:
+    """Return what is odd about gradings by session, whose means are used as they are."""
+    notes = [FRACTIONS] if fractions_like(means.values()) else []
+    for (_, before), (k, percent) in pairwise(means.items()):
+        if before - percent > FALLS_BY:
+            notes.append(
+                f"The grading after session {k} ({percent:g} %) is well below the one before it "
+                f"({before:g} %): check both; they are used as they are."
+            )
+    for k, values in seen.items():
+        if max(values) - min(values) > DIFFERS_BY:
+            notes.append(
+                f"The gradings after session {k} differ widely ({min(values):g} to "
+                f"{max(values):g} %): check them; their mean is used."
+            )
+    return notes
 
 
 def pace_notes(rank: float) -> list[str]:
