@@ -85,28 +85,24 @@ def fit_forecaster(
     checked = None
     if reference.n_reached >= FEWEST_TO_CHECK:
         specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
-        checked = Checked.of(
-            specs, *part, goal=goal, horizon=horizon, folds=folds_for(len(rows)), seed=seed
-        )
-    chosen: CountModel = checked.chosen if checked else published
+        folds = folds_for(len(rows))
+        checked = Checked.of(specs, *part, goal=goal, horizon=horizon, folds=folds, seed=seed)
+    chosen = checked.chosen if checked else published
     model = for_use(chosen).fit(durations) if len(durations) else from_evidence
-    filled = filled_rows(part[1], reference)
     under = for_use(chosen, refits=STRATEGY_REFITS)
-    strategies = fit_strategies(part[0], filled, under) if goal == "clear" else {}
+    filled = filled_rows(part[1], reference)
     return Forecaster(
         model=model,
         evidence=from_evidence if getattr(chosen, "prior", None) else None,
         stopping=fit_stopping(part[1], length_of(model.predict(part[2].covariates, horizon))),
         recalibration=checked.recalibration if checked else None,
         midcourse=checked.midcourse if checked else None,
-        strategies=strategies,
+        strategies=fit_strategies(part[0], filled, under) if goal == "clear" else {},
         reference=reference,
         goal=goal,
         horizon=horizon,
         seed=seed,
-        assessment=(checked.to_dict() if checked else {})
-        | {"contradicted": against_evidence(model, from_evidence)}
-        | {"evidence": evidence_name(evidence)},
+        assessment=findings(checked, against_evidence(model, from_evidence), evidence),
         notes=(*suspicions(log), *fit_notes(reference, evidence)),
     )
 
@@ -189,6 +185,16 @@ class Checked:
             "subgroups": plain_rows(self.assessment.subgroups),
             "messages": list(self.assessment.messages),
         }
+
+
+def findings(
+    checked: Checked | None,
+    contradicted_effects: list[dict[str, float | str]],
+    evidence: Evidence | None,
+) -> dict[str, Any]:
+    """Return what was found of the candidates and of the prior, as plain JSON values."""
+    found = checked.to_dict() if checked else {}
+    return {**found, "contradicted": contradicted_effects, "evidence": evidence_name(evidence)}
 
 
 def check_evidence(evidence: Evidence, log: OutcomeLog, goal: str) -> None:
