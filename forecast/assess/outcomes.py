@@ -14,7 +14,7 @@ from forecast.survival.distribution import CountDistribution
 if TYPE_CHECKING:
     from forecast.survival.durations import Durations
 
-__all__ = ["Outcomes", "follow_paths", "path_of_row"]
+__all__ = ["Outcomes", "by_subject", "follow_paths", "path_of_row"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -189,3 +189,15 @@ def follow_paths(distribution: CountDistribution, durations: Durations) -> Count
     for spell in range(len(path) - 1, -1, -1):
         row[path[spell]] = np.where(steps <= durations.step[spell], spell, row[path[spell]])
     return CountDistribution.from_hazard(distribution.hazard()[row, steps - 1])
+
+
+def by_subject(values: FloatArray, subject: npt.NDArray[np.object_]) -> FloatArray:
+    """Return the sum of ``values`` for each subject.
+
+    Examples
+    --------
+    >>> by_subject(np.array([1.0, 2.0, 4.0]), np.array(["a", "b", "a"], dtype=object)).tolist()
+    [5.0, 2.0]
+    """
+    _, owner = np.unique(subject.astype(str), return_inverse=True)
+    return np.asarray(np.bincount(owner, weights=values), dtype=np.float64)

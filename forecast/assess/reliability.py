@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_whole_number
-from forecast.assess.dropout import known_status, watched_until
-from forecast.assess.outcomes import Outcomes
+from forecast.assess.dropout import known_status, still_watched, watched_until
+from forecast.assess.outcomes import Outcomes, by_subject
 from forecast.assess.scores import check_horizon
 from forecast.survival.distribution import CountDistribution
 
@@ -203,7 +203,7 @@ def observed_to_expected(
     """Return events seen over events predicted for the steps watched, and its standard error.
 
     Each watched step adds its hazard to the expected number, so censoring needs no weights.
-    The error treats the events as Poisson.
+    The error adds up events less predicted ones by subject, whose paths may be alike.
 
     Examples
     --------
@@ -215,11 +215,13 @@ def observed_to_expected(
     seen.check_matches(distribution)
     steps = np.arange(1, distribution.horizon + 1)
     at_risk = (seen.entry[:, None] < steps) & (steps <= seen.step[:, None])
-    expected = float(seen.weight @ (distribution.hazard() * at_risk).sum(axis=1))
-    observed = float(seen.weight @ seen.observed)
+    each = (distribution.hazard() * at_risk).sum(axis=1)
+    expected = float(seen.weight @ each)
     if not expected > 0:
         return float("nan"), float("nan")
-    return observed / expected, max(observed, 1.0) ** 0.5 / expected
+    ratio = float(seen.weight @ seen.observed) / expected
+    off = by_subject(seen.weight * (seen.observed - each), seen.subject)
+    return ratio, float(np.sqrt(max((off**2).sum(), 1.0))) / expected  # no less than of one event
 
 
 def reliability_table(
@@ -242,7 +244,9 @@ def reliability_table(
     -------
     DataFrame
         Columns ``step``, ``bin``, ``n_paths``, ``n_events`` (seen by the step), ``predicted``
-        (mean), ``observed`` (Kaplan-Meier inside the bin), ``standard_error`` (Greenwood).
+        (mean), ``observed`` (share, weighted for dropping out inside the bin: Kaplan-Meier
+        where nobody entered late), ``standard_error`` (by subject; Greenwood's where each has
+        one path).
     """
     import pandas as pd
 
@@ -258,7 +262,7 @@ def reliability_table(
         for number, members in enumerate(np.unique(place)):
             inside = place == members
             part = seen.take(inside)
-            observed, error = _kaplan_meier(part, step)
+            observed, error = _seen_share(part, step)
             rows.append(
                 {
                     "step": step,
@@ -273,12 +277,29 @@ def reliability_table(
     return pd.DataFrame(rows)
 
 
-def _kaplan_meier(seen: Outcomes, step: int) -> tuple[float, float]:
-    steps = np.arange(1, step + 1)
-    at_risk = seen.weight @ ((seen.entry[:, None] < steps) & (seen.step[:, None] >= steps))
-    events = seen.weight @ ((seen.step[:, None] == steps) & seen.observed[:, None])
-    hazard = np.divide(events, at_risk, out=np.zeros(step), where=at_risk > 0)
-    left = float(np.prod(1 - hazard))
-    rest = at_risk * (at_risk - events)
-    greenwood = np.divide(events, rest, out=np.zeros(step), where=rest > 0).sum()
-    return 1 - left, left * float(np.sqrt(greenwood))
+def _seen_share(seen: Outcomes, step: int) -> tuple[float, float]:
+    """Return the share with the event by ``step``, given none by the entry, and its error.
+
+    Weighted for dropping out inside ``seen``, a late path from its entry on; without late paths
+    that is Kaplan-Meier, and the error Greenwood's. The error adds up what each path moves, the
+    weights it has a part in included, by subject.
+    """
+    status = known_status(seen, still_watched(seen, horizon=step))
+    weight, happened = status.weight[:, step - 1], status.happened[:, step - 1]
+    total = float(weight.sum())
+    if not total:
+        return float("nan"), float("nan")
+    share = float(weight @ happened / total)
+    moves = weight * (happened - share)
+    steps = np.arange(1, step)
+    at_risk = (seen.entry[:, None] < steps) & (seen.step[:, None] >= steps)
+    here = seen.step[:, None] == steps
+    could, left = at_risk & ~(here & seen.observed[:, None]), here & ~seen.observed[:, None]
+    stayed = seen.weight @ (could & ~left)
+    several = seen.weight @ could
+    rate = np.divide(seen.weight @ left, several, out=np.zeros(step - 1), where=several > 0)
+    until = np.where(happened, seen.step, step)
+    leaning = moves @ ((seen.entry[:, None] < steps) & (steps < until[:, None]))
+    pull = np.divide(leaning, stayed, out=np.zeros(step - 1), where=stayed > 0)
+    moves = moves + seen.weight * ((left - rate * could) @ pull)
+    return share, float(np.sqrt((by_subject(moves, seen.subject) ** 2).sum())) / total

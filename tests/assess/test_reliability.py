@@ -88,6 +88,56 @@ def test_observed_to_expected_by_hand():
     assert_allclose(observed_to_expected(quarter, seen), (0.8, 0.8))
 
 
+@pytest.mark.parametrize("each", [1, 3])
+def test_the_error_of_observed_to_expected_counts_subjects_whose_paths_are_alike(each):
+    # each subject has a frailty of its own; the prediction is the truth averaged over them
+    rng = np.random.default_rng(11)
+    truth = (1 + 0.06 * np.arange(1, 16)) ** -2  # a gamma mixture of exponentials
+    ratios, errors = [], []
+    for _ in range(400):
+        owner = np.repeat(np.arange(80), each)
+        rate = 0.12 * rng.gamma(2, 0.5, 80)[owner]
+        happens = np.ceil(rng.exponential(1 / rate)).astype(int)
+        watched = rng.geometric(0.1, len(owner))
+        seen = Outcomes(np.minimum(happens, watched), happens <= watched, subject=owner)
+        predicted = CountDistribution.from_survival(np.repeat(truth[None], len(owner), axis=0))
+        ratio, error = observed_to_expected(predicted, seen)
+        ratios.append(ratio)
+        errors.append(error)
+    assert_allclose(np.mean(errors), np.std(ratios), rtol=0.1)  # 400 runs: 3.5 % each way
+
+
+def test_no_events_at_all_do_not_make_the_ratio_certain():
+    rare = CountDistribution.from_hazard(np.full((1000, 1), 0.01))
+    found = observed_to_expected(rare, Outcomes(np.ones(1000, dtype=int), np.zeros(1000)))
+    assert_allclose(found, (0.0, 0.1))  # ten expected; the error is that of one event
+
+
+def delayed(seed: int, n: int = 4000):
+    """A known truth, of which some are watched only from a later step on."""
+    rng = np.random.default_rng(seed)
+    hazard = np.where(rng.random(n) < 0.5, 0.15, 0.25)
+    entry = np.where(rng.random(n) < 0.08, rng.integers(1, 7, n), 0)
+    happens, watched = entry + rng.geometric(hazard), entry + rng.geometric(0.05, n)
+    truth = CountDistribution(hazard[:, None] * (1 - hazard[:, None]) ** np.arange(25))
+    return truth, Outcomes(np.minimum(happens, watched), happens <= watched, entry)
+
+
+def test_the_truth_is_reliable_in_every_bin_though_some_paths_enter_late():
+    # the lowest bin holds the late ones, whose chance by the step starts at their entry
+    table = reliability_table(*delayed(0, 20_000), steps=(5, 10))
+    gap = (table["observed"] - table["predicted"]).abs()
+    assert (gap < 3.5 * table["standard_error"]).all()
+    assert table["predicted"].min() < 0.4
+
+
+def test_the_errors_of_reliability_bins_are_those_of_repeated_samples():
+    tables = [reliability_table(*delayed(seed, 1500), steps=(8,), bins=2) for seed in range(200)]
+    gaps = np.array([(one["observed"] - one["predicted"]) for one in tables])
+    stated = np.array([one["standard_error"] for one in tables]).mean(axis=0)
+    assert_allclose(stated, gaps.std(axis=0), rtol=0.16)  # 200 runs: 5 % each way
+
+
 def test_reliability_bins_hold_kaplan_meier():
     # Freireich's 6-MP arm at week 10: 1 - .7529, standard error .0963 (Kleinbaum & Klein).
     weeks = [6, 6, 6, 6, 7, 9, 10, 10, 11, 13, 16, 17, 19, 20, 22, 23, 25, 32, 32, 34, 35]
