@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
-__all__ = ["COLOURS", "CONFIG", "template", "titled"]
+__all__ = ["COLOURS", "CONFIG", "show_in_exports", "template", "titled"]
 
 # Okabe and Ito's palette, told apart with any colour vision.
 COLOURS = {
@@ -64,3 +64,15 @@ def titled(figure: go.Figure, title: str, notes: Sequence[str] = ()) -> go.Figur
         )
         figure.update_layout(margin_b=150 + 16 * len(lines), height=460 + 16 * len(lines))
     return figure
+
+
+def show_in_exports() -> None:
+    """Let figures of this notebook also show in what is exported from it as HTML, offline too.
+
+    JupyterLab draws a figure by plotly's own extension and needs nothing for it; a page made by
+    nbconvert has no extension, so plotly.js is put into the notebook's output, once (5 MB, gone
+    when the outputs are cleared). Call it in a notebook's first cell.
+    """
+    import plotly.io as pio
+
+    pio.renderers.default = "plotly_mimetype+notebook"

@@ -1,0 +1,55 @@
+"""Figures show in a notebook and in what is exported from it, without a network."""
+
+from pathlib import Path
+
+import nbformat
+import pytest
+
+from forecast.figures.template import show_in_exports
+
+NOTEBOOKS = sorted((Path(__file__).parents[2] / "notebooks").glob("*.ipynb"))
+
+
+def first_code_cell(path: Path) -> str:
+    notebook = nbformat.read(path, as_version=4)
+    return str(next(cell.source for cell in notebook.cells if cell.cell_type == "code"))
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_every_notebook_lets_its_figures_show_in_exports(path: Path):
+    assert first_code_cell(path).splitlines()[-1] == "show_in_exports()"
+
+
+@pytest.mark.slow
+def test_an_exported_notebook_holds_all_it_takes_to_draw_its_figure(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    nbconvert = pytest.importorskip("nbconvert")
+    from nbclient import NotebookClient
+
+    sources = [
+        "from forecast.figures.template import show_in_exports\nshow_in_exports()",
+        "import plotly.graph_objects as go\ngo.Figure(go.Bar(x=[1, 2], y=[3, 4321]))",
+    ]
+    notebook = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(one) for one in sources])
+    monkeypatch.setenv("JUPYTER_PLATFORM_DIRS", "1")
+    NotebookClient(notebook, timeout=60, kernel_name="python3").execute()
+    shown = notebook.cells[1].outputs[-1].data
+    # JupyterLab's own extension draws the first, a browser the second
+    assert "application/vnd.plotly.v1+json" in shown
+    html, _ = nbconvert.HTMLExporter().from_notebook_node(notebook)
+    assert "Plotly.newPlot" in html
+    assert "4321" in html
+    assert "plotly.js v" in html
+    assert "cdn.plot.ly/plotly" not in html
+
+
+def test_the_choice_is_of_both_ways_to_draw():
+    import plotly.io as pio
+
+    before = pio.renderers.default
+    try:
+        show_in_exports()
+        assert set(pio.renderers.default.split("+")) == {"plotly_mimetype", "notebook"}
+    finally:
+        pio.renderers.default = before
