@@ -35,7 +35,9 @@ class Recalibration:
 
     With H(k) = -log(1 - F(k)) the map is H'(k) = exp(shift + group shifts) H(k)^power: a power
     below 1 widens the distribution, a positive shift brings the event forward. Being one map of
-    the whole distribution, its intervals nest over levels and contain the median.
+    the whole distribution, its intervals nest over levels and contain the median. Where a tail
+    holds fewer than three of the events that the map was fitted to, the wider of corrected and
+    uncorrected is used: each quantile there is the outer of both.
 
     Attributes
     ----------
@@ -44,7 +46,7 @@ class Recalibration:
     group_shifts : mapping of str to mapping of str to float
         For each factor and each of its labels what is added to ``shift``.
     n_paths, n_events : int
-        What it was fitted to; 0 for the identity.
+        What it was fitted to; with 0 the map is taken as given, tails and all.
     messages : tuple of str
         Doubts in words, for people.
 
@@ -83,45 +85,28 @@ class Recalibration:
             left at the overall map.
         """
         shift = self.shift + _group_shift(self.group_shifts, groups or {}, len(distribution))
-        mapped = map_chance(distribution.cdf(), shift[:, None], self.power)
+        raw = distribution.cdf()
+        mapped = map_chance(raw, shift[:, None], self.power)
+        tail = self.open_tail()
+        # the middle of three: corrected where events settle it, in the tails what is nearer to
+        # the middle of the distribution, so that both ends of every interval lie further out
+        mapped = np.median([raw, mapped, np.clip(mapped, tail, 1 - tail)], axis=0)
         return CountDistribution(np.clip(np.diff(mapped, axis=1, prepend=0.0), 0, None))
+
+    def open_tail(self) -> float:
+        """Return the chance that a tail must have to hold three of the events used, at most 1/2."""
+        if not self.n_events:
+            return 0.0
+        return min(EVENTS_PER_TAIL / self.n_events * (1 - 1e-9), 0.5)
 
     def enough_for(self, level: float) -> bool:
         """Return whether each tail outside ``level`` holds about three of the events used.
 
         That is 30 events at 80 % and 60 at 90 %: with fewer, simulated samples at their worst
-        cover several points less than they say.
+        cover several points less than they say, and the wider of corrected and uncorrected is
+        used.
         """
         return self.n_events * (1 - check_level(level)) / 2 >= EVENTS_PER_TAIL - 1e-9
-
-    def interval(
-        self, distribution: CountDistribution, *, level: float, groups: Groups | None = None
-    ) -> FloatArray:
-        """Return interval ends for *uncorrected* predictions, shape (n, 2), ``inf`` if open.
-
-        From the corrected distribution; where there were too few events for ``level``, each end
-        is the outer of the corrected and the uncorrected one. Either way intervals nest.
-        """
-        corrected = self.apply(distribution, groups=groups).interval(level)
-        if self.enough_for(level):
-            return corrected
-        raw = distribution.interval(level)
-        return np.column_stack(
-            [np.minimum(raw[:, 0], corrected[:, 0]), np.maximum(raw[:, 1], corrected[:, 1])]
-        )
-
-    def at_most(
-        self, distribution: CountDistribution, *, level: float, groups: Groups | None = None
-    ) -> FloatArray:
-        """Return N for "at most N steps" at ``level``, shape (n,), ``inf`` beyond the horizon.
-
-        The later of corrected and uncorrected where there were too few events.
-        """
-        bound = self.apply(distribution, groups=groups).quantile(level)
-        # One tail holds what two do in an interval of this level.
-        if self.enough_for(max(2 * check_level(level) - 1, 1e-9)):
-            return bound
-        return np.maximum(bound, distribution.quantile(level))
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values from which :meth:`from_dict` rebuilds it."""

@@ -68,8 +68,8 @@ def unchecked(learnt: Recalibration | None, level: float) -> list[str]:
     if learnt.enough_for(level):
         return []
     return [
-        f"Only {learnt.n_events} finished courses to check an interval at this level: take its "
-        "ends as rough."
+        f"Only {learnt.n_events} finished courses to check an interval at this level: its ends "
+        "are the wider of corrected and uncorrected."
     ]
 
 

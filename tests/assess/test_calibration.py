@@ -124,24 +124,40 @@ def test_intervals_nest_over_levels_and_contain_the_median(pmf, shift, power, n_
     median = found.apply(raw).median()
     inner = np.column_stack([median, median])
     for level in (0.1, 0.5, 0.8, 0.9, 0.95):
-        ends = found.interval(raw, level=level)
+        ends = found.apply(raw).interval(level)
         assert (ends[:, 0] <= inner[:, 0]).all()
         assert (ends[:, 1] >= inner[:, 1]).all()
         inner = ends
 
 
-def test_too_few_events_for_a_level_give_the_wider_of_both_bounds(sample):
+@given(
+    pmf=pmfs,
+    shift=st.floats(-2, 2),
+    power=st.floats(0.2, 4),
+    n_events=st.sampled_from([5, 10, 29, 40, 59, 400]),
+    level=st.sampled_from([0.1, 0.5, 0.8, 0.9, 0.95]),
+)
+def test_too_few_events_for_a_level_give_the_wider_of_both_intervals(
+    pmf, shift, power, n_events, level
+):
+    found, raw = Recalibration(shift, power, n_events=n_events), CountDistribution(pmf)
+    corrected = Recalibration(shift, power).apply(raw).interval(level)
+    if not found.enough_for(level):
+        plain = raw.interval(level)
+        corrected[:, 0] = np.minimum(corrected[:, 0], plain[:, 0])
+        corrected[:, 1] = np.maximum(corrected[:, 1], plain[:, 1])
+    assert_allclose(found.apply(raw).interval(level), corrected)
+
+
+def test_at_most_needs_events_in_one_tail_only(sample):
     truth = sample(50, seed=5).truth
     sharper = Recalibration(power=1.5, n_events=40)
-    assert sharper.enough_for(0.8)
-    assert not sharper.enough_for(0.9)
-    assert_allclose(sharper.interval(truth, level=0.8), sharper.apply(truth).interval(0.8))
-    raw, wide = truth.interval(0.9), sharper.interval(truth, level=0.9)
-    assert (wide[:, 0] <= raw[:, 0]).all()
-    assert (wide[:, 1] >= raw[:, 1]).all()
+    corrected, served = Recalibration(power=1.5).apply(truth), sharper.apply(truth)
     # One tail of 10 % is what an 80 % interval leaves out on each side.
-    assert_allclose(sharper.at_most(truth, level=0.9), sharper.apply(truth).quantile(0.9))
-    assert (sharper.at_most(truth, level=0.95) >= truth.quantile(0.95)).all()
+    assert_allclose(served.quantile(0.9), corrected.quantile(0.9))
+    assert_allclose(
+        served.quantile(0.95), np.maximum(truth.quantile(0.95), corrected.quantile(0.95))
+    )
 
 
 def test_thirty_events_are_enough_for_eighty_percent_and_sixty_for_ninety():
