@@ -11,23 +11,22 @@ import numpy.typing as npt
 
 from forecast.assess.calibration import Groups, Recalibration, fit_recalibration, labels_of
 from forecast.assess.coverage import Coverage, interval_coverage
-from forecast.assess.dropout import last_supported, still_watched, wilson_interval
+from forecast.assess.dropout import last_supported, still_watched
 from forecast.assess.folds import grouped_folds
 from forecast.assess.measures import measure_all
 from forecast.assess.outcomes import Outcomes
 from forecast.assess.reliability import observed_to_expected, reliability_table
+from forecast.assess.verdicts import coverage_range, verdicts
 from forecast.errors import RequestError
 from forecast.survival.distribution import CountDistribution
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Assessment", "assess_predictions", "recalibrate_out_of_fold", "verdict"]
+__all__ = ["Assessment", "assess_predictions", "recalibrate_out_of_fold"]
 
 FloatArray = npt.NDArray[np.float64]
 FEWEST_EVENTS = 20
-MARGIN = 0.03
-TOLERANCE = 0.10
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,7 +45,8 @@ class Assessment:
     subgroups : DataFrame
         ``factor``, ``label``, ``n_paths``, ``n_events``, ``coverage`` (randomised ends),
         ``coverage_low``, ``coverage_high`` (95 %), ``observed_to_expected`` with its error, and
-        ``verdict``: holds, cannot say, or fails.
+        ``verdict``: holds, cannot say, or fails, which chance alone makes of any of them in at
+        most 5 of 100 assessments.
     horizon : int
         The last step scored.
     n_paths, n_subjects, n_events : int
@@ -207,21 +207,26 @@ def _subgroups(
 
     columns = ["factor", "label", "n_paths", "n_events", "coverage", "coverage_low"]
     columns += ["coverage_high", "observed_to_expected", "observed_to_expected_error", "verdict"]
-    rows = []
+    rows, found = [], []
     for factor, values in groups.items():
         labels = np.array(labels_of(factor, values, len(seen)))
         for label in np.unique(labels):
             inside = labels == label
-            row = _one_group([each[inside] for each in repeats], seen.take(inside), level)
+            part, own = [each[inside] for each in repeats], seen.take(inside)
+            found.append(
+                mean_coverage([interval_coverage(each, own, level=level) for each in part])
+            )
+            row = _one_group(found[-1], part, own)
             rows.append({"factor": factor, "label": str(label)} | row)
+    ratios = [(row["observed_to_expected"], row["observed_to_expected_error"]) for row in rows]
+    for row, verdict in zip(rows, verdicts(found, ratios), strict=True):
+        row["verdict"] = verdict
     return pd.DataFrame(rows, columns=columns)
 
 
-def _one_group(repeats: list[CountDistribution], seen: Outcomes, level: float) -> dict[str, object]:
-    found = mean_coverage([interval_coverage(each, seen, level=level) for each in repeats])
+def _one_group(found: Coverage, repeats: list[CountDistribution], seen: Outcomes) -> dict[str, Any]:
     low, high = coverage_range(found)
-    ratios = [observed_to_expected(each, seen) for each in repeats]
-    ratio, error = np.mean(ratios, axis=0)
+    ratio, error = np.mean([observed_to_expected(each, seen) for each in repeats], axis=0)
     return {
         "n_paths": len(seen),
         "n_events": seen.n_events,
@@ -230,38 +235,4 @@ def _one_group(repeats: list[CountDistribution], seen: Outcomes, level: float) -
         "coverage_high": high,
         "observed_to_expected": float(ratio),
         "observed_to_expected_error": float(error),
-        "verdict": verdict(found, float(ratio), float(error)),
     }
-
-
-def coverage_range(found: Coverage) -> tuple[float, float]:
-    """Return the 95 % Wilson interval of the randomised coverage, at its effective size."""
-    share = found.tie_split
-    if not np.isfinite(share):
-        return 0.0, 1.0
-    share = min(max(share, 0.0), 1.0)
-    size = found.n_effective
-    if found.tie_split_error > 0 and 0 < share < 1:
-        size = min(size * 1.5, share * (1 - share) / found.tie_split_error**2)
-    return wilson_interval(share, size)
-
-
-def verdict(found: Coverage, ratio: float, ratio_error: float) -> str:
-    """Return "holds", "cannot say" or "fails" for one group.
-
-    *Fails*: coverage is below the level by more than 0.03 and its 95 % interval lies below the
-    level, or events differ from the expected number by more than a fifth and significantly.
-    *Holds*: at least 20 events, the coverage interval lies above the level less 0.10, and the
-    ratio of events to expected lies within 2/3 and 3/2 with 95 % confidence. Otherwise the group
-    is too small: *cannot say*.
-    """
-    low, high = coverage_range(found)
-    below, above = ratio - 1.96 * ratio_error, ratio + 1.96 * ratio_error
-    if found.n_events < FEWEST_EVENTS or not np.isfinite([ratio, ratio_error]).all():
-        return "cannot say"
-    short = found.tie_split < found.level - MARGIN and high < found.level
-    off = (ratio > 1.2 and below > 1) or (ratio < 1 / 1.2 and above < 1)
-    if short or off:
-        return "fails"
-    sure = low > found.level - TOLERANCE and below > 2 / 3 and above < 1.5
-    return "holds" if sure else "cannot say"
