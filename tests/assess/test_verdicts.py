@@ -44,7 +44,7 @@ def test_a_true_promise_fails_in_some_group_in_at_most_one_log_of_twenty(each):
         found = assess_predictions([predicted], seen, groups=groups, replicates=0).subgroups
         assert len(found) == 12
         failed += (found["verdict"] == "fails").any()
-    # 5 % and two and a half binomial errors; judged one by one, four to five logs in ten had a group that failed
+    # 5 % and two and a half binomial errors; one by one, a group failed in four logs of ten
     assert failed / 100 < 0.05 + 2.5 * np.sqrt(0.05 * 0.95 / 100)
 
 
