@@ -43,7 +43,7 @@ NARROW = {
 }
 
 
-def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float) -> None:
+def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float, today: date) -> None:
     """Apply the rules between rows and tables, in place."""
     courses = tables["courses"]
     for name in FOREIGN_KEYS:
@@ -51,7 +51,7 @@ def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float) -> None:
             _align_ids(tables[name], courses)
     for name, (column, otherwise) in HAPPENED.items():
         if name in tables:
-            _set_aside_future(tables[name], column, otherwise)
+            _set_aside_future(tables[name], column, otherwise, today)
     for table in tables.values():
         _set_aside_repeats(table)
     _set_aside_copies(courses)
@@ -62,14 +62,13 @@ def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float) -> None:
     flag_contradictions(tables, cleared_at=cleared_at)
 
 
-def _set_aside_future(table: CleanTable, column: str, otherwise: str) -> None:
+def _set_aside_future(table: CleanTable, column: str, otherwise: str, today: date) -> None:
     """Set aside rows about what has not happened yet."""
-    today = date.today()
     table.refuse(
         table.frame[column] > np.datetime64(today + ONE_DAY),
         column,
         "a date that has come",
-        f"Correct the year or the day (this computer's date is {today}); {otherwise}.",
+        f"Correct the year or the day (the log was read on {today}); {otherwise}.",
     )
 
 

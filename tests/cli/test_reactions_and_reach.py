@@ -32,6 +32,23 @@ def test_a_considered_laser_is_answered_as_by_the_function(folder, capsys):
     assert told["cleared_change"] == pytest.approx(change.cleared_change)
 
 
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        (["--wavelengths", "694", "--on", "yesterday"], "YYYY-MM-DD"),
+        (["--on", "2019-06-30"], "--wavelengths"),
+        (["--price", "90000"], "--wavelengths"),
+        (["--wavelengths", "694", "--seed", "-1"], "seed is -1"),
+    ],
+    ids=str,
+)
+def test_what_cannot_be_asked_of_a_laser_is_refused(folder, options, says, capsys):
+    assert main(["reach", str(folder), *options]) == 1
+    shown = capsys.readouterr()
+    assert says in shown.err
+    assert not shown.out
+
+
 @pytest.mark.parametrize("wavelengths", ["blue", "10600"])
 def test_a_wavelength_that_is_none_is_refused(folder, wavelengths, capsys):
     assert main(["reach", str(folder), "--wavelengths", wavelengths]) == 1

@@ -94,6 +94,12 @@ def test_an_early_start_that_may_be_true_is_flagged_and_counts_as_the_earliest_p
     assert len(log.courses) == len(frames["courses"])
 
 
+def test_an_invented_clinic_may_look_ahead():
+    log = forecast.simulate_log(60, seed=1, years=30)
+    assert log.courses["started_on"].max().date() > date.today()
+    assert log.report.set_aside.empty
+
+
 def test_dates_that_are_dates_already_are_held_to_the_same(tidy):
     frames = {name: getattr(tidy, name).copy() for name in TABLES}
     frames["courses"].loc[5, "started_on"] = pd.Timestamp("2031-01-01")
