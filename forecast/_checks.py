@@ -2,10 +2,45 @@
 
 from collections.abc import Iterable
 from difflib import get_close_matches
+from typing import TypeVar
 
 from forecast.errors import RequestError
 
-__all__ = ["check_level", "check_whole_number", "nearest"]
+__all__ = ["check_kind", "check_level", "check_seed", "check_whole_number", "nearest"]
+
+T = TypeVar("T")
+LONGEST_SHOWN = 60  # characters of what was given instead
+
+
+def check_kind(value: object, kind: type[T] | tuple[type[T], ...], *, name: str, give: str) -> T:
+    """Return ``value`` if it is of a kind, or raise RequestError; ``give`` says what to give.
+
+    Examples
+    --------
+    >>> check_kind("ns", str, name="strategy", give="a text")
+    'ns'
+    >>> check_kind(3, str, name="strategy", give='a text, for example "ns"')
+    Traceback (most recent call last):
+    forecast.errors.RequestError: strategy is 3. Give a text, for example "ns".
+    """
+    if isinstance(value, kind):
+        return value
+    shown = repr(value)
+    if len(shown) > LONGEST_SHOWN:
+        shown = f"a {type(value).__name__}"
+    raise RequestError(f"{name} is {shown}.", f"Give {give}.")
+
+
+def check_seed(seed: int) -> int:
+    """Return ``seed`` as an int from 0, or raise RequestError.
+
+    Examples
+    --------
+    >>> check_seed(-1)
+    Traceback (most recent call last):
+    forecast.errors.RequestError: seed is -1. Give seed as a whole number at least 0.
+    """
+    return check_whole_number(seed, name="seed")
 
 
 def check_level(level: float, *, name: str = "level") -> float:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from forecast.cli.log import add_log, read
 from forecast.cli.options import Options, add_command, answer
+from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     from forecast.cli.options import Commands
@@ -43,6 +44,12 @@ def reach(options: Options) -> None:
     from forecast.clinic.reach import log_reach
     from forecast.clinic.reach_effect import reach_effect
 
+    for name in ("on", "price"):
+        if getattr(options, name) is not None and not options.wavelengths:
+            raise RequestError(
+                f"--{name} asks about another laser, and none is given.",
+                f"Name its wavelengths with --wavelengths, or leave --{name} out.",
+            )
     log = read(options)
     found = log_reach(log, level=options.level)
     effect = reach_effect(log, level=options.level)
@@ -70,8 +77,6 @@ def reach(options: Options) -> None:
 
 def numbers(text: str) -> tuple[float, ...]:
     """Return the wavelengths written with commas or semicolons, or raise RequestError."""
-    from forecast.errors import RequestError
-
     try:
         return tuple(float(part) for part in text.replace(";", ",").split(",") if part.strip())
     except ValueError:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_level, check_whole_number
+from forecast._checks import check_level, check_seed, check_whole_number
 from forecast.clinic.frequency import of_100
 from forecast.clinic.money import from_cents, round_cents
 from forecast.clinic.payoff import Terms, terms_of
@@ -125,7 +125,7 @@ def backtest_package(
     resamples = check_whole_number(resamples, name="resamples", low=2)
     again = [
         _means(delivered, ended, margins, counts)[0]
-        for counts in _resampled(clients, resamples, seed)
+        for counts in _resampled(clients, resamples, check_seed(seed))
         if counts[ended].any()
     ]
     tail = (1 - check_level(level)) / 2

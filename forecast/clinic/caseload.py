@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, Protocol
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_whole_number
+from forecast._checks import check_kind, check_seed, check_whole_number
 from forecast.clinic.book import Book
-from forecast.clinic.enquiry import Enquiry, known_fields
+from forecast.clinic.enquiry import Enquiry, check_enquiry, known_fields
 from forecast.clinic.money import from_cents
 from forecast.clinic.payoff import expected_shortfall
 from forecast.clinic.sensitivity import book_variations
@@ -27,6 +27,7 @@ FloatArray = npt.NDArray[np.float64]
 MOST_ROWS = 4000  # of the mix that a year is drawn from: 200 draws of them fit into 200 MB
 
 
+@runtime_checkable
 class DrawsEstimates(Protocol):
     """What a book needs of a forecaster."""
 
@@ -78,7 +79,10 @@ def price_caseload(
     RequestError
         No enquiry, a mix that is no share, an unknown package, a promise beyond the horizon.
     """
-    offered = (packages,) if isinstance(packages, Package) else tuple(packages)
+    check_kind(forecaster, DrawsEstimates, name="forecaster", give="what fit_forecaster returns")
+    check_kind(tariff, Tariff, name="tariff", give="a Tariff")
+    check_seed(seed)
+    offered = packages_of(packages)
     if not offered or not len(enquiries):
         raise RequestError(
             f"{len(enquiries)} enquiries and {len(offered)} packages.", "Give at least one each."
@@ -108,12 +112,19 @@ def price_caseload(
 def enquiries_of(enquiries: pd.DataFrame | Sequence[Enquiry]) -> list[Enquiry]:
     """Return enquiries from a frame whose columns are theirs, or from a sequence of them."""
     if isinstance(enquiries, Sequence):
-        return list(enquiries)
+        return [check_enquiry(enquiry) for enquiry in enquiries]
     known = known_fields(enquiries)
     return [
         Enquiry(**{str(name): value for name, value in row.items()})
         for row in known.to_dict("records")
     ]
+
+
+def packages_of(packages: Package | Sequence[Package]) -> tuple[Package, ...]:
+    """Return the packages given, or raise RequestError when one is none."""
+    listed = (packages,) if isinstance(packages, Package) else packages
+    check_kind(listed, Iterable, name="packages", give="a Package or several")
+    return tuple(check_kind(one, Package, name="package", give="a Package") for one in listed)
 
 
 def _rows(enquiries: Any, rows: npt.NDArray[np.int64]) -> Any:

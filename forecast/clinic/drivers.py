@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from forecast._checks import check_level
 from forecast.clinic.courses import column
+from forecast.clinic.enquiry import check_enquiry
 
 if TYPE_CHECKING:
     from forecast.clinic.enquiry import Enquiry
@@ -91,7 +92,7 @@ def drivers(forecaster: Forecaster, enquiry: Enquiry, *, level: float = 0.8) -> 
     while the others stay. These are associations in the log, not effects of changing anything.
     """
     tail = (1 - check_level(level)) / 2
-    changes = list(changed(forecaster, enquiry))
+    changes = list(changed(forecaster, check_enquiry(enquiry)))
     if not changes:
         return ()
     others = (other for *_, other in changes)

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
-from forecast._checks import nearest
+from forecast._checks import check_kind, nearest
 from forecast.clinic.courses import Column, column
 from forecast.clinic.tolerance import UnreadableError, first_unknown, inside, read_cell, rule_of
 from forecast.errors import RequestError
@@ -14,7 +14,7 @@ from forecast.errors import RequestError
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Enquiry", "enquiries_of", "known_fields"]
+__all__ = ["Enquiry", "check_enquiry", "enquiries_of", "known_fields"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,8 +98,17 @@ def checked(rule: Column, given: object) -> str | int | float | None:
     return value
 
 
+def check_enquiry(enquiry: object) -> Enquiry:
+    """Return ``enquiry`` if it is one, or raise RequestError."""
+    return check_kind(
+        enquiry, Enquiry, name="enquiry", give='an Enquiry, for example Enquiry("II", "forearm", …)'
+    )
+
+
 def known_fields(frame: pd.DataFrame) -> pd.DataFrame:
     """Return the columns of ``frame`` that an enquiry has, or raise RequestError."""
+    if not hasattr(frame, "to_dict") or not hasattr(frame, "columns"):
+        check_kind(frame, (), name="enquiries", give="a DataFrame whose columns are an enquiry's")
     required = ("skin_type", "body_site", "inks", "ink_density", "layering")
     absent = [name for name in required if name not in frame.columns]
     if absent:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_whole_number
+from forecast._checks import check_kind, check_whole_number
 from forecast.clinic.enquiry import Enquiry
 from forecast.clinic.frequency import of_100
 from forecast.errors import RequestError
@@ -144,9 +144,10 @@ class Estimate:
 
     def calendar(self, spacing_weeks: float, start: date) -> dict[str, date | None]:
         """Return when the median and the interval's ends fall, first session at ``start``."""
-        if not 1 <= spacing_weeks <= 104:
+        check_kind(start, date, name="start", give="a datetime.date")
+        if not isinstance(spacing_weeks, int | float) or not 1 <= spacing_weeks <= 104:
             raise RequestError(
-                f"spacing_weeks is {spacing_weeks}.", "Give the weeks between sessions, 1 to 104."
+                f"spacing_weeks is {spacing_weeks!r}.", "Give the weeks between sessions, 1 to 104."
             )
         low, high = self.interval
         ends = {"low": low, "median": self.median, "high": high}

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 __all__ = [
     "EFFECTS",
@@ -33,6 +33,7 @@ CONTRADICTS = 2.5  # standard deviations
 BETWEEN_CLINICS = 0.25
 
 
+@runtime_checkable
 class Evidence(Protocol):
     """What can stand in for the published evidence; ``pool.PooledEvidence`` does."""
 

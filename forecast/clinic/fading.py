@@ -22,6 +22,7 @@ from forecast.clinic.fading_rows import FadingRows, fading_rows
 from forecast.clinic.fading_slopes import Slopes
 from forecast.clinic.fading_text import LIKELY, fading_notes, fading_text
 from forecast.clinic.graders import GraderReport, grader_report
+from forecast.clinic.log import check_log
 from forecast.clinic.spacing import Spacing, spacing_of
 from forecast.clinic.split_fading import SplitFading, split_fading
 from forecast.clinic.stalls import StallRule, stall_rule
@@ -170,6 +171,7 @@ def fit_fading(log: OutcomeLog, *, level: float = 0.95) -> FadingCurves:
         If there are too few gradings or courses.
     """
     check_level(level)
+    check_log(log)
     rows = fading_rows(log)
     fit, gains = fit_with_remnant(rows)
     slopes = Slopes(rows, fit, level)

@@ -16,7 +16,7 @@ from forecast.assess.calibration import Recalibration
 from forecast.assess.transport import carry_remaining
 from forecast.clinic.attributes import covariates
 from forecast.clinic.doubts import doubts_of
-from forecast.clinic.enquiry import Enquiry, enquiries_of
+from forecast.clinic.enquiry import Enquiry, check_enquiry, enquiries_of
 from forecast.clinic.estimate import Estimate, learnt_share
 from forecast.clinic.groups import groups
 from forecast.clinic.inks import Laser, unreached_inks
@@ -112,6 +112,7 @@ class Forecaster:
             If the level is not a probability, or too few courses kept to a named strategy.
         """
         check_level(level)
+        check_enquiry(enquiry)
         if strategy is None:
             return self._describe(enquiry, self._draws([enquiry], self.horizon)[:, 0], level)
         if strategy not in self.strategies:

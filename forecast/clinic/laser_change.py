@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_level, check_whole_number
+from forecast._checks import check_level, check_seed, check_whole_number
 from forecast.causal.proportions import poisson_interval
 from forecast.clinic.attributes import COVARIATES
 from forecast.clinic.inks import Laser, unreached_inks
@@ -186,6 +186,7 @@ def what_would_change(
     courses are predicted as unreached and as reached under the same parameter draws.
     """
     _check(price, horizon, level)
+    check_seed(seed)
     laser = Laser(regime, tuple(wavelengths_nm))
     newly, partly, years = _newly_reached(log, laser, on)
     low, high = poisson_interval(len(newly), level=level)
@@ -238,6 +239,19 @@ def _mean(draws: FloatArray) -> float | None:
     return float(draws.mean()) if len(draws) else None
 
 
+def _day(on: pd.Timestamp | str) -> pd.Timestamp:
+    """Return the day of the question, or raise RequestError."""
+    from datetime import date
+
+    import pandas as pd
+
+    try:
+        day = date.fromisoformat(on) if isinstance(on, str) else on
+        return pd.Timestamp(day).normalize()
+    except (TypeError, ValueError):
+        raise RequestError(f"The day is {on!r}.", "Give a date as YYYY-MM-DD.") from None
+
+
 def _newly_reached(
     log: OutcomeLog, laser: Laser, on: pd.Timestamp | str | None
 ) -> tuple[list[str], int, float]:
@@ -247,7 +261,7 @@ def _newly_reached(
     if log.lasers.empty:
         raise DataError("The log names no lasers.", "Add the lasers table.")
     started = log.courses["started_on"]
-    asked = latest(started, log.sessions["treated_on"]) if on is None else pd.Timestamp(on)
+    asked = latest(started, log.sessions["treated_on"]) if on is None else _day(on)
     since = asked - pd.Timedelta(days=RECENT_YEARS * YEAR_DAYS)
     recent = log.courses[(started > since) & (started <= asked)]
     if recent.empty:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._checks import check_kind
 from forecast.clinic.cleaning import CleanTable, clean_table, empty_table
 from forecast.clinic.courses import TABLES
 from forecast.clinic.crosscheck import cross_check
@@ -20,7 +23,7 @@ from forecast.errors import DataError, RequestError
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["OutcomeLog", "read_log"]
+__all__ = ["OutcomeLog", "check_log", "read_log"]
 
 FIRST_ROW = 2  # row 1 of a sheet is its heading
 DEFAULT_CLEARED_AT = 95
@@ -61,10 +64,13 @@ class OutcomeLog:
         reactions: pd.DataFrame | None = None,
         lasers: pd.DataFrame | None = None,
         cleared_at: float = 95.0,
+        *,
+        today: date | None = None,
     ) -> OutcomeLog:
         """Return the log held in frames of the log's columns, cleaned as a file would be.
 
-        Row numbers in the report count as in a sheet: the first row of a frame is row 2.
+        Row numbers in the report count as in a sheet: the first row of a frame is row 2. Rows
+        dated after ``today``, by default this computer's date, are set aside.
         """
         given = {
             "courses": courses,
@@ -74,7 +80,7 @@ class OutcomeLog:
             "lasers": lasers,
         }
         tables = {name: numbered(name, frame) for name, frame in given.items() if frame is not None}
-        return assemble(RawLog("frames", tables), cleared_at=cleared_at)
+        return assemble(RawLog("frames", tables), cleared_at=cleared_at, today=today)
 
 
 def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:
@@ -96,11 +102,17 @@ def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:
         columns identify people. Single rows that cannot be used never raise: they are listed
         in ``report.set_aside``.
     """
+    check_kind(path, (str, os.PathLike), name="path", give="a folder or a workbook")
     raw = read_raw(Path(path))
     if raw.cleared_at is not None and cleared_at == DEFAULT_CLEARED_AT:
         cleared_at = raw.cleared_at
         raw.notes.append(f"cleared_at is {cleared_at:g}, as datapackage.json says.")
     return assemble(raw, cleared_at=cleared_at)
+
+
+def check_log(log: object) -> OutcomeLog:
+    """Return ``log`` if it is one, or raise RequestError."""
+    return check_kind(log, OutcomeLog, name="log", give="what read_log returns")
 
 
 def numbered(name: str, frame: pd.DataFrame) -> pd.DataFrame:
@@ -110,7 +122,7 @@ def numbered(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     return frame.set_axis(np.arange(FIRST_ROW, FIRST_ROW + len(frame)), axis=0)
 
 
-def assemble(raw: RawLog, *, cleared_at: float) -> OutcomeLog:
+def assemble(raw: RawLog, *, cleared_at: float, today: date | None = None) -> OutcomeLog:
     """Return the log made of raw tables whose index is the row number."""
     if isinstance(cleared_at, bool | str) or not 0 < cleared_at <= 100:
         raise RequestError(
@@ -122,7 +134,7 @@ def assemble(raw: RawLog, *, cleared_at: float) -> OutcomeLog:
         )
     refuse_identifying(raw.tables)
     tables = {name: clean_table(name, raw.tables[name]) for name in TABLES if name in raw.tables}
-    cross_check(tables, cleared_at=cleared_at)
+    cross_check(tables, cleared_at=cleared_at, today=today or date.today())
     report = report_on(raw, tables)
     frames = {
         name: renumbered(tables[name]) if name in tables else empty_table(name) for name in TABLES

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 import numpy.typing as npt
 
+from forecast._checks import check_seed
 from forecast.clinic.enquiry import Enquiry
 from forecast.clinic.frequency import of_100
 from forecast.clinic.judged import judged_sessions
@@ -180,7 +181,7 @@ def value_open_book(
             f"None of {len(left_out)} ongoing course(s) can be valued. {reason}",
             "Name the packages of the tariff as the log's column package does.",
         )
-    return _sum(valued, tuple(left_out), tariff, replicates, seed, workers)
+    return _sum(valued, tuple(left_out), tariff, replicates, check_seed(seed), workers)
 
 
 def _gradings(log: OutcomeLog) -> dict[str, list[tuple[int, float]]]:

@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_whole_number
+from forecast._checks import check_seed, check_whole_number
 from forecast.causal.curves import weighted_curve
 from forecast.causal.equivalence import schoenfeld_events
 from forecast.causal.planning import Design, hazard_ratio_for, subjects_needed
 from forecast.clinic.judged import judged_sessions
+from forecast.clinic.log import check_log
 from forecast.clinic.regime_diagnostics import diagnose
 from forecast.clinic.regime_engine import Engine
 from forecast.clinic.regime_strategies import read_strategies
@@ -155,13 +156,13 @@ def plan_comparison(
         raise RequestError(
             f"difference is {difference!r}.", f"Give sessions saved, above 0 and below {horizon}."
         )
-    hazard, loss, notes = _pace(log, horizon)
+    hazard, loss, notes = _pace(check_log(log), horizon)
     trial = trial_rows(log, horizon=horizon) if _both_regimes(log) else None
     share, effect, switching, more_notes = _practice(log, trial, horizon)
     ratio = hazard_ratio_for(hazard, -float(difference))
     leaving = 1 - (1 - loss) * (1 - switching)
     design = Design(hazard=hazard, loss=leaving, ratio=ratio, share=share)
-    needed = subjects_needed(design, powers=POWERS, simulations=simulations, seed=seed)
+    needed = subjects_needed(design, powers=POWERS, simulations=simulations, seed=check_seed(seed))
     now = 0 if trial is None else trial.panel.n_subjects
     rate = _yearly_rate(log)
     courses = {one.power: math.ceil(one.n * effect) for one in needed}

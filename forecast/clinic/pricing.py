@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
 import numpy.typing as npt
 
+from forecast._checks import check_kind
 from forecast.clinic.evaluate import Priced, price_many
 from forecast.clinic.frequency import of_100
 from forecast.clinic.money import from_cents, round_cents, round_up
@@ -23,6 +24,7 @@ LAW = "Refunds, cooling-off and cancellation follow the consumer law of the plac
 NO_PROMISE = "No number of sessions is a promise that a tattoo goes away."
 
 
+@runtime_checkable
 class Priceable(Protocol):
     """What a price needs of an estimate; `forecast.clinic.estimate.Estimate` offers it."""
 
@@ -74,6 +76,9 @@ def price_package(
     RequestError
         A promise beyond the estimate's horizon, or amounts in two currencies.
     """
+    check_kind(estimate, Priceable, name="estimate", give="what forecaster.estimate returns")
+    check_kind(package, Package, name="package", give="a Package")
+    check_kind(tariff, Tariff, name="tariff", give="a Tariff")
     pmf, stop = estimate.distribution.pmf, np.asarray(estimate.stop_hazard, dtype=np.float64)
     area = getattr(getattr(estimate, "enquiry", None), "area_cm2", None)
     areas = np.array([np.nan if area is None else float(area)])

@@ -1,9 +1,10 @@
 """Reading strategies: "ns", "ps", "ns:4>ps"."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from forecast._checks import check_kind
 from forecast.errors import RequestError
 
 __all__ = ["Strategy", "pair_keys", "read_strategies", "read_strategy"]
@@ -48,7 +49,8 @@ def read_strategies(names: Sequence[str], *, horizon: int) -> tuple[Strategy, ..
         raise RequestError(
             f"strategies is the text {names!r}.", 'Give a sequence, for example ("ns", "ps").'
         )
-    wanted = [str(name).strip() for name in names]
+    given = check_kind(names, Iterable, name="strategies", give='a sequence, as ("ns", "ps")')
+    wanted = [str(name).strip() for name in given]
     if len(wanted) < 2 or len(set(wanted)) < len(wanted):
         raise RequestError(
             f"The strategies {', '.join(wanted) or '(none)'} do not make a comparison.",
@@ -59,6 +61,7 @@ def read_strategies(names: Sequence[str], *, horizon: int) -> tuple[Strategy, ..
 
 def read_strategy(name: str, horizon: int) -> Strategy:
     """Return the strategy written as ``name``, or raise RequestError."""
+    check_kind(name, str, name="strategy", give='a text, as "ns" or "ns:4>ps"')
     found = PATTERN.fullmatch(name)
     if found is None or found[1] == found[3]:
         raise RequestError(

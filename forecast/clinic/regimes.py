@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from forecast._checks import check_level, check_whole_number
+from forecast._checks import check_level, check_seed, check_whole_number
 from forecast.clinic import regime_tables as tables
 from forecast.clinic.comparison import (
     Contrast,
@@ -23,6 +23,7 @@ from forecast.clinic.comparison import (
     words_for,
 )
 from forecast.clinic.groups import INK_GROUPS
+from forecast.clinic.log import check_log
 from forecast.clinic.naive_readings import naive_readings
 from forecast.clinic.regime_diagnostics import (
     LEAST_CLEARED,
@@ -103,6 +104,8 @@ def compare_regimes(
     horizon = check_whole_number(horizon, name="horizon", low=2, high=LONGEST)
     replicates = check_whole_number(replicates, name="replicates", low=10)
     level = check_level(level)
+    check_seed(seed)
+    check_log(log)
     number = isinstance(margin, int | float) and not isinstance(margin, bool)
     if not number or not 0 < margin <= WIDEST_MARGIN:
         raise RequestError(

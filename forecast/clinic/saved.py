@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from forecast._checks import check_whole_number
+from forecast._checks import check_kind, check_whole_number
 from forecast.assess.calibration import Recalibration
 from forecast.clinic.forecaster import Forecaster
 from forecast.clinic.midcourse import Midcourse
@@ -51,6 +51,7 @@ def to_dict(forecaster: Forecaster) -> dict[str, Any]:
 
 def save_forecaster(forecaster: Forecaster, path: str | os.PathLike[str]) -> None:
     """Write a forecaster to ``path``; an interrupted write leaves what was there before."""
+    check_kind(path, (str, os.PathLike), name="path", give="the name of a file")
     target = Path(path)
     partial = target.with_name(target.name + ".part")
     partial.write_text(json.dumps(to_dict(forecaster), indent=1), encoding="utf-8")
@@ -65,6 +66,7 @@ def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
     RequestError
         If the file is not there, is no forecaster, or was written by a later version.
     """
+    check_kind(path, (str, os.PathLike), name="path", give="the file that fit wrote")
     try:
         stored = json.loads(Path(path).read_text(encoding="utf-8"))
     except OSError as error:

@@ -6,15 +6,16 @@ import math
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
-from forecast._checks import check_whole_number
+from forecast._checks import check_kind, check_seed, check_whole_number
 from forecast.assess.assessment import Assessment, assess_predictions, recalibrate_out_of_fold
 from forecast.assess.calibration import Recalibration
 from forecast.assess.selection import choose, predict_out_of_fold, score_candidates
 from forecast.clinic.attributes import COVARIATES
 from forecast.clinic.candidates import candidates, evidence_model, for_use
-from forecast.clinic.evidence import contradicted
+from forecast.clinic.evidence import Evidence, contradicted
 from forecast.clinic.forecaster import Forecaster
 from forecast.clinic.groups import GROUPINGS, groups
+from forecast.clinic.log import check_log
 from forecast.clinic.midcourse import Midcourse, fit_midcourse
 from forecast.clinic.part import MOST_TO_CHECK, folds_for, judged_part, some_clients
 from forecast.clinic.plain import plain_rows, plain_values
@@ -31,7 +32,6 @@ from forecast.survival.durations import Durations
 if TYPE_CHECKING:
     import pandas as pd
 
-    from forecast.clinic.evidence import Evidence
     from forecast.clinic.log import OutcomeLog
     from forecast.survival.model import CountModel, FittedCountModel
 
@@ -73,7 +73,7 @@ def fit_forecaster(
     DataError
         If no course of the log can be used.
     """
-    rows = checked_rows(log, goal, horizon)
+    rows = checked_rows(log, goal, horizon, seed)
     if evidence is not None:
         check_evidence(evidence, log, goal)
     reference = Reference.of(log, rows)
@@ -201,6 +201,9 @@ def check_evidence(evidence: Evidence, log: OutcomeLog, goal: str) -> None:
     """Raise RequestError when the evidence is of another goal or holds this log itself."""
     from forecast.clinic.share import is_member
 
+    check_kind(
+        evidence, Evidence, name="evidence", give="what pool_shares or load_evidence returns"
+    )
     if evidence.goal != goal:
         raise RequestError(
             f"The evidence is for the goal {evidence.goal!r}, the fit for {goal!r}.",
@@ -213,10 +216,11 @@ def check_evidence(evidence: Evidence, log: OutcomeLog, goal: str) -> None:
         )
 
 
-def checked_rows(log: OutcomeLog, goal: str, horizon: int) -> pd.DataFrame:
+def checked_rows(log: OutcomeLog, goal: str, horizon: int, seed: int) -> pd.DataFrame:
     """Return the model's rows of a log, or say why nothing can be fitted to them."""
     horizon = check_whole_number(horizon, name="horizon", low=2, high=100)
-    rows = course_rows(log, goal=check_goal(goal))
+    check_seed(seed)
+    rows = course_rows(check_log(log), goal=check_goal(goal))
     if not len(rows):
         raise DataError(
             "No course of the log can be used, so there is nothing to fit.",

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from forecast._checks import check_whole_number
+from forecast._checks import check_seed, check_whole_number
 from forecast.clinic.invented.chance import Chance
 from forecast.clinic.invented.course import live
 from forecast.clinic.invented.reach import YEAR
@@ -32,6 +32,7 @@ from forecast.clinic.invented.truth import (
     true_distribution,
 )
 from forecast.clinic.invented.world import CaseMix, OwnedLaser, World, bencini_world
+from forecast.clinic.tolerance import LATEST
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -104,12 +105,13 @@ def simulate_clinic(
     from forecast.clinic.log import OutcomeLog
 
     n_courses = check_whole_number(n_courses, name="n_courses", low=1)
+    check_seed(seed)
     world = World() if world is None else world
     streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(3)]
     cohort, chance, paths = arrive(n_courses, world, streams[0], (0.0, years * YEAR), MOST)
     course = live(cohort, paths, world, streams[1], years * YEAR)
     tables = frames(cohort, paths, course, world, streams[2])
-    log = OutcomeLog.from_frames(**tables, cleared_at=world.cleared_at)
+    log = OutcomeLog.from_frames(**tables, cleared_at=world.cleared_at, today=LATEST)
     return SimulatedClinic(log, truth_frame(cohort, chance, paths, course, world))
 
 
@@ -152,6 +154,7 @@ def simulate_split_trial(
     from forecast.clinic.log import OutcomeLog
 
     n_tattoos = check_whole_number(n_tattoos, name="n_tattoos", low=1)
+    check_seed(seed)
     world = World() if world is None else world
     world = replace(world, lighten_rate=0.0, elsewhere_rate=0.0, dropout_base=-6.0)
     bought = min((laser.from_year for laser in world.fleet if laser.regime == "ps"), default=0.0)
@@ -169,4 +172,4 @@ def simulate_split_trial(
     tables = frames(cohort, paths, course, world, rng)
     tables["courses"]["tattoo_id"] = [f"T{number + 1:03d}" for number in twice]
     tables["courses"]["half"] = ["A", "B"] * n_tattoos
-    return OutcomeLog.from_frames(**tables, cleared_at=world.cleared_at)
+    return OutcomeLog.from_frames(**tables, cleared_at=world.cleared_at, today=LATEST)

@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_level, check_whole_number
+from forecast._checks import check_kind, check_level, check_whole_number
 from forecast.clinic.doubts import doubts_of
+from forecast.clinic.enquiry import check_enquiry
 from forecast.clinic.estimate import Estimate
+from forecast.clinic.frequency import of_100
 from forecast.clinic.landmarks import ink_gone
 from forecast.clinic.suspicions import FRACTIONS, fractions_like
 from forecast.errors import RequestError
@@ -29,6 +31,7 @@ Grading = tuple[Any, ...]
 FALLS_BY = 15.0  # percentage points of fading lost between two gradings that are called a fall
 DIFFERS_BY = 25.0  # between graders of one session, from which one of them is more likely wrong
 SLOW, FAST = 0.1, 0.9
+LEVELLED_OFF = 0.25
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,6 +68,7 @@ def update_estimate(
     """Return the estimate of a course under way; see ``Forecaster.update``."""
     done = check_whole_number(sessions_done, name="sessions_done", low=0, high=99)
     check_level(level)
+    check_enquiry(enquiry)
     percent, notes = read_gradings(gradings, done)
     draws, expected = forecaster.draws_after(enquiry, done)
     start = forecaster.estimate(enquiry, level=level)
@@ -115,7 +119,8 @@ def graded_draws(
             "there as much like those here."
         )
     else:
-        notes += pace_notes(midcourse.pace_rank(expected, done, after))
+        notes += pace_notes(midcourse.pace_rank(draws, done, after))
+    notes += level_notes(draws, found)
     last = percent[max(percent)]
     if last >= midcourse.cleared_at:
         notes.append(
@@ -143,7 +148,7 @@ def read_gradings(
 ) -> tuple[Mapping[int, float], list[str]]:
     """Return the mean percent faded by session, and notes; raise RequestError on a bad one."""
     seen: dict[int, list[float]] = {}
-    for grading in gradings:
+    for grading in check_kind(gradings, Iterable, name="gradings", give="a list of pairs"):
         parts = len(grading) if isinstance(grading, tuple | list) else 1
         if not 2 <= parts <= 3:
             raise RequestError(
@@ -187,6 +192,20 @@ def doubts_of_gradings(
                 f"{max(values):g} %): check them; their mean is used."
             )
     return notes
+
+
+def level_notes(before: FloatArray, after: FloatArray) -> list[str]:
+    """Return a note when the gradings make it far likelier that the goal is not reached at all.
+
+    Both are draws of shape (n_draws, horizon), before and after the gradings were looked at.
+    """
+    without, given = (float(1 - draws.mean(axis=0).sum()) for draws in (before, after))
+    if given < LEVELLED_OFF or given * (1 - without) < 3 * without * (1 - given):
+        return []
+    return [
+        f"The gradings level off: with them {of_100(given)} like this are not there after "
+        f"{after.shape[1]} more sessions, without them {of_100(without)}. Consider a review."
+    ]
 
 
 def pace_notes(rank: float) -> list[str]:
