@@ -57,10 +57,6 @@ class Midcourse:
         How the log of the ink left falls towards the threshold.
     landmark : LandmarkModel or None
         The landmark model, where it was chosen.
-    pace_coefficients : tuple of 3 float
-        Log pace of a running course: constant, per log expected sessions, per log session.
-    pace_spread : float
-        Standard deviation around it.
     cleared_at : float
         Percent faded at which the log calls a course cleared.
     steps : int
@@ -73,8 +69,6 @@ class Midcourse:
     scores: Mapping[str, float]
     passage: PassageBridge
     landmark: LandmarkModel | None
-    pace_coefficients: tuple[float, float, float]
-    pace_spread: float
     cleared_at: float
     steps: int
     n_courses: int
@@ -115,14 +109,13 @@ class Midcourse:
         size = {"horizon": draws.shape[1], "n_draws": len(draws)}
         return carry_draws(*self.landmark.draws(found, session, **size, seed=seed))
 
-    def pace_rank(self, expected: float, session: int, gone: Mapping[int, float]) -> float:
-        """Return which share of running courses like this has faded less by now, 0 to 1."""
-        from math import erf, sqrt
+    def pace_rank(self, draws: FloatArray, session: int, gone: Mapping[int, float]) -> float:
+        """Return which share of running courses like this has faded less by now, 0 to 1.
 
-        pace = float(features(expected, session, gone, self.cleared_at)["pace"][0])
-        constant, by_expected, by_session = self.pace_coefficients
-        mean = constant + by_expected * np.log(expected + session) + by_session * np.log(session)
-        return 0.5 * (1 + erf((pace - mean) / max(self.pace_spread, 1e-6) / sqrt(2)))
+        ``draws`` as for ``draws``; ``gone`` holds a grading after a session.
+        """
+        last = max(gone)
+        return self.passage.rank(draws.mean(axis=0), session, last, gone[last])
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
@@ -131,8 +124,6 @@ class Midcourse:
             "scores": dict(self.scores),
             "passage": self.passage.to_dict(),
             "landmark": self.landmark.to_dict() if self.landmark else None,
-            "pace_coefficients": list(self.pace_coefficients),
-            "pace_spread": self.pace_spread,
             "cleared_at": self.cleared_at,
             "steps": self.steps,
             "n_courses": self.n_courses,
@@ -148,8 +139,6 @@ class Midcourse:
             scores=stored["scores"],
             passage=PassageBridge.from_dict(stored["passage"]),
             landmark=LandmarkModel.from_dict(landmark) if landmark else None,
-            pace_coefficients=tuple(stored["pace_coefficients"]),
-            pace_spread=stored["pace_spread"],
             cleared_at=stored["cleared_at"],
             steps=stored["steps"],
             n_courses=stored["n_courses"],
@@ -189,14 +178,11 @@ def fit_midcourse(
         for name, found in (("count", alone), (PASSAGE, by_passage), (LANDMARK, by_landmark))
     }
     chosen = LANDMARK if scores[LANDMARK] < scores[PASSAGE] else PASSAGE
-    coefficients, spread = pace_of(marks)
     return Midcourse(
         chosen=chosen,
         scores=scores,
         passage=passage,
         landmark=landmark if chosen == LANDMARK else None,
-        pace_coefficients=coefficients,
-        pace_spread=spread,
         cleared_at=float(log.cleared_at),
         steps=predicted.horizon,
         n_courses=int(marks["course_id"].nunique()),
@@ -253,13 +239,3 @@ def passage_predictions(
         seen = steps <= done
         found[at] = passage.posterior(alone[at], int(done), steps[seen], levels[seen])
     return CountDistribution(alone), CountDistribution(found)
-
-
-def pace_of(marks: pd.DataFrame) -> tuple[tuple[float, float, float], float]:
-    """Return the log pace expected of a running course, and the spread around it."""
-    total = np.log(np.exp(marks["expected"]) + marks["session"])
-    design = np.column_stack([np.ones(len(marks)), total, marks["log_session"]])
-    pace = marks["pace"].to_numpy()
-    constant, by_expected, by_session = np.linalg.lstsq(design, pace, rcond=None)[0]
-    left = pace - design @ [constant, by_expected, by_session]
-    return (float(constant), float(by_expected), float(by_session)), float(np.std(left))

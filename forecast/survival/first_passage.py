@@ -4,6 +4,10 @@ Given the step T of the first passage, the path from the start is a bridge: it c
 the threshold, which it passes within step T, half-way on average, and wanders on the way there.
 Levels are measured with error. Chances of T from elsewhere, times the chance of the levels seen
 given T, are the chances of T given both (Bayes).
+
+A path may also never pass: it climbs ever more slowly to a ceiling below the threshold. A level is
+taken as minus the log of what is left, of which a part exp(-ceiling) never goes: at rate r the path
+has reached -log(exp(-ceiling) + (1 - exp(-ceiling)) exp(-r t)) after t steps.
 """
 
 from __future__ import annotations
@@ -21,11 +25,14 @@ __all__ = ["PassageBridge"]
 
 FloatArray = npt.NDArray[np.float64]
 
-# Paths that have not passed by the last step may pass at so many times it, or later.
+# Paths that have not passed by the last step may pass at so many times it, or later, or they
+# never do and have one of these ceilings, in thresholds; what is not told apart is even.
 BEYOND = (1.25, 1.6, 2.5)
+CEILINGS = (0.1, 0.25, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
 START = (0.0, -2.5, 1.0, -4.0)  # log pace, log wander, power, log error variance
 LIMITS = ((-0.3, 0.3), (-9.0, 1.0), (0.0, 2.0), (-9.0, 1.0))
 MOST_PATHS = 250  # behind four numbers
+RATES = 5
 PARTS = 6
 SETTLED = 1e-3
 
@@ -44,6 +51,9 @@ class PassageBridge:
         Variance gained per step: wander times (mean gain per step) to the power.
     error : float
         Variance of a measured level.
+    lengths : tuple of float
+        Steps that paths took to pass, evenly spread over all of them: paths that never pass
+        climb as fast at first.
     """
 
     threshold: float
@@ -51,6 +61,7 @@ class PassageBridge:
     wander: float
     power: float
     error: float
+    lengths: tuple[float, ...]
 
     def log_likelihood(
         self, steps: npt.ArrayLike, levels: npt.ArrayLike, passage: npt.ArrayLike
@@ -86,12 +97,63 @@ class PassageBridge:
         spread = wander[:, :, None] * low * (1 - high)
         every = np.arange(at.shape[1])
         spread[:, every, every] += np.where(blank, 1.0, self.error)
-        factor = np.linalg.cholesky(spread)
-        scaled = np.linalg.solve(factor, off[:, :, None])[:, :, 0]
-        volume = 2 * np.log(factor[:, every, every]).sum(axis=1)
-        volume += np.log(2 * np.pi) * (~blank).sum(axis=1)
-        found: FloatArray = -0.5 * (volume + (scaled**2).sum(axis=1))
-        return found
+        padded = 0.5 * np.log(2 * np.pi) * blank.sum(axis=1)
+        return np.asarray(normal_log_density(off, spread) + padded)
+
+    def log_likelihood_never(self, steps: npt.ArrayLike, levels: npt.ArrayLike) -> FloatArray:
+        """Return the log density of the levels of one path that never passes.
+
+        One for each ceiling and each rate of ``lengths``, shape (c * r,).
+        """
+        mean, spread = self._never(np.asarray(steps, dtype=np.float64))
+        return normal_log_density(np.asarray(levels, dtype=np.float64) - mean, spread)
+
+    def _never(self, at: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return means (c * r, m) and covariances (c * r, m, m) of paths that never pass."""
+        gain = self.threshold / (np.array(self.lengths) - 0.5)
+        ceiling, rate = np.meshgrid(self.threshold * np.array(CEILINGS), gain, indexing="ij")
+        stays = np.exp(-ceiling.ravel())[:, None]
+        goes = (1 - stays) * np.exp(-self.pace * rate.ravel()[:, None] * at)
+        # a step's wander shows as far as what is left can still go
+        shows = goes / (stays + goes)
+        wander = self.wander * rate.ravel() ** self.power
+        spread = (
+            wander[:, None, None]
+            * np.minimum(at[:, None], at)
+            * (shows[:, :, None] * shows[:, None, :])
+        )
+        every = np.arange(len(at))
+        spread[:, every, every] += self.error
+        return -np.log(stays + goes), spread
+
+    def rank(self, chances: FloatArray, done: int, step: float, level: float) -> float:
+        """Return which share of paths not passed by ``done`` have a lower level at ``step``.
+
+        Parameters
+        ----------
+        chances : ndarray of shape (h,)
+            As for ``posterior``, for one path.
+        """
+        from math import erf, sqrt
+
+        length = self._when(done, len(chances)) - 0.5
+        share = np.minimum(step / length, 1.0)
+        wander = self.wander * (self.threshold / length) ** self.power * length
+        never, spread = self._never(np.array([float(step)]))
+        mean = np.concatenate([self.threshold * self.pace * share, never[:, 0]])
+        variance = np.concatenate([wander * share * (1 - share) + self.error, spread[:, 0, 0]])
+        later = max(1 - float(chances.sum()), 0.0) / 2
+        weight = np.concatenate(
+            [chances, *(np.full(n, later / n) for n in (len(BEYOND), len(never)))]
+        )
+        below = [0.5 * (1 + erf(z / sqrt(2))) for z in (level - mean) / np.sqrt(variance)]
+        return float(weight @ below / weight.sum())
+
+    @staticmethod
+    def _when(done: int, horizon: int) -> FloatArray:
+        """Return the steps at which a path may pass: up to the horizon, and some beyond it."""
+        late = done + horizon * np.array(BEYOND)
+        return np.concatenate([done + np.arange(1.0, horizon + 1), late])
 
     def posterior(
         self, chances: FloatArray, done: int, steps: npt.ArrayLike, levels: npt.ArrayLike
@@ -102,7 +164,7 @@ class PassageBridge:
         ----------
         chances : ndarray of shape (..., h)
             Of the first passage at steps ``done + 1`` to ``done + h`` without the levels; what is
-            missing from one is "later".
+            missing from one is "later or never", each as likely as the other.
         done : int
             Steps taken without passing.
         steps, levels : array of shape (m,)
@@ -115,12 +177,14 @@ class PassageBridge:
         if not len(np.asarray(steps)):
             return chances
         horizon = chances.shape[-1]
-        late = done + horizon * np.array(BEYOND)
-        when = np.concatenate([done + np.arange(1.0, horizon + 1), late])
-        found = self.log_likelihood(steps, levels, when)
-        fits = np.exp(found - found.max())
+        found = self.log_likelihood(steps, levels, self._when(done, horizon))
+        never = self.log_likelihood_never(steps, levels)
+        most = max(found.max(), never.max())
+        fits, fits_never = np.exp(found - most), np.exp(never - most)
         weights = chances * fits[:horizon]
-        later = np.clip(1 - chances.sum(axis=-1), 0.0, 1.0) * fits[horizon:].mean()
+        later = np.clip(1 - chances.sum(axis=-1), 0.0, 1.0) * (
+            0.5 * fits[horizon:].mean() + 0.5 * fits_never.mean()
+        )
         total = weights.sum(axis=-1) + later
         # chances that the levels rule out altogether are no better guide than none
         kept = np.where(total[..., None] > 0, weights, chances)
@@ -128,14 +192,15 @@ class PassageBridge:
         moved: FloatArray = kept / scale[..., None]
         return moved
 
-    def to_dict(self) -> dict[str, float]:
+    def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        return asdict(self)
+        return {**asdict(self), "lengths": list(self.lengths)}
 
     @classmethod
     def from_dict(cls, stored: Mapping[str, Any]) -> PassageBridge:
         """Return what :meth:`to_dict` wrote."""
-        return cls(**{str(name): float(value) for name, value in stored.items()})
+        numbers = {str(n): float(value) for n, value in stored.items() if n != "lengths"}
+        return cls(**numbers, lengths=tuple(float(value) for value in stored["lengths"]))
 
     @classmethod
     def fit(
@@ -165,25 +230,36 @@ class PassageBridge:
             raise DataError(
                 "No path was measured before it passed.", "A bridge needs levels on the way."
             )
+        lengths = tuple(np.quantile(when, (np.arange(RATES) + 0.5) / RATES).tolist())
         told = told[:: max(len(told) // MOST_PATHS, 1)]
         parts = packed(steps[told], levels[told], when[told])
 
         def lost(values: FloatArray) -> float:
-            bridge = cls.of(values, threshold)
+            bridge = cls.of(values, threshold, lengths)
             return -sum(float(bridge._density(*part).sum()) for part in parts)
 
         options = {"xatol": SETTLED, "fatol": 1e-2, "maxiter": 400}
         start = np.array(START)
         found = minimize(lost, start, method="Nelder-Mead", bounds=LIMITS, options=options)
-        return cls.of(np.asarray(found.x), threshold)
+        return cls.of(np.asarray(found.x), threshold, lengths)
 
     @classmethod
-    def of(cls, values: FloatArray, threshold: float) -> PassageBridge:
+    def of(cls, values: FloatArray, threshold: float, lengths: tuple[float, ...]) -> PassageBridge:
         """Return the bridge of log pace, log wander, power and log error."""
         pace, wander, power, error = (float(value) for value in values)
-        return cls(
-            threshold, float(np.exp(pace)), float(np.exp(wander)), power, float(np.exp(error))
-        )
+        scales = (float(np.exp(pace)), float(np.exp(wander)), power, float(np.exp(error)))
+        return cls(threshold, *scales, lengths)
+
+
+def normal_log_density(off: FloatArray, spread: FloatArray) -> FloatArray:
+    """Return log densities, (n,), of deviations (n, m) with covariances (n, m, m)."""
+    factor = np.linalg.cholesky(spread)
+    scaled = np.linalg.solve(factor, off[:, :, None])[:, :, 0]
+    every = np.arange(off.shape[1])
+    volume = 2 * np.log(factor[:, every, every]).sum(axis=1)
+    volume += np.log(2 * np.pi) * off.shape[1]
+    found: FloatArray = -0.5 * (volume + (scaled**2).sum(axis=1))
+    return found
 
 
 def packed(

@@ -10,7 +10,9 @@ from scipy.stats import multivariate_normal
 from forecast.errors import DataError
 from forecast.survival.first_passage import PassageBridge
 
-BRIDGE = PassageBridge(threshold=3.0, pace=0.95, wander=0.06, power=1.0, error=0.01)
+BRIDGE = PassageBridge(
+    threshold=3.0, pace=0.95, wander=0.06, power=1.0, error=0.01, lengths=(5.0, 8.0, 12.0)
+)
 
 
 def test_the_density_is_that_of_a_bridge_measured_with_error():
@@ -64,6 +66,49 @@ def test_impossible_levels_leave_a_distribution():
         assert found.sum() <= 1 + 1e-12
 
 
+def held_up(steps, ceiling, rate):
+    """Return the levels of a path whose part exp(-ceiling) never goes."""
+    stays = np.exp(-ceiling)
+    return -np.log(stays + (1 - stays) * np.exp(-rate * np.asarray(steps)))
+
+
+def test_a_path_that_never_passes_is_likeliest_at_its_own_ceiling_and_rate():
+    steps = np.arange(1.0, 13)
+    found = BRIDGE.log_likelihood_never(steps, held_up(steps, 0.6 * 3.0, 0.95 * 3.0 / 7.5))
+    # ceilings .1, .25, .4, .5, .6, ... of the threshold by three lengths: the fifth, with length 8
+    assert found.argmax() == 4 * 3 + 1
+
+
+def test_its_density_is_the_normal_law_of_the_curve_it_follows():
+    steps, seen = np.array([2.0, 5.0]), np.array([0.8, 1.1])
+    stays, rate = np.exp(-0.25 * 3.0), 3.0 / 4.5  # the second ceiling, the first length
+    goes = (1 - stays) * np.exp(-0.95 * rate * steps)
+    shows = goes / (stays + goes)
+    spread = 0.06 * rate * np.minimum.outer(steps, steps) * np.outer(shows, shows)
+    expected = multivariate_normal.logpdf(seen, -np.log(stays + goes), spread + 0.01 * np.eye(2))
+    assert BRIDGE.log_likelihood_never(steps, seen)[3] == pytest.approx(expected)
+
+
+def test_levels_that_stand_still_make_never_likelier_and_the_passage_later():
+    chances = np.full(20, 0.045)  # one in ten is later, or never
+    steps = np.arange(1.0, 11)
+    climbing = BRIDGE.posterior(chances, 10, steps, 0.2 * steps)
+    still = BRIDGE.posterior(chances, 10, steps, held_up(steps, 1.8, 0.5))
+    assert 1 - climbing.sum() < 0.1 < 0.8 < 1 - still.sum()
+
+
+def test_the_rank_of_a_level_is_even_among_paths_of_the_law():
+    # paths that pass at a step drawn from the chances, none of them later or never
+    rng = np.random.default_rng(5)
+    chances = np.full(10, 0.1)
+    passage = rng.integers(5, 15, 4000)
+    length = passage - 0.5
+    variance = 0.06 * 3.0 / length * 4 * (1 - 4 / length) + 0.01
+    level = 3.0 * 0.95 * 4 / length + np.sqrt(variance) * rng.normal(size=4000)
+    ranks = np.array([BRIDGE.rank(chances, 4, 4, one) for one in level])
+    assert np.quantile(ranks, [0.1, 0.5, 0.9]) == pytest.approx([0.1, 0.5, 0.9], abs=0.025)
+
+
 def simulated(n, seed):
     """Return padded paths of a random walk with drift up to, not with, their first passage."""
     rng = np.random.default_rng(seed)
@@ -109,6 +154,7 @@ def test_the_weighed_chances_keep_their_promise_on_new_paths():
 
 def test_it_travels_as_json_and_refuses_paths_never_measured():
     stored = json.loads(json.dumps(BRIDGE.to_dict()))
+    assert stored["lengths"] == [5.0, 8.0, 12.0]
     assert PassageBridge.from_dict(stored) == BRIDGE
     with pytest.raises(DataError, match="levels on the way"):
         PassageBridge.fit(np.full((2, 3), np.nan), np.full((2, 3), np.nan), [4, 5], threshold=3.0)
