@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from forecast.clinic.courses import REGIONS, column
 
-__all__ = ["COVARIATES", "covariate_names", "covariates", "sources"]
+__all__ = ["COVARIATES", "LIGHTEN", "covariate_names", "covariates", "sources"]
 
 FloatArray = npt.NDArray[np.float64]
 Column = Sequence[Any] | npt.NDArray[Any]
@@ -69,9 +69,14 @@ COVARIATES: dict[str, str] = {
 }
 
 
-def covariate_names() -> tuple[str, ...]:
-    """Return the names of all covariates, in order."""
-    return tuple(COVARIATES)
+# Whether the course wants lightening only, 0 or 1: of the goal, not of the tattoo. A covariate of
+# the models for that goal alone.
+LIGHTEN = "lighten"
+
+
+def covariate_names(goal: str = "clear") -> tuple[str, ...]:
+    """Return the names of all covariates of the model for a goal, in order."""
+    return tuple(COVARIATES) if goal == "clear" else (*COVARIATES, LIGHTEN)
 
 
 def sources(attribute: str) -> tuple[str, ...]:

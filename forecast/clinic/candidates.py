@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from forecast.clinic.evidence import NEVER_COVARIATES, Evidence, duration_prior, hazard_prior
+from forecast.clinic.evidence import Evidence, duration_prior, hazard_prior, never_covariates
 from forecast.survival.aft import AcceleratedTime
 from forecast.survival.boosted import BoostedHazard
 from forecast.survival.candidates import RIDGE
@@ -34,22 +34,26 @@ def candidates(
 
     All but the life table, the cure mixture and the trees have published evidence as their
     prior, or ``evidence`` in its place; the accelerated-time models allow for a share of tattoos
-    that never clears.
+    that never clears. Those three take no part for the goal ``lighten``: few courses want it, and
+    what tells their count from that of all others needs its prior.
     """
     durations = evidence.duration_prior() if evidence else duration_prior(goal)
-    hazards = evidence.hazard_prior() if evidence else hazard_prior()
+    hazards = evidence.hazard_prior() if evidence else hazard_prior(goal)
+    never = never_covariates(goal)
     with_evidence: tuple[CountModel, ...] = (
-        LifeTable(),
         evidence_model(goal, evidence),
-        AcceleratedTime("loglogistic", prior=durations, never=NEVER_COVARIATES),
-        AcceleratedTime("weibull", prior=durations, never=NEVER_COVARIATES),
+        AcceleratedTime("loglogistic", prior=durations, never=never),
+        AcceleratedTime("weibull", prior=durations, never=never),
         DiscreteHazard(link="cloglog", baseline="smooth", prior=hazards),
     )
-    if n_events < ENOUGH_FOR_DATA_ALONE:
+    if goal == "lighten":
         return with_evidence
+    if n_events < ENOUGH_FOR_DATA_ALONE:
+        return (LifeTable(), *with_evidence)
     return (
+        LifeTable(),
         *with_evidence,
-        CureMixture(penalty=RIDGE, share=NEVER_COVARIATES),
+        CureMixture(penalty=RIDGE, share=never),
         BoostedHazard(refits=0),
     )
 
@@ -57,7 +61,7 @@ def candidates(
 def evidence_model(goal: str = "clear", evidence: Evidence | None = None) -> AcceleratedTime:
     """Return the specification used when the log has too little to choose by."""
     prior = evidence.duration_prior() if evidence else duration_prior(goal)
-    return AcceleratedTime("lognormal", prior=prior, never=NEVER_COVARIATES)
+    return AcceleratedTime("lognormal", prior=prior, never=never_covariates(goal))
 
 
 def for_use(model: CountModel, *, refits: int = REFITS) -> CountModel:

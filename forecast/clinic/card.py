@@ -6,12 +6,13 @@ developed and assessed in one clinic.
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from forecast.assess.sample_size import most_parameters
 from forecast.clinic.attributes import COVARIATES
 from forecast.clinic.enquiry import Enquiry
-from forecast.clinic.evidence import EFFECTS
+from forecast.clinic.evidence import effects_for
 
 if TYPE_CHECKING:
     from forecast.clinic.forecaster import Forecaster
@@ -34,7 +35,10 @@ LIMITS = (
 def model_card(forecaster: Forecaster) -> dict[str, Any]:
     """Return the card as plain JSON values."""
     reference, found = forecaster.reference, forecaster.assessment
-    goal = {"clear": "recorded as cleared", "lighten": "recorded as cleared or lightened"}
+    goal = {
+        "clear": "recorded as cleared",
+        "lighten": "recorded as lightened or cleared, of those that want lightening",
+    }
     return {
         "title": TITLE,
         "intended_use": "To tell a client how many sessions to expect, and to price packages.",
@@ -46,7 +50,7 @@ def model_card(forecaster: Forecaster) -> dict[str, Any]:
         "prior_source": prior_source(forecaster),
         "prior_evidence": [
             {"covariate": e.covariate, "log_hazard_ratio": e.log_hazard_ratio, "source": e.source}
-            for e in EFFECTS
+            for e in effects_for(forecaster.goal)
             if forecaster.evidence is not None
         ],
         "evidence_contradicted": found.get("contradicted", []),
@@ -68,9 +72,11 @@ def prior_source(forecaster: Forecaster) -> str | None:
 
 def participants(reference: Reference) -> dict[str, Any]:
     """Return who the model was fitted to."""
+    wanted = reference.lightening
     return {
         "courses": reference.n_courses,
         "clients": reference.n_clients,
+        **({} if wanted is None else {"wanted_lightening": asdict(wanted)}),
         "reached_the_goal": reference.n_reached,
         "stopped": reference.n_stopped,
         "still_running": reference.n_ongoing,
@@ -89,7 +95,7 @@ def sample_size(forecaster: Forecaster) -> dict[str, Any]:
         "courses": n,
         "most_parameters_at_r2_0.2": round(most_parameters(n, r2_cs=0.2), 1) if n else 0,
         "most_parameters_at_r2_0.4": round(most_parameters(n, r2_cs=0.4), 1) if n else 0,
-        "parameters_with_prior": len(EFFECTS),
+        "parameters_with_prior": len(effects_for(forecaster.goal)),
     }
 
 
@@ -97,6 +103,7 @@ def card_text(forecaster: Forecaster) -> str:
     """Return the card as Markdown."""
     card = model_card(forecaster)
     people, coverage = card["participants"], card["coverage"]
+    whose = "their own" if "wanted_lightening" in people else "the"
     lines = [
         f"# {card['title']}",
         "",
@@ -104,7 +111,7 @@ def card_text(forecaster: Forecaster) -> str:
         "",
         f"**Courses.** {people['courses']} of {people['clients']} clients, started "
         f"{people['started_from']} to {people['started_to']}: {people['reached_the_goal']} reached "
-        f"the goal, {people['stopped']} stopped, {people['still_running']} still running.",
+        f"{whose} goal, {people['stopped']} stopped, {people['still_running']} still running.",
         "",
         f"**Model.** {card['model']}. **Predictors.** {', '.join(card['predictors'])}. "
         f"**Missing.** {card['missing_data']}",

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from forecast.clinic.groups import groups
 
 if TYPE_CHECKING:
-    from forecast.assess.calibration import Recalibration
     from forecast.clinic.estimate import Estimate
     from forecast.clinic.forecaster import Forecaster
 
@@ -38,15 +38,16 @@ def doubts_of(
         last = forecaster.supported_to if followed is None else followed
         had = enquiry.sessions_elsewhere or done
         counted = ", those already had counted in," if had else ""
+        wanting = " that wanted lightening" if forecaster.goal == "lighten" else ""
         found.append(
-            f"Beyond session {last}{counted} fewer than five courses were "
+            f"Beyond session {last}{counted} fewer than five courses{wanting} were "
             "followed: the curve is carried on from there."
         )
     absent = forecaster.reference.absent(enquiry)
     if absent:
         named = ", ".join(name.replace("_", " ") for name in absent)
         found.append(f"Not given, so averaged over this clinic's clients: {named}.")
-    found += unchecked(forecaster.recalibration, estimate.level)
+    found += unchecked(forecaster, estimate.level)
     unreached = forecaster.unreached(str(enquiry.inks))
     if unreached:
         named = ", ".join(ink.replace("_", " ") for ink in unreached)
@@ -59,8 +60,13 @@ def doubts_of(
     return tuple(found)
 
 
-def unchecked(learnt: Recalibration | None, level: float) -> list[str]:
+def unchecked(forecaster: Forecaster, level: float) -> list[str]:
     """Return the doubt that an interval was checked on too few courses, if it was."""
+    learnt, lightening = forecaster.recalibration, forecaster.reference.lightening
+    if lightening is not None and not lightening.enough:
+        return []  # the fit's own notes say so
+    if learnt is not None and lightening is not None:
+        learnt = replace(learnt, n_events=lightening.n_reached)
     if learnt is None:
         return [
             "Too few finished courses to check the interval on this log: it is the model's own."

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from forecast._checks import check_level
 from forecast.assess.calibration import Recalibration
 from forecast.assess.transport import carry_remaining
-from forecast.clinic.attributes import covariates
+from forecast.clinic.attributes import LIGHTEN, covariates
 from forecast.clinic.doubts import doubts_of
 from forecast.clinic.enquiry import Enquiry, check_enquiry, enquiries_of
 from forecast.clinic.estimate import Estimate, learnt_share
@@ -22,7 +22,7 @@ from forecast.clinic.groups import groups
 from forecast.clinic.inks import Laser, unreached_inks
 from forecast.clinic.midcourse import Midcourse
 from forecast.clinic.reference import Reference
-from forecast.clinic.stopping import Stopping, length_of
+from forecast.clinic.stopping import Stopping, length_of, to_clearing
 from forecast.errors import RequestError
 from forecast.survival.distribution import CountDistribution
 from forecast.survival.model import FittedCountModel
@@ -88,8 +88,8 @@ class Forecaster:
 
     @property
     def supported_to(self) -> int:
-        """The last session with at least five courses of the log at risk."""
-        return min(self.model.notes.supported_to, self.horizon)
+        """The last session with at least five courses of the log at risk, of the goal asked for."""
+        return self.reference.followed(self.model.notes.supported_to, self.horizon)
 
     def estimate(
         self, enquiry: Enquiry, *, level: float = 0.8, strategy: str | None = None
@@ -242,6 +242,7 @@ class Forecaster:
         fields = {name: [getattr(enquiry, name)] for name in Enquiry.__slots__}
         reached = float(bool(self.unreached(str(enquiry.inks))))
         found = covariates({**fields, "unreached": [reached], "years_from_now": [0.0]})
+        found |= {LIGHTEN: np.ones(1)} if self.goal == "lighten" else {}
         return self.reference.filled({name: float(value[0]) for name, value in found.items()})
 
     def _pmfs(
@@ -310,7 +311,7 @@ class Forecaster:
     def _lengths(self, enquiries: Sequence[Enquiry]) -> FloatArray:
         """Return what the stopping hazard goes by: the sessions to be expected, shape (n,)."""
         stacked, starts, sizes = self._stacked(enquiries)
-        pmfs = self.model.predict(stacked, self.horizon).pmf
+        pmfs = self.model.predict(to_clearing(stacked), self.horizon).pmf
         averaged = np.add.reduceat(pmfs, starts, axis=0) / sizes[:, None]
         return length_of(CountDistribution(averaged))
 
@@ -324,7 +325,7 @@ class Forecaster:
     ) -> Estimate:
         model = model or self.model
         support, doubts = self.reference.doubts(enquiry)
-        last = min(model.notes.supported_to, self.horizon)
+        last = self.reference.followed(model.notes.supported_to, self.horizon)
         followed = max(last - enquiry.sessions_elsewhere, 0)
         stop, stop_draws = self.stop_hazard(enquiry)
         estimate = Estimate(
@@ -334,7 +335,7 @@ class Forecaster:
             stop_hazard=stop,
             draws=draws,
             goal=self.goal,
-            support=support if self.reference.n_reached and followed else "outside",
+            support=support if self.reference.n_there and followed else "outside",
             own_share=self._own_share(enquiry, model),
             supported_to=followed,
             stop_draws=stop_draws,

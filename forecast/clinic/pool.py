@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.causal.random_effects import random_effects
-from forecast.clinic.attributes import COVARIATES, INK_GROUPS
+from forecast.clinic.attributes import COVARIATES, INK_GROUPS, LIGHTEN
 from forecast.clinic.evidence import (
     BETWEEN_CLINICS,
     NEVER_COVARIATES,
@@ -41,6 +41,8 @@ JUDGED = dict.fromkeys(COVARIATES, BETWEEN_CLINICS) | {
     "baseline[level]": 0.6,
     "baseline[slope]": 0.3,
     "baseline[curve]": 0.3,
+    # one clinic covers at half faded, another at four fifths: 0.23 to 0.54 of the sessions
+    LIGHTEN: 0.6,
 }
 JUDGED_WORTH = 3  # clinics that the judgement counts as
 N_DRAWS, FARTHEST = 4000, 200
@@ -108,7 +110,7 @@ class PooledEvidence:
         Covariates that no clinic gave keep the published evidence.
         """
         own = dict(zip(self.parameters, pairs(self.mean, self.width), strict=True))
-        return {**hazard_prior(), **own}
+        return {**hazard_prior(self.goal), **own}
 
     def duration_prior(self) -> dict[str, tuple[float, float]]:
         """Return the same on the log number of sessions, with location and log scale.
@@ -240,7 +242,7 @@ def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
     read = [Share.from_dict(one, named=f"Share {n}") for n, one in enumerate(shares, start=1)]
     check_together(read)
     given = {name for share in read for name in share.parameters}
-    names = tuple(name for name in (*SMOOTH_NAMES, *COVARIATES) if name in given)
+    names = tuple(name for name in (*SMOOTH_NAMES, *COVARIATES, LIGHTEN) if name in given)
     found = random_effects(
         [spread_out(share, names)[0] for share in read],
         [spread_out(share, names)[1] for share in read],

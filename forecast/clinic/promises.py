@@ -17,7 +17,7 @@ from forecast.clinic.groups import groups
 from forecast.clinic.judged import is_judged
 from forecast.clinic.plain import plain_rows, plain_values
 from forecast.clinic.register import read_register
-from forecast.clinic.rows import course_rows
+from forecast.clinic.rows import GOALS, course_rows, of_goal
 from forecast.errors import DataError
 from forecast.survival.distribution import CountDistribution
 
@@ -161,12 +161,16 @@ def assess_forecaster(
     later = (
         rows["started_on"].dt.strftime("%Y-%m-%d") > forecaster.reference.last_start
     ).to_numpy()
-    what = f"Courses started after {forecaster.reference.last_start}"
+    own, kind = of_goal(rows), " that want lightening" if forecaster.goal == "lighten" else ""
+    if not own.any():
+        raise DataError(f"The log has no course{kind} to judge.", f"Give a log with courses{kind}.")
+    what = f"Courses{kind} started after {forecaster.reference.last_start}"
+    later &= own
     if not later.any():
-        later = np.ones(len(rows), dtype=bool)
-        what = "All courses of the log: none started after the model's own, so this may flatter"
-    if not later.any():
-        raise DataError("The log has no course to judge.", "Give a log with courses.")
+        later = own
+        what = (
+            f"All courses{kind} of the log: none started after the model's own, so this may flatter"
+        )
     courses = log.courses[later]
     enquiries = [enquiry_of(row) for row in courses.to_dict("records")]
     draws, _ = forecaster.estimate_draws(enquiries)
@@ -229,7 +233,7 @@ def assess_register(
     """
     promised = {entry["enquiry_id"]: entry for entry in read_register(path)}
     rows = course_rows(log)
-    lighter = course_rows(log, goal="lighten")["observed"]
+    lighter = log.courses["outcome"].isin(GOALS["lighten"])
     goals = rows["course_id"].map({name: entry["goal"] for name, entry in promised.items()})
     rows["observed"] = rows["observed"].where(goals != "lighten", lighter)
     known = rows["course_id"].isin(promised).to_numpy()

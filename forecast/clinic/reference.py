@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast.clinic.attributes import COVARIATES
+from forecast.clinic.attributes import COVARIATES, LIGHTEN
 from forecast.clinic.courses import column
 from forecast.clinic.enquiry import Enquiry
 from forecast.clinic.groups import ink_group
 from forecast.clinic.judged import is_judged
+from forecast.clinic.lightening import Lightening
 from forecast.survival.durations import Durations
 
 if TYPE_CHECKING:
@@ -60,7 +61,7 @@ class Reference:
     Attributes
     ----------
     n_courses, n_clients, n_reached, n_stopped, n_ongoing : int
-        Courses, clients, and courses by how they stand with respect to the goal.
+        Courses, clients, and courses by how they stand with respect to their own goal.
     first_start, last_start : str
         Dates of the first and last course started, ISO 8601; empty when there is none.
     levels : mapping of attribute to mapping of level to int
@@ -78,6 +79,8 @@ class Reference:
         In use at the end of the log.
     finished : mapping of attribute to mapping of level to int
         Of the courses in ``levels``, those that reached the goal; a level without one is left out.
+    lightening : Lightening or None
+        Counts of the courses that want lightening; None for the goal ``clear``.
     """
 
     n_courses: int
@@ -94,13 +97,14 @@ class Reference:
     fills: Mapping[str, tuple[float, ...]]
     lasers: tuple[tuple[str, tuple[float, ...]], ...]
     finished: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
+    lightening: Lightening | None = None
 
     @classmethod
     def of(cls, log: OutcomeLog, rows: pd.DataFrame) -> Reference:
         """Return the counts and ranges of ``log``, whose model rows are ``rows``."""
-        from forecast.clinic.rows import lasers_in_use, latest_start
+        from forecast.clinic.rows import lasers_in_use, latest_start, of_goal
 
-        courses = log.courses
+        courses, own = log.courses, of_goal(rows)
         numbers = {name: courses[name].dropna() for name in NUMERIC}
         started = rows["started_on"].dropna()
         return cls(
@@ -116,7 +120,7 @@ class Reference:
                 name: (float(of.min()), float(of.max())) for name, of in numbers.items() if len(of)
             },
             middles={name: float(of.median()) for name, of in numbers.items() if len(of)},
-            cells=cells_of(courses, rows),
+            cells=cells_of(courses[own], rows[own]),
             fills={name: fills(rows[name], name) for name in COVARIATES},
             lasers=tuple(
                 (laser.regime, laser.wavelengths_nm) for laser in lasers_in_use(log.lasers)
@@ -124,12 +128,27 @@ class Reference:
             finished=counts_of_levels(
                 courses.loc[rows["observed"].to_numpy(dtype=bool), [*LEVELLED, "inks"]]
             ),
+            lightening=Lightening.of(courses, rows) if LIGHTEN in rows else None,
         )
 
     @property
     def means(self) -> dict[str, float]:
         """Mean of each covariate's fills, which stands in for a missing one in the fit."""
         return {name: float(np.mean(values)) for name, values in self.fills.items()}
+
+    @property
+    def n_there(self) -> int:
+        """Courses that say by themselves how many sessions the goal asked for takes."""
+        return self.n_reached if self.lightening is None else self.lightening.n_reached
+
+    def followed(self, last: int, horizon: int) -> int:
+        """Return the last session with five courses at risk, where all courses had ``last``."""
+        return min(last if self.lightening is None else self.lightening.followed_to, horizon)
+
+    def _few_there(self) -> str:
+        if self.lightening is None:
+            return few_finished(self.n_reached, self.n_courses)
+        return few_finished(self.n_there, self.lightening.n_courses, " that wanted lightening")
 
     def similar(self, enquiry: Enquiry) -> Mapping[str, Any] | None:
         """Return counts of past courses alike in inks, density and layers; None if under five.
@@ -143,15 +162,16 @@ class Reference:
             return None
         others = [name for name in (*LEVELLED, *NUMERIC) if name not in SHARED]
         unlike = [name for name in others if getattr(enquiry, name) is not None]
-        return {"like": name, **found, "unlike": unlike}
+        like = f"{name}, wanting lightening" if self.lightening else name
+        return {"like": like, **found, "unlike": unlike}
 
     def doubts(self, enquiry: Enquiry) -> tuple[str, tuple[str, ...]]:
         """Return how well the log covers an enquiry, and a note for each doubt."""
         worst, notes = 0, []
-        few = self.n_reached < FEWEST_REACHED
+        few = self.n_there < FEWEST_REACHED
         if few:
             worst = 1
-            notes.append(few_finished(self.n_reached, self.n_courses))
+            notes.append(self._few_there())
         for name in (*LEVELLED, "inks"):
             for level in str(getattr(enquiry, name) or "").split(";"):
                 count = self.levels.get(name, {}).get(level, 0)
@@ -210,6 +230,7 @@ class Reference:
                 "ranges": {name: tuple(ends) for name, ends in stored["ranges"].items()},
                 "fills": {name: tuple(values) for name, values in stored["fills"].items()},
                 "lasers": tuple((regime, tuple(nm)) for regime, nm in stored["lasers"]),
+                "lightening": (own := stored.get("lightening")) and Lightening(**own),
             }
         )
 

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias, cast
 import numpy as np
 
 from forecast.clinic.answers import ANSWER, QUESTION, SCHEMA, check_kind, fingerprint
-from forecast.clinic.attributes import COVARIATES
+from forecast.clinic.attributes import COVARIATES, LIGHTEN
 from forecast.clinic.pool import PooledEvidence
 from forecast.clinic.share import SHARED_MODEL
 from forecast.errors import DataError, RequestError
@@ -188,7 +188,7 @@ def run(goal: str, put: Put) -> PooledEvidence:
 def common_means(first: Answers) -> dict[str, float]:
     """Return the pooled mean of each covariate that every clinic can speak of."""
     columns = [answer["columns"] for answer in first]
-    common = [name for name in COVARIATES if all(name in one for one in columns)]
+    common = [name for name in (*COVARIATES, LIGHTEN) if all(name in one for one in columns)]
     if not common:
         raise RequestError("The clinics share no covariate.", "Pool their shares instead.")
     return {

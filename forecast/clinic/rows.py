@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import nearest
-from forecast.clinic.attributes import covariates
+from forecast.clinic.attributes import LIGHTEN, covariates
 from forecast.clinic.inks import Laser, unreached_inks
 from forecast.clinic.judged import is_judged, judged_sessions
 from forecast.errors import RequestError
@@ -18,7 +18,15 @@ if TYPE_CHECKING:
 
     from forecast.clinic.log import OutcomeLog
 
-__all__ = ["GOALS", "check_goal", "course_rows", "judged_rows", "lasers_in_use", "latest_start"]
+__all__ = [
+    "GOALS",
+    "check_goal",
+    "course_rows",
+    "judged_rows",
+    "lasers_in_use",
+    "latest_start",
+    "of_goal",
+]
 
 GOALS = {"clear": ("cleared",), "lighten": ("cleared", "lightened")}
 ENOUGH = 20  # starts, before one can be far from the others
@@ -42,13 +50,20 @@ def course_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
     ``observed`` says whether the goal was reached at ``step``, ``given`` how many sessions were
     had here, ``stopped`` whether the client gave up after them. Covariates are NaN where the log
     has nothing.
+
+    For the goal ``lighten`` each course is watched until its own goal, which the covariate
+    ``lighten`` says (1 or 0): one that wants clearing passes light enough long before it clears,
+    at a session nobody wrote down, but tells how attributes act.
     """
     import pandas as pd
 
     courses = log.courses
     outcome = courses["outcome"]
     entry = courses["sessions_elsewhere"].to_numpy(dtype=np.int64)
-    observed = outcome.isin(GOALS[check_goal(goal)]).to_numpy()
+    lighten = (courses["goal"] == "lighten").to_numpy()
+    observed = (outcome == "cleared").to_numpy()
+    if check_goal(goal) == "lighten":
+        observed = observed | (lighten & (outcome == "lightened").to_numpy())
     rows = pd.DataFrame(
         {
             "course_id": courses["course_id"].to_numpy(),
@@ -65,7 +80,20 @@ def course_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
     columns = {str(name): courses[name].to_numpy() for name in courses.columns}
     columns["unreached"] = unreached(courses, log.lasers)
     columns["years_from_now"] = years_from_now(courses["started_on"])
-    return pd.concat([rows, pd.DataFrame(covariates(columns))], axis=1)
+    found = covariates(columns)
+    if goal == "lighten":
+        found[LIGHTEN] = lighten.astype(np.float64)
+    return pd.concat([rows, pd.DataFrame(found)], axis=1)
+
+
+def of_goal(rows: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Return which rows of ``course_rows`` say by themselves when the goal asked for is reached.
+
+    All for the goal ``clear``; those that want lightening for ``lighten``.
+    """
+    if LIGHTEN not in rows:
+        return np.ones(len(rows), dtype=bool)
+    return (rows[LIGHTEN] == 1).to_numpy(dtype=bool)
 
 
 def judged_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:

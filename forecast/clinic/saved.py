@@ -92,13 +92,19 @@ def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
 def from_dict(stored: Mapping[str, Any], named: str) -> Forecaster:
     """Return the forecaster held in plain values."""
     try:
+        reference = Reference.from_dict(stored["reference"])
+        if stored["goal"] == "lighten" and reference.lightening is None:
+            raise RequestError(
+                f"The saved forecaster {named} counts sessions to clearing as those to lightening.",
+                "Fit the model again with this version.",
+            )
         return Forecaster(
             model=model_from_dict(stored["model"]),
             evidence=stored["evidence"] and model_from_dict(stored["evidence"]),
             stopping=Stopping(model_from_dict(stored["stopping"])),
             recalibration=stored["recalibration"]
             and Recalibration.from_dict(stored["recalibration"]),
-            reference=Reference.from_dict(stored["reference"]),
+            reference=reference,
             midcourse=stored["midcourse"] and Midcourse.from_dict(stored["midcourse"]),
             strategies={
                 name: model_from_dict(model) for name, model in stored["strategies"].items()

@@ -10,19 +10,20 @@ from forecast._checks import check_kind, check_seed, check_whole_number
 from forecast.assess.assessment import Assessment, assess_predictions, recalibrate_out_of_fold
 from forecast.assess.calibration import Recalibration
 from forecast.assess.selection import choose, predict_out_of_fold, score_candidates
-from forecast.clinic.attributes import COVARIATES
+from forecast.clinic.attributes import COVARIATES, LIGHTEN, covariate_names
 from forecast.clinic.candidates import candidates, evidence_model, for_use
-from forecast.clinic.evidence import Evidence, contradicted
+from forecast.clinic.evidence import Evidence, contradicted, hazard_prior
 from forecast.clinic.forecaster import Forecaster
 from forecast.clinic.groups import GROUPINGS, groups
+from forecast.clinic.lightening import ALGEBRA, FEWEST_LIGHTENED
 from forecast.clinic.log import check_log
 from forecast.clinic.midcourse import Midcourse, fit_midcourse
 from forecast.clinic.part import MOST_TO_CHECK, folds_for, judged_part, some_clients
 from forecast.clinic.plain import plain_rows, plain_values
 from forecast.clinic.reference import Reference
-from forecast.clinic.rows import check_goal, course_rows
+from forecast.clinic.rows import check_goal, course_rows, of_goal
 from forecast.clinic.saved import load_forecaster
-from forecast.clinic.stopping import fit_stopping, length_of
+from forecast.clinic.stopping import fit_stopping, length_of, to_clearing
 from forecast.clinic.strategy_models import fit_strategies
 from forecast.clinic.suspicions import suspicions
 from forecast.errors import DataError, RequestError
@@ -80,7 +81,7 @@ def fit_forecaster(
     log, rows = judged_part(log, rows)
     durations = durations_of(rows, reference)
     published = evidence_model(goal, evidence)
-    from_evidence = published.from_prior(tuple(COVARIATES))
+    from_evidence = published.from_prior(covariate_names(goal))
     part = some_clients(log, rows, durations, seed=seed)
     checked = None
     if reference.n_reached >= FEWEST_TO_CHECK:
@@ -91,10 +92,11 @@ def fit_forecaster(
     model = for_use(chosen).fit(durations) if len(durations) else from_evidence
     under = for_use(chosen, refits=STRATEGY_REFITS)
     filled = filled_rows(part[1], reference)
+    clearing = to_clearing(part[2].covariates)
     return Forecaster(
         model=model,
         evidence=from_evidence if getattr(chosen, "prior", None) else None,
-        stopping=fit_stopping(part[1], length_of(model.predict(part[2].covariates, horizon))),
+        stopping=fit_stopping(part[1], length_of(model.predict(clearing, horizon))),
         recalibration=checked.recalibration if checked else None,
         midcourse=checked.midcourse if checked else None,
         strategies=fit_strategies(part[0], filled, under) if goal == "clear" else {},
@@ -119,8 +121,9 @@ class Checked:
         One row per candidate.
     recalibration : Recalibration
         Fitted to all out-of-fold predictions of the chosen model.
-    assessment : Assessment
-        Of predictions recalibrated by maps that did not see them.
+    assessment : Assessment or None
+        Of predictions recalibrated by maps that did not see them; for the goal ``lighten`` of
+        courses that want it, None when too few of them got there.
     midcourse : Midcourse or None
         What gradings say mid-course; None when too few courses were graded, and for the goal
         ``lighten``.
@@ -129,7 +132,7 @@ class Checked:
     chosen: CountModel
     scores: pd.DataFrame
     recalibration: Recalibration
-    assessment: Assessment
+    assessment: Assessment | None
     midcourse: Midcourse | None
 
     @classmethod
@@ -167,7 +170,15 @@ class Checked:
         corrected, recalibration = recalibrate_out_of_fold(
             found.predicted, found.outcomes, groups=mapped, seed=seed
         )
-        assessment = assess_predictions(corrected, found.outcomes, groups=by, seed=seed)
+        own = of_goal(rows)[found.rows]
+        assessment = None
+        if goal == "clear" or found.outcomes.take(own).n_events >= FEWEST_LIGHTENED:
+            assessment = assess_predictions(
+                [each[own] for each in corrected],
+                found.outcomes.take(own),
+                groups={name: labels[own] for name, labels in by.items()},
+                seed=seed,
+            )
         midcourse = None
         if goal == "clear":
             scored = rows.iloc[found.rows]
@@ -176,9 +187,10 @@ class Checked:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values: scores of every candidate, and what was found of the chosen."""
-        return {
-            "model": self.chosen.name,
-            "candidates": plain_rows(self.scores),
+        chosen = {"model": self.chosen.name, "candidates": plain_rows(self.scores)}
+        if self.assessment is None:
+            return chosen
+        return chosen | {
             "scores": plain_rows(self.assessment.scores),
             "reliability": plain_rows(self.assessment.reliability),
             "coverage": plain_values(asdict(self.assessment.coverage)),
@@ -232,7 +244,7 @@ def checked_rows(log: OutcomeLog, goal: str, horizon: int, seed: int) -> pd.Data
 
 def check_horizon(rows: pd.DataFrame, horizon: int) -> None:
     """Raise RequestError when the horizon lies under the bulk of the log's own counts."""
-    needed = (rows["step"] - rows["entry"])[rows["observed"]]
+    needed = (rows["step"] - rows["entry"])[rows["observed"] & of_goal(rows)]
     if len(needed) and needed.median() > horizon:
         raise RequestError(
             f"The horizon is {horizon}, but half of the finished courses needed more than "
@@ -256,7 +268,7 @@ def durations_of(rows: pd.DataFrame, reference: Reference) -> Durations:
         observed="observed",
         entry="entry",
         subject="client_id",
-        covariates=list(COVARIATES),
+        covariates=[name for name in (*COVARIATES, LIGHTEN) if name in rows],
     )
 
 
@@ -278,8 +290,15 @@ def evidence_name(evidence: Evidence | None) -> str:
     return f"evidence of {len(evidence.members)} clinics" if evidence else "published evidence"
 
 
-def fit_notes(reference: Reference, evidence: Evidence | None = None) -> tuple[str, ...]:
-    """Return what every estimate of this log has to say about the log."""
+def shorter_by(evidence: Evidence | None) -> str:
+    """Return in words what says, beside the log, how much sooner it is light enough than clear."""
+    if evidence is None or evidence.hazard_prior()[LIGHTEN] == hazard_prior("lighten")[LIGHTEN]:
+        return ALGEBRA
+    return evidence_name(evidence)
+
+
+def how_they_stand(reference: Reference) -> str:
+    """Return how many courses reached the goal of clearing, and what became of the others."""
     parts = [
         f"{reference.n_reached} reached the goal",
         f"{reference.n_stopped} stopped",
@@ -288,9 +307,17 @@ def fit_notes(reference: Reference, evidence: Evidence | None = None) -> tuple[s
     rest = reference.n_courses - reference.n_reached - reference.n_stopped - reference.n_ongoing
     if rest:
         parts.append(f"{rest} ended lightened as wanted")
-    found = [
-        f"From {reference.n_courses} courses of {reference.n_clients} clients: {', '.join(parts)}."
-    ]
+    return ", ".join(parts)
+
+
+def fit_notes(reference: Reference, evidence: Evidence | None = None) -> tuple[str, ...]:
+    """Return what every estimate of this log has to say about the log."""
+    known = f"From {reference.n_courses} courses of {reference.n_clients} clients"
+    if reference.lightening is None:
+        found = [f"{known}: {how_they_stand(reference)}."]
+    else:
+        found = [f"{known}, {reference.lightening.counted()}."]
+        found += reference.lightening.notes(shorter_by(evidence))
     if reference.last_start:
         found.append(
             f"Speaks of this clinic's practice in the two years up to {reference.last_start}."

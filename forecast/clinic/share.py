@@ -31,7 +31,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast.clinic.attributes import COVARIATES
+from forecast.clinic.attributes import COVARIATES, LIGHTEN, covariate_names
 from forecast.clinic.reference import LEVELLED
 from forecast.clinic.rows import check_goal, judged_rows
 from forecast.errors import DataError, ForecastError, RequestError
@@ -74,7 +74,8 @@ def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
         ``kind``, ``schema`` (1) and ``goal``; ``model``, what the parameters mean;
         ``parameters``, their names: ``baseline[level]``, ``[slope]`` and ``[curve]`` (log
         cumulative hazard step at session 8 and how it moves with log(session / 8)), then one
-        log hazard ratio for each covariate given; ``estimates``, ``standard_errors`` and
+        log hazard ratio for each covariate given, for the goal ``lighten`` also that of wanting
+        lightening (``lighten``), left out if too few do; ``estimates``, ``standard_errors`` and
         ``correlations`` (lower triangle by row, without the diagonal), rounded;
         ``left_out``, the covariates too rare to give; ``counts`` (``courses``, ``clients``,
         ``reached``, ``stopped``, ``ongoing``) and ``levels`` (attribute to level to courses),
@@ -110,7 +111,7 @@ def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
         ],
         "standard_errors": [significant(error) for error in errors],
         "correlations": [round(float(value), 1) for value in correlations[low]],
-        "left_out": [name for name in COVARIATES if name not in given],
+        "left_out": [name for name in covariate_names(goal) if name not in given],
         "counts": {name: at_least(n) for name, n in totals(log, rows).items()},
         "levels": level_counts(log),
         "supported_to": fitted.notes.supported_to,
@@ -132,7 +133,7 @@ def shareable(rows: pd.DataFrame) -> tuple[str, ...]:
     """
     observed = rows["observed"].to_numpy()
     found = []
-    for name in COVARIATES:
+    for name in (*COVARIATES, *((LIGHTEN,) if LIGHTEN in rows else ())):
         values = rows[name].to_numpy(dtype=np.float64)
         known = values[np.isfinite(values)]
         if not len(known):
@@ -263,7 +264,7 @@ def shared_model() -> dict[str, Any]:
 def checked_names(stored: list[str]) -> tuple[str, ...]:
     """Return the parameters' names, or raise ValueError when some are unknown or missing."""
     names = tuple(str(name) for name in stored)
-    unknown = [name for name in names[3:] if name not in COVARIATES]
+    unknown = [name for name in names[3:] if name not in (*COVARIATES, LIGHTEN)]
     if names[:3] != SMOOTH_NAMES or unknown or len(set(names)) < len(names):
         raise ValueError(f"unknown or repeated parameters {unknown or names[:3]}")
     return names

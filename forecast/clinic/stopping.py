@@ -2,17 +2,20 @@
 
 Those who need many sessions are also readier to give up after any of them, so the hazard depends on
 how many sessions an enquiry is expected to need. A hazard that is the same for everybody stops the
-quick tattoos too often and the slow ones not often enough.
+quick tattoos too often and the slow ones not often enough. What counts is how slowly the ink goes:
+also who wants lightening only goes by the sessions to clearing.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
+from forecast.clinic.attributes import LIGHTEN
 from forecast.survival.distribution import CountDistribution
 
 if TYPE_CHECKING:
@@ -20,7 +23,7 @@ if TYPE_CHECKING:
 
     from forecast.survival.model import FittedCountModel
 
-__all__ = ["Stopping", "fit_stopping", "length_of"]
+__all__ = ["Stopping", "fit_stopping", "length_of", "to_clearing"]
 
 FloatArray = npt.NDArray[np.float64]
 LENGTH = "length"  # the covariate: log of the expected sessions, over ten
@@ -35,6 +38,15 @@ EVIDENCE = {
     "baseline[curve]": (0.0, 0.25),
     LENGTH: (0.0, 1.0),
 }
+
+
+def to_clearing(covariates: pd.DataFrame | Mapping[str, Any]) -> pd.DataFrame | Mapping[str, Any]:
+    """Return the covariates with clearing as the goal of every row."""
+    if LIGHTEN not in covariates:
+        return covariates
+    if isinstance(covariates, Mapping):
+        return {**covariates, LIGHTEN: [0.0] * len(covariates[LIGHTEN])}
+    return covariates.assign(**{LIGHTEN: 0.0})
 
 
 def length_of(distribution: CountDistribution) -> FloatArray:
