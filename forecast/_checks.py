@@ -1,12 +1,20 @@
 """Checks shared by every room; each raises an error that names the remedy."""
 
 from collections.abc import Iterable
+from decimal import Decimal
 from difflib import get_close_matches
 from typing import TypeVar
 
 from forecast.errors import RequestError
 
-__all__ = ["check_kind", "check_level", "check_seed", "check_whole_number", "nearest"]
+__all__ = [
+    "check_kind",
+    "check_level",
+    "check_seed",
+    "check_whole_number",
+    "nearest",
+    "shown",
+]
 
 T = TypeVar("T")
 LONGEST_SHOWN = 60  # characters of what was given instead
@@ -25,10 +33,19 @@ def check_kind(value: object, kind: type[T] | tuple[type[T], ...], *, name: str,
     """
     if isinstance(value, kind):
         return value
-    shown = repr(value)
-    if len(shown) > LONGEST_SHOWN:
-        shown = f"a {type(value).__name__}"
-    raise RequestError(f"{name} is {shown}.", f"Give {give}.")
+    raise RequestError(f"{name} is {shown(value)}.", f"Give {give}.")
+
+
+def shown(value: object) -> str:
+    """Return what was given as a message shows it: numbers as written, nothing long.
+
+    Examples
+    --------
+    >>> shown("ns"), shown(Decimal("1.5")), shown(list(range(100)))
+    ("'ns'", '1.5', 'a list')
+    """
+    text = str(value) if isinstance(value, Decimal) else repr(value)
+    return text if len(text) <= LONGEST_SHOWN else f"a {type(value).__name__}"
 
 
 def check_seed(seed: int) -> int:
@@ -53,7 +70,7 @@ def check_level(level: float, *, name: str = "level") -> float:
     """
     if isinstance(level, bool) or not isinstance(level, int | float) or not 0 < level < 1:
         raise RequestError(
-            f"{name} is {level!r}, which is not a probability between 0 and 1.",
+            f"{name} is {shown(level)}, which is not a probability between 0 and 1.",
             f"Give {name} as a fraction, for example 0.8 for 8 of 10.",
         )
     return float(level)
@@ -70,7 +87,7 @@ def check_whole_number(value: int, *, name: str, low: int = 0, high: int | None 
     whole = not isinstance(value, bool) and hasattr(value, "__index__")
     if not whole or value < low or (high is not None and value > high):
         bounds = f"at least {low}" if high is None else f"from {low} to {high}"
-        raise RequestError(f"{name} is {value!r}.", f"Give {name} as a whole number {bounds}.")
+        raise RequestError(f"{name} is {shown(value)}.", f"Give {name} as a whole number {bounds}.")
     return int(value)
 
 

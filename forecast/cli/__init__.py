@@ -20,6 +20,7 @@ from forecast.cli import (
     share,
     tour,
 )
+from forecast.cli.options import typed
 from forecast.errors import ForecastError
 
 __all__ = ["main"]
@@ -41,7 +42,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         options.run(options)
         sys.stdout.flush()
     except ForecastError as error:
-        return at_fault(str(error))
+        return at_fault(typed(str(error)))
     except BrokenPipeError:
         # the reader of a pipe has left; let the interpreter's last flush go nowhere
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

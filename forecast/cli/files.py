@@ -64,11 +64,16 @@ def read_table(path: Path) -> dict[int, dict[str, str]]:
 
 
 def checked_header(path: Path, cells: Sequence[str]) -> list[str]:
-    """Return the column names of a header, or raise DataError when one is there twice."""
-    names = [name.strip() for name in cells]
+    """Return the columns that a header means, spelled as in a log, or raise DataError.
+
+    None may be there twice.
+    """
+    from forecast.clinic.headings import normal_heading
+
+    names = [normal_heading(name) for name in cells]
     repeated = next((name for name in names if names.count(name) > 1), None)
     if repeated is not None:
-        raise DataError(f"{path.name} has two columns {repeated!r}.", "Keep one of them.")
+        raise DataError(f"{path.name} has two columns for {repeated!r}.", "Keep one of them.")
     return names
 
 

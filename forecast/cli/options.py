@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 import sys
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
@@ -11,7 +12,11 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
 
-__all__ = ["Options", "add_cluster", "add_command", "answer", "anywhere", "progress"]
+__all__ = ["Options", "add_cluster", "add_command", "answer", "anywhere", "progress", "typed"]
+
+ARGUMENT = re.compile(
+    r"\b(horizon|goal|level|seed|margin|replicates|strategies|sessions_done)=('[^']*'|[\w.>:]*\w)"
+)
 
 Options = argparse.Namespace
 
@@ -26,6 +31,19 @@ def add_command(
     return parser
 
 
+def typed(text: str) -> str:
+    """Return a text that names arguments as Python does with the options of the command line.
+
+    Examples
+    --------
+    >>> typed("Ask again with horizon=12, goal='lighten'.")
+    'Ask again with --horizon 12, --goal lighten.'
+    """
+    return ARGUMENT.sub(
+        lambda found: f"--{found[1].replace('_', '-')} {found[2].strip(chr(39))}", text
+    )
+
+
 def answer(options: Options, data: Mapping[str, Any], text: str) -> None:
     """Print the answer: ``data`` as JSON when asked for, else ``text``.
 
@@ -36,7 +54,7 @@ def answer(options: Options, data: Mapping[str, Any], text: str) -> None:
         said = {"log_notes": of_log} if of_log else {}
         print(json.dumps({**data, **said}, indent=2, allow_nan=False))
     else:
-        print("\n".join([*of_log, *([""] if of_log else []), text]))
+        print("\n".join([*of_log, *([""] if of_log else []), typed(text)]))
 
 
 def progress(message: str) -> None:

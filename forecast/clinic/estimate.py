@@ -176,21 +176,27 @@ class Estimate:
     def to_text(self) -> str:
         """Return the answer in words: natural frequencies, both sides, and the notes."""
         reach = {"clear": "clear", "lighten": "light enough"}[self.goal]
-        low, high = self.interval
         need = f"{self.level * 10:g} of 10 clients like this need"
         about = f"More than {self.horizon}" if self.median is None else f"About {self.median}"
         unit = "session" if self.median == 1 else "sessions"
         not_there = of_100(self.not_within_horizon)
         is_or_are = "is" if not_there == "1 of 100" else "are"
         lines = [
-            f"{about} {unit} here; {need} {self.spoken(low)} to {self.spoken(high)}."
-            if low is not None
+            f"{about} {unit} here; {need} {self.range_text()}."
+            if self.interval[0] is not None
             else f"{about} {unit} here for most clients like this.",
             f"{not_there[0].upper()}{not_there[1:]} {is_or_are} not {reach} after {self.horizon}.",
         ]
         if self.support in SUPPORT:
             lines.append(SUPPORT[self.support])
         return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
+
+    def range_text(self) -> str:
+        """Return the interval in words; one number where both ends are the same."""
+        low, high = self.interval
+        if low is not None and low == high:
+            return f"{low} session{'s' * (low != 1)}"
+        return f"{self.spoken(low)} to {self.spoken(high)}"
 
     def spoken(self, n: int | None) -> str:
         """Return a session count in words; None reads "more than" the horizon."""

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
+from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
-from forecast._checks import nearest
 from forecast.clinic.courses import TABLES
 from forecast.clinic.tolerance import rule_of
 from forecast.errors import DataError
@@ -76,9 +77,25 @@ def read_headings(name: str, given: list[Any]) -> dict[Any, str]:
         listed = ", ".join(rule.name for rule in missing)
         raise DataError(
             f"Table {name} has no column {listed}; it has {', '.join(map(str, given)) or 'none'}.",
-            f"Add {missing[0].name}: {rule_of(missing[0])}.{nearest(missing[0].name, given)}",
+            f"Add {missing[0].name}: {rule_of(missing[0])}."
+            + likely_heading(missing[0].name, [name for name in given if name not in found]),
         )
     return found
+
+
+def likely_heading(column: str, given: Iterable[Any]) -> str:
+    """Return which heading probably means a column, as a sentence, or an empty text.
+
+    Examples
+    --------
+    >>> likely_heading("course_id", ["Course No", "remarks"])
+    " Perhaps 'Course No' is meant for it: then call it course_id."
+    """
+    spelled = {normal_heading(heading): heading for heading in given}
+    close = get_close_matches(column, spelled, n=1)
+    if not close:
+        return ""
+    return f" Perhaps {str(spelled[close[0]])!r} is meant for it: then call it {column}."
 
 
 def with_headings(

@@ -12,6 +12,7 @@ from decimal import ROUND_CEILING, ROUND_HALF_UP, Decimal, InvalidOperation
 import numpy as np
 import numpy.typing as npt
 
+from forecast._checks import shown
 from forecast.errors import RequestError
 
 __all__ = ["amount", "currency_of", "from_cents", "round_cents", "round_up", "to_cents"]
@@ -83,7 +84,7 @@ def _decimal(value: object, name: str, currency: str) -> Decimal:
         number = Decimal("NaN")
     if isinstance(value, bool) or not number.is_finite():
         raise RequestError(
-            f"{name} is {value!r}, which is not an amount of money.",
+            f"{name} is {shown(value)}, which is not an amount of money.",
             f'Write it as 120.00 or "120.00 {currency}", with a point and without other signs.',
         )
     return number

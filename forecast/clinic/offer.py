@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
 
-from forecast._checks import check_whole_number, nearest
+from forecast._checks import check_whole_number, nearest, shown
 from forecast.clinic.money import amount, currency_of
 from forecast.errors import RequestError
 
@@ -19,7 +19,8 @@ def check_share(value: float, *, name: str, high: float = 1.0) -> float:
     number = isinstance(value, int | float | Decimal) and not isinstance(value, bool)
     if not number or not 0 <= value <= high:
         raise RequestError(
-            f"{name} is {value!r}.", f"Give {name} as a number from 0 to {high:g} (0.2 is 20 %)."
+            f"{name} is {shown(value)}.",
+            f"Give {name} as a number from 0 to {high:g} (0.2 is 20 %).",
         )
     return float(value)
 

@@ -43,6 +43,14 @@ def test_the_words_give_the_answer_and_what_plain_readings_say(
     assert "plain readings" in shown
 
 
+def test_a_hint_is_given_as_it_is_typed(capsys: pytest.CaptureFixture[str]):
+    far = ["--horizon", "25", "--replicates", "10"]
+    assert main(["compare", str(SHIPPED), *far]) == 0
+    shown = capsys.readouterr().out
+    assert "ask again with --horizon " in shown
+    assert "horizon=" not in shown
+
+
 def test_a_plan_says_how_many_more_courses_settle_it(capsys: pytest.CaptureFixture[str]):
     assert main(["compare", str(SHIPPED), *QUICK, "--plan", "0.8", "--json"]) == 0
     plan = json.loads(capsys.readouterr().out)["plan"]

@@ -43,6 +43,10 @@ def test_enquiries_are_numbered_when_they_have_no_id(tmp_path: Path):
             id="semicolons",
         ),
         pytest.param(f"{HEADER},age_years,smoker\n{ROW},31,\n", id="an optional cell left empty"),
+        pytest.param(
+            f"Skin Type,Body-site,INKS,Ink density,layering,Age (years)\n{ROW},31\n",
+            id="headings spelled as a log may have them",
+        ),
     ],
 )
 def test_the_usual_ways_of_saving_csv_mean_the_same(tmp_path: Path, text: str):
@@ -57,7 +61,7 @@ def test_the_usual_ways_of_saving_csv_mean_the_same(tmp_path: Path, text: str):
         pytest.param("", "0 rows", id="empty"),
         pytest.param(f"{HEADER}\n", "0 rows", id="header only"),
         pytest.param(f"{HEADER},smokr\n{ROW},yes\n", "smoker", id="misspelt column"),
-        pytest.param(f"{HEADER},inks\n{ROW},red\n", "two columns 'inks'", id="column twice"),
+        pytest.param(f"{HEADER},inks\n{ROW},red\n", "two columns for 'inks'", id="column twice"),
         pytest.param(f"{HEADER}\nVII,forearm,black,medium,single\n", "line 2", id="unknown level"),
         pytest.param(f"{HEADER}\nII,forearm,black,medium,\n", "layering", id="required cell empty"),
         pytest.param("skin_type\nII\n", "body_site", id="required column missing"),
