@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,6 +13,7 @@ from forecast.assess.assessment import Assessment, assess_predictions
 from forecast.assess.drift import Drift, drift
 from forecast.assess.outcomes import Outcomes
 from forecast.clinic.enquiry import Enquiry
+from forecast.clinic.fingerprint import fingerprint
 from forecast.clinic.groups import groups
 from forecast.clinic.judged import is_judged
 from forecast.clinic.plain import plain_rows, plain_values
@@ -39,6 +40,11 @@ WORDS = {
 FEWEST_EVENTS = 20
 FEWEST_TO_COUNT = 5  # below it neither coverage nor drift is spoken of
 ALARM = 0.01  # of drift: checked again and again, a twentieth would cry wolf
+MATERIAL = 1.2  # a change of pace or of spread by less breaks no promise, however sure it is
+SEEN = (
+    "This log was used for the fit, so that it cannot check it: see the model card for the check "
+    "on clients left out of the fit"
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,6 +61,8 @@ class PromiseCheck:
         Courses judged, and those that reached the goal.
     what : str
         What was judged, for the first line of the report.
+    used_for_fit : bool
+        Whether the log is the one that the model was fitted to: nothing is concluded then.
     """
 
     assessment: Assessment
@@ -62,22 +70,35 @@ class PromiseCheck:
     n_courses: int
     n_reached: int
     what: str
+    used_for_fit: bool = False
 
     @property
     def verdict(self) -> str:
         """``holds``, ``fails`` or ``cannot say``, for the intervals as a whole."""
-        if self.n_reached < FEWEST_EVENTS:
+        if self.n_reached < FEWEST_EVENTS or self.used_for_fit:
             return "cannot say"
         found = self.assessment.coverage
         if not np.isfinite([found.tie_split, found.tie_split_error]).all():
             return "cannot say"
         short = found.level - found.tie_split
         sure = short > 1.96 * found.tie_split_error
-        moved = self.drift is not None and self.drift.p_value < ALARM
-        if (sure and short > 0.03) or moved:
+        if (sure and short > 0.03) or (self.moved and self.materially):
             return "fails"
         unsure = 1.96 * found.tie_split_error > 0.10
         return "cannot say" if unsure else "holds"
+
+    @property
+    def moved(self) -> bool:
+        """Whether outcomes differ from the predictions by more than chance would make them."""
+        return self.drift is not None and self.drift.p_value < ALARM
+
+    @property
+    def materially(self) -> bool:
+        """Whether pace or spread differ by more than a fifth."""
+        if self.drift is None:
+            return False
+        changes = np.abs([self.drift.shift, np.log(self.drift.power)])
+        return bool(changes.max() > np.log(MATERIAL))
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -91,6 +112,7 @@ class PromiseCheck:
         return {
             "what": self.what,
             "verdict": self.verdict,
+            "used_for_fit": self.used_for_fit,
             "n_courses": self.n_courses,
             "n_reached": self.n_reached,
             "coverage": plain_values(asdict(self.assessment.coverage)),
@@ -108,12 +130,10 @@ class PromiseCheck:
             f"{self.what}: {self.n_courses} courses, {self.n_reached} reached the goal.",
             f"Promise of {found.level * 10:g} of 10: {self.kept()}. Verdict: {self.verdict}.",
         ]
+        if self.used_for_fit:
+            return "\n".join([f"{self.what}.", *(f"- {note}" for note in self.notes)])
         if self.drift is not None:
-            ratio = float(np.exp(self.drift.shift))
-            lines.append(
-                f"Per session the goal is reached {ratio:.2f} times as often as predicted "
-                f"(drift p = {self.drift.p_value:.2g})."
-            )
+            lines.append(self.movement())
         elif self.n_reached < FEWEST_EVENTS:
             lines.append(
                 f"At least {FEWEST_EVENTS - self.n_reached} more finished courses are needed."
@@ -121,6 +141,23 @@ class PromiseCheck:
         for row in self.assessment.subgroups.itertuples():
             lines.append(f"- {row.factor} {row.label}: {row.verdict} ({row.n_events} finished)")
         return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
+
+    def movement(self) -> str:
+        """Return in words whether outcomes have moved away from what was predicted."""
+        found = self.drift
+        assert found is not None
+        chance = "p < 0.001" if found.p_value < 0.001 else f"p = {found.p_value:.2g}"
+        if not self.moved:
+            return f"No sign that outcomes have moved since the estimates were made ({chance})."
+        said = (
+            f"Per session the goal is reached {np.exp(found.shift):.2f} times as often as predicted"
+        )
+        varied = "less" if found.power > 1 else "more"
+        if abs(np.log(found.power)) > np.log(MATERIAL):
+            said += f", and counts vary {varied} than predicted"
+        if self.materially:
+            return f"{said}: outcomes have moved ({chance})."
+        return f"{said}: a real difference ({chance}), too small to break the promise."
 
     def kept(self) -> str:
         """Return in words how often the interval held."""
@@ -150,7 +187,8 @@ def assess_forecaster(
     """Return how a forecaster's estimates turn out on a log it was not fitted to.
 
     Courses started up to the last start in the forecaster's own log are left out, since they may
-    have been fitted to; if none started later, all are judged and the report says so.
+    have been fitted to; if none started later, all are judged and the report says so. Of the very
+    log that was fitted to, numbers are given but nothing is concluded.
 
     Raises
     ------
@@ -158,6 +196,7 @@ def assess_forecaster(
         If the log has no course that can be judged.
     """
     rows = course_rows(log, goal=forecaster.goal)
+    used = fingerprint(log.courses) == forecaster.reference.fingerprint
     later = (
         rows["started_on"].dt.strftime("%Y-%m-%d") > forecaster.reference.last_start
     ).to_numpy()
@@ -166,7 +205,7 @@ def assess_forecaster(
         raise DataError(f"The log has no course{kind} to judge.", f"Give a log with courses{kind}.")
     what = f"Courses{kind} started after {forecaster.reference.last_start}"
     later &= own
-    if not later.any():
+    if used or not later.any():
         later = own
         what = (
             f"All courses{kind} of the log: none started after the model's own, so this may flatter"
@@ -174,14 +213,18 @@ def assess_forecaster(
     courses = log.courses[later]
     enquiries = [enquiry_of(row) for row in courses.to_dict("records")]
     draws, _ = forecaster.estimate_draws(enquiries)
-    return check(
+    found = check(
         CountDistribution(draws.mean(axis=0)),
         rows[later],
         courses,
         level=level,
         seed=seed,
-        what=what,
+        what=SEEN if used else what,
     )
+    if not used:
+        return found
+    found.assessment.subgroups["verdict"] = "cannot say"
+    return replace(found, used_for_fit=True)
 
 
 def check(

@@ -11,6 +11,7 @@ import numpy as np
 from forecast.clinic.attributes import COVARIATES, LIGHTEN
 from forecast.clinic.courses import column
 from forecast.clinic.enquiry import Enquiry
+from forecast.clinic.fingerprint import fingerprint
 from forecast.clinic.groups import ink_group
 from forecast.clinic.judged import is_judged
 from forecast.clinic.lightening import Lightening
@@ -81,6 +82,8 @@ class Reference:
         Of the courses in ``levels``, those that reached the goal; a level without one is left out.
     lightening : Lightening or None
         Counts of the courses that want lightening; None for the goal ``clear``.
+    fingerprint : str
+        Of the log's courses, all together; empty in files that do not have it.
     """
 
     n_courses: int
@@ -98,6 +101,7 @@ class Reference:
     lasers: tuple[tuple[str, tuple[float, ...]], ...]
     finished: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
     lightening: Lightening | None = None
+    fingerprint: str = ""
 
     @classmethod
     def of(cls, log: OutcomeLog, rows: pd.DataFrame) -> Reference:
@@ -129,6 +133,7 @@ class Reference:
                 courses.loc[rows["observed"].to_numpy(dtype=bool), [*LEVELLED, "inks"]]
             ),
             lightening=Lightening.of(courses, rows) if LIGHTEN in rows else None,
+            fingerprint=fingerprint(courses),
         )
 
     @property
