@@ -15,6 +15,7 @@ from forecast.page.pictures import Curve, draw_curve, whole_of_100
 from forecast.page.prices import PriceRow, price_rows, range_text
 
 if TYPE_CHECKING:
+    from forecast.clinic.cautions import Caution
     from forecast.clinic.estimate import Estimate
     from forecast.clinic.forecaster import Forecaster
     from forecast.page.desk import Desk
@@ -28,12 +29,16 @@ OWN_SHARE = "% of what this rests on comes from this clinic's own log"  # has it
 
 @dataclass(frozen=True, slots=True)
 class CautionRow:
-    """One caution: ``kind`` is refer, care or always; ``own`` says that its text is translated."""
+    """One caution, for the practitioner and for the client.
+
+    ``kind`` is refer, care or always; ``own`` says that ``text``, which speaks to the
+    practitioner, is translated; ``client`` is what the client's sheet says of the same thing.
+    """
 
     kind: str
     text: str
     own: bool
-    sources: tuple[str, ...]
+    client: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,8 +68,12 @@ class Answer:
     prices : tuple of PriceRow
     price_range : str
         Empty without pay per session.
+    price_notes : tuple of str
+        Packages without a price and why, for the practitioner.
     cautions : tuple of CautionRow
         Those that call for a referral first.
+    sources : str
+        Of the cautions, for the practitioner.
     notes : tuple of Line
     own_share, support, model, similar : str
     asked : tuple of (field, value)
@@ -85,7 +94,9 @@ class Answer:
     drivers: tuple[DriverRow, ...]
     prices: tuple[PriceRow, ...]
     price_range: str
+    price_notes: tuple[str, ...]
     cautions: tuple[CautionRow, ...]
+    sources: str
     notes: tuple[Line, ...]
     own_share: str
     support: str
@@ -114,7 +125,8 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     done = asked.sessions_done
     more = "_more" if done else ""
     goal = words.say(f"goal.{asked.goal}_done")
-    quoted, price_notes = price_rows(estimate, desk.tariff, words, started=bool(done))
+    quoted, price_notes = price_rows(estimate, desk.tariff, words, done=done)
+    cautions = cautions_of(forecaster, asked)
     lines = [range_line(estimate, words), not_done_line(estimate, goal, more, words)]
     if done:
         lines.insert(0, total_line(total, done, words))
@@ -133,12 +145,11 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         changes=changes(forecaster, asked, words),
         drivers=driver_rows(drivers(forecaster, asked.enquiry), asked, words),
         prices=quoted,
-        price_range=range_text(estimate, desk.tariff, goal, words),
-        cautions=caution_rows(forecaster, asked, words),
-        notes=(
-            *(words.note(note) for note in estimate.notes if OWN_SHARE not in note),
-            *((note, True) for note in price_notes),
-        ),
+        price_range=range_text(estimate, desk.tariff, goal, words, done=done),
+        price_notes=price_notes,
+        cautions=caution_rows(cautions, words),
+        sources=", ".join(dict.fromkeys(key for one in cautions for key in one.sources)),
+        notes=tuple(words.note(note) for note in estimate.notes if OWN_SHARE not in note),
         own_share=own_share_line(forecaster, estimate, words),
         support=words.say(f"answer.support.{estimate.support}"),
         model=model_line(forecaster, words),
@@ -186,15 +197,18 @@ def changes(forecaster: Forecaster, asked: Asked, words: Words) -> tuple[str, ..
     return (*found, words.say("answer.changes_lasers"))
 
 
-def caution_rows(forecaster: Forecaster, asked: Asked, words: Words) -> tuple[CautionRow, ...]:
+def cautions_of(forecaster: Forecaster, asked: Asked) -> tuple[Caution, ...]:
     """Return the cautions that apply, with the wavelengths of the log's lasers."""
     wavelengths = {nm for _, of in forecaster.reference.lasers for nm in of}
-    found = cautions_for(asked.enquiry, facts=asked.facts, wavelengths_nm=wavelengths)
-    rows = []
-    for one in found:
-        text, own = words.caution(one)
-        rows.append(CautionRow(one.kind, text, own, one.sources))
-    return tuple(rows)
+    return cautions_for(asked.enquiry, facts=asked.facts, wavelengths_nm=wavelengths)
+
+
+def caution_rows(found: tuple[Caution, ...], words: Words) -> tuple[CautionRow, ...]:
+    """Return the cautions as texts."""
+    return tuple(
+        CautionRow(one.kind, *words.caution(one), client=words.say(f"client.{one.key}"))
+        for one in found
+    )
 
 
 def model_line(forecaster: Forecaster, words: Words) -> str:
@@ -223,7 +237,8 @@ def similar_line(found: Any, words: Words) -> str:
     text = words.say("answer.similar", values)
     if found["half_by"] is not None:
         text += " " + words.say("answer.similar_half", {"half": words.number(found["half_by"])})
-    return text
+    fields = ", ".join(words.say(f"form.{name}_term") for name in found["unlike"])
+    return f"{text} {words.say('answer.similar_unlike', {'fields': fields})}"
 
 
 def given(asked: Asked, words: Words) -> tuple[tuple[str, str], ...]:

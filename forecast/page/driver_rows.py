@@ -56,7 +56,7 @@ def value_text(name: str, asked: Asked, words: Words) -> str:
     """Return an attribute of the enquiry in words."""
     value = getattr(asked.enquiry, name)
     if isinstance(value, int | float):
-        return words.number(value)
+        return with_unit(name, value, words)
     return str(value) if name == "skin_type" else words.level(name, value)
 
 
@@ -68,4 +68,14 @@ def against_text(one: Driver, words: Words) -> str:
     if words.has(f"levels.{one.attribute}.{level}"):
         return words.level(one.attribute, level)
     number = one.against.split(" ")[0]
-    return words.number(float(number)) if number.replace(".", "", 1).isdigit() else one.against
+    if not number.replace(".", "", 1).isdigit():
+        return one.against
+    return with_unit(one.attribute, float(number), words)
+
+
+def with_unit(name: str, value: float, words: Words) -> str:
+    """Return an attribute's number with its unit, where it has one."""
+    number = words.number(value)
+    if not words.has(f"unit.{name}"):
+        return number
+    return words.say(f"unit.{name}", {"n": int(value) if value == 1 else 2, "number": number})

@@ -71,11 +71,12 @@ def total_line(total: Estimate, done: int, words: Words) -> str:
 
 
 def date_lines(estimate: Estimate, asked: Asked, goal: str, words: Words) -> tuple[str, ...]:
-    """Return first session, middle and range as dates at the chosen spacing."""
+    """Return the day of the first session, and middle and range in months, as spaced."""
     start = asked.start or date.today()
     found = estimate.calendar(asked.spacing_weeks, start)
     later = words.say("answer.dates_later", {"horizon": estimate.horizon})
-    day = {name: later if when is None else words.day(when) for name, when in found.items()}
+    # a month says all that is known: the middle alone is years away and months wide
+    by = {name: later if when is None else words.month(when) for name, when in found.items()}
     first = words.say("answer.dates_next" if asked.sessions_done else "answer.dates_start")
     weeks = asked.spacing_weeks
     n = int(weeks) if float(weeks).is_integer() else None
@@ -84,9 +85,9 @@ def date_lines(estimate: Estimate, asked: Asked, goal: str, words: Words) -> tup
     )
     middle = words.say("answer.dates_middle", {"goal": goal})
     span = words.say("answer.dates_range", ends(estimate, words))
-    between = words.say("answer.dates_join", {"low": day["low"], "high": day["high"]})
+    between = words.say("answer.dates_join", {"low": by["low"], "high": by["high"]})
     return (
         f"{first}: {words.day(start)}, {spacing}",
-        f"{middle}: {day['median']}",
-        f"{span} {between}",
+        f"{middle}: {by['median']}",
+        f"{span}: {between}",
     )

@@ -6,11 +6,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from forecast.clinic.pricing import Quote, price_package
+from forecast.clinic.under_way import left_of
 from forecast.errors import ForecastError
 
 if TYPE_CHECKING:
     from forecast.clinic.estimate import Estimate
-    from forecast.clinic.tariff import Tariff
+    from forecast.clinic.tariff import Package, Tariff
     from forecast.page.words import Words
 
 __all__ = ["PriceRow", "price_rows", "range_text"]
@@ -28,61 +29,91 @@ class PriceRow:
 
 
 def price_rows(
-    estimate: Estimate, tariff: Tariff | None, words: Words, *, started: bool
+    estimate: Estimate, tariff: Tariff | None, words: Words, *, done: int
 ) -> tuple[tuple[PriceRow, ...], tuple[str, ...]]:
-    """Return a row per package, and a note for each one that cannot be priced with this model.
+    """Return a row per package, and a note for each one that cannot be priced or sold any more.
 
-    Without a tariff both are empty. The quote's own notes are for the clinic (they speak of its
+    After ``done`` sessions the rows are for what is left of each package. Without a tariff both
+    are empty. The quote's own notes are for the clinic (they speak of its
     costs) and stay out; the estimate's are shown beside the prices.
     """
     rows, notes = [], []
     for package in tariff.packages if tariff else ():
         assert tariff is not None
+        left = left_of(package, tariff, done)
+        if left is None:
+            named = {"name": spoken_name(package), "done": done, "cap": package.cap or tariff.cap}
+            notes.append(words.say("answer.price_left_out", named))
+            continue
         try:
-            quote = price_package(estimate, package, tariff, started=started)
+            quote = price_package(estimate, *left, started=bool(done))
         except ForecastError as error:
             notes.append(words.say("answer.price_fails", {"why": f"{package.name}: {error}"}))
             continue
-        rows.append(price_row(quote, words))
+        rows.append(price_row(quote, words, more="_more" if done else ""))
     return tuple(rows), tuple(notes)
 
 
-def price_row(quote: Quote, words: Words) -> PriceRow:
-    """Return one quote as texts."""
-    package = quote.package
-    extra = "" if package.extra_price is None else words.money(package.extra_price, quote.currency)
-    unit = words.say(
-        f"price_unit.{package.kind}",
-        {"sessions": package.sessions, "cap": quote.cap, "extra": extra},
-    )
+def price_row(quote: Quote, words: Words, *, more: str = "") -> PriceRow:
+    """Return one quote as texts; ``more`` chooses those for a course under way."""
+    package, name = quote.package, spoken_name(quote.package)
+    values = {"n": package.sessions or 1, "sessions": package.sessions, "extra": ""}
+    kind = package.kind
+    if package.extra_price is not None:
+        values["extra"] = words.money(package.extra_price, quote.currency)
+        kind += "_extra" if kind == "block" else ""
+    if kind == "until_cleared":
+        # the name alone would promise what the package does not: it ends at its cap
+        values = {"n": quote.cap, "name": name, "cap": words.number(quote.cap)}
+        name = words.say(f"answer.price_up_to{more}", values)
     enough = ""
     if quote.chance_enough is not None:
-        enough = words.say("answer.price_enough_of", {"count": words.of_100(quote.chance_enough)})
+        few = "few" if quote.chance_enough < 0.5 else "of"
+        count = words.of_100(quote.chance_enough)
+        enough = words.say(f"answer.price_enough_{few}", {"count": count})
     return PriceRow(
-        name=package.name.replace("_", " "),
+        name=name,
         price=words.money(quote.price, quote.currency),
-        unit=unit,
+        unit=words.say(f"price_unit.{kind}{more}", values),
         average=words.money(quote.expected_bill, quote.currency),
         enough=enough,
     )
 
 
-def range_text(estimate: Estimate, tariff: Tariff | None, goal: str, words: Words) -> str:
+def spoken_name(package: Package) -> str:
+    """Return what the clinic calls a package, as people write it."""
+    return package.name.replace("_", " ")
+
+
+def range_text(
+    estimate: Estimate, tariff: Tariff | None, goal: str, words: Words, *, done: int = 0
+) -> str:
     """Return what paying session by session comes to at the interval's ends and the middle.
 
-    Empty without a tariff, or when an end lies beyond the horizon. No more than the tariff's cap
-    is counted, and the text says so where it matters.
+    Each count is said once. Empty without a tariff, or when an end lies beyond the horizon. No
+    more than is left of the tariff's cap after ``done`` sessions is counted, and the text says so
+    where it matters.
     """
-    counts = (estimate.interval[0], estimate.median, estimate.interval[1])
-    if tariff is None or None in counts:
+    found = (estimate.interval[0], estimate.median, estimate.interval[1])
+    counts = [n for n in found if n is not None]
+    if tariff is None or len(counts) < len(found):
         return ""
-    values: dict[str, str] = {"goal": goal}
-    for name, n in zip(("low", "middle", "high"), counts, strict=True):
-        assert n is not None
-        given = min(n, tariff.cap)
-        values[name] = words.money(given * tariff.session_price, tariff.currency)
-        values[f"{name}_n"] = words.number(given)
-    text = words.say("answer.price_range", values)
-    if counts[2] is not None and counts[2] > tariff.cap:
-        text += " " + words.say("answer.price_cap", {"cap": words.number(tariff.cap)})
-    return text
+    left = tariff.cap - done
+    given = sorted({min(n, left) for n in counts if left > 0})
+    texts = []
+    if given:
+        costs = [
+            words.say(
+                "answer.price_one",
+                {
+                    "cost": words.money(n * tariff.session_price, tariff.currency),
+                    "number": words.number(n),
+                },
+            )
+            for n in given
+        ]
+        values = {"n": given[-1], "goal": goal, "costs": ", ".join(costs)}
+        texts.append(words.say("answer.price_range", values))
+    if max(counts) > left:
+        texts.append(words.say("answer.price_cap", {"cap": words.number(tariff.cap)}))
+    return " ".join(texts)

@@ -109,9 +109,9 @@ def text_length(found: Answer, desk: Desk) -> int:
         *(clinic.opening, clinic.closing, found.meaning, *found.lines, *found.dates),
         *(found.price_range, found.own_share, found.support, found.model, *found.changes),
         *(text for text, _ in found.notes),
-        *(caution.text for caution in found.cautions),
+        *(caution.client for caution in found.cautions),
         *(part for pair in found.asked for part in pair),
-        *(part for row in rows for part in (row.name, row.price, row.unit, row.average)),
+        *(part for row in rows for part in (row.name, row.price, row.unit, row.enough)),
     ]
     return sum(map(len, texts))
 

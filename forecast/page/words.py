@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -24,6 +25,7 @@ __all__ = ["Words", "languages", "load_words"]
 
 FOLDER = Path(__file__).parent / "languages"
 HOLE = re.compile(r"\{(\w+)\}")
+DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 NOTHING: Mapping[str, Any] = {}
 
 
@@ -92,6 +94,12 @@ class Words:
 
         return str(format_date(value, format="long", locale=self.locale))
 
+    def month(self, value: date) -> str:
+        """Return the month of a date."""
+        from babel.dates import format_skeleton
+
+        return str(format_skeleton("yMMMM", value, locale=self.locale))
+
     def money(self, amount: Decimal, currency: str) -> str:
         """Return an amount of money, to the cent."""
         from babel.numbers import format_currency
@@ -99,13 +107,11 @@ class Words:
         return str(format_currency(amount, currency, locale=self.locale))
 
     def of_100(self, share: float) -> str:
-        """Return how many of 100, never rounded to none or to all."""
+        """Return how many of 100, never none and never all."""
         count = round(100 * share)
-        if share > 0 and count == 0:
+        if count <= 0:
             return self.say("answer.fewer_than_1")
-        if share < 1 and count == 100:
-            return self.say("answer.more_than_99")
-        return str(count)
+        return self.say("answer.more_than_99") if count >= 100 else str(count)
 
     def caution(self, caution: Caution) -> tuple[str, bool]:
         """Return a caution's text, and whether it is in this language."""
@@ -126,6 +132,9 @@ class Words:
 
     def term(self, text: str) -> str:
         """Return words of the package that stand in its notes, in this language."""
+        if DAY.fullmatch(text):
+            with suppress(ValueError):
+                return self.day(date.fromisoformat(text))
         terms: Mapping[str, str] = self.texts.get("terms", {})
         if text in terms or ", " not in text:
             return terms.get(text) or self.note(text)[0]

@@ -16,6 +16,7 @@ import anyio
 import pytest
 
 from forecast.clinic.forecaster import Forecaster
+from forecast.clinic.lightening import Lightening
 from forecast.clinic.tariff_file import tariff_template
 from forecast.page.asking import read_asked
 from forecast.page.clinic_file import Clinic
@@ -135,7 +136,9 @@ def files(forecaster: Forecaster, tmp_path_factory: pytest.TempPathFactory) -> P
 @pytest.fixture(scope="session")
 def lightener(forecaster: Forecaster) -> Forecaster:
     """Return a forecaster of the other goal, whose numbers differ from the first one's."""
-    return replace(forecaster, goal="lighten", horizon=20)
+    wanted = Lightening(40, 35, 2, 3, n_other=0, followed_to=20)
+    reference = replace(forecaster.reference, lightening=wanted)
+    return replace(forecaster, goal="lighten", horizon=20, reference=reference)
 
 
 @pytest.fixture(scope="session")

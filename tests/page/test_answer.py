@@ -3,6 +3,7 @@
 import re
 from dataclasses import replace
 from datetime import date
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -12,10 +13,14 @@ from forecast.clinic.drivers import drivers
 from forecast.page.answer import answer
 from forecast.page.asking import Asked, read_asked
 from forecast.page.desk import Desk
+from forecast.page.pictures import draw_curve
+from forecast.page.prices import range_text
+from forecast.page.render import render_parts
 from forecast.page.words import load_words
 
 ENGLISH = load_words("en")
 COMMON = forecast.Enquiry("V", "forearm", "black;red", "medium", "single")
+EASY = forecast.Enquiry("I", "face", "black", "light", "single", origin="amateur")
 HARD = forecast.Enquiry("VI", "foot", "white;green;yellow", "heavy", "layered", smoker="yes")
 
 
@@ -23,6 +28,10 @@ def told(desk: Desk, asked: Asked, language: str = "en") -> Any:
     found = answer(desk, asked, load_words(language))
     assert found is not None
     return found
+
+
+def named(rows: Any, start: str) -> Any:
+    return next(row for row in rows if row.name.startswith(start))
 
 
 def numbers(text: str) -> list[int]:
@@ -63,17 +72,22 @@ def test_cleared_and_not_cleared_add_up_to_100_for_every_session(desk: Desk):
 def test_no_share_is_rounded_to_nobody_or_to_everybody():
     assert ENGLISH.of_100(0.001) == "fewer than 1"
     assert ENGLISH.of_100(0.999) == "more than 99"
-    assert ENGLISH.of_100(0.0) == "0"
+    assert ENGLISH.of_100(0.0) == "fewer than 1"
+    # a sum of chances that rounds to one, or a little above
+    assert ENGLISH.of_100(1.0) == ENGLISH.of_100(1 + 1e-12) == "more than 99"
     assert ENGLISH.of_100(0.62) == "62"
 
 
-def test_dates_are_those_of_the_estimates_calendar(desk: Desk):
+def test_dates_are_the_months_of_the_estimates_calendar(desk: Desk):
     start = date(2026, 3, 2)
     found = told(desk, Asked(COMMON, start=start, spacing_weeks=6))
     days = desk.forecasters["clear"].estimate(COMMON).calendar(6, start)
+    assert ENGLISH.day(start) in found.dates[0]
     for text, day in zip(found.dates[1:], (days["median"], days["high"]), strict=True):
         assert day is not None
-        assert ENGLISH.day(day) in text
+        # years ahead, a day would be more than anyone knows
+        assert f"{day:%B %Y}" in text
+        assert f"{day.day} {day:%B}" not in text
 
 
 def test_a_course_under_way_says_what_is_left_and_the_total(desk: Desk):
@@ -130,7 +144,69 @@ def test_a_package_that_cannot_be_priced_says_why_and_leaves_the_rest(desk: Desk
     far = replace(desk.tariff, packages=(forecast.Package("until_cleared", cap=60),))
     found = told(Desk(desk.forecasters, far), Asked(COMMON))
     assert found.headline
-    assert any("cannot be priced" in text for text, _ in found.notes)
+    assert any("cannot be priced" in text for text in found.price_notes)
+
+
+def test_a_fixed_price_names_its_cap_and_says_where_it_is_not_enough_for_most(desk: Desk):
+    row = named(told(desk, Asked(HARD)).prices, "until cleared")
+    assert row.name == "until cleared (up to 15 sessions)"
+    assert row.enough.endswith("most need more")
+    easy = named(told(desk, Asked(EASY)).prices, "until cleared")
+    assert "most need more" not in easy.enough
+
+
+def test_a_block_says_what_each_session_after_it_costs(desk: Desk):
+    row = named(told(desk, Asked(COMMON)).prices, "block 6")
+    assert f"{row.price} {row.unit}" == "€780.00 for 6 sessions, then €140.00 each"
+
+
+def test_mid_course_a_reduced_price_goes_on_and_a_cap_counts_what_was_had(desk: Desk):
+    rows = told(desk, Asked(COMMON, sessions_done=6)).prices
+    reduced = named(rows, "reduced")
+    assert f"{reduced.price} {reduced.unit}" == "€150.00 each of the next 2, then €75.00"
+    assert named(rows, "until cleared").name == "until cleared (up to 9 more sessions)"
+    rows = told(desk, Asked(COMMON, sessions_done=8)).prices
+    assert f"{named(rows, 'reduced').price} {named(rows, 'reduced').unit}" == "€75.00 a session"
+
+
+def test_mid_course_a_package_that_no_longer_fits_is_left_out_with_the_reason(desk: Desk):
+    found = told(desk, Asked(COMMON, sessions_done=10))
+    assert not any("block" in row.name for row in found.prices)
+    assert any(text.startswith("block 6 is not offered after 10") for text in found.price_notes)
+    over = told(desk, Asked(COMMON, sessions_done=15))
+    assert over.prices == ()
+    assert over.price_range == "" or "At most 15 sessions" in over.price_range
+
+
+def test_paying_one_by_one_says_each_count_once():
+    estimate = SimpleNamespace(interval=(4, 9), median=4)
+    tariff = forecast.Tariff(currency="EUR", session_price=150, cap=15, cost_per_session=60)
+    said = range_text(estimate, tariff, "clear", ENGLISH)
+    assert said == "Paid one by one until clear: €600.00 for 4, €1,350.00 for 9 sessions."
+    late = range_text(estimate, tariff, "clear", ENGLISH, done=12)
+    assert late.startswith("Paid one by one until clear: €450.00 for 3 sessions.")
+
+
+def test_past_courses_are_said_to_be_alike_in_no_more_than_they_are(desk: Desk):
+    found = told(desk, Asked(COMMON)).similar
+    assert "medium density, a single layer" in found
+    assert "differ in the rest: Fitzpatrick type, body site" in found
+
+
+def test_where_the_log_ends_is_said_beneath_the_curve_not_across_it(desk: Desk):
+    found = told(desk, Asked(COMMON))
+    short = replace(found, curve=draw_curve(replace(found.estimate, supported_to=9)))
+    picture = render_parts(short, ENGLISH)["picture"]
+    drawn = re.findall(r'<svg class="curve".*?</svg>', picture, re.DOTALL)[0]
+    assert 'class="limit"' in drawn
+    assert "dotted line" not in drawn
+    assert "dotted line" in picture
+
+
+def test_sources_are_for_the_practitioner_and_stand_apart(desk: Desk):
+    found = told(desk, Asked(HARD, facts=frozenset({"infection"})))
+    assert "ANSI-Z136.3" in found.sources
+    assert not any("Z136" in row.client or "from memory" in row.client for row in found.cautions)
 
 
 def test_what_drives_it_is_what_the_drivers_say(desk: Desk):

@@ -11,6 +11,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 import forecast
+from forecast.page.words import languages
 
 WCAG = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
 SIZES = {"tablet": (768, 1024), "phone": (390, 844), "desk at 200 %": (640, 450)}
@@ -245,6 +246,21 @@ def test_axe_finds_nothing_and_nothing_scrolls_sideways(
     assert axe_violations(visited.page) == []
     overflow = "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
     assert visited.page.evaluate(overflow) <= 0
+    context.close()
+
+
+@pytest.mark.parametrize("language", languages())
+def test_no_choice_is_clipped_or_spills_out_of_its_box(
+    browser: Any, page_address: str, language: str
+):
+    context = browser.new_context(viewport={"width": 1100, "height": 900})
+    visited = Visit(context, f"{page_address}?language={language}")
+    visited.open_folds()
+    spills = visited.page.eval_on_selector_all(
+        ".choices label",
+        "all => all.filter(one => one.scrollWidth > one.clientWidth).map(one => one.textContent)",
+    )
+    assert spills == []
     context.close()
 
 

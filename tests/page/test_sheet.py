@@ -58,6 +58,14 @@ def test_the_printed_sheet_says_what_the_estimate_says(desk: Desk, tmp_path: Pat
     assert expected[language] in text
 
 
+@pytest.mark.parametrize("facts", [frozenset(), frozenset(FACTS)], ids=["none", "all"])
+def test_the_sheet_speaks_to_the_client_not_to_the_staff(desk: Desk, facts: frozenset[str]):
+    html = make_sheet(desk, Asked(WORST, facts=facts))
+    for word in (" nm", "IEC", "ANSI", "Consent names", "wavelength", "prescriber", "from memory"):
+        assert word not in html
+    assert "Keep the protection on" in html
+
+
 @needs_browser
 def test_the_paper_is_the_clinics(desk: Desk, tmp_path: Path):
     for paper, (width, height) in (("A4", A4), ("Letter", LETTER)):

@@ -77,6 +77,20 @@ def test_every_caution_and_question_is_translated(code: str):
         assert words.has(f"facts.{fact}")
 
 
+STAFF = re.compile(
+    r"\b(IEC|ANSI|nm|[Pp]rescriber|[Cc]onsent|[Ll]icensed|[Rr]efer|Aufklärung|Konsens)\b"
+)
+
+
+@pytest.mark.parametrize("code", languages())
+def test_every_caution_has_words_for_the_client_and_none_that_are_for_staff(code: str):
+    words = load_words(code)
+    said = {caution.key: words.say(f"client.{caution.key}") for caution in CAUTIONS}
+    assert len(set(said.values())) == len(CAUTIONS)
+    assert [text for text in said.values() if STAFF.search(text)] == []
+    assert set(words.texts["client"]) == set(said)
+
+
 def test_the_wavelengths_of_the_eyewear_survive_the_translation():
     enquiry = forecast.Enquiry("II", "back", "black", "light", "single")
     found = {one.key: one for one in cautions_for(enquiry, wavelengths_nm=[1064, 532])}
@@ -104,6 +118,9 @@ def test_numbers_dates_and_money_follow_the_locale():
     assert GERMAN.money(Decimal("1234.5"), "EUR") == "1.234,50\N{NO-BREAK SPACE}€"
     assert english.day(date(2026, 3, 2)) == "2 March 2026"
     assert GERMAN.day(date(2026, 3, 2)) == "2. März 2026"
+    assert english.month(date(2028, 8, 2)) == "August 2028"
+    assert GERMAN.month(date(2026, 3, 2)) == "März 2026"
+    assert GERMAN.term("2024-12-31") == "31. Dezember 2024"
     assert GERMAN.number(1234.5) == "1.234,5"
     assert GERMAN.number(-0.04, signed=True) == "+0,0"
 
