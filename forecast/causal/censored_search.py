@@ -245,27 +245,26 @@ class Search:
         is known (Louis 1982, J R Stat Soc B 44:226); the scores are conditional means. Robust is
         the jackknife by cluster in one step: fitted scores alone spread too little.
         """
-        copies, variance = self.copies, self.guess.variance
+        copies, often, variance = self.copies, self.often, self.guess.variance
         p, n = tangent.rows.design.shape[1], len(copies.owner)
-        often = self.often
-        score, each, lost = np.empty((n, p)), np.empty((n, p, p)), np.zeros((p, p))
+        score, each = np.empty((n, p)), np.empty((n, p, p))
         for block, filled in zip(self.blocks, found, strict=True):
             X = tangent.rows.design[block.rows]
             held = filled.precision @ X
             score[block.who] = np.einsum("kmp,km->kp", held, filled.left)
             each[block.who] = held.transpose(0, 2, 1) @ X
-            c = block.n_bounded
-            if c:
-                of = held[:, -c:] * np.sqrt(often[block.who])[:, None, None]
-                lost += np.einsum("kcp,kcd,kdr->pr", of, filled.hidden, of, optimize=True)
-        information = np.einsum("n,npr->pr", often, each) - lost / variance
+            if block.n_bounded:
+                of = held[:, -block.n_bounded :]
+                lost = of.transpose(0, 2, 1) @ filled.hidden @ of
+                each[block.who] -= lost / variance
         mean = np.zeros((copies.n_subjects, p))
         np.add.at(mean, copies.owner, score * often[:, None])
         if copies.n_shares:
-            apart = (score - mean[copies.owner]) * np.sqrt(often)[:, None]
-            information -= apart.T @ apart / variance
+            apart = score - mean[copies.owner]
+            each -= apart[:, :, None] * apart[:, None, :] / variance
         own = np.zeros((copies.n_subjects, p, p))
         np.add.at(own, copies.owner, each * often[:, None, None])
+        information = own.sum(axis=0)
         _, code = np.unique(np.asarray(cluster).astype(str), return_inverse=True)
         n_clusters = int(code.max()) + 1
         of_cluster, held_by = np.zeros((n_clusters, p)), np.zeros((n_clusters, p, p))

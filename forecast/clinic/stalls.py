@@ -25,6 +25,7 @@ __all__ = ["StallRule", "stall_rule"]
 FloatArray = npt.NDArray[np.float64]
 
 LOOK_BACKS = (2, 3, 4, 6, 9, 13)  # sessions between what is expected from and the grading judged
+NEARLY = 3.0  # percentage points below the threshold that grading cannot tell from it
 FEWEST_BEFORE = 2  # gradings to expect from
 FALSE_ALARMS = 0.05  # courses that had not stopped and are flagged at some time
 FEWEST_CLEARED = 40  # to learn the threshold from
@@ -110,7 +111,8 @@ def looks_of(slopes: Slopes) -> pd.DataFrame:
 
     rows, fit, model = slopes.rows, slopes.fit, slopes.fit.fitted.model
     low, high, _ = rows.bounds(slopes.remnant)
-    value = np.where(np.isfinite(low), low, -np.inf)  # nearly cleared: never a stall
+    nearly = rows.table["fading_pct"].to_numpy() >= rows.cleared_at - NEARLY
+    value = np.where(np.isfinite(low) & ~nearly, low, -np.inf)  # as good as cleared: never a stall
     known = np.where(np.isfinite(high), np.where(np.isfinite(low), (low + high) / 2, high), low)
     fixed = fit.design @ model.coefficients
     relative = model.random_covariance / model.residual_variance
