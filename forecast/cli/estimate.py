@@ -119,21 +119,23 @@ def update(options: Options) -> None:
         enquiry, sessions_done=options.sessions_done, gradings=gradings, level=options.level
     )
     cautions = look_out_for(enquiry)
-    quotes, priced = price_remaining(later, options.tariff) if options.tariff else ([], [])
+    priced: dict[str, Any] = {}
+    lines: list[str] = []
+    if options.tariff:
+        priced, lines = price_remaining(later, options.tariff, options.sessions_done)
     data = {
         "remaining": later.remaining.to_dict(),
         "total": later.total.to_dict(),
         **as_dict(cautions),
+        **priced,
     }
-    if options.tariff:
-        data["quotes"] = quotes
     text = [
         f"After {options.sessions_done} session(s), still needed:",
         later.remaining.to_text(),
         "",
         "In total:",
         *(line for line in later.total.to_text().splitlines() if not line.startswith("- ")),
-        *priced,
+        *lines,
         *own_lines(cautions),
         "",
         CLOSING,
@@ -141,17 +143,28 @@ def update(options: Options) -> None:
     answer(options, data, "\n".join(text))
 
 
-def price_remaining(later: Update, path: Path) -> tuple[list[dict[str, Any]], list[str]]:
-    """Return a fair price of the sessions still needed in each package, as JSON and in words."""
+def price_remaining(later: Update, path: Path, done: int) -> tuple[dict[str, Any], list[str]]:
+    """Return prices of what is left of each package, as JSON values and in words."""
     from forecast.clinic.pricing import price_package
+    from forecast.clinic.quote import quotes_text
     from forecast.clinic.tariff_file import read_tariff
+    from forecast.clinic.under_way import left_of
 
     tariff = read_tariff(path)
+    left = [(package.name, left_of(package, tariff, done)) for package in tariff.packages]
     quotes = [
-        price_package(later.remaining, package, tariff, started=True) for package in tariff.packages
+        price_package(later.remaining, *found, started=bool(done))
+        for _, found in left
+        if found is not None
     ]
-    lines = ["", "For the sessions still needed, from the next one on:"]
-    return [quote.to_dict() for quote in quotes], lines + [quote.to_text() for quote in quotes]
+    gone = [name for name, found in left if found is None]
+    lines = ["", "For the sessions from the next one on; those had count towards what is sold:"]
+    lines += [quotes_text(quotes)] if quotes else []
+    lines += [
+        f"{name}: not offered any more, more than is left of the most sessions in a course."
+        for name in gone
+    ]
+    return {"quotes": [quote.to_dict() for quote in quotes], "not_offered": gone}, lines
 
 
 def look_out_for(enquiry: Enquiry) -> tuple[Caution, ...]:

@@ -161,3 +161,9 @@ def test_an_update_with_a_tariff_prices_only_what_is_still_needed(
     assert "quotes" not in answers([*base[:3], "--sessions-done", "1"], capsys)
     early_cost, late_cost = (float(found["quotes"][0]["expected_cost"]) for found in (early, late))
     assert late_cost < early_cost
+    # the template's reduced price comes after eight sessions, those already had among them
+    reduced = {done: answers([*base, done], capsys)["quotes"][-1] for done in ("7", "8")}
+    assert (reduced["7"]["kind"], reduced["7"]["price"]) == ("part_fixed", "150.00")
+    assert (reduced["8"]["kind"], reduced["8"]["price"]) == ("per_session", "75.00")
+    # a block of six does not fit into what is left of fifteen
+    assert answers([*base, "10"], capsys)["not_offered"] == ["block_6"]
