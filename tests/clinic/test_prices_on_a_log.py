@@ -1,5 +1,6 @@
 """Prices from a fitted forecaster: notes, the year, the open book, and what truly happens."""
 
+from dataclasses import replace
 from decimal import Decimal
 
 import numpy as np
@@ -46,11 +47,20 @@ def test_an_enquiry_beyond_the_data_is_priced_with_its_doubts(forecaster):
     assert doubted.model_sd > priced.model_sd
 
 
-def test_the_stopping_hazard_s_own_error_is_part_of_the_model_risk(forecaster):
-    estimate = forecaster.estimate(Enquiry("II", "forearm", "black", "medium", "single"))
-    quote = price_package(estimate, PACKAGES[0], tariff())
+@pytest.mark.parametrize("place", [0, 2])
+def test_the_stopping_hazard_s_own_error_is_part_of_the_model_risk(forecaster, place):
+    # a long course: clients stop before it ends, and when they do is not known well
+    asked = Enquiry("V", "ankle", "black;green", "heavy", "layered")
+    estimate, package = forecaster.estimate(asked), PACKAGES[place]
     assert estimate.stop_draws.shape == estimate.draws.shape
-    assert quote.model_sd > 0
+    middle = np.repeat(estimate.draws.mean(axis=0, keepdims=True), len(estimate.draws), axis=0)
+    both, needed, stopping = (
+        float(price_package(one, package, tariff()).model_sd)
+        for one in (estimate, replace(estimate, stop_draws=None), replace(estimate, draws=middle))
+    )
+    assert both > 3 * needed
+    # the two are drawn independently, so their variances add
+    assert both**2 == pytest.approx(needed**2 + stopping**2, rel=0.1)
 
 
 def test_a_year_and_the_open_book_come_from_the_log_as_it_is(forecaster, log):
