@@ -247,7 +247,7 @@ def _cheaper_though_harder(bands: tuple[Band, ...], package: Package) -> list[st
     ]
     if not odd or package.extra_price is None:
         return []
-    band, easier = odd[0]
+    band, easier = max(odd, key=lambda pair: pair[1].price - pair[0].price)
     return [
         f"“{band.rule}” costs less than “{easier.rule}” though its courses are longer "
         f"({band.expected_sessions:.1f} sessions against {easier.expected_sessions:.1f}): its "
