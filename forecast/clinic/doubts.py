@@ -82,7 +82,9 @@ def unchecked(forecaster: Forecaster, level: float) -> list[str]:
 def failing(row: Mapping[str, Any], level: float) -> str:
     """Return in what a group of courses did not go as predicted."""
     coverage, ratio = row["coverage"], row.get("observed_to_expected")
-    if ratio is not None and (coverage is None or coverage >= level - MARGIN):
+    short = coverage is not None and coverage < level - MARGIN
+    # a share that could be chance is not given as the reason, the number that failed is
+    if ratio is not None and not (short and row.get("coverage_high", 0.0) < level):
         return (
             f"On this log, courses of {row['factor']} {row['label']} reached the goal {ratio:.2f} "
             "times as often as predicted."

@@ -195,6 +195,16 @@ def test_a_group_that_needs_more_sessions_than_predicted_is_not_said_to_miss_its
     assert not any("have not held" in note for note in notes)
 
 
+def test_a_coverage_that_may_be_chance_is_not_given_as_the_reason(forecaster):
+    row = {"factor": "skin", "label": "V-VI", "verdict": "fails", "coverage": 0.75}
+    row |= {"n_events": 90, "observed_to_expected": 0.7, "coverage_high": 0.83}
+    asked = forecast.Enquiry("VI", "back", "black", "medium", "single")
+    for high, said in ((0.83, "0.70 times as often"), (0.78, "75% of such courses fell inside")):
+        assessment = {**forecaster.assessment, "subgroups": [{**row, "coverage_high": high}]}
+        notes = replace(forecaster, assessment=assessment).estimate(asked).notes
+        assert sum(said in note for note in notes) == 1
+
+
 def test_an_interval_that_is_corrected_is_not_called_the_models_own(forecaster):
     enquiry = forecast.Enquiry("II", "back", "black", "medium", "single")
     assert forecaster.recalibration.n_events < 6000
