@@ -223,7 +223,7 @@ def test_more_ink_and_smoking_never_look_faster_in_the_default_clinic(forecaster
 @pytest.mark.slow
 def test_intervals_cover_what_they_say_for_fresh_clients():
     covered = []
-    for seed in range(6):
+    for seed in range(12):
         world = World.draw(400 + seed)
         fitted = forecast.fit_forecaster(forecast.simulate_log(300, seed=seed, world=world))
         frame, needed = fresh_clients(world, 500, seed=seed + 50, horizon=25)
@@ -232,8 +232,9 @@ def test_intervals_cover_what_they_say_for_fresh_clients():
         found = CountDistribution(draws.mean(axis=0))
         counts = np.where(needed > 25, np.inf, needed)
         covered.append(tie_split_coverage(found, counts, level=0.8).mean())
-    mean, error = np.mean(covered), np.std(covered) / 6**0.5
-    assert 0.77 - 3 * error < mean < 0.84 + 3 * error, f"{mean:.3f} ± {error:.3f}"
+    # the goal itself, without room for noise: twelve clinics leave an error of one point
+    assert 0.77 < np.mean(covered) < 0.84
+    assert min(covered) > 0.7
 
 
 def test_a_named_strategy_is_answered_only_where_courses_kept_to_it(forecaster):
