@@ -250,10 +250,11 @@ def test_axe_finds_nothing_and_nothing_scrolls_sideways(
 
 
 @pytest.mark.parametrize("language", languages())
+@pytest.mark.parametrize("width", [1100, 768])
 def test_no_choice_is_clipped_or_spills_out_of_its_box(
-    browser: Any, page_address: str, language: str
+    browser: Any, page_address: str, language: str, width: int
 ):
-    context = browser.new_context(viewport={"width": 1100, "height": 900})
+    context = browser.new_context(viewport={"width": width, "height": 900})
     visited = Visit(context, f"{page_address}?language={language}")
     visited.open_folds()
     spills = visited.page.eval_on_selector_all(
