@@ -9,6 +9,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 import forecast
+from forecast.clinic.invented.reach import YEAR
+from forecast.clinic.invented.rows import hide
+from forecast.clinic.invented.sessions import arrive
+from forecast.clinic.invented.world import World
 from forecast.clinic.landmarks import ink_gone, landmark_rows
 from forecast.clinic.midcourse import Midcourse, mean_gradings, passage_predictions
 from forecast.clinic.rows import judged_rows
@@ -55,6 +59,18 @@ def test_slow_fading_asks_for_more_and_fast_fading_for_fewer(forecaster):
     assert any("slower than 9 of 10" in note for note in slow.notes)
     assert any("faster than 9 of 10" in note for note in fast.notes)
     assert not any("9 of 10" in note for note in even.notes)
+
+
+def test_gradings_that_stand_still_make_the_end_less_sure_and_say_so(forecaster):
+    without = forecaster.update(ENQUIRY, sessions_done=12).remaining
+    still = [(2, 46), (4, 70), (6, 82), (8, 85), (10, 85), (12, 85)]
+    found = forecaster.update(ENQUIRY, sessions_done=12, gradings=still).remaining
+    assert found.not_within_horizon > without.not_within_horizon + 0.2
+    assert any("level off" in note for note in found.notes)
+    climbing = [(2, 21), (4, 37), (6, 50), (8, 60), (10, 72), (12, 82)]
+    going = forecaster.update(ENQUIRY, sessions_done=12, gradings=climbing).remaining
+    assert going.not_within_horizon < without.not_within_horizon
+    assert not any("level off" in note for note in going.notes)
 
 
 def test_gradings_narrow_the_answer(forecaster):
@@ -203,3 +219,30 @@ def test_a_course_gives_landmarks_only_where_it_went_on(invented_log, flat):
 def test_ink_gone_is_the_fall_of_log_ink_and_stops_near_all():
     assert_allclose(ink_gone([0, 50, 95]), -np.log([1, 0.5, 0.05]))
     assert ink_gone(100) == ink_gone(98)
+
+
+@pytest.mark.slow
+def test_who_is_called_nearly_sure_to_clear_does_and_who_never_will_is_seen_coming():
+    sure, failed, said, true = 0, 0, [], []
+    for seed in (611, 612, 613):
+        world = World.draw(seed)
+        fitted = forecast.fit_forecaster(
+            forecast.simulate_log(600, seed=seed, world=world), seed=seed
+        )
+        rng = np.random.default_rng([seed, 2])
+        cohort, _, paths = arrive(250, world, rng, (6 * YEAR, 8 * YEAR), 60)
+        asked = hide(cohort.attributes.enquiries(), rng).to_dict("records")
+        needed = paths.first_at(world.cleared_at)
+        for row, done in ((row, done) for row in range(250) for done in (8, 12)):
+            written = [k for k in range(done) if paths.graded[row, k]]
+            if needed[row] <= done or asked[row]["sessions_elsewhere"] or not written:
+                continue
+            gradings = [(k + 1, float(paths.grade[row, k])) for k in written]
+            enquiry = forecast.Enquiry(**asked[row])
+            left = fitted.update(enquiry, sessions_done=done, gradings=gradings).remaining
+            said.append(left.not_within_horizon)
+            true.append(needed[row] > done + 25)
+            sure += left.not_within_horizon < 0.01
+            failed += left.not_within_horizon < 0.01 and true[-1]
+    assert failed <= 0.02 * sure
+    assert np.mean((np.array(said) - true) ** 2) < 0.6 * np.var(true)
