@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from forecast.clinic.groups import groups
@@ -65,8 +64,6 @@ def unchecked(forecaster: Forecaster, level: float) -> list[str]:
     learnt, lightening = forecaster.recalibration, forecaster.reference.lightening
     if lightening is not None and not lightening.enough:
         return []  # the fit's own notes say so
-    if learnt is not None and lightening is not None:
-        learnt = replace(learnt, n_events=lightening.n_reached)
     if learnt is None:
         return [
             "Too few finished courses to check the interval on this log: it is the model's own."

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from forecast._checks import check_kind, check_seed, check_whole_number
@@ -12,13 +13,14 @@ from forecast.assess.calibration import Recalibration
 from forecast.assess.selection import choose, predict_out_of_fold, score_candidates
 from forecast.clinic.attributes import COVARIATES, LIGHTEN, covariate_names
 from forecast.clinic.candidates import candidates, evidence_model, for_use
-from forecast.clinic.evidence import Evidence, contradicted, hazard_prior
+from forecast.clinic.evidence import Evidence, contradicted
+from forecast.clinic.fit_notes import evidence_name, fit_notes
 from forecast.clinic.forecaster import Forecaster
 from forecast.clinic.groups import GROUPINGS, groups
-from forecast.clinic.lightening import ALGEBRA, FEWEST_LIGHTENED
+from forecast.clinic.lightening import FEWEST_LIGHTENED
 from forecast.clinic.log import check_log
 from forecast.clinic.midcourse import Midcourse, fit_midcourse
-from forecast.clinic.part import MOST_TO_CHECK, folds_for, judged_part, some_clients
+from forecast.clinic.part import folds_for, judged_part, some_clients
 from forecast.clinic.plain import plain_rows, plain_values
 from forecast.clinic.reference import Reference
 from forecast.clinic.rows import check_goal, course_rows, of_goal
@@ -31,9 +33,13 @@ from forecast.survival.aft import FittedAcceleratedTime
 from forecast.survival.durations import Durations
 
 if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
     import pandas as pd
 
+    from forecast.assess.outcomes import Outcomes
     from forecast.clinic.log import OutcomeLog
+    from forecast.survival.distribution import CountDistribution
     from forecast.survival.model import CountModel, FittedCountModel
 
 __all__ = ["Forecaster", "fit_forecaster", "load_forecaster"]
@@ -90,13 +96,12 @@ def fit_forecaster(
         checked = Checked.of(specs, *part, goal=goal, horizon=horizon, folds=folds, seed=seed)
     chosen = checked.chosen if checked else published
     model = for_use(chosen).fit(durations) if len(durations) else from_evidence
-    under = for_use(chosen, refits=STRATEGY_REFITS)
-    filled = filled_rows(part[1], reference)
-    clearing = to_clearing(part[2].covariates)
+    filled, under = filled_rows(part[1], reference), for_use(chosen, refits=STRATEGY_REFITS)
+    lengths = length_of(model.predict(to_clearing(part[2].covariates), horizon))
     return Forecaster(
         model=model,
         evidence=from_evidence if getattr(chosen, "prior", None) else None,
-        stopping=fit_stopping(part[1], length_of(model.predict(clearing, horizon))),
+        stopping=fit_stopping(part[1], lengths),
         recalibration=checked.recalibration if checked else None,
         midcourse=checked.midcourse if checked else None,
         strategies=fit_strategies(part[0], filled, under) if goal == "clear" else {},
@@ -170,15 +175,11 @@ class Checked:
         corrected, recalibration = recalibrate_out_of_fold(
             found.predicted, found.outcomes, groups=mapped, seed=seed
         )
-        own = of_goal(rows)[found.rows]
-        assessment = None
-        if goal == "clear" or found.outcomes.take(own).n_events >= FEWEST_LIGHTENED:
-            assessment = assess_predictions(
-                [each[own] for each in corrected],
-                found.outcomes.take(own),
-                groups={name: labels[own] for name, labels in by.items()},
-                seed=seed,
-            )
+        own = None if goal == "clear" else of_goal(rows)[found.rows]
+        if own is not None:  # learnt from all, but no surer than the courses that want it
+            n_own = found.outcomes.take(own).n_events
+            recalibration = replace(recalibration, n_events=max(n_own, 1))
+        assessment = assess_own(corrected, found.outcomes, by, own, seed=seed)
         midcourse = None
         if goal == "clear":
             scored = rows.iloc[found.rows]
@@ -207,6 +208,24 @@ def findings(
     """Return what was found of the candidates and of the prior, as plain JSON values."""
     found = checked.to_dict() if checked else {}
     return {**found, "contradicted": contradicted_effects, "evidence": evidence_name(evidence)}
+
+
+def assess_own(
+    corrected: Sequence[CountDistribution],
+    outcomes: Outcomes,
+    by: Mapping[str, npt.NDArray[np.object_]],
+    own: npt.NDArray[np.bool_] | None,
+    *,
+    seed: int,
+) -> Assessment | None:
+    """Return the assessment on all courses, or on those that want lightening if enough do."""
+    if own is None:
+        return assess_predictions(corrected, outcomes, groups=by, seed=seed)
+    if outcomes.take(own).n_events < FEWEST_LIGHTENED:
+        return None
+    some = {name: labels[own] for name, labels in by.items()}
+    wanting = [each[own] for each in corrected]
+    return assess_predictions(wanting, outcomes.take(own), groups=some, seed=seed)
 
 
 def check_evidence(evidence: Evidence, log: OutcomeLog, goal: str) -> None:
@@ -283,56 +302,3 @@ def against_evidence(
         for one in (model, evidence)
     ]
     return contradicted(known[0], known[1])
-
-
-def evidence_name(evidence: Evidence | None) -> str:
-    """Return in words where the prior comes from."""
-    return f"evidence of {len(evidence.members)} clinics" if evidence else "published evidence"
-
-
-def shorter_by(evidence: Evidence | None) -> str:
-    """Return in words what says, beside the log, how much sooner it is light enough than clear."""
-    if evidence is None or evidence.hazard_prior()[LIGHTEN] == hazard_prior("lighten")[LIGHTEN]:
-        return ALGEBRA
-    return evidence_name(evidence)
-
-
-def how_they_stand(reference: Reference) -> str:
-    """Return how many courses reached the goal of clearing, and what became of the others."""
-    parts = [
-        f"{reference.n_reached} reached the goal",
-        f"{reference.n_stopped} stopped",
-        f"{reference.n_ongoing} are still running",
-    ]
-    rest = reference.n_courses - reference.n_reached - reference.n_stopped - reference.n_ongoing
-    if rest:
-        parts.append(f"{rest} ended lightened as wanted")
-    return ", ".join(parts)
-
-
-def fit_notes(reference: Reference, evidence: Evidence | None = None) -> tuple[str, ...]:
-    """Return what every estimate of this log has to say about the log."""
-    known = f"From {reference.n_courses} courses of {reference.n_clients} clients"
-    if reference.lightening is None:
-        found = [f"{known}: {how_they_stand(reference)}."]
-    else:
-        found = [f"{known}, {reference.lightening.counted()}."]
-        found += reference.lightening.notes(shorter_by(evidence))
-    if reference.last_start:
-        found.append(
-            f"Speaks of this clinic's practice in the two years up to {reference.last_start}."
-        )
-    if not reference.n_reached:
-        found.append(
-            f"No course has reached the goal yet: {evidence_name(evidence)} only, and wide."
-        )
-    elif evidence:
-        found.append(
-            f"What {len(evidence.members)} clinics found together stands in for published evidence."
-        )
-    if reference.n_courses > MOST_TO_CHECK:
-        found.append(
-            f"The model was chosen and checked on at most {MOST_TO_CHECK:,} courses, drawn by "
-            "client, and fitted to all."
-        )
-    return tuple(found)
