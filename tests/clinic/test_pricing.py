@@ -1,6 +1,5 @@
 """Prices of one package for one enquiry, against hand cases and closed forms."""
 
-import re
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
@@ -14,7 +13,6 @@ from numpy.testing import assert_allclose
 from forecast.clinic.evaluate import price_many
 from forecast.clinic.payoff import expected_shortfall, outcome_chances, terms_of
 from forecast.clinic.pricing import best_block_size, price_package
-from forecast.clinic.quote import quotes_text
 from forecast.clinic.tariff import Package, Tariff
 from forecast.errors import RequestError
 from forecast.survival.distribution import CountDistribution
@@ -331,38 +329,3 @@ def test_pricing_leaves_its_inputs_alone():
     price_package(estimate, package, tariff())
     assert_allclose(estimate.stop_hazard, before, rtol=0, atol=0)
     assert replace(package) == package
-
-
-def test_what_holds_for_every_package_of_an_enquiry_is_said_once_and_nothing_is_left_out():
-    asked = answer(notes=("Few courses are like it.",))
-    sold = (
-        until_cleared(400),
-        Package("block", sessions=2, extra_price=90),
-        Package("per_session"),
-    )
-    quotes = [price_package(asked, package, tariff()) for package in sold]
-    text = quotes_text(quotes)
-    lines = [line.removeprefix("- ") for line in text.splitlines()]
-    assert lines.count("Few courses are like it.") == 1
-    assert {line for quote in quotes for line in (*quote.check, *quote.notes)} <= set(lines)
-    assert [quote.package.name in text for quote in quotes] == [True] * 3
-
-
-def test_a_chance_is_never_worded_as_none_or_all():
-    sure = price_package(answer(), until_cleared(601), tariff()).to_text()
-    lost = price_package(answer(), until_cleared(99), tariff()).to_text()
-    assert "lost on fewer than 1 of 100" in sure
-    assert "lost on more than 99 of 100" in lost
-
-
-def test_prices_that_the_extra_sessions_already_cover_are_words_and_never_below_zero():
-    # two sessions in the block, then 400 each: E[sessions] 3.3, so 1.4 of them come on top and
-    # bring 560 against a cost of 330
-    block = Package("block", sessions=2, extra_price=Decimal(400))
-    quote = price_package(answer(), block, tariff(largest_chance_of_loss=0.99))
-    assert quote.break_even_price == Decimal("-230.00")
-    assert (quote.price, quote.list_price) == (0, 0)
-    text = quote.to_text()
-    assert "break-even covered by the extra sessions alone" in text
-    assert "No fair price" in text
-    assert not re.search(r"(?<!\w)-\d", text)
