@@ -4,8 +4,11 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from forecast.clinic.backtest import backtest_package
+from forecast.clinic.log import OutcomeLog
 from forecast.clinic.pricing import price_package
 from forecast.clinic.tariff import Package, Tariff
 from forecast.clinic.under_way import left_of
@@ -75,3 +78,28 @@ def test_nothing_is_sold_beyond_the_most_sessions_of_a_course(kind: str):
 
 def test_at_the_consultation_nothing_changes():
     assert left_of(REDUCED, TARIFF, 0) == (REDUCED, TARIFF)
+
+
+def test_courses_that_outlived_the_package_are_said_to_count_as_ended():
+    kinds = [("cleared", 8), ("stopped", 4), ("ongoing", 15), ("ongoing", 17), ("ongoing", 3)]
+    rows = [
+        {
+            "course_id": f"C{k}",
+            "client_id": f"P{k}",
+            "started_on": "2023-01-02",
+            "skin_type": "III",
+            "body_site": "forearm",
+            "inks": "black",
+            "ink_density": "heavy",
+            "layering": "single",
+            "outcome": outcome,
+            "sessions_given": given,
+        }
+        for k, (outcome, given) in enumerate(kinds)
+    ]
+    log = OutcomeLog.from_frames(pd.DataFrame(rows))
+    found = backtest_package(log, Package("per_session"), TARIFF, resamples=10)
+    assert (found.n_ended, found.n_ongoing) == (4, 1)
+    assert any(
+        note.startswith("2 of the 3 courses under way have had all 15") for note in found.notes
+    )
