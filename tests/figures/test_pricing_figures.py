@@ -8,6 +8,7 @@ import pytest
 
 from forecast.clinic.book import Variation
 from forecast.clinic.caseload import price_caseload
+from forecast.clinic.enquiry import Enquiry
 from forecast.clinic.price_list import Band, PriceList
 from forecast.clinic.pricing import price_package
 from forecast.clinic.tariff import Package, Tariff
@@ -33,7 +34,7 @@ class Made:
 
 @pytest.fixture(scope="module")
 def book():
-    asked = [SimpleNamespace(area_cm2=None)] * 20
+    asked = [Enquiry("II", "forearm", "black", "light", "single")] * 20
     return price_caseload(Made(), asked, FIXED, TARIFF, replicates=400, workers=1)
 
 
