@@ -15,7 +15,7 @@ from forecast.cli.compare import compared_text
 from forecast.cli.estimate import CLOSING, look_out_for, own_lines
 from forecast.cli.files import read_enquiries, write_text
 from forecast.cli.log import fitted_text
-from forecast.cli.options import Options, add_command, answer, progress
+from forecast.cli.options import Options, add_command, answer, progress, typed
 from forecast.cli.outputs import check_folder
 from forecast.errors import RequestError
 
@@ -220,7 +220,7 @@ def compare_pulses(album: Album, log: OutcomeLog) -> None:
     from forecast.figures.regimes import plot_curves
 
     comparison = compare_regimes(log)
-    text = compared_text(comparison)
+    text = typed(compared_text(comparison))
     album.say("Regimes", text.partition("\n\n")[0])
     album.figure("regimes.html", "clearing by regime, session by session", plot_curves(comparison))
     album.text("regimes.txt", "pulse regimes compared, and what plain readings say", text)
