@@ -103,12 +103,12 @@ def read_and_fit(folder: Path) -> str:
     from forecast.clinic.attributes import COVARIATES
     from forecast.clinic.candidates import candidates
     from forecast.clinic.reference import Reference
-    from forecast.clinic.rows import course_rows
+    from forecast.clinic.rows import judged_rows
     from forecast.clinic.scoring import durations_of
     from forecast.survival import DiscreteHazard
 
     log = read_log(folder)
-    rows = course_rows(log)
+    rows = judged_rows(log)
     durations = durations_of(rows, Reference.of(log, rows))
     model = next(one for one in candidates(n_events=1) if isinstance(one, DiscreteHazard))
     fitted = model.fit(durations)
