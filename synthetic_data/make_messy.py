@@ -93,16 +93,29 @@ def spoil_courses(clinic: Clinic) -> None:
         ("a course without a session", "sessions_given", 0, "a whole number from 1"),
         ("a day that does not exist", "started_on", "30/02/2021", "a date as YYYY-MM-DD"),
         ("a day and month in doubt", "started_on", "03/04/2021", "which part is the day"),
-        ("a negative area", "area_cm2", -12, "a number from 0.01"),
-        ("a number in words", "area_cm2", "ten", "a number from 0.01"),
-        ("a broken reference", "price_paid", "#REF!", "not a formula"),
-        ("a formula not worked out", "price_paid", Formula("3*465", None), "not a formula"),
         ("no id", "course_id", None, "a value in every row"),
     ]
     for what, column, value, says in slips:
         course = clinic.course()
         (clinic.gone if column != "course_id" else clinic.lost).add(course["course_id"])
         clinic.plant(what, "courses", course, column, value, "set aside", says)
+
+
+def spoil_optional_cells(clinic: Clinic) -> None:
+    """Plant what is read as not recorded, in rows that are used."""
+    slips: list[tuple[str, str, Any, str]] = [
+        ("a negative area", "area_cm2", -12, "a number from 0.01"),
+        ("a number in words", "area_cm2", "ten", "a number from 0.01"),
+        ("a broken reference", "price_paid", "#REF!", "not a formula"),
+        ("a formula not worked out", "price_paid", Formula("3*465", None), "not a formula"),
+        ("now and then", "smoker", "sometimes", "one of yes, no"),
+        ("an absurd age", "age_years", 340, "from 0 to 110"),
+    ]
+    for what, column, value, says in slips:
+        clinic.plant(what, "courses", clinic.course(), column, value, "flagged", says)
+    session = clinic.of("sessions", clinic.course())[2]
+    what, says = "a wavelength with a zero too many", "from 400 to 1100"
+    clinic.plant(what, "sessions", session, "wavelengths_nm", 10640, "flagged", says)
 
 
 def spoil_ids(clinic: Clinic) -> None:
@@ -137,10 +150,6 @@ def contradict_courses(clinic: Clinic) -> None:
     clinic.plant(
         "a reason to stop, not stopped", "courses", course, "stop_reason", "cost", "flagged", says
     )
-    course = clinic.course(
-        lambda row: row["age_years"] is not None and row["tattoo_age_years"] is None
-    )
-    clinic.plant("an absurd age", "courses", course, "age_years", 340, "flagged", "from 0 to 110")
     course = clinic.course(lambda row: row["age_years"] is not None and row["age_years"] < 50)
     says = "a tattoo no older than its client"
     clinic.plant(
@@ -153,7 +162,6 @@ def spoil_sessions(clinic: Clinic) -> None:
     slips: list[tuple[str, str, Any, str]] = [
         ("no date", "treated_on", "soon", "a date as YYYY-MM-DD"),
         ("two regimes", "regime", "ns+ps", "one of ns, ps"),
-        ("a wavelength with a zero too many", "wavelengths_nm", 10640, "from 400 to 1100"),
         ("a session number in words", "session_no", "third", "a whole number from 1"),
     ]
     for what, column, value, says in slips:
@@ -263,8 +271,8 @@ def write_messy(folder: Path, log: OutcomeLog) -> None:
     """Write the workbook and the list of its faults into ``folder``."""
     clinic = Clinic(log)
     for step in (
-        spoil_courses, spoil_ids, contradict_courses, spoil_sessions, contradict_sessions,
-        spoil_gradings,
+        spoil_courses, spoil_optional_cells, spoil_ids, contradict_courses, spoil_sessions,
+        contradict_sessions, spoil_gradings,
     ):  # fmt: skip
         step(clinic)
     kept = keep_by_hand(clinic.sheets, clinic.cells)

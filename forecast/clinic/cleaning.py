@@ -13,7 +13,7 @@ import numpy.typing as npt
 from forecast.clinic.cells import Ids, read_column
 from forecast.clinic.courses import TABLES, Column
 from forecast.clinic.headings import HELPERS, OVERFLOW, read_headings
-from forecast.clinic.report import TOLERATED, entries
+from forecast.clinic.report import BLANKED, TOLERATED, entries
 from forecast.clinic.schema import broken_rules
 from forecast.clinic.tolerance import first_unknown, rule_of
 
@@ -186,26 +186,38 @@ def _column(table: CleanTable, rule: Column, cells: pd.Series[Any]) -> pd.Series
         table.ids[rule.name] = reading.ids
     if reading.sound:
         table.sound.add(rule.name)
+    values = reading.values
     for text, bad in reading.broken.items():
-        remedy = _remedy(rule, text)
-        meant = {cell: remedy + _meant(rule, cell) for cell in cells[bad].astype(str).unique()}
-        remedies = [meant[cell] for cell in cells[bad].astype(str)]
-        listed = entries(table.name, rows[bad], rule.name, cells[bad], text, remedies)
-        table.set_aside.append(listed)
+        values = _not_used(table, rule, cells, values, bad, text)
     for habit in reading.habits:
         where = (habit.n_cells, int(rows[habit.position]), habit.written, habit.read_as)
         table.tolerate(rule.name, habit.tolerance, *where)
-    values = reading.values
-    if rule.beyond == "flag":
-        beyond = values > rule.high
+    if rule.may_be_blank and rule.kind in ("integer", "number"):
+        beyond = ((values < rule.low) | (values > rule.high)).to_numpy()
         if beyond.any():
-            remedy = "Correct the number; until then the cell is read as not recorded."
-            listed = entries(
-                table.name, rows[beyond], rule.name, cells[beyond], rule_of(rule), remedy
-            )
-            table.flagged.append(listed)
-            values = values.mask(beyond)
+            values = _not_used(table, rule, cells, values, beyond, rule_of(rule))
     return values if rule.default is None else values.fillna(rule.default)
+
+
+def _not_used(
+    table: CleanTable,
+    rule: Column,
+    cells: pd.Series[Any],
+    values: pd.Series[Any],
+    bad: npt.NDArray[np.bool_],
+    text: str,
+) -> pd.Series[Any]:
+    """List the cells of a mask that break a rule; return the values without them.
+
+    The rows are set aside, or used with the cell empty where the column allows for that.
+    """
+    remedy = _remedy(rule, text)
+    written = cells[bad].astype(str)
+    meant = {cell: remedy + _meant(rule, cell) for cell in written.unique()}
+    remedies = [meant[cell] for cell in written]
+    listed = entries(table.name, cells.index[bad], rule.name, cells[bad], text, remedies)
+    (table.flagged if rule.may_be_blank else table.set_aside).append(listed)
+    return values.mask(bad) if values[bad].notna().any() else values
 
 
 def _absent(rule: Column, index: pd.Index[Any]) -> pd.Series[Any]:
@@ -220,6 +232,8 @@ def _absent(rule: Column, index: pd.Index[Any]) -> pd.Series[Any]:
 
 
 def _remedy(rule: Column, text: str) -> str:
+    if rule.may_be_blank:
+        return f"Write {text}; {BLANKED}."
     return f"Write {text}." if rule.required else f"Write {text}, or leave the cell empty."
 
 

@@ -46,9 +46,6 @@ class Column:
         Unit of a number.
     meaning : str
         One sentence for the clinic.
-    beyond : str
-        What a number above ``high`` does: "set aside", or "flag": the row is kept and the
-        number read as not recorded. A number below ``low`` always sets the row aside.
     """
 
     name: str
@@ -60,7 +57,15 @@ class Column:
     default: str | int | None = None
     unit: str = ""
     meaning: str = ""
-    beyond: Literal["set aside", "flag"] = "set aside"
+
+    @property
+    def may_be_blank(self) -> bool:
+        """Whether a cell that cannot be used is read as not recorded, and its row is used.
+
+        Where the row rests on the cell it is set aside instead: in required columns, and in
+        those where an empty cell has a meaning of its own.
+        """
+        return not self.required and self.default is None
 
 
 def words(text: str) -> tuple[str, ...]:
@@ -119,7 +124,6 @@ COURSES = (
         high=110,
         unit="years",
         meaning="Age at the start.",
-        beyond="flag",
     ),
     Column(
         "skin_type",
@@ -157,7 +161,6 @@ COURSES = (
         high=10_000,
         unit="cm2",
         meaning="Area of the tattoo.",
-        beyond="flag",
     ),
     Column(
         "tattoo_age_years",
@@ -166,7 +169,6 @@ COURSES = (
         high=100,
         unit="years",
         meaning="Age of the tattoo at the start.",
-        beyond="flag",
     ),
     Column(
         "scarring",
@@ -198,7 +200,6 @@ COURSES = (
         high=1_000_000,
         unit="clinic's currency",
         meaning="Paid for the course so far.",
-        beyond="flag",
     ),
     _session_count("sessions_prepaid", "Sessions sold in advance.", low=0, required=False),
     Column(
@@ -249,7 +250,6 @@ SESSIONS = (
         high=100,
         unit="J/cm2",
         meaning="Highest fluence used.",
-        beyond="flag",
     ),
     Column(
         "spot_mm",
@@ -258,7 +258,6 @@ SESSIONS = (
         high=30,
         unit="mm",
         meaning="Diameter of the spot.",
-        beyond="flag",
     ),
     Column("operator_id", "id", meaning="Pseudonym of who treated."),
 )

@@ -13,9 +13,10 @@ from forecast.clinic.cells import distinct_texts
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["ENTRY", "TOLERATED", "LogReport", "RowCount", "entries", "gather"]
+__all__ = ["BLANKED", "ENTRY", "TOLERATED", "LogReport", "RowCount", "entries", "gather"]
 
 ENTRY = ("table", "row", "column", "value", "rule", "remedy")
+BLANKED = "until then the cell is read as not recorded"  # in the remedy of such a cell
 TOLERATED = ("table", "column", "tolerance", "count", "row", "written", "read_as")
 
 
@@ -51,7 +52,8 @@ class LogReport:
     set_aside : DataFrame with columns table, row, column, value, rule, remedy
         Why rows were not used; a row with two faults is listed twice.
     flagged : DataFrame with the same columns
-        Contradictions in rows that are used all the same.
+        Contradictions in rows that are used all the same; and optional cells that could not be
+        used and are read as not recorded, as their remedy then says.
     tolerated : DataFrame with columns table, column, tolerance, count, row, written, read_as
         Spellings read although they are not the log's own: how often, and the first one.
     extra_columns : dict of str to tuple of str
@@ -100,9 +102,11 @@ class LogReport:
             How many cases of each rule are shown.
         """
         parts = [f"Log: {self.source}", "", *self._counts()]
+        blanked = self.flagged["remedy"].str.contains(BLANKED, regex=False).to_numpy(bool)
         for title, listed in (
             ("Set aside (not used until mended)", self.set_aside),
-            ("Flagged (used as it is)", self.flagged),
+            ("Flagged (the row is used, the cell read as not recorded)", self.flagged[blanked]),
+            ("Flagged (used as it is)", self.flagged[~blanked]),
         ):
             if len(listed):
                 parts += ["", f"{title}:", *by_rule(listed, examples)]

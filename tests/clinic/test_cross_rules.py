@@ -306,16 +306,22 @@ def test_an_absurd_number_is_read_as_not_recorded():
         ("gradings", 1, {"fading_pct": 101}),
         ("gradings", 1, {"fading_pct": -1}),
         ("gradings", 1, {"after_session": -1}),
-        ("sessions", 1, {"wavelengths_nm": "10640"}),
         ("sessions", 1, {"session_no": 0}),
         ("sessions", 1, {"regime": "fs"}),
-        ("sessions", 1, {"fluence_j_cm2": -3}),
     ],
 )
 def test_a_number_beyond_its_limits_sets_the_row_aside(table, position, changes):
     rows = {"gradings": GRADINGS, "sessions": SESSIONS}[table]
     report = log_of(**{table: changed(rows, position, **changes)}).report
     assert places(report.set_aside) == [(table, position + 2, *changes)]
+
+
+@pytest.mark.parametrize("changes", [{"wavelengths_nm": "10640"}, {"fluence_j_cm2": -3}], ids=str)
+def test_an_optional_number_beyond_its_limits_is_read_as_not_recorded(changes):
+    log = log_of(sessions=changed(SESSIONS, 1, **changes))
+    (column,) = changes
+    assert_only_flagged(log, ("sessions", 3, column), "from")
+    assert log.sessions[column].isna().all()
 
 
 def test_an_id_in_other_letters_is_read_as_the_one_course_it_can_be():

@@ -61,9 +61,9 @@ def test_empty_cells_are_not_recorded_and_defaults_are_filled():
         ("sessions_given", None),
         ("inks", "black;pink"),
         ("started_on", "2024-02-30"),
-        ("age_years", -4),
         ("outcome", ""),
-        ("area_cm2", "ten"),
+        ("sessions_elsewhere", "2-3"),
+        ("goal", "both"),
     ],
 )
 def test_a_row_that_breaks_a_rule_is_set_aside_with_its_place(column, written):
@@ -74,6 +74,55 @@ def test_a_row_that_breaks_a_rule_is_set_aside_with_its_place(column, written):
     assert (listed["table"], listed["row"], listed["column"]) == ("courses", 3, column)
     assert listed["rule"]
     assert listed["remedy"].startswith("Write ")
+
+
+@pytest.mark.parametrize(
+    ("column", "written"),
+    [
+        ("age_years", -4),
+        ("age_years", 340),
+        ("area_cm2", "ten"),
+        ("price_paid", "ca. 900"),
+        ("price_paid", "#REF!"),
+        ("smoker", "sometimes"),
+        ("origin", "friend"),
+        ("scarring", "a little"),
+        ("stop_reason", "bored"),
+        ("sessions_prepaid", "six"),
+        ("sessions_prepaid", 1000),
+        ("half", "C"),
+    ],
+)
+def test_an_optional_cell_that_cannot_be_used_is_not_recorded_and_its_row_is_used(column, written):
+    log = log_of(course(), course(course_id="c2", client_id="p2", **{column: written}))
+    assert log.report.rows["courses"].used == 2
+    assert log.report.set_aside.empty
+    assert pd.isna(log.courses[column][1])
+    (own,) = log.report.flagged.to_dict("records")
+    assert (own["table"], own["row"], own["column"]) == ("courses", 3, column)
+    assert own["value"] == str(written)
+    assert own["rule"]
+    assert own["remedy"].startswith("Write ")
+    assert "read as not recorded" in own["remedy"]
+
+
+@pytest.mark.parametrize("written", ["soon", "1970-01-01", pd.Timestamp("1970-01-01")])
+def test_an_optional_date_that_cannot_be_used_is_not_recorded(written):
+    laser = {"laser_id": "yag", "regime": "ns", "wavelengths_nm": "1064"}
+    lasers = [laser | {"in_use_from": written}]
+    log = log_of(course(), lasers=lasers)
+    assert pd.isna(log.lasers["in_use_from"].item())
+    assert flagged(log) == [(2, "in_use_from")]
+
+
+def test_the_report_says_of_which_flagged_cells_nothing_is_used():
+    log = log_of(course(smoker="sometimes"), course(course_id="c2", client_id="P1", inks="red"))
+    first, _, rest = log.report.to_text().partition("the cell read as not recorded):")
+    then, _, last = rest.partition("Flagged (used as it is):")
+    assert "Set aside (" not in first
+    assert "'sometimes'" in then
+    assert "client_id" not in then
+    assert "client_id" in last
 
 
 def flagged(log):

@@ -27,7 +27,8 @@ def test_the_text_says_counts_places_rules_and_remedies(report):
     assert "row 4: 'many'. Write a whole number from 1 to 100 (sessions)." in text
     assert "courses.skin_type, 4 row(s), rule: one of I, II, III, IV, V, VI." in text
     assert "and 1 more." in text
-    assert "Flagged (used as it is):" in text
+    assert "Flagged (the row is used, the cell read as not recorded):" in text
+    assert "Flagged (used as it is):" not in text
     assert "row 11: '200'." in text
     assert "upper and lower case, spaces and hyphens" in text
     assert "Columns of courses that the log does not know, kept out: room." in text
@@ -56,11 +57,10 @@ def test_the_dictionary_goes_through_json_and_keeps_every_entry(report):
 
 
 def test_a_row_with_two_faults_is_listed_twice_and_counted_once():
-    courses = simulate_log(10, seed=9).courses.assign(half=None)
-    courses["age_years"] = courses["age_years"].astype(object)
-    courses.loc[3, ["age_years", "body_site"]] = ["old", "elbow"]
+    courses = simulate_log(10, seed=9).courses
+    courses.loc[3, ["body_site", "skin_type"]] = ["elbow", "IX"]
     report = OutcomeLog.from_frames(courses).report
-    assert list(report.set_aside["column"]) == ["age_years", "body_site"]
+    assert list(report.set_aside["column"]) == ["body_site", "skin_type"]
     assert report.rows["courses"].set_aside == 1
 
 
