@@ -32,6 +32,8 @@ def doubts_of(
         found.append(
             f"{own} % of what this rests on comes from this clinic's own log, the rest from {rest}."
         )
+    else:
+        found.append(without_evidence(forecaster.assessment["model"]))
     ends = (estimate.interval[1], estimate.median)
     if any(end is None or end > estimate.supported_to for end in ends):
         last = forecaster.supported_to if followed is None else followed
@@ -57,6 +59,16 @@ def doubts_of(
         if own and row["verdict"] == "fails":
             found.append(failing(row, forecaster.assessment["coverage"]["level"]))
     return tuple(found)
+
+
+def without_evidence(model: str) -> str:
+    """Return what an estimate rests on when the chosen model has no evidence behind it."""
+    if model == "life table":
+        return (
+            "In this log no attribute foretold the count: this is the count of all its clients "
+            "together, whatever the tattoo."
+        )
+    return "This rests on this clinic's own log alone, without published evidence."
 
 
 def unchecked(forecaster: Forecaster, level: float) -> list[str]:

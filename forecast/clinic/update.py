@@ -14,7 +14,6 @@ from forecast._checks import check_kind, check_level, check_whole_number
 from forecast.clinic.doubts import doubts_of
 from forecast.clinic.enquiry import check_enquiry
 from forecast.clinic.estimate import Estimate
-from forecast.clinic.frequency import of_100
 from forecast.clinic.landmarks import ink_gone
 from forecast.clinic.suspicions import FRACTIONS, fractions_like
 from forecast.errors import RequestError
@@ -203,8 +202,8 @@ def level_notes(before: FloatArray, after: FloatArray) -> list[str]:
     if given < LEVELLED_OFF or given * (1 - without) < 3 * without * (1 - given):
         return []
     return [
-        f"The gradings level off: with them {of_100(given)} like this are not there after "
-        f"{after.shape[1]} more sessions, without them {of_100(without)}. Consider a review."
+        "The gradings level off: that the goal is reached at all is much less likely than without "
+        "them. Consider a review."
     ]
 
 
