@@ -91,18 +91,9 @@ class CensoredMixed:
         FitError
             If columns of the design cannot be told apart.
         """
-        low, high = np.asarray(lower, dtype=np.float64), np.asarray(upper, dtype=np.float64)
-        if low.shape != high.shape or not (low <= high).all():
-            raise DataError(
-                f"{int((~(low <= high)).sum()) if low.shape == high.shape else 'Some'} row(s) "
-                "have a lower bound above the upper one.",
-                "Give lower <= upper, both equal where the value was measured.",
-            )
-        measured = low == high
-        ends = np.where(np.isfinite(low), low, high)
-        ends = np.where(np.isfinite(low) & np.isfinite(high), (low + high) / 2, ends)
-        rows = read_rows(design, np.where(np.isfinite(ends), ends, 0.0), subject, random)
-        low, high, measured = low[rows.order], high[rows.order], measured[rows.order]
+        low, high, middle = read_bounds(lower, upper)
+        rows = read_rows(design, middle, subject, random)
+        low, high = low[rows.order], high[rows.order]
         p = rows.design.shape[1]
         named = names or tuple(f"column {at}" for at in range(p))
         telling = int((np.isfinite(low) & np.isfinite(high)).sum())
@@ -162,6 +153,22 @@ class FittedCensoredMixed:
     def coefficients(self) -> FloatArray:
         """Fixed effects."""
         return self.model.coefficients
+
+
+def read_bounds(
+    lower: npt.ArrayLike, upper: npt.ArrayLike
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the bounds and a value between them: the middle, the finite end, or 0."""
+    low, high = np.asarray(lower, dtype=np.float64), np.asarray(upper, dtype=np.float64)
+    if low.shape != high.shape or not (low <= high).all():
+        raise DataError(
+            f"{int((~(low <= high)).sum()) if low.shape == high.shape else 'Some'} row(s) "
+            "have a lower bound above the upper one.",
+            "Give lower <= upper, both equal where the value was measured.",
+        )
+    ends = np.where(np.isfinite(low), low, high)
+    ends = np.where(np.isfinite(low) & np.isfinite(high), (low + high) / 2, ends)
+    return low, high, np.where(np.isfinite(ends), ends, 0.0)
 
 
 def summed_up(
