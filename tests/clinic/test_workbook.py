@@ -1,6 +1,7 @@
 """Workbooks: their dates, formulas and other habits."""
 
 import datetime
+import zipfile
 
 import openpyxl
 import pandas as pd
