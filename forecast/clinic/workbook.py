@@ -8,6 +8,7 @@ import warnings
 import zipfile
 import zlib
 from collections.abc import Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -69,31 +70,34 @@ def read_workbook(path: Path) -> Sheets:
 
 
 def _read_sheets(path: Path, formulas: bool) -> Sheets:
-    """Walk through the sheets of an open workbook, and close it."""
+    """Walk through the sheets of a workbook; whatever is wrong with it, the file is closed."""
     import openpyxl
 
-    books = [
-        openpyxl.load_workbook(path, read_only=True, data_only=stored)
-        for stored in ((True, False) if formulas else (True,))
-    ]
+    with ExitStack() as opened:
+        books = []
+        for stored in (True, False) if formulas else (True,):
+            file = opened.enter_context(path.open("rb"))
+            books.append(openpyxl.load_workbook(file, read_only=True, data_only=stored))
+            opened.callback(books[-1].close)
+        return _sheets_of(path, books)
+
+
+def _sheets_of(path: Path, books: list[Any]) -> Sheets:
+    """Return the sheets of an open workbook: stored results first, then formulas if any."""
     found = Sheets()
     if books[0].epoch.year == MAC_EPOCH:
         found.notes.append(COUNTS_FROM_1904)
-    try:
-        for title in books[0].sheetnames:
-            name = normal_heading(title)
-            if table_of(name) is None:
-                found.notes.append(f"Sheet {title!r} is not a table of the log and was not read.")
-                continue
-            if name in found.sheets:
-                raise DataError(f"{path.name} has two sheets named {name}.", "Keep one of them.")
-            found.sheets[name], used = _rows(path, title, [book[title] for book in books])
-            if used:
-                note = f"Sheet {title!r}: {used} formula(s) read by their stored results."
-                found.notes.append(note)
-    finally:
-        for book in books:
-            book.close()
+    for title in books[0].sheetnames:
+        name = normal_heading(title)
+        if table_of(name) is None:
+            found.notes.append(f"Sheet {title!r} is not a table of the log and was not read.")
+            continue
+        if name in found.sheets:
+            raise DataError(f"{path.name} has two sheets named {name}.", "Keep one of them.")
+        found.sheets[name], used = _rows(path, title, [book[title] for book in books])
+        if used:
+            note = f"Sheet {title!r}: {used} formula(s) read by their stored results."
+            found.notes.append(note)
     return found
 
 
