@@ -14,7 +14,9 @@ from forecast.survival.distribution import CountDistribution
 
 def rows(step, *, stopped, observed=False, entry=0):
     """Rows of the count model, as many as ``step`` has."""
-    frame = pd.DataFrame({"step": step, "entry": entry, "given": step - entry})
+    frame = pd.DataFrame(
+        {"step": step, "entry": entry, "given": step - entry, "four_years_on": 0.0}
+    )
     return frame.assign(stopped=stopped, observed=observed, client_id=np.arange(len(frame)))
 
 
@@ -73,6 +75,19 @@ def test_a_known_hazard_is_recovered(by_length):
     slope, hazard = np.array(found).T
     assert abs(slope.mean() - by_length) < 3 * slope.std() / 12**0.5 + 0.02
     assert abs(hazard.mean() - (1 - np.exp(-0.08))) < 3 * hazard.std() / 12**0.5 + 0.002
+
+
+def test_a_clinic_that_keeps_its_clients_longer_than_it_did_is_seen_to():
+    # half the hazard in the last two years of what it was four years before
+    found = []
+    for seed in range(12):
+        late, length = drawn(400, by_length=0.0, seed=seed, rate=0.05)
+        early, _ = drawn(400, by_length=0.0, seed=100 + seed, rate=0.10)
+        both = pd.concat([late, early.assign(four_years_on=-1.0)], ignore_index=True)
+        both["client_id"] = np.arange(len(both))
+        stopping = fit_stopping(both, np.concatenate([length, length]))
+        found.append(stopping.hazard(np.zeros(1), 0, 4)[0, 3])
+    assert np.mean(found) == pytest.approx(1 - np.exp(-0.05), rel=0.12)
 
 
 def test_draws_scatter_around_the_estimate_and_go_on_after_the_sessions_done():
