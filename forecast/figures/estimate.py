@@ -85,9 +85,7 @@ def plot_hundred(estimate: Estimate) -> go.Figure:
         name=f"{WORDS[estimate.goal]} by then",
     )
     figure.add_hline(y=50, line={"dash": "dot", "color": COLOURS["grey"]})
-    figure.update_xaxes(
-        title_text="sessions had here", dtick=5, range=[0.5, estimate.horizon + 1]
-    )
+    figure.update_xaxes(title_text="sessions had here", dtick=5, range=[0.5, estimate.horizon + 1])
     figure.update_yaxes(title_text="clients of 100", range=[0, 100])
     if estimate.supported_to < estimate.horizon:
         figure.add_vline(
