@@ -313,13 +313,13 @@ def _each_once(
 ) -> FloatArray:
     """Every row is one course: its outcome is the first whose cumulative chance exceeds u."""
     n, m = margins.shape
-    cumulative = np.cumsum(chances, axis=1, dtype=np.float64)
-    u = rng.random((replicates, n)) * cumulative[:, -1]
+    cumulative = np.ascontiguousarray(np.cumsum(chances, axis=1, dtype=np.float64).T)
+    u = rng.random((replicates, n)) * cumulative[-1]
     outcome = np.zeros((replicates, n), dtype=np.int16)
-    for column in range(m - 1):
-        outcome += u >= cumulative[:, column]
+    for reached in cumulative[:-1]:
+        outcome += (u >= reached).view(np.int8)
     rows = np.arange(n) * m
-    return np.asarray(margins.ravel()[rows + outcome].sum(axis=1))
+    return np.asarray(margins.ravel().take(rows + outcome).sum(axis=1))
 
 
 def _drawn(margins: FloatArray) -> Callable[..., FloatArray]:
