@@ -11,10 +11,9 @@ SKIPPED = {".git", ".venv", "build", "dist", "tour-output"}
 TEXT = {".py", ".md", ".toml", ".txt", ".ipynb", ".csv", ".json", ".html", ".js", ".css", ".yml"}
 TEXT |= {"", ".R"}
 
-# A home folder, a drive, a temporary folder written out in full.
+# A home folder, a drive's, a temporary folder, and where the project lies now.
 MACHINE_PATH = re.compile(
-    # home, root and temporary folders, as patterns to look for
-    r"/home/[a-z]\w*/|/root/|/Users/\w+/|\b[A-Z]:\\+Users|/tmp/[a-z]|" + re.escape(f"{ROOT}/")
+    r"/(?:home/[a-z]\w*|root|Users/\w+)/|/(?:tmp)/[a-z]|\b[A-Z]:\\+Users|" + re.escape(f"{ROOT}/")
 )
 REGISTRY = re.compile(
     r"pypi\.org|pythonhosted\.org|registry\.npmjs|anaconda\.org|index-url|extra-index|trusted-host",

@@ -14,6 +14,8 @@ from forecast.clinic.package import write_log
 from forecast.clinic.simulate import simulate_log
 from forecast.errors import DataError
 
+from .workbooks import as_workbook, assert_same
+
 
 @pytest.fixture(scope="module")
 def log():
@@ -24,24 +26,6 @@ def log():
 def folder(log, tmp_path):
     write_log(log, tmp_path / "log")
     return tmp_path / "log"
-
-
-def as_workbook(log, path):
-    book = openpyxl.Workbook()
-    book.remove(book.active)
-    for name in TABLES:
-        frame = getattr(log, name)
-        sheet = book.create_sheet(name)
-        sheet.append(list(frame.columns))
-        for row in frame.astype(object).where(frame.notna(), None).itertuples(index=False):
-            sheet.append(list(row))
-    book.save(path)
-    return path
-
-
-def assert_same(left, right):
-    for name in TABLES:
-        pd.testing.assert_frame_equal(getattr(left, name), getattr(right, name))
 
 
 def test_a_written_log_reads_back_the_same(log, folder):

@@ -4,35 +4,17 @@ import datetime
 import zipfile
 
 import openpyxl
-import pandas as pd
 import pytest
 
-from forecast.clinic.courses import TABLES
 from forecast.clinic.log import read_log
 from forecast.clinic.simulate import simulate_log
+
+from .workbooks import as_workbook, assert_same
 
 
 @pytest.fixture(scope="module")
 def log():
     return simulate_log(40, seed=5)
-
-
-def as_workbook(log, path):
-    book = openpyxl.Workbook()
-    book.remove(book.active)
-    for name in TABLES:
-        frame = getattr(log, name)
-        sheet = book.create_sheet(name)
-        sheet.append(list(frame.columns))
-        for row in frame.astype(object).where(frame.notna(), None).itertuples(index=False):
-            sheet.append(list(row))
-    book.save(path)
-    return path
-
-
-def assert_same(left, right):
-    for name in TABLES:
-        pd.testing.assert_frame_equal(getattr(left, name), getattr(right, name))
 
 
 @pytest.fixture
