@@ -223,9 +223,8 @@ def contradict_sessions(clinic: Clinic) -> None:
 def spoil_gradings(clinic: Clinic) -> None:
     """Plant slips in gradings and reactions."""
     grading = clinic.of("gradings", clinic.course())[2]
-    clinic.plant(
-        "more than all", "gradings", grading, "fading_pct", 110, "set aside", "from 0 to 100"
-    )
+    says = "from 0 to 100"
+    clinic.plant("more than all", "gradings", grading, "fading_pct", 110, "flagged", says)
     course = clinic.course(lambda row: row["outcome"] == "stopped")
     last = clinic.of("gradings", course)[-1]
     value = course["sessions_given"] + 3

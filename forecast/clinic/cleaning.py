@@ -250,6 +250,8 @@ def _keep_rules(table: CleanTable, written: Mapping[str, pd.Series[Any]]) -> Non
     broken = broken_rules(table.name, table.frame, sound=table.sound)
     for name, rows in broken.groupby("column")["row"]:
         rule = rules[str(name)]
+        if rule.kept_above:
+            rows = rows[~(table.frame.loc[rows, rule.name] > rule.high).to_numpy()]
         fresh = [row for row in rows.astype(int) if (row, rule.name) not in listed]
         missing = table.frame.loc[fresh, rule.name].isna()
         cells = written[rule.name].loc[fresh]

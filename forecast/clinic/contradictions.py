@@ -9,7 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.clinic.cleaning import CleanTable, of_course
+from forecast.clinic.courses import ALL_GONE, TABLES
 from forecast.clinic.suspicions import fractions_like
+from forecast.clinic.tolerance import rule_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -24,6 +26,8 @@ FAR_DAYS = 731
 
 def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) -> None:
     """List what cannot be true in rows that are used all the same."""
+    for table in tables.values():
+        _above(table)
     courses = tables["courses"]
     _within_courses(courses)
     _halves(courses)
@@ -42,6 +46,18 @@ def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) 
         _falls(tables["gradings"])
         _fractions(tables["gradings"])
         _outcomes(courses, tables["gradings"].frame, cleared_at)
+
+
+def _above(table: CleanTable) -> None:
+    """Flag numbers above their limit that are kept."""
+    for rule in TABLES[table.name]:
+        if rule.kept_above:
+            table.flag(
+                table.frame[rule.name] > rule.high,
+                rule.name,
+                rule_of(rule),
+                f"Correct it; until then it counts as {rule.high:g}.",
+            )
 
 
 def _within_courses(courses: CleanTable) -> None:
@@ -265,27 +281,28 @@ def _date_of(sessions: pd.DataFrame, gradings: pd.DataFrame, later: int) -> pd.S
 
 
 def _falls(gradings: CleanTable) -> None:
-    """Flag gradings below all those given after an earlier session."""
+    """Flag gradings below all those given after an earlier session, as they count."""
     frame = gradings.frame
     after = frame.groupby(["course_id", "after_session"])["fading_pct"].min().reset_index()
     same = after["course_id"] == after["course_id"].shift()
     after["before"] = after["fading_pct"].shift().where(same)
     joined = frame.merge(after, how="left", on=["course_id", "after_session"])
-    falling = (joined["fading_pct_x"] < joined["before"]).set_axis(frame.index)
+    falling = joined["fading_pct_x"] < joined["before"].clip(upper=ALL_GONE)
     gradings.flag(
-        falling,
+        falling.set_axis(frame.index),
         "fading_pct",
         "no fall below the gradings before",
-        "Check it against the {:g} after an earlier session; both are used as they are.",
+        "Check it against the {:g} after an earlier session; both are used.",
         other=joined["before"].set_axis(frame.index),
     )
 
 
 def _fractions(gradings: CleanTable) -> None:
-    """Flag gradings that look like fractions: some faded, and none beyond 1."""
+    """Flag gradings that look like fractions: some faded, and none beyond 1, slips apart."""
     faded = gradings.frame["fading_pct"]
+    possible = faded <= ALL_GONE
     gradings.flag(
-        (faded > 0) & fractions_like(faded.nlargest(1)),
+        (faded > 0) & possible & fractions_like(faded[possible].nlargest(1)),
         "fading_pct",
         "percent from 0 to 100, not fractions from 0 to 1",
         "Multiply the column by 100 if it holds fractions.",

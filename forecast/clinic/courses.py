@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 __all__ = [
+    "ALL_GONE",
     "BODY_SITES",
     "FOREIGN_KEYS",
     "INKS",
@@ -42,6 +43,8 @@ class Column:
         Limits of a number, both allowed.
     default : str or int or None
         What an empty cell means; None is "not recorded".
+    kept_above : bool
+        Whether a number above ``high`` is kept as written, flagged, and counts as ``high``.
     unit : str
         Unit of a number.
     meaning : str
@@ -55,6 +58,7 @@ class Column:
     low: float | None = None
     high: float | None = None
     default: str | int | None = None
+    kept_above: bool = False
     unit: str = ""
     meaning: str = ""
 
@@ -90,6 +94,7 @@ BODY_SITES = words(
 INKS = words("black dark_blue light_blue green red orange yellow purple brown white flesh")
 
 YES_NO = words("yes no")
+ALL_GONE = 100  # percent faded; a grading above it is a slip, and counts as this
 MOST_SESSIONS = 100  # of one course; a larger count is a slip of the pen
 
 
@@ -267,7 +272,14 @@ GRADINGS = (
     _session_count("after_session", "Sessions given before; 0 is before the first.", low=0),
     Column("graded_on", "date", True, meaning="Date of the grading."),
     Column(
-        "fading_pct", "number", True, low=0, high=100, unit="%", meaning="Percent of ink faded."
+        "fading_pct",
+        "number",
+        True,
+        low=0,
+        high=ALL_GONE,
+        kept_above=True,
+        unit="%",
+        meaning="Percent of ink faded.",
     ),
     Column("grader_id", "id", meaning="Pseudonym of who graded."),
 )

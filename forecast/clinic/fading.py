@@ -175,7 +175,7 @@ def fit_fading(log: OutcomeLog, *, level: float = 0.95) -> FadingCurves:
     rows = fading_rows(log)
     fit, gains = fit_with_remnant(rows)
     slopes = Slopes(rows, fit, level)
-    graders = grader_report(slopes, log.gradings, level=level)
+    graders = grader_report(slopes, log.graded, level=level)
     gaps = interval_weeks(log, rows)
     spacing = spacing_of(slopes, gaps) if len(gaps) else None
     split = split_fading(log, level=level)

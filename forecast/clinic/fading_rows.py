@@ -248,7 +248,7 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
         adjusted=adjusted,
         regimes=regimes,
         groups=groups,
-        unit=grading_unit(log.gradings["fading_pct"]),
+        unit=grading_unit(log.graded["fading_pct"]),
         mean_gap_weeks=mean_gap,
         cleared_at=float(log.cleared_at),
         left_out=left_out,
@@ -276,7 +276,7 @@ def graded_rows(log: OutcomeLog, courses: pd.DataFrame) -> pd.DataFrame:
     import pandas as pd
 
     kept = courses[["course_id", "client_id", "sessions_given", "outcome"]]
-    table = log.gradings.merge(kept, on="course_id")
+    table = log.graded.merge(kept, on="course_id")
     table = table[(table["after_session"] > 0) & table["fading_pct"].notna()]
     table = table.rename(columns={"after_session": "session"})
     final = table[table["session"] == table["sessions_given"]]["course_id"]

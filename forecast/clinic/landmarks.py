@@ -231,7 +231,7 @@ def landmark_rows(
     """
     import pandas as pd
 
-    graded = log.gradings.assign(gone=ink_gone(log.gradings["fading_pct"]))
+    graded = log.graded.assign(gone=ink_gone(log.graded["fading_pct"]))
     graded = graded[graded["after_session"] > 0]
     graded = graded.groupby(["course_id", "after_session"])["gone"].mean().reset_index()
     known = rows.reset_index(drop=True).assign(row=np.arange(len(rows)))

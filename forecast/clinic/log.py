@@ -13,7 +13,7 @@ import numpy as np
 
 from forecast._checks import check_kind
 from forecast.clinic.cleaning import CleanTable, clean_table, empty_table
-from forecast.clinic.courses import TABLES
+from forecast.clinic.courses import ALL_GONE, TABLES
 from forecast.clinic.crosscheck import cross_check
 from forecast.clinic.identity import refuse_identifying
 from forecast.clinic.reading import RawLog, read_raw
@@ -40,7 +40,8 @@ class OutcomeLog:
     Attributes
     ----------
     courses, sessions, gradings, reactions, lasers : DataFrame
-        The rows used, in the columns of `forecast.clinic.courses.TABLES`.
+        The rows used, in the columns of `forecast.clinic.courses.TABLES`; a grading above 100
+        percent stands here as written, see `graded`.
     report : LogReport
         Rows set aside, flagged, and the spellings tolerated.
     cleared_at : float
@@ -81,6 +82,14 @@ class OutcomeLog:
         }
         tables = {name: numbered(name, frame) for name, frame in given.items() if frame is not None}
         return assemble(RawLog("frames", tables), cleared_at=cleared_at, today=today)
+
+    @property
+    def graded(self) -> pd.DataFrame:
+        """The gradings as they count: one above 100 percent, which is a slip, counts as 100."""
+        faded = self.gradings["fading_pct"]
+        if not (faded > ALL_GONE).any():
+            return self.gradings
+        return self.gradings.assign(fading_pct=faded.clip(upper=ALL_GONE))
 
 
 def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:

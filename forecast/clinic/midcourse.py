@@ -192,7 +192,7 @@ def fit_midcourse(
 
 def mean_gradings(log: OutcomeLog) -> pd.DataFrame:
     """Return the fall of log remaining ink by course and session, several gradings averaged."""
-    graded = log.gradings.assign(gone=ink_gone(log.gradings["fading_pct"]))
+    graded = log.graded.assign(gone=ink_gone(log.graded["fading_pct"]))
     graded = graded[graded["after_session"] > 0]
     return graded.groupby(["course_id", "after_session"])["gone"].mean().reset_index()
 

@@ -186,7 +186,7 @@ def value_open_book(
 
 def _gradings(log: OutcomeLog) -> dict[str, list[tuple[int, float]]]:
     found: dict[str, list[tuple[int, float]]] = {}
-    rows = log.gradings.sort_values("after_session")
+    rows = log.graded.sort_values("after_session")
     for course, after, percent in zip(
         rows["course_id"], rows["after_session"], rows["fading_pct"], strict=True
     ):

@@ -106,7 +106,7 @@ class LogReport:
         for title, listed in (
             ("Set aside (not used until mended)", self.set_aside),
             ("Flagged (the row is used, the cell read as not recorded)", self.flagged[blanked]),
-            ("Flagged (used as it is)", self.flagged[~blanked]),
+            ("Flagged (used all the same)", self.flagged[~blanked]),
         ):
             if len(listed):
                 parts += ["", f"{title}:", *by_rule(listed, examples)]

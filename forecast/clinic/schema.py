@@ -17,9 +17,10 @@ __all__ = ["broken_rules", "table_schema"]
 
 @lru_cache
 def table_schema(table: str, columns: frozenset[str] | None = None) -> pa.DataFrameSchema:
-    """Return the schema that a cleaned table of the log fulfils, of all its columns or of some.
+    """Return the schema of a cleaned table of the log, of all its columns or of some.
 
-    It carries presence, levels and limits; the types are those of the cleaned frames.
+    It carries presence, levels and limits; the types are those of the cleaned frames. These
+    fulfil it, but for numbers that are flagged and kept above their limit.
     """
     import pandera.pandas as pa
 

@@ -58,7 +58,7 @@ def split_fading(log: OutcomeLog, *, level: float) -> SplitFading | None:
     if not len(log.sessions):
         return None
     pairs = split_halves(log)
-    graded = log.gradings[log.gradings["after_session"] > 0]
+    graded = log.graded[log.graded["after_session"] > 0]
     mean = graded.groupby(["course_id", "after_session"])["fading_pct"].mean().reset_index()
     both = pairs[["tattoo_id", "course_id_ps", "course_id_ns"]]
     for name in ("ps", "ns"):

@@ -185,7 +185,7 @@ def _fading(log: OutcomeLog, pairs: pd.DataFrame, level: float) -> PairedDiffere
     does not choose which part of the curve is compared.
     """
     wanted = {*pairs["course_id_ps"], *pairs["course_id_ns"]}
-    notes = log.gradings[log.gradings["course_id"].isin(wanted)]
+    notes = log.graded[log.graded["course_id"].isin(wanted)]
     if not len(notes):
         return None
     left = np.log(np.maximum(100 - notes["fading_pct"].to_numpy(dtype=np.float64), 1.0) / 100)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
+from forecast.clinic.courses import ALL_GONE
+
 if TYPE_CHECKING:
     from forecast.clinic.log import OutcomeLog
 
@@ -34,9 +36,10 @@ def only_finished(log: OutcomeLog) -> tuple[str, ...]:
 
 
 def graded_in_fractions(log: OutcomeLog) -> tuple[str, ...]:
-    """Return a warning when the log's gradings look like fractions."""
+    """Return a warning when the log's gradings, slips above 100 apart, look like fractions."""
     faded = log.gradings["fading_pct"]
-    return (FRACTIONS,) if len(faded) and fractions_like([float(faded.max())]) else ()
+    possible = faded[faded <= ALL_GONE]
+    return (FRACTIONS,) if fractions_like(possible.nlargest(1)) else ()
 
 
 def fractions_like(percents: Iterable[float]) -> bool:

@@ -104,7 +104,7 @@ def fading_history(log: OutcomeLog, rows: pd.DataFrame, place: pd.Series[int]) -
 def _grid(log: OutcomeLog, rows: pd.DataFrame, place: pd.Series[int], most: int) -> FloatArray:
     """Return the gradings by course and session, NaN where there is none; repeats averaged."""
     grid = np.full((len(place), most), np.nan)
-    notes = log.gradings[log.gradings["course_id"].isin(place.index)]
+    notes = log.graded[log.graded["course_id"].isin(place.index)]
     notes = notes[notes["after_session"] < most]
     if not len(notes):
         return grid

@@ -303,7 +303,6 @@ def test_an_absurd_number_is_read_as_not_recorded():
 @pytest.mark.parametrize(
     ("table", "position", "changes"),
     [
-        ("gradings", 1, {"fading_pct": 101}),
         ("gradings", 1, {"fading_pct": -1}),
         ("gradings", 1, {"after_session": -1}),
         ("sessions", 1, {"session_no": 0}),

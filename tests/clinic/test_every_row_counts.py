@@ -98,7 +98,8 @@ def assert_canonical(log):
             assert cells.dtype == np.dtype("int64" if counted else expected.get(rule.kind, "O"))
             assert not (rule.required or rule.default is not None) or cells.notna().all()
             if rule.kind in ("integer", "number"):
-                assert cells.dropna().between(rule.low, rule.high).all()
+                high = np.inf if rule.kept_above else rule.high
+                assert cells.dropna().between(rule.low, high).all()
             elif rule.kind in ("level", "flag"):
                 assert cells.dropna().isin(rule.levels).all()
 

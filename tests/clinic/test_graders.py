@@ -40,6 +40,18 @@ def test_two_gradings_of_one_day_are_kept_as_such(twice_graded, report):
     assert report.n_twice == (twice_graded.gradings.groupby(key).size() > 1).sum()
 
 
+def test_graders_agree_on_a_slip_above_100_as_they_would_on_100(twice_graded):
+    tables = {name: getattr(twice_graded, name) for name in ("courses", "sessions")}
+    slips, hundreds = twice_graded.gradings.copy(), twice_graded.gradings.copy()
+    slips.loc[slips.index[-1], "fading_pct"] = 250
+    hundreds.loc[hundreds.index[-1], "fading_pct"] = 100
+    one, other = (
+        fit_fading(OutcomeLog.from_frames(**tables, gradings=gradings)).graders
+        for gradings in (slips, hundreds)
+    )
+    assert one.to_dict() == other.to_dict()
+
+
 def test_a_generous_grader_is_found_with_the_right_size(report):
     levels = report.levels.set_index("grader_id")
     # half of the ink is left: each is half of the difference away from the mean grader

@@ -118,7 +118,7 @@ def test_an_optional_date_that_cannot_be_used_is_not_recorded(written):
 def test_the_report_says_of_which_flagged_cells_nothing_is_used():
     log = log_of(course(smoker="sometimes"), course(course_id="c2", client_id="P1", inks="red"))
     first, _, rest = log.report.to_text().partition("the cell read as not recorded):")
-    then, _, last = rest.partition("Flagged (used as it is):")
+    then, _, last = rest.partition("Flagged (used all the same):")
     assert "Set aside (" not in first
     assert "'sometimes'" in then
     assert "client_id" not in then

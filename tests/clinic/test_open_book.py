@@ -54,7 +54,8 @@ def log(*rows, gradings=()):
         [{**plain, "course_id": f"C{i}", "client_id": f"P{i}", **row} for i, row in enumerate(rows)]
     )
     columns = ["course_id", "after_session", "fading_pct"]
-    return SimpleNamespace(courses=courses, gradings=pd.DataFrame(list(gradings), columns=columns))
+    table = pd.DataFrame(list(gradings), columns=columns)
+    return SimpleNamespace(courses=courses, gradings=table, graded=table)
 
 
 def tariff(**changes):

@@ -28,7 +28,7 @@ def test_the_text_says_counts_places_rules_and_remedies(report):
     assert "courses.skin_type, 4 row(s), rule: one of I, II, III, IV, V, VI." in text
     assert "and 1 more." in text
     assert "Flagged (the row is used, the cell read as not recorded):" in text
-    assert "Flagged (used as it is):" not in text
+    assert "Flagged (used all the same):" not in text
     assert "row 11: '200'." in text
     assert "upper and lower case, spaces and hyphens" in text
     assert "Columns of courses that the log does not know, kept out: room." in text

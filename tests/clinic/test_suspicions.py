@@ -39,6 +39,16 @@ def test_gradings_that_look_like_fractions_are_said_of_the_log_and_of_its_curves
     assert said in forecast.fit_fading(fractions).notes
 
 
+def test_a_slip_above_100_does_not_hide_fractions(fractions):
+    gradings = fractions.gradings.copy()
+    gradings.loc[7, "fading_pct"] = 250
+    log = OutcomeLog.from_frames(fractions.courses, gradings=gradings)
+    assert suspicions(log) == suspicions(fractions) != ()
+    listed = log.report.flagged.query("column == 'fading_pct' and row == 9")
+    assert "not fractions" not in " ".join(listed["rule"])
+    assert "not fractions" in " ".join(log.report.flagged["rule"])
+
+
 def test_gradings_that_are_all_zero_are_no_fractions(tidy):
     gradings = tidy.gradings.assign(fading_pct=0.0)
     log = OutcomeLog.from_frames(tidy.courses, gradings=gradings)
