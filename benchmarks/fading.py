@@ -6,7 +6,8 @@
 *updates*: each clinic draws its own speed and effects (standard deviation 0.15 on the log speed);
 600 courses are logged, a forecaster is fitted, and fresh clients with complete follow-up are asked
 about after 2, 4 and 6 sessions, with the gradings that the clinic would have written down.
-*regimes*: the share of the remaining ink that ps removes beyond ns against its truth, and stalls.
+*regimes*: the share of the remaining ink that ps removes beyond ns, by ink group, against its
+truth, and stalls.
 *speed*: the plain mixed model against statsmodels and, where Rscript and lme4 are at hand (never
 needed otherwise), against lmer; processor time, in turns.
 """
@@ -20,6 +21,7 @@ import time
 import warnings
 from dataclasses import replace
 from pathlib import Path
+from statistics import NormalDist
 
 import numpy as np
 
@@ -31,6 +33,7 @@ from forecast.assess.scores import crps_complete
 from forecast.causal.linear_mixed import LinearMixed
 from forecast.clinic.enquiry import Enquiry
 from forecast.clinic.forecaster import Forecaster
+from forecast.clinic.groups import INK_GROUPS
 from forecast.clinic.invented.chance import Crew
 from forecast.clinic.invented.reach import YEAR
 from forecast.clinic.invented.rows import hide
@@ -41,6 +44,7 @@ from forecast.survival import CountDistribution
 HORIZON, LEVEL, MOST, LANDMARKS = 25, 0.8, 60, (2, 4, 6)
 BLACK = replace(World(), mix=CaseMix(colour=0.0), resistant_rate=0.0)
 BIG_REMNANT = 0.08
+STALLS = ("found", "false", "remnant")
 Numbers = dict[str, float]
 
 
@@ -105,27 +109,34 @@ def judged(alone: np.ndarray, told: np.ndarray, left: np.ndarray) -> Numbers:
     }
 
 
-def regime_clinic(unit: tuple[int, str]) -> Numbers:
-    """Return one clinic's difference of shares, its interval and its truth, and its stalls."""
+def regime_clinic(unit: tuple[int, str]) -> dict[str, Numbers]:
+    """Return one clinic's differences of shares by ink group, with their truth, and its stalls."""
     seed, kind = unit
     world = BLACK if kind == "black" else World()
     clinic = simulate_clinic(600, seed=seed, world=world)
     fading = fit_fading(clinic.log)
-    truth = clinic.truth.set_index("course_id").loc[fading.rows.courses["course_id"]]
-    fall = np.exp(truth["log_speed"]).mean() * np.exp(world.session_sd**2 / 2)
-    fall *= np.exp(Crew.of(world).speed).mean()
-    row = fading.differences.set_index("ink_group").loc["all"]
+    courses = fading.rows.courses
+    truth = clinic.truth.set_index("course_id").loc[courses["course_id"]]
+    pace = np.exp(truth["log_speed"].to_numpy()) * np.exp(world.session_sd**2 / 2)
+    pace *= np.exp(Crew.of(world).speed).mean()
+    found: dict[str, Numbers] = {}
+    for row in fading.differences.itertuples():
+        inside = (courses["ink_group"] == row.ink_group) | (row.ink_group == "all")
+        fall = pace[inside].mean()
+        found[str(row.ink_group)] = {
+            "estimate": float(row.difference),
+            "low": float(row.low),
+            "high": float(row.high),
+            "truth": float(np.exp(-fall) - np.exp(-fall * np.exp(world.regime_effect))),
+        }
     looks = fading.stalls.looks.groupby("course_id")["stalled"].any()
     remnant = truth["remnant"].reindex(looks.index)
-    return {
-        "estimate": float(row["difference"]),
-        "low": float(row["low"]),
-        "high": float(row["high"]),
-        "truth": float(np.exp(-fall) - np.exp(-fall * np.exp(world.regime_effect))),
-        "stalls_found": float(looks[remnant > BIG_REMNANT].mean()),
-        "stalls_false": float(looks[remnant < 0.01].mean()),
+    found["stalls"] = {
+        "found": float(looks[remnant > BIG_REMNANT].mean()),
+        "false": float(looks[remnant < 0.01].mean()),
         "remnant": float((remnant > BIG_REMNANT).sum()),
     }
+    return found
 
 
 def measured_rows(n: int, irregular: bool) -> tuple[np.ndarray, ...]:
@@ -251,19 +262,32 @@ def updates_table(results: list[dict[str, Numbers]]) -> list[str]:
     return [*lines, "", f"First passage was chosen in {kept:.0%} of {len(results)} clinics."]
 
 
-def regimes_line(kind: str, results: list[Numbers]) -> str:
-    """Return coverage and bias of the regime difference, and what the stall rule found."""
-    rows = {name: np.array([result[name] for result in results]) for name in results[0]}
-    covered = (rows["low"] < rows["truth"]) & (rows["truth"] < rows["high"])
-    off = 100 * (rows["estimate"] - rows["truth"])
-    width = 100 * (rows["high"] - rows["low"]).mean()
-    found = rows["stalls_found"] * rows["remnant"]
-    share = np.nansum(found) / max(rows["remnant"].sum(), 1)
-    return (
-        f"| {kind} | {len(results)} | {covered.mean():.1%} | {100 * rows['truth'].mean():.2f} | "
-        f"{off.mean():+.2f} (se {off.std(ddof=1) / len(off) ** 0.5:.2f}) | {width:.2f} | "
-        f"{share:.0%} of {rows['remnant'].sum():.0f} | {np.nanmean(rows['stalls_false']):.1%} |"
-    )
+def regimes_table(kind: str, results: list[dict[str, Numbers]]) -> list[str]:
+    """Return coverage and bias of the regime difference by ink group, and what stalls found."""
+    lines = [
+        "| clinic | inks | clinics | covered | truth | off by | sd | stated error | width |",
+        "|---|---|---|---|---|---|---|---|---|",
+    ]
+    reach = NormalDist().inv_cdf(0.975)
+    for group in ("all", *INK_GROUPS):
+        told = [result[group] for result in results if group in result]
+        if len(told) < 2:
+            continue
+        rows = {name: np.array([one[name] for one in told]) for name in told[0]}
+        inside = (rows["low"] < rows["truth"]) & (rows["truth"] < rows["high"])
+        error = (inside.mean() * (1 - inside.mean()) / len(told)) ** 0.5
+        off = 100 * (rows["estimate"] - rows["truth"])
+        width = 100 * (rows["high"] - rows["low"])
+        lines.append(
+            f"| {kind} | {group} | {len(told)} | {inside.mean():.1%} (se {error:.1%}) | "
+            f"{100 * rows['truth'].mean():.2f} | {off.mean():+.2f} "
+            f"(se {off.std(ddof=1) / len(off) ** 0.5:.2f}) | {off.std(ddof=1):.2f} | "
+            f"{(width / 2 / reach).mean():.2f} | {width.mean():.2f} |"
+        )
+    rows = {name: np.array([one["stalls"][name] for one in results]) for name in STALLS}
+    share = np.nansum(rows["found"] * rows["remnant"]) / max(rows["remnant"].sum(), 1)
+    said = f"Stalls: {share:.0%} of {rows['remnant'].sum():.0f} remnants over 8 % flagged, and "
+    return [*lines, "", said + f"{np.nanmean(rows['false']):.1%} of the courses without."]
 
 
 def main() -> None:
@@ -286,7 +310,7 @@ def main() -> None:
         kept["updates"] = results
     for kind in ("black", "default") if "regimes" in parts else ():
         found = run_units(regime_clinic, [(k, kind) for k in numbers], label=kind)
-        print(regimes_line(kind, found))
+        print("\n".join(regimes_table(kind, found)))
         kept[kind] = found
     if "speed" in parts:
         print("\n".join(speed(options.subjects, options.repeats)))

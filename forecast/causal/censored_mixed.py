@@ -10,11 +10,13 @@ likelihood keeps every earlier value of a subject, subjects may leave for what w
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
+from forecast.causal.censored_scores import Errors, errors_of, newton_step
 from forecast.causal.censored_search import Guess, Search
 from forecast.causal.linear_mixed import FittedLinearMixed, LinearMixed
 from forecast.causal.plateaus import copies_of
@@ -59,6 +61,7 @@ class CensoredMixed:
         random: npt.ArrayLike | None = None,
         cluster: npt.ArrayLike | None = None,
         clock: npt.ArrayLike | None = None,
+        stretch: npt.ArrayLike | None = None,
         names: tuple[str, ...] = (),
         start: Guess | None = None,
     ) -> FittedCensoredMixed:
@@ -79,22 +82,28 @@ class CensoredMixed:
             Subjects of one cluster are not independent; each its own cluster when not given.
         clock : array of shape (n,), optional
             When each response was measured, from 0 on; needed where paths wander.
+        stretch : array of shape (n, m), optional
+            How the last random column, which must be a column of the design, too, changes with
+            each of m further parameters. They are not moved; the fit tells their scores.
         names : tuple of str
-            Of the design's columns.
+            Of the design's columns, then of the parameters that stretch.
         start : Guess, optional
             Where to search from: of an earlier fit to much the same rows.
 
         Raises
         ------
         DataError
-            If bounds cross, lengths differ, or fewer rows than columns are bounded on both sides.
+            If bounds cross, lengths differ, fewer rows than columns are bounded on both sides, or
+            the column to stretch is not in the design.
         FitError
             If columns of the design cannot be told apart.
         """
         low, high, middle = read_bounds(lower, upper)
         rows = read_rows(design, middle, subject, random)
         low, high = low[rows.order], high[rows.order]
-        p = rows.design.shape[1]
+        moved = np.empty((len(low), 0)) if stretch is None else np.asarray(stretch)[rows.order]
+        both = np.hstack([rows.design, moved])
+        p = both.shape[1]
         named = names or tuple(f"column {at}" for at in range(p))
         telling = int((np.isfinite(low) & np.isfinite(high)).sum())
         if telling <= p + rows.random.shape[1]:
@@ -102,29 +111,32 @@ class CensoredMixed:
                 f"{telling} row(s) bounded on both sides for {p} columns.",
                 "Give more measurements or fewer columns.",
             )
-        gram = rows.design.T @ rows.design
+        gram = both.T @ both
         scale = np.sqrt(np.maximum(np.diag(gram), 1e-300))
         check_rank(gram / np.outer(scale, scale), named)
         when = np.zeros(len(low)) if clock is None else np.asarray(clock, dtype=np.float64)
-        copies = copies_of(rows, low, high, when[rows.order], self.plateaus)
+        along = slope_column(rows) if moved.size else 0
+        copies = copies_of(
+            rows, low, high, when[rows.order], self.plateaus, stretch=moved, slope_column=along
+        )
         model = LinearMixed("ml", correlated=self.correlated)
         search = Search(copies, model, wanders=self.wanders, start=start)
         clients = rows.code if cluster is None else np.asarray(cluster)[rows.order]
         return summed_up(search, rows, clients[rows.starts], named)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class FittedCensoredMixed:
     """A fitted model.
 
     Attributes
     ----------
     model : FittedLinearMixed
-        Coefficients, variances and subjects' effects; its ``covariance`` is the inverse
-        information, less what the bounds hide.
-    robust_covariance : ndarray of shape (p, p)
-        Of the coefficients, from the spread of the clusters' scores: right also where the
-        errors of a subject are not independent.
+        Coefficients, variances and subjects' effects; its ``covariance`` takes the bounded values
+        as known.
+    step, step_errors : ndarray of shape (m,)
+        From the parameters that stretch to better ones, by one Newton step, and their rough
+        standard errors.
     loglik : float
         Log-likelihood, bounded rows counting with the chance of their bounds.
     n_rows, n_bounded, n_clusters : int
@@ -134,12 +146,14 @@ class FittedCensoredMixed:
         That a path gains per unit of the clock.
     levels_off : ndarray of shape (n_subjects,)
         Chance that each subject levels off, given its measurements; the subjects as in ``model``.
-    guess : Guess
-        Where a later search may start.
+    search : Search
+        That found it: `errors` are worked out from it, once, when asked for.
+    cluster : ndarray of shape (n_subjects,)
     """
 
     model: FittedLinearMixed
-    robust_covariance: FloatArray
+    step: FloatArray
+    step_errors: FloatArray
     loglik: float
     n_rows: int
     n_bounded: int
@@ -147,12 +161,32 @@ class FittedCensoredMixed:
     rounds: int
     wander_variance: float
     levels_off: FloatArray
-    guess: Guess
+    search: Search
+    cluster: npt.NDArray[Any]
 
     @property
     def coefficients(self) -> FloatArray:
         """Fixed effects."""
         return self.model.coefficients
+
+    @property
+    def guess(self) -> Guess:
+        """Where a later search may start."""
+        return self.search.guess
+
+    @cached_property
+    def errors(self) -> Errors:
+        """Of the coefficients and of the parameters that stretch."""
+        return errors_of(self.search, self.cluster)
+
+    @property
+    def robust_covariance(self) -> FloatArray:
+        """Of the coefficients and of the parameters that stretch, (p + m, p + m).
+
+        From the spread of the clusters' scores: right also where the errors of a subject are not
+        independent.
+        """
+        return self.errors.robust
 
 
 def read_bounds(
@@ -171,18 +205,30 @@ def read_bounds(
     return low, high, np.where(np.isfinite(ends), ends, 0.0)
 
 
+def slope_column(rows: Rows) -> int:
+    """Return which column of the design is the last random one."""
+    same = np.flatnonzero((rows.design == rows.random[:, -1:]).all(axis=0))
+    if not len(same):
+        raise DataError(
+            "The last random column is no column of the design.",
+            "Give it in the design, too, where it is to be stretched.",
+        )
+    return int(same[0])
+
+
 def summed_up(
     search: Search, rows: Rows, cluster: npt.NDArray[Any], names: tuple[str, ...]
 ) -> FittedCensoredMixed:
     """Return what a search finds; ``cluster`` is that of each subject."""
     best, rounds = search.run()
     tangent, found, loglik = search.expect()
-    bread, robust, n_clusters = search.scores(tangent, found, cluster)
-    fitted = best.profile.fitted(best.factor, best.settled, names, search.copies.rows.subjects)
+    step, step_errors = newton_step(search, tangent, found)
+    fitted = best.profile.fitted(
+        best.factor, best.settled, names[: rows.design.shape[1]], search.copies.rows.subjects
+    )
     n = len(rows.starts)
     fitted = replace(
         fitted,
-        covariance=bread,
         subjects=rows.subjects,
         effects=fitted.effects[:n],
         effect_covariance=fitted.effect_covariance[:n],
@@ -190,13 +236,15 @@ def summed_up(
     measured = int(search.measured[: len(rows.response)].sum())
     return FittedCensoredMixed(
         model=fitted,
-        robust_covariance=robust,
+        step=step,
+        step_errors=step_errors,
         loglik=loglik,
         n_rows=len(rows.response),
         n_bounded=len(rows.response) - measured,
-        n_clusters=n_clusters,
+        n_clusters=len(np.unique(cluster.astype(str))),
         rounds=rounds,
         wander_variance=best.wander * fitted.residual_variance,
         levels_off=1 - search.often[:n],
-        guess=search.guess,
+        search=search,
+        cluster=cluster,
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -90,6 +89,8 @@ class Search:
         self.measured = copies.low == copies.high
         self.blocks = blocks_of(copies.rows.starts, self.measured)
         self.plain = not (wanders or copies.n_shares)
+        q = copies.rows.random.shape[1]
+        self.free = np.tril_indices(q) if model.correlated else np.diag_indices(q)
         self.often = np.ones(len(copies.owner))  # how much each copy counts
         self.guess = self.first() if start is None else self.refreshed(start)
 
@@ -235,46 +236,6 @@ class Search:
             return 0.0
         levels = float(self.often[~copies.plain].sum())
         return (levels + PSEUDO) / (copies.n_subjects + 2 * PSEUDO)
-
-    def scores(
-        self, tangent: Tangent, found: list[Filled], cluster: npt.NDArray[Any]
-    ) -> tuple[FloatArray, FloatArray, int]:
-        """Return the inverse information of the coefficients, and their robust covariance.
-
-        The information is the complete one less the covariance of the complete scores given what
-        is known (Louis 1982, J R Stat Soc B 44:226); the scores are conditional means. Robust is
-        the jackknife by cluster in one step: fitted scores alone spread too little.
-        """
-        copies, often, variance = self.copies, self.often, self.guess.variance
-        p, n = tangent.rows.design.shape[1], len(copies.owner)
-        score, each = np.empty((n, p)), np.empty((n, p, p))
-        for block, filled in zip(self.blocks, found, strict=True):
-            X = tangent.rows.design[block.rows]
-            held = filled.precision @ X
-            score[block.who] = np.einsum("kmp,km->kp", held, filled.left)
-            each[block.who] = held.transpose(0, 2, 1) @ X
-            if block.n_bounded:
-                of = held[:, -block.n_bounded :]
-                lost = of.transpose(0, 2, 1) @ filled.hidden @ of
-                each[block.who] -= lost / variance
-        mean = np.zeros((copies.n_subjects, p))
-        np.add.at(mean, copies.owner, score * often[:, None])
-        if copies.n_shares:
-            apart = score - mean[copies.owner]
-            each -= apart[:, :, None] * apart[:, None, :] / variance
-        own = np.zeros((copies.n_subjects, p, p))
-        np.add.at(own, copies.owner, each * often[:, None, None])
-        information = own.sum(axis=0)
-        _, code = np.unique(np.asarray(cluster).astype(str), return_inverse=True)
-        n_clusters = int(code.max()) + 1
-        of_cluster, held_by = np.zeros((n_clusters, p)), np.zeros((n_clusters, p, p))
-        np.add.at(of_cluster, code, mean)
-        np.add.at(held_by, code, own)
-        moved = np.empty((n_clusters, p))
-        for one in range(n_clusters):
-            moved[one] = np.linalg.lstsq(information - held_by[one], of_cluster[one])[0]
-        bread = np.asarray(np.linalg.inv(information) * variance, dtype=np.float64)
-        return bread, moved.T @ moved * ((n_clusters - 1) / n_clusters), n_clusters
 
 
 def vertex(points: list[float], values: list[float], step: float) -> float:

@@ -63,6 +63,10 @@ class Copies:
     plain : ndarray of bool, shape (n_copies,)
         Whether nothing is held back.
     n_subjects, n_shares : int
+    stretch : ndarray of shape (n, m)
+        Change of the last random column with further parameters.
+    slope_column : int
+        The design's column that is the last random one.
     """
 
     rows: Rows
@@ -74,6 +78,8 @@ class Copies:
     plain: npt.NDArray[np.bool_]
     n_subjects: int
     n_shares: int
+    stretch: FloatArray
+    slope_column: int
 
     @property
     def originals(self) -> Rows:
@@ -128,9 +134,17 @@ class Copies:
 
 
 def copies_of(
-    rows: Rows, low: FloatArray, high: FloatArray, clock: FloatArray, shares: tuple[float, ...]
+    rows: Rows,
+    low: FloatArray,
+    high: FloatArray,
+    clock: FloatArray,
+    shares: tuple[float, ...],
+    *,
+    stretch: FloatArray | None = None,
+    slope_column: int = 0,
 ) -> Copies:
     """Return the copies; a share that a measurement of the subject rules out has none."""
+    stretch = np.empty((len(low), 0)) if stretch is None else stretch
     n_subjects = len(rows.starts)
     least = np.minimum.reduceat(high, rows.starts) + NEAR
     code = rows.code
@@ -163,4 +177,6 @@ def copies_of(
         plain=np.arange(len(owner)) < n_subjects,
         n_subjects=n_subjects,
         n_shares=len(shares),
+        stretch=stretch[at],
+        slope_column=slope_column,
     )

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from forecast.causal.plateaus import Tangent
 from forecast.causal.truncated_normal import truncated_moments
 
-__all__ = ["Block", "Filled", "blocks_of", "fill", "whitened"]
+__all__ = ["Block", "Filled", "blocks_of", "fill", "shared_errors", "whitened"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -85,9 +85,14 @@ def blocks_of(starts: IntArray, measured: npt.NDArray[np.bool_]) -> tuple[Block,
 def errors_of(block: Block, clock: FloatArray, slope: FloatArray, wander: float) -> FloatArray:
     """Return the covariance of a block's errors over the residual variance, (k, m, m)."""
     m = block.rows.shape[1]
+    return np.asarray(np.eye(m) + wander * shared_errors(block, clock, slope), dtype=np.float64)
+
+
+def shared_errors(block: Block, clock: FloatArray, slope: FloatArray) -> FloatArray:
+    """Return the covariance of a block's errors that stay, over the wander, (k, m, m)."""
     when, by = clock[block.rows], slope[block.rows]
     shared = np.minimum(when[:, :, None], when[:, None, :]) * by[:, :, None] * by[:, None, :]
-    return np.asarray(np.eye(m) + wander * shared, dtype=np.float64)
+    return np.asarray(shared, dtype=np.float64)
 
 
 def fill(
@@ -105,8 +110,6 @@ def fill(
     mean = rows.design[block.rows] @ coefficients
     spread = errors_of(block, clock, tangent.slope, wander) + Z @ relative @ Z.transpose(0, 2, 1)
     precision = np.asarray(np.linalg.inv(spread), dtype=np.float64)
-    k, m = mean.shape
-    seen = m - c
     left = tangent.low[block.rows] - mean
     k, seen = len(mean), mean.shape[1] - c
     left[:, seen:] = 0.0

@@ -15,7 +15,8 @@ __all__ = ["between_bounds", "truncated_moments"]
 FloatArray = npt.NDArray[np.float64]
 SWEEPS = 30
 SETTLED = 1e-6  # change of any mean in a sweep, in its standard deviations
-FAR = 36.0  # standard units beyond which a normal tail is not told from nothing
+FAR = 100.0  # standard units: bounds beyond are moved there together, and their mean back
+ENDLESS = 1e9  # in place of no bound
 LEAST = 1e-10
 
 
@@ -35,15 +36,19 @@ def between_bounds(low: FloatArray, high: FloatArray) -> tuple[FloatArray, Float
     """
     from scipy.special import log_ndtr
 
-    low, high = np.clip(low, -FAR, FAR), np.clip(high, -FAR, FAR)
+    low, high = np.maximum(low, -ENDLESS), np.minimum(high, ENDLESS)
     mirrored = low + high > 0  # work in the tail in which differences keep their digits
     a, b = np.where(mirrored, -high, low), np.where(mirrored, -low, high)
+    beyond = np.maximum(-b - FAR, 0.0)
+    a, b = np.clip(a + beyond, -2 * FAR, FAR), np.minimum(b + beyond, FAR)
     b = np.maximum(b, a + 1e-9)
     upper, lower = log_ndtr(b), log_ndtr(a)
     log_chance = upper + np.log(-np.expm1(np.minimum(lower - upper, -1e-16)))
     at_a, at_b = (np.exp(-0.5 * end**2 - log_chance) / np.sqrt(2 * np.pi) for end in (a, b))
     mean = np.clip(at_a - at_b, a, b)
     variance = 1 + a * at_a - b * at_b - mean**2
+    log_chance = log_chance - beyond * (FAR + beyond / 2)
+    mean = mean - beyond
     # within a sliver the difference has no digits left: there the value is all but uniform
     sliver = np.minimum((b - a) ** 2 / 12, 1.0)
     variance = np.where(variance > LEAST, np.minimum(variance, 1.0), np.minimum(sliver, LEAST))

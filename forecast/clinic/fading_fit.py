@@ -1,11 +1,12 @@
-"""The fit of the fading model, in which ps and the interval multiply a course's own pace.
+"""The fit of the fading model, in which everything multiplies a course's own pace.
 
-The log of the ink left is taken as start + pace x effective sessions, where a ps session counts as
-``exp(effect)`` ns sessions and one after a longer interval as more. That is not linear in the
-effects: they are found by linearising around the last ones, with each course at the pace that its
-attributes say (the first-order method of Sheiner & Beal 1980, J Pharmacokinet Biopharm 8:553),
-until they stay. A ps effect added to all paces alike would be that of slow courses, which have the
-most sessions and are changed to ps most often.
+The log of the ink left is taken as start + pace x effective sessions: an attribute makes a session
+of a course count as ``exp(effect)`` sessions, ps and a longer interval likewise. The pace varies by
+course in proportion to what is usual for its attributes, and so does what chance adds in a session.
+Given the effects that is a linear mixed model; their own scores, those of the likelihood itself,
+tell where they are to go (Newton steps), until they stay. Added to all paces alike, the effect of
+ps would be that of slow courses, which have the most sessions and are changed to ps most often;
+with one spread of paces for quick and slow inks, ps looked too slow among the slow ones.
 
 Two things keep late gradings of a course from saying more of its pace than they know: what chance
 does in a session stays (the path wanders), and some courses level off with ink left that no laser
@@ -16,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -33,26 +35,53 @@ FloatArray = npt.NDArray[np.float64]
 REMNANTS = (0.005, 0.01, 0.02, 0.03)  # shares of ink that never go, tried in turn
 LARGEST = 0.6  # of the ink at the threshold: a remnant beyond that would let nothing clear
 WORTHWHILE = 1.92  # rise of the log-likelihood: half the 95 % point of chi-squared on one degree
-FIRST_PACE = -0.3
-SLOWEST_PACE = -0.02
-MOST_ROUNDS = 10
+MOST_ROUNDS = 15
 PLATEAUS = (0.1, 0.2, 0.35, 0.6, 0.9)  # shares of its ink at which a course may level off
 SETTLED = 0.05  # change of an effect, in its standard errors
 LARGEST_STEP = 0.5
+MOST_APART = 3.0  # log of the pace of a course over the usual one
+LEAST_WORTH = 0.05  # ns sessions that a session counts as, whatever its interval and operator
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Columns:
+    """The columns of the mixed model when the effects that multiply are given.
+
+    Attributes
+    ----------
+    linear, multiplying : ndarray of int
+        Which of the rows' names the design holds, and which stretch it.
+    design : ndarray of shape (n, p)
+        The start, effective sessions, graders.
+    random : ndarray of shape (n, 2)
+        What varies by course: the start and the pace, so in proportion to what is usual.
+    stretch : ndarray of shape (n, m)
+        Change of the effective sessions with each effect.
+    clock : ndarray of shape (n,)
+        By which chance adds up: in a session of a quick course it moves more ink.
+    """
+
+    linear: npt.NDArray[np.int64]
+    multiplying: npt.NDArray[np.int64]
+    design: FloatArray
+    random: FloatArray
+    stretch: FloatArray
+    clock: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
 class FadingFit:
     """A fitted fading model.
 
     Attributes
     ----------
     fitted : FittedCensoredMixed
-        The last linearised model.
+        The model at the last effects.
     coefficients : ndarray of shape (p,)
-        Of the columns by name; those of ps, operators and the interval are logs of ratios of paces.
-    design, random : ndarray
-        The columns at the last effects.
+        Of the columns by name: the start, the usual pace, graders; all others are logs of ratios
+        of paces.
+    columns : Columns
+        At the last effects.
     remnant : float
         Share of the ink taken never to go.
     loglik : float
@@ -63,20 +92,22 @@ class FadingFit:
 
     fitted: FittedCensoredMixed
     coefficients: FloatArray
-    design: FloatArray
-    random: FloatArray
+    columns: Columns
     remnant: float
     loglik: float
     settled: bool
 
-    @property
+    @cached_property
     def covariance(self) -> FloatArray:
-        """Of the coefficients, clients' scores being independent."""
-        return self.fitted.robust_covariance
+        """Of the coefficients, (p, p), clients' scores being independent."""
+        order = np.concatenate([self.columns.linear, self.columns.multiplying])
+        found = np.empty((len(order), len(order)))
+        found[np.ix_(order, order)] = self.fitted.robust_covariance
+        return found
 
     @property
     def wander(self) -> float:
-        """Variance per session of what chance adds to the log of the ink left, for good."""
+        """Variance per session at the usual pace that chance adds to the log of the ink left."""
         return self.fitted.wander_variance
 
     @property
@@ -86,43 +117,78 @@ class FadingFit:
         return dict(zip(map(str, self.fitted.model.subjects), found, strict=True))
 
 
+def columns_at(rows: FadingRows, effects: FloatArray) -> Columns:
+    """Return the columns of the model at given effects.
+
+    Parameters
+    ----------
+    effects : ndarray of shape (m,)
+        Log ratios of paces of the multiplying columns.
+    """
+    sessions, ps = rows.sums[:, 1], rows.ps_sessions
+    course, regime, longer = (np.zeros(len(rows.sums)) for _ in range(3))
+    for at, effect in zip(rows.multiplying, effects, strict=True):
+        if rows.of_course(rows.names[at]):
+            course = course + effect * rows.sums[:, at] / sessions
+        elif rows.names[at].startswith("ps"):
+            regime = regime + effect * (rows.sums[:, at] > 0)
+        else:
+            longer = longer + effect * rows.sums[:, at]
+    times = np.exp(np.clip(course, -MOST_APART, MOST_APART))
+    worth = sessions + np.expm1(regime) * ps + longer
+    effective = times * np.maximum(worth, LEAST_WORTH * sessions)
+    stretch = times[:, None] * rows.sums[:, rows.multiplying]
+    for place, at in enumerate(rows.multiplying):
+        if rows.of_course(rows.names[at]):
+            stretch[:, place] = effective * rows.sums[:, at] / sessions
+        elif rows.names[at].startswith("ps"):
+            stretch[:, place] *= np.exp(regime)
+    linear = np.setdiff1d(np.arange(len(rows.names)), rows.multiplying)
+    design = rows.sums[:, linear]
+    design[:, 1] = effective
+    random = np.column_stack([np.ones(len(design)), effective])
+    return Columns(linear, rows.multiplying, design, random, stretch, clock=sessions * times**2)
+
+
 def fit_rows(
     rows: FadingRows, *, remnant: float = 0.0, start: FadingFit | None = None
 ) -> FadingFit:
     """Return the model when a share of the ink never goes, searched from another fit if given."""
     low, high, jacobian = rows.bounds(remnant)
-    effects, pace = np.zeros(len(rows.multiplying)), np.full(len(low), FIRST_PACE)
-    if start is not None:
-        effects = start.coefficients[rows.multiplying]
-        pace = np.minimum(rows.pace(start.coefficients), SLOWEST_PACE)
-    rounds, moving = 0, True
+    places = rows.multiplying
+    effects = np.zeros(len(places)) if start is None else start.coefficients[places]
     guess = None if start is None else start.fitted.guess
+    rounds, moving = 0, True
     while moving and rounds < MOST_ROUNDS:
         rounds += 1
-        design, random = rows.columns_at(effects, pace)
+        columns = columns_at(rows, effects)
+        order = np.concatenate([columns.linear, places])
         fitted = CensoredMixed(wanders=True, plateaus=PLATEAUS).fit(
-            design,
+            columns.design,
             low,
             high,
             rows.table["course_id"],
-            random=random,
+            random=columns.random,
             cluster=rows.table["client_id"].to_numpy(),
-            names=rows.names,
-            clock=rows.table["session"].to_numpy(),
+            clock=columns.clock,
+            stretch=columns.stretch,
+            names=tuple(rows.names[at] for at in order),
             start=guess,
         )
         guess = fitted.guess
-        step = fitted.coefficients[rows.multiplying]
-        errors = np.sqrt(np.diag(fitted.robust_covariance)[rows.multiplying])
-        first = rounds == 1 and start is None  # at a pace that is only a guess
-        moving = len(step) > 0 and (first or bool((np.abs(step) > SETTLED * errors).any()))
-        effects = effects + np.clip(step, -LARGEST_STEP, LARGEST_STEP)
-        pace = np.minimum(rows.pace(fitted.coefficients), SLOWEST_PACE)
-    coefficients = fitted.coefficients.copy()
-    coefficients[rows.multiplying] = effects
-    loglik = fitted.loglik + jacobian
-    settled = fitted.model.converged and not moving
-    return FadingFit(fitted, coefficients, design, random, remnant, loglik, settled)
+        moving = bool((np.abs(fitted.step) > SETTLED * fitted.step_errors).any())
+        if moving:
+            effects = effects + np.clip(fitted.step, -LARGEST_STEP, LARGEST_STEP)
+    coefficients = np.empty(len(order))
+    coefficients[order] = np.concatenate([fitted.coefficients, effects])
+    return FadingFit(
+        fitted=fitted,
+        coefficients=coefficients,
+        columns=columns,
+        remnant=remnant,
+        loglik=fitted.loglik + jacobian,
+        settled=fitted.model.converged and not moving,
+    )
 
 
 def fit_with_remnant(rows: FadingRows) -> tuple[FadingFit, Mapping[float, float]]:

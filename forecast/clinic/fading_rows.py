@@ -92,41 +92,17 @@ class FadingRows:
     @property
     def multiplying(self) -> npt.NDArray[np.int64]:
         """Places of the columns whose effect multiplies the pace, (m,)."""
+        kept = ("start", "sessions")
         found = [
             at
             for at, name in enumerate(self.names)
-            if name == "log_gap" or name.startswith(("ps", "operator "))
+            if name not in kept and not name.startswith("grader ")
         ]
         return np.array(found, dtype=np.int64)
 
-    def columns_at(self, effects: FloatArray, pace: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the design (n, p) and the columns that vary by course (n, 2) at given effects.
-
-        Parameters
-        ----------
-        effects : ndarray of shape (m,)
-            Log ratios of paces of the multiplying columns.
-        pace : ndarray of shape (n,)
-            Log ink per ns session that the attributes of each row's course say.
-        """
-        design = self.sums.copy()
-        ratio = np.zeros(len(design))
-        longer = np.zeros(len(design))
-        for at, effect in zip(self.multiplying, effects, strict=True):
-            if not self.names[at].startswith("ps"):
-                longer = longer + effect * self.sums[:, at]
-            else:
-                ratio = ratio + effect * (self.sums[:, at] > 0)
-        ps = self.ps_sessions
-        sessions = self.sums[:, 1] + np.expm1(ratio) * ps + longer
-        for at, name in enumerate(self.names):
-            if name.startswith("sessions") or name in self.adjusted:
-                design[:, at] *= sessions / self.sums[:, 1]
-            elif name == "log_gap" or name.startswith("operator "):
-                design[:, at] *= pace
-            elif name.startswith("ps"):
-                design[:, at] *= pace * np.exp(ratio)
-        return design, np.column_stack([np.ones(len(design)), sessions])
+    def of_course(self, name: str) -> bool:
+        """Return whether a column's effect multiplies all sessions of a course alike."""
+        return name.startswith("sessions, ") or name in self.adjusted
 
     @property
     def operators_apart(self) -> bool:
@@ -140,16 +116,6 @@ class FadingRows:
         if "ps" not in self.names:
             return np.zeros(len(self.sums))
         return self.sums[:, self.names.index("ps")]
-
-    def pace(self, coefficients: FloatArray) -> FloatArray:
-        """Return the log ink per ns session that the attributes of each row's course say, (n,)."""
-        places = [
-            at
-            for at, name in enumerate(self.names)
-            if name.startswith("sessions") or name in self.adjusted
-        ]
-        by_session: FloatArray = self.sums[:, places] @ coefficients[places] / self.sums[:, 1]
-        return by_session
 
     def bounds(self, remnant: float = 0.0) -> tuple[FloatArray, FloatArray, float]:
         """Return bounds of the log of the ink left that can go, and the log Jacobian.

@@ -74,33 +74,28 @@ class Slopes:
         Averaged over the group's own courses: their attributes and their ink groups; at the
         typical interval and date.
         """
-        inside = self.members(group)
-        kinds = self.rows.courses["ink_group"].to_numpy()
-        value, gradient = 0.0, np.zeros(len(self.rows.names))
-        for kind in np.unique(kinds[inside]):
-            of_kind = inside & (kinds == kind)
-            share = of_kind.sum() / inside.sum()
-            pace, ratio = self._weights(str(kind), of_kind, regime)
-            level = float(pace @ self.fit.coefficients)
-            times = exp(float(ratio @ self.fit.coefficients))
-            value += share * level * times
-            gradient += share * times * (pace + level * ratio)
-        return value, gradient
+        by_course = self.log_ratios(regime)[self.members(group)]
+        pace = self.fit.coefficients[1]
+        times = np.exp(by_course @ self.fit.coefficients)
+        gradient = pace * (times @ by_course) / len(times)
+        gradient[1] = times.mean()
+        return float(pace * times.mean()), gradient
 
-    def _weights(
-        self, kind: str, of_kind: npt.NDArray[np.bool_], regime: str
-    ) -> tuple[FloatArray, FloatArray]:
-        """Return the weights of the coefficients in the ns pace, and in the log ratio to it."""
-        pace, ratio = (dict.fromkeys(self.rows.names, 0.0) for _ in range(2))
-        pace["sessions"] = 1.0
-        if f"sessions, {kind}" in pace:
-            pace[f"sessions, {kind}"] = 1.0
-        means = self.rows.centred[of_kind].mean(axis=0)
-        pace |= dict(zip(self.rows.adjusted, means.tolist(), strict=True))
-        for name in ("ps", f"ps, {kind}") if regime == "ps" else ():
-            if name in ratio:
-                ratio[name] = 1.0
-        return np.array(list(pace.values())), np.array(list(ratio.values()))
+    def log_ratios(self, regime: str) -> FloatArray:
+        """Return the weights of the coefficients in the log of each course's pace over the usual.
+
+        Shape (n_courses, p).
+        """
+        courses, names = self.rows.courses, self.rows.names
+        kind = courses["ink_group"].to_numpy()
+        found = np.zeros((len(courses), len(names)))
+        for at, name in enumerate(names):
+            of, _, group = name.partition(", ")
+            if name in self.rows.adjusted:
+                found[:, at] = self.rows.centred[:, self.rows.adjusted.index(name)]
+            elif (of == "sessions" and group) or (of == "ps" and regime == "ps"):
+                found[:, at] = (kind == group) if group else 1.0
+        return found
 
     def value(self, weights: FloatArray) -> tuple[float, float]:
         """Return a weighted sum of coefficients and its standard error."""
@@ -179,7 +174,8 @@ class Slopes:
 
         had = self.had(regime, group)
         slope, gradient = self.slope(regime, group)
-        ratio = slope / self.slope(self.regimes[0], group)[0]
+        usual = self.fit.coefficients[1]
+        wander = self.fit.wander * (self.slope(self.regimes[0], group)[0] / usual) ** 2
         start = np.array([1.0 if name == "start" else 0.0 for name in self.rows.names])
         spread = self.fit.fitted.model.random_covariance
         wide = NormalDist().inv_cdf((1 + MIDDLE) / 2)
@@ -190,8 +186,8 @@ class Slopes:
                 break
             mean = float(start @ self.fit.coefficients) + session * slope
             error = self.error(start + session * gradient)
-            z = np.array([1.0, session * ratio])
-            apart = wide * float(np.sqrt(z @ spread @ z + session * self.fit.wander))
+            z = np.array([1.0, session * slope / usual])
+            apart = wide * float(np.sqrt(z @ spread @ z + session * wander))
             ends = mean + np.array([0, self.reach * error, -self.reach * error, apart, -apart])
             found.append((session, *self.faded(ends), courses))
         names = ["session", "faded", "low", "high", "middle_low", "middle_high", "courses"]

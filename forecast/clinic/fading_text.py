@@ -69,11 +69,6 @@ def regime_notes(rows: FadingRows) -> list[str]:
             "No operator fired both regimes often enough: who treated and what was fired cannot "
             "be told apart."
         ]
-    if "other colours" in rows.groups and len(rows.groups) > 1:
-        return [
-            "Among other colours, where courses differ most, ps looks slower here than it is, by "
-            "about one point on invented clinics: for those inks go by the comparison of regimes."
-        ]
     return []
 
 

@@ -114,7 +114,7 @@ def looks_of(slopes: Slopes) -> pd.DataFrame:
     nearly = rows.table["fading_pct"].to_numpy() >= rows.cleared_at - NEARLY
     value = np.where(np.isfinite(low) & ~nearly, low, -np.inf)  # as good as cleared: never a stall
     known = np.where(np.isfinite(high), np.where(np.isfinite(low), (low + high) / 2, high), low)
-    fixed = fit.design @ model.coefficients
+    fixed = fit.columns.design @ model.coefficients
     relative = model.random_covariance / model.residual_variance
     wander = fit.wander / model.residual_variance
     session = rows.table["session"].to_numpy(dtype=np.int64)
@@ -124,7 +124,8 @@ def looks_of(slopes: Slopes) -> pd.DataFrame:
     for first, after in zip(starts, np.append(starts[1:], len(ids)), strict=True):
         at = slice(first, after)
         left = known[at] - fixed[at]
-        expected = expectations(session[at], left, fit.random[at], relative, wander)
+        clock, random = fit.columns.clock[at], fit.columns.random[at]
+        expected = expectations(session[at], clock, left, random, relative, wander)
         judged: dict[int, tuple[float, float]] = {}
         for place, centre, spread in expected:
             mean = fixed[first + place] + centre
@@ -141,6 +142,7 @@ def looks_of(slopes: Slopes) -> pd.DataFrame:
 
 def expectations(
     session: npt.NDArray[np.int64],
+    clock: FloatArray,
     left: FloatArray,
     random: FloatArray,
     relative: FloatArray,
@@ -151,7 +153,7 @@ def expectations(
     ``left`` are the deviations of one course from the model's mean; ``relative`` and ``wander``
     the model's variances over that of a grading.
     """
-    shared = random @ relative @ random.T + wander * np.minimum.outer(session, session)
+    shared = random @ relative @ random.T + wander * np.minimum.outer(clock, clock)
     spread = shared + np.eye(len(session))
     found = []
     for place in range(FEWEST_BEFORE, len(session)):

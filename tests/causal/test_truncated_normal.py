@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from scipy.stats import multivariate_normal, truncnorm
+from scipy.stats import multivariate_normal, norm, truncnorm
 
 from forecast.causal.truncated_normal import between_bounds, truncated_moments
 
@@ -21,11 +21,22 @@ def test_one_value_has_the_moments_of_scipys_truncated_normal(low, high):
     assert_allclose(np.exp(log_chance), chance, rtol=1e-6)
 
 
-def test_far_in_a_tail_the_value_sits_at_its_bound():
-    mean, variance, _ = between_bounds(np.array([30.0]), np.array([np.inf]))
-    # Mills ratio: the excess over a far bound is all but exponential with rate 30
-    assert_allclose(mean - 30, 1 / 30, rtol=0.01)
-    assert_allclose(variance, 1 / 900, rtol=0.02)
+@pytest.mark.parametrize("far", [30.0, 90.0, 100.0])
+def test_far_in_a_tail_the_value_sits_at_its_bound(far):
+    mean, variance, log_chance = between_bounds(np.array([far]), np.array([np.inf]))
+    # Mills ratio: the excess over a far bound is all but exponential with that rate
+    assert_allclose(mean - far, 1 / far, rtol=0.01)
+    assert_allclose(variance, 1 / far**2, rtol=0.02)
+    assert_allclose(log_chance, norm.logsf(far), rtol=1e-9)
+
+
+def test_beyond_reason_the_value_still_lies_within_its_bounds():
+    low, high = np.array([5e3, -np.inf, 5e3]), np.array([np.inf, -2e4, 5e3 + 1])
+    mean, variance, log_chance = between_bounds(low, high)
+    assert (mean >= low).all()
+    assert (mean <= high).all()
+    assert (variance > 0).all()
+    assert_allclose(log_chance, norm.logsf([5e3, 2e4, 5e3]), rtol=1e-6)
 
 
 def test_two_positive_values_have_the_published_orthant_chance():

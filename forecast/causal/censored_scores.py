@@ -1,0 +1,251 @@
+"""What a finished search says of its parameters: scores, observed information, robust errors.
+
+The score of a subject is its complete score averaged over what is not known of it (Fisher's
+identity): its own effects, values behind bounds, whether it levels off. The observed information
+is the numerical derivative of the scores (Jamshidian & Jennrich 2000, J R Stat Soc B 62:257), so
+that whatever is not known counts against it.
+
+Parameters that stretch the last random column have the score of the likelihood, not of the mean
+alone: subjects who stay because they are slow would otherwise be taken for an effect.
+"""
+
+from __future__ import annotations
+
+from copy import copy
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast.causal.subject_blocks import fill, shared_errors
+
+if TYPE_CHECKING:
+    from forecast.causal.censored_search import Search
+    from forecast.causal.plateaus import Copies, Tangent
+    from forecast.causal.subject_blocks import Block, Filled
+
+__all__ = ["Errors", "errors_of", "newton_step", "subject_scores"]
+
+FloatArray = npt.NDArray[np.float64]
+STEP = 0.02  # of the numerical derivative, in standard errors
+LEAST_BEND = 1e-8  # eigenvalue of the scaled information
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Errors:
+    """Of p coefficients and m parameters that stretch.
+
+    Attributes
+    ----------
+    bread : ndarray of shape (p + m, p + m)
+        Inverse observed information, the other parameters being estimated too.
+    robust : ndarray of shape (p + m, p + m)
+        Covariance from the spread of the clusters' scores, each enlarged by how much the fit
+        follows its own cluster.
+    """
+
+    bread: FloatArray
+    robust: FloatArray
+
+
+def newton_step(
+    search: Search, tangent: Tangent, found: list[Filled]
+) -> tuple[FloatArray, FloatArray]:
+    """Return the step of the parameters that stretch to better ones, and their rough errors.
+
+    The information is that of the mean alone: quick, and the steps end where the score is zero.
+    """
+    variance, p = search.guess.variance, tangent.rows.design.shape[1]
+    m = search.copies.stretch.shape[1]
+    if not m:
+        return np.empty(0), np.empty(0)
+    score, information = np.zeros(p + m), np.zeros((p + m, p + m))
+    usual = search.guess.coefficients[search.copies.slope_column]
+    for block, filled in zip(search.blocks, found, strict=True):
+        often = search.often[block.who]
+        parts = mean_scores(search, tangent, block, filled)
+        score += often @ np.concatenate(parts, axis=1)
+        stretch = usual * stretched(search.copies, tangent, block)
+        X = np.concatenate([tangent.rows.design[block.rows], stretch], axis=2)
+        held = filled.precision @ X
+        each = held.transpose(0, 2, 1) @ X
+        if block.n_bounded:  # less what the bounds hide (Louis 1982, J R Stat Soc B 44:226)
+            of = held[:, -block.n_bounded :]
+            each -= of.transpose(0, 2, 1) @ filled.hidden @ of / variance
+        information += np.einsum("k,kpq->pq", often, each)
+    information /= variance
+    inverse = np.linalg.inv(information)
+    return (inverse @ score)[p:], np.sqrt(np.diag(inverse))[p:]
+
+
+def stretched(copies: Copies, tangent: Tangent, block: Block) -> FloatArray:
+    """Return how a block's rows change with what stretches, at a slope of one, (k, rows, m)."""
+    return copies.stretch[block.rows] * tangent.slope[block.rows][:, :, None]
+
+
+def mean_scores(
+    search: Search, tangent: Tangent, block: Block, filled: Filled
+) -> tuple[FloatArray, FloatArray]:
+    """Return each subject's scores of the coefficients and of what stretches.
+
+    A subject's slope and what is left of its rows both are known only so far: the mean of their
+    product is the product of their means and their covariance.
+    """
+    guess, copies = search.guess, search.copies
+    X, Z = tangent.rows.design[block.rows], tangent.rows.random[block.rows]
+    pulled = np.einsum("kmn,kn->km", filled.precision, filled.left)
+    gain = (guess.relative @ Z.transpose(0, 2, 1) @ filled.precision)[:, -1]
+    slope = guess.coefficients[copies.slope_column] + np.einsum("km,km->k", gain, filled.left)
+    product = slope[:, None] * pulled - guess.variance * gain
+    if block.n_bounded:
+        behind = filled.precision[:, -block.n_bounded :]
+        product += np.einsum("kb,kbc,kcm->km", gain[:, -block.n_bounded :], filled.hidden, behind)
+    by = stretched(copies, tangent, block)
+    return (
+        np.einsum("kmp,km->kp", X, pulled) / guess.variance,
+        np.einsum("kmp,km->kp", by, product) / guess.variance,
+    )
+
+
+def spread_scores(
+    search: Search, tangent: Tangent, block: Block, filled: Filled
+) -> list[FloatArray]:
+    """Return each subject's scores of the factor, the wander and the variance."""
+    guess, clock = search.guess, search.copies.clock
+    Z, precision = tangent.rows.random[block.rows], filled.precision
+    k, m = filled.left.shape
+    pulled = np.einsum("kmn,kn->km", precision, filled.left)
+    second = pulled[:, :, None] * pulled[:, None, :]
+    hidden = np.zeros(k)
+    if block.n_bounded:
+        behind = precision[:, -block.n_bounded :]
+        second += behind.transpose(0, 2, 1) @ filled.hidden @ behind
+        corner = behind[:, :, -block.n_bounded :]
+        hidden = np.einsum("kbc,kcb->k", filled.hidden, corner)
+    apart = 0.5 * (second / guess.variance - precision)
+    between = 2 * Z.transpose(0, 2, 1) @ apart @ Z @ guess.factor
+    found = [between[:, *search.free]]
+    if search.wanders:
+        shared = shared_errors(block, clock, tangent.slope)
+        found.append(np.einsum("kmn,kmn->k", apart, shared)[:, None])
+    fit = np.einsum("km,km->k", filled.left, pulled) + hidden
+    found.append(((fit / guess.variance - m) / (2 * guess.variance))[:, None])
+    return found
+
+
+def subject_scores(search: Search, moved: FloatArray) -> FloatArray:
+    """Return each subject's scores when the parameters are ``moved`` from the last guess.
+
+    Shape (n_subjects, P): coefficients, what stretches, the factor of the covariance between
+    subjects, the wander where paths wander, the variance, and how often subjects level off where
+    some do.
+    """
+    there = displaced(search, moved)
+    copies, guess = there.copies, there.guess
+    tangent = copies.tangent(guess.path)
+    loglik, scores = np.empty(len(copies.owner)), np.zeros((len(copies.owner), len(moved)))
+    for block in there.blocks:
+        filled = fill(
+            block,
+            tangent,
+            copies.clock,
+            guess.coefficients,
+            guess.relative,
+            guess.wander,
+            guess.variance,
+        )
+        loglik[block.who] = filled.loglik
+        parts = [
+            *mean_scores(there, tangent, block, filled),
+            *spread_scores(there, tangent, block, filled),
+        ]
+        both = np.concatenate(parts, axis=1)
+        scores[block.who, : both.shape[1]] = both
+    often = np.ones(len(copies.owner))
+    if copies.n_shares:
+        often, _ = copies.chances(loglik + copies.log_prior(guess.often))
+        scores[:, -1] = np.where(copies.plain, -1 / (1 - guess.often), 1 / guess.often)
+    found = np.zeros((copies.n_subjects, len(moved)))
+    np.add.at(found, copies.owner, scores * often[:, None])
+    return found
+
+
+def displaced(search: Search, moved: FloatArray) -> Search:
+    """Return the search with its guess moved; see `subject_scores`."""
+    there, guess, copies = copy(search), search.guess, search.copies
+    p, m = copies.rows.design.shape[1], copies.stretch.shape[1]
+    f = len(search.free[0])
+    factor = guess.factor.copy()
+    factor[search.free] += moved[p + m : p + m + f]
+    rest = moved[p + m + f :].tolist()
+    there.guess = replace(
+        guess,
+        coefficients=guess.coefficients + moved[:p],
+        factor=factor,
+        wander=guess.wander + (rest.pop(0) if search.wanders else 0.0),
+        variance=guess.variance + rest.pop(0),
+        often=guess.often + (rest.pop(0) if copies.n_shares else 0.0),
+    )
+    if m:
+        by = copies.stretch @ moved[p : p + m]
+        design, random = copies.rows.design.copy(), copies.rows.random.copy()
+        design[:, copies.slope_column] += by
+        random[:, -1] += by
+        there.copies = replace(copies, rows=replace(copies.rows, design=design, random=random))
+    return there
+
+
+def errors_of(search: Search, cluster: npt.NDArray[Any]) -> Errors:
+    """Return the errors of the coefficients and of what stretches.
+
+    Parameters
+    ----------
+    cluster : ndarray of shape (n_subjects,)
+        Subjects of one cluster are not independent.
+    """
+    copies = search.copies
+    p = copies.rows.design.shape[1] + copies.stretch.shape[1]
+    size = p + len(search.free[0]) + search.wanders + 1 + bool(copies.n_shares)
+    here = subject_scores(search, np.zeros(size))
+    bend = np.sqrt((here**2).sum(axis=0))
+    kept = np.flatnonzero((bend > 0) | (np.arange(size) < p))  # no spread between subjects: none
+    own = np.empty((len(here), len(kept), len(kept)))
+    for place, at in enumerate(kept):
+        step = STEP / max(float(bend[at]), LEAST_BEND)
+        there = subject_scores(search, step * (np.arange(size) == at))
+        own[:, :, place] = (here - there)[:, kept] / step
+    own, here = (own + own.transpose(0, 2, 1)) / 2, here[:, kept]
+    if np.linalg.eigvalsh(scaled(own.sum(axis=0))).min() < LEAST_BEND:
+        here, own = here[:, :p], own[:, :p, :p]  # a variance at the edge of what it can be
+    information = own.sum(axis=0)
+    moved = pulls(information, here, own, cluster)
+    robust = moved.T @ moved
+    bread = np.asarray(np.linalg.inv(information), dtype=np.float64)
+    return Errors(bread[:p, :p], robust[:p, :p])
+
+
+def scaled(information: FloatArray) -> FloatArray:
+    """Return the information with ones in its diagonal where that can be."""
+    scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
+    return np.asarray(information / np.outer(scale, scale))
+
+
+def pulls(
+    information: FloatArray, score: FloatArray, own: FloatArray, cluster: npt.NDArray[Any]
+) -> FloatArray:
+    """Return how far each cluster pulls the parameters, (n_clusters, P).
+
+    A fit follows its clusters, so that what is left of them is too small by the root of one less
+    their leverage (Bell & McCaffrey 2002, Surv Methodol 28:169); to first order that is half of
+    what leaving the cluster out would make of it.
+    """
+    _, code = np.unique(np.asarray(cluster).astype(str), return_inverse=True)
+    n_clusters, q = int(code.max()) + 1, len(information)
+    of_cluster, held_by = np.zeros((n_clusters, q)), np.zeros((n_clusters, q, q))
+    np.add.at(of_cluster, code, score)
+    np.add.at(held_by, code, own)
+    found = np.empty((n_clusters, q))
+    for one in range(n_clusters):
+        found[one] = np.linalg.lstsq(information - held_by[one] / 2, of_cluster[one])[0]
+    return found
