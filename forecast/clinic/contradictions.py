@@ -9,7 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.clinic.cleaning import CleanTable, of_course
-from forecast.clinic.courses import ALL_GONE, TABLES
+from forecast.clinic.counted import ALL_GONE, MOST_GENEROUS, counted
+from forecast.clinic.courses import TABLES
 from forecast.clinic.suspicions import fractions_like
 from forecast.clinic.tolerance import rule_of
 
@@ -26,8 +27,6 @@ FAR_DAYS = 731
 
 def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) -> None:
     """List what cannot be true in rows that are used all the same."""
-    for table in tables.values():
-        _above(table)
     courses = tables["courses"]
     _within_courses(courses)
     _halves(courses)
@@ -45,19 +44,22 @@ def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) 
         _grading_dates(tables["gradings"], tables.get("sessions"), courses)
         _falls(tables["gradings"])
         _fractions(tables["gradings"])
-        _outcomes(courses, tables["gradings"].frame, cleared_at)
+        _above(tables["gradings"])
+        faded = counted(tables["gradings"].frame["fading_pct"])
+        known = tables["gradings"].frame.assign(fading_pct=faded)[faded.notna()]
+        _outcomes(courses, known, cleared_at)
 
 
-def _above(table: CleanTable) -> None:
-    """Flag numbers above their limit that are kept."""
-    for rule in TABLES[table.name]:
-        if rule.kept_above:
-            table.flag(
-                table.frame[rule.name] > rule.high,
-                rule.name,
-                rule_of(rule),
-                f"Correct it; until then it counts as {rule.high:g}.",
-            )
+def _above(gradings: CleanTable) -> None:
+    """Flag gradings above 100 percent, which are kept; see `counted`."""
+    (rule,) = (rule for rule in TABLES[gradings.name] if rule.name == "fading_pct")
+    faded = gradings.frame[rule.name]
+    for slips, then in (
+        ((faded > ALL_GONE) & (faded <= MOST_GENEROUS), f"counts as {ALL_GONE:g}"),
+        (faded > MOST_GENEROUS, "is not used"),
+    ):
+        remedy = f"Correct it; until then it {then}."
+        gradings.flag(slips, rule.name, rule_of(rule), remedy)
 
 
 def _within_courses(courses: CleanTable) -> None:
@@ -283,7 +285,8 @@ def _date_of(sessions: pd.DataFrame, gradings: pd.DataFrame, later: int) -> pd.S
 def _falls(gradings: CleanTable) -> None:
     """Flag gradings below all those given after an earlier session, as they count."""
     frame = gradings.frame
-    after = frame.groupby(["course_id", "after_session"])["fading_pct"].min().reset_index()
+    known = frame[frame["fading_pct"] <= MOST_GENEROUS]
+    after = known.groupby(["course_id", "after_session"])["fading_pct"].min().reset_index()
     same = after["course_id"] == after["course_id"].shift()
     after["before"] = after["fading_pct"].shift().where(same)
     joined = frame.merge(after, how="left", on=["course_id", "after_session"])

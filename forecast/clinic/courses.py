@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 __all__ = [
-    "ALL_GONE",
     "BODY_SITES",
     "FOREIGN_KEYS",
     "INKS",
@@ -44,7 +43,7 @@ class Column:
     default : str or int or None
         What an empty cell means; None is "not recorded".
     kept_above : bool
-        Whether a number above ``high`` is kept as written, flagged, and counts as ``high``.
+        Whether a number above ``high`` is kept as written and flagged; see `counted`.
     unit : str
         Unit of a number.
     meaning : str
@@ -94,7 +93,6 @@ BODY_SITES = words(
 INKS = words("black dark_blue light_blue green red orange yellow purple brown white flesh")
 
 YES_NO = words("yes no")
-ALL_GONE = 100  # percent faded; a grading above it is a slip, and counts as this
 MOST_SESSIONS = 100  # of one course; a larger count is a slip of the pen
 
 
@@ -276,7 +274,7 @@ GRADINGS = (
         "number",
         True,
         low=0,
-        high=ALL_GONE,
+        high=100,
         kept_above=True,
         unit="%",
         meaning="Percent of ink faded.",

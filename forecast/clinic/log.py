@@ -13,7 +13,8 @@ import numpy as np
 
 from forecast._checks import check_kind
 from forecast.clinic.cleaning import CleanTable, clean_table, empty_table
-from forecast.clinic.courses import ALL_GONE, TABLES
+from forecast.clinic.counted import counted
+from forecast.clinic.courses import TABLES
 from forecast.clinic.crosscheck import cross_check
 from forecast.clinic.identity import refuse_identifying
 from forecast.clinic.reading import RawLog, read_raw
@@ -85,11 +86,11 @@ class OutcomeLog:
 
     @property
     def graded(self) -> pd.DataFrame:
-        """The gradings as they count: one above 100 percent, which is a slip, counts as 100."""
-        faded = self.gradings["fading_pct"]
-        if not (faded > ALL_GONE).any():
+        """The gradings as they count, see `counted`; those of which nothing is known left out."""
+        faded = counted(self.gradings["fading_pct"])
+        if faded.equals(self.gradings["fading_pct"]):
             return self.gradings
-        return self.gradings.assign(fading_pct=faded.clip(upper=ALL_GONE))
+        return self.gradings.assign(fading_pct=faded)[faded.notna()].reset_index(drop=True)
 
 
 def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from forecast.clinic.courses import ALL_GONE
+from forecast.clinic.counted import ALL_GONE
 
 if TYPE_CHECKING:
     from forecast.clinic.log import OutcomeLog

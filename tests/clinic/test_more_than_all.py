@@ -1,4 +1,4 @@
-"""A grading above 100 percent counts as 100 wherever it is used, and decides no event."""
+"""A grading a little above 100 percent counts as 100, one far above as none."""
 
 import numpy as np
 import pandas as pd
@@ -30,10 +30,15 @@ TARIFF = Tariff(currency="EUR", session_price=150, cap=15, cost_per_session=60, 
 
 
 def graded(log, percents):
-    """Return the log read anew with every 40th grading after a session written anew."""
+    """Return the log read anew with every 40th grading after a session written anew.
+
+    None leaves the grading out.
+    """
     gradings = log.gradings.copy()
     places = gradings.index[gradings["after_session"] > 0][::40]
-    gradings.loc[places, "fading_pct"] = np.resize(percents, len(places))
+    anew = np.resize(np.array(percents, dtype=object), len(places))
+    gradings.loc[places, "fading_pct"] = anew.astype(np.float64)
+    gradings = gradings.dropna(subset="fading_pct")
     return OutcomeLog.from_frames(
         **{name: getattr(log, name) for name in TABLES} | {"gradings": gradings}
     )
@@ -51,13 +56,13 @@ def slips(tidy):
 
 @pytest.fixture(scope="module")
 def hundreds(tidy):
-    return graded(tidy, [100.0])
+    return graded(tidy, [100.0, None])
 
 
 @pytest.fixture(scope="module")
 def halves():
     trial = simulate_split_trial(40, seed=2)
-    return graded(trial, [104.0, 250.0]), graded(trial, [100.0])
+    return graded(trial, [104.0, 250.0]), graded(trial, [100.0, None])
 
 
 def test_rows_above_all_are_used_and_listed(slips, hundreds):
@@ -153,27 +158,34 @@ def test_below_nothing_and_no_number_set_the_row_aside(slips, percent):
     assert len(log.gradings) == len(gradings) - 1
 
 
-@pytest.mark.parametrize("percent", [100.5, 104, 250])
-def test_a_grading_above_all_is_flagged_kept_as_written_and_counts_as_100(percent):
+@pytest.mark.parametrize(
+    ("percent", "then", "counts"),
+    [(100.5, "counts as 100", [100]), (110, "counts as 100", [100]), (250, "is not used", [])],
+)
+def test_a_grading_above_all_is_flagged_and_kept_as_written(percent, then, counts):
     log = log_of(gradings=changed(GRADINGS, 1, fading_pct=percent)[:2])
     # the last grading of a stopped course says that it is clear: that too, as 100 would be
-    assert places(log.report.flagged) == [("courses", 2, "outcome"), ("gradings", 3, "fading_pct")]
-    own = log.report.flagged.iloc[1]
+    outcome = [("courses", 2, "outcome")] * len(counts)
+    assert places(log.report.flagged) == [*outcome, ("gradings", 3, "fading_pct")]
+    own = log.report.flagged.iloc[-1]
     assert own["value"] == f"{percent:g}"
     assert own["rule"] == "a number from 0 to 100 (%)"
-    assert own["remedy"] == "Correct it; until then it counts as 100."
+    assert own["remedy"] == f"Correct it; until then it {then}."
     assert log.courses["outcome"].item() == "stopped"
     assert log.report.set_aside.empty
     assert list(log.gradings["fading_pct"]) == [0, percent]
-    assert list(log.graded["fading_pct"]) == [0, 100]
+    assert list(log.graded["fading_pct"]) == [0, *counts]
 
 
-@pytest.mark.parametrize(("last", "falls"), [(40, True), (100, False), (104, False)])
-def test_a_grading_falls_from_one_above_all_as_from_100(last, falls):
-    gradings = changed(changed(GRADINGS, 1, fading_pct=250), 2, fading_pct=last)
+@pytest.mark.parametrize(
+    ("slip", "last", "falls"),
+    [(105, 40, True), (105, 100, False), (105, 104, False), (250, 40, False), (250, 104, False)],
+)
+def test_a_grading_falls_from_one_above_all_as_it_counts(slip, last, falls):
+    gradings = changed(changed(GRADINGS, 1, fading_pct=slip), 2, fading_pct=last)
     listed = log_of(gradings=gradings).report.flagged.query("rule.str.startswith('no fall')")
     assert places(listed) == [("gradings", 4, "fading_pct")] * falls
-    assert all("the 250 after an earlier session" in remedy for remedy in listed["remedy"])
+    assert all("the 105 after an earlier session" in remedy for remedy in listed["remedy"])
 
 
 def test_a_grading_above_all_that_is_set_aside_is_not_also_said_to_be_used():
