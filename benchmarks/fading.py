@@ -38,12 +38,14 @@ from forecast.clinic.invented.chance import Crew
 from forecast.clinic.invented.reach import YEAR
 from forecast.clinic.invented.rows import hide
 from forecast.clinic.invented.sessions import Paths, arrive
+from forecast.clinic.log import OutcomeLog
 from forecast.clinic.simulate import CaseMix, World, simulate_clinic
 from forecast.survival import CountDistribution
 
 HORIZON, LEVEL, MOST, LANDMARKS = 25, 0.8, 60, (2, 4, 6)
 BLACK = replace(World(), mix=CaseMix(colour=0.0), resistant_rate=0.0)
 BIG_REMNANT = 0.08
+KINDS = ("black", "default", "quartiles")  # the last: default, gradings in quarters
 STALLS = ("found", "false", "remnant")
 Numbers = dict[str, float]
 
@@ -114,7 +116,7 @@ def regime_clinic(unit: tuple[int, str]) -> dict[str, Numbers]:
     seed, kind = unit
     world = BLACK if kind == "black" else World()
     clinic = simulate_clinic(600, seed=seed, world=world)
-    fading = fit_fading(clinic.log)
+    fading = fit_fading(in_quartiles(clinic.log) if kind == "quartiles" else clinic.log)
     courses = fading.rows.courses
     truth = clinic.truth.set_index("course_id").loc[courses["course_id"]]
     pace = np.exp(truth["log_speed"].to_numpy()) * np.exp(world.session_sd**2 / 2)
@@ -137,6 +139,13 @@ def regime_clinic(unit: tuple[int, str]) -> dict[str, Numbers]:
         "remnant": float((remnant > BIG_REMNANT).sum()),
     }
     return found
+
+
+def in_quartiles(log: OutcomeLog) -> OutcomeLog:
+    """Return a log whose gradings are rounded to quarters, as clinics grade by eye."""
+    tables = {name: getattr(log, name) for name in ("courses", "sessions", "lasers")}
+    quarters = 25 * (log.gradings["fading_pct"] / 25).round()
+    return OutcomeLog.from_frames(**tables, gradings=log.gradings.assign(fading_pct=quarters))
 
 
 def measured_rows(n: int, irregular: bool) -> tuple[np.ndarray, ...]:
@@ -294,6 +303,7 @@ def main() -> None:
     """Run one part and print its table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--part", choices=("updates", "regimes", "speed", "all"), default="all")
+    parser.add_argument("--kinds", nargs="+", choices=KINDS, default=KINDS[:2])
     parser.add_argument("--clinics", type=int, default=40)
     parser.add_argument("--fresh", type=int, default=200, help="fresh clients of each clinic")
     parser.add_argument("--subjects", type=int, default=5000)
@@ -308,7 +318,7 @@ def main() -> None:
         results = run_units(updated_clinic, [(k, options.fresh) for k in numbers], label="clinics")
         print("\n".join(updates_table(results)))
         kept["updates"] = results
-    for kind in ("black", "default") if "regimes" in parts else ():
+    for kind in options.kinds if "regimes" in parts else ():
         found = run_units(regime_clinic, [(k, kind) for k in numbers], label=kind)
         print("\n".join(regimes_table(kind, found)))
         kept[kind] = found

@@ -62,21 +62,24 @@ def test_known_shares_per_session_come_back():
         assert share == pytest.approx(1 - np.exp(-slope), abs=0.02)
 
 
+# other colours are slow, differ most and are changed to ps most: the hardest to get right
 @pytest.mark.slow
-def test_regime_differences_are_covered_as_promised():
+@pytest.mark.parametrize(("world", "group"), [(BLACK, "black"), (World(), "other colours")])
+def test_regime_differences_are_covered_as_promised(world, group):
     covered, gaps, errors = [], [], []
-    for seed in range(80):
-        clinic = simulate_clinic(600, seed=1000 + seed, world=BLACK)
+    for seed in range(60):
+        clinic = simulate_clinic(600, seed=1000 + seed, world=world)
         fading = fit_fading(clinic.log)
-        ns, ps = true_slopes(clinic, BLACK, fading.rows.courses["course_id"])
+        courses = fading.rows.courses.query("ink_group == @group")["course_id"]
+        ns, ps = true_slopes(clinic, world, courses)
         truth = np.exp(-ns) - np.exp(-ps)
-        row = fading.differences.set_index("ink_group").loc["all"]
+        row = fading.differences.set_index("ink_group").loc[group]
         covered.append(row["low"] < truth < row["high"])
         gaps.append(row["difference"] - truth)
         errors.append((row["high"] - row["low"]) / 3.92)
-    # 95 % promised: fewer than 72 of 80 is a chance of 2 in 100, and errors are as large as stated
-    assert np.sum(covered) >= 72
-    assert np.std(gaps) < 1.2 * np.mean(errors)
+    # 95 % promised: fewer than 53 of 60 is a chance of 1 in 100, and errors are as large as stated
+    assert np.sum(covered) >= 53
+    assert np.std(gaps) < 1.25 * np.mean(errors)
     assert abs(np.mean(gaps)) < 0.004
 
 
@@ -200,7 +203,7 @@ def test_both_published_thresholds_come_from_one_fit():
     middle = np.log(1 - curve["faded"].iloc[0] / 100)
     z = np.array([1.0, 4.0])
     # what the attributes, drawn without regard to fading, seem to explain is part of the spread
-    explained = np.var(4 * fading.rows.centred @ slopes_of(fading))
+    explained = np.var(fading.rows.centred @ slopes_of(fading)) * middle**2
     spread = np.sqrt(z @ fading.model.fitted.model.random_covariance @ z + explained)
     for percent, published in ((75, 0.77), (95, 0.28)):
         beyond = NormalDist(middle, spread).cdf(np.log(1 - percent / 100))
@@ -209,7 +212,7 @@ def test_both_published_thresholds_come_from_one_fit():
 
 
 def slopes_of(fading):
-    """Return the fitted effects of the attributes on the slope."""
+    """Return the fitted effects of the attributes on the log of the slope."""
     place = [fading.rows.names.index(name) for name in fading.rows.adjusted]
     return fading.model.coefficients[place]
 
