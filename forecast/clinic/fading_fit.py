@@ -39,6 +39,7 @@ MOST_ROUNDS = 15
 PLATEAUS = (0.1, 0.2, 0.35, 0.6, 0.9)  # shares of its ink at which a course may level off
 SETTLED = 0.05  # change of an effect, in its standard errors
 LARGEST_STEP = 0.5
+PULLS = 0.25, 1.5  # least and most of a step that is taken
 MOST_APART = 3.0  # log of the pace of a course over the usual one
 LEAST_WORTH = 0.05  # ns sessions that a session counts as, whatever its interval and operator
 
@@ -158,7 +159,7 @@ def fit_rows(
     places = rows.multiplying
     effects = np.zeros(len(places)) if start is None else start.coefficients[places]
     guess = None if start is None else start.fitted.guess
-    rounds, moving = 0, True
+    rounds, moving, pull, before = 0, True, 1.0, np.zeros(0)
     while moving and rounds < MOST_ROUNDS:
         rounds += 1
         columns = columns_at(rows, effects)
@@ -176,9 +177,12 @@ def fit_rows(
             start=guess,
         )
         guess = fitted.guess
-        moving = bool((np.abs(fitted.step) > SETTLED * fitted.step_errors).any())
+        far = fitted.step / fitted.step_errors
+        moving = bool((np.abs(far) > SETTLED).any())
         if moving:
-            effects = effects + np.clip(fitted.step, -LARGEST_STEP, LARGEST_STEP)
+            pull = relaxed(pull, before, far)
+            effects = effects + pull * np.clip(fitted.step, -LARGEST_STEP, LARGEST_STEP)
+            before = far
     coefficients = np.empty(len(order))
     coefficients[order] = np.concatenate([fitted.coefficients, effects])
     return FadingFit(
@@ -189,6 +193,19 @@ def fit_rows(
         loglik=fitted.loglik + jacobian,
         settled=fitted.model.converged and not moving,
     )
+
+
+def relaxed(pull: float, before: FloatArray, far: FloatArray) -> float:
+    """Return how much of the next step to take, from what the last one did to what is left.
+
+    Steps that overshoot are shortened, steps that fall short lengthened (Aitken's relaxation; see
+    Irons & Tuck 1969, Int J Numer Methods Eng 1:275).
+    """
+    if not len(before):
+        return pull
+    change = far - before
+    found = -pull * float(before @ change) / max(float(change @ change), 1e-12)
+    return float(np.clip(found, *PULLS))
 
 
 def fit_with_remnant(rows: FadingRows) -> tuple[FadingFit, Mapping[float, float]]:

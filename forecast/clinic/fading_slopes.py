@@ -24,6 +24,7 @@ ALL = "all"
 LEAST_COURSES = 5  # with that many sessions, for a curve to go on
 MIDDLE = 0.8  # share of the courses inside the outer band
 LONGEST = 40
+FARTHEST = 5.0  # end of an interval, log of the pace over its estimate
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -125,8 +126,11 @@ class Slopes:
                 if had < LEAST_COURSES or not self.tells(regime, group):
                     continue
                 slope, gradient = self.slope(regime, group)
-                ends = slope + self.reach * self.error(gradient) * np.array([0.0, 1.0, -1.0])
-                found.append((regime, group, *(float(one) for one in -np.expm1(ends)), had))
+                # errors are of the log of the pace: what is removed is never less than nothing
+                apart = min(self.reach * self.error(gradient) / max(abs(slope), 1e-9), FARTHEST)
+                ends = np.sort(slope * np.exp([-apart, apart]))[::-1]
+                shares = -np.expm1([slope, *ends])
+                found.append((regime, group, *(float(one) for one in shares), had))
         columns = ["regime", "ink_group", "share", "low", "high", "courses"]
         return pd.DataFrame(found, columns=columns)
 

@@ -11,6 +11,7 @@ from numpy.testing import assert_allclose
 
 from forecast.clinic.fading import fit_fading
 from forecast.clinic.fading_rows import bounds_of, fading_rows, grading_unit
+from forecast.clinic.fading_slopes import Slopes
 from forecast.clinic.invented.chance import Crew
 from forecast.clinic.log import OutcomeLog
 from forecast.clinic.simulate import (
@@ -190,6 +191,17 @@ def test_21_percent_a_session_gives_the_two_published_amounts():
     assert curve[4] == pytest.approx(61, abs=1.0)
     assert np.interp(6.5, curve.index, curve) == pytest.approx(79, abs=1.0)
     assert any("no sessions" in note for note in found.notes)
+
+
+def test_a_session_never_removes_less_than_nothing():
+    # hardly any fading, and gradings all over the place: 2 % a session cannot be told from none
+    rng = np.random.default_rng(1)
+    left = 0.98 ** np.arange(1, 5) * np.exp(rng.normal(-0.5, 0.4, (25, 4)))
+    fading = fit_fading(graded_log(100 * (1 - left.clip(0.06, 0.99))))
+    share, (low, high) = fading.share("all")
+    assert 0 < low < share < high < 1
+    slope, gradient = (slopes := Slopes(fading.rows, fading.model, 0.95)).slope("all", "all")
+    assert slope + slopes.reach * slopes.error(gradient) > 0
 
 
 def test_both_published_thresholds_come_from_one_fit():
