@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from forecast._checks import nearest
 from forecast.clinic.inks import check_wavelength, read_inks
-from forecast.clinic.sources import SOURCES, cite
+from forecast.clinic.sources import COMMON_PRACTICE, MARKS, cite, mark_of
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ class Caution:
     text : str
         What the matter is and what to do about it. No settings.
     sources : tuple of str
-        Keys of ``sources.SOURCES``.
+        Keys of ``sources.SOURCES``, or "common practice, no source".
     """
 
     key: str
@@ -65,13 +65,12 @@ class Caution:
 
     @property
     def mark(self) -> str:
-        """The weakest way in which a source was read: "read", "read 2nd" or "memory"."""
-        order = ("read", "read 2nd", "memory")
-        return max((SOURCES[key].mark for key in self.sources), key=order.index)
+        """The weakest way in which a source was read, a key of ``sources.MARKS``."""
+        return max(map(mark_of, self.sources), key=list(MARKS).index)
 
     def to_text(self) -> str:
         """Return the caution in words, with its sources."""
-        return f"{self.text} [{', '.join(cite(key) for key in self.sources)}]"
+        return f"{self.text} [{'; '.join(map(cite, self.sources))}]"
 
     def to_dict(self) -> dict[str, object]:
         """Return plain JSON values."""
@@ -132,7 +131,7 @@ CAUTIONS: tuple[Caution, ...] = (
         "refer",
         "An allergic reaction to the ink: breaking the ink up can spread what the body reacts"
         " to, and reactions of the whole body are reported. Refer to a dermatologist first.",
-        ("IADVL09", "reviews"),
+        ("IADVL09", "published reviews"),
     ),
     Caution(
         "granuloma",
@@ -144,7 +143,7 @@ CAUTIONS: tuple[Caution, ...] = (
         "pigmented_lesion",
         "refer",
         "A pigmented lesion in the tattoo must be diagnosed first; do not treat over a mole.",
-        ("reviews",),
+        ("published reviews",),
     ),
     Caution(
         "light_aggravated_disease",
@@ -163,7 +162,7 @@ CAUTIONS: tuple[Caution, ...] = (
         "refer",
         "Gold salts, now or in the past: laser light can turn the skin grey-blue for good."
         " Refer before any treatment.",
-        ("reviews",),
+        ("published reviews",),
     ),
     Caution(
         "near_eye",
@@ -176,33 +175,33 @@ CAUTIONS: tuple[Caution, ...] = (
         "pregnancy",
         "refer",
         "Pregnant or breast-feeding: there are no safety data; postpone.",
-        ("reviews",),
+        ("published reviews",),
     ),
     Caution(
         "minor",
         "refer",
         "Under 18: local law decides whether and with whose consent treatment is allowed.",
-        ("reviews",),
+        (COMMON_PRACTICE,),
     ),
     Caution(
         "recent_tan",
         "care",
         "Tanned or sunburnt skin changes pigment more easily: wait until it has faded.",
-        ("reviews",),
+        ("published reviews",),
     ),
     Caution(
         "photosensitising_drugs",
         "care",
         "A medicine that sensitises to light: ask the prescriber before starting; never"
         " advise stopping a medicine.",
-        ("reviews",),
+        ("published reviews",),
     ),
     Caution(
         "isotretinoin",
         "care",
         "Isotretinoin: older advice was to wait six months, a 2017 consensus found little"
         " ground for delay with many lasers. The responsible clinician decides.",
-        ("reviews",),
+        ("published reviews",),
     ),
     Caution(
         "keloid_history",
@@ -215,7 +214,7 @@ CAUTIONS: tuple[Caution, ...] = (
         "herpes_history",
         "care",
         "Herpes at the site can come back after treatment: ask a clinician about prevention.",
-        ("reviews",),
+        ("published reviews",),
     ),
     Caution(
         "darker_skin",
@@ -248,7 +247,7 @@ CAUTIONS: tuple[Caution, ...] = (
         "care",
         "Red and yellow inks cause most ink allergies: ask about itch, swelling or lumps in"
         " those parts at every visit.",
-        ("reviews",),
+        ("published reviews",),
     ),
     Caution(
         "face_eyes",

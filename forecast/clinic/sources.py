@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["COMMON_PRACTICE", "MARKS", "SOURCES", "Source", "cite"]
+__all__ = ["COMMON_PRACTICE", "MARKS", "SOURCES", "Source", "cite", "mark_of"]
 
 COMMON_PRACTICE = "common practice, no source"
 
+# From the strongest to the weakest.
 MARKS = {
     "read": "the finding was read in the publication, nearly always in its abstract",
     "read 2nd": "the finding was read in another publication's report of it",
     "memory": "the finding is recalled and was not read again",
+    "none": "known in the trade; no publication is named",
 }
 
 
@@ -194,13 +196,18 @@ _TABLE = (
         " 1994;15:364-372.",
     ),
     (
-        "reviews",
+        "published reviews",
         "memory",
         "General dermatology reviews, recalled; ask the treating clinician for current guidance.",
     ),
 )
 
 SOURCES: dict[str, Source] = {key: Source(key, text, mark) for key, mark, text in _TABLE}
+
+
+def mark_of(key: str) -> str:
+    """Return how what is cited was read, a key of ``MARKS``."""
+    return "none" if key == COMMON_PRACTICE else SOURCES[key].mark
 
 
 def cite(key: str) -> str:
@@ -211,11 +218,9 @@ def cite(key: str) -> str:
     >>> cite("ZELICKSON94")
     'ZELICKSON94'
     >>> cite("ALAB15")
-    'ALAB15 (from memory)'
+    'ALAB15, from memory'
     >>> cite("common practice, no source")
     'common practice, no source'
     """
-    if key == COMMON_PRACTICE:
-        return key
-    how = {"memory": " (from memory)", "read 2nd": " (read in another report)"}
-    return key + how.get(SOURCES[key].mark, "")
+    how = {"memory": ", from memory", "read 2nd": ", read in another report"}
+    return key + how.get(mark_of(key), "")

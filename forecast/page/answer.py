@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from forecast.clinic.cautions import cautions_for
 from forecast.clinic.drivers import drivers
+from forecast.clinic.sources import cite
 from forecast.page.asking import Asked
 from forecast.page.driver_rows import DriverRow, driver_rows, value_text
 from forecast.page.lines import date_lines, headline, not_done_line, range_line, total_line
@@ -148,7 +149,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         price_range=range_text(estimate, desk.tariff, goal, words, done=done),
         price_notes=price_notes,
         cautions=caution_rows(cautions, words),
-        sources=", ".join(dict.fromkeys(key for one in cautions for key in one.sources)),
+        sources=sources_of(cautions, words),
         notes=tuple(words.note(note) for note in estimate.notes if OWN_SHARE not in note),
         own_share=own_share_line(forecaster, estimate, words),
         support=words.say(f"answer.support.{estimate.support}"),
@@ -209,6 +210,12 @@ def caution_rows(found: tuple[Caution, ...], words: Words) -> tuple[CautionRow, 
         CautionRow(one.kind, *words.caution(one), client=words.say(f"client.{one.key}"))
         for one in found
     )
+
+
+def sources_of(found: tuple[Caution, ...], words: Words) -> str:
+    """Return what the cautions rest on, each source once."""
+    keys = dict.fromkeys(key for one in found for key in one.sources)
+    return "; ".join(words.note(cite(key))[0] for key in keys)
 
 
 def model_line(forecaster: Forecaster, words: Words) -> str:

@@ -7,7 +7,7 @@ import pytest
 
 from forecast.clinic.cautions import CAUTIONS, FACTS, cautions_for
 from forecast.clinic.enquiry import Enquiry
-from forecast.clinic.sources import MARKS, SOURCES
+from forecast.clinic.sources import COMMON_PRACTICE, MARKS, SOURCES
 from forecast.errors import RequestError
 
 PLAIN = Enquiry("II", "forearm", "black", "medium", "single", age_years=30, origin="professional")
@@ -47,7 +47,7 @@ def test_a_plain_enquiry_gets_what_applies_to_every_course():
 @pytest.mark.parametrize("caution", CAUTIONS, ids=lambda c: c.key)
 def test_a_caution_names_sources_and_gives_no_settings(caution):
     assert caution.sources
-    assert set(caution.sources) <= set(SOURCES)
+    assert set(caution.sources) <= {COMMON_PRACTICE, *SOURCES}
     assert caution.mark in MARKS
     settings = re.compile(r"J/cm|\bfluence\b|\bmJ\b|\bHz\b|spot size|\d+ ?mm\b|\d+ ?nm\b", re.I)
     assert not settings.search(caution.text)
@@ -85,7 +85,13 @@ def test_referrals_come_first():
 def test_what_was_recalled_and_not_read_says_so():
     (gold,) = [c for c in CAUTIONS if c.key == "gold_salts"]
     assert gold.mark == "memory"
-    assert "from memory" in gold.to_text()
+    assert gold.to_text().endswith(" [published reviews, from memory]")
+
+
+def test_what_no_publication_says_is_called_common_practice():
+    (minor,) = [c for c in CAUTIONS if c.key == "minor"]
+    assert minor.mark == "none"
+    assert minor.to_text().endswith(" [common practice, no source]")
 
 
 def test_unknown_fact_is_refused_with_the_nearest_name():

@@ -205,7 +205,11 @@ def test_where_the_log_ends_is_said_beneath_the_curve_not_across_it(desk: Desk):
 
 def test_sources_are_for_the_practitioner_and_stand_apart(desk: Desk):
     found = told(desk, Asked(HARD, facts=frozenset({"infection"})))
-    assert "ANSI-Z136.3" in found.sources
+    assert "; ANSI-Z136.3, from memory" in found.sources
+    german = answer(desk, Asked(HARD, facts=frozenset({"minor", "gold_salts"})), load_words("de"))
+    assert german is not None
+    assert "Übersichtsarbeiten, aus dem Gedächtnis" in german.sources
+    assert "in der Praxis üblich, ohne Quelle" in german.sources
     assert not any("Z136" in row.client or "from memory" in row.client for row in found.cautions)
 
 
