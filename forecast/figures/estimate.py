@@ -51,8 +51,7 @@ def plot_estimate(estimate: Estimate, *, unit: str = "sessions needed here") -> 
     about = "About " if estimate.median is not None else ""
     title = f"{about}{estimate.spoken(estimate.median)}"
     if low is not None:
-        ends = f"{low} to {estimate.spoken(high)}"
-        title += f"; {estimate.level * 10:g} of 10 clients like this need {ends}"
+        title += f"; {estimate.level * 10:g} of 10 clients like this need {estimate.range_text()}"
     title = title[0].upper() + title[1:]
     return titled(figure, title, estimate.notes)
 

@@ -227,7 +227,7 @@ def model_line(forecaster: Forecaster, words: Words) -> str:
     }
     try:
         first, last = (
-            words.day(date.fromisoformat(text))
+            words.month(date.fromisoformat(text))
             for text in (reference.first_start, reference.last_start)
         )
     except ValueError:  # no course has a date

@@ -45,7 +45,7 @@ def driver_rows(found: tuple[Driver, ...], asked: Asked, words: Words) -> tuple[
                 ),
                 difference=words.number(one.difference, signed=True),
                 direction=words.say(f"answer.{direction}"),
-                interval=words.say("answer.driver_range", {"low": low, "high": high}),
+                interval=words.span(low, high),
                 bar=round(one.difference / largest, 3),
             )
         )

@@ -28,24 +28,21 @@ def spoken(n: int | None, estimate: Estimate, words: Words) -> str:
     return words.number(n)
 
 
-def ends(estimate: Estimate, words: Words) -> dict[str, Any]:
-    """Return the interval's ends and level for a text."""
-    low, high = estimate.interval
+def likely(estimate: Estimate, words: Words) -> dict[str, Any]:
+    """Return the interval and its level for a text."""
+    low, high = (spoken(end, estimate, words) for end in estimate.interval)
     return {
         "of_ten": words.number(round(10 * estimate.level, 1)),
-        "low": spoken(low, estimate, words),
-        "high": spoken(high, estimate, words),
+        "span": words.span(low, high),
     }
 
 
 def range_line(estimate: Estimate, words: Words) -> str:
     """Return the interval in natural frequencies."""
-    low, high = estimate.interval
-    if low is None:
+    if estimate.interval[0] is None:
         of_ten = words.number(round(10 - 5 * (1 - estimate.level), 1))
         return words.say("answer.range_beyond", {"of_ten": of_ten, "horizon": estimate.horizon})
-    key = "answer.range_same" if low == high else "answer.range"
-    return words.say(key, ends(estimate, words))
+    return words.say("answer.range", likely(estimate, words))
 
 
 def not_done_line(estimate: Estimate, goal: str, more: str, words: Words) -> str:
@@ -67,7 +64,7 @@ def total_line(total: Estimate, done: int, words: Words) -> str:
     if total.median is None:
         return words.say("answer.total_beyond", {"done": done, "horizon": total.horizon})
     median = spoken(total.median, total, words)
-    return words.say("answer.total", {"done": done, "median": median, **ends(total, words)})
+    return words.say("answer.total", {"done": done, "median": median, **likely(total, words)})
 
 
 def date_lines(estimate: Estimate, asked: Asked, goal: str, words: Words) -> tuple[str, ...]:
@@ -84,10 +81,9 @@ def date_lines(estimate: Estimate, asked: Asked, goal: str, words: Words) -> tup
         "answer.dates_spacing", {"n": 2 if n is None else n, "number": words.number(weeks)}
     )
     middle = words.say("answer.dates_middle", {"goal": goal})
-    span = words.say("answer.dates_range", ends(estimate, words))
-    between = words.say("answer.dates_join", {"low": by["low"], "high": by["high"]})
+    span = words.say("answer.dates_range", likely(estimate, words))
     return (
         f"{first}: {words.day(start)}, {spacing}",
         f"{middle}: {by['median']}",
-        f"{span}: {between}",
+        f"{span}: {words.span(by['low'], by['high'])}",
     )

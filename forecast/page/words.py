@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
-from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -88,6 +87,10 @@ class Words:
         shown = round(value, 1 if signed else 2) + 0.0  # no minus before a zero
         return str(format_decimal(shown, format=shape, locale=self.locale))
 
+    def span(self, low: str, high: str) -> str:
+        """Return a range in words; one word where both ends read the same."""
+        return low if low == high else self.say("answer.span", {"low": low, "high": high})
+
     def day(self, value: date) -> str:
         """Return a date."""
         from babel.dates import format_date
@@ -128,13 +131,21 @@ class Words:
             if found:
                 values = {name: self.term(text) for name, text in found.groupdict().items()}
                 return template.format_map(values), True
-        return note, self.code == "en"
+        if self.code != "en":
+            return note, False
+        return DAY.sub(lambda found: self.month_of(found[0]), note), True
+
+    def month_of(self, text: str) -> str:
+        """Return the month of a date as the package writes it; what is no date, as it is."""
+        try:
+            return self.month(date.fromisoformat(text))
+        except ValueError:
+            return text
 
     def term(self, text: str) -> str:
         """Return words of the package that stand in its notes, in this language."""
         if DAY.fullmatch(text):
-            with suppress(ValueError):
-                return self.day(date.fromisoformat(text))
+            return self.month_of(text)
         terms: Mapping[str, str] = self.texts.get("terms", {})
         if text in terms or ", " not in text:
             return terms.get(text) or self.note(text)[0]

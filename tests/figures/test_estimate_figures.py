@@ -51,6 +51,11 @@ def test_where_the_log_ends_is_written_above_the_curve(estimate):
     assert (note.y, note.yanchor) == (1, "bottom")
 
 
+def test_a_title_says_an_interval_of_one_number_as_that_number(estimate):
+    sure = replace(estimate, distribution=CountDistribution(np.eye(1, estimate.horizon)))
+    assert plot_estimate(sure).layout.title.text.endswith("need 1 session")
+
+
 def test_no_figure_has_a_button_that_sends_data_out(estimate):
     for figure in (plot_estimate(estimate), plot_hundred(estimate)):
         assert "sendChartToCloud" in figure.layout.template.layout.modebar.remove

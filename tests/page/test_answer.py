@@ -6,6 +6,7 @@ from datetime import date
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 
 import forecast
@@ -13,10 +14,12 @@ from forecast.clinic.drivers import drivers
 from forecast.page.answer import answer
 from forecast.page.asking import Asked, read_asked
 from forecast.page.desk import Desk
+from forecast.page.lines import date_lines, range_line, total_line
 from forecast.page.pictures import draw_curve
 from forecast.page.prices import range_text
 from forecast.page.render import render_parts
 from forecast.page.words import load_words
+from forecast.survival import CountDistribution
 
 ENGLISH = load_words("en")
 COMMON = forecast.Enquiry("V", "forearm", "black;red", "medium", "single")
@@ -88,6 +91,40 @@ def test_dates_are_the_months_of_the_estimates_calendar(desk: Desk):
         # years ahead, a day would be more than anyone knows
         assert f"{day:%B %Y}" in text
         assert f"{day.day} {day:%B}" not in text
+
+
+@pytest.mark.parametrize(
+    ("language", "said"),
+    [
+        ("en", ["need 1.", "about 1 in all, 1 for 8 of 10", "8 of 10: March 2026"]),
+        ("de", ["brauchen 1.", "etwa 1 insgesamt, 1 bei 8 von 10", "8 von 10: März 2026"]),
+    ],
+)
+def test_an_interval_of_one_number_is_said_as_that_number(
+    desk: Desk, language: str, said: list[str]
+):
+    estimate = desk.forecasters["clear"].estimate(COMMON)
+    pmf = np.eye(1, estimate.horizon)
+    sure = replace(estimate, distribution=CountDistribution(pmf))
+    words = load_words(language)
+    asked = Asked(COMMON, start=date(2026, 3, 2))
+    found = [range_line(sure, words), total_line(sure, 0, words)]
+    found.append(date_lines(sure, asked, "clear", words)[-1])
+    for line, expected in zip(found, said, strict=True):
+        assert expected in line
+        assert "1 to 1" not in line
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_no_date_of_the_answer_is_written_for_a_machine(desk: Desk, language: str):
+    found = told(desk, Asked(COMMON), language)
+    said = " ".join([found.model, *(text for text, _ in found.notes), *found.dates])
+    assert re.search(r"\b20\d\d\b", said)
+    assert not re.search(r"\d{4}-\d\d-\d\d", said)
+    last = date.fromisoformat(desk.forecasters["clear"].reference.last_start)
+    words = load_words(language)
+    assert words.month(last) in found.model
+    assert words.day(last) not in found.model
 
 
 def test_a_course_under_way_says_what_is_left_and_the_total(desk: Desk):
@@ -226,7 +263,7 @@ def test_every_note_of_the_estimate_is_shown(desk: Desk):
     found = told(desk, Asked(HARD))
     shown = [text for text, _ in found.notes]
     for note in estimate.notes:
-        assert note in shown or "comes from this clinic's own log" in note
+        assert ENGLISH.note(note)[0] in shown or "comes from this clinic's own log" in note
 
 
 def test_what_was_answered_with_yes_brings_its_caution_first(desk: Desk):

@@ -120,9 +120,18 @@ def test_numbers_dates_and_money_follow_the_locale():
     assert GERMAN.day(date(2026, 3, 2)) == "2. März 2026"
     assert english.month(date(2028, 8, 2)) == "August 2028"
     assert GERMAN.month(date(2026, 3, 2)) == "März 2026"
-    assert GERMAN.term("2024-12-31") == "31. Dezember 2024"
+    assert GERMAN.term("2024-12-31") == "Dezember 2024"
+    note = "Speaks of this clinic's practice in the two years up to 2024-12-31."
+    assert english.note(note)[0].endswith("two years up to December 2024.")
+    assert GERMAN.note(note)[0].endswith("zwei Jahren bis Dezember 2024.")
+    assert english.note("Seen on 2024-99-31.") == ("Seen on 2024-99-31.", True)
     assert GERMAN.number(1234.5) == "1.234,5"
     assert GERMAN.number(-0.04, signed=True) == "+0,0"
+
+
+def test_a_range_whose_ends_read_the_same_is_said_once():
+    assert load_words("en").span("1", "1") == "1"
+    assert GERMAN.span("März 2026", "April 2026") == "März 2026 bis April 2026"
 
 
 def test_one_session_is_not_sessions():
