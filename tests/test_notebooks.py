@@ -50,6 +50,14 @@ def test_a_notebook_asks_in_its_title_and_checks_its_own_claim(path: Path):
     assert any(line.startswith("assert ") for cell in code for line in cell.splitlines())
 
 
+def test_the_e_value_is_said_to_be_about_the_share_cleared():
+    (path,) = (path for path in NOTEBOOKS if path.stem.startswith("05"))
+    told = [cell.source for cell in nbformat.read(path, as_version=4).cells]
+    (paragraph,) = (text for text in told if "E-value" in text)
+    assert "share cleared" in paragraph
+    assert "not of the number of sessions" in paragraph
+
+
 @pytest.fixture(scope="module")
 def runs(request: pytest.FixtureRequest) -> Iterator[dict[Path, Future[str]]]:
     """Start every notebook that is asked for, two at a time, each in its own process."""
