@@ -5,10 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from forecast._checks import is_json_with
 from forecast.cli.files import write_text
 from forecast.cli.log import add_log, read
 from forecast.cli.options import Options, add_command, answer
-from forecast.cli.outputs import check_output, is_json_with
+from forecast.cli.outputs import check_output
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:

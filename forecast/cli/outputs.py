@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from pathlib import Path
 
+from forecast._checks import Mark, check_not_lost, is_json_with
 from forecast.cli.files import check_can_write
 from forecast.errors import RequestError
 
@@ -14,43 +14,21 @@ __all__ = [
     "check_json_output",
     "check_output",
     "check_register",
-    "is_json_with",
 ]
-
-REMEDY = "Name another file, or move this one away."
-Mark = Callable[[bytes], bool]
 
 
 def check_output(path: Path, *, what: str, known: Mark) -> None:
     """Raise RequestError, before long work, when ``path`` cannot or must not be written.
 
-    A file that is there already, and not empty, is written over only when ``known`` says of its
-    content that this command wrote it; ``what`` names that, for example "a saved forecaster".
+    ``known`` says of a file's content that this command wrote it.
     """
     check_can_write(path)
-    if not path.is_file():
-        return
-    content = path.read_bytes()
-    if content.strip() and not known(content):
-        raise RequestError(f"{path} is there already and is not {what}: it would be lost.", REMEDY)
+    check_not_lost(path, what=what, known=known)
 
 
 def check_json_output(path: Path, *kinds: str, what: str) -> None:
     """Raise RequestError unless ``path`` is free, or holds JSON of one of the kinds."""
     check_output(path, what=what, known=is_json_with("kind", *kinds))
-
-
-def is_json_with(name: str, *values: str) -> Mark:
-    """Return a test for JSON objects that hold one of the values under a name."""
-
-    def known(content: bytes) -> bool:
-        try:
-            stored = json.loads(content)
-        except ValueError:
-            return False
-        return isinstance(stored, dict) and stored.get(name) in values
-
-    return known
 
 
 def check_register(path: Path) -> None:

@@ -139,26 +139,20 @@ def sheet(options: Options) -> None:
     out: Path = options.out or Path("sheet.pdf")
     if out.suffix.lower() not in (".pdf", ".html"):
         raise RequestError(f"{out} is neither .pdf nor .html.", "Name a file with one of them.")
-    check_output(out, what="a client's sheet", known=is_sheet)
-    check_output(out.with_suffix(".html"), what="a client's sheet", known=is_sheet)
     desk = desk_of(options)
-    from forecast.page.sheet import find_browser, html_to_pdf, make_sheet
+    from forecast.page.sheet import find_browser, html_to_pdf, is_sheet, make_sheet
 
+    browser = find_browser() if out.suffix.lower() == ".pdf" else None
+    written = out if browser else out.with_suffix(".html")
+    check_output(written, what="a client's sheet", known=is_sheet)
     html = make_sheet(desk, asked_of(options, desk), language=options.language)
-    browser = find_browser()
-    if out.suffix.lower() == ".pdf" and browser is not None:
-        html_to_pdf(html, out, browser=browser)
-        answer(options, {"written": str(out)}, f"Wrote {out}.")
+    if browser:
+        html_to_pdf(html, written, browser=browser)
+        answer(options, {"written": str(written)}, f"Wrote {written}.")
         return
-    written = out.with_suffix(".html")
     write_text(written, html)
     why = "" if out == written else "No Chromium, Chrome or Edge was found to make a PDF. "
     answer(options, {"written": str(written)}, f"{why}Wrote {written}. {HOW_TO_PRINT}")
-
-
-def is_sheet(content: bytes) -> bool:
-    """Return whether a file is a client's sheet; of a PDF there is no telling which it is."""
-    return content.startswith(b"%PDF") or b'<body class="sheet ' in content
 
 
 def asked_of(options: Options, desk: Desk) -> Asked:

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from forecast._checks import check_kind, check_whole_number
+from forecast._checks import check_kind, check_not_lost, check_whole_number, is_json_with
 from forecast.assess.calibration import Recalibration
 from forecast.clinic.forecaster import Forecaster
 from forecast.clinic.midcourse import Midcourse
@@ -50,9 +50,16 @@ def to_dict(forecaster: Forecaster) -> dict[str, Any]:
 
 
 def save_forecaster(forecaster: Forecaster, path: str | os.PathLike[str]) -> None:
-    """Write a forecaster to ``path``; an interrupted write leaves what was there before."""
+    """Write a forecaster to ``path``; an interrupted write leaves what was there before.
+
+    Raises
+    ------
+    RequestError
+        If ``path`` has a file that is no saved forecaster: it would be lost.
+    """
     check_kind(path, (str, os.PathLike), name="path", give="the name of a file")
     target = Path(path)
+    check_not_lost(target, what="a saved forecaster", known=is_json_with("kind", KIND))
     partial = target.with_name(target.name + ".part")
     partial.write_text(json.dumps(to_dict(forecaster), indent=1), encoding="utf-8")
     partial.replace(target)

@@ -20,12 +20,13 @@ if TYPE_CHECKING:
     from forecast.page.desk import Desk
     from forecast.page.words import Words
 
-__all__ = ["render_page", "render_parts", "render_sheet", "static_text"]
+__all__ = ["SHEET_MARK", "render_page", "render_parts", "render_sheet", "static_text"]
 
 HERE = Path(__file__).parent
 CHOICES = ("ink_density", "layering", "skin_type")
 OPTIONAL_CHOICES = ("origin", "scarring", "smoker")
 NUMBERS = ("age_years", "area_cm2", "tattoo_age_years", "sessions_elsewhere")
+SHEET_MARK = "session-forecast sheet"  # by which a sheet is known again, not shown
 GRADING_ROWS = 8
 FITS = (2600, 3200, 3700, 4300)  # characters at each size of type, tried on both papers
 
@@ -96,6 +97,7 @@ def render_sheet(found: Answer, desk: Desk, words: Words, *, standalone: bool) -
         "clinic": desk.clinic,
         "today": words.day(date.today()),
         "standalone": standalone,
+        "mark": SHEET_MARK,
         "size": size_for(text_length(found, desk)),
         "styles": own_styles() if standalone else (),
     }

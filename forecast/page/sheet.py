@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING
 
 from forecast.errors import RequestError
 from forecast.page.answer import answer
-from forecast.page.render import render_sheet
+from forecast.page.render import SHEET_MARK, render_sheet
 from forecast.page.words import load_words
 
 if TYPE_CHECKING:
     from forecast.page.asking import Asked
     from forecast.page.desk import Desk
 
-__all__ = ["find_browser", "html_to_pdf", "make_sheet"]
+__all__ = ["find_browser", "html_to_pdf", "is_sheet", "make_sheet"]
 
 BROWSERS = (
     "chromium",
@@ -48,6 +48,11 @@ def make_sheet(desk: Desk, asked: Asked, *, language: str = "") -> str:
             f"No model for the goal {asked.goal!r} is loaded.", "Give one fitted for that goal."
         )
     return render_sheet(found, desk, words, standalone=True)
+
+
+def is_sheet(content: bytes) -> bool:
+    """Return whether a file is a client's sheet, HTML or PDF, as it is written here."""
+    return SHEET_MARK.encode() in content
 
 
 def find_browser() -> str | None:
@@ -103,5 +108,5 @@ def html_to_pdf(html: str, path: Path, *, browser: str) -> None:
                 "Write the sheet as .html and print it from any browser.",
             ) from None
     partial = path.with_name(path.name + ".part")
-    partial.write_bytes(made)
+    partial.write_bytes(made + f"%{SHEET_MARK}\n".encode())  # a comment, which readers skip
     partial.replace(path)

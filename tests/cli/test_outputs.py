@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+import forecast
 from forecast.cli import main
 from forecast.cli.compare import WRITTEN
 from forecast.cli.outputs import check_json_output, check_output, check_register
@@ -95,6 +96,26 @@ def test_a_sheet_does_not_write_over_a_page_of_the_clinic(
     page = tmp_path / "index.html"
     page.write_text("<!doctype html><title>Our clinic</title>", encoding="utf-8")
     assert_refused(["sheet", str(model), str(enquiries), "-o", str(page)], page, capsys)
+
+
+def test_a_sheet_does_not_write_over_another_pdf(
+    model: Path, enquiries: Path, tmp_path: Path, capsys: Shown, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr("forecast.page.sheet.find_browser", lambda: "a browser")
+    consent = tmp_path / "consent.pdf"
+    consent.write_bytes(b"%PDF-1.4\nour consent form\n%%EOF\n")
+    assert_refused(["sheet", str(model), str(enquiries), "-o", str(consent)], consent, capsys)
+
+
+def test_a_saved_forecaster_does_not_write_over_a_log(own: Path, model: Path):
+    forecaster = forecast.load_forecaster(model)
+    log = own / "courses.csv"
+    before = log.read_bytes()
+    with pytest.raises(RequestError, match="not a saved forecaster: it would be lost"):
+        forecaster.save(log)
+    assert log.read_bytes() == before
+    for _ in range(2):  # what save wrote may be renewed
+        forecaster.save(own / "again.json")
 
 
 def test_a_comparison_does_not_write_over_other_tables(own: Path, capsys: Shown):
