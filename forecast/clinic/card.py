@@ -133,8 +133,8 @@ def coverage_lines(card: dict[str, Any]) -> list[str]:
     """Return the tables of candidates and groups, as Markdown."""
     coverage = card["coverage"]
     return [
-        f"The {coverage['level']:.0%} interval covers {coverage['tie_split']:.1%} "
-        f"± {coverage['tie_split_error']:.1%} (one standard error).",
+        f"The {100 * coverage['level']:.0f} % interval covers {100 * coverage['tie_split']:.1f} % "
+        f"± {100 * coverage['tie_split_error']:.1f} % (one standard error).",
         "",
         "| candidate | log score a session | CRPS | chosen |",
         "|---|---|---|---|",

@@ -49,6 +49,8 @@ def _fluence(rows: pd.DataFrame) -> tuple[FloatArray, tuple[str, ...]]:
     usual = given.groupby(rows["regime"].fillna("")).transform("median")
     notes: tuple[str, ...] = ("Fluence is adjusted as doublings over each regime's own median.",)
     if missing > 0.2:
-        notes += (f"Fluence is missing in {missing:.0%} of sessions and taken as usual there.",)
+        notes += (
+            f"Fluence is missing in {100 * missing:.0f} % of sessions and taken as usual there.",
+        )
     doublings: FloatArray = np.nan_to_num(np.log2((given / usual).to_numpy(dtype=np.float64)))
     return doublings, notes

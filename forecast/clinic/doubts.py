@@ -100,5 +100,5 @@ def failing(row: Mapping[str, Any], level: float) -> str:
         )
     return (
         f"On this log the intervals have not held for {row['factor']} {row['label']}: "
-        f"{coverage:.0%} of such courses fell inside the {level:.0%} interval."
+        f"{100 * coverage:.0f} % of such courses fell inside the {100 * level:.0f} % interval."
     )

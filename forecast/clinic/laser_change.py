@@ -118,7 +118,7 @@ class LaserChange:
                 f"Each: {self.sessions_change:+.1f} sessions"
                 f" ({_span(self.sessions_interval, '+.1f')}), counted to {self.horizon};"
                 f" cleared by then {100 * self.cleared_change:+.0f} points"
-                f" ({_span(self.cleared_interval, '+.0%').replace('%', '')})."
+                f" ({_span(self.cleared_interval, '+.0f', 100)})."
             )
         if self.gain_per_course is not None:
             earned = "never earned back"
@@ -327,6 +327,6 @@ def _break_even(price: float | None, gain: FloatArray, level: float) -> Interval
     return ends[0], ends[1]
 
 
-def _span(interval: Interval, form: str) -> str:
-    words = ["never" if end is None else format(end, form) for end in interval]
+def _span(interval: Interval, form: str, times: int = 1) -> str:
+    words = ["never" if end is None else format(times * end, form) for end in interval]
     return f"{words[0]} to {words[1]}"

@@ -117,17 +117,18 @@ class LogReach:
 
     def to_text(self) -> str:
         """Return the answer in words."""
-        low, high = self.share
+        low, high = (100 * end for end in self.share)
         lines = [
             f"{self.n_unreached} of {self.n_courses} courses"
-            f" ({self.n_unreached / self.n_courses:.0%}, {low:.0%} to {high:.0%}) started with an"
-            " ink that no laser in use reached."
+            f" ({100 * self.n_unreached / self.n_courses:.0f} %, {low:.0f} to {high:.0f} %)"
+            " started with an ink that no laser in use reached."
         ]
         for row in self.cleared.to_dict("records"):
             if not np.isnan(row["cleared_by"]):
                 who = "every ink reached" if row["reached"] == "yes" else "some ink unreached"
+                share, low, high = (100 * row[name] for name in ("cleared_by", "low", "high"))
                 lines.append(
-                    f"{who}: {row['cleared_by']:.0%} ({row['low']:.0%} to {row['high']:.0%})"
+                    f"{who}: {share:.0f} % ({low:.0f} to {high:.0f} %)"
                     f" cleared by session {row['session']}"
                 )
         return "\n".join([*lines, *self.notes])

@@ -72,11 +72,12 @@ class ReachEffect:
             f"With an unreached ink a course needs {self.sessions_ratio:.1f} times"
             f" ({low:.1f} to {high:.1f}) the sessions it needs with every ink reached."
         ]
-        for name, (share, least, most) in (
+        for name, never in (
             ("every ink reached", self.never_reached),
             ("some ink unreached", self.never_unreached),
         ):
-            lines.append(f"Never clears, {name}: {share:.0%} ({least:.0%} to {most:.0%}).")
+            share, low, high = (100 * one for one in never)
+            lines.append(f"Never clears, {name}: {share:.0f} % ({low:.0f} to {high:.0f} %).")
         return "\n".join([*lines, *self.notes])
 
 

@@ -173,12 +173,12 @@ def _refusal(
     if overlap < LEAST_OVERLAP:
         return (
             "Regime and operator cannot be told apart: hardly any operator fires both regimes"
-            f" ({overlap:.0%} of the comparison lies within operators)."
+            f" ({100 * overlap:.0f} % of the comparison lies within operators)."
         )
     if one_hand > MOST_IN_ONE_HAND:
         return (
             "Regime and operator cannot be told apart: only one operator fires both regimes"
-            f" ({one_hand:.0%} of the comparison lies within that operator)."
+            f" ({100 * one_hand:.0f} % of the comparison lies within that operator)."
         )
     return ""
 

@@ -173,7 +173,7 @@ class ReactionReport:
             f" {median_odds_ratio(found.spread):.2f} in odds"
             f" ({median_odds_ratio(low or 0.0):.2f} to {median_odds_ratio(high or 0.0):.2f})."
         ]
-        parts = ", ".join(f"{name} {share:.0%}" for name, share in found.shares.items())
+        parts = ", ".join(f"{name} {100 * share:.0f} %" for name, share in found.shares.items())
         if parts:
             lines.append(f"Of what the model can explain in the log odds: {parts}.")
         if self.regime.estimate is None:

@@ -105,7 +105,7 @@ def notes_for(
     notes += _mixed_up_notes(log, diagnostics)
     open_ = {name: share for name, share in found.uncleared.items() if share > MANY_UNCLEARED}
     if open_:
-        listed = ", ".join(f"{share:.0%} under {name}" for name, share in open_.items())
+        listed = ", ".join(f"{100 * share:.0f} % under {name}" for name, share in open_.items())
         notes.append(
             f"After session {settings.horizon} not yet cleared: {listed}. What they still need is "
             "not in the difference, which may grow with a later horizon."
@@ -226,7 +226,7 @@ def _fading_notes(trial: Trial) -> list[str]:
             "others, and the comparison is not to be trusted where that is done."
         ]
     if graded < 0.5:
-        return [f"Only {graded:.0%} of the sessions have a grading after them."]
+        return [f"Only {100 * graded:.0f} % of the sessions have a grading after them."]
     return []
 
 

@@ -183,7 +183,7 @@ def _text(cell: Any) -> str | None:
     """Return a cell as text; a fraction shown as a percentage is that percentage."""
     value = cell.value
     if isinstance(value, int | float) and "%" in (cell.number_format or ""):
-        return f"{100 * value:.12g}%"
+        return f"{100 * value:.12g} %"
     return as_text(value)
 
 

@@ -31,7 +31,7 @@ def plot_estimate(estimate: Estimate, *, unit: str = "sessions needed here") -> 
     inside = (steps >= (low or estimate.horizon + 1)) & (steps <= (high or estimate.horizon))
     figure = go.Figure()
     for name, shown, colour in (
-        (f"inside the {estimate.level:.0%} interval", inside, COLOURS["main"]),
+        (f"inside the {100 * estimate.level:.0f} % interval", inside, COLOURS["main"]),
         ("outside it", ~inside, COLOURS["light"]),
     ):
         figure.add_bar(x=steps[shown], y=pmf[shown], name=name, marker_color=colour)

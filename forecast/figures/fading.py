@@ -73,7 +73,7 @@ def add_curve(
     """Add one regime's curve and its band."""
     colour, band, dash = LOOKS[regime]
     low, high = ("middle_low", "middle_high") if middle else ("low", "high")
-    says = "middle 8 of 10 courses" if middle else f"{level:.0%} band"
+    says = "middle 8 of 10 courses" if middle else f"{100 * level:.0f} % band"
     figure.add_scatter(
         x=[*curve["session"], *curve["session"][::-1]],
         y=[*curve[high], *curve[low][::-1]],
@@ -119,7 +119,7 @@ def plot_fading_shares(fading: FadingCurves) -> go.Figure:
                 "color": colour,
             },
             text=[f"{n} courses" for n in table["courses"]],
-            name=f"{NAMES[str(regime)]}, {fading.level:.0%} interval",
+            name=f"{NAMES[str(regime)]}, {100 * fading.level:.0f} % interval",
         )
     figure.update_layout(scattermode="group", scattergap=0.6)
     figure.update_xaxes(
@@ -168,7 +168,7 @@ def plot_split_fading(fading: FadingCurves) -> go.Figure:
             "arrayminus": table["difference"] - table["low"],
         },
         text=[f"{n} pairs" for n in table["pairs"]],
-        name=f"ps less ns within pairs, {fading.level:.0%} interval",
+        name=f"ps less ns within pairs, {100 * fading.level:.0f} % interval",
     )
     figure.update_xaxes(title_text="sessions", dtick=1)
     figure.update_yaxes(title_text="faded, percent; difference, points")

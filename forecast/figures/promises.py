@@ -99,4 +99,5 @@ def plot_subgroups(assessment: Mapping[str, Any]) -> go.Figure:
     names = [f"{row['factor']}: {row['label']} ({row['n_events']} finished)" for row in rows]
     figure.update_xaxes(title_text="share inside the interval", tickformat=".0%", range=[0, 1.02])
     figure.update_yaxes(categoryorder="array", categoryarray=names[::-1], automargin=True)
-    return titled(figure, f"Does the {level:.0%} interval hold in each group? (whiskers: 95 %)")
+    title = f"Does the {100 * level:.0f} % interval hold in each group? (whiskers: 95 %)"
+    return titled(figure, title)

@@ -144,7 +144,7 @@ def plot_reaction_rates(
             "arrayminus": chosen["rate"] - chosen["exact_low"],
         },
         text=[f"{events} of {n}" for events, n in zip(chosen["events"], chosen["n"], strict=True)],
-        name=f"{report.level:.0%} exact limits",
+        name=f"{100 * report.level:.0f} % exact limits",
         showlegend=True,
     )
     figure.update_xaxes(title_text=f"share of {unit}s", tickformat=".1%", rangemode="tozero")
@@ -179,7 +179,7 @@ def plot_log_reach(reach: LogReach) -> go.Figure:
     figure.update_xaxes(title_text="sessions", tickvals=sorted(set(reach.cleared["session"])))
     figure.update_yaxes(title_text="cleared by then", tickformat=".0%", range=[0, 1])
     share = reach.n_unreached / reach.n_courses
-    title = f"{share:.0%} of courses started with an ink that no laser reached"
+    title = f"{100 * share:.0f} % of courses started with an ink that no laser reached"
     return titled(figure, title, reach.notes)
 
 

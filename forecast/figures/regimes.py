@@ -72,7 +72,7 @@ def _add_band(figure: go.Figure, part: pd.DataFrame, name: str, level: float, co
             fillcolor=colour,
             hoverinfo="skip",
             showlegend=bool(edge),
-            name=f"{name}, {level:.0%} interval",
+            name=f"{name}, {100 * level:.0f} % interval",
         )
 
 

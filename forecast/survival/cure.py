@@ -91,9 +91,9 @@ class CureMixture:
             messages.append("The data do not tell the share apart from everyone having the event.")
         elif spread * share * (1 - share) > UNSURE_SHARE:
             messages.append(
-                f"The share that never has the event, {1 - share:.0%} for an average row, is known "
-                f"to ±{spread * share * (1 - share):.0%} (one standard error): few rows were "
-                "watched long past the last events."
+                f"The share that never has the event, {100 * (1 - share):.0f} % for an average row,"
+                f" is known to ±{100 * spread * share * (1 - share):.0f} % (one standard error):"
+                " few rows were watched long past the last events."
             )
         if not agreed:
             messages.append("Other starting points ended in worse maxima; the best is kept.")

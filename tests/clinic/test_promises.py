@@ -172,7 +172,7 @@ def test_a_group_whose_intervals_fail_says_so_in_its_own_estimates_only(forecast
     dark = forecast.Enquiry("VI", "shoulder", "black", "medium", "single")
     said = [note for note in failing.estimate(dark).notes if "have not held" in note]
     assert len(said) == 1
-    assert "60%" in said[0]
+    assert "60 %" in said[0]
     assert not any("have not held" in note for note in failing.estimate(
         replace(dark, skin_type="II")
     ).notes)  # fmt: skip
@@ -199,7 +199,7 @@ def test_a_coverage_that_may_be_chance_is_not_given_as_the_reason(forecaster):
     row = {"factor": "skin", "label": "V-VI", "verdict": "fails", "coverage": 0.75}
     row |= {"n_events": 90, "observed_to_expected": 0.7, "coverage_high": 0.83}
     asked = forecast.Enquiry("VI", "back", "black", "medium", "single")
-    for high, said in ((0.83, "0.70 times as often"), (0.78, "75% of such courses fell inside")):
+    for high, said in ((0.83, "0.70 times as often"), (0.78, "75 % of such courses fell inside")):
         assessment = {**forecaster.assessment, "subgroups": [{**row, "coverage_high": high}]}
         notes = replace(forecaster, assessment=assessment).estimate(asked).notes
         assert sum(said in note for note in notes) == 1

@@ -286,7 +286,7 @@ def test_a_short_horizon_says_what_it_leaves_out(log):
     found = compare_regimes(log, horizon=5, replicates=20)
     curve = found.curves.query("group == 'all' and strategy == 'ns'")
     share = curve["survival"].iloc[-1]
-    assert any(f"{share:.0%} under ns" in note for note in found.notes)
+    assert any(f"{100 * share:.0f} % under ns" in note for note in found.notes)
 
 
 def test_before_anybody_is_cleared_nothing_is_called_equivalent(log):

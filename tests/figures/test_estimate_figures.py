@@ -26,7 +26,7 @@ def test_the_estimate_figure_draws_every_count_and_what_lies_beyond(estimate):
     bars = {bar.name: bar for bar in figure.data}
     drawn = np.concatenate([bar.y for bar in figure.data])
     assert drawn.sum() == pytest.approx(1)
-    inside = bars["inside the 80% interval"]
+    inside = bars["inside the 80 % interval"]
     assert (min(inside.x), max(inside.x)) == (estimate.interval[0], estimate.interval[1] or 25)
     assert list(bars["not clear after 25"].y) == [estimate.not_within_horizon]
     assert figure.layout.xaxis.title.text == "sessions needed here"

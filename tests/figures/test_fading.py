@@ -24,7 +24,7 @@ def test_the_curves_are_those_of_the_result(fading):
         curve = fading.curves.query("regime == @regime and ink_group == 'black'")
         (line,) = (one for one in figure.data if one.name == regime)
         assert list(line.y) == list(curve["faded"])
-        (band,) = (one for one in figure.data if one.name == f"{regime}, 95% band")
+        (band,) = (one for one in figure.data if one.name == f"{regime}, 95 % band")
         assert min(band.y) == curve["low"].min()
     assert figure.layout.yaxis.title.text == "faded, percent"
     assert fading.assumption.split(":")[0] in text_of(figure)

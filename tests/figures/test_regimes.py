@@ -32,7 +32,7 @@ def test_curves_show_the_share_cleared(comparison):
 def test_curves_show_their_intervals_and_the_last_step_to_its_end(comparison):
     figure = plot_curves(comparison)
     for name in ("ns", "ps"):
-        low, high = (one for one in figure.data if one.name == f"{name}, 95% interval")
+        low, high = (one for one in figure.data if one.name == f"{name}, 95 % interval")
         line = next(one for one in figure.data if one.name == name)
         table = comparison.curves.query("group == 'all' and strategy == @name")
         assert_allclose(low.y[1:-1], 1 - table["high"])
