@@ -67,11 +67,14 @@ def build_parser() -> argparse.ArgumentParser:
 
     parser = argparse.ArgumentParser(
         prog="forecast",
+        usage="forecast COMMAND ...   (forecast --help lists the commands)",
         description="Session counts, prices and regime comparisons from a clinic's own log.",
         epilog="Estimates, never settings. Local regulation and licensed practice decide.",
     )
     parser.add_argument("--version", action="version", version=f"forecast {__version__}")
-    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    commands = parser.add_subparsers(
+        prog="forecast", title="commands", metavar="COMMAND", required=True
+    )
     rooms = (tour, log, estimate, price, assess, compare, fading, reactions, reach, page, share)
     for room in rooms:
         room.register(commands)

@@ -46,7 +46,8 @@ def doubts_of(
         )
     absent = forecaster.reference.absent(enquiry)
     if absent:
-        named = ", ".join(name.replace("_", " ") for name in absent)
+        plain = [name.removesuffix("_years").removesuffix("_cm2") for name in absent]
+        named = ", ".join(name.replace("_", " ") for name in plain)
         found.append(f"Not given, so averaged over this clinic's clients: {named}.")
     found += unchecked(forecaster, estimate.level)
     unreached = forecaster.unreached(str(enquiry.inks))

@@ -183,9 +183,12 @@ def honest_check(terms: Terms, median: float, enough: float) -> tuple[str, ...]:
     elif not terms.block:
         first = f"Half of clients like this need at most {needed} sessions, half need more."
     else:
+        given = "1 session is" if terms.block == 1 else f"{terms.block} sessions are"
+        rest = of_100(1 - enough)
+        need = "needs" if rest == "1 of 100" else "need"
         first = (
-            f"{terms.block} sessions are enough for {of_100(enough)} clients "
-            f"like this; {of_100(1 - enough)} need more (predicted median {needed})."
+            f"{given} enough for {of_100(enough)} clients "
+            f"like this; {rest} {need} more (predicted median {needed})."
         )
         if terms.block < median:
             first += " That is less than half: say so before selling it."

@@ -128,7 +128,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     goal = words.say(f"goal.{asked.goal}_done")
     quoted, price_notes = price_rows(estimate, desk.tariff, words, done=done)
     cautions = cautions_of(forecaster, asked)
-    lines = [range_line(estimate, words), not_done_line(estimate, goal, more, words)]
+    lines = [range_line(estimate, more, words), not_done_line(estimate, goal, more, words)]
     if done:
         lines.insert(0, total_line(total, done, words))
     reference = forecaster.reference

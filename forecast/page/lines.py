@@ -37,12 +37,13 @@ def likely(estimate: Estimate, words: Words) -> dict[str, Any]:
     }
 
 
-def range_line(estimate: Estimate, words: Words) -> str:
+def range_line(estimate: Estimate, more: str, words: Words) -> str:
     """Return the interval in natural frequencies."""
     if estimate.interval[0] is None:
         of_ten = words.number(round(10 - 5 * (1 - estimate.level), 1))
-        return words.say("answer.range_beyond", {"of_ten": of_ten, "horizon": estimate.horizon})
-    return words.say("answer.range", likely(estimate, words))
+        values = {"of_ten": of_ten, "horizon": estimate.horizon}
+        return words.say(f"answer.range_beyond{more}", values)
+    return words.say(f"answer.range{more}", likely(estimate, words))
 
 
 def not_done_line(estimate: Estimate, goal: str, more: str, words: Words) -> str:

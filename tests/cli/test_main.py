@@ -50,6 +50,15 @@ def test_a_command_that_is_not_understood_leaves_with_code_2(
     assert not shown.out
 
 
+def test_the_name_alone_says_where_the_commands_are_listed(capsys: pytest.CaptureFixture[str]):
+    with pytest.raises(SystemExit):
+        main([])
+    assert "forecast --help lists the commands" in capsys.readouterr().err
+    with pytest.raises(SystemExit):
+        main(["estimate"])
+    assert capsys.readouterr().err.startswith("usage: forecast estimate [-h]")
+
+
 def test_the_version_is_that_of_the_distribution(capsys: pytest.CaptureFixture[str]):
     from importlib.metadata import version
 

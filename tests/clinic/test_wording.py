@@ -1,5 +1,7 @@
 """What is said reads as a person would say it."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -36,6 +38,17 @@ def certain(step: int) -> Estimate:
 @pytest.mark.parametrize(("step", "says"), [(1, "need 1 session."), (6, "need 6 sessions.")])
 def test_an_interval_of_one_number_is_said_as_that_number(step: int, says: str):
     assert says in certain(step).to_text().splitlines()[0]
+
+
+def test_one_client_needs_and_one_session_is():
+    pmf = np.eye(1, 25) * 0.99
+    most = replace(certain(1), distribution=CountDistribution(pmf))
+    tariff = forecast.Tariff(currency="EUR", session_price=150, cost_per_session=55, cap=15)
+    quote = forecast.price_package(most, forecast.Package("block", sessions=1), tariff)
+    assert quote.check[0] == (
+        "1 session is enough for 99 of 100 clients like this; 1 of 100 needs more "
+        "(predicted median 1)."
+    )
 
 
 @pytest.mark.parametrize(
