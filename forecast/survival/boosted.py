@@ -142,7 +142,10 @@ class BoostedHazard:
             early_stopping=False,
             random_state=0,
         )
-        booster.fit(long.features[used], long.event[used], sample_weight=weight[used])
+        # equal weights change nothing, but make scikit-learn look for each cut on its own
+        own = weight[used]
+        weights = None if (own == own[0]).all() else own
+        booster.fit(long.features[used], long.event[used], sample_weight=weights)
         return Forest.of(booster)
 
 
@@ -205,14 +208,14 @@ class Forest:
     def chance(self, features: FloatArray) -> FloatArray:
         """Return the chance for each row of features, shape (n,)."""
         total = np.full(len(features), self.start)
-        rows = np.arange(len(features))
+        columns = np.ascontiguousarray(features.T)
         for feature, threshold, left, right, value in self.trees:
-            node = np.zeros(len(features), dtype=np.int64)
-            while (left[node] > 0).any():
-                inner = left[node] > 0
-                below = features[rows, feature[node]] <= threshold[node]
-                node = np.where(inner, np.where(below, left[node], right[node]), node)
-            total += value[node]
+            # from the last node to the first, so that what hangs below a node is known there
+            below: list[Any] = value.tolist()
+            for node in np.flatnonzero(left)[::-1].tolist():
+                goes_left = columns[feature[node]] <= threshold[node]
+                below[node] = np.where(goes_left, below[left[node]], below[right[node]])
+            total += below[0]
         return np.asarray(1 / (1 + np.exp(-total)))
 
     def to_list(self) -> list[Any]:
