@@ -115,9 +115,10 @@ class AcceleratedTime:
             start[names.index(LOG_SCALE)] = np.log(0.6)
         never = never_design(self.never, encoding, design)
         likelihood = Likelihood(STANDARDS[self.shape], design, never, durations, mean, precision)
-        if len(durations) > MANY:
-            some = np.arange(0, len(durations), len(durations) // ENOUGH_TO_START)
-            start = likelihood.take(some).maximise(start)[0]
+        for enough in (ENOUGH_TO_START, 10 * ENOUGH_TO_START):
+            if len(durations) > max(MANY, 2 * enough):
+                some = np.arange(0, len(durations), len(durations) // enough)
+                start = likelihood.take(some).maximise(start)[0]
         theta, covariance, converged = likelihood.maximise(start)
         if (np.diag(covariance) > FLAT).any():
             open_name = names[int(np.argmax(np.diag(covariance)))]

@@ -140,11 +140,12 @@ class Likelihood:
         plain, slope, bend = step_likelihood(
             self.standard, step.astype(np.float64), observed, location, scale
         )
-        n = len(plain)
-        first, second = np.zeros((n, 3)), np.zeros((n, 3, 3))
-        first[:, :2], second[:, :2, :2] = slope, bend
+        # entry by entry, each in one piece of memory
+        first, second = np.zeros((3, len(plain))), np.zeros((3, 3, len(plain)))
+        gradient, hessian = first.T, np.moveaxis(second, 2, 0)
         if not never.shape[1]:
-            return plain, first, second
+            gradient[:, :2], hessian[:, :2, :2] = slope, bend
+            return plain, gradient, hessian
         odds = never @ theta[last + 1 :]
         log_share = -np.logaddexp(0, odds)  # of the share that has the event
         share = np.exp(log_share)
@@ -152,14 +153,15 @@ class Likelihood:
         value = np.where(observed, log_share + plain, survived)
         # chance that a row without the event still is one of those who will have it
         still = np.where(observed, 1.0, np.exp(log_share + plain - survived))
-        first[:, :2] = still[:, None] * slope
-        first[:, 2] = share - still
         mixed = still * (1 - still)
-        outer = slope[:, :, None] * slope[:, None, :]
-        second[:, :2, :2] = still[:, None, None] * bend + mixed[:, None, None] * outer
-        second[:, 2, :2] = second[:, :2, 2] = -mixed[:, None] * slope
-        second[:, 2, 2] = mixed - share * (1 - share)
-        return value, first, second
+        for i in (0, 1):
+            first[i] = still * slope[:, i]
+            for j in (0, 1):
+                second[i, j] = still * bend[:, i, j] + mixed * (slope[:, i] * slope[:, j])
+            second[2, i] = second[i, 2] = -mixed * slope[:, i]
+        first[2] = share - still
+        second[2, 2] = mixed - share * (1 - share)
+        return value, gradient, hessian
 
     def maximise(self, theta: FloatArray) -> tuple[FloatArray, FloatArray, bool]:
         """Return the maximum, the inverse observed information there, and whether it settled."""

@@ -181,15 +181,21 @@ def step_likelihood(
         upper = np.clip((np.log(step) - location) / scale, -FARTHEST, FARTHEST)
         upper = np.where(observed, upper, FARTHEST)  # no event by a step: it lies above
         value = standard.log_between(lower, upper)
-    first = np.zeros((len(step), 2))
-    second = np.zeros((len(step), 2, 2))
+    # one contiguous row per entry: many times faster than entries that lie apart
+    first, second = np.zeros((2, len(step))), np.zeros((2, 2, len(step)))
     for z, sign in ((upper, 1.0), (lower, -1.0)):
-        moved = np.stack([np.full_like(z, -1 / scale), -z], axis=1)
         density = sign * np.exp(standard.log_density(z) - value)
         slope = density * standard.score(z)
-        first += density[:, None] * moved
-        second += slope[:, None, None] * moved[:, :, None] * moved[:, None, :]
-        second[:, 0, 1] += density / scale
-        second[:, 1, 0] += density / scale
-        second[:, 1, 1] += density * z
-    return value, first, second - first[:, :, None] * first[:, None, :]
+        by_location = slope * (-1 / scale)
+        first[0] += density * (-1 / scale)
+        first[1] -= density * z
+        second[0, 0] += by_location * (-1 / scale)
+        second[0, 1] -= by_location * z
+        second[0, 1] += density / scale
+        second[1, 1] += slope * z * z
+        second[1, 1] += density * z
+    second[0, 0] -= first[0] * first[0]
+    second[0, 1] -= first[0] * first[1]
+    second[1, 1] -= first[1] * first[1]
+    second[1, 0] = second[0, 1]
+    return value, first.T, np.moveaxis(second, 2, 0)

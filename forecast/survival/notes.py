@@ -119,6 +119,7 @@ def notes_from_dict(stored: Mapping[str, Any]) -> FitNotes:
 
 def first_seen(subject: npt.NDArray[Any]) -> npt.NDArray[np.int64]:
     """Return subjects numbered in the order they are first met."""
-    position: dict[Any, int] = {}
-    places = [position.setdefault(who, len(position)) for who in subject.tolist()]
-    return np.array(places, dtype=np.int64)
+    from pandas import factorize
+
+    places: npt.NDArray[np.int64] = factorize(subject)[0]
+    return places
