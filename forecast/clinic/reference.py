@@ -124,7 +124,9 @@ class Reference:
                 name: (float(of.min()), float(of.max())) for name, of in numbers.items() if len(of)
             },
             middles={name: float(of.median()) for name, of in numbers.items() if len(of)},
-            cells=cells_of(courses[own], rows[own]),
+            cells=cells_of(
+                courses.loc[own, ["inks", *SHARED]], rows.loc[own, ["step", "entry", "observed"]]
+            ),
             fills={name: fills(rows[name], name) for name in COVARIATES},
             lasers=tuple(
                 (laser.regime, laser.wavelengths_nm) for laser in lasers_in_use(log.lasers)

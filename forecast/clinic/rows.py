@@ -64,26 +64,24 @@ def course_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
     observed = (outcome == "cleared").to_numpy()
     if check_goal(goal) == "lighten":
         observed = observed | (lighten & (outcome == "lightened").to_numpy())
-    rows = pd.DataFrame(
-        {
-            "course_id": courses["course_id"].to_numpy(),
-            "client_id": courses["client_id"].to_numpy(),
-            "started_on": courses["started_on"].to_numpy(),
-            "entry": entry,
-            "step": entry + judged_sessions(log),
-            "given": courses["sessions_given"].to_numpy(dtype=np.int64),
-            "observed": observed,
-            # a course that ended at its own goal of lightening was not given up
-            "stopped": (outcome == "stopped").to_numpy(),
-        }
-    )
+    rows = {
+        "course_id": courses["course_id"].to_numpy(),
+        "client_id": courses["client_id"].to_numpy(),
+        "started_on": courses["started_on"].to_numpy(),
+        "entry": entry,
+        "step": entry + judged_sessions(log),
+        "given": courses["sessions_given"].to_numpy(dtype=np.int64),
+        "observed": observed,
+        # a course that ended at its own goal of lightening was not given up
+        "stopped": (outcome == "stopped").to_numpy(),
+    }
     columns = {str(name): courses[name].to_numpy() for name in courses.columns}
     columns["unreached"] = unreached(courses, log.lasers)
     columns["years_from_now"] = years_from_now(courses["started_on"])
     found = covariates(columns)
     if goal == "lighten":
         found[LIGHTEN] = lighten.astype(np.float64)
-    return pd.concat([rows, pd.DataFrame(found)], axis=1)
+    return pd.DataFrame({**rows, **found})
 
 
 def of_goal(rows: pd.DataFrame) -> npt.NDArray[np.bool_]:

@@ -274,9 +274,11 @@ def check_horizon(rows: pd.DataFrame, horizon: int) -> None:
 
 def filled_rows(rows: pd.DataFrame, reference: Reference) -> pd.DataFrame:
     """Return the rows with missing covariates at the log's mean."""
-    means = reference.means
-    gaps = [name for name in COVARIATES if rows[name].isna().any()]
-    return rows.assign(**{name: rows[name].fillna(means[name]) for name in gaps})
+    means, filled = reference.means, rows.copy(deep=False)
+    for name in COVARIATES:
+        if rows[name].isna().any():
+            filled[name] = rows[name].fillna(means[name])
+    return filled
 
 
 def durations_of(rows: pd.DataFrame, reference: Reference) -> Durations:

@@ -156,9 +156,9 @@ def missing(values: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
     """Mark None and values that do not equal themselves (NaN, NaT)."""
     if values.dtype.kind not in "fOM":
         return np.zeros(values.shape, dtype=bool)
-    return np.array(
-        [value is None or bool(value != value) for value in values.tolist()], dtype=bool
-    )
+    from pandas import isna
+
+    return np.asarray(isna(values))
 
 
 def whole(name: str, values: npt.ArrayLike) -> npt.NDArray[np.int64]:
