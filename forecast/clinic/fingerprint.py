@@ -20,7 +20,7 @@ def fingerprint(courses: pd.DataFrame) -> str:
     """
     import pandas as pd
 
-    order = pd.array(courses["course_id"], dtype="string[pyarrow]").argsort()
+    order = courses["course_id"].astype("string[pyarrow]").argsort().to_numpy()
     whole = hashlib.sha256()
     for name in TOLD:
         # each distinct value is put into words once

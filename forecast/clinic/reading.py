@@ -162,7 +162,9 @@ def _parquet(file: Path) -> pd.DataFrame:
         facts = pq.read_metadata(file)
         unpacked = sum(facts.row_group(i).total_byte_size for i in range(facts.num_row_groups))
         check_size(file.name, facts.num_rows, unpacked)
-        frame = _coded(pq.read_table(file))
+        schema = pq.read_schema(file)
+        texts = [each.name for each in schema if _is_text(each.type) and each.name not in HELPERS]
+        frame = _coded(pq.read_table(file, read_dictionary=texts))
     except DataError:
         raise
     except (pa.ArrowException, OSError, ValueError) as error:
@@ -190,19 +192,51 @@ def _coded(table: Any) -> pd.DataFrame:
     columns: dict[int, Any] = {}
     for place, name in enumerate(table.column_names):
         column = table.column(place)
-        texts = pa.types.is_string(column.type) or pa.types.is_large_string(column.type)
-        if not texts or name in HELPERS or not len(column):
-            columns[place] = column.to_pandas()
-            continue
-        coded = column.dictionary_encode()  # all chunks share one dictionary
-        held = coded.chunk(0).dictionary.to_numpy(zero_copy_only=False)
-        codes: Any = np.concatenate(
-            [each.indices.fill_null(-1).to_numpy() for each in coded.chunks]
+        if _is_text(column.type) and name not in HELPERS and len(column):
+            column = column.dictionary_encode()
+        coded = pa.types.is_dictionary(column.type) and _is_text(column.type.value_type)
+        columns[place] = (
+            pd.Categorical.from_codes(*_codes(column.chunks))
+            if coded and len(column)
+            else column.to_pandas()
         )
-        columns[place] = pd.Categorical.from_codes(codes, held)
     frame = pd.DataFrame(columns, copy=False)
     frame.columns = table.column_names
     return frame
+
+
+def _is_text(kind: Any) -> bool:
+    import pyarrow as pa
+
+    return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind))
+
+
+def _codes(chunks: Sequence[Any]) -> tuple[Any, Any]:
+    """Return chunks of coded texts as one array of codes, -1 if empty, and the distinct texts.
+
+    Arrow's own way would look through a dictionary once for each chunk that uses it.
+    """
+    import pyarrow as pa
+
+    held = {_place_of(each.dictionary): each.dictionary for each in chunks}
+    joined = pa.chunked_array(list(held.values())).dictionary_encode().combine_chunks()
+    # the place of each dictionary's texts among the distinct ones, and of the empty cell
+    ends = np.cumsum([len(texts) for texts in held.values()])
+    among = {key: slice(end - len(held[key]), end) for key, end in zip(held, ends, strict=True)}
+    places = joined.indices.fill_null(-1).to_numpy()
+    codes = [
+        np.append(places[among[_place_of(each.dictionary)]], np.int32(-1))[
+            each.indices.fill_null(-1).to_numpy()
+        ]
+        for each in chunks
+    ]
+    return np.concatenate(codes), joined.dictionary.to_numpy(zero_copy_only=False)
+
+
+def _place_of(dictionary: Any) -> tuple[int, int, int]:
+    """Return where in memory a dictionary lies: chunks read together share one."""
+    offsets = dictionary.buffers()[1]  # none where there is no text
+    return offsets.address if offsets else 0, dictionary.offset, len(dictionary)
 
 
 def check_size(name: str, rows: int, unpacked: int) -> None:

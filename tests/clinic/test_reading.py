@@ -39,7 +39,7 @@ def test_parquet_and_a_workbook_read_the_same(log, tmp_path):
     parquet = tmp_path / "parquet"
     parquet.mkdir()
     for name in TABLES:
-        getattr(log, name).to_parquet(parquet / f"{name}.parquet")
+        getattr(log, name).to_parquet(parquet / f"{name}.parquet", row_group_size=7)
     assert_same(read_log(parquet), log)
     assert_same(read_log(as_workbook(log, tmp_path / "log.xlsx")), log)
 
