@@ -13,7 +13,7 @@ from forecast.assess.concordance import auc_at, uno_concordance
 from forecast.assess.dropout import still_watched
 from forecast.assess.outcomes import Outcomes
 from forecast.assess.pit import d_calibration
-from forecast.assess.reliability import calibration_slope, observed_to_expected, smoothed_error
+from forecast.assess.reliability import calibration_at, observed_to_expected
 from forecast.assess.scores import brier, log_score
 from forecast.survival.distribution import CountDistribution
 
@@ -52,8 +52,7 @@ def measure(
     }
     areas = auc_at(distribution, seen, steps, watched=watched)
     for step, area in zip(steps, areas, strict=True):
-        slope = calibration_slope(distribution, seen, step=step, watched=watched)
-        error = smoothed_error(distribution, seen, step=step, watched=watched)
+        slope, error = calibration_at(distribution, seen, step=step, watched=watched)
         found |= {
             ("brier", step): float(scores[step - 1]),
             ("auc", step): float(area),

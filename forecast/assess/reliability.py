@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 __all__ = [
     "CalibrationError",
     "CalibrationSlope",
+    "calibration_at",
     "calibration_error",
     "calibration_slope",
     "observed_to_expected",
@@ -114,7 +115,10 @@ def calibration_slope(
 
     ``nan`` where all outcomes or all predictions are alike.
     """
-    chance, happened, weight = _status_at(distribution, outcomes, step, watched)
+    return _slope(*_status_at(distribution, outcomes, step, watched))
+
+
+def _slope(chance: FloatArray, happened: FloatArray, weight: FloatArray) -> CalibrationSlope:
     logit = np.log(chance / (1 - chance))
     if len(np.unique(happened)) < 2 or np.ptp(logit) < 1e-9:
         return CalibrationSlope(float("nan"), float("nan"), float("nan"))
@@ -142,14 +146,15 @@ def _logistic(
         missed = np.logaddexp(0, log_odds) - happened * log_odds
         return float(each @ missed + at @ penalty @ at / 2)
 
+    lost = loss(found)
     for _ in range(50):
         chance = 1 / (1 + np.exp(-np.clip(offset + design @ found, -30, 30)))
         bread = (design.T * (each * chance * (1 - chance))) @ design + penalty
         move = np.linalg.solve(bread, design.T @ (each * (happened - chance)) - penalty @ found)
         # A whole Newton step can overshoot where events are few: halve it until it helps.
-        while loss(found + move) > loss(found) + 1e-9 and np.abs(move).max() >= 1e-10:
+        while (trial := loss(found + move)) > lost + 1e-9 and np.abs(move).max() >= 1e-10:
             move = move / 2
-        found = found + move
+        found, lost = found + move, trial
         if np.abs(move).max() < 1e-10:
             break
     score = design * (each * (happened - chance))[:, None]
@@ -186,7 +191,10 @@ def smoothed_error(
     weighted for censoring, its bend lightly pulled to a line. ``nan`` where all outcomes are
     alike.
     """
-    chance, happened, weight = _status_at(distribution, outcomes, step, watched)
+    return _error(*_status_at(distribution, outcomes, step, watched))
+
+
+def _error(chance: FloatArray, happened: FloatArray, weight: FloatArray) -> CalibrationError:
     if len(np.unique(happened)) < 2:
         return CalibrationError(float("nan"), float("nan"), float("nan"))
     basis = _curve_basis(np.log(chance / (1 - chance)))
@@ -195,6 +203,18 @@ def smoothed_error(
     fitted, _ = _logistic(basis, happened, weight, nothing, ridge)
     curve = 1 / (1 + np.exp(-np.clip(basis @ fitted, -30, 30)))
     return calibration_error(chance, curve, weight=weight)
+
+
+def calibration_at(
+    distribution: CountDistribution,
+    outcomes: Outcomes,
+    *,
+    step: int,
+    watched: FloatArray | None = None,
+) -> tuple[CalibrationSlope, CalibrationError]:
+    """Return :func:`calibration_slope` and :func:`smoothed_error`, looking at the paths once."""
+    known = _status_at(distribution, outcomes, step, watched)
+    return _slope(*known), _error(*known)
 
 
 def observed_to_expected(
