@@ -73,7 +73,8 @@ def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
     import pandas as pd
 
     if rule.kind == "date" and pd.api.types.is_datetime64_any_dtype(cells):
-        days = cells.dt.tz_localize(None).dt.normalize().astype("datetime64[ns]")
+        days = cells if cells.dt.tz is None else cells.dt.tz_localize(None)
+        days = days.dt.normalize().astype("datetime64[ns]", copy=False)
         beyond = (days < pd.Timestamp(EARLIEST)) | (days > pd.Timestamp(LATEST))
         broken = {rule_of(rule): beyond.to_numpy(bool)} if beyond.any() else {}
         return ColumnReading(days, broken)

@@ -152,9 +152,11 @@ def _repeated(table: CleanTable, columns: tuple[str, ...]) -> npt.NDArray[np.boo
         values -= values.min(initial=0)
         span = int(values.max(initial=0)) + 1
         key = key * span + values
+    repeated = np.zeros(len(key), dtype=bool)
+    if (key[1:] > key[:-1]).all():  # as most files are written
+        return repeated
     order = np.argsort(key, kind="stable")
     same = np.diff(key[order]) == 0
-    repeated = np.zeros(len(key), dtype=bool)
     repeated[order[1:]] = same
     repeated[order[:-1]] |= same
     return repeated
