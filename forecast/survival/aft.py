@@ -33,7 +33,7 @@ __all__ = ["AcceleratedTime", "FittedAcceleratedTime"]
 FloatArray = npt.NDArray[np.float64]
 Prior = Mapping[str, tuple[float, float]]
 LOCATION, LOG_SCALE, NEVER = "location", "log_scale", "never"
-MANY, ENOUGH_TO_START = 50_000, 5_000  # rows; of more, evenly spaced ones are fitted first
+ENOUGH_TO_START = (5_000, 50_000)  # rows; of ten times as many, evenly spaced ones come first
 FLAT = 1e6  # a coefficient this uncertain is not determined by the data
 
 
@@ -115,8 +115,8 @@ class AcceleratedTime:
             start[names.index(LOG_SCALE)] = np.log(0.6)
         never = never_design(self.never, encoding, design)
         likelihood = Likelihood(STANDARDS[self.shape], design, never, durations, mean, precision)
-        for enough in (ENOUGH_TO_START, 10 * ENOUGH_TO_START):
-            if len(durations) > max(MANY, 2 * enough):
+        for enough in ENOUGH_TO_START:
+            if len(durations) > 10 * enough:
                 some = np.arange(0, len(durations), len(durations) // enough)
                 start = likelihood.take(some).maximise(start)[0]
         theta, covariance, converged = likelihood.maximise(start)

@@ -7,6 +7,7 @@ often enough, so that their share of each sum is a count per pattern.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -25,6 +26,7 @@ IntArray: TypeAlias = npt.NDArray[np.int64]
 
 BLOCK = 1024  # rows per product: 1,024 rows of 50 columns stay in the second-level cache,
 BLOCK_CELLS = 2**15  # and so do more rows of fewer columns
+COUNTED_CELLS = 2**14  # counts by group and pattern that stay in that cache
 FEW = 100  # values that nearly always tell numbers from zeros and ones
 MANY_KEYS = 2**18  # combinations of levels beyond this are counted before going on
 ROWS_PER_PATTERN = 4  # below this, counting by pattern costs more than plain products
@@ -41,7 +43,8 @@ class Groups:
     start, stop : ndarray of shape (size,)
         Group ``g`` is ``rows[start[g]:stop[g]]`` (or those rows of the design themselves).
     cell : ndarray or None
-        Group and pattern of each row concerned as one number, where patterns are in use.
+        Group and pattern of each row concerned as one number, where patterns are in use; of
+        many groups, as many as are counted together are numbered from 0, see `Design.at_once`.
     """
 
     rows: IntArray | None
@@ -135,25 +138,28 @@ class Design:
         counts = np.bincount(self.pattern, values, len(self.table))
         return np.concatenate([product, counts @ self.table**2])
 
-    def dot_run(self, run: slice, values: FloatArray) -> FloatArray:
-        """Return X' v over a run of rows, shape (p,)."""
-        product: FloatArray = values @ self.dense[run]
-        if self.pattern is None:
-            return product
-        counts = np.bincount(self.pattern[run], values, len(self.table))
-        return np.concatenate([product, counts @ self.table])
+    def dot_runs(self, runs: Sequence[tuple[slice, FloatArray]]) -> FloatArray:
+        """Return X' v over some runs of rows, given with their values, shape (p,)."""
+        product, counts = np.zeros(self.dense.shape[1]), np.zeros(len(self.table))
+        for run, values in runs:
+            product += values @ self.dense[run]
+            if self.pattern is not None:
+                counts += np.bincount(self.pattern[run], values, len(self.table))
+        return product if self.pattern is None else np.concatenate([product, counts @ self.table])
 
     def gram(self, weights: FloatArray) -> FloatArray:
         """Return X' diag(c) X, shape (p, p), for c of 0 or more."""
         wide, cells = self.dense.shape[1], len(self.table)
-        product, root = np.zeros((self.width, self.width)), np.sqrt(weights)
+        product = np.zeros((self.width, self.width))
         long = max(BLOCK, BLOCK_CELLS // max(wide, 1))
         for low in range(0, len(self), long):
-            rows = self.dense[low : low + long] * root[low : low + long, None]
+            rows = self.dense[low : low + long] * np.sqrt(weights[low : low + long, None])
             product[:wide, :wide] += rows.T @ rows  # a symmetric product: half the work
         if self.pattern is not None:
             counts = np.bincount(self.pattern, weights, cells)
-            product[wide:, wide:] = self.table.T @ (self.table * counts[:, None])
+            for low in range(0, cells, BLOCK):
+                part = self.table[low : low + BLOCK]
+                product[wide:, wide:] += part.T @ (part * counts[low : low + BLOCK, None])
             for column in range(wide):
                 weighted = np.bincount(self.pattern, weights * self.dense[:, column], cells)
                 product[column, wide:] = product[wide:, column] = weighted @ self.table
@@ -174,17 +180,27 @@ class Design:
                 total[group, 0] = piece.sum()
                 total[group, 1 : 1 + wide] = piece @ groups.dense[start:stop]
         if groups.cell is not None:
-            size = groups.size * len(self.table)
-            counts = np.bincount(groups.cell, values, size).reshape(groups.size, -1)
-            total[:, 1 + wide :] = counts @ self.table
+            ends = np.append(0, np.cumsum(groups.stop - groups.start))
+            for low in range(0, groups.size, self.at_once):
+                some = slice(low, min(low + self.at_once, groups.size))
+                rows = slice(ends[some.start], ends[some.stop])
+                size = (some.stop - some.start) * len(self.table)
+                counts = np.bincount(groups.cell[rows], values[rows], size)
+                total[some, 1 + wide :] = counts.reshape(-1, len(self.table)) @ self.table
         return total
+
+    @property
+    def at_once(self) -> int:
+        """How many groups are counted by pattern at a time."""
+        return max(COUNTED_CELLS // len(self.table), 1)
 
     def slices(self, start: IntArray, stop: IntArray) -> Groups:
         """Return groups that are runs of rows of the design, one run after the other."""
         cell = None
         if self.pattern is not None:
-            group = np.repeat(np.arange(len(start)) * len(self.table), stop - start)
-            cell = group + self.pattern[start[0] : stop[-1]]
+            first = np.arange(len(start)) % self.at_once * len(self.table)
+            cell = np.repeat(first, stop - start)
+            cell += self.pattern[start[0] : stop[-1]]
         return Groups(None, start, stop, cell, self.dense)
 
     def grouping(self, rows: IntArray, group: IntArray, size: int) -> Groups:
@@ -195,7 +211,7 @@ class Design:
         start = np.concatenate([[0], stop[:-1]])
         cell = None
         if self.pattern is not None:
-            cell = group * len(self.table) + self.pattern[rows]
+            cell = group % self.at_once * len(self.table) + self.pattern[rows]
         return Groups(rows, start, stop, cell, self.dense[rows])
 
 
@@ -287,11 +303,14 @@ def count_keys(
     A key was made by ``key * len(block) + code`` over the pending blocks, on top of ``table``.
     """
     place, rest = distinct_numbers(key, size)
-    parts: list[FloatArray] = []
+    found = np.empty((len(rest), table.shape[1] + sum(block.shape[1] for block in pending)))
+    end = found.shape[1]
     for block in reversed(pending):
         rest, code = np.divmod(rest, len(block))
-        parts.insert(0, block[code])
-    return place, np.hstack([table[rest], *parts])
+        start = end - block.shape[1]
+        found[:, start:end], end = block[code], start
+    found[:, :end] = table[rest]
+    return place, found
 
 
 def distinct_numbers(numbers: IntArray, size: int) -> tuple[IntArray, IntArray]:

@@ -128,11 +128,9 @@ class Durations:
         return cls(
             step=frame[step].to_numpy(),
             observed=frame[observed].to_numpy(),
-            # as views: what is taken over is copied once, where it is checked
-            covariates=pd.DataFrame(
-                {name: frame[name] for name in covariates}, index=frame.index, copy=False
-            ),
-            subject=frame[subject].to_numpy() if subject else np.arange(n),
+            # put together here: copying columns that lie apart would copy their numbers thrice
+            covariates=pd.DataFrame({name: frame[name] for name in covariates}, index=frame.index),
+            subject=frame[subject].to_numpy() if subject else np.arange(n, dtype=np.int32),
             entry=frame[entry].to_numpy() if entry else np.zeros(n, dtype=np.int64),
             weight=frame[weight].to_numpy() if weight else np.ones(n),
         )

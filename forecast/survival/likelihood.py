@@ -109,13 +109,11 @@ class RiskRows:
         else:
             quiet = segment_sums(weight[:cut], self.quiet.start, self.quiet.stop)
             hit = segment_sums(weight[cut:], self.hit.start - cut, self.hit.stop - cut)
-        stays = (
-            quiet[1:] + hit[:-1]
-        )  # the last step at risk is survived + 1 for rows with the event
+        # the last step at risk is survived + 1 for rows with the event
+        stays = quiet[1:] + hit[:-1]
         if self.by_entry is not None and self.by_entry.rows is not None:
-            late = (
-                np.ones(len(self.by_entry.rows)) if weight is None else weight[self.by_entry.rows]
-            )
+            who = self.by_entry.rows
+            late = np.ones(len(who)) if weight is None else weight[who]
             stays = stays - segment_sums(late, self.by_entry.start, self.by_entry.stop)[1:]
         at_risk: FloatArray = np.cumsum(stays[::-1])[::-1]
         return at_risk, hit[:-1]
@@ -184,34 +182,33 @@ def cloglog_pass(rows: RiskRows, baseline: FloatArray, slopes: FloatArray) -> Pa
     u = rows.spread(np.append(rate, 0.0))[cut:]
     u *= relative[cut:]
     weighted = np.multiply(relative, rows.weight, out=relative)
+    risk = rate[:, None] * rows.risk_sums(weighted)
     curve = rows.spread(total)
     if rows.by_entry is not None:
         curve -= total[rows.entry]
     curve *= weighted
     loglik = -float(curve.sum())
-    risk = rate[:, None] * rows.risk_sums(weighted)
     score = np.negative(curve, out=weighted)
     # f(eta) = log(1 - exp(-u)), u = exp(eta): f' = g = u / (exp(u) - 1), -f'' = g (u + g - 1)
     np.clip(u, SMALLEST, LARGEST, out=u)
     grown = np.expm1(u)
-    loglik += float(rows.event_weight @ (np.log(grown) - u))  # log(1 - exp(-u))
+    spare = np.log(grown)
+    spare -= u  # log(1 - exp(-u))
+    loglik += float(rows.event_weight @ spare)
+    del spare  # what is no longer needed would be in memory where it is fullest
     g = np.divide(u, grown, out=grown)
-    gain = rows.event_weight * g
     u += g
     u -= 1.0
+    gain = np.multiply(rows.event_weight, g, out=g)
     bend = np.multiply(gain, u, out=u)
     score[cut:] += gain
     curve[cut:] += bend
-    second = risk + design.sums(rows.hit, bend)[:-1]
     gained = segment_sums(gain, rows.hit.start - cut, rows.hit.stop - cut)[:-1]
-    return Pass(
-        loglik,
-        gained - risk[:, 0],
-        design.dot_rows(score),
-        second[:, 0],
-        second[:, 1:],
-        design.gram(curve),
-    )
+    del grown, g, gain
+    second = risk + design.sums(rows.hit, bend)[:-1]
+    by_step, by_slope = gained - risk[:, 0], design.dot_rows(score)
+    del u, bend, relative, weighted, score
+    return Pass(loglik, by_step, by_slope, second[:, 0], second[:, 1:], design.gram(curve))
 
 
 def logit_pass(rows: RiskRows, baseline: FloatArray, slopes: FloatArray) -> Pass:
@@ -222,6 +219,7 @@ def logit_pass(rows: RiskRows, baseline: FloatArray, slopes: FloatArray) -> Pass
     info = Information(rows.steps, design)
     score, by_step, loglik = np.zeros(len(design)), np.zeros(rows.steps), 0.0
     for step in steps_with(rate):
+        amounts = []
         for run in rows.at_risk(step):
             chance = odds[run] * rate[step - 1]
             stays = 1.0 + chance
@@ -234,7 +232,8 @@ def logit_pass(rows: RiskRows, baseline: FloatArray, slopes: FloatArray) -> Pass
             score[run] -= expected
             by_step[step - 1] -= expected.sum()
             expected /= stays
-            info.add(step, run, expected)
+            amounts.append((run, expected))
+        info.add(step, amounts)
     # at the event the log odds come on top
     told = odds[cut:] * rows.spread(np.append(rate, 0.0))[cut:]
     loglik += float(rows.event_weight @ np.log(np.maximum(told, SMALLEST)))
@@ -252,7 +251,9 @@ def steps_with(rate: FloatArray) -> list[int]:
 
 def segment_sums(values: FloatArray, start: IntArray, stop: IntArray) -> FloatArray:
     """Return the sum of each run of values."""
-    total = np.concatenate([[0.0], np.cumsum(values)])
+    total = np.empty(len(values) + 1)
+    total[0] = 0.0
+    np.cumsum(values, out=total[1:])
     return np.asarray(total[stop] - total[start])
 
 
@@ -265,11 +266,12 @@ class Information:
         self.step_slope = np.zeros((steps, design.width))
         self.by_row = np.zeros(len(design))
 
-    def add(self, step: int, run: slice, amount: FloatArray) -> None:
-        """Add one step's information of a run of rows."""
-        self.step_step[step - 1] += amount.sum()
-        self.step_slope[step - 1] += self.design.dot_run(run, amount)
-        self.by_row[run] += amount
+    def add(self, step: int, runs: list[tuple[slice, FloatArray]]) -> None:
+        """Add one step's information of some runs of rows."""
+        self.step_slope[step - 1] = self.design.dot_runs(runs)
+        for run, amount in runs:
+            self.step_step[step - 1] += amount.sum()
+            self.by_row[run] += amount
 
     def gram(self) -> FloatArray:
         """Return the information about the slopes, shape (p, p)."""
@@ -293,6 +295,7 @@ def expected_information(
         and open_rates.max(initial=0.0) * relative.max() < LARGEST
     )
     for step in steps_with(rate):
+        amounts = []
         for run in rows.at_risk(step):
             u = relative[run] * rate[step - 1]
             if link == "logit":
@@ -308,7 +311,8 @@ def expected_information(
             entered = rows.late_mask(run, step)
             if entered is not None:
                 amount *= entered
-            info.add(step, run, amount)
+            amounts.append((run, amount))
+        info.add(step, amounts)
     return info
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import chain
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, TypeAlias, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -45,6 +45,7 @@ __all__ = ["Refitter"]
 
 FloatArray: TypeAlias = npt.NDArray[np.float64]
 IntArray: TypeAlias = npt.NDArray[np.int64]
+Number = TypeVar("Number", np.int64, np.float64)
 
 ENOUGH_TO_START = 20_000  # rows; of twice as many or more, some are fitted first
 START_PRECISION, NEAR = 0.1, 0.05  # the latter in standard errors of those rows
@@ -112,10 +113,10 @@ class Refitter:
         del key, small
         design = build_design(encoding, durations.covariates, order, durations.weight)
         rows = RiskRows.build(
-            durations.entry[order],
+            in_order(durations.entry, order),
             survived[order],
             int((~durations.observed).sum()),
-            durations.weight[order],
+            in_order(durations.weight, order),
             design,
         )
         return cls(model, durations, encoding, order, rows)
@@ -338,3 +339,8 @@ class Refitter:
                 f"step {last}): the rest stays in the remainder."
             )
         return doubts
+
+
+def in_order(values: npt.NDArray[Number], order: IntArray) -> npt.NDArray[Number]:
+    """Return the values in another order; themselves where all are the same."""
+    return values if (values == values[0]).all() else values[order]

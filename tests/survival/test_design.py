@@ -52,7 +52,7 @@ def test_every_sum_is_that_of_the_matrix(frame, monkeypatch, constants):
     assert_allclose(design.dot_rows(values), values @ matrix, atol=1e-11)
     assert_allclose(design.dot_squares(values), values @ matrix**2, atol=1e-11)
     run = slice(20, 90)
-    assert_allclose(design.dot_run(run, values[run]), values[run] @ matrix[run], atol=1e-11)
+    assert_allclose(design.dot_runs([(run, values[run])]), values[run] @ matrix[run], atol=1e-11)
     assert_allclose(design.gram(values), matrix.T @ (matrix * values[:, None]), atol=1e-10)
     whole = np.column_stack([np.ones(len(frame)), matrix])
     start, stop = np.array([0, 10, 10, 80]), np.array([10, 10, 80, 150])
