@@ -29,6 +29,7 @@ __all__ = ["Errors", "errors_of", "newton_step", "subject_scores"]
 
 FloatArray = npt.NDArray[np.float64]
 STEP = 0.02  # of the numerical derivative, in standard errors
+LEAST_LENGTH = 1e-3  # of a column of the factor, over the longest
 LEAST_BEND = 1e-8  # eigenvalue of the scaled information
 
 
@@ -204,7 +205,7 @@ def errors_of(search: Search, cluster: npt.NDArray[Any]) -> Errors:
     cluster : ndarray of shape (n_subjects,)
         Subjects of one cluster are not independent.
     """
-    copies = search.copies
+    search, copies = inside(search), search.copies
     p = copies.rows.design.shape[1] + copies.stretch.shape[1]
     size = p + len(search.free[0]) + search.wanders + 1 + bool(copies.n_shares)
     here = subject_scores(search, np.zeros(size))
@@ -223,6 +224,16 @@ def errors_of(search: Search, cluster: npt.NDArray[Any]) -> Errors:
     robust = moved.T @ moved
     bread = np.asarray(np.linalg.inv(information), dtype=np.float64)
     return Errors(bread[:p, :p], robust[:p, :p])
+
+
+def inside(search: Search) -> Search:
+    """Return the search without what lies at its edge: subjects' effects that do not vary."""
+    there = copy(search)
+    length = np.sqrt((search.guess.factor**2).sum(axis=0))
+    row, column = search.free
+    varies = length[column] > LEAST_LENGTH * length.max()
+    there.free = row[varies], column[varies]
+    return there
 
 
 def scaled(information: FloatArray) -> FloatArray:

@@ -1,10 +1,13 @@
 """Parameters that stretch a subject's steps: the top of the likelihood, whoever stays."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from numpy.testing import assert_allclose
 
 from forecast.causal.censored_mixed import CensoredMixed
-from forecast.causal.censored_scores import displaced, subject_scores
+from forecast.causal.censored_scores import displaced, errors_of, subject_scores
 from forecast.errors import DataError
 
 EFFECT = 0.25  # log of what a late step is worth, over an early one
@@ -119,3 +122,16 @@ def test_a_column_to_stretch_has_to_be_in_the_design():
             random=np.column_stack([np.ones(30), step**2]),
             stretch=step[:, None] > 3,
         )
+
+
+def test_errors_stand_where_one_effect_of_a_subject_does_not_vary():
+    # a column of the factor at its edge: nothing tells of it, and it tells nothing of the others
+    fitted = at_effect(staying(60, 4, bounded=True), EFFECT)
+    search = fitted.search
+    found = []
+    for edge in (0.0, 1e-6):
+        factor = np.array([[0.5, 0.0], [search.guess.factor[1, 0], edge]])
+        search.guess = replace(search.guess, factor=factor)
+        found.append(errors_of(search, fitted.cluster))
+    assert_allclose(found[1].bread, found[0].bread, rtol=1e-4)
+    assert_allclose(found[1].robust, found[0].robust, rtol=1e-4)
