@@ -11,8 +11,7 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "forecast"
-NOT_YET = {"fading_text.py"}
-MODULES = sorted(path for path in PACKAGE.rglob("*.py") if path.name not in NOT_YET)
+MODULES = sorted(PACKAGE.rglob("*.py"))
 DOCUMENTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md"]
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 LANGUAGES = sorted((PACKAGE / "page" / "languages").glob("*.toml"))

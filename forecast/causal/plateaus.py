@@ -140,11 +140,10 @@ def copies_of(
     clock: FloatArray,
     shares: tuple[float, ...],
     *,
-    stretch: FloatArray | None = None,
-    slope_column: int = 0,
+    stretch: FloatArray,
+    slope_column: int,
 ) -> Copies:
     """Return the copies; a share that a measurement of the subject rules out has none."""
-    stretch = np.empty((len(low), 0)) if stretch is None else stretch
     n_subjects = len(rows.starts)
     least = np.minimum.reduceat(high, rows.starts) + NEAR
     code = rows.code
@@ -158,17 +157,8 @@ def copies_of(
         owners.append(may)
         held.append(np.full(len(mine), share))
     at, owner = np.concatenate(parts), np.concatenate(owners)
-    sizes = np.diff(np.append(rows.starts, len(code)))[owner]
-    copied = Rows(
-        design=rows.design[at],
-        response=rows.response[at],
-        random=rows.random[at],
-        starts=np.append(0, np.cumsum(sizes)[:-1]),
-        subjects=rows.subjects[owner],
-        order=rows.order[at],
-    )
     return Copies(
-        rows=copied,
+        rows=repeated(rows, at, owner),
         low=low[at],
         high=high[at],
         clock=clock[at],
@@ -179,4 +169,17 @@ def copies_of(
         n_shares=len(shares),
         stretch=stretch[at],
         slope_column=slope_column,
+    )
+
+
+def repeated(rows: Rows, at: IntArray, owner: IntArray) -> Rows:
+    """Return the rows ``at`` of the copies of the subjects ``owner``."""
+    sizes = np.diff(np.append(rows.starts, len(rows.response)))[owner]
+    return Rows(
+        design=rows.design[at],
+        response=rows.response[at],
+        random=rows.random[at],
+        starts=np.append(0, np.cumsum(sizes)[:-1]),
+        subjects=rows.subjects[owner],
+        order=rows.order[at],
     )

@@ -26,6 +26,7 @@ import numpy.typing as npt
 from forecast.causal.censored_mixed import CensoredMixed, FittedCensoredMixed
 
 if TYPE_CHECKING:
+    from forecast.causal.censored_search import Guess
     from forecast.clinic.fading_rows import FadingRows
 
 __all__ = ["FadingFit", "fit_rows", "fit_with_remnant"]
@@ -69,6 +70,11 @@ class Columns:
     stretch: FloatArray
     clock: FloatArray
 
+    @property
+    def order(self) -> npt.NDArray[np.int64]:
+        """Which of the rows' names each parameter of the model is."""
+        return np.concatenate([self.linear, self.multiplying])
+
 
 @dataclass(frozen=True, eq=False)
 class FadingFit:
@@ -101,7 +107,7 @@ class FadingFit:
     @cached_property
     def covariance(self) -> FloatArray:
         """Of the coefficients, (p, p), clients' scores being independent."""
-        order = np.concatenate([self.columns.linear, self.columns.multiplying])
+        order = self.columns.order
         found = np.empty((len(order), len(order)))
         found[np.ix_(order, order)] = self.fitted.robust_covariance
         return found
@@ -163,19 +169,7 @@ def fit_rows(
     while moving and rounds < MOST_ROUNDS:
         rounds += 1
         columns = columns_at(rows, effects)
-        order = np.concatenate([columns.linear, places])
-        fitted = CensoredMixed(wanders=True, plateaus=PLATEAUS).fit(
-            columns.design,
-            low,
-            high,
-            rows.table["course_id"],
-            random=columns.random,
-            cluster=rows.table["client_id"].to_numpy(),
-            clock=columns.clock,
-            stretch=columns.stretch,
-            names=tuple(rows.names[at] for at in order),
-            start=guess,
-        )
+        fitted = fit_columns(rows, columns, low, high, guess)
         guess = fitted.guess
         far = fitted.step / fitted.step_errors
         moving = bool((np.abs(far) > SETTLED).any())
@@ -183,8 +177,8 @@ def fit_rows(
             pull = relaxed(pull, before, far)
             effects = effects + pull * np.clip(fitted.step, -LARGEST_STEP, LARGEST_STEP)
             before = far
-    coefficients = np.empty(len(order))
-    coefficients[order] = np.concatenate([fitted.coefficients, effects])
+    coefficients = np.empty(len(rows.names))
+    coefficients[columns.order] = np.concatenate([fitted.coefficients, effects])
     return FadingFit(
         fitted=fitted,
         coefficients=coefficients,
@@ -192,6 +186,24 @@ def fit_rows(
         remnant=remnant,
         loglik=fitted.loglik + jacobian,
         settled=fitted.model.converged and not moving,
+    )
+
+
+def fit_columns(
+    rows: FadingRows, columns: Columns, low: FloatArray, high: FloatArray, start: Guess | None
+) -> FittedCensoredMixed:
+    """Return the mixed model at given effects."""
+    return CensoredMixed(wanders=True, plateaus=PLATEAUS).fit(
+        columns.design,
+        low,
+        high,
+        rows.table["course_id"],
+        random=columns.random,
+        cluster=rows.table["client_id"].to_numpy(),
+        clock=columns.clock,
+        stretch=columns.stretch,
+        names=tuple(rows.names[at] for at in columns.order),
+        start=start,
     )
 
 

@@ -75,13 +75,11 @@ def regime_notes(rows: FadingRows) -> list[str]:
 def fading_text(fading: FadingCurves) -> str:
     """Return the answer for people."""
     lines = ["A session removes this share of the remaining ink:"]
-    for row in fading.shares.itertuples():
-        group = SHORT.get(str(row.ink_group), str(row.ink_group))
-        name = "" if row.regime == "all" else f"{row.regime}, "
-        lines.append(
-            f"  {name}{group}: {row.share:.1%} ({row.low:.1%} to {row.high:.1%}), "
-            f"{row.courses} courses"
-        )
+    for regime, ink_group, *ends, courses in fading.shares.to_numpy().tolist():
+        name = "" if regime == "all" else f"{regime}, "
+        share, low, high = map(percent, ends)
+        group = SHORT.get(ink_group, ink_group)
+        lines.append(f"  {name}{group}: {share} ({low} to {high}), {courses} courses")
     if len(fading.differences):
         lines += ["", "ps less ns, in percentage points of the remaining ink per session:"]
     for name, *points in fading.differences.to_numpy().tolist():
@@ -92,6 +90,11 @@ def fading_text(fading: FadingCurves) -> str:
     return "\n".join(
         [*lines, "", f"- {fading.assumption}", *(f"- {note}" for note in fading.notes)]
     )
+
+
+def percent(share: float, digits: int = 1) -> str:
+    """Return a share as a percentage."""
+    return f"{100 * share:.{digits}f} %"
 
 
 def split_lines(fading: FadingCurves) -> list[str]:
@@ -128,8 +131,8 @@ def stall_lines(fading: FadingCurves) -> list[str]:
     trust = "from the model, too few courses have cleared to count false alarms"
     if stalls.learnt and stalls.false_alarms is not None:
         trust = (
-            f"false alarms: {stalls.false_alarms:.0%} of {stalls.n_cleared} courses that cleared "
-            f"({low:.0%} to {high:.0%})"
+            f"false alarms: {percent(stalls.false_alarms, 0)} of {stalls.n_cleared} courses that "
+            f"cleared ({percent(low, 0)} to {percent(high, 0)})"
         )
     lines = [f"Stalls: {len(stalls.flagged)} running course(s) flagged; {trust}."]
     for row in stalls.flagged.itertuples():
