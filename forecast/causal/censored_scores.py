@@ -29,7 +29,8 @@ __all__ = ["Errors", "errors_of", "newton_step", "subject_scores"]
 
 FloatArray = npt.NDArray[np.float64]
 STEP = 0.02  # of the numerical derivative, in standard errors
-LEAST_LENGTH = 1e-3  # of a column of the factor, over the longest
+LEAST_LENGTH = 1e-3  # of an entry of the factor, over the largest
+AT_EDGE = 1.0  # score of a variance that would go on if it could, over its standard error
 LEAST_BEND = 1e-8  # eigenvalue of the scaled information
 
 
@@ -210,7 +211,8 @@ def errors_of(search: Search, cluster: npt.NDArray[Any]) -> Errors:
     size = p + len(search.free[0]) + search.wanders + 1 + bool(copies.n_shares)
     here = subject_scores(search, np.zeros(size))
     bend = np.sqrt((here**2).sum(axis=0))
-    kept = np.flatnonzero((bend > 0) | (np.arange(size) < p))  # no spread between subjects: none
+    still = (bend > 0) & (np.abs(here.sum(axis=0)) < AT_EDGE * bend)  # nowhere to go, not stopped
+    kept = np.flatnonzero(still | (np.arange(size) < p))
     own = np.empty((len(here), len(kept), len(kept)))
     for place, at in enumerate(kept):
         step = STEP / max(float(bend[at]), LEAST_BEND)
@@ -228,10 +230,10 @@ def errors_of(search: Search, cluster: npt.NDArray[Any]) -> Errors:
 
 def inside(search: Search) -> Search:
     """Return the search without what lies at its edge: subjects' effects that do not vary."""
-    there = copy(search)
-    length = np.sqrt((search.guess.factor**2).sum(axis=0))
+    there, factor = copy(search), np.abs(search.guess.factor)
     row, column = search.free
-    varies = length[column] > LEAST_LENGTH * length.max()
+    small = factor <= LEAST_LENGTH * factor.max()
+    varies = ~small.all(axis=0)[column] & ~(small[row, column] & (row == column))
     there.free = row[varies], column[varies]
     return there
 

@@ -24,6 +24,7 @@ __all__ = ["FittedLinearMixed", "LinearMixed", "Point", "Profile"]
 
 FloatArray = npt.NDArray[np.float64]
 SINGULAR = 1e-4  # smallest standard deviation of a subject effect, in residual ones, not "zero"
+LEAST_REST = 1e-12  # squares left by a fit without fault
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,7 +234,7 @@ class Profile:
         left = sums.total - sums.quadratic(weight)
         inverse = np.asarray(np.linalg.inv(left[:p, :p]), dtype=np.float64)
         solution = inverse @ left[:p, p]
-        rest = float(left[p, p] - left[p, :p] @ solution)
+        rest = max(float(left[p, p] - left[p, :p] @ solution), LEAST_REST)
         value = float(sums.size @ logdet) + self.freedom * (
             1 + np.log(2 * np.pi * rest / self.freedom)
         )

@@ -36,7 +36,7 @@ FloatArray = npt.NDArray[np.float64]
 
 UNITS = (25.0, 10.0, 5.0)  # percentage points in which whole logs are graded
 COARSE = 5.0  # from this unit on a grading is the range it was rounded from
-FEWEST_COURSES, FEWEST_GRADINGS = 20, 60
+FEWEST_COURSES, FEWEST_GRADINGS, FEWEST_LEVELS = 20, 60, 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -179,7 +179,7 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
     Raises
     ------
     DataError
-        If the log has no gradings, or fewer than 20 usable courses or 60 gradings.
+        If the log has no gradings, fewer than 20 usable courses or 60 gradings, or all are alike.
     """
     courses, left_out = usable_courses(log)
     table = graded_rows(log, courses)
@@ -189,6 +189,12 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
             f"{len(courses)} graded course(s) with {len(table)} grading(s) after a session are "
             "usable.",
             f"Fading curves need {FEWEST_COURSES} courses and {FEWEST_GRADINGS} gradings.",
+        )
+    if table["fading_pct"].nunique() < FEWEST_LEVELS:
+        raise DataError(
+            f"All {len(table)} gradings of the usable courses are "
+            f"{table['fading_pct'].iloc[0]:g} %: there is no curve.",
+            "Check the column fading_pct.",
         )
     here = log.sessions[log.sessions["course_id"].isin(courses["course_id"])]
     sums, regimes, mean_gap = session_sums(here)

@@ -264,6 +264,24 @@ def test_coarse_grades_count_as_ranges():
     assert_allclose(fading.share("ns")[0], fine.share("ns")[0], atol=0.02)
 
 
+def test_coarse_grades_do_not_burst_the_intervals_of_a_small_log():
+    # no spread of starts is found in the tens of this one: it must not count as known to be none
+    log = simulate_clinic(200, seed=9, world=World()).log
+    tens = log.gradings.assign(fading_pct=(log.gradings["fading_pct"] / 10).round() * 10)
+    widths = []
+    for one in (log, with_tables(log, gradings=tens)):
+        _, (low, high) = fit_fading(one).share("ns")
+        widths.append(high - low)
+    assert 0.8 < widths[1] / widths[0] < 1.5
+
+
+def test_gradings_that_are_all_alike_have_no_curve(log):
+    same = log.gradings.assign(fading_pct=50.0)
+    running = log.courses.assign(outcome="ongoing", stop_reason=None)
+    with pytest.raises(DataError, match="no curve"):
+        fit_fading(with_tables(log, courses=running, gradings=same))
+
+
 def test_gradings_at_the_ends_of_the_scale_are_bounds():
     low, high, _ = bounds_of(np.array([0.0, 40.0, 95.0, 100.0]), unit=1, cleared_at=95)
     assert np.isinf(high[0])
