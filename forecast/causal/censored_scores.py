@@ -250,15 +250,18 @@ def pulls(
     """Return how far each cluster pulls the parameters, (n_clusters, P).
 
     A fit follows its clusters, so that what is left of them is too small by the root of one less
-    their leverage (Bell & McCaffrey 2002, Surv Methodol 28:169); to first order that is half of
-    what leaving the cluster out would make of it.
+    their leverage (Bell & McCaffrey 2002, Surv Methodol 28:169), to first order. Leverage lies
+    between nothing and all: observed information alone does not hold it there.
     """
+    values, axes = np.linalg.eigh(information)
+    root = axes / np.sqrt(np.maximum(values, LEAST_BEND * values.max()))  # its columns whiten
     _, code = np.unique(np.asarray(cluster).astype(str), return_inverse=True)
     n_clusters, q = int(code.max()) + 1, len(information)
     of_cluster, held_by = np.zeros((n_clusters, q)), np.zeros((n_clusters, q, q))
     np.add.at(of_cluster, code, score)
     np.add.at(held_by, code, own)
-    found = np.empty((n_clusters, q))
-    for one in range(n_clusters):
-        found[one] = np.linalg.lstsq(information - held_by[one] / 2, of_cluster[one])[0]
+    leverage, along = np.linalg.eigh(root.T @ held_by @ root)
+    turned = np.einsum("kpq,kp->kq", along, of_cluster @ root)
+    turned /= 1 - np.clip(leverage, 0.0, 1.0) / 2
+    found: FloatArray = np.einsum("kpq,kq->kp", along, turned) @ root.T
     return found

@@ -3,10 +3,11 @@
 The log of the ink left is taken as start + pace x effective sessions: an attribute makes a session
 of a course count as ``exp(effect)`` sessions, ps and a longer interval likewise. The pace varies by
 course in proportion to what is usual for its attributes, and so does what chance adds in a session.
-Given the effects that is a linear mixed model; their own scores, those of the likelihood itself,
-tell where they are to go (Newton steps), until they stay. Added to all paces alike, the effect of
-ps would be that of slow courses, which have the most sessions and are changed to ps most often;
-with one spread of paces for quick and slow inks, ps looked too slow among the slow ones.
+Given the effects that is a linear mixed model; their own scores, those of the likelihood with the
+clock of chance held, tell where they are to go (Newton steps), until they stay. Added to all paces
+alike, the effect of ps would be that of slow courses, which have the most sessions and are changed
+to ps most often; with one spread of paces for quick and slow inks, ps looked too slow among the
+slow ones.
 
 Two things keep late gradings of a course from saying more of its pace than they know: what chance
 does in a session stays (the path wanders), and some courses level off with ink left that no laser
@@ -86,7 +87,7 @@ class FadingFit:
         The model at the last effects.
     coefficients : ndarray of shape (p,)
         Of the columns by name: the start, the usual pace, graders; all others are logs of ratios
-        of paces.
+        of paces (operators, dates and the interval to first order: ratios less one).
     columns : Columns
         At the last effects.
     remnant : float
@@ -172,7 +173,7 @@ def fit_rows(
         fitted = fit_columns(rows, columns, low, high, guess)
         guess = fitted.guess
         far = fitted.step / fitted.step_errors
-        moving = bool((np.abs(far) > SETTLED).any())
+        moving = not (np.abs(far) <= SETTLED).all()
         if moving:
             pull = relaxed(pull, before, far)
             effects = effects + pull * np.clip(fitted.step, -LARGEST_STEP, LARGEST_STEP)

@@ -24,7 +24,9 @@ ALL = "all"
 LEAST_COURSES = 5  # with that many sessions, for a curve to go on
 MIDDLE = 0.8  # share of the courses inside the outer band
 LONGEST = 40
-FARTHEST = 5.0  # end of an interval, log of the pace over its estimate
+TOLD = 2.0  # standard errors from which a pace is told from none
+HALVINGS = 50
+TINY = 1e-12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -126,13 +128,20 @@ class Slopes:
                 if had < LEAST_COURSES or not self.tells(regime, group):
                     continue
                 slope, gradient = self.slope(regime, group)
-                # errors are of the log of the pace: what is removed is never less than nothing
-                apart = min(self.reach * self.error(gradient) / max(abs(slope), 1e-9), FARTHEST)
-                ends = np.sort(slope * np.exp([-apart, apart]))[::-1]
-                shares = -np.expm1([slope, *ends])
+                shares = -np.expm1([slope, *self.ends(slope, self.error(gradient))])
                 found.append((regime, group, *(float(one) for one in shares), had))
         columns = ["regime", "ink_group", "share", "low", "high", "courses"]
         return pd.DataFrame(found, columns=columns)
+
+    def ends(self, slope: float, error: float) -> FloatArray:
+        """Return the interval of a slope, the slower end first.
+
+        Errors are of the log of the pace, unless no fading at all is as good as possible.
+        """
+        if -slope > TOLD * error:
+            apart = self.reach * error / -slope
+            return slope * np.exp([-apart, apart])
+        return slope + self.reach * error * np.array([1.0, -1.0])
 
     def tells(self, regime: str, group: str) -> bool:
         """Return whether the model has a slope of its own for a regime in a group."""
@@ -177,28 +186,45 @@ class Slopes:
         import pandas as pd
 
         had = self.had(regime, group)
-        slope, gradient = self.slope(regime, group)
-        usual = self.fit.coefficients[1]
-        wander = self.fit.wander * (self.slope(self.regimes[0], group)[0] / usual) ** 2
+        _, gradient = self.slope(regime, group)
         start = np.array([1.0 if name == "start" else 0.0 for name in self.rows.names])
-        spread = self.fit.fitted.model.random_covariance
-        wide = NormalDist().inv_cdf((1 + MIDDLE) / 2)
         found = [(0, 0.0, 0.0, 0.0, 0.0, 0.0, len(had))]
         for session in range(1, LONGEST + 1):
             courses = int((had >= session).sum())
             if courses < LEAST_COURSES:
                 break
-            mean = float(start @ self.fit.coefficients) + session * slope
-            error = self.error(start + session * gradient)
-            z = np.array([1.0, session * slope / usual])
-            apart = wide * float(np.sqrt(z @ spread @ z + session * wander))
-            ends = mean + np.array([0, self.reach * error, -self.reach * error, apart, -apart])
+            slow, middle, quick = self.spread_at(regime, group, session)
+            far = self.reach * self.error(start + session * gradient)
+            ends = np.array([middle, middle + far, middle - far, slow, quick])
             found.append((session, *self.faded(ends), courses))
         names = ["session", "faded", "low", "high", "middle_low", "middle_high", "courses"]
         table = pd.DataFrame(found, columns=names)
         table.insert(0, "ink_group", group)
         table.insert(0, "regime", regime)
         return table
+
+    def spread_at(self, regime: str, group: str, session: int) -> FloatArray:
+        """Return the log ink of the slower end, the middle and the quicker end of the courses.
+
+        Between the ends lie the middle 8 of 10: a mixture over the group's courses, each as its
+        attributes and inks say, and as far apart from that as the model finds courses alike to be.
+        """
+        from scipy.special import ndtr
+
+        inside, coefficients = self.members(group), self.fit.coefficients
+        times = np.exp(self.log_ratios(regime)[inside] @ coefficients)
+        clock = session * np.exp(self.log_ratios(self.regimes[0])[inside] @ coefficients) ** 2
+        mean = coefficients[0] + session * times * coefficients[1]
+        z = np.column_stack([np.ones(len(times)), session * times])
+        variance = np.einsum("np,pq,nq->n", z, self.fit.fitted.model.random_covariance, z)
+        scale = np.sqrt(variance + self.fit.wander * clock + TINY)
+        wanted = np.array([(1 + MIDDLE) / 2, 0.5, (1 - MIDDLE) / 2])
+        low, high = np.full(3, (mean - 8 * scale).min()), np.full(3, (mean + 8 * scale).max())
+        for _ in range(HALVINGS):
+            half = (low + high) / 2
+            below = ndtr((half[:, None] - mean) / scale).mean(axis=1) < wanted
+            low, high = np.where(below, half, low), np.where(below, high, half)
+        return np.asarray((low + high) / 2)
 
     def faded(self, log_left: FloatArray) -> FloatArray:
         """Return percent faded from the log of the removable ink left, at least 0."""

@@ -11,7 +11,6 @@ from numpy.testing import assert_allclose
 
 from forecast.clinic.fading import fit_fading
 from forecast.clinic.fading_rows import bounds_of, fading_rows, grading_unit
-from forecast.clinic.fading_slopes import Slopes
 from forecast.clinic.invented.chance import Crew
 from forecast.clinic.log import OutcomeLog
 from forecast.clinic.simulate import (
@@ -193,15 +192,28 @@ def test_21_percent_a_session_gives_the_two_published_amounts():
     assert any("no sessions" in note for note in found.notes)
 
 
-def test_a_session_never_removes_less_than_nothing():
-    # hardly any fading, and gradings all over the place: 2 % a session cannot be told from none
-    rng = np.random.default_rng(1)
-    left = 0.98 ** np.arange(1, 5) * np.exp(rng.normal(-0.5, 0.4, (25, 4)))
-    fading = fit_fading(graded_log(100 * (1 - left.clip(0.06, 0.99))))
-    share, (low, high) = fading.share("all")
-    assert 0 < low < share < high < 1
-    slope, gradient = (slopes := Slopes(fading.rows, fading.model, 0.95)).slope("all", "all")
-    assert slope + slopes.reach * slopes.error(gradient) > 0
+def test_a_log_without_fading_is_not_told_to_fade():
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        left = np.exp(rng.normal(-0.5, 0.4, (25, 4)))
+        fading = fit_fading(graded_log(100 * (1 - left.clip(0.06, 0.99))))
+        share, (low, high) = fading.share("all")
+        assert low < 0 < high
+        assert low < share < high < 1
+
+
+def test_the_middle_courses_are_eight_of_ten():
+    clinic = simulate_clinic(900, seed=8, world=BLACK)
+    fading = fit_fading(clinic.log)
+    truth = clinic.truth.set_index("course_id").loc[fading.rows.courses["course_id"]]
+    pace = np.exp(truth["log_speed"].to_numpy() + BLACK.session_sd**2 / 2)
+    for session in (4, 8):
+        faded = 100 * -np.expm1(-session * pace)
+        curve = fading.curves.query("ink_group == 'all' and regime == 'ns' and session == @session")
+        low, middle, high = curve[["middle_low", "faded", "middle_high"]].iloc[0]
+        assert middle == pytest.approx(np.median(faded), abs=2.5)
+        # chance within the sessions, no part of the paces, widens the range a little
+        assert 0.78 < ((low < faded) & (faded < high)).mean() < 0.92
 
 
 def test_both_published_thresholds_come_from_one_fit():
