@@ -1,10 +1,15 @@
 """One invented log and one forecaster for all tests that only look at them."""
 
 import pytest
+from hypothesis import settings
 
 import forecast
 from forecast.clinic.forecaster import Forecaster
 from forecast.clinic.log import OutcomeLog
+
+# no test is timed: a busy machine would fail it
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 
 @pytest.fixture(scope="session")

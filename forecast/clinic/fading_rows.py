@@ -184,18 +184,7 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
     courses, left_out = usable_courses(log)
     table = graded_rows(log, courses)
     courses = courses[courses["course_id"].isin(table["course_id"])].reset_index(drop=True)
-    if len(courses) < FEWEST_COURSES or len(table) < FEWEST_GRADINGS:
-        raise DataError(
-            f"{len(courses)} graded course(s) with {len(table)} grading(s) after a session are "
-            "usable.",
-            f"Fading curves need {FEWEST_COURSES} courses and {FEWEST_GRADINGS} gradings.",
-        )
-    if table["fading_pct"].nunique() < FEWEST_LEVELS:
-        raise DataError(
-            f"All {len(table)} gradings of the usable courses are "
-            f"{table['fading_pct'].iloc[0]:g} %: there is no curve.",
-            "Check the column fading_pct.",
-        )
+    check_enough(courses, table)
     here = log.sessions[log.sessions["course_id"].isin(courses["course_id"])]
     sums, regimes, mean_gap = session_sums(here)
     table = table.merge(sums, on=["course_id", "session"], how="left")
@@ -226,6 +215,22 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
         left_out=left_out,
         n_operators=len(operators_of(here)),
     )
+
+
+def check_enough(courses: pd.DataFrame, table: pd.DataFrame) -> None:
+    """Raise DataError where there is too little for a curve."""
+    if len(courses) < FEWEST_COURSES or len(table) < FEWEST_GRADINGS:
+        raise DataError(
+            f"{len(courses)} graded course(s) with {len(table)} grading(s) after a session are "
+            "usable.",
+            f"Fading curves need {FEWEST_COURSES} courses and {FEWEST_GRADINGS} gradings.",
+        )
+    if table["fading_pct"].nunique() < FEWEST_LEVELS:
+        raise DataError(
+            f"All {len(table)} gradings of the usable courses are "
+            f"{table['fading_pct'].iloc[0]:g} %: there is no curve.",
+            "Check the column fading_pct.",
+        )
 
 
 def usable_courses(log: OutcomeLog) -> tuple[pd.DataFrame, dict[str, int]]:
