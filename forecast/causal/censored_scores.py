@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast.causal.subject_blocks import fill, shared_errors
+from forecast.causal.subject_blocks import shared_errors
 
 if TYPE_CHECKING:
     from forecast.causal.censored_search import Search
@@ -144,33 +144,21 @@ def subject_scores(search: Search, moved: FloatArray) -> FloatArray:
     some do.
     """
     there = displaced(search, moved)
-    copies, guess = there.copies, there.guess
-    tangent = copies.tangent(guess.path)
-    loglik, scores = np.empty(len(copies.owner)), np.zeros((len(copies.owner), len(moved)))
-    for block in there.blocks:
-        filled = fill(
-            block,
-            tangent,
-            copies.clock,
-            guess.coefficients,
-            guess.relative,
-            guess.wander,
-            guess.variance,
-        )
-        loglik[block.who] = filled.loglik
+    copies, often = there.copies, there.guess.often
+    tangent, found, _ = there.expect()
+    scores = np.zeros((len(copies.owner), len(moved)))
+    for block, filled in zip(there.blocks, found, strict=True):
         parts = [
             *mean_scores(there, tangent, block, filled),
             *spread_scores(there, tangent, block, filled),
         ]
         both = np.concatenate(parts, axis=1)
         scores[block.who, : both.shape[1]] = both
-    often = np.ones(len(copies.owner))
     if copies.n_shares:
-        often, _ = copies.chances(loglik + copies.log_prior(guess.often))
-        scores[:, -1] = np.where(copies.plain, -1 / (1 - guess.often), 1 / guess.often)
-    found = np.zeros((copies.n_subjects, len(moved)))
-    np.add.at(found, copies.owner, scores * often[:, None])
-    return found
+        scores[:, -1] = np.where(copies.plain, -1 / (1 - often), 1 / often)
+    summed = np.zeros((copies.n_subjects, len(moved)))
+    np.add.at(summed, copies.owner, scores * there.often[:, None])
+    return summed
 
 
 def displaced(search: Search, moved: FloatArray) -> Search:

@@ -84,7 +84,8 @@ class Spacing:
 def spacing_of(slopes: Slopes, gaps_weeks: FloatArray) -> Spacing | None:
     """Return the comparison of a log's shorter and longer intervals, or None if all are alike.
 
-    The fall of log ink per session goes with a power of the weeks since the session before;
+    The fall of log ink per session goes with a power of the weeks since the session before (the
+    fit has it to first order);
     sessions are the log of the ink at the threshold over that fall. Errors by the delta method.
 
     Parameters
