@@ -26,8 +26,12 @@ WORST = forecast.Enquiry(
 EVIL = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'><b>"
 A4, LETTER = (595, 842), (612, 792)  # points, ISO 216 and ANSI/ASME Y14.1
 
-# A sheet is printed by a browser that a developer may not have; the continuous check installs one.
-needs_browser = pytest.mark.skipif(find_browser() is None, reason="no Chromium is installed")
+# A sheet is printed by a browser that a developer may not have; the continuous check installs one,
+# so that there these tests always run.
+needs_browser = pytest.mark.skipif(
+    find_browser() is None,  # pip cannot install a browser
+    reason="no Chromium is installed; the continuous check installs one and runs this",
+)
 
 
 def printed(html: str, path: Path) -> pypdf.PdfReader:
