@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
+import numpy.typing as npt
 
 from forecast.clinic.attributes import COVARIATES, LIGHTEN
 from forecast.clinic.courses import column
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
     from forecast.clinic.log import OutcomeLog
 
 __all__ = ["Reference"]
+
+Counts: TypeAlias = dict[str, dict[str, int]]
 
 SHARED = ("ink_density", "layering")  # by courses that are counted together, beside their inks
 INKS_SAID = {
@@ -109,17 +112,19 @@ class Reference:
         from forecast.clinic.rows import lasers_in_use, latest_start, of_goal
 
         courses, own = log.courses, of_goal(rows)
+        done = rows["observed"].to_numpy(dtype=bool)
+        levels, finished = counts_of_levels(courses, done)
         numbers = {name: courses[name].dropna() for name in NUMERIC}
         started = rows["started_on"].dropna()
         return cls(
             n_courses=len(rows),
             n_clients=int(rows["client_id"].nunique()),
-            n_reached=int(rows["observed"].sum()),
+            n_reached=int(done.sum()),
             n_stopped=int(rows["stopped"].sum()),
             n_ongoing=int((courses["outcome"] == "ongoing").sum()),
             first_start=f"{started.min():%Y-%m-%d}" if len(started) else "",
             last_start=f"{latest_start(started):%Y-%m-%d}" if len(started) else "",
-            levels=counts_of_levels(courses),
+            levels=levels,
             ranges={
                 name: (float(of.min()), float(of.max())) for name, of in numbers.items() if len(of)
             },
@@ -131,9 +136,7 @@ class Reference:
             lasers=tuple(
                 (laser.regime, laser.wavelengths_nm) for laser in lasers_in_use(log.lasers)
             ),
-            finished=counts_of_levels(
-                courses.loc[rows["observed"].to_numpy(dtype=bool), [*LEVELLED, "inks"]]
-            ),
+            finished=finished,
             lightening=Lightening.of(courses, rows) if LIGHTEN in rows else None,
             fingerprint=fingerprint(courses),
         )
@@ -289,20 +292,27 @@ def few_finished(done: int, count: int, what: str = "") -> str:
     return f"{done or 'None'} of {count} course{plural}{what} in this log reached the goal."
 
 
-def counts_of_levels(courses: pd.DataFrame) -> dict[str, dict[str, int]]:
-    """Return how many courses have each level of each attribute."""
-    levels = {name: dict(courses[name].value_counts()) for name in LEVELLED}
-    levels["inks"] = counts_of_inks(courses["inks"])
-    return {name: {str(k): int(v) for k, v in of.items()} for name, of in levels.items()}
+def counts_of_levels(courses: pd.DataFrame, done: npt.NDArray[np.bool_]) -> tuple[Counts, Counts]:
+    """Return how many courses have each level of each attribute: of all, and of those done."""
+    import pandas as pd
+
+    every: Counts = {}
+    finished: Counts = {}
+    for name in (*LEVELLED, "inks"):
+        place, levels = pd.factorize(courses[name])
+        for found, which in ((every, place >= 0), (finished, (place >= 0) & done)):
+            counts = np.bincount(place[which], minlength=len(levels))
+            found[name] = most_first(zip(map(str, levels), counts.tolist(), strict=True))
+    return every, finished
 
 
-def counts_of_inks(inks: pd.Series[str]) -> dict[str, int]:
-    """Return how many courses have each ink, the most frequent first."""
+def most_first(counts: Iterable[tuple[str, int]]) -> dict[str, int]:
+    """Return how often each single level occurs among joined ones, the most frequent first."""
     found: dict[str, int] = {}
-    for joined, count in inks.value_counts().items():
-        for ink in str(joined).split(";"):
-            found[ink] = found.get(ink, 0) + int(count)
-    return dict(sorted(found.items(), key=lambda pair: -pair[1]))
+    for joined, count in counts:
+        for level in joined.split(";"):
+            found[level] = found.get(level, 0) + count
+    return dict(sorted(((k, n) for k, n in found.items() if n), key=lambda pair: -pair[1]))
 
 
 def counted(count: int) -> str:

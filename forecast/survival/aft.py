@@ -24,6 +24,7 @@ from forecast.survival.durations import Durations
 from forecast.survival.encoding import Encoding
 from forecast.survival.latent import STANDARDS, survival_curve
 from forecast.survival.model import FitNotes
+from forecast.survival.notes import fit_notes
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -103,7 +104,7 @@ class AcceleratedTime:
             )
         encoding = Encoding.learn(durations.covariates, keep=prior)
         names = (LOCATION, *encoding.names, LOG_SCALE, *self.never_names())
-        design = np.column_stack([np.ones(len(durations)), encoding.encode(durations.covariates)])
+        design = encoding.encode(durations.covariates, constant=True)
         ridge = np.zeros(design.shape[1])
         if self.penalty:
             ridge = self.penalty * spreads(design, durations.weight) ** 2
@@ -117,8 +118,7 @@ class AcceleratedTime:
         likelihood = Likelihood(STANDARDS[self.shape], design, never, durations, mean, precision)
         for enough in ENOUGH_TO_START:
             if len(durations) > 10 * enough:
-                some = np.arange(0, len(durations), len(durations) // enough)
-                start = likelihood.take(some).maximise(start)[0]
+                start = likelihood.every(len(durations) // enough).maximise(start)[0]
         theta, covariance, converged = likelihood.maximise(start)
         if (np.diag(covariance) > FLAT).any():
             open_name = names[int(np.argmax(np.diag(covariance)))]
@@ -127,7 +127,9 @@ class AcceleratedTime:
                 "Give a penalty or a prior, or leave the covariate out.",
             )
         covariance = widened(covariance, likelihood.between_rows(theta))
-        notes = describe(durations, converged, encoding)
+        notes = fit_notes(  # few events for an effect are no doubt where a prior speaks of it
+            durations, n_covariates=0, converged=converged, dropped=encoding.dropped
+        )
         return FittedAcceleratedTime(self.shape, self.never, encoding, theta, covariance, notes)
 
     def from_prior(self, columns: tuple[str, ...]) -> FittedAcceleratedTime:
@@ -254,8 +256,7 @@ class FittedAcceleratedTime:
         )
 
     def _design(self, covariates: pd.DataFrame | Mapping[str, Any]) -> FloatArray:
-        encoded = self.encoding.encode(covariates)
-        return np.column_stack([np.ones(len(encoded)), encoded])
+        return self.encoding.encode(covariates, constant=True)
 
     @property
     def _last(self) -> int:
@@ -310,23 +311,3 @@ def spreads(design: FloatArray, weight: FloatArray) -> FloatArray:
     spread = np.sqrt(weight @ (design - mean) ** 2 / weight.sum())
     zero_one = [is_zero_one(column) for column in design.T]
     return np.where(zero_one, 1.0, spread)
-
-
-def describe(durations: Durations, converged: bool, encoding: Encoding) -> FitNotes:
-    """Return what a fit to ``durations`` rests on."""
-    steps = np.arange(1, int(durations.step.max()) + 1)
-    at_risk = [((durations.entry < k) & (durations.step >= k)).sum() for k in steps]
-    messages = [f"{name} has one value only and was left out." for name in encoding.dropped]
-    if not converged:
-        messages.append("The fit did not settle.")
-    return FitNotes(
-        n_rows=len(durations),
-        n_subjects=len(set(durations.subject.tolist())),
-        n_events=int(durations.observed.sum()),
-        horizon=int(steps[-1]),
-        supported_to=int(
-            max((k for k, n in zip(steps, at_risk, strict=True) if n >= 5), default=0)
-        ),
-        converged=converged,
-        messages=tuple(messages),
-    )

@@ -108,11 +108,13 @@ class Encoding:
         dropped = {name for one in (self, *others) for name in one.dropped} - set(columns)
         return Encoding(tuple(columns.items()), tuple(sorted(dropped)))
 
-    def encode(self, covariates: pd.DataFrame | Mapping[str, Any]) -> FloatArray:
+    def encode(
+        self, covariates: pd.DataFrame | Mapping[str, Any], *, constant: bool = False
+    ) -> FloatArray:
         """Return the matrix of shape (n, len(names)) for a frame, or for a mapping.
 
         A mapping gives each column as one value or as a list of values. Columns the encoding
-        does not know are left alone.
+        does not know are left alone. With ``constant``, a column of ones comes first.
 
         Raises
         ------
@@ -123,9 +125,10 @@ class Encoding:
         """
         needed = [name for name, _ in self.columns] or [str(name) for name in covariates]
         rows = count_rows(covariates, needed)
-        matrix = np.zeros((rows, len(self.names)))
+        at = int(constant)
+        matrix = np.zeros((rows, at + len(self.names)), order="F")  # it is filled by columns
+        matrix[:, :at] = 1.0
         mapping = isinstance(covariates, Mapping)
-        at = 0
         for name, levels in self.columns:
             values = covariates[name]
             if levels is None:
@@ -141,7 +144,7 @@ class Encoding:
             at += len(levels) - 1
         if not np.isfinite(matrix).all():
             column = int((~np.isfinite(matrix)).any(axis=0).argmax())
-            refuse_missing(self.names[column], ~np.isfinite(matrix[:, column]))
+            refuse_missing(self.names[column - constant], ~np.isfinite(matrix[:, column]))
         return matrix
 
     def parts(self, frame: pd.DataFrame) -> list[tuple[FloatArray | None, CodeArray | None, int]]:
