@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -101,9 +102,10 @@ def _clients(courses: CleanTable) -> None:
 
     distinct, client = courses.ids["client_id"].distinct, courses.codes("client_id")
     used = pd.unique(client)
-    spelled = pd.Series(distinct[used], used, dtype=object)
+    small = pd.Series(distinct[used], used, dtype="string[pyarrow]").str.lower()
     twice = np.zeros(len(distinct), dtype=bool)
-    twice[spelled.index[spelled.str.lower().duplicated(keep=False)]] = True
+    if small.nunique() < len(small):
+        twice[small.index[small.duplicated(keep=False)]] = True
     courses.flag(
         pd.Series(twice[client], courses.frame.index),
         "client_id",
@@ -124,14 +126,13 @@ def _clients(courses: CleanTable) -> None:
 
 def _lonely_dates(table: CleanTable, column: str) -> None:
     """Flag dates far from nearly all others, such as 2052 for 2025."""
-    import pandas as pd
-
     dates = table.frame[column]
-    if len(dates) < ENOUGH:
+    known = dates.dropna().to_numpy()
+    if len(known) < ENOUGH:
         return
-    early: Any = dates.quantile(0.01, interpolation="higher")
-    late: Any = dates.quantile(0.99, interpolation="lower")
-    far = pd.Timedelta(days=FAR_DAYS)
+    ends = [math.ceil(0.01 * (len(known) - 1)), math.floor(0.99 * (len(known) - 1))]
+    early, late = np.partition(known, ends)[ends]
+    far = np.timedelta64(FAR_DAYS, "D")
     table.flag(
         (dates < early - far) | (dates > late + far),
         column,

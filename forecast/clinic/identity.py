@@ -125,8 +125,8 @@ def _distinct(cells: pd.Series[Any]) -> list[str]:
     if pd.api.types.is_numeric_dtype(cells):
         return []
     if isinstance(cells.dtype, pd.CategoricalDtype):
-        codes = cells.cat.codes.drop_duplicates().to_numpy()
-        found = cells.cat.categories.to_numpy()[codes[codes >= 0]]
+        used = np.bincount(cells.cat.codes.to_numpy() + 1, minlength=1)[1:] > 0
+        found = cells.cat.categories.to_numpy()[np.flatnonzero(used)]
     else:
         found = cells.dropna().astype(str).drop_duplicates().to_numpy()
     step = -(-len(found) // SAMPLE) or 1
