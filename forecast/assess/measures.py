@@ -84,15 +84,21 @@ def measure_all(
     """
     import pandas as pd
 
+    labels = None if drop_out_group is None else np.asarray(drop_out_group)
+
     def values(weight: FloatArray, sets: Sequence[CountDistribution]) -> Measures:
-        weighted = replace(seen, weight=weight)
-        options = {"steps": steps, "horizon": horizon, "drop_out_group": drop_out_group}
-        found = [measure(each, weighted, **options) for each in sets]  # type: ignore[arg-type]
+        used = weight > 0  # who was not drawn says nothing
+        weighted = replace(seen, weight=weight).take(used)
+        group = None if labels is None else labels[used]
+        found = [
+            measure(each[used], weighted, steps=steps, horizon=horizon, drop_out_group=group)
+            for each in sets
+        ]
         mean = {key: float(np.mean([each[key] for each in found])) for key in found[0]}
         if reference:
-            watched = still_watched(weighted, horizon=horizon, group=drop_out_group)
+            watched = still_watched(weighted, horizon=horizon, group=group)
             other = [
-                brier(each, weighted, horizon=horizon, watched=watched).sum()
+                brier(each[used], weighted, horizon=horizon, watched=watched).sum()
                 for each in reference[: len(sets)]
             ]
             mean["skill", None] = float(1 - mean["crps", None] / np.mean(other))

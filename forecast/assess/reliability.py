@@ -141,20 +141,20 @@ def _logistic(
     penalty = np.diag(np.full(design.shape[1], 1e-6) if ridge is None else ridge)
     found = np.zeros(design.shape[1])
 
-    def loss(at: FloatArray) -> float:
-        log_odds = offset + design @ at
+    def at(place: FloatArray) -> tuple[float, FloatArray]:
+        log_odds = offset + design @ place
         missed = np.logaddexp(0, log_odds) - happened * log_odds
-        return float(each @ missed + at @ penalty @ at / 2)
+        return float(each @ missed + place @ penalty @ place / 2), log_odds
 
-    lost = loss(found)
+    lost, log_odds = at(found)
     for _ in range(50):
-        chance = 1 / (1 + np.exp(-np.clip(offset + design @ found, -30, 30)))
+        chance = 1 / (1 + np.exp(-np.clip(log_odds, -30, 30)))
         bread = (design.T * (each * chance * (1 - chance))) @ design + penalty
         move = np.linalg.solve(bread, design.T @ (each * (happened - chance)) - penalty @ found)
         # A whole Newton step can overshoot where events are few: halve it until it helps.
-        while (trial := loss(found + move)) > lost + 1e-9 and np.abs(move).max() >= 1e-10:
+        while (trial := at(found + move))[0] > lost + 1e-9 and np.abs(move).max() >= 1e-10:
             move = move / 2
-        found, lost = found + move, trial
+        found, (lost, log_odds) = found + move, trial
         if np.abs(move).max() < 1e-10:
             break
     score = design * (each * (happened - chance))[:, None]

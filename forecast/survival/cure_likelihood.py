@@ -24,6 +24,7 @@ TINY = 1e-300
 STARTS = ((0.0, 0.7), (1.5, 0.3), (4.0, 0.0), (-1.0, 1.0))
 SHAPE_SPREAD = 1.0  # standard deviation of the log shape's prior, with a penalty only
 FLAT = 1e-7
+SETTLED = 1e-9  # squared length of a step in standard errors
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -208,11 +209,14 @@ def polish(rows: CureRows, values: FloatArray) -> FloatArray:
         curvature = hessian(rows, values)
         if np.linalg.eigvalsh(curvature)[0] <= FLAT:
             break
-        trial = values - np.linalg.solve(curvature, gradient)
-        new_loss, new_gradient = rows.loss(trial)
+        step = np.linalg.solve(curvature, gradient)
+        new_loss, new_gradient = rows.loss(values - step)
         if not new_loss <= loss + 1e-12 * abs(loss):
             break
-        values, loss, gradient = trial, new_loss, new_gradient
+        values, loss, near = values - step, new_loss, gradient @ step < SETTLED
+        gradient = new_gradient
+        if near:  # what the next step would do is the square of it
+            break
     return values
 
 
