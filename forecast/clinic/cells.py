@@ -22,7 +22,7 @@ from forecast.clinic.tolerance import (
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["ColumnReading", "Habit", "Ids", "as_text", "distinct_texts", "read_column"]
+__all__ = ["ColumnReading", "Habit", "Ids", "as_text", "distinct_texts", "in_use", "read_column"]
 
 Codes = npt.NDArray[np.signedinteger[Any]]
 
@@ -78,6 +78,8 @@ def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
         beyond = (days < pd.Timestamp(EARLIEST)) | (days > pd.Timestamp(LATEST))
         broken = {rule_of(rule): beyond.to_numpy(bool)} if beyond.any() else {}
         return ColumnReading(days, broken)
+    if rule.kind == "integer" and not rule.may_be_blank and cells.dtype.kind == "i":
+        return ColumnReading(cells.astype(np.int64))
     if rule.kind in ("integer", "number") and _is_number(cells):
         numbers = cells.astype(np.float64)
         unusable = np.isinf(numbers.to_numpy())
@@ -156,7 +158,7 @@ def distinct_texts(cells: pd.Series[Any]) -> tuple[Codes, npt.NDArray[np.object_
         held = np.asarray(cells.cat.categories, dtype=object)
         codes: Codes = np.asarray(cells.cat.codes)
         if pd.api.types.infer_dtype(held, skipna=True) in ("string", "empty"):
-            used = np.bincount(codes.astype(np.intp) + 1, minlength=len(held) + 1)[1:] > 0
+            used = in_use(codes, len(held))
             if used.all():
                 return codes, held
             place = np.append(np.cumsum(used) - 1, -1)
@@ -165,6 +167,13 @@ def distinct_texts(cells: pd.Series[Any]) -> tuple[Codes, npt.NDArray[np.object_
         cells = cells.astype(object).map(as_text)
     places, found = pd.factorize(cells.astype(object))
     return places, np.asarray(found, dtype=object)
+
+
+def in_use(codes: npt.NDArray[np.integer[Any]], size: int) -> npt.NDArray[np.bool_]:
+    """Return which of ``size`` texts some row has; code -1 stands for none."""
+    used = np.zeros(size + 1, dtype=bool)
+    used[codes] = True
+    return used[:size]
 
 
 def _ids(meanings: npt.NDArray[Any], codes: Codes, *, as_written: bool) -> Ids:

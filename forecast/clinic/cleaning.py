@@ -137,7 +137,7 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
     table.frame = pd.DataFrame(columns, index=raw.index, copy=False)
     _keep_rules(table, written)
     for rule in TABLES[name]:
-        if rule.kind == "integer" and (rule.required or rule.default is not None):
+        if rule.kind == "integer" and not rule.may_be_blank:
             table.frame[rule.name] = table.frame[rule.name].astype(np.int64)
     return table
 

@@ -131,7 +131,8 @@ def _lonely_dates(table: CleanTable, column: str) -> None:
     if len(known) < ENOUGH:
         return
     ends = [math.ceil(0.01 * (len(known) - 1)), math.floor(0.99 * (len(known) - 1))]
-    early, late = np.partition(known, ends)[ends]
+    # as whole numbers: dates are put in order many times more slowly
+    early, late = np.partition(known.view(np.int64), ends)[ends].view(known.dtype)
     far = np.timedelta64(FAR_DAYS, "D")
     table.flag(
         (dates < early - far) | (dates > late + far),

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast.clinic.cells import as_text
+from forecast.clinic.cells import as_text, in_use
 from forecast.clinic.courses import TABLES, Column, words
 from forecast.clinic.headings import HELPERS, OVERFLOW, normal_heading
 from forecast.clinic.tolerance import LATEST, UnreadableError, date_order, read_cell
@@ -125,8 +125,8 @@ def _distinct(cells: pd.Series[Any]) -> list[str]:
     if pd.api.types.is_numeric_dtype(cells):
         return []
     if isinstance(cells.dtype, pd.CategoricalDtype):
-        used = np.bincount(cells.cat.codes.to_numpy() + 1, minlength=1)[1:] > 0
-        found = cells.cat.categories.to_numpy()[np.flatnonzero(used)]
+        held = cells.cat.categories.to_numpy()
+        found = held[in_use(cells.cat.codes.to_numpy(), len(held))]
     else:
         found = cells.dropna().astype(str).drop_duplicates().to_numpy()
     step = -(-len(found) // SAMPLE) or 1
