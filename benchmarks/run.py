@@ -22,7 +22,7 @@ QUICK = {
 FULL = {
     "fit": ["--sizes", "2000", "20000", "200000", "1000000", "--statsmodels", "200000", "--limit"],
     "answers": [],
-    "scale": ["--courses", "1000000"],
+    "scale": ["--courses", "1000000", "--repeats", "3"],
 }
 KEPT = Path(__file__).parent / "results" / "goals.jsonl"
 
