@@ -18,6 +18,7 @@ FloatArray = npt.NDArray[np.float64]
 MOST_ROUNDS = 200
 SETTLED = 1e-4  # change of any coefficient in a round, in its standard errors
 SETTLED_LOOSELY = 2e-3  # the same where the path has to be found as well
+FREED = 1e-3  # gain in minus twice the log-likelihood worth further rounds
 FIRST_WANDER = 0.1  # over the residual variance
 LEAST_WANDER, MOST_WANDER = 1e-4, 100.0
 WIDE, NARROW, STILL = 1.0, 0.15, 0.1  # steps of the log of the wander
@@ -200,16 +201,22 @@ class Search:
         tried.append(self.best_at(tangent, found, float(np.exp(ahead))))
         return min(tried, key=lambda one: one.value)
 
-    def best_at(self, tangent: Tangent, found: list[Filled], wander: float) -> Best:
-        """Return the best of the other parameters at a wander."""
+    def best_at(
+        self, tangent: Tangent, found: list[Filled], wander: float, *, anew: bool = False
+    ) -> Best:
+        """Return the best of the other parameters at a wander.
+
+        The search starts at the guess; ``anew``, from where every effect varies.
+        """
         sums, volume = self.sums(tangent, found, wander)
         profile = Profile(sums, self.model)
-        factor, settled = profile.minimise(self.guess.factor, roughly=self.wanders)
+        start = profile.lifted(self.guess.factor) if anew else self.guess.factor
+        factor, settled = profile.search(start, roughly=self.wanders)
         return Best(profile.evaluate(factor).value + volume, profile, factor, wander, settled)
 
     def run(self) -> tuple[Best, int]:
         """Return the best parameters and the rounds they took; ``guess`` holds them too."""
-        rounds, moving, step = 0, True, WIDE
+        rounds, moving, step, freed = 0, True, WIDE, False
         limit = SETTLED if self.plain else SETTLED_LOOSELY
         at_once = self.plain and bool(self.measured.all())
         while moving and rounds < MOST_ROUNDS:
@@ -218,16 +225,30 @@ class Search:
             tangent, found, _ = self.expect()
             path = self.paths(tangent, found)
             best = self.maximise(tangent, found, step)
-            at = best.profile.evaluate(best.factor)
-            self.guess = Guess(
-                at.solution, best.factor, at.variance, best.wander, self.level_off(), path
-            )
+            self.turn_to(best, path)
             turned = abs(np.log(best.wander / before.wander)) if self.wanders else 0.0
             step = float(np.clip(turned, NARROW, WIDE))
-            moved = np.abs(at.solution - before.coefficients)
-            far = float((moved / np.sqrt(np.diag(at.inverse) * at.variance)).max())
-            moving = not at_once and (far > limit or turned > STILL)
+            moving = not at_once and (self.moved(before, best) > limit or turned > STILL)
+            if not moving and not freed and best.profile.caught(best.factor):
+                freed = True
+                other = self.best_at(tangent, found, best.wander, anew=True)
+                if other.value < best.value - FREED:
+                    best, moving = other, True
+                    self.turn_to(best, path)
         return replace(best, settled=best.settled and not moving), rounds
+
+    def turn_to(self, best: Best, path: FloatArray) -> None:
+        """Make the best parameters the guess."""
+        at = best.profile.evaluate(best.factor)
+        self.guess = Guess(
+            at.solution, best.factor, at.variance, best.wander, self.level_off(), path
+        )
+
+    def moved(self, before: Guess, best: Best) -> float:
+        """Return how far the coefficients moved from a guess, in standard errors."""
+        at = best.profile.evaluate(best.factor)
+        far = np.abs(at.solution - before.coefficients)
+        return float((far / np.sqrt(np.diag(at.inverse) * at.variance)).max())
 
     def level_off(self) -> float:
         """Return the share of the subjects that level off."""

@@ -24,6 +24,8 @@ __all__ = ["FittedLinearMixed", "LinearMixed", "Point", "Profile"]
 
 FloatArray = npt.NDArray[np.float64]
 SINGULAR = 1e-4  # smallest standard deviation of a subject effect, in residual ones, not "zero"
+CAUGHT = 0.05  # the same of an effect without which a search may have been caught
+LIFT = 0.2  # the same given to every effect where a search starts anew
 LEAST_REST = 1e-12  # squares left by a fit without fault
 
 
@@ -254,18 +256,24 @@ class Profile:
         gradient = self.scale[:, None] * ((found.slope + found.slope.T) @ factor)
         return found.value, gradient[self.rows, self.columns]
 
-    def minimise(
-        self, factor: FloatArray | None = None, *, roughly: bool = False
-    ) -> tuple[FloatArray, bool]:
-        """Return the relative factor at the minimum, and whether the search settled.
+    def minimise(self) -> tuple[FloatArray, bool]:
+        """Return the relative factor at the minimum, and whether the search settled."""
+        factor, settled = self.search(np.diag(self.scale))
+        if not self.caught(factor):
+            return factor, settled
+        other, settled_too = self.search(self.lifted(factor))
+        if self.evaluate(other).value < self.evaluate(factor).value:
+            return other, settled_too
+        return factor, settled
+
+    def search(self, factor: FloatArray, *, roughly: bool = False) -> tuple[FloatArray, bool]:
+        """Return the minimum a search ends at, and whether it settled.
 
         ``factor`` is where to start; ``roughly`` is enough on the way of a longer search.
         """
         from scipy.optimize import minimize
 
-        start = np.where(self.rows == self.columns, 1.0, 0.0)
-        if factor is not None:
-            start = (factor / self.scale[:, None])[self.rows, self.columns]
+        start = (factor / self.scale[:, None])[self.rows, self.columns]
         bounds = [(0.0, None) if one else (None, None) for one in self.rows == self.columns]
         options = {"ftol": 1e-14, "gtol": 1e-7, "maxiter": 500, "maxls": 50}
         if roughly:
@@ -275,6 +283,18 @@ class Profile:
         )
         settled = bool(found.success or np.abs(found.jac).max() < 1e-2)
         return self.factor(found.x), settled
+
+    def caught(self, factor: FloatArray) -> bool:
+        """Say whether some effect hardly varies, by the data or because a search was caught there.
+
+        At the bound the sign of a correlation, or two elements that are both nought, hold it.
+        """
+        return bool((np.diag(factor) / self.scale < CAUGHT).any())
+
+    def lifted(self, factor: FloatArray) -> FloatArray:
+        """Return the factor of nearly the same covariance, in which every effect varies."""
+        covariance = factor @ factor.T + np.diag((LIFT * self.scale) ** 2)
+        return np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
 
     def fitted(
         self,

