@@ -66,8 +66,8 @@ def share(options: Options) -> None:
         found = share_log(log, goal=options.goal)
         left_out = ", ".join(found["left_out"]) or "none"
         text = (
-            f"Share written to {options.out}: {len(found['parameters'])} effects of at least "
-            f"{found['counts']['courses']} courses, no rows, dates or ids.\n"
+            f"Share written to {options.out}: {len(found['parameters'])} effects, learnt from "
+            f"{found['counts']['courses']} courses or a few more; no rows, dates or ids.\n"
             f"Left out, as fewer than five courses speak of them: {left_out}."
         )
     write_text(options.out, as_text(found))
