@@ -207,13 +207,28 @@ def errors_of(search: Search, cluster: npt.NDArray[Any]) -> Errors:
         there = subject_scores(search, step * (np.arange(size) == at))
         own[:, :, place] = (here - there)[:, kept] / step
     own, here = (own + own.transpose(0, 2, 1)) / 2, here[:, kept]
-    if np.linalg.eigvalsh(scaled(own.sum(axis=0))).min() < LEAST_BEND:
-        here, own = here[:, :p], own[:, :p, :p]  # a variance at the edge of what it can be
+    told = settled_by(own.sum(axis=0), p)
+    here, own = here[:, told], own[:, told[:, None], told]
     information = own.sum(axis=0)
     moved = pulls(information, here, own, cluster)
     robust = moved.T @ moved
     bread = np.asarray(np.linalg.inv(information), dtype=np.float64)
     return Errors(bread[:p, :p], robust[:p, :p])
+
+
+def settled_by(information: FloatArray, p: int) -> npt.NDArray[np.intp]:
+    """Return which parameters the information settles: the first ``p``, and others if it can.
+
+    A variance at the edge of what it can be bends the wrong way. The one that stands out most in
+    the direction that bends least is taken as known, until all others are settled.
+    """
+    kept = np.arange(len(information))
+    while len(kept) > p:
+        bends, axes = np.linalg.eigh(scaled(information[np.ix_(kept, kept)]))
+        if bends[0] >= LEAST_BEND:
+            break
+        kept = np.delete(kept, p + int(np.abs(axes[p:, 0]).argmax()))
+    return kept
 
 
 def inside(search: Search) -> Search:

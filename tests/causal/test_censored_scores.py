@@ -7,7 +7,12 @@ import pytest
 from numpy.testing import assert_allclose
 
 from forecast.causal.censored_mixed import CensoredMixed
-from forecast.causal.censored_scores import displaced, errors_of, subject_scores
+from forecast.causal.censored_scores import (
+    displaced,
+    errors_of,
+    settled_by,
+    subject_scores,
+)
 from forecast.errors import DataError
 
 EFFECT = 0.25  # log of what a late step is worth, over an early one
@@ -135,3 +140,14 @@ def test_errors_stand_where_one_effect_of_a_subject_does_not_vary():
         found.append(errors_of(search, fitted.cluster))
     assert_allclose(found[1].bread, found[0].bread, rtol=1e-4)
     assert_allclose(found[1].robust, found[0].robust, rtol=1e-4)
+
+
+def test_only_the_variance_that_bends_the_wrong_way_is_taken_as_known():
+    information = np.diag([4.0, 1.0, 2.0, -1e-3, 5.0])  # two coefficients, three variances
+    information[0, 4] = information[4, 0] = 1.0
+    assert settled_by(information, 2).tolist() == [0, 1, 2, 4]
+    # two that only their sum can be told of: one is enough to be known
+    tied = np.eye(5)
+    tied[3, 4] = tied[4, 3] = 1.0
+    assert settled_by(tied, 2).tolist() in ([0, 1, 2, 3], [0, 1, 2, 4])
+    assert settled_by(np.eye(5), 2).tolist() == [0, 1, 2, 3, 4]
