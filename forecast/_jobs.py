@@ -4,6 +4,7 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from functools import lru_cache
 from typing import Any, TypeVar
 
 from forecast.errors import RequestError
@@ -47,10 +48,19 @@ def run_units(
 
 
 def _single_threaded(function: Callable[[Any], Any], unit: Any) -> Any:
-    from threadpoolctl import threadpool_limits
-
-    with threadpool_limits(1):
+    with _thread_pools(len(sys.modules)).limit(limits=1):
         return function(unit)
+
+
+@lru_cache(maxsize=1)
+def _thread_pools(_: int) -> Any:
+    """Return the thread pools in use; to look takes longer than many a unit.
+
+    They are looked up again once more modules are loaded, which may have brought some.
+    """
+    from threadpoolctl import ThreadpoolController
+
+    return ThreadpoolController()
 
 
 def seeds(seed: int, n: int) -> list[int]:

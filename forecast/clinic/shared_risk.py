@@ -247,7 +247,6 @@ def slower(pmf: FloatArray, factor: float = 0.9) -> FloatArray:
 @dataclass(frozen=True, slots=True, eq=False)
 class _Unit:
     courses: Courses | Fates
-    draws: range
     replicates: npt.NDArray[np.int64]  # how many of each draw
     seed: int
 
@@ -274,7 +273,7 @@ def simulate_totals(
     if n_draws == 1:
         return _simulate_split(courses, replicates, seed, workers, label)
     units = [
-        _Unit(courses.part(slice(low, high)), range(high - low), counts[low:high], s)
+        _Unit(courses.part(slice(low, high)), counts[low:high], s)
         for low, high, s in zip(edges[:-1], edges[1:], seeds(seed, len(edges) - 1), strict=True)
     ]
     return np.concatenate(run_units(_simulate, units, workers=workers, label=label))
@@ -285,7 +284,7 @@ def _simulate_split(
 ) -> FloatArray:
     shares = np.diff(np.linspace(0, replicates, UNITS + 1).astype(int))
     units = [
-        _Unit(courses, range(1), np.array([share]), s)
+        _Unit(courses, np.array([share]), s)
         for share, s in zip(shares, seeds(seed, UNITS), strict=True)
     ]
     return np.concatenate(run_units(_simulate, units, workers=workers, label=label))
@@ -296,11 +295,13 @@ def _simulate(unit: _Unit) -> FloatArray:
     margins = unit.courses.margins()
     draw_totals = _each_once if unit.courses.drawn is None else _drawn(margins)
     totals = []
-    for draw, replicates in zip(unit.draws, unit.replicates, strict=True):
-        chances = unit.courses.chances(slice(draw, draw + 1))[0]
-        for start in range(0, int(replicates), 64):
-            wanted = min(64, int(replicates) - start)
-            totals.append(draw_totals(unit.courses, margins, chances, wanted, rng))
+    for low in range(0, len(unit.replicates), DRAWS_AT_ONCE):
+        some = slice(low, low + DRAWS_AT_ONCE)
+        of_draws = unit.courses.chances(some)
+        for chances, replicates in zip(of_draws, unit.replicates[some].tolist(), strict=True):
+            for start in range(0, replicates, 64):
+                wanted = min(64, replicates - start)
+                totals.append(draw_totals(unit.courses, margins, chances, wanted, rng))
     return np.concatenate(totals) if totals else np.zeros(0)
 
 
