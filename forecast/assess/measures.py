@@ -51,8 +51,8 @@ def measure(
         ("observed_to_expected", None): observed_to_expected(distribution, seen)[0],
     }
     areas = auc_at(distribution, seen, steps, watched=watched)
-    for step, area in zip(steps, areas, strict=True):
-        slope, error = calibration_at(distribution, seen, step=step, watched=watched)
+    calibrations = calibration_at(distribution, seen, steps, watched=watched)
+    for step, area, (slope, error) in zip(steps, areas, calibrations, strict=True):
         found |= {
             ("brier", step): float(scores[step - 1]),
             ("auc", step): float(area),

@@ -89,19 +89,26 @@ class CalibrationSlope:
     intercept: float
 
 
+Known = tuple[FloatArray, FloatArray, FloatArray]
+
+
 def _status_at(
-    distribution: CountDistribution, outcomes: Outcomes, step: int, watched: FloatArray | None
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return chance, outcome and weight of the paths whose status at ``step`` is known."""
-    step = check_horizon(distribution, step)
-    status = known_status(outcomes, watched_until(outcomes, step, watched))
-    known = status.weight[:, step - 1] > 0
-    chance = outcomes.conditioned(distribution).cdf()[known, step - 1]
-    return (
-        np.clip(chance, EDGE, 1 - EDGE),
-        status.happened[known, step - 1].astype(np.float64),
-        status.weight[known, step - 1],
-    )
+    distribution: CountDistribution,
+    outcomes: Outcomes,
+    steps: Sequence[int],
+    watched: FloatArray | None,
+) -> list[Known]:
+    """Return chance, outcome and weight of the paths whose status at each step is known."""
+    last = max(check_horizon(distribution, step) for step in steps)
+    status = known_status(outcomes, watched_until(outcomes, last, watched))
+    by_step = outcomes.conditioned(distribution).cdf()
+    found = []
+    for step in steps:
+        known = status.weight[:, step - 1] > 0
+        chance = np.clip(by_step[known, step - 1], EDGE, 1 - EDGE)
+        happened = status.happened[known, step - 1].astype(np.float64)
+        found.append((chance, happened, status.weight[known, step - 1]))
+    return found
 
 
 def calibration_slope(
@@ -115,7 +122,7 @@ def calibration_slope(
 
     ``nan`` where all outcomes or all predictions are alike.
     """
-    return _slope(*_status_at(distribution, outcomes, step, watched))
+    return _slope(*_status_at(distribution, outcomes, [step], watched)[0])
 
 
 def _slope(chance: FloatArray, happened: FloatArray, weight: FloatArray) -> CalibrationSlope:
@@ -191,7 +198,7 @@ def smoothed_error(
     weighted for censoring, its bend lightly pulled to a line. ``nan`` where all outcomes are
     alike.
     """
-    return _error(*_status_at(distribution, outcomes, step, watched))
+    return _error(*_status_at(distribution, outcomes, [step], watched)[0])
 
 
 def _error(chance: FloatArray, happened: FloatArray, weight: FloatArray) -> CalibrationError:
@@ -208,13 +215,16 @@ def _error(chance: FloatArray, happened: FloatArray, weight: FloatArray) -> Cali
 def calibration_at(
     distribution: CountDistribution,
     outcomes: Outcomes,
+    steps: Sequence[int],
     *,
-    step: int,
     watched: FloatArray | None = None,
-) -> tuple[CalibrationSlope, CalibrationError]:
-    """Return :func:`calibration_slope` and :func:`smoothed_error`, looking at the paths once."""
-    known = _status_at(distribution, outcomes, step, watched)
-    return _slope(*known), _error(*known)
+) -> list[tuple[CalibrationSlope, CalibrationError]]:
+    """Return :func:`calibration_slope` and :func:`smoothed_error` at each of ``steps``.
+
+    The paths are looked at once.
+    """
+    known = _status_at(distribution, outcomes, steps, watched) if len(steps) else []
+    return [(_slope(*each), _error(*each)) for each in known]
 
 
 def observed_to_expected(

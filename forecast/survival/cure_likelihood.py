@@ -31,6 +31,8 @@ SETTLED = 1e-9  # squared length of a step in standard errors
 class CureRows:
     """Rows ready for the likelihood: both designs centred and scaled, and a Gaussian prior.
 
+    Rows with the event come first.
+
     Parameters are, in order: the share's level and slopes, log A at the pivot, the log shape,
     the hazard's slopes.
     """
@@ -55,8 +57,9 @@ class CureRows:
         share_prior: tuple[float, float],
     ) -> CureRows:
         """Return the rows with weight, encoded."""
-        used = durations.weight > 0
-        frame, weight = durations.covariates[used], durations.weight[used]
+        used = np.flatnonzero(durations.weight > 0)
+        used = used[np.argsort(~durations.observed[used], kind="stable")]
+        frame, weight = durations.covariates.iloc[used], durations.weight[used]
         first, second = (
             scaled(encoding.encode(frame).reshape(len(frame), -1), weight)
             for encoding in (share, hazard)
@@ -93,10 +96,11 @@ class CureRows:
         share = values[0] + self.share @ values[1:cut]
         linear = values[cut] + self.hazard @ values[cut + 2 :]
         shape = float(np.exp(min(values[cut + 1], 10.0)))
-        seen, late = self.observed, self.entry > 0
+        n_seen, late = int(self.observed.sum()), np.flatnonzero(self.entry)
+        seen, rest = slice(n_seen), slice(n_seen, None)
         parts = [
             (seen, event_terms(self.step[seen], share[seen], linear[seen], shape), 1.0),
-            (~seen, no_event_terms(self.step[~seen], share[~seen], linear[~seen], shape), 1.0),
+            (rest, no_event_terms(self.step[rest], share[rest], linear[rest], shape), 1.0),
             (late, no_event_terms(self.entry[late], share[late], linear[late], shape), -1.0),
         ]
         total, by_share, by_linear, by_shape = 0.0, *np.zeros((3, len(share)))
