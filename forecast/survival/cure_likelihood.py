@@ -98,7 +98,7 @@ class CureRows:
         shape = float(np.exp(min(values[cut + 1], 10.0)))
         n_seen, late = int(self.observed.sum()), np.flatnonzero(self.entry)
         seen, rest = slice(n_seen), slice(n_seen, None)
-        parts = [
+        parts: list[tuple[slice | npt.NDArray[np.intp], Terms, float]] = [
             (seen, event_terms(self.step[seen], share[seen], linear[seen], shape), 1.0),
             (rest, no_event_terms(self.step[rest], share[rest], linear[rest], shape), 1.0),
             (late, no_event_terms(self.entry[late], share[late], linear[late], shape), -1.0),
