@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -84,25 +84,10 @@ def measure_all(
     """
     import pandas as pd
 
-    labels = None if drop_out_group is None else np.asarray(drop_out_group)
+    options = _Options(steps, horizon, reference, drop_out_group)
 
     def values(weight: FloatArray, sets: Sequence[CountDistribution]) -> Measures:
-        used = weight > 0  # who was not drawn says nothing
-        weighted = replace(seen, weight=weight).take(used)
-        group = None if labels is None else labels[used]
-        found = [
-            measure(each[used], weighted, steps=steps, horizon=horizon, drop_out_group=group)
-            for each in sets
-        ]
-        mean = {key: float(np.mean([each[key] for each in found])) for key in found[0]}
-        if reference:
-            watched = still_watched(weighted, horizon=horizon, group=group)
-            other = [
-                brier(each[used], weighted, horizon=horizon, watched=watched).sum()
-                for each in reference[: len(sets)]
-            ]
-            mean["skill", None] = float(1 - mean["crps", None] / np.mean(other))
-        return mean
+        return _averaged(sets, replace(seen, weight=weight), options)
 
     drawn = [
         values(seen.weight * times, repeats[:1])
@@ -115,6 +100,34 @@ def measure_all(
     chance = d_calibration(repeats[0], seen, seed=seed).p_value
     rows.append({"metric": "d_calibration_p", "value": chance, "standard_error": float("nan")})
     return pd.DataFrame(rows).astype({"step": "Int64"})
+
+
+class _Options(NamedTuple):
+    steps: Sequence[int]
+    horizon: int
+    reference: Sequence[CountDistribution]
+    drop_out_group: npt.ArrayLike | None
+
+
+def _averaged(sets: Sequence[CountDistribution], seen: Outcomes, options: _Options) -> Measures:
+    """Return the measures averaged over sets of predictions; who has no weight says nothing."""
+    steps, horizon, reference, labels = options
+    used = seen.weight > 0
+    seen = seen.take(used)
+    group = None if labels is None else np.asarray(labels)[used]
+    found = [
+        measure(each[used], seen, steps=steps, horizon=horizon, drop_out_group=group)
+        for each in sets
+    ]
+    mean = {key: float(np.mean([each[key] for each in found])) for key in found[0]}
+    if reference:
+        watched = still_watched(seen, horizon=horizon, group=group)
+        other = [
+            brier(each[used], seen, horizon=horizon, watched=watched).sum()
+            for each in reference[: len(sets)]
+        ]
+        mean["skill", None] = float(1 - mean["crps", None] / np.mean(other))
+    return mean
 
 
 def _resamples(seen: Outcomes, *, replicates: int, seed: int) -> list[FloatArray]:
