@@ -174,9 +174,9 @@ def refit_batch(
     form = Baseline("free", tuple(range(1, rows.steps + 1))) if free else start.form
     basis, cut = None if free else form.basis(rows.steps), len(form.names)
     to_raw = refitter.to_raw(form)
-    prior = Priors.build(
-        [refitter.prior_for(form, one) for one in weight], to_raw, cut if free else None
-    )
+    gaussian, encoding = refitter.model.gaussian, refitter.encoding
+    each = [gaussian(form.names, encoding, one) for one in refitter.penalty_scale(weight)]
+    prior = Priors.build(each, to_raw, cut if free else None)
     found = np.tile(refitter.inner_start(start, form, to_raw), (len(weight), 1))
     if free:
         found[:, :cut] += level_shift(rows, state, found, cut)

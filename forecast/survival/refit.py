@@ -240,16 +240,19 @@ class Refitter:
         return self.model.gaussian(form.names, self.encoding, self.penalty_scale(weight))
 
     def penalty_scale(self, weight: FloatArray) -> FloatArray:
-        """Return each column's standard deviation, 1 for zero-one columns, in encoding order."""
-        design, wide = self.design, self.design.dense.shape[1]
-        scale = design.scale.copy()
-        if self.model.penalty == 0:
-            return scale[design.order]
-        share = weight[self.order] / (weight.sum() or 1.0)
-        for column in np.flatnonzero(design.scaled[:wide]):
-            held = design.dense[:, column]
-            scale[column] *= np.sqrt(np.maximum(share @ held**2 - (share @ held) ** 2, 0.0))
-        return scale[design.order]
+        """Return each column's standard deviation, 1 for zero-one columns, in encoding order.
+
+        Shape (..., p) for weights of shape (..., n).
+        """
+        design = self.design
+        scale = np.broadcast_to(design.scale, (*weight.shape[:-1], design.width)).copy()
+        if self.model.penalty != 0:
+            held = design.dense[:, : int(design.scaled.sum())]  # those come first
+            share = weight[..., self.order]
+            share = share / np.maximum(share.sum(axis=-1, keepdims=True), 1e-300)
+            variance = share @ held**2 - (share @ held) ** 2
+            scale[..., design.scaled] *= np.sqrt(np.maximum(variance, 0.0))
+        return np.asarray(scale[..., design.order])
 
     def to_raw(self, form: Baseline) -> FloatArray:
         """Return the matrix from inner parameters to raw ones."""
