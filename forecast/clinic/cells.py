@@ -78,7 +78,7 @@ def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
         beyond = (days < pd.Timestamp(EARLIEST)) | (days > pd.Timestamp(LATEST))
         broken = {rule_of(rule): beyond.to_numpy(bool)} if beyond.any() else {}
         return ColumnReading(days, broken)
-    if rule.kind == "integer" and not rule.may_be_blank and cells.dtype.kind == "i":
+    if rule.kind == "integer" and not rule.may_be_blank and _is_filled(cells):
         return ColumnReading(cells.astype(np.int64))
     if rule.kind in ("integer", "number") and _is_number(cells):
         numbers = cells.astype(np.float64)
@@ -120,6 +120,11 @@ def _is_number(cells: pd.Series[Any]) -> bool:
     kinds = pd.api.types
     other = kinds.is_bool_dtype(cells) or kinds.is_complex_dtype(cells)
     return bool(kinds.is_numeric_dtype(cells) and not other)
+
+
+def _is_filled(cells: pd.Series[Any]) -> bool:
+    """Say whether cells are whole numbers of a kind that can have no gaps."""
+    return isinstance(cells.dtype, np.dtype) and cells.dtype.kind == "i"
 
 
 def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
