@@ -293,8 +293,10 @@ class Profile:
 
     def lifted(self, factor: FloatArray) -> FloatArray:
         """Return the factor of nearly the same covariance, in which every effect varies."""
-        covariance = factor @ factor.T + np.diag((LIFT * self.scale) ** 2)
-        return np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
+        # by QR: where the residual is next to nothing, the lift would be lost in the squares
+        upper = np.linalg.qr(np.vstack([factor.T, np.diag(LIFT * self.scale)]), mode="r")
+        sign = np.where(np.diag(upper) < 0, -1.0, 1.0)
+        return np.asarray((sign[:, None] * upper).T, dtype=np.float64)
 
     def fitted(
         self,

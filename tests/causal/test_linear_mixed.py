@@ -199,3 +199,13 @@ def test_too_few_rows_and_an_unknown_method_are_refused():
         LinearMixed().fit(np.ones((2, 1)), [1.0, 2.0], [1, 2])
     with pytest.raises(RequestError, match="reml or ml"):
         LinearMixed("map")
+
+
+def test_a_fit_that_leaves_nothing_over_still_settles():
+    # two measurements and two effects each: the covariance dwarfs what is left
+    step, subject = np.tile([1.0, 2.0], 4), np.repeat(np.arange(4), 2)
+    design = np.column_stack([np.ones(8), step])
+    y = [30.0, 40.0, 30.0, 40.0, 20.0, 40.0, 20.0, 40.0]
+    fitted = LinearMixed("ml").fit(design, y, subject, random=design)
+    assert_allclose(fitted.coefficients, [10, 15], atol=1e-6)
+    assert np.isfinite(fitted.deviance)
