@@ -29,10 +29,7 @@ def test_without_a_known_task_the_script_lists_them(arguments: tuple[str, ...]):
 
 # The continuous check is a bash script that calls make: neither is part of Windows, where tasks.py
 # is called directly, as the other tests here do.
-@pytest.mark.skipif(
-    os.name == "nt",  # no bash to read the script with
-    reason="bash and make are not on Windows, where tasks.py is called directly",
-)
+@pytest.mark.skipif(os.name == "nt", reason="bash and make are not part of Windows")
 def test_the_continuous_check_runs_tests_style_and_studies_and_is_executable():
     script = ROOT / ".ci" / "run"
     assert os.access(script, os.X_OK)

@@ -28,10 +28,7 @@ A4, LETTER = (595, 842), (612, 792)  # points, ISO 216 and ANSI/ASME Y14.1
 
 # A sheet is printed by a browser that a developer may not have; the continuous check installs one,
 # so that there these tests always run.
-needs_browser = pytest.mark.skipif(
-    find_browser() is None,  # pip cannot install a browser
-    reason="no Chromium is installed; the continuous check installs one and runs this",
-)
+needs_browser = pytest.mark.skipif(find_browser() is None, reason="pip installs no Chromium")
 
 
 def printed(html: str, path: Path) -> pypdf.PdfReader:
