@@ -1,28 +1,13 @@
 """Checks shared by every room; each raises an error that names the remedy."""
 
-import json
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from decimal import Decimal
 from difflib import get_close_matches
-from pathlib import Path
 from typing import TypeVar
 
 from forecast.errors import RequestError
 
-__all__ = [
-    "Mark",
-    "check_kind",
-    "check_level",
-    "check_not_lost",
-    "check_seed",
-    "check_whole_number",
-    "is_json_with",
-    "nearest",
-    "shown",
-]
-
 T = TypeVar("T")
-Mark = Callable[[bytes], bool]
 LONGEST_SHOWN = 60  # characters of what was given instead
 
 
@@ -95,35 +80,6 @@ def check_whole_number(value: int, *, name: str, low: int = 0, high: int | None 
         bounds = f"at least {low}" if high is None else f"from {low} to {high}"
         raise RequestError(f"{name} is {shown(value)}.", f"Give {name} as a whole number {bounds}.")
     return int(value)
-
-
-def check_not_lost(path: Path, *, what: str, known: Mark) -> None:
-    """Raise RequestError when ``path`` has a file of another kind, which would be lost.
-
-    A file that is there already, and not empty, is written over only when ``known`` says of its
-    content that it is of the kind to be written; ``what`` names that kind, with its article.
-    """
-    if not path.is_file():
-        return
-    content = path.read_bytes()
-    if content.strip() and not known(content):
-        raise RequestError(
-            f"{path} is there already and is not {what}: it would be lost.",
-            "Name another file, or move this one away.",
-        )
-
-
-def is_json_with(name: str, *values: str) -> Mark:
-    """Return a test for JSON objects that hold one of the values under a name."""
-
-    def known(content: bytes) -> bool:
-        try:
-            stored = json.loads(content)
-        except ValueError:
-            return False
-        return isinstance(stored, dict) and stored.get(name) in values
-
-    return known
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

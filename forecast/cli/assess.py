@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from forecast._checks import is_json_with
+from forecast._files import is_json_with
 from forecast.cli.files import write_text
 from forecast.cli.log import add_log, read
 from forecast.cli.options import Options, add_command, answer

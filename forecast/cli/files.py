@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forecast._checks import nearest
+from forecast._files import write_whole
 from forecast.errors import DataError, ForecastError, RequestError
 
 if TYPE_CHECKING:
@@ -206,10 +207,4 @@ def check_can_write(path: Path) -> None:
 def write_text(path: Path, text: str) -> None:
     """Write a file whole: first beside its place, then into it, so that no half is ever seen."""
     check_can_write(path)
-    draft = path.absolute().with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with draft.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-        draft.replace(path)
-    finally:
-        draft.unlink(missing_ok=True)
+    write_whole(path, text)

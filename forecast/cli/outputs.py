@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from forecast._checks import Mark, check_not_lost, is_json_with
+from forecast._files import Mark, check_not_lost, is_json_with
 from forecast.cli.files import check_can_write
 from forecast.errors import RequestError
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._files import write_whole
 from forecast.clinic.courses import FOREIGN_KEYS, KEYS, TABLES, Column
 
 if TYPE_CHECKING:
@@ -106,10 +106,10 @@ def write_log(log: OutcomeLog, folder: str | Path, *, title: str = "Outcome log"
     for name in present:
         frame: pd.DataFrame = getattr(log, name)
         texts = frame.assign(**{rule.name: _as_texts(rule, frame) for rule in TABLES[name]})
-        _replace(folder / f"{name}.csv", texts.to_csv(index=False, lineterminator="\n"))
+        write_whole(folder / f"{name}.csv", texts.to_csv(index=False, lineterminator="\n"))
     described = data_package(present, title=title, cleared_at=log.cleared_at)
     text = json.dumps(described, indent=2, ensure_ascii=False)
-    _replace(folder / "datapackage.json", text + "\n")
+    write_whole(folder / "datapackage.json", text + "\n")
 
 
 def _as_texts(rule: Column, frame: pd.DataFrame) -> pd.Series[Any]:
@@ -127,10 +127,3 @@ def _as_texts(rule: Column, frame: pd.DataFrame) -> pd.Series[Any]:
 def _shortest(number: float) -> str:
     whole = float(number) == np.floor(number)
     return str(int(number)) if whole else repr(float(number))
-
-
-def _replace(path: Path, text: str) -> None:
-    """Write a file whole or not at all."""
-    draft = path.with_name(f"{path.name}.part")
-    draft.write_text(text, encoding="utf-8", newline="\n")
-    os.replace(draft, path)

@@ -8,7 +8,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from forecast._checks import check_kind, check_not_lost, check_whole_number, is_json_with
+from forecast._checks import check_kind, check_whole_number
+from forecast._files import check_not_lost, is_json_with, write_whole
 from forecast.assess.calibration import Recalibration
 from forecast.clinic.forecaster import Forecaster
 from forecast.clinic.midcourse import Midcourse
@@ -60,9 +61,7 @@ def save_forecaster(forecaster: Forecaster, path: str | os.PathLike[str]) -> Non
     check_kind(path, (str, os.PathLike), name="path", give="the name of a file")
     target = Path(path)
     check_not_lost(target, what="a saved forecaster", known=is_json_with("kind", KIND))
-    partial = target.with_name(target.name + ".part")
-    partial.write_text(json.dumps(to_dict(forecaster), indent=1), encoding="utf-8")
-    partial.replace(target)
+    write_whole(target, json.dumps(to_dict(forecaster), indent=1))
 
 
 def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
+from forecast._files import write_whole
 from forecast.errors import RequestError
 
 __all__ = ["RECORD", "changed_files", "put_on_shelf", "shelf_for"]
@@ -56,7 +56,7 @@ def put_on_shelf(log: str, folder: Path, contents: Mapping[str, bytes]) -> tuple
             for place in numbered(folder / f"{PREFIX}{table}.csv")
             if not place.exists() or is_as_written(place, written)
         )
-        replace_whole(path, content)
+        write_whole(path, content)
         now[path.name] = digest(content)
         paths.append(path)
     for name in written.keys() - now.keys():
@@ -64,7 +64,7 @@ def put_on_shelf(log: str, folder: Path, contents: Mapping[str, bytes]) -> tuple
             (folder / name).unlink()
     if now:
         record = json.dumps({"log": owner_name(log), "written": now}, indent=1)
-        replace_whole(folder / RECORD, f"{record}\n".encode())
+        write_whole(folder / RECORD, f"{record}\n".encode())
     else:
         (folder / RECORD).unlink()
     return tuple(paths)
@@ -109,10 +109,3 @@ def numbered(path: Path) -> Iterator[Path]:
     while True:
         yield path.with_name(f"{path.stem}{mark}{number}{path.suffix}")
         number += 1
-
-
-def replace_whole(path: Path, content: bytes) -> None:
-    """Write a file beside its place and move it there."""
-    draft = path.with_name(f"{path.name}.part")
-    draft.write_bytes(content)
-    os.replace(draft, path)

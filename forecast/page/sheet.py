@@ -9,6 +9,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
+from forecast._files import write_whole
 from forecast.errors import RequestError
 from forecast.page.answer import answer
 from forecast.page.render import SHEET_MARK, render_sheet
@@ -107,6 +108,4 @@ def html_to_pdf(html: str, path: Path, *, browser: str) -> None:
                 f"The browser {browser} could not make the PDF ({type(error).__name__}).",
                 "Write the sheet as .html and print it from any browser.",
             ) from None
-    partial = path.with_name(path.name + ".part")
-    partial.write_bytes(made + f"%{SHEET_MARK}\n".encode())  # a comment, which readers skip
-    partial.replace(path)
+    write_whole(path, made + f"%{SHEET_MARK}\n".encode())  # a comment, which readers skip

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Words", "languages", "load_words"]
 
-FOLDER = Path(__file__).parent / "languages"
+FOLDER = Path(__file__).parents[1] / "languages"
 HOLE = re.compile(r"\{(\w+)\}")
 DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 NOTHING: Mapping[str, Any] = {}
@@ -181,7 +181,7 @@ def load_words(language: str) -> Words:
         )
     texts = tomllib.loads((FOLDER / f"{language}.toml").read_text(encoding="utf-8"))
     translated = tuple(
-        (pattern_of(pair["note"]), str(pair["text"])) for pair in texts.get("notes", ())
+        (pattern_of(pair["note"]), str(pair["text"])) for pair in texts.get("patterns", ())
     )
     return Words(language, Locale.parse(texts["locale"]), texts, translated)
 

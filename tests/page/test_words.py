@@ -18,7 +18,7 @@ from forecast.page.desk import Desk
 from forecast.page.words import languages, load_words
 
 ONLY_TRANSLATED = {"cautions", "facts", "notes", "terms"}
-FILES = Path(forecast.__file__).parent / "page" / "languages"
+FILES = Path(forecast.__file__).parent / "languages"
 GERMAN = load_words("de")
 ASKED = [
     Asked(forecast.Enquiry("V", "forearm", "black;red", "medium", "single")),

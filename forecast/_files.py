@@ -1,0 +1,59 @@
+"""One way to write a file, and one way to tell whether a file is ours to write over."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable
+from pathlib import Path
+from secrets import token_hex
+
+from forecast.errors import RequestError
+
+Mark = Callable[[bytes], bool]
+
+
+def write_whole(path: Path, content: str | bytes) -> None:
+    """Write a file beside its place and move it there: a reader sees the old file or the new one.
+
+    Raises OSError where the folder cannot be written; nothing is left behind then.
+    """
+    data = content.encode() if isinstance(content, str) else content
+    beside = path.absolute().with_name(f".{path.name}.{token_hex(4)}.part")
+    try:
+        with beside.open("xb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        beside.replace(path)
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+def check_not_lost(path: Path, *, what: str, known: Mark) -> None:
+    """Raise RequestError when ``path`` has a file of another kind, which would be lost.
+
+    A file that is there already, and not empty, is written over only when ``known`` says of its
+    content that it is of the kind to be written; ``what`` names that kind, with its article.
+    """
+    if not path.is_file():
+        return
+    content = path.read_bytes()
+    if content.strip() and not known(content):
+        raise RequestError(
+            f"{path} is there already and is not {what}: it would be lost.",
+            "Name another file, or move this one away.",
+        )
+
+
+def is_json_with(name: str, *values: str) -> Mark:
+    """Return a test for JSON objects that hold one of the values under a name."""
+
+    def known(content: bytes) -> bool:
+        try:
+            stored = json.loads(content)
+        except ValueError:
+            return False
+        return isinstance(stored, dict) and stored.get(name) in values
+
+    return known

@@ -1,0 +1,123 @@
+"""A remark or a doubt as data; its words are in ``languages/``, one file per language."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from string import Formatter
+from typing import Any, Literal
+
+LANGUAGES = Path(__file__).parent / "languages"
+Severity = Literal["info", "caution", "serious"]
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """One remark on a result, from where it arises to where it is read.
+
+    Attributes
+    ----------
+    code : str
+        The key of its sentence in the language files, dotted: ``"fit.few_events"``.
+    severity : {"info", "caution", "serious"}
+        What the answer rests on; what to bear in mind; why not to rely on it.
+    values : mapping
+        What fills the holes of the sentence: numbers, terms, lists of them, or notes.
+
+    Examples
+    --------
+    >>> str(Note("fit.few_events", "caution", {"events": 3, "covariates": 1}))
+    '3 event(s) for 1 covariate(s): effects are uncertain.'
+    """
+
+    code: str
+    severity: Severity = "info"
+    values: Mapping[str, Any] = field(default_factory=dict)
+
+    def __str__(self) -> str:
+        return self.say("en")
+
+    def __hash__(self) -> int:
+        return hash((self.code, str(self)))
+
+    def say(self, language: str) -> str:
+        """Return the sentence in a language."""
+        return Filler(language).sentence(self)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the note as plain values; a note among its values likewise."""
+        return {
+            "code": self.code,
+            "severity": self.severity,
+            "values": {name: _plain(value) for name, value in self.values.items()},
+        }
+
+    @classmethod
+    def from_dict(cls, stored: Mapping[str, Any]) -> Note:
+        """Return the note that :meth:`to_dict` gave."""
+        values = {name: _note_or_value(value) for name, value in stored["values"].items()}
+        return cls(stored["code"], stored["severity"], values)
+
+
+@cache
+def texts_of(language: str) -> Mapping[str, Any]:
+    """Return everything in a language's file, nested as it is written there."""
+    return tomllib.loads((LANGUAGES / f"{language}.toml").read_text(encoding="utf-8"))
+
+
+class Filler(Formatter):
+    """Fills the holes of a sentence: ``{n:.2f}`` as in Python, ``{n:course}`` as a counted noun.
+
+    Counted nouns are in the language's table ``counted``, each with the forms one and other.
+    Texts and lists of them are looked up in its table ``terms`` and stand as they are if absent.
+    """
+
+    def __init__(self, language: str) -> None:
+        texts = texts_of(language)
+        self.notes, self.terms = texts["notes"], texts.get("terms", {})
+        self.counted = texts.get("counted", {})
+
+    def has(self, code: str) -> bool:
+        """Say whether the language has a sentence for a code."""
+        room, _, name = code.partition(".")
+        return name in self.notes.get(room, {})
+
+    def sentence(self, note: Note) -> str:
+        """Return a note in words; raises KeyError where the language has none for its code."""
+        room, _, name = note.code.partition(".")
+        return self.vformat(self.notes[room][name], (), note.values)
+
+    def day(self, iso: str) -> str:
+        """Return a date, written ``{day:date}``, as people read it."""
+        return iso
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        if format_spec in self.counted:
+            forms = self.counted[format_spec]
+            return f"{value:,} {forms['one' if value == 1 else 'other']}"
+        if isinstance(value, Note):
+            return self.sentence(value)
+        if format_spec == "date":
+            return self.day(str(value))
+        if isinstance(value, str):
+            return str(self.terms.get(value, value))
+        if isinstance(value, Sequence):
+            return (format_spec or ", ").join(self.format_field(one, "") for one in value)
+        return format(value, format_spec)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Note):
+        return value.to_dict()
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        return [_plain(one) for one in value]
+    return value
+
+
+def _note_or_value(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return Note.from_dict(value)
+    return tuple(_note_or_value(one) for one in value) if isinstance(value, list) else value
