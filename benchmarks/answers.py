@@ -102,7 +102,7 @@ def caseload(book: Notebook, repeats: int) -> None:
     sold = courses_of(
         hazard * (1 - hazard) ** steps,
         np.full((n, len(steps)), 0.04),
-        [Package("until_cleared", price=400)],
+        [Package("fixed", price=400)],
         tariff,
         area_cm2=np.full(n, 40.0),
         weights=np.ones((n, 1)),

@@ -4,7 +4,7 @@
     python benchmarks/prices.py --clinics 0      # speed and memory alone
 
 Each clinic draws its own speed and effects, loses clients for reasons that no model here knows,
-and keeps a log. A forecaster fitted to the log prices a fixed price until cleared for fresh clients
+and keeps a log. A forecaster fitted to the log prices a fixed price with a cap for fresh clients
 so that the stated chance of loss is 5, 10 and 20 %, one course at a time and for a year's book.
 What then really happens is simulated under that clinic's truth. Clients come in the log's last two
 years, when the lasers are better than the log's average; ``--steady`` takes that change away.
@@ -38,7 +38,7 @@ from forecast.clinic.shared_risk import areas_of
 
 CAP, CLIENTS, INNER, BOOKS, REPLICATES = 15, 300, 400, 2_000, 4_000
 STATED = (0.05, 0.10, 0.20)
-FIXED = Package("until_cleared", cap=CAP)
+FIXED = Package("fixed", cap=CAP)
 COSTS = {
     "currency": "EUR",
     "session_price": 150,
@@ -109,7 +109,7 @@ def single_courses(
     asked = price_many(pmf, stop, (FIXED,), rules, area_cm2=area)[0].for_loss
     at_price = [
         price_many(
-            pmf[[row]], stop[[row]], (Package("until_cleared", cap=CAP, price=to_money(price)),),
+            pmf[[row]], stop[[row]], (Package("fixed", cap=CAP, price=to_money(price)),),
             rules, area_cm2=area[[row]],
         )[0].chance_of_loss[0]
         for row, price in enumerate(asked)
@@ -137,7 +137,7 @@ def year(
     """Return how often a year sold at one price for a stated chance of loss really loses."""
     rules = tariff()
     price = 1000.0
-    sold = Package("until_cleared", cap=CAP, price=Decimal(int(price)))
+    sold = Package("fixed", cap=CAP, price=Decimal(int(price)))
     book = price_caseload(
         forecaster, frame, sold, rules, replicates=REPLICATES, seed=seed, workers=1
     )

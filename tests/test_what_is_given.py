@@ -12,7 +12,7 @@ from forecast.cli import main
 from forecast.clinic.suspicions import suspicions
 
 ENQUIRY = forecast.Enquiry("II", "forearm", "black", "medium", "single")
-PACKAGE = forecast.Package("until_cleared", cap=15)
+PACKAGE = forecast.Package("fixed", cap=15)
 TARIFF = forecast.Tariff(currency="EUR", session_price=150, cost_per_session=55, cap=15)
 
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = ["owner_view", "plain"]
 
-LISTED = ("block", "until_cleared")
+LISTED = ("block", "fixed")
 
 
 def owner_view(

@@ -208,7 +208,7 @@ def price_enquiries(album: Album, estimates: Mapping[str, Estimate]) -> None:
         quotes = [price_package(estimate, package, tariff) for package in tariff.packages]
         words.append("\n\n".join([f"Enquiry {label}", *(quote.to_text() for quote in quotes)]))
         for quote in quotes:
-            if quote.package.kind == "until_cleared":
+            if quote.package.kind == "fixed":
                 album.say(f"Fixed price for {label}", "\n".join(quote.to_text().splitlines()[:3]))
                 album.figure(f"price-{label}.html", f"{label}: what is risked", plot_quote(quote))
     album.text("prices.txt", "what each package should cost and risk", "\n\n".join(words))

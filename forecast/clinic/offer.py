@@ -10,7 +10,8 @@ from forecast.errors import RequestError
 
 __all__ = ["KINDS", "Package", "check_share"]
 
-KINDS = ("per_session", "block", "until_cleared", "part_fixed")
+KINDS = ("per_session", "block", "fixed", "part_fixed")
+ALIASES = {"until_cleared": "fixed"}  # the name promised what a price with a cap does not
 NEEDS_SESSIONS = ("block", "part_fixed")
 
 
@@ -33,9 +34,9 @@ class Package:
     ----------
     kind : str
         ``per_session`` (``price`` is for one session), ``block`` (``price`` buys ``sessions``
-        sessions), ``until_cleared`` (``price`` buys sessions until cleared, at most ``cap``) or
-        ``part_fixed`` (``price`` for each of the first ``sessions`` sessions, ``extra_price`` for
-        each later one).
+        sessions), ``fixed`` (``price`` buys as many sessions as are needed, but at most ``cap``;
+        the old word ``until_cleared`` is read as it) or ``part_fixed`` (``price`` for each of the
+        first ``sessions`` sessions, ``extra_price`` for each later one).
     name : str
         What the clinic calls it; by default made from the rest.
     price : Decimal, optional
@@ -49,7 +50,7 @@ class Package:
         Price of each session beyond ``sessions``; a block without it ends with its last session.
     refund_share : float, optional
         Share, 0 to 1, of the unused part of a prepaid price that is handed back: of the sessions
-        not used for a block; for ``until_cleared`` only when the client stops uncleared, and then
+        not used for a block; for ``fixed`` only when the client stops uncleared, and then
         of the sessions left up to the cap. By default the tariff's.
     goes_on : float
         Chance that a client whose block was not enough buys the sessions beyond it.
@@ -77,6 +78,7 @@ class Package:
     currency: str = ""
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "kind", ALIASES.get(self.kind, self.kind))
         if self.kind not in KINDS:
             raise RequestError(
                 f"kind is {self.kind!r}.{nearest(str(self.kind), KINDS)}",
@@ -123,7 +125,7 @@ class Package:
         return {
             "per_session": "pay per session",
             "block": f"{self.sessions} sessions",
-            "until_cleared": "fixed price",
+            "fixed": "fixed price",
             "part_fixed": f"{self.sessions} at full price, then reduced",
         }[self.kind]
 

@@ -93,7 +93,7 @@ def terms_of(package: Package, tariff: Tariff, horizon: int) -> Terms:
     unused = np.maximum(block - sessions, 0)
     handed_back = share * unused / max(block, 1) * worth
     later = _later_sessions(package, worth)
-    splits = package.kind == "until_cleared" and share > 0
+    splits = package.kind == "fixed" and share > 0
     if package.kind == "per_session":
         paid = treated
     elif package.kind == "part_fixed":
@@ -134,7 +134,7 @@ def _price(package: Package, tariff: Tariff) -> float:
 
 def _sizes(package: Package, tariff: Tariff, horizon: int) -> tuple[int, int]:
     cap = min(package.cap or tariff.cap, horizon)
-    promised = package.cap if package.kind == "until_cleared" else package.sessions
+    promised = package.cap if package.kind == "fixed" else package.sessions
     if promised is not None and promised > horizon:
         raise RequestError(
             f"Package {package.name!r} promises {promised} sessions.",
@@ -142,7 +142,7 @@ def _sizes(package: Package, tariff: Tariff, horizon: int) -> tuple[int, int]:
         )
     if package.kind == "block" and package.sessions is not None:
         cap = package.sessions if package.extra_price is None else max(cap, package.sessions)
-    block = cap if package.kind == "until_cleared" else package.sessions or 0
+    block = cap if package.kind == "fixed" else package.sessions or 0
     return cap, min(block, cap) if package.kind == "part_fixed" else block
 
 
@@ -164,7 +164,7 @@ def outcome_chances(terms: Terms, pmf: FloatArray, stop_hazard: FloatArray) -> F
 
     >>> from decimal import Decimal
     >>> tariff = Tariff(currency="EUR", session_price=90, cap=10, cost_per_session=40)
-    >>> terms = terms_of(Package("until_cleared", price=Decimal(800)), tariff, 10)
+    >>> terms = terms_of(Package("fixed", price=Decimal(800)), tariff, 10)
     >>> pmf = 0.25 * 0.75 ** np.arange(10)
     >>> chances = outcome_chances(terms, pmf, np.full(10, 0.05))
     >>> round(float(chances @ terms.delivered), 6)

@@ -49,6 +49,8 @@ class Band:
         Average sessions delivered.
     expected_cost : Decimal
         Average cost of a course.
+    chance_enough : float
+        Average chance that the sessions of a block or of a fixed price are enough.
     lowest_own, highest_own : Decimal
         Where the middle 8 of 10 of its clients' own prices lie.
     """
@@ -58,6 +60,7 @@ class Band:
     price: Decimal
     expected_sessions: float
     expected_cost: Decimal
+    chance_enough: float
     lowest_own: Decimal
     highest_own: Decimal
 
@@ -112,10 +115,12 @@ class PriceList:
 
     def to_text(self) -> str:
         """Return the list in words."""
-        lines = [f"{self.package.name}, in {self.currency}, tax included:"]
+        fixed = self.package.kind == "fixed"
+        most = f", at most {self.package.cap} sessions" if fixed else ""
+        lines = [f"{self.package.name}{most}, in {self.currency}, tax included:"]
         lines += [
             f"  {band.price:>9}  {band.rule} ({band.expected_sessions:.1f} sessions on average, "
-            f"{band.n} enquiries)"
+            f"enough for {of_100(band.chance_enough)}, {band.n} enquiries)"
             for band in self.bands
         ]
         lines += [
@@ -166,8 +171,9 @@ def make_price_list(
             f"A price list of {package.name!r} for {len(asked)} enquiries.",
             f"Give at least {FEWEST} enquiries and a block or a fixed price.",
         )
-    package = replace(package, price=None)
     pmf, stop = _mean_estimates(forecaster, asked)
+    cap = terms_of(package, tariff, pmf.shape[1]).cap if package.kind == "fixed" else package.cap
+    package = replace(package, price=None, cap=cap)
     area = areas_of(asked)
     own = price_many(pmf, stop, (package,), tariff, area_cm2=area)[0]
     leaf, rules = band_rules(asked, own.cost, bands, typical_area_cm2=tariff.typical_area_cm2)
@@ -182,6 +188,7 @@ def make_price_list(
             price=from_cents(prices[band]),
             expected_sessions=float(own.sessions[leaf == band].mean()),
             expected_cost=from_cents(float(own.cost[leaf == band].mean())),
+            chance_enough=float(own.enough[leaf == band].mean()),
             lowest_own=from_cents(float(np.quantile(own.price[leaf == band], 0.1))),
             highest_own=from_cents(float(np.quantile(own.price[leaf == band], 0.9))),
         )

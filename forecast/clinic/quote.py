@@ -17,7 +17,7 @@ FloatArray = npt.NDArray[np.float64]
 UNITS = {
     "per_session": "a session",
     "block": "the block",
-    "until_cleared": "the course",
+    "fixed": "the course",
     "part_fixed": "each of the first sessions",
 }
 
@@ -128,7 +128,7 @@ class Quote:
     def _numbers(self) -> str:
         code = self.currency
         lines = [
-            f"{self.package.name}: {self.price} {code} for {self.price_unit}, tax included.",
+            self._offer(),
             f"Expected: {self.expected_sessions:.1f} sessions, cost {self.expected_cost}, "
             f"revenue net of tax {self.expected_revenue}, margin {self.expected_margin} {code}.",
             f"{self._losing()}; the worst 5 of 100 {_lose(self.expected_shortfall)} {code} on "
@@ -142,6 +142,15 @@ class Quote:
         if self.package.kind != "per_session":
             lines.append(self._fairly())
         return "\n".join(lines)
+
+    def _offer(self) -> str:
+        name, price = self.package.name, f"{self.price} {self.currency} for {self.price_unit}"
+        if self.package.kind != "fixed" or self.chance_enough is None:
+            return f"{name}: {price}, tax included."
+        # a fixed price is read as a promise to clear unless its own line says what it is not
+        most = f"at most {self.cap} session{'s' if self.cap > 1 else ''}"
+        enough = f"enough for {of_100(self.chance_enough)} clients like this"
+        return f"{name}, {most}: {price}, tax included; {enough}."
 
     def _fairly(self) -> str:
         if self.fair_price < 0:

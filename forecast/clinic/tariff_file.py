@@ -58,7 +58,7 @@ stop_factor = 1.0               # below 1 where prepaying keeps clients coming: 
                                 # have its own, drop_out.stop_factors(log) estimates it
 round_to = 5.00                 # step of the price list; asked prices are rounded up to it
 
-# Packages. kind is per_session, block, until_cleared or part_fixed.
+# Packages. kind is per_session, block, fixed or part_fixed.
 # Leave the price of a block or a fixed price out and it is asked for.
 [[packages]]
 kind = "per_session"
@@ -73,8 +73,8 @@ extra_price = 140.00            # each session after the sixth; without it the c
 refund_share = 0.5              # half of the unused part is handed back
 
 [[packages]]
-kind = "until_cleared"
-name = "until_cleared"
+kind = "fixed"
+name = "fixed_price"
 cap = 15
 
 [[packages]]

@@ -49,7 +49,7 @@ def left_of(package: Package, tariff: Tariff, sessions_done: int) -> tuple[Packa
     if min(most, tariff.cap - done) < (in_block or 1):
         return None
     rest = replace(tariff, cap=tariff.cap - done)
-    if package.kind == "until_cleared":
+    if package.kind == "fixed":
         return replace(package, cap=most, price=None), rest
     if package.kind != "part_fixed" or package.sessions is None:
         return replace(package, cap=most), rest

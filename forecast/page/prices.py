@@ -56,23 +56,20 @@ def price_rows(
 
 def price_row(quote: Quote, words: Words, *, more: str = "") -> PriceRow:
     """Return one quote as texts; ``more`` chooses those for a course under way."""
-    package, name = quote.package, spoken_name(quote.package)
-    values = {"n": package.sessions or 1, "sessions": package.sessions, "extra": ""}
+    package = quote.package
+    sessions = quote.cap if package.kind == "fixed" else package.sessions
+    values = {"n": sessions or 1, "sessions": sessions, "extra": ""}
     kind = package.kind
     if package.extra_price is not None:
         values["extra"] = words.money(package.extra_price, quote.currency)
         kind += "_extra" if kind == "block" else ""
-    if kind == "until_cleared":
-        # the name alone would promise what the package does not: it ends at its cap
-        values = {"n": quote.cap, "name": name, "cap": words.number(quote.cap)}
-        name = words.say(f"answer.price_up_to{more}", values)
     enough = ""
     if quote.chance_enough is not None:
         few = "few" if quote.chance_enough < 0.5 else "of"
         count = words.of_100(quote.chance_enough)
         enough = words.say(f"answer.price_enough_{few}", {"count": count})
     return PriceRow(
-        name=name,
+        name=spoken_name(package),
         price=words.money(quote.price, quote.currency),
         unit=words.say(f"price_unit.{kind}{more}", values),
         average=words.money(quote.expected_bill, quote.currency),

@@ -33,7 +33,7 @@ def test_trees_that_are_chosen_carry_their_model_risk(with_trees):
 
 def test_the_risk_of_trees_reaches_the_year_of_packages(with_trees):
     tariff = forecast.Tariff(currency="EUR", session_price=150, cap=15, cost_per_session=60)
-    package = forecast.Package("until_cleared", price=1500)
+    package = forecast.Package("fixed", price=1500)
     book = forecast.price_caseload(with_trees, [USUAL] * 40, package, tariff, replicates=200)
     # one unknown level shared by forty: not a tenth of what chance alone does to their sum
     assert float(book.model_sd) > 0.1 * float(book.chance_sd)

@@ -17,7 +17,7 @@ from forecast.errors import RequestError
 from forecast.survival.distribution import CountDistribution
 
 HORIZON = 8
-FIXED = Package("until_cleared", price=400)
+FIXED = Package("fixed", price=400)
 
 
 class Made:

@@ -24,7 +24,7 @@ from .workbooks import as_workbook, assert_same
 PACKAGES = (
     Package("per_session", name="pay_per_session"),
     Package("block", name="block_6", sessions=6, price=780, extra_price=140),
-    Package("until_cleared", name="until_cleared"),
+    Package("fixed", name="fixed_price"),
 )
 TARIFF = Tariff(currency="EUR", session_price=150, cap=15, cost_per_session=60, packages=PACKAGES)
 

@@ -19,7 +19,7 @@ HAND = np.array([0.1, 0.2, 0.3, 0.2, 0.1, 0.1])
 PACKAGES = (
     Package("per_session", name="pay_per_session"),
     Package("block", name="block_6", sessions=6, extra_price=120, refund_share=0.5),
-    Package("until_cleared", name="until_cleared", cap=6),
+    Package("fixed", name="fixed_price", cap=6),
 )
 
 
@@ -78,7 +78,7 @@ def waiting(row, *, stop=0.0, rules=None):
 
 def test_a_fixed_price_under_way_costs_its_remaining_sessions():
     # given K > 2 two more are expected, at 100 each; 500 were paid: half are worked off
-    row = {"package": "until_cleared", "sessions_given": 2, "price_paid": 500.0}
+    row = {"package": "fixed_price", "sessions_given": 2, "price_paid": 500.0}
     book = value({**row, "sessions_prepaid": 6.0})
     assert book.expected_cost == Decimal("200.00")
     assert book.expected_income == Decimal("0.00")
@@ -156,7 +156,7 @@ def test_a_block_that_is_over_hands_back_its_share():
 
 
 def test_a_fixed_price_hands_back_to_those_who_gave_up_only():
-    row = {"package": "until_cleared", "sessions_given": 2, "price_paid": 600.0}
+    row = {"package": "fixed_price", "sessions_given": 2, "price_paid": 600.0}
     rules = tariff(refund_share=1.0)
     # nobody stops: nothing handed back, whether over or not, but at the cap nothing is unused
     assert waiting(row, rules=rules).expected_income == Decimal("0.00")
@@ -179,7 +179,7 @@ def test_no_course_to_value_is_refused():
         value({"sessions_given": 2, "package": "gift card"})
 
 
-FIXED = Package("until_cleared", price=400, refund_share=1.0)
+FIXED = Package("fixed", price=400, refund_share=1.0)
 
 
 def ended(*rows):
@@ -243,7 +243,7 @@ def test_the_backtest_finds_the_true_margin_despite_censoring():
             np.minimum(need, watched), np.where(need < watched, "cleared", "ongoing"), strict=True
         )
         past = backtest_package(
-            ended(*((int(n), o) for n, o in rows)), Package("until_cleared", price=400), tariff(),
+            ended(*((int(n), o) for n, o in rows)), Package("fixed", price=400), tariff(),
             resamples=2,
         )  # fmt: skip
         found.append(float(past.margin_per_course))
@@ -253,7 +253,7 @@ def test_the_backtest_finds_the_true_margin_despite_censoring():
 
 def test_a_backtest_without_a_price_is_refused():
     with pytest.raises(RequestError, match="has no price"):
-        backtest_package(ended((2, "cleared")), Package("until_cleared"), tariff())
+        backtest_package(ended((2, "cleared")), Package("fixed"), tariff())
 
 
 def test_a_backtest_without_any_end_is_refused():

@@ -42,9 +42,7 @@ def tariff(**changes):
 
 
 def priced(bands, **changes):
-    return make_price_list(
-        Made(), enquiries(), Package("until_cleared"), tariff(**changes), bands=bands
-    )
+    return make_price_list(Made(), enquiries(), Package("fixed"), tariff(**changes), bands=bands)
 
 
 def test_the_bands_are_the_densities_that_made_the_cost():
@@ -58,6 +56,14 @@ def test_the_bands_are_the_densities_that_made_the_cost():
         assert 0 <= float(band.price) - exact < 5
         assert band.price % 5 == 0
         assert band.n == 30
+
+
+def test_a_list_of_fixed_prices_says_where_they_end_and_for_how_many_that_is_enough():
+    head, *lines = priced(3).to_text().splitlines()
+    assert head == "fixed price, at most 10 sessions, in EUR, tax included:"
+    # of light, medium and heavy ink, 1 - q^10 are cleared: 0.999, 0.944, 0.651
+    for line, chance in zip(lines, ("more than 99", "94", "65"), strict=False):
+        assert f"enough for {chance} of 100," in line
 
 
 def test_bands_that_follow_the_cost_move_no_money_between_clients():
@@ -103,9 +109,7 @@ def test_the_list_is_a_table_and_words():
     assert len(found.band_of) == 90
 
 
-@pytest.mark.parametrize(
-    ("n", "package"), [(3, Package("until_cleared")), (30, Package("per_session"))]
-)
+@pytest.mark.parametrize(("n", "package"), [(3, Package("fixed")), (30, Package("per_session"))])
 def test_a_list_that_makes_no_sense_is_refused(n, package):
     with pytest.raises(RequestError, match="A price list of"):
         make_price_list(Made(), enquiries(n), package, tariff())

@@ -18,7 +18,7 @@ from forecast.clinic.simulate import simulate_log
 PACKAGES = (
     Package("per_session", name="pay_per_session"),
     Package("block", name="block_6", sessions=6, price=780, extra_price=140),
-    Package("until_cleared", name="until_cleared"),
+    Package("fixed", name="fixed_price"),
 )
 
 
@@ -83,7 +83,7 @@ def test_a_stated_chance_of_loss_of_one_course_is_what_happens():
         fitted = fit_forecaster(simulate_log(600, seed=seed + 30, world=world), seed=seed)
         draws, stop = fitted.estimate_draws(enquiries_of(frame))
         priced = price_many(
-            draws.mean(axis=0), stop.mean(axis=0), (Package("until_cleared"),), rules,
+            draws.mean(axis=0), stop.mean(axis=0), (Package("fixed"),), rules,
             area_cm2=areas_of(enquiries_of(frame)),
         )[0]  # fmt: skip
         loses = (6000 * given > priced.price[:, None] + 0.5).mean()

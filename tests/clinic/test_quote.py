@@ -36,14 +36,14 @@ def tariff(**changes):
     return Tariff(**{**plain, **changes})
 
 
-def until_cleared(price):
-    return Package("until_cleared", price=price)
+def fixed_price(price):
+    return Package("fixed", price=price)
 
 
 def test_what_holds_for_every_package_of_an_enquiry_is_said_once_and_nothing_is_left_out():
     asked = Answer(notes=("Few courses are like it.",))
     sold = (
-        until_cleared(400),
+        fixed_price(400),
         Package("block", sessions=2, extra_price=90),
         Package("per_session"),
     )
@@ -55,9 +55,21 @@ def test_what_holds_for_every_package_of_an_enquiry_is_said_once_and_nothing_is_
     assert [quote.package.name in text for quote in quotes] == [True] * 3
 
 
+def test_a_fixed_price_says_on_its_own_line_where_it_ends_and_for_how_many_that_is_enough():
+    # of HAND, 1 to 4 sessions have the chance 0.1 + 0.2 + 0.3 + 0.2
+    quote = price_package(Answer(), Package("until_cleared", price=400, cap=4), tariff())
+    assert quote.to_text().splitlines()[0] == (
+        "fixed price, at most 4 sessions: 400.00 EUR for the course, tax included; "
+        "enough for 80 of 100 clients like this."
+    )
+    assert quote.to_dict()["kind"] == "fixed"
+    single = price_package(Answer(), fixed_price(400), tariff(cap=1)).to_text()
+    assert single.startswith("fixed price, at most 1 session: ")
+
+
 def test_a_chance_is_never_worded_as_none_or_all():
-    sure = price_package(Answer(), until_cleared(601), tariff()).to_text()
-    lost = price_package(Answer(), until_cleared(99), tariff()).to_text()
+    sure = price_package(Answer(), fixed_price(601), tariff()).to_text()
+    lost = price_package(Answer(), fixed_price(99), tariff()).to_text()
     assert "lost on fewer than 1 of 100" in sure
     assert "lost on more than 99 of 100" in lost
 

@@ -255,7 +255,7 @@ def test_deliveries_to_known_enquiries_average_to_those_of_fresh_clients():
     assert known.delivered.shape == (800, 50)
     assert known.delivered.mean() == pytest.approx(fresh["delivered"].mean(), rel=0.03)
     assert known.stopped.mean() == pytest.approx((fresh["end"] == "stopped").mean(), abs=0.03)
-    prepaid = true_deliveries(world, enquiries, n_inner=50, seed=1, package="until_cleared")
+    prepaid = true_deliveries(world, enquiries, n_inner=50, seed=1, package="fixed_price")
     assert prepaid.stopped.mean() < known.stopped.mean()
 
 

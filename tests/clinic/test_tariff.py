@@ -108,9 +108,9 @@ def test_a_tariff_that_cannot_be_priced_is_refused(changes, words):
         ("per_session", {"sessions": 3}, "Give sessions"),
         ("block", {"sessions": 0, "price": 500}, "sessions is 0"),
         ("part_fixed", {"sessions": 3}, "without extra_price"),
-        ("until_cleared", {"extra_price": 9}, "Leave extra_price out"),
-        ("until_cleared", {"refund_share": 1.5}, "refund_share is 1.5"),
-        ("until_cleared", {"price": -5}, "negative"),
+        ("fixed", {"extra_price": 9}, "Leave extra_price out"),
+        ("fixed", {"refund_share": 1.5}, "refund_share is 1.5"),
+        ("fixed", {"price": -5}, "negative"),
     ],
 )
 def test_a_package_that_makes_no_sense_is_refused(kind, more, words):
@@ -120,14 +120,26 @@ def test_a_package_that_makes_no_sense_is_refused(kind, more, words):
 
 def test_a_package_in_another_currency_is_refused():
     with pytest.raises(RequestError, match=r"in USD, not in EUR"):
-        parts(packages=(Package("until_cleared", price="900 USD"),))
-    assert parts(packages=(Package("until_cleared", price="900 eur"),)).packages[0].price == 900
+        parts(packages=(Package("fixed", price="900 USD"),))
+    assert parts(packages=(Package("fixed", price="900 eur"),)).packages[0].price == 900
+
+
+def test_the_old_word_for_a_fixed_price_is_read_and_never_written(written):
+    old = Package("until_cleared", price=400, cap=9)
+    assert old == Package("fixed", price=400, cap=9)
+    text = tariff_template()
+    assert "until_cleared" not in text
+    before = text.replace('kind = "fixed"', 'kind = "until_cleared"')
+    assert before != text
+    assert read_tariff(written(before)) == read_tariff(written(text))
+    with pytest.raises(RequestError, match="Use one of per_session, block, fixed, part_fixed"):
+        Package("by_the_gram")
 
 
 def test_the_template_is_a_tariff(written):
     tariff = read_tariff(written(tariff_template()))
     assert [package.kind for package in tariff.packages] == [
-        "per_session", "block", "until_cleared", "part_fixed",
+        "per_session", "block", "fixed", "part_fixed",
     ]  # fmt: skip
     assert tariff.session_price == Decimal("150.00")
     assert tariff.packages[2].price is None
@@ -150,7 +162,7 @@ def test_decimals_of_a_file_stay_exact(written):
         ("price = 780.00", "price = -1", "package 2: price"),
         ("cap = 15    ", "cap = 0 # ", "cap is 0"),
         ("[[packages]]", "[[packages]", "is not TOML"),
-        ('name = "block_6"', 'name = "until_cleared"', "Two packages"),
+        ('name = "block_6"', 'name = "fixed_price"', "Two packages"),
     ],
 )
 def test_a_faulty_file_is_refused_by_file_and_key(written, old, new, words):

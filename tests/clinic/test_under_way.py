@@ -56,7 +56,7 @@ def test_a_reduced_price_goes_on_where_the_course_stands(done: int, bill: int):
 
 
 def test_a_fixed_price_holds_what_is_left_up_to_its_cap_and_is_asked_for_anew():
-    found = left_of(Package("until_cleared", price=1200, cap=12), TARIFF, 5)
+    found = left_of(Package("fixed", price=1200, cap=12), TARIFF, 5)
     assert found is not None
     package, rest = found
     assert (package.cap, package.price, rest.cap) == (7, None, 10)
@@ -70,7 +70,7 @@ def test_a_new_block_is_sold_while_the_course_has_room_for_it():
     assert left_of(block, TARIFF, 10) is None
 
 
-@pytest.mark.parametrize("kind", ["per_session", "until_cleared"])
+@pytest.mark.parametrize("kind", ["per_session", "fixed"])
 def test_nothing_is_sold_beyond_the_most_sessions_of_a_course(kind: str):
     assert left_of(Package(kind), TARIFF, 14) is not None
     assert left_of(Package(kind), TARIFF, 15) is None

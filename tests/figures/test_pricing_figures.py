@@ -23,7 +23,7 @@ from forecast.survival.distribution import CountDistribution
 
 HAND = np.array([0.1, 0.2, 0.3, 0.2, 0.1, 0.1])
 TARIFF = Tariff(currency="EUR", session_price=150, cap=6, cost_per_session=100)
-FIXED = Package("until_cleared", price=400)
+FIXED = Package("fixed", price=400)
 
 
 class Made:

@@ -179,17 +179,17 @@ def test_without_a_tariff_there_is_no_price(desk: Desk):
 
 def test_a_package_that_cannot_be_priced_says_why_and_leaves_the_rest(desk: Desk):
     assert desk.tariff is not None
-    far = replace(desk.tariff, packages=(forecast.Package("until_cleared", cap=60),))
+    far = replace(desk.tariff, packages=(forecast.Package("fixed", cap=60),))
     found = told(Desk(desk.forecasters, far), Asked(COMMON))
     assert found.headline
     assert any("cannot be priced" in text for text in found.price_notes)
 
 
 def test_a_fixed_price_names_its_cap_and_says_where_it_is_not_enough_for_most(desk: Desk):
-    row = named(told(desk, Asked(HARD)).prices, "until cleared")
-    assert row.name == "until cleared (up to 15 sessions)"
+    row = named(told(desk, Asked(HARD)).prices, "fixed price")
+    assert row.unit == "in all, for at most 15 sessions"
     assert row.enough.endswith("most need more")
-    easy = named(told(desk, Asked(EASY)).prices, "until cleared")
+    easy = named(told(desk, Asked(EASY)).prices, "fixed price")
     assert "most need more" not in easy.enough
 
 
@@ -202,7 +202,7 @@ def test_mid_course_a_reduced_price_goes_on_and_a_cap_counts_what_was_had(desk: 
     rows = told(desk, Asked(COMMON, sessions_done=6)).prices
     reduced = named(rows, "reduced")
     assert f"{reduced.price} {reduced.unit}" == "€150.00 each of the next 2, then €75.00"
-    assert named(rows, "until cleared").name == "until cleared (up to 9 more sessions)"
+    assert named(rows, "fixed price").unit == "in all, for at most 9 more sessions"
     rows = told(desk, Asked(COMMON, sessions_done=8)).prices
     assert f"{named(rows, 'reduced').price} {named(rows, 'reduced').unit}" == "€75.00 a session"
 

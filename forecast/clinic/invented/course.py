@@ -22,7 +22,7 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
-PACKAGES = ("pay_per_session", "block_6", "until_cleared")
+PACKAGES = ("pay_per_session", "block_6", "fixed_price")
 SOLD = (0.45, 0.35, 0.20)  # how often each is sold
 BLOCK, CAP = 6, 15
 

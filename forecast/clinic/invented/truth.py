@@ -246,7 +246,7 @@ def true_deliveries(
     cap : int
         Sessions followed.
     package : str, optional
-        "pay_per_session", "block_6" or "until_cleared" for all; the clinic's own mix when not
+        "pay_per_session", "block_6" or "fixed_price" for all; the clinic's own mix when not
         given. What is sold changes stopping only.
     """
     if package is not None and package not in PACKAGES:
