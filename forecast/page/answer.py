@@ -73,6 +73,8 @@ class Answer:
         Packages without a price and why, for the practitioner.
     cautions : tuple of CautionRow
         Those that call for a referral first.
+    questions : str
+        That the questions before starting were not asked; empty once they were.
     sources : str
         Of the cautions, for the practitioner.
     notes : tuple of Line
@@ -97,6 +99,7 @@ class Answer:
     price_range: str
     price_notes: tuple[str, ...]
     cautions: tuple[CautionRow, ...]
+    questions: str
     sources: str
     notes: tuple[Line, ...]
     own_share: str
@@ -104,6 +107,11 @@ class Answer:
     model: str
     similar: str
     asked: tuple[tuple[str, str], ...]
+
+    @property
+    def referrals(self) -> tuple[CautionRow, ...]:
+        """What has to be cleared up first: until then the client is given no date and no price."""
+        return tuple(row for row in self.cautions if row.kind == "refer")
 
 
 def estimates_of(forecaster: Forecaster, asked: Asked) -> tuple[Estimate, Estimate]:
@@ -149,6 +157,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         price_range=range_text(estimate, desk.tariff, goal, words, done=done),
         price_notes=price_notes,
         cautions=caution_rows(cautions, words),
+        questions=questions_line(asked, words),
         sources=sources_of(cautions, words),
         notes=tuple(words.note(note) for note in estimate.notes if OWN_SHARE not in note),
         own_share=own_share_line(forecaster, estimate, words),
@@ -210,6 +219,13 @@ def caution_rows(found: tuple[Caution, ...], words: Words) -> tuple[CautionRow, 
         CautionRow(one.kind, *words.caution(one), client=words.say(f"client.{one.key}"))
         for one in found
     )
+
+
+def questions_line(asked: Asked, words: Words) -> str:
+    """Return that the questions before starting were not, or not all, asked."""
+    if asked.questions_asked:
+        return ""
+    return words.say("sheet.asked_in_part" if asked.facts else "sheet.not_asked")
 
 
 def sources_of(found: tuple[Caution, ...], words: Words) -> str:

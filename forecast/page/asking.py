@@ -17,7 +17,17 @@ __all__ = ["REQUIRED", "Asked", "Reading", "read_asked"]
 REQUIRED = ("inks", "ink_density", "layering", "body_site", "skin_type")
 ENQUIRY_FIELDS = tuple(one.name for one in fields(Enquiry))
 KNOWN = frozenset(
-    (*ENQUIRY_FIELDS, "goal", "facts", "sessions_done", "gradings", "spacing_weeks", "start", "n")
+    (
+        *ENQUIRY_FIELDS,
+        "goal",
+        "facts",
+        "questions",
+        "sessions_done",
+        "gradings",
+        "spacing_weeks",
+        "start",
+        "n",
+    )
 )
 LONGEST_TEXT = 200
 MOST_GRADINGS = 50
@@ -44,6 +54,8 @@ class Asked:
         Percent faded so far.
     facts : frozenset of str
         Keys of ``FACTS`` answered with yes.
+    questions_asked : bool
+        Whether all questions of ``FACTS`` were asked; what is not among ``facts`` is then a no.
     spacing_weeks : float
         Between sessions.
     start : date or None
@@ -57,6 +69,7 @@ class Asked:
     sessions_done: int = 0
     gradings: tuple[tuple[int, float], ...] = ()
     facts: frozenset[str] = frozenset()
+    questions_asked: bool = False
     spacing_weeks: float = 8.0
     start: date | None = None
     n: int | None = None
@@ -146,7 +159,7 @@ def complaint(rule: Column) -> Wrong:
 
 
 def read_choices(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str, Wrong]) -> None:
-    """Read the goal and the questions answered with yes."""
+    """Read the goal, the questions answered with yes, and whether all of them were asked."""
     goal = sent.get("goal") or "clear"
     if goal in ("clear", "lighten"):
         extras["goal"] = goal
@@ -157,6 +170,7 @@ def read_choices(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[st
         extras["facts"] = frozenset(facts)
     else:
         wrong["facts"] = ("choice", {})
+    extras["questions_asked"] = sent.get("questions") == "asked"
 
 
 def read_course(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str, Wrong]) -> None:

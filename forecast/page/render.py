@@ -106,10 +106,13 @@ def render_sheet(found: Answer, desk: Desk, words: Words, *, standalone: bool) -
 
 def text_length(found: Answer, desk: Desk) -> int:
     """Return how many characters the sheet has to find room for, headings left out."""
-    clinic, rows = desk.clinic, found.prices
+    clinic = desk.clinic
+    rows, costs, dates = found.prices, found.price_range, found.dates
+    if found.referrals:
+        rows, costs, dates = (), "", ()
     texts = [
-        *(clinic.opening, clinic.closing, found.meaning, *found.lines, *found.dates),
-        *(found.price_range, found.own_share, found.support, found.model, *found.changes),
+        *(clinic.opening, clinic.closing, found.meaning, found.questions, *found.lines, *dates),
+        *(costs, found.own_share, found.support, found.model, *found.changes),
         *(text for text, _ in found.notes),
         *(caution.client for caution in found.cautions),
         *(part for pair in found.asked for part in pair),

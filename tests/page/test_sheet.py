@@ -3,6 +3,7 @@
 import json
 import re
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -12,13 +13,17 @@ import pytest
 import forecast
 from forecast.cli import main
 from forecast.clinic.cautions import FACTS
-from forecast.page.asking import Asked
+from forecast.page.asking import Asked, read_asked
 from forecast.page.clinic_file import Clinic
 from forecast.page.desk import Desk
 from forecast.page.sheet import find_browser, html_to_pdf, make_sheet
 from forecast.page.words import languages
 
 COMMON = forecast.Enquiry("V", "forearm", "black;red", "medium", "single")
+FILLED = {
+    "inks": ["black", "red"], "ink_density": "medium", "layering": "single", "skin_type": "V",
+    "body_site": "forearm",
+}  # fmt: skip
 WORST = forecast.Enquiry(
     "VI", "face", "white;yellow;brown;red", "heavy", "layered", 17, "cosmetic", 9000, 80, "marked",
     "yes", 30,
@@ -43,6 +48,68 @@ def test_the_sheet_needs_nothing_beside_it(desk: Desk):
     assert not re.search(r"""(src|href)=["'](?!data:)""", html)
     assert "<script" not in html
     assert "http" not in html.replace("http-equiv", "")
+
+
+def words_of(html: str) -> str:
+    return " ".join(re.sub(r"<[^>]+>", " ", html.partition("<body")[2]).split())
+
+
+@pytest.mark.parametrize("language", languages())
+def test_what_a_doctor_has_to_see_first_stands_above_the_number(desk: Desk, language: str):
+    asked = Asked(COMMON, facts=frozenset({"pigmented_lesion"}), questions_asked=True)
+    said = words_of(make_sheet(desk, asked, language=language))
+    label = {"en": "See a doctor first:", "de": "Erst zur Ärztin oder zum Arzt:"}[language]
+    median = desk.forecasters["clear"].estimate(COMMON).median
+    number = {"en": f"About {median} sessions", "de": f"Etwa {median} Sitzungen"}[language]
+    assert said.count(label) == 1
+    assert said.index(label) < said.index(number)
+
+
+@pytest.mark.parametrize("language", languages())
+def test_with_a_referral_open_the_sheet_has_neither_dates_nor_prices(desk: Desk, language: str):
+    day = date(2031, 3, 5)
+    named = {
+        "en": ("5 March 2031", "€780.00", "No dates and no prices before this is cleared up."),
+        "de": ("5. März 2031", "780,00\xa0€", "Keine Termine und keine Preise, bevor"),
+    }
+    start, price, why = named[language]
+    plain = make_sheet(desk, Asked(COMMON, start=day), language=language)
+    assert start in plain
+    assert price in plain
+    assert why not in plain
+    later = Asked(COMMON, start=day, facts=frozenset({"pregnancy"}))
+    held = make_sheet(desk, later, language=language)
+    assert why in held
+    assert start not in held
+    assert not re.search(r"€|20[3-9]\d", held)
+
+
+@pytest.mark.parametrize("language", languages())
+def test_questions_that_were_not_asked_stand_on_the_sheet_until_they_were(
+    full_desk: Desk, language: str
+):
+    none, part = {
+        "en": ("before starting: not asked.", "before starting: not all asked."),
+        "de": ("vor dem Beginn: nicht gestellt.", "vor dem Beginn: nicht alle gestellt."),
+    }[language]  # fmt: skip
+    cases = [({}, none), ({"facts": ["recent_tan"]}, part), ({"questions": "asked"}, "")]
+    for sent, expected in cases:
+        asked = read_asked({**FILLED, **sent}).asked
+        assert asked is not None
+        html = make_sheet(full_desk, asked, language=language)
+        assert [text in html for text in (none, part)] == [
+            text == expected for text in (none, part)
+        ]
+
+
+def test_a_fixed_price_names_its_cap_and_how_many_it_is_enough_for_in_one_line(desk: Desk):
+    for language, cap, enough in (
+        ("en", "in all, for at most 15 sessions; enough for ", " of 100"),
+        ("de", "insgesamt, für höchstens 15 Sitzungen; reicht für ", " von 100"),
+    ):
+        html = make_sheet(desk, Asked(COMMON), language=language)
+        (line,) = re.findall(r"<li><strong>fixed price</strong>.*</li>", html)
+        assert re.search(re.escape(cap) + r"\d+" + re.escape(enough), line)
 
 
 @pytest.mark.parametrize("language", languages())
