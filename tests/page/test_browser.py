@@ -281,6 +281,18 @@ def test_nothing_that_is_typed_stays_in_the_browser(filled_in: Visit):
     assert filled_in.page.evaluate(kept) == [0, 0, "", ""]
 
 
+def test_the_sheet_stops_saying_not_asked_once_the_page_is_told(filled_in: Visit):
+    page = filled_in.page
+    page.locator("summary", has_text="Questions before starting").click()
+    for ticked in (False, True):
+        page.set_checked("input[name=questions]", ticked)
+        page.wait_for_function("!document.querySelector('#sheet-form button').disabled")
+        with page.context.expect_page() as opened:
+            page.click("#sheet-form button")
+        said = opened.value.locator("body").inner_text()
+        assert ("Questions before starting: not asked." in said) is not ticked
+
+
 def test_the_sheet_prints_on_one_page_and_says_the_same(filled_in: Visit, files: Path):
     page = filled_in.page
     headline = page.inner_text("#headline .big")
