@@ -24,9 +24,12 @@ __all__ = [
     "Supported",
     "Verdict",
     "verdict_of",
+    "within_margin",
+    "without_width",
     "words_for",
 ]
 
+NO_ERROR = 1e-9  # sessions
 Verdict = Literal["saves", "costs", "equivalent", "cannot say"]
 
 
@@ -116,13 +119,18 @@ def verdict_of(contrast: Contrast, margin: float) -> Verdict:
     'cannot say'
     """
     low, high = contrast.at_level(0.95)
-    if low is None or high is None or low == high:  # no spread: nobody was cleared yet
+    if low is None or high is None or without_width(contrast):
         return "cannot say"
     if high < 0:
         return "saves"
     if low > 0:
         return "costs"
     return "equivalent" if within_margin(contrast, margin) else "cannot say"
+
+
+def without_width(contrast: Contrast) -> bool:
+    """Return whether the resamples gave one and the same number, but for rounding."""
+    return contrast.error is not None and contrast.error < NO_ERROR
 
 
 def within_margin(contrast: Contrast, margin: float) -> bool:
@@ -150,7 +158,7 @@ def words_for(key: str, contrast: Contrast, verdict: str, *, horizon: int, margi
         return f"{start} {left} costs sessions."
     if verdict == "equivalent":
         return f"{start} Up to there any difference is below {margin:g} session(s)."
-    if high < 0 or low > 0:  # the interval alone would have spoken
+    if high < 0 or low > 0 or without_width(contrast):  # the interval alone would have spoken
         return f"{start} No verdict is given, for reasons in the notes."
     return f"{start} The log cannot say which is better: it fits anything in that interval."
 

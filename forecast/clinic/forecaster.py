@@ -118,10 +118,12 @@ class Forecaster:
         if strategy not in self.strategies:
             from forecast.clinic.regime_strategies import read_strategy
 
-            read_strategy(strategy, self.horizon)  # refuses what is no strategy
+            plan = read_strategy(strategy, self.horizon)  # refuses what is no strategy
+            since = " at and after its change" if plan.begins > 1 else ""
             known = ", ".join(self.strategies) or "none"
             raise RequestError(
-                f"Too few courses of this log kept to the strategy {strategy!r} to answer for it.",
+                f"Too few courses of this log kept to the strategy {strategy!r}{since} to answer "
+                "for it.",
                 f"Strategies it can answer for: {known}. Leave it out for the clinic's practice.",
             )
         model = self.strategies[strategy]

@@ -31,6 +31,7 @@ LEAST_FOLLOWERS = 10
 WISHED_FOLLOWERS = 20
 LEAST_EFFECTIVE = 30.0
 LEAST_CLEARED = 5
+LEAST_CLIENTS = 20  # resamples of fewer clients have no spread to go by
 LEAST_BY_OPERATOR = 3  # sessions with each regime before an operator counts as using both
 
 
@@ -41,14 +42,18 @@ class Diagnostics:
     Attributes
     ----------
     followers : dict of str to int
-        Courses that kept to each strategy until they cleared or reached the horizon.
+        Courses that kept to each strategy until they cleared or reached the horizon; under a
+        strategy with a change only those still at risk when it came: who was cleared or lost
+        before says nothing of it.
+    clients : dict of str to int
+        Whose courses began each strategy, or were there at its change.
     cleared : dict of str to int
         Courses cleared under each strategy before the horizon's last session: with none, the
         means cannot differ yet.
     supported_to : dict of str to int
         Last session at which each strategy has enough courses.
     effective : dict of str to float
-        Kish's effective number of courses of each strategy.
+        Kish's effective number of courses of each strategy, from its change on.
     at_risk : DataFrame
         Index session; one column per strategy: courses that still follow it, uncleared.
     weights : DataFrame
@@ -67,6 +72,7 @@ class Diagnostics:
     """
 
     followers: dict[str, int]
+    clients: dict[str, int]
     cleared: dict[str, int]
     supported_to: dict[str, int]
     effective: dict[str, float]
@@ -83,6 +89,7 @@ class Diagnostics:
         after = self.balance["after"].abs()
         return {
             "followers": self.followers,
+            "clients": self.clients,
             "cleared": self.cleared,
             "supported_to": self.supported_to,
             "effective": {name: round(value, 1) for name, value in self.effective.items()},
@@ -92,15 +99,29 @@ class Diagnostics:
         }
 
 
-def supported_to(at_risk: IntArray, cleared: IntArray) -> int:
+def followers_by(at_risk: IntArray, cleared: IntArray, begins: int = 1) -> IntArray:
+    """Return the courses that followed a strategy up to each session, at risk at its change.
+
+    Before the session ``begins`` the strategy is another one, and everybody counts.
+    """
+    counted = cleared.copy()
+    counted[: begins - 1] = 0
+    earlier = np.where(np.arange(len(cleared)) < begins - 1, cleared.cumsum() - cleared, 0)
+    followers: IntArray = at_risk + counted.cumsum() - counted + earlier
+    return followers
+
+
+def supported_to(at_risk: IntArray, cleared: IntArray, begins: int = 1) -> int:
     """Return the last session with enough courses at risk and enough followers.
 
     Parameters
     ----------
     at_risk, cleared : ndarray of shape (horizon,), int
         Courses that follow the strategy at each session, and those that clear there.
+    begins : int
+        Session of the strategy's change, 1 if it has none.
     """
-    followers = at_risk + np.cumsum(cleared) - cleared
+    followers = followers_by(at_risk, cleared, begins)
     thin = np.flatnonzero((at_risk < LEAST_AT_RISK) | (followers < LEAST_FOLLOWERS))
     return int(thin[0]) if thin.size else len(at_risk)
 
@@ -123,23 +144,27 @@ def diagnose(
     import pandas as pd
 
     panel, names = engine.panel, [strategy.name for strategy in strategies]
-    followers, cleared_by, support, effective, at_risk, spread = {}, {}, {}, {}, {}, []
-    for place, name in enumerate(names):
+    followers, clients, cleared_by, support, effective = {}, {}, {}, {}, {}
+    at_risk, spread = {}, []
+    for place, (name, begins) in enumerate((plan.name, plan.begins) for plan in strategies):
         risk, cleared = sums_by_session(engine, place)
         at_risk[name] = risk
-        followers[name] = int(risk[-1] + cleared[:-1].sum())
+        followers[name] = int(followers_by(risk, cleared, begins)[-1])
         cleared_by[name] = int(cleared[:-1].sum())
-        support[name] = supported_to(risk, cleared)
+        support[name] = supported_to(risk, cleared, begins)
         mask = engine.masks[place]
         raw = np.where(mask, engine.weights.stabilised, 0.0)
         used, limit = engine.weights.used(mask, quantile=TRUNCATE)
-        final = mask & (panel.last | ~np.append(mask[1:], False))
+        since = mask & (panel.step >= begins)
+        clients[name] = len(np.unique(panel.cluster[panel.subject[since]]))
+        final = since & (panel.last | ~np.append(mask[1:], False))
         effective[name] = effective_number(used[final])
         summary = summarise_weights(raw, used, limit)
         spread.append({"strategy": name} | {f: getattr(summary, f) for f in summary.__slots__})
     sessions = pd.RangeIndex(1, engine.horizon + 1, name="session")
     return Diagnostics(
         followers=followers,
+        clients=clients,
         cleared=cleared_by,
         supported_to=support,
         effective=effective,
@@ -233,6 +258,7 @@ def no_rows(log: OutcomeLog, strategies: Sequence[Strategy], horizon: int) -> Di
     columns = ["strategy", "session", "covariate", "before", "after"]
     return Diagnostics(
         followers=dict.fromkeys(names, 0),
+        clients=dict.fromkeys(names, 0),
         cleared=dict.fromkeys(names, 0),
         supported_to=dict.fromkeys(names, 0),
         effective=dict.fromkeys(names, 0.0),

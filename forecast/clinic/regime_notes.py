@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from forecast.clinic.comparison import Contrast, within_margin
+from forecast.clinic.comparison import Contrast, within_margin, without_width
 from forecast.clinic.regime_diagnostics import (
     LEAST_AT_RISK,
     LEAST_CLEARED,
+    LEAST_CLIENTS,
     LEAST_EFFECTIVE,
     LEAST_FOLLOWERS,
     WISHED_FOLLOWERS,
@@ -99,8 +100,9 @@ def notes_for(
     if diagnostics.left_out:
         listed = "; ".join(f"{n} {why}" for why, n in diagnostics.left_out.items())
         notes.append(f"Left out: {listed}.")
-    notes += _support_notes(diagnostics, settings.pairs, settings.horizon)
+    notes += _support_notes(diagnostics, settings)
     notes += _weight_notes(diagnostics)
+    notes += _follower_notes(diagnostics, settings)
     notes += _fading_notes(trial)
     notes += _mixed_up_notes(log, diagnostics)
     open_ = {name: share for name, share in found.uncleared.items() if share > MANY_UNCLEARED}
@@ -117,11 +119,8 @@ def notes_for(
     return tuple(notes)
 
 
-def _support_notes(
-    diagnostics: Diagnostics, pairs: Mapping[str, tuple[int, int]], horizon: int
-) -> list[str]:
-    notes = []
-    names = list(diagnostics.followers)
+def _support_notes(diagnostics: Diagnostics, settings: Settings) -> list[str]:
+    notes, names, horizon = [], settings.names, settings.horizon
     for name in names:
         followers = diagnostics.followers[name]
         at_risk = int(diagnostics.at_risk[name].iloc[-1])
@@ -139,9 +138,9 @@ def _support_notes(
                 f"{name}: {diagnostics.cleared[name]} course(s) cleared before session {horizon}; "
                 f"{LEAST_CLEARED} are needed for a verdict."
             )
-    for key, (left, right) in pairs.items():
+    for key, (left, right) in settings.pairs.items():
         common = min(diagnostics.supported_to[names[left]], diagnostics.supported_to[names[right]])
-        if 2 <= common < horizon:
+        if settings.shortest(left, right) <= common < horizon:
             notes.append(f"{key}: ask again with horizon={common} for what the log supports.")
     return notes
 
@@ -164,11 +163,6 @@ def _weight_notes(diagnostics: Diagnostics) -> list[str]:
             )
         if row["effective"] / row["n"] < LEAST_EFFECTIVE_SHARE:
             notes.append(f"{name}: few courses carry most of the weight.")
-        if diagnostics.effective[str(name)] < LEAST_EFFECTIVE:
-            notes.append(
-                f"{name}: worth {diagnostics.effective[str(name)]:.0f} courses after weighting; "
-                f"{LEAST_EFFECTIVE:.0f} are needed for a verdict."
-            )
     after = diagnostics.balance["after"].abs()
     if (after > LARGEST_IMBALANCE).any():
         worst = diagnostics.balance.loc[after.idxmax()]
@@ -178,6 +172,31 @@ def _weight_notes(diagnostics: Diagnostics) -> list[str]:
             f"{worst['after']:.2f} ({worst['covariate']}, {worst['strategy']}, session "
             f"{worst['session']})."
         )
+    return notes
+
+
+def _follower_notes(diagnostics: Diagnostics, settings: Settings) -> list[str]:
+    """Say whose followers are too few for a verdict, as courses and as clients."""
+    notes = []
+    for plan in settings.plans:
+        name, n_clients = plan.name, diagnostics.clients[plan.name]
+        worth, n_courses = diagnostics.effective[name], int(diagnostics.at_risk[name][plan.begins])
+        if worth < LEAST_EFFECTIVE and plan.begins > 1:
+            notes.append(
+                f"{name}: {n_courses} course(s) were changed at session {plan.begins}, worth "
+                f"{worth:.0f} after weighting; {LEAST_EFFECTIVE:.0f} are needed for a verdict. "
+                "Those cleared or lost before the change say nothing of it."
+            )
+        elif worth < LEAST_EFFECTIVE:
+            notes.append(
+                f"{name}: worth {worth:.0f} courses after weighting; {LEAST_EFFECTIVE:.0f} are "
+                "needed for a verdict."
+            )
+        if n_clients < LEAST_CLIENTS:
+            notes.append(
+                f"{name}: courses of {n_clients} client(s) followed it; {LEAST_CLIENTS} are needed "
+                "for a verdict, since resamples of fewer clients say too little of chance."
+            )
     return notes
 
 
@@ -238,7 +257,12 @@ def _pair_notes(
         return notes
     if verdict in ("saves", "costs") and within_margin(contrast, margin):
         notes.append(f"{key}: the effect is below the margin of {margin:g} session(s).")
-    if verdict == "cannot say":
+    if without_width(contrast):
+        notes.append(
+            f"{key}: the interval has no width, since all resamples of clients give the same: no "
+            "verdict is given."
+        )
+    elif verdict == "cannot say":
         notes.append(
             f"{key}: a log like this one settles a difference of about "
             f"{DETECTABLE * contrast.error:.1f} session(s), with a chance of 8 in 10; "

@@ -29,6 +29,11 @@ class Strategy:
     plan: tuple[int, ...]
 
     @property
+    def begins(self) -> int:
+        """The session from which its last regime holds: 1, or that of the change."""
+        return len(self.plan)
+
+    @property
     def words(self) -> str:
         """The rule in words."""
         first, last = REGIMES[self.plan[0]], REGIMES[self.plan[-1]]

@@ -57,6 +57,10 @@ class Settings:
         """Places of left and right by key."""
         return pair_keys(self.names)
 
+    def shortest(self, left: int, right: int) -> int:
+        """Return the first session at which both strategies are what their names say."""
+        return max(2, self.plans[left].begins, self.plans[right].begins)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Answers:
@@ -136,8 +140,8 @@ def by_ink(
     table = {}
     for ink, name in enumerate(INK_GROUPS):
         support = [
-            supported_to(*sums_by_session(engine, place, ink))
-            for place in range(len(settings.plans))
+            supported_to(*sums_by_session(engine, place, ink), plan.begins)
+            for place, plan in enumerate(settings.plans)
         ]
         place = 1 + ink
         table[name] = means(
@@ -149,11 +153,11 @@ def by_ink(
 def supported(
     point: FloatArray, draws: FloatArray, support: Sequence[int], settings: Settings
 ) -> dict[str, Supported]:
-    """Return the answer up to the last session that both strategies reach, if from 2."""
+    """Return the answer up to the last session that both reach, if from 2 and past any change."""
     found = {}
     for key, (left, right) in settings.pairs.items():
         last = min(support[left], support[right], settings.horizon)
-        if last < 2:
+        if last < settings.shortest(left, right):
             continue
         gap = float((point[left] - point[right])[:last].sum())
         moved = (draws[:, left] - draws[:, right])[:, :last].sum(axis=1)
@@ -172,13 +176,13 @@ def curves(engine: Engine, point: Result, draws: Result, settings: Settings) -> 
     tables = []
     tails = [(1 - settings.level) / 2, (1 + settings.level) / 2]
     low, high = np.quantile(draws.survival, tails, axis=0)
-    for place, name in enumerate(settings.names):
+    for place, plan in enumerate(settings.plans):
         for group, label in enumerate(("all", *INK_GROUPS)):
             ink = None if group == 0 else group - 1
             at_risk, cleared = sums_by_session(engine, place, ink)
-            last = supported_to(at_risk, cleared)
+            last = supported_to(at_risk, cleared, plan.begins)
             columns = {
-                "strategy": name,
+                "strategy": plan.name,
                 "group": label,
                 "session": np.arange(1, last + 1),
                 "at_risk": at_risk[:last],

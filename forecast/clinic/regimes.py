@@ -27,6 +27,7 @@ from forecast.clinic.log import check_log
 from forecast.clinic.naive_readings import naive_readings
 from forecast.clinic.regime_diagnostics import (
     LEAST_CLEARED,
+    LEAST_CLIENTS,
     LEAST_EFFECTIVE,
     LEAST_FOLLOWERS,
     Diagnostics,
@@ -72,7 +73,9 @@ def compare_regimes(
     horizon : int
         Sessions up to which the mean is counted, 2 to 40. Nothing is extrapolated: where fewer
         than 5 courses are at risk at the horizon, or fewer than 10 followed a strategy to it,
-        the answer is "cannot say", with the horizon that could be answered.
+        the answer is "cannot say", with the horizon that could be answered. Followers of a
+        strategy with a change are those still at risk when it came. Verdicts need the worth of
+        30 courses, of 20 clients, under each strategy.
     margin : float
         Sessions below which a difference does not matter, above 0 and up to 10.
     level : float
@@ -172,11 +175,13 @@ def _compare(
 def _cautious(verdict: Verdict, key: str, diagnostics: Diagnostics, settings: Settings) -> Verdict:
     """Withhold the verdict where too little is left after weighting, or hands decide as well."""
     names = [settings.names[place] for place in settings.pairs[key]]
-    few = min(diagnostics.cleared[name] for name in names) < LEAST_CLEARED
-    worth = min(diagnostics.effective[name] for name in names)
-    if few or worth < LEAST_EFFECTIVE or diagnostics.operators_apart:
-        return "cannot say"
-    return verdict
+    enough = all(
+        diagnostics.cleared[name] >= LEAST_CLEARED
+        and diagnostics.clients[name] >= LEAST_CLIENTS
+        and diagnostics.effective[name] >= LEAST_EFFECTIVE
+        for name in names
+    )
+    return verdict if enough and not diagnostics.operators_apart else "cannot say"
 
 
 def _words(
@@ -204,6 +209,7 @@ def _unanswered(
     split: SplitTrial | None,
     *,
     difference: Mapping[str, Contrast] | None = None,
+    n_clients: int = 0,
     notes: tuple[str, ...] = (),
 ) -> RegimeComparison:
     """Return a comparison without curves: nothing could be weighted, or the split trial answers."""
@@ -211,7 +217,10 @@ def _unanswered(
 
     empty = {key: Contrast.missing(settings.level) for key in settings.pairs}
     shown = empty if difference is None else difference
-    verdict = {key: verdict_of(contrast, settings.margin) for key, contrast in shown.items()}
+    verdict: dict[str, Verdict] = {
+        key: verdict_of(contrast, settings.margin) if n_clients >= LEAST_CLIENTS else "cannot say"
+        for key, contrast in shown.items()
+    }
     if not notes:
         notes = (
             f"No course began while both regimes were in use: 0 eligible, {LEAST_FOLLOWERS} "
@@ -250,10 +259,17 @@ def _from_split(log: OutcomeLog, settings: Settings, split: SplitTrial) -> Regim
         turned = Contrast.normal(-paired.estimate, paired.error, settings.level)
     by_key = {"ps - ns": paired, "ns - ps": turned}
     difference = {key: by_key.get(key, missing) for key in settings.pairs}
+    few = (
+        f"They are of {split.n_clients} client(s); {LEAST_CLIENTS} are needed for a verdict, since "
+        "resamples of fewer clients say too little of chance.",
+    )
     notes = (
         f"Most courses are halves of split tattoos: the answer is the paired one, of "
         f"{split.n_pairs} tattoo(s).",
+        *(few if split.n_clients < LEAST_CLIENTS else ()),
         *split.notes,
     )
-    found = _unanswered(log, settings, split, difference=difference, notes=notes)
+    found = _unanswered(
+        log, settings, split, difference=difference, n_clients=split.n_clients, notes=notes
+    )
     return replace(found, target_trial=split_protocol(settings, split.n_pairs))

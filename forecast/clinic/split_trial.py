@@ -36,6 +36,8 @@ class SplitTrial:
     ----------
     n_pairs : int
         Tattoos with one half always ns and the other always ps.
+    n_clients : int
+        Whose they are.
     difference : Contrast
         Mean sessions up to the horizon, halves of stopped tattoos censored; clients resampled.
     supported_to : int
@@ -51,6 +53,7 @@ class SplitTrial:
     """
 
     n_pairs: int
+    n_clients: int
     difference: Contrast
     supported_to: int
     cleared_by: Mapping[int, McNemar]
@@ -133,6 +136,7 @@ def analyse_split(
     )
     return SplitTrial(
         n_pairs=len(pairs),
+        n_clients=pairs["client_id"].nunique(),
         difference=difference,
         supported_to=support,
         cleared_by=tests,

@@ -54,7 +54,8 @@ def fit_strategies(
     -------
     mapping of strategy to fitted model
         Empty when the log has no sessions, one regime only, or too few followers: at least 30
-        finished courses that kept to it, and an effective number of 30 after weighting.
+        finished courses that kept to it, and an effective number of 30 after weighting, both
+        among the courses that were still at risk when the strategy's change came.
     """
     if log.sessions.empty:
         return {}
@@ -73,8 +74,10 @@ def fit_strategies(
         mask = followed(panel, np.array(strategy.plan))
         used = weights.used(mask, quantile=TRUNCATE)[0]
         kept = mask & (used > 0)
-        too_few = panel.event[kept].sum() < FEWEST_EVENTS
-        if too_few or effective_number(used[kept & panel.first]) < FEWEST_EFFECTIVE:
+        since = kept & (panel.step >= strategy.begins)
+        too_few = panel.event[since].sum() < FEWEST_EVENTS
+        there = kept & (panel.step == strategy.begins)
+        if too_few or effective_number(used[there]) < FEWEST_EFFECTIVE:
             continue
         subject = panel.subject[kept]
         found[strategy.name] = spec.fit(

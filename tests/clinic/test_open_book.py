@@ -155,6 +155,26 @@ def test_a_block_that_is_over_hands_back_its_share():
     assert float(book.expected_income) == pytest.approx(-(2 / 9 * 200 + 7 / 9 * 100), abs=0.01)
 
 
+def test_tax_is_taken_off_what_was_prepaid_and_off_what_is_handed_back():
+    # two blocks of six at 600, of it a sixth tax: 400 for four left, 333.33 net.
+    # C0 is known to go on: E[more | K > 2] = 2, half of the two unused comes back: 100, 83.33 net;
+    # of the 600 half is worked off then: 300 prepaid, 250 net; 250 - 200 - 83.33 = -33.33.
+    # C1 waits: 2/9 are over (200 back, 166.67 net), 7/9 as C0, with 14/9 more sessions:
+    # 600 x 14/9 / (2 + 14/9) = 262.50 prepaid, 218.75 net
+    row = {"package": "block_6", "sessions_given": 2, "price_paid": 600.0, "sessions_prepaid": 6.0}
+    book = value_open_book(
+        Made(), log(row, row, gradings=[("C0", 2, 10.0)]), tariff(tax_rate=0.2), replicates=500,
+        workers=1,
+    )  # fmt: skip
+    goes_on, waits = book.courses
+    assert goes_on.expected_income == Decimal("-83.33")
+    assert goes_on.prepaid_left == Decimal("250.00")
+    assert float(waits.expected_income) == pytest.approx(-(2 * 166.67 + 7 * 83.33) / 9, abs=0.01)
+    assert waits.prepaid_left == Decimal("218.75")
+    expected = -33.33 + 218.75 - 155.56 - (2 * 166.67 + 7 * 83.33) / 9
+    assert float(book.expected_result) == pytest.approx(expected, abs=0.02)
+
+
 def test_a_fixed_price_hands_back_to_those_who_gave_up_only():
     row = {"package": "fixed_price", "sessions_given": 2, "price_paid": 600.0}
     rules = tariff(refund_share=1.0)

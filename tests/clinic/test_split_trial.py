@@ -88,6 +88,16 @@ def test_too_few_pairs_at_the_horizon_cannot_say():
     assert any("followed together to session 3: 10 pairs" in note for note in found.notes)
 
 
+def test_pairs_of_few_clients_give_no_verdict():
+    everyone = np.ones(19, dtype=bool)
+    log = halves(np.arange(19) % 3 + 5, np.arange(19) % 5 + 9, everyone, everyone)
+    found = compare_regimes(log, horizon=7, replicates=100)
+    low, high = found.difference["ps - ns"].at_level(0.95)
+    assert low < high < 0
+    assert found.verdict["ps - ns"] == "cannot say"
+    assert any("They are of 19 client(s)" in note for note in found.notes)
+
+
 def test_an_ordinary_log_has_no_split_trial():
     from forecast.clinic.simulate import simulate_log
 
