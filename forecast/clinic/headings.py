@@ -56,15 +56,7 @@ def table_of(name: str) -> str | None:
 
 
 def refuse_repeated(where: str, given: Iterable[Any]) -> None:
-    """Raise DataError if two headings are one in the log's spelling; ``where`` begins the sentence.
-
-    Examples
-    --------
-    >>> refuse_repeated("Table courses", ["course_id", "Notes", "notes "])
-    Traceback (most recent call last):
-    forecast.errors.DataError: Table courses has two columns for notes. Keep one of them, and \
-    give the other a heading of its own.
-    """
+    """Raise DataError if two headings mean one column; ``where`` begins the sentence."""
     seen: set[str] = set()
     for heading in given:
         name = normal_heading(heading) or str(heading)
