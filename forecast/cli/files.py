@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import io
 import math
 import os
 from collections.abc import Mapping, Sequence
@@ -12,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forecast._checks import nearest
+from forecast._csv import csv_rows, refuse_long_cell
 from forecast._files import write_whole
 from forecast.errors import DataError, ForecastError, RequestError
 
@@ -30,10 +30,11 @@ __all__ = [
 MOST_ROWS = 200_000
 
 
-def read_table(path: Path) -> dict[int, dict[str, str]]:
+def read_table(path: Path, known: Sequence[str]) -> dict[int, dict[str, str]]:
     """Return the rows of a CSV file by line, as texts by column name; empty cells are left out.
 
-    The columns may be parted by commas, tabs, or semicolons where the header has no comma.
+    The columns may be parted by commas, tabs, or semicolons where the header has no comma; one
+    that is not ``known`` must be empty.
     """
     try:
         text = path.read_text(encoding="utf-8-sig")
@@ -44,16 +45,16 @@ def read_table(path: Path) -> dict[int, dict[str, str]]:
         ) from None
     header = text.partition("\n")[0]
     separator = next((mark for mark in (",", "\t", ";") if mark in header), ",")
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
+    rows: dict[int, list[str]] = {}
     try:
-        rows = dict((reader.line_num, row) for row in reader)  # noqa: C402 (the line moves on)
+        rows.update(csv_rows(text, separator))
     except csv.Error as error:
         raise DataError(
-            f"{path.name} line {reader.line_num} cannot be read as CSV ({error}).",
+            f"{path.name} cannot be read as CSV ({error}).",
             "Save it again as CSV UTF-8.",
         ) from None
     line, names = next(iter(rows.items()), (0, []))
-    names = checked_header(path, names)
+    names = checked_header(path, names, known)
     rows.pop(line, None)
     table = {line: named_cells(path, line, names, row) for line, row in rows.items()}
     table = {line: row for line, row in table.items() if row}
@@ -61,20 +62,26 @@ def read_table(path: Path) -> dict[int, dict[str, str]]:
         raise DataError(
             f"{path.name} has {len(table)} rows below its header.", f"Give 1 to {MOST_ROWS}."
         )
+    refuse_columns(path, table, known)
     return table
 
 
-def checked_header(path: Path, cells: Sequence[str]) -> list[str]:
+def checked_header(path: Path, cells: Sequence[str], known: Sequence[str]) -> list[str]:
     """Return the columns that a header means, spelled as in a log, or raise DataError.
 
-    None may be there twice.
+    None may be there twice, and one must be known.
     """
-    from forecast.clinic.headings import normal_heading
+    from forecast.clinic.headings import normal_heading, refuse_repeated
 
+    for place, name in enumerate(cells, start=1):
+        refuse_long_cell(path.name, f"the heading of column {place}", len(name))
     names = [normal_heading(name) for name in cells]
-    repeated = next((name for name in names if names.count(name) > 1), None)
-    if repeated is not None:
-        raise DataError(f"{path.name} has two columns for {repeated!r}.", "Keep one of them.")
+    if cells and not set(names) & set(known):
+        raise DataError(
+            f"{path.name} has no headings: its first line names no column that is known here.",
+            f"Put the names of the columns there; known are {', '.join(known)}.",
+        )
+    refuse_repeated(path.name, names)
     return names
 
 
@@ -85,6 +92,8 @@ def named_cells(path: Path, line: int, names: Sequence[str], row: Sequence[str])
             f"{path.name} line {line} has {len(row)} cells, its header {len(names)}.",
             "Put quotes around a cell that holds the separator, for example the inks.",
         )
+    for name, cell in zip(names, row, strict=False):
+        refuse_long_cell(path.name, f"line {line}, column {name}", len(cell))
     return {name: cell.strip() for name, cell in zip(names, row, strict=False) if cell.strip()}
 
 
@@ -129,8 +138,7 @@ def read_enquiries(path: Path, *, named: bool = False) -> dict[str, Enquiry]:
     """
     from forecast.clinic.enquiry import Enquiry
 
-    table = read_table(path)
-    refuse_columns(path, table, ["enquiry_id", *(field.name for field in fields(Enquiry))])
+    table = read_table(path, ["enquiry_id", *(field.name for field in fields(Enquiry))])
     enquiries: dict[str, Enquiry] = {}
     for position, (line, row) in enumerate(table.items(), start=1):
         if named and "enquiry_id" not in row:
@@ -170,9 +178,7 @@ def read_one_enquiry(path: Path) -> Enquiry:
 
 def read_gradings(path: Path) -> list[tuple[int, float] | tuple[int, float, str]]:
     """Return ``(after_session, percent)`` or ``(after_session, percent, date)`` of each row."""
-    table = read_table(path)
-    known = ["after_session", "fading_pct", "graded_on", "grader_id", "course_id"]
-    refuse_columns(path, table, known)
+    table = read_table(path, ["after_session", "fading_pct", "graded_on", "grader_id", "course_id"])
     courses = {row["course_id"] for row in table.values() if "course_id" in row}
     if len(courses) > 1:
         raise DataError(

@@ -33,18 +33,9 @@ def check_json_output(path: Path, *kinds: str, what: str) -> None:
 
 def check_register(path: Path) -> None:
     """Raise RequestError unless ``path`` is free, or a register of promises to append to."""
+    from forecast.clinic.register import holds_promises
 
-    def known(_: bytes) -> bool:
-        from forecast.clinic.register import read_register
-        from forecast.errors import DataError
-
-        try:
-            list(read_register(path))
-        except (DataError, UnicodeDecodeError):
-            return False
-        return True
-
-    check_output(path, what="a register of promises", known=known)
+    check_output(path, what="a register of promises", known=holds_promises)
 
 
 def check_folder(folder: Path, names: Iterable[str], *, what: str, mark: Mark, by: str) -> None:

@@ -14,7 +14,15 @@ from forecast.errors import DataError
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["HELPERS", "OVERFLOW", "normal_heading", "read_headings", "table_of", "with_headings"]
+__all__ = [
+    "HELPERS",
+    "OVERFLOW",
+    "normal_heading",
+    "read_headings",
+    "refuse_repeated",
+    "table_of",
+    "with_headings",
+]
 
 HELPERS = ("problem", "remedy", "mends")  # columns of our own list of rows set aside
 OVERFLOW = "cells beyond the headings"
@@ -47,6 +55,19 @@ def table_of(name: str) -> str | None:
     return next((table for table in TABLES if normal.startswith(f"mended_{table}")), None)
 
 
+def refuse_repeated(where: str, given: Iterable[Any]) -> None:
+    """Raise DataError if two headings mean one column; ``where`` begins the sentence."""
+    seen: set[str] = set()
+    for heading in given:
+        name = normal_heading(heading) or str(heading)
+        if name in seen:
+            raise DataError(
+                f"{where} has two columns for {name}.",
+                "Keep one of them, and give the other a heading of its own.",
+            )
+        seen.add(name)
+
+
 def read_headings(name: str, given: list[Any]) -> dict[Any, str]:
     """Return which column each heading means; headings that the log does not know are left out.
 
@@ -62,16 +83,11 @@ def read_headings(name: str, given: list[Any]) -> dict[Any, str]:
     """
     rules = {rule.name: rule for rule in TABLES[name]}
     found: dict[Any, str] = {}
+    refuse_repeated(f"Table {name}", given)
     for heading in given:
         known = normal_heading(heading)
-        if known not in rules:
-            continue
-        if known in found.values():
-            raise DataError(
-                f"Table {name} has two columns for {known}.",
-                "Keep one of them, and give the other a heading of its own.",
-            )
-        found[heading] = known
+        if known in rules:
+            found[heading] = known
     missing = [rule for rule in rules.values() if rule.required and rule.name not in found.values()]
     if missing:
         listed = ", ".join(rule.name for rule in missing)
@@ -116,9 +132,11 @@ def with_headings(
     Raises
     ------
     DataError
-        If there is no heading at all.
+        If there is nothing at all, or no row that could be headings; what stands in the rows
+        then is not repeated, for it may be of people.
     """
-    required = {rule.name for rule in TABLES[name] if rule.required}
+    known = {rule.name for rule in TABLES[name]}
+    required = [rule.name for rule in TABLES[name] if rule.required]
     filled = [
         (number, [None if _blank(cell) else str(cell).strip() for cell in cells])
         for number, cells in zip(
@@ -133,7 +151,12 @@ def with_headings(
             f"Table {name} is empty: it has neither headings nor rows.",
             "Give it a heading and at least one row, or take it away.",
         )
-    complete = [row for row in filled if required <= {normal_heading(cell) for cell in row[1]}]
+    if not any(normal_heading(cell) in known for _, cells in filled for cell in cells):
+        raise DataError(
+            f"Table {name} has no headings: none of its first rows names one of its columns.",
+            f"Put the names of the columns above the rows, among them {', '.join(required)}.",
+        )
+    complete = [row for row in filled if {*required} <= {normal_heading(cell) for cell in row[1]}]
     number, cells = complete[0] if complete else filled[0]
     below = rows.loc[number:].iloc[1:]
     if uneven:

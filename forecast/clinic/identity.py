@@ -37,7 +37,8 @@ NOT_OF_PERSONS = frozenset(
         "model studio salon room machine branch"
     )
 )
-EMAIL = re.compile(r"[\w.+-]+@[\w-]+\.\w+")
+# looked for from the start of a word only: else a long text takes the square of its length
+EMAIL = re.compile(r"(?<![\w.+-])[\w.+-]++@[\w-]+\.\w+")
 PHONE = re.compile(r"(?<![\w+])(\+\d{1,3}[\d ()/.-]{7,}\d|\(?0\d{2,5}\)?[ /][\d /-]{4,}\d)(?!\w)")
 STREET = re.compile(
     r"\b\d+[a-z]?,? [A-Z]\w+( [A-Z]\w+)* "

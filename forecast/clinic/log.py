@@ -16,6 +16,7 @@ from forecast.clinic.cleaning import CleanTable, clean_table, empty_table
 from forecast.clinic.counted import counted
 from forecast.clinic.courses import TABLES
 from forecast.clinic.crosscheck import cross_check
+from forecast.clinic.headings import refuse_repeated
 from forecast.clinic.identity import refuse_identifying
 from forecast.clinic.reading import RawLog, read_raw
 from forecast.clinic.report import TOLERATED, LogReport, RowCount, gather
@@ -129,6 +130,7 @@ def numbered(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     """Return the frame with the row numbers of a sheet as its index."""
     if not hasattr(frame, "set_axis"):
         raise DataError(f"{name} is a {type(frame).__name__}.", "Give a pandas DataFrame.")
+    refuse_repeated(f"Table {name}", frame.columns)
     return frame.set_axis(np.arange(FIRST_ROW, FIRST_ROW + len(frame)), axis=0)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -267,14 +267,15 @@ def assess_register(
     """Return how the promises in a register turned out, by the outcomes in a log.
 
     Each is judged by its own goal. Promises issued after their course had started are judged
-    too, but counted in the report: whoever made them may have known how it went.
+    too, but counted in the report: whoever made them may have known how it went. Torn lines are
+    left out and named there.
 
     Raises
     ------
     DataError
         If the register cannot be read, or none of its promises became a course of the log.
     """
-    promised = {entry["enquiry_id"]: entry for entry in read_register(path)}
+    promised, torn = read_register(path)
     rows = course_rows(log)
     lighter = log.courses["outcome"].isin(GOALS["lighten"])
     goals = rows["course_id"].map({name: entry["goal"] for name, entry in promised.items()})
@@ -282,7 +283,7 @@ def assess_register(
     known = rows["course_id"].isin(promised).to_numpy()
     if not known.any():
         raise DataError(
-            f"None of the {len(promised)} promise(s) is a course of this log.",
+            f"None of the {len(promised)} promise(s) is a course of this log{_left_out(torn)}.",
             "Register estimates under the course_id that the course gets.",
         )
     kept = [promised[identity] for identity in rows.loc[known, "course_id"]]
@@ -295,4 +296,10 @@ def assess_register(
     what = f"{int(known.sum())} of {len(promised)} registered promises that became courses"
     if late:
         what += f" ({late} issued after the course had started, which may flatter)"
+    what += _left_out(torn)
     return check(predicted, rows[known], log.courses[known], level=level, seed=seed, what=what)
+
+
+def _left_out(torn: Sequence[int]) -> str:
+    listed = ", ".join(map(str, torn))
+    return f" (torn and left out: line {listed} of the register)" if torn else ""

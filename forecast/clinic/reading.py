@@ -11,9 +11,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
+from forecast._csv import MAX_CELL, csv_rows, refuse_long_cell
 from forecast.clinic.courses import TABLES
-from forecast.clinic.headings import HELPERS, normal_heading, table_of, with_headings
+from forecast.clinic.headings import (
+    HELPERS,
+    normal_heading,
+    refuse_repeated,
+    table_of,
+    with_headings,
+)
 from forecast.clinic.mending import apply_mends
 from forecast.errors import DataError
 
@@ -80,6 +88,8 @@ def read_raw(path: Path) -> RawLog:
 def _folder(path: Path) -> RawLog:
     raw = RawLog(str(path))
     for file in sorted(path.iterdir()):
+        if file.name.startswith("."):  # what macOS leaves beside each file on a foreign drive
+            continue
         name, kind = normal_heading(file.stem), file.suffix.lower()
         if file.name.lower() == "datapackage.json":
             raw.cleared_at = _cleared_at(file)
@@ -129,11 +139,37 @@ def _cleared_at(file: Path) -> float | None:
 
 def _add(raw: RawLog, name: str, frame: pd.DataFrame) -> None:
     """Keep a table without its empty rows; the row numbers stay those of the file."""
+    _refuse_long_cells(name, frame)
+    refuse_repeated(f"Table {name}", frame.columns)
     empty = _empty_rows(frame)
     if empty.any():
         frame = frame[~empty]
     raw.empty[name] = int(empty.sum())
     raw.tables[name] = frame
+
+
+def _refuse_long_cells(name: str, frame: pd.DataFrame) -> None:
+    """Raise DataError for a heading or a cell with more characters than are read."""
+    for place, heading in enumerate(frame.columns):
+        refuse_long_cell(f"Table {name}", f"the heading of column {place + 1}", len(str(heading)))
+        cells = frame.iloc[:, place]
+        texts = cells.cat.categories if cells.dtype == "category" else cells
+        if texts.dtype != object or _longest(texts.to_numpy()) <= MAX_CELL:
+            continue
+        sizes = cells.astype(object).map(_length)
+        row = sizes.idxmax()
+        refuse_long_cell(f"Table {name}", f"row {row}, column {heading}", sizes[row])
+
+
+def _longest(cells: npt.NDArray[np.object_]) -> int:
+    try:
+        return max(map(len, cells), default=0)  # several times as fast where all are texts
+    except TypeError:
+        return max(map(_length, cells))
+
+
+def _length(cell: object) -> int:
+    return len(cell) if isinstance(cell, str | bytes) else 0
 
 
 def _empty_rows(frame: pd.DataFrame) -> pd.Series[bool]:
@@ -163,6 +199,7 @@ def _parquet(file: Path) -> pd.DataFrame:
         unpacked = sum(facts.row_group(i).total_byte_size for i in range(facts.num_row_groups))
         check_size(file.name, facts.num_rows, unpacked)
         schema = pq.read_schema(file)
+        refuse_repeated(file.name, schema.names)
         texts = [each.name for each in schema if _is_text(each.type) and each.name not in HELPERS]
         frame = _coded(pq.read_table(file, read_dictionary=texts))
     except DataError:
@@ -310,10 +347,9 @@ def _uneven(file: Path, text: str, mark: str) -> pd.DataFrame:
     """Return the cells of a file whose rows have unequal lengths, filled up with empty ones."""
     import pandas as pd
 
-    reader = csv.reader(io.StringIO(text), delimiter=mark, strict=True)
     rows: list[Sequence[str]] = []
     try:
-        rows.extend(reader)
+        rows.extend(row for _, row in csv_rows(text, mark, strict=True))
     except csv.Error as error:
         raise DataError(
             f"{file.name} cannot be read beyond row {len(rows) + 1} ({_first_line(error)}).",

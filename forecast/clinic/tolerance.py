@@ -66,13 +66,16 @@ YES = frozenset(words("yes y true 1 1.0"))
 NO = frozenset(words("no n false 0 0.0"))
 MONTHS = words("jan feb mar apr may jun jul aug sep oct nov dec")
 
-PLAIN = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?", re.IGNORECASE)
+# No two parts of a pattern may share one run of characters: time would grow with its square.
+PLAIN = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)(e[+-]?\d+)?", re.IGNORECASE)
 DECIMAL_COMMA = re.compile(r"[+-]?(0,\d+|\d+,(\d{1,2}|\d{4,}))")
 THOUSANDS = re.compile(r"[+-]?\d{1,3}(,\d{3})+\.\d+|[+-]?\d{1,3}(\.\d{3})+,\d+")
 ISO = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})")
 YEAR_FIRST = re.compile(r"(\d{4})[/. ](\d{1,2})[/. ](\d{1,2})|(\d{4})(\d{2})(\d{2})")
 YEAR_LAST = re.compile(r"(\d{1,2})[/. -](\d{1,2})[/. -](\d{4})")
-CLOCK = re.compile(r"[T ]+\d{1,2}:\d{2}(:\d{2}(\.\d*)?)?( ?[ap]m)?(Z|[+-]\d{2}:?\d{2})?$", re.I)
+CLOCK = re.compile(
+    r"(?<![T ])[T ]+\d{1,2}:\d{2}(:\d{2}(\.\d*)?)?( ?[ap]m)?(Z|[+-]\d{2}:?\d{2})?$", re.I
+)
 SERIAL_DATE = re.compile(r"[2-7]\d{4}(\.\d*)?")
 
 

@@ -60,8 +60,22 @@ def test_the_usual_ways_of_saving_csv_mean_the_same(tmp_path: Path, text: str):
     [
         pytest.param("", "0 rows", id="empty"),
         pytest.param(f"{HEADER}\n", "0 rows", id="header only"),
+        pytest.param(f"{ROW}\n{ROW}\n", "has no headings", id="no header"),
+        pytest.param(
+            f"{HEADER},Age years,age_years \n{ROW},3,3\n",
+            "two columns for age_years",
+            id="column twice but for spelling",
+        ),
+        pytest.param(
+            f"{HEADER},origin\n{ROW},{'x' * 10**6}\n",
+            "a cell of 1,000,000 characters: line 2, column origin",
+            id="a cell of a megabyte",
+        ),
+        pytest.param(
+            f"{HEADER},{'x' * 10**6}\n{ROW},\n", "the heading of column 6", id="endless heading"
+        ),
         pytest.param(f"{HEADER},smokr\n{ROW},yes\n", "smoker", id="misspelt column"),
-        pytest.param(f"{HEADER},inks\n{ROW},red\n", "two columns for 'inks'", id="column twice"),
+        pytest.param(f"{HEADER},inks\n{ROW},red\n", "two columns for inks", id="column twice"),
         pytest.param(f"{HEADER}\nVII,forearm,black,medium,single\n", "line 2", id="unknown level"),
         pytest.param(f"{HEADER}\nII,forearm,black,medium,\n", "layering", id="required cell empty"),
         pytest.param("skin_type\nII\n", "body_site", id="required column missing"),

@@ -12,7 +12,7 @@ from forecast.clinic.card import card_text, model_card
 from forecast.clinic.invented.world import World
 from forecast.clinic.judged import is_judged
 from forecast.clinic.promises import assess_forecaster, assess_register, enquiry_of
-from forecast.clinic.register import record_promise
+from forecast.clinic.register import holds_promises, read_register, record_promise
 from forecast.clinic.rows import course_rows
 from forecast.errors import DataError
 from forecast.survival import CountDistribution
@@ -126,6 +126,41 @@ def test_a_register_that_cannot_be_used_is_refused(forecaster, invented_log, tmp
     register.write_text(register.read_text() + "{}\n")
     with pytest.raises(DataError, match="Line 2 of"):
         assess_register(register, invented_log)
+
+
+def test_a_torn_line_of_a_register_loses_nothing_but_itself(forecaster, invented_log, tmp_path):
+    register = tmp_path / "promises.jsonl"
+    estimate = forecaster.estimate(forecast.Enquiry("II", "back", "black", "light", "single"))
+    names = list(invented_log.courses["course_id"].head(4))
+
+    def promise(name):
+        record_promise(register, estimate, enquiry_id=name, issued_on=date(2000, 1, 1))
+
+    for name in names[:3]:
+        promise(name)
+    whole = register.read_bytes()
+    register.write_bytes(whole[: len(whole) - 100])
+    promise(names[3])
+    promised, torn = read_register(register)
+    assert list(promised) == [names[0], names[1], names[3]]
+    assert torn == [3]
+    found = assess_register(register, invented_log)
+    assert found.what == (
+        "3 of 3 registered promises that became courses (torn and left out: line 3 of the register)"
+    )
+    assert holds_promises(register.read_bytes())
+
+
+@pytest.mark.parametrize("end", [b"\0" * 40, b"\xff\xfe{", b'{"enquiry_id": "x", "pm'])
+def test_whatever_a_torn_line_holds_the_others_are_read(forecaster, tmp_path, end):
+    register = tmp_path / "promises.jsonl"
+    estimate = forecaster.estimate(forecast.Enquiry("II", "back", "black", "light", "single"))
+    register.write_bytes(end)
+    record_promise(register, estimate, enquiry_id="é", issued_on=date(2000, 1, 1))
+    promised, torn = read_register(register)
+    assert list(promised) == ["é"]
+    assert promised["é"]["median"] == estimate.median
+    assert torn == [1]
 
 
 def test_drivers_name_what_differs_from_the_reference_and_which_way(forecaster):

@@ -3,13 +3,16 @@
 import json
 import os
 import zipfile
+from time import process_time
+from xml.sax.saxutils import escape
 
 import openpyxl
 import pandas as pd
+import pyarrow.parquet
 import pytest
 
 from forecast.clinic.courses import TABLES
-from forecast.clinic.log import read_log
+from forecast.clinic.log import OutcomeLog, read_log
 from forecast.clinic.package import write_log
 from forecast.clinic.simulate import simulate_log
 from forecast.errors import DataError
@@ -197,6 +200,132 @@ def test_files_that_are_not_what_they_say_are_refused(folder):
 def test_a_corrupt_table_is_refused_with_its_place(tmp_path, content, words):
     (tmp_path / "courses.csv").write_bytes(content)
     refusal(tmp_path, *words)
+
+
+def in_parquet(table, folder):
+    arrow = pyarrow.table([list(table.iloc[:, i]) for i in range(table.shape[1])], [*table.columns])
+    pyarrow.parquet.write_table(arrow, folder / "courses.parquet")
+    return folder
+
+
+def in_csv(table, folder):
+    table.to_csv(folder / "courses.csv", index=False)
+    return folder
+
+
+def in_workbook(table, folder):
+    """Write a sheet as other programs may: openpyxl cuts a cell at 32,767 characters."""
+    rows = [list(table.columns), *table.to_numpy().tolist()]
+    cells = (
+        "".join(f'<c t="inlineStr"><is><t>{escape(str(cell))}</t></is></c>' for cell in row)
+        for row in rows
+    )
+    sheet = "".join(f"<row>{row}</row>" for row in cells)
+    book = openpyxl.Workbook()
+    book.active.title = "courses"
+    book.save(folder / "plain.xlsx")
+    with (
+        zipfile.ZipFile(folder / "plain.xlsx") as old,
+        zipfile.ZipFile(folder / "log.xlsx", "w") as new,
+    ):
+        for name in old.namelist():
+            content = old.read(name)
+            if name == "xl/worksheets/sheet1.xml":
+                content = content.replace(b"</sheetData>", f"{sheet}</sheetData>".encode())
+            new.writestr(name, content)
+    return folder / "log.xlsx"
+
+
+@pytest.fixture
+def written(folder):
+    return pd.read_csv(folder / "courses.csv", dtype=str, na_filter=False)
+
+
+EVERY_FORM = pytest.mark.parametrize("save", [in_csv, in_parquet, in_workbook])
+
+
+@EVERY_FORM
+@pytest.mark.parametrize("second", ["notes", " Notes", "NOTES "])
+def test_two_columns_of_one_name_are_refused_by_name(written, tmp_path, save, second):
+    written["first"], written["second"] = "a", "b"
+    path = save(written.rename(columns={"first": "notes", "second": second}), tmp_path)
+    with pytest.raises(DataError, match=r"courses.* has two columns for notes\. Keep one of them"):
+        read_log(path)
+
+
+def test_two_columns_of_one_name_are_refused_in_a_frame_too(written):
+    written["first"] = written["second"] = "a"
+    twice = written.rename(columns={"first": "notes", "second": "notes"})
+    with pytest.raises(DataError, match="Table courses has two columns for notes"):
+        OutcomeLog.from_frames(twice)
+
+
+@pytest.mark.parametrize("save", [in_csv, in_workbook])
+def test_a_table_without_headings_is_refused_and_its_cells_are_not_repeated(
+    written, tmp_path, save
+):
+    first = written.iloc[0].tolist()
+    path = save(written.iloc[1:].set_axis(first, axis=1), tmp_path)
+    with pytest.raises(DataError, match=r"Table courses has no headings.*course_id") as refused:
+        read_log(path)
+    assert first[0] not in str(refused.value)
+
+
+@pytest.mark.parametrize("name", ["courses.csv", "courses.parquet", "log.xlsx"])
+def test_an_empty_file_is_refused_by_name(tmp_path, name):
+    (tmp_path / name).write_bytes(b"")
+    with pytest.raises(DataError, match=name):
+        read_log(tmp_path / name if name == "log.xlsx" else tmp_path)
+
+
+@EVERY_FORM
+@pytest.mark.parametrize("column", ["client_id", "started_on", "remarks"])
+@pytest.mark.parametrize("character", "a1")
+def test_a_cell_of_a_megabyte_is_refused_with_its_place(written, tmp_path, save, column, character):
+    written["remarks"] = ""
+    written.loc[3, column] = character * 10**6
+    with pytest.raises(
+        DataError, match=f"courses has a cell of 1,000,000 characters: row 5, column {column}"
+    ):
+        read_log(save(written, tmp_path))
+
+
+def test_a_cell_of_a_megabyte_in_a_file_of_uneven_rows_is_refused_with_its_place(written, tmp_path):
+    written.loc[3, "inks"] = "a" * 10**6
+    text = written.to_csv(index=False)
+    (tmp_path / "courses.csv").write_text(text.replace("\nC0002,", "\nC0002,,,,", 1) + "c,,,,\n")
+    with pytest.raises(DataError, match="characters: row 5, column inks"):
+        read_log(tmp_path)
+
+
+def test_a_heading_of_a_megabyte_is_refused_with_its_place(written, tmp_path):
+    written["a" * 10**6] = ""
+    place = written.shape[1]
+    written.iloc[0, -1] = "x"
+    with pytest.raises(DataError, match=f"the heading of column {place}") as refused:
+        read_log(in_csv(written, tmp_path))
+    assert len(str(refused.value)) < 300
+
+
+@pytest.mark.parametrize("column", ["client_id", "started_on", "age_years", "remarks"])
+@pytest.mark.parametrize("character", "aT1")
+def test_the_longest_cells_that_are_read_take_no_longer_than_their_length(
+    written, tmp_path, column, character
+):
+    written["remarks"] = ""
+    for row in range(3, 8):
+        written.loc[row, column] = f"{character * 32_000}{row}x"
+    start = process_time()
+    log = read_log(in_csv(written, tmp_path))
+    # the square of that length takes several times as long, on any machine
+    assert process_time() - start < 5
+    assert len(log.courses) == 40 - 5 * (column == "started_on")
+
+
+def test_files_that_an_operating_system_leaves_beside_a_log_are_not_read(log, folder):
+    for name in ("._courses.csv", "._sessions.csv", ".gradings.csv", ".courses.parquet"):
+        (folder / name).write_bytes(b"\0\5\x16\7Mac OS X")
+    assert_same(read_log(folder), log)
 
 
 def test_a_data_package_that_is_no_json_is_refused(folder):
