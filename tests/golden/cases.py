@@ -1,18 +1,18 @@
 """What is asked of the program: files to ask with, commands, faulty logs and requests.
 
-Every path is relative to one temporary folder. ``log`` there is the shipped log, ``small`` its
-first 200 courses, ``model.json`` what the first case fits. Cases run in the order given, once.
+Every path is relative to one temporary folder. ``log`` there is the shipped log, ``small`` every
+third course of it, ``model.json`` what the first case fits. Cases run once, in the order given.
 """
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-SMALL, FAULTY = 200, 60
+FAULTY = 60  # courses in a faulty log
 HEADER = (
     "enquiry_id,skin_type,body_site,inks,ink_density,layering,age_years,origin,area_cm2,"
     "tattoo_age_years,scarring,smoker,sessions_elsewhere\n"
@@ -148,7 +148,7 @@ WORK = [
     case("share-small", "share small -o share-small.json --json", "share-small.json"),
     case("pool", "pool share.json share-small.json -o pooled.json --json", "pooled.json"),
     case("assess", "assess model.json log --card card.md --json", "card.md"),
-    case("assess-text", "assess model.json log"),
+    case("assess-text", "assess model.json small"),
     case(
         "sheet",
         "sheet model.json usual.csv -o sheet.html --tariff tariff.toml --start 2026-03-02",
@@ -302,7 +302,7 @@ def write_inputs(folder: Path, shipped: Path) -> None:
         if not path.stem.startswith("messy")
     }
     write_log(folder / "log", tables)
-    write_log(folder / "small", first(tables, SMALL))
+    write_log(folder / "small", of_courses(tables, tables["courses"]["course_id"][::3]))
     for name, change in LOGS_AT_FAULT.items():
         faulty = first(tables, FAULTY)
         change(faulty)
@@ -315,9 +315,13 @@ def write_inputs(folder: Path, shipped: Path) -> None:
 
 def first(tables: Tables, n: int) -> dict[str, pd.DataFrame]:
     """Return the tables of the first ``n`` courses."""
-    kept = set(tables["courses"]["course_id"].head(n))
+    return of_courses(tables, tables["courses"]["course_id"].head(n))
+
+
+def of_courses(tables: Tables, kept: Iterable[str]) -> dict[str, pd.DataFrame]:
+    """Return the tables with the rows of some courses."""
     return {
-        name: table[table["course_id"].isin(kept)].reset_index(drop=True)
+        name: table[table["course_id"].isin(set(kept))].reset_index(drop=True)
         if "course_id" in table
         else table.copy()
         for name, table in tables.items()
