@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from forecast.survival.durations import Durations
     from forecast.survival.model import CountModel
 
-__all__ = ["OutOfFold", "choose", "predict_out_of_fold", "score_candidates"]
+__all__ = ["OutOfFold", "choose", "crps_gap", "predict_out_of_fold", "score_candidates"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -219,6 +219,21 @@ def choose(scores: pd.DataFrame) -> str:
     :func:`score_candidates`.
     """
     return str(scores.loc[scores["chosen"], "model"].iloc[0])
+
+
+def crps_gap(
+    one: CountDistribution, other: CountDistribution, outcomes: Outcomes, *, horizon: int
+) -> tuple[float, float]:
+    """Return the score of ``one`` less that of ``other``, and the standard error of that.
+
+    Scores are continuous ranked probability scores up to ``horizon``, as in
+    :func:`score_candidates`; the error is of the difference, paired by subject.
+    """
+    (first, paths), (second, _) = (
+        brier_terms(each, outcomes, horizon=horizon) for each in (one, other)
+    )
+    each_path: FloatArray = ((first - second) / np.maximum(paths, 1e-12)).sum(axis=1)
+    return float(each_path.sum()), _cluster_error(each_path - each_path.mean(), outcomes)
 
 
 def _path_totals(result: OutOfFold) -> FloatArray | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from forecast.clinic.groups import groups
@@ -46,9 +46,10 @@ def doubts_of(
         )
     absent = forecaster.reference.absent(enquiry)
     if absent:
-        plain = [name.removesuffix("_years").removesuffix("_cm2") for name in absent]
-        named = ", ".join(name.replace("_", " ") for name in plain)
-        found.append(f"Not given, so averaged over this clinic's clients: {named}.")
+        found.append(f"Not given, so averaged over this clinic's clients: {listed(absent)}.")
+    unrecorded = forecaster.reference.unrecorded(enquiry)
+    if unrecorded:
+        found.append(f"Not recorded in this log, which says nothing of it: {listed(unrecorded)}.")
     found += unchecked(forecaster, estimate.level)
     unreached = forecaster.unreached(str(enquiry.inks))
     if unreached:
@@ -60,6 +61,12 @@ def doubts_of(
         if own and row["verdict"] == "fails":
             found.append(failing(row, forecaster.assessment["coverage"]["level"]))
     return tuple(found)
+
+
+def listed(names: Iterable[str]) -> str:
+    """Return attributes in words."""
+    plain = [name.removesuffix("_years").removesuffix("_cm2") for name in names]
+    return ", ".join(name.replace("_", " ") for name in plain)
 
 
 def without_evidence(model: str) -> str:

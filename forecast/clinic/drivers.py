@@ -1,4 +1,8 @@
-"""What drives one estimate: each attribute as a difference in sessions, with its interval."""
+"""What drives one estimate: each attribute as a difference in sessions, with its interval.
+
+Where half are not there within the horizon there is no count to compare: then every attribute is
+a difference in the chance by the last session looked at.
+"""
 
 from __future__ import annotations
 
@@ -33,7 +37,7 @@ ATTRIBUTES = (
     "tattoo_age_years",
     "age_years",
 )
-FAR = 100  # sessions looked ahead, so that slow tattoos have a median too
+HALF = 0.5
 REFERENCES = {
     "inks": "black",
     "ink_density": "medium",
@@ -48,7 +52,7 @@ REFERENCES = {
 
 @dataclass(frozen=True, slots=True)
 class Driver:
-    """The effect of one attribute on this enquiry's median.
+    """The effect of one attribute on this enquiry's median, or on its chance by a session.
 
     Attributes
     ----------
@@ -56,11 +60,14 @@ class Driver:
         The attribute, what the enquiry says, and what it is compared with.
     difference : float
         Median sessions of the enquiry less that of the same enquiry with ``against``; above
-        zero means more sessions. Medians between whole sessions are interpolated.
+        zero means more sessions. Medians between whole sessions are interpolated. With
+        ``by_session``, the same difference of the chance to have reached the goal by then.
     interval : tuple of float
         From the model's parameter draws, at ``level``.
     level : float
         What the interval is meant to cover.
+    by_session : int or None
+        The session of the chances compared; None where sessions are.
     """
 
     attribute: str
@@ -69,6 +76,7 @@ class Driver:
     difference: float
     interval: tuple[float, float]
     level: float
+    by_session: int | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
@@ -77,10 +85,12 @@ class Driver:
     def to_text(self) -> str:
         """Return the effect in words."""
         low, high = self.interval
-        named = self.attribute.replace("_", " ")
+        what = f"{self.attribute.replace('_', ' ')} {self.value} instead of {self.against}"
+        if self.by_session is None:
+            return f"{what}: {self.difference:+.1f} sessions ({low:+.1f} to {high:+.1f})"
+        middle, low, high = (round(100 * share) for share in (self.difference, low, high))
         return (
-            f"{named} {self.value} instead of {self.against}: {self.difference:+.1f} sessions "
-            f"({low:+.1f} to {high:+.1f})"
+            f"{what}: {middle:+d} of 100 there by session {self.by_session} ({low:+d} to {high:+d})"
         )
 
 
@@ -89,21 +99,26 @@ def drivers(forecaster: Forecaster, enquiry: Enquiry, *, level: float = 0.8) -> 
 
     Each attribute is set back to a common reference (black ink, medium density, single layer,
     shoulder, skin type III, non-smoker, professional, unscarred; the log's median for numbers)
-    while the others stay. These are associations in the log, not effects of changing anything.
+    while the others stay. Where any median, or any end of its interval, may lie beyond the
+    horizon, all are differences of the chance to be there by then. These are associations in
+    the log, not effects of changing anything.
     """
     tail = (1 - check_level(level)) / 2
     changes = list(changed(forecaster, check_enquiry(enquiry)))
     if not changes:
         return ()
     others = (other for *_, other in changes)
-    draws, _ = forecaster.estimate_draws([enquiry, *others], steps=FAR)
-    medians = soft_median(draws)
+    draws, _ = forecaster.estimate_draws([enquiry, *others])
+    chances = np.cumsum(draws, axis=-1)[..., -1]
+    counted = bool(np.all(chances >= HALF))  # else an end of an interval would be no count
+    compared = soft_median(draws) if counted else chances
+    by_session = None if counted else forecaster.horizon
     found = []
     for place, (name, value, against, _) in enumerate(changes, 1):
-        moved = medians[:, 0] - medians[:, place]
+        moved = compared[:, 0] - compared[:, place]
         low, high = np.quantile(moved, [tail, 1 - tail])
-        middle = float(np.median(moved))
-        found.append(Driver(name, value, against, middle, (float(low), float(high)), level))
+        middle, interval = float(np.median(moved)), (float(low), float(high))
+        found.append(Driver(name, value, against, middle, interval, level, by_session))
     return tuple(sorted(found, key=lambda driver: -abs(driver.difference)))
 
 
@@ -127,12 +142,11 @@ def shown(name: str, value: Any) -> str:
 def soft_median(pmfs: FloatArray) -> FloatArray:
     """Return the median of each pmf on the last axis, interpolated within its step.
 
-    Where half are not reached by the last step, it is taken as that step.
+    Half are reached by the last step of each.
     """
     reached = np.cumsum(pmfs, axis=-1)
-    horizon = pmfs.shape[-1]
-    step = np.argmax(reached >= 0.5, axis=-1)
+    step = np.argmax(reached >= HALF, axis=-1)
     here = np.take_along_axis(pmfs, step[..., None], axis=-1)[..., 0]
     before = np.take_along_axis(reached, step[..., None], axis=-1)[..., 0] - here
-    inside = step + (0.5 - before) / np.maximum(here, 1e-12)
-    return np.where(reached[..., -1] >= 0.5, inside, float(horizon))
+    inside: FloatArray = step + (HALF - before) / np.maximum(here, 1e-12)
+    return inside

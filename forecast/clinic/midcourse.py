@@ -1,6 +1,7 @@
 """Mid-course: what the gradings so far say about the sessions still needed.
 
-Two ways are tried, and the one that predicts better out of fold is kept:
+Two ways are tried. The first is kept unless the second predicts better out of fold by more than
+one standard error of the difference, so that one more course does not turn the answer over:
 
 - *passage*: the log of the ink left falls towards the log's threshold; the count model's chances
   of each session count are weighed with how well the gradings fit a course that long;
@@ -19,6 +20,7 @@ import numpy.typing as npt
 from forecast.assess.dropout import last_supported
 from forecast.assess.outcomes import Outcomes
 from forecast.assess.scores import brier
+from forecast.assess.selection import crps_gap
 from forecast.assess.transport import carry_draws
 from forecast.clinic.landmarks import (
     LandmarkModel,
@@ -49,7 +51,8 @@ class Midcourse:
     Attributes
     ----------
     chosen : str
-        ``passage`` or ``landmark``: the better out of fold.
+        ``passage``, or ``landmark`` where it is better out of fold by more than one standard
+        error of the difference, paired by client.
     scores : mapping of str to float
         Continuous ranked probability score of each out of fold, and of the count model given the
         sessions done alone (``count``), in sessions.
@@ -177,7 +180,8 @@ def fit_midcourse(
         name: float(brier(found, outcomes, horizon=until).sum())
         for name, found in (("count", alone), (PASSAGE, by_passage), (LANDMARK, by_landmark))
     }
-    chosen = LANDMARK if scores[LANDMARK] < scores[PASSAGE] else PASSAGE
+    gap, error = crps_gap(by_passage, by_landmark, outcomes, horizon=until)
+    chosen = LANDMARK if gap > error else PASSAGE
     return Midcourse(
         chosen=chosen,
         scores=scores,

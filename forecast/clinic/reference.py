@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any, TypeAlias
 
@@ -177,30 +177,42 @@ class Reference:
 
     def doubts(self, enquiry: Enquiry) -> tuple[str, tuple[str, ...]]:
         """Return how well the log covers an enquiry, and a note for each doubt."""
-        worst, notes = 0, []
         few = self.n_there < FEWEST_REACHED
-        if few:
-            worst = 1
-            notes.append(self._few_there())
+        found = [(1, self._few_there())] if few else []
+        alike = self.similar(enquiry)
+        if not few and (alike is None or not alike["reached"]):
+            found.append((1, few_alike(alike)))
+        found += [*self._rare_levels(enquiry, few), *self._far_numbers(enquiry)]
+        worst = max((grade for grade, _ in found), default=0)
+        return ("well covered", "thin", "outside")[worst], tuple(note for _, note in found)
+
+    def _rare_levels(self, enquiry: Enquiry, few: bool) -> Iterator[tuple[int, str]]:
         for name in (*LEVELLED, "inks"):
+            known = self.levels.get(name, {})
+            if not known:  # never recorded: that no course has it says nothing of the enquiry
+                continue
             for level in str(getattr(enquiry, name) or "").split(";"):
-                count = self.levels.get(name, {}).get(level, 0)
-                done = self.finished.get(name, {}).get(level, 0)
+                count, done = known.get(level, 0), self.finished.get(name, {}).get(level, 0)
                 if level and count < THIN:
-                    worst = max(worst, 2 if count == 0 else 1)
-                    notes.append(f"{counted(count)} with {spoken(name, level)} in this log.")
+                    said = f"{counted(count)} with {spoken(name, level)} in this log."
+                    yield 1 if count else 2, said
                 elif level and done < FEW and self.finished and not few:
-                    worst = max(worst, 1)
-                    notes.append(few_finished(done, count, f" with {spoken(name, level)}"))
+                    yield 1, few_finished(done, count, f" with {spoken(name, level)}")
+
+    def _far_numbers(self, enquiry: Enquiry) -> Iterator[tuple[int, str]]:
         for name in NUMERIC:
             value, (low, high) = getattr(enquiry, name), self.ranges.get(name, (0.0, np.inf))
             if value is not None and not low <= value <= high:
-                worst = 2
                 unit = column("courses", name).unit
-                notes.append(
-                    f"{spoken(name, '')} is {value:g} {unit}; the log has {low:g} to {high:g}."
-                )
-        return ("well covered", "thin", "outside")[worst], tuple(notes)
+                given = f"{spoken(name, '')} is {value:g} {unit}"
+                yield 2, f"{given}; the log has {low:g} to {high:g}."
+
+    def unrecorded(self, enquiry: Enquiry) -> tuple[str, ...]:
+        """Return the attributes that the enquiry gives and no course of the log does."""
+        names = [name for name in LEVELLED if not self.levels.get(name)]
+        names += [name for name in NUMERIC if name not in self.ranges]
+        given = [name for name in names if getattr(enquiry, name) is not None]
+        return tuple(given) if self.n_courses else ()
 
     def absent(self, enquiry: Enquiry) -> tuple[str, ...]:
         """Return the optional attributes that the enquiry does not give."""
@@ -290,6 +302,13 @@ def few_finished(done: int, count: int, what: str = "") -> str:
     """Return that few of the log's courses have reached the goal."""
     plural = "" if count == 1 else "s"
     return f"{done or 'None'} of {count} course{plural}{what} in this log reached the goal."
+
+
+def few_alike(alike: Mapping[str, Any] | None) -> str:
+    """Return that courses like the enquiry are too few, or that none reached the goal."""
+    if alike is None:
+        return "Fewer than five courses in this log are like it in inks, density and layers."
+    return few_finished(0, alike["n"], " with such inks, density and layers")
 
 
 def counts_of_levels(courses: pd.DataFrame, done: npt.NDArray[np.bool_]) -> tuple[Counts, Counts]:

@@ -10,7 +10,7 @@ from forecast.clinic.cautions import cautions_for
 from forecast.clinic.drivers import drivers
 from forecast.clinic.sources import cite
 from forecast.page.asking import Asked
-from forecast.page.driver_rows import DriverRow, driver_rows, value_text
+from forecast.page.driver_rows import DriverRow, driver_rows, hint_text, value_text
 from forecast.page.lines import date_lines, headline, not_done_line, range_line, total_line
 from forecast.page.pictures import Curve, draw_curve, whole_of_100
 from forecast.page.prices import PriceRow, price_rows, range_text
@@ -66,6 +66,8 @@ class Answer:
     curve : Curve
     dates, changes : tuple of str
     drivers : tuple of DriverRow
+    drivers_hint : str
+        What their differences are of.
     prices : tuple of PriceRow
     price_range : str
         Empty without pay per session.
@@ -95,6 +97,7 @@ class Answer:
     dates: tuple[str, ...]
     changes: tuple[str, ...]
     drivers: tuple[DriverRow, ...]
+    drivers_hint: str
     prices: tuple[PriceRow, ...]
     price_range: str
     price_notes: tuple[str, ...]
@@ -139,7 +142,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     lines = [range_line(estimate, more, words), not_done_line(estimate, goal, more, words)]
     if done:
         lines.insert(0, total_line(total, done, words))
-    reference = forecaster.reference
+    driven, reference = drivers(forecaster, asked.enquiry), forecaster.reference
     return Answer(
         estimate=estimate,
         done=done,
@@ -152,7 +155,8 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         curve=draw_curve(estimate),
         dates=date_lines(estimate, asked, goal, words),
         changes=changes(forecaster, asked, words),
-        drivers=driver_rows(drivers(forecaster, asked.enquiry), asked, words),
+        drivers=driver_rows(driven, asked, words),
+        drivers_hint=hint_text(driven, words),
         prices=quoted,
         price_range=range_text(estimate, desk.tariff, goal, words, done=done),
         price_notes=price_notes,

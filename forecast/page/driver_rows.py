@@ -10,18 +10,17 @@ if TYPE_CHECKING:
     from forecast.page.asking import Asked
     from forecast.page.words import Words
 
-__all__ = ["DriverRow", "driver_rows", "value_text"]
+__all__ = ["DriverRow", "driver_rows", "hint_text", "value_text"]
 
 FEW_DRIVERS = 6
 
 
 @dataclass(frozen=True, slots=True)
 class DriverRow:
-    """One attribute's part: its text, the difference, its range, and bars from -1 to 1."""
+    """One attribute's part: its text, the difference, its range, and a bar from -1 to 1."""
 
     text: str
     difference: str
-    direction: str
     interval: str
     bar: float
 
@@ -31,8 +30,7 @@ def driver_rows(found: tuple[Driver, ...], asked: Asked, words: Words) -> tuple[
     largest = max((abs(one.difference) for one in found), default=0.0) or 1.0
     rows = []
     for one in found[:FEW_DRIVERS]:
-        direction = "more_sessions" if one.difference >= 0 else "fewer_sessions"
-        low, high = (words.number(end, signed=True) for end in one.interval)
+        low, high = (amount(one, end, words) for end in one.interval)
         rows.append(
             DriverRow(
                 text=words.say(
@@ -43,13 +41,27 @@ def driver_rows(found: tuple[Driver, ...], asked: Asked, words: Words) -> tuple[
                         "against": against_text(one, words),
                     },
                 ),
-                difference=words.number(one.difference, signed=True),
-                direction=words.say(f"answer.{direction}"),
+                difference=amount(one, one.difference, words),
                 interval=words.span(low, high),
                 bar=round(one.difference / largest, 3),
             )
         )
     return tuple(rows)
+
+
+def hint_text(found: tuple[Driver, ...], words: Words) -> str:
+    """Return what the differences are of."""
+    by_session = next((one.by_session for one in found), None)
+    if by_session is None:
+        return words.say("answer.drivers_hint")
+    return words.say("answer.drivers_by", {"horizon": by_session})
+
+
+def amount(one: Driver, size: float, words: Words) -> str:
+    """Return a difference with its sign: in sessions, or of 100 clients where chances differ."""
+    if one.by_session is None:
+        return words.number(size, signed=True)
+    return words.whole(100 * size)
 
 
 def value_text(name: str, asked: Asked, words: Words) -> str:

@@ -87,6 +87,13 @@ class Words:
         shown = round(value, 1 if signed else 2) + 0.0  # no minus before a zero
         return str(format_decimal(shown, format=shape, locale=self.locale))
 
+    def whole(self, value: float) -> str:
+        """Return a whole number with its sign."""
+        from babel.numbers import format_decimal
+
+        shown = round(value) + 0  # no minus before a zero
+        return str(format_decimal(shown, format="+#,##0;−#,##0", locale=self.locale))
+
     def span(self, low: str, high: str) -> str:
         """Return a range in words; one word where both ends read the same."""
         return low if low == high else self.say("answer.span", {"low": low, "high": high})

@@ -14,8 +14,8 @@ from forecast.clinic.invented.rows import hide
 from forecast.clinic.invented.sessions import arrive
 from forecast.clinic.invented.world import World
 from forecast.clinic.landmarks import ink_gone, landmark_rows
-from forecast.clinic.midcourse import Midcourse, mean_gradings, passage_predictions
-from forecast.clinic.rows import judged_rows
+from forecast.clinic.midcourse import Midcourse, fit_midcourse, mean_gradings, passage_predictions
+from forecast.clinic.rows import course_rows, judged_rows
 from forecast.clinic.saved import load_forecaster
 from forecast.errors import RequestError
 from forecast.survival import CountDistribution
@@ -126,6 +126,15 @@ def test_a_sharp_fall_is_said(forecaster):
     assert any("well below the one before" in note for note in later.remaining.notes)
 
 
+def test_several_gradings_of_one_session_count_as_their_mean(forecaster):
+    several, one, last = (
+        forecaster.update(ENQUIRY, sessions_done=2, gradings=gradings).remaining.draws
+        for gradings in ([(2, 20), (2, 40)], [(2, 30)], [(2, 40)])
+    )
+    assert_allclose(several, one, atol=1e-12)
+    assert abs(one - last).max() > 1e-3
+
+
 @pytest.mark.parametrize(
     ("done", "gradings", "message"),
     [
@@ -171,11 +180,26 @@ def test_it_travels_as_json(forecaster, tmp_path):
     assert Midcourse.from_dict(stored).to_dict() == forecaster.midcourse.to_dict()
 
 
-def test_the_better_of_two_ways_is_kept_and_beats_the_count_alone(forecaster):
+def test_the_way_that_is_kept_beats_the_count_alone(forecaster):
     scores = forecaster.midcourse.scores
-    assert forecaster.midcourse.chosen == min(("passage", "landmark"), key=scores.__getitem__)
     assert scores[forecaster.midcourse.chosen] < 0.8 * scores["count"]
     assert (forecaster.midcourse.landmark is None) == (forecaster.midcourse.chosen == "passage")
+
+
+@pytest.mark.parametrize(
+    ("a_session", "ahead", "chosen"), [(0.06, (0.0, 0.1), "passage"), (0.03, (0.5, 2), "landmark")]
+)
+def test_first_passage_is_kept_unless_landmarks_are_clearly_ahead(a_session, ahead, chosen):
+    # counts that are predicted too late make first passage worse, and landmarks hardly
+    log = forecast.simulate_log(150, seed=11)
+    rows = course_rows(log, goal="clear")
+    late = CountDistribution.from_hazard(np.full((len(rows), 30), a_session))
+    found = fit_midcourse(log, rows, late, horizon=25, seed=1)
+    assert found is not None
+    low, high = ahead
+    assert low < found.scores["passage"] - found.scores["landmark"] < high
+    assert found.chosen == chosen
+    assert (found.landmark is None) == (chosen == "passage")
 
 
 @pytest.fixture(scope="module")

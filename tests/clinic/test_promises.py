@@ -175,6 +175,39 @@ def test_drivers_name_what_differs_from_the_reference_and_which_way(forecaster):
     assert forecaster.drivers(plain) == ()
 
 
+@pytest.mark.parametrize("inks", ["white", "brown;white;flesh"])
+def test_drivers_of_what_lies_beyond_the_horizon_are_chances_by_then_and_no_counts(
+    forecaster, inks
+):
+    hard = forecast.Enquiry("III", "shoulder", inks, "heavy", "single")
+    found = {driver.attribute: driver for driver in forecaster.drivers(hard)}
+    easier = {
+        "inks": replace(hard, inks="black"),
+        "ink_density": replace(hard, ink_density="medium"),
+    }
+    assert set(found) == set(easier)
+    for name, driver in found.items():
+        by_then, instead = (
+            1 - forecaster.estimate(each).not_within_horizon for each in (hard, easier[name])
+        )
+        assert driver.by_session == forecaster.horizon
+        assert driver.difference == pytest.approx(by_then - instead, abs=0.1)
+        assert -1 <= driver.interval[0] <= driver.difference <= driver.interval[1] <= 1
+        assert f"of 100 there by session {forecaster.horizon} (" in driver.to_text()
+        assert driver.to_dict()["by_session"] == forecaster.horizon
+    assert found["inks"].difference < -0.3
+
+
+def test_drivers_are_counts_where_all_that_is_compared_is_within_the_horizon(forecaster):
+    easy = forecast.Enquiry("III", "shoulder", "black", "heavy", "single")
+    (driver,) = forecaster.drivers(easy)
+    plain = forecaster.estimate(replace(easy, ink_density="medium"))
+    assert driver.by_session is None
+    assert driver.difference == pytest.approx(
+        forecaster.estimate(easy).median - plain.median, abs=1.1
+    )
+
+
 def test_similar_courses_are_counts_of_at_least_five(forecaster, invented_log):
     cells = forecaster.reference.cells
     assert min(cell["n"] for cell in cells.values()) >= 5

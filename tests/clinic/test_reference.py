@@ -1,5 +1,6 @@
 """What a forecaster remembers of its log: which courses are alike, and how well it is covered."""
 
+from dataclasses import replace
 from typing import Any
 
 import pandas as pd
@@ -72,6 +73,47 @@ def test_a_level_of_which_few_courses_finished_is_thin():
     support, notes = reference.doubts(green)
     assert support == "thin"
     assert notes == ("2 of 14 courses with green ink in this log reached the goal.",)
+
+
+def test_an_attribute_that_the_log_never_recorded_leaves_the_support_alone():
+    plain = forecast.Enquiry("III", "forearm", "black", "heavy", "single")
+    full = replace(plain, scarring="none", smoker="yes", origin="amateur", area_cm2=40.0)
+    bare = reference_of((20, {}))
+    assert bare.doubts(full) == bare.doubts(plain) == ("well covered", ())
+    assert bare.unrecorded(full) == ("origin", "scarring", "smoker", "area_cm2")
+    assert bare.unrecorded(plain) == ()
+    # recorded, and never so
+    told, notes = reference_of((20, {"smoker": "no"})).doubts(full)
+    assert (told, notes) == ("outside", ("No course with a smoker in this log.",))
+
+
+@pytest.mark.parametrize(
+    ("alike", "support", "notes"),
+    [
+        ((5, "cleared"), "well covered", ()),
+        (
+            (4, "cleared"),
+            "thin",
+            ("Fewer than five courses in this log are like it in inks, density and layers.",),
+        ),
+        (
+            (5, "stopped"),
+            "thin",
+            ("None of 5 courses with such inks, density and layers in this log reached the goal.",),
+        ),
+    ],
+)
+def test_covered_well_takes_five_courses_of_the_same_combination_and_a_finished_one(
+    alike: tuple[int, str], support: str, notes: tuple[str, ...]
+):
+    count, outcome = alike
+    # each level by itself is frequent and often finished
+    reference = reference_of(
+        (20, {}),
+        (20, {"inks": "red", "layering": "layered"}),
+        (count, {"layering": "layered", "outcome": outcome}),
+    )
+    assert reference.doubts(replace(HEAVY, inks="black")) == (support, notes)
 
 
 def test_what_is_remembered_survives_being_stored():

@@ -259,6 +259,19 @@ def test_what_drives_it_is_what_the_drivers_say(desk: Desk):
     )
 
 
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_what_drives_a_count_beyond_the_horizon_is_told_of_100_and_by_when(
+    desk: Desk, language: str
+):
+    expected = drivers(desk.forecasters["clear"], HARD)
+    found = told(desk, Asked(HARD), language)
+    assert [int(row.difference.replace("−", "-")) for row in found.drivers] == [
+        round(100 * one.difference) for one in expected[: len(found.drivers)]
+    ]
+    assert {25, 100} <= set(numbers(found.drivers_hint))
+    assert not {25, 100} & set(numbers(told(desk, Asked(COMMON), language).drivers_hint))
+
+
 def test_every_note_of_the_estimate_is_shown(desk: Desk):
     estimate = desk.forecasters["clear"].estimate(HARD)
     found = told(desk, Asked(HARD))
