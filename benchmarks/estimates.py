@@ -21,11 +21,12 @@ from forecast._jobs import run_units
 from forecast.assess.coverage import plain_coverage
 from forecast.assess.pit import tie_split_coverage
 from forecast.assess.scores import crps_complete
-from forecast.clinic.enquiry import Enquiry
-from forecast.clinic.forecaster import Forecaster
-from forecast.clinic.groups import groups
-from forecast.clinic.invented.truth import fresh_clients, true_distribution
-from forecast.clinic.invented.world import World
+from forecast.log import Enquiry
+from forecast.forecaster import Forecaster
+from forecast.tattoo import groups_of
+from forecast.invented import fresh_clients
+from forecast.invented import true_distribution
+from forecast.invented import World
 from forecast.survival import CountDistribution
 
 HORIZON, LEVEL, FRESH, MANY = 25, 0.8, 2_000, 20_000
@@ -78,7 +79,7 @@ def one_clinic(unit: tuple[int, tuple[int, ...], int]) -> dict[str, object]:
     life_table = CountDistribution(np.tile(table, (FRESH, 1)))
     by = {
         "skin": frame["skin_type"].to_numpy(),
-        "inks": groups(frame.itertuples())["inks"],
+        "inks": groups_of(frame.itertuples())["inks"],
     }
     truth = true_distribution(world, frame, HORIZON, n_inner=n_inner, seed=seed + 3)
     base = float(crps_complete(life_table, counts).mean())

@@ -31,15 +31,18 @@ from forecast.assess.coverage import plain_coverage
 from forecast.assess.pit import tie_split_coverage
 from forecast.assess.scores import crps_complete
 from forecast.causal.linear_mixed import LinearMixed
-from forecast.clinic.enquiry import Enquiry
-from forecast.clinic.forecaster import Forecaster
-from forecast.clinic.groups import INK_GROUPS
-from forecast.clinic.invented.chance import Crew
-from forecast.clinic.invented.reach import YEAR
-from forecast.clinic.invented.rows import hide
-from forecast.clinic.invented.sessions import Paths, arrive
-from forecast.clinic.log import OutcomeLog
-from forecast.clinic.simulate import CaseMix, World, simulate_clinic
+from forecast.log import Enquiry
+from forecast.forecaster import Forecaster
+from forecast.tattoo import INK_GROUPS
+from forecast.invented import Crew
+from forecast.invented import YEAR
+from forecast.invented import hide
+from forecast.invented import Paths
+from forecast.invented import arrive
+from forecast.log import OutcomeLog
+from forecast.invented import CaseMix
+from forecast.invented import World
+from forecast.invented import simulate_clinic
 from forecast.survival import CountDistribution
 
 HORIZON, LEVEL, MOST, LANDMARKS = 25, 0.8, 60, (2, 4, 6)

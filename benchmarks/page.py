@@ -28,7 +28,7 @@ from typing import Any
 import numpy as np
 
 from forecast import fit_forecaster, read_log
-from forecast.clinic.tariff_file import tariff_template
+from forecast.prices import tariff_template
 
 SYNTHETIC = Path(__file__).parents[1] / "synthetic_data"
 GOALS = {

@@ -30,11 +30,13 @@ from forecast import (
     simulate_log,
 )
 from forecast._jobs import run_units
-from forecast.clinic.caseload import enquiries_of
-from forecast.clinic.evaluate import price_many, smallest_price
-from forecast.clinic.invented.truth import fresh_clients, true_deliveries
-from forecast.clinic.invented.world import World
-from forecast.clinic.shared_risk import areas_of
+from forecast.prices import enquiries_of
+from forecast.prices import price_many
+from forecast.prices import smallest_price
+from forecast.invented import fresh_clients
+from forecast.invented import true_deliveries
+from forecast.invented import World
+from forecast.prices import areas_of
 
 CAP, CLIENTS, INNER, BOOKS, REPLICATES = 15, 300, 400, 2_000, 4_000
 STATED = (0.05, 0.10, 0.20)

@@ -15,9 +15,9 @@ from typing import Any
 import numpy as np
 
 from forecast._jobs import run_units
-from forecast.clinic.invented.world import World
-from forecast.clinic.reactions import fit_reactions
-from forecast.clinic.simulate import simulate_log
+from forecast.invented import World
+from forecast.reactions import fit_reactions
+from forecast.invented import simulate_log
 
 N_COURSES = 400
 RATES = (0.01, 0.03, 0.06)

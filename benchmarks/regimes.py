@@ -19,11 +19,13 @@ from typing import Any
 import numpy as np
 
 from forecast._jobs import run_units
-from forecast.clinic.regime_engine import Engine
-from forecast.clinic.regime_strategies import read_strategies
-from forecast.clinic.regimes import compare_regimes
-from forecast.clinic.simulate import SimulatedClinic, World, simulate_clinic
-from forecast.clinic.trial_rows import trial_rows
+from forecast.regimes import Engine
+from forecast.regimes import read_strategies
+from forecast.regimes import compare_regimes
+from forecast.invented import SimulatedClinic
+from forecast.invented import World
+from forecast.invented import simulate_clinic
+from forecast.regimes import trial_rows
 
 HERE = Path(__file__).parent
 SCENARIOS = ("none", "one saved", "two saved", "harm")

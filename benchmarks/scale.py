@@ -113,11 +113,11 @@ def read_and_check(folder: Path) -> str:
 def read_and_fit(folder: Path) -> str:
     """Read, check and fit the grouped hazard with evidence as its prior."""
     from forecast import read_log
-    from forecast.clinic.attributes import COVARIATES
-    from forecast.clinic.candidates import candidates
-    from forecast.clinic.reference import Reference
-    from forecast.clinic.rows import judged_rows
-    from forecast.clinic.scoring import durations_of
+    from forecast.counts import COVARIATES
+    from forecast.counts import candidates
+    from forecast.counts import Reference
+    from forecast.counts import judged_rows
+    from forecast.forecaster import durations_of
     from forecast.survival import DiscreteHazard
 
     log = read_log(folder)

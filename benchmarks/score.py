@@ -7,7 +7,7 @@ number of sessions, give or take 2.5. Never shown to a client.
 import numpy as np
 import pandas as pd
 
-from forecast.clinic.courses import REGIONS
+from forecast.log import REGIONS
 from forecast.survival import CountDistribution
 
 SKIN = {"I": 1, "II": 2, "III": 3, "IV": 4, "V": 5, "VI": 6}

@@ -4,8 +4,8 @@ import pytest
 from hypothesis import settings
 
 import forecast
-from forecast.clinic.forecaster import Forecaster
-from forecast.clinic.log import OutcomeLog
+from forecast.forecaster import Forecaster
+from forecast.log import OutcomeLog
 
 # no test is timed: a busy machine would fail it
 settings.register_profile("untimed", deadline=None)

@@ -14,10 +14,15 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 # A room imports only from rooms further up this list; the two of one line do not know each other.
 LAYERS = [
     {"errors"},
-    {"_checks", "_jobs", "_types", "_files", "_csv", "_notes"},
+    {"_checks", "_doors", "_files", "_jobs", "_notes", "_plain", "_types"},
     {"survival"},
     {"assess", "causal"},
-    {"clinic"},
+    {"tattoo"},
+    {"log"},
+    {"counts", "invented"},
+    {"midcourse", "prices", "fading", "reactions", "reach", "sharing"},
+    {"regimes"},
+    {"forecaster"},
     {"figures"},
     {"page"},
     {"__init__"},

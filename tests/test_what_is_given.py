@@ -9,7 +9,7 @@ import pytest
 
 import forecast
 from forecast.cli import main
-from forecast.clinic.suspicions import suspicions
+from forecast.log import suspicions
 
 ENQUIRY = forecast.Enquiry("II", "forearm", "black", "medium", "single")
 PACKAGE = forecast.Package("fixed", cap=15)

@@ -14,7 +14,7 @@ from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     from forecast.cli.options import Commands
-    from forecast.clinic.forecaster import Forecaster
+    from forecast.forecaster import Forecaster
 
 __all__ = ["register"]
 
@@ -40,7 +40,8 @@ def assess(options: Options) -> None:
     if options.card is not None:
         check_card(options.card)
     from forecast import load_forecaster
-    from forecast.clinic.promises import assess_forecaster, assess_register
+    from forecast.forecaster import assess_forecaster
+    from forecast.forecaster import assess_register
 
     forecaster = load_forecaster(options.model)
     log = read(options)
@@ -55,7 +56,7 @@ def assess(options: Options) -> None:
 
 def check_card(path: Path) -> None:
     """Raise RequestError when the card or its JSON could not be written, or would destroy."""
-    from forecast.clinic.card import TITLE
+    from forecast.forecaster import TITLE
 
     if path.suffix == ".json":
         raise RequestError(
@@ -72,7 +73,8 @@ def write_card(forecaster: Forecaster, path: Path) -> None:
     """Write the model card as Markdown, and beside it as JSON."""
     import json
 
-    from forecast.clinic.card import card_text, model_card
+    from forecast.forecaster import card_text
+    from forecast.forecaster import model_card
 
     write_text(path, card_text(forecaster) + "\n")
     write_text(path.with_suffix(".json"), json.dumps(model_card(forecaster), indent=2) + "\n")

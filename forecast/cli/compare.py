@@ -12,8 +12,9 @@ from forecast.cli.outputs import check_folder
 
 if TYPE_CHECKING:
     from forecast.cli.options import Commands
-    from forecast.clinic.comparison import Contrast, RegimeComparison
-    from forecast.clinic.planning import ComparisonPlan
+    from forecast.regimes import Contrast
+    from forecast.regimes import RegimeComparison
+    from forecast.regimes import ComparisonPlan
 
 __all__ = ["compared_text", "register"]
 

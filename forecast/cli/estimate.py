@@ -12,10 +12,10 @@ from forecast.cli.options import Options, add_command, answer
 
 if TYPE_CHECKING:
     from forecast.cli.options import Commands
-    from forecast.clinic.cautions import Caution
-    from forecast.clinic.enquiry import Enquiry
-    from forecast.clinic.forecaster import Forecaster
-    from forecast.clinic.update import Update
+    from forecast.tattoo import Caution
+    from forecast.log import Enquiry
+    from forecast.forecaster import Forecaster
+    from forecast.midcourse import Update
 
 __all__ = ["CLOSING", "as_dict", "look_out_for", "own_lines", "register"]
 
@@ -72,7 +72,7 @@ def estimate(options: Options) -> None:
     for label, enquiry in enquiries.items():
         result = forecaster.estimate(enquiry, level=options.level, strategy=options.strategy)
         if options.register is not None:
-            from forecast.clinic.register import record_promise
+            from forecast.forecaster import record_promise
 
             record_promise(options.register, result, enquiry_id=label, issued_on=date.today())
         cautions = look_out_for(enquiry)
@@ -145,10 +145,10 @@ def update(options: Options) -> None:
 
 def price_remaining(later: Update, path: Path, done: int) -> tuple[dict[str, Any], list[str]]:
     """Return prices of what is left of each package, as JSON values and in words."""
-    from forecast.clinic.pricing import price_package
-    from forecast.clinic.quote import quotes_text
-    from forecast.clinic.tariff_file import read_tariff
-    from forecast.clinic.under_way import left_of
+    from forecast.prices import price_package
+    from forecast.prices import quotes_text
+    from forecast.prices import read_tariff
+    from forecast.prices import left_of
 
     tariff = read_tariff(path)
     left = [(package.name, left_of(package, tariff, done)) for package in tariff.packages]
@@ -169,7 +169,7 @@ def price_remaining(later: Update, path: Path, done: int) -> tuple[dict[str, Any
 
 def look_out_for(enquiry: Enquiry) -> tuple[Caution, ...]:
     """Return the cautions that apply to ``enquiry``."""
-    from forecast.clinic.cautions import cautions_for
+    from forecast.tattoo import cautions_for
 
     return cautions_for(enquiry)
 

@@ -16,7 +16,7 @@ from forecast._files import write_whole
 from forecast.errors import DataError, ForecastError, RequestError
 
 if TYPE_CHECKING:
-    from forecast.clinic.enquiry import Enquiry
+    from forecast.log import Enquiry
 
 __all__ = [
     "check_can_write",
@@ -71,7 +71,8 @@ def checked_header(path: Path, cells: Sequence[str], known: Sequence[str]) -> li
 
     None may be there twice, and one must be known.
     """
-    from forecast.clinic.headings import normal_heading, refuse_repeated
+    from forecast.log import normal_heading
+    from forecast.log import refuse_repeated
 
     for place, name in enumerate(cells, start=1):
         refuse_long_cell(path.name, f"the heading of column {place}", len(name))
@@ -136,7 +137,7 @@ def read_enquiries(path: Path, *, named: bool = False) -> dict[str, Enquiry]:
 
     Without one they are 1, 2, 3, …, unless ``named`` asks that each has its own.
     """
-    from forecast.clinic.enquiry import Enquiry
+    from forecast.log import Enquiry
 
     table = read_table(path, ["enquiry_id", *(field.name for field in fields(Enquiry))])
     enquiries: dict[str, Enquiry] = {}
@@ -155,7 +156,7 @@ def read_enquiries(path: Path, *, named: bool = False) -> dict[str, Enquiry]:
 
 def enquiry_of(path: Path, line: int, row: Mapping[str, str]) -> Enquiry:
     """Return the enquiry of one row; it reads its own cells, and its errors name the line."""
-    from forecast.clinic.enquiry import Enquiry
+    from forecast.log import Enquiry
 
     required = {field.name: "" for field in fields(Enquiry) if field.default is MISSING}
     cells: dict[str, Any] = required | dict(row)

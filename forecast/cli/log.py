@@ -11,8 +11,8 @@ from forecast.cli.outputs import check_json_output
 
 if TYPE_CHECKING:
     from forecast.cli.options import Commands
-    from forecast.clinic.forecaster import Forecaster
-    from forecast.clinic.log import OutcomeLog
+    from forecast.forecaster import Forecaster
+    from forecast.log import OutcomeLog
 
 __all__ = ["add_log", "fitted_text", "read", "register"]
 
@@ -60,7 +60,7 @@ def add_log(parser: argparse.ArgumentParser) -> None:
 def read(options: Options) -> OutcomeLog:
     """Return the log that the options name, and keep for the answer what was set aside in it."""
     from forecast import read_log
-    from forecast.clinic.suspicions import suspicions
+    from forecast.log import suspicions
 
     progress(f"Reading {options.log}")
     cleared_at = getattr(options, "cleared_at", None)
@@ -74,10 +74,11 @@ def read(options: Options) -> OutcomeLog:
 
 def check(options: Options) -> None:
     """Print the report of a log, and write the rows set aside so that they can be mended."""
-    from forecast.clinic.mending import write_set_aside
-    from forecast.clinic.recording import under_recording
-    from forecast.clinic.shelf import changed_files, shelf_for
-    from forecast.clinic.suspicions import suspicions
+    from forecast.log import write_set_aside
+    from forecast.reactions import under_recording
+    from forecast.log import changed_files
+    from forecast.log import shelf_for
+    from forecast.log import suspicions
 
     log = read(options)
     options.of_log = []  # the report itself says it all
@@ -110,13 +111,13 @@ def check(options: Options) -> None:
 def fit(options: Options) -> None:
     """Fit a forecaster to a log and save it."""
     from forecast import fit_forecaster
-    from forecast.clinic.saved import KIND
+    from forecast.forecaster import KIND
 
     check_json_output(options.out, KIND, what="a saved forecaster")
 
     evidence = None
     if options.evidence is not None:
-        from forecast.clinic.pool import load_evidence
+        from forecast.sharing import load_evidence
 
         evidence = load_evidence(options.evidence)
     log = read(options)

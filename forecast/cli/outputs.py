@@ -33,7 +33,7 @@ def check_json_output(path: Path, *kinds: str, what: str) -> None:
 
 def check_register(path: Path) -> None:
     """Raise RequestError unless ``path`` is free, or a register of promises to append to."""
-    from forecast.clinic.register import holds_promises
+    from forecast.forecaster import holds_promises
 
     check_output(path, what="a register of promises", known=holds_promises)
 

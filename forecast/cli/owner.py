@@ -11,9 +11,9 @@ from forecast.cli.options import progress
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
-    from forecast.clinic.forecaster import Forecaster
-    from forecast.clinic.log import OutcomeLog
-    from forecast.clinic.tariff import Tariff
+    from forecast.forecaster import Forecaster
+    from forecast.log import OutcomeLog
+    from forecast.prices import Tariff
 
 __all__ = ["owner_view", "plain"]
 
@@ -28,9 +28,9 @@ def owner_view(
     A price list for each package with one price for several sessions, from the log's own mix;
     the courses under way; and what each package that has a price would have earned so far.
     """
-    from forecast.clinic.backtest import backtest_package
-    from forecast.clinic.open_book import value_open_book
-    from forecast.clinic.price_list import make_price_list
+    from forecast.prices import backtest_package
+    from forecast.prices import value_open_book
+    from forecast.prices import make_price_list
 
     progress("Making the price list")
     lists = [

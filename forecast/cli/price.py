@@ -13,9 +13,9 @@ from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     from forecast.cli.options import Commands
-    from forecast.clinic.enquiry import Enquiry
-    from forecast.clinic.forecaster import Forecaster
-    from forecast.clinic.tariff import Tariff
+    from forecast.log import Enquiry
+    from forecast.forecaster import Forecaster
+    from forecast.prices import Tariff
 
 __all__ = ["register"]
 
@@ -63,7 +63,7 @@ def price(options: Options) -> None:
     from forecast import load_forecaster, price_caseload
     from forecast.cli.log import read
     from forecast.cli.owner import owner_view
-    from forecast.clinic.tariff_file import read_tariff
+    from forecast.prices import read_tariff
 
     tariff = read_tariff(options.tariff)
     if not tariff.packages:
@@ -96,7 +96,7 @@ def quote_all(
 ) -> tuple[dict[str, Any], list[str]]:
     """Return the quotes of every package for every enquiry, as JSON values and in words."""
     from forecast import price_package
-    from forecast.clinic.quote import quotes_text
+    from forecast.prices import quotes_text
 
     results: list[dict[str, Any]] = []
     texts: list[str] = []
@@ -113,7 +113,7 @@ def quote_all(
 
 def write_template(options: Options) -> None:
     """Write a commented tariff to a file that is not there yet."""
-    from forecast.clinic.tariff_file import tariff_template
+    from forecast.prices import tariff_template
 
     path: Path = options.template
     if path.exists():

@@ -41,8 +41,8 @@ def register(commands: Commands) -> None:
 
 def reach(options: Options) -> None:
     """Print reach over the log, what it does to clearing, and what another laser would change."""
-    from forecast.clinic.reach import log_reach
-    from forecast.clinic.reach_effect import reach_effect
+    from forecast.reach import log_reach
+    from forecast.reach import reach_effect
 
     for name in ("on", "price"):
         if getattr(options, name) is not None and not options.wavelengths:
@@ -56,7 +56,7 @@ def reach(options: Options) -> None:
     data: dict[str, Any] = {**found.to_dict(), "effect": effect.to_dict()}
     texts = [found.to_text(), effect.to_text()]
     if options.wavelengths:
-        from forecast.clinic.laser_change import what_would_change
+        from forecast.reach import what_would_change
 
         change = what_would_change(
             log,

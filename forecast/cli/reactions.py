@@ -27,7 +27,7 @@ def register(commands: Commands) -> None:
 
 def reactions(options: Options) -> None:
     """Print the rates, the regime's odds ratio and the operators' funnel."""
-    from forecast.clinic.reactions import fit_reactions
+    from forecast.reactions import fit_reactions
 
     report = fit_reactions(read(options), outcome=options.outcome, level=options.level)
     answer(options, report.to_dict(), report.to_text())

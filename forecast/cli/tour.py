@@ -21,9 +21,9 @@ from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     from forecast.cli.options import Commands
-    from forecast.clinic.estimate import Estimate
-    from forecast.clinic.forecaster import Forecaster
-    from forecast.clinic.log import OutcomeLog
+    from forecast.counts import Estimate
+    from forecast.forecaster import Forecaster
+    from forecast.log import OutcomeLog
 
 __all__ = ["SHIPPED_SEED", "register"]
 
@@ -102,7 +102,7 @@ def tour(options: Options) -> None:
 
 def check_place(target: Path) -> None:
     """Raise RequestError when the tour would write over what it did not write itself."""
-    from forecast.clinic.tariff_file import tariff_template
+    from forecast.prices import tariff_template
 
     check_files(target, [INDEX, "model.json", *EDITED])
     for name, text in zip(EDITED, (ENQUIRIES, tariff_template()), strict=True):
@@ -198,7 +198,8 @@ def ask_again(album: Album, forecaster: Forecaster) -> None:
 def price_enquiries(album: Album, estimates: Mapping[str, Estimate]) -> None:
     """Write the quotes of the template's packages."""
     from forecast import price_package
-    from forecast.clinic.tariff_file import read_tariff, tariff_template
+    from forecast.prices import read_tariff
+    from forecast.prices import tariff_template
     from forecast.figures.pricing import plot_quote
 
     album.text("tariff.toml", "an invented tariff to start from", tariff_template())
@@ -240,7 +241,7 @@ def draw_fading(album: Album, log: OutcomeLog) -> None:
 
 def count_reactions(album: Album, log: OutcomeLog) -> None:
     """Write how often reactions were seen, and after what."""
-    from forecast.clinic.reactions import fit_reactions
+    from forecast.reactions import fit_reactions
 
     report = fit_reactions(log)
     album.text("reactions.txt", "reactions by regime and operator", report.to_text())

@@ -11,7 +11,7 @@ from forecast.figures.template import COLOURS, titled
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
-    from forecast.clinic.estimate import Estimate
+    from forecast.counts import Estimate
 
 __all__ = ["plot_estimate", "plot_hundred"]
 

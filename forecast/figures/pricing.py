@@ -7,15 +7,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from forecast.clinic.frequency import of_100
+from forecast.counts import of_100
 from forecast.figures.template import COLOURS, titled
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
-    from forecast.clinic.book import Book, Variation
-    from forecast.clinic.price_list import PriceList
-    from forecast.clinic.pricing import Quote
+    from forecast.prices import Book
+    from forecast.prices import Variation
+    from forecast.prices import PriceList
+    from forecast.prices import Quote
 
 __all__ = ["plot_book", "plot_price_list", "plot_quote", "plot_sensitivity", "plot_volume"]
 

@@ -6,18 +6,22 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast.clinic.inks import CAVEAT, GRADES, INKS, WAVELENGTHS_NM, uptake_table
-from forecast.clinic.sources import cite
+from forecast.tattoo import CAVEAT
+from forecast.tattoo import GRADES
+from forecast.tattoo import INKS
+from forecast.tattoo import WAVELENGTHS_NM
+from forecast.tattoo import uptake_table
+from forecast.tattoo import cite
 from forecast.figures.template import COLOURS, titled
 
 if TYPE_CHECKING:
     import pandas as pd
     import plotly.graph_objects as go
 
-    from forecast.clinic.laser_change import LaserChange
-    from forecast.clinic.operators import OperatorFunnel
-    from forecast.clinic.reach import LogReach
-    from forecast.clinic.reactions import ReactionReport
+    from forecast.reach import LaserChange
+    from forecast.reactions import OperatorFunnel
+    from forecast.reach import LogReach
+    from forecast.reactions import ReactionReport
 
 __all__ = [
     "plot_laser_change",

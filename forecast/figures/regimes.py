@@ -11,7 +11,8 @@ if TYPE_CHECKING:
     import pandas as pd
     import plotly.graph_objects as go
 
-    from forecast.clinic.comparison import Contrast, RegimeComparison
+    from forecast.regimes import Contrast
+    from forecast.regimes import RegimeComparison
 
 __all__ = ["plot_balance", "plot_curves", "plot_followers", "plot_readings", "plot_tipping"]
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from forecast.clinic.cautions import cautions_for
-from forecast.clinic.drivers import drivers
-from forecast.clinic.sources import cite
+from forecast.tattoo import cautions_for
+from forecast.forecaster import drivers_of
+from forecast.tattoo import cite
 from forecast.page.asking import Asked
 from forecast.page.driver_rows import DriverRow, driver_rows, hint_text, value_text
 from forecast.page.lines import date_lines, headline, not_done_line, range_line, total_line
@@ -16,9 +16,9 @@ from forecast.page.pictures import Curve, draw_curve, whole_of_100
 from forecast.page.prices import PriceRow, price_rows, range_text
 
 if TYPE_CHECKING:
-    from forecast.clinic.cautions import Caution
-    from forecast.clinic.estimate import Estimate
-    from forecast.clinic.forecaster import Forecaster
+    from forecast.tattoo import Caution
+    from forecast.counts import Estimate
+    from forecast.forecaster import Forecaster
     from forecast.page.desk import Desk
     from forecast.page.words import Words
 
@@ -142,7 +142,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     lines = [range_line(estimate, more, words), not_done_line(estimate, goal, more, words)]
     if done:
         lines.insert(0, total_line(total, done, words))
-    driven, reference = drivers(forecaster, asked.enquiry), forecaster.reference
+    driven, reference = drivers_of(forecaster, asked.enquiry), forecaster.reference
     return Answer(
         estimate=estimate,
         done=done,

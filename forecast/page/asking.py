@@ -7,9 +7,11 @@ from dataclasses import dataclass, field, fields
 from datetime import date
 from typing import Any
 
-from forecast.clinic.cautions import FACTS
-from forecast.clinic.courses import Column, column
-from forecast.clinic.enquiry import Enquiry, checked
+from forecast.tattoo import FACTS
+from forecast.log import Column
+from forecast.log import column
+from forecast.log import Enquiry
+from forecast.log import checked
 from forecast.errors import RequestError
 
 __all__ = ["REQUIRED", "Asked", "Reading", "read_asked"]

@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from forecast.clinic.forecaster import Forecaster
-from forecast.clinic.saved import load_forecaster
-from forecast.clinic.tariff import Tariff
-from forecast.clinic.tariff_file import read_tariff
+from forecast.forecaster import Forecaster
+from forecast.forecaster import load_forecaster
+from forecast.prices import Tariff
+from forecast.prices import read_tariff
 from forecast.errors import RequestError
 from forecast.page.clinic_file import Clinic, read_clinic
 

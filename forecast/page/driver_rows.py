@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from forecast.clinic.drivers import Driver
+    from forecast.forecaster import Driver
     from forecast.page.asking import Asked
     from forecast.page.words import Words
 

@@ -6,7 +6,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from forecast.clinic.estimate import Estimate
+    from forecast.counts import Estimate
     from forecast.page.asking import Asked
     from forecast.page.words import Words
 

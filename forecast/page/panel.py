@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from forecast.clinic.courses import INKS, REGIONS, column
+from forecast.log import INKS
+from forecast.log import REGIONS
+from forecast.log import column
 from forecast.errors import RequestError
 from forecast.page.answer import answer
 from forecast.page.asking import read_asked
@@ -15,8 +17,8 @@ from forecast.page.words import load_words
 if TYPE_CHECKING:
     import ipywidgets
 
-    from forecast.clinic.forecaster import Forecaster
-    from forecast.clinic.tariff import Tariff
+    from forecast.forecaster import Forecaster
+    from forecast.prices import Tariff
     from forecast.page.asking import Reading
     from forecast.page.words import Words
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from forecast.clinic.estimate import Estimate
+    from forecast.counts import Estimate
 
 __all__ = ["Curve", "dots", "draw_curve", "whole_of_100"]
 

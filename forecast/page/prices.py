@@ -5,13 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from forecast.clinic.pricing import Quote, price_package
-from forecast.clinic.under_way import left_of
+from forecast.prices import Quote
+from forecast.prices import price_package
+from forecast.prices import left_of
 from forecast.errors import ForecastError
 
 if TYPE_CHECKING:
-    from forecast.clinic.estimate import Estimate
-    from forecast.clinic.tariff import Package, Tariff
+    from forecast.counts import Estimate
+    from forecast.prices import Package
+    from forecast.prices import Tariff
     from forecast.page.words import Words
 
 __all__ = ["PriceRow", "price_rows", "range_text"]

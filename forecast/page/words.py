@@ -18,7 +18,7 @@ from forecast.errors import RequestError
 if TYPE_CHECKING:
     from babel import Locale
 
-    from forecast.clinic.cautions import Caution
+    from forecast.tattoo import Caution
 
 __all__ = ["Words", "languages", "load_words"]
 

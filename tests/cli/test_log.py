@@ -84,7 +84,7 @@ def test_a_model_that_could_not_be_saved_is_refused_before_the_fit(
 
 
 def test_reactions_are_counted_as_in_python(folder: Path, capsys: pytest.CaptureFixture[str]):
-    from forecast.clinic.reactions import fit_reactions
+    from forecast.reactions import fit_reactions
 
     assert main(["reactions", str(folder), "--json"]) == 0
     found = json.loads(capsys.readouterr().out)

@@ -7,7 +7,7 @@ import pytest
 
 import forecast
 from forecast.cli import main
-from forecast.clinic.tariff_file import read_tariff
+from forecast.prices import read_tariff
 
 
 @pytest.fixture

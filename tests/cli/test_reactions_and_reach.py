@@ -6,8 +6,8 @@ import pytest
 
 import forecast
 from forecast.cli import main
-from forecast.clinic.laser_change import what_would_change
-from forecast.clinic.reactions import fit_reactions
+from forecast.reach import what_would_change
+from forecast.reactions import fit_reactions
 
 
 def test_reactions_in_json_are_those_of_the_function(folder, capsys):

@@ -5,7 +5,7 @@ import json
 import pytest
 
 from forecast.cli import main
-from forecast.clinic.simulate import simulate_log
+from forecast.invented import simulate_log
 
 
 @pytest.fixture(scope="module")

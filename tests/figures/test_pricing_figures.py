@@ -6,12 +6,14 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from forecast.clinic.book import Variation
-from forecast.clinic.caseload import price_caseload
-from forecast.clinic.enquiry import Enquiry
-from forecast.clinic.price_list import Band, PriceList
-from forecast.clinic.pricing import price_package
-from forecast.clinic.tariff import Package, Tariff
+from forecast.prices import Variation
+from forecast.prices import price_caseload
+from forecast.log import Enquiry
+from forecast.prices import Band
+from forecast.prices import PriceList
+from forecast.prices import price_package
+from forecast.prices import Package
+from forecast.prices import Tariff
 from forecast.figures.pricing import (
     plot_book,
     plot_price_list,

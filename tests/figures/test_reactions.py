@@ -2,11 +2,11 @@
 
 import pytest
 
-from forecast.clinic.inks import INKS
-from forecast.clinic.laser_change import what_would_change
-from forecast.clinic.reach import log_reach
-from forecast.clinic.reactions import fit_reactions
-from forecast.clinic.simulate import simulate_log
+from forecast.tattoo import INKS
+from forecast.reach import what_would_change
+from forecast.reach import log_reach
+from forecast.reactions import fit_reactions
+from forecast.invented import simulate_log
 from forecast.figures.reactions import (
     plot_laser_change,
     plot_log_reach,

@@ -3,8 +3,9 @@
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.clinic.regimes import compare_regimes
-from forecast.clinic.simulate import World, simulate_log
+from forecast.regimes import compare_regimes
+from forecast.invented import World
+from forecast.invented import simulate_log
 from forecast.figures.regimes import (
     plot_balance,
     plot_curves,

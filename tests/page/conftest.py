@@ -15,9 +15,9 @@ from urllib.parse import unquote_to_bytes, urlencode
 import anyio
 import pytest
 
-from forecast.clinic.forecaster import Forecaster
-from forecast.clinic.lightening import Lightening
-from forecast.clinic.tariff_file import tariff_template
+from forecast.forecaster import Forecaster
+from forecast.counts import Lightening
+from forecast.prices import tariff_template
 from forecast.page.asking import read_asked
 from forecast.page.clinic_file import Clinic
 from forecast.page.desk import Desk, open_desk

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 import forecast
-from forecast.clinic.drivers import drivers
+from forecast.forecaster import drivers_of
 from forecast.page.answer import answer
 from forecast.page.asking import Asked, read_asked
 from forecast.page.desk import Desk
@@ -252,7 +252,7 @@ def test_sources_are_for_the_practitioner_and_stand_apart(desk: Desk):
 
 
 def test_what_drives_it_is_what_the_drivers_say(desk: Desk):
-    expected = drivers(desk.forecasters["clear"], COMMON)
+    expected = drivers_of(desk.forecasters["clear"], COMMON)
     found = told(desk, Asked(COMMON))
     assert [float(row.difference.replace("−", "-")) for row in found.drivers] == pytest.approx(
         [one.difference for one in expected], abs=0.051
@@ -263,7 +263,7 @@ def test_what_drives_it_is_what_the_drivers_say(desk: Desk):
 def test_what_drives_a_count_beyond_the_horizon_is_told_of_100_and_by_when(
     desk: Desk, language: str
 ):
-    expected = drivers(desk.forecasters["clear"], HARD)
+    expected = drivers_of(desk.forecasters["clear"], HARD)
     found = told(desk, Asked(HARD), language)
     assert [int(row.difference.replace("−", "-")) for row in found.drivers] == [
         round(100 * one.difference) for one in expected[: len(found.drivers)]

@@ -7,7 +7,7 @@ import pytest
 
 import forecast
 from forecast.cli import main
-from forecast.clinic.forecaster import Forecaster
+from forecast.forecaster import Forecaster
 from forecast.errors import DataError, RequestError
 from forecast.page.asking import Asked
 from forecast.page.clinic_file import Clinic, clinic_template, read_clinic

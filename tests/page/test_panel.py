@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 import forecast
-from forecast.clinic.forecaster import Forecaster
+from forecast.forecaster import Forecaster
 from forecast.page.desk import Desk
 from forecast.page.panel import estimate_panel
 

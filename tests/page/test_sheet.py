@@ -12,7 +12,7 @@ import pytest
 
 import forecast
 from forecast.cli import main
-from forecast.clinic.cautions import FACTS
+from forecast.tattoo import FACTS
 from forecast.page.asking import Asked, read_asked
 from forecast.page.clinic_file import Clinic
 from forecast.page.desk import Desk

@@ -10,7 +10,9 @@ from typing import Any
 import pytest
 
 import forecast
-from forecast.clinic.cautions import CAUTIONS, FACTS, cautions_for
+from forecast.tattoo import CAUTIONS
+from forecast.tattoo import FACTS
+from forecast.tattoo import cautions_for
 from forecast.errors import RequestError
 from forecast.page.answer import answer
 from forecast.page.asking import Asked

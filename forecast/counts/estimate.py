@@ -1,0 +1,231 @@
+"""The answer to one enquiry: how many sessions, how sure, and how a course may end."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from typing import Any
+import numpy as np
+import numpy.typing as npt
+from forecast._checks import check_kind, check_whole_number
+from forecast.log import Enquiry
+from forecast.errors import RequestError
+from forecast.survival.distribution import CountDistribution
+from forecast._types import FloatArray
+
+def of_100(chance: float) -> str:
+    """Return a chance as a natural frequency.
+
+    Examples
+    --------
+    >>> of_100(0.034), of_100(0.002), of_100(0.9971)
+    ('3 of 100', 'fewer than 1 of 100', 'more than 99 of 100')
+    """
+    count = round(100 * chance)
+    if count in (0, 100):
+        return "more than 99 of 100" if count else "fewer than 1 of 100"
+    return f"{count} of 100"
+
+
+SHOWN_AT = (5, 10, 15)
+SUPPORT = {
+    "thin": "Few finished courses of this log are like it: take the numbers as rough.",
+    "outside": "This log has nothing quite like it: the numbers lean on everything else in it.",
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Delivered:
+    """Sessions delivered and how the course ends, as one joint distribution.
+
+    Attributes
+    ----------
+    cleared : ndarray of shape (horizon,)
+        Chance that the course reaches its goal at session n.
+    stopped : ndarray of shape (horizon,)
+        Chance that the client stops, goal not reached, after session n.
+    going : float
+        Chance that neither has happened by the horizon.
+    """
+
+    cleared: FloatArray
+    stopped: FloatArray
+    going: float
+
+    @classmethod
+    def from_hazards(cls, goal: npt.ArrayLike, stop: npt.ArrayLike) -> Delivered:
+        """Return the joint distribution of two hazards per session, each of shape (horizon,).
+
+        Reaching the goal at a session comes before stopping after it.
+        """
+        goal, stop = np.asarray(goal, dtype=np.float64), np.asarray(stop, dtype=np.float64)
+        through = np.cumprod((1 - goal) * (1 - stop))
+        present = np.concatenate([[1.0], through[:-1]])
+        return cls(present * goal, present * (1 - goal) * stop, float(through[-1]))
+
+    def expected_sessions(self, cap: int) -> float:
+        """Return the expected number of sessions delivered when at most ``cap`` are given."""
+        cap = check_whole_number(cap, name="cap", low=1, high=len(self.cleared))
+        present = 1 - np.concatenate([[0.0], np.cumsum(self.cleared + self.stopped)])
+        return float(present[:cap].sum())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Estimate:
+    """The predicted distribution of the sessions needed here by one enquiry.
+
+    Attributes
+    ----------
+    enquiry : Enquiry
+        The attributes asked about.
+    distribution : CountDistribution
+        One row: chance that the goal is reached at session 1, 2, …, horizon if treatment goes
+        on until then. What is missing is the chance that more are needed, or that it never is.
+    level : float
+        What the interval is meant to cover, for example 0.8.
+    stop_hazard : ndarray of shape (horizon,)
+        Chance that a client stops after a session that has not reached the goal.
+    draws : ndarray of shape (n_draws, horizon)
+        The distribution under draws of the model's parameters; draw d is the same draw for
+        every enquiry of this forecaster.
+    goal : str
+        ``clear`` or ``lighten``.
+    support : str
+        ``well covered``, ``thin`` or ``outside``: how much of the log is like this enquiry.
+    own_share : float
+        Share of the information that comes from the clinic's own log, 0 to 1; the rest is
+        published evidence.
+    supported_to : int
+        The last session with at least five courses of the log at risk; beyond it the smooth
+        baseline is extrapolated.
+    notes : tuple of str
+        Doubts, in words.
+    stop_draws : ndarray of shape (n_draws, horizon) or None
+        The stopping hazard under draws of its own parameters; None takes it as known.
+    """
+
+    enquiry: Enquiry
+    distribution: CountDistribution
+    level: float
+    stop_hazard: FloatArray
+    draws: FloatArray
+    goal: str
+    support: str
+    own_share: float
+    supported_to: int
+    notes: tuple[str, ...] = field(default=())
+    stop_draws: FloatArray | None = None
+
+    @property
+    def horizon(self) -> int:
+        """The last session the distribution speaks of."""
+        return self.distribution.horizon
+
+    @property
+    def median(self) -> int | None:
+        """The session by which half of clients like this are there; None beyond the horizon."""
+        return finite(self.distribution.median()[0])
+
+    @property
+    def interval(self) -> tuple[int | None, int | None]:
+        """Equal-tailed interval at ``level``; an end beyond the horizon is None."""
+        low, high = self.distribution.interval(self.level)[0]
+        return finite(low), finite(high)
+
+    @property
+    def not_within_horizon(self) -> float:
+        """Chance that the goal is not reached by the horizon."""
+        return float(self.distribution.not_yet()[0])
+
+    @property
+    def delivered(self) -> Delivered:
+        """Joint distribution of sessions delivered and how the course ends."""
+        return Delivered.from_hazards(self.distribution.hazard()[0], self.stop_hazard)
+
+    def chance_by(self, n: int) -> float:
+        """Return the chance that the goal is reached within ``n`` sessions, 0 to the horizon."""
+        n = check_whole_number(n, name="n", low=0, high=self.horizon)
+        return float(self.distribution.cdf()[0, n - 1]) if n else 0.0
+
+    def at_most(self, level: float) -> int | None:
+        """Return N such that ``level`` of clients like this need at most N; None beyond it."""
+        return finite(self.distribution.quantile(level)[0])
+
+    def calendar(self, spacing_weeks: float, start: date) -> dict[str, date | None]:
+        """Return when the median and the interval's ends fall, first session at ``start``."""
+        check_kind(start, date, name="start", give="a datetime.date")
+        if not isinstance(spacing_weeks, int | float) or not 1 <= spacing_weeks <= 104:
+            raise RequestError(
+                f"spacing_weeks is {spacing_weeks!r}.", "Give the weeks between sessions, 1 to 104."
+            )
+        low, high = self.interval
+        ends = {"low": low, "median": self.median, "high": high}
+        return {
+            name: None if n is None else start + timedelta(weeks=spacing_weeks * (n - 1))
+            for name, n in ends.items()
+        }
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values; an end or a chance beyond the horizon is None."""
+        chances = {n: round(self.chance_by(n), 4) for n in SHOWN_AT if n <= self.horizon}
+        return {
+            "median": self.median,
+            "interval": list(self.interval),
+            "level": self.level,
+            "chance_by": {str(n): chances.get(n) for n in SHOWN_AT},
+            "not_within_horizon": round(self.not_within_horizon, 4),
+            "horizon": self.horizon,
+            "goal": self.goal,
+            "support": self.support,
+            "supported_to": self.supported_to,
+            "own_share": round(self.own_share, 3),
+            "notes": list(self.notes),
+        }
+
+    def to_text(self) -> str:
+        """Return the answer in words: natural frequencies, both sides, and the notes."""
+        reach = {"clear": "clear", "lighten": "light enough"}[self.goal]
+        need = f"{self.level * 10:g} of 10 clients like this need"
+        about = f"More than {self.horizon}" if self.median is None else f"About {self.median}"
+        unit = "session" if self.median == 1 else "sessions"
+        not_there = of_100(self.not_within_horizon)
+        is_or_are = "is" if not_there == "1 of 100" else "are"
+        lines = [
+            f"{about} {unit} here; {need} {self.range_text()}."
+            if self.interval[0] is not None
+            else f"{about} {unit} here for most clients like this.",
+            f"{not_there[0].upper()}{not_there[1:]} {is_or_are} not {reach} after {self.horizon}.",
+        ]
+        if self.support in SUPPORT:
+            lines.append(SUPPORT[self.support])
+        return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
+
+    def range_text(self) -> str:
+        """Return the interval in words; one number where both ends are the same."""
+        low, high = self.interval
+        if low is not None and low == high:
+            return f"{low} session{'s' * (low != 1)}"
+        return f"{self.spoken(low)} to {self.spoken(high)}"
+
+    def spoken(self, n: int | None) -> str:
+        """Return a session count in words; None reads "more than" the horizon."""
+        return f"more than {self.horizon}" if n is None else str(n)
+
+
+def learnt_share(now: FloatArray, before: FloatArray) -> float:
+    """Return the share of the evidence's uncertainty that the own log has removed, 0 to 1.
+
+    Uncertainty is the variance over parameter draws of log(-log S(k)) at the step k nearest
+    to the middle of both distributions; each is given as draws of shape (n_draws, horizon).
+    """
+    middle = int(np.argmin(np.abs(np.cumsum(now.mean(axis=0) + before.mean(axis=0)) - 1.0)))
+    spread = []
+    for pmfs in (now, before):
+        survival = np.clip(1 - pmfs[:, : middle + 1].sum(axis=1), 1e-9, 1 - 1e-9)
+        spread.append(float(np.log(-np.log(survival)).var()))
+    return float(np.clip(1 - spread[0] / max(spread[1], 1e-12), 0, 1))
+
+
+def finite(step: float) -> int | None:
+    """Return a step as an int, or None when it lies beyond the horizon."""
+    return int(step) if np.isfinite(step) else None

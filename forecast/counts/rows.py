@@ -1,0 +1,150 @@
+"""From the log's courses to the rows of the count model: who was at risk when, and covariates."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+import numpy as np
+import numpy.typing as npt
+from forecast._checks import nearest
+from forecast.counts.attributes import LIGHTEN
+from forecast.counts.attributes import covariates
+from forecast.tattoo import Laser
+from forecast.tattoo import unreached_inks
+from forecast.log import is_judged
+from forecast.log import judged_sessions
+from forecast.errors import RequestError
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from forecast.log import OutcomeLog
+
+GOALS = {"clear": ("cleared",), "lighten": ("cleared", "lightened")}
+ENOUGH = 20  # starts, before one can be far from the others
+FAR = "366D"
+
+
+def check_goal(goal: str) -> str:
+    """Return ``goal`` if it is one, or raise RequestError."""
+    if goal not in GOALS:
+        raise RequestError(
+            f"goal is {goal!r}.", f"Choose clear or lighten.{nearest(str(goal), GOALS)}"
+        )
+    return goal
+
+
+def course_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
+    """Return one row per course: step, entry, observed, stopped, ids, date and covariates.
+
+    ``step`` counts all sessions had whose result is known (see ``judged_sessions``), ``entry``
+    those had elsewhere before (left truncation); they are equal where nothing is known yet.
+    ``observed`` says whether the goal was reached at ``step``, ``given`` how many sessions were
+    had here, ``stopped`` whether the client gave up after them. Covariates are NaN where the log
+    has nothing.
+
+    For the goal ``lighten`` each course is watched until its own goal, which the covariate
+    ``lighten`` says (1 or 0): one that wants clearing passes light enough long before it clears,
+    at a session nobody wrote down, but tells how attributes act.
+    """
+    import pandas as pd
+
+    courses = log.courses
+    outcome = courses["outcome"]
+    entry = courses["sessions_elsewhere"].to_numpy(dtype=np.int64)
+    lighten = (courses["goal"] == "lighten").to_numpy()
+    observed = (outcome == "cleared").to_numpy()
+    if check_goal(goal) == "lighten":
+        observed = observed | (lighten & (outcome == "lightened").to_numpy())
+    rows = {
+        "course_id": courses["course_id"].to_numpy(),
+        "client_id": courses["client_id"].to_numpy(),
+        "started_on": courses["started_on"].to_numpy(),
+        "entry": entry,
+        "step": entry + judged_sessions(log),
+        "given": courses["sessions_given"].to_numpy(dtype=np.int64),
+        "observed": observed,
+        # a course that ended at its own goal of lightening was not given up
+        "stopped": (outcome == "stopped").to_numpy(),
+    }
+    columns = {str(name): courses[name].to_numpy() for name in courses.columns}
+    columns["unreached"] = unreached(courses, log.lasers)
+    columns["years_from_now"] = years_from_now(courses["started_on"])
+    found = covariates(columns)
+    if goal == "lighten":
+        found[LIGHTEN] = lighten.astype(np.float64)
+    return pd.DataFrame({**rows, **found})
+
+
+def of_goal(rows: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Return which rows of ``course_rows`` say by themselves when the goal asked for is reached.
+
+    All for the goal ``clear``; those that want lightening for ``lighten``.
+    """
+    if LIGHTEN not in rows:
+        return np.ones(len(rows), dtype=bool)
+    return (rows[LIGHTEN] == 1).to_numpy(dtype=bool)
+
+
+def judged_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
+    """Return the rows of ``course_rows`` of which some result is known, index 0 to n - 1."""
+    rows = course_rows(log, goal=goal)
+    return rows[is_judged(rows)].reset_index(drop=True)
+
+
+def years_from_now(started: pd.Series[pd.Timestamp]) -> npt.NDArray[np.float64]:
+    """Return each start in years from the middle of the last two years of the log, at most 1."""
+    days = (started - latest_start(started)).dt.days.to_numpy(dtype=np.float64)
+    return np.minimum(days / 365.25 + 1, 1.0)
+
+
+def latest_start(started: pd.Series[pd.Timestamp]) -> pd.Timestamp:
+    """Return the last start that others bear out.
+
+    One more than a year after 99 of 100 others is more likely a mistyped year, and must not
+    decide alone what practice of today is.
+    """
+    import pandas as pd
+
+    late: Any = started.max()
+    if len(started) >= ENOUGH:
+        near: Any = started.quantile(0.99, interpolation="lower")
+        late = started[started <= near + pd.Timedelta(FAR)].max()
+    return pd.Timestamp(late)
+
+
+def lasers_in_use(lasers: pd.DataFrame, on: pd.Timestamp | None = None) -> tuple[Laser, ...]:
+    """Return the lasers in use on a day, or ever; one without a date was always there."""
+    used = lasers
+    if on is not None:
+        used = lasers[~(lasers["in_use_from"] > on).fillna(False)]
+    return tuple(
+        Laser(str(regime), tuple(float(nm) for nm in str(wavelengths).split(";")), str(laser))
+        for laser, regime, wavelengths in zip(
+            used["laser_id"], used["regime"], used["wavelengths_nm"], strict=True
+        )
+    )
+
+
+def unreached(courses: pd.DataFrame, lasers: pd.DataFrame) -> npt.NDArray[np.float64]:
+    """Return 1 where some ink of the course was reached by no laser in use when it started.
+
+    NaN throughout when the log names no lasers.
+    """
+    if lasers.empty:
+        return np.full(len(courses), np.nan)
+    changes = lasers["in_use_from"].dropna().sort_values().unique()
+    period = np.searchsorted(changes, courses["started_on"].to_numpy(), side="right")
+    fleets = (
+        [
+            lasers_in_use(lasers, changes[0] - np.timedelta64(1, "D") if k == 0 else changes[k - 1])
+            for k in range(len(changes) + 1)
+        ]
+        if len(changes)
+        else [lasers_in_use(lasers)]
+    )
+    known: dict[tuple[int, str], float] = {}
+    found = np.empty(len(courses))
+    for row, key in enumerate(zip(period.tolist(), courses["inks"], strict=True)):
+        if key not in known:
+            known[key] = float(bool(unreached_inks(key[1], fleets[key[0]])))
+        found[row] = known[key]
+    return found

@@ -1,0 +1,13 @@
+"""What a session removes."""
+
+from typing import TYPE_CHECKING
+
+from forecast._doors import door
+
+if TYPE_CHECKING:
+    from forecast.fading.fading import FadingCurves, SplitFading, fit_fading, split_fading
+    from forecast.fading.rows import fading_rows
+
+__all__ = ["FadingCurves", "SplitFading", "fading_rows", "fit_fading", "split_fading",]
+
+__getattr__, __dir__ = door(__name__, __file__)

@@ -1,0 +1,295 @@
+"""Whether the fading of a course has stopped: a rule whose false alarms are counted on the log.
+
+A grading is compared with what the course's own gradings up to two, three and more sessions
+before let expect, and the farthest below counts: a stop shows the better the longer it has lasted.
+How far below is unusual is learnt from courses that went on to clear: they had not stopped, so
+each that the rule would have flagged at some time is a false alarm.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from statistics import NormalDist
+from typing import TYPE_CHECKING, Any
+import numpy as np
+import numpy.typing as npt
+from itertools import combinations
+from forecast.causal.agreement import intraclass, one_way_intraclass, weighted_kappa
+from forecast.fading.rows import FEWEST_BY_GRADER
+from forecast._types import FloatArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from forecast.fading.curves import Slopes
+
+LOOK_BACKS = (2, 3, 4, 6, 9, 13)  # sessions between what is expected from and the grading judged
+NEARLY = 3.0  # percentage points below the threshold that grading cannot tell from it
+FEWEST_BEFORE = 2  # gradings to expect from
+FALSE_ALARMS = 0.05  # courses that had not stopped and are flagged at some time
+FEWEST_CLEARED = 40  # to learn the threshold from
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StallRule:
+    """The rule and what it says of the log.
+
+    Attributes
+    ----------
+    threshold : float
+        Standard deviations below expectation from which a course is flagged.
+    false_alarms : float
+        Share of the courses that cleared later and would have been flagged at some time; None
+        when no course has cleared.
+    false_alarm_interval : tuple of 2 float
+        Its 95 % Wilson interval.
+    n_cleared : int
+        Courses behind it.
+    learnt : bool
+        Whether the threshold comes from cleared courses, or, where they are few, from the model.
+    looks : DataFrame
+        Every grading judged: ``course_id, session, faded, expected, below, stalled``.
+    flagged : DataFrame
+        Of the courses still running, those whose last judged grading is flagged.
+    """
+
+    threshold: float
+    false_alarms: float | None
+    false_alarm_interval: tuple[float, float]
+    n_cleared: int
+    learnt: bool
+    looks: pd.DataFrame
+    flagged: pd.DataFrame
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values; ``flagged`` as records."""
+        return {
+            "threshold": self.threshold,
+            "false_alarms": {
+                "estimate": self.false_alarms,
+                "interval": list(self.false_alarm_interval),
+                "courses": self.n_cleared,
+            },
+            "learnt": self.learnt,
+            "flagged": self.flagged.to_dict("records"),
+        }
+
+
+def stall_rule(slopes: Slopes) -> StallRule:
+    """Return the rule learnt from the courses of a fitted fading model."""
+    from forecast.causal.proportions import wilson_interval
+
+    looks = looks_of(slopes)
+    courses = slopes.rows.courses.set_index("course_id")["outcome"]
+    outcome = looks["course_id"].map(courses)
+    worst = looks[outcome == "cleared"].groupby("course_id")["below"].max().to_numpy()
+    learnt = len(worst) >= FEWEST_CLEARED
+    often = max(float(looks.groupby("course_id").size().mean()) if len(looks) else 1.0, 1.0)
+    threshold = NormalDist().inv_cdf(1 - FALSE_ALARMS / often)
+    if learnt:
+        threshold = float(np.quantile(worst, 1 - FALSE_ALARMS, method="higher"))
+    alarms = int((worst > threshold).sum())
+    looks = looks.assign(stalled=looks["below"] > threshold)
+    last = looks.groupby("course_id").tail(1)
+    running = last["course_id"].map(courses) == "ongoing"
+    interval = wilson_interval(alarms, len(worst)) if len(worst) else (0.0, 1.0)
+    return StallRule(
+        threshold=threshold,
+        false_alarms=alarms / len(worst) if len(worst) else None,
+        false_alarm_interval=(float(interval[0]), float(interval[1])),
+        n_cleared=len(worst),
+        learnt=learnt,
+        looks=looks.reset_index(drop=True),
+        flagged=last[running & last["stalled"]].reset_index(drop=True),
+    )
+
+
+def looks_of(slopes: Slopes) -> pd.DataFrame:
+    """Return every grading with enough before it, and how far below expectation it is."""
+    import pandas as pd
+
+    rows, fit, model = slopes.rows, slopes.fit, slopes.fit.fitted.model
+    low, high, _ = rows.bounds(slopes.remnant)
+    nearly = rows.table["fading_pct"].to_numpy() >= rows.cleared_at - NEARLY
+    value = np.where(np.isfinite(low) & ~nearly, low, -np.inf)  # as good as cleared: never a stall
+    known = np.where(np.isfinite(high), np.where(np.isfinite(low), (low + high) / 2, high), low)
+    fixed = fit.columns.design @ model.coefficients
+    relative = model.random_covariance / model.residual_variance
+    wander = fit.wander / model.residual_variance
+    session = rows.table["session"].to_numpy(dtype=np.int64)
+    ids = rows.table["course_id"].to_numpy(dtype=object)
+    starts = np.flatnonzero(np.append(True, ids[1:] != ids[:-1]))
+    found = []
+    for first, after in zip(starts, np.append(starts[1:], len(ids)), strict=True):
+        at = slice(first, after)
+        left = known[at] - fixed[at]
+        clock, random = fit.columns.clock[at], fit.columns.random[at]
+        expected = expectations(session[at], clock, left, random, relative, wander)
+        judged: dict[int, tuple[float, float]] = {}
+        for place, centre, spread in expected:
+            mean = fixed[first + place] + centre
+            scale = np.sqrt(model.residual_variance * spread)
+            below = float((value[first + place] - mean) / scale)
+            judged[place] = max(judged.get(place, (-np.inf, 0.0)), (below, mean))
+        for place, (below, mean) in judged.items():
+            if np.isfinite(below):
+                percent = float(rows.table["fading_pct"].iloc[first + place])
+                faded = float(slopes.faded(np.array([mean]))[0])
+                found.append((ids[first], int(session[first + place]), percent, faded, below))
+    return pd.DataFrame(found, columns=["course_id", "session", "faded", "expected", "below"])
+
+
+def expectations(
+    session: npt.NDArray[np.int64],
+    clock: FloatArray,
+    left: FloatArray,
+    random: FloatArray,
+    relative: FloatArray,
+    wander: float,
+) -> list[tuple[int, float, float]]:
+    """Return place, expected deviation and relative variance of each grading and look back.
+
+    ``left`` are the deviations of one course from the model's mean; ``relative`` and ``wander``
+    the model's variances over that of a grading.
+    """
+    shared = random @ relative @ random.T + wander * np.minimum.outer(clock, clock)
+    spread = shared + np.eye(len(session))
+    found = []
+    for place in range(FEWEST_BEFORE, len(session)):
+        for back in LOOK_BACKS:
+            before = session <= session[place] - back
+            if before.sum() < FEWEST_BEFORE:
+                break
+            along = shared[place, before]
+            gain = np.linalg.solve(spread[np.ix_(before, before)], along)
+            found.append(
+                (place, float(gain @ left[before]), float(spread[place, place] - gain @ along))
+            )
+    return found
+
+
+FEWEST_PAIRS = 10  # tattoos graded by the same two people, for their agreement
+FEWEST_TWICE = 10  # tattoos graded by two people at all
+AT = 50.0  # percent faded at which level differences are stated
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class GraderReport:
+    """Graders compared.
+
+    Attributes
+    ----------
+    levels : DataFrame
+        ``grader_id, points, low, high, gradings``: how many percentage points above the mean
+        grader somebody grades a tattoo that is half faded. Empty with fewer than two graders.
+    icc : float or None
+        ICC(1,1) over all tattoos graded by two or more people on the same occasion.
+    n_twice : int
+        How many occasions that were.
+    pairs : DataFrame
+        ``first, second, occasions, icc, low, high, kappa``: ICC(2,1) and weighted kappa on
+        quartile grades of each pair of graders.
+    notes : tuple of str
+    """
+
+    levels: pd.DataFrame
+    icc: float | None
+    n_twice: int
+    pairs: pd.DataFrame
+    notes: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values; tables as records."""
+        return {
+            "levels": self.levels.to_dict("records"),
+            "icc": self.icc,
+            "n_twice": self.n_twice,
+            "pairs": self.pairs.to_dict("records"),
+            "notes": list(self.notes),
+        }
+
+
+def quartile_grade(fading_pct: npt.ArrayLike) -> npt.NDArray[np.int64]:
+    """Return grades 1 to 4 for 0-25, 26-50, 51-75 and 76-100 percent faded.
+
+    The four-level scale of Lapidoth & Aharonowitz 2004 (J Am Acad Dermatol 51:906).
+
+    Examples
+    --------
+    >>> quartile_grade([0, 25, 26, 75, 76, 100]).tolist()
+    [1, 1, 2, 3, 4, 4]
+    """
+    faded = np.asarray(fading_pct, dtype=np.float64)
+    return np.asarray(np.clip(np.ceil(faded / 25), 1, 4), dtype=np.int64)
+
+
+def grader_report(slopes: Slopes, gradings: pd.DataFrame, *, level: float) -> GraderReport:
+    """Return graders' levels from the fitted model, and their agreement from double gradings.
+
+    Parameters
+    ----------
+    gradings : DataFrame
+        The log's gradings.
+    """
+    known = gradings[gradings["grader_id"].notna() & gradings["fading_pct"].notna()]
+    key = ["course_id", "after_session", "graded_on"]
+    known = known.groupby([*key, "grader_id"])["fading_pct"].mean().reset_index()
+    twice = known[known.groupby(key)["grader_id"].transform("size") > 1]
+    n_twice = int(twice.groupby(key).ngroups)
+    levels = grader_levels(slopes)
+    notes = []
+    icc = None
+    if n_twice >= FEWEST_TWICE:
+        occasion = twice.groupby(key).ngroup().to_numpy()
+        icc = one_way_intraclass(twice["fading_pct"].to_numpy(), occasion)
+        icc = icc if np.isfinite(icc) else None
+    else:
+        notes.append(
+            f"{n_twice} occasion(s) on which two people graded the same tattoo: agreement cannot "
+            f"be told. {FEWEST_TWICE} would do; photographs can be graded again."
+        )
+    if len(levels):
+        apart = float(levels["points"].max() - levels["points"].min())
+        notes.append(
+            f"Graders differ by up to {apart:.1f} percentage points on the same half-faded tattoo; "
+            "the curves are for the mean grader."
+        )
+    return GraderReport(levels, icc, n_twice, pair_table(twice, key, level), tuple(notes))
+
+
+def grader_levels(slopes: Slopes) -> pd.DataFrame:
+    """Return each grader's level, see `GraderReport`."""
+    import pandas as pd
+
+    names = slopes.rows.names
+    columns = [name for name in names if name.startswith("grader ")]
+    counts = slopes.rows.table["grader_id"].value_counts()
+    table = []
+    if columns:
+        known = [name.removeprefix("grader ") for name in columns]
+        last = max(str(name) for name in counts.index[counts >= FEWEST_BY_GRADER])
+        for grader in [*known, last]:
+            weights = np.array([1.0 if name == f"grader {grader}" else 0.0 for name in names])
+            if grader == last:
+                weights = np.array([-1.0 if name in columns else 0.0 for name in names])
+            effect, error = slopes.value(weights)
+            ends = effect + slopes.reach * error * np.array([0.0, 1.0, -1.0])
+            points = (100 - AT) * -np.expm1(ends)
+            table.append((grader, *(float(one) for one in points), int(counts[grader])))
+    return pd.DataFrame(table, columns=["grader_id", "points", "low", "high", "gradings"])
+
+
+def pair_table(twice: pd.DataFrame, key: list[str], level: float) -> pd.DataFrame:
+    """Return the agreement of each pair of graders who graded the same tattoos often enough."""
+    import pandas as pd
+
+    wide = twice.set_index([*key, "grader_id"])["fading_pct"].unstack()  # noqa: PD010
+    found = []
+    for first, second in combinations(sorted(str(name) for name in wide.columns), 2):
+        both = wide[[first, second]].dropna().to_numpy(dtype=np.float64)
+        if len(both) < FEWEST_PAIRS or np.ptp(both) == 0:
+            continue
+        agreed = intraclass(both, level=level)
+        kappa = weighted_kappa(quartile_grade(both[:, 0]), quartile_grade(both[:, 1]))
+        found.append((first, second, len(both), agreed.two_way, *agreed.two_way_interval, kappa))
+    columns = ["first", "second", "occasions", "icc", "low", "high", "kappa"]
+    return pd.DataFrame(found, columns=columns)

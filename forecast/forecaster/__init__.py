@@ -1,0 +1,16 @@
+"""The rooms joined: fit, answer, save, and keep promises."""
+
+from typing import TYPE_CHECKING
+
+from forecast._doors import door
+
+if TYPE_CHECKING:
+    from forecast.forecaster.card import TITLE, card_text, model_card
+    from forecast.forecaster.drivers import Driver, drivers_of
+    from forecast.forecaster.fit import durations_of, filled_rows, fit_forecaster
+    from forecast.forecaster.forecaster import Forecaster, KIND, load_forecaster
+    from forecast.forecaster.promises import assess_forecaster, assess_register, enquiry_of, holds_promises, record_promise
+
+__all__ = ["Driver", "Forecaster", "KIND", "TITLE", "assess_forecaster", "assess_register", "card_text", "drivers_of", "durations_of", "enquiry_of", "filled_rows", "fit_forecaster", "holds_promises", "load_forecaster", "model_card", "record_promise",]
+
+__getattr__, __dir__ = door(__name__, __file__)

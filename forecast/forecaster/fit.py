@@ -1,0 +1,317 @@
+"""Fit a forecaster to a clinic's own log: rows, model, recalibration, what it rests on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING, Any
+from forecast._checks import check_kind, check_seed, check_whole_number
+from forecast.assess.assessment import Assessment, assess_predictions, recalibrate_out_of_fold
+from forecast.assess.calibration import Recalibration
+from forecast.assess.selection import choose, predict_out_of_fold, score_candidates
+from forecast.counts import COVARIATES
+from forecast.counts import LIGHTEN
+from forecast.counts import covariate_names
+from forecast.counts import candidates
+from forecast.counts import evidence_model
+from forecast.counts import for_use
+from forecast.counts import Evidence
+from forecast.counts import contradicted
+from forecast.counts import evidence_name
+from forecast.counts import fit_notes
+from forecast.forecaster.forecaster import Forecaster
+from forecast.tattoo import GROUPINGS
+from forecast.tattoo import groups_of
+from forecast.counts import FEWEST_LIGHTENED
+from forecast.log import check_log
+from forecast.midcourse import Midcourse
+from forecast.midcourse import fit_midcourse
+from forecast.log import folds_for
+from forecast.log import judged_part
+from forecast.log import some_clients
+from forecast._plain import plain_rows
+from forecast._plain import plain_values
+from forecast.counts import Reference
+from forecast.counts import check_goal
+from forecast.counts import course_rows
+from forecast.counts import of_goal
+from forecast.forecaster.forecaster import load_forecaster
+from forecast.counts import fit_stopping
+from forecast.counts import length_of
+from forecast.counts import to_clearing
+from forecast.regimes import fit_strategies
+from forecast.log import suspicions
+from forecast.errors import DataError, RequestError
+from forecast.survival.aft import FittedAcceleratedTime
+from forecast.survival.durations import Durations
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+    import pandas as pd
+    from forecast.assess.outcomes import Outcomes
+    from forecast.log import OutcomeLog
+    from forecast.survival.distribution import CountDistribution
+    from forecast.survival.model import CountModel, FittedCountModel
+
+FEWEST_TO_CHECK = 10  # events below which folds say nothing
+N_DRAWS = 50  # parameter draws behind an out-of-fold prediction
+STRATEGY_REFITS = 20  # of trees under each strategy, where they were chosen
+
+
+def fit_forecaster(
+    log: OutcomeLog,
+    *,
+    goal: str = "clear",
+    horizon: int = 25,
+    seed: int = 0,
+    evidence: Evidence | None = None,
+) -> Forecaster:
+    """Return a forecaster fitted to all courses of a log, finished and unfinished.
+
+    Parameters
+    ----------
+    log : OutcomeLog
+        As ``read_log`` returns it.
+    goal : str
+        ``clear``, or ``lighten`` (enough for a cover-up).
+    horizon : int
+        The last session an estimate speaks of.
+    seed : int
+        Of folds and parameter draws.
+    evidence : PooledEvidence, optional
+        What other clinics found together, in place of the published evidence.
+
+    Raises
+    ------
+    RequestError
+        If the goal is unknown or not that of the evidence, this log's own share is in the
+        evidence, or most finished courses needed more sessions than the horizon.
+    DataError
+        If no course of the log can be used.
+    """
+    rows = checked_rows(log, goal, horizon, seed)
+    if evidence is not None:
+        check_evidence(evidence, log, goal)
+    reference = Reference.of(log, rows)
+    log, rows = judged_part(log, rows)
+    durations = durations_of(rows, reference)
+    published = evidence_model(goal, evidence)
+    from_evidence = published.from_prior(covariate_names(goal))
+    part = some_clients(log, rows, durations, seed=seed)
+    checked = None
+    if reference.n_reached >= FEWEST_TO_CHECK:
+        specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
+        folds = folds_for(len(rows))
+        checked = Checked.of(specs, *part, goal=goal, horizon=horizon, folds=folds, seed=seed)
+    chosen = checked.chosen if checked else published
+    model = for_use(chosen).fit(durations) if len(durations) else from_evidence
+    filled, under = filled_rows(part[1], reference), for_use(chosen, refits=STRATEGY_REFITS)
+    lengths = length_of(model.predict(to_clearing(part[2].covariates), horizon))
+    return Forecaster(
+        model=model,
+        evidence=from_evidence if getattr(chosen, "prior", None) else None,
+        stopping=fit_stopping(part[1], lengths),
+        recalibration=checked.recalibration if checked else None,
+        midcourse=checked.midcourse if checked else None,
+        strategies=fit_strategies(part[0], filled, under) if goal == "clear" else {},
+        reference=reference,
+        goal=goal,
+        horizon=horizon,
+        seed=seed,
+        assessment=findings(checked, against_evidence(model, from_evidence), evidence),
+        notes=(*suspicions(log), *fit_notes(reference, evidence)),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Checked:
+    """What folds grouped by client say: which model, how to correct it, how good it then is.
+
+    Attributes
+    ----------
+    chosen : CountModel
+        The simplest candidate within one standard error of the best.
+    scores : DataFrame
+        One row per candidate.
+    recalibration : Recalibration
+        Fitted to all out-of-fold predictions of the chosen model.
+    assessment : Assessment or None
+        Of predictions recalibrated by maps that did not see them; for the goal ``lighten`` of
+        courses that want it, None when too few of them got there.
+    midcourse : Midcourse or None
+        What gradings say mid-course; None when too few courses were graded, and for the goal
+        ``lighten``.
+    """
+
+    chosen: CountModel
+    scores: pd.DataFrame
+    recalibration: Recalibration
+    assessment: Assessment | None
+    midcourse: Midcourse | None
+
+    @classmethod
+    def of(
+        cls,
+        models: tuple[CountModel, ...],
+        log: OutcomeLog,
+        rows: pd.DataFrame,
+        durations: Durations,
+        *,
+        goal: str,
+        horizon: int,
+        folds: tuple[int, int],
+        seed: int,
+    ) -> Checked:
+        """Score the candidates out of fold, choose, recalibrate and assess.
+
+        ``folds`` says how many folds, and how often.
+        """
+        specs = {model.name: model for model in models}
+        results = predict_out_of_fold(
+            list(specs.values()),
+            durations,
+            horizon=horizon,
+            n_folds=folds[0],
+            repeats=folds[1],
+            n_draws=N_DRAWS,
+            seed=seed,
+        )
+        scores = score_candidates(results)
+        chosen = choose(scores)
+        found = next(result for result in results if result.name == chosen)
+        by = groups_of(log.courses.iloc[found.rows].itertuples(), sites=True)
+        mapped = {name: by[name] for name in GROUPINGS}
+        corrected, recalibration = recalibrate_out_of_fold(
+            found.predicted, found.outcomes, groups=mapped, seed=seed
+        )
+        own = None if goal == "clear" else of_goal(rows)[found.rows]
+        if own is not None:  # learnt from all, but no surer than the courses that want it
+            n_own = found.outcomes.take(own).n_events
+            recalibration = replace(recalibration, n_events=max(n_own, 1))
+        assessment = assess_own(corrected, found.outcomes, by, own, seed=seed)
+        midcourse = None
+        if goal == "clear":
+            scored = rows.iloc[found.rows]
+            midcourse = fit_midcourse(log, scored, corrected[0], horizon=horizon, seed=seed)
+        return cls(specs[chosen], scores, recalibration, assessment, midcourse)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values: scores of every candidate, and what was found of the chosen."""
+        chosen = {"model": self.chosen.name, "candidates": plain_rows(self.scores)}
+        if self.assessment is None:
+            return chosen
+        return chosen | {
+            "scores": plain_rows(self.assessment.scores),
+            "reliability": plain_rows(self.assessment.reliability),
+            "coverage": plain_values(asdict(self.assessment.coverage)),
+            "subgroups": plain_rows(self.assessment.subgroups),
+            "messages": list(self.assessment.messages),
+        }
+
+
+def findings(
+    checked: Checked | None,
+    contradicted_effects: list[dict[str, float | str]],
+    evidence: Evidence | None,
+) -> dict[str, Any]:
+    """Return what was found of the candidates and of the prior, as plain JSON values."""
+    found = checked.to_dict() if checked else {}
+    return {**found, "contradicted": contradicted_effects, "evidence": evidence_name(evidence)}
+
+
+def assess_own(
+    corrected: Sequence[CountDistribution],
+    outcomes: Outcomes,
+    by: Mapping[str, npt.NDArray[np.object_]],
+    own: npt.NDArray[np.bool_] | None,
+    *,
+    seed: int,
+) -> Assessment | None:
+    """Return the assessment on all courses, or on those that want lightening if enough do."""
+    if own is None:
+        return assess_predictions(corrected, outcomes, groups=by, seed=seed)
+    if outcomes.take(own).n_events < FEWEST_LIGHTENED:
+        return None
+    some = {name: labels[own] for name, labels in by.items()}
+    wanting = [each[own] for each in corrected]
+    return assess_predictions(wanting, outcomes.take(own), groups=some, seed=seed)
+
+
+def check_evidence(evidence: Evidence, log: OutcomeLog, goal: str) -> None:
+    """Raise RequestError when the evidence is of another goal or holds this log itself."""
+    from forecast.sharing import is_member
+
+    check_kind(
+        evidence, Evidence, name="evidence", give="what pool_shares or load_evidence returns"
+    )
+    if evidence.goal != goal:
+        raise RequestError(
+            f"The evidence is for the goal {evidence.goal!r}, the fit for {goal!r}.",
+            f"Fit with goal={evidence.goal!r}, or pool shares for {goal!r}.",
+        )
+    if is_member(log, evidence.members, goal=goal):
+        raise RequestError(
+            "The evidence holds the share of this very log: its courses would count twice.",
+            "Pool the shares of the other clinics.",
+        )
+
+
+def checked_rows(log: OutcomeLog, goal: str, horizon: int, seed: int) -> pd.DataFrame:
+    """Return the model's rows of a log, or say why nothing can be fitted to them."""
+    horizon = check_whole_number(horizon, name="horizon", low=2, high=100)
+    check_seed(seed)
+    rows = course_rows(check_log(log), goal=check_goal(goal))
+    if not len(rows):
+        raise DataError(
+            "No course of the log can be used, so there is nothing to fit.",
+            "Mend the rows that forecast check sets aside.",
+        )
+    check_horizon(rows, horizon)
+    return rows
+
+
+def check_horizon(rows: pd.DataFrame, horizon: int) -> None:
+    """Raise RequestError when the horizon lies under the bulk of the log's own counts."""
+    needed = (rows["step"] - rows["entry"])[rows["observed"] & of_goal(rows)]
+    if len(needed) and needed.median() > horizon:
+        raise RequestError(
+            f"The horizon is {horizon}, but half of the finished courses needed more than "
+            f"{horizon} sessions.",
+            f"Give a horizon of at least {math.ceil(needed.quantile(0.9))}.",
+        )
+
+
+def filled_rows(rows: pd.DataFrame, reference: Reference) -> pd.DataFrame:
+    """Return the rows with missing covariates at the log's mean."""
+    means, filled = reference.means, rows.copy(deep=False)
+    for name in COVARIATES:
+        if rows[name].isna().any():
+            filled[name] = rows[name].fillna(means[name])
+    return filled
+
+
+def durations_of(rows: pd.DataFrame, reference: Reference) -> Durations:
+    """Return the rows of the count model, missing covariates at the log's mean."""
+    return Durations.from_frame(
+        filled_rows(rows, reference),
+        step="step",
+        observed="observed",
+        entry="entry",
+        subject="client_id",
+        covariates=[name for name in (*COVARIATES, LIGHTEN) if name in rows],
+    )
+
+
+def against_evidence(
+    model: FittedCountModel, evidence: FittedAcceleratedTime
+) -> list[dict[str, float | str]]:
+    """Return the published effects that the fitted model speaks against."""
+    if not isinstance(model, FittedAcceleratedTime):
+        return []
+    known = [
+        dict(zip(one.parameter_names, zip(one.theta, one.errors, strict=True), strict=True))
+        for one in (model, evidence)
+    ]
+    return contradicted(known[0], known[1])

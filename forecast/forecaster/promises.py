@@ -1,0 +1,369 @@
+"""A standing check: were the promises kept? Later logs, and the estimates that were issued."""
+
+from __future__ import annotations
+
+import json
+import os
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from forecast.errors import DataError
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+import numpy as np
+from forecast.assess.assessment import Assessment, assess_predictions
+from forecast.assess.drift import Drift, drift
+from forecast.assess.outcomes import Outcomes
+from forecast.log import Enquiry
+from forecast.log import fingerprint
+from forecast.tattoo import groups_of
+from forecast.log import is_judged
+from forecast._plain import plain_rows
+from forecast._plain import plain_values
+from forecast.counts import GOALS
+from forecast.counts import course_rows
+from forecast.counts import of_goal
+from forecast.survival.distribution import CountDistribution
+
+if TYPE_CHECKING:
+    from forecast.counts import Estimate
+    import pandas as pd
+    from forecast.forecaster.forecaster import Forecaster
+    from forecast.log import OutcomeLog
+
+KEPT = ("enquiry_id", "issued_on", "goal", "level", "median", "interval", "pmf")
+START = b'{"enquiry_id"'  # of each line
+
+
+def record_promise(
+    path: str | os.PathLike[str], estimate: Estimate, *, enquiry_id: str, issued_on: date
+) -> None:
+    """Append an estimate to a register of promises, one JSON object a line.
+
+    The register holds what was promised and under which pseudonym, no attribute of the client.
+    ``enquiry_id`` is the ``course_id`` that the course gets if it goes ahead.
+    """
+    entry = {
+        "enquiry_id": enquiry_id,
+        "issued_on": issued_on.isoformat(),
+        "goal": estimate.goal,
+        "level": estimate.level,
+        "median": estimate.median,
+        "interval": list(estimate.interval),
+        "pmf": [round(float(chance), 6) for chance in estimate.distribution.pmf[0]],
+    }
+    with Path(path).open("ab+") as register:
+        if register.tell():
+            register.seek(-1, os.SEEK_END)
+        torn = register.read(1) not in (b"", b"\n")  # an earlier write did not come to its end
+        register.write(b"\n" * torn + json.dumps(entry).encode() + b"\n")
+        register.flush()
+        os.fsync(register.fileno())
+
+
+def read_register(path: str | os.PathLike[str]) -> tuple[dict[str, dict[str, Any]], list[int]]:
+    """Return the last promise of each enquiry in a register, and which lines are torn.
+
+    Raises
+    ------
+    DataError
+        If a whole line is no promise.
+    """
+    last: dict[str, dict[str, Any]] = {}
+    torn: list[int] = []
+    for number, line in enumerate(Path(path).read_bytes().split(b"\n"), 1):
+        if not line.strip():
+            continue
+        try:
+            entry = json.loads(line)
+        except ValueError:
+            torn.append(number)
+            continue
+        try:
+            last[str(entry["enquiry_id"])] = {name: entry[name] for name in KEPT}
+        except (KeyError, TypeError):
+            raise DataError(
+                f"Line {number} of {os.fspath(path)} is no promise.",
+                "Remove the line, or restore the register from a copy.",
+            ) from None
+    return last, torn
+
+
+def holds_promises(content: bytes) -> bool:
+    """Say whether a file's content is a register of promises, torn lines and all."""
+    return any(line.startswith(START) for line in content.splitlines())
+
+
+WORDS = {
+    "step": "session",
+    "path(s)": "course(s)",
+    "fewer than five are watched": "fewer than five courses are followed",
+    "event(s):": "course(s) reached the goal:",
+}
+
+FEWEST_EVENTS = 20
+FEWEST_TO_COUNT = 5  # below it neither coverage nor drift is spoken of
+ALARM = 0.01  # of drift: checked again and again, a twentieth would cry wolf
+MATERIAL = 1.2  # a change of pace or of spread by less breaks no promise, however sure it is
+SEEN = (
+    "This log was used for the fit, so that it cannot check it: see the model card for the check "
+    "on clients left out of the fit"
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PromiseCheck:
+    """How estimates turned out on courses the model was not fitted to.
+
+    Attributes
+    ----------
+    assessment : Assessment
+        Scores, reliability, coverage and subgroups.
+    drift : Drift or None
+        Whether outcomes have moved away from the predictions; None under five events.
+    n_courses, n_reached : int
+        Courses judged, and those that reached the goal.
+    what : str
+        What was judged, for the first line of the report.
+    used_for_fit : bool
+        Whether the log is the one that the model was fitted to: nothing is concluded then.
+    """
+
+    assessment: Assessment
+    drift: Drift | None
+    n_courses: int
+    n_reached: int
+    what: str
+    used_for_fit: bool = False
+
+    @property
+    def verdict(self) -> str:
+        """``holds``, ``fails`` or ``cannot say``, for the intervals as a whole."""
+        if self.n_reached < FEWEST_EVENTS or self.used_for_fit:
+            return "cannot say"
+        found = self.assessment.coverage
+        if not np.isfinite([found.tie_split, found.tie_split_error]).all():
+            return "cannot say"
+        short = found.level - found.tie_split
+        sure = short > 1.96 * found.tie_split_error
+        if (sure and short > 0.03) or (self.moved and self.materially):
+            return "fails"
+        unsure = 1.96 * found.tie_split_error > 0.10
+        return "cannot say" if unsure else "holds"
+
+    @property
+    def moved(self) -> bool:
+        """Whether outcomes differ from the predictions by more than chance would make them."""
+        return self.drift is not None and self.drift.p_value < ALARM
+
+    @property
+    def materially(self) -> bool:
+        """Whether pace or spread differ by more than a fifth."""
+        if self.drift is None:
+            return False
+        changes = np.abs([self.drift.shift, np.log(self.drift.power)])
+        return bool(changes.max() > np.log(MATERIAL))
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Doubts about the check itself, in the words of the trade."""
+        return tuple(in_words(message) for message in self.assessment.messages)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        from dataclasses import asdict
+
+        return {
+            "what": self.what,
+            "verdict": self.verdict,
+            "used_for_fit": self.used_for_fit,
+            "n_courses": self.n_courses,
+            "n_reached": self.n_reached,
+            "coverage": plain_values(asdict(self.assessment.coverage)),
+            "drift": None if self.drift is None else plain_values(asdict(self.drift)),
+            "scores": plain_rows(self.assessment.scores),
+            "reliability": plain_rows(self.assessment.reliability),
+            "subgroups": plain_rows(self.assessment.subgroups),
+            "notes": list(self.notes),
+        }
+
+    def to_text(self) -> str:
+        """Return the check in words."""
+        found = self.assessment.coverage
+        lines = [
+            f"{self.what}: {self.n_courses} courses, {self.n_reached} reached the goal.",
+            f"Promise of {found.level * 10:g} of 10: {self.kept()}. Verdict: {self.verdict}.",
+        ]
+        if self.used_for_fit:
+            return "\n".join([f"{self.what}.", *(f"- {note}" for note in self.notes)])
+        if self.drift is not None:
+            lines.append(self.movement())
+        elif self.n_reached < FEWEST_EVENTS:
+            lines.append(
+                f"At least {FEWEST_EVENTS - self.n_reached} more finished courses are needed."
+            )
+        for row in self.assessment.subgroups.itertuples():
+            lines.append(f"- {row.factor} {row.label}: {row.verdict} ({row.n_events} finished)")
+        return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
+
+    def movement(self) -> str:
+        """Return in words whether outcomes have moved away from what was predicted."""
+        found = self.drift
+        assert found is not None
+        chance = "p < 0.001" if found.p_value < 0.001 else f"p = {found.p_value:.2g}"
+        if not self.moved:
+            return f"No sign that outcomes have moved since the estimates were made ({chance})."
+        said = (
+            f"Per session the goal is reached {np.exp(found.shift):.2f} times as often as predicted"
+        )
+        varied = "less" if found.power > 1 else "more"
+        if abs(np.log(found.power)) > np.log(MATERIAL):
+            said += f", and counts vary {varied} than predicted"
+        if self.materially:
+            return f"{said}: outcomes have moved ({chance})."
+        return f"{said}: a real difference ({chance}), too small to break the promise."
+
+    def kept(self) -> str:
+        """Return in words how often the interval held."""
+        found = self.assessment.coverage
+        if self.n_reached < FEWEST_TO_COUNT or not np.isfinite(found.tie_split):
+            return "too few courses have reached the goal to say"
+        give = 1.96 * found.tie_split_error * 10
+        return f"kept for {found.tie_split * 10:.1f} of 10 (give or take {give:.1f})"
+
+
+def in_words(message: str) -> str:
+    """Return a message of the statistical core in the words of the trade.
+
+    Examples
+    --------
+    >>> in_words("Beyond step 13 fewer than five are watched: not judged there.")
+    'Beyond session 13 fewer than five courses are followed: not judged there.'
+    """
+    for core, trade in WORDS.items():
+        message = message.replace(core, trade)
+    return message
+
+
+def assess_forecaster(
+    forecaster: Forecaster, log: OutcomeLog, *, level: float = 0.8, seed: int = 0
+) -> PromiseCheck:
+    """Return how a forecaster's estimates turn out on a log it was not fitted to.
+
+    Courses started up to the last start in the forecaster's own log are left out, since they may
+    have been fitted to; if none started later, all are judged and the report says so. Of the very
+    log that was fitted to, numbers are given but nothing is concluded.
+
+    Raises
+    ------
+    DataError
+        If the log has no course that can be judged.
+    """
+    rows = course_rows(log, goal=forecaster.goal)
+    used = fingerprint(log.courses) == forecaster.reference.fingerprint
+    later = (
+        rows["started_on"].dt.strftime("%Y-%m-%d") > forecaster.reference.last_start
+    ).to_numpy()
+    own, kind = of_goal(rows), " that want lightening" if forecaster.goal == "lighten" else ""
+    if not own.any():
+        raise DataError(f"The log has no course{kind} to judge.", f"Give a log with courses{kind}.")
+    what = f"Courses{kind} started after {forecaster.reference.last_start}"
+    later &= own
+    if used or not later.any():
+        later = own
+        what = (
+            f"All courses{kind} of the log: none started after the model's own, so this may flatter"
+        )
+    courses = log.courses[later]
+    enquiries = [enquiry_of(row) for row in courses.to_dict("records")]
+    draws, _ = forecaster.estimate_draws(enquiries)
+    found = check(
+        CountDistribution(draws.mean(axis=0)),
+        rows[later],
+        courses,
+        level=level,
+        seed=seed,
+        what=SEEN if used else what,
+    )
+    if not used:
+        return found
+    found.assessment.subgroups["verdict"] = "cannot say"
+    return replace(found, used_for_fit=True)
+
+
+def check(
+    predicted: CountDistribution,
+    rows: pd.DataFrame,
+    courses: pd.DataFrame,
+    *,
+    level: float,
+    seed: int,
+    what: str,
+) -> PromiseCheck:
+    """Return the check of predictions of the sessions here against what the courses show."""
+    judged = is_judged(rows)
+    predicted, rows, courses = predicted[judged], rows[judged], courses[judged]
+    if not len(rows):
+        raise DataError(
+            "No course has a session whose result is known yet.", "Judge again after more visits."
+        )
+    here = (rows["step"] - rows["entry"]).to_numpy()
+    outcomes = Outcomes(here, rows["observed"].to_numpy(), subject=rows["client_id"].to_numpy())
+    by = groups_of(courses.itertuples(), sites=True)
+    n_reached = int(rows["observed"].sum())
+    return PromiseCheck(
+        assessment=assess_predictions([predicted], outcomes, level=level, groups=by, seed=seed),
+        drift=drift(predicted, outcomes) if outcomes.n_events >= FEWEST_TO_COUNT else None,
+        n_courses=len(rows),
+        n_reached=n_reached,
+        what=what,
+    )
+
+
+def enquiry_of(row: Mapping[str, Any]) -> Enquiry:
+    """Return the enquiry that a course of the log was at its consultation."""
+    return Enquiry(**{name: row[name] for name in Enquiry.__slots__ if name in row})
+
+
+def assess_register(
+    path: str | os.PathLike[str], log: OutcomeLog, *, level: float = 0.8, seed: int = 0
+) -> PromiseCheck:
+    """Return how the promises in a register turned out, by the outcomes in a log.
+
+    Each is judged by its own goal. Promises issued after their course had started are judged
+    too, but counted in the report: whoever made them may have known how it went. Torn lines are
+    left out and named there.
+
+    Raises
+    ------
+    DataError
+        If the register cannot be read, or none of its promises became a course of the log.
+    """
+    promised, torn = read_register(path)
+    rows = course_rows(log)
+    lighter = log.courses["outcome"].isin(GOALS["lighten"])
+    goals = rows["course_id"].map({name: entry["goal"] for name, entry in promised.items()})
+    rows["observed"] = rows["observed"].where(goals != "lighten", lighter)
+    known = rows["course_id"].isin(promised).to_numpy()
+    if not known.any():
+        raise DataError(
+            f"None of the {len(promised)} promise(s) is a course of this log{_left_out(torn)}.",
+            "Register estimates under the course_id that the course gets.",
+        )
+    kept = [promised[identity] for identity in rows.loc[known, "course_id"]]
+    horizon = min(len(entry["pmf"]) for entry in kept)
+    pmf = np.array([entry["pmf"][:horizon] for entry in kept], dtype=np.float64)
+    # rounded as written, chances may sum to a little over 1
+    predicted = CountDistribution(pmf / np.maximum(pmf.sum(axis=1, keepdims=True), 1.0))
+    started = rows.loc[known, "started_on"].dt.strftime("%Y-%m-%d")
+    late = sum(entry["issued_on"] > day for entry, day in zip(kept, started, strict=True))
+    what = f"{int(known.sum())} of {len(promised)} registered promises that became courses"
+    if late:
+        what += f" ({late} issued after the course had started, which may flatter)"
+    what += _left_out(torn)
+    return check(predicted, rows[known], log.courses[known], level=level, seed=seed, what=what)
+
+
+def _left_out(torn: Sequence[int]) -> str:
+    listed = ", ".join(map(str, torn))
+    return f" (torn and left out: line {listed} of the register)" if torn else ""

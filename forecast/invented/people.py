@@ -1,0 +1,525 @@
+"""Who comes to the invented clinic: attributes of clients and tattoos, and what they do to speed.
+
+Inks, density, body site and layering depend on the origin of the tattoo; area depends on the
+site; everything else is independent. So what a missing attribute may have been, given the
+recorded ones, is known exactly (``complete``), which the true distribution needs.
+"""
+
+
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+import numpy as np
+import numpy.typing as npt
+from forecast.log import BODY_SITES
+from forecast.log import INKS
+from forecast.log import REGIONS
+from forecast.log import column
+from forecast.invented.world import CaseMix
+from forecast.invented.world import World
+from forecast.errors import RequestError
+from dataclasses import dataclass, replace
+from forecast.invented.world import MOST_OPERATORS
+from forecast._types import BoolArray, FloatArray, IntArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+ORIGINS = column("courses", "origin").levels
+DENSITIES = column("courses", "ink_density").levels
+SCARS = column("courses", "scarring").levels
+SKIN_TYPES = column("courses", "skin_type").levels
+LAYERS = column("courses", "layering").levels
+
+# Ink sets and how often each origin has them: amateur, professional, cosmetic, traumatic.
+INK_TABLE: tuple[tuple[str, tuple[float, ...]], ...] = (
+    ("black", (72, 43, 10, 90)),
+    ("dark_blue", (10, 2, 0, 10)),
+    ("black;dark_blue", (8, 5, 0, 0)),
+    ("black;red", (4, 14, 0, 0)),
+    ("red", (2, 3, 8, 0)),
+    ("black;green", (2, 5, 0, 0)),
+    ("green", (1, 1, 0, 0)),
+    ("black;light_blue", (0.5, 4, 0, 0)),
+    ("black;red;yellow", (0, 4, 0, 0)),
+    ("black;green;red", (0.5, 5, 0, 0)),
+    ("black;purple", (0, 2, 0, 0)),
+    ("black;green;red;yellow", (0, 3, 0, 0)),
+    ("black;light_blue;red", (0, 2.5, 0, 0)),
+    ("black;red;orange;yellow", (0, 2, 0, 0)),
+    ("black;light_blue;green;red;yellow", (0, 2, 0, 0)),
+    ("black;white", (0, 1.5, 0, 0)),
+    ("black;red;white", (0, 1, 0, 0)),
+    ("brown", (0, 0, 42, 0)),
+    ("black;brown", (0, 0, 22, 0)),
+    ("red;brown", (0, 0, 10, 0)),
+    ("flesh", (0, 0, 8, 0)),
+)
+
+
+def _canonical(inks: str) -> str:
+    found = set(inks.split(";"))
+    return ";".join(ink for ink in INKS if ink in found)
+
+
+PATTERNS: tuple[str, ...] = tuple(_canonical(inks) for inks, _ in INK_TABLE)
+REGION_NAMES = tuple(REGIONS)
+REGION_OF_SITE: IntArray = np.array(
+    [next(i for i, sites in enumerate(REGIONS.values()) if site in sites) for site in BODY_SITES]
+)
+# Usual area relative to the median, by site: a finger carries less than a back.
+AREA_OF_SITE = dict.fromkeys(BODY_SITES, 1.0) | {
+    "face": 0.3, "neck": 0.7, "back": 2.0, "chest": 1.5, "wrist": 0.5, "hand": 0.5, "finger": 0.12
+}  # fmt: skip
+AREA_FACTOR: FloatArray = np.array([AREA_OF_SITE[site] for site in BODY_SITES])
+AREA_SD, TATTOO_AGE_SD = 0.8, 0.8
+YOUNGEST = 19.0  # so that the cap on a tattoo's age never crosses the three-year step
+OLDER_YEARS = 3.0  # Bencini et al. 2012: 36 months
+REFERENCE_CM2 = 30.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Attributes:
+    """What the simulator knows of each course, as codes into the log's level lists.
+
+    Attributes
+    ----------
+    skin, site, inks, density, layering, origin, scarring : ndarray of int
+        Codes; ``inks`` points into ``PATTERNS``; -1 is not recorded.
+    age, area, tattoo_age, smoker : ndarray of float
+        Years, cm², years, 0 or 1; NaN is not recorded.
+    elsewhere : ndarray of int
+        Sessions at another clinic first.
+    """
+
+    skin: IntArray
+    site: IntArray
+    inks: IntArray
+    density: IntArray
+    layering: IntArray
+    origin: IntArray
+    scarring: IntArray
+    age: FloatArray
+    area: FloatArray
+    tattoo_age: FloatArray
+    smoker: FloatArray
+    elsewhere: IntArray
+
+    def __len__(self) -> int:
+        return len(self.skin)
+
+    def take(self, rows: npt.NDArray[np.intp]) -> "Attributes":
+        """Return the courses in ``rows``, repeats allowed."""
+        return Attributes(*(getattr(self, name)[rows] for name in Attributes.__slots__))
+
+    def enquiries(self) -> "pd.DataFrame":
+        """Return a frame with the columns of an enquiry; what is not recorded is None or NaN."""
+        import pandas as pd
+
+        levels = {
+            "skin_type": (self.skin, SKIN_TYPES),
+            "body_site": (self.site, BODY_SITES),
+            "inks": (self.inks, PATTERNS),
+            "ink_density": (self.density, DENSITIES),
+            "layering": (self.layering, LAYERS),
+            "origin": (self.origin, ORIGINS),
+            "scarring": (self.scarring, SCARS),
+        }
+        words = {name: _words(codes, names) for name, (codes, names) in levels.items()}
+        smoker = np.where(np.isnan(self.smoker), -1, self.smoker).astype(np.int64)
+        frame = {
+            **{name: words[name] for name in list(levels)[:5]},
+            "age_years": self.age,
+            "origin": words["origin"],
+            "area_cm2": self.area,
+            "tattoo_age_years": self.tattoo_age,
+            "scarring": words["scarring"],
+            "smoker": _words(smoker, ("no", "yes")),
+            "sessions_elsewhere": self.elsewhere,
+        }
+        return pd.DataFrame(frame)
+
+
+def _words(codes: IntArray, names: tuple[str, ...]) -> npt.NDArray[np.object_]:
+    return np.array([*names, None], dtype=object)[codes]
+
+
+def read_enquiries(enquiries: "pd.DataFrame") -> Attributes:
+    """Return the attributes of a frame made by ``Attributes.enquiries``.
+
+    Raises
+    ------
+    RequestError
+        If an ink set is one that the invented clinic never sees.
+    """
+    inks = [_canonical(text) for text in enquiries["inks"]]
+    strange = sorted(set(inks) - set(PATTERNS))
+    if strange:
+        raise RequestError(
+            f"The invented clinic never sees a tattoo with {strange[0]}.",
+            "Ask for the truth of enquiries made by fresh_clients.",
+        )
+
+    def codes(name: str, names: tuple[str, ...]) -> IntArray:
+        place = {word: code for code, word in enumerate(names)}
+        return np.array([place.get(word, -1) for word in enquiries[name]], dtype=np.int64)
+
+    def numbers(name: str) -> FloatArray:
+        return np.array(enquiries[name], dtype=np.float64)
+
+    smoker = codes("smoker", ("no", "yes")).astype(np.float64)
+    return Attributes(
+        skin=codes("skin_type", SKIN_TYPES),
+        site=codes("body_site", BODY_SITES),
+        inks=np.array([PATTERNS.index(text) for text in inks], dtype=np.int64),
+        density=codes("ink_density", DENSITIES),
+        layering=codes("layering", LAYERS),
+        origin=codes("origin", ORIGINS),
+        scarring=codes("scarring", SCARS),
+        age=numbers("age_years"),
+        area=numbers("area_cm2"),
+        tattoo_age=numbers("tattoo_age_years"),
+        smoker=np.where(smoker < 0, np.nan, smoker),
+        elsewhere=np.array(enquiries["sessions_elsewhere"], dtype=np.int64),
+    )
+
+
+def _normal(table: npt.ArrayLike) -> FloatArray:
+    shares = np.asarray(table, dtype=np.float64)
+    return np.asarray(shares / shares.sum(axis=-1, keepdims=True), dtype=np.float64)
+
+
+def origin_tables(mix: CaseMix) -> dict[str, FloatArray]:
+    """Return the chance of each level given the origin: arrays of shape (4 origins, levels)."""
+    inks = np.array([shares for _, shares in INK_TABLE], dtype=np.float64).T
+    coloured = np.array([bool(set(p.split(";")) - {"black"}) for p in PATTERNS])
+    inks = inks * np.where(coloured, mix.colour, 1.0)
+    usual = _normal(mix.region)[REGION_OF_SITE] / np.bincount(REGION_OF_SITE)[REGION_OF_SITE]
+    cosmetic = np.where(np.array(BODY_SITES) == "face", 1.0, 0.0)
+    lighter = np.array([1.8, 0.9, 0.4])
+    density = np.array([mix.density * lighter, mix.density, mix.density * lighter, mix.density])
+    over = np.array([mix.layered * 0.3, mix.layered, 0.02, 0.0])
+    return {
+        "inks": _normal(inks),
+        "site": _normal(np.array([usual, usual, cosmetic, usual])),
+        "density": _normal(density),
+        "layering": np.column_stack([1 - over, over]),
+    }
+
+
+def _pick(chances: FloatArray, uniform: FloatArray) -> IntArray:
+    """Return the level whose cumulative chance first exceeds ``uniform``; rows align."""
+    cumulative = np.cumsum(np.broadcast_to(chances, (len(uniform), chances.shape[-1])), axis=1)
+    level = (cumulative < uniform[:, None]).sum(axis=1)
+    return np.asarray(np.minimum(level, chances.shape[-1] - 1), dtype=np.int64)
+
+
+def draw_attributes(
+    mix: CaseMix, client: IntArray, elsewhere_rate: float, rng: np.random.Generator
+) -> Attributes:
+    """Draw complete attributes of one course per entry of ``client``.
+
+    Courses of one client share age (at the first visit), skin type and smoking.
+    """
+    n, n_clients = len(client), int(client.max()) + 1
+    tables = origin_tables(mix)
+    origin = _pick(_normal(mix.origin), rng.random(n))
+    drawn = {name: _pick(table[origin], rng.random(n)) for name, table in tables.items()}
+    person = rng.random((n_clients, 2))
+    age = tidy(19 + rng.gamma(2.2, 6.0, n_clients), YOUNGEST, 74, 0)[client]
+    elsewhere = np.where(rng.random(n) < elsewhere_rate, 1 + rng.binomial(5, 0.35, n), 0)
+    return Attributes(
+        skin=_pick(_normal(mix.skin), person[:, 0])[client],
+        origin=origin,
+        scarring=_pick(_normal(mix.scarring), rng.random(n)),
+        age=age,
+        area=_draw_area(mix, drawn["site"], rng.normal(size=n)),
+        tattoo_age=np.minimum(_draw_tattoo_age(mix, rng.normal(size=n)), age - 15),
+        smoker=(person[:, 1] < mix.smoker)[client].astype(np.float64),
+        elsewhere=elsewhere.astype(np.int64),
+        **drawn,
+    )
+
+
+def _draw_area(mix: CaseMix, site: IntArray, z: FloatArray) -> FloatArray:
+    area = mix.area_median_cm2 * AREA_FACTOR[site] * np.exp(AREA_SD * z)
+    return tidy(area, 0.5, 1000, 1)
+
+
+def _draw_tattoo_age(mix: CaseMix, z: FloatArray) -> FloatArray:
+    return tidy(mix.tattoo_age_median * np.exp(TATTOO_AGE_SD * z), 0.5, 40, 1)
+
+
+def tidy(values: FloatArray, low: float, high: float, decimals: int) -> FloatArray:
+    """Return the values within limits, as precise as a clinic writes them."""
+    return np.asarray(np.round(np.clip(values, low, high), decimals), dtype=np.float64)
+
+
+def complete(attributes: Attributes, mix: CaseMix, rng: np.random.Generator) -> Attributes:
+    """Return the attributes with each missing one drawn from its law given the recorded ones."""
+    n, tables = len(attributes), origin_tables(mix)
+    likely = np.tile(_normal(mix.origin), (n, 1))
+    for name, table in tables.items():
+        likely = likely * table[:, getattr(attributes, name)].T
+    origin = np.where(
+        attributes.origin < 0, _pick(_normal(likely), rng.random(n)), attributes.origin
+    )
+    scar = _pick(_normal(mix.scarring), rng.random(n))
+    area = _draw_area(mix, attributes.site, rng.normal(size=n))
+    tattoo_age = _draw_tattoo_age(mix, rng.normal(size=n))
+    smoker = (rng.random(n) < mix.smoker).astype(np.float64)
+    values = {name: getattr(attributes, name) for name in Attributes.__slots__}
+    filled = {
+        "origin": origin,
+        "scarring": np.where(attributes.scarring < 0, scar, attributes.scarring),
+        "area": np.where(np.isnan(attributes.area), area, attributes.area),
+        "tattoo_age": np.where(np.isnan(attributes.tattoo_age), tattoo_age, attributes.tattoo_age),
+        "smoker": np.where(np.isnan(attributes.smoker), smoker, attributes.smoker),
+    }
+    return Attributes(**(values | filled))
+
+
+def has_ink(inks: IntArray, wanted: frozenset[str]) -> npt.NDArray[np.bool_]:
+    """Return whether each course has any of the wanted inks."""
+    return np.array([bool(wanted & set(pattern.split(";"))) for pattern in PATTERNS])[inks]
+
+
+OTHER_COLOURS = frozenset(INKS) - {"black", "dark_blue", "red", "orange"}
+
+
+def speed(attributes: Attributes, log_speed: float, effects: Mapping[str, float]) -> FloatArray:
+    """Return the log of the fall of log remaining ink per ns session, before chance, shape (n,)."""
+    region = REGION_OF_SITE[attributes.site]
+    area = np.clip(np.log(attributes.area / REFERENCE_CM2), -2.0, 2.5)
+    features: dict[str, npt.NDArray[np.bool_] | FloatArray] = {
+        "smoker": attributes.smoker,
+        "red": has_ink(attributes.inks, frozenset({"red", "orange"})),
+        "other_colour": has_ink(attributes.inks, OTHER_COLOURS),
+        "light": attributes.density == 0,
+        "heavy": attributes.density == 2,
+        "layered": attributes.layering == 1,
+        "amateur": attributes.origin == 0,
+        "cosmetic": attributes.origin == 2,
+        "traumatic": attributes.origin == 3,
+        "log_area": area,
+        "head_neck": region == 0,
+        "distal_limb": region == 4,
+        "older_tattoo": attributes.tattoo_age > OLDER_YEARS,
+        "slight_scar": attributes.scarring == 1,
+        "marked_scar": attributes.scarring == 2,
+        "dark_skin": attributes.skin >= 4,
+    }
+    total = np.full(len(attributes), log_speed, dtype=np.float64)
+    for name, effect in effects.items():
+        total = total + effect * features[name]
+    return total
+
+
+def world_speed(attributes: Attributes, world: World) -> FloatArray:
+    """Return the log speed of each course in ``world``, before frailty."""
+    return speed(attributes, world.log_speed, world.effects)
+
+
+YEAR = 365.25
+# Wavelengths that a colour takes up in this invented clinic; yellow needs short pulses too.
+REACH: dict[str, tuple[int, ...]] = {
+    "black": (532, 694, 755, 785, 1064),
+    "dark_blue": (694, 755, 785, 1064),
+    "light_blue": (694, 755, 785),
+    "green": (694, 755, 785),
+    "red": (532,),
+    "orange": (532,),
+    "yellow": (532,),
+    "purple": (694, 755, 785),
+    "brown": (532, 1064),
+    "white": (),
+    "flesh": (),
+}
+NEVER = 1e9
+
+
+def reach_day(ink: str, world: World) -> float:
+    """Return the day on which a laser for the ink is first owned; ``NEVER`` when none is."""
+    usable = [
+        laser.from_year * YEAR
+        for laser in world.fleet
+        if set(REACH[ink]) & set(laser.wavelengths_nm) and (ink != "yellow" or laser.regime == "ps")
+    ]
+    return max(0.0, min(usable)) if usable else NEVER
+
+
+def reach_shares(world: World) -> tuple[FloatArray, FloatArray]:
+    """Return the days on which inks come within reach, and what comes within reach on each.
+
+    Shapes (m,) and (2, patterns, m); the last day is never. The second table is for resistant
+    tattoos: their last colour is never reached.
+    """
+    reached = {ink: reach_day(ink, world) for ink in INKS}
+    days = sorted({*reached.values(), NEVER})
+    shares = np.zeros((2, len(PATTERNS), len(days)))
+    for row, pattern in enumerate(PATTERNS):
+        inks = pattern.split(";")
+        for ink in inks:
+            part = 3 if ink == "black" else 1
+            resists = ink == inks[-1] and ink != "black"
+            shares[0, row, days.index(reached[ink])] += part
+            shares[1, row, -1 if resists else days.index(reached[ink])] += part
+    return np.array(days), shares / shares.sum(axis=2, keepdims=True)
+
+
+COURSES_PER_CLIENT = 1.25
+BEFORE = 6  # sessions elsewhere, at most
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Crew:
+    """The operators' own values, each of shape (operators,)."""
+
+    speed: FloatArray
+    habit: FloatArray
+    reaction: FloatArray
+    grading: FloatArray
+
+    @classmethod
+    def of(cls, world: World) -> "Crew":
+        """Return the operators of ``world``: always the same for one world."""
+        rng = np.random.default_rng([world.operator_seed, 11])
+        z = rng.normal(size=(4, MOST_OPERATORS))[:, : world.operators]
+        reaction = world.operator_reaction_sd * z[2]
+        reaction[-1] = np.log(world.bad_operator) if world.bad_operator != 1 else reaction[-1]
+        return cls(
+            speed=world.operator_speed_sd * z[0],
+            habit=world.operator_habit_sd * z[1],
+            reaction=reaction,
+            grading=world.grader_sd * z[3],
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cohort:
+    """Courses before their first session here.
+
+    Attributes
+    ----------
+    attributes : Attributes
+        Complete, n courses.
+    client : ndarray of int
+        Which client.
+    start : ndarray of float
+        Day of the first session, counted from the first day of the log.
+    frailty : ndarray of float
+        Client and course frailty together, in the log of speed.
+    operator : ndarray of int
+        Who usually treats.
+    spacing : ndarray of float
+        Usual weeks between sessions.
+    resistant : ndarray of int
+        1 where one of the colours does not respond to any wavelength.
+    """
+
+    attributes: Attributes
+    client: IntArray
+    start: FloatArray
+    frailty: FloatArray
+    operator: IntArray
+    spacing: FloatArray
+    resistant: IntArray
+
+    def __len__(self) -> int:
+        return len(self.start)
+
+    def take(self, rows: npt.NDArray[np.intp]) -> "Cohort":
+        """Return the courses in ``rows``."""
+        return Cohort(
+            attributes=self.attributes.take(rows),
+            client=self.client[rows],
+            start=self.start[rows],
+            frailty=self.frailty[rows],
+            operator=self.operator[rows],
+            spacing=self.spacing[rows],
+            resistant=self.resistant[rows],
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chance:
+    """The random numbers of n courses over h sessions, shared by every strategy.
+
+    Attributes
+    ----------
+    session, grade, gap : ndarray of shape (n, h)
+        Standard normal: chance of the session, error of the grading, spacing.
+    pulse : ndarray of shape (n, h)
+        Uniform: choice of regime.
+    graded : ndarray of bool, shape (n, h)
+        Whether the grading is written down.
+    treats : ndarray of int, shape (n, h)
+        Who treats.
+    before : ndarray of shape (n, 6)
+        Standard normal: the sessions elsewhere.
+    """
+
+    session: FloatArray
+    grade: FloatArray
+    gap: FloatArray
+    pulse: FloatArray
+    graded: BoolArray
+    treats: IntArray
+    before: FloatArray
+
+    @classmethod
+    def draw(cls, cohort: Cohort, world: World, horizon: int, rng: np.random.Generator) -> "Chance":
+        """Draw for every course of ``cohort`` over ``horizon`` sessions."""
+        shape = (len(cohort), horizon)
+        usual = cohort.operator[:, None]
+        other = rng.integers(world.operators, size=shape)
+        return cls(
+            session=rng.standard_normal(shape),
+            grade=rng.standard_normal(shape),
+            gap=rng.standard_normal(shape),
+            pulse=rng.random(shape),
+            graded=rng.random(shape) < world.grading_rate,
+            treats=np.where((rng.random(shape) < 0.85) | world.ps_owner, usual, other),
+            before=rng.standard_normal((len(cohort), BEFORE)),
+        )
+
+    def take(self, rows: npt.NDArray[np.intp]) -> "Chance":
+        """Return the chance of the courses in ``rows``."""
+        return Chance(*(getattr(self, name)[rows] for name in Chance.__slots__))
+
+    def at_visits(self, other: "Chance") -> "Chance":
+        """Return the same chance with the visits of ``other``: dates, operators, gradings noted."""
+        return replace(self, gap=other.gap, treats=other.treats, graded=other.graded)
+
+
+def draw_courses(
+    n: int, world: World, rng: np.random.Generator, between: tuple[float, float]
+) -> Cohort:
+    """Draw ``n`` courses of about ``n`` / 1.25 clients, begun evenly between two days."""
+    size = max(1, round(n / COURSES_PER_CLIENT))
+    client = np.concatenate([np.arange(size), rng.integers(size, size=n - size)])
+    attributes = draw_attributes(world.mix, client, world.elsewhere_rate, rng)
+    person = world.client_sd * rng.standard_normal(size)[client]
+    return with_chance(attributes, person, client, world, rng, between)
+
+
+def with_chance(
+    attributes: Attributes,
+    person: FloatArray,
+    client: IntArray,
+    world: World,
+    rng: np.random.Generator,
+    between: tuple[float, float],
+) -> Cohort:
+    """Return courses with the given attributes and client frailty; the rest is drawn."""
+    n = len(attributes)
+    return Cohort(
+        attributes=attributes,
+        client=client,
+        start=np.floor(rng.uniform(*between, n)),
+        frailty=person + world.course_sd * rng.standard_normal(n),
+        operator=rng.integers(world.operators, size=n),
+        spacing=8.0 * np.exp(0.2 * rng.standard_normal(n)),
+        resistant=(rng.random(n) < world.resistant_rate).astype(np.int64),
+    )

@@ -1,0 +1,317 @@
+"""Session by session: how ink goes, what is graded and which regime fires.
+
+The mechanism, for course i at session t:
+
+- ink is split by colour: black is three parts, every other colour one. A part can be removed only
+  in sessions from the day on which the clinic owns a laser that some wavelength of that colour
+  takes (``reach``); a part never reached is the remnant that never goes;
+- a colour seen by eye does not fix the chemistry: some tattoos (``resistant``) have one colour that
+  nothing takes, whatever its name says;
+- log remaining ink of every reached part falls by exp(eta), where eta = log speed of the clinic +
+  effects of the attributes + client frailty + course frailty + operator + regime effect in a ps
+  session + spacing effect x log(weeks since the session before / 8) + chance of this session;
+- the grading is 100 (1 - remaining x exp(error + grader)), whole percent, between 0 and 100;
+- the course is cleared at the first session after which the grading reaches ``cleared_at``.
+
+A strategy replaces the regime of each session and nothing else, with the same chance terms
+(common random numbers): the reach of the lasers owned at the date does not depend on it, so a
+regime effect of zero is exactly no difference.
+"""
+
+
+
+from dataclasses import dataclass
+import numpy as np
+import numpy.typing as npt
+from forecast.invented.people import Chance
+from forecast.invented.people import Cohort
+from forecast.invented.people import Crew
+from forecast.invented.people import draw_courses
+from forecast.invented.people import OTHER_COLOURS
+from forecast.invented.people import has_ink
+from forecast.invented.people import world_speed
+from forecast.invented.people import NEVER
+from forecast.invented.people import YEAR
+from forecast.invented.people import reach_shares
+from forecast.invented.world import World
+from forecast.errors import RequestError
+from forecast._types import BoolArray, FloatArray, IntArray
+
+REVIEWED = 4  # sessions after which the clinic looks at a course anew
+MOST = 60  # sessions followed at most; a course that needs more never clears
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Paths:
+    """What would happen to n courses over h sessions if nobody stopped.
+
+    Attributes
+    ----------
+    day : ndarray of shape (n, h)
+        Day of each session, from the first day of the log.
+    next_day : ndarray of shape (n, h)
+        Day of the visit after it, when it is graded.
+    pulse : ndarray of bool, shape (n, h)
+        True where ps.
+    grade : ndarray of shape (n, h)
+        Graded fading after the session, percent.
+    graded : ndarray of bool, shape (n, h)
+        Whether that grading is written down.
+    noted : ndarray of shape (n, h)
+        The last grading written down by then, percent; 0 when there is none.
+    operator : ndarray of int, shape (n, h)
+        Who treated.
+    log_speed : ndarray of shape (n,)
+        Log of the fall per ns session of this course, chance of the session left out.
+    share, share_day : ndarray of shape (n, m)
+        Parts of the ink, and the day on which each comes within reach of an owned laser.
+    before : ndarray of shape (n,)
+        Graded fading at the first visit, percent.
+    elsewhere_clear : ndarray of bool, shape (n,)
+        Whether the other clinic had already cleared it: such a course never comes.
+    """
+
+    day: FloatArray
+    next_day: FloatArray
+    pulse: BoolArray
+    grade: FloatArray
+    graded: BoolArray
+    noted: FloatArray
+    operator: IntArray
+    log_speed: FloatArray
+    share: FloatArray
+    share_day: FloatArray
+    before: FloatArray
+    elsewhere_clear: BoolArray
+
+    def take(self, rows: npt.NDArray[np.intp]) -> "Paths":
+        """Return the paths of the courses in ``rows``."""
+        return Paths(*(getattr(self, name)[rows] for name in Paths.__slots__))
+
+    def where(self, keep: BoolArray, other: "Paths") -> "Paths":
+        """Return these paths for the courses to ``keep`` and those of ``other`` for the rest."""
+        pairs = ((getattr(self, name), getattr(other, name)) for name in Paths.__slots__)
+        chosen = (np.where(keep.reshape(-1, *[1] * (a.ndim - 1)), a, b) for a, b in pairs)
+        return Paths(*chosen)
+
+    def first_at(self, threshold: float | FloatArray) -> IntArray:
+        """Return the first session whose grading reaches ``threshold``; h + 1 when none does.
+
+        One threshold for all, or one per course.
+        """
+        reached = self.grade >= np.reshape(threshold, (-1, 1))
+        first = np.where(reached.any(axis=1), reached.argmax(axis=1) + 1, reached.shape[1] + 1)
+        return np.asarray(first, dtype=np.int64)
+
+    def remnant(self, day: FloatArray) -> FloatArray:
+        """Return the share of the ink that no laser owned by ``day``, (n,), takes."""
+        return np.asarray((self.share * (self.share_day > day[:, None])).sum(axis=1))
+
+    @property
+    def session_no(self) -> IntArray:
+        """Session numbers 1 to h, shape (1, h)."""
+        return np.arange(1, self.grade.shape[1] + 1)[None, :]
+
+
+def pulse_rule(strategy: str) -> int | None:
+    """Return after how many sessions a strategy turns to ps: 0 for "ps", None for "ns".
+
+    Examples
+    --------
+    >>> pulse_rule("ns:4>ps")
+    4
+    """
+    if strategy in ("ns", "ps"):
+        return 0 if strategy == "ps" else None
+    head, arrow, tail = strategy.partition(">")
+    count = head.removeprefix("ns:")
+    if arrow and tail == "ps" and head.startswith("ns:") and count.isdecimal() and int(count):
+        return int(count)
+    raise RequestError(
+        f"The strategy {strategy!r} cannot be read.", 'Write "ns", "ps" or "ns:4>ps".'
+    )
+
+
+def _grade(log_left: FloatArray, error: FloatArray) -> FloatArray:
+    faded = np.round(-100 * np.expm1(log_left + error))
+    return np.asarray(np.clip(faded, 0, 100) + 0.0, dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Habit:
+    """How the clinic chooses the regime: logits of shape (n,), fixed for the course."""
+
+    taste: FloatArray
+    bought: float
+    drifts: bool
+    heeds_stalls: bool
+    review: float
+    owner: BoolArray | None
+
+    @classmethod
+    def of(cls, cohort: Cohort, world: World) -> "_Habit":
+        attributes = cohort.attributes
+        bought = min(
+            (owned.from_year for owned in world.fleet if owned.regime == "ps"), default=NEVER
+        )
+        taste = Crew.of(world).habit[cohort.operator]
+        taste = taste + 0.4 * has_ink(attributes.inks, OTHER_COLOURS)
+        return cls(
+            taste=taste + (0.9 * (attributes.density == 2) if world.by_density else 0.0),
+            bought=bought if world.by_calendar or bought == NEVER else 0.0,
+            drifts=world.by_calendar,
+            heeds_stalls=world.by_stalled,
+            review=world.review_effect,
+            owner=(cohort.operator == 0) if world.ps_owner else None,
+        )
+
+    def chance_of_ps(
+        self,
+        t: int,
+        day: FloatArray,
+        noted: FloatArray,
+        noted_before: FloatArray,
+        was_ps: BoolArray,
+    ) -> FloatArray:
+        """Return the chance of ps at session ``t`` + 1; a course never goes back to ns.
+
+        Everything looked at is in the log: date, density, colours, operator, gradings noted.
+        """
+        since = day / YEAR - self.bought
+        drift = 0.45 * (np.clip(since, 0, 4) - 2) if self.drifts else 0.0
+        logit = -0.3 + self.taste + drift
+        if t > 0:
+            logit = -3.0 + 0.5 * self.taste + 0.5 * drift + (self.review if t == REVIEWED else 0.0)
+            if self.heeds_stalls and t >= 3:
+                logit = logit + 2.2 * ((noted - noted_before < 4) & (noted < 90))
+        chance = 1 / (1 + np.exp(-logit)) if self.owner is None else 1.0 * self.owner
+        return np.where(was_ps, 1.0, np.where(since >= 0, chance, 0.0))
+
+
+def _elsewhere(
+    cohort: Cohort, chance: Chance, world: World, base: FloatArray, open_share: FloatArray
+) -> tuple[FloatArray, BoolArray]:
+    """Return the fall of log ink from the sessions elsewhere, (n,), and whether they cleared it."""
+    had = np.arange(chance.before.shape[1])[None, :] < cohort.attributes.elsewhere[:, None]
+    step = np.exp(base[:, None] + world.session_sd * chance.before)
+    fallen = np.cumsum(np.where(had, step, 0.0), axis=1)
+    left = 1 - open_share[:, None] * -np.expm1(-fallen)
+    return fallen[:, -1], (left <= 1 - world.cleared_at / 100).any(axis=1)
+
+
+def _dates(cohort: Cohort, chance: Chance) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return days of the sessions, of the visits after them, and log(weeks before / 8)."""
+    gaps = np.maximum(np.round(7 * cohort.spacing[:, None] * np.exp(0.18 * chance.gap)), 21.0)
+    next_day = cohort.start[:, None] + np.cumsum(gaps, axis=1)
+    day = np.hstack([cohort.start[:, None], next_day[:, :-1]])
+    spacing = np.hstack([np.zeros((len(cohort), 1)), np.log(gaps[:, :-1] / 56)])
+    return day, next_day, spacing
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Start:
+    """Where every course stands at its first visit."""
+
+    base: FloatArray
+    gain: FloatArray
+    days: FloatArray
+    share: FloatArray
+    fallen: FloatArray
+    before: FloatArray
+    elsewhere_clear: BoolArray
+
+    @classmethod
+    def of(cls, cohort: Cohort, chance: Chance, world: World) -> "_Start":
+        inks = cohort.attributes.inks
+        days, shares = reach_shares(world)
+        share = shares[cohort.resistant, inks]
+        base = world_speed(cohort.attributes, world) + cohort.frailty
+        open_now = days[None, :] <= cohort.start[:, None]
+        fallen, cleared = _elsewhere(cohort, chance, world, base, (share * open_now).sum(axis=1))
+        opened = open_now * fallen[:, None]
+        return cls(
+            base=base,
+            gain=np.where(has_ink(inks, OTHER_COLOURS), world.regime_effect_colour, 0.0)
+            + world.regime_effect,
+            days=days,
+            share=share,
+            fallen=opened,
+            before=_grade(_log_left(share, opened), np.zeros(len(cohort))),
+            elsewhere_clear=cleared,
+        )
+
+
+def _log_left(share: FloatArray, fallen: FloatArray) -> FloatArray:
+    return np.asarray(np.log((share * np.exp(-fallen)).sum(axis=1)), dtype=np.float64)
+
+
+def run_sessions(
+    cohort: Cohort, chance: Chance, world: World, *, strategy: str | None = None
+) -> Paths:
+    """Return what happens to every course if treatment goes on to the last session.
+
+    Parameters
+    ----------
+    cohort : Cohort
+        The courses.
+    chance : Chance
+        Their random numbers; the number of sessions is its width.
+    world : World
+        The clinic.
+    strategy : str, optional
+        "ns", "ps" or "ns:4>ps"; the clinic's own habits when not given.
+    """
+    crew, start, habit = Crew.of(world), _Start.of(cohort, chance, world), _Habit.of(cohort, world)
+    turn = None if strategy is None else pulse_rule(strategy)
+    n, horizon = chance.session.shape
+    day, next_day, spacing = _dates(cohort, chance)
+    drift = world.session_sd * chance.session + world.spacing_effect * spacing
+    speed = start.base[:, None] + drift + crew.speed[chance.treats]
+    error = world.grade_sd * np.clip(chance.grade, -3, 3) + crew.grading[chance.treats]
+    pulse, grade = np.zeros((n, horizon), dtype=np.bool_), np.empty((n, horizon))
+    noted, fallen = np.empty((n, horizon)), start.fallen.copy()
+    last, before_last, ps = start.before, np.full(n, -100.0), np.zeros(n, dtype=np.bool_)
+    for t in range(horizon):
+        if strategy is None:
+            ps = chance.pulse[:, t] < habit.chance_of_ps(t, day[:, t], last, before_last, ps)
+        else:
+            ps = np.full(n, turn is not None and t >= turn)
+        fall = np.exp(speed[:, t] + start.gain * ps)
+        fallen += np.where(start.days[None, :] <= day[:, t, None], fall[:, None], 0.0)
+        pulse[:, t], grade[:, t] = ps, _grade(_log_left(start.share, fallen), error[:, t])
+        written = chance.graded[:, t]
+        before_last = np.where(written, last, before_last)
+        last = noted[:, t] = np.where(written, grade[:, t], last)
+    return Paths(
+        day=day,
+        next_day=next_day,
+        pulse=pulse,
+        grade=grade,
+        graded=chance.graded,
+        noted=noted,
+        operator=chance.treats,
+        log_speed=start.base,
+        share=start.share,
+        share_day=np.broadcast_to(start.days, start.share.shape),
+        before=start.before,
+        elsewhere_clear=start.elsewhere_clear,
+    )
+
+
+def arrive(
+    n: int,
+    world: World,
+    rng: np.random.Generator,
+    between: tuple[float, float],
+    horizon: int,
+) -> tuple[Cohort, Chance, Paths]:
+    """Return ``n`` courses that come between two days, in order of their start, and their paths.
+
+    Courses that another clinic had cleared never come: more are drawn than are kept.
+    """
+    pool = draw_courses(int(n * (1 + 0.5 * world.elsewhere_rate)) + 20, world, rng, between)
+    chance = Chance.draw(pool, world, horizon, rng)
+    paths = run_sessions(pool, chance, world)
+    comes = np.sort(rng.permutation(np.flatnonzero(~paths.elsewhere_clear))[:n])
+    comes = comes[np.argsort(pool.start[comes], kind="stable")]
+    return pool.take(comes), chance.take(comes), paths.take(comes)

@@ -1,0 +1,160 @@
+"""An invented clinic whose truth is known: the log it would keep, and what would have happened.
+
+The mechanism is written down where it is carried out: ``invented.sessions`` says how ink goes and
+how regimes are chosen, ``invented.course`` how courses are sold and end, ``invented.people`` who
+comes, and ``invented.world`` holds every parameter. ``invented.truth`` gives what a study compares
+with: fresh clients with complete follow-up, true distributions, true differences. In short:
+
+- each session removes a share of the ink that is left; clients, courses and sessions differ;
+- inks that no laser owned at the date takes leave a remnant, so some courses never clear;
+- the regime follows the calendar (the ps laser comes in year four of eight), ink density, colours,
+  operator, and stalled fading; so naive comparisons mislead;
+- clients stop for slow fading, reactions, price and used-up packages; what has not ended by the
+  last day of the log is ongoing; some courses were begun elsewhere (left truncation).
+"""
+
+
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+import numpy as np
+from forecast._checks import check_seed, check_whole_number
+from forecast.invented.people import Chance
+from forecast.invented.log_rows import live
+from forecast.invented.people import YEAR
+from forecast.invented.sessions import MOST
+from forecast.invented.sessions import arrive
+from forecast.invented.sessions import run_sessions
+from forecast.invented.truth import Deliveries
+from forecast.invented.truth import fresh_clients
+from forecast.invented.truth import fresh_deliveries
+from forecast.invented.truth import true_contrast
+from forecast.invented.truth import true_deliveries
+from forecast.invented.truth import true_distribution
+from forecast.invented.world import CaseMix
+from forecast.invented.world import OwnedLaser
+from forecast.invented.world import World
+from forecast.invented.world import bencini_world
+from forecast.log import LATEST
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from forecast.log import OutcomeLog
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SimulatedClinic:
+    """A log and the truth behind it.
+
+    Attributes
+    ----------
+    log : OutcomeLog
+        What the clinic wrote down.
+    truth : DataFrame
+        One row per course of the log, ``course_id`` first. Sessions here, all with the same
+        chance terms, NaN where not within 60: ``needed`` until the course's own goal under the
+        clinic's own habits if treatment had gone on; ``needed_clear`` until cleared, the same;
+        ``needed_ns``, ``needed_ps``, ``needed_ns4_ps`` until cleared under the strategies "ns",
+        "ps" and "ns:4>ps". ``remnant`` is the share of ink that no laser owned by the course's
+        last session in the log takes; ``log_speed`` the log of the fall of log remaining ink
+        per ns session.
+    """
+
+    log: "OutcomeLog"
+    truth: "pd.DataFrame"
+
+
+def simulate_clinic(
+    n_courses: int = 600, *, seed: int = 0, world: World | None = None, years: float = 8
+) -> SimulatedClinic:
+    """Return an invented clinic's log with the truth behind each course.
+
+    Parameters
+    ----------
+    n_courses : int
+        Courses in the log, about 1.25 per client.
+    seed : int
+        Seed of the courses; the clinic itself is ``world``.
+    world : World, optional
+        The clinic; the default one when not given.
+    years : float
+        Length of the log in years, from 2 January 2017.
+
+    Examples
+    --------
+    >>> clinic = simulate_clinic(40, seed=1)
+    >>> len(clinic.log.courses), len(clinic.truth)
+    (40, 40)
+    """
+    from forecast.invented.log_rows import frames
+    from forecast.invented.log_rows import truth_frame
+    from forecast.log import OutcomeLog
+
+    n_courses = check_whole_number(n_courses, name="n_courses", low=1)
+    check_seed(seed)
+    world = World() if world is None else world
+    streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(3)]
+    cohort, chance, paths = arrive(n_courses, world, streams[0], (0.0, years * YEAR), MOST)
+    course = live(cohort, paths, world, streams[1], years * YEAR)
+    tables = frames(cohort, paths, course, world, streams[2])
+    log = OutcomeLog.from_frames(**tables, cleared_at=world.cleared_at, today=LATEST)
+    return SimulatedClinic(log, truth_frame(cohort, chance, paths, course, world))
+
+
+def simulate_log(
+    n_courses: int = 600, *, seed: int = 0, world: World | None = None, years: float = 8
+) -> "OutcomeLog":
+    """Return the outcome log of an invented clinic; parameters as in ``simulate_clinic``.
+
+    Examples
+    --------
+    >>> log = simulate_log(40, seed=1)
+    >>> sorted(log.courses["outcome"].unique())
+    ['cleared', 'lightened', 'ongoing', 'stopped']
+    """
+    return simulate_clinic(n_courses, seed=seed, world=world, years=years).log
+
+
+def simulate_split_trial(
+    n_tattoos: int, *, seed: int = 0, world: World | None = None, years: float = 8
+) -> "OutcomeLog":
+    """Return the log of a split-tattoo trial: one half always ns, the other always ps.
+
+    Both halves share client, tattoo, frailties, operator and visit dates; which half gets which
+    regime is drawn. Trials begin once the ps laser is owned, want clearing, and lose few courses.
+
+    Parameters
+    ----------
+    n_tattoos : int
+        Tattoos, two courses each; ``tattoo_id`` and ``half`` say which belong together.
+    seed, world, years
+        As in ``simulate_clinic``.
+
+    Examples
+    --------
+    >>> trial = simulate_split_trial(10, seed=1)
+    >>> trial.courses["half"].value_counts().to_dict()
+    {'A': 10, 'B': 10}
+    """
+    from forecast.invented.log_rows import frames
+    from forecast.log import OutcomeLog
+
+    n_tattoos = check_whole_number(n_tattoos, name="n_tattoos", low=1)
+    check_seed(seed)
+    world = World() if world is None else world
+    world = replace(world, lighten_rate=0.0, elsewhere_rate=0.0, dropout_base=-6.0)
+    bought = min((laser.from_year for laser in world.fleet if laser.regime == "ps"), default=0.0)
+    rng = np.random.default_rng([seed, 5])
+    between = (max(bought, 0.0) * YEAR, (years - 1) * YEAR)
+    tattoos, visits, _ = arrive(n_tattoos, world, rng, between, MOST)
+    twice = np.repeat(np.arange(n_tattoos), 2)
+    cohort = tattoos.take(twice)
+    chance = Chance.draw(cohort, world, MOST, rng).at_visits(visits.take(twice))
+    ps = np.column_stack([first := rng.random(n_tattoos) < 0.5, ~first]).ravel()
+    paths = run_sessions(cohort, chance, world, strategy="ps").where(
+        ps, run_sessions(cohort, chance, world, strategy="ns")
+    )
+    course = live(cohort, paths, world, rng, years * YEAR)
+    tables = frames(cohort, paths, course, world, rng)
+    tables["courses"]["tattoo_id"] = [f"T{number + 1:03d}" for number in twice]
+    tables["courses"]["half"] = ["A", "B"] * n_tattoos
+    return OutcomeLog.from_frames(**tables, cleared_at=world.cleared_at, today=LATEST)

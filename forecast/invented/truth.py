@@ -1,0 +1,296 @@
+"""What is true of an invented clinic: fresh clients, their distributions, the strategies compared.
+
+Nothing here is ever read by a fit. Sessions are sessions here, until cleared, if treatment goes
+on; the current practice is that of the last two years of the log.
+"""
+
+
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+import numpy as np
+import numpy.typing as npt
+from forecast._checks import check_whole_number
+from forecast.invented.people import Chance
+from forecast.invented.people import Cohort
+from forecast.invented.people import with_chance
+from forecast.invented.log_rows import PACKAGES
+from forecast.invented.log_rows import live
+from forecast.invented.people import complete
+from forecast.invented.people import read_enquiries
+from forecast.invented.people import YEAR
+from forecast.invented.log_rows import hide
+from forecast.invented.sessions import Paths
+from forecast.invented.sessions import arrive
+from forecast.invented.sessions import run_sessions
+from forecast.invented.world import World
+from forecast.errors import RequestError
+from forecast.survival.distribution import CountDistribution
+from forecast._types import FloatArray, IntArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+YEARS = 8.0
+CHUNK = 40_000  # courses simulated at once: about 100 MB at 40 sessions
+
+
+def fresh_clients(
+    world: World, n: int, *, seed: int, horizon: int = 40, years: float = YEARS
+) -> "tuple[pd.DataFrame, IntArray]":
+    """Return clients who come under the clinic's current practice, with complete follow-up.
+
+    Parameters
+    ----------
+    world : World
+        The clinic.
+    n : int
+        Number of clients, one course each, all with the goal of clearing.
+    seed : int
+        Seed of the clients.
+    horizon : int
+        Sessions followed.
+    years : float
+        Length of the log; clients come in its last two years and are followed beyond it.
+
+    Returns
+    -------
+    enquiries : DataFrame
+        The columns of an enquiry, optional ones missing as often as in the log.
+    needed : ndarray of int, shape (n,)
+        Sessions here until cleared; ``horizon + 1`` when not within the horizon.
+
+    Examples
+    --------
+    >>> enquiries, needed = fresh_clients(World(), 5, seed=1)
+    >>> len(enquiries), len(needed)
+    (5, 5)
+    """
+    rng = np.random.default_rng([seed, 1])
+    between = ((years - 2) * YEAR, years * YEAR)
+    cohort, _, paths = arrive(n, world, rng, between, horizon)
+    order = rng.permutation(n)
+    enquiries = hide(cohort.attributes.enquiries(), rng).iloc[order].reset_index(drop=True)
+    return enquiries, paths.first_at(world.cleared_at)[order]
+
+
+def true_distribution(
+    world: World,
+    enquiries: "pd.DataFrame",
+    horizon: int = 25,
+    *,
+    n_inner: int = 200,
+    seed: int = 0,
+    years: float = YEARS,
+) -> CountDistribution:
+    """Return the true distribution of each enquiry given what is recorded, by simulation.
+
+    Missing attributes are drawn from their law given the recorded ones, frailty, chance, operator,
+    date within the last two years and regime as they fall; an enquiry with sessions elsewhere is
+    conditioned on not having been cleared there.
+
+    Parameters
+    ----------
+    world : World
+        The clinic.
+    enquiries : DataFrame
+        As ``fresh_clients`` gives them.
+    horizon : int
+        Last session of the distribution.
+    n_inner : int
+        Courses simulated per enquiry. A probability p has the error sqrt(p (1 - p) / n_inner);
+        a Brier or CRPS score of the result is too high by one part in ``n_inner``.
+    seed : int
+        Seed of the inner courses.
+    years : float
+        Length of the log.
+    """
+    pmf = [
+        _share(paths.first_at(world.cleared_at), ~paths.elsewhere_clear, n_inner, horizon)
+        for _, paths in _inner(world, enquiries, horizon, n_inner, seed, years)
+    ]
+    return CountDistribution(np.vstack(pmf))
+
+
+def _inner(
+    world: World, enquiries: "pd.DataFrame", horizon: int, n_inner: int, seed: int, years: float
+) -> Iterator[tuple[Cohort, Paths]]:
+    """Yield ``n_inner`` courses of each enquiry side by side, some enquiries at a time."""
+    n_inner = check_whole_number(n_inner, name="n_inner", low=1)
+    attributes, rng = read_enquiries(enquiries), np.random.default_rng([seed, 2])
+    between = ((years - 2) * YEAR, years * YEAR)
+    step = max(1, CHUNK // n_inner)
+    for first in range(0, len(attributes), step):
+        rows = np.repeat(np.arange(first, min(first + step, len(attributes))), n_inner)
+        drawn = complete(attributes.take(rows), world.mix, rng)
+        person = world.client_sd * rng.standard_normal(len(rows))
+        cohort = with_chance(drawn, person, np.arange(len(rows)), world, rng, between)
+        yield cohort, run_sessions(cohort, Chance.draw(cohort, world, horizon, rng), world)
+
+
+def _share(
+    needed: IntArray, comes: npt.NDArray[np.bool_], n_inner: int, horizon: int
+) -> FloatArray:
+    """Return the shares of 1 to ``horizon`` among the courses that come, one row per enquiry."""
+    row = np.arange(len(needed)) // n_inner
+    n = len(needed) // n_inner
+    cell = row * (horizon + 1) + np.minimum(needed, horizon + 1) - 1
+    counts = np.bincount(cell[comes], minlength=n * (horizon + 1)).reshape(n, horizon + 1)
+    share = counts[:, :horizon] / np.maximum(counts.sum(axis=1, keepdims=True), 1)
+    return np.asarray(share, dtype=np.float64)
+
+
+def true_contrast(
+    world: World,
+    strategies: Sequence[str] = ("ns", "ps"),
+    horizon: int = 15,
+    *,
+    seed: int = 0,
+    n: int = 20_000,
+    between: tuple[float, float] = (0.0, YEARS),
+) -> dict[str, Any]:
+    """Return the true restricted means and cleared shares of strategies in the own case mix.
+
+    Parameters
+    ----------
+    world : World
+        The clinic.
+    strategies : sequence of str
+        "ns", "ps", "ns:4>ps", … followed by everybody from the first session here.
+    horizon : int
+        Restriction of the mean.
+    seed, n : int
+        Seed and number of courses; all strategies share their chance terms.
+    between : pair of float
+        Years of the log between which courses begin; the lasers owned then decide the reach.
+
+    Returns
+    -------
+    dict
+        ``"mean"`` by strategy; ``"cleared_by"`` by 5, 10, 15 and strategy; ``"difference"`` and
+        ``"cleared_by_difference"`` keyed as in a comparison ("ps - ns": the later strategy less
+        the earlier); ``"standard_error"`` of each difference; ``"n"``.
+
+    Examples
+    --------
+    >>> contrast = true_contrast(World.scenario("none"), n=50)
+    >>> float(contrast["difference"]["ps - ns"])
+    0.0
+    """
+    rng = np.random.default_rng([seed, 3])
+    days = (between[0] * YEAR, between[1] * YEAR)
+    cohort, chance, _ = arrive(n, world, rng, days, max(horizon, 15))
+    needed = {
+        name: run_sessions(cohort, chance, world, strategy=name).first_at(world.cleared_at)
+        for name in strategies
+    }
+    capped = {name: np.minimum(count, horizon) for name, count in needed.items()}
+    pairs = [(b, a) for i, a in enumerate(strategies) for b in strategies[i + 1 :]]
+    shares = {
+        k: {name: float(np.mean(count <= k)) for name, count in needed.items()} for k in (5, 10, 15)
+    }
+    return {
+        "mean": {name: float(count.mean()) for name, count in capped.items()},
+        "difference": {f"{b} - {a}": float((capped[b] - capped[a]).mean()) for b, a in pairs},
+        "standard_error": {
+            f"{b} - {a}": float((capped[b] - capped[a]).std() / n**0.5) for b, a in pairs
+        },
+        "cleared_by": shares,
+        "cleared_by_difference": {
+            k: {f"{b} - {a}": share[b] - share[a] for b, a in pairs} for k, share in shares.items()
+        },
+        "n": n,
+    }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Deliveries:
+    """What a clinic would truly deliver, each array of shape (n_enquiries, n_inner).
+
+    Attributes
+    ----------
+    delivered : ndarray of int
+        Sessions until cleared, stopped, or the cap.
+    cleared, stopped : ndarray of bool
+        How the course ended; neither: still going at the cap.
+    """
+
+    delivered: IntArray
+    cleared: npt.NDArray[np.bool_]
+    stopped: npt.NDArray[np.bool_]
+
+
+def true_deliveries(
+    world: World,
+    enquiries: "pd.DataFrame",
+    *,
+    cap: int = 40,
+    package: str | None = None,
+    n_inner: int = 200,
+    seed: int = 0,
+    years: float = YEARS,
+) -> Deliveries:
+    """Return courses drawn from the truth of each enquiry, stopping included.
+
+    Parameters
+    ----------
+    world, enquiries, n_inner, seed, years
+        As in ``true_distribution``; courses cleared elsewhere are drawn like the others, so give
+        enquiries without sessions elsewhere.
+    cap : int
+        Sessions followed.
+    package : str, optional
+        "pay_per_session", "block_6" or "fixed_price" for all; the clinic's own mix when not
+        given. What is sold changes stopping only.
+    """
+    if package is not None and package not in PACKAGES:
+        raise RequestError(
+            f"The invented clinic does not sell {package!r}.", f"It sells {', '.join(PACKAGES)}."
+        )
+    world = replace(world, lighten_rate=0.0)
+    rng = np.random.default_rng([seed, 6])
+    sold = None if package is None else PACKAGES.index(package)
+    parts = [
+        live(cohort, paths, world, rng, np.inf, sold=sold)
+        for cohort, paths in _inner(world, enquiries, cap, n_inner, seed, years)
+    ]
+    ended = np.concatenate([part.ended for part in parts]).reshape(-1, n_inner)
+    given = np.concatenate([part.given for part in parts]).reshape(-1, n_inner)
+    return Deliveries(given, ended == 1, ended == 2)
+
+
+def fresh_deliveries(
+    world: World, n: int, *, seed: int, cap: int = 40, years: float = YEARS
+) -> "pd.DataFrame":
+    """Return fresh clients with the sessions they would truly get and how their courses end.
+
+    Parameters
+    ----------
+    world : World
+        The clinic; stopping follows its habits and its own mix of packages.
+    n, seed : int
+        Number and seed of the clients.
+    cap : int
+        Sessions followed.
+    years : float
+        Length of the log; clients come in its last two years and are followed beyond it.
+
+    Returns
+    -------
+    DataFrame
+        The columns of an enquiry, then ``package``, ``delivered`` (sessions, at most ``cap``),
+        ``end`` ("cleared", "stopped" or "going") and ``needed`` as ``fresh_clients`` gives it.
+    """
+    rng = np.random.default_rng([seed, 4])
+    world = replace(world, lighten_rate=0.0)
+    cohort, _, paths = arrive(n, world, rng, ((years - 2) * YEAR, years * YEAR), cap)
+    course = live(cohort, paths, world, rng, np.inf)
+    order = rng.permutation(n)
+    frame = hide(cohort.attributes.enquiries(), rng).assign(
+        package=course.sold_as(),
+        delivered=course.given,
+        end=np.array(["going", "cleared", "stopped"], dtype=object)[course.ended],
+        needed=course.needed,
+    )
+    return frame.iloc[order].reset_index(drop=True)

@@ -1,0 +1,552 @@
+"""Read one column of the log: each distinct text once, numbers and dates whole."""
+
+from __future__ import annotations
+
+import re
+from calendar import monthrange
+from collections.abc import Iterable
+from datetime import date, timedelta
+from math import isfinite
+from typing import Literal, NamedTuple, cast
+from forecast.log.columns import Column
+from forecast.log.columns import words
+from dataclasses import dataclass, field
+from datetime import date
+from typing import TYPE_CHECKING, Any, NamedTuple
+import numpy as np
+import numpy.typing as npt
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+DateOrder = Literal["day", "month"]
+
+CASE = "upper and lower case, spaces and hyphens"
+SYNONYM = "another word for the same thing"
+YES_NO = "yes and no written another way"
+SEPARATOR = "a set joined by another mark than ;"
+COMMA = "a decimal comma"
+GROUPED = "a number with thousands marks"
+UNIT = "the unit written in the cell"
+SERIAL = "a spreadsheet's date number"
+TIME = "a date with a time of day"
+WRITTEN = "a date written out or with other marks"
+ORDER = {
+    "day": "a date with the day first, as other dates of the table prove",
+    "month": "a date with the month first, as other dates of the table prove",
+}
+WORD_FOR_EMPTY = "a word or mark for 'not recorded'"
+WHOLE = "a whole number written with decimals"
+
+EARLIEST, LATEST = date(1980, 1, 1), date(2099, 12, 31)
+SERIAL_ZERO = date(1899, 12, 30)  # day 0 of spreadsheets, after their wrong leap day of 1900
+EMPTY_WORDS = frozenset(
+    words("na n/a n.a. nan none null nil - -- – — ? . unknown not_known not_recorded missing _")
+)
+SYNONYMS: dict[str, dict[str, str]] = {
+    "skin_type": {str(i + 1): roman for i, roman in enumerate(words("I II III IV V VI"))},
+    "regime": {
+        "nanosecond": "ns", "nano": "ns", "q_switched": "ns", "qs": "ns", "qswitched": "ns",
+        "picosecond": "ps", "pico": "ps",
+    },
+    "outcome": {"clear": "cleared", "on_going": "ongoing", "in_progress": "ongoing"},
+    "goal": {"cleared": "clear", "full_removal": "clear", "lightening": "lighten"},
+    "layering": {"layers": "layered", "one_layer": "single"},
+    "inks": {"navy_blue": "dark_blue", "sky_blue": "light_blue", "flesh_coloured": "flesh"},
+}  # fmt: skip
+YES = frozenset(words("yes y true 1 1.0"))
+NO = frozenset(words("no n false 0 0.0"))
+MONTHS = words("jan feb mar apr may jun jul aug sep oct nov dec")
+
+# No two parts of a pattern may share one run of characters: time would grow with its square.
+PLAIN = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)(e[+-]?\d+)?", re.IGNORECASE)
+DECIMAL_COMMA = re.compile(r"[+-]?(0,\d+|\d+,(\d{1,2}|\d{4,}))")
+THOUSANDS = re.compile(r"[+-]?\d{1,3}(,\d{3})+\.\d+|[+-]?\d{1,3}(\.\d{3})+,\d+")
+ISO = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})")
+YEAR_FIRST = re.compile(r"(\d{4})[/. ](\d{1,2})[/. ](\d{1,2})|(\d{4})(\d{2})(\d{2})")
+YEAR_LAST = re.compile(r"(\d{1,2})[/. -](\d{1,2})[/. -](\d{4})")
+CLOCK = re.compile(
+    r"(?<![T ])[T ]+\d{1,2}:\d{2}(:\d{2}(\.\d*)?)?( ?[ap]m)?(Z|[+-]\d{2}:?\d{2})?$", re.I
+)
+SERIAL_DATE = re.compile(r"[2-7]\d{4}(\.\d*)?")
+
+
+class Reading(NamedTuple):
+    """A cell's meaning, None where it is empty, and the tolerances it needed."""
+
+    value: str | int | float | date | None
+    habits: tuple[str, ...] = ()
+
+
+class UnreadableError(ValueError):
+    """The cell's meaning is not certain; the message is the rule it breaks."""
+
+
+def rule_of(rule: Column) -> str:
+    """Return what the column may hold, as the end of a sentence.
+
+    Examples
+    --------
+    >>> from forecast.log import column
+    >>> rule_of(column("courses", "age_years"))
+    'a number from 0 to 110 (years)'
+    >>> rule_of(column("courses", "smoker"))
+    'one of yes, no'
+    """
+    if rule.kind in ("id", "text"):
+        return "a text"
+    if rule.kind == "date":
+        return f"a date as YYYY-MM-DD, from {EARLIEST} to {LATEST}"
+    if rule.levels:
+        listed = ", ".join(rule.levels)
+        return f"some of {listed}, joined by ;" if rule.kind == "set" else f"one of {listed}"
+    low, high = (f"{limit:.15g}" if limit is not None else "any" for limit in (rule.low, rule.high))
+    what = {"integer": "a whole number", "set": "numbers joined by ;, each"}.get(
+        rule.kind, "a number"
+    )
+    unit = f" ({rule.unit})" if rule.unit else ""
+    return f"{what} from {low} to {high}{unit}"
+
+
+def read_cell(
+    rule: Column, text: str, *, order: DateOrder | None = None, earliest: date = EARLIEST
+) -> Reading:
+    """Return the meaning of one cell and the tolerances needed; limits are checked elsewhere.
+
+    Parameters
+    ----------
+    rule : Column
+        The column it stands in.
+    text : str
+        The cell as written.
+    order : "day", "month" or None
+        What the table's other dates prove of dates like 03/04/2025.
+    earliest : date
+        Dates before are unreadable.
+
+    Raises
+    ------
+    UnreadableError
+        If the meaning is not certain; the message states the rule.
+
+    Examples
+    --------
+    >>> from forecast.log import column
+    >>> read_cell(column("courses", "skin_type"), " iv ").value
+    'IV'
+    >>> read_cell(column("courses", "inks"), "Red, black").value
+    'black;red'
+    >>> read_cell(column("courses", "age_years"), "").value is None
+    True
+    """
+    stripped = " ".join(text.split())
+    if not stripped:
+        return Reading(None)
+    if stripped.startswith(("=", "#")) and not stripped.lstrip("#").isdigit():
+        raise UnreadableError(
+            "a value, not a formula without a stored result or a spreadsheet error"
+        )
+    if rule.kind in ("id", "text"):
+        return _plain_text(rule, stripped)
+    if _key(stripped) in EMPTY_WORDS and _key(stripped) not in rule.levels:
+        return Reading(None, (WORD_FOR_EMPTY,))
+    if rule.kind == "date":
+        return _date(rule, stripped, order, earliest)
+    readers = {"integer": _number, "number": _number, "set": _set, "flag": _flag, "level": _level}
+    return readers[rule.kind](rule, stripped)
+
+
+def date_order(texts: Iterable[str]) -> DateOrder | None:
+    """Return the order that dates like 31/12/2025 prove, or None without proof.
+
+    Examples
+    --------
+    >>> date_order(["03/04/2025", "31/12/2025"])
+    'day'
+    >>> date_order(["03/04/2025", "31/12/2025", "12/31/2025"]) is None
+    True
+    """
+    matches = [YEAR_LAST.fullmatch(CLOCK.sub("", text.strip())) for text in texts]
+    parts = [(int(match[1]), int(match[2]), int(match[3])) for match in matches if match]
+    day = any(first > 12 and _exists(year, second, first) for first, second, year in parts)
+    month = any(second > 12 and _exists(year, first, second) for first, second, year in parts)
+    if day == month:
+        return None
+    return "day" if day else "month"
+
+
+def _exists(year: int, month: int, day: int) -> bool:
+    return 1 <= month <= 12 and year > 0 and 1 <= day <= monthrange(year, month)[1]
+
+
+def inside(rule: Column, value: float) -> bool:
+    """Return whether a number keeps to the column's limits."""
+    above = rule.low is None or value >= rule.low
+    return above and (rule.high is None or value <= rule.high)
+
+
+def _key(text: str) -> str:
+    return re.sub(r"[\s_-]+", "_", text.strip().lower()) if len(text.strip()) > 1 else text.lower()
+
+
+def _plain_text(rule: Column, text: str) -> Reading:
+    if rule.kind == "id" and _key(text) in EMPTY_WORDS:
+        return Reading(None, (WORD_FOR_EMPTY,))
+    return Reading(text)
+
+
+def _level(rule: Column, text: str) -> Reading:
+    if text in rule.levels:
+        return Reading(text)
+    key = _key(text)
+    if rule.name == "skin_type":
+        key = re.sub(r"^(fitzpatrick|fst|skin|type|_)+", "", key).removesuffix(".0")
+    by_key = {level.lower(): level for level in rule.levels}
+    if key in by_key:
+        return Reading(by_key[key], (CASE,) if _key(text) == key else (SYNONYM,))
+    if key in SYNONYMS.get(rule.name, {}):
+        return Reading(SYNONYMS[rule.name][key], (SYNONYM,))
+    raise UnreadableError(rule_of(rule))
+
+
+def _flag(rule: Column, text: str) -> Reading:
+    if text in rule.levels:
+        return Reading(text)
+    key = _key(text)
+    if key in YES | NO:
+        return Reading("yes" if key in YES else "no", (CASE if key in rule.levels else YES_NO,))
+    raise UnreadableError(rule_of(rule))
+
+
+def _parts(text: str) -> list[str]:
+    return [part.strip() for part in re.split(r"[;,/+&|]|\band\b", text) if part.strip()]
+
+
+def first_unknown(rule: Column, text: str) -> str:
+    """Return the part of a cell that is no level of its column, or an empty text.
+
+    Examples
+    --------
+    >>> from forecast.log import column
+    >>> first_unknown(column("courses", "inks"), "Black, grean")
+    'grean'
+    """
+    for part in _parts(text) if rule.kind == "set" else [text.strip()]:
+        try:
+            _level(rule, part)
+        except UnreadableError:
+            return part
+    return ""
+
+
+def _set(rule: Column, text: str) -> Reading:
+    parts = _parts(text)
+    habits = {SEPARATOR} if re.search(r"[,/+&|]|\band\b", text) else set()
+    read = [_level(rule, part) if rule.levels else _number(rule, part) for part in parts]
+    if not read:
+        raise UnreadableError(rule_of(rule))
+    habits.update(habit for reading in read for habit in reading.habits)
+    found = {reading.value for reading in read}
+    if not rule.levels and not all(inside(rule, float(str(number))) for number in found):
+        raise UnreadableError(rule_of(rule))
+    if rule.levels:
+        ordered = [level for level in rule.levels if level in found]
+    else:
+        ordered = [f"{number:.15g}" for number in sorted(float(str(value)) for value in found)]
+    return Reading(";".join(ordered), tuple(sorted(habits)))
+
+
+def _number(rule: Column, text: str) -> Reading:
+    bare = _without_unit(rule, text)
+    habits = () if bare == text else (UNIT,)
+    if DECIMAL_COMMA.fullmatch(bare):
+        bare, habits = bare.replace(",", "."), (*habits, COMMA)
+    elif THOUSANDS.fullmatch(bare):
+        marks = (",", ".") if bare.rfind(".") > bare.rfind(",") else (".", ",")
+        bare, habits = bare.replace(marks[0], "").replace(marks[1], "."), (*habits, GROUPED)
+    if not PLAIN.fullmatch(bare) or not isfinite(float(bare)):
+        raise UnreadableError(rule_of(rule))
+    value = float(bare)
+    if rule.kind != "integer":
+        return Reading(value, habits)
+    if value != int(value):
+        raise UnreadableError(rule_of(rule))
+    return Reading(int(value), (*habits, WHOLE) if "." in bare else habits)
+
+
+def _without_unit(rule: Column, text: str) -> str:
+    bare = re.sub(r"^[€$£]\s*|\s*[€$£]$", "", text) if "currency" in rule.unit else text
+    for unit in (rule.unit, rule.unit.replace("2", "²")):
+        if unit and bare.lower().endswith(unit.lower()):
+            return bare[: -len(unit)].rstrip()
+    return bare
+
+
+def _date(rule: Column, text: str, order: DateOrder | None, earliest: date) -> Reading:
+    reading = _any_date(text, order)
+    if not earliest <= cast(date, reading.value) <= LATEST:
+        raise UnreadableError(rule_of(rule))
+    return reading
+
+
+def _any_date(text: str, order: DateOrder | None) -> Reading:
+    bare = CLOCK.sub("", text)
+    habits = (TIME,) if bare != text else ()
+    if match := ISO.fullmatch(bare):
+        return Reading(_day(*match.groups()), habits)
+    if SERIAL_DATE.fullmatch(bare):
+        return Reading(SERIAL_ZERO + timedelta(days=int(float(bare))), (SERIAL,))
+    if match := YEAR_FIRST.fullmatch(bare):
+        return Reading(_day(*[part for part in match.groups() if part]), (*habits, WRITTEN))
+    if match := YEAR_LAST.fullmatch(bare):
+        return _year_last(match, order, habits)
+    return Reading(_month_name(bare), (*habits, WRITTEN))
+
+
+def _year_last(match: re.Match[str], order: DateOrder | None, habits: tuple[str, ...]) -> Reading:
+    first, second, year = match.groups()
+    if first == second:
+        return Reading(_day(year, first, second), (*habits, WRITTEN))
+    certain: DateOrder | None = "day" if int(first) > 12 else "month" if int(second) > 12 else order
+    if certain is None:
+        raise UnreadableError(
+            "a date as YYYY-MM-DD: nothing in the table proves which part is the day"
+        )
+    month, day = (second, first) if certain == "day" else (first, second)
+    return Reading(_day(year, month, day), (*habits, ORDER[certain]))
+
+
+def _month_name(text: str) -> date:
+    parts = [part.lower() for part in re.split(r"[\s,./-]+", text) if part]
+    names = [part for part in parts if part[:3] in MONTHS]
+    numbers = [re.sub(r"(?<=\d)(st|nd|rd|th)$", "", part) for part in parts if part not in names]
+    if len(names) == 1 and len(numbers) == 2 and all(number.isdigit() for number in numbers):
+        day, year = numbers if len(numbers[1]) == 4 else numbers[::-1]
+        if len(year) == 4:
+            return _day(year, str(MONTHS.index(names[0][:3]) + 1), day)
+    raise UnreadableError(f"a date as YYYY-MM-DD, from {EARLIEST} to {LATEST}")
+
+
+def _day(year: str, month: str, day: str) -> date:
+    try:
+        return date(int(year), int(month), int(day))
+    except ValueError as error:
+        raise UnreadableError(f"a date as YYYY-MM-DD, from {EARLIEST} to {LATEST}") from error
+
+
+Codes = npt.NDArray[np.signedinteger[Any]]
+
+# A text with a digit and without spaces or marks that mean something: as it stands.
+PLAIN_TEXT = r"[A-Za-z0-9_.\-]*[0-9][A-Za-z0-9_.\-]*"
+
+
+class Habit(NamedTuple):
+    """A tolerance used in a column: how often, and the first time."""
+
+    tolerance: str
+    n_cells: int
+    position: int
+    written: str
+    read_as: str
+
+
+class Ids(NamedTuple):
+    """The ids of a column as numbers: looking those up is many times faster than texts.
+
+    ``codes`` has the place of each row's id in ``distinct``, -1 where there is none.
+    """
+
+    distinct: npt.NDArray[np.object_]
+    codes: Codes
+
+
+@dataclass(slots=True)
+class ColumnReading:
+    """The values of a column, and where they could not be had; ``ids`` of a column of ids.
+
+    ``sound`` says that every text was read, and that none is missing that must be there.
+    """
+
+    values: pd.Series[Any]
+    broken: dict[str, npt.NDArray[np.bool_]] = field(default_factory=dict)
+    habits: list[Habit] = field(default_factory=list)
+    ids: Ids | None = None
+    sound: bool = False
+
+
+def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
+    """Return the meanings of a column's cells; ``broken`` maps each rule to where it fails.
+
+    Text is read as a person wrote it; columns that are numbers or dates already are taken as
+    they are. Empty cells are None, NaN or NaT; limits and presence are checked elsewhere.
+    """
+    import pandas as pd
+
+    if rule.kind == "date" and pd.api.types.is_datetime64_any_dtype(cells):
+        days = cells if cells.dt.tz is None else cells.dt.tz_localize(None)
+        days = days.dt.normalize().astype("datetime64[ns]", copy=False)
+        beyond = (days < pd.Timestamp(EARLIEST)) | (days > pd.Timestamp(LATEST))
+        broken = {rule_of(rule): beyond.to_numpy(bool)} if beyond.any() else {}
+        return ColumnReading(days, broken)
+    if rule.kind == "integer" and not rule.may_be_blank and _is_filled(cells):
+        return ColumnReading(cells.astype(np.int64))
+    if rule.kind in ("integer", "number") and _is_number(cells):
+        numbers = cells.astype(np.float64)
+        unusable = np.isinf(numbers.to_numpy())
+        if rule.kind == "integer" and cells.dtype.kind == "f":
+            unusable |= numbers.notna().to_numpy() & (numbers != np.floor(numbers)).to_numpy()
+        if not unusable.any():
+            return ColumnReading(numbers)
+        return ColumnReading(numbers.mask(unusable), {rule_of(rule): unusable})
+    return _read_texts(rule, cells)
+
+
+def as_text(value: object) -> str | None:
+    """Return a cell of any type as the text that a person would have written, None if empty.
+
+    Examples
+    --------
+    >>> as_text(3.0), as_text(True), as_text({"red", "black"}), as_text(float("nan"))
+    ('3', 'yes', 'black;red', None)
+    """
+    if value is None or isinstance(value, str):
+        return value
+    if isinstance(value, bool | np.bool_):
+        return "yes" if value else "no"
+    if isinstance(value, set | frozenset | list | tuple | np.ndarray):
+        return ";".join(sorted(str(part) for part in value))
+    if type(value).__name__ == "NAType" or value != value:  # pandas' NA, NaN and NaT
+        return None
+    if isinstance(value, float | np.floating):
+        return f"{float(value):.15g}"
+    if isinstance(value, date):
+        return value.isoformat().removesuffix("T00:00:00")
+    return str(value)
+
+
+def _is_number(cells: pd.Series[Any]) -> bool:
+    import pandas as pd
+
+    kinds = pd.api.types
+    other = kinds.is_bool_dtype(cells) or kinds.is_complex_dtype(cells)
+    return bool(kinds.is_numeric_dtype(cells) and not other)
+
+
+def _is_filled(cells: pd.Series[Any]) -> bool:
+    """Say whether cells are whole numbers of a kind that can have no gaps."""
+    return isinstance(cells.dtype, np.dtype) and cells.dtype.kind == "i"
+
+
+def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
+    codes, texts = distinct_texts(cells)
+    meanings, unclear = _at_face_value(rule, texts)
+    order = date_order(texts) if rule.kind == "date" else None
+    broken: dict[str, list[int]] = {}
+    habits: dict[str, list[int]] = {}
+    for i in unclear:
+        try:
+            meaning, needed = read_cell(rule, texts[i], order=order)
+        except UnreadableError as error:
+            broken.setdefault(str(error), []).append(i)
+            continue
+        meanings[i] = meaning
+        for habit in needed:
+            habits.setdefault(habit, []).append(i)
+    empty = any(meanings[i] is None for i in unclear) or bool((codes < 0).any())
+    return ColumnReading(
+        _spread(rule, meanings, codes, cells.index),
+        {text: np.isin(codes, bad) for text, bad in broken.items()},
+        [_habit(habits[habit], habit, codes, texts, meanings) for habit in sorted(habits)],
+        _ids(meanings, codes, as_written=not unclear) if rule.kind == "id" else None,
+        rule.kind not in ("integer", "number") and not broken and not (rule.required and empty),
+    )
+
+
+def distinct_texts(cells: pd.Series[Any]) -> tuple[Codes, npt.NDArray[np.object_]]:
+    """Return the place of each cell's text among the distinct texts, -1 if empty, and those.
+
+    A categorical column of texts, as large files are read, already is just that.
+    """
+    import pandas as pd
+
+    if isinstance(cells.dtype, pd.CategoricalDtype):
+        held = np.asarray(cells.cat.categories, dtype=object)
+        codes: Codes = np.asarray(cells.cat.codes)
+        if pd.api.types.infer_dtype(held, skipna=True) in ("string", "empty"):
+            used = in_use(codes, len(held))
+            if used.all():
+                return codes, held
+            place = np.append(np.cumsum(used) - 1, -1)
+            return place[codes], held[used]
+    if pd.api.types.infer_dtype(cells, skipna=True) not in ("string", "empty"):
+        cells = cells.astype(object).map(as_text)
+    places, found = pd.factorize(cells.astype(object))
+    return places, np.asarray(found, dtype=object)
+
+
+def in_use(codes: npt.NDArray[np.integer[Any]], size: int) -> npt.NDArray[np.bool_]:
+    """Return which of ``size`` texts some row has; code -1 stands for none."""
+    used = np.zeros(size + 1, dtype=bool)
+    used[codes] = True
+    return used[:size]
+
+
+def _ids(meanings: npt.NDArray[Any], codes: Codes, *, as_written: bool) -> Ids:
+    """Return ids as numbers; two texts may mean one id where they are not as written."""
+    import pandas as pd
+
+    if as_written:
+        return Ids(meanings, codes)
+    place, distinct = pd.factorize(meanings)
+    return Ids(np.asarray(distinct, dtype=object), np.append(place, -1)[codes])
+
+
+def _at_face_value(
+    rule: Column, texts: npt.NDArray[np.object_]
+) -> tuple[npt.NDArray[Any], list[int]]:
+    """Return the meanings that need no second look, and the positions of the rest."""
+    import pandas as pd
+
+    if rule.kind in ("integer", "number"):
+        numbers = pd.to_numeric(pd.Series(texts, dtype=object), errors="coerce")
+        meanings: npt.NDArray[Any] = np.array(numbers, dtype=np.float64)
+        clear = np.isfinite(meanings)
+        if rule.kind == "integer":
+            clear &= meanings == np.floor(meanings)
+        meanings[~clear] = np.nan
+    elif rule.kind in ("id", "text"):
+        meanings = texts.copy()
+        clear = pd.Series(texts, dtype="string[pyarrow]").str.fullmatch(PLAIN_TEXT).to_numpy(bool)
+        meanings[~clear] = None
+    else:
+        meanings = np.full(len(texts), None, dtype=object)
+        clear = np.zeros(len(texts), dtype=bool)
+    return meanings, [int(i) for i in np.flatnonzero(~clear)]
+
+
+def _spread(
+    rule: Column, meanings: npt.NDArray[Any], codes: Codes, index: pd.Index[Any]
+) -> pd.Series[Any]:
+    """Give every row the meaning of its text; code -1, the empty cell, takes the last place."""
+    import pandas as pd
+
+    if rule.kind == "date":
+        days = pd.to_datetime(pd.Series([*meanings, None], dtype=object))
+        return pd.Series(days.to_numpy("datetime64[ns]")[codes], index, name=rule.name)
+    empty = np.nan if meanings.dtype == np.float64 else None
+    values = np.append(meanings, [empty])[codes]
+    # without a type given, pandas would look at every text for a date
+    return pd.Series(values, index, dtype=values.dtype, name=rule.name)
+
+
+def _habit(
+    having: list[int],
+    tolerance: str,
+    codes: Codes,
+    texts: npt.NDArray[np.object_],
+    meanings: npt.NDArray[Any],
+) -> Habit:
+    where = np.flatnonzero(np.isin(codes, having))
+    first = codes[where[0]]
+    read_as = as_text(meanings[first]) or "not recorded"
+    return Habit(tolerance, len(where), int(where[0]), str(texts[first]), read_as)

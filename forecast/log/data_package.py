@@ -1,0 +1,127 @@
+"""The log as a Frictionless Data Package: CSV files beside a description of their rules."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+import numpy as np
+from forecast._files import write_whole
+from forecast.log.columns import FOREIGN_KEYS
+from forecast.log.columns import KEYS
+from forecast.log.columns import TABLES
+from forecast.log.columns import Column
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from forecast.log.outcome_log import OutcomeLog
+
+TYPES = {"integer": "integer", "number": "number", "date": "date"}  # all else is a string
+NUMBER = r"[0-9]+(\.[0-9]+)?"
+
+
+def data_package(
+    tables: Iterable[str] = tuple(TABLES), *, title: str = "Outcome log", cleared_at: float = 95.0
+) -> dict[str, Any]:
+    """Return ``datapackage.json`` for a log: the rules of each table as a Table Schema.
+
+    Parameters
+    ----------
+    tables : iterable of str
+        The tables that the log has; all of them unless told.
+    title : str
+        What the log is.
+    cleared_at : float
+        Percent faded from which a grading counts as clear; a log read from the folder uses it.
+
+    Returns
+    -------
+    dict
+        Frictionless Data Package, as its specification version 1 describes it.
+    """
+    present = [name for name in TABLES if name in set(tables)]
+    return {
+        "profile": "tabular-data-package",
+        "name": "outcome-log",
+        "title": title,
+        "cleared_at": cleared_at,
+        "resources": [_resource(name, present) for name in present],
+    }
+
+
+def _resource(name: str, present: list[str]) -> dict[str, Any]:
+    schema: dict[str, Any] = {
+        "fields": [_field(rule, KEYS.get(name) == (rule.name,)) for rule in TABLES[name]],
+        "missingValues": [""],
+    }
+    if name in KEYS:
+        schema["primaryKey"] = list(KEYS[name])
+    if name in FOREIGN_KEYS and FOREIGN_KEYS[name][1] in present:
+        key, other = FOREIGN_KEYS[name]
+        schema["foreignKeys"] = [
+            {"fields": [key], "reference": {"resource": other, "fields": [key]}}
+        ]
+    return {
+        "profile": "tabular-data-resource",
+        "name": name,
+        "path": f"{name}.csv",
+        "format": "csv",
+        "mediatype": "text/csv",
+        "encoding": "utf-8",
+        "schema": schema,
+    }
+
+
+def _field(rule: Column, unique: bool) -> dict[str, Any]:
+    constraints: dict[str, Any] = {"required": True} if rule.required else {}
+    if unique:
+        constraints["unique"] = True
+    if rule.kind in ("level", "flag"):
+        constraints["enum"] = list(rule.levels)
+    if rule.kind == "set":
+        member = f"({'|'.join(rule.levels)})" if rule.levels else NUMBER
+        constraints["pattern"] = f"{member}(;{member})*"
+    elif rule.low is not None and rule.high is not None:
+        constraints |= {"minimum": rule.low, "maximum": rule.high}
+    described = rule.meaning + (f" Unit: {rule.unit}." if rule.unit else "")
+    if rule.default is not None:
+        described += f" Empty means {rule.default}."
+    field = {"name": rule.name, "type": TYPES.get(rule.kind, "string"), "description": described}
+    return field | ({"constraints": constraints} if constraints else {})
+
+
+def write_log(log: OutcomeLog, folder: str | Path, *, title: str = "Outcome log") -> None:
+    """Write the log's tables as CSV files with ``datapackage.json``, byte for byte repeatable.
+
+    The same log gives the same bytes anywhere: UTF-8, line ends of one character, numbers in
+    their shortest form, dates as YYYY-MM-DD, empty cells for what is not recorded. Tables
+    without rows are not written. `read_log` of the folder gives the same frames back.
+    """
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    present = [name for name in TABLES if len(getattr(log, name))]
+    for name in present:
+        frame: pd.DataFrame = getattr(log, name)
+        texts = frame.assign(**{rule.name: _as_texts(rule, frame) for rule in TABLES[name]})
+        write_whole(folder / f"{name}.csv", texts.to_csv(index=False, lineterminator="\n"))
+    described = data_package(present, title=title, cleared_at=log.cleared_at)
+    text = json.dumps(described, indent=2, ensure_ascii=False)
+    write_whole(folder / "datapackage.json", text + "\n")
+
+
+def _as_texts(rule: Column, frame: pd.DataFrame) -> pd.Series[Any]:
+    """Return a column as text; each distinct value is written once."""
+    cells = frame[rule.name]
+    if rule.kind == "date":
+        dated: pd.Series[Any] = cells.dt.strftime("%Y-%m-%d")
+        return dated
+    if rule.kind in ("integer", "number"):
+        distinct = cells.dropna().unique()
+        return cells.map(dict(zip(distinct, map(_shortest, distinct), strict=True)))
+    return cells
+
+
+def _shortest(number: float) -> str:
+    whole = float(number) == np.floor(number)
+    return str(int(number)) if whole else repr(float(number))

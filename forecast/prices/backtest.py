@@ -1,0 +1,306 @@
+"""What a tariff would have earned on the log's past courses, unfinished ones held as unfinished."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import TYPE_CHECKING
+import numpy as np
+import numpy.typing as npt
+from forecast._checks import check_level, check_seed, check_whole_number
+from forecast.counts import of_100
+from forecast.prices.money import from_cents
+from forecast.prices.money import round_cents
+from forecast.prices.payoff import Terms
+from forecast.prices.payoff import terms_of
+from forecast.prices.tariff import Package
+from forecast.prices.tariff import Tariff
+from forecast.errors import RequestError
+from forecast._checks import check_level
+from forecast._types import FloatArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from forecast.log import OutcomeLog
+
+LONGEST = 100  # sessions; the log's own limit is lower
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Backtest:
+    """What one package would have earned per past course; money net of tax.
+
+    Attributes
+    ----------
+    package : Package
+        What would have been sold.
+    currency : str
+        Three-letter code.
+    n_ended, n_ongoing : int
+        Courses whose margin is known, and those still running within the cap.
+    margin_per_course : Decimal
+        Mean margin, ongoing courses counted as censored.
+    interval : tuple of Decimal
+        Of that mean, by resampling clients.
+    chance_of_loss : float
+        Share of courses that would have lost money.
+    total : Decimal
+        ``margin_per_course`` times all courses.
+    earned_by_ended, spent_on_ongoing : Decimal
+        What is certain: the margin of the courses that ended, the cost so far of the others.
+    notes : tuple of str
+        How it was computed.
+    """
+
+    package: Package
+    currency: str
+    n_ended: int
+    n_ongoing: int
+    margin_per_course: Decimal
+    interval: tuple[Decimal, Decimal]
+    chance_of_loss: float
+    total: Decimal
+    earned_by_ended: Decimal
+    spent_on_ongoing: Decimal
+    notes: tuple[str, ...]
+
+    def to_text(self) -> str:
+        """Return the result in words."""
+        code, (low, high) = self.currency, self.interval
+        lines = [
+            f"{self.package.name}: {self.margin_per_course} {code} per course on this log "
+            f"(interval {low} to {high}); {of_100(self.chance_of_loss)} would have "
+            "lost money.",
+            f"{self.n_ended} courses ended and earned {self.earned_by_ended}; {self.n_ongoing} are "
+            f"still running and have cost {self.spent_on_ongoing} {code} so far.",
+        ]
+        return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
+
+
+def backtest_package(
+    log: OutcomeLog,
+    package: Package,
+    tariff: Tariff,
+    *,
+    level: float = 0.95,
+    resamples: int = 500,
+    seed: int = 0,
+) -> Backtest:
+    """Return what a package would have earned on the log's courses.
+
+    An ongoing course is censored at its last session: courses that ended later stand in for it
+    (inverse probability of being followed, Robins and Rotnitzky 1992). Clients are taken to come
+    and stop as they did under what they really bought.
+
+    Parameters
+    ----------
+    log : OutcomeLog
+        Past courses.
+    package : Package
+        With a price.
+    tariff : Tariff
+        Costs and rules.
+    level : float
+        Of the interval.
+    resamples, seed : int
+        Clients drawn anew for the interval.
+
+    Raises
+    ------
+    RequestError
+        A package without a price, or no course that ended.
+    """
+    terms = terms_of(package, tariff, LONGEST)
+    if np.isnan(terms.price):
+        raise RequestError(
+            f"Package {package.name!r} has no price.", "Give the price to be tried on the log."
+        )
+    delivered, ended, margins, spent = _past(log, terms, tariff)
+    if not ended.any():
+        raise RequestError("No course of the log has ended.", "Wait for the first ones to end.")
+    clients = np.unique(log.courses["client_id"].to_numpy(dtype=str), return_inverse=True)[1]
+    mean, loses = _means(delivered, ended, margins, np.ones(len(ended)))
+    resamples = check_whole_number(resamples, name="resamples", low=2)
+    again = [
+        _means(delivered, ended, margins, counts)[0]
+        for counts in _resampled(clients, resamples, check_seed(seed))
+        if counts[ended].any()
+    ]
+    tail = (1 - check_level(level)) / 2
+    low, high = np.quantile(again, [tail, 1 - tail])
+    return Backtest(
+        package=package,
+        currency=tariff.currency,
+        n_ended=int(ended.sum()),
+        n_ongoing=int((~ended).sum()),
+        margin_per_course=from_cents(mean),
+        interval=(from_cents(float(low)), from_cents(float(high))),
+        chance_of_loss=loses,
+        total=from_cents(mean * len(ended)),
+        earned_by_ended=from_cents(float(margins[ended].sum())),
+        spent_on_ongoing=from_cents(float(spent[~ended].sum())),
+        notes=_notes(delivered, ended, terms, ongoing=log.courses["outcome"] == "ongoing"),
+    )
+
+
+def _resampled(clients: npt.NDArray[np.int64], n: int, seed: int) -> Iterator[FloatArray]:
+    """Yield how often each course counts when clients are drawn anew, n times."""
+    rng, size = np.random.default_rng(seed), int(clients.max()) + 1
+    for _ in range(n):
+        yield rng.multinomial(size, np.full(size, 1 / size))[clients].astype(np.float64)
+
+
+def _past(
+    log: OutcomeLog, terms: Terms, tariff: Tariff
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_], FloatArray, FloatArray]:
+    """Return sessions within the cap, whether the course ended there, its margin, its cost."""
+    courses = log.courses
+    outcome = courses["outcome"].to_numpy(dtype=str)
+    given = courses["sessions_given"].to_numpy(dtype=np.int64)
+    delivered = np.minimum(given, terms.cap)
+    # a course that had all that the package holds is complete, whatever came later
+    ended = (outcome != "ongoing") | (given >= terms.cap)
+    reached = np.isin(outcome, ["cleared", "lightened"]) & (given <= terms.cap)
+    column = delivered - 1 + np.where(terms.splits_endings & ~reached, terms.cap, 0)
+    cost = tariff.session_costs(courses["area_cm2"].to_numpy(dtype=np.float64))
+    every = round_cents(terms.margins(np.full(len(cost), terms.price), cost))
+    rows = np.arange(len(cost))
+    return delivered, ended, every[rows, column], cost * terms.treated[column] + terms.fixed_cost
+
+
+def ending_weights(
+    delivered: npt.NDArray[np.int64], ended: npt.NDArray[np.bool_], counts: FloatArray
+) -> FloatArray:
+    """Return weights, shape (n,), that let ended courses stand in for ongoing ones.
+
+    ``1 / G(k)`` for a course that ended at session k, with ``G`` the chance of being followed
+    past it: that a running course ended at its last session would be seen at the next visit only,
+    so at one session the end of follow-up comes before ends. 0 for ongoing courses.
+    """
+    steps = int(delivered.max())
+    at = np.bincount(delivered, weights=counts, minlength=steps + 1)[1:]
+    ends = np.bincount(delivered, weights=counts * ended, minlength=steps + 1)[1:]
+    at_risk = at[::-1].cumsum()[::-1]
+    lost = np.divide(at - ends, at_risk, out=np.zeros(steps), where=at_risk > 0)
+    followed = np.cumprod(1 - lost)
+    weight = np.divide(1.0, followed, out=np.zeros(steps), where=followed > 0)
+    return np.asarray(counts * ended * weight[delivered - 1])
+
+
+def _means(
+    delivered: npt.NDArray[np.int64],
+    ended: npt.NDArray[np.bool_],
+    margins: FloatArray,
+    counts: FloatArray,
+) -> tuple[float, float]:
+    weights = ending_weights(delivered, ended, counts)
+    total = weights.sum()
+    return float(weights @ margins / total), float(weights @ (margins < 0) / total)
+
+
+def _notes(
+    delivered: npt.NDArray[np.int64],
+    ended: npt.NDArray[np.bool_],
+    terms: Terms,
+    *,
+    ongoing: pd.Series[bool],
+) -> tuple[str, ...]:
+    notes = ["Clients are taken to come and stop as they did under what they really bought."]
+    outlived = int((ongoing.to_numpy() & ended).sum())
+    if outlived:
+        notes.append(
+            f"{outlived} of the {int(ongoing.sum())} courses under way have had all {terms.cap} "
+            "sessions that are sold: they count as ended."
+        )
+    last_ended, last_seen = int(delivered[ended].max()), int(delivered.max())
+    if last_seen > last_ended:
+        notes.append(
+            f"No course ended later than session {last_ended} but some are running at "
+            f"{last_seen}: what those will cost is not in the mean, which is too high."
+        )
+    if last_seen < terms.cap:
+        notes.append(f"No course has had more than {last_seen} of the {terms.cap} sessions.")
+    return tuple(notes)
+
+
+PRIOR_STOPS = 5.0  # a package with few stops is drawn to 1 as if 5 more had come as expected
+
+
+@dataclass(frozen=True, slots=True)
+class StopFactor:
+    """How much more or less often clients of one package stop, sessions held alike.
+
+    Attributes
+    ----------
+    package : str
+        As the log's column calls it.
+    factor : float
+        For ``stop_factor`` of a package: below 1 where its clients keep coming.
+    low, high : float
+        Interval.
+    stops : int
+        Clients who stopped.
+    expected : float
+        How many would have, had they stopped like all clients of the log.
+    """
+
+    package: str
+    factor: float
+    low: float
+    high: float
+    stops: int
+    expected: float
+
+
+def stop_factors(log: OutcomeLog, *, level: float = 0.9) -> tuple[StopFactor, ...]:
+    """Return how often clients stop by package, against all clients at the same session.
+
+    Observed over expected stops (indirect standardisation by session number), shrunk towards 1
+    as a gamma-Poisson mean (Clayton and Kaldor 1987) and so with a gamma interval. It describes
+    who chose which package; it does not say what the package would do to others.
+
+    Parameters
+    ----------
+    log : OutcomeLog
+        With the column ``package`` filled.
+    level : float
+        Of the interval.
+
+    Raises
+    ------
+    RequestError
+        No package is recorded.
+    """
+    from scipy.stats import gamma
+
+    courses = log.courses[log.courses["package"].notna()]
+    if courses.empty:
+        raise RequestError(
+            "No course says which package was sold.", "Fill the column package of courses."
+        )
+    given = courses["sessions_given"].to_numpy(dtype=np.int64)
+    stopped = (courses["outcome"] == "stopped").to_numpy()
+    # whether a client comes back after the last session is known of those who stopped only
+    chances = np.where(stopped, given, given - 1)
+    hazard = _hazard(chances, given[stopped])
+    expected_by = np.concatenate([[0.0], np.cumsum(hazard)])[chances]
+    tail = (1 - check_level(level)) / 2
+    found = []
+    packages = courses["package"].astype(str).to_numpy()
+    for package in sorted(set(packages)):
+        mine = packages == package
+        stops, expected = int(stopped[mine].sum()), float(expected_by[mine].sum())
+        shape, rate = stops + PRIOR_STOPS, expected + PRIOR_STOPS
+        low, high = gamma.ppf([tail, 1 - tail], shape, scale=1 / rate)
+        factor = StopFactor(package, shape / rate, float(low), float(high), stops, expected)
+        found.append(factor)
+    return tuple(found)
+
+
+def _hazard(chances: npt.NDArray[np.int64], stops: npt.NDArray[np.int64]) -> FloatArray:
+    """Return the share of clients that stop after each session they could have stopped after."""
+    longest = int(max(chances.max(initial=0), 1))
+    at_risk = (chances[:, None] >= np.arange(1, longest + 1)).sum(axis=0)
+    happened = np.bincount(stops, minlength=longest + 1)[1 : longest + 1]
+    return np.asarray(happened / np.maximum(at_risk, 1), dtype=np.float64)

@@ -1,0 +1,405 @@
+"""The courses already sold: what they will still cost, each by its own update."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from forecast._checks import check_whole_number
+from forecast.prices.tariff import Package
+from forecast.prices.tariff import Tariff
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any, Protocol
+import numpy as np
+from forecast._checks import check_seed
+from forecast.log import Enquiry
+from forecast.counts import of_100
+from forecast.log import judged_sessions
+from forecast.prices.money import from_cents
+from forecast.prices.payoff import outcome_chances
+from forecast.prices.payoff import terms_of
+from forecast.prices.quote import Priceable
+from forecast.prices.quote import stop_under_draws
+from forecast.prices.shared_risk import Fates
+from forecast.prices.shared_risk import moments
+from forecast.prices.shared_risk import simulate_totals
+from forecast.errors import ForecastError, RequestError
+from forecast._types import FloatArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from forecast.log import OutcomeLog
+
+def left_of(package: Package, tariff: Tariff, sessions_done: int) -> tuple[Package, Tariff] | None:
+    """Return what a package and its tariff are for the sessions that are left, or None.
+
+    The most sessions of a course count from its first one. A package with a reduced price after
+    so many sessions goes on where the course stands. A block is a new one, from the next session
+    on. A fixed price is asked for anew: the tariff's own was for a course from its beginning.
+    None stands for a package that cannot be sold any more: nothing of the most sessions is left,
+    or less than the block holds.
+
+    Parameters
+    ----------
+    package : Package
+        What is sold.
+    tariff : Tariff
+        Costs and rules.
+    sessions_done : int
+        Sessions had here, from 0.
+
+    Examples
+    --------
+    >>> tariff = Tariff(currency="EUR", session_price=150, cap=15, cost_per_session=60)
+    >>> reduced = Package("part_fixed", sessions=8, price=150, extra_price=75)
+    >>> left, _ = left_of(reduced, tariff, 6)
+    >>> left.sessions, left.cap
+    (2, 9)
+    >>> left, _ = left_of(reduced, tariff, 8)
+    >>> left.kind, left.price
+    ('per_session', Decimal('75'))
+    >>> left_of(reduced, tariff, 15) is None
+    True
+    """
+    done = check_whole_number(sessions_done, name="sessions_done", low=0)
+    if not done:
+        return package, tariff
+    most = (package.cap or tariff.cap) - done
+    in_block = package.sessions if package.kind == "block" else None
+    if min(most, tariff.cap - done) < (in_block or 1):
+        return None
+    rest = replace(tariff, cap=tariff.cap - done)
+    if package.kind == "fixed":
+        return replace(package, cap=most, price=None), rest
+    if package.kind != "part_fixed" or package.sessions is None:
+        return replace(package, cap=most), rest
+    if package.sessions > done:
+        return replace(package, sessions=package.sessions - done, cap=most), rest
+    return _at_the_reduced_price(package, most), rest
+
+
+def _at_the_reduced_price(package: Package, most: int) -> Package:
+    return Package(
+        "per_session",
+        name=package.name,
+        price=package.extra_price,
+        cap=most,
+        stop_factor=package.stop_factor,
+        currency=package.currency,
+    )
+
+
+class Remaining(Protocol):
+    """An update's answer."""
+
+    @property
+    def remaining(self) -> Priceable:
+        """The sessions still needed, counted from now."""
+
+
+class UpdatesCourses(Protocol):
+    """What the open book needs of a forecaster."""
+
+    def update(
+        self, enquiry: Enquiry, *, sessions_done: int, gradings: Sequence[tuple[int, float]]
+    ) -> Remaining:
+        """Return the sessions still needed by a course that is under way."""
+
+
+@dataclass(frozen=True, slots=True)
+class OpenCourse:
+    """One course under way: expected sessions, cost and income from now on, and prepaid money.
+
+    ``prepaid_left`` is the part of what was paid in advance that belongs to sessions still to
+    come: by expected sessions that the prepayment covers, net of tax.
+    """
+
+    course_id: str
+    package: str
+    sessions_given: int
+    expected_sessions: float
+    expected_cost: Decimal
+    expected_income: Decimal
+    prepaid_left: Decimal
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OpenBook:
+    """All courses under way; money net of tax, exact to the cent.
+
+    Attributes
+    ----------
+    currency : str
+        Three-letter code.
+    courses : tuple of OpenCourse
+        Each course.
+    expected_cost, expected_income, prepaid_left : Decimal
+        Sums: cost still to be spent, money still to come, prepaid money not yet worked off.
+    cost_one_in_twenty : Decimal
+        Cost that 1 in 20 such books exceeds.
+    expected_result, result_one_in_twenty : Decimal
+        Income and prepaid money less cost: on average, and what 1 in 20 falls below.
+    chance_of_loss : float
+        Chance that the result is below zero.
+    chance_sd, model_sd : Decimal
+        Spread of the result from chance and from the model, which all courses share.
+    left_out : tuple of (str, str)
+        Courses that could not be valued, with the reason.
+    notes : tuple of str
+        How it was computed.
+    """
+
+    currency: str
+    courses: tuple[OpenCourse, ...]
+    expected_cost: Decimal
+    expected_income: Decimal
+    prepaid_left: Decimal
+    cost_one_in_twenty: Decimal
+    expected_result: Decimal
+    result_one_in_twenty: Decimal
+    chance_of_loss: float
+    chance_sd: Decimal
+    model_sd: Decimal
+    left_out: tuple[tuple[str, str], ...]
+    notes: tuple[str, ...]
+
+    def to_text(self) -> str:
+        """Return the book in words."""
+        code = self.currency
+        lines = [
+            f"{len(self.courses)} courses under way will still cost {self.expected_cost} {code} "
+            f"on average, more than {self.cost_one_in_twenty} in 1 case in 20.",
+            f"Still to come in: {self.expected_income}; prepaid and not yet worked off: "
+            f"{self.prepaid_left} {code}.",
+            f"Result: {self.expected_result} on average, below {self.result_one_in_twenty} {code} "
+            f"in 1 case in 20; it is a loss in {of_100(self.chance_of_loss)} cases.",
+        ]
+        if self.left_out:
+            lines.append(f"{len(self.left_out)} left out, first {': '.join(self.left_out[0])}")
+        return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per course."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            [[getattr(one, name) for name in OpenCourse.__slots__] for one in self.courses],
+            columns=list(OpenCourse.__slots__),
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Valued:
+    row: OpenCourse
+    chances: FloatArray
+    results: FloatArray
+    costs: FloatArray
+
+
+def value_open_book(
+    forecaster: UpdatesCourses,
+    log: OutcomeLog,
+    tariff: Tariff,
+    *,
+    replicates: int = 4000,
+    seed: int = 0,
+    workers: int | None = 1,
+) -> OpenBook:
+    """Return what the log's courses under way will still cost and bring in.
+
+    Parameters
+    ----------
+    forecaster : Forecaster
+        Offers ``update``.
+    log : OutcomeLog
+        Its ongoing courses are valued; ``package`` is matched to the tariff's packages by name,
+        ``sessions_prepaid`` and ``price_paid`` say what was sold.
+    tariff : Tariff
+        Costs, rules and packages.
+    replicates, seed : int
+        Simulated books; the same seed gives the same numbers whatever ``workers``.
+
+    Raises
+    ------
+    RequestError
+        No ongoing course can be valued.
+    """
+    graded = _gradings(log)
+    valued, left_out = [], []
+    courses = log.courses.assign(judged=judged_sessions(log))
+    for course in courses[courses["outcome"] == "ongoing"].to_dict("records"):
+        name = str(course["course_id"])
+        try:
+            valued.append(_value(forecaster, course, graded.get(name, []), tariff))
+        except ForecastError as error:
+            left_out.append((name, str(error)))
+    if not valued:
+        reason = left_out[0][1] if left_out else "There is none."
+        raise RequestError(
+            f"None of {len(left_out)} ongoing course(s) can be valued. {reason}",
+            "Name the packages of the tariff as the log's column package does.",
+        )
+    return _sum(valued, tuple(left_out), tariff, replicates, check_seed(seed), workers)
+
+
+def _gradings(log: OutcomeLog) -> dict[str, list[tuple[int, float]]]:
+    found: dict[str, list[tuple[int, float]]] = {}
+    rows = log.graded.sort_values("after_session")
+    for course, after, percent in zip(
+        rows["course_id"], rows["after_session"], rows["fading_pct"], strict=True
+    ):
+        found.setdefault(str(course), []).append((int(after), float(percent)))
+    return found
+
+
+def match_package(name: object, packages: Sequence[Package]) -> Package:
+    """Return the package of this name; case, spaces and underscores do not matter."""
+
+    def plain(text: object) -> str:
+        return str(text).lower().replace("_", " ").strip()
+
+    for package in packages:
+        if plain(package.name) == plain(name):
+            return package
+    known = ", ".join(package.name for package in packages) or "none"
+    raise RequestError(f"Package {name!r} is not in the tariff.", f"It has {known}.")
+
+
+def _value(
+    forecaster: UpdatesCourses,
+    course: dict[Any, Any],
+    gradings: list[tuple[int, float]],
+    tariff: Tariff,
+) -> _Valued:
+    package = match_package(course["package"], tariff.packages)
+    enquiry = Enquiry(**{name: course[name] for name in Enquiry.__slots__ if name in course})
+    given, judged = int(course["sessions_given"]), int(course["judged"])
+    later = forecaster.update(enquiry, sessions_done=judged, gradings=gradings).remaining
+    over, draws, stop = _from_now(later, waiting=given > judged)
+    left, in_the_bank = remainder(package, course, given, draws.shape[1], tariff)
+    terms = terms_of(left, tariff, draws.shape[1])
+    going = 1 - over.sum(axis=1, keepdims=True)
+    chances = np.hstack([over, going * outcome_chances(terms, draws, stop)])
+    area = np.nan if enquiry.area_cm2 is None else float(enquiry.area_cm2)
+    cost = tariff.session_costs(area)
+    costs = (cost[:, None] * terms.treated)[0]
+    gross = terms.margins(np.array([terms.price]), cost)[0] + terms.fixed_cost + costs
+    income = gross - in_the_bank / (1 + tariff.tax_rate)
+    costs = np.concatenate([[0.0, 0.0], costs])
+    income = np.concatenate([_handed_back(left, in_the_bank, tariff), income])
+    delivered = np.concatenate([[0.0, 0.0], terms.delivered])
+    mean = chances.mean(axis=0)
+    covered = float(mean @ np.minimum(delivered, terms.block))
+    prepaid_left = _prepaid_left(left, covered, course, given) / (1 + tariff.tax_rate)
+    row = OpenCourse(
+        course_id=str(course["course_id"]),
+        package=package.name,
+        sessions_given=given,
+        expected_sessions=float(mean @ delivered),
+        expected_cost=from_cents(float(mean @ costs)),
+        expected_income=from_cents(float(mean @ income)),
+        prepaid_left=from_cents(prepaid_left),
+    )
+    return _Valued(row, chances, np.round(income - costs + prepaid_left), np.round(costs))
+
+
+def _from_now(later: Priceable, *, waiting: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the chances that a course is over, and pmfs and stopping hazards if it is not.
+
+    While its last session waits to be judged (``waiting``) a course may be over without anyone
+    knowing: cleared by that session, or given up after it; shape (n_draws, 2).
+    """
+    draws = np.atleast_2d(np.asarray(later.draws, dtype=np.float64))
+    stop = stop_under_draws(later)
+    if not waiting:
+        return np.zeros((len(draws), 2)), draws, stop
+    cleared = draws[:, 0]
+    stopped = (1 - cleared) * stop[:, 0]
+    going = np.maximum(1 - cleared, 1e-9)[:, None]
+    return np.column_stack([cleared, stopped]), draws[:, 1:] / going, stop[:, 1:]
+
+
+def _handed_back(left: Package, in_the_bank: float, tariff: Tariff) -> list[float]:
+    """Return the refund of a course that is over, if cleared and if given up, as income."""
+    share = tariff.refund_share if left.refund_share is None else left.refund_share
+    refund = -share * in_the_bank / (1 + tariff.tax_rate)
+    return [refund if left.kind == "block" else 0.0, refund]
+
+
+def remainder(
+    package: Package, course: dict[Any, Any], given: int, horizon: int, tariff: Tariff
+) -> tuple[Package, float]:
+    """Return what is left of a package, as a package, and the prepaid cents that belong to it.
+
+    Those cents are already received; they matter for refunds. Once the prepaid sessions are used
+    up, what follows is paid per session: at the package's extra price, or the tariff's.
+    """
+    if package.kind == "per_session":
+        return package, 0.0
+    sold = course.get("sessions_prepaid")
+    whole = package.sessions or package.cap or tariff.cap
+    if package.kind != "part_fixed" and sold is not None and sold == sold and sold >= 1:
+        whole = int(sold)
+    left = min(whole - given, horizon)
+    if left < 1:
+        price = package.extra_price if package.extra_price is not None else tariff.session_price
+        return Package("per_session", price=price, currency=package.currency), 0.0
+    if package.kind == "part_fixed":
+        return replace(package, sessions=left), 0.0
+    price = from_cents(_paid(course) * left / whole)
+    if package.kind == "block":
+        return replace(package, sessions=left, price=price), float(100 * price)
+    return replace(package, cap=left, price=price), float(100 * price)
+
+
+def _paid(course: dict[Any, Any]) -> float:
+    paid = course.get("price_paid")
+    return 0.0 if paid is None or paid != paid else 100 * float(paid)
+
+
+def _prepaid_left(left: Package, covered: float, course: dict[Any, Any], given: int) -> float:
+    if left.kind in ("per_session", "part_fixed"):
+        return 0.0
+    return _paid(course) * covered / (given + covered)
+
+
+def _sum(
+    valued: list[_Valued],
+    left_out: tuple[tuple[str, str], ...],
+    tariff: Tariff,
+    replicates: int,
+    seed: int,
+    workers: int | None,
+) -> OpenBook:
+    widest = max(one.chances.shape[1] for one in valued)
+    chances = np.stack([_padded(one.chances, widest) for one in valued], axis=1)
+    results = Fates(chances, np.stack([_padded(one.results, widest) for one in valued]))
+    costs = Fates(chances, np.stack([_padded(one.costs, widest) for one in valued]))
+    means, variances = moments(results)
+    simulated = simulate_totals(results, replicates=replicates, seed=seed, workers=workers)
+    spent = simulate_totals(costs, replicates=replicates, seed=seed, workers=workers)
+    rows = tuple(one.row for one in valued)
+    return OpenBook(
+        currency=tariff.currency,
+        courses=rows,
+        expected_cost=sum((row.expected_cost for row in rows), Decimal(0)),
+        expected_income=sum((row.expected_income for row in rows), Decimal(0)),
+        prepaid_left=sum((row.prepaid_left for row in rows), Decimal(0)),
+        cost_one_in_twenty=from_cents(float(np.quantile(spent, 0.95))),
+        expected_result=from_cents(float(means.mean())),
+        result_one_in_twenty=from_cents(float(np.quantile(simulated, 0.05))),
+        chance_of_loss=float((simulated < 0).mean()),
+        chance_sd=from_cents(float(variances.mean()) ** 0.5),
+        model_sd=from_cents(float(means.std())),
+        left_out=left_out,
+        notes=(
+            "Each course by its own update; one parameter draw is shared by all of them.",
+            "A course not graded since its last session may be over already; that is counted.",
+            "Without a recorded price_paid nothing counts as prepaid.",
+        ),
+    )
+
+
+def _padded(values: FloatArray, width: int) -> FloatArray:
+    empty = [(0, 0)] * (values.ndim - 1)
+    return np.pad(values, [*empty, (0, width - values.shape[-1])])

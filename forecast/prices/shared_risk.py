@@ -1,0 +1,340 @@
+"""Many courses at once: what each can earn under each parameter draw, moments and simulation.
+
+The parameters are drawn once per replicate and shared by all courses, so that an error of the
+model does not average out over them. Money is in whole cents.
+"""
+
+
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from math import erf
+from typing import Any
+import numpy as np
+import numpy.typing as npt
+from forecast._checks import check_whole_number
+from forecast._jobs import run_units, seeds
+from forecast.prices.payoff import price_many
+from forecast.prices.money import round_cents
+from forecast.prices.payoff import Terms
+from forecast.prices.payoff import outcome_chances
+from forecast.prices.payoff import terms_of
+from forecast.prices.tariff import Package
+from forecast.prices.tariff import Tariff
+from forecast.errors import RequestError
+from forecast._types import FloatArray
+
+DRAWS_AT_ONCE = 8
+UNITS = 16
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Courses:
+    """The courses of a book: n rows, each with the packages it may be sold.
+
+    Attributes
+    ----------
+    pmf : ndarray of shape (n_draws, n, horizon)
+        Sessions needed, under shared parameter draws.
+    stop : ndarray of shape (n_draws or 1, n or 1, horizon)
+        Chance of stopping after each uncleared session, under the same draws.
+    cost : ndarray of shape (n,)
+        Cost of a session in cents.
+    terms : tuple of Terms
+        One per package.
+    prices : ndarray of shape (n, n_packages)
+        Price of each package for each row, in cents.
+    weights : ndarray of shape (n, n_packages)
+        Chance that a row is sold each package; rows sum to one.
+    drawn : int or None
+        None: every row is one course. A number: so many courses are drawn from the rows.
+    started : bool
+        Fixed costs are spent already.
+    """
+
+    pmf: FloatArray
+    stop: FloatArray
+    cost: FloatArray
+    terms: tuple[Terms, ...]
+    prices: FloatArray
+    weights: FloatArray
+    drawn: int | None = None
+    started: bool = False
+
+    @property
+    def n(self) -> int:
+        """How many courses the book holds."""
+        return self.pmf.shape[1] if self.drawn is None else self.drawn
+
+    def margins(self) -> FloatArray:
+        """Return the margin of each row's outcomes, all packages side by side, (n, m)."""
+        blocks = []
+        for column, terms in enumerate(self.terms):
+            back = terms.fixed_cost if self.started else 0.0
+            blocks.append(terms.margins(self.prices[:, column], self.cost) + back)
+        return round_cents(np.concatenate(blocks, axis=1))
+
+    def chances(self, draws: slice) -> FloatArray:
+        """Return the chance of each of these outcomes under some draws, (n_draws, n, m)."""
+        stop = self.stop if len(self.stop) == 1 else self.stop[draws]
+        blocks = [
+            outcome_chances(terms, self.pmf[draws], stop) * self.weights[:, [column]]
+            for column, terms in enumerate(self.terms)
+        ]
+        return np.concatenate(blocks, axis=-1)
+
+    def part(self, draws: slice) -> "Courses":
+        """Return the same courses under some of the draws."""
+        stop = self.stop if len(self.stop) == 1 else self.stop[draws]
+        return replace(self, pmf=self.pmf[draws], stop=stop)
+
+    def model_known(self) -> "Courses":
+        """Return the same courses with the mean of the draws in their place."""
+        pmf, stop = (array.mean(axis=0, keepdims=True) for array in (self.pmf, self.stop))
+        return replace(self, pmf=pmf, stop=stop)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fates:
+    """Courses whose outcomes and their chances are given outright, each course once.
+
+    Attributes
+    ----------
+    pmf : ndarray of shape (n_draws, n, m)
+        Chance of each outcome under shared parameter draws.
+    amounts : ndarray of shape (n, m)
+        What each outcome brings in, in cents.
+    """
+
+    pmf: FloatArray
+    amounts: FloatArray
+    drawn: int | None = None
+
+    @property
+    def n(self) -> int:
+        """How many courses the book holds."""
+        return int(self.pmf.shape[1])
+
+    def margins(self) -> FloatArray:
+        """Return the amounts."""
+        return self.amounts
+
+    def chances(self, draws: slice) -> FloatArray:
+        """Return the chances under some draws."""
+        return self.pmf[draws]
+
+    def part(self, draws: slice) -> "Fates":
+        """Return the same courses under some of the draws."""
+        return replace(self, pmf=self.pmf[draws])
+
+
+def courses_of(
+    pmf: npt.ArrayLike,
+    stop: npt.ArrayLike,
+    packages: Sequence[Package],
+    tariff: Tariff,
+    *,
+    area_cm2: npt.ArrayLike,
+    weights: FloatArray,
+    drawn: int | None = None,
+    started: bool = False,
+) -> Courses:
+    """Return the courses of a book; a package without a price gets each row's asked price."""
+    pmf = np.asarray(pmf, dtype=np.float64)
+    if pmf.ndim != 3 or not pmf.size:
+        raise RequestError(
+            f"The draws of the estimates have shape {pmf.shape}.",
+            "Give (n_draws, n, horizon) with at least one enquiry.",
+        )
+    stop = _three_axes(np.asarray(stop, dtype=np.float64))
+    mean, mean_stop = pmf.mean(axis=0), np.broadcast_to(stop.mean(axis=0), pmf.shape[1:])
+    priced = price_many(
+        mean, mean_stop, tuple(packages), tariff, area_cm2=area_cm2, started=started
+    )
+    return Courses(
+        pmf=pmf,
+        stop=stop,
+        cost=np.broadcast_to(tariff.session_costs(area_cm2), (pmf.shape[1],)),
+        terms=tuple(terms_of(package, tariff, pmf.shape[2]) for package in packages),
+        prices=np.column_stack([one.price for one in priced]),
+        weights=weights,
+        drawn=drawn,
+        started=started,
+    )
+
+
+def _three_axes(stop: FloatArray) -> FloatArray:
+    """Return (draws, n, horizon); an axis that only repeats is kept once, to travel light."""
+    stop = stop.reshape((1,) * (3 - stop.ndim) + stop.shape)
+    repeats = tuple(slice(0, 1) if stride == 0 else slice(None) for stride in stop.strides)
+    return stop[repeats]
+
+
+def areas_of(enquiries: Any) -> FloatArray:
+    """Return the areas of a frame or a sequence of enquiries, shape (n,); NaN where not given."""
+    if hasattr(enquiries, "columns"):
+        if "area_cm2" not in enquiries.columns:
+            return np.full(len(enquiries), np.nan)
+        return np.asarray(enquiries["area_cm2"], dtype=np.float64)
+    areas = [getattr(one, "area_cm2", None) for one in enquiries]
+    return np.array([np.nan if area is None else float(area) for area in areas])
+
+
+def moments(courses: Courses | Fates) -> tuple[FloatArray, FloatArray]:
+    """Return mean and variance of the book's margin under each parameter draw, (n_draws,)."""
+    margins = courses.margins()
+    squares = margins**2
+    means, variances = [], []
+    for start in range(0, len(courses.pmf), DRAWS_AT_ONCE):
+        chances = courses.chances(slice(start, start + DRAWS_AT_ONCE))
+        mean = (chances * margins).sum(axis=2)
+        square = (chances * squares).sum(axis=2)
+        if courses.drawn is None:
+            means.append(mean.sum(axis=1))
+            variances.append((square - mean**2).sum(axis=1))
+        else:
+            one, second = mean.mean(axis=1), square.mean(axis=1)
+            means.append(courses.drawn * one)
+            variances.append(courses.drawn * (second - one**2))
+    return np.concatenate(means), np.maximum(np.concatenate(variances), 0)
+
+
+def chance_below(amount: float, means: FloatArray, variances: FloatArray) -> float:
+    """Return the chance that a book's margin is below ``amount``.
+
+    Given the parameters the sum of many courses is close to normal; the book is the mixture of
+    these normals over the draws.
+    """
+    spread = np.sqrt(np.maximum(variances, 1e-12))
+    return float(np.mean([0.5 * (1 + erf(z / 2**0.5)) for z in (amount - means) / spread]))
+
+
+def lowest_in(means: FloatArray, variances: FloatArray, share: float) -> float:
+    """Return the margin that a book stays below with chance ``share``, by bisection."""
+    reach = 12 * np.sqrt(np.maximum(variances, 1e-12))
+    low, high = float((means - reach).min()), float((means + reach).max())
+    for _ in range(100):
+        middle = (low + high) / 2
+        low, high = (
+            (middle, high) if chance_below(middle, means, variances) < share else (low, middle)
+        )
+    return (low + high) / 2
+
+
+def slower(pmf: FloatArray, factor: float = 0.9) -> FloatArray:
+    """Return the distribution of a laser that does in one session ``factor`` of what it did.
+
+    The chance of needing more than k sessions becomes the old chance of needing more than
+    ``factor * k``, straight lines between sessions.
+    """
+    horizon = pmf.shape[-1]
+    still = np.concatenate([np.ones((*pmf.shape[:-1], 1)), 1 - np.cumsum(pmf, axis=-1)], axis=-1)
+    at = factor * np.arange(horizon + 1)
+    left = np.minimum(at.astype(int), horizon - 1)
+    part = at - left
+    return np.asarray(-np.diff((1 - part) * still[..., left] + part * still[..., left + 1]))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Unit:
+    courses: Courses | Fates
+    replicates: npt.NDArray[np.int64]  # how many of each draw
+    seed: int
+
+
+def simulate_totals(
+    courses: Courses | Fates,
+    *,
+    replicates: int,
+    seed: int,
+    workers: int | None = 1,
+    label: str = "",
+) -> FloatArray:
+    """Return the book's margin in each replicate, in cents, shape (replicates,).
+
+    Each parameter draw serves the same number of replicates, give or take one; given the draw,
+    every course has its own fate. The result does not depend on ``workers``.
+    """
+    replicates = check_whole_number(replicates, name="replicates", low=1)
+    n_draws = len(courses.pmf)
+    rng = np.random.default_rng(seed)
+    counts = np.full(n_draws, replicates // n_draws)
+    counts[rng.choice(n_draws, replicates % n_draws, replace=False)] += 1
+    edges = np.linspace(0, n_draws, min(UNITS, n_draws) + 1).astype(int)
+    if n_draws == 1:
+        return _simulate_split(courses, replicates, seed, workers, label)
+    units = [
+        _Unit(courses.part(slice(low, high)), counts[low:high], s)
+        for low, high, s in zip(edges[:-1], edges[1:], seeds(seed, len(edges) - 1), strict=True)
+    ]
+    return np.concatenate(run_units(_simulate, units, workers=workers, label=label))
+
+
+def _simulate_split(
+    courses: Courses | Fates, replicates: int, seed: int, workers: int | None, label: str
+) -> FloatArray:
+    shares = np.diff(np.linspace(0, replicates, UNITS + 1).astype(int))
+    units = [
+        _Unit(courses, np.array([share]), s)
+        for share, s in zip(shares, seeds(seed, UNITS), strict=True)
+    ]
+    return np.concatenate(run_units(_simulate, units, workers=workers, label=label))
+
+
+def _simulate(unit: _Unit) -> FloatArray:
+    rng = np.random.default_rng(unit.seed)
+    margins = unit.courses.margins()
+    draw_totals = _each_once if unit.courses.drawn is None else _drawn(margins)
+    totals = []
+    for low in range(0, len(unit.replicates), DRAWS_AT_ONCE):
+        some = slice(low, low + DRAWS_AT_ONCE)
+        of_draws = unit.courses.chances(some)
+        for chances, replicates in zip(of_draws, unit.replicates[some].tolist(), strict=True):
+            for start in range(0, replicates, 64):
+                wanted = min(64, replicates - start)
+                totals.append(draw_totals(unit.courses, margins, chances, wanted, rng))
+    return np.concatenate(totals) if totals else np.zeros(0)
+
+
+def _each_once(
+    courses: Courses | Fates,
+    margins: FloatArray,
+    chances: FloatArray,
+    replicates: int,
+    rng: np.random.Generator,
+) -> FloatArray:
+    """Every row is one course: its outcome is the first whose cumulative chance exceeds u."""
+    n, m = margins.shape
+    cumulative = np.ascontiguousarray(np.cumsum(chances, axis=1, dtype=np.float64).T)
+    u = rng.random((replicates, n)) * cumulative[-1]
+    outcome = np.zeros((replicates, n), dtype=np.int16)
+    for reached in cumulative[:-1]:
+        outcome += (u >= reached).view(np.int8)
+    rows = np.arange(n) * m
+    return np.asarray(margins.ravel().take(rows + outcome).sum(axis=1))
+
+
+def _drawn(margins: FloatArray) -> Callable[..., FloatArray]:
+    """Courses drawn from the rows: equal margins are pooled, then drawn by their chances."""
+    values, where = np.unique(margins, return_inverse=True)
+    where = where.ravel()
+
+    def totals(
+        courses: Courses | Fates,
+        _: FloatArray,
+        chances: FloatArray,
+        replicates: int,
+        rng: np.random.Generator,
+    ) -> FloatArray:
+        pooled = np.bincount(where, weights=chances.ravel(), minlength=len(values))
+        cumulative = np.cumsum(pooled)
+        wanted = replicates * courses.n
+        # sorted uniforms make the look-up run through memory once; the shuffle undoes the order
+        gaps = rng.standard_exponential(wanted + 1)
+        u = np.cumsum(gaps)
+        u = u[:-1] * (cumulative[-1] / u[-1])
+        found = values[np.minimum(np.searchsorted(cumulative, u, side="right"), len(values) - 1)]
+        rng.shuffle(found)
+        return np.asarray(found.reshape(replicates, courses.n).sum(axis=1))
+
+    return totals

@@ -1,0 +1,514 @@
+"""What is sold: pay per session, a block of sessions, a fixed price, or a part-fixed one."""
+
+
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from decimal import Decimal
+from forecast._checks import check_whole_number, nearest, shown
+from forecast.prices.money import amount
+from forecast.prices.money import currency_of
+from forecast.errors import RequestError
+import numpy as np
+import numpy.typing as npt
+from forecast._checks import check_whole_number
+from forecast.prices.money import to_cents
+import tomllib
+from collections.abc import Iterable
+from dataclasses import MISSING, fields
+from pathlib import Path
+from typing import Any
+from forecast._checks import nearest
+from forecast.errors import DataError, ForecastError
+from forecast._types import FloatArray
+
+KINDS = ("per_session", "block", "fixed", "part_fixed")
+ALIASES = {"until_cleared": "fixed"}  # the name promised what a price with a cap does not
+NEEDS_SESSIONS = ("block", "part_fixed")
+
+
+def check_share(value: float, *, name: str, high: float = 1.0) -> float:
+    """Return ``value`` as a float from 0 to ``high``, or raise RequestError."""
+    number = isinstance(value, int | float | Decimal) and not isinstance(value, bool)
+    if not number or not 0 <= value <= high:
+        raise RequestError(
+            f"{name} is {shown(value)}.",
+            f"Give {name} as a number from 0 to {high:g} (0.2 is 20 %).",
+        )
+    return float(value)
+
+
+@dataclass(frozen=True, slots=True)
+class Package:
+    """One thing that is sold. Amounts include tax, as the client sees them.
+
+    Attributes
+    ----------
+    kind : str
+        ``per_session`` (``price`` is for one session), ``block`` (``price`` buys ``sessions``
+        sessions), ``fixed`` (``price`` buys as many sessions as are needed, but at most ``cap``;
+        the old word ``until_cleared`` is read as it) or ``part_fixed`` (``price`` for each of the
+        first ``sessions`` sessions, ``extra_price`` for each later one).
+    name : str
+        What the clinic calls it; by default made from the rest.
+    price : Decimal, optional
+        None asks for the price. For the two kinds sold by the session None is the tariff's
+        ``session_price``.
+    sessions : int, optional
+        Sessions in the block, or at the full price.
+    cap : int, optional
+        The most sessions that are given; by default the tariff's.
+    extra_price : Decimal, optional
+        Price of each session beyond ``sessions``; a block without it ends with its last session.
+    refund_share : float, optional
+        Share, 0 to 1, of the unused part of a prepaid price that is handed back: of the sessions
+        not used for a block; for ``fixed`` only when the client stops uncleared, and then
+        of the sessions left up to the cap. By default the tariff's.
+    goes_on : float
+        Chance that a client whose block was not enough buys the sessions beyond it.
+    stop_factor : float, optional
+        Multiplies the chance of stopping after each session: below 1 where prepaying keeps
+        clients coming. By default the tariff's.
+    currency : str
+        Three-letter code; empty takes the tariff's, another one is refused.
+
+    Examples
+    --------
+    >>> Package("block", sessions=6, price=Decimal("780")).name
+    '6 sessions'
+    """
+
+    kind: str
+    name: str = ""
+    price: Decimal | None = None
+    sessions: int | None = None
+    cap: int | None = None
+    extra_price: Decimal | None = None
+    refund_share: float | None = None
+    goes_on: float = 1.0
+    stop_factor: float | None = None
+    currency: str = ""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "kind", ALIASES.get(self.kind, self.kind))
+        if self.kind not in KINDS:
+            raise RequestError(
+                f"kind is {self.kind!r}.{nearest(str(self.kind), KINDS)}",
+                f"Use one of {', '.join(KINDS)}.",
+            )
+        self._check_sessions()
+        written = currency_of(self.price) or currency_of(self.extra_price)
+        object.__setattr__(self, "currency", self.currency.strip().upper() or written)
+        _set(self, "price", self.price, lambda v: _money(v, "price", self.currency))
+        _set(
+            self, "extra_price", self.extra_price, lambda v: _money(v, "extra_price", self.currency)
+        )
+        _set(self, "refund_share", self.refund_share, lambda v: check_share(v, name="refund_share"))
+        _set(self, "goes_on", self.goes_on, lambda v: check_share(v, name="goes_on"))
+        _set(
+            self,
+            "stop_factor",
+            self.stop_factor,
+            lambda v: check_share(v, name="stop_factor", high=10),
+        )
+        object.__setattr__(self, "name", self.name or self._default_name())
+
+    def _check_sessions(self) -> None:
+        if (self.sessions is None) == (self.kind in NEEDS_SESSIONS):
+            raise RequestError(
+                f"A {self.kind} package with sessions={self.sessions}.",
+                "Give sessions for a block and a part_fixed package, and for no other kind.",
+            )
+        if self.kind == "part_fixed" and self.extra_price is None:
+            raise RequestError(
+                "A part_fixed package without extra_price.",
+                "Give the reduced price of each session after the first ones.",
+            )
+        if self.kind not in NEEDS_SESSIONS and self.extra_price is not None:
+            raise RequestError(
+                f"A {self.kind} package with extra_price.", "Leave extra_price out for this kind."
+            )
+        for name in ("sessions", "cap"):
+            value = getattr(self, name)
+            if value is not None:
+                object.__setattr__(self, name, check_whole_number(value, name=name, low=1))
+
+    def _default_name(self) -> str:
+        return {
+            "per_session": "pay per session",
+            "block": f"{self.sessions} sessions",
+            "fixed": "fixed price",
+            "part_fixed": f"{self.sessions} at full price, then reduced",
+        }[self.kind]
+
+
+def _money(value: object, name: str, currency: str) -> Decimal:
+    return amount(value, name=name, currency=currency)
+
+
+def _set(target: object, name: str, value: object, check: Callable[..., object]) -> None:
+    if value is not None:
+        object.__setattr__(target, name, check(value))
+
+
+COST_PARTS = (
+    "minutes_per_session",
+    "staff_per_hour",
+    "room_per_hour",
+    "consumables",
+    "device_price",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tariff:
+    """The clinic's costs and rules. Costs exclude tax that is reclaimed; prices include it.
+
+    Attributes
+    ----------
+    currency : str
+        Three-letter code shared by every amount.
+    session_price : Decimal
+        Price of one session when paid one by one, tax included.
+    cost_per_session : Decimal, optional
+        The whole cost of a session where it is known; None makes it from the parts below.
+    minutes_per_session, minutes_per_100_cm2 : float
+        Staff and room time of a session, and what each 100 cm² adds.
+    staff_per_hour, room_per_hour, consumables : Decimal
+        Consumables are per session.
+    device_price : Decimal
+        Purchase price, spread over ``device_life_years`` times ``device_sessions_per_year``
+        sessions, or, where ``device_life_pulses`` is given, over pulses (``pulses_per_session``
+        and ``pulses_per_cm2`` of tattoo).
+    device_service_per_year : Decimal
+        Service contract and insurance of the device, by the year.
+    fixed_cost : Decimal
+        Cost of a course apart from its sessions: consultation, test spot, booking.
+    tax_rate : float
+        0.2 where the price holds 20 % of tax on the net amount.
+    target_margin : float
+        Wanted margin as a share of revenue net of tax.
+    largest_chance_of_loss : float
+        Largest accepted chance that one course loses money.
+    discount_rate, weeks_between_sessions : float
+        Money of later sessions counts for less, by a yearly rate.
+    cap : int
+        The most sessions given in one course whatever was sold.
+    refund_share, stop_factor : float
+        Rules for packages that do not say their own; see `Package`.
+    typical_area_cm2 : float
+        Stands in where an enquiry has no area; the quote says so.
+    round_to : Decimal
+        Step of the price list; asked prices are rounded up to it.
+    packages : tuple of Package
+        What is on offer.
+
+    Raises
+    ------
+    RequestError
+        A negative or missing cost, a cap below 1, amounts in two currencies.
+    """
+
+    currency: str
+    session_price: Decimal
+    cap: int
+    cost_per_session: Decimal | None = None
+    minutes_per_session: float | None = None
+    minutes_per_100_cm2: float = 0.0
+    staff_per_hour: Decimal | None = None
+    room_per_hour: Decimal | None = None
+    consumables: Decimal | None = None
+    device_price: Decimal | None = None
+    device_life_years: float | None = None
+    device_sessions_per_year: float | None = None
+    device_service_per_year: Decimal = Decimal(0)
+    device_life_pulses: float | None = None
+    pulses_per_session: float = 0.0
+    pulses_per_cm2: float = 0.0
+    fixed_cost: Decimal = Decimal(0)
+    tax_rate: float = 0.0
+    target_margin: float = 0.3
+    largest_chance_of_loss: float = 0.1
+    discount_rate: float = 0.0
+    weeks_between_sessions: float = 8.0
+    refund_share: float = 0.0
+    stop_factor: float = 1.0
+    typical_area_cm2: float = 50.0
+    round_to: Decimal = Decimal("0.01")
+    packages: tuple[Package, ...] = ()
+
+    def __post_init__(self) -> None:
+        code = str(self.currency).strip().upper()
+        if len(code) != 3 or not code.isalpha():
+            raise RequestError(
+                f"currency is {self.currency!r}.", "Give a three-letter code such as EUR."
+            )
+        object.__setattr__(self, "currency", code)
+        check_tariff(self)
+
+    def check_package(self, package: Package) -> None:
+        """Refuse a package whose currency is not the tariff's."""
+        if package.currency and package.currency != self.currency:
+            raise RequestError(
+                f"Package {package.name!r} is in {package.currency}, not in {self.currency}.",
+                "Put every amount into one currency; nothing is converted.",
+            )
+
+    def session_cost(self, area_cm2: float | None = None) -> Decimal:
+        """Return the cost of one session, rounded to the cent, for a tattoo of this area.
+
+        Examples
+        --------
+        >>> tariff = Tariff(currency="EUR", session_price="90", cap=15, cost_per_session="41.50")
+        >>> tariff.session_cost()
+        Decimal('41.50')
+        """
+        area = self.typical_area_cm2 if area_cm2 is None else area_cm2
+        return Decimal(to_cents(self._exact_session_cost(_exact(area)))).scaleb(-2)
+
+    def session_costs(self, area_cm2: npt.ArrayLike) -> FloatArray:
+        """Return the costs of a session in whole cents, shape (n,); NaN is the typical area."""
+        area = np.atleast_1d(np.asarray(area_cm2, dtype=np.float64))
+        area = np.where(np.isnan(area), self.typical_area_cm2, area)
+        base = self._exact_session_cost(Decimal(0)) * 100
+        slope = self._exact_session_cost(Decimal(1)) * 100 - base
+        # the cost is a straight line in the area; the small term keeps exact halves going up
+        return np.floor(float(base) + float(slope) * area + 0.5 + 1e-7)
+
+    def _exact_session_cost(self, area: Decimal) -> Decimal:
+        if self.cost_per_session is not None:
+            return self.cost_per_session
+        minutes = _exact(self.minutes_per_session) + _exact(self.minutes_per_100_cm2) * area / 100
+        by_time = (_exact(self.staff_per_hour) + _exact(self.room_per_hour)) * minutes / 60
+        return by_time + _exact(self.consumables) + self._device_cost(area)
+
+    def _device_cost(self, area: Decimal) -> Decimal:
+        price, service = _exact(self.device_price), _exact(self.device_service_per_year)
+        cost = Decimal(0)
+        if self.device_sessions_per_year:
+            cost += service / _exact(self.device_sessions_per_year)
+        if self.device_life_pulses:
+            pulses = _exact(self.pulses_per_session) + _exact(self.pulses_per_cm2) * area
+            return cost + price * pulses / _exact(self.device_life_pulses)
+        if price:
+            uses = _exact(self.device_life_years) * _exact(self.device_sessions_per_year)
+            cost += price / uses
+        return cost
+
+
+def _exact(value: float | Decimal | None) -> Decimal:
+    return Decimal(str(value or 0))
+
+
+MONEY = ("session_price", "cost_per_session", "staff_per_hour", "room_per_hour", "consumables",
+         "device_price", "device_service_per_year", "fixed_cost", "round_to")  # fmt: skip
+PRICES = ("session_price", "round_to")
+SHARES = ("target_margin", "largest_chance_of_loss", "refund_share")
+AMOUNTS_OF_WORK = ("minutes_per_session", "minutes_per_100_cm2", "device_life_years",
+                   "device_sessions_per_year", "device_life_pulses", "pulses_per_session",
+                   "pulses_per_cm2", "weeks_between_sessions", "typical_area_cm2")  # fmt: skip
+
+
+def check_tariff(tariff: Tariff) -> None:
+    """Refuse a tariff that cannot be priced with, and make its amounts exact decimals."""
+    for name in MONEY:
+        value = getattr(tariff, name)
+        if value is not None:
+            checked = amount(value, name=name, currency=tariff.currency, whole_cents=name in PRICES)
+            object.__setattr__(tariff, name, checked)
+    object.__setattr__(tariff, "cap", check_whole_number(tariff.cap, name="cap", low=1))
+    for name in SHARES:
+        object.__setattr__(tariff, name, check_share(getattr(tariff, name), name=name))
+    for name, high in (("tax_rate", 1), ("discount_rate", 1), ("stop_factor", 10)):
+        object.__setattr__(tariff, name, check_share(getattr(tariff, name), name=name, high=high))
+    for name in AMOUNTS_OF_WORK:
+        value = getattr(tariff, name)
+        if value is not None:
+            checked_share = check_share(value, name=name, high=1e12)
+            object.__setattr__(tariff, name, checked_share)
+    _check_costs(tariff)
+    object.__setattr__(tariff, "packages", tuple(tariff.packages))
+    for package in tariff.packages:
+        tariff.check_package(package)
+
+
+def _check_costs(tariff: Tariff) -> None:
+    if tariff.target_margin >= 1 or not tariff.round_to:
+        raise RequestError(
+            f"target_margin is {tariff.target_margin} and round_to {tariff.round_to}.",
+            "Give a margin below 1 and a step of the price list above 0.",
+        )
+    if tariff.cost_per_session is not None:
+        return
+    missing = [name for name in COST_PARTS if getattr(tariff, name) is None]
+    by_pulse = bool(tariff.device_life_pulses)
+    if tariff.device_price and not by_pulse:
+        uses = ("device_life_years", "device_sessions_per_year")
+        missing += [name for name in uses if not getattr(tariff, name)]
+    if tariff.device_service_per_year and by_pulse and not tariff.device_sessions_per_year:
+        missing.append("device_sessions_per_year")
+    if missing:
+        raise RequestError(
+            f"The cost of a session lacks {len(missing)} part(s), first {missing[0]}.",
+            f"Give {', '.join(missing)} (0 where it costs nothing), or cost_per_session.",
+        )
+
+
+TARIFF_KEYS = tuple(field.name for field in fields(Tariff))
+PACKAGE_KEYS = tuple(field.name for field in fields(Package))
+REQUIRED = tuple(field.name for field in fields(Tariff) if field.default is MISSING)
+LARGEST_FILE = 1_000_000
+
+TEMPLATE = """\
+# Tariff: what a course costs the clinic, its rules, and the packages it sells.
+# Every number here is invented: replace it by your own. Amounts are exact decimals in one
+# currency; write 120.00 or "120.00 EUR". Costs exclude tax that you reclaim, prices include it.
+
+currency = "EUR"
+session_price = 150.00          # one session paid on its own, tax included
+
+# Cost of a session. Give cost_per_session when you know it; otherwise its parts.
+# cost_per_session = 55.00
+minutes_per_session = 20        # staff and room time of the smallest tattoo
+minutes_per_100_cm2 = 15        # and what each 100 cm2 of tattoo adds
+staff_per_hour = 45.00
+room_per_hour = 20.00
+consumables = 6.50              # per session
+device_price = 90000.00         # purchase price, spread over its life and use
+device_life_years = 7
+device_sessions_per_year = 900
+device_service_per_year = 6000.00
+# Or spread the device over pulses instead of years:
+# device_life_pulses = 20000000
+# pulses_per_session = 100
+# pulses_per_cm2 = 30
+typical_area_cm2 = 50           # used where an enquiry has no area; the quote says so
+
+fixed_cost = 30.00              # consultation, test spot, booking: once per course
+
+# Rules
+tax_rate = 0.20                 # 0.20 is 20 % on the net price
+target_margin = 0.30            # share of revenue net of tax
+largest_chance_of_loss = 0.10   # 1 course in 10 may lose money
+discount_rate = 0.00            # a year's interest: money of later sessions counts for less
+weeks_between_sessions = 8
+cap = 15                        # the most sessions in one course, whatever was sold
+refund_share = 0.0              # share of an unused prepaid part that is handed back
+stop_factor = 1.0               # below 1 where prepaying keeps clients coming: a package may
+                                # have its own, drop_out.stop_factors(log) estimates it
+round_to = 5.00                 # step of the price list; asked prices are rounded up to it
+
+# Packages. kind is per_session, block, fixed or part_fixed.
+# Leave the price of a block or a fixed price out and it is asked for.
+[[packages]]
+kind = "per_session"
+name = "pay_per_session"        # as the log's column package calls it
+
+[[packages]]
+kind = "block"
+name = "block_6"
+sessions = 6
+price = 780.00
+extra_price = 140.00            # each session after the sixth; without it the course ends there
+refund_share = 0.5              # half of the unused part is handed back
+
+[[packages]]
+kind = "fixed"
+name = "fixed_price"
+cap = 15
+
+[[packages]]
+kind = "part_fixed"
+name = "reduced_after_8"
+sessions = 8
+price = 150.00
+extra_price = 75.00
+"""
+
+
+def tariff_template() -> str:
+    """Return a commented tariff with invented numbers, ready to be edited.
+
+    Examples
+    --------
+    >>> tariff_template().splitlines()[0]
+    '# Tariff: what a course costs the clinic, its rules, and the packages it sells.'
+    """
+    return TEMPLATE
+
+
+def read_tariff(path: str | Path) -> Tariff:
+    """Return the tariff of a TOML file, with its packages.
+
+    Raises
+    ------
+    DataError
+        The file cannot be read, a key is unknown (the nearest known one is named) or missing, or
+        a value is refused; the message names the file and the key.
+    """
+    path = Path(path)
+    table = _parse(path)
+    packages = table.pop("packages", [])
+    if not isinstance(packages, list) or not all(isinstance(one, dict) for one in packages):
+        raise DataError(
+            f"{path.name}: packages is not a list of tables.", "Start each with [[packages]]."
+        )
+    _check_keys(table, TARIFF_KEYS, path.name, "")
+    for number, one in enumerate(packages, start=1):
+        _check_keys(one, PACKAGE_KEYS, path.name, f" of package {number}")
+    missing = [name for name in REQUIRED if name not in table]
+    missing += [f"kind of package {i}" for i, one in enumerate(packages, 1) if "kind" not in one]
+    if missing:
+        raise DataError(
+            f"{path.name}: {len(missing)} required key(s) missing, first {missing[0]}.",
+            f"Add {', '.join(missing)}; forecast price --template writes an example.",
+        )
+    try:
+        offered = tuple(_package(one, number) for number, one in enumerate(packages, start=1))
+        _check_names(offered)
+        return Tariff(**table, packages=offered)
+    except ForecastError as error:
+        raise DataError(f"{path.name}: {error.problem}", error.remedy) from error
+
+
+def _parse(path: Path) -> dict[str, Any]:
+    try:
+        if path.stat().st_size > LARGEST_FILE:
+            raise DataError(f"{path.name} is larger than 1 MB.", "A tariff is a short TOML file.")
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"), parse_float=Decimal)
+    except OSError as error:
+        raise DataError(
+            f"{path} cannot be read: {error.strerror}.",
+            "Check the path; forecast price --template writes an example.",
+        ) from error
+    except UnicodeDecodeError as error:
+        raise DataError(f"{path.name} is not UTF-8 text.", "Save it as UTF-8.") from error
+    except tomllib.TOMLDecodeError as error:
+        raise DataError(
+            f"{path.name} is not TOML: {error}.",
+            'Write key = value, text in "quotes", decimals with a point.',
+        ) from error
+
+
+def _check_keys(given: Iterable[str], known: tuple[str, ...], file: str, where: str) -> None:
+    unknown = [key for key in given if key not in known]
+    if unknown:
+        hint = nearest(unknown[0], known)
+        raise DataError(
+            f"{file}: unknown key {unknown[0]!r}{where} ({len(unknown)} in all).{hint}",
+            f"Known keys are {', '.join(known)}.",
+        )
+
+
+def _package(one: dict[str, Any], number: int) -> Package:
+    try:
+        return Package(**one)
+    except ForecastError as error:
+        raise DataError(f"package {number}: {error.problem}", error.remedy) from error
+
+
+def _check_names(packages: tuple[Package, ...]) -> None:
+    names = [package.name for package in packages]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise DataError(f"Two packages are called {twice[0]!r}.", "Give each its own name.")

@@ -1,0 +1,448 @@
+"""A year of courses: what its margin may be, with the model's error shared by all of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+import numpy as np
+import numpy.typing as npt
+from forecast._checks import check_whole_number
+from forecast.counts import of_100
+from collections.abc import Sequence
+from dataclasses import replace
+from forecast.prices.money import from_cents
+from forecast.prices.payoff import terms_of
+from forecast.prices.quote import Priceable
+from forecast.prices.shared_risk import Courses
+from forecast.prices.shared_risk import areas_of
+from forecast.prices.shared_risk import chance_below
+from forecast.prices.shared_risk import courses_of
+from forecast.prices.shared_risk import lowest_in
+from forecast.prices.shared_risk import moments
+from forecast.prices.shared_risk import slower
+from forecast.prices.tariff import Package
+from forecast.prices.tariff import Tariff
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
+from forecast._checks import check_kind, check_seed, check_whole_number
+from forecast.log import Enquiry
+from forecast.log import check_enquiry
+from forecast.log import known_fields
+from forecast.prices.payoff import expected_shortfall
+from forecast.prices.shared_risk import simulate_totals
+from forecast.errors import RequestError
+from forecast._types import FloatArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+@dataclass(frozen=True, slots=True)
+class Variation:
+    """Courses under one change.
+
+    Attributes
+    ----------
+    change : str
+        What is different.
+    expected_margin : Decimal
+        Mean margin.
+    one_in_twenty : Decimal
+        Margin that 1 in 20 falls below.
+    chance_of_loss : float
+        Chance of a margin below zero.
+    """
+
+    change: str
+    expected_margin: Decimal
+    one_in_twenty: Decimal
+    chance_of_loss: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Book:
+    """A year's margin as a distribution; money exact to the cent, net of tax.
+
+    Attributes
+    ----------
+    currency : str
+        Three-letter code.
+    n_courses, replicates : int
+        Courses in the year; simulated years.
+    totals, totals_model_known : ndarray of shape (replicates,)
+        The year's margin in cents: with parameters drawn once a year and shared by all its
+        courses, and with the model taken as known.
+    expected_margin : Decimal
+        Mean of the year's margin.
+    margin_sd, chance_sd, model_sd : Decimal
+        Its spread, the part from chance and the part from the model (squares add up).
+    chance_of_loss : float
+        Chance that the year loses money.
+    one_in_twenty, one_in_twenty_model_known : Decimal
+        Margin that 1 year in 20 falls below.
+    expected_shortfall : Decimal
+        Mean loss of the worst 5 of 100 years; negative where even they earn.
+    buffer : Decimal
+        Money to hold so that 19 of 20 years are paid for; 0 where none is needed.
+    volume_limit : float
+        Courses at which the model's part of the spread equals the part of chance: beyond it more
+        courses hardly make the average safer. ``inf`` where the model is known.
+    sensitivity : tuple of Variation
+        The year as it is and under changes of price, cap, drop-out and laser.
+    notes : tuple of str
+        Doubts and how it was computed.
+    """
+
+    currency: str
+    n_courses: int
+    replicates: int
+    totals: FloatArray
+    totals_model_known: FloatArray
+    expected_margin: Decimal
+    margin_sd: Decimal
+    chance_sd: Decimal
+    model_sd: Decimal
+    chance_of_loss: float
+    one_in_twenty: Decimal
+    one_in_twenty_model_known: Decimal
+    expected_shortfall: Decimal
+    buffer: Decimal
+    volume_limit: float
+    sensitivity: tuple[Variation, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def below_plan(self) -> Decimal:
+        """How far the 1-in-20 year falls below the expected margin."""
+        return self.expected_margin - self.one_in_twenty
+
+    @property
+    def understated_by(self) -> float:
+        """How many times further below plan that is than with the model taken as known."""
+        known = self.expected_margin - self.one_in_twenty_model_known
+        return float(self.below_plan / known) if known > 0 else float("inf")
+
+    def sd_per_course(self, n: int) -> float:
+        """Return the spread of the average margin per course, in money, with ``n`` courses.
+
+        ``Var(mean of n) = E[variance] / n + Var(mean)``: the second part does not shrink.
+        """
+        n = check_whole_number(n, name="n", low=1)
+        of_one = float(self.chance_sd) ** 2 / self.n_courses
+        shared = (float(self.model_sd) / self.n_courses) ** 2
+        return float((of_one / n + shared) ** 0.5)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values; money as text, without the simulated years."""
+        money = {
+            name: str(value)
+            for name in self.__slots__
+            if isinstance(value := getattr(self, name), Decimal)
+        }
+        limit = self.volume_limit
+        return {
+            "currency": self.currency,
+            "n_courses": self.n_courses,
+            "replicates": self.replicates,
+            **money,
+            "below_plan": str(self.below_plan),
+            "chance_of_loss": round(self.chance_of_loss, 4),
+            "volume_limit": round(limit) if np.isfinite(limit) else None,
+            "sensitivity": [
+                {
+                    "change": row.change,
+                    "expected_margin": str(row.expected_margin),
+                    "one_in_twenty": str(row.one_in_twenty),
+                    "chance_of_loss": round(row.chance_of_loss, 4),
+                }
+                for row in self.sensitivity
+            ],
+            "notes": list(self.notes),
+        }
+
+    def to_text(self) -> str:
+        """Return the year in words."""
+        code = self.currency
+        lines = [
+            f"{self.n_courses} courses: expected margin {self.expected_margin} {code}, net of tax.",
+            f"1 year in 20 earns less than {self.one_in_twenty} {code}; with the model taken as "
+            f"known that would read {self.one_in_twenty_model_known}.",
+            f"Money is lost in {of_100(self.chance_of_loss)} years; a buffer of "
+            f"{self.buffer} {code} pays for 19 of 20.",
+            f"Spread {self.margin_sd} {code}: from chance {self.chance_sd}, from the model "
+            f"{self.model_sd}.",
+        ]
+        if np.isfinite(self.volume_limit):
+            lines.append(
+                f"From about {self.volume_limit:.0f} courses on, most of the spread is the model's "
+                "and more courses hardly help."
+            )
+        changes = [
+            f"{row.change}: expected {row.expected_margin}, 1-in-20 {row.one_in_twenty} {code}"
+            for row in self.sensitivity
+        ]
+        return "\n".join([*lines, *changes, *(f"- {note}" for note in self.notes)])
+
+
+ONE_IN_TWENTY = 0.05
+
+
+def price_sensitivity(
+    estimate: Priceable, package: Package, tariff: Tariff
+) -> tuple[Variation, ...]:
+    """Return one course under single changes, at the price it is quoted at.
+
+    The changes are 10 % of the price either way, a cap two sessions lower and higher, half and
+    twice the drop-out, and a laser that does 10 % less in a session.
+    """
+    pmf = estimate.distribution.pmf[None]
+    sold = courses_of(
+        pmf,
+        estimate.stop_hazard,
+        (package,),
+        tariff,
+        area_cm2=areas_of([getattr(estimate, "enquiry", None)]),
+        weights=np.ones((1, 1)),
+    )
+    return tuple(
+        _one_course(change, courses)
+        for change, courses in changes_of(sold, (package,), tariff).items()
+    )
+
+
+def _one_course(change: str, courses: Courses) -> Variation:
+    margins, chances = courses.margins()[0], courses.chances(slice(0, 1))[0, 0]
+    order = np.argsort(margins)
+    reached = np.cumsum(chances[order]) >= ONE_IN_TWENTY
+    return Variation(
+        change=change,
+        expected_margin=from_cents(float(chances @ margins)),
+        one_in_twenty=from_cents(float(margins[order][np.argmax(reached)])),
+        chance_of_loss=float(chances @ (margins < 0)),
+    )
+
+
+def book_variations(
+    sold: Courses, packages: Sequence[Package], tariff: Tariff
+) -> tuple[Variation, ...]:
+    """Return a book under the same changes, its sum taken as normal given the model."""
+    rows = []
+    for change, courses in changes_of(sold, packages, tariff).items():
+        means, variances = moments(courses)
+        rows.append(
+            Variation(
+                change=change,
+                expected_margin=from_cents(float(means.mean())),
+                one_in_twenty=from_cents(lowest_in(means, variances, ONE_IN_TWENTY)),
+                chance_of_loss=chance_below(0.0, means, variances),
+            )
+        )
+    return tuple(rows)
+
+
+def changes_of(sold: Courses, packages: Sequence[Package], tariff: Tariff) -> dict[str, Courses]:
+    """Return the courses as they are and under each single change that can be made."""
+    changed = {
+        "as it is": sold,
+        "prices 10 % higher": _priced(sold, 1.1),
+        "prices 10 % lower": _priced(sold, 0.9),
+        "cap 2 sessions lower": _capped(sold, packages, tariff, -2),
+        "cap 2 sessions higher": _capped(sold, packages, tariff, 2),
+        "half the drop-out": replace(sold, stop=sold.stop * 0.5),
+        "twice the drop-out": replace(sold, stop=np.minimum(sold.stop * 2, 1)),
+        "laser 10 % slower": replace(sold, pmf=slower(sold.pmf)),
+    }
+    return {change: courses for change, courses in changed.items() if courses is not None}
+
+
+def _priced(sold: Courses, factor: float) -> Courses:
+    terms = tuple(replace(one, extra=one.extra * factor) for one in sold.terms)
+    return replace(sold, prices=sold.prices * factor, terms=terms)
+
+
+def _capped(
+    sold: Courses, packages: Sequence[Package], tariff: Tariff, change: int
+) -> Courses | None:
+    """Return the courses with every cap moved; None where no cap can be moved."""
+    horizon = sold.pmf.shape[2]
+    moved = []
+    for package, terms in zip(packages, sold.terms, strict=True):
+        cap = min(max(terms.cap + change, 1), horizon)
+        moved.append(terms_of(replace(package, cap=cap), tariff, horizon))
+    if all(new.cap == old.cap for new, old in zip(moved, sold.terms, strict=True)):
+        return None
+    return replace(sold, terms=tuple(moved))
+
+
+MOST_ROWS = 4000  # of the mix that a year is drawn from: 200 draws of them fit into 200 MB
+
+
+@runtime_checkable
+class DrawsEstimates(Protocol):
+    """What a book needs of a forecaster."""
+
+    def estimate_draws(self, enquiries: Sequence[Enquiry]) -> tuple[FloatArray, FloatArray]:
+        """Return pmfs and stopping hazards, each (n_draws, n, horizon), of shared draws.
+
+        Stopping hazards without draws, (n, horizon), are taken as known.
+        """
+
+
+def price_caseload(
+    forecaster: DrawsEstimates,
+    enquiries: pd.DataFrame | Sequence[Enquiry],
+    packages: Package | Sequence[Package],
+    tariff: Tariff,
+    *,
+    courses: int | None = None,
+    mix: Sequence[float] | None = None,
+    replicates: int = 10_000,
+    seed: int = 0,
+    workers: int | None = 1,
+) -> Book:
+    """Return the distribution of a year's margin.
+
+    Parameters
+    ----------
+    forecaster : Forecaster
+        Offers ``estimate_draws``.
+    enquiries : DataFrame or sequence of Enquiry
+        The courses of the year, or the mix they come from (see ``courses``). A frame may name
+        each row's package in a column ``package``.
+    packages : Package or sequence of Package
+        What is sold. A package without a price is sold at each enquiry's asked price.
+    tariff : Tariff
+        Costs and rules.
+    courses : int, optional
+        Draw so many courses from the enquiries, with repetition; None takes each once.
+    mix : sequence of float, optional
+        Share of courses that take each package; by default equal.
+    replicates : int
+        Simulated years.
+    seed : int
+        Same seed, same numbers, whatever ``workers``.
+    workers : int or None
+        Processes; a usual year takes less time than starting a second one. None is all cores.
+
+    Raises
+    ------
+    RequestError
+        No enquiry, a mix that is no share, an unknown package, a promise beyond the horizon.
+    """
+    check_kind(forecaster, DrawsEstimates, name="forecaster", give="what fit_forecaster returns")
+    check_kind(tariff, Tariff, name="tariff", give="a Tariff")
+    check_seed(seed)
+    offered = packages_of(packages)
+    if not offered or not len(enquiries):
+        raise RequestError(
+            f"{len(enquiries)} enquiries and {len(offered)} packages.", "Give at least one each."
+        )
+    notes = []
+    if courses is not None and len(enquiries) > MOST_ROWS:
+        rows = np.random.default_rng(seed).choice(len(enquiries), MOST_ROWS, replace=False)
+        enquiries = _rows(enquiries, np.sort(rows))
+        notes.append(f"The mix is represented by {MOST_ROWS} enquiries drawn at random.")
+    if courses is not None:
+        courses = check_whole_number(courses, name="courses", low=1)
+    pmf, stop = forecaster.estimate_draws(enquiries_of(enquiries))
+    sold = courses_of(
+        pmf,
+        stop,
+        offered,
+        tariff,
+        area_cm2=areas_of(enquiries),
+        weights=package_weights(enquiries, offered, mix),
+        drawn=courses,
+    )
+    return book_of(
+        sold, offered, tariff, replicates=replicates, seed=seed, workers=workers, notes=tuple(notes)
+    )
+
+
+def enquiries_of(enquiries: pd.DataFrame | Sequence[Enquiry]) -> list[Enquiry]:
+    """Return enquiries from a frame whose columns are theirs, or from a sequence of them."""
+    if isinstance(enquiries, Sequence):
+        return [check_enquiry(enquiry) for enquiry in enquiries]
+    known = known_fields(enquiries)
+    return [
+        Enquiry(**{str(name): value for name, value in row.items()})
+        for row in known.to_dict("records")
+    ]
+
+
+def packages_of(packages: Package | Sequence[Package]) -> tuple[Package, ...]:
+    """Return the packages given, or raise RequestError when one is none."""
+    listed = (packages,) if isinstance(packages, Package) else packages
+    check_kind(listed, Iterable, name="packages", give="a Package or several")
+    return tuple(check_kind(one, Package, name="package", give="a Package") for one in listed)
+
+
+def _rows(enquiries: Any, rows: npt.NDArray[np.int64]) -> Any:
+    if hasattr(enquiries, "iloc"):
+        return enquiries.iloc[rows]
+    return [enquiries[row] for row in rows]
+
+
+def package_weights(
+    enquiries: Any, packages: Sequence[Package], mix: Sequence[float] | None
+) -> FloatArray:
+    """Return the chance that each row takes each package, shape (n, n_packages)."""
+    n = len(enquiries)
+    if mix is None and len(packages) > 1 and "package" in getattr(enquiries, "columns", ()):
+        names = [package.name for package in packages]
+        unknown = sorted({str(name) for name in enquiries["package"]} - set(names))
+        if unknown:
+            raise RequestError(
+                f"{len(unknown)} package name(s) are not on offer, first {unknown[0]!r}.",
+                f"Use {', '.join(names)}, or give mix.",
+            )
+        return np.array([[float(name == own) for name in names] for own in enquiries["package"]])
+    shares = np.asarray([1.0] * len(packages) if mix is None else list(mix), dtype=np.float64)
+    if shares.shape != (len(packages),) or not (shares >= 0).all() or not shares.sum() > 0:
+        raise RequestError(
+            f"mix is {mix!r} for {len(packages)} package(s).", "Give one share per package."
+        )
+    return np.tile(shares / shares.sum(), (n, 1))
+
+
+def book_of(
+    sold: Courses,
+    packages: Sequence[Package],
+    tariff: Tariff,
+    *,
+    replicates: int = 10_000,
+    seed: int = 0,
+    workers: int | None = 1,
+    notes: tuple[str, ...] = (),
+) -> Book:
+    """Return the book of courses whose terms are known."""
+    means, variances = moments(sold)
+    totals = simulate_totals(sold, replicates=replicates, seed=seed, workers=workers, label="years")
+    sure = sold.model_known()
+    known = simulate_totals(sure, replicates=replicates, seed=seed + 1, workers=workers)
+    chance, model = float(variances.mean()), float(means.var())
+    low, low_known = float(np.quantile(totals, 0.05)), float(np.quantile(known, 0.05))
+    worst = expected_shortfall(totals, np.full(replicates, 1 / replicates))
+    return Book(
+        currency=tariff.currency,
+        n_courses=sold.n,
+        replicates=replicates,
+        totals=totals,
+        totals_model_known=known,
+        expected_margin=from_cents(float(means.mean())),
+        margin_sd=from_cents((chance + model) ** 0.5),
+        chance_sd=from_cents(chance**0.5),
+        model_sd=from_cents(model**0.5),
+        chance_of_loss=float((totals < 0).mean()),
+        one_in_twenty=from_cents(low),
+        one_in_twenty_model_known=from_cents(low_known),
+        expected_shortfall=from_cents(float(worst)),
+        buffer=from_cents(max(-low, 0.0)),
+        volume_limit=chance / sold.n / (model / sold.n**2) if model > 0 else float("inf"),
+        sensitivity=book_variations(sold, packages, tariff),
+        notes=(
+            *notes,
+            f"{len(sold.pmf)} parameter draws, each shared by all courses of a year.",
+            "The changes below the year treat the sum of its courses as normal, given the model.",
+        ),
+    )

@@ -1,0 +1,329 @@
+"""What one more laser would change: who comes within reach, and what that is worth."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+import numpy as np
+from forecast._checks import check_level, check_seed, check_whole_number
+from forecast.causal.proportions import poisson_interval
+from forecast.counts import COVARIATES
+from forecast.tattoo import Laser
+from forecast.tattoo import unreached_inks
+from forecast.reach.reach import reach_spells
+from forecast.reach.reach import fit_reach
+from forecast.reach.reach import reach_durations
+from forecast.reach.reach import reach_evidence
+from forecast.counts import lasers_in_use
+from forecast.errors import DataError, RequestError
+from forecast._types import FloatArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from forecast.log import OutcomeLog
+
+Interval = tuple[float | None, float | None]
+YEAR_DAYS = 365.25
+RECENT_YEARS = 2.0
+N_DRAWS = 500
+
+
+@dataclass(frozen=True, slots=True)
+class LaserChange:
+    """What a laser at given wavelengths would change.
+
+    Attributes
+    ----------
+    laser : Laser
+        The laser asked about.
+    per_year : float
+        Courses a year whose every ink would be reached and is not now, from the log's last
+        two years.
+    per_year_interval : tuple
+        Exact Poisson interval.
+    partly_per_year : float
+        Courses a year with some ink newly reached and another still not.
+    sessions_change, sessions_interval : float or None, tuple
+        Change of the mean sessions needed, counted to the horizon, per newly reached course.
+    cleared_change, cleared_interval : float or None, tuple
+        Change of the share cleared by the horizon, per newly reached course.
+    gain_per_course, gain_interval : float or None, tuple
+        What one newly reached course is worth in the money of the request.
+    break_even_courses, break_even_interval : float or None, tuple
+        Newly reached courses until the price is earned; None where it never is.
+    break_even_years : float or None
+        The same in years at the rate above.
+    horizon : int
+        Sessions counted to.
+    level : float
+        Of the intervals.
+    notes : tuple of str
+        Doubts.
+    """
+
+    laser: Laser
+    per_year: float
+    per_year_interval: tuple[float, float]
+    partly_per_year: float
+    sessions_change: float | None
+    sessions_interval: Interval
+    cleared_change: float | None
+    cleared_interval: Interval
+    gain_per_course: float | None
+    gain_interval: Interval
+    break_even_courses: float | None
+    break_even_interval: Interval
+    break_even_years: float | None
+    horizon: int
+    level: float
+    notes: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {
+            "regime": self.laser.regime,
+            "wavelengths_nm": list(self.laser.wavelengths_nm),
+            "per_year": self.per_year,
+            "per_year_interval": list(self.per_year_interval),
+            "partly_per_year": self.partly_per_year,
+            "sessions_change": self.sessions_change,
+            "sessions_interval": list(self.sessions_interval),
+            "cleared_change": self.cleared_change,
+            "cleared_interval": list(self.cleared_interval),
+            "gain_per_course": self.gain_per_course,
+            "gain_interval": list(self.gain_interval),
+            "break_even_courses": self.break_even_courses,
+            "break_even_interval": list(self.break_even_interval),
+            "break_even_years": self.break_even_years,
+            "horizon": self.horizon,
+            "level": self.level,
+            "notes": list(self.notes),
+        }
+
+    def to_text(self) -> str:
+        """Return the answer in words."""
+        named = ", ".join(f"{value:g}" for value in self.laser.wavelengths_nm)
+        low, high = self.per_year_interval
+        lines = [
+            f"One more {self.laser.regime} laser at {named} nm would bring {self.per_year:.1f}"
+            f" courses a year ({low:.1f} to {high:.1f}) within reach, and some ink of"
+            f" {self.partly_per_year:.1f} more."
+        ]
+        if self.sessions_change is not None and self.cleared_change is not None:
+            lines.append(
+                f"Each: {self.sessions_change:+.1f} sessions"
+                f" ({_span(self.sessions_interval, '+.1f')}), counted to {self.horizon};"
+                f" cleared by then {100 * self.cleared_change:+.0f} points"
+                f" ({_span(self.cleared_interval, '+.0f', 100)})."
+            )
+        if self.gain_per_course is not None:
+            earned = "never earned back"
+            if self.break_even_courses is not None:
+                years = f", {self.break_even_years:.1f} years" if self.break_even_years else ""
+                earned = f"earned back after {np.ceil(self.break_even_courses):.0f} courses{years}"
+            lines.append(
+                f"Worth {self.gain_per_course:.0f} a course"
+                f" ({_span(self.gain_interval, '.0f')}); {earned}"
+                f" ({_span(self.break_even_interval, '.0f')} courses)."
+            )
+        return "\n".join([*lines, *self.notes])
+
+
+def what_would_change(
+    log: OutcomeLog,
+    wavelengths_nm: Sequence[float],
+    *,
+    regime: str = "ps",
+    price: float | None = None,
+    worth_cleared: float = 0.0,
+    cost_per_session: float = 0.0,
+    on: pd.Timestamp | str | None = None,
+    horizon: int = 15,
+    level: float = 0.95,
+    seed: int = 0,
+) -> LaserChange:
+    """Return what a laser would change for those whose inks are out of reach now.
+
+    Parameters
+    ----------
+    log : OutcomeLog
+        A log with a lasers table.
+    wavelengths_nm : sequence of float
+        What the laser emits, nm.
+    regime : str
+        Its pulse regime, ``ns`` or ``ps``.
+    price : float, optional
+        What the laser costs; without it no money is worked out.
+    worth_cleared : float
+        What one more cleared course is worth to the clinic, same money.
+    cost_per_session : float
+        What one session costs the clinic; sessions saved count as gain, sessions added as loss.
+    on : Timestamp or text, optional
+        The day of the question: lasers in use then and the two years before it. By default the
+        last day of the log. The effect of reach is learnt from the whole log either way.
+    horizon : int
+        Sessions counted to.
+    level : float
+        Of the intervals.
+    seed : int
+        Of the parameter draws.
+
+    Raises
+    ------
+    DataError
+        If the log names no lasers or nobody cleared.
+    RequestError
+        If a wavelength, the regime or the price is not usable.
+
+    Notes
+    -----
+    The log-normal model of the sessions needed (`reach_effect`), the clinic's own courses
+    watched as unreached until the day a laser for their inks came into use. Newly reached
+    courses are predicted as unreached and as reached under the same parameter draws.
+    """
+    _check(price, horizon, level)
+    check_seed(seed)
+    laser = Laser(regime, tuple(wavelengths_nm))
+    newly, partly, years = _newly_reached(log, laser, on)
+    low, high = poisson_interval(len(newly), level=level)
+    spells = reach_spells(log)
+    notes = [reach_evidence(log, spells)]
+    none = (np.zeros(0), np.zeros(0))
+    sessions, cleared = _draws(spells, newly, horizon, seed) if len(newly) else none
+    if not len(newly):
+        notes.append("No course of the two years before that day would come newly within reach.")
+    gain = worth_cleared * cleared - cost_per_session * sessions
+    return LaserChange(
+        laser=laser,
+        per_year=len(newly) / years,
+        per_year_interval=(low / years, high / years),
+        partly_per_year=partly / years,
+        sessions_change=_mean(sessions),
+        sessions_interval=_interval(sessions, level),
+        cleared_change=_mean(cleared),
+        cleared_interval=_interval(cleared, level),
+        **_money(price, gain, len(newly) / years, level),
+        horizon=horizon,
+        level=level,
+        notes=tuple(notes),
+    )
+
+
+def _check(price: float | None, horizon: int, level: float) -> None:
+    check_level(level)
+    check_whole_number(horizon, name="horizon", low=2, high=100)
+    if price is not None and not price > 0:
+        raise RequestError(f"price is {price!r}.", "Give what the laser costs, above 0.")
+
+
+def _money(price: float | None, gain: FloatArray, per_year: float, level: float) -> dict[str, Any]:
+    """Return the fields of `LaserChange` that speak of money, from draws of the gain."""
+    if price is None:
+        gain = np.zeros(0)
+    worth = _mean(gain)
+    even = None if worth is None or price is None or worth <= 0 else price / worth
+    return {
+        "gain_per_course": worth,
+        "gain_interval": _interval(gain, level),
+        "break_even_courses": even,
+        "break_even_interval": _break_even(price, gain, level),
+        "break_even_years": None if even is None else even / per_year,
+    }
+
+
+def _mean(draws: FloatArray) -> float | None:
+    return float(draws.mean()) if len(draws) else None
+
+
+def _day(on: pd.Timestamp | str) -> pd.Timestamp:
+    """Return the day of the question, or raise RequestError."""
+    from datetime import date
+
+    import pandas as pd
+
+    try:
+        day = date.fromisoformat(on) if isinstance(on, str) else on
+        return pd.Timestamp(day).normalize()
+    except (TypeError, ValueError):
+        raise RequestError(f"The day is {on!r}.", "Give a date as YYYY-MM-DD.") from None
+
+
+def _newly_reached(
+    log: OutcomeLog, laser: Laser, on: pd.Timestamp | str | None
+) -> tuple[list[str], int, float]:
+    """Return the recent courses newly reached, how many are partly, and the years they span."""
+    import pandas as pd
+
+    if log.lasers.empty:
+        raise DataError("The log names no lasers.", "Add the lasers table.")
+    started = log.courses["started_on"]
+    asked = latest(started, log.sessions["treated_on"]) if on is None else _day(on)
+    since = asked - pd.Timedelta(days=RECENT_YEARS * YEAR_DAYS)
+    recent = log.courses[(started > since) & (started <= asked)]
+    if recent.empty:
+        raise RequestError(
+            f"No course started in the two years before {asked.date()}.",
+            f"Ask for a day between {started.min().date()} and {started.max().date()}.",
+        )
+    years = max((asked - max(since, started.min())).days / YEAR_DAYS, 0.25)
+    now = lasers_in_use(log.lasers, asked)
+    newly, partly = [], 0
+    for course, inks in zip(recent["course_id"], recent["inks"], strict=True):
+        before = unreached_inks(inks, now)
+        after = unreached_inks(inks, (*now, laser))
+        if before and not after:
+            newly.append(str(course))
+        elif len(after) < len(before):
+            partly += 1
+    return newly, partly, years
+
+
+def latest(*dates: pd.Series) -> pd.Timestamp:
+    """Return the latest of several columns of dates, some of which may be empty."""
+    import pandas as pd
+
+    return pd.Timestamp(pd.concat(dates).max())
+
+
+def _draws(
+    spells: pd.DataFrame, newly: list[str], horizon: int, seed: int
+) -> tuple[FloatArray, FloatArray]:
+    """Return, per parameter draw, the mean change in sessions and in the share cleared.
+
+    Each draw weighs the courses anew (Bayesian bootstrap, Rubin 1981): those to come are like
+    these, not these.
+    """
+    fitted = fit_reach(spells)
+    chosen = (spells["course_id"].isin(newly) & ~spells["course_id"].duplicated()).to_numpy()
+    covariates = reach_durations(spells, tuple(COVARIATES)).covariates[chosen]
+    weights = np.random.default_rng(seed).dirichlet(np.ones(len(covariates)), N_DRAWS)
+    totals = []
+    for unreached in (0.0, 1.0):
+        frame = covariates.assign(ink_unreached=unreached)
+        pmf = fitted.predict_draws(frame, horizon, n_draws=N_DRAWS, seed=seed)
+        survival = 1 - np.cumsum(pmf, axis=2)
+        sessions = 1 + survival[:, :, :-1].sum(axis=2)
+        by_horizon = 1 - survival[:, :, -1]
+        totals.append(((weights * sessions).sum(axis=1), (weights * by_horizon).sum(axis=1)))
+    (reached_k, reached_share), (missed_k, missed_share) = totals
+    return reached_k - missed_k, reached_share - missed_share
+
+
+def _interval(draws: FloatArray, level: float) -> Interval:
+    if not len(draws):
+        return None, None
+    low, high = np.quantile(draws, [(1 - level) / 2, (1 + level) / 2])
+    return float(low), float(high)
+
+
+def _break_even(price: float | None, gain: FloatArray, level: float) -> Interval:
+    """Return the interval of price / gain; an end is None where the gain is not above 0."""
+    low, high = _interval(gain, level)
+    ends = [None if price is None or g is None or g <= 0 else price / g for g in (high, low)]
+    return ends[0], ends[1]
+
+
+def _span(interval: Interval, form: str, times: int = 1) -> str:
+    words = ["never" if end is None else format(times * end, form) for end in interval]
+    return f"{words[0]} to {words[1]}"

@@ -1,0 +1,436 @@
+"""Reactions in the log: how often, after which regime, in whose hands, and what cannot be said."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+import numpy as np
+from forecast.causal.funnel import Funnel, funnel, funnel_limits
+from forecast.causal.proportions import exact_interval
+from forecast.reactions.regime_odds import ReactionFit
+from forecast._checks import check_level, nearest
+from forecast.causal.proportions import newcombe_difference
+from forecast.reactions.regime_odds import RegimeOdds
+from forecast.reactions.regime_odds import fit_regime
+from forecast.reactions.rows import OUTCOMES
+from forecast.reactions.rows import operator_codes
+from forecast.reactions.rows import rate_table
+from forecast.reactions.rows import rate_text
+from forecast.reactions.rows import session_rows
+from forecast.reactions.rows import unmatched_reactions
+from forecast.reactions.rows import under_recording
+from forecast.errors import DataError, RequestError
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from forecast.log import OutcomeLog
+
+FEWEST_SESSIONS = 20
+WIDENED = "Operators vary {:.1f} times as much as chance gives; the limits are widened accordingly."
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OperatorFunnel:
+    """How far operators differ, and which lie outside what chance allows.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row per operator code: ``sessions``, ``events``, ``expected`` (from what the operator
+        met), ``adjusted_rate``, ``limit_low``, ``limit_high`` (for this operator, all
+        comparisons allowed for), ``outside`` (above, below or empty), and the shrunken
+        ``odds_ratio`` against the average operator with ``odds_low`` and ``odds_high``.
+    target : float
+        Rate per session over the operators that are not outside.
+    dispersion : float
+        Variance between operators over what chance gives; 1 when not beyond chance.
+    spread, spread_interval : float or None, tuple
+        Standard deviation between operators in log odds.
+    shares : dict
+        Variance of the log odds by source (operator, regime, case mix), summing to 1.
+    level : float
+        Of the intervals; also the chance that no operator is outside when all are alike.
+    names : dict
+        Code to the log's own operator. For the owner's eyes; not in ``to_dict`` or any figure.
+    notes : tuple of str
+        Doubts.
+    """
+
+    table: pd.DataFrame
+    target: float
+    dispersion: float
+    spread: float | None
+    spread_interval: tuple[float | None, float | None]
+    shares: dict[str, float]
+    level: float
+    names: dict[str, str]
+    notes: tuple[str, ...]
+
+    @property
+    def outside(self) -> dict[str, str]:
+        """Codes of the operators outside, with "above" or "below"."""
+        found = self.table[self.table["outside"] != ""]
+        return dict(zip(found["operator"], found["outside"], strict=True))
+
+    def limits(self, n_sessions: int, *, level: float) -> tuple[float, float]:
+        """Return the exact limits of a rate over ``n_sessions``, drawn as the funnel."""
+        return funnel_limits(n_sessions, self.target, level=level)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values; operators by code only."""
+        return {
+            "operators": [
+                {str(key): None if value != value else value for key, value in row.items()}
+                for row in self.table.to_dict("records")
+            ],
+            "target": self.target,
+            "dispersion": self.dispersion,
+            "spread": self.spread,
+            "spread_interval": list(self.spread_interval),
+            "shares": self.shares,
+            "level": self.level,
+            "notes": list(self.notes),
+        }
+
+
+def median_odds_ratio(spread: float) -> float:
+    """Return the median odds ratio between two operators taken at random.
+
+    Larsen & Merlo 2005 (Am J Epidemiol 161:81): ``exp(sqrt(2) spread 0.6745)``.
+
+    Examples
+    --------
+    >>> round(median_odds_ratio(0.5), 2)
+    1.61
+    """
+    return float(np.exp(np.sqrt(2) * spread * 0.6744897501960817))
+
+
+def compare_operators(
+    rows: pd.DataFrame,
+    fit: ReactionFit,
+    codes: Mapping[str, str],
+    *,
+    outcome: str,
+    level: float,
+) -> OperatorFunnel | None:
+    """Return operators against what is expected of them, or None without two operators.
+
+    Operators with fewer than 20 sessions are left out, and said so.
+    """
+    known = rows["operator_id"].notna()
+    work = rows[known].assign(expected=fit.expected[known.to_numpy()])
+    table = work.groupby("operator_id").agg(
+        sessions=(outcome, "size"), events=(outcome, "sum"), expected=("expected", "sum")
+    )
+    few = table["sessions"] < FEWEST_SESSIONS
+    notes: tuple[str, ...] = ()
+    if few.any():
+        notes = (f"{few.sum()} operator(s) with fewer than {FEWEST_SESSIONS} sessions left out.",)
+    table = table[~few]
+    if len(table) < 2 or table["events"].sum() == 0:
+        return None
+    if len(table) == 2:
+        notes += ("With two operators only their difference can be judged, not who is unusual.",)
+    found = funnel(table["events"], table["expected"], table["sessions"], level=level)
+    if found.dispersion > 1:
+        notes += (WIDENED.format(found.dispersion),)
+    model = fit.model
+    return OperatorFunnel(
+        table=_table(table, found, fit, codes, level),
+        target=found.target,
+        dispersion=found.dispersion,
+        spread=None if model is None else model.spread,
+        spread_interval=(None, None) if model is None else model.spread_interval(level=level),
+        shares=_shares(fit),
+        level=level,
+        names={code: name for name, code in codes.items()},
+        notes=notes,
+    )
+
+
+def _table(
+    table: pd.DataFrame, found: Funnel, fit: ReactionFit, codes: Mapping[str, str], level: float
+) -> pd.DataFrame:
+    limits = [
+        exact_interval(int(events), int(n), level=level)
+        for events, n in zip(table["events"], table["sessions"], strict=True)
+    ]
+    result = table.reset_index().assign(
+        operator=lambda frame: frame["operator_id"].map(codes),
+        rate=table["events"].to_numpy() / table["sessions"].to_numpy(),
+        exact_low=[low for low, _ in limits],
+        exact_high=[high for _, high in limits],
+        expected=found.expected,
+        adjusted_rate=found.share,
+        limit_low=found.low,
+        limit_high=found.high,
+        outside=list(found.outside),
+    )
+    odds = _shrunken(fit, level)
+    for name, at in (("odds_ratio", 0), ("odds_low", 1), ("odds_high", 2)):
+        result[name] = [odds[who][at] if who in odds else np.nan for who in result["operator_id"]]
+    front = ["operator", "sessions", "events", "rate"]
+    rest = [name for name in result.columns if name not in (*front, "operator_id")]
+    return result[front + rest].sort_values("operator", ignore_index=True)
+
+
+def _shrunken(fit: ReactionFit, level: float) -> dict[str, tuple[float, float, float]]:
+    from statistics import NormalDist
+
+    if fit.model is None:
+        return {}
+    z = NormalDist().inv_cdf(0.5 + level / 2)
+    return {
+        group: (
+            float(np.exp(effect)),
+            float(np.exp(effect - z * error)),
+            float(np.exp(effect + z * error)),
+        )
+        for group, effect, error in zip(
+            fit.model.groups, fit.model.effects, fit.model.effect_errors, strict=True
+        )
+    }
+
+
+def _shares(fit: ReactionFit) -> dict[str, float]:
+    if fit.model is None:
+        return {}
+    variance = {"operator": fit.model.spread**2}
+    if fit.regime.estimate is not None:
+        variance["regime"] = float(np.var(fit.log_odds["regime"]))
+    variance["case mix"] = float(np.var(fit.log_odds["case mix"]))
+    total = sum(variance.values())
+    return {name: value / total for name, value in variance.items()} if total > 0 else {}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ReactionReport:
+    """What the log says about reactions.
+
+    Attributes
+    ----------
+    outcome : str
+        What was modelled: "any", "lasting", "transient" or one kind of reaction.
+    n_courses, n_clients, n_sessions, n_events : int
+        What the answer rests on; events are sessions followed by the outcome.
+    rates : DataFrame
+        Every rate per session and per course (`rate_table`), operators by code.
+    regime : RegimeOdds
+        ps against ns, adjusted, with a verdict.
+    difference : tuple or None
+        Interval of the rate per session, ps minus ns, unadjusted (Newcombe's method 10).
+    operators : OperatorFunnel or None
+        Operators against each other; None with fewer than two.
+    warnings : tuple of str
+        Signs of under-recording.
+    level : float
+        What the intervals are to cover.
+    notes : tuple of str
+        Doubts.
+    """
+
+    outcome: str
+    n_courses: int
+    n_clients: int
+    n_sessions: int
+    n_events: int
+    rates: pd.DataFrame
+    regime: RegimeOdds
+    difference: tuple[float, float] | None
+    operators: OperatorFunnel | None
+    warnings: tuple[str, ...]
+    level: float
+    notes: tuple[str, ...]
+
+    def rate(
+        self, outcome: str, *, unit: str = "session", by: str = "all", group: str = "all"
+    ) -> str:
+        """Return one rate in words, for example ``"0 of 140: at most 2.6 %"``.
+
+        Raises
+        ------
+        RequestError
+            If the report holds no such rate.
+        """
+        table = self.rates
+        wanted = {"unit": unit, "by": by, "group": group, "outcome": outcome}
+        for column, value in wanted.items():
+            known = table[column].unique()
+            if value not in known:
+                raise RequestError(
+                    f"There is no {column} {value!r} in the rates.",
+                    f"Give one of {', '.join(map(str, known))}.{nearest(value, known)}",
+                )
+            table = table[table[column] == value]
+        return rate_text(int(table["events"].iloc[0]), int(table["n"].iloc[0]), level=self.level)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values; operators by code only."""
+        rates = [
+            {str(key): None if value != value else value for key, value in row.items()}
+            for row in self.rates.to_dict("records")
+        ]
+        return {
+            "outcome": self.outcome,
+            "n_courses": self.n_courses,
+            "n_clients": self.n_clients,
+            "n_sessions": self.n_sessions,
+            "n_events": self.n_events,
+            "regime": self.regime.to_dict(),
+            "difference": None if self.difference is None else list(self.difference),
+            "operators": None if self.operators is None else self.operators.to_dict(),
+            "rates": rates,
+            "warnings": list(self.warnings),
+            "level": self.level,
+            "notes": list(self.notes),
+        }
+
+    def to_text(self) -> str:
+        """Return the report in words."""
+        lines = [
+            f"{self.n_sessions} sessions in {self.n_courses} courses of {self.n_clients} clients;"
+            f" {self.n_events} sessions were followed by a reaction ({self.outcome})."
+        ]
+        for outcome in ("any", "lasting", "transient"):
+            per = [f"per {unit} {self.rate(outcome, unit=unit)}" for unit in ("session", "course")]
+            lines.append(f"{outcome}: {'; '.join(per)}")
+        lines += ["", "Regime", *self._regime_text(), "", "Operators", *self._operator_text()]
+        if self.warnings:
+            lines += ["", "Look at the recording first", *self.warnings]
+        if self.notes:
+            lines += ["", "Notes", *self.notes]
+        return "\n".join(lines)
+
+    def _regime_text(self) -> list[str]:
+        counts = self.regime.counts
+        lines = [f"{name}: {rate_text(*pair, level=self.level)}" for name, pair in counts.items()]
+        if self.difference is not None:
+            low, high = (100 * end for end in self.difference)
+            lines.append(f"ps minus ns, unadjusted: {low:+.2g} to {high:+.2g} percentage points")
+        if self.regime.estimate is not None:
+            low_end, high_end = self.regime.interval
+            lines.append(
+                f"odds ratio ps to ns, adjusted: {self.regime.estimate:.2f}"
+                f" ({low_end:.2f} to {high_end:.2f})"
+            )
+        if self.regime.with_calendar is not None:
+            centre, low, high = self.regime.with_calendar
+            lines.append(
+                f"the same with calendar time held: {centre:.2f} ({low:.2f} to {high:.2f})"
+            )
+        return [*lines, f"{self.regime.verdict}: {self.regime.reason}"]
+
+    def _operator_text(self) -> list[str]:
+        if self.operators is None:
+            return ["Fewer than two operators can be told apart: nothing can be said about them."]
+        found = self.operators
+        lines = []
+        for row in found.table.to_dict("records"):
+            told = {"above": " above the limits", "below": " below the limits"}
+            lines.append(
+                f"{row['operator']}: {rate_text(row['events'], row['sessions'], level=self.level)},"
+                f" {row['expected']:.1f} expected{told.get(row['outside'], '')}"
+            )
+        lines.append(
+            "A is who gave most sessions, B the next: which of the log's operators that is stays "
+            "out of files and is in operators.names."
+        )
+        if not found.outside:
+            lines.append("No operator lies outside what chance allows.")
+        return [*lines, *self._spread_text(found)]
+
+    def _spread_text(self, found: OperatorFunnel) -> list[str]:
+        if found.spread is None:
+            return ["There are too few reactions to say how much operators differ."]
+        low, high = found.spread_interval
+        lines = [
+            "Two operators taken at random differ by a factor of"
+            f" {median_odds_ratio(found.spread):.2f} in odds"
+            f" ({median_odds_ratio(low or 0.0):.2f} to {median_odds_ratio(high or 0.0):.2f})."
+        ]
+        parts = ", ".join(f"{name} {100 * share:.0f} %" for name, share in found.shares.items())
+        if parts:
+            lines.append(f"Of what the model can explain in the log odds: {parts}.")
+        if self.regime.estimate is None:
+            lines.append("How much of it is the regime cannot be said.")
+        return [*lines, *found.notes]
+
+
+def fit_reactions(log: OutcomeLog, *, outcome: str = "any", level: float = 0.95) -> ReactionReport:
+    """Return how often reactions happen, after which regime and in whose hands.
+
+    Parameters
+    ----------
+    log : OutcomeLog
+        A checked log with a reactions table.
+    outcome : str
+        "any", "lasting", "transient", or one kind of reaction.
+    level : float
+        What the intervals are to cover.
+
+    Raises
+    ------
+    DataError
+        If the log has no session.
+    RequestError
+        If the outcome is not known.
+
+    Notes
+    -----
+    Rates with exact and Wilson intervals; the regime by a logistic model with operators as random
+    effects and weak log-F priors (`mixed_logistic`), compared within operators; operators by a
+    funnel with exact limits (`funnel`). Sessions are the exposure. Intervals of the regime are
+    widened when sessions of one client go together.
+    """
+    check_level(level)
+    if outcome not in OUTCOMES:
+        raise RequestError(
+            f"There is no outcome {outcome!r}.",
+            f"Give one of {', '.join(OUTCOMES)}.{nearest(outcome, OUTCOMES)}",
+        )
+    rows = session_rows(log)
+    if rows.empty:
+        raise DataError("The log holds no session.", "Give a log with courses that were treated.")
+    codes = operator_codes(rows)
+    fit = fit_regime(rows, outcome=outcome, level=level)
+    return ReactionReport(
+        outcome=outcome,
+        n_courses=int(rows["course_id"].nunique()),
+        n_clients=int(rows["client_id"].nunique()),
+        n_sessions=len(rows),
+        n_events=int(rows[outcome].sum()),
+        rates=rate_table(rows, codes, level=level),
+        regime=fit.regime,
+        difference=_difference(fit.regime, level),
+        operators=compare_operators(rows, fit, codes, outcome=outcome, level=level),
+        warnings=under_recording(log),
+        level=level,
+        notes=(*_notes(log, rows), *fit.notes),
+    )
+
+
+def _difference(regime: RegimeOdds, level: float) -> tuple[float, float] | None:
+    if set(regime.counts) != {"ns", "ps"}:
+        return None
+    return newcombe_difference(*regime.counts["ps"], *regime.counts["ns"], level=level)
+
+
+def _notes(log: OutcomeLog, rows: pd.DataFrame) -> tuple[str, ...]:
+    notes = []
+    if not len(log.sessions):
+        notes.append("Without a sessions table regime, operator and laser are not known.")
+    lost = unmatched_reactions(log, rows)
+    if lost:
+        notes.append(f"{lost} reaction(s) follow no session of the log and are not counted.")
+    unsure = int((~log.reactions["lasting"].isin(["yes", "no"])).sum())
+    if unsure:
+        notes.append(
+            f"{unsure} of {len(log.reactions)} reactions are not recorded as lasting or transient;"
+            " they count as neither."
+        )
+    notes.append(
+        "Reactions that make clients stay away are seen less often: rates are of what was recorded."
+    )
+    return tuple(notes)

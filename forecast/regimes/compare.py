@@ -1,0 +1,366 @@
+"""Do picosecond pulses save sessions? A comparison that a reviewer would accept.
+
+The log is read as a trial that was never run (Hernán & Robins 2016, Am J Epidemiol 183:758):
+each eligible course is a copy in every strategy until it departs from it; inverse-probability
+weights, from the fading so far, the ink, the date and the interval, let those who stay stand
+for those who were changed or stopped. A g-formula gives the same quantity by another road.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+import numpy as np
+from forecast.causal.curves import restricted_mean
+from forecast.regimes.comparison import Contrast
+from forecast.regimes.comparison import NaiveReading
+from forecast.regimes.strategies import Strategy
+from forecast.regimes.tables import Settings
+from forecast.errors import RequestError
+from dataclasses import replace
+from forecast._checks import check_level, check_seed, check_whole_number
+from forecast.regimes import tables
+from forecast.regimes.comparison import RegimeComparison
+from forecast.regimes.comparison import Supported
+from forecast.regimes.comparison import Verdict
+from forecast.regimes.comparison import verdict_of
+from forecast.regimes.comparison import words_for
+from forecast.tattoo import INK_GROUPS
+from forecast.log import check_log
+from forecast.regimes.diagnostics import LEAST_CLEARED
+from forecast.regimes.diagnostics import LEAST_CLIENTS
+from forecast.regimes.diagnostics import LEAST_EFFECTIVE
+from forecast.regimes.diagnostics import LEAST_FOLLOWERS
+from forecast.regimes.diagnostics import Diagnostics
+from forecast.regimes.diagnostics import diagnose
+from forecast.regimes.diagnostics import no_rows
+from forecast.regimes.weighted_curves import Engine
+from forecast.regimes.weighted_curves import bootstrap
+from forecast.regimes.notes import notes_for
+from forecast.regimes.notes import split_protocol
+from forecast.regimes.notes import target_trial
+from forecast.regimes.sensitivity import examine
+from forecast.regimes.strategies import read_strategies
+from forecast.regimes.tables import SHARES_BY
+from forecast.regimes.split_trial import SplitTrial
+from forecast.regimes.split_trial import analyse_split
+from forecast.regimes.split_trial import split_halves
+from forecast.regimes.trial import Trial
+from forecast.regimes.trial import trial_rows
+from forecast._types import BoolArray, FloatArray
+
+if TYPE_CHECKING:
+    from forecast.log import OutcomeLog
+
+Summary = tuple[float, float] | None
+
+EVER = (
+    "Immortal time: a course must last long enough to be changed to ps, and stalled courses are "
+    "the ones that are changed, so the changed look slow whatever ps does."
+)
+FINISHED = (
+    "Survivorship: slow courses are those still running or given up, so each regime is judged by "
+    "its quick courses only, the newer regime most of all."
+)
+UNADJUSTED = (
+    "Courses count as long as they follow a strategy, but who starts and who stays with a regime "
+    "depends on the ink, the date and the fading so far, and nothing makes up for that."
+)
+LEAST = 5
+
+
+def naive_readings(
+    log: OutcomeLog, settings: Settings, unadjusted: Mapping[str, Contrast]
+) -> tuple[NaiveReading, ...]:
+    """Return the naive readings of the whole log for each pair of strategies."""
+    classes, given, cleared = _classes(log, settings.plans)
+    ever: list[Summary] = []
+    finished: list[Summary] = []
+    for inside in classes:
+        ever.append(_mean_up_to(given[inside], cleared[inside], settings.horizon))
+        finished.append(_mean_of(given[inside & cleared]))
+
+    def table(found: Sequence[Summary]) -> dict[str, Contrast]:
+        return {
+            key: _minus(found[a], found[b], settings.level)
+            for key, (a, b) in settings.pairs.items()
+        }
+
+    return (
+        NaiveReading("ever changed against never", table(ever), EVER),
+        NaiveReading("finished courses only", table(finished), FINISHED),
+        NaiveReading("unadjusted", unadjusted, UNADJUSTED),
+    )
+
+
+def _classes(
+    log: OutcomeLog, strategies: Sequence[Strategy]
+) -> tuple[list[BoolArray], FloatArray, BoolArray]:
+    """Sort courses by what happened in the end: never ps, ever ps, or changed."""
+    import pandas as pd
+
+    sessions = log.sessions.sort_values(["course_id", "session_no"])
+    is_ps = (sessions["regime"] == "ps").groupby(sessions["course_id"])
+    seen = pd.DataFrame({"any": is_ps.any(), "all": is_ps.all(), "first": is_ps.first()})
+    courses = log.courses.set_index("course_id")
+    courses = courses[(courses["goal"] == "clear") & courses.index.isin(seen.index)]
+    seen = seen.reindex(courses.index)
+    any_ps, all_ps, first_ps = (seen[name].to_numpy(dtype=bool) for name in ("any", "all", "first"))
+    mixed = any_ps & ~all_ps
+    classes = []
+    for strategy in strategies:
+        if len(strategy.plan) > 1:
+            classes.append(mixed & (first_ps == bool(strategy.plan[0])))
+        else:
+            classes.append(any_ps if strategy.plan[0] else ~any_ps)
+    given = courses["sessions_given"].to_numpy(dtype=np.float64)
+    return classes, given, (courses["outcome"] == "cleared").to_numpy(dtype=bool)
+
+
+def _mean_up_to(given: FloatArray, cleared: BoolArray, horizon: int) -> Summary:
+    if len(given) < LEAST:
+        return None
+    try:
+        mean = restricted_mean(given, cleared, horizon=float(horizon))
+    except RequestError:  # nobody of this class was watched that long
+        return None
+    return mean.estimate, mean.error
+
+
+def _mean_of(given: FloatArray) -> Summary:
+    if len(given) < LEAST:
+        return None
+    return float(given.mean()), float(given.std(ddof=1) / len(given) ** 0.5)
+
+
+def _minus(left: Summary, right: Summary, level: float) -> Contrast:
+    if left is None or right is None:
+        return Contrast.missing(level)
+    return Contrast.normal(left[0] - right[0], float(np.hypot(left[1], right[1])), level)
+
+
+LONGEST = 40
+WIDEST_MARGIN = 10.0
+
+
+def compare_regimes(
+    log: OutcomeLog,
+    *,
+    strategies: Sequence[str] = ("ns", "ps"),
+    horizon: int = 15,
+    margin: float = 1.0,
+    level: float = 0.95,
+    replicates: int = 1000,
+    seed: int = 0,
+) -> RegimeComparison:
+    """Return the comparison of strategies that the log supports.
+
+    Parameters
+    ----------
+    log : OutcomeLog
+        With sessions; gradings let the weights see the fading that a clinic acts on.
+    strategies : sequence of str
+        "ns", "ps", or "ns:4>ps" for ns in the first 4 sessions and then ps.
+    horizon : int
+        Sessions up to which the mean is counted, 2 to 40. Nothing is extrapolated: where fewer
+        than 5 courses are at risk at the horizon, or fewer than 10 followed a strategy to it,
+        the answer is "cannot say", with the horizon that could be answered. Followers of a
+        strategy with a change are those still at risk when it came. Verdicts need the worth of
+        30 courses, of 20 clients, under each strategy.
+    margin : float
+        Sessions below which a difference does not matter, above 0 and up to 10.
+    level : float
+        Of the intervals shown. Verdicts always use 95 % and 90 %.
+    replicates : int
+        Resamples of clients, at least 10; 1,000 for an answer to act on.
+    seed : int
+        Of the resamples.
+
+    Returns
+    -------
+    RegimeComparison
+        Keys are "later - earlier"; negative means that the left strategy needs fewer sessions.
+
+    Raises
+    ------
+    DataError
+        If the log has no sessions table or only one regime.
+    RequestError
+        If a strategy cannot be read or a number is out of range.
+
+    Examples
+    --------
+    >>> from forecast import simulate_log
+    >>> small = simulate_log(150, seed=1)
+    >>> compare_regimes(small, horizon=6, replicates=10).verdict
+    {'ps - ns': 'cannot say'}
+    """
+    horizon = check_whole_number(horizon, name="horizon", low=2, high=LONGEST)
+    replicates = check_whole_number(replicates, name="replicates", low=10)
+    level = check_level(level)
+    check_seed(seed)
+    check_log(log)
+    number = isinstance(margin, int | float) and not isinstance(margin, bool)
+    if not number or not 0 < margin <= WIDEST_MARGIN:
+        raise RequestError(
+            f"margin is {margin!r}.", f"Give sessions above 0 and up to {WIDEST_MARGIN:g}."
+        )
+    plans = read_strategies(strategies, horizon=horizon)
+    split = analyse_split(log, horizon=horizon, level=level, replicates=replicates, seed=seed)
+    halves = _halves(log) if split is not None else set()
+    trial = trial_rows(log, horizon=horizon, set_apart=halves)
+    settings = Settings(plans, horizon, float(margin), level, replicates, seed)
+    if split is not None and (trial is None or trial.panel.n_subjects < len(halves)):
+        return _from_split(log, settings, split)
+    if trial is None:
+        return _unanswered(log, settings, split)
+    return _compare(log, trial, settings, split)
+
+
+def _halves(log: OutcomeLog) -> set[str]:
+    pairs = split_halves(log)
+    return {*pairs["course_id_ps"], *pairs["course_id_ns"]}
+
+
+def _compare(
+    log: OutcomeLog, trial: Trial, settings: Settings, split: SplitTrial | None
+) -> RegimeComparison:
+    engine = Engine(trial, settings.plans, horizon=settings.horizon, seed=settings.seed)
+    diagnostics = diagnose(log, trial, engine, settings.plans)
+    point = engine.run()
+    draws = bootstrap(engine, replicates=settings.replicates, seed=settings.seed)
+    support = [diagnostics.supported_to[name] for name in settings.names]
+    found = tables.answers(engine, point, draws, support, settings)
+    verdict = {
+        key: _cautious(verdict_of(contrast, settings.margin), key, diagnostics, settings)
+        for key, contrast in found.difference.items()
+    }
+    reach = {
+        key: replace(one, verdict=_cautious(one.verdict, key, diagnostics, settings))
+        for key, one in found.supported.items()
+    }
+    return RegimeComparison(
+        strategies=settings.names,
+        horizon=settings.horizon,
+        margin=settings.margin,
+        level=settings.level,
+        difference=found.difference,
+        cleared_by=found.cleared_by,
+        by_ink=found.by_ink,
+        unadjusted=found.unadjusted,
+        naive=naive_readings(log, settings, found.unadjusted),
+        second_route=found.second_route,
+        verdict=verdict,
+        supported=reach,
+        words=_words(found.difference, verdict, settings, reach),
+        curves=tables.curves(engine, point, draws, settings),
+        diagnostics=diagnostics,
+        sensitivity=examine(trial, engine, point, draws, found.difference, settings),
+        target_trial=target_trial(trial, settings),
+        split=split,
+        notes=notes_for(log, trial, diagnostics, found, verdict, settings),
+        rows=tables.weighted_rows(engine, settings),
+    )
+
+
+def _cautious(verdict: Verdict, key: str, diagnostics: Diagnostics, settings: Settings) -> Verdict:
+    """Withhold the verdict where too little is left after weighting, or hands decide as well."""
+    names = [settings.names[place] for place in settings.pairs[key]]
+    enough = all(
+        diagnostics.cleared[name] >= LEAST_CLEARED
+        and diagnostics.clients[name] >= LEAST_CLIENTS
+        and diagnostics.effective[name] >= LEAST_EFFECTIVE
+        for name in names
+    )
+    return verdict if enough and not diagnostics.operators_apart else "cannot say"
+
+
+def _words(
+    difference: Mapping[str, Contrast],
+    verdict: Mapping[str, str],
+    settings: Settings,
+    reach: Mapping[str, Supported],
+) -> dict[str, str]:
+    found = {}
+    for key, contrast in difference.items():
+        found[key] = words_for(
+            key, contrast, verdict[key], horizon=settings.horizon, margin=settings.margin
+        )
+        if contrast.estimate is None and key in reach:
+            last = reach[key]
+            found[key] += " " + words_for(
+                key, last.contrast, last.verdict, horizon=last.horizon, margin=settings.margin
+            )
+    return found
+
+
+def _unanswered(
+    log: OutcomeLog,
+    settings: Settings,
+    split: SplitTrial | None,
+    *,
+    difference: Mapping[str, Contrast] | None = None,
+    n_clients: int = 0,
+    notes: tuple[str, ...] = (),
+) -> RegimeComparison:
+    """Return a comparison without curves: nothing could be weighted, or the split trial answers."""
+    import pandas as pd
+
+    empty = {key: Contrast.missing(settings.level) for key in settings.pairs}
+    shown = empty if difference is None else difference
+    verdict: dict[str, Verdict] = {
+        key: verdict_of(contrast, settings.margin) if n_clients >= LEAST_CLIENTS else "cannot say"
+        for key, contrast in shown.items()
+    }
+    if not notes:
+        notes = (
+            f"No course began while both regimes were in use: 0 eligible, {LEAST_FOLLOWERS} "
+            "followers of each strategy are needed. Regime and calendar time cannot be told apart.",
+        )
+    return RegimeComparison(
+        strategies=settings.names,
+        horizon=settings.horizon,
+        margin=settings.margin,
+        level=settings.level,
+        difference=shown,
+        cleared_by={n: dict(empty) for n in SHARES_BY},
+        by_ink={name: dict(empty) for name in INK_GROUPS},
+        unadjusted=empty,
+        naive=naive_readings(log, settings, empty),
+        second_route=empty,
+        verdict=verdict,
+        supported={},
+        words=_words(shown, verdict, settings, {}),
+        curves=pd.DataFrame(columns=list(tables.CURVE_COLUMNS)),
+        diagnostics=no_rows(log, settings.plans, settings.horizon),
+        sensitivity=None,
+        target_trial=target_trial(None, settings),
+        split=split,
+        notes=notes,
+        rows=pd.DataFrame(columns=["course", "client", "session", "regime", "cleared"]),
+    )
+
+
+def _from_split(log: OutcomeLog, settings: Settings, split: SplitTrial) -> RegimeComparison:
+    """Return the comparison that a log of split tattoos gives: the paired one."""
+    missing = Contrast.missing(settings.level)
+    paired = split.difference
+    turned = missing
+    if paired.estimate is not None and paired.error is not None:
+        turned = Contrast.normal(-paired.estimate, paired.error, settings.level)
+    by_key = {"ps - ns": paired, "ns - ps": turned}
+    difference = {key: by_key.get(key, missing) for key in settings.pairs}
+    few = (
+        f"They are of {split.n_clients} client(s); {LEAST_CLIENTS} are needed for a verdict, since "
+        "resamples of fewer clients say too little of chance.",
+    )
+    notes = (
+        f"Most courses are halves of split tattoos: the answer is the paired one, of "
+        f"{split.n_pairs} tattoo(s).",
+        *(few if split.n_clients < LEAST_CLIENTS else ()),
+        *split.notes,
+    )
+    found = _unanswered(
+        log, settings, split, difference=difference, n_clients=split.n_clients, notes=notes
+    )
+    return replace(found, target_trial=split_protocol(settings, split.n_pairs))

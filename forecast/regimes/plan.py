@@ -1,0 +1,242 @@
+"""How many more courses until the log can say which regime saves sessions."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+import numpy as np
+from forecast._checks import check_seed, check_whole_number
+from forecast.causal.curves import weighted_curve
+from forecast.causal.equivalence import schoenfeld_events
+from forecast.causal.planning import Design, hazard_ratio_for, subjects_needed
+from forecast.log import judged_sessions
+from forecast.log import check_log
+from forecast.regimes.diagnostics import diagnose
+from forecast.regimes.weighted_curves import Engine
+from forecast.regimes.strategies import read_strategies
+from forecast.counts import latest_start
+from forecast.regimes.trial import Trial
+from forecast.regimes.trial import trial_rows
+from forecast.errors import DataError, RequestError
+from forecast._types import FloatArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from forecast.log import OutcomeLog
+
+POWERS = (0.8, 0.9)
+LEAST_AT_RISK = 5
+RECENT_YEARS = 2.0
+LEAST_CLEARED = 20
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ComparisonPlan:
+    """How many courses settle a difference, by the chance of settling it.
+
+    Attributes
+    ----------
+    difference : float
+        Sessions saved that should be found, in the mean up to ``horizon``.
+    horizon : int
+    hazard_ratio : float
+        Of clearing, that makes this difference.
+    share_ps : float
+        Share of eligible courses begun with ps.
+    design_effect : float
+        How many courses, after weighting and changes of regime, do the work of one in a trial.
+    eligible_now : int
+    courses : dict of float to int
+        Eligible courses needed in all, by the chance of settling it.
+    more : dict of float to int
+        How many of them are still to come.
+    years : dict of float to float
+        At the clinic's rate of the last two years; infinite where none came.
+    cleared : dict of float to float
+        Cleared courses among the simulated ones, before the design effect.
+    schoenfeld : dict of float to float
+        Schoenfeld's number of events for the same hazard ratio and share, for comparison.
+    notes : tuple of str
+    """
+
+    difference: float
+    horizon: int
+    hazard_ratio: float
+    share_ps: float
+    design_effect: float
+    eligible_now: int
+    courses: Mapping[float, int]
+    more: Mapping[float, int]
+    years: Mapping[float, float]
+    cleared: Mapping[float, float]
+    schoenfeld: Mapping[float, float]
+    notes: tuple[str, ...]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per chance."""
+        import pandas as pd
+
+        rows = [
+            (
+                self.difference,
+                chance,
+                self.courses[chance],
+                self.more[chance],
+                self.years[chance],
+                self.cleared[chance],
+                self.schoenfeld[chance],
+            )
+            for chance in self.courses
+        ]
+        names = ["difference", "chance", "courses", "more", "years", "cleared", "schoenfeld"]
+        return pd.DataFrame(rows, columns=names)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        years = {str(c): (y if math.isfinite(y) else None) for c, y in self.years.items()}
+        return {
+            "difference": self.difference,
+            "horizon": self.horizon,
+            "hazard_ratio": self.hazard_ratio,
+            "share_ps": self.share_ps,
+            "design_effect": self.design_effect,
+            "eligible_now": self.eligible_now,
+            "courses": {str(chance): n for chance, n in self.courses.items()},
+            "more": {str(chance): n for chance, n in self.more.items()},
+            "years": years,
+            "notes": list(self.notes),
+        }
+
+
+def plan_comparison(
+    log: OutcomeLog,
+    *,
+    difference: float = 1.0,
+    horizon: int = 15,
+    simulations: int = 400,
+    seed: int = 0,
+) -> ComparisonPlan:
+    """Return how many more courses settle a difference between always ps and always ns.
+
+    Studies of a growing size are simulated from the log's own clearing, stopping and change of
+    regime, with a hazard ratio that makes the difference, and analysed by the difference in mean
+    sessions; "settled" means that its 95 % interval excludes 0 on the right side. What the
+    weights cost (the design effect) comes from the log too.
+
+    Parameters
+    ----------
+    log : OutcomeLog
+    difference : float
+        Sessions that ps saves, above 0. By symmetry nearly the same number finds it costing
+        as many.
+    horizon : int
+        Of the mean.
+    simulations : int
+        Studies simulated per size tried.
+    seed : int
+
+    Raises
+    ------
+    DataError
+        If fewer than 20 courses were cleared, so that the clinic's own pace is not known.
+    RequestError
+        If the difference is out of range.
+    """
+    horizon = check_whole_number(horizon, name="horizon", low=2, high=40)
+    check_whole_number(simulations, name="simulations", low=50)
+    if not isinstance(difference, int | float) or not 0 < difference < horizon:
+        raise RequestError(
+            f"difference is {difference!r}.", f"Give sessions saved, above 0 and below {horizon}."
+        )
+    hazard, loss, notes = _pace(check_log(log), horizon)
+    trial = trial_rows(log, horizon=horizon) if _both_regimes(log) else None
+    share, effect, switching, more_notes = _practice(log, trial, horizon)
+    ratio = hazard_ratio_for(hazard, -float(difference))
+    leaving = 1 - (1 - loss) * (1 - switching)
+    design = Design(hazard=hazard, loss=leaving, ratio=ratio, share=share)
+    needed = subjects_needed(design, powers=POWERS, simulations=simulations, seed=check_seed(seed))
+    now = 0 if trial is None else trial.panel.n_subjects
+    rate = _yearly_rate(log)
+    courses = {one.power: math.ceil(one.n * effect) for one in needed}
+    more = {power: max(0, n - now) for power, n in courses.items()}
+    years = {p: (n / rate if rate > 0 else math.inf) if n else 0.0 for p, n in more.items()}
+    return ComparisonPlan(
+        difference=float(difference),
+        horizon=horizon,
+        hazard_ratio=ratio,
+        share_ps=share,
+        design_effect=effect,
+        eligible_now=now,
+        courses=courses,
+        more=more,
+        years=years,
+        cleared={one.power: one.events for one in needed},
+        schoenfeld={p: schoenfeld_events(ratio, power=p, share=share) for p in POWERS},
+        notes=(*notes, *more_notes),
+    )
+
+
+def _both_regimes(log: OutcomeLog) -> bool:
+    return len(log.sessions) > 0 and len(log.sessions["regime"].dropna().unique()) > 1
+
+
+def _pace(log: OutcomeLog, horizon: int) -> tuple[FloatArray, FloatArray, list[str]]:
+    """Return the clinic's hazard of clearing and of stopping at each session."""
+    courses = log.courses.assign(sessions_given=judged_sessions(log))
+    courses = courses[(courses["goal"] == "clear") & (courses["sessions_given"] > 0)]
+    entry = courses["sessions_elsewhere"].to_numpy(dtype=np.int64)
+    given = courses["sessions_given"].to_numpy(dtype=np.int64) + entry
+    cleared = (courses["outcome"] == "cleared").to_numpy(dtype=bool)
+    if cleared.sum() < LEAST_CLEARED:
+        raise DataError(
+            f"{cleared.sum()} courses were cleared: the clinic's own pace is not known.",
+            f"Plan again when at least {LEAST_CLEARED} are cleared.",
+        )
+    curve = weighted_curve(given, cleared, entry=entry, horizon=horizon)
+    reach = min(curve.supported_to(LEAST_AT_RISK), horizon)
+    hazard = curve.hazard.copy()
+    late = slice(max(0, reach - 5), reach)
+    risk, events = curve.at_risk[late].sum(), curve.events[late].sum()
+    hazard[reach:] = events / risk if risk > 0 else 0.0
+    stopped = (courses["outcome"] == "stopped").to_numpy(dtype=bool)
+    loss = np.full(horizon, stopped.sum() / max((given - entry).sum() - cleared.sum(), 1))
+    notes = []
+    if reach < horizon:
+        notes.append(
+            f"Beyond session {reach} fewer than {LEAST_AT_RISK} courses were at risk: the pace "
+            "there is that of the five sessions before."
+        )
+    return np.clip(hazard, 1e-4, 0.999), np.clip(loss, 0.0, 0.9), notes
+
+
+def _practice(
+    log: OutcomeLog, trial: Trial | None, horizon: int
+) -> tuple[float, float, float, list[str]]:
+    """Return the share begun with ps, the design effect and the chance of a change per session."""
+    if trial is None:
+        note = "One regime only so far: half of the courses are assumed to begin with each."
+        return 0.5, 1.0, 0.0, [note]
+    panel = trial.panel
+    share = float(np.clip(panel.group[panel.first].mean(), 0.05, 0.95))
+    later = ~panel.first
+    changes = float((panel.group != panel.previous)[later].mean()) if later.any() else 0.0
+    engine = Engine(trial, read_strategies(("ns", "ps"), horizon=horizon), horizon=horizon)
+    found = diagnose(log, trial, engine, read_strategies(("ns", "ps"), horizon=horizon))
+    first = panel.first
+    started = [int((mask & first).sum()) for mask in engine.masks]
+    useful = sum(found.effective.values())
+    effect = max(1.0, sum(started) / useful) if useful > 0 else 1.0
+    return share, float(effect), changes, []
+
+
+def _yearly_rate(log: OutcomeLog) -> float:
+    """Return eligible courses per year over the last two years of the log."""
+    import pandas as pd
+
+    courses = log.courses[(log.courses["goal"] == "clear")]
+    courses = courses[courses["sessions_elsewhere"] == 0]
+    last = latest_start(courses["started_on"])
+    recent = courses["started_on"] > last - pd.Timedelta(days=365.25 * RECENT_YEARS)
+    return float(recent.sum() / RECENT_YEARS)

@@ -1,0 +1,214 @@
+"""A split-tattoo trial: two halves of one tattoo, one regime each, compared within the pair."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+import numpy as np
+import numpy.typing as npt
+from forecast.causal.curves import life_sums
+from forecast.causal.paired import McNemar, PairedDifference, mcnemar, paired_difference
+from forecast.causal.resample import cluster_counts
+from forecast.regimes.comparison import Contrast
+from forecast.log import judged_sessions
+from forecast._types import FloatArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from forecast.log import OutcomeLog
+
+LEAST_PAIRS = 10
+LEAST_AT_RISK = 5
+CHECKED = (5, 10, 15)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SplitTrial:
+    """The paired analysis of halves, ps minus ns.
+
+    Attributes
+    ----------
+    n_pairs : int
+        Tattoos with one half always ns and the other always ps.
+    n_clients : int
+        Whose they are.
+    difference : Contrast
+        Mean sessions up to the horizon, halves of stopped tattoos censored; clients resampled.
+    supported_to : int
+        Last session with enough halves at risk under both.
+    cleared_by : dict of int to McNemar
+        Pairs in which only the ps half, or only the ns half, was cleared by then; pairs in
+        which one half was not watched that long are left out.
+    sessions : PairedDifference or None
+        Over pairs in which both halves were cleared: narrower question, shown beside.
+    fading : PairedDifference or None
+        Difference in the fall of log remaining ink per session, within pairs.
+    notes : tuple of str
+    """
+
+    n_pairs: int
+    n_clients: int
+    difference: Contrast
+    supported_to: int
+    cleared_by: Mapping[int, McNemar]
+    sessions: PairedDifference | None
+    fading: PairedDifference | None
+    notes: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        tests = {
+            str(n): {"ps_only": t.first_only, "ns_only": t.second_only, "p_value": t.exact_p_value}
+            for n, t in self.cleared_by.items()
+        }
+        return {
+            "n_pairs": self.n_pairs,
+            "difference": self.difference.to_dict(),
+            "cleared_by": tests,
+            "sessions": _paired(self.sessions),
+            "fading": _paired(self.fading),
+            "notes": list(self.notes),
+        }
+
+
+def _paired(found: PairedDifference | None) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    return {"n": found.n_pairs, "estimate": found.estimate, "interval": list(found.interval)}
+
+
+def split_halves(log: OutcomeLog) -> pd.DataFrame:
+    """Return one row per pair of halves under different regimes.
+
+    Columns ``tattoo_id, client_id`` and, with suffix ``_ps`` and ``_ns``, ``course_id``,
+    ``sessions_given`` (those whose result is known) and ``cleared``. A half treated with both
+    regimes makes no pair.
+    """
+    courses = log.courses.assign(sessions_given=judged_sessions(log))
+    courses = courses[courses["half"].notna() & courses["tattoo_id"].notna()]
+    courses = courses[courses["sessions_given"] > 0]
+    regimes = log.sessions.groupby("course_id")["regime"].agg(["first", "nunique"])
+    courses = courses.join(regimes, on="course_id")
+    courses = courses[courses["nunique"] == 1]
+    courses = courses.assign(cleared=courses["outcome"] == "cleared")
+    columns = ["tattoo_id", "client_id", "course_id", "sessions_given", "cleared"]
+    one = courses.loc[courses["first"] == "ps", columns]
+    other = courses.loc[courses["first"] == "ns", columns].drop(columns="client_id")
+    pairs = one.merge(other, on="tattoo_id", suffixes=("_ps", "_ns"))
+    return pairs.drop_duplicates("tattoo_id").reset_index(drop=True)
+
+
+def analyse_split(
+    log: OutcomeLog, *, horizon: int, level: float, replicates: int, seed: int
+) -> SplitTrial | None:
+    """Return the paired analysis, or None if the log holds no pair of halves."""
+    if not len(log.sessions):
+        return None
+    pairs = split_halves(log)
+    if not len(pairs):
+        return None
+    given = pairs[["sessions_given_ps", "sessions_given_ns"]].to_numpy(dtype=np.int64)
+    cleared = pairs[["cleared_ps", "cleared_ns"]].to_numpy(dtype=bool)
+    notes: list[str] = []
+    difference, support = _difference(pairs, given, cleared, horizon, level, replicates, seed)
+    if difference.estimate is None:
+        notes.append(
+            f"{len(pairs)} pair(s) of halves, followed together to session {support}: "
+            f"{LEAST_PAIRS} pairs, and {LEAST_AT_RISK} halves at risk in each regime at session "
+            f"{horizon}, are needed."
+        )
+    tests = {}
+    for n in CHECKED:
+        known = (cleared | (given >= n)).all(axis=1)
+        by_n = cleared & (given <= n)
+        only = [int((known & by_n[:, a] & ~by_n[:, 1 - a]).sum()) for a in (0, 1)]
+        if n <= horizon and known.any():
+            tests[n] = mcnemar(*only)
+    both = cleared.all(axis=1)
+    sessions = (
+        paired_difference(given[both, 0], given[both, 1], level=level) if both.sum() > 1 else None
+    )
+    return SplitTrial(
+        n_pairs=len(pairs),
+        n_clients=pairs["client_id"].nunique(),
+        difference=difference,
+        supported_to=support,
+        cleared_by=tests,
+        sessions=sessions,
+        fading=_fading(log, pairs, level),
+        notes=tuple(notes),
+    )
+
+
+def _difference(
+    pairs: pd.DataFrame,
+    given: npt.NDArray[np.int64],
+    cleared: npt.NDArray[np.bool_],
+    horizon: int,
+    level: float,
+    replicates: int,
+    seed: int,
+) -> tuple[Contrast, int]:
+    """Return the difference of restricted means, clients resampled with both halves."""
+    import pandas as pd
+
+    start = np.zeros(len(pairs), dtype=np.int64)
+
+    def mean(weight: FloatArray, side: int) -> float:
+        risk, events = life_sums(given[:, side], cleared[:, side], start, weight, horizon)
+        hazard = np.divide(events, risk, out=np.zeros(horizon), where=risk > 0)
+        return float(1 + np.cumprod(1 - hazard)[:-1].sum())
+
+    one = np.ones(len(pairs))
+    at_risk = np.array(
+        [life_sums(given[:, s], cleared[:, s], start, one, horizon)[0] for s in (0, 1)]
+    )
+    done = np.array([(cleared[:, s] & (given[:, s] <= horizon)).all() for s in (0, 1)])
+    enough = (at_risk >= LEAST_AT_RISK) | done[:, None]
+    thin = np.flatnonzero(~enough.all(axis=0))
+    support = int(thin[0]) if thin.size else horizon
+    if support < horizon or len(pairs) < LEAST_PAIRS:
+        return Contrast.missing(level), support
+    client = pd.factorize(pairs["client_id"])[0]
+    counts = cluster_counts(int(client.max()) + 1, replicates, seed=seed).astype(np.float64)
+    draws = [mean(row[client], 0) - mean(row[client], 1) for row in counts]
+    gap = mean(one, 0) - mean(one, 1)
+    return Contrast.normal(gap, float(np.std(draws, ddof=1)), level), support
+
+
+def _fading(log: OutcomeLog, pairs: pd.DataFrame, level: float) -> PairedDifference | None:
+    """Return the paired difference of the fall of log remaining ink per session.
+
+    Slopes are cut at the sessions that both halves have, so that the quicker half's early end
+    does not choose which part of the curve is compared.
+    """
+    wanted = {*pairs["course_id_ps"], *pairs["course_id_ns"]}
+    notes = log.graded[log.graded["course_id"].isin(wanted)]
+    if not len(notes):
+        return None
+    left = np.log(np.maximum(100 - notes["fading_pct"].to_numpy(dtype=np.float64), 1.0) / 100)
+    table = notes[["course_id", "after_session"]].assign(left=left)
+    curves = dict(iter(table.groupby("course_id")))
+    slopes = []
+    for ps, ns in zip(pairs["course_id_ps"], pairs["course_id_ns"], strict=True):
+        if ps not in curves or ns not in curves:
+            continue
+        common = min(curves[ps]["after_session"].max(), curves[ns]["after_session"].max())
+        pair = [_slope(curves[name], common) for name in (ps, ns)]
+        slopes.append(pair)
+    if len(slopes) < 2:
+        return None
+    values = -np.array(slopes)
+    known = ~np.isnan(values).any(axis=1)
+    if known.sum() < 2:
+        return None
+    return paired_difference(values[known, 0], values[known, 1], level=level)
+
+
+def _slope(curve: pd.DataFrame, last: int) -> float:
+    part = curve[curve["after_session"] <= last]
+    x = part["after_session"].to_numpy(dtype=np.float64)
+    if len(np.unique(x)) < 2:
+        return float("nan")
+    return float(np.polyfit(x, part["left"].to_numpy(dtype=np.float64), 1)[0])

@@ -1,0 +1,327 @@
+"""The exact joint fit of several clinics by exchange of files: sums travel, rows stay.
+
+Newton's method on the pooled rows needs, in each round, only a gradient and a square matrix from
+each clinic. Whoever pools keeps a `JointRounds`, which writes the next question; each clinic
+answers it from its own log with `answer_question`; the answers go back in, until the fit is
+done. It equals the fit on the pooled rows, of the covariates that every clinic can speak of,
+missing ones at their pooled mean.
+
+What travels is exact and so says more than a share: sums over all courses of a clinic and their
+cross-products, at each round's parameters. Covariates that fewer than five courses of some clinic
+speak of are left out, and counts per session are not sent. Somebody who knows all courses of a
+clinic but one could work out that one; a share is made so that they could not.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+import numpy as np
+from forecast.counts import check_goal
+from forecast.counts import judged_rows
+from forecast.sharing.share import FEWEST_REACHED
+from forecast.sharing.share import SHARED_MODEL
+from forecast.sharing.share import at_least
+from forecast.sharing.share import filled_durations
+from forecast.sharing.share import shareable
+from forecast.sharing.share import totals
+from forecast.errors import DataError, RequestError
+from forecast.survival.baseline import smooth_baseline
+from forecast.survival.encoding import Encoding
+from forecast.survival.place import RowsHere
+from forecast.survival.sums import Counts
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, TypeAlias, cast
+from forecast.counts import COVARIATES
+from forecast.counts import LIGHTEN
+from forecast.sharing.pool import PooledEvidence
+from forecast.survival.joint import joint_fit
+from forecast.survival.sums import Counts, Sums
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from forecast.log import OutcomeLog
+    from forecast.survival.joint import Place
+
+SCHEMA = 1
+QUESTION = "session-forecast joint fit: question"
+ANSWER = "session-forecast joint fit: answer"
+
+
+def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
+    """Return a clinic's answer to one question of a joint fit, as plain JSON values.
+
+    Raises
+    ------
+    RequestError
+        If it is no question of this version, or asks for a covariate that fewer than five
+        courses speak of.
+    DataError
+        If fewer than 20 courses reached the goal.
+    """
+    check_kind(question, QUESTION, "question")
+    try:
+        goal = check_goal(question["goal"])
+        rows = judged_rows(log, goal=goal)
+        if int(rows["observed"].sum()) < FEWEST_REACHED:
+            raise DataError(
+                f"Only {int(rows['observed'].sum())} course(s) reached the goal.",
+                f"Join once {FEWEST_REACHED} have: below that, single courses show.",
+            )
+        given = shareable(rows)
+        if question["ask"] == "columns":
+            found = what_is_there(log, rows, given)
+        else:
+            found = sums_of(rows, question, given)
+    except (KeyError, TypeError, ValueError, AttributeError) as problem:
+        if isinstance(problem, RequestError | DataError):
+            raise
+        raise RequestError(f"The question is damaged ({problem}).", "Ask for it again.") from None
+    return {"kind": ANSWER, "schema": SCHEMA, "question": fingerprint(question), **found}
+
+
+def what_is_there(log: OutcomeLog, rows: pd.DataFrame, given: Sequence[str]) -> dict[str, Any]:
+    """Return which covariates this log can speak of, their sums and how many courses have them."""
+    return {
+        "columns": {
+            name: {"sum": float(rows[name].sum()), "courses": int(rows[name].notna().sum())}
+            for name in given
+        },
+        "counts": {name: at_least(n) for name, n in totals(log, rows).items()},
+    }
+
+
+def sums_of(
+    rows: pd.DataFrame, question: Mapping[str, Any], given: Sequence[str]
+) -> dict[str, Any]:
+    """Return the sums that a question asks for."""
+    fills = {str(name): float(value) for name, value in question["fills"].items()}
+    rare = [name for name in fills if name not in given]
+    if rare:
+        raise RequestError(
+            f"The question asks for {rare[0]}, of which this log has too few courses.",
+            "Start the joint fit afresh with this clinic's answer.",
+        )
+    encoding = Encoding(tuple((name, None) for name in fills))
+    place = RowsHere.of(SHARED_MODEL, filled_durations(rows, fills), encoding)
+    if question["ask"] == "counts":
+        return {"sums": plain_counts(place.counts())}
+    parameters = np.array(question["parameters"], dtype=np.float64)
+    if parameters.shape != (3 + len(fills),) or not np.isfinite(parameters).all():
+        raise ValueError("the parameters")
+    if question["ask"] == "expected":
+        return {"sums": {"information": place.expected(parameters, smooth_baseline()).tolist()}}
+    if question["ask"] != "derivatives":
+        raise ValueError(f"it asks for {question['ask']!r}")
+    return {"sums": place.derivatives(parameters, smooth_baseline()).to_dict()}
+
+
+def plain_counts(counts: Counts) -> dict[str, Any]:
+    """Return totals and moments of the covariates; what happened at each session stays here."""
+    return {
+        "at_risk": float(counts.at_risk.sum()),
+        "events": float(counts.events.sum()),
+        "weight": counts.weight,
+        "first": counts.first.tolist(),
+        "second": counts.second.tolist(),
+        "zero_one": counts.zero_one.tolist(),
+        "n_rows": counts.n_rows,
+        "n_subjects": counts.n_subjects,
+    }
+
+
+def check_kind(stored: Any, kind: str, word: str) -> None:
+    """Raise RequestError unless ``stored`` is of this kind and version."""
+    if not isinstance(stored, dict) or stored.get("kind") != kind:
+        raise RequestError(f"This is not the {word} of a joint fit.", "Give the right file.")
+    if stored.get("schema") != SCHEMA:
+        raise RequestError(
+            f"The {word} has schema {stored.get('schema')!r}, this is {SCHEMA}.",
+            "Use the same version everywhere.",
+        )
+
+
+def fingerprint(stored: Mapping[str, Any]) -> str:
+    """Return a fingerprint of plain values."""
+    return hashlib.sha256(json.dumps(stored, sort_keys=True).encode()).hexdigest()[:16]
+
+
+STATE = "session-forecast joint fit: rounds"
+Answers: TypeAlias = tuple[Mapping[str, Any], ...]
+Put: TypeAlias = Callable[[dict[str, Any]], Answers]
+
+
+def counts_of(stored: Mapping[str, Any]) -> Counts:
+    """Return the counts that `plain_counts` wrote, all sessions in one."""
+    at_risk, events = np.array([stored["at_risk"]]), np.array([stored["events"]])
+    return Counts(
+        at_risk,
+        events,
+        at_risk,
+        events,
+        float(stored["weight"]),
+        np.array(stored["first"], dtype=np.float64),
+        np.array(stored["second"], dtype=np.float64),
+        np.array(stored["zero_one"], dtype=np.bool_),
+        int(stored["n_rows"]),
+        int(stored["n_subjects"]),
+    )
+
+
+class Unanswered(Exception):  # noqa: N818 (not an error: the fit waits for answers)
+    """The fit needs an answer that has not come yet; carries the question."""
+
+    def __init__(self, question: dict[str, Any]) -> None:
+        super().__init__("unanswered")
+        self.question = question
+
+
+@dataclass(frozen=True, slots=True)
+class JointRounds:
+    """A joint fit under way: the questions so far and what each clinic answered.
+
+    Attributes
+    ----------
+    goal : str
+    answers : tuple of tuple of mapping
+        One tuple per round, in the order asked; within it one answer per clinic.
+    """
+
+    goal: str = "clear"
+    answers: tuple[Answers, ...] = ()
+
+    def advance(self) -> tuple[dict[str, Any] | None, PooledEvidence | None]:
+        """Return the question to send out next, or None and the common model when done.
+
+        Raises
+        ------
+        RequestError
+            If the answers do not belong to the questions, or clinics share no covariate.
+        """
+        asked = 0
+
+        def put(question: dict[str, Any]) -> Answers:
+            nonlocal asked
+            if asked == len(self.answers):
+                raise Unanswered(question)
+            round_answers = self.answers[asked]
+            asked += 1
+            mark = fingerprint(question)
+            if any(answer.get("question") != mark for answer in round_answers):
+                raise RequestError(
+                    f"An answer of round {asked} is to another question.",
+                    "Give each clinic's answer to the question written last.",
+                )
+            return round_answers
+
+        try:
+            return None, run(self.goal, put)
+        except Unanswered as waiting:
+            return waiting.question, None
+
+    def with_answers(self, answers: Sequence[Any]) -> JointRounds:
+        """Return these rounds and one more, with the answers of all clinics.
+
+        Raises
+        ------
+        RequestError
+            If one is no answer, is there twice, or clinics are missing.
+        """
+        for answer in answers:
+            check_kind(answer, ANSWER, "answer")
+        texts = [json.dumps(answer, sort_keys=True) for answer in answers]
+        wanted = len(self.answers[0]) if self.answers else max(len(texts), 2)
+        if len(set(texts)) < len(texts) or len(texts) != wanted:
+            raise RequestError(
+                f"There are {len(set(texts))} different answers, {wanted} are needed.",
+                "Give one answer of each clinic, the same clinics in every round.",
+            )
+        # in an order of their own, so that sums do not depend on how the files were named
+        ordered = tuple(answer for _, answer in sorted(zip(texts, answers, strict=True),
+                                                       key=lambda pair: pair[0]))  # fmt: skip
+        return replace(self, answers=(*self.answers, ordered))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {
+            "kind": STATE,
+            "schema": SCHEMA,
+            "goal": self.goal,
+            "answers": [list(one) for one in self.answers],
+        }
+
+    @classmethod
+    def from_dict(cls, stored: Any) -> JointRounds:
+        """Return the rounds that :meth:`to_dict` wrote, or raise RequestError."""
+        check_kind(stored, STATE, "file of rounds")
+        return cls(stored["goal"], tuple(tuple(one) for one in stored["answers"]))
+
+
+def run(goal: str, put: Put) -> PooledEvidence:
+    """Fit jointly, asking with ``put``."""
+    base = {"kind": QUESTION, "schema": SCHEMA, "goal": goal}
+    first = put({**base, "ask": "columns"})
+    try:
+        means = common_means(first)
+        fitted = joint_fit(
+            SHARED_MODEL,
+            Encoding(tuple((name, None) for name in means)),
+            cast("Sequence[Place]", first),  # asked by file, never called
+            ask=lambda _, method, arguments: read_answers(
+                method, put({**base, "ask": method, "fills": means, **told(arguments)})
+            ),
+        )
+        counts = {
+            name: sum(int(answer["counts"].get(name) or 0) for answer in first)
+            for name in first[0]["counts"]
+        }
+    except (KeyError, TypeError, ValueError, AttributeError) as problem:
+        if isinstance(problem, RequestError | DataError):
+            raise
+        raise RequestError(f"An answer is damaged ({problem!r}).", "Ask for it again.") from None
+    return PooledEvidence(
+        goal=goal,
+        parameters=fitted.names,
+        mean=fitted.parameters,
+        covariance=fitted.covariance_matrix,
+        variance_between=np.full(len(fitted.names), np.nan),
+        n_clinics=(len(first),) * len(fitted.names),
+        members=tuple(fingerprint(answer) for answer in first),
+        counts=counts,
+        notes=(
+            f"The exact fit on the rows of {len(first)} clinics together, which takes them for "
+            "one; the spread between them in a prior is judged, not found.",
+            "Use it where none of these clinics' logs is fitted: its courses would count twice.",
+        ),
+    )
+
+
+def common_means(first: Answers) -> dict[str, float]:
+    """Return the pooled mean of each covariate that every clinic can speak of."""
+    columns = [answer["columns"] for answer in first]
+    common = [name for name in (*COVARIATES, LIGHTEN) if all(name in one for one in columns)]
+    if not common:
+        raise RequestError("The clinics share no covariate.", "Pool their shares instead.")
+    return {
+        name: sum(one[name]["sum"] for one in columns)
+        / sum(one[name]["courses"] for one in columns)
+        for name in common
+    }
+
+
+def told(arguments: tuple[Any, ...]) -> dict[str, Any]:
+    """Return the parameters that a question is asked at, if any."""
+    return {"parameters": arguments[0].tolist()} if arguments else {}
+
+
+def read_answers(method: str, answers: Answers) -> list[Any]:
+    """Return the sums in the answers to one question."""
+    sums = [answer["sums"] for answer in answers]
+    if method == "counts":
+        return [counts_of(one) for one in sums]
+    if method == "expected":
+        return [np.array(one["information"], dtype=np.float64) for one in sums]
+    return [Sums.from_dict(one) for one in sums]

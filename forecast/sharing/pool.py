@@ -1,0 +1,341 @@
+"""From the shares of several clinics to common effects, with how far clinics differ.
+
+The common effects may stand in for the published evidence: `fit_forecaster(log, evidence=...)`.
+A prior for one clinic is as wide as the doubt about the common effect and the spread between
+clinics together. The spread found among few clinics says little of itself, so that in a prior the
+judgement that published evidence uses counts as much as three more clinics would.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+import numpy as np
+from forecast.causal.random_effects import random_effects
+from forecast.counts import COVARIATES
+from forecast.counts import INK_GROUPS
+from forecast.counts import LIGHTEN
+from forecast.counts import BETWEEN_CLINICS
+from forecast.counts import NEVER_COVARIATES
+from forecast.counts import duration_prior
+from forecast.counts import hazard_prior
+from forecast.counts import check_goal
+from forecast.sharing.share import Share
+from forecast.sharing.share import checked_names
+from forecast.errors import RequestError
+from forecast.survival.baseline import SMOOTH_NAMES, smooth_baseline
+from forecast._types import FloatArray
+
+KIND, SCHEMA = "session-forecast pooled evidence", 1
+# Standard deviation between clinics that is judged, not found: for effects as in published
+# evidence; for the level, a clinic's own speed of a third on the count of sessions.
+JUDGED = dict.fromkeys(COVARIATES, BETWEEN_CLINICS) | {
+    "baseline[level]": 0.6,
+    "baseline[slope]": 0.3,
+    "baseline[curve]": 0.3,
+    # one clinic covers at half faded, another at four fifths: 0.23 to 0.54 of the sessions
+    LIGHTEN: 0.6,
+}
+JUDGED_WORTH = 3  # clinics that the judgement counts as
+N_DRAWS, FARTHEST = 4000, 200
+QUARTERS = (0.75, 0.5, 0.25)  # of clients still uncleared
+NORMAL_QUARTILE = 0.6744897501960817
+# Their hazard ratio mixes how slow they are with whether they clear at all, and the finer
+# colours are told relative to the others.
+MAY_NEVER_CLEAR = {
+    *NEVER_COVARIATES,
+    *(name for name, group in INK_GROUPS.items() if group <= INK_GROUPS["ink_other"]),
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PooledEvidence:
+    """Common effects of several clinics, usable as the prior of any.
+
+    Attributes
+    ----------
+    goal : str
+    parameters : tuple of str
+        As in a share: three of the baseline, then log hazard ratios.
+    mean, covariance : ndarray of shape (k,) and (k, k)
+        The common effects and their covariance, without the spread between clinics.
+    variance_between : ndarray of shape (k,)
+        NaN where it could not be estimated.
+    n_clinics : tuple of int
+        Clinics that gave each parameter.
+    members : tuple of str
+        Fingerprints of the shares.
+    counts : mapping of str to int
+        Courses and so on, at least: counts under five were not given.
+    notes : tuple of str
+    """
+
+    goal: str
+    parameters: tuple[str, ...]
+    mean: FloatArray
+    covariance: FloatArray
+    variance_between: FloatArray
+    n_clinics: tuple[int, ...]
+    members: tuple[str, ...]
+    counts: Mapping[str, int]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def spread(self) -> FloatArray:
+        """Standard deviation of a clinic's own effect around the common one, for a prior."""
+        judged = np.array([JUDGED[name] for name in self.parameters]) ** 2
+        found = np.where(np.isfinite(self.variance_between), self.variance_between, 0.0)
+        others = np.maximum(np.array(self.n_clinics) - 1, 0)
+        others = np.where(np.isfinite(self.variance_between), others, 0)
+        pooled: FloatArray = (others * found + JUDGED_WORTH * judged) / (others + JUDGED_WORTH)
+        return np.asarray(np.sqrt(pooled), dtype=np.float64)
+
+    @property
+    def width(self) -> FloatArray:
+        """Standard deviation of a clinic's own effect: doubt and spread together."""
+        total: FloatArray = np.sqrt(np.diag(self.covariance) + self.spread**2)
+        return total
+
+    def hazard_prior(self) -> dict[str, tuple[float, float]]:
+        """Return mean and standard deviation of each parameter of the grouped hazard.
+
+        Covariates that no clinic gave keep the published evidence.
+        """
+        own = dict(zip(self.parameters, pairs(self.mean, self.width), strict=True))
+        return {**hazard_prior(self.goal), **own}
+
+    def duration_prior(self) -> dict[str, tuple[float, float]]:
+        """Return the same on the log number of sessions, with location and log scale.
+
+        The baseline gives the quartiles of the reference tattoo, and with them location, scale
+        and the Weibull shape through which a log hazard ratio moves the log of the count. Inks
+        that may never clear keep the published evidence.
+        """
+        location, log_scale, shape = self.reference_duration()
+        published = duration_prior(self.goal)
+        effects = {
+            name: (-mean / shape, width / shape)
+            for name, (mean, width) in self.hazard_prior().items()
+            if name in self.parameters[3:] and name not in MAY_NEVER_CLEAR
+        }
+        return {**published, "location": location, **effects, "log_scale": log_scale}
+
+    def reference_duration(self) -> tuple[tuple[float, float], tuple[float, float], float]:
+        """Return location, log scale (mean and standard deviation), and the Weibull shape."""
+        total = self.covariance[:3, :3] + np.diag(self.spread[:3] ** 2)
+        rng = np.random.default_rng(0)
+        draws = rng.multivariate_normal(self.mean[:3], total, size=N_DRAWS)
+        quarters = log_quartiles(draws)
+        early, late = quarters[:, 0], quarters[:, 2]
+        scale = np.log((late - early) / (2 * NORMAL_QUARTILE))
+        first, _, last = log_quartiles(self.mean[None, :3])[0]
+        shape = float(np.log(np.log(QUARTERS[2]) / np.log(QUARTERS[0])) / (last - first))
+        middle = quarters[:, 1]
+        return (
+            (float(np.median(middle)), robust_spread(middle)),
+            (float(np.median(scale)), robust_spread(scale)),
+            shape,
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {
+            "kind": KIND,
+            "schema": SCHEMA,
+            "goal": self.goal,
+            "parameters": list(self.parameters),
+            "mean": self.mean.tolist(),
+            "covariance": self.covariance.tolist(),
+            "variance_between": [
+                float(v) if np.isfinite(v) else None for v in self.variance_between
+            ],
+            "n_clinics": list(self.n_clinics),
+            "members": list(self.members),
+            "counts": dict(self.counts),
+            "notes": list(self.notes),
+        }
+
+    @classmethod
+    def from_dict(cls, stored: Any, *, named: str = "The evidence") -> PooledEvidence:
+        """Return the evidence that :meth:`to_dict` wrote.
+
+        Raises
+        ------
+        RequestError
+            If it is something else, of another schema, or its numbers cannot be.
+        """
+        if not isinstance(stored, dict) or stored.get("kind") != KIND:
+            raise RequestError(f"{named} is not pooled evidence.", "Give the file pool wrote.")
+        if stored.get("schema") != SCHEMA:
+            raise RequestError(
+                f"{named} has schema {stored.get('schema')!r}, this is {SCHEMA}.", "Pool again."
+            )
+        try:
+            between = [np.nan if v is None else float(v) for v in stored["variance_between"]]
+            found = cls(
+                goal=check_goal(stored["goal"]),
+                parameters=checked_names(stored["parameters"]),
+                mean=np.array(stored["mean"], dtype=np.float64),
+                covariance=np.array(stored["covariance"], dtype=np.float64),
+                variance_between=np.array(between),
+                n_clinics=tuple(int(n) for n in stored["n_clinics"]),
+                members=tuple(str(member) for member in stored["members"]),
+                counts={str(name): int(n) for name, n in stored["counts"].items()},
+                notes=tuple(str(note) for note in stored["notes"]),
+            )
+            found.check()
+        except (KeyError, TypeError, ValueError, AttributeError) as problem:
+            raise RequestError(f"{named} is damaged ({problem}).", "Pool again.") from None
+        return found
+
+    def check(self) -> None:
+        """Raise ValueError when sizes or values cannot be."""
+        k = len(self.parameters)
+        shapes = (self.mean.shape, self.variance_between.shape, (len(self.n_clinics),))
+        if any(shape != (k,) for shape in shapes) or self.covariance.shape != (k, k):
+            raise ValueError(f"{k} parameters, but other numbers of values")
+        variances = np.diag(self.covariance)
+        if not np.isfinite(self.mean).all() or not (variances > 0).all():
+            raise ValueError("a mean that is no number or a variance not above zero")
+        if (self.variance_between < 0).any():
+            raise ValueError("a spread below zero")
+
+    def to_text(self) -> str:
+        """Return a table of the common effects, and what they rest on."""
+        errors, spread = np.sqrt(np.diag(self.covariance)), np.sqrt(self.variance_between)
+        lines = [
+            f"From {len(self.members)} clinics with at least {self.counts['courses']} courses, "
+            f"{self.counts['reached']} of which reached the goal ({self.goal}).",
+            "",
+            f"{'log hazard ratio':<22}{'mean':>8}{'error':>8}{'spread':>8}{'clinics':>9}",
+        ]
+        for row, name in enumerate(self.parameters):
+            between = f"{spread[row]:>8.2f}" if np.isfinite(spread[row]) else f"{'-':>8}"
+            lines.append(
+                f"{name:<22}{self.mean[row]:>8.2f}{errors[row]:>8.2f}{between}"
+                f"{self.n_clinics[row]:>9}"
+            )
+        return "\n".join([*lines, "", *(f"- {note}" for note in self.notes)])
+
+
+def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
+    """Return the common effects of the shares of several clinics, by random effects (REML).
+
+    Parameters
+    ----------
+    shares : sequence of mapping
+        As `share_log` returns them, one per clinic.
+
+    Raises
+    ------
+    RequestError
+        If there are fewer than two, one is there twice, or goals differ.
+    """
+    read = [Share.from_dict(one, named=f"Share {n}") for n, one in enumerate(shares, start=1)]
+    check_together(read)
+    given = {name for share in read for name in share.parameters}
+    names = tuple(name for name in (*SMOOTH_NAMES, *COVARIATES, LIGHTEN) if name in given)
+    found = random_effects(
+        [spread_out(share, names)[0] for share in read],
+        [spread_out(share, names)[1] for share in read],
+    )
+    notes = [
+        "Use it where none of the shares is of the same log: its courses would count twice.",
+        f"In a prior, a judged spread between clinics counts as {JUDGED_WORTH} further clinics.",
+    ]
+    if not found.converged:
+        notes.append("The spread between clinics did not settle.")
+    return PooledEvidence(
+        goal=read[0].goal,
+        parameters=names,
+        mean=found.mean,
+        covariance=found.covariance,
+        variance_between=found.variance_between,
+        n_clinics=tuple(found.n_groups.tolist()),
+        members=tuple(share.digest for share in read),
+        counts={
+            name: sum(share.counts.get(name) or 0 for share in read) for name in read[0].counts
+        },
+        notes=tuple(notes),
+    )
+
+
+def check_together(shares: Sequence[Share]) -> None:
+    """Raise RequestError unless these are shares of different clinics for one goal."""
+    if len(shares) < 2:
+        raise RequestError(f"There is {len(shares)} share.", "Give those of two clinics or more.")
+    digests = [share.digest for share in shares]
+    twice = next((n for n, one in enumerate(digests, start=1) if one in digests[: n - 1]), None)
+    if twice is not None:
+        first = digests.index(digests[twice - 1]) + 1
+        raise RequestError(f"Shares {first} and {twice} are the same.", "Give each clinic once.")
+    goals = sorted({share.goal for share in shares})
+    if len(goals) > 1:
+        raise RequestError(
+            f"The shares have different goals, {' and '.join(goals)}.", "Pool one goal at a time."
+        )
+
+
+def spread_out(share: Share, names: tuple[str, ...]) -> tuple[FloatArray, FloatArray]:
+    """Return a share's estimates and covariance in the order of ``names``, NaN where absent."""
+    place = [names.index(name) for name in share.parameters]
+    values, covariance = np.full(len(names), np.nan), np.full((len(names), len(names)), np.nan)
+    values[place] = share.estimates
+    covariance[np.ix_(place, place)] = share.covariance
+    return values, covariance
+
+
+def load_evidence(path: str | os.PathLike[str]) -> PooledEvidence:
+    """Return the pooled evidence saved as JSON at ``path``.
+
+    Raises
+    ------
+    RequestError
+        If it cannot be read or is something else.
+    """
+    try:
+        stored = json.loads(Path(path).read_text(encoding="utf-8"))
+    except OSError as error:
+        raise RequestError(
+            f"{os.fspath(path)} cannot be read: {error.strerror}.", "Give the file pool wrote."
+        ) from None
+    except ValueError:
+        stored = None
+    return PooledEvidence.from_dict(stored, named=os.fspath(path))
+
+
+def pairs(means: FloatArray, widths: FloatArray) -> list[tuple[float, float]]:
+    """Return (mean, standard deviation) of each."""
+    return list(zip(means.tolist(), widths.tolist(), strict=True))
+
+
+def log_quartiles(baseline: FloatArray) -> FloatArray:
+    """Return log sessions by which a quarter, half and three quarters reached the goal.
+
+    ``baseline`` has shape (n, 3); between whole sessions the cumulative hazard is a power of time,
+    and beyond the last one looked at it goes on as it did.
+    """
+    linear = smooth_baseline().linear(baseline, FARTHEST)
+    # a curve that turns down far out is held at what it was at its highest, and never at zero
+    total = np.log(np.maximum.accumulate(np.cumsum(np.exp(np.clip(linear, -30, 30)), axis=1), 1))
+    steps = np.log(np.arange(1, FARTHEST + 1))
+    found = np.empty((len(baseline), len(QUARTERS)))
+    for column, left in enumerate(QUARTERS):
+        wanted = np.log(-np.log(left))
+        after = np.clip((total < wanted).sum(axis=1), 1, FARTHEST - 1)
+        rows = np.arange(len(total))
+        low, high = total[rows, after - 1], total[rows, after]
+        share = (wanted - low) / np.maximum(high - low, 1e-9)
+        share = np.clip(share, -5.0, 5.0)
+        found[:, column] = steps[after - 1] + share * (steps[after] - steps[after - 1])
+    return found
+
+
+def robust_spread(values: FloatArray) -> float:
+    """Return the standard deviation that the middle half of the values suggests."""
+    low, high = np.quantile(values, [0.25, 0.75])
+    return float((high - low) / (2 * NORMAL_QUARTILE))

@@ -1,0 +1,160 @@
+"""Spellings: read where the meaning is certain, refused where it is not."""
+
+from datetime import date
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from forecast.log.columns import BODY_SITES
+from forecast.log.columns import INKS
+from forecast.log.columns import TABLES
+from forecast.log.columns import column
+from forecast.log.cells import UnreadableError
+from forecast.log.cells import date_order
+from forecast.log.cells import read_cell
+
+CERTAIN = [
+    ("skin_type", "iv", "IV"),
+    ("skin_type", "4", "IV"),
+    ("skin_type", "4.0", "IV"),
+    ("skin_type", "Type IV", "IV"),
+    ("skin_type", "Fitzpatrick 2", "II"),
+    ("body_site", " Upper Arm ", "upper_arm"),
+    ("body_site", "lower-leg", "lower_leg"),
+    ("inks", "Black, Dark Blue", "black;dark_blue"),
+    ("inks", "red/black", "black;red"),
+    ("inks", "black and green", "black;green"),
+    ("inks", "red;black;red;", "black;red"),
+    ("smoker", "Y", "yes"),
+    ("smoker", "1", "yes"),
+    ("smoker", "FALSE", "no"),
+    ("smoker", "n/a", None),
+    ("scarring", "none", "none"),
+    ("stop_reason", "unknown", "unknown"),
+    ("outcome", "Cleared", "cleared"),
+    ("age_years", "34,5", 34.5),
+    ("age_years", "34 years", 34.0),
+    ("price_paid", "€ 1,250.50", 1250.5),
+    ("price_paid", "1.250,50", 1250.5),
+    ("area_cm2", "12 cm²", 12.0),
+    ("sessions_given", "6.0", 6),
+    ("age_years", "-", None),
+    ("client_id", "  P 12 ", "P 12"),
+]
+
+
+@pytest.mark.parametrize(("name", "written", "meaning"), CERTAIN)
+def test_a_certain_meaning_is_read(name, written, meaning):
+    assert read_cell(column("courses", name), written).value == meaning
+
+
+UNCERTAIN = [
+    ("skin_type", "III-IV"),
+    ("skin_type", "7"),
+    ("body_site", "arm"),
+    ("inks", "black;pink"),
+    ("inks", ";"),
+    ("smoker", "sometimes"),
+    ("age_years", "1,250"),
+    ("age_years", "about 30"),
+    ("age_years", "30-35"),
+    ("age_years", "inf"),
+    ("age_years", "1e999"),
+    ("sessions_given", "4.5"),
+    ("sessions_given", "six"),
+    ("started_on", "03/04/2024"),
+    ("started_on", "2024-02-30"),
+    ("started_on", "24-03-01"),
+    ("started_on", "1901-01-01"),
+    ("started_on", "March 2024"),
+    ("outcome", "#REF!"),
+    ("client_id", "=A2&B2"),
+]
+
+
+@pytest.mark.parametrize(("name", "written"), UNCERTAIN)
+def test_an_uncertain_meaning_is_refused_with_the_rule(name, written):
+    with pytest.raises(UnreadableError, match=r"\w+ \w+"):
+        read_cell(column("courses", name), written)
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        "2024-03-01",
+        "2024-3-1",
+        "2024/03/01",
+        "2024.03.01",
+        "20240301",
+        "2024-03-01 00:00:00",
+        "2024-03-01T14:30",
+        "1 March 2024",
+        "1st Mar 2024",
+        "March 1, 2024",
+        "01-Mar-2024",
+        "45352",  # days since 1899-12-30: how spreadsheets store this date
+        "45352.5",
+    ],
+)
+def test_dates_whose_day_is_certain_are_read(written):
+    assert read_cell(column("courses", "started_on"), written).value == date(2024, 3, 1)
+
+
+def test_the_order_of_day_and_month_needs_proof_from_the_same_table():
+    started = column("courses", "started_on")
+    assert date_order(["03/04/2024", "31/12/2024"]) == "day"
+    assert date_order(["03/04/2024", "12/31/2024"]) == "month"
+    assert date_order(["03/04/2024", "05/06/2024"]) is None
+    assert date_order(["31/12/2024", "12/31/2024"]) is None
+    assert date_order(["03/04/2024", "30/02/2024"]) is None  # no day proves nothing
+    assert read_cell(started, "03/04/2024", order="day").value == date(2024, 4, 3)
+    assert read_cell(started, "03/04/2024", order="month").value == date(2024, 3, 4)
+    assert read_cell(started, "04/04/2024").value == date(2024, 4, 4)
+    assert read_cell(started, "31.12.2024").value == date(2024, 12, 31)
+
+
+def test_the_log_own_spelling_needs_no_tolerance():
+    for rules in TABLES.values():
+        for rule in rules:
+            for level in rule.levels:
+                assert read_cell(rule, level) == (level, ())
+
+
+@given(st.sets(st.sampled_from(INKS), min_size=1), st.randoms(use_true_random=False))
+def test_a_set_reads_the_same_in_any_order_and_case(inks, random):
+    shuffled = list(inks)
+    random.shuffle(shuffled)
+    rule = column("courses", "inks")
+    plain = read_cell(rule, ";".join(inks)).value
+    assert plain == ";".join(ink for ink in INKS if ink in inks)
+    assert read_cell(rule, ", ".join(ink.upper() for ink in shuffled)).value == plain
+
+
+@given(st.sampled_from(BODY_SITES), st.sampled_from([" ", "-", "_", "  "]), st.booleans())
+def test_sites_read_the_same_whatever_joins_their_words(site, mark, upper):
+    written = site.replace("_", mark)
+    written = written.upper() if upper else written.title()
+    assert read_cell(column("courses", "body_site"), written).value == site
+
+
+@given(st.dates(date(1980, 1, 1), date(2099, 12, 31)))
+def test_every_date_reads_back_from_its_own_forms(day):
+    rule = column("courses", "started_on")
+    serial = (day - date(1899, 12, 30)).days
+    for written in (day.isoformat(), f"{day:%d %B %Y}", f"{day:%Y%m%d}", str(serial)):
+        assert read_cell(rule, written).value == day
+    assert read_cell(rule, f"{day:%d/%m/%Y}", order="day").value == day
+
+
+@given(st.text(max_size=30))
+def test_any_text_is_either_read_or_refused(text):
+    for rules in TABLES.values():
+        for rule in rules:
+            try:
+                value, _ = read_cell(rule, text)
+            except UnreadableError:
+                continue
+            assert value is None or isinstance(value, str | int | float | date)
+            if value is None:
+                assert len(text.strip()) <= len("not recorded")

@@ -1,0 +1,108 @@
+"""The data package states the same rules, and frictionless, an outside judge, agrees."""
+
+import json
+from pathlib import Path
+
+import frictionless
+import pandas as pd
+import pytest
+
+from forecast.log.columns import TABLES
+from forecast.log.columns import column_names
+from forecast.log.outcome_log import read_log
+from forecast.log.data_package import data_package
+from forecast.log.data_package import write_log
+from forecast.log.report import BLANKED
+from forecast.invented import simulate_log
+from forecast.invented import simulate_split_trial
+
+SHIPPED = Path(__file__).parents[2] / "synthetic_data"
+
+
+def judged(folder):
+    """Return what frictionless finds wrong, as (table, row, column) in our row numbers."""
+    report = frictionless.validate(str(folder / "datapackage.json"))
+    return {
+        (task.name, getattr(error, "row_number", None), getattr(error, "field_name", None))
+        for task in report.tasks
+        for error in task.errors
+    }
+
+
+def test_frictionless_finds_nothing_wrong_with_the_shipped_clinic():
+    assert judged(SHIPPED) == set()
+
+
+def test_the_shipped_description_is_the_one_made_from_the_rules():
+    shipped = json.loads((SHIPPED / "datapackage.json").read_text(encoding="utf-8"))
+    assert shipped == data_package(title=shipped["title"])
+
+
+def test_frictionless_finds_nothing_wrong_with_a_split_trial(tmp_path):
+    write_log(simulate_split_trial(12, seed=2), tmp_path)
+    assert judged(tmp_path) == set()
+
+
+SPOILED = [
+    ("courses", "skin_type", "VII"),
+    ("courses", "inks", "black;pink"),
+    ("courses", "sessions_given", "0"),
+    ("courses", "sessions_given", "2.5"),
+    ("courses", "started_on", "2024-02-30"),
+    ("courses", "client_id", ""),
+    ("courses", "smoker", "sometimes"),
+    ("sessions", "wavelengths_nm", "infrared"),
+    ("sessions", "session_no", "-1"),
+    ("gradings", "fading_pct", "101"),
+    ("reactions", "reaction", "itch"),
+]
+
+
+@pytest.mark.parametrize(("table", "column", "value"), SPOILED)
+def test_frictionless_and_our_report_point_at_the_same_cell(tmp_path, table, column, value):
+    write_log(simulate_log(40, seed=11), tmp_path)
+    frame = pd.read_csv(tmp_path / f"{table}.csv", dtype=str, na_filter=False)
+    frame.loc[2, column] = value
+    frame.to_csv(tmp_path / f"{table}.csv", index=False)
+    report = read_log(tmp_path).report
+    told = report.flagged["remedy"].str.contains(f"{BLANKED}|counts as")
+    ours = pd.concat([report.set_aside, report.flagged[told]])
+    own = ours[(ours["table"] == table) & (ours["rule"] != "a course whose own row is used")]
+    assert (table, 4, column) in judged(tmp_path)
+    assert set(zip(own["table"], own["row"], own["column"], strict=True)) == {(table, 4, column)}
+
+
+def test_frictionless_sees_a_session_without_a_course(tmp_path):
+    write_log(simulate_log(20, seed=11), tmp_path)
+    with (tmp_path / "sessions.csv").open("a") as file:
+        file.write("C9999,1,2024-01-01,ns,,,,,\n")
+    assert {(table, row) for table, row, _ in judged(tmp_path)} == {
+        ("sessions", len((tmp_path / "sessions.csv").read_text().splitlines()))
+    }
+
+
+def test_the_same_log_is_written_byte_for_byte_whatever_row_types_it_came_from(tmp_path):
+    log = simulate_log(25, seed=4)
+    write_log(log, tmp_path / "first")
+    write_log(read_log(tmp_path / "first"), tmp_path / "second")
+    for name in ("courses", "sessions", "gradings", "reactions", "lasers"):
+        first = (tmp_path / "first" / f"{name}.csv").read_bytes()
+        assert first == (tmp_path / "second" / f"{name}.csv").read_bytes()
+        assert b"\r" not in first
+        assert tuple(first.decode().splitlines()[0].split(",")) == column_names(name)
+
+
+def test_only_tables_with_rows_are_written_and_described(tmp_path):
+    log = simulate_log(25, seed=4)
+    bare = type(log).from_frames(log.courses)
+    write_log(bare, tmp_path)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["courses.csv", "datapackage.json"]
+    assert judged(tmp_path) == set()
+
+
+def test_every_column_is_described_in_words():
+    for resource in data_package()["resources"]:
+        fields = resource["schema"]["fields"]
+        assert tuple(field["name"] for field in fields) == column_names(resource["name"])
+        assert all(field["description"].endswith(".") for field in fields)
+    assert len(data_package()["resources"]) == len(TABLES)

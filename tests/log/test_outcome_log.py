@@ -1,0 +1,151 @@
+"""The outcome log: what goes in comes out, or is listed with the reason."""
+
+import pandas as pd
+import pytest
+
+from forecast.log.columns import TABLES
+from forecast.log.columns import column_names
+from forecast.log.outcome_log import OutcomeLog
+
+
+def course(**changes):
+    plain = {
+        "course_id": "c1",
+        "client_id": "p1",
+        "started_on": "2024-03-01",
+        "skin_type": "II",
+        "body_site": "forearm",
+        "inks": "black",
+        "ink_density": "medium",
+        "layering": "single",
+        "sessions_given": 6,
+        "outcome": "cleared",
+    }
+    return plain | changes
+
+
+def log_of(*courses, **tables):
+    frames = {name: pd.DataFrame(rows) for name, rows in tables.items()}
+    return OutcomeLog.from_frames(pd.DataFrame(list(courses)), **frames)
+
+
+def test_a_plain_course_is_used_and_nothing_is_listed():
+    log = log_of(course())
+    assert log.report.rows["courses"].used == 1
+    assert log.report.set_aside.empty
+    assert log.report.flagged.empty
+    assert log.report.tolerated.empty
+
+
+def test_absent_tables_are_empty_frames_with_their_columns():
+    log = log_of(course())
+    for name in TABLES:
+        assert tuple(getattr(log, name).columns) == column_names(name)
+    assert len(log.sessions) == 0
+
+
+def test_empty_cells_are_not_recorded_and_defaults_are_filled():
+    row = log_of(course(age_years=None, price_paid="")).courses.iloc[0]
+    assert pd.isna(row["age_years"])
+    assert pd.isna(row["price_paid"])
+    assert row["goal"] == "clear"
+    assert row["sessions_elsewhere"] == 0
+
+
+@pytest.mark.parametrize(
+    ("column", "written"),
+    [
+        ("skin_type", "VII"),
+        ("sessions_given", 0),
+        ("sessions_given", -3),
+        ("sessions_given", "4.5"),
+        ("sessions_given", None),
+        ("inks", "black;pink"),
+        ("started_on", "2024-02-30"),
+        ("outcome", ""),
+        ("sessions_elsewhere", "2-3"),
+        ("goal", "both"),
+    ],
+)
+def test_a_row_that_breaks_a_rule_is_set_aside_with_its_place(column, written):
+    log = log_of(course(), course(course_id="c2", **{column: written}))
+    count = log.report.rows["courses"]
+    assert (count.rows_in, count.used, count.set_aside) == (2, 1, 1)
+    listed = log.report.set_aside.iloc[0]
+    assert (listed["table"], listed["row"], listed["column"]) == ("courses", 3, column)
+    assert listed["rule"]
+    assert listed["remedy"].startswith("Write ")
+
+
+@pytest.mark.parametrize(
+    ("column", "written"),
+    [
+        ("age_years", -4),
+        ("age_years", 340),
+        ("area_cm2", "ten"),
+        ("price_paid", "ca. 900"),
+        ("price_paid", "#REF!"),
+        ("smoker", "sometimes"),
+        ("origin", "friend"),
+        ("scarring", "a little"),
+        ("stop_reason", "bored"),
+        ("sessions_prepaid", "six"),
+        ("sessions_prepaid", 1000),
+        ("half", "C"),
+    ],
+)
+def test_an_optional_cell_that_cannot_be_used_is_not_recorded_and_its_row_is_used(column, written):
+    log = log_of(course(), course(course_id="c2", client_id="p2", **{column: written}))
+    assert log.report.rows["courses"].used == 2
+    assert log.report.set_aside.empty
+    assert pd.isna(log.courses[column][1])
+    (own,) = log.report.flagged.to_dict("records")
+    assert (own["table"], own["row"], own["column"]) == ("courses", 3, column)
+    assert own["value"] == str(written)
+    assert own["rule"]
+    assert own["remedy"].startswith("Write ")
+    assert "read as not recorded" in own["remedy"]
+
+
+@pytest.mark.parametrize("written", ["soon", "1970-01-01", pd.Timestamp("1970-01-01")])
+def test_an_optional_date_that_cannot_be_used_is_not_recorded(written):
+    laser = {"laser_id": "yag", "regime": "ns", "wavelengths_nm": "1064"}
+    lasers = [laser | {"in_use_from": written}]
+    log = log_of(course(), lasers=lasers)
+    assert pd.isna(log.lasers["in_use_from"].item())
+    assert flagged(log) == [(2, "in_use_from")]
+
+
+def test_the_report_says_of_which_flagged_cells_nothing_is_used():
+    log = log_of(course(smoker="sometimes"), course(course_id="c2", client_id="P1", inks="red"))
+    first, _, rest = log.report.to_text().partition("the cell read as not recorded):")
+    then, _, last = rest.partition("Flagged (used all the same):")
+    assert "Set aside (" not in first
+    assert "'sometimes'" in then
+    assert "client_id" not in then
+    assert "client_id" in last
+
+
+def flagged(log):
+    listed = log.report.flagged
+    return list(zip(listed["row"], listed["column"], strict=True))
+
+
+def test_a_client_spelled_in_two_ways_is_flagged():
+    log = log_of(course(), course(course_id="c2", client_id="P1"))
+    assert flagged(log) == [(2, "client_id"), (3, "client_id")]
+
+
+def test_a_client_with_two_skin_types_is_flagged():
+    log = log_of(course(), course(course_id="c2", body_site="back", skin_type="IV"))
+    assert flagged(log) == [(2, "skin_type"), (3, "skin_type")]
+
+
+@pytest.mark.parametrize("year", ["2025", "1989"])
+def test_a_date_far_from_all_others_is_flagged(year):
+    usual = course(started_on="2020-03-01")
+    courses = [usual | {"course_id": f"c{i}", "client_id": f"p{i}"} for i in range(30)]
+    courses[7]["started_on"] = f"{year}-01-10"
+    log = log_of(*courses)
+    assert flagged(log) == [(9, "started_on")]
+    assert log.report.set_aside.empty

@@ -1,0 +1,79 @@
+"""The report says what happened, to people and to programs."""
+
+import json
+
+import pandas as pd
+import pytest
+
+from forecast.log.outcome_log import OutcomeLog
+from forecast.invented import simulate_log
+
+
+@pytest.fixture(scope="module")
+def report():
+    """Return the report of a log with a few faults in it."""
+    log = simulate_log(30, seed=9)
+    courses = log.courses.assign(room="1", skin_type=log.courses["skin_type"].str.lower())
+    courses["sessions_given"] = courses["sessions_given"].astype(object)
+    courses.loc[2, "sessions_given"] = "many"
+    courses.loc[[4, 5, 6, 7], "skin_type"] = "beige"
+    courses.loc[9, "age_years"] = 200
+    return OutcomeLog.from_frames(courses).report
+
+
+def test_the_text_says_counts_places_rules_and_remedies(report):
+    text = report.to_text()
+    assert "courses          30       25          5" in text
+    assert "row 4: 'many'. Write a whole number from 1 to 100 (sessions)." in text
+    assert "courses.skin_type, 4 row(s), rule: one of I, II, III, IV, V, VI." in text
+    assert "and 1 more." in text
+    assert "Flagged (the row is used, the cell read as not recorded):" in text
+    assert "Flagged (used all the same):" not in text
+    assert "row 11: '200'." in text
+    assert "upper and lower case, spaces and hyphens" in text
+    assert "Columns of courses that the log does not know, kept out: room." in text
+    assert "mended_<table>.csv" in text
+
+
+def test_the_text_shows_as_many_examples_as_asked_for(report):
+    assert "and 3 more." in report.to_text(examples=1)
+    assert "more." not in report.to_text(examples=10)
+
+
+def test_a_clean_log_has_a_short_report():
+    text = OutcomeLog.from_frames(simulate_log(30, seed=9).courses).report.to_text()
+    assert "set aside" in text.splitlines()[2]
+    assert len(text.splitlines()) == 4
+
+
+def test_the_dictionary_goes_through_json_and_keeps_every_entry(report):
+    told = json.loads(json.dumps(report.to_dict()))
+    assert told["rows"]["courses"] == {"in": 30, "used": 25, "set_aside": 5, "empty": 0}
+    for part in ("set_aside", "flagged", "tolerated"):
+        pd.testing.assert_frame_equal(
+            pd.DataFrame(told[part]), getattr(report, part), check_dtype=False
+        )
+    assert told["extra_columns"] == {"courses": ["room"]}
+
+
+def test_a_row_with_two_faults_is_listed_twice_and_counted_once():
+    courses = simulate_log(10, seed=9).courses
+    courses.loc[3, ["body_site", "skin_type"]] = ["elbow", "IX"]
+    report = OutcomeLog.from_frames(courses).report
+    assert list(report.set_aside["column"]) == ["body_site", "skin_type"]
+    assert report.rows["courses"].set_aside == 1
+
+
+def test_a_log_of_which_nothing_can_be_used_still_has_its_report():
+    log = simulate_log(5, seed=9)
+    report = OutcomeLog.from_frames(
+        log.courses.assign(skin_type="beige"),
+        log.sessions,
+        log.gradings,
+        log.reactions,
+        log.lasers,
+    ).report
+    for table in ("courses", "sessions", "gradings"):
+        assert report.rows[table].used == 0
+    assert report.rows["lasers"].used == len(log.lasers)
+    assert report.flagged.empty

@@ -1,0 +1,183 @@
+"""Tariffs: exact money, costs from their parts, and files that are refused by name."""
+
+from decimal import Decimal
+
+import numpy as np
+import pytest
+
+from forecast.prices.money import from_cents
+from forecast.prices.money import round_up
+from forecast.prices.tariff import Package
+from forecast.prices.tariff import Tariff
+from forecast.prices.tariff import read_tariff
+from forecast.prices.tariff import tariff_template
+from forecast.errors import DataError, ForecastError, RequestError
+
+
+def parts(**changes):
+    plain = {
+        "currency": "EUR",
+        "session_price": "150.00",
+        "cap": 12,
+        "minutes_per_session": 20,
+        "minutes_per_100_cm2": 15,
+        "staff_per_hour": "45.00",
+        "room_per_hour": "15.00",
+        "consumables": "6.50",
+        "device_price": "90000",
+        "device_life_years": 6,
+        "device_sessions_per_year": 1000,
+    }
+    return Tariff(**{**plain, **changes})
+
+
+@pytest.fixture
+def written(tmp_path):
+    def write(text):
+        path = tmp_path / "tariff.toml"
+        path.write_text(text, encoding="utf-8")
+        return path
+
+    return write
+
+
+def test_a_session_costs_the_sum_of_its_parts():
+    # 27.5 minutes at 60 an hour, 6.50 consumables, 90,000 over 6,000 sessions
+    assert parts().session_cost(50) == Decimal("49.00")
+    assert parts().session_cost(0) == Decimal("41.50")
+
+
+def test_the_device_can_be_spread_over_pulses():
+    by_pulse = parts(
+        device_life_pulses=9_000_000, pulses_per_session=100, pulses_per_cm2=20,
+        device_life_years=None, device_sessions_per_year=None,
+    )  # fmt: skip
+    # 1,100 pulses of a hundredth of 1.00 each
+    assert by_pulse.session_cost(50) == Decimal("27.50") + Decimal("6.50") + Decimal("11.00")
+
+
+def test_service_by_the_year_is_shared_by_the_sessions():
+    assert parts(device_service_per_year=2000).session_cost(50) == Decimal("51.00")
+
+
+def test_costs_of_many_areas_are_those_of_each():
+    areas = np.round(np.arange(0, 400, 0.7), 1)
+    many = parts(consumables="6.455").session_costs(areas)
+    each = [parts(consumables="6.455").session_cost(float(area)) for area in areas]
+    assert [from_cents(cents) for cents in many] == each
+
+
+def test_halves_of_a_cent_are_rounded_away_from_zero():
+    assert from_cents(12.5) == Decimal("0.13")
+    assert from_cents(-12.5) == Decimal("-0.13")
+    assert from_cents(13.5) == Decimal("0.14")
+
+
+def test_asked_prices_are_rounded_up_to_the_step():
+    assert round_up(10001, Decimal("5.00")) == Decimal("105.00")
+    assert round_up(10000, Decimal("5.00")) == Decimal("100.00")
+    assert round_up(0.1 * 3 * 100) == Decimal("0.30")  # binary noise buys no extra cent
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"consumables": "-1"}, "consumables is -1, which is negative"),
+        ({"consumables": None}, "lacks 1 part.*consumables"),
+        ({"cap": 0}, "cap is 0"),
+        ({"cap": 2.5}, "cap is 2.5"),
+        ({"session_price": "150.005"}, "fraction of a cent"),
+        ({"session_price": "150 USD"}, "tariff is in EUR"),
+        ({"session_price": "many"}, "not an amount of money"),
+        ({"session_price": "NaN"}, "not an amount of money"),
+        ({"session_price": True}, "not an amount of money"),
+        ({"tax_rate": 20}, "tax_rate is 20"),
+        ({"target_margin": 1.0}, "target_margin"),
+        ({"largest_chance_of_loss": -0.1}, "largest_chance_of_loss is -0.1"),
+        ({"device_sessions_per_year": None}, "device_sessions_per_year"),
+        ({"currency": "Euros"}, "three-letter code"),
+    ],
+)
+def test_a_tariff_that_cannot_be_priced_is_refused(changes, words):
+    with pytest.raises(RequestError, match=words):
+        parts(**changes)
+
+
+@pytest.mark.parametrize(
+    ("kind", "more", "words"),
+    [
+        ("blok", {}, "Did you mean 'block'"),
+        ("block", {"price": 500}, "Give sessions"),
+        ("per_session", {"sessions": 3}, "Give sessions"),
+        ("block", {"sessions": 0, "price": 500}, "sessions is 0"),
+        ("part_fixed", {"sessions": 3}, "without extra_price"),
+        ("fixed", {"extra_price": 9}, "Leave extra_price out"),
+        ("fixed", {"refund_share": 1.5}, "refund_share is 1.5"),
+        ("fixed", {"price": -5}, "negative"),
+    ],
+)
+def test_a_package_that_makes_no_sense_is_refused(kind, more, words):
+    with pytest.raises(RequestError, match=words):
+        Package(kind, **more)
+
+
+def test_a_package_in_another_currency_is_refused():
+    with pytest.raises(RequestError, match=r"in USD, not in EUR"):
+        parts(packages=(Package("fixed", price="900 USD"),))
+    assert parts(packages=(Package("fixed", price="900 eur"),)).packages[0].price == 900
+
+
+def test_the_old_word_for_a_fixed_price_is_read_and_never_written(written):
+    old = Package("until_cleared", price=400, cap=9)
+    assert old == Package("fixed", price=400, cap=9)
+    text = tariff_template()
+    assert "until_cleared" not in text
+    before = text.replace('kind = "fixed"', 'kind = "until_cleared"')
+    assert before != text
+    assert read_tariff(written(before)) == read_tariff(written(text))
+    with pytest.raises(RequestError, match="Use one of per_session, block, fixed, part_fixed"):
+        Package("by_the_gram")
+
+
+def test_the_template_is_a_tariff(written):
+    tariff = read_tariff(written(tariff_template()))
+    assert [package.kind for package in tariff.packages] == [
+        "per_session", "block", "fixed", "part_fixed",
+    ]  # fmt: skip
+    assert tariff.session_price == Decimal("150.00")
+    assert tariff.packages[2].price is None
+
+
+def test_decimals_of_a_file_stay_exact(written):
+    text = tariff_template().replace("consumables = 6.50", "consumables = 0.1")
+    assert read_tariff(written(text)).consumables == Decimal("0.1")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("consumables = 6.50", "consumable = 6.50", "unknown key 'consumable'.*'consumables'"),
+        ("extra_price = 140.00", "extra_prise = 140", "of package 2.*'extra_price'"),
+        ("consumables = 6.50", "", "consumables"),
+        ("consumables = 6.50", "consumables = -6.50", "tariff.toml: consumables is -6.50"),
+        ('currency = "EUR"', "", "missing, first currency"),
+        ("price = 780.00", 'price = "780 CHF"', "in CHF"),
+        ("price = 780.00", "price = -1", "package 2: price"),
+        ("cap = 15    ", "cap = 0 # ", "cap is 0"),
+        ("[[packages]]", "[[packages]", "is not TOML"),
+        ('name = "block_6"', 'name = "fixed_price"', "Two packages"),
+    ],
+)
+def test_a_faulty_file_is_refused_by_file_and_key(written, old, new, words):
+    with pytest.raises(DataError, match=words):
+        read_tariff(written(tariff_template().replace(old, new, 1)))
+
+
+def test_a_missing_file_says_how_to_get_one(tmp_path):
+    with pytest.raises(ForecastError, match="--template"):
+        read_tariff(tmp_path / "none.toml")
+
+
+def test_packages_that_are_no_list_are_refused(written):
+    with pytest.raises(DataError, match="not a list of tables"):
+        read_tariff(written('currency = "EUR"\npackages = 3\n'))

@@ -1,0 +1,191 @@
+"""A year of courses: shared model risk, its split, and simulation against exact moments."""
+
+from decimal import Decimal
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose
+
+from forecast.prices.year import price_caseload
+from forecast.log import Enquiry
+from forecast.prices.year import price_sensitivity
+from forecast.prices.shared_risk import slower
+from forecast.prices.tariff import Package
+from forecast.prices.tariff import Tariff
+from forecast.errors import RequestError
+from forecast.survival.distribution import CountDistribution
+
+HORIZON = 8
+FIXED = Package("fixed", price=400)
+
+
+class Made:
+    """A forecaster with known draws: draw d has the hazard ``hazards[d]`` at every session."""
+
+    def __init__(self, hazards, stop=0.0):
+        self.hazards, self.stop = np.asarray(hazards, dtype=float), stop
+
+    def estimate_draws(self, enquiries):
+        steps = np.arange(HORIZON)
+        pmf = self.hazards[:, None] * (1 - self.hazards[:, None]) ** steps
+        shape = (len(self.hazards), len(enquiries), HORIZON)
+        return np.broadcast_to(pmf[:, None], shape), np.full(shape[1:], self.stop)
+
+
+def enquiries(n):
+    return [Enquiry("II", "forearm", "black", "medium", "single", area_cm2=40.0)] * n
+
+
+def tariff(**changes):
+    plain = {"currency": "EUR", "session_price": 150, "cap": 8, "cost_per_session": 100}
+    return Tariff(**{**plain, **changes})
+
+
+def book(forecaster, n=100, packages=FIXED, **options):
+    options = {"replicates": 2000, "workers": 1, **options}
+    return price_caseload(forecaster, enquiries(n), packages, tariff(), **options)
+
+
+def test_two_models_and_their_variance_by_hand():
+    # clear at once, or never within the cap of 8: margins 300 and -400 for every course
+    year = book(Made([1.0, 1e-12]), n=10)
+    assert year.expected_margin == Decimal("-500.00")
+    assert year.chance_sd == Decimal("0.00")
+    assert year.model_sd == Decimal("3500.00")
+    assert year.one_in_twenty == Decimal("-4000.00")
+    assert year.buffer == Decimal("4000.00")
+    assert year.chance_of_loss == 0.5
+
+
+def test_the_spread_per_course_does_not_shrink_to_zero():
+    # Var(mean of N) = E[s2]/N + Var(mu)
+    forecaster = Made(np.linspace(0.15, 0.4, 40))
+    small, large = book(forecaster, n=4), book(forecaster, n=400)
+    shared = float(large.model_sd) / 400
+    assert float(small.model_sd) / 4 == pytest.approx(shared, abs=0.01)
+    for n in (4, 400):
+        exact = float(book(forecaster, n=n).margin_sd) / n
+        assert small.sd_per_course(n) == pytest.approx(exact, abs=0.01)
+    assert small.sd_per_course(10**9) == pytest.approx(shared, abs=0.01)
+    half = round(large.volume_limit)
+    assert large.sd_per_course(half) == pytest.approx(shared * 2**0.5, rel=0.01)
+
+
+def test_the_numbers_of_the_split_are_those_of_the_worked_example():
+    # E s2 = 9 and Var mu = .36: N = 1 gives sd 3.0594, N to infinity .6
+    year = book(Made([0.3]), n=1)
+    split = {"chance_sd": Decimal(3), "model_sd": Decimal("0.6"), "n_courses": 1}
+    worked = type(year)(**{**{name: getattr(year, name) for name in year.__slots__}, **split})
+    assert worked.sd_per_course(1) == pytest.approx(3.0594, abs=5e-5)
+    assert worked.sd_per_course(10**8) == pytest.approx(0.6, abs=1e-4)
+
+
+@pytest.mark.parametrize("courses", [None, 60])
+def test_simulated_years_have_the_exact_mean_and_variance(courses):
+    packages = (FIXED, Package("block", sessions=3, price=350, extra_price=120))
+    year = book(
+        Made(np.linspace(0.15, 0.4, 25), stop=0.1), n=60, packages=packages, courses=courses,
+        mix=(0.7, 0.3), replicates=20_000, seed=4,
+    )  # fmt: skip
+    mean, sd = year.totals.mean() / 100, year.totals.std() / 100
+    exact_sd = float(year.margin_sd)
+    assert abs(mean - float(year.expected_margin)) < 4 * exact_sd / 20_000**0.5
+    assert sd == pytest.approx(exact_sd, rel=0.02)
+
+
+def test_a_year_of_one_course_has_the_outcome_chances():
+    # one known model: margins 300, 200, ... with geometric chances
+    year = book(Made([0.3]), n=1, replicates=40_000)
+    seen = [(year.totals == 30000 - 10000 * k).mean() for k in range(8)]
+    exact = np.append(0.3 * 0.7 ** np.arange(7), 0.7**7)
+    assert_allclose(seen, exact, atol=4 * 0.5 / 40_000**0.5)
+
+
+def test_ignoring_the_model_understates_the_bad_year():
+    year = book(Made(np.linspace(0.15, 0.4, 40)), n=400)
+    assert year.one_in_twenty < year.one_in_twenty_model_known
+    assert year.understated_by > 2
+
+
+def test_a_known_model_understates_nothing():
+    year = book(Made([0.3] * 5), n=200, replicates=20_000)
+    assert year.understated_by == pytest.approx(1, abs=0.05)
+    assert year.volume_limit == float("inf")
+
+
+def test_same_seed_same_years_whatever_the_workers():
+    one, two = (book(Made([0.2, 0.3, 0.4]), replicates=300, workers=w).totals for w in (1, 2))
+    assert_allclose(one, two, rtol=0, atol=0)
+
+
+def test_changes_move_the_year_the_way_they_must():
+    year = book(Made(np.linspace(0.15, 0.4, 10), stop=0.05))
+    by = {row.change: row.expected_margin for row in year.sensitivity}
+    now = by["as it is"]
+    assert now == year.expected_margin
+    assert by["prices 10 % higher"] - now == now - by["prices 10 % lower"] == 4000
+    assert by["laser 10 % slower"] < now < by["twice the drop-out"]  # nothing is refunded
+    assert by["cap 2 sessions lower"] > now
+    assert "cap 2 sessions higher" not in by  # the estimates reach no further
+
+
+def test_changes_of_one_quote_keep_its_price():
+    hand = SimpleNamespace(
+        distribution=CountDistribution(np.array([[0.1, 0.2, 0.3, 0.2, 0.1, 0.1]])),
+        stop_hazard=np.zeros(6),
+        draws=np.zeros((1, 6)),
+        notes=(),
+    )
+    rows = {row.change: row for row in price_sensitivity(hand, FIXED, tariff(cap=6))}
+    assert rows["as it is"].expected_margin == Decimal("70.00")
+    assert rows["as it is"].chance_of_loss == pytest.approx(0.2)
+    assert rows["prices 10 % higher"].expected_margin == Decimal("110.00")
+
+
+def test_a_slower_laser_does_in_ten_sessions_what_nine_did():
+    pmf = 0.2 * 0.8 ** np.arange(20)
+    slow = slower(pmf)
+    assert slow[:10].sum() == pytest.approx(pmf[:9].sum())
+    assert (slow >= 0).all()
+    assert slower(pmf, 1.0) == pytest.approx(pmf)
+
+
+def test_frames_name_each_row_s_package():
+    rows = pd.DataFrame(
+        {
+            "skin_type": "II", "body_site": "forearm", "inks": "black", "ink_density": "medium",
+            "layering": "single", "package": ["fixed price", "pay per session"],
+        }
+    )  # fmt: skip
+    packages = (FIXED, Package("per_session"))
+    known = Made([0.5])
+    year = price_caseload(known, rows, packages, tariff(), replicates=10, workers=1)
+    sessions = (1 - 0.5**8) / 0.5
+    assert float(year.expected_margin) == pytest.approx(
+        400 - 100 * sessions + 50 * sessions, abs=0.01
+    )
+    with pytest.raises(RequestError, match="first 'gift card'"):
+        price_caseload(known, rows.replace("fixed price", "gift card"), packages, tariff())
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"mix": (1, 2)}, "one share per package"),
+        ({"n": 0}, "at least one each"),
+        ({"courses": 0}, "courses is 0"),
+        ({"replicates": 0}, "replicates is 0"),
+    ],
+)
+def test_a_year_that_cannot_be_priced_is_refused(options, words):
+    with pytest.raises(RequestError, match=words):
+        book(Made([0.3]), **options)
+
+
+def test_a_book_becomes_plain_json_and_words():
+    year = book(Made([0.2, 0.4]))
+    plain = year.to_dict()
+    assert plain["one_in_twenty"] == str(year.one_in_twenty)
+    assert "1 year in 20" in year.to_text()

@@ -1,0 +1,351 @@
+"""Regimes compared on invented clinics whose truth is known, and on logs that cannot answer."""
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from forecast.regimes.comparison import Contrast
+from forecast.regimes.comparison import verdict_of
+from forecast.regimes.comparison import words_for
+from forecast.log import OutcomeLog
+from forecast.regimes.compare import compare_regimes
+from forecast.invented import World
+from forecast.invented import simulate_clinic
+from forecast.regimes.trial import trial_rows
+from forecast.errors import DataError, RequestError
+
+QUICK = {"horizon": 10, "replicates": 60}
+
+
+@pytest.fixture(scope="module")
+def clinic():
+    return simulate_clinic(600, seed=3, world=World.scenario("two saved"))
+
+
+@pytest.fixture(scope="module")
+def log(clinic):
+    return clinic.log
+
+
+@pytest.fixture(scope="module")
+def comparison(log):
+    return compare_regimes(log, strategies=("ns", "ps", "ns:4>ps"), **QUICK)
+
+
+def with_tables(log, **tables):
+    """Return the log with some of its tables replaced."""
+    names = ("courses", "sessions", "gradings", "reactions", "lasers")
+    frames = {name: getattr(log, name) for name in names} | tables
+    return OutcomeLog.from_frames(**frames)
+
+
+def true_difference(clinic, course_ids, horizon):
+    """Return the difference in mean sessions had these very courses followed ps or ns."""
+    truth = clinic.truth.set_index("course_id").loc[course_ids]
+    capped = truth[["needed_ps", "needed_ns"]].fillna(99).clip(upper=horizon).mean()
+    return capped["needed_ps"] - capped["needed_ns"]
+
+
+def test_every_pair_has_its_key_later_minus_earlier(comparison):
+    keys = ["ps - ns", "ns:4>ps - ns", "ns:4>ps - ps"]
+    tables = [
+        comparison.difference,
+        comparison.unadjusted,
+        comparison.second_route,
+        comparison.verdict,
+        comparison.words,
+        *comparison.cleared_by.values(),
+        *comparison.by_ink.values(),
+    ]
+    for table in tables:
+        assert list(table) == keys
+    assert list(comparison.cleared_by) == [5, 10, 15]
+
+
+def test_the_answer_lies_near_the_truth_of_the_eligible_courses(clinic, log, comparison):
+    eligible = trial_rows(log, horizon=10).courses["course_id"]
+    truth = true_difference(clinic, eligible, 10)
+    for found in (comparison.difference["ps - ns"], comparison.second_route["ps - ns"]):
+        assert abs(found.estimate - truth) < 3 * found.error
+    assert comparison.verdict["ps - ns"] == "saves"
+    low, high = comparison.difference["ps - ns"].interval
+    assert low < comparison.difference["ps - ns"].estimate < high < 0
+
+
+def test_more_courses_are_cleared_by_five_where_sessions_are_saved(comparison):
+    assert comparison.cleared_by[5]["ps - ns"].estimate > 0
+    assert comparison.cleared_by[15]["ps - ns"].estimate is None  # beyond the horizon
+
+
+def test_what_nobody_followed_cannot_be_said_and_the_number_is_given(comparison):
+    for key in ("ns:4>ps - ns", "ns:4>ps - ps"):
+        assert comparison.difference[key].estimate is None
+        assert comparison.difference[key].interval == (None, None)
+        assert comparison.verdict[key] == "cannot say"
+    at_risk = comparison.diagnostics.at_risk["ns:4>ps"].loc[10]
+    assert any(
+        note.startswith("ns:4>ps: cannot say up to session 10") and f"{at_risk} course(s)" in note
+        for note in comparison.notes
+    )
+
+
+def test_a_horizon_beyond_support_is_answered_up_to_where_there_is_support(log):
+    far = compare_regimes(log, horizon=25, replicates=20)
+    assert far.difference["ps - ns"].estimate is None
+    assert far.verdict["ps - ns"] == "cannot say"
+    reach = far.supported["ps - ns"]
+    assert 5 <= reach.horizon < 25
+    assert f"Up to session {reach.horizon}" in far.words["ps - ns"]
+    assert any(f"horizon={reach.horizon}" in note for note in far.notes)
+
+
+def test_plain_readings_stand_beside_with_a_sentence_each(comparison):
+    names = [reading.name for reading in comparison.naive]
+    assert names == ["ever changed against never", "finished courses only", "unadjusted"]
+    assert all(reading.why.endswith(".") for reading in comparison.naive)
+    ever = comparison.naive[0].difference["ps - ns"].estimate
+    assert ever > comparison.difference["ps - ns"].estimate + 0.5  # immortal time hides the saving
+
+
+def test_the_target_trial_is_stated(comparison):
+    items = dict(comparison.target_trial)
+    assert list(items) == [
+        "Eligible",
+        "Strategies",
+        "Assignment",
+        "Time zero",
+        "Outcome",
+        "Estimand",
+        "Analysis",
+    ]
+    assert "ns for the first 4 session(s), then ps" in items["Strategies"]
+
+
+def test_weights_balance_what_the_clinic_looked_at(comparison):
+    start = comparison.diagnostics.balance.query("session == 1 and strategy != 'ns:4>ps'")
+    before, after = start["before"].abs(), start["after"].abs()
+    assert before.max() > 0.2
+    assert after.max() < before.max() / 2
+    assert after.mean() < 0.05
+
+
+def test_another_statistician_gets_the_answer_from_the_folder(comparison, log, tmp_path):
+    paths = comparison.write(tmp_path / "out")
+    assert {path.name for path in paths} >= {"weighted_rows.csv", "curves.csv", "balance.csv"}
+    rows = pd.read_csv(tmp_path / "out" / "weighted_rows.csv")
+    left = {}
+    for name in ("ns", "ps"):
+        weight = rows[f"weight {name}"]
+        risk = weight.groupby(rows["session"]).sum()
+        hazard = (weight * rows["cleared"]).groupby(rows["session"]).sum() / risk
+        left[name] = (1 - hazard).cumprod()
+    found = comparison.difference["ps - ns"].estimate
+    fewer = (left["ps"] - left["ns"]).iloc[:9].sum()
+    assert fewer == pytest.approx(found, abs=1e-4)
+    for n in (5, 10):
+        share = left["ns"].loc[n] - left["ps"].loc[n]
+        assert share == pytest.approx(comparison.cleared_by[n]["ps - ns"].estimate, abs=1e-4)
+    written = "".join(path.read_text(encoding="utf-8") for path in paths)
+    for names in (log.courses["course_id"], log.courses["client_id"]):
+        assert not any(name in written for name in names)
+
+
+def test_json_has_the_agreed_keys_and_no_strange_numbers(comparison):
+    told = json.loads(json.dumps(comparison.to_dict(), allow_nan=False))
+    assert {"difference", "unadjusted", "verdict", "horizon", "notes"} <= set(told)
+    assert set(told["difference"]["ps - ns"]) == {"estimate", "interval", "level"}
+    assert told["difference"]["ns:4>ps - ns"] == {
+        "estimate": None,
+        "interval": [None, None],
+        "level": 0.95,
+    }
+    frame = comparison.to_frame()
+    assert list(frame.columns[:4]) == ["comparison", "quantity", "group", "estimate"]
+    assert {"sessions", "cleared by 5", "weeks", "sessions, g-formula"} <= set(frame["quantity"])
+
+
+def test_same_seed_same_numbers_whatever_the_order_of_rows_and_workers(log, monkeypatch):
+    asked = {"horizon": 8, "replicates": 40, "seed": 4}
+    monkeypatch.setenv("FORECAST_WORKERS", "1")
+    one = compare_regimes(log, **asked).to_frame()
+    monkeypatch.setenv("FORECAST_WORKERS", "2")
+    shuffled = with_tables(
+        log,
+        courses=log.courses.sample(frac=1, random_state=1),
+        sessions=log.sessions.sample(frac=1, random_state=2),
+        gradings=log.gradings.sample(frac=1, random_state=3),
+    )
+    pd.testing.assert_frame_equal(one, compare_regimes(shuffled, **asked).to_frame())
+
+
+def test_the_log_is_not_touched(log):
+    before = {name: getattr(log, name).copy() for name in ("courses", "sessions", "gradings")}
+    compare_regimes(log, horizon=5, replicates=20)
+    for name, frame in before.items():
+        pd.testing.assert_frame_equal(frame, getattr(log, name))
+
+
+def test_the_verdict_does_not_depend_on_the_level_shown(log):
+    narrow = compare_regimes(log, horizon=8, replicates=40, level=0.5)
+    wide = compare_regimes(log, horizon=8, replicates=40, level=0.99)
+    assert narrow.verdict == wide.verdict
+    low, high = narrow.difference["ps - ns"].interval
+    assert wide.difference["ps - ns"].interval[0] < low < high
+
+
+@pytest.mark.parametrize(
+    ("estimate", "error", "code"),
+    [
+        (-1.0, 0.4, "saves"),
+        (-0.2, 0.05, "saves"),
+        (1.0, 0.4, "costs"),
+        (0.1, 0.3, "equivalent"),
+        (-0.4, 0.5, "cannot say"),
+        (0.0, 0.61, "cannot say"),  # 90 % interval just outside one session
+        (0.41894, 1e-16, "cannot say"),  # all resamples alike, but for rounding
+    ],
+)
+def test_verdict_codes(estimate, error, code):
+    contrast = Contrast.normal(estimate, error, 0.8)
+    assert verdict_of(contrast, margin=1.0) == code
+    words = words_for("ps - ns", contrast, code, horizon=10, margin=1.0)
+    assert "no difference" not in words.lower()
+
+
+def test_an_effect_below_the_margin_is_said_to_be_so():
+    world = World.scenario("two saved", confounded=False)
+    found = compare_regimes(
+        simulate_clinic(500, seed=1, world=world).log, horizon=6, margin=5.0, replicates=40
+    )
+    assert found.verdict["ps - ns"] == "saves"
+    assert any("below the margin" in note for note in found.notes)
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"strategies": ("ns", "pico")}, "cannot be read"),
+        ({"strategies": ("ns", "ns:0>ps")}, "cannot be read"),
+        ({"strategies": ("ns", "ns:12>ps")}, "changes after session 12"),
+        ({"strategies": ("ns",)}, "do not make a comparison"),
+        ({"strategies": "ns,ps"}, "is the text"),
+        ({"horizon": 1}, "horizon"),
+        ({"horizon": 400}, "horizon"),
+        ({"margin": 0}, "margin"),
+        ({"margin": float("nan")}, "margin"),
+        ({"margin": True}, "margin"),
+        ({"level": 95}, "level"),
+        ({"replicates": 1}, "replicates"),
+    ],
+    ids=lambda value: str(value)[:40],
+)
+def test_requests_that_cannot_be_met_are_refused(log, change, message):
+    with pytest.raises(RequestError, match=message):
+        compare_regimes(log, **(QUICK | change))
+
+
+def test_a_log_without_sessions_or_with_one_regime_is_refused(log):
+    bare = OutcomeLog.from_frames(log.courses)
+    with pytest.raises(DataError, match="no sessions table"):
+        compare_regimes(bare)
+    one = with_tables(log, sessions=log.sessions.assign(regime="ns"), lasers=None)
+    with pytest.raises(DataError, match="are ns"):
+        compare_regimes(one)
+
+
+def test_a_regime_that_replaced_the_other_overnight_cannot_be_judged(log):
+    day = log.sessions["treated_on"].median()
+    regime = np.where(log.sessions["treated_on"] < day, "ns", "ps")
+    swapped = with_tables(log, sessions=log.sessions.assign(regime=regime), lasers=None)
+    found = compare_regimes(swapped, **QUICK)
+    assert found.verdict["ps - ns"] == "cannot say"
+    assert found.difference["ps - ns"].estimate is None
+    assert any("0 eligible" in note for note in found.notes)
+    json.dumps(found.to_dict(), allow_nan=False)
+    assert set(found.to_frame()["comparison"]) == {"ps - ns"}
+
+
+def test_a_small_log_says_that_it_cannot_say():
+    small = simulate_clinic(120, seed=2, world=World.scenario("none")).log
+    assert compare_regimes(small, **QUICK).verdict["ps - ns"] == "cannot say"
+
+
+def test_sensitivity_names_what_would_change_the_verdict(comparison):
+    found = comparison.sensitivity
+    assert list(found.tipping_point) == ["ps - ns"]
+    like = found.tipping.query("phi_left == 1 and phi_right == 1").iloc[0]
+    assert like["estimate"] == pytest.approx(comparison.difference["ps - ns"].estimate, abs=1e-6)
+    worst = found.tipping.query("phi_left == 0 and phi_right == inf").iloc[0]
+    best = found.tipping.query("phi_left == inf and phi_right == 0").iloc[0]
+    assert worst["estimate"] > like["estimate"] > best["estimate"]
+    estimate, limit = found.e_value["ps - ns"]
+    assert estimate >= limit >= 1
+    assert found.weeks["ps - ns"].estimate < 0
+    assert found.operator["ps - ns"].estimate is not None
+    assert any("on the calendar" in sentence for sentence in found.words)
+    # in words that a reader of prices understands
+    assert any("times as likely" in sentence for sentence in found.words)
+    assert not any("endless" in sentence or "risk ratio" in sentence for sentence in found.words)
+
+
+def test_a_short_horizon_says_what_it_leaves_out(log):
+    found = compare_regimes(log, horizon=5, replicates=20)
+    curve = found.curves.query("group == 'all' and strategy == 'ns'")
+    share = curve["survival"].iloc[-1]
+    assert any(f"{100 * share:.0f} % under ns" in note for note in found.notes)
+
+
+def test_before_anybody_is_cleared_nothing_is_called_equivalent(log):
+    found = compare_regimes(log, horizon=2, replicates=20)
+    assert found.verdict["ps - ns"] == "cannot say"
+    assert any("cleared before session 2; 5 are needed" in note for note in found.notes)
+
+
+def test_without_gradings_the_doubt_is_said(log):
+    blind = with_tables(log, gradings=None)
+    found = compare_regimes(blind, **QUICK)
+    assert any(note.startswith("No gradings") for note in found.notes)
+
+
+def test_one_pair_of_hands_per_regime_gives_no_verdict():
+    world = World.scenario("two saved", base=World(ps_owner=True))
+    found = compare_regimes(simulate_clinic(600, seed=1, world=world).log, **QUICK)
+    assert found.verdict["ps - ns"] == found.supported["ps - ns"].verdict == "cannot say"
+    assert "saves" not in found.words["ps - ns"]
+    assert any("No operator used both" in note for note in found.notes)
+
+
+def test_lasers_that_differ_in_wavelength_are_pointed_out(log):
+    lasers = log.lasers.assign(
+        wavelengths_nm=np.where(log.lasers["regime"] == "ps", "532;755;785;1064", "532;1064")
+    )
+    found = compare_regimes(with_tables(log, lasers=lasers), **QUICK)
+    assert any("ps also has 755, 785 nm" in note for note in found.notes)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("scenario", ["none", "two saved"])
+def test_over_many_clinics_the_answer_holds_and_the_naive_one_does_not(scenario):
+    errors, naive, inside, verdicts = [], [], [], []
+    for seed in range(20):
+        clinic = simulate_clinic(600, seed=700 + seed, world=World.scenario(scenario))
+        found = compare_regimes(clinic.log, horizon=8, replicates=80)
+        eligible = trial_rows(clinic.log, horizon=8).courses["course_id"]
+        truth = true_difference(clinic, eligible, 8)
+        contrast = found.difference["ps - ns"]
+        errors.append(contrast.estimate - truth)
+        naive.append(found.naive[0].difference["ps - ns"].estimate - truth)
+        inside.append(contrast.interval[0] < truth < contrast.interval[1])
+        verdicts.append(found.verdict["ps - ns"])
+    # fixed bounds: an estimate that got noisier would not pass more easily
+    assert abs(np.mean(errors)) < 0.15
+    assert np.std(errors) < 0.25
+    assert np.mean(naive) > 0.3
+    assert np.sum(inside) >= 17  # fewer than 17 of 20 is a chance of 2 in 100 at 95 %
+    assert verdicts.count("costs") == 0
+    if scenario == "two saved":
+        assert verdicts.count("saves") >= 16
+    else:
+        assert verdicts.count("saves") <= 1

@@ -1,0 +1,177 @@
+"""Whose courses carry a comparison: made logs with known followers, changes and clients."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from forecast.counts import COVARIATES
+from forecast.counts import evidence_model
+from forecast.regimes.comparison import verdict_of
+from forecast.log import OutcomeLog
+from forecast.counts import Reference
+from forecast.regimes.compare import compare_regimes
+from forecast.counts import course_rows
+from forecast.forecaster import filled_rows
+from forecast.regimes.strategy_models import fit_strategies
+
+SWITCH = "ns:4>ps"
+
+
+def made_log(need, first, change=None, clients=None, pace=None):
+    """Return the log of courses that all clear, at their ``need``.
+
+    ``first`` is the regime of each; a course with ``change`` c has ns up to session c, then ps.
+    ``pace`` is the fall of log ink per session, as graded.
+    """
+    n = len(need)
+    change = np.zeros(n, dtype=int) if change is None else change
+    clients = np.arange(n) if clients is None else clients
+    starts = pd.Timestamp("2022-01-01") + pd.to_timedelta(np.arange(n) // 2 * 37 % 700, unit="D")
+    courses = pd.DataFrame(
+        {
+            "course_id": [f"c{i}" for i in range(n)],
+            "client_id": [f"p{client}" for client in clients],
+            "started_on": starts,
+            "sessions_given": need,
+            "outcome": "cleared",
+            "skin_type": "II",
+            "body_site": "forearm",
+            "inks": "black",
+            "ink_density": "medium",
+            "layering": "single",
+        }
+    )
+    sessions, gradings = [], []
+    for i in range(n):
+        for number in range(1, int(need[i]) + 1):
+            day = starts[i] + pd.Timedelta(days=56 * (number - 1))
+            changed = 0 < change[i] < number
+            sessions.append((f"c{i}", number, day, "ps" if changed else first[i]))
+            if pace is not None:
+                fading = 100 * (1 - np.exp(-pace[i] * number))
+                gradings.append((f"c{i}", number, day + pd.Timedelta(days=40), fading))
+    return OutcomeLog.from_frames(
+        courses,
+        pd.DataFrame(sessions, columns=["course_id", "session_no", "treated_on", "regime"]),
+        pd.DataFrame(gradings, columns=["course_id", "after_session", "graded_on", "fading_pct"]),
+    )
+
+
+def switching_clinic(n_changed, *, slowest=True):
+    """Return 160 courses in each regime and some changed after 4; no regime does anything."""
+    rng = np.random.default_rng(5)
+    need = np.minimum(rng.geometric(0.22, 320) + 1, 9)
+    first = np.where(np.arange(320) % 2 == 0, "ns", "ps")
+    kept = np.flatnonzero((first == "ns") & (need > 4))
+    order = np.argsort(-need[kept], kind="stable") if slowest else rng.permutation(len(kept))
+    change = np.zeros(320, dtype=int)
+    change[kept[order[:n_changed]]] = 4
+    return made_log(need, first, change)
+
+
+def compared(log, strategies=("ns", "ps"), horizon=8):
+    return compare_regimes(log, strategies=strategies, horizon=horizon, replicates=100)
+
+
+def two_regimes(n, clients=None):
+    """Return n courses with ns and n with ps, which saves sessions; a fifth needs 9 or 10."""
+    need = np.r_[np.resize([7, 8, 7, 8, 9], n), np.resize([2, 3, 4, 2, 10], n)]
+    order = np.arange(2 * n).reshape(2, n).T.ravel()
+    first = np.r_[["ns"] * n, ["ps"] * n]
+    return made_log(need[order], first[order], clients=clients)
+
+
+def filled(log):
+    rows = course_rows(log)
+    return filled_rows(rows, Reference.of(log, rows))
+
+
+def test_the_slowest_few_changed_do_not_make_the_change_cost_sessions():
+    found = compared(switching_clinic(12), ("ns", "ps", SWITCH))
+    key = f"{SWITCH} - ns"
+    assert (
+        verdict_of(found.difference[key], 1.0) == "costs"
+    )  # the interval alone; in truth there is none
+    assert found.verdict[key] == found.supported[key].verdict == "cannot say"
+    assert found.verdict["ps - ns"] != "cannot say"
+    assert found.diagnostics.followers[SWITCH] == found.diagnostics.clients[SWITCH] == 12
+    assert any("12 course(s) were changed at session 5" in note for note in found.notes)
+
+
+def test_who_cleared_before_the_change_is_no_follower_of_it():
+    found = compared(switching_clinic(8), ("ns", "ps", SWITCH))
+    for key in (f"{SWITCH} - ns", f"{SWITCH} - ps"):
+        assert found.difference[key].estimate is None
+        assert found.verdict[key] == "cannot say"
+        assert key not in found.supported  # up to session 4 it is ns, not this strategy
+    assert found.diagnostics.supported_to[SWITCH] == 4
+    assert not any("ask again with horizon=4" in note for note in found.notes)
+
+
+def test_a_change_that_many_had_by_chance_is_answered():
+    found = compared(switching_clinic(45, slowest=False), ("ns", "ps", SWITCH))
+    assert found.verdict[f"{SWITCH} - ps"] == "equivalent"
+
+
+def test_estimates_ask_for_followers_after_the_change_as_well():
+    few, many = switching_clinic(12), switching_clinic(45, slowest=False)
+    model = Counting()
+    assert list(fit_strategies(few, filled(few), model)) == ["ns", "ps"]
+    assert list(fit_strategies(many, filled(many), model)) == ["ns", "ps", SWITCH]
+
+
+class Counting:
+    """A model that keeps the durations it is fitted to."""
+
+    def fit(self, durations):
+        return SimpleNamespace(durations=durations)
+
+
+def test_few_clients_give_no_verdict_however_many_courses():
+    assert compared(two_regimes(60)).verdict["ps - ns"] == "saves"
+    found = compared(two_regimes(60, clients=np.arange(120) // 2 % 19))
+    assert verdict_of(found.difference["ps - ns"], 1.0) == "saves"
+    assert found.verdict["ps - ns"] == "cannot say"
+    assert any("ns: courses of 19 client(s)" in note for note in found.notes)
+    assert "No verdict is given" in found.words["ps - ns"]
+
+
+def test_one_client_leaves_an_interval_without_width_and_no_verdict():
+    found = compared(two_regimes(60, clients=np.zeros(120, dtype=int)))
+    assert found.difference["ps - ns"].error == pytest.approx(0, abs=1e-9)
+    assert found.verdict["ps - ns"] == "cannot say"
+    assert any("the interval has no width" in note for note in found.notes)
+
+
+def test_few_courses_give_no_verdict_though_all_cleared():
+    # 25 of each cannot be worth 30; with 60 of each the same difference is a verdict, see above
+    found = compared(two_regimes(25))
+    assert min(found.diagnostics.cleared.values()) >= 10
+    assert found.diagnostics.clients == {"ns": 25, "ps": 25}
+    assert not found.diagnostics.operators_apart
+    assert verdict_of(found.difference["ps - ns"], 1.0) == "saves"
+    assert found.verdict["ps - ns"] == found.supported["ps - ns"].verdict == "cannot say"
+    assert any("30 are needed for a verdict" in note for note in found.notes)
+
+
+def test_estimates_under_a_strategy_stand_for_the_courses_that_left_it():
+    # half of the courses fade slowly and need 9 to 11, the others 3 to 5; 3 of 4 slow ones are
+    # changed from ns to ps after session 2 and 1 of 8 others, so those who keep to ns are quick
+    rng = np.random.default_rng(2)
+    slow = np.arange(480) // 2 % 2 == 0
+    need = np.where(slow, 9, 3) + rng.integers(0, 3, 480)
+    first = np.where(np.arange(480) % 2 == 0, "ns", "ps")
+    leaves = (first == "ns") & (rng.random(480) < np.where(slow, 0.75, 0.125))
+    log = made_log(need, first, np.where(leaves, 2, 0), pace=np.where(slow, 0.08, 0.3))
+    kept = (first == "ns") & ~leaves
+    at_risk = np.array([np.where(kept, need, 2)[first == "ns"] >= k for k in range(1, 12)])
+    ends = [(kept & (need == k)).sum() for k in range(1, 12)]
+    left = np.cumprod(1 - np.array(ends) / at_risk.sum(axis=1))
+    unweighted, error = 1 + left[:-1].sum(), need[kept].std() / kept.sum() ** 0.5
+    assert need.mean() - unweighted > 3 * error
+    courses = filled(log)
+    model = fit_strategies(log, courses, evidence_model())["ns"]
+    found = model.predict(courses[list(COVARIATES)], 15).mean_capped(15).mean()
+    assert abs(found - need.mean()) < error

@@ -1,0 +1,104 @@
+"""Two halves of one tattoo, one regime each."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from forecast.log import OutcomeLog
+from forecast.regimes.compare import compare_regimes
+from forecast.regimes.split_trial import analyse_split
+
+
+def halves(given_ps, given_ns, cleared_ps, cleared_ns, faster=0.0):
+    """Return the log of a split-tattoo trial: half A has ps, half B ns."""
+    courses, sessions, gradings = [], [], []
+    sides = (("A", "ps", given_ps, cleared_ps), ("B", "ns", given_ns, cleared_ns))
+    for pair in range(len(given_ps)):
+        for half, regime, given, cleared in sides:
+            course = f"c{pair}{half}"
+            outcome = "cleared" if cleared[pair] else "stopped"
+            courses.append((course, f"p{pair}", f"t{pair}", half, int(given[pair]), outcome))
+            for number in range(1, int(given[pair]) + 1):
+                day = pd.Timestamp("2022-01-01") + pd.Timedelta(days=56 * number)
+                sessions.append((course, number, day, regime))
+                pace = 0.1 + (faster if regime == "ps" else 0.0) + 0.002 * pair
+                gradings.append((course, number, day, 100 * (1 - np.exp(-pace * number))))
+    names = ["course_id", "client_id", "tattoo_id", "half", "sessions_given", "outcome"]
+    table = pd.DataFrame(courses, columns=names).assign(
+        started_on=pd.Timestamp("2022-02-26"),
+        skin_type="II",
+        body_site="forearm",
+        inks="black",
+        ink_density="medium",
+        layering="single",
+    )
+    return OutcomeLog.from_frames(
+        table,
+        pd.DataFrame(sessions, columns=["course_id", "session_no", "treated_on", "regime"]),
+        pd.DataFrame(gradings, columns=["course_id", "after_session", "graded_on", "fading_pct"]),
+    )
+
+
+@pytest.fixture(scope="module")
+def trial():
+    rng = np.random.default_rng(1)
+    ns = rng.integers(4, 12, 40)
+    ps = np.maximum(ns - rng.integers(0, 3, 40), 2)
+    everyone = np.ones(40, dtype=bool)
+    return halves(ps, ns, everyone, everyone, faster=0.1), float((ps - ns).mean())
+
+
+def test_complete_pairs_give_the_mean_of_their_differences(trial):
+    log, mean = trial
+    found = analyse_split(log, horizon=12, level=0.95, replicates=100, seed=0)
+    assert found.n_pairs == 40
+    assert found.difference.estimate == pytest.approx(mean)
+    assert found.sessions.estimate == pytest.approx(mean)
+    assert found.difference.error == pytest.approx(found.sessions.error, rel=0.25)
+    assert found.fading.estimate == pytest.approx(0.1, abs=0.02)
+
+
+def test_pairs_are_told_by_mcnemar():
+    # Lorgeou et al. 2018: 9 pairs cleared under ps only, none under ns only; p = 0.008
+    by_five_ps = np.r_[np.ones(16), np.zeros(33)].astype(bool)
+    by_five_ns = np.r_[np.ones(7), np.zeros(42)].astype(bool)
+    log = halves(np.full(49, 5), np.full(49, 5), by_five_ps, by_five_ns)
+    test = analyse_split(log, horizon=5, level=0.95, replicates=20, seed=0).cleared_by[5]
+    assert (test.first_only, test.second_only) == (9, 0)
+    assert test.p_value == pytest.approx(0.0077, abs=5e-5)
+
+
+def test_a_log_of_split_tattoos_is_compared_within_pairs(trial):
+    log, mean = trial
+    found = compare_regimes(log, horizon=11, replicates=100)
+    assert found.difference["ps - ns"].estimate == pytest.approx(mean, abs=0.05)
+    assert found.verdict["ps - ns"] == "saves"
+    assert found.split.n_pairs == 40
+    assert "paired" in found.notes[0]
+    assert dict(found.target_trial)["Eligible"].startswith("40 tattoo(s)")
+    turned = compare_regimes(log, strategies=("ps", "ns"), horizon=11, replicates=100)
+    assert turned.difference["ns - ps"].estimate == -found.difference["ps - ns"].estimate
+    assert turned.verdict["ns - ps"] == "costs"
+
+
+def test_too_few_pairs_at_the_horizon_cannot_say():
+    log = halves(np.full(8, 3), np.full(8, 3), np.zeros(8, bool), np.zeros(8, bool))
+    found = compare_regimes(log, horizon=10, replicates=20)
+    assert found.verdict["ps - ns"] == "cannot say"
+    assert any("followed together to session 3: 10 pairs" in note for note in found.notes)
+
+
+def test_pairs_of_few_clients_give_no_verdict():
+    everyone = np.ones(19, dtype=bool)
+    log = halves(np.arange(19) % 3 + 5, np.arange(19) % 5 + 9, everyone, everyone)
+    found = compare_regimes(log, horizon=7, replicates=100)
+    low, high = found.difference["ps - ns"].at_level(0.95)
+    assert low < high < 0
+    assert found.verdict["ps - ns"] == "cannot say"
+    assert any("They are of 19 client(s)" in note for note in found.notes)
+
+
+def test_an_ordinary_log_has_no_split_trial():
+    from forecast.invented import simulate_log
+
+    assert analyse_split(simulate_log(50), horizon=5, level=0.9, replicates=20, seed=0) is None

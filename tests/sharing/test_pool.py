@@ -1,0 +1,171 @@
+"""Shares of several clinics pooled: common effects that are true, and a prior for any clinic."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from forecast import fit_forecaster
+from forecast.counts import COVARIATES
+from forecast.counts import evidence_model
+from forecast.counts import BETWEEN_CLINICS
+from forecast.counts import duration_prior
+from forecast.counts import hazard_prior
+from forecast.sharing.pool import PooledEvidence
+from forecast.sharing.pool import load_evidence
+from forecast.sharing.pool import pool_shares
+from forecast.counts import judged_rows
+from forecast.sharing.share import share_log
+from forecast.invented import World
+from forecast.invented import simulate_log
+from forecast.errors import RequestError
+from forecast.survival import Durations
+
+SPREAD = 0.15  # between clinics, of the log speed
+
+
+@pytest.fixture(scope="module")
+def logs():
+    rng, world = np.random.default_rng(1), World()
+    speeds = world.log_speed + SPREAD * rng.normal(size=5)
+    return [
+        simulate_log(500, seed=seed, world=replace(world, log_speed=speed))
+        for seed, speed in enumerate(speeds)
+    ]
+
+
+@pytest.fixture(scope="module")
+def shares(logs):
+    return [share_log(log) for log in logs]
+
+
+@pytest.fixture(scope="module")
+def pooled(shares):
+    return pool_shares(shares)
+
+
+def test_pooled_effects_are_those_of_a_large_clinic_of_the_same_kind(pooled):
+    """The prior on the log number of sessions, against the model fitted to 4,000 fresh courses."""
+    rows = judged_rows(simulate_log(4000, seed=99)).fillna(0.0)
+    names = [name for name in COVARIATES if rows[name].nunique() > 1]
+    large = Durations.from_frame(
+        rows, step="step", observed="observed", entry="entry", covariates=names
+    )
+    fitted = evidence_model().fit(large)
+    direct = dict(zip(("location", *names), fitted.theta, strict=False))
+    prior, published = pooled.duration_prior(), duration_prior()
+    compared = ("location", "skin_type", "ink_warm", "ink_density", "layering", "origin_amateur",
+                "area_doublings", "tattoo_age_doublings", "scarring", "smoker")  # fmt: skip
+    for name in compared:
+        mean, width = prior[name]
+        assert abs(mean - direct[name]) < 3 * width, name
+        assert width < published[name][1], name  # five clinics know more than the literature
+    off = np.array([prior[name][0] - direct[name] for name in compared])
+    before = np.array([published[name][0] - direct[name] for name in compared])
+    assert np.sqrt(np.mean(off**2)) < np.sqrt(np.mean(before**2))
+
+
+def test_pooled_evidence_survives_its_own_json(pooled, tmp_path):
+    path = tmp_path / "pooled.json"
+    path.write_text(json.dumps(pooled.to_dict()))
+    again = load_evidence(path)
+    assert again.to_dict() == pooled.to_dict()
+    assert again.duration_prior() == pooled.duration_prior()
+
+
+def test_every_effect_of_the_models_keeps_a_prior(pooled):
+    assert set(pooled.duration_prior()) == set(duration_prior())
+    assert set(hazard_prior()) <= set(pooled.hazard_prior())
+    assert all(width > 0 for _, width in pooled.hazard_prior().values())
+    for name in set(COVARIATES) - set(pooled.parameters):
+        assert pooled.duration_prior()[name] == duration_prior()[name]
+
+
+def test_a_small_clinic_estimates_closer_to_the_truth_with_the_prior_of_others(pooled, shares):
+    from forecast.counts import Reference
+    from forecast.forecaster import durations_of
+
+    few = simulate_log(40, seed=400)
+    rows = judged_rows(few)
+    large = judged_rows(simulate_log(3000, seed=98)).fillna(0.0)
+    test = Durations.from_frame(
+        large, step="step", observed="observed", entry="entry", covariates=list(COVARIATES)
+    )
+
+    def loglik(evidence):
+        fitted = evidence_model("clear", evidence).fit(durations_of(rows, Reference.of(few, rows)))
+        curve = 1 - np.cumsum(fitted.predict(test.covariates, 80).pmf, axis=1)
+        curve = np.column_stack([np.ones(len(test)), np.maximum(curve, 1e-9)])
+        row = np.arange(len(test))
+        ends, before, start = curve[row, test.step], curve[row, test.step - 1], test.entry
+        chance = np.where(test.observed, before - ends, ends) / curve[row, start]
+        return np.log(np.maximum(chance, 1e-9)).mean()
+
+    assert loglik(pooled) > loglik(None)
+
+
+def test_a_forecaster_rests_on_the_pooled_evidence_and_says_so(pooled):
+    own = simulate_log(14, seed=401)  # too few to choose a model by
+    fitted = fit_forecaster(own, evidence=pooled, seed=1)
+    assert any("5 clinics found together" in note for note in fitted.notes)
+    location = fitted.evidence.theta[0] if fitted.evidence else None
+    assert location in (None, pooled.duration_prior()["location"][0])
+
+
+def test_a_log_that_is_in_the_evidence_is_refused(logs, pooled):
+    with pytest.raises(RequestError, match="count twice"):
+        fit_forecaster(logs[2], evidence=pooled)
+
+
+def test_evidence_for_another_goal_is_refused(pooled, logs):
+    with pytest.raises(RequestError, match="for the goal 'clear', the fit for 'lighten'"):
+        fit_forecaster(logs[0], goal="lighten", evidence=pooled)
+
+
+def test_order_of_shares_changes_nothing(shares, pooled):
+    turned = pool_shares(shares[::-1])
+    assert_allclose(turned.mean, pooled.mean, atol=1e-7)
+    assert_allclose(turned.spread, pooled.spread, atol=1e-5)
+
+
+def test_the_judged_spread_gives_way_as_clinics_come(pooled):
+    found = np.sqrt(pooled.variance_between)
+    judged = np.array([0.6, 0.3, 0.3] + [BETWEEN_CLINICS] * (len(found) - 3))
+    both = np.isfinite(found)
+    low, high = np.minimum(found, judged)[both], np.maximum(found, judged)[both]
+    assert ((pooled.spread[both] >= low - 1e-9) & (pooled.spread[both] <= high + 1e-9)).all()
+    alone = replace(pooled, variance_between=np.full(len(found), np.nan))
+    assert_allclose(alone.spread, judged)
+
+
+def test_what_cannot_be_pooled_is_refused(shares, logs):
+    with pytest.raises(RequestError, match="There is 1 share"):
+        pool_shares(shares[:1])
+    with pytest.raises(RequestError, match="Shares 1 and 3 are the same"):
+        pool_shares([shares[0], shares[1], shares[0]])
+    with pytest.raises(RequestError, match="different goals, clear and lighten"):
+        pool_shares([shares[0], share_log(logs[1], goal="lighten")])
+    with pytest.raises(RequestError, match="Share 2 is not a share"):
+        pool_shares([shares[0], {}])
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"schema": 7}, "schema 7"),
+        ({"mean": [0.0]}, "damaged"),
+        ({"members": None}, "damaged"),
+        ({"kind": ""}, "not pooled evidence"),
+    ],
+)
+def test_a_file_that_is_no_evidence_is_refused(pooled, change, says):
+    with pytest.raises(RequestError, match=says):
+        PooledEvidence.from_dict({**pooled.to_dict(), **change})
+
+
+def test_the_table_says_how_far_clinics_differ(pooled):
+    text = pooled.to_text()
+    assert "From 5 clinics with at least 2500 courses" in text
+    assert "spread" in text

@@ -1,0 +1,103 @@
+"""Every caution, walked: when it appears, what it rests on, and that it never gives settings."""
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from forecast.tattoo.cautions import CAUTIONS
+from forecast.tattoo.cautions import FACTS
+from forecast.tattoo.cautions import cautions_for
+from forecast.log import Enquiry
+from forecast.tattoo.published import COMMON_PRACTICE
+from forecast.tattoo.published import MARKS
+from forecast.tattoo.published import SOURCES
+from forecast.errors import RequestError
+
+PLAIN = Enquiry("II", "forearm", "black", "medium", "single", age_years=30, origin="professional")
+ALWAYS = {"eyewear", "consent", "local_rules"}
+
+# rule -> an enquiry and facts that call for it, beside the plain enquiry that does not
+CASES = {
+    **{fact: (PLAIN, (fact,)) for fact in FACTS},
+    "darker_skin": (replace(PLAIN, skin_type="V"), ()),
+    "cosmetic_darkening": (replace(PLAIN, inks="white"), ()),
+    "yellow_ink": (replace(PLAIN, inks="yellow"), ()),
+    "brown_ink": (replace(PLAIN, inks="brown"), ()),
+    "red_ink": (replace(PLAIN, inks="black;red"), ()),
+    "face_eyes": (replace(PLAIN, body_site="face"), ()),
+}
+
+
+def keys(enquiry, **options):
+    return {caution.key for caution in cautions_for(enquiry, **options)}
+
+
+def test_every_rule_is_walked():
+    assert set(CASES) | ALWAYS == {caution.key for caution in CAUTIONS}
+
+
+@pytest.mark.parametrize("rule", CASES)
+def test_a_rule_appears_when_it_applies_and_not_otherwise(rule):
+    enquiry, facts = CASES[rule]
+    assert rule in keys(enquiry, facts=facts)
+    assert rule not in keys(PLAIN)
+
+
+def test_a_plain_enquiry_gets_what_applies_to_every_course():
+    assert keys(PLAIN) == ALWAYS
+
+
+@pytest.mark.parametrize("caution", CAUTIONS, ids=lambda c: c.key)
+def test_a_caution_names_sources_and_gives_no_settings(caution):
+    assert caution.sources
+    assert set(caution.sources) <= {COMMON_PRACTICE, *SOURCES}
+    assert caution.mark in MARKS
+    settings = re.compile(r"J/cm|\bfluence\b|\bmJ\b|\bHz\b|spot size|\d+ ?mm\b|\d+ ?nm\b", re.I)
+    assert not settings.search(caution.text)
+
+
+def test_local_regulation_and_its_standards_are_always_named():
+    (text,) = [c.text for c in cautions_for(PLAIN) if c.key == "local_rules"]
+    assert all(name in text for name in ("IEC 60825-1", "ANSI Z136.3", "licensed", "not medical"))
+
+
+def test_eyewear_names_the_wavelengths_at_hand():
+    (text,) = [
+        c.text for c in cautions_for(PLAIN, wavelengths_nm=(1064, 532)) if c.key == "eyewear"
+    ]
+    assert "532, 1064 nm" in text
+
+
+def test_age_alone_is_enough_for_the_rule_on_minors():
+    assert "minor" in keys(replace(PLAIN, age_years=17))
+    assert "minor" not in keys(replace(PLAIN, age_years=18))
+    assert "minor" not in keys(replace(PLAIN, age_years=None))
+
+
+def test_warm_ink_is_a_darkening_risk_in_a_cosmetic_tattoo_only():
+    assert "cosmetic_darkening" in keys(replace(PLAIN, inks="red", origin="cosmetic"))
+    assert "cosmetic_darkening" not in keys(replace(PLAIN, inks="red"))
+
+
+def test_referrals_come_first():
+    found = cautions_for(replace(PLAIN, skin_type="VI"), facts=("recent_tan", "gold_salts"))
+    order = [c.kind for c in found]
+    assert order == sorted(order, key=("refer", "care", "always").index)
+
+
+def test_what_was_recalled_and_not_read_says_so():
+    (gold,) = [c for c in CAUTIONS if c.key == "gold_salts"]
+    assert gold.mark == "memory"
+    assert gold.to_text().endswith(" [published reviews, from memory]")
+
+
+def test_what_no_publication_says_is_called_common_practice():
+    (minor,) = [c for c in CAUTIONS if c.key == "minor"]
+    assert minor.mark == "none"
+    assert minor.to_text().endswith(" [common practice, no source]")
+
+
+def test_unknown_fact_is_refused_with_the_nearest_name():
+    with pytest.raises(RequestError, match="Did you mean 'recent_tan'"):
+        cautions_for(PLAIN, facts=("recent_tann",))
