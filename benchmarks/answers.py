@@ -23,10 +23,7 @@ from benchmarks.data import LAST, fixed_rows, read
 from benchmarks.fading import lmer, measured_rows, mixed_lm, timed
 from benchmarks.goals import Notebook
 from forecast import fit_forecaster, simulate_log
-from forecast.prices import courses_of
-from forecast.prices import simulate_totals
-from forecast.prices import Package
-from forecast.prices import Tariff
+from forecast.prices import Package, Tariff, courses_of, simulate_totals
 from forecast.survival import DiscreteHazard
 
 SUBJECTS = 5_000

@@ -21,13 +21,11 @@ from forecast._jobs import run_units
 from forecast.assess.coverage import plain_coverage
 from forecast.assess.pit import tie_split_coverage
 from forecast.assess.scores import crps_complete
-from forecast.log import Enquiry
 from forecast.forecaster import Forecaster
-from forecast.tattoo import groups_of
-from forecast.invented import fresh_clients
-from forecast.invented import true_distribution
-from forecast.invented import World
+from forecast.invented import World, fresh_clients, true_distribution
+from forecast.log import Enquiry
 from forecast.survival import CountDistribution
+from forecast.tattoo import groups_of
 
 HORIZON, LEVEL, FRESH, MANY = 25, 0.8, 2_000, 20_000
 

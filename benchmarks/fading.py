@@ -31,19 +31,11 @@ from forecast.assess.coverage import plain_coverage
 from forecast.assess.pit import tie_split_coverage
 from forecast.assess.scores import crps_complete
 from forecast.causal.linear_mixed import LinearMixed
-from forecast.log import Enquiry
 from forecast.forecaster import Forecaster
-from forecast.tattoo import INK_GROUPS
-from forecast.invented import Crew
-from forecast.invented import YEAR
-from forecast.invented import hide
-from forecast.invented import Paths
-from forecast.invented import arrive
-from forecast.log import OutcomeLog
-from forecast.invented import CaseMix
-from forecast.invented import World
-from forecast.invented import simulate_clinic
+from forecast.invented import YEAR, CaseMix, Crew, Paths, World, arrive, hide, simulate_clinic
+from forecast.log import Enquiry, OutcomeLog
 from forecast.survival import CountDistribution
+from forecast.tattoo import INK_GROUPS
 
 HORIZON, LEVEL, MOST, LANDMARKS = 25, 0.8, 60, (2, 4, 6)
 BLACK = replace(World(), mix=CaseMix(colour=0.0), resistant_rate=0.0)

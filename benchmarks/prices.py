@@ -30,13 +30,8 @@ from forecast import (
     simulate_log,
 )
 from forecast._jobs import run_units
-from forecast.prices import enquiries_of
-from forecast.prices import price_many
-from forecast.prices import smallest_price
-from forecast.invented import fresh_clients
-from forecast.invented import true_deliveries
-from forecast.invented import World
-from forecast.prices import areas_of
+from forecast.invented import World, fresh_clients, true_deliveries
+from forecast.prices import areas_of, enquiries_of, price_many, smallest_price
 
 CAP, CLIENTS, INNER, BOOKS, REPLICATES = 15, 300, 400, 2_000, 4_000
 STATED = (0.05, 0.10, 0.20)

@@ -15,9 +15,8 @@ from typing import Any
 import numpy as np
 
 from forecast._jobs import run_units
-from forecast.invented import World
+from forecast.invented import World, simulate_log
 from forecast.reactions import fit_reactions
-from forecast.invented import simulate_log
 
 N_COURSES = 400
 RATES = (0.01, 0.03, 0.06)

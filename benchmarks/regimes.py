@@ -19,13 +19,8 @@ from typing import Any
 import numpy as np
 
 from forecast._jobs import run_units
-from forecast.regimes import Engine
-from forecast.regimes import read_strategies
-from forecast.regimes import compare_regimes
-from forecast.invented import SimulatedClinic
-from forecast.invented import World
-from forecast.invented import simulate_clinic
-from forecast.regimes import trial_rows
+from forecast.invented import SimulatedClinic, World, simulate_clinic
+from forecast.regimes import Engine, compare_regimes, read_strategies, trial_rows
 
 HERE = Path(__file__).parent
 SCENARIOS = ("none", "one saved", "two saved", "harm")

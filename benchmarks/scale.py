@@ -113,10 +113,7 @@ def read_and_check(folder: Path) -> str:
 def read_and_fit(folder: Path) -> str:
     """Read, check and fit the grouped hazard with evidence as its prior."""
     from forecast import read_log
-    from forecast.counts import COVARIATES
-    from forecast.counts import candidates
-    from forecast.counts import Reference
-    from forecast.counts import judged_rows
+    from forecast.counts import COVARIATES, Reference, candidates, judged_rows
     from forecast.forecaster import durations_of
     from forecast.survival import DiscreteHazard
 

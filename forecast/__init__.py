@@ -9,22 +9,14 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.prices import price_caseload
-    from forecast.log import Enquiry
     from forecast.counts import Estimate
-    from forecast.fading import fit_fading
-    from forecast.forecaster import Forecaster
-    from forecast.log import OutcomeLog
-    from forecast.log import read_log
-    from forecast.regimes import plan_comparison
-    from forecast.prices import price_package
-    from forecast.regimes import compare_regimes
-    from forecast.forecaster import load_forecaster
-    from forecast.forecaster import fit_forecaster
-    from forecast.invented import simulate_log
-    from forecast.prices import Package
-    from forecast.prices import Tariff
     from forecast.errors import DataError, FitError, ForecastError, RequestError
+    from forecast.fading import fit_fading
+    from forecast.forecaster import Forecaster, fit_forecaster, load_forecaster
+    from forecast.invented import simulate_log
+    from forecast.log import Enquiry, OutcomeLog, read_log
+    from forecast.prices import Package, Tariff, price_caseload, price_package
+    from forecast.regimes import compare_regimes, plan_comparison
 
 __all__ = [
     "DataError",

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     import pandas as pd
 
+
 def plain_values(values: Mapping[str, Any]) -> dict[str, Any]:
     """Return the values with missing numbers as None.
 

@@ -9,10 +9,8 @@ from typing import Any
 import pandas as pd
 from make_messy import write_messy
 
+from forecast.invented import World, simulate_clinic, true_contrast
 from forecast.log import write_log
-from forecast.invented import World
-from forecast.invented import simulate_clinic
-from forecast.invented import true_contrast
 
 SEED = 20170102
 STRATEGIES = ("ns", "ps", "ns:4>ps")

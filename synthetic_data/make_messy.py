@@ -15,8 +15,7 @@ import pandas as pd
 from receptionist import Row, Sheets, keep_by_hand
 from xlsx import Formula, write_workbook
 
-from forecast.log import TABLES
-from forecast.log import OutcomeLog
+from forecast.log import TABLES, OutcomeLog
 
 COLUMNS = ("fault", "table", "row", "column", "written", "report", "count", "says")
 TITLE_ROWS = 2  # of the courses sheet: a title and an empty row

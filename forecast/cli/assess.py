@@ -40,8 +40,7 @@ def assess(options: Options) -> None:
     if options.card is not None:
         check_card(options.card)
     from forecast import load_forecaster
-    from forecast.forecaster import assess_forecaster
-    from forecast.forecaster import assess_register
+    from forecast.forecaster import assess_forecaster, assess_register
 
     forecaster = load_forecaster(options.model)
     log = read(options)
@@ -73,8 +72,7 @@ def write_card(forecaster: Forecaster, path: Path) -> None:
     """Write the model card as Markdown, and beside it as JSON."""
     import json
 
-    from forecast.forecaster import card_text
-    from forecast.forecaster import model_card
+    from forecast.forecaster import card_text, model_card
 
     write_text(path, card_text(forecaster) + "\n")
     write_text(path.with_suffix(".json"), json.dumps(model_card(forecaster), indent=2) + "\n")

@@ -12,9 +12,7 @@ from forecast.cli.outputs import check_folder
 
 if TYPE_CHECKING:
     from forecast.cli.options import Commands
-    from forecast.regimes import Contrast
-    from forecast.regimes import RegimeComparison
-    from forecast.regimes import ComparisonPlan
+    from forecast.regimes import ComparisonPlan, Contrast, RegimeComparison
 
 __all__ = ["compared_text", "register"]
 

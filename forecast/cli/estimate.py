@@ -12,10 +12,10 @@ from forecast.cli.options import Options, add_command, answer
 
 if TYPE_CHECKING:
     from forecast.cli.options import Commands
-    from forecast.tattoo import Caution
-    from forecast.log import Enquiry
     from forecast.forecaster import Forecaster
+    from forecast.log import Enquiry
     from forecast.midcourse import Update
+    from forecast.tattoo import Caution
 
 __all__ = ["CLOSING", "as_dict", "look_out_for", "own_lines", "register"]
 
@@ -145,10 +145,7 @@ def update(options: Options) -> None:
 
 def price_remaining(later: Update, path: Path, done: int) -> tuple[dict[str, Any], list[str]]:
     """Return prices of what is left of each package, as JSON values and in words."""
-    from forecast.prices import price_package
-    from forecast.prices import quotes_text
-    from forecast.prices import read_tariff
-    from forecast.prices import left_of
+    from forecast.prices import left_of, price_package, quotes_text, read_tariff
 
     tariff = read_tariff(path)
     left = [(package.name, left_of(package, tariff, done)) for package in tariff.packages]

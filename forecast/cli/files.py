@@ -71,8 +71,7 @@ def checked_header(path: Path, cells: Sequence[str], known: Sequence[str]) -> li
 
     None may be there twice, and one must be known.
     """
-    from forecast.log import normal_heading
-    from forecast.log import refuse_repeated
+    from forecast.log import normal_heading, refuse_repeated
 
     for place, name in enumerate(cells, start=1):
         refuse_long_cell(path.name, f"the heading of column {place}", len(name))

@@ -74,11 +74,8 @@ def read(options: Options) -> OutcomeLog:
 
 def check(options: Options) -> None:
     """Print the report of a log, and write the rows set aside so that they can be mended."""
-    from forecast.log import write_set_aside
+    from forecast.log import changed_files, shelf_for, suspicions, write_set_aside
     from forecast.reactions import under_recording
-    from forecast.log import changed_files
-    from forecast.log import shelf_for
-    from forecast.log import suspicions
 
     log = read(options)
     options.of_log = []  # the report itself says it all

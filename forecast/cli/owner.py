@@ -28,9 +28,7 @@ def owner_view(
     A price list for each package with one price for several sessions, from the log's own mix;
     the courses under way; and what each package that has a price would have earned so far.
     """
-    from forecast.prices import backtest_package
-    from forecast.prices import value_open_book
-    from forecast.prices import make_price_list
+    from forecast.prices import backtest_package, make_price_list, value_open_book
 
     progress("Making the price list")
     lists = [

@@ -13,8 +13,8 @@ from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     from forecast.cli.options import Commands
-    from forecast.log import Enquiry
     from forecast.forecaster import Forecaster
+    from forecast.log import Enquiry
     from forecast.prices import Tariff
 
 __all__ = ["register"]

@@ -41,8 +41,7 @@ def register(commands: Commands) -> None:
 
 def reach(options: Options) -> None:
     """Print reach over the log, what it does to clearing, and what another laser would change."""
-    from forecast.reach import log_reach
-    from forecast.reach import reach_effect
+    from forecast.reach import log_reach, reach_effect
 
     for name in ("on", "price"):
         if getattr(options, name) is not None and not options.wavelengths:

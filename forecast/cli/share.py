@@ -51,8 +51,7 @@ def register(commands: Commands) -> None:
 def share(options: Options) -> None:
     """Write what a clinic may give away, or its answer to a question of a joint fit."""
     if options.answer is not None:
-        from forecast.sharing import ANSWER
-        from forecast.sharing import answer_question
+        from forecast.sharing import ANSWER, answer_question
 
         check_json_output(options.out, ANSWER, what="an answer")
         question = read_json(options.answer)
@@ -60,8 +59,7 @@ def share(options: Options) -> None:
         found = answer_question(log, question)
         text = f"Answer written to {options.out}: sums over all courses, no rows."
     else:
-        from forecast.sharing import KIND
-        from forecast.sharing import share_log
+        from forecast.sharing import KIND, share_log
 
         check_json_output(options.out, KIND, what="a share")
         log = read(options)
@@ -81,8 +79,7 @@ def pool(options: Options) -> None:
     if options.rounds is not None:
         step(options)
         return
-    from forecast.sharing import KIND
-    from forecast.sharing import pool_shares
+    from forecast.sharing import KIND, pool_shares
 
     check_json_output(options.out, KIND, what="what pool wrote")
     pooled = pool_shares([read_json(path) for path in options.shares])
@@ -94,10 +91,7 @@ def pool(options: Options) -> None:
 
 def step(options: Options) -> None:
     """Take the answers of one round and write the next question, or the common model."""
-    from forecast.sharing import QUESTION
-    from forecast.sharing import KIND
-    from forecast.sharing import STATE
-    from forecast.sharing import JointRounds
+    from forecast.sharing import KIND, QUESTION, STATE, JointRounds
 
     check_json_output(options.out, QUESTION, KIND, what="what pool wrote")
     check_json_output(options.rounds, STATE, what="the rounds of a joint fit")

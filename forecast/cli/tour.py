@@ -198,9 +198,8 @@ def ask_again(album: Album, forecaster: Forecaster) -> None:
 def price_enquiries(album: Album, estimates: Mapping[str, Estimate]) -> None:
     """Write the quotes of the template's packages."""
     from forecast import price_package
-    from forecast.prices import read_tariff
-    from forecast.prices import tariff_template
     from forecast.figures.pricing import plot_quote
+    from forecast.prices import read_tariff, tariff_template
 
     album.text("tariff.toml", "an invented tariff to start from", tariff_template())
     tariff = read_tariff(album.folder / "tariff.toml")

@@ -11,11 +11,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NamedTuple
+
 import numpy as np
 import numpy.typing as npt
-from forecast.log import REGIONS
-from forecast.log import column
+
 from forecast._types import FloatArray
+from forecast.log import REGIONS, column
 
 Column = Sequence[Any] | npt.NDArray[Any]
 

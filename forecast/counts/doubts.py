@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-from forecast.counts.attributes import LIGHTEN
-from forecast.counts.prior import hazard_prior
-from forecast.counts.log_summary import ALGEBRA
-from forecast.log import MOST_TO_CHECK
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
+
+from forecast.counts.attributes import LIGHTEN
+from forecast.counts.log_summary import ALGEBRA
+from forecast.counts.prior import hazard_prior
+from forecast.log import MOST_TO_CHECK
 from forecast.tattoo import groups_of
 
 if TYPE_CHECKING:
-    from forecast.counts.prior import Evidence
-    from forecast.counts.log_summary import Reference
     from forecast.counts.estimate import Estimate
+    from forecast.counts.log_summary import Reference
+    from forecast.counts.prior import Evidence
     from forecast.forecaster import Forecaster
+
 
 def evidence_name(evidence: Evidence | None) -> str:
     """Return in words where the prior comes from."""

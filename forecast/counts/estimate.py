@@ -5,13 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
+
 import numpy as np
 import numpy.typing as npt
+
 from forecast._checks import check_kind, check_whole_number
-from forecast.log import Enquiry
-from forecast.errors import RequestError
-from forecast.survival.distribution import CountDistribution
 from forecast._types import FloatArray
+from forecast.errors import RequestError
+from forecast.log import Enquiry
+from forecast.survival.distribution import CountDistribution
+
 
 def of_100(chance: float) -> str:
     """Return a chance as a natural frequency.

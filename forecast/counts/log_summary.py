@@ -2,25 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
-import numpy as np
-from forecast.counts.prior import SHORTER
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any, TypeAlias
+
+import numpy as np
 import numpy.typing as npt
-from forecast.counts.attributes import COVARIATES
-from forecast.counts.attributes import LIGHTEN
-from forecast.log import column
-from forecast.log import Enquiry
-from forecast.log import fingerprint
-from forecast.tattoo import ink_group
-from forecast.log import is_judged
+
+from forecast.counts.attributes import COVARIATES, LIGHTEN
+from forecast.counts.prior import SHORTER
+from forecast.log import Enquiry, column, fingerprint, is_judged
 from forecast.survival.durations import Durations
+from forecast.tattoo import ink_group
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.log import OutcomeLog
 
 FEWEST_LIGHTENED = 10  # courses that got there, below which they check nothing
@@ -190,9 +187,7 @@ class Reference:
     @classmethod
     def of(cls, log: OutcomeLog, rows: pd.DataFrame) -> Reference:
         """Return the counts and ranges of ``log``, whose model rows are ``rows``."""
-        from forecast.counts.rows import lasers_in_use
-        from forecast.counts.rows import latest_start
-        from forecast.counts.rows import of_goal
+        from forecast.counts.rows import lasers_in_use, latest_start, of_goal
 
         courses, own = log.courses, of_goal(rows)
         done = rows["observed"].to_numpy(dtype=bool)

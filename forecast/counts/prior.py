@@ -14,11 +14,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Protocol, runtime_checkable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Protocol, runtime_checkable
+
 from forecast.counts.attributes import LIGHTEN
-from dataclasses import replace
-from typing import TYPE_CHECKING
 from forecast.survival.aft import AcceleratedTime
 from forecast.survival.boosted import BoostedHazard
 from forecast.survival.candidates import RIDGE

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
 import numpy.typing as npt
+
 from forecast._checks import nearest
-from forecast.counts.attributes import LIGHTEN
-from forecast.counts.attributes import covariates
-from forecast.tattoo import Laser
-from forecast.tattoo import unreached_inks
-from forecast.log import is_judged
-from forecast.log import judged_sessions
+from forecast.counts.attributes import LIGHTEN, covariates
 from forecast.errors import RequestError
+from forecast.log import is_judged, judged_sessions
+from forecast.tattoo import Laser, unreached_inks
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.log import OutcomeLog
 
 GOALS = {"clear": ("cleared",), "lighten": ("cleared", "lightened")}

@@ -12,13 +12,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
+
+from forecast._types import FloatArray
 from forecast.counts.attributes import LIGHTEN
 from forecast.survival.distribution import CountDistribution
-from forecast._types import FloatArray
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.survival.model import FittedCountModel
 
 LENGTH = "length"  # the covariate: log of the expected sessions, over ten

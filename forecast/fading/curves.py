@@ -19,19 +19,21 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
-import numpy as np
-import numpy.typing as npt
-from forecast.causal.censored_mixed import CensoredMixed, FittedCensoredMixed
 from math import exp, sqrt
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
 from forecast._types import FloatArray
+from forecast.causal.censored_mixed import CensoredMixed, FittedCensoredMixed
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from forecast.causal.censored_search import Guess
     from forecast.fading.rows import FadingRows
-    import pandas as pd
 
 REMNANTS = (0.005, 0.01, 0.02, 0.03)  # shares of ink that never go, tried in turn
 LARGEST = 0.6  # of the ink at the threshold: a remnant beyond that would let nothing clear

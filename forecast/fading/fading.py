@@ -2,31 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
-from forecast.causal.paired import PairedDifference, paired_difference
-from forecast.regimes import split_halves
+
 from forecast._checks import check_level
-from forecast.fading.curves import FadingFit
-from forecast.fading.curves import fit_with_remnant
-from forecast.fading.rows import FadingRows
-from forecast.fading.rows import fading_rows
-from forecast.fading.curves import Slopes
-from forecast.fading.stalls import GraderReport
-from forecast.fading.stalls import grader_report
-from forecast.log import check_log
-from forecast.fading.curves import Spacing
-from forecast.fading.curves import spacing_of
-from forecast.fading.stalls import StallRule
-from forecast.fading.stalls import stall_rule
-from forecast.log import graded_in_fractions
-from collections.abc import Mapping
-from typing import TYPE_CHECKING
 from forecast._types import FloatArray
+from forecast.causal.paired import PairedDifference, paired_difference
+from forecast.fading.curves import FadingFit, Slopes, Spacing, fit_with_remnant, spacing_of
+from forecast.fading.rows import FadingRows, fading_rows
+from forecast.fading.stalls import GraderReport, StallRule, grader_report, stall_rule
+from forecast.log import check_log, graded_in_fractions
+from forecast.regimes import split_halves
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.log import OutcomeLog
 
 FEWEST_PAIRS = 5

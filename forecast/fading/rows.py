@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
 import numpy as np
 import numpy.typing as npt
-from forecast.counts import covariates
-from forecast.regimes import BASELINE
-from dataclasses import dataclass
-from forecast.tattoo import INK_GROUPS
-from forecast.tattoo import ink_group
-from forecast.regimes import YEAR
-from forecast.regimes import eligible
-from forecast.errors import DataError
+
 from forecast._types import FloatArray
+from forecast.counts import covariates
+from forecast.errors import DataError
+from forecast.regimes import BASELINE, YEAR, eligible
+from forecast.tattoo import INK_GROUPS, ink_group
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.log import OutcomeLog
 
 FEWEST_IN_GROUP = 10  # courses, for an ink group or a regime in it to have its own slope

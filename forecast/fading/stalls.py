@@ -9,17 +9,20 @@ each that the rule would have flagged at some time is a false alarm.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
 import numpy.typing as npt
-from itertools import combinations
+
+from forecast._types import FloatArray
 from forecast.causal.agreement import intraclass, one_way_intraclass, weighted_kappa
 from forecast.fading.rows import FEWEST_BY_GRADER
-from forecast._types import FloatArray
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.fading.curves import Slopes
 
 LOOK_BACKS = (2, 3, 4, 6, 9, 13)  # sessions between what is expected from and the grading judged

@@ -11,8 +11,7 @@ if TYPE_CHECKING:
     import pandas as pd
     import plotly.graph_objects as go
 
-    from forecast.fading import FadingCurves
-    from forecast.fading import SplitFading
+    from forecast.fading import FadingCurves, SplitFading
 
 __all__ = ["plot_fading", "plot_fading_shares", "plot_split_fading"]
 

@@ -13,10 +13,7 @@ from forecast.figures.template import COLOURS, titled
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
-    from forecast.prices import Book
-    from forecast.prices import Variation
-    from forecast.prices import PriceList
-    from forecast.prices import Quote
+    from forecast.prices import Book, PriceList, Quote, Variation
 
 __all__ = ["plot_book", "plot_price_list", "plot_quote", "plot_sensitivity", "plot_volume"]
 

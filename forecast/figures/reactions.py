@@ -6,22 +6,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast.tattoo import CAVEAT
-from forecast.tattoo import GRADES
-from forecast.tattoo import INKS
-from forecast.tattoo import WAVELENGTHS_NM
-from forecast.tattoo import uptake_table
-from forecast.tattoo import cite
 from forecast.figures.template import COLOURS, titled
+from forecast.tattoo import CAVEAT, GRADES, INKS, WAVELENGTHS_NM, cite, uptake_table
 
 if TYPE_CHECKING:
     import pandas as pd
     import plotly.graph_objects as go
 
-    from forecast.reach import LaserChange
-    from forecast.reactions import OperatorFunnel
-    from forecast.reach import LogReach
-    from forecast.reactions import ReactionReport
+    from forecast.reach import LaserChange, LogReach
+    from forecast.reactions import OperatorFunnel, ReactionReport
 
 __all__ = [
     "plot_laser_change",

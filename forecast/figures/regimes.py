@@ -11,8 +11,7 @@ if TYPE_CHECKING:
     import pandas as pd
     import plotly.graph_objects as go
 
-    from forecast.regimes import Contrast
-    from forecast.regimes import RegimeComparison
+    from forecast.regimes import Contrast, RegimeComparison
 
 __all__ = ["plot_balance", "plot_curves", "plot_followers", "plot_readings", "plot_tipping"]
 

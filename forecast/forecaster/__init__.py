@@ -8,9 +8,32 @@ if TYPE_CHECKING:
     from forecast.forecaster.card import TITLE, card_text, model_card
     from forecast.forecaster.drivers import Driver, drivers_of
     from forecast.forecaster.fit import durations_of, filled_rows, fit_forecaster
-    from forecast.forecaster.forecaster import Forecaster, KIND, load_forecaster
-    from forecast.forecaster.promises import assess_forecaster, assess_register, enquiry_of, holds_promises, record_promise
+    from forecast.forecaster.forecaster import KIND, Forecaster, load_forecaster
+    from forecast.forecaster.promises import (
+        assess_forecaster,
+        assess_register,
+        enquiry_of,
+        holds_promises,
+        record_promise,
+    )
 
-__all__ = ["Driver", "Forecaster", "KIND", "TITLE", "assess_forecaster", "assess_register", "card_text", "drivers_of", "durations_of", "enquiry_of", "filled_rows", "fit_forecaster", "holds_promises", "load_forecaster", "model_card", "record_promise",]
+__all__ = [
+    "KIND",
+    "TITLE",
+    "Driver",
+    "Forecaster",
+    "assess_forecaster",
+    "assess_register",
+    "card_text",
+    "drivers_of",
+    "durations_of",
+    "enquiry_of",
+    "filled_rows",
+    "fit_forecaster",
+    "holds_promises",
+    "load_forecaster",
+    "model_card",
+    "record_promise",
+]
 
 __getattr__, __dir__ = door(__name__, __file__)

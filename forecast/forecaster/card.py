@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
+
 from forecast.assess.sample_size import most_parameters
-from forecast.counts import COVARIATES
+from forecast.counts import COVARIATES, effects_for
 from forecast.log import Enquiry
-from forecast.counts import effects_for
 
 if TYPE_CHECKING:
-    from forecast.forecaster.forecaster import Forecaster
     from forecast.counts import Reference
+    from forecast.forecaster.forecaster import Forecaster
 
 TITLE = "Sessions of laser tattoo removal until the goal, predicted at the consultation"
 TABLES = ("candidates", "scores", "reliability", "subgroups")

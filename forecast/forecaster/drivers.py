@@ -9,15 +9,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
+
 from forecast._checks import check_level
-from forecast.log import column
-from forecast.log import check_enquiry
 from forecast._types import FloatArray
+from forecast.log import check_enquiry, column
 
 if TYPE_CHECKING:
-    from forecast.log import Enquiry
     from forecast.forecaster.forecaster import Forecaster
+    from forecast.log import Enquiry
 
 ATTRIBUTES = (
     "inks",
@@ -89,7 +90,9 @@ class Driver:
         )
 
 
-def drivers_of(forecaster: Forecaster, enquiry: Enquiry, *, level: float = 0.8) -> tuple[Driver, ...]:
+def drivers_of(
+    forecaster: Forecaster, enquiry: Enquiry, *, level: float = 0.8
+) -> tuple[Driver, ...]:
     """Return what each given attribute does to this enquiry's median, largest first.
 
     Each attribute is set back to a common reference (black ink, medium density, single layer,

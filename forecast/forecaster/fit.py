@@ -6,50 +6,46 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
+
 from forecast._checks import check_kind, check_seed, check_whole_number
+from forecast._plain import plain_rows, plain_values
 from forecast.assess.assessment import Assessment, assess_predictions, recalibrate_out_of_fold
 from forecast.assess.calibration import Recalibration
 from forecast.assess.selection import choose, predict_out_of_fold, score_candidates
-from forecast.counts import COVARIATES
-from forecast.counts import LIGHTEN
-from forecast.counts import covariate_names
-from forecast.counts import candidates
-from forecast.counts import evidence_model
-from forecast.counts import for_use
-from forecast.counts import Evidence
-from forecast.counts import contradicted
-from forecast.counts import evidence_name
-from forecast.counts import fit_notes
-from forecast.forecaster.forecaster import Forecaster
-from forecast.tattoo import GROUPINGS
-from forecast.tattoo import groups_of
-from forecast.counts import FEWEST_LIGHTENED
-from forecast.log import check_log
-from forecast.midcourse import Midcourse
-from forecast.midcourse import fit_midcourse
-from forecast.log import folds_for
-from forecast.log import judged_part
-from forecast.log import some_clients
-from forecast._plain import plain_rows
-from forecast._plain import plain_values
-from forecast.counts import Reference
-from forecast.counts import check_goal
-from forecast.counts import course_rows
-from forecast.counts import of_goal
-from forecast.forecaster.forecaster import load_forecaster
-from forecast.counts import fit_stopping
-from forecast.counts import length_of
-from forecast.counts import to_clearing
-from forecast.regimes import fit_strategies
-from forecast.log import suspicions
+from forecast.counts import (
+    COVARIATES,
+    FEWEST_LIGHTENED,
+    LIGHTEN,
+    Evidence,
+    Reference,
+    candidates,
+    check_goal,
+    contradicted,
+    course_rows,
+    covariate_names,
+    evidence_model,
+    evidence_name,
+    fit_notes,
+    fit_stopping,
+    for_use,
+    length_of,
+    of_goal,
+    to_clearing,
+)
 from forecast.errors import DataError, RequestError
+from forecast.forecaster.forecaster import Forecaster
+from forecast.log import check_log, folds_for, judged_part, some_clients, suspicions
+from forecast.midcourse import Midcourse, fit_midcourse
+from forecast.regimes import fit_strategies
 from forecast.survival.aft import FittedAcceleratedTime
 from forecast.survival.durations import Durations
+from forecast.tattoo import GROUPINGS, groups_of
 
 if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
     import pandas as pd
+
     from forecast.assess.outcomes import Outcomes
     from forecast.log import OutcomeLog
     from forecast.survival.distribution import CountDistribution

@@ -2,47 +2,44 @@
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import chain
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
 import numpy.typing as npt
-from forecast._checks import check_level
+
+from forecast._checks import check_kind, check_level, check_whole_number
+from forecast._files import check_not_lost, is_json_with, write_whole
+from forecast._types import FloatArray
 from forecast.assess.calibration import Recalibration
 from forecast.assess.transport import carry_remaining
-from forecast.counts import LIGHTEN
-from forecast.counts import covariates
-from forecast.counts import doubts_of
-from forecast.log import Enquiry
-from forecast.log import check_enquiry
-from forecast.log import enquiries_of
-from forecast.counts import Estimate
-from forecast.counts import learnt_share
-from forecast.tattoo import groups_of
-from forecast.tattoo import Laser
-from forecast.tattoo import unreached_inks
+from forecast.counts import (
+    LIGHTEN,
+    Estimate,
+    Reference,
+    Stopping,
+    covariates,
+    doubts_of,
+    learnt_share,
+    length_of,
+    to_clearing,
+)
+from forecast.errors import ForecastError, RequestError
+from forecast.log import Enquiry, check_enquiry, enquiries_of
 from forecast.midcourse import Midcourse
-from forecast.counts import Reference
-from forecast.counts import Stopping
-from forecast.counts import length_of
-from forecast.counts import to_clearing
-from forecast.errors import RequestError
 from forecast.survival.distribution import CountDistribution
 from forecast.survival.model import FittedCountModel
-import json
-from collections.abc import Mapping
-from pathlib import Path
-from typing import Any
-from forecast._checks import check_kind, check_whole_number
-from forecast._files import check_not_lost, is_json_with, write_whole
-from forecast.errors import ForecastError, RequestError
 from forecast.survival.portable import model_from_dict
-from forecast._types import FloatArray
+from forecast.tattoo import Laser, groups_of, unreached_inks
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.forecaster.drivers import Driver
     from forecast.midcourse import Update
 
@@ -241,7 +238,6 @@ class Forecaster:
 
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write the forecaster as JSON; it holds no row of the log."""
-
         save_forecaster(self, path)
 
     def unreached(self, inks: str) -> tuple[str, ...]:

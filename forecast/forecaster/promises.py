@@ -4,30 +4,28 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from forecast.errors import DataError
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+
 import numpy as np
+
+from forecast._plain import plain_rows, plain_values
 from forecast.assess.assessment import Assessment, assess_predictions
 from forecast.assess.drift import Drift, drift
 from forecast.assess.outcomes import Outcomes
-from forecast.log import Enquiry
-from forecast.log import fingerprint
-from forecast.tattoo import groups_of
-from forecast.log import is_judged
-from forecast._plain import plain_rows
-from forecast._plain import plain_values
-from forecast.counts import GOALS
-from forecast.counts import course_rows
-from forecast.counts import of_goal
+from forecast.counts import GOALS, course_rows, of_goal
+from forecast.errors import DataError
+from forecast.log import Enquiry, fingerprint, is_judged
 from forecast.survival.distribution import CountDistribution
+from forecast.tattoo import groups_of
 
 if TYPE_CHECKING:
-    from forecast.counts import Estimate
     import pandas as pd
+
+    from forecast.counts import Estimate
     from forecast.forecaster.forecaster import Forecaster
     from forecast.log import OutcomeLog
 

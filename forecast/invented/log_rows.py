@@ -7,24 +7,17 @@ the price of a session, and late in a course; they fall while prepaid sessions r
 visit after it has come: until then the course is ongoing.
 """
 
-
-
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 import numpy.typing as npt
-from forecast.invented.people import Cohort
-from forecast.invented.people import Crew
-from forecast.invented.sessions import Paths
-from forecast.invented.world import World
-from typing import TYPE_CHECKING, Any
-from forecast.log import column
-from forecast.log import column_names
-from forecast.invented.people import Chance
-from forecast.invented.people import PATTERNS
-from forecast.invented.people import REACH
-from forecast.invented.people import YEAR
-from forecast.invented.sessions import run_sessions
+
 from forecast._types import BoolArray, FloatArray, IntArray
+from forecast.invented.people import PATTERNS, REACH, YEAR, Chance, Cohort, Crew
+from forecast.invented.sessions import Paths, run_sessions
+from forecast.invented.world import World
+from forecast.log import column, column_names
 
 if TYPE_CHECKING:
     import pandas as pd

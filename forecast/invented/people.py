@@ -5,23 +5,17 @@ site; everything else is independent. So what a missing attribute may have been,
 recorded ones, is known exactly (``complete``), which the true distribution needs.
 """
 
-
-
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
+
 import numpy as np
 import numpy.typing as npt
-from forecast.log import BODY_SITES
-from forecast.log import INKS
-from forecast.log import REGIONS
-from forecast.log import column
-from forecast.invented.world import CaseMix
-from forecast.invented.world import World
-from forecast.errors import RequestError
-from dataclasses import dataclass, replace
-from forecast.invented.world import MOST_OPERATORS
+
 from forecast._types import BoolArray, FloatArray, IntArray
+from forecast.errors import RequestError
+from forecast.invented.world import MOST_OPERATORS, CaseMix, World
+from forecast.log import BODY_SITES, INKS, REGIONS, column
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -18,24 +18,26 @@ A strategy replaces the regime of each session and nothing else, with the same c
 regime effect of zero is exactly no difference.
 """
 
-
-
 from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
-from forecast.invented.people import Chance
-from forecast.invented.people import Cohort
-from forecast.invented.people import Crew
-from forecast.invented.people import draw_courses
-from forecast.invented.people import OTHER_COLOURS
-from forecast.invented.people import has_ink
-from forecast.invented.people import world_speed
-from forecast.invented.people import NEVER
-from forecast.invented.people import YEAR
-from forecast.invented.people import reach_shares
-from forecast.invented.world import World
-from forecast.errors import RequestError
+
 from forecast._types import BoolArray, FloatArray, IntArray
+from forecast.errors import RequestError
+from forecast.invented.people import (
+    NEVER,
+    OTHER_COLOURS,
+    YEAR,
+    Chance,
+    Cohort,
+    Crew,
+    draw_courses,
+    has_ink,
+    reach_shares,
+    world_speed,
+)
+from forecast.invented.world import World
 
 REVIEWED = 4  # sessions after which the clinic looks at a course anew
 MOST = 60  # sessions followed at most; a course that needs more never clears

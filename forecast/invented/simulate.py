@@ -13,33 +13,23 @@ with: fresh clients with complete follow-up, true distributions, true difference
   last day of the log is ongoing; some courses were begun elsewhere (left truncation).
 """
 
-
-
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
+
 import numpy as np
+
 from forecast._checks import check_seed, check_whole_number
-from forecast.invented.people import Chance
 from forecast.invented.log_rows import live
-from forecast.invented.people import YEAR
-from forecast.invented.sessions import MOST
-from forecast.invented.sessions import arrive
-from forecast.invented.sessions import run_sessions
-from forecast.invented.truth import Deliveries
-from forecast.invented.truth import fresh_clients
-from forecast.invented.truth import fresh_deliveries
-from forecast.invented.truth import true_contrast
-from forecast.invented.truth import true_deliveries
-from forecast.invented.truth import true_distribution
-from forecast.invented.world import CaseMix
-from forecast.invented.world import OwnedLaser
+from forecast.invented.people import YEAR, Chance
+from forecast.invented.sessions import MOST, arrive, run_sessions
 from forecast.invented.world import World
-from forecast.invented.world import bencini_world
 from forecast.log import LATEST
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.log import OutcomeLog
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SimulatedClinic:
@@ -85,8 +75,7 @@ def simulate_clinic(
     >>> len(clinic.log.courses), len(clinic.truth)
     (40, 40)
     """
-    from forecast.invented.log_rows import frames
-    from forecast.invented.log_rows import truth_frame
+    from forecast.invented.log_rows import frames, truth_frame
     from forecast.log import OutcomeLog
 
     n_courses = check_whole_number(n_courses, name="n_courses", low=1)

@@ -4,30 +4,21 @@ Nothing here is ever read by a fit. Sessions are sessions here, until cleared, i
 on; the current practice is that of the last two years of the log.
 """
 
-
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
 import numpy.typing as npt
+
 from forecast._checks import check_whole_number
-from forecast.invented.people import Chance
-from forecast.invented.people import Cohort
-from forecast.invented.people import with_chance
-from forecast.invented.log_rows import PACKAGES
-from forecast.invented.log_rows import live
-from forecast.invented.people import complete
-from forecast.invented.people import read_enquiries
-from forecast.invented.people import YEAR
-from forecast.invented.log_rows import hide
-from forecast.invented.sessions import Paths
-from forecast.invented.sessions import arrive
-from forecast.invented.sessions import run_sessions
-from forecast.invented.world import World
-from forecast.errors import RequestError
-from forecast.survival.distribution import CountDistribution
 from forecast._types import FloatArray, IntArray
+from forecast.errors import RequestError
+from forecast.invented.log_rows import PACKAGES, hide, live
+from forecast.invented.people import YEAR, Chance, Cohort, complete, read_enquiries, with_chance
+from forecast.invented.sessions import Paths, arrive, run_sessions
+from forecast.invented.world import World
+from forecast.survival.distribution import CountDistribution
 
 if TYPE_CHECKING:
     import pandas as pd

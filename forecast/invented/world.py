@@ -13,12 +13,12 @@ about ``exp(-effect)``. Sizes follow the published evidence where there is any:
 - layered, scarred, darker skin, head and neck: common practice, no published size.
 """
 
-
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal, get_args
+
 import numpy as np
+
 from forecast.errors import RequestError
 
 Scenario = Literal["none", "one saved", "two saved", "harm"]

@@ -5,16 +5,15 @@ from __future__ import annotations
 import re
 from calendar import monthrange
 from collections.abc import Iterable
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from math import isfinite
-from typing import Literal, NamedTuple, cast
-from forecast.log.columns import Column
-from forecast.log.columns import words
-from dataclasses import dataclass, field
-from datetime import date
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, cast
+
 import numpy as np
 import numpy.typing as npt
+
+from forecast.log.columns import Column, words
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -2,31 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from functools import lru_cache
-from typing import TYPE_CHECKING
-from forecast.log.columns import TABLES
-from forecast.log.columns import Column
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
 import numpy.typing as npt
-from forecast.log.cells import Ids
-from forecast.log.cells import read_column
-from forecast.log.headings import HELPERS
-from forecast.log.headings import OVERFLOW
-from forecast.log.headings import read_headings
-from forecast.log.report import BLANKED
-from forecast.log.report import TOLERATED
-from forecast.log.report import entries
-from forecast.log.cells import first_unknown
-from forecast.log.cells import rule_of
+
+from forecast.log.cells import Ids, first_unknown, read_column, rule_of
+from forecast.log.columns import TABLES, Column
+from forecast.log.headings import HELPERS, OVERFLOW, read_headings
+from forecast.log.report import BLANKED, TOLERATED, entries
 
 if TYPE_CHECKING:
     import pandas as pd
     import pandera.pandas as pa
+
 
 @lru_cache
 def table_schema(table: str, columns: frozenset[str] | None = None) -> pa.DataFrameSchema:

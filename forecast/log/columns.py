@@ -4,8 +4,6 @@ Plain data: the checks of a log, those of an enquiry, the pandera schema and
 ``datapackage.json`` are all made from this one table.
 """
 
-
-
 from dataclasses import dataclass
 from typing import Literal
 

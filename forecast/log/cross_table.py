@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 import numpy.typing as npt
-from forecast.log.cleaning import CleanTable
-from forecast.log.cleaning import of_course
-from forecast.log.columns import TABLES
-from forecast.log.cells import rule_of
-from datetime import date, timedelta
-from forecast.log.cells import Ids
-from forecast.log.columns import FOREIGN_KEYS
-from forecast.log.columns import KEYS
-from forecast.log.cells import CASE
-from collections.abc import Iterable
-from typing import TYPE_CHECKING
+
+from forecast.log.cells import CASE, Ids, rule_of
+from forecast.log.cleaning import CleanTable, of_course
+from forecast.log.columns import FOREIGN_KEYS, KEYS, TABLES
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.log.outcome_log import OutcomeLog
 
 ALL_GONE = 100.0  # percent faded

@@ -6,15 +6,15 @@ import json
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
+
 from forecast._files import write_whole
-from forecast.log.columns import FOREIGN_KEYS
-from forecast.log.columns import KEYS
-from forecast.log.columns import TABLES
-from forecast.log.columns import Column
+from forecast.log.columns import FOREIGN_KEYS, KEYS, TABLES, Column
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.log.outcome_log import OutcomeLog
 
 TYPES = {"integer": "integer", "number": "number", "date": "date"}  # all else is a string

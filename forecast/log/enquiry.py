@@ -5,18 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
+
 from forecast._checks import check_kind, nearest
-from forecast.log.columns import Column
-from forecast.log.columns import column
-from forecast.log.cells import UnreadableError
-from forecast.log.cells import first_unknown
-from forecast.log.cells import inside
-from forecast.log.cells import read_cell
-from forecast.log.cells import rule_of
 from forecast.errors import RequestError
+from forecast.log.cells import UnreadableError, first_unknown, inside, read_cell, rule_of
+from forecast.log.columns import Column, column
 
 if TYPE_CHECKING:
     import pandas as pd
+
 
 @dataclass(frozen=True, slots=True)
 class Enquiry:

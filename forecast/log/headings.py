@@ -3,24 +3,25 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
-from difflib import get_close_matches
-from typing import TYPE_CHECKING, Any
-from forecast.log.columns import TABLES
-from forecast.log.cells import rule_of
-from forecast.errors import DataError
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import date
+from difflib import get_close_matches
 from statistics import median
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
-from forecast.log.cells import as_text
-from forecast.log.cells import in_use
-from forecast.log.columns import Column
-from forecast.log.columns import words
-from forecast.log.cells import LATEST
-from forecast.log.cells import UnreadableError
-from forecast.log.cells import date_order
-from forecast.log.cells import read_cell
+
+from forecast.errors import DataError
+from forecast.log.cells import (
+    LATEST,
+    UnreadableError,
+    as_text,
+    date_order,
+    in_use,
+    read_cell,
+    rule_of,
+)
+from forecast.log.columns import TABLES, Column, words
 
 if TYPE_CHECKING:
     import pandas as pd

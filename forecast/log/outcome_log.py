@@ -3,35 +3,28 @@
 from __future__ import annotations
 
 import hashlib
-from typing import TYPE_CHECKING
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
-from forecast._checks import check_kind
-from forecast.log.cleaning import CleanTable
-from forecast.log.cleaning import clean_table
-from forecast.log.cleaning import empty_table
-from forecast.log.cross_table import counted
-from forecast.log.columns import TABLES
-from forecast.log.cross_table import cross_check
-from forecast.log.headings import refuse_repeated
-from forecast.log.headings import refuse_identifying
-from forecast.log.reading import RawLog
-from forecast.log.reading import read_raw
-from forecast.log.report import TOLERATED
-from forecast.log.report import LogReport
-from forecast.log.report import RowCount
-from forecast.log.report import gather
-from forecast.errors import DataError, RequestError
 import numpy.typing as npt
-from dataclasses import replace
+
+from forecast._checks import check_kind
+from forecast.errors import DataError, RequestError
+from forecast.log.cleaning import CleanTable, clean_table, empty_table
+from forecast.log.columns import TABLES
+from forecast.log.cross_table import counted, cross_check
+from forecast.log.headings import refuse_identifying, refuse_repeated
+from forecast.log.reading import RawLog, read_raw
+from forecast.log.report import TOLERATED, LogReport, RowCount, gather
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.survival.durations import Durations
 
 TOLD = ("course_id", "started_on", "sessions_given", "outcome")

@@ -2,31 +2,28 @@
 
 from __future__ import annotations
 
+import csv
+import io
+import json
 import lzma
 import struct
 import warnings
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from forecast.log.cells import as_text
-from forecast.log.headings import normal_heading
-from forecast.log.headings import table_of
-from forecast.errors import DataError
-import csv
-import io
-import json
-from collections.abc import Sequence
+
 import numpy as np
 import numpy.typing as npt
+
 from forecast._csv import MAX_CELL, csv_rows, refuse_long_cell
+from forecast.errors import DataError
+from forecast.log.cells import as_text
 from forecast.log.columns import TABLES
-from forecast.log.headings import HELPERS
-from forecast.log.headings import refuse_repeated
-from forecast.log.headings import with_headings
+from forecast.log.headings import HELPERS, normal_heading, refuse_repeated, table_of, with_headings
 from forecast.log.set_aside import apply_mends
 
 if TYPE_CHECKING:
@@ -243,7 +240,6 @@ def read_raw(path: Path) -> RawLog:
     if path.is_dir():
         raw = _folder(path)
     elif path.suffix.lower() in (".xlsx", ".xlsm"):
-
         raw = RawLog(str(path))
         found = read_workbook(path)
         for name, rows in found.sheets.items():

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
+
 from forecast.log.cells import distinct_texts
 
 if TYPE_CHECKING:

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
 from forecast._files import write_whole
 from forecast.errors import RequestError
-from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any
 from forecast.log.cells import as_text
-from forecast.log.headings import HELPERS
-from forecast.log.headings import read_headings
+from forecast.log.headings import HELPERS, read_headings
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.log.report import LogReport
 
 RECORD = "belongs_to.json"

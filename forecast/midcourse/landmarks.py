@@ -13,25 +13,28 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
 import numpy.typing as npt
+
+from forecast._types import FloatArray
 from forecast.assess.assessment import recalibrate_out_of_fold
 from forecast.assess.calibration import Recalibration
+from forecast.assess.dropout import last_supported
 from forecast.assess.folds import grouped_folds
 from forecast.assess.outcomes import Outcomes
-from forecast.survival.aft import AcceleratedTime
-from forecast.survival.distribution import CountDistribution
-from forecast.survival.durations import Durations
-from forecast.survival.portable import model_from_dict
-from forecast.assess.dropout import last_supported
 from forecast.assess.scores import brier
 from forecast.assess.selection import crps_gap
 from forecast.assess.transport import carry_draws
+from forecast.survival.aft import AcceleratedTime
+from forecast.survival.distribution import CountDistribution
+from forecast.survival.durations import Durations
 from forecast.survival.first_passage import PassageBridge
-from forecast._types import FloatArray
+from forecast.survival.portable import model_from_dict
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.log import OutcomeLog
     from forecast.survival.model import FittedCountModel
 

@@ -6,21 +6,20 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
+
 from forecast._checks import check_kind, check_level, check_whole_number
-from forecast.counts import doubts_of
-from forecast.log import check_enquiry
-from forecast.counts import Estimate
-from forecast.midcourse.landmarks import ink_gone
-from forecast.log import FRACTIONS
-from forecast.log import fractions_like
-from forecast.errors import RequestError
-from forecast.survival.distribution import CountDistribution
 from forecast._types import FloatArray
+from forecast.counts import Estimate, doubts_of
+from forecast.errors import RequestError
+from forecast.log import FRACTIONS, check_enquiry, fractions_like
+from forecast.midcourse.landmarks import ink_gone
+from forecast.survival.distribution import CountDistribution
 
 if TYPE_CHECKING:
-    from forecast.log import Enquiry
     from forecast.forecaster import Forecaster
+    from forecast.log import Enquiry
 
 Grading = tuple[Any, ...]
 FALLS_BY = 15.0  # percentage points of fading lost between two gradings that are called a fall

@@ -6,21 +6,20 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from forecast.tattoo import cautions_for
 from forecast.forecaster import drivers_of
-from forecast.tattoo import cite
 from forecast.page.asking import Asked
 from forecast.page.driver_rows import DriverRow, driver_rows, hint_text, value_text
 from forecast.page.lines import date_lines, headline, not_done_line, range_line, total_line
 from forecast.page.pictures import Curve, draw_curve, whole_of_100
 from forecast.page.prices import PriceRow, price_rows, range_text
+from forecast.tattoo import cautions_for, cite
 
 if TYPE_CHECKING:
-    from forecast.tattoo import Caution
     from forecast.counts import Estimate
     from forecast.forecaster import Forecaster
     from forecast.page.desk import Desk
     from forecast.page.words import Words
+    from forecast.tattoo import Caution
 
 __all__ = ["Answer", "CautionRow", "answer", "estimates_of"]
 

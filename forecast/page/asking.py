@@ -7,12 +7,9 @@ from dataclasses import dataclass, field, fields
 from datetime import date
 from typing import Any
 
-from forecast.tattoo import FACTS
-from forecast.log import Column
-from forecast.log import column
-from forecast.log import Enquiry
-from forecast.log import checked
 from forecast.errors import RequestError
+from forecast.log import Column, Enquiry, checked, column
+from forecast.tattoo import FACTS
 
 __all__ = ["REQUIRED", "Asked", "Reading", "read_asked"]
 

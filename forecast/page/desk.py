@@ -6,12 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from forecast.forecaster import Forecaster
-from forecast.forecaster import load_forecaster
-from forecast.prices import Tariff
-from forecast.prices import read_tariff
 from forecast.errors import RequestError
+from forecast.forecaster import Forecaster, load_forecaster
 from forecast.page.clinic_file import Clinic, read_clinic
+from forecast.prices import Tariff, read_tariff
 
 __all__ = ["Desk", "open_desk"]
 

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from forecast.log import INKS
-from forecast.log import REGIONS
-from forecast.log import column
 from forecast.errors import RequestError
+from forecast.log import INKS, REGIONS, column
 from forecast.page.answer import answer
 from forecast.page.asking import read_asked
 from forecast.page.desk import Desk
@@ -18,9 +16,9 @@ if TYPE_CHECKING:
     import ipywidgets
 
     from forecast.forecaster import Forecaster
-    from forecast.prices import Tariff
     from forecast.page.asking import Reading
     from forecast.page.words import Words
+    from forecast.prices import Tariff
 
 __all__ = ["estimate_panel"]
 

@@ -5,16 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from forecast.prices import Quote
-from forecast.prices import price_package
-from forecast.prices import left_of
 from forecast.errors import ForecastError
+from forecast.prices import Quote, left_of, price_package
 
 if TYPE_CHECKING:
     from forecast.counts import Estimate
-    from forecast.prices import Package
-    from forecast.prices import Tariff
     from forecast.page.words import Words
+    from forecast.prices import Package, Tariff
 
 __all__ = ["PriceRow", "price_rows", "range_text"]
 

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forecast._checks import nearest
+from forecast._notes import Filler, Note
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
@@ -131,8 +132,10 @@ class Words:
             return caution.text, self.code == "en"
         return self.say(key, {"listed": named[1]} if named else {}), True
 
-    def note(self, note: str) -> tuple[str, bool]:
+    def note(self, note: Note | str) -> tuple[str, bool]:
         """Return a note of the package, and whether it is in this language."""
+        if isinstance(note, Note):
+            return _Filled(self).note(note)
         for pattern, template in self.translated:
             found = pattern.fullmatch(note)
             if found:
@@ -157,6 +160,23 @@ class Words:
         if text in terms or ", " not in text:
             return terms.get(text) or self.note(text)[0]
         return ", ".join(self.term(part) for part in text.split(", "))
+
+
+class _Filled(Filler):
+    """Fills the holes of a note as the page writes things: a date by its month."""
+
+    def __init__(self, words: Words) -> None:
+        super().__init__(words.code)
+        self.words = words
+
+    def day(self, iso: str) -> str:
+        return self.words.month_of(iso)
+
+    def note(self, note: Note) -> tuple[str, bool]:
+        try:
+            return self.sentence(note), True
+        except KeyError:  # not translated
+            return str(note), False
 
 
 def languages() -> tuple[str, ...]:

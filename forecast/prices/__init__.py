@@ -9,11 +9,42 @@ if TYPE_CHECKING:
     from forecast.prices.open_courses import left_of, value_open_book
     from forecast.prices.payoff import price_many, smallest_price
     from forecast.prices.price_list import Band, PriceList, make_price_list
-    from forecast.prices.quote import Quote, price_package, quotes_text
+    from forecast.prices.quote import best_block_size, Quote, price_package, quotes_text
     from forecast.prices.shared_risk import areas_of, courses_of, simulate_totals
     from forecast.prices.tariff import Package, Tariff, read_tariff, tariff_template
-    from forecast.prices.year import Book, Variation, enquiries_of, price_caseload, price_sensitivity
+    from forecast.prices.year import (
+        Book,
+        Variation,
+        enquiries_of,
+        price_caseload,
+        price_sensitivity,
+    )
 
-__all__ = ["Band", "Book", "Package", "PriceList", "Quote", "Tariff", "Variation", "areas_of", "backtest_package", "courses_of", "enquiries_of", "left_of", "make_price_list", "price_caseload", "price_many", "price_package", "price_sensitivity", "quotes_text", "read_tariff", "simulate_totals", "smallest_price", "stop_factors", "tariff_template", "value_open_book",]
+__all__ = [
+    "Band",
+    "Book",
+    "Package",
+    "PriceList",
+    "Quote",
+    "Tariff",
+    "Variation",
+    "areas_of",
+    "backtest_package",
+    "courses_of",
+    "enquiries_of",
+    "left_of",
+    "make_price_list",
+    "price_caseload",
+    "price_many",
+    "price_package",
+    "price_sensitivity",
+    "quotes_text",
+    "read_tariff",
+    "simulate_totals",
+    "smallest_price",
+    "stop_factors",
+    "tariff_template",
+    "value_open_book",
+]
 
 __getattr__, __dir__ = door(__name__, __file__)

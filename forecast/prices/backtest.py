@@ -6,22 +6,21 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING
+
 import numpy as np
 import numpy.typing as npt
+
 from forecast._checks import check_level, check_seed, check_whole_number
-from forecast.counts import of_100
-from forecast.prices.money import from_cents
-from forecast.prices.money import round_cents
-from forecast.prices.payoff import Terms
-from forecast.prices.payoff import terms_of
-from forecast.prices.tariff import Package
-from forecast.prices.tariff import Tariff
-from forecast.errors import RequestError
-from forecast._checks import check_level
 from forecast._types import FloatArray
+from forecast.counts import of_100
+from forecast.errors import RequestError
+from forecast.prices.money import from_cents, round_cents
+from forecast.prices.payoff import Terms, terms_of
+from forecast.prices.tariff import Package, Tariff
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.log import OutcomeLog
 
 LONGEST = 100  # sessions; the log's own limit is lower

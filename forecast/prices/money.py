@@ -5,15 +5,15 @@ away from zero; a price that is asked for is rounded up to the price-list step, 
 promised of the exact price still holds of the rounded one.
 """
 
-
-
 import math
 import re
 from decimal import ROUND_CEILING, ROUND_HALF_UP, Decimal, InvalidOperation
+
 import numpy as np
+
 from forecast._checks import shown
-from forecast.errors import RequestError
 from forecast._types import FloatArray
+from forecast.errors import RequestError
 
 CENT = Decimal("0.01")
 FLOAT_NOISE = Decimal("0.000001")  # of a cent: what binary arithmetic may add to an exact price

@@ -2,33 +2,29 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from forecast._checks import check_whole_number
-from forecast.prices.tariff import Package
-from forecast.prices.tariff import Tariff
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Protocol
+
 import numpy as np
-from forecast._checks import check_seed
-from forecast.log import Enquiry
-from forecast.counts import of_100
-from forecast.log import judged_sessions
-from forecast.prices.money import from_cents
-from forecast.prices.payoff import outcome_chances
-from forecast.prices.payoff import terms_of
-from forecast.prices.quote import Priceable
-from forecast.prices.quote import stop_under_draws
-from forecast.prices.shared_risk import Fates
-from forecast.prices.shared_risk import moments
-from forecast.prices.shared_risk import simulate_totals
-from forecast.errors import ForecastError, RequestError
+
+from forecast._checks import check_seed, check_whole_number
 from forecast._types import FloatArray
+from forecast.counts import of_100
+from forecast.errors import ForecastError, RequestError
+from forecast.log import Enquiry, judged_sessions
+from forecast.prices.money import from_cents
+from forecast.prices.payoff import outcome_chances, terms_of
+from forecast.prices.quote import Priceable, stop_under_draws
+from forecast.prices.shared_risk import Fates, moments, simulate_totals
+from forecast.prices.tariff import Package, Tariff
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.log import OutcomeLog
+
 
 def left_of(package: Package, tariff: Tariff, sessions_done: int) -> tuple[Package, Tariff] | None:
     """Return what a package and its tariff are for the sessions that are left, or None.

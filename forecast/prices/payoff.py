@@ -5,18 +5,16 @@ whether the course ended cleared. At each session the goal comes first; a client
 yet may stop after that session (competing ends, E[min(K, cap, D)]).
 """
 
+from dataclasses import dataclass, replace
 
-
-from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
-from forecast.prices.money import to_cents
-from forecast.prices.tariff import Package
-from forecast.prices.tariff import Tariff
-from forecast.errors import RequestError
-from dataclasses import dataclass, replace
-from forecast.prices.money import round_cents
+
 from forecast._types import FloatArray
+from forecast.errors import RequestError
+from forecast.prices.money import round_cents, to_cents
+from forecast.prices.tariff import Package, Tariff
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Terms:

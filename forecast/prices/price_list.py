@@ -2,32 +2,25 @@
 
 from __future__ import annotations
 
-from typing import Any
-import numpy as np
-import numpy.typing as npt
-from forecast.log import REGIONS
-from forecast.log import Enquiry
-from forecast.tattoo import INK_GROUPS
-from forecast.tattoo import ink_group
-from forecast.prices.shared_risk import areas_of
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
 from forecast._checks import check_whole_number
-from forecast.prices.year import DrawsEstimates
-from forecast.prices.year import enquiries_of
-from forecast.prices.payoff import price_many
-from forecast.prices.payoff import smallest_price
-from forecast.counts import of_100
-from forecast.prices.money import from_cents
-from forecast.prices.money import round_up
-from forecast.prices.payoff import outcome_chances
-from forecast.prices.payoff import terms_of
-from forecast.prices.tariff import Package
-from forecast.prices.tariff import Tariff
-from forecast.errors import RequestError
 from forecast._types import FloatArray, IntArray
+from forecast.counts import of_100
+from forecast.errors import RequestError
+from forecast.log import REGIONS, Enquiry
+from forecast.prices.money import from_cents, round_up
+from forecast.prices.payoff import outcome_chances, price_many, smallest_price, terms_of
+from forecast.prices.shared_risk import areas_of
+from forecast.prices.tariff import Package, Tariff
+from forecast.prices.year import DrawsEstimates, enquiries_of
+from forecast.tattoo import INK_GROUPS, ink_group
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -5,23 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any
-import numpy as np
-from forecast.counts import of_100
-from forecast.prices.tariff import Package
 from typing import Any, Protocol, runtime_checkable
+
+import numpy as np
+
 from forecast._checks import check_kind
-from forecast.prices.payoff import Priced
-from forecast.prices.payoff import price_many
-from forecast.prices.money import from_cents
-from forecast.prices.money import round_cents
-from forecast.prices.money import round_up
-from forecast.prices.payoff import Terms
-from forecast.prices.payoff import outcome_chances
-from forecast.prices.payoff import terms_of
-from forecast.prices.tariff import Tariff
-from forecast.survival.distribution import CountDistribution
 from forecast._types import FloatArray
+from forecast.counts import of_100
+from forecast.prices.money import from_cents, round_cents, round_up
+from forecast.prices.payoff import Priced, Terms, outcome_chances, price_many, terms_of
+from forecast.prices.tariff import Package, Tariff
+from forecast.survival.distribution import CountDistribution
 
 UNITS = {
     "per_session": "a session",

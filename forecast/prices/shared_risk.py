@@ -4,25 +4,21 @@ The parameters are drawn once per replicate and shared by all courses, so that a
 model does not average out over them. Money is in whole cents.
 """
 
-
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from math import erf
 from typing import Any
+
 import numpy as np
 import numpy.typing as npt
+
 from forecast._checks import check_whole_number
 from forecast._jobs import run_units, seeds
-from forecast.prices.payoff import price_many
-from forecast.prices.money import round_cents
-from forecast.prices.payoff import Terms
-from forecast.prices.payoff import outcome_chances
-from forecast.prices.payoff import terms_of
-from forecast.prices.tariff import Package
-from forecast.prices.tariff import Tariff
-from forecast.errors import RequestError
 from forecast._types import FloatArray
+from forecast.errors import RequestError
+from forecast.prices.money import round_cents
+from forecast.prices.payoff import Terms, outcome_chances, price_many, terms_of
+from forecast.prices.tariff import Package, Tariff
 
 DRAWS_AT_ONCE = 8
 UNITS = 16

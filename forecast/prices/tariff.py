@@ -1,26 +1,19 @@
 """What is sold: pay per session, a block of sessions, a fixed price, or a part-fixed one."""
 
-
-
-from collections.abc import Callable
-from dataclasses import dataclass
-from decimal import Decimal
-from forecast._checks import check_whole_number, nearest, shown
-from forecast.prices.money import amount
-from forecast.prices.money import currency_of
-from forecast.errors import RequestError
-import numpy as np
-import numpy.typing as npt
-from forecast._checks import check_whole_number
-from forecast.prices.money import to_cents
 import tomllib
-from collections.abc import Iterable
-from dataclasses import MISSING, fields
+from collections.abc import Callable, Iterable
+from dataclasses import MISSING, dataclass, fields
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
-from forecast._checks import nearest
-from forecast.errors import DataError, ForecastError
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast._checks import check_whole_number, nearest, shown
 from forecast._types import FloatArray
+from forecast.errors import DataError, ForecastError, RequestError
+from forecast.prices.money import amount, currency_of, to_cents
 
 KINDS = ("per_session", "block", "fixed", "part_fixed")
 ALIASES = {"until_cleared": "fixed"}  # the name promised what a price with a cap does not

@@ -2,40 +2,37 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from decimal import Decimal
-from typing import Any
+from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
+
 import numpy as np
 import numpy.typing as npt
-from forecast._checks import check_whole_number
-from forecast.counts import of_100
-from collections.abc import Sequence
-from dataclasses import replace
-from forecast.prices.money import from_cents
-from forecast.prices.payoff import terms_of
-from forecast.prices.quote import Priceable
-from forecast.prices.shared_risk import Courses
-from forecast.prices.shared_risk import areas_of
-from forecast.prices.shared_risk import chance_below
-from forecast.prices.shared_risk import courses_of
-from forecast.prices.shared_risk import lowest_in
-from forecast.prices.shared_risk import moments
-from forecast.prices.shared_risk import slower
-from forecast.prices.tariff import Package
-from forecast.prices.tariff import Tariff
-from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
+
 from forecast._checks import check_kind, check_seed, check_whole_number
-from forecast.log import Enquiry
-from forecast.log import check_enquiry
-from forecast.log import known_fields
-from forecast.prices.payoff import expected_shortfall
-from forecast.prices.shared_risk import simulate_totals
-from forecast.errors import RequestError
 from forecast._types import FloatArray
+from forecast.counts import of_100
+from forecast.errors import RequestError
+from forecast.log import Enquiry, check_enquiry, known_fields
+from forecast.prices.money import from_cents
+from forecast.prices.payoff import expected_shortfall, terms_of
+from forecast.prices.quote import Priceable
+from forecast.prices.shared_risk import (
+    Courses,
+    areas_of,
+    chance_below,
+    courses_of,
+    lowest_in,
+    moments,
+    simulate_totals,
+    slower,
+)
+from forecast.prices.tariff import Package, Tariff
 
 if TYPE_CHECKING:
     import pandas as pd
+
 
 @dataclass(frozen=True, slots=True)
 class Variation:

@@ -5,22 +5,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
+
 from forecast._checks import check_level, check_seed, check_whole_number
-from forecast.causal.proportions import poisson_interval
-from forecast.counts import COVARIATES
-from forecast.tattoo import Laser
-from forecast.tattoo import unreached_inks
-from forecast.reach.reach import reach_spells
-from forecast.reach.reach import fit_reach
-from forecast.reach.reach import reach_durations
-from forecast.reach.reach import reach_evidence
-from forecast.counts import lasers_in_use
-from forecast.errors import DataError, RequestError
 from forecast._types import FloatArray
+from forecast.causal.proportions import poisson_interval
+from forecast.counts import COVARIATES, lasers_in_use
+from forecast.errors import DataError, RequestError
+from forecast.reach.reach import fit_reach, reach_durations, reach_evidence, reach_spells
+from forecast.tattoo import Laser, unreached_inks
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.log import OutcomeLog
 
 Interval = tuple[float | None, float | None]

@@ -2,29 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
-from forecast._checks import check_level
-from forecast.causal.proportions import normal_quantile
-from forecast.counts import COVARIATES
-from forecast.counts import duration_prior
-from collections.abc import Iterable
 import numpy.typing as npt
+
+from forecast._checks import check_level
 from forecast.causal.proportions import exact_interval, normal_quantile, wilson_interval
-from forecast.tattoo import CAVEAT
-from forecast.tattoo import Laser
-from forecast.tattoo import Uptake
-from forecast.tattoo import best_uptake
-from forecast.tattoo import read_inks
-from forecast.tattoo import unreached_inks
-from forecast.counts import judged_rows
-from forecast.counts import lasers_in_use
-from forecast.tattoo import cite
+from forecast.counts import COVARIATES, duration_prior, judged_rows, lasers_in_use
 from forecast.errors import DataError
+from forecast.tattoo import CAVEAT, Laser, Uptake, best_uptake, cite, read_inks, unreached_inks
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.log import OutcomeLog
     from forecast.survival.aft import FittedAcceleratedTime
     from forecast.survival.durations import Durations

@@ -5,25 +5,27 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
-from forecast.causal.funnel import Funnel, funnel, funnel_limits
-from forecast.causal.proportions import exact_interval
-from forecast.reactions.regime_odds import ReactionFit
+
 from forecast._checks import check_level, nearest
-from forecast.causal.proportions import newcombe_difference
-from forecast.reactions.regime_odds import RegimeOdds
-from forecast.reactions.regime_odds import fit_regime
-from forecast.reactions.rows import OUTCOMES
-from forecast.reactions.rows import operator_codes
-from forecast.reactions.rows import rate_table
-from forecast.reactions.rows import rate_text
-from forecast.reactions.rows import session_rows
-from forecast.reactions.rows import unmatched_reactions
-from forecast.reactions.rows import under_recording
+from forecast.causal.funnel import Funnel, funnel, funnel_limits
+from forecast.causal.proportions import exact_interval, newcombe_difference
 from forecast.errors import DataError, RequestError
+from forecast.reactions.regime_odds import ReactionFit, RegimeOdds, fit_regime
+from forecast.reactions.rows import (
+    OUTCOMES,
+    operator_codes,
+    rate_table,
+    rate_text,
+    session_rows,
+    under_recording,
+    unmatched_reactions,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.log import OutcomeLog
 
 FEWEST_SESSIONS = 20

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
+
+from forecast._types import FloatArray
 from forecast.causal.firth import fit_firth
 from forecast.causal.mixed_logistic import FittedMixedLogistic, MixedLogistic, cluster_inflation
-from forecast.reactions.rows import case_mix
-from forecast.reactions.rows import numbers
-from forecast._types import FloatArray
+from forecast.reactions.rows import case_mix, numbers
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
-from forecast.causal.proportions import exact_interval, wilson_interval
-from typing import TYPE_CHECKING
-from forecast.causal.proportions import upper_limit
+
 from forecast._types import FloatArray
+from forecast.causal.proportions import exact_interval, upper_limit, wilson_interval
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.log import OutcomeLog
 
 KINDS = (

@@ -14,6 +14,22 @@ if TYPE_CHECKING:
     from forecast.regimes.trial import BASELINE, YEAR, eligible, trial_rows
     from forecast.regimes.weighted_curves import Engine
 
-__all__ = ["BASELINE", "ComparisonPlan", "Contrast", "Engine", "RegimeComparison", "YEAR", "analyse_split", "compare_regimes", "eligible", "fit_strategies", "plan_comparison", "read_strategies", "read_strategy", "split_halves", "trial_rows",]
+__all__ = [
+    "BASELINE",
+    "YEAR",
+    "ComparisonPlan",
+    "Contrast",
+    "Engine",
+    "RegimeComparison",
+    "analyse_split",
+    "compare_regimes",
+    "eligible",
+    "fit_strategies",
+    "plan_comparison",
+    "read_strategies",
+    "read_strategy",
+    "split_halves",
+    "trial_rows",
+]
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -9,45 +9,43 @@ for those who were changed or stopped. A g-formula gives the same quantity by an
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
-import numpy as np
-from forecast.causal.curves import restricted_mean
-from forecast.regimes.comparison import Contrast
-from forecast.regimes.comparison import NaiveReading
-from forecast.regimes.strategies import Strategy
-from forecast.regimes.tables import Settings
-from forecast.errors import RequestError
 from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
 from forecast._checks import check_level, check_seed, check_whole_number
-from forecast.regimes import tables
-from forecast.regimes.comparison import RegimeComparison
-from forecast.regimes.comparison import Supported
-from forecast.regimes.comparison import Verdict
-from forecast.regimes.comparison import verdict_of
-from forecast.regimes.comparison import words_for
-from forecast.tattoo import INK_GROUPS
-from forecast.log import check_log
-from forecast.regimes.diagnostics import LEAST_CLEARED
-from forecast.regimes.diagnostics import LEAST_CLIENTS
-from forecast.regimes.diagnostics import LEAST_EFFECTIVE
-from forecast.regimes.diagnostics import LEAST_FOLLOWERS
-from forecast.regimes.diagnostics import Diagnostics
-from forecast.regimes.diagnostics import diagnose
-from forecast.regimes.diagnostics import no_rows
-from forecast.regimes.weighted_curves import Engine
-from forecast.regimes.weighted_curves import bootstrap
-from forecast.regimes.notes import notes_for
-from forecast.regimes.notes import split_protocol
-from forecast.regimes.notes import target_trial
-from forecast.regimes.sensitivity import examine
-from forecast.regimes.strategies import read_strategies
-from forecast.regimes.tables import SHARES_BY
-from forecast.regimes.split_trial import SplitTrial
-from forecast.regimes.split_trial import analyse_split
-from forecast.regimes.split_trial import split_halves
-from forecast.regimes.trial import Trial
-from forecast.regimes.trial import trial_rows
 from forecast._types import BoolArray, FloatArray
+from forecast.causal.curves import restricted_mean
+from forecast.errors import RequestError
+from forecast.log import check_log
+from forecast.regimes import tables
+from forecast.regimes.comparison import (
+    Contrast,
+    NaiveReading,
+    RegimeComparison,
+    Supported,
+    Verdict,
+    verdict_of,
+    words_for,
+)
+from forecast.regimes.diagnostics import (
+    LEAST_CLEARED,
+    LEAST_CLIENTS,
+    LEAST_EFFECTIVE,
+    LEAST_FOLLOWERS,
+    Diagnostics,
+    diagnose,
+    no_rows,
+)
+from forecast.regimes.notes import notes_for, split_protocol, target_trial
+from forecast.regimes.sensitivity import examine
+from forecast.regimes.split_trial import SplitTrial, analyse_split, split_halves
+from forecast.regimes.strategies import Strategy, read_strategies
+from forecast.regimes.tables import SHARES_BY, Settings
+from forecast.regimes.trial import Trial, trial_rows
+from forecast.regimes.weighted_curves import Engine, bootstrap
+from forecast.tattoo import INK_GROUPS
 
 if TYPE_CHECKING:
     from forecast.log import OutcomeLog

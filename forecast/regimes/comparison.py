@@ -7,10 +7,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
+
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.regimes.diagnostics import Diagnostics
     from forecast.regimes.sensitivity import Sensitivity
     from forecast.regimes.split_trial import SplitTrial

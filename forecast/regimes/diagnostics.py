@@ -5,19 +5,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
+
+from forecast._types import IntArray
 from forecast.causal.balance import standardised_differences
 from forecast.causal.weights import effective_number, summarise_weights
-from forecast.tattoo import INK_GROUPS
-from forecast.tattoo import ink_group
-from forecast.regimes.weighted_curves import TRUNCATE
-from forecast.regimes.weighted_curves import Engine
 from forecast.regimes.strategies import Strategy
 from forecast.regimes.trial import Trial
-from forecast._types import IntArray
+from forecast.regimes.weighted_curves import TRUNCATE, Engine
+from forecast.tattoo import INK_GROUPS, ink_group
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.log import OutcomeLog
 
 LEAST_AT_RISK = 5  # courses at risk at the last session used

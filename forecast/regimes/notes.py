@@ -4,21 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
+
 import numpy as np
-from forecast.regimes.comparison import Contrast
-from forecast.regimes.comparison import within_margin
-from forecast.regimes.comparison import without_width
-from forecast.regimes.diagnostics import LEAST_AT_RISK
-from forecast.regimes.diagnostics import LEAST_CLEARED
-from forecast.regimes.diagnostics import LEAST_CLIENTS
-from forecast.regimes.diagnostics import LEAST_EFFECTIVE
-from forecast.regimes.diagnostics import LEAST_FOLLOWERS
-from forecast.regimes.diagnostics import WISHED_FOLLOWERS
-from forecast.regimes.diagnostics import Diagnostics
-from forecast.regimes.weighted_curves import TRUNCATE
-from forecast.regimes.tables import Answers
-from forecast.regimes.tables import Settings
+
+from forecast.regimes.comparison import Contrast, within_margin, without_width
+from forecast.regimes.diagnostics import (
+    LEAST_AT_RISK,
+    LEAST_CLEARED,
+    LEAST_CLIENTS,
+    LEAST_EFFECTIVE,
+    LEAST_FOLLOWERS,
+    WISHED_FOLLOWERS,
+    Diagnostics,
+)
+from forecast.regimes.tables import Answers, Settings
 from forecast.regimes.trial import Trial
+from forecast.regimes.weighted_curves import TRUNCATE
 
 if TYPE_CHECKING:
     from forecast.log import OutcomeLog

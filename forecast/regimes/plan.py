@@ -6,24 +6,25 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
+
 from forecast._checks import check_seed, check_whole_number
+from forecast._types import FloatArray
 from forecast.causal.curves import weighted_curve
 from forecast.causal.equivalence import schoenfeld_events
 from forecast.causal.planning import Design, hazard_ratio_for, subjects_needed
-from forecast.log import judged_sessions
-from forecast.log import check_log
-from forecast.regimes.diagnostics import diagnose
-from forecast.regimes.weighted_curves import Engine
-from forecast.regimes.strategies import read_strategies
 from forecast.counts import latest_start
-from forecast.regimes.trial import Trial
-from forecast.regimes.trial import trial_rows
 from forecast.errors import DataError, RequestError
-from forecast._types import FloatArray
+from forecast.log import check_log, judged_sessions
+from forecast.regimes.diagnostics import diagnose
+from forecast.regimes.strategies import read_strategies
+from forecast.regimes.trial import Trial, trial_rows
+from forecast.regimes.weighted_curves import Engine
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.log import OutcomeLog
 
 POWERS = (0.8, 0.9)

@@ -5,18 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
+
+from forecast._types import FloatArray
 from forecast.causal.sensitivity import e_value, tipping_survival
 from forecast.causal.strategies import WeightModel
-from forecast.regimes.comparison import Contrast
-from forecast.regimes.comparison import verdict_of
-from forecast.regimes.weighted_curves import RIDGE
-from forecast.regimes.weighted_curves import TRUNCATE
-from forecast.regimes.weighted_curves import Engine
-from forecast.regimes.weighted_curves import Result
+from forecast.regimes.comparison import Contrast, verdict_of
 from forecast.regimes.tables import Settings
 from forecast.regimes.trial import Trial
-from forecast._types import FloatArray
+from forecast.regimes.weighted_curves import RIDGE, TRUNCATE, Engine, Result
 
 if TYPE_CHECKING:
     import pandas as pd

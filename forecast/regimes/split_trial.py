@@ -5,17 +5,20 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
 import numpy.typing as npt
+
+from forecast._types import FloatArray
 from forecast.causal.curves import life_sums
 from forecast.causal.paired import McNemar, PairedDifference, mcnemar, paired_difference
 from forecast.causal.resample import cluster_counts
-from forecast.regimes.comparison import Contrast
 from forecast.log import judged_sessions
-from forecast._types import FloatArray
+from forecast.regimes.comparison import Contrast
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.log import OutcomeLog
 
 LEAST_PAIRS = 10

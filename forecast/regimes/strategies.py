@@ -1,10 +1,9 @@
 """Reading strategies: "ns", "ps", "ns:4>ps"."""
 
-
-
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+
 from forecast._checks import check_kind
 from forecast.errors import RequestError
 

@@ -9,20 +9,23 @@ courses that left (marginal structural model: Robins, Hernan and Brumback 2000, 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
+
 import numpy as np
+
 from forecast.causal.strategies import WeightModel, followed
 from forecast.causal.weights import effective_number
 from forecast.counts import COVARIATES
-from forecast.regimes.weighted_curves import RIDGE
-from forecast.regimes.weighted_curves import TRUNCATE
+from forecast.errors import DataError
 from forecast.regimes.strategies import read_strategies
 from forecast.regimes.trial import trial_rows
-from forecast.errors import DataError
+from forecast.regimes.weighted_curves import RIDGE, TRUNCATE
 from forecast.survival.durations import Durations
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
     import pandas as pd
+
     from forecast.log import OutcomeLog
     from forecast.survival.model import CountModel, FittedCountModel
 

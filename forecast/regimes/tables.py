@@ -5,19 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
 import numpy as np
-from forecast.regimes.comparison import Contrast
-from forecast.regimes.comparison import Supported
-from forecast.regimes.comparison import verdict_of
-from forecast.tattoo import INK_GROUPS
-from forecast.regimes.diagnostics import sums_by_session
-from forecast.regimes.diagnostics import supported_to
-from forecast.regimes.weighted_curves import TRUNCATE
-from forecast.regimes.weighted_curves import Engine
-from forecast.regimes.weighted_curves import Result
-from forecast.regimes.strategies import Strategy
-from forecast.regimes.strategies import pair_keys
+
 from forecast._types import FloatArray
+from forecast.regimes.comparison import Contrast, Supported, verdict_of
+from forecast.regimes.diagnostics import sums_by_session, supported_to
+from forecast.regimes.strategies import Strategy, pair_keys
+from forecast.regimes.weighted_curves import TRUNCATE, Engine, Result
+from forecast.tattoo import INK_GROUPS
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
 import numpy as np
 import numpy.typing as npt
-from forecast.log import judged_sessions
+
+from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal.panel import Panel
 from forecast.counts import covariates
-from forecast.tattoo import ink_group
 from forecast.errors import DataError
-from forecast._types import BoolArray, FloatArray, IntArray
+from forecast.log import judged_sessions
+from forecast.tattoo import ink_group
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.log import OutcomeLog
 
 STALLED = 5.0  # percentage points gained between the last two gradings

@@ -9,16 +9,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
+
 import numpy as np
+
 from forecast._jobs import run_units
+from forecast._types import BoolArray, FloatArray
 from forecast.causal.curves import life_sums
 from forecast.causal.gformula import HazardGFormula
 from forecast.causal.resample import cluster_counts
 from forecast.causal.strategies import StrategyWeights, WeightModel, followed
-from forecast.tattoo import INK_GROUPS
 from forecast.regimes.strategies import Strategy
 from forecast.regimes.trial import Trial
-from forecast._types import BoolArray, FloatArray
+from forecast.tattoo import INK_GROUPS
 
 RIDGE = 0.5  # on standardised covariates: a prior of standard deviation 1.4 on each log odds
 TRUNCATE = 0.995

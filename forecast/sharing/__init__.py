@@ -5,10 +5,21 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.sharing.joint import ANSWER, JointRounds, QUESTION, STATE, answer_question
+    from forecast.sharing.joint import ANSWER, QUESTION, STATE, JointRounds, answer_question
     from forecast.sharing.pool import load_evidence, pool_shares
     from forecast.sharing.share import KIND, is_member, share_log
 
-__all__ = ["ANSWER", "JointRounds", "KIND", "QUESTION", "STATE", "answer_question", "is_member", "load_evidence", "pool_shares", "share_log",]
+__all__ = [
+    "ANSWER",
+    "KIND",
+    "QUESTION",
+    "STATE",
+    "JointRounds",
+    "answer_question",
+    "is_member",
+    "load_evidence",
+    "pool_shares",
+    "share_log",
+]
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -16,33 +16,32 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
-import numpy as np
-from forecast.counts import check_goal
-from forecast.counts import judged_rows
-from forecast.sharing.share import FEWEST_REACHED
-from forecast.sharing.share import SHARED_MODEL
-from forecast.sharing.share import at_least
-from forecast.sharing.share import filled_durations
-from forecast.sharing.share import shareable
-from forecast.sharing.share import totals
-from forecast.errors import DataError, RequestError
-from forecast.survival.baseline import smooth_baseline
-from forecast.survival.encoding import Encoding
-from forecast.survival.place import RowsHere
-from forecast.survival.sums import Counts
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, TypeAlias, cast
-from forecast.counts import COVARIATES
-from forecast.counts import LIGHTEN
+
+import numpy as np
+
+from forecast.counts import COVARIATES, LIGHTEN, check_goal, judged_rows
+from forecast.errors import DataError, RequestError
 from forecast.sharing.pool import PooledEvidence
+from forecast.sharing.share import (
+    FEWEST_REACHED,
+    SHARED_MODEL,
+    at_least,
+    filled_durations,
+    shareable,
+    totals,
+)
+from forecast.survival.baseline import smooth_baseline
+from forecast.survival.encoding import Encoding
 from forecast.survival.joint import joint_fit
+from forecast.survival.place import RowsHere
 from forecast.survival.sums import Counts, Sums
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.log import OutcomeLog
     from forecast.survival.joint import Place
 

@@ -14,21 +14,24 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
 import numpy as np
-from forecast.causal.random_effects import random_effects
-from forecast.counts import COVARIATES
-from forecast.counts import INK_GROUPS
-from forecast.counts import LIGHTEN
-from forecast.counts import BETWEEN_CLINICS
-from forecast.counts import NEVER_COVARIATES
-from forecast.counts import duration_prior
-from forecast.counts import hazard_prior
-from forecast.counts import check_goal
-from forecast.sharing.share import Share
-from forecast.sharing.share import checked_names
-from forecast.errors import RequestError
-from forecast.survival.baseline import SMOOTH_NAMES, smooth_baseline
+
 from forecast._types import FloatArray
+from forecast.causal.random_effects import random_effects
+from forecast.counts import (
+    BETWEEN_CLINICS,
+    COVARIATES,
+    INK_GROUPS,
+    LIGHTEN,
+    NEVER_COVARIATES,
+    check_goal,
+    duration_prior,
+    hazard_prior,
+)
+from forecast.errors import RequestError
+from forecast.sharing.share import Share, checked_names
+from forecast.survival.baseline import SMOOTH_NAMES, smooth_baseline
 
 KIND, SCHEMA = "session-forecast pooled evidence", 1
 # Standard deviation between clinics that is judged, not found: for effects as in published

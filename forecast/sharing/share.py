@@ -27,21 +27,19 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
-from forecast.counts import COVARIATES
-from forecast.counts import LIGHTEN
-from forecast.counts import covariate_names
-from forecast.counts import LEVELLED
-from forecast.counts import check_goal
-from forecast.counts import judged_rows
+
+from forecast._types import FloatArray
+from forecast.counts import COVARIATES, LEVELLED, LIGHTEN, check_goal, covariate_names, judged_rows
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.survival.baseline import PIVOT, SMOOTH_NAMES
 from forecast.survival.durations import Durations
 from forecast.survival.hazard import DiscreteHazard
-from forecast._types import FloatArray
 
 if TYPE_CHECKING:
     import pandas as pd
+
     from forecast.log import OutcomeLog
 
 KIND, SCHEMA = "session-forecast share", 1

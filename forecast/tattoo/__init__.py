@@ -5,11 +5,42 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.tattoo.cautions import CAUTIONS, Caution, FACTS, cautions_for
+    from forecast.tattoo.cautions import CAUTIONS, FACTS, Caution, cautions_for
     from forecast.tattoo.groups import GROUPINGS, INK_GROUPS, groups_of, ink_group
-    from forecast.tattoo.inks import CAVEAT, GRADES, INKS, Laser, Uptake, WAVELENGTHS_NM, best_uptake, read_inks, unreached_inks, uptake_table
+    from forecast.tattoo.inks import (
+        CAVEAT,
+        GRADES,
+        INKS,
+        WAVELENGTHS_NM,
+        Laser,
+        Uptake,
+        best_uptake,
+        read_inks,
+        unreached_inks,
+        uptake_table,
+    )
     from forecast.tattoo.published import cite
 
-__all__ = ["CAUTIONS", "CAVEAT", "Caution", "FACTS", "GRADES", "GROUPINGS", "INKS", "INK_GROUPS", "Laser", "Uptake", "WAVELENGTHS_NM", "best_uptake", "cautions_for", "cite", "groups_of", "ink_group", "read_inks", "unreached_inks", "uptake_table",]
+__all__ = [
+    "CAUTIONS",
+    "CAVEAT",
+    "FACTS",
+    "GRADES",
+    "GROUPINGS",
+    "INKS",
+    "INK_GROUPS",
+    "WAVELENGTHS_NM",
+    "Caution",
+    "Laser",
+    "Uptake",
+    "best_uptake",
+    "cautions_for",
+    "cite",
+    "groups_of",
+    "ink_group",
+    "read_inks",
+    "unreached_inks",
+    "uptake_table",
+]
 
 __getattr__, __dir__ = door(__name__, __file__)

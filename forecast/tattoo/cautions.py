@@ -9,14 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
 from forecast._checks import nearest
-from forecast.tattoo.inks import check_wavelength
-from forecast.tattoo.inks import read_inks
-from forecast.tattoo.published import COMMON_PRACTICE
-from forecast.tattoo.published import MARKS
-from forecast.tattoo.published import cite
-from forecast.tattoo.published import mark_of
 from forecast.errors import RequestError
+from forecast.tattoo.inks import check_wavelength, read_inks
+from forecast.tattoo.published import COMMON_PRACTICE, MARKS, cite, mark_of
 
 if TYPE_CHECKING:
     from forecast.log import Enquiry

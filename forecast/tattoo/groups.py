@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from typing import Any
+
 import numpy as np
 import numpy.typing as npt
+
 from forecast.counts import REGION_OF
 
 BLACKS = frozenset({"black", "dark_blue"})
@@ -36,7 +38,9 @@ def ink_group(inks: str) -> str:
     return INK_GROUPS[0 if colours <= BLACKS else 1 if colours <= BLACKS | REDS else 2]
 
 
-def groups_of(courses: Iterable[Any], *, sites: bool = False) -> Mapping[str, npt.NDArray[np.object_]]:
+def groups_of(
+    courses: Iterable[Any], *, sites: bool = False
+) -> Mapping[str, npt.NDArray[np.object_]]:
     """Return the group of each course or enquiry in each grouping.
 
     ``courses`` gives objects with ``skin_type``, ``inks``, ``ink_density`` and ``body_site``:

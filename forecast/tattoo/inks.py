@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+
 from forecast._checks import nearest
-from forecast.tattoo.published import COMMON_PRACTICE
-from forecast.tattoo.published import cite
 from forecast.errors import RequestError
+from forecast.tattoo.published import COMMON_PRACTICE, cite
 
 GRADES = ("strong", "partial", "weak", "darkening risk")
 WAVELENGTHS_NM = (532, 585, 650, 694, 755, 785, 1064)

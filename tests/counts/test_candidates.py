@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 
 import forecast
-from forecast.counts.prior import evidence_model
-from forecast.counts.prior import for_use
+from forecast.counts.prior import evidence_model, for_use
 from forecast.invented import simulate_log
 from forecast.survival.boosted import BoostedHazard
 

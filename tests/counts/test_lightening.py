@@ -9,22 +9,14 @@ from numpy.testing import assert_allclose
 
 import forecast
 from forecast.assess.pit import tie_split_coverage
-from forecast.counts.attributes import COVARIATES
-from forecast.counts.attributes import covariate_names
-from forecast.counts.prior import candidates
-from forecast.forecaster import card_text
-from forecast.counts.prior import LIGHTER
-from forecast.counts.prior import duration_prior
-from forecast.counts.prior import hazard_prior
-from forecast.invented import fresh_clients
-from forecast.invented import World
+from forecast.counts.attributes import COVARIATES, covariate_names
 from forecast.counts.log_summary import Lightening
-from forecast.sharing import pool_shares
-from forecast.forecaster import assess_forecaster
-from forecast.counts.rows import course_rows
-from forecast.counts.rows import of_goal
-from forecast.sharing import share_log
+from forecast.counts.prior import LIGHTER, candidates, duration_prior, hazard_prior
+from forecast.counts.rows import course_rows, of_goal
 from forecast.errors import DataError, RequestError
+from forecast.forecaster import assess_forecaster, card_text
+from forecast.invented import World, fresh_clients
+from forecast.sharing import pool_shares, share_log
 from forecast.survival import CountDistribution
 
 PLAIN = forecast.Enquiry("III", "shoulder", "black", "medium", "single")

@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 
 import forecast
-from forecast.log import OutcomeLog
 from forecast.counts.log_summary import Reference
 from forecast.counts.rows import course_rows
+from forecast.log import OutcomeLog
 
 HEAVY = forecast.Enquiry("III", "forearm", "black;dark_blue", "heavy", "layered")
 

@@ -5,15 +5,15 @@ import pandas as pd
 import pytest
 
 import forecast
-from forecast.counts.attributes import COVARIATES
-from forecast.counts.attributes import covariates
-from forecast.counts.prior import evidence_model
-from forecast.counts.prior import EFFECTS
-from forecast.counts.prior import contradicted
-from forecast.counts.prior import duration_prior
-from forecast.counts.prior import hazard_prior
-from forecast.invented import fresh_clients
-from forecast.invented import bencini_world
+from forecast.counts.attributes import COVARIATES, covariates
+from forecast.counts.prior import (
+    EFFECTS,
+    contradicted,
+    duration_prior,
+    evidence_model,
+    hazard_prior,
+)
+from forecast.invented import bencini_world, fresh_clients
 from forecast.survival import Durations
 from forecast.survival.aft import AcceleratedTime
 

@@ -6,11 +6,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from forecast import Enquiry, fit_forecaster, simulate_log
-from forecast.invented import fresh_clients
-from forecast.invented import true_deliveries
-from forecast.invented import World
-from forecast.counts.stopping import fit_stopping
-from forecast.counts.stopping import length_of
+from forecast.counts.stopping import fit_stopping, length_of
+from forecast.invented import World, fresh_clients, true_deliveries
 from forecast.survival.distribution import CountDistribution
 
 

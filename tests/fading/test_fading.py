@@ -9,18 +9,18 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.fading.fading import fit_fading
-from forecast.fading.rows import bounds_of
-from forecast.fading.rows import fading_rows
-from forecast.fading.rows import grading_unit
-from forecast.invented import Crew
-from forecast.log import OutcomeLog
-from forecast.invented import CaseMix
-from forecast.invented import World
-from forecast.invented import simulate_clinic
-from forecast.invented import simulate_log
-from forecast.invented import simulate_split_trial
 from forecast.errors import DataError, RequestError
+from forecast.fading.fading import fit_fading
+from forecast.fading.rows import bounds_of, fading_rows, grading_unit
+from forecast.invented import (
+    CaseMix,
+    Crew,
+    World,
+    simulate_clinic,
+    simulate_log,
+    simulate_split_trial,
+)
+from forecast.log import OutcomeLog
 
 # black ink that the lasers reach: what a session takes is then known
 BLACK = replace(World(), mix=CaseMix(colour=0.0), resistant_rate=0.0)

@@ -8,8 +8,8 @@ from numpy.testing import assert_allclose
 from forecast.causal.agreement import intraclass
 from forecast.fading.fading import fit_fading
 from forecast.fading.stalls import quartile_grade
-from forecast.log import OutcomeLog
 from forecast.invented import simulate_log
+from forecast.log import OutcomeLog
 
 GENEROUS = 0.15  # a second grader sees this much less log ink
 

@@ -6,14 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.fading.fading import fit_fading
 from forecast.fading.curves import Slopes
-from forecast.log import OutcomeLog
-from forecast.invented import CaseMix
-from forecast.invented import World
-from forecast.invented import simulate_clinic
-from forecast.invented import simulate_log
+from forecast.fading.fading import fit_fading
 from forecast.fading.stalls import stall_rule
+from forecast.invented import CaseMix, World, simulate_clinic, simulate_log
+from forecast.log import OutcomeLog
 
 BLACK = replace(World(), mix=CaseMix(colour=0.0), resistant_rate=0.0)
 

@@ -2,11 +2,10 @@
 
 import pytest
 
-from forecast.fading import fit_fading
-from forecast.invented import simulate_log
-from forecast.invented import simulate_split_trial
 from forecast.errors import RequestError
+from forecast.fading import fit_fading
 from forecast.figures.fading import plot_fading, plot_fading_shares, plot_split_fading
+from forecast.invented import simulate_log, simulate_split_trial
 
 
 @pytest.fixture(scope="module")

@@ -6,20 +6,22 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from forecast.prices import Variation
-from forecast.prices import price_caseload
-from forecast.log import Enquiry
-from forecast.prices import Band
-from forecast.prices import PriceList
-from forecast.prices import price_package
-from forecast.prices import Package
-from forecast.prices import Tariff
 from forecast.figures.pricing import (
     plot_book,
     plot_price_list,
     plot_quote,
     plot_sensitivity,
     plot_volume,
+)
+from forecast.log import Enquiry
+from forecast.prices import (
+    Band,
+    Package,
+    PriceList,
+    Tariff,
+    Variation,
+    price_caseload,
+    price_package,
 )
 from forecast.survival.distribution import CountDistribution
 

@@ -2,11 +2,6 @@
 
 import pytest
 
-from forecast.tattoo import INKS
-from forecast.reach import what_would_change
-from forecast.reach import log_reach
-from forecast.reactions import fit_reactions
-from forecast.invented import simulate_log
 from forecast.figures.reactions import (
     plot_laser_change,
     plot_log_reach,
@@ -14,6 +9,10 @@ from forecast.figures.reactions import (
     plot_reaction_rates,
     plot_uptake_table,
 )
+from forecast.invented import simulate_log
+from forecast.reach import log_reach, what_would_change
+from forecast.reactions import fit_reactions
+from forecast.tattoo import INKS
 
 
 @pytest.fixture(scope="module")

@@ -3,9 +3,6 @@
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.regimes import compare_regimes
-from forecast.invented import World
-from forecast.invented import simulate_log
 from forecast.figures.regimes import (
     plot_balance,
     plot_curves,
@@ -13,6 +10,8 @@ from forecast.figures.regimes import (
     plot_readings,
     plot_tipping,
 )
+from forecast.invented import World, simulate_log
+from forecast.regimes import compare_regimes
 
 
 @pytest.fixture(scope="module")

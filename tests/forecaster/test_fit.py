@@ -10,16 +10,11 @@ from numpy.testing import assert_allclose
 
 import forecast
 from forecast.assess.pit import tie_split_coverage
-from forecast.counts import COVARIATES
-from forecast.counts import evidence_model
-from forecast.invented import fresh_clients
-from forecast.invented import World
-from forecast.counts import Reference
-from forecast.counts import course_rows
-from forecast.forecaster.fit import filled_rows
-from forecast.invented import simulate_clinic
-from forecast.regimes import fit_strategies
+from forecast.counts import COVARIATES, Reference, course_rows, evidence_model
 from forecast.errors import DataError, RequestError
+from forecast.forecaster.fit import filled_rows
+from forecast.invented import World, fresh_clients, simulate_clinic
+from forecast.regimes import fit_strategies
 from forecast.survival import CountDistribution, Durations
 from forecast.survival.life_table import LifeTable
 

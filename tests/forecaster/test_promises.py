@@ -8,18 +8,19 @@ import pandas as pd
 import pytest
 
 import forecast
-from forecast.forecaster.card import card_text
-from forecast.forecaster.card import model_card
-from forecast.invented import World
-from forecast.log import is_judged
-from forecast.forecaster.promises import assess_forecaster
-from forecast.forecaster.promises import assess_register
-from forecast.forecaster.promises import enquiry_of
-from forecast.forecaster.promises import holds_promises
-from forecast.forecaster.promises import read_register
-from forecast.forecaster.promises import record_promise
 from forecast.counts import course_rows
 from forecast.errors import DataError
+from forecast.forecaster.card import card_text, model_card
+from forecast.forecaster.promises import (
+    assess_forecaster,
+    assess_register,
+    enquiry_of,
+    holds_promises,
+    read_register,
+    record_promise,
+)
+from forecast.invented import World
+from forecast.log import is_judged
 from forecast.survival import CountDistribution
 
 

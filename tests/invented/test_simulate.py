@@ -7,18 +7,20 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from forecast.invented.simulate import OwnedLaser
-from forecast.invented.simulate import World
-from forecast.invented.simulate import bencini_world
-from forecast.invented.simulate import fresh_clients
-from forecast.invented.simulate import fresh_deliveries
-from forecast.invented.simulate import simulate_clinic
-from forecast.invented.simulate import simulate_log
-from forecast.invented.simulate import simulate_split_trial
-from forecast.invented.simulate import true_contrast
-from forecast.invented.simulate import true_deliveries
-from forecast.invented.simulate import true_distribution
 from forecast.errors import RequestError
+from forecast.invented.simulate import (
+    OwnedLaser,
+    World,
+    bencini_world,
+    fresh_clients,
+    fresh_deliveries,
+    simulate_clinic,
+    simulate_log,
+    simulate_split_trial,
+    true_contrast,
+    true_deliveries,
+    true_distribution,
+)
 
 # Bencini et al. 2012, Arch Dermatol 148:1364: cumulative success, 95 % confidence intervals.
 BENCINI_10 = (0.418, 0.525)

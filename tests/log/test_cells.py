@@ -6,13 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from forecast.log.columns import BODY_SITES
-from forecast.log.columns import INKS
-from forecast.log.columns import TABLES
-from forecast.log.columns import column
-from forecast.log.cells import UnreadableError
-from forecast.log.cells import date_order
-from forecast.log.cells import read_cell
+from forecast.log.cells import UnreadableError, date_order, read_cell
+from forecast.log.columns import BODY_SITES, INKS, TABLES, column
 
 CERTAIN = [
     ("skin_type", "iv", "IV"),

@@ -3,13 +3,9 @@
 import pandera.pandas as pa
 import pytest
 
-from forecast.log.columns import BODY_SITES
-from forecast.log.columns import REGIONS
-from forecast.log.columns import TABLES
-from forecast.log.columns import column_names
-from forecast.log.cleaning import broken_rules
-from forecast.log.cleaning import table_schema
 from forecast.invented import simulate_log
+from forecast.log.cleaning import broken_rules, table_schema
+from forecast.log.columns import BODY_SITES, REGIONS, TABLES, column_names
 
 LOG = simulate_log(30, seed=6)
 

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from forecast.log.outcome_log import read_log
-from forecast.invented import simulate_log
 from forecast.errors import DataError
+from forecast.invented import simulate_log
+from forecast.log.outcome_log import read_log
 
 LOG = simulate_log(6, seed=5)
 DAMAGE = st.lists(

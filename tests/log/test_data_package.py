@@ -7,14 +7,11 @@ import frictionless
 import pandas as pd
 import pytest
 
-from forecast.log.columns import TABLES
-from forecast.log.columns import column_names
+from forecast.invented import simulate_log, simulate_split_trial
+from forecast.log.columns import TABLES, column_names
+from forecast.log.data_package import data_package, write_log
 from forecast.log.outcome_log import read_log
-from forecast.log.data_package import data_package
-from forecast.log.data_package import write_log
 from forecast.log.report import BLANKED
-from forecast.invented import simulate_log
-from forecast.invented import simulate_split_trial
 
 SHIPPED = Path(__file__).parents[2] / "synthetic_data"
 

@@ -6,9 +6,8 @@ import pandas as pd
 import pytest
 
 import forecast
+from forecast.counts import Reference, course_rows
 from forecast.log.outcome_log import OutcomeLog
-from forecast.counts import Reference
-from forecast.counts import course_rows
 
 TABLES = ("courses", "sessions", "gradings", "reactions", "lasers")
 COLUMNS = {"courses": "started_on", "sessions": "treated_on", "gradings": "graded_on"}

@@ -6,8 +6,8 @@ import sys
 
 import pytest
 
-from forecast.log.enquiry import Enquiry
 from forecast.errors import RequestError
+from forecast.log.enquiry import Enquiry
 
 PLAIN = {
     "skin_type": "II",

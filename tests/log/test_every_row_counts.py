@@ -6,12 +6,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from forecast.log.columns import KEYS
-from forecast.log.columns import TABLES
-from forecast.log.columns import column_names
-from forecast.log.outcome_log import OutcomeLog
-from forecast.invented import simulate_log
 from forecast.errors import DataError
+from forecast.invented import simulate_log
+from forecast.log.columns import KEYS, TABLES, column_names
+from forecast.log.outcome_log import OutcomeLog
 
 VALID = simulate_log(12, seed=21)
 JUNK = [

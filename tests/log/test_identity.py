@@ -3,9 +3,9 @@
 import pandas as pd
 import pytest
 
-from forecast.log.outcome_log import OutcomeLog
-from forecast.invented import simulate_log
 from forecast.errors import DataError
+from forecast.invented import simulate_log
+from forecast.log.outcome_log import OutcomeLog
 
 
 @pytest.fixture(scope="module")

@@ -4,11 +4,9 @@ import pandas as pd
 import pytest
 
 from forecast import fit_forecaster
-from forecast.log.outcome_log import is_judged
-from forecast.log.outcome_log import judged_sessions
-from forecast.log.outcome_log import OutcomeLog
 from forecast.counts import course_rows
 from forecast.invented import simulate_clinic
+from forecast.log.outcome_log import OutcomeLog, is_judged, judged_sessions
 
 PLAIN = {
     "started_on": "2024-03-01",

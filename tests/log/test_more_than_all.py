@@ -6,19 +6,15 @@ import pytest
 from numpy.testing import assert_array_equal
 
 from forecast import Package, Tariff, compare_regimes, fit_fading, fit_forecaster
+from forecast.counts import course_rows
+from forecast.fading import fading_rows, split_fading
+from forecast.invented import simulate_log, simulate_split_trial
 from forecast.log.columns import TABLES
-from forecast.fading import fading_rows
-from forecast.log.outcome_log import OutcomeLog
-from forecast.log.outcome_log import read_log
+from forecast.log.data_package import write_log
+from forecast.log.outcome_log import OutcomeLog, read_log
 from forecast.midcourse import mean_gradings
 from forecast.prices import value_open_book
-from forecast.log.data_package import write_log
-from forecast.counts import course_rows
-from forecast.invented import simulate_log
-from forecast.invented import simulate_split_trial
-from forecast.fading import split_fading
-from forecast.regimes import analyse_split
-from forecast.regimes import trial_rows
+from forecast.regimes import analyse_split, trial_rows
 
 from .test_cross_rules import GRADINGS, assert_only_set_aside, changed, log_of, places
 from .workbooks import as_workbook, assert_same

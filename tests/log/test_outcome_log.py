@@ -3,8 +3,7 @@
 import pandas as pd
 import pytest
 
-from forecast.log.columns import TABLES
-from forecast.log.columns import column_names
+from forecast.log.columns import TABLES, column_names
 from forecast.log.outcome_log import OutcomeLog
 
 

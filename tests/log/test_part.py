@@ -4,15 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.log.outcome_log import OutcomeLog
-from forecast.log.outcome_log import MOST_TO_CHECK
-from forecast.log.outcome_log import folds_for
-from forecast.log.outcome_log import judged_part
-from forecast.log.outcome_log import some_clients
-from forecast.counts import Reference
-from forecast.counts import course_rows
+from forecast.counts import Reference, course_rows
 from forecast.forecaster import durations_of
 from forecast.invented import simulate_log
+from forecast.log.outcome_log import MOST_TO_CHECK, OutcomeLog, folds_for, judged_part, some_clients
 
 
 def ready(log):

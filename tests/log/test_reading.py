@@ -11,12 +11,11 @@ import pandas as pd
 import pyarrow.parquet
 import pytest
 
-from forecast.log.columns import TABLES
-from forecast.log.outcome_log import OutcomeLog
-from forecast.log.outcome_log import read_log
-from forecast.log.data_package import write_log
-from forecast.invented import simulate_log
 from forecast.errors import DataError
+from forecast.invented import simulate_log
+from forecast.log.columns import TABLES
+from forecast.log.data_package import write_log
+from forecast.log.outcome_log import OutcomeLog, read_log
 
 from .workbooks import as_workbook, assert_same
 

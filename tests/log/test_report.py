@@ -5,8 +5,8 @@ import json
 import pandas as pd
 import pytest
 
-from forecast.log.outcome_log import OutcomeLog
 from forecast.invented import simulate_log
+from forecast.log.outcome_log import OutcomeLog
 
 
 @pytest.fixture(scope="module")

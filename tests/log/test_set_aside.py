@@ -4,11 +4,11 @@ import openpyxl
 import pandas as pd
 import pytest
 
+from forecast.errors import RequestError
+from forecast.invented import simulate_log
+from forecast.log.data_package import write_log
 from forecast.log.outcome_log import read_log
 from forecast.log.set_aside import write_set_aside
-from forecast.log.data_package import write_log
-from forecast.invented import simulate_log
-from forecast.errors import RequestError
 
 
 @pytest.fixture(scope="module")

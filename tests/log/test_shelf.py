@@ -7,14 +7,11 @@ import pandas as pd
 import pytest
 
 from forecast.cli import main
-from forecast.log.outcome_log import read_log
-from forecast.log.set_aside import write_set_aside
-from forecast.log.data_package import write_log
-from forecast.log.set_aside import RECORD
-from forecast.log.set_aside import changed_files
-from forecast.log.set_aside import shelf_for
-from forecast.invented import simulate_log
 from forecast.errors import RequestError
+from forecast.invented import simulate_log
+from forecast.log.data_package import write_log
+from forecast.log.outcome_log import read_log
+from forecast.log.set_aside import RECORD, changed_files, shelf_for, write_set_aside
 
 
 @pytest.fixture(scope="module")

@@ -4,8 +4,8 @@ import pandas as pd
 import pytest
 
 import forecast
-from forecast.log.outcome_log import OutcomeLog
 from forecast.log.cross_table import suspicions
+from forecast.log.outcome_log import OutcomeLog
 
 TABLES = ("courses", "sessions", "gradings", "reactions", "lasers")
 

@@ -6,8 +6,8 @@ import zipfile
 import openpyxl
 import pytest
 
-from forecast.log.outcome_log import read_log
 from forecast.invented import simulate_log
+from forecast.log.outcome_log import read_log
 
 from .workbooks import as_workbook, assert_same
 

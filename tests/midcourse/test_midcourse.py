@@ -9,20 +9,18 @@ import pytest
 from numpy.testing import assert_allclose
 
 import forecast
-from forecast.invented import YEAR
-from forecast.invented import hide
-from forecast.invented import arrive
-from forecast.invented import World
-from forecast.midcourse.landmarks import ink_gone
-from forecast.midcourse.landmarks import landmark_rows
-from forecast.midcourse.landmarks import Midcourse
-from forecast.midcourse.landmarks import fit_midcourse
-from forecast.midcourse.landmarks import mean_gradings
-from forecast.midcourse.landmarks import passage_predictions
-from forecast.counts import course_rows
-from forecast.counts import judged_rows
-from forecast.forecaster import load_forecaster
+from forecast.counts import course_rows, judged_rows
 from forecast.errors import RequestError
+from forecast.forecaster import load_forecaster
+from forecast.invented import YEAR, World, arrive, hide
+from forecast.midcourse.landmarks import (
+    Midcourse,
+    fit_midcourse,
+    ink_gone,
+    landmark_rows,
+    mean_gradings,
+    passage_predictions,
+)
 from forecast.survival import CountDistribution
 
 ENQUIRY = forecast.Enquiry("II", "forearm", "black", "medium", "single", area_cm2=50)

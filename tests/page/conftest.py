@@ -15,13 +15,13 @@ from urllib.parse import unquote_to_bytes, urlencode
 import anyio
 import pytest
 
-from forecast.forecaster import Forecaster
 from forecast.counts import Lightening
-from forecast.prices import tariff_template
+from forecast.forecaster import Forecaster
 from forecast.page.asking import read_asked
 from forecast.page.clinic_file import Clinic
 from forecast.page.desk import Desk, open_desk
 from forecast.page.server import make_app
+from forecast.prices import tariff_template
 
 CODE = "abc-DEF_123"
 FILLED: dict[str, Any] = {

@@ -7,8 +7,8 @@ import pytest
 
 import forecast
 from forecast.cli import main
-from forecast.forecaster import Forecaster
 from forecast.errors import DataError, RequestError
+from forecast.forecaster import Forecaster
 from forecast.page.asking import Asked
 from forecast.page.clinic_file import Clinic, clinic_template, read_clinic
 from forecast.page.desk import Desk, open_desk

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.prices.backtest import stop_factors
 from forecast.errors import RequestError
+from forecast.prices.backtest import stop_factors
 
 
 def log(*courses):

@@ -9,12 +9,10 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.prices.backtest import backtest_package
-from forecast.prices.backtest import ending_weights
-from forecast.prices.open_courses import value_open_book
-from forecast.prices.tariff import Package
-from forecast.prices.tariff import Tariff
 from forecast.errors import RequestError
+from forecast.prices.backtest import backtest_package, ending_weights
+from forecast.prices.open_courses import value_open_book
+from forecast.prices.tariff import Package, Tariff
 from forecast.survival.distribution import CountDistribution
 
 HAND = np.array([0.1, 0.2, 0.3, 0.2, 0.1, 0.1])

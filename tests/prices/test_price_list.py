@@ -5,11 +5,10 @@ from decimal import Decimal
 import numpy as np
 import pytest
 
+from forecast.errors import RequestError
 from forecast.log import Enquiry
 from forecast.prices.price_list import make_price_list
-from forecast.prices.tariff import Package
-from forecast.prices.tariff import Tariff
-from forecast.errors import RequestError
+from forecast.prices.tariff import Package, Tariff
 
 HAZARD = {"light": 0.5, "medium": 0.25, "heavy": 0.1}
 HORIZON = 10

@@ -7,14 +7,11 @@ import numpy as np
 import pytest
 
 from forecast import Enquiry, Package, Tariff, fit_forecaster, price_caseload, price_package
-from forecast.prices.year import enquiries_of
-from forecast.prices.payoff import price_many
-from forecast.invented import fresh_clients
-from forecast.invented import true_deliveries
-from forecast.invented import World
+from forecast.invented import World, fresh_clients, simulate_log, true_deliveries
 from forecast.prices.open_courses import value_open_book
+from forecast.prices.payoff import price_many
 from forecast.prices.shared_risk import areas_of
-from forecast.invented import simulate_log
+from forecast.prices.year import enquiries_of
 
 PACKAGES = (
     Package("per_session", name="pay_per_session"),

@@ -10,15 +10,10 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from numpy.testing import assert_allclose
 
-from forecast.prices.payoff import price_many
-from forecast.prices.payoff import expected_shortfall
-from forecast.prices.payoff import outcome_chances
-from forecast.prices.payoff import terms_of
-from forecast.prices.quote import best_block_size
-from forecast.prices.quote import price_package
-from forecast.prices.tariff import Package
-from forecast.prices.tariff import Tariff
 from forecast.errors import RequestError
+from forecast.prices.payoff import expected_shortfall, outcome_chances, price_many, terms_of
+from forecast.prices.quote import best_block_size, price_package
+from forecast.prices.tariff import Package, Tariff
 from forecast.survival.distribution import CountDistribution
 
 HAND = np.array([0.1, 0.2, 0.3, 0.2, 0.1, 0.1])  # chance of 1 to 6 sessions, worked by hand

@@ -6,10 +6,8 @@ from decimal import Decimal
 
 import numpy as np
 
-from forecast.prices.quote import price_package
-from forecast.prices.quote import quotes_text
-from forecast.prices.tariff import Package
-from forecast.prices.tariff import Tariff
+from forecast.prices.quote import price_package, quotes_text
+from forecast.prices.tariff import Package, Tariff
 from forecast.survival.distribution import CountDistribution
 
 HAND = np.array([[0.1, 0.2, 0.3, 0.2, 0.1, 0.1]])  # chance of 1 to 6 sessions

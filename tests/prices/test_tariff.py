@@ -5,13 +5,9 @@ from decimal import Decimal
 import numpy as np
 import pytest
 
-from forecast.prices.money import from_cents
-from forecast.prices.money import round_up
-from forecast.prices.tariff import Package
-from forecast.prices.tariff import Tariff
-from forecast.prices.tariff import read_tariff
-from forecast.prices.tariff import tariff_template
 from forecast.errors import DataError, ForecastError, RequestError
+from forecast.prices.money import from_cents, round_up
+from forecast.prices.tariff import Package, Tariff, read_tariff, tariff_template
 
 
 def parts(**changes):

@@ -7,12 +7,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.prices.backtest import backtest_package
 from forecast.log import OutcomeLog
-from forecast.prices.quote import price_package
-from forecast.prices.tariff import Package
-from forecast.prices.tariff import Tariff
+from forecast.prices.backtest import backtest_package
 from forecast.prices.open_courses import left_of
+from forecast.prices.quote import price_package
+from forecast.prices.tariff import Package, Tariff
 from forecast.survival.distribution import CountDistribution
 
 TARIFF = Tariff(currency="EUR", session_price=150, cap=15, cost_per_session=60)

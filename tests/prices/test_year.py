@@ -8,13 +8,11 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.prices.year import price_caseload
-from forecast.log import Enquiry
-from forecast.prices.year import price_sensitivity
-from forecast.prices.shared_risk import slower
-from forecast.prices.tariff import Package
-from forecast.prices.tariff import Tariff
 from forecast.errors import RequestError
+from forecast.log import Enquiry
+from forecast.prices.shared_risk import slower
+from forecast.prices.tariff import Package, Tariff
+from forecast.prices.year import price_caseload, price_sensitivity
 from forecast.survival.distribution import CountDistribution
 
 HORIZON = 8

@@ -5,15 +5,12 @@ import json
 import pandas as pd
 import pytest
 
-from forecast.tattoo import Laser
-from forecast.reach.laser_change import what_would_change
-from forecast.log import OutcomeLog
-from forecast.reach.reach import log_reach
-from forecast.reach.reach import reach_spells
-from forecast.reach.reach import tattoo_reach
-from forecast.reach.reach import reach_effect
-from forecast.invented import simulate_log
 from forecast.errors import DataError, RequestError
+from forecast.invented import simulate_log
+from forecast.log import OutcomeLog
+from forecast.reach.laser_change import what_would_change
+from forecast.reach.reach import log_reach, reach_effect, reach_spells, tattoo_reach
+from forecast.tattoo import Laser
 
 LASERS = pd.DataFrame(
     {
@@ -103,8 +100,7 @@ def test_a_log_without_a_usable_course_is_refused():
 
 @pytest.fixture(scope="module")
 def invented():
-    from forecast.invented import OwnedLaser
-    from forecast.invented import World
+    from forecast.invented import OwnedLaser, World
 
     fleet = (OwnedLaser("yag", "ns", (532, 1064), -2.0), OwnedLaser("pico", "ps", (532, 1064), 4.0))
     return simulate_log(400, seed=2, world=World(fleet=fleet))
@@ -182,10 +178,8 @@ def test_unusable_requests_are_refused(invented, options):
 
 @pytest.mark.slow
 def test_change_by_a_laser_is_that_of_the_clinic_with_it():
+    from forecast.invented import OwnedLaser, World, fresh_clients
     from forecast.tattoo import unreached_inks
-    from forecast.invented import fresh_clients
-    from forecast.invented import OwnedLaser
-    from forecast.invented import World
 
     yag, alex = OwnedLaser("yag", "ns", (532, 1064), -2.0), OwnedLaser("alex", "ns", (755,), -2.0)
     shares = []

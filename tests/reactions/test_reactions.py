@@ -6,12 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.invented import World
-from forecast.log import OutcomeLog
-from forecast.reactions.reactions import fit_reactions
-from forecast.reactions.reactions import under_recording
-from forecast.invented import simulate_log
 from forecast.errors import RequestError
+from forecast.invented import World, simulate_log
+from forecast.log import OutcomeLog
+from forecast.reactions.reactions import fit_reactions, under_recording
 
 
 @pytest.fixture(scope="module")

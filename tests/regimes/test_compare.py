@@ -6,15 +6,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.regimes.comparison import Contrast
-from forecast.regimes.comparison import verdict_of
-from forecast.regimes.comparison import words_for
+from forecast.errors import DataError, RequestError
+from forecast.invented import World, simulate_clinic
 from forecast.log import OutcomeLog
 from forecast.regimes.compare import compare_regimes
-from forecast.invented import World
-from forecast.invented import simulate_clinic
+from forecast.regimes.comparison import Contrast, verdict_of, words_for
 from forecast.regimes.trial import trial_rows
-from forecast.errors import DataError, RequestError
 
 QUICK = {"horizon": 10, "replicates": 60}
 

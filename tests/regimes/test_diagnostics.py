@@ -6,14 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.counts import COVARIATES
-from forecast.counts import evidence_model
-from forecast.regimes.comparison import verdict_of
-from forecast.log import OutcomeLog
-from forecast.counts import Reference
-from forecast.regimes.compare import compare_regimes
-from forecast.counts import course_rows
+from forecast.counts import COVARIATES, Reference, course_rows, evidence_model
 from forecast.forecaster import filled_rows
+from forecast.log import OutcomeLog
+from forecast.regimes.compare import compare_regimes
+from forecast.regimes.comparison import verdict_of
 from forecast.regimes.strategy_models import fit_strategies
 
 SWITCH = "ns:4>ps"

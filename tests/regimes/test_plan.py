@@ -4,10 +4,10 @@ import math
 
 import pytest
 
+from forecast.errors import DataError, RequestError
+from forecast.invented import simulate_log
 from forecast.log import OutcomeLog
 from forecast.regimes.plan import plan_comparison
-from forecast.invented import simulate_log
-from forecast.errors import DataError, RequestError
 
 
 @pytest.fixture(scope="module")

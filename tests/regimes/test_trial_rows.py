@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.log import OutcomeLog
 from forecast.invented import simulate_log
+from forecast.log import OutcomeLog
 from forecast.regimes.trial import trial_rows
 
 

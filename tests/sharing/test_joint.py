@@ -7,13 +7,11 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.sharing.joint import answer_question
-from forecast.counts import BETWEEN_CLINICS
-from forecast.sharing.joint import JointRounds
-from forecast.counts import judged_rows
-from forecast.sharing.share import SHARED_MODEL
-from forecast.invented import simulate_log
+from forecast.counts import BETWEEN_CLINICS, judged_rows
 from forecast.errors import DataError, RequestError
+from forecast.invented import simulate_log
+from forecast.sharing.joint import JointRounds, answer_question
+from forecast.sharing.share import SHARED_MODEL
 from forecast.survival import Durations
 
 

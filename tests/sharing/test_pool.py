@@ -8,19 +8,18 @@ import pytest
 from numpy.testing import assert_allclose
 
 from forecast import fit_forecaster
-from forecast.counts import COVARIATES
-from forecast.counts import evidence_model
-from forecast.counts import BETWEEN_CLINICS
-from forecast.counts import duration_prior
-from forecast.counts import hazard_prior
-from forecast.sharing.pool import PooledEvidence
-from forecast.sharing.pool import load_evidence
-from forecast.sharing.pool import pool_shares
-from forecast.counts import judged_rows
-from forecast.sharing.share import share_log
-from forecast.invented import World
-from forecast.invented import simulate_log
+from forecast.counts import (
+    BETWEEN_CLINICS,
+    COVARIATES,
+    duration_prior,
+    evidence_model,
+    hazard_prior,
+    judged_rows,
+)
 from forecast.errors import RequestError
+from forecast.invented import World, simulate_log
+from forecast.sharing.pool import PooledEvidence, load_evidence, pool_shares
+from forecast.sharing.share import share_log
 from forecast.survival import Durations
 
 SPREAD = 0.15  # between clinics, of the log speed

@@ -9,16 +9,11 @@ import pytest
 from numpy.testing import assert_allclose
 from sklearn.metrics import roc_auc_score
 
-from forecast.counts import COVARIATES
-from forecast.log import is_judged
-from forecast.counts import course_rows
-from forecast.counts import judged_rows
-from forecast.sharing.share import SHARED_MODEL
-from forecast.sharing.share import Share
-from forecast.sharing.share import share_log
-from forecast.sharing.share import shareable
-from forecast.invented import simulate_log
+from forecast.counts import COVARIATES, course_rows, judged_rows
 from forecast.errors import DataError, RequestError
+from forecast.invented import simulate_log
+from forecast.log import is_judged
+from forecast.sharing.share import SHARED_MODEL, Share, share_log, shareable
 from forecast.survival import DiscreteHazard, Durations
 
 

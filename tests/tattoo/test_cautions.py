@@ -5,14 +5,10 @@ from dataclasses import replace
 
 import pytest
 
-from forecast.tattoo.cautions import CAUTIONS
-from forecast.tattoo.cautions import FACTS
-from forecast.tattoo.cautions import cautions_for
-from forecast.log import Enquiry
-from forecast.tattoo.published import COMMON_PRACTICE
-from forecast.tattoo.published import MARKS
-from forecast.tattoo.published import SOURCES
 from forecast.errors import RequestError
+from forecast.log import Enquiry
+from forecast.tattoo.cautions import CAUTIONS, FACTS, cautions_for
+from forecast.tattoo.published import COMMON_PRACTICE, MARKS, SOURCES
 
 PLAIN = Enquiry("II", "forearm", "black", "medium", "single", age_years=30, origin="professional")
 ALWAYS = {"eyewear", "consent", "local_rules"}

@@ -4,19 +4,20 @@ from itertools import pairwise
 
 import pytest
 
-from forecast.log import columns as courses
-from forecast.tattoo.inks import GRADES
-from forecast.tattoo.inks import INKS
-from forecast.tattoo.inks import WAVELENGTHS_NM
-from forecast.tattoo.inks import Laser
-from forecast.tattoo.inks import best_uptake
-from forecast.tattoo.inks import read_inks
-from forecast.tattoo.inks import unreached_inks
-from forecast.tattoo.inks import uptake
-from forecast.tattoo.inks import uptake_table
-from forecast.tattoo.published import COMMON_PRACTICE
-from forecast.tattoo.published import SOURCES
 from forecast.errors import RequestError
+from forecast.log import columns as courses
+from forecast.tattoo.inks import (
+    GRADES,
+    INKS,
+    WAVELENGTHS_NM,
+    Laser,
+    best_uptake,
+    read_inks,
+    unreached_inks,
+    uptake,
+    uptake_table,
+)
+from forecast.tattoo.published import COMMON_PRACTICE, SOURCES
 
 RANK = {grade: -place for place, grade in enumerate(GRADES)}
 
@@ -110,8 +111,8 @@ def test_unknown_regime_is_refused():
 
 
 def test_a_log_with_an_unknown_ink_names_the_nearest_one():
-    from forecast.log import OutcomeLog
     from forecast.invented import simulate_log
+    from forecast.log import OutcomeLog
 
     courses = simulate_log(20, seed=1).courses
     courses.loc[0, "inks"] = "black;purpel"
