@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from forecast.prices.open_courses import left_of, value_open_book
     from forecast.prices.payoff import price_many, smallest_price
     from forecast.prices.price_list import Band, PriceList, make_price_list
-    from forecast.prices.quote import best_block_size, Quote, price_package, quotes_text
+    from forecast.prices.quote import Quote, best_block_size, price_package, quotes_text
     from forecast.prices.shared_risk import areas_of, courses_of, simulate_totals
     from forecast.prices.tariff import Package, Tariff, read_tariff, tariff_template
     from forecast.prices.year import (
@@ -30,6 +30,7 @@ __all__ = [
     "Variation",
     "areas_of",
     "backtest_package",
+    "best_block_size",
     "courses_of",
     "enquiries_of",
     "left_of",
