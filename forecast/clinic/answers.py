@@ -19,10 +19,7 @@ from forecast.clinic.share import (
     totals,
 )
 from forecast.errors import DataError, RequestError
-from forecast.survival.baseline import smooth_baseline
-from forecast.survival.encoding import Encoding
-from forecast.survival.place import RowsHere
-from forecast.survival.sums import Counts
+from forecast.survival import Counts, Encoding, RowsHere, smooth_baseline
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -91,17 +88,17 @@ def sums_of(
             "Start the joint fit afresh with this clinic's answer.",
         )
     encoding = Encoding(tuple((name, None) for name in fills))
-    place = RowsHere.of(SHARED_MODEL, filled_durations(rows, fills), encoding)
+    site = RowsHere.of(SHARED_MODEL, filled_durations(rows, fills), encoding)
     if question["ask"] == "counts":
-        return {"sums": plain_counts(place.counts())}
+        return {"sums": plain_counts(site.counts())}
     parameters = np.array(question["parameters"], dtype=np.float64)
     if parameters.shape != (3 + len(fills),) or not np.isfinite(parameters).all():
         raise ValueError("the parameters")
     if question["ask"] == "expected":
-        return {"sums": {"information": place.expected(parameters, smooth_baseline()).tolist()}}
+        return {"sums": {"information": site.expected(parameters, smooth_baseline()).tolist()}}
     if question["ask"] != "derivatives":
         raise ValueError(f"it asks for {question['ask']!r}")
-    return {"sums": place.derivatives(parameters, smooth_baseline()).to_dict()}
+    return {"sums": site.derivatives(parameters, smooth_baseline()).to_dict()}
 
 
 def plain_counts(counts: Counts) -> dict[str, Any]:

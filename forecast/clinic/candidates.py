@@ -8,22 +8,28 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from forecast.clinic.evidence import Evidence, duration_prior, hazard_prior, never_covariates
-from forecast.survival.aft import AcceleratedTime
-from forecast.survival.boosted import BoostedHazard
-from forecast.survival.candidates import RIDGE
-from forecast.survival.cure import CureMixture
-from forecast.survival.hazard import DiscreteHazard
-from forecast.survival.life_table import LifeTable
+from forecast.clinic.evidence import SHAPE, Evidence, duration_prior, hazard_prior, never_covariates
+from forecast.survival import (
+    AcceleratedTime,
+    BoostedHazard,
+    DiscreteHazard,
+    LifeTable,
+)
 
 if TYPE_CHECKING:
-    from forecast.survival.model import CountModel
+    from forecast.survival import CountModel
 
 __all__ = ["candidates", "evidence_model", "for_use"]
 
 
 # The cure mixture and the trees have no prior to lean on: below this many events they only cost.
 ENOUGH_FOR_DATA_ALONE = 200
+# Of the cure mixture: a standard deviation of 0.5 on each log hazard ratio (most published ones
+# are smaller), brought to the log duration by the Weibull shape; of what each covariate adds to the
+# logit of the never share; and, for that share itself, two thirds between 0.02 and 0.5.
+RIDGE = 4.0
+SHARE_EFFECT = (0.0, RIDGE**-0.5)
+SHARE_PRIOR = {"never": (-2.0, 2.0), "log_scale": (0.0, 1.0)}
 REFITS = 50  # of trees to clients drawn anew; as many different draws carry the model risk
 
 
@@ -53,7 +59,7 @@ def candidates(
     return (
         LifeTable(),
         *with_evidence,
-        CureMixture(penalty=RIDGE, share=never),
+        cure_mixture(never),
         BoostedHazard(refits=0),
     )
 
@@ -62,6 +68,18 @@ def evidence_model(goal: str = "clear", evidence: Evidence | None = None) -> Acc
     """Return the specification used when the log has too little to choose by."""
     prior = evidence.duration_prior() if evidence else duration_prior(goal)
     return AcceleratedTime("lognormal", prior=prior, never=never_covariates(goal))
+
+
+def cure_mixture(never: tuple[str, ...]) -> AcceleratedTime:
+    """Return the candidate that lets the log alone say who never clears, by ``never``."""
+    effects = {f"never[{name}]": SHARE_EFFECT for name in never}
+    return AcceleratedTime(
+        "weibull",
+        penalty=RIDGE * SHAPE**2,
+        prior={**SHARE_PRIOR, **effects},
+        never=never,
+        label="cure mixture",
+    )
 
 
 def for_use(model: CountModel, *, refits: int = REFITS) -> CountModel:

@@ -13,7 +13,7 @@ from forecast._checks import check_kind, check_whole_number
 from forecast.clinic.enquiry import Enquiry
 from forecast.clinic.frequency import of_100
 from forecast.errors import RequestError
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 __all__ = ["Delivered", "Estimate", "learnt_share"]
 

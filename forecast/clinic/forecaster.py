@@ -24,8 +24,7 @@ from forecast.clinic.midcourse import Midcourse
 from forecast.clinic.reference import Reference
 from forecast.clinic.stopping import Stopping, length_of, to_clearing
 from forecast.errors import RequestError
-from forecast.survival.distribution import CountDistribution
-from forecast.survival.model import FittedCountModel
+from forecast.survival import CountDistribution, FittedCountModel
 
 if TYPE_CHECKING:
     import pandas as pd

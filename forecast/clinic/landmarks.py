@@ -20,16 +20,13 @@ from forecast.assess.assessment import recalibrate_out_of_fold
 from forecast.assess.calibration import Recalibration
 from forecast.assess.folds import grouped_folds
 from forecast.assess.outcomes import Outcomes
-from forecast.survival.aft import AcceleratedTime
-from forecast.survival.distribution import CountDistribution
-from forecast.survival.durations import Durations
-from forecast.survival.portable import model_from_dict
+from forecast.survival import AcceleratedTime, CountDistribution, Durations, model_from_dict
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.clinic.log import OutcomeLog
-    from forecast.survival.model import FittedCountModel
+    from forecast.survival import FittedCountModel
 
 __all__ = [
     "LandmarkModel",

@@ -27,8 +27,7 @@ from forecast.clinic.landmarks import (
     ink_gone,
     landmark_rows,
 )
-from forecast.survival.distribution import CountDistribution
-from forecast.survival.first_passage import PassageBridge
+from forecast.survival import CountDistribution, PassageBridge
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.clinic.log import OutcomeLog
-    from forecast.survival.durations import Durations
+    from forecast.survival import Durations
 
 __all__ = ["MOST_TO_CHECK", "folds_for", "judged_part", "some_clients"]
 

@@ -29,7 +29,7 @@ from forecast.clinic.evidence import (
 from forecast.clinic.rows import check_goal
 from forecast.clinic.share import Share, checked_names
 from forecast.errors import RequestError
-from forecast.survival.baseline import SMOOTH_NAMES, smooth_baseline
+from forecast.survival import SMOOTH_NAMES, smooth_baseline
 
 __all__ = ["PooledEvidence", "load_evidence", "pool_shares"]
 

@@ -15,7 +15,7 @@ from forecast.clinic.money import from_cents, round_cents, round_up
 from forecast.clinic.payoff import Terms, outcome_chances, terms_of
 from forecast.clinic.quote import Quote
 from forecast.clinic.tariff import Package, Tariff
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 __all__ = ["Priceable", "Quote", "best_block_size", "price_package", "stop_under_draws"]
 

@@ -20,7 +20,7 @@ from forecast.clinic.plain import plain_rows, plain_values
 from forecast.clinic.register import read_register
 from forecast.clinic.rows import GOALS, course_rows, of_goal
 from forecast.errors import DataError
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 if TYPE_CHECKING:
     import pandas as pd

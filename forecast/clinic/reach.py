@@ -282,8 +282,7 @@ def _first_reached(log: OutcomeLog) -> pd.Series[int]:
 def _cleared(spells: pd.DataFrame, word: str, level: float) -> pd.DataFrame:
     import pandas as pd
 
-    from forecast.survival.durations import Durations
-    from forecast.survival.life_table import LifeTable
+    from forecast.survival import Durations, LifeTable
 
     survival, error = np.ones(max(SESSIONS_SHOWN)), np.zeros(max(SESSIONS_SHOWN))
     if spells["observed"].any():

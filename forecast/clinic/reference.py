@@ -16,7 +16,7 @@ from forecast.clinic.fingerprint import fingerprint
 from forecast.clinic.groups import ink_group
 from forecast.clinic.judged import is_judged
 from forecast.clinic.lightening import Lightening
-from forecast.survival.durations import Durations
+from forecast.survival import Durations
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -262,7 +262,7 @@ def cell_name(inks: str, density: str, layering: str) -> str:
 
 def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, int | None]]:
     """Return counts of courses by ink group, density and layers, cells under five left out."""
-    from forecast.survival.life_table import LifeTable
+    from forecast.survival import LifeTable
 
     kinds = courses.groupby(["inks", "ink_density", "layering"], dropna=False, sort=False)
     names = np.array([cell_name(*kind) for kind in kinds.size().index])

@@ -26,12 +26,10 @@ from forecast.clinic.attributes import COVARIATES, LIGHTEN
 from forecast.clinic.pool import PooledEvidence
 from forecast.clinic.share import SHARED_MODEL
 from forecast.errors import DataError, RequestError
-from forecast.survival.encoding import Encoding
-from forecast.survival.joint import joint_fit
-from forecast.survival.sums import Counts, Sums
+from forecast.survival import Counts, Encoding, ScoreAndInformation, joint_fit
 
 if TYPE_CHECKING:
-    from forecast.survival.joint import Place
+    from forecast.survival import Site
 
 __all__ = ["JointRounds"]
 
@@ -155,7 +153,7 @@ def run(goal: str, put: Put) -> PooledEvidence:
         fitted = joint_fit(
             SHARED_MODEL,
             Encoding(tuple((name, None) for name in means)),
-            cast("Sequence[Place]", first),  # asked by file, never called
+            cast("Sequence[Site]", first),  # asked by file, never called
             ask=lambda _, method, arguments: read_answers(
                 method, put({**base, "ask": method, "fills": means, **told(arguments)})
             ),
@@ -210,4 +208,4 @@ def read_answers(method: str, answers: Answers) -> list[Any]:
         return [counts_of(one) for one in sums]
     if method == "expected":
         return [np.array(one["information"], dtype=np.float64) for one in sums]
-    return [Sums.from_dict(one) for one in sums]
+    return [ScoreAndInformation.from_dict(one) for one in sums]

@@ -16,7 +16,7 @@ from forecast.clinic.midcourse import Midcourse
 from forecast.clinic.reference import Reference
 from forecast.clinic.stopping import Stopping
 from forecast.errors import ForecastError, RequestError
-from forecast.survival.portable import model_from_dict
+from forecast.survival import model_from_dict
 
 __all__ = ["KIND", "SCHEMA", "load_forecaster", "save_forecaster", "to_dict"]
 

@@ -29,8 +29,7 @@ from forecast.clinic.stopping import fit_stopping, length_of, to_clearing
 from forecast.clinic.strategy_models import fit_strategies
 from forecast.clinic.suspicions import suspicions
 from forecast.errors import DataError, RequestError
-from forecast.survival.aft import FittedAcceleratedTime
-from forecast.survival.durations import Durations
+from forecast.survival import Durations, FittedAcceleratedTime
 
 if TYPE_CHECKING:
     import numpy as np
@@ -39,8 +38,7 @@ if TYPE_CHECKING:
 
     from forecast.assess.outcomes import Outcomes
     from forecast.clinic.log import OutcomeLog
-    from forecast.survival.distribution import CountDistribution
-    from forecast.survival.model import CountModel, FittedCountModel
+    from forecast.survival import CountDistribution, CountModel, FittedCountModel
 
 __all__ = ["Forecaster", "fit_forecaster", "load_forecaster"]
 

@@ -35,9 +35,7 @@ from forecast.clinic.attributes import COVARIATES, LIGHTEN, covariate_names
 from forecast.clinic.reference import LEVELLED
 from forecast.clinic.rows import check_goal, judged_rows
 from forecast.errors import DataError, ForecastError, RequestError
-from forecast.survival.baseline import PIVOT, SMOOTH_NAMES
-from forecast.survival.durations import Durations
-from forecast.survival.hazard import DiscreteHazard
+from forecast.survival import PIVOT, SMOOTH_NAMES, DiscreteHazard, Durations
 
 if TYPE_CHECKING:
     import pandas as pd

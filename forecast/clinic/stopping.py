@@ -17,12 +17,12 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.clinic.attributes import LIGHTEN
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from forecast.survival.model import FittedCountModel
+    from forecast.survival import FittedCountModel
 
 __all__ = ["Stopping", "fit_stopping", "length_of", "to_clearing"]
 
@@ -102,8 +102,7 @@ def fit_stopping(rows: pd.DataFrame, length: FloatArray) -> Stopping:
     length : ndarray of shape (n,)
         Of each row, as ``length_of`` of its predicted distribution.
     """
-    from forecast.survival.durations import Durations
-    from forecast.survival.hazard import DiscreteHazard
+    from forecast.survival import DiscreteHazard, Durations
 
     until = rows["given"] - (~rows["stopped"]).astype(int)
     at_risk = rows.assign(until=until, **{LENGTH: length})

@@ -19,7 +19,7 @@ from forecast.clinic.regime_engine import RIDGE, TRUNCATE
 from forecast.clinic.regime_strategies import read_strategies
 from forecast.clinic.trial_rows import trial_rows
 from forecast.errors import DataError
-from forecast.survival.durations import Durations
+from forecast.survival import Durations
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.clinic.log import OutcomeLog
-    from forecast.survival.model import CountModel, FittedCountModel
+    from forecast.survival import CountModel, FittedCountModel
 
 __all__ = ["OFFERED", "fit_strategies"]
 

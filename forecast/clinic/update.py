@@ -17,7 +17,7 @@ from forecast.clinic.estimate import Estimate
 from forecast.clinic.landmarks import ink_gone
 from forecast.clinic.suspicions import FRACTIONS, fractions_like
 from forecast.errors import RequestError
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 if TYPE_CHECKING:
     from forecast.clinic.enquiry import Enquiry

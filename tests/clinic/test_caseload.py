@@ -14,7 +14,7 @@ from forecast.clinic.sensitivity import price_sensitivity
 from forecast.clinic.shared_risk import slower
 from forecast.clinic.tariff import Package, Tariff
 from forecast.errors import RequestError
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 HORIZON = 8
 FIXED = Package("until_cleared", price=400)

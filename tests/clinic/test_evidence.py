@@ -10,8 +10,7 @@ from forecast.clinic.candidates import evidence_model
 from forecast.clinic.evidence import EFFECTS, contradicted, duration_prior, hazard_prior
 from forecast.clinic.invented.truth import fresh_clients
 from forecast.clinic.invented.world import bencini_world
-from forecast.survival import Durations
-from forecast.survival.aft import AcceleratedTime
+from forecast.survival import AcceleratedTime, Durations
 
 
 def test_every_effect_names_its_source_and_is_a_covariate():

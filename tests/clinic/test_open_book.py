@@ -13,7 +13,7 @@ from forecast.clinic.backtest import backtest_package, ending_weights
 from forecast.clinic.open_book import value_open_book
 from forecast.clinic.tariff import Package, Tariff
 from forecast.errors import RequestError
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 HAND = np.array([0.1, 0.2, 0.3, 0.2, 0.1, 0.1])
 PACKAGES = (

@@ -15,7 +15,7 @@ from forecast.clinic.payoff import expected_shortfall, outcome_chances, terms_of
 from forecast.clinic.pricing import best_block_size, price_package
 from forecast.clinic.tariff import Package, Tariff
 from forecast.errors import RequestError
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 HAND = np.array([0.1, 0.2, 0.3, 0.2, 0.1, 0.1])  # chance of 1 to 6 sessions, worked by hand
 

@@ -9,7 +9,7 @@ import numpy as np
 from forecast.clinic.pricing import price_package
 from forecast.clinic.quote import quotes_text
 from forecast.clinic.tariff import Package, Tariff
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 HAND = np.array([[0.1, 0.2, 0.3, 0.2, 0.1, 0.1]])  # chance of 1 to 6 sessions
 

@@ -20,8 +20,7 @@ from forecast.clinic.scoring import filled_rows
 from forecast.clinic.simulate import simulate_clinic
 from forecast.clinic.strategy_models import fit_strategies
 from forecast.errors import DataError, RequestError
-from forecast.survival import CountDistribution, Durations
-from forecast.survival.life_table import LifeTable
+from forecast.survival import CountDistribution, Durations, LifeTable
 
 PLAIN = forecast.Enquiry("III", "shoulder", "black", "medium", "single")
 COMPLETE = replace(

@@ -9,7 +9,7 @@ from forecast import Enquiry, fit_forecaster, simulate_log
 from forecast.clinic.invented.truth import fresh_clients, true_deliveries
 from forecast.clinic.invented.world import World
 from forecast.clinic.stopping import fit_stopping, length_of
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 
 def rows(step, *, stopped, observed=False, entry=0):

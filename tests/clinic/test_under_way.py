@@ -12,7 +12,7 @@ from forecast.clinic.log import OutcomeLog
 from forecast.clinic.pricing import price_package
 from forecast.clinic.tariff import Package, Tariff
 from forecast.clinic.under_way import left_of
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 TARIFF = Tariff(currency="EUR", session_price=150, cap=15, cost_per_session=60)
 REDUCED = Package("part_fixed", name="reduced", sessions=8, price=150, extra_price=75)

@@ -20,7 +20,7 @@ from forecast.clinic.invented.rows import hide
 from forecast.clinic.invented.sessions import Paths, arrive, run_sessions
 from forecast.clinic.invented.world import World
 from forecast.errors import RequestError
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 if TYPE_CHECKING:
     import pandas as pd
