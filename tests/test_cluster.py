@@ -9,17 +9,13 @@ import threading
 import time
 from functools import partial
 
-import numpy as np
 import pandas as pd
 import pytest
-from numpy.testing import assert_allclose
 
 from forecast import compare_regimes, simulate_log
 from forecast._jobs import on_cluster, run_units
 from forecast.cli import main
 from forecast.errors import RequestError
-from forecast.survival import DiscreteHazard, Durations
-from forecast.survival.partitions import fit_files
 
 ENVIRONMENT = {**os.environ, "OMP_NUM_THREADS": "1"}
 
@@ -105,30 +101,6 @@ def test_bootstrap_of_a_comparison_is_the_same_on_a_cluster_and_here(cluster):
     with on_cluster(address):
         there = asked()
     assert there.to_dict() == here.to_dict()
-
-
-@pytest.mark.slow
-def test_sums_made_where_files_lie_give_the_fit_of_all_rows(cluster, tmp_path):
-    address, workers = cluster
-    rng = np.random.default_rng(4)
-    n = 4000
-    frame = pd.DataFrame({"dose": rng.normal(size=n), "group": rng.choice(["a", "b", "c"], n)})
-    chance = 1 - np.exp(-np.exp(-2 + 0.5 * frame.dose - 0.4 * (frame.group == "b")))
-    happens, watched = rng.geometric(chance), rng.integers(1, 20, n)
-    frame["k"], frame["seen"] = np.minimum(happens, watched), happens <= watched
-    meaning = {"step": "k", "observed": "seen", "covariates": ["dose", "group"]}
-    paths = [tmp_path / f"part-{piece}.parquet" for piece in range(4)]
-    for piece, path in enumerate(paths):
-        frame[frame.index % 4 == piece].to_parquet(path)
-    model = DiscreteHazard(baseline="smooth")
-    with on_cluster(address):
-        before = fit_files(model, paths, **meaning)
-        workers[0].kill()
-        after = fit_files(model, paths, **meaning)
-    whole = model.fit(Durations.from_frame(frame, **meaning))
-    for fitted in (before, after):
-        assert_allclose(fitted.parameters, whole.parameters, atol=1e-10)
-        assert_allclose(fitted.covariance_matrix, whole.covariance_matrix, atol=1e-10)
 
 
 @pytest.mark.slow

@@ -18,7 +18,7 @@ from forecast.assess.outcomes import Outcomes
 from forecast.assess.reliability import observed_to_expected, reliability_table
 from forecast.assess.verdicts import coverage_range, verdicts
 from forecast.errors import RequestError
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 if TYPE_CHECKING:
     import pandas as pd

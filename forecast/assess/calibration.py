@@ -13,7 +13,7 @@ from forecast._checks import check_level
 from forecast.assess.map_likelihood import Ranges, map_chance, path_loss, predicted_ranges
 from forecast.assess.outcomes import Outcomes
 from forecast.errors import DataError, RequestError
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 __all__ = ["Groups", "Recalibration", "fit_recalibration", "labels_of"]
 

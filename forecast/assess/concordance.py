@@ -10,7 +10,7 @@ import numpy.typing as npt
 from forecast.assess.dropout import known_status, watched_until
 from forecast.assess.outcomes import Outcomes
 from forecast.assess.scores import check_horizon
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 __all__ = ["auc_at", "uno_concordance"]
 

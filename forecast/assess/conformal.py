@@ -10,7 +10,7 @@ import numpy.typing as npt
 from forecast._checks import check_level
 from forecast.assess.outcomes import Outcomes
 from forecast.assess.pit import pit_ranges
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 __all__ = ["ConformalBounds", "conformal_bounds"]
 

@@ -17,7 +17,7 @@ from forecast.assess.dropout import (
 from forecast.assess.outcomes import Outcomes
 from forecast.assess.pit import pit_ranges, tie_split_share
 from forecast.errors import RequestError
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 __all__ = ["Coverage", "interval_coverage", "plain_coverage", "score_curve"]
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from forecast.assess.map_likelihood import Ranges, path_loss, predicted_ranges
 from forecast.assess.outcomes import Outcomes
 from forecast.errors import DataError
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 __all__ = ["Drift", "drift"]
 

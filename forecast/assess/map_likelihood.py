@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.assess.outcomes import Outcomes
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 __all__ = ["Ranges", "map_chance", "path_loss", "predicted_ranges"]
 

@@ -15,7 +15,7 @@ from forecast.assess.outcomes import Outcomes
 from forecast.assess.pit import d_calibration
 from forecast.assess.reliability import calibration_at, observed_to_expected
 from forecast.assess.scores import brier, log_score
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -9,10 +9,10 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.errors import DataError, RequestError
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 if TYPE_CHECKING:
-    from forecast.survival.durations import Durations
+    from forecast.survival import Durations
 
 __all__ = ["Outcomes", "by_subject", "follow_paths", "path_of_row"]
 

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from forecast._checks import check_level, check_whole_number
 from forecast.assess.outcomes import Outcomes
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 __all__ = ["DCalibration", "d_calibration", "pit_ranges", "tie_split_coverage", "tie_split_share"]
 

@@ -13,7 +13,7 @@ from forecast._checks import check_whole_number
 from forecast.assess.dropout import known_status, still_watched, watched_until
 from forecast.assess.outcomes import Outcomes, by_subject
 from forecast.assess.scores import check_horizon
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -9,7 +9,7 @@ from forecast._checks import check_whole_number
 from forecast.assess.dropout import known_status, watched_until
 from forecast.assess.outcomes import Outcomes
 from forecast.errors import RequestError
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 __all__ = ["brier", "brier_terms", "crps_complete", "log_score", "log_score_terms"]
 

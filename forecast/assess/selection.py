@@ -17,13 +17,12 @@ from forecast.assess.folds import grouped_folds
 from forecast.assess.outcomes import Outcomes, follow_paths, path_of_row
 from forecast.assess.scores import brier_terms, log_score_terms
 from forecast.errors import FitError, ForecastError, RequestError
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from forecast.survival.durations import Durations
-    from forecast.survival.model import CountModel
+    from forecast.survival import CountModel, Durations
 
 __all__ = ["OutOfFold", "choose", "crps_gap", "predict_out_of_fold", "score_candidates"]
 

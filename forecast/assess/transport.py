@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.errors import RequestError
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 __all__ = ["carry_draws", "carry_remaining"]
 

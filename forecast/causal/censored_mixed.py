@@ -22,7 +22,7 @@ from forecast.causal.linear_mixed import FittedLinearMixed, LinearMixed
 from forecast.causal.plateaus import copies_of
 from forecast.causal.subject_sums import Rows, read_rows
 from forecast.errors import DataError
-from forecast.survival.newton import check_rank
+from forecast.survival import check_rank
 
 if TYPE_CHECKING:
     import pandas as pd

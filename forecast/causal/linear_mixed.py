@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from forecast.causal.subject_sums import SubjectSums, inverse_and_logdet, read_rows
 from forecast.errors import DataError, RequestError
-from forecast.survival.newton import check_rank
+from forecast.survival import check_rank
 
 if TYPE_CHECKING:
     import pandas as pd

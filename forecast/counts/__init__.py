@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from forecast.counts.prior import (
         BETWEEN_CLINICS,
         NEVER_COVARIATES,
+        SHAPE,
         Evidence,
         candidates,
         contradicted,
@@ -49,6 +50,7 @@ __all__ = [
     "LIGHTEN",
     "NEVER_COVARIATES",
     "REGION_OF",
+    "SHAPE",
     "Estimate",
     "Evidence",
     "Lightening",

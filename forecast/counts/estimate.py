@@ -13,7 +13,7 @@ from forecast._checks import check_kind, check_whole_number
 from forecast._types import FloatArray
 from forecast.errors import RequestError
 from forecast.log import Enquiry
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 
 def of_100(chance: float) -> str:

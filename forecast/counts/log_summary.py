@@ -12,7 +12,7 @@ import numpy.typing as npt
 from forecast.counts.attributes import COVARIATES, LIGHTEN
 from forecast.counts.prior import SHORTER
 from forecast.log import Enquiry, column, fingerprint, is_judged
-from forecast.survival.durations import Durations
+from forecast.survival import Durations
 from forecast.tattoo import ink_group
 
 if TYPE_CHECKING:
@@ -352,7 +352,7 @@ def cell_name(inks: str, density: str, layering: str) -> str:
 
 def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, int | None]]:
     """Return counts of courses by ink group, density and layers, cells under five left out."""
-    from forecast.survival.life_table import LifeTable
+    from forecast.survival import LifeTable
 
     kinds = courses.groupby(["inks", "ink_density", "layering"], dropna=False, sort=False)
     names = np.array([cell_name(*kind) for kind in kinds.size().index])

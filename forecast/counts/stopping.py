@@ -17,12 +17,12 @@ import numpy as np
 
 from forecast._types import FloatArray
 from forecast.counts.attributes import LIGHTEN
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from forecast.survival.model import FittedCountModel
+    from forecast.survival import FittedCountModel
 
 LENGTH = "length"  # the covariate: log of the expected sessions, over ten
 DRIFT = "four_years_on"
@@ -99,8 +99,7 @@ def fit_stopping(rows: pd.DataFrame, length: FloatArray) -> Stopping:
     length : ndarray of shape (n,)
         Of each row, as ``length_of`` of its predicted distribution.
     """
-    from forecast.survival.durations import Durations
-    from forecast.survival.hazard import DiscreteHazard
+    from forecast.survival import DiscreteHazard, Durations
 
     until = rows["given"] - (~rows["stopped"]).astype(int)
     at_risk = rows.assign(until=until, **{LENGTH: length})

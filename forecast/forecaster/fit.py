@@ -37,8 +37,7 @@ from forecast.forecaster.forecaster import Forecaster
 from forecast.log import check_log, folds_for, judged_part, some_clients, suspicions
 from forecast.midcourse import Midcourse, fit_midcourse
 from forecast.regimes import fit_strategies
-from forecast.survival.aft import FittedAcceleratedTime
-from forecast.survival.durations import Durations
+from forecast.survival import Durations, FittedAcceleratedTime
 from forecast.tattoo import GROUPINGS, groups_of
 
 if TYPE_CHECKING:
@@ -48,8 +47,7 @@ if TYPE_CHECKING:
 
     from forecast.assess.outcomes import Outcomes
     from forecast.log import OutcomeLog
-    from forecast.survival.distribution import CountDistribution
-    from forecast.survival.model import CountModel, FittedCountModel
+    from forecast.survival import CountDistribution, CountModel, FittedCountModel
 
 FEWEST_TO_CHECK = 10  # events below which folds say nothing
 N_DRAWS = 50  # parameter draws behind an out-of-fold prediction

@@ -32,9 +32,7 @@ from forecast.counts import (
 from forecast.errors import ForecastError, RequestError
 from forecast.log import Enquiry, check_enquiry, enquiries_of
 from forecast.midcourse import Midcourse
-from forecast.survival.distribution import CountDistribution
-from forecast.survival.model import FittedCountModel
-from forecast.survival.portable import model_from_dict
+from forecast.survival import CountDistribution, FittedCountModel, model_from_dict
 from forecast.tattoo import Laser, groups_of, unreached_inks
 
 if TYPE_CHECKING:

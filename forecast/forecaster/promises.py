@@ -19,7 +19,7 @@ from forecast.assess.outcomes import Outcomes
 from forecast.counts import GOALS, course_rows, of_goal
 from forecast.errors import DataError
 from forecast.log import Enquiry, fingerprint, is_judged
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 from forecast.tattoo import groups_of
 
 if TYPE_CHECKING:

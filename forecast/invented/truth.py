@@ -18,7 +18,7 @@ from forecast.invented.log_rows import PACKAGES, hide, live
 from forecast.invented.people import YEAR, Chance, Cohort, complete, read_enquiries, with_chance
 from forecast.invented.sessions import Paths, arrive, run_sessions
 from forecast.invented.world import World
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 if TYPE_CHECKING:
     import pandas as pd

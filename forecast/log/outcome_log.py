@@ -25,7 +25,7 @@ from forecast.log.report import TOLERATED, LogReport, RowCount, gather
 if TYPE_CHECKING:
     import pandas as pd
 
-    from forecast.survival.durations import Durations
+    from forecast.survival import Durations
 
 TOLD = ("course_id", "started_on", "sessions_given", "outcome")
 

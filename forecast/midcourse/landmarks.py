@@ -26,17 +26,19 @@ from forecast.assess.outcomes import Outcomes
 from forecast.assess.scores import brier
 from forecast.assess.selection import crps_gap
 from forecast.assess.transport import carry_draws
-from forecast.survival.aft import AcceleratedTime
-from forecast.survival.distribution import CountDistribution
-from forecast.survival.durations import Durations
-from forecast.survival.first_passage import PassageBridge
-from forecast.survival.portable import model_from_dict
+from forecast.survival import (
+    AcceleratedTime,
+    CountDistribution,
+    Durations,
+    PassageBridge,
+    model_from_dict,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.log import OutcomeLog
-    from forecast.survival.model import FittedCountModel
+    from forecast.survival import FittedCountModel
 
 LAST_LANDMARK = 15
 LOOK_BACK = 2  # sessions over which the recent pace is taken

@@ -15,7 +15,7 @@ from forecast.counts import Estimate, doubts_of
 from forecast.errors import RequestError
 from forecast.log import FRACTIONS, check_enquiry, fractions_like
 from forecast.midcourse.landmarks import ink_gone
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 if TYPE_CHECKING:
     from forecast.forecaster import Forecaster

@@ -15,7 +15,7 @@ from forecast.counts import of_100
 from forecast.prices.money import from_cents, round_cents, round_up
 from forecast.prices.payoff import Priced, Terms, outcome_chances, price_many, terms_of
 from forecast.prices.tariff import Package, Tariff
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 UNITS = {
     "per_session": "a session",

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from forecast._checks import check_level
 from forecast.causal.proportions import exact_interval, normal_quantile, wilson_interval
-from forecast.counts import COVARIATES, duration_prior, judged_rows, lasers_in_use
+from forecast.counts import COVARIATES, SHAPE, duration_prior, judged_rows, lasers_in_use
 from forecast.errors import DataError
 from forecast.tattoo import CAVEAT, Laser, Uptake, best_uptake, cite, read_inks, unreached_inks
 
@@ -19,13 +19,21 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.log import OutcomeLog
-    from forecast.survival.aft import FittedAcceleratedTime
-    from forecast.survival.durations import Durations
+    from forecast.survival import Durations, FittedAcceleratedTime
 
 # The published prior of an unreached ink is a guess of common practice; here it is wide, on the
 # log number of sessions, so that the own log can speak.
 OWN_PRIOR = (0.5, 0.8)
 CURE_HAZARD = ("ink_other", "ink_density", "layering", "origin_amateur", "smoker")
+# Of the cure mixture: reach acts on the share that never clears, not on how long the others take;
+# one unit of standard deviation on each log hazard ratio, brought to the log duration.
+CURE_PENALTY = SHAPE**2
+CURE_PRIOR = {
+    "ink_unreached": (0.0, 1e-4),
+    "log_scale": (0.0, 1.0),
+    "never": (-2.0, 2.0),
+    "never[ink_unreached]": (0.0, 1.0),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +112,7 @@ def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
     within reach; published effects are the prior of the other attributes. In the cure mixture
     reach acts on the share alone.
     """
-    from forecast.survival.cure import CureMixture
+    from forecast.survival import AcceleratedTime
 
     z = normal_quantile(0.5 + check_level(level) / 2)
     spells = reach_spells(log)
@@ -112,9 +120,11 @@ def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
     centre = float(fitted.coefficients["ink_unreached"])
     error = float(fitted.standard_errors["ink_unreached"])
     first = spells.drop_duplicates("course_id")
-    mixture = CureMixture(penalty=1.0, share=("ink_unreached",), hazard=CURE_HAZARD)
+    mixture = AcceleratedTime(
+        "weibull", penalty=CURE_PENALTY, prior=CURE_PRIOR, never=("ink_unreached",)
+    )
     cured = mixture.fit(reach_durations(first, ("ink_unreached", *CURE_HAZARD)))
-    share, wide = cured.parameters[:2], cured.covariance_matrix[:2, :2]
+    share, wide = cured.theta[-2:], cured.covariance[-2:, -2:]
     never = [_never(share, wide, unreached, z) for unreached in (0, 1)]
     return ReachEffect(
         sessions_ratio=float(np.exp(centre)),
@@ -122,7 +132,7 @@ def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
         never_reached=never[0],
         never_unreached=never[1],
         level=level,
-        notes=(reach_evidence(log, spells), *cured.notes.messages),
+        notes=(reach_evidence(log, spells), *map(str, cured.notes.messages)),
     )
 
 
@@ -131,7 +141,7 @@ def fit_reach(spells: pd.DataFrame) -> FittedAcceleratedTime:
 
     ``spells`` are those of `reach_spells`; the late ones are left out.
     """
-    from forecast.survival.aft import AcceleratedTime
+    from forecast.survival import AcceleratedTime
 
     prior = duration_prior() | {"ink_unreached": OWN_PRIOR}
     model = AcceleratedTime("lognormal", prior=prior)
@@ -140,7 +150,7 @@ def fit_reach(spells: pd.DataFrame) -> FittedAcceleratedTime:
 
 def reach_durations(spells: pd.DataFrame, covariates: tuple[str, ...]) -> Durations:
     """Return the rows of a count model, missing covariates at their mean."""
-    from forecast.survival.durations import Durations
+    from forecast.survival import Durations
 
     filled = spells.assign(
         **{name: spells[name].fillna(spells[name].mean()).fillna(0.0) for name in covariates}
@@ -177,7 +187,7 @@ def _never(
     """Return the share that never clears, and its interval on the logit scale."""
     row = np.array([1.0, float(unreached)])
     logit, error = float(row @ parameters), float(row @ covariance @ row) ** 0.5
-    shares = [1 / (1 + np.exp(value)) for value in (logit, logit + z * error, logit - z * error)]
+    shares = [1 / (1 + np.exp(-value)) for value in (logit, logit - z * error, logit + z * error)]
     return float(shares[0]), float(shares[1]), float(shares[2])
 
 
@@ -440,8 +450,7 @@ def _first_reached(log: OutcomeLog) -> pd.Series[int]:
 def _cleared(spells: pd.DataFrame, word: str, level: float) -> pd.DataFrame:
     import pandas as pd
 
-    from forecast.survival.durations import Durations
-    from forecast.survival.life_table import LifeTable
+    from forecast.survival import Durations, LifeTable
 
     survival, error = np.ones(max(SESSIONS_SHOWN)), np.zeros(max(SESSIONS_SHOWN))
     if spells["observed"].any():

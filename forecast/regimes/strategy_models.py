@@ -19,7 +19,7 @@ from forecast.errors import DataError
 from forecast.regimes.strategies import read_strategies
 from forecast.regimes.trial import trial_rows
 from forecast.regimes.weighted_curves import RIDGE, TRUNCATE
-from forecast.survival.durations import Durations
+from forecast.survival import Durations
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.log import OutcomeLog
-    from forecast.survival.model import CountModel, FittedCountModel
+    from forecast.survival import CountModel, FittedCountModel
 
 OFFERED = ("ns", "ps", "ns:4>ps")
 HORIZON = 15

@@ -33,17 +33,20 @@ from forecast.sharing.share import (
     shareable,
     totals,
 )
-from forecast.survival.baseline import smooth_baseline
-from forecast.survival.encoding import Encoding
-from forecast.survival.joint import joint_fit
-from forecast.survival.place import RowsHere
-from forecast.survival.sums import Counts, Sums
+from forecast.survival import (
+    Counts,
+    Encoding,
+    RowsHere,
+    ScoreAndInformation,
+    joint_fit,
+    smooth_baseline,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.log import OutcomeLog
-    from forecast.survival.joint import Place
+    from forecast.survival import Site
 
 SCHEMA = 1
 QUESTION = "session-forecast joint fit: question"
@@ -105,17 +108,17 @@ def sums_of(
             "Start the joint fit afresh with this clinic's answer.",
         )
     encoding = Encoding(tuple((name, None) for name in fills))
-    place = RowsHere.of(SHARED_MODEL, filled_durations(rows, fills), encoding)
+    site = RowsHere.of(SHARED_MODEL, filled_durations(rows, fills), encoding)
     if question["ask"] == "counts":
-        return {"sums": plain_counts(place.counts())}
+        return {"sums": plain_counts(site.counts())}
     parameters = np.array(question["parameters"], dtype=np.float64)
     if parameters.shape != (3 + len(fills),) or not np.isfinite(parameters).all():
         raise ValueError("the parameters")
     if question["ask"] == "expected":
-        return {"sums": {"information": place.expected(parameters, smooth_baseline()).tolist()}}
+        return {"sums": {"information": site.expected(parameters, smooth_baseline()).tolist()}}
     if question["ask"] != "derivatives":
         raise ValueError(f"it asks for {question['ask']!r}")
-    return {"sums": place.derivatives(parameters, smooth_baseline()).to_dict()}
+    return {"sums": site.derivatives(parameters, smooth_baseline()).to_dict()}
 
 
 def plain_counts(counts: Counts) -> dict[str, Any]:
@@ -268,7 +271,7 @@ def run(goal: str, put: Put) -> PooledEvidence:
         fitted = joint_fit(
             SHARED_MODEL,
             Encoding(tuple((name, None) for name in means)),
-            cast("Sequence[Place]", first),  # asked by file, never called
+            cast("Sequence[Site]", first),  # asked by file, never called
             ask=lambda _, method, arguments: read_answers(
                 method, put({**base, "ask": method, "fills": means, **told(arguments)})
             ),
@@ -323,4 +326,4 @@ def read_answers(method: str, answers: Answers) -> list[Any]:
         return [counts_of(one) for one in sums]
     if method == "expected":
         return [np.array(one["information"], dtype=np.float64) for one in sums]
-    return [Sums.from_dict(one) for one in sums]
+    return [ScoreAndInformation.from_dict(one) for one in sums]

@@ -31,7 +31,7 @@ from forecast.counts import (
 )
 from forecast.errors import RequestError
 from forecast.sharing.share import Share, checked_names
-from forecast.survival.baseline import SMOOTH_NAMES, smooth_baseline
+from forecast.survival import SMOOTH_NAMES, smooth_baseline
 
 KIND, SCHEMA = "session-forecast pooled evidence", 1
 # Standard deviation between clinics that is judged, not found: for effects as in published

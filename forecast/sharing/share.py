@@ -33,9 +33,7 @@ import numpy as np
 from forecast._types import FloatArray
 from forecast.counts import COVARIATES, LEVELLED, LIGHTEN, check_goal, covariate_names, judged_rows
 from forecast.errors import DataError, ForecastError, RequestError
-from forecast.survival.baseline import PIVOT, SMOOTH_NAMES
-from forecast.survival.durations import Durations
-from forecast.survival.hazard import DiscreteHazard
+from forecast.survival import PIVOT, SMOOTH_NAMES, DiscreteHazard, Durations
 
 if TYPE_CHECKING:
     import pandas as pd

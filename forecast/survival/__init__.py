@@ -1,27 +1,38 @@
 """Time to an event counted in steps: data, models, and the distribution they predict."""
 
-from forecast.survival.aft import AcceleratedTime, FittedAcceleratedTime
-from forecast.survival.boosted import BoostedHazard, FittedBoostedHazard
-from forecast.survival.candidates import CANDIDATES
-from forecast.survival.cure import CureMixture, FittedCureMixture
-from forecast.survival.distribution import CountDistribution
-from forecast.survival.durations import Durations
-from forecast.survival.encoding import Encoding
-from forecast.survival.fitted_hazard import FittedDiscreteHazard
-from forecast.survival.hazard import DiscreteHazard
-from forecast.survival.joint import joint_fit
-from forecast.survival.life_table import FittedLifeTable, LifeTable
-from forecast.survival.model import CountModel, FitNotes, FittedCountModel
-from forecast.survival.place import RowsHere
-from forecast.survival.portable import model_from_dict
+from typing import TYPE_CHECKING
+
+from forecast._doors import door
+
+if TYPE_CHECKING:
+    from forecast.survival.accelerated import AcceleratedTime, FittedAcceleratedTime
+    from forecast.survival.boosted import BoostedHazard, FittedBoostedHazard
+    from forecast.survival.distribution import CountDistribution
+    from forecast.survival.durations import Durations
+    from forecast.survival.encoding import Encoding
+    from forecast.survival.first_passage import PassageBridge
+    from forecast.survival.hazard import DiscreteHazard, FittedDiscreteHazard
+    from forecast.survival.hazard_likelihood import PIVOT, SMOOTH_NAMES, smooth_baseline
+    from forecast.survival.life_table import FittedLifeTable, LifeTable
+    from forecast.survival.model import CountModel, FitNotes, FittedCountModel, model_from_dict
+    from forecast.survival.newton import check_rank
+    from forecast.survival.site_sums import (
+        Counts,
+        RowsHere,
+        ScoreAndInformation,
+        Site,
+        ask_here,
+        joint_fit,
+    )
 
 __all__ = [
-    "CANDIDATES",
+    "PIVOT",
+    "SMOOTH_NAMES",
     "AcceleratedTime",
     "BoostedHazard",
     "CountDistribution",
     "CountModel",
-    "CureMixture",
+    "Counts",
     "DiscreteHazard",
     "Durations",
     "Encoding",
@@ -29,11 +40,19 @@ __all__ = [
     "FittedAcceleratedTime",
     "FittedBoostedHazard",
     "FittedCountModel",
-    "FittedCureMixture",
     "FittedDiscreteHazard",
     "FittedLifeTable",
     "LifeTable",
+    "PassageBridge",
     "RowsHere",
+    "ScoreAndInformation",
+    "Site",
+    "ask_here",
+    "check_rank",
     "joint_fit",
     "model_from_dict",
+    "smooth_baseline",
 ]
+
+
+__getattr__, __dir__ = door(__name__, __file__)

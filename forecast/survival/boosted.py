@@ -9,35 +9,25 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast._checks import check_whole_number
+from forecast._notes import Note
+from forecast._plain import plain, read
+from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.errors import RequestError
 from forecast.survival.distribution import CountDistribution
-from forecast.survival.durations import Durations
+from forecast.survival.durations import Durations, first_seen
 from forecast.survival.encoding import Encoding
-from forecast.survival.model import FitNotes
-from forecast.survival.notes import (
-    first_seen,
-    fit_notes,
-    notes_from_dict,
-    notes_to_dict,
-    refuse_no_events,
-)
+from forecast.survival.model import FitNotes, fit_notes, refuse_no_events
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["BoostedHazard", "FittedBoostedHazard", "Forest"]
-
 # Trees settle on far fewer; this many take half a gigabyte.
 MOST_STEPS_AT_RISK = 1_000_000
-
-FloatArray: TypeAlias = npt.NDArray[np.float64]
-IntArray: TypeAlias = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,12 +102,10 @@ class BoostedHazard:
             if weight[long.event].sum() > 0:
                 forests.append(self.grow(long, weight))
         last = int(durations.step[durations.weight > 0].max())
-        messages = [
-            f"Nothing is predicted beyond step {last}, the last one watched: the rest stays in "
-            "the remainder."
-        ]
+        messages = [Note("fit.last_watched", "caution", {"step": last})]
         if len(durations) < given:
-            messages.append(f"Fitted to {len(durations)} of {given} rows, drawn by subject.")
+            used = {"rows": len(durations), "given": given}
+            messages.append(Note("fit.some_subjects", "info", used))
         notes = fit_notes(
             durations,
             n_covariates=len(encoding.names),
@@ -154,7 +142,7 @@ class LongRows:
     """One row per step at risk: its features (step first), event, weight and row of origin."""
 
     features: FloatArray
-    event: npt.NDArray[np.bool_]
+    event: BoolArray
     weight: FloatArray
     row: IntArray
 
@@ -289,7 +277,7 @@ class FittedBoostedHazard:
             "encoding": self.encoding.to_dict(),
             "forests": [forest.to_list() for forest in self.forests],
             "last": self.last,
-            "notes": notes_to_dict(self.notes),
+            "notes": plain(self.notes),
         }
 
     @classmethod
@@ -299,7 +287,7 @@ class FittedBoostedHazard:
             Encoding.from_dict(stored["encoding"]),
             tuple(Forest.from_list(forest) for forest in stored["forests"]),
             int(stored["last"]),
-            notes_from_dict(stored["notes"]),
+            read(FitNotes, stored["notes"]),
         )
 
 

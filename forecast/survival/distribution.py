@@ -7,11 +7,9 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, check_whole_number
+from forecast._types import FloatArray
 from forecast.errors import DataError
 
-__all__ = ["CountDistribution"]
-
-FloatArray = npt.NDArray[np.float64]
 ROUNDING = 1e-9
 
 

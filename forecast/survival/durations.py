@@ -4,19 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import nearest
+from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.errors import DataError
 from forecast.survival.encoding import numbers as as_numbers
 
 if TYPE_CHECKING:
     import pandas as pd
-
-__all__ = ["Durations"]
 
 MOST_STEPS = 1_000_000  # tables per step are kept: a mistyped count must not fill the memory
 
@@ -50,12 +49,12 @@ class Durations:
         weight is negative, anything but a covariate is missing, or lengths differ.
     """
 
-    step: npt.NDArray[np.int64]
-    observed: npt.NDArray[np.bool_]
+    step: IntArray
+    observed: BoolArray
     covariates: pd.DataFrame
-    subject: npt.NDArray[Any]
-    entry: npt.NDArray[np.int64]
-    weight: npt.NDArray[np.float64]
+    subject: AnyArray
+    entry: IntArray
+    weight: FloatArray
 
     def __post_init__(self) -> None:
         arrays = {
@@ -138,7 +137,7 @@ class Durations:
     def __len__(self) -> int:
         return len(self.step)
 
-    def take(self, rows: npt.NDArray[np.int64] | npt.NDArray[np.bool_]) -> Durations:
+    def take(self, rows: IntArray | BoolArray) -> Durations:
         """Return the rows asked for, in that order, by position or by a mask."""
         return Durations(
             self.step[rows],
@@ -150,7 +149,44 @@ class Durations:
         )
 
 
-def missing(values: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
+def count_steps(
+    durations: Durations, weight: FloatArray | None = None
+) -> tuple[FloatArray, FloatArray]:
+    """Return (at risk, events) at steps 1 to the last, weighted, each of shape (steps,)."""
+    weight = durations.weight if weight is None else weight
+    steps = int(durations.step.max(initial=0))
+    event = durations.observed
+    events = np.bincount(durations.step[event], weight[event], steps + 1)[1:]
+    leave = np.bincount(durations.step, weight, steps + 1)[1:]
+    join = np.bincount(durations.entry, weight, steps + 1)[:steps]
+    # at risk at t: joined before t, not left before t
+    left = np.concatenate([[0.0], np.cumsum(leave)[:-1]])
+    at_risk: FloatArray = np.cumsum(join) - left
+    return at_risk, events.astype(np.float64)
+
+
+def one_row_each(durations: Durations) -> bool:
+    """Say whether subjects are just the row numbers: nobody was named, all are independent."""
+    subject = durations.subject
+    return subject.dtype.kind in "iu" and bool((subject == np.arange(len(subject))).all())
+
+
+def count_subjects(durations: Durations) -> int:
+    """Return the number of distinct subjects."""
+    if one_row_each(durations):
+        return len(durations)
+    return len(set(durations.subject.tolist()))
+
+
+def first_seen(subject: AnyArray) -> IntArray:
+    """Return subjects numbered in the order they are first met."""
+    from pandas import factorize
+
+    places: IntArray = factorize(subject)[0]
+    return places
+
+
+def missing(values: AnyArray) -> BoolArray:
     """Mark None and values that do not equal themselves (NaN, NaT)."""
     if values.dtype.kind not in "fOM":
         return np.zeros(values.shape, dtype=bool)
@@ -159,7 +195,7 @@ def missing(values: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
     return np.asarray(isna(values))
 
 
-def whole(name: str, values: npt.ArrayLike) -> npt.NDArray[np.int64]:
+def whole(name: str, values: npt.ArrayLike) -> IntArray:
     """Return ``values`` as whole numbers, or raise DataError."""
     if np.asarray(values).dtype.kind in "iu":
         return np.array(values, dtype=np.int64)
@@ -168,17 +204,17 @@ def whole(name: str, values: npt.ArrayLike) -> npt.NDArray[np.int64]:
     return numbers.astype(np.int64)
 
 
-def flags(name: str, values: npt.ArrayLike) -> npt.NDArray[np.bool_]:
+def flags(name: str, values: npt.ArrayLike) -> BoolArray:
     """Return ``values`` as yes or no, or raise DataError."""
     if np.asarray(values).dtype == np.bool_:
         return np.array(values)
     numbers = as_numbers(name, values)
     refuse(~np.isin(numbers, (0, 1)), name, "is neither true nor false", "Give true or false.")
-    yes: npt.NDArray[np.bool_] = numbers == 1
+    yes: BoolArray = numbers == 1
     return yes
 
 
-def refuse(bad: npt.NDArray[np.bool_], name: str, what: str, remedy: str) -> None:
+def refuse(bad: BoolArray, name: str, what: str, remedy: str) -> None:
     """Raise DataError naming the first bad row, if there is one."""
     if bad.any():
         raise DataError(f"{bad.sum()} value(s) of {name}: row {bad.argmax()} {what}.", remedy)

@@ -10,16 +10,15 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import nearest
+from forecast._plain import plain, read
+from forecast._types import BoolArray, FloatArray
 from forecast.errors import DataError, RequestError
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Encoding"]
-
 MOST_LEVELS = 200  # more are labels of rows, not levels: nothing can be learnt of each
 
-FloatArray: TypeAlias = npt.NDArray[np.float64]
 CodeArray: TypeAlias = npt.NDArray[np.signedinteger[Any]]
 Levels: TypeAlias = tuple[str, ...]
 
@@ -147,35 +146,22 @@ class Encoding:
             refuse_missing(self.names[column - constant], ~np.isfinite(matrix[:, column]))
         return matrix
 
-    def parts(self, frame: pd.DataFrame) -> list[tuple[FloatArray | None, CodeArray | None, int]]:
-        """Return each column as ``(values, None, 1)`` or ``(None, codes, n_levels)``.
-
-        Codes count levels from 0, the reference. This is the form a fit wants: a level is one
-        small number per row, not a row of zeros and ones.
-        """
-        found: list[tuple[FloatArray | None, CodeArray | None, int]] = []
-        count_rows(frame, [name for name, _ in self.columns])
-        for name, levels in self.columns:
-            if levels is None:
-                found.append((numbers(name, frame[name]), None, 1))
-            else:
-                found.append((None, frame_codes(name, frame[name], levels), len(levels)))
-        return found
-
     def to_dict(self) -> dict[str, Any]:
         """Return the encoding as plain lists."""
-        columns = [
-            [name, None if levels is None else list(levels)] for name, levels in self.columns
-        ]
-        return {"columns": columns, "dropped": list(self.dropped)}
+        return dict(plain(self))
 
     @classmethod
     def from_dict(cls, stored: Mapping[str, Any]) -> Encoding:
         """Return the encoding that :meth:`to_dict` wrote."""
-        columns = tuple(
-            (name, None if levels is None else tuple(levels)) for name, levels in stored["columns"]
-        )
-        return cls(columns, tuple(stored["dropped"]))
+        return read(cls, stored)
+
+
+def is_zero_one(values: FloatArray) -> bool:
+    """Say whether a column holds only zeros and ones."""
+    first = values[:100]  # nearly always tells numbers from zeros and ones
+    if not ((first == 0) | (first == 1)).all():
+        return False
+    return bool(((values == 0) | (values == 1)).all())
 
 
 def numeric(series: pd.Series[Any]) -> bool:
@@ -296,7 +282,7 @@ def refuse_level(name: str, value: str, row: int, levels: Levels) -> None:
     )
 
 
-def refuse_missing(name: str, bad: npt.NDArray[np.bool_]) -> None:
+def refuse_missing(name: str, bad: BoolArray) -> None:
     """Raise DataError naming the column, how many values are missing and the first row."""
     if bad.any():
         raise DataError(

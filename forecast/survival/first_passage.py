@@ -13,17 +13,15 @@ has reached -log(exp(-ceiling) + (1 - exp(-ceiling)) exp(-r t)) after t steps.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from forecast._plain import plain, read
+from forecast._types import FloatArray
 from forecast.errors import DataError
-
-__all__ = ["PassageBridge"]
-
-FloatArray = npt.NDArray[np.float64]
 
 # Paths that have not passed by the last step may pass at so many times it, or later, or they
 # never do and have one of these ceilings, in thresholds; what is not told apart is even.
@@ -194,13 +192,12 @@ class PassageBridge:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        return {**asdict(self), "lengths": list(self.lengths)}
+        return dict(plain(self))
 
     @classmethod
     def from_dict(cls, stored: Mapping[str, Any]) -> PassageBridge:
         """Return what :meth:`to_dict` wrote."""
-        numbers = {str(n): float(value) for n, value in stored.items() if n != "lengths"}
-        return cls(**numbers, lengths=tuple(float(value) for value in stored["lengths"]))
+        return read(cls, stored)
 
     @classmethod
     def fit(
@@ -225,14 +222,14 @@ class PassageBridge:
         from scipy.optimize import minimize
 
         when = np.asarray(passage, dtype=np.float64)
-        told = np.flatnonzero((~np.isnan(steps)).any(axis=1))
-        if not len(told):
+        informative = np.flatnonzero((~np.isnan(steps)).any(axis=1))
+        if not len(informative):
             raise DataError(
                 "No path was measured before it passed.", "A bridge needs levels on the way."
             )
         lengths = tuple(np.quantile(when, (np.arange(RATES) + 0.5) / RATES).tolist())
-        told = told[:: max(len(told) // MOST_PATHS, 1)]
-        parts = packed(steps[told], levels[told], when[told])
+        informative = informative[:: max(len(informative) // MOST_PATHS, 1)]
+        parts = packed(steps[informative], levels[informative], when[informative])
 
         def lost(values: FloatArray) -> float:
             bridge = cls.of(values, threshold, lengths)

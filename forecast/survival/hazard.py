@@ -5,24 +5,44 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from itertools import chain
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast._checks import check_whole_number, nearest
-from forecast.errors import RequestError
-from forecast.survival.baseline import SHAPE_PRIOR, free_baseline, smooth_baseline
-from forecast.survival.durations import Durations
+from forecast._notes import Note
+from forecast._plain import plain, read
+from forecast._types import FloatArray
+from forecast.errors import FitError, RequestError
+from forecast.survival.distribution import CountDistribution
+from forecast.survival.durations import Durations, count_steps, first_seen, one_row_each
 from forecast.survival.encoding import Encoding
-from forecast.survival.fitted_hazard import FittedDiscreteHazard
-from forecast.survival.model import FitNotes
-from forecast.survival.newton import Gaussian
-from forecast.survival.refit import Refitter
+from forecast.survival.hazard_likelihood import (
+    LARGEST,
+    SHAPE_PRIOR,
+    Baseline,
+    HazardRows,
+    derivatives,
+    expected_information,
+    free_baseline,
+    row_scores,
+    smooth_baseline,
+    start_values,
+)
+from forecast.survival.model import (
+    WELL_SUPPORTED,
+    FitNotes,
+    fit_notes,
+    gaussian_draws,
+    refuse_no_events,
+)
+from forecast.survival.newton import Gaussian, maximise, symmetric_inverse
 
-__all__ = ["DiscreteHazard"]
+if TYPE_CHECKING:
+    import pandas as pd
 
-FloatArray: TypeAlias = npt.NDArray[np.float64]
+MOST_SHOWN = 8  # steps named in a note
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -39,7 +59,7 @@ class DiscreteHazard:
         Complementary log-log gives grouped proportional hazards: a coefficient is a log hazard
         ratio. Logit gives log odds ratios of a step.
     baseline : {"free", "smooth"}
-        One parameter per step with events, or three, see ``forecast.survival.baseline``. Free
+        One parameter per step with events, or three, see ``hazard_likelihood``. Free
         predicts nothing beyond the last event; smooth goes on.
     penalty : float
         Ridge precision on every coefficient without a prior: ``penalty * s² * b² / 2`` is taken
@@ -50,7 +70,7 @@ class DiscreteHazard:
         Independent Gaussian priors by encoded covariate name, and by baseline name
         (``baseline[level]``, ``baseline[slope]``, ``baseline[curve]`` when smooth,
         ``baseline[7]`` for step 7 when free). With a penalty or a prior, the smooth baseline's
-        slope and curve have the wide default prior ``baseline.SHAPE_PRIOR`` unless named.
+        slope and curve have the wide default prior ``SHAPE_PRIOR`` unless named.
 
     Raises
     ------
@@ -74,8 +94,8 @@ class DiscreteHazard:
     prior: Mapping[str, tuple[float, float]] | None = None
 
     def __post_init__(self) -> None:
-        check_option("link", self.link, ("cloglog", "logit"))
-        check_option("baseline", self.baseline, ("free", "smooth"))
+        _check_option("link", self.link, ("cloglog", "logit"))
+        _check_option("baseline", self.baseline, ("free", "smooth"))
         if not (math.isfinite(self.penalty) and self.penalty >= 0):
             raise RequestError(f"penalty is {self.penalty!r}.", "Give a number from 0 up.")
         for name, (mean, spread) in (self.prior or {}).items():
@@ -99,15 +119,58 @@ class DiscreteHazard:
             If there are no events (and no prior on the level), columns are collinear, or a
             column separates those with the event, and nothing penalises it.
         """
-        return self.refitter(durations).fit()
+        if not len(durations):
+            raise FitError("There are no rows to fit.", "Give some, or start from a prior.")
+        encoding = Encoding.learn(durations.covariates, keep=self.prior or ())
+        at_risk, events = count_steps(durations)
+        rows_at_risk, row_events = at_risk, events
+        if (durations.weight != 1).any():
+            used = (durations.weight > 0).astype(np.float64)
+            rows_at_risk, row_events = count_steps(durations, used)
+        form = self.form(rows_at_risk, row_events)
+        if "baseline[level]" not in (self.prior or {}):
+            refuse_no_events(durations)
+        rows = HazardRows.build(durations, encoding).under(form)
+        to_raw, names = rows.to_raw(form), form.names + encoding.names
+        prior = self.gaussian(form.names, encoding, rows.scale)
+        first = start_values(form, at_risk, events, self.link)
+        start = np.concatenate([first, np.zeros(len(encoding.names))])
+        found = maximise(
+            lambda values: derivatives(rows, self.link, form, values), start, to_raw, prior, names
+        )
+        own = to_raw.T @ (prior.precision[:, None] * to_raw)
+        with np.errstate(over="ignore"):
+            expected = expected_information(rows, self.link, form, found.values)
+            inverse = symmetric_inverse(expected + own, names)
+            clustered = None
+            if not one_row_each(durations):
+                meat = _meat(rows, self.link, form, found.values, durations)
+                observed = derivatives(rows, self.link, form, found.values).information
+                bread = symmetric_inverse(observed + own, names)
+                # the prior's own gradient has its precision as variance
+                clustered = to_raw @ bread @ (meat + own) @ bread @ to_raw.T
+        return FittedDiscreteHazard(
+            link=self.link,
+            encoding=encoding,
+            form=form,
+            parameters=to_raw @ found.values,
+            covariance_matrix=to_raw @ inverse @ to_raw.T,
+            clustered_matrix=clustered,
+            loglik=found.loglik,
+            notes=fit_notes(
+                durations,
+                n_covariates=len(encoding.names),
+                converged=found.converged,
+                dropped=encoding.dropped,
+                messages=_doubts(form, rows_at_risk),
+            ),
+        )
 
-    def refitter(self, durations: Durations, *, encoding: Encoding | None = None) -> Refitter:
-        """Return these data made ready once, to be fitted again and again with other weights.
-
-        Give ``encoding`` where data in several places must be encoded alike.
-        """
-        encoding = encoding or Encoding.learn(durations.covariates, keep=self.prior or ())
-        return Refitter.build(self, durations, encoding)
+    def form(self, rows_at_risk: FloatArray, row_events: FloatArray) -> Baseline:
+        """Return the baseline that these counts of rows per step allow."""
+        if self.baseline == "smooth":
+            return smooth_baseline()
+        return free_baseline(rows_at_risk, row_events, self.prior or ())
 
     def from_prior(self, columns: Sequence[str], horizon: int) -> FittedDiscreteHazard:
         """Return the model that the prior alone describes, for numeric covariates ``columns``.
@@ -117,9 +180,8 @@ class DiscreteHazard:
         """
         horizon = check_whole_number(horizon, name="horizon", low=1)
         encoding = Encoding(tuple((name, None) for name in columns))
-        names = tuple(self.prior or ())
         none = np.zeros(horizon)
-        form = free_baseline(none, none, names) if self.baseline == "free" else smooth_baseline()
+        form = self.form(none, none)
         gaussian = self.gaussian(form.names, encoding, np.ones(len(encoding.names)))
         silent = np.flatnonzero(gaussian.precision == 0)
         if self.baseline == "free" and len(form.steps) < horizon:
@@ -130,7 +192,7 @@ class DiscreteHazard:
             raise RequestError(
                 f"The prior says nothing of {left_out!r}.", "Give it a mean and a spread."
             )
-        notes = FitNotes(0, 0, 0, horizon, 0, True, ("From the prior alone: no data were used.",))
+        notes = FitNotes(0, 0, 0, horizon, 0, True, (Note("fit.prior_alone", "caution"),))
         return FittedDiscreteHazard(
             link=self.link,
             encoding=encoding,
@@ -166,7 +228,206 @@ class DiscreteHazard:
         return Gaussian(mean, precision)
 
 
-def check_option(name: str, value: str, known: tuple[str, ...]) -> None:
-    """Raise RequestError unless ``value`` is one of ``known``."""
+def _check_option(name: str, value: str, known: tuple[str, ...]) -> None:
     if value not in known:
         raise RequestError(f"{name} is {value!r}.", f"Give {' or '.join(map(repr, known))}.")
+
+
+def _meat(
+    rows: HazardRows, link: str, form: Baseline, values: FloatArray, durations: Durations
+) -> FloatArray:
+    """Return the sum over subjects of score times score', times G / (G - 1) for G subjects."""
+    by_form, by_linear = row_scores(rows, link, form, values)
+    place = first_seen(durations.subject[rows.order])
+    groups = int(place.max()) + 1
+    columns = chain(by_form.T, (by_linear * column for column in rows.X.T))
+    totals = np.column_stack([np.bincount(place, column, groups) for column in columns])
+    return np.asarray(totals.T @ totals * (groups / max(groups - 1, 1)))
+
+
+def _doubts(form: Baseline, rows_at_risk: FloatArray) -> list[Note]:
+    """Return what the baseline leaves open."""
+    last = len(rows_at_risk)
+    if form.kind == "smooth":
+        thin = np.flatnonzero(rows_at_risk < WELL_SUPPORTED)
+        first = int(thin[0]) + 1 if len(thin) else last + 1
+        return [Note("fit.extrapolated", "info", {"step": first})]
+    doubts, known = [], {*form.steps, *form.certain}
+    final = max(known, default=0)
+    empty = sorted(set(range(1, final)) - known)
+    if empty:
+        code = "fit.no_event" if len(empty) <= MOST_SHOWN else "fit.no_event_in_many"
+        doubts.append(Note(code, "caution", {"steps": tuple(empty[:MOST_SHOWN])}))
+    if final not in form.certain:
+        ends = {"step": final, "watched": last}
+        doubts.append(Note("fit.last_event", "caution", ends))
+    return doubts
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FittedDiscreteHazard:
+    """What :meth:`DiscreteHazard.fit` found.
+
+    Attributes
+    ----------
+    link : str
+        ``cloglog`` or ``logit``.
+    encoding : Encoding
+        How covariates become numbers.
+    form : Baseline
+        Which parameters the baseline has.
+    parameters : ndarray of shape (k,)
+        Baseline parameters, then coefficients, as named in ``names``.
+    covariance_matrix : ndarray of shape (k, k)
+        Inverse of the expected information plus the prior's precision.
+    clustered_matrix : ndarray of shape (k, k) or None
+        The same, robust to rows of one subject being alike (sandwich with the observed
+        information, times G / (G - 1) for G subjects); None when no subjects were named.
+    loglik : float
+        The log-likelihood without the prior or penalty.
+    notes : FitNotes
+    """
+
+    link: str
+    encoding: Encoding
+    form: Baseline
+    parameters: FloatArray
+    covariance_matrix: FloatArray
+    clustered_matrix: FloatArray | None
+    loglik: float
+    notes: FitNotes
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The parameters' names: the baseline's, then the encoded covariates'."""
+        return self.form.names + self.encoding.names
+
+    @property
+    def coefficients(self) -> pd.Series[float]:
+        """The coefficients on the link scale, by encoded covariate name."""
+        import pandas as pd
+
+        slopes = self.parameters[len(self.form.names) :]
+        return pd.Series(slopes, index=list(self.encoding.names), name="coefficient")
+
+    @property
+    def standard_errors(self) -> pd.Series[float]:
+        """The standard errors of the coefficients, from ``covariance``."""
+        import pandas as pd
+
+        spread = np.sqrt(np.diag(self.covariance_matrix))[len(self.form.names) :]
+        return pd.Series(spread, index=list(self.encoding.names), name="standard_error")
+
+    @property
+    def covariance(self) -> pd.DataFrame:
+        """The covariance of all parameters, baseline first, named on both sides."""
+        import pandas as pd
+
+        return pd.DataFrame(self.covariance_matrix, index=self.names, columns=self.names)
+
+    @property
+    def clustered_covariance(self) -> pd.DataFrame | None:
+        """The covariance robust to clustering by subject; None when no subjects were named."""
+        import pandas as pd
+
+        if self.clustered_matrix is None:
+            return None
+        return pd.DataFrame(self.clustered_matrix, index=self.names, columns=self.names)
+
+    @property
+    def baseline(self) -> pd.Series[float]:
+        """The linear predictor of each step with every covariate at 0, by step from 1.
+
+        -inf where the event never happened, inf where it happened to everyone.
+        """
+        import pandas as pd
+
+        steps = pd.RangeIndex(1, self.notes.horizon + 1, name="step")
+        linear = self.form.linear(self.parameters[: len(self.form.names)], self.notes.horizon)
+        return pd.Series(linear, index=steps, name="baseline")
+
+    def predict(
+        self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int
+    ) -> CountDistribution:
+        """Return each row's distribution over steps 1 to ``horizon``, at the estimates.
+
+        With the free baseline nothing is predicted beyond the last event seen: what is left
+        stays in the remainder. The smooth baseline goes on, see ``notes.supported_to``.
+        """
+        horizon = check_whole_number(horizon, name="horizon", low=1)
+        pmf = self.pmfs(self.parameters[None, :], self.encoding.encode(covariates), horizon)
+        return CountDistribution(pmf[0])
+
+    def predict_draws(
+        self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int, *, n_draws: int, seed: int
+    ) -> FloatArray:
+        """Return pmfs of shape (n_draws, n, horizon) under draws of the parameters.
+
+        Draws are Gaussian, from ``clustered_covariance`` where there is one and ``covariance``
+        otherwise; draw d is the same whatever the rows.
+        """
+        horizon = check_whole_number(horizon, name="horizon", low=1)
+        n_draws = check_whole_number(n_draws, name="n_draws", low=1)
+        return self.pmfs(
+            self.parameter_draws(n_draws=n_draws, seed=seed),
+            self.encoding.encode(covariates),
+            horizon,
+        )
+
+    def parameter_draws(self, *, n_draws: int, seed: int) -> FloatArray:
+        """Return draws of the parameters, shape (n_draws, k)."""
+        spread = self.clustered_matrix
+        if spread is None:
+            spread = self.covariance_matrix
+        return gaussian_draws(self.parameters, spread, n_draws=n_draws, seed=seed)
+
+    def pmfs(self, parameters: FloatArray, matrix: FloatArray, horizon: int) -> FloatArray:
+        """Return pmfs of shape (n_draws, n, horizon) for parameters of shape (n_draws, k).
+
+        ``matrix`` is encoded covariates of shape (n, p), as ``encoding.encode`` returns them.
+        """
+        cut = len(self.form.names)
+        linear = self.form.linear(parameters[:, :cut], horizon)
+        added = np.minimum(parameters[:, cut:] @ matrix.T, LARGEST)
+        if self.link == "cloglog":
+            total = np.cumsum(np.exp(np.minimum(linear, LARGEST)), axis=1)
+            with np.errstate(over="ignore"):
+                survival = np.exp(-np.exp(added)[:, :, None] * total[:, None, :])
+        else:
+            with np.errstate(over="ignore"):
+                stays = 1 / (1 + np.exp(linear[:, None, :] + added[:, :, None]))
+            survival = np.cumprod(stays, axis=2)
+        pmf: FloatArray = np.empty_like(survival)
+        pmf[:, :, 0] = 1 - survival[:, :, 0]
+        np.subtract(survival[:, :, :-1], survival[:, :, 1:], out=pmf[:, :, 1:])
+        return pmf
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values; holds no row of the data."""
+        parts = plain(self)
+        form = parts["form"]
+        return {
+            "model": "discrete_hazard",
+            "link": self.link,
+            "encoding": parts["encoding"],
+            "baseline": form["kind"],
+            "steps": form["steps"],
+            "certain": form["certain"],
+            "parameters": parts["parameters"],
+            "covariance": parts["covariance_matrix"],
+            "clustered_covariance": parts["clustered_matrix"],
+            "loglik": self.loglik,
+            "notes": parts["notes"],
+        }
+
+    @classmethod
+    def from_dict(cls, stored: Mapping[str, Any]) -> FittedDiscreteHazard:
+        """Return the model that :meth:`to_dict` wrote."""
+        k = len(stored["parameters"])
+        form = {"kind": stored["baseline"], "steps": stored["steps"]}
+        renamed = {
+            "form": {**form, "certain": stored["certain"]},
+            "covariance_matrix": np.reshape(stored["covariance"], (k, k)),
+            "clustered_matrix": stored["clustered_covariance"],
+        }
+        return read(cls, {**stored, **renamed})

@@ -4,31 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast._checks import check_whole_number
+from forecast._notes import Note
+from forecast._plain import plain, read
+from forecast._types import FloatArray
 from forecast.errors import RequestError
 from forecast.survival.distribution import CountDistribution
-from forecast.survival.durations import Durations
+from forecast.survival.durations import Durations, count_steps
 from forecast.survival.encoding import count_rows
-from forecast.survival.model import FitNotes
-from forecast.survival.notes import (
-    count_steps,
-    fit_notes,
-    notes_from_dict,
-    notes_to_dict,
-    refuse_no_events,
-)
+from forecast.survival.model import FitNotes, fit_notes, refuse_no_events
 
 if TYPE_CHECKING:
     import pandas as pd
-
-__all__ = ["FittedLifeTable", "LifeTable"]
-
-FloatArray: TypeAlias = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,10 +49,7 @@ class LifeTable:
         at_risk, events = count_steps(durations)
         messages = []
         if at_risk[-1] > events[-1]:
-            messages.append(
-                f"Nothing is predicted beyond step {len(at_risk)}, the last one watched: the rest "
-                "stays in the remainder."
-            )
+            messages.append(Note("fit.last_watched", "caution", {"step": len(at_risk)}))
         notes = fit_notes(durations, n_covariates=0, messages=messages)
         return FittedLifeTable(at_risk, events, notes)
 
@@ -164,21 +152,12 @@ class FittedLifeTable:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        return {
-            "model": "life_table",
-            "at_risk": self.at_risk.tolist(),
-            "events": self.events.tolist(),
-            "notes": notes_to_dict(self.notes),
-        }
+        return {"model": "life_table", **plain(self)}
 
     @classmethod
     def from_dict(cls, stored: Mapping[str, Any]) -> FittedLifeTable:
         """Return the life table that :meth:`to_dict` wrote."""
-        return cls(
-            np.array(stored["at_risk"], dtype=np.float64),
-            np.array(stored["events"], dtype=np.float64),
-            notes_from_dict(stored["notes"]),
-        )
+        return read(cls, stored)
 
 
 def rows_in(covariates: pd.DataFrame | Mapping[str, Any]) -> int:

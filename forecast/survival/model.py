@@ -1,21 +1,39 @@
-"""What every count model can do: a specification that fits, a fit that predicts."""
+"""What every count model can do: a specification that fits, a fit that predicts and is saved.
+
+Draws of parameters come in pairs, each the mirror image of the other about the estimate (antithetic
+variates: Hammersley and Morton 1956, Proc Camb Phil Soc 52:449), and are stretched so that their
+covariance is the one asked for. Averages over them are then free of noise as far as predictions
+are straight or evenly curved in the parameters, and what is left does not change with the seed
+enough to be seen.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from importlib import import_module
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
-import numpy.typing as npt
 
+from forecast._checks import nearest
+from forecast._notes import Note
+from forecast._types import FloatArray
+from forecast.errors import FitError, RequestError
 from forecast.survival.distribution import CountDistribution
-from forecast.survival.durations import Durations
+from forecast.survival.durations import Durations, count_steps, count_subjects
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["CountModel", "FitNotes", "FittedCountModel"]
+WELL_SUPPORTED = 5
+EVENTS_PER_COVARIATE = 10
+READERS = {
+    "accelerated_time": ("accelerated", "FittedAcceleratedTime"),
+    "boosted_hazard": ("boosted", "FittedBoostedHazard"),
+    "discrete_hazard": ("hazard", "FittedDiscreteHazard"),
+    "life_table": ("life_table", "FittedLifeTable"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,8 +50,8 @@ class FitNotes:
         The last step with at least five rows at risk.
     converged : bool
         Whether the iterations settled.
-    messages : tuple of str
-        Doubts in words, for people.
+    messages : tuple of Note
+        Doubts.
     """
 
     n_rows: int
@@ -42,7 +60,15 @@ class FitNotes:
     horizon: int
     supported_to: int
     converged: bool
-    messages: tuple[str, ...] = ()
+    messages: tuple[Note, ...] = ()
+
+    def __post_init__(self) -> None:
+        # models saved before notes were data hold sentences
+        said = (
+            Note("fit.plain", "caution", {"text": one}) if isinstance(one, str) else one
+            for one in self.messages
+        )
+        object.__setattr__(self, "messages", tuple(said))
 
 
 class FittedCountModel(Protocol):
@@ -64,7 +90,7 @@ class FittedCountModel(Protocol):
 
     def predict_draws(
         self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int, *, n_draws: int, seed: int
-    ) -> npt.NDArray[np.float64]:
+    ) -> FloatArray:
         """Return pmfs under draws of the parameters, shape (n_draws, n, horizon).
 
         Draw ``d`` is the same parameter vector for every row and for every call with this seed.
@@ -87,3 +113,98 @@ class CountModel(Protocol):
     def fit(self, durations: Durations) -> FittedCountModel:
         """Return the model fitted to ``durations``."""
         ...
+
+
+def fit_notes(
+    durations: Durations,
+    *,
+    n_covariates: int,
+    converged: bool = True,
+    dropped: Sequence[str] = (),
+    messages: Sequence[Note] = (),
+) -> FitNotes:
+    """Return the notes of a fit, with the doubts that any model shares."""
+    used = durations.weight > 0
+    n_events = int(durations.observed[used].sum())
+    doubts = list(messages)
+    if dropped:
+        doubts.append(Note("fit.dropped", "info", {"names": tuple(dropped)}))
+    if n_covariates and n_events < EVENTS_PER_COVARIATE * n_covariates:
+        few = {"events": n_events, "covariates": n_covariates}
+        doubts.append(Note("fit.few_events", "caution", few))
+    if not converged:
+        doubts.append(Note("fit.not_settled", "serious"))
+    rows_at_risk, _ = count_steps(durations, used.astype(np.float64))
+    return FitNotes(
+        n_rows=len(durations),
+        n_subjects=count_subjects(durations),
+        n_events=n_events,
+        horizon=len(rows_at_risk),
+        supported_to=last_supported(rows_at_risk),
+        converged=converged,
+        messages=tuple(doubts),
+    )
+
+
+def last_supported(rows_at_risk: FloatArray) -> int:
+    """Return the last step with enough rows at risk, 0 if there is none."""
+    supported = np.flatnonzero(rows_at_risk >= WELL_SUPPORTED)
+    return int(supported[-1]) + 1 if len(supported) else 0
+
+
+def refuse_no_events(durations: Durations) -> None:
+    """Raise FitError if nobody had the event."""
+    if not durations.weight[durations.observed].sum() > 0:
+        raise FitError(
+            f"None of the {len(durations)} row(s) had the event.",
+            "Nothing can be learnt of when it happens; add rows, or start from a prior.",
+        )
+
+
+def gaussian_draws(
+    mean: FloatArray, covariance: FloatArray, *, n_draws: int, seed: int
+) -> FloatArray:
+    """Return Gaussian draws of shape (n_draws, k), for any positive semi-definite covariance.
+
+    The mean of an even number of draws is exactly ``mean``; with at least four per parameter
+    their covariance is exactly ``covariance``.
+    """
+    values, vectors = np.linalg.eigh(covariance)
+    # the symmetric root has no free signs, so draws are the same on every machine
+    root = (vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
+    return np.asarray(mean + _mirrored(n_draws, len(mean), seed=seed) @ root)
+
+
+def _mirrored(n: int, k: int, *, seed: int) -> FloatArray:
+    half = np.random.default_rng(seed).standard_normal(((n + 1) // 2, k))
+    if len(half) >= 2 * k and not n % 2:
+        factor = np.linalg.cholesky(half.T @ half / len(half))
+        half = np.linalg.solve(factor, half.T).T
+    paired: FloatArray = np.repeat(half, 2, axis=0)[:n]
+    paired[1::2] *= -1
+    return paired
+
+
+def model_from_dict(stored: Mapping[str, Any]) -> FittedCountModel:
+    """Return the fitted model whose ``to_dict`` gave ``stored``, with numpy alone.
+
+    Raises
+    ------
+    RequestError
+        If the kind of model is unknown or a part of it is missing.
+    """
+    kind = str(stored.get("model"))
+    if kind not in READERS:
+        raise RequestError(
+            f"The saved model is of kind {kind!r}.",
+            f"Known kinds are {', '.join(READERS)}.{nearest(kind, READERS)}",
+        )
+    module, name = READERS[kind]
+    try:
+        home = import_module(f"forecast.survival.{module}")
+        fitted: FittedCountModel = getattr(home, name).from_dict(stored)
+    except (KeyError, TypeError, ValueError) as problem:
+        raise RequestError(
+            f"The saved {kind} cannot be read: {problem!r}.", "Save the model again."
+        ) from problem
+    return fitted

@@ -4,16 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
-import numpy.typing as npt
 
+from forecast._types import BoolArray, FloatArray
 from forecast.errors import FitError
-
-__all__ = ["Curvature", "Gaussian", "Maximum", "check_rank", "maximise"]
-
-FloatArray: TypeAlias = npt.NDArray[np.float64]
 
 MAX_ITERATIONS = 60
 MAX_HALVINGS = 30
@@ -64,26 +59,24 @@ def maximise(
     to_raw: FloatArray,
     prior: Gaussian,
     names: Sequence[str],
-    *,
-    settled: float = SETTLED,
 ) -> Maximum:
     """Return the point that maximises log-likelihood plus log prior.
 
     ``evaluate`` works on inner parameters; the prior is about ``to_raw @ inner``. A step that
     does not raise the objective is halved. The last step is so short that the log-likelihood
-    after it is known from the derivatives before it: one shorter than ``settled``, in standard
-    errors.
+    after it is known from the derivatives before it: one shorter than
+    ``SETTLED`` standard errors.
     """
     inner_precision = to_raw.T @ (prior.precision[:, None] * to_raw)
-    unheld = runaway_slopes(to_raw, prior, names)
+    unheld = _unheld_slopes(to_raw, prior, names)
     values, there = start, evaluate(start)
     objective = there.loglik + prior.log_density(to_raw @ values)
     for _ in range(MAX_ITERATIONS):
         off = to_raw @ values - prior.mean
         information = there.information + inner_precision
-        step = solve(information, there.gradient - to_raw.T @ (prior.precision * off), names)
+        step = _solve(information, there.gradient - to_raw.T @ (prior.precision * off), names)
         size = np.abs(step * np.sqrt(np.diag(information))).max(initial=0.0)
-        if size < settled:
+        if size < SETTLED:
             gain = step @ (there.gradient - there.information @ step / 2)
             return Maximum(values + step, there.loglik + float(gain), True)
         for _ in range(MAX_HALVINGS):
@@ -96,21 +89,17 @@ def maximise(
         else:
             return Maximum(values, there.loglik, False)
         values, there, objective = values + step, trial, value
-        refuse_separation(np.where(unheld, values, 0.0), names)
+        _refuse_separation(np.where(unheld, values, 0.0), names)
     return Maximum(values, there.loglik, False)
 
 
-def runaway_slopes(
-    to_raw: FloatArray, prior: Gaussian, names: Sequence[str]
-) -> npt.NDArray[np.bool_]:
-    """Mark the inner slopes that neither a prior nor a penalty holds."""
+def _unheld_slopes(to_raw: FloatArray, prior: Gaussian, names: Sequence[str]) -> BoolArray:
     slope = np.array([not name.startswith("baseline[") for name in names], dtype=bool)
     held = (prior.precision * slope) @ (to_raw != 0) > 0
     return np.asarray(slope & ~held)
 
 
-def solve(information: FloatArray, gradient: FloatArray, names: Sequence[str]) -> FloatArray:
-    """Return the Newton step, after scaling the information to a unit diagonal."""
+def _solve(information: FloatArray, gradient: FloatArray, names: Sequence[str]) -> FloatArray:
     scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
     scaled = information / np.outer(scale, scale)
     check_rank(scaled, names)
@@ -118,14 +107,22 @@ def solve(information: FloatArray, gradient: FloatArray, names: Sequence[str]) -
     return step
 
 
-def refuse_separation(values: FloatArray, names: Sequence[str]) -> None:
-    """Raise FitError, naming the column, if a slope has run away."""
+def _refuse_separation(values: FloatArray, names: Sequence[str]) -> None:
     if np.abs(values).max(initial=0.0) > SEPARATED:
         raise FitError(
             f"Column {names[int(np.abs(values).argmax())]!r} separates the rows with the event "
             "from those without.",
             "Give a penalty or a prior, or leave the column out.",
         )
+
+
+def symmetric_inverse(matrix: FloatArray, names: Sequence[str]) -> FloatArray:
+    """Return the inverse of a positive definite matrix, after scaling its diagonal to one."""
+    scale = np.sqrt(np.maximum(np.diag(matrix), 1e-300))
+    scaled = matrix / np.outer(scale, scale)
+    check_rank(scaled, names)
+    inverse = np.linalg.inv(scaled) / np.outer(scale, scale)
+    return np.asarray((inverse + inverse.T) / 2)
 
 
 def check_rank(scaled: FloatArray, names: Sequence[str]) -> None:

@@ -6,7 +6,7 @@ import pytest
 import forecast
 from forecast.counts.prior import evidence_model, for_use
 from forecast.invented import simulate_log
-from forecast.survival.boosted import BoostedHazard
+from forecast.survival import BoostedHazard
 
 USUAL = forecast.Enquiry(
     skin_type="II", body_site="forearm", inks="black", ink_density="medium", layering="single"

@@ -14,8 +14,7 @@ from forecast.counts.prior import (
     hazard_prior,
 )
 from forecast.invented import bencini_world, fresh_clients
-from forecast.survival import Durations
-from forecast.survival.aft import AcceleratedTime
+from forecast.survival import AcceleratedTime, Durations
 
 
 def test_every_effect_names_its_source_and_is_a_covariate():

@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 from forecast import Enquiry, fit_forecaster, simulate_log
 from forecast.counts.stopping import fit_stopping, length_of
 from forecast.invented import World, fresh_clients, true_deliveries
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 
 def rows(step, *, stopped, observed=False, entry=0):

@@ -23,7 +23,7 @@ from forecast.prices import (
     price_caseload,
     price_package,
 )
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 HAND = np.array([0.1, 0.2, 0.3, 0.2, 0.1, 0.1])
 TARIFF = Tariff(currency="EUR", session_price=150, cap=6, cost_per_session=100)

@@ -15,8 +15,7 @@ from forecast.errors import DataError, RequestError
 from forecast.forecaster.fit import filled_rows
 from forecast.invented import World, fresh_clients, simulate_clinic
 from forecast.regimes import fit_strategies
-from forecast.survival import CountDistribution, Durations
-from forecast.survival.life_table import LifeTable
+from forecast.survival import CountDistribution, Durations, LifeTable
 
 PLAIN = forecast.Enquiry("III", "shoulder", "black", "medium", "single")
 COMPLETE = replace(

@@ -13,7 +13,7 @@ from forecast.errors import RequestError
 from forecast.prices.backtest import backtest_package, ending_weights
 from forecast.prices.open_courses import value_open_book
 from forecast.prices.tariff import Package, Tariff
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 HAND = np.array([0.1, 0.2, 0.3, 0.2, 0.1, 0.1])
 PACKAGES = (

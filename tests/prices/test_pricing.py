@@ -14,7 +14,7 @@ from forecast.errors import RequestError
 from forecast.prices.payoff import expected_shortfall, outcome_chances, price_many, terms_of
 from forecast.prices.quote import best_block_size, price_package
 from forecast.prices.tariff import Package, Tariff
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 HAND = np.array([0.1, 0.2, 0.3, 0.2, 0.1, 0.1])  # chance of 1 to 6 sessions, worked by hand
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from forecast.prices.quote import price_package, quotes_text
 from forecast.prices.tariff import Package, Tariff
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 HAND = np.array([[0.1, 0.2, 0.3, 0.2, 0.1, 0.1]])  # chance of 1 to 6 sessions
 

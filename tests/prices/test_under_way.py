@@ -12,7 +12,7 @@ from forecast.prices.backtest import backtest_package
 from forecast.prices.open_courses import left_of
 from forecast.prices.quote import price_package
 from forecast.prices.tariff import Package, Tariff
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 TARIFF = Tariff(currency="EUR", session_price=150, cap=15, cost_per_session=60)
 REDUCED = Package("part_fixed", name="reduced", sessions=8, price=150, extra_price=75)

@@ -13,7 +13,7 @@ from forecast.log import Enquiry
 from forecast.prices.shared_risk import slower
 from forecast.prices.tariff import Package, Tariff
 from forecast.prices.year import price_caseload, price_sensitivity
-from forecast.survival.distribution import CountDistribution
+from forecast.survival import CountDistribution
 
 HORIZON = 8
 FIXED = Package("fixed", price=400)

@@ -55,14 +55,6 @@ def test_it_survives_json():
     assert_array_equal(again.encode(FRAME), encoding.encode(FRAME))
 
 
-def test_parts_say_the_same_as_the_matrix():
-    encoding = Encoding.learn(FRAME)
-    columns = []
-    for values, codes, n_levels in encoding.parts(FRAME):
-        columns.append(values[:, None] if codes is None else np.eye(n_levels)[codes][:, 1:])
-    assert_array_equal(np.hstack(columns), encoding.encode(FRAME))
-
-
 @pytest.mark.parametrize(
     ("change", "message"),
     [

@@ -81,7 +81,7 @@ def test_nothing_is_known_beyond_the_last_step(arms):
         arms[0].mean_capped(36)
     far = arms[0].predict({}, 60)
     assert_allclose(far.not_yet()[0], arms[0].survival[-1])
-    assert any("beyond step 35" in message for message in arms[0].notes.messages)
+    assert any("beyond step 35" in str(message) for message in arms[0].notes.messages)
 
 
 def test_late_entry_shrinks_early_risk_sets():

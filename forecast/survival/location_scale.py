@@ -1,4 +1,4 @@
-"""Standard distributions of a latent log duration, and the likelihood of a step cut from one.
+"""Log-location-scale families of a latent duration, and the likelihood of a step cut from one.
 
 The event falls at step k when the latent duration lies in (k - 1, k]: with location ``m`` and
 scale ``s`` the chance of that is ``G((log k - m) / s) - G((log(k - 1) - m) / s)``.
@@ -12,11 +12,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-import numpy.typing as npt
 
-__all__ = ["STANDARDS", "Standard", "normal_above", "step_likelihood", "survival_curve"]
+from forecast._types import BoolArray, FloatArray
 
-FloatArray = npt.NDArray[np.float64]
 LOG_ROOT = 0.5 * math.log(2 * math.pi)
 CELLS = 512  # cells per standard unit in the table of the normal tail
 FAR = 30.0  # standard units beyond which every distribution here is 0 or 1
@@ -162,7 +160,7 @@ def survival_curve(
 def step_likelihood(
     standard: Standard,
     step: FloatArray,
-    observed: npt.NDArray[np.bool_],
+    observed: BoolArray,
     location: FloatArray,
     scale: float,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -1,4 +1,4 @@
-"""Draws of parameters: exact in mean and covariance, and as good as many more plain ones."""
+"""What models share: draws of parameters, exact in mean and covariance, notes, saved files."""
 
 import numpy as np
 import pandas as pd
@@ -6,10 +6,16 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from forecast.survival.aft import AcceleratedTime
-from forecast.survival.draws import gaussian_draws
-from forecast.survival.durations import Durations
-from forecast.survival.hazard import DiscreteHazard
+from forecast.errors import RequestError
+from forecast.survival import (
+    AcceleratedTime,
+    DiscreteHazard,
+    Durations,
+    FitNotes,
+    LifeTable,
+    model_from_dict,
+)
+from forecast.survival.model import gaussian_draws
 
 MEAN = np.array([1.0, -2.0, 0.5])
 COVARIANCE = np.array([[2.0, 0.6, 0.1], [0.6, 1.0, -0.2], [0.1, -0.2, 0.3]])
@@ -65,3 +71,23 @@ def test_draw_d_is_the_same_whatever_the_rows(model):
     both = fitted.predict_draws({"x": [0.0, 1.0]}, 8, n_draws=50, seed=3)
     one = fitted.predict_draws({"x": [1.0]}, 8, n_draws=50, seed=3)
     assert_allclose(both[:, 1], one[:, 0])
+
+
+def test_sentences_of_models_saved_before_notes_were_data_are_kept():
+    frame = pd.DataFrame({"k": [1, 2, 3], "seen": [True, True, False]})
+    fitted = LifeTable().fit(Durations.from_frame(frame, step="k", observed="seen", covariates=[]))
+    stored = fitted.to_dict()
+    assert [str(one) for one in fitted.notes.messages] == [
+        "Nothing is predicted beyond step 3, the last one watched: the rest stays in the remainder."
+    ]
+    stored["notes"]["messages"] = ["Said before."]
+    again = model_from_dict(stored)
+    assert isinstance(again.notes, FitNotes)
+    assert [str(one) for one in again.notes.messages] == ["Said before."]
+
+
+def test_a_saved_model_of_an_unknown_kind_or_with_a_part_missing_is_refused():
+    with pytest.raises(RequestError, match=r"of kind 'life_tables'.*Did you mean 'life_table'"):
+        model_from_dict({"model": "life_tables"})
+    with pytest.raises(RequestError, match="saved life_table cannot be read: KeyError"):
+        model_from_dict({"model": "life_table", "at_risk": [1.0]})

@@ -1,4 +1,4 @@
-"""A joint fit from sums: equal to the fit on the pooled rows, wherever the rows are."""
+"""A joint fit from sums: equal to the fit on the pooled rows, wherever rows are."""
 
 import json
 import pickle
@@ -9,10 +9,15 @@ import pytest
 from numpy.testing import assert_allclose
 
 from forecast.errors import DataError, FitError, RequestError
-from forecast.survival import DiscreteHazard, Durations, Encoding
-from forecast.survival.joint import ask_here, joint_fit
-from forecast.survival.place import RowsHere
-from forecast.survival.sums import Sums
+from forecast.survival import (
+    DiscreteHazard,
+    Durations,
+    Encoding,
+    RowsHere,
+    ScoreAndInformation,
+    ask_here,
+    joint_fit,
+)
 
 COLUMNS = ["dose", "treated", "group"]
 
@@ -23,7 +28,7 @@ def read(frame):
     )
 
 
-def places_of(model, frame, encoding, pieces=3):
+def sites_of(model, frame, encoding, pieces=3):
     return [
         RowsHere.of(model, read(frame[frame.index % pieces == piece]), encoding)
         for piece in range(pieces)
@@ -41,9 +46,9 @@ MODELS = {
 
 
 @pytest.mark.parametrize("model", MODELS.values(), ids=MODELS.keys())
-def test_sums_from_three_places_give_the_fit_of_the_pooled_rows(model, mixed):
+def test_sums_from_three_sites_give_the_fit_of_the_pooled_rows(model, mixed):
     encoding = Encoding.learn(mixed[COLUMNS])
-    joint = joint_fit(model, encoding, places_of(model, mixed, encoding))
+    joint = joint_fit(model, encoding, sites_of(model, mixed, encoding))
     pooled = model.fit(read(mixed))
     assert joint.form == pooled.form
     assert_allclose(joint.parameters, pooled.parameters, atol=1e-8)
@@ -53,21 +58,23 @@ def test_sums_from_three_places_give_the_fit_of_the_pooled_rows(model, mixed):
     assert joint.notes.supported_to == pooled.notes.supported_to
 
 
-def test_the_answers_may_travel_as_text_and_places_as_bytes(mixed):
+def test_the_answers_may_travel_as_text_and_sites_as_bytes(mixed):
     model, encoding = MODELS["ridge"], Encoding.learn(mixed[COLUMNS])
-    places = pickle.loads(pickle.dumps(places_of(model, mixed, encoding)))
+    sites = pickle.loads(pickle.dumps(sites_of(model, mixed, encoding)))
 
     def by_post(asked, method, arguments):
         answers = ask_here(asked, method, arguments)
         if method == "derivatives":
-            answers = [Sums.from_dict(json.loads(json.dumps(a.to_dict()))) for a in answers]
+            answers = [
+                ScoreAndInformation.from_dict(json.loads(json.dumps(a.to_dict()))) for a in answers
+            ]
         return answers
 
-    joint = joint_fit(model, encoding, places, ask=by_post)
+    joint = joint_fit(model, encoding, sites, ask=by_post)
     assert_allclose(joint.parameters, model.fit(read(mixed)).parameters, atol=1e-8)
 
 
-def test_levels_seen_in_one_place_only_are_known_in_all(mixed):
+def test_levels_seen_in_one_site_only_are_known_in_all(mixed):
     first, second = mixed[mixed.group != "top"], mixed[mixed.group != "low"]
     parts = [Encoding.learn(part[COLUMNS]) for part in (first, second)]
     encoding = parts[0].merged(parts[1])
@@ -82,24 +89,24 @@ def test_levels_seen_in_one_place_only_are_known_in_all(mixed):
 
 def test_what_cannot_be_joined_is_refused(mixed):
     model, encoding = MODELS["ridge"], Encoding.learn(mixed[COLUMNS])
-    with pytest.raises(RequestError, match="no places"):
+    with pytest.raises(RequestError, match="no sites"):
         joint_fit(model, encoding, [])
     other = Encoding.learn(mixed[["dose"]])
-    with pytest.raises(RequestError, match=r"Place 0 has 1 encoded covariate\(s\), not 4"):
+    with pytest.raises(RequestError, match=r"Site 0 has 1 encoded covariate\(s\), not 4"):
         joint_fit(model, encoding, [RowsHere.of(model, read(mixed), other)])
-    with pytest.raises(FitError, match="Nobody had the event in any place"):
-        joint_fit(model, encoding, places_of(model, mixed.assign(seen=False), encoding))
+    with pytest.raises(FitError, match="Nobody had the event at any site"):
+        joint_fit(model, encoding, sites_of(model, mixed.assign(seen=False), encoding))
     with pytest.raises(DataError, match="numbers in one place and text in another"):
         encoding.merged(Encoding.learn(pd.DataFrame({"dose": ["a", "b"]})))
 
 
 def test_no_answer_is_as_long_as_the_rows(mixed):
     model, encoding = MODELS["textbook"], Encoding.learn(mixed[COLUMNS])
-    place = places_of(model, mixed, encoding, pieces=1)[0]
+    site = sites_of(model, mixed, encoding, pieces=1)[0]
     form = model.fit(read(mixed)).form
     steps, k = int(mixed.k.max()), len(form.names) + len(encoding.names)
-    counts = place.counts()
+    counts = site.counts()
     assert max(len(counts.at_risk), len(counts.first)) <= max(steps, k)
-    answer = place.derivatives(np.zeros(k), form)
+    answer = site.derivatives(np.zeros(k), form)
     assert answer.gradient.shape == (k,)
     assert answer.information.shape == (k, k)

@@ -1,0 +1,511 @@
+"""Accelerated time: the log of a latent duration is linear, and the step is that duration cut up.
+
+Events are interval-censored in (k - 1, k], everything else is right-censored, and a delayed
+entry divides by the chance of getting that far. A Gaussian prior on any coefficient keeps small
+data sets honest; without one the fit is maximum likelihood.
+
+With G the distribution of the latent duration, p the share that never has the event and S = 1 - G,
+an event in (k - 1, k] has probability (1 - p)(G(k) - G(k - 1)), none by k has p + (1 - p) S(k),
+and a delayed entry divides by the latter at the entry (Farewell 1982, Biometrics 38:1041).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from forecast._checks import check_whole_number
+from forecast._notes import Note
+from forecast._plain import plain, read
+from forecast._types import BoolArray, FloatArray, IntArray
+from forecast.errors import FitError, RequestError
+from forecast.survival.distribution import CountDistribution
+from forecast.survival.durations import Durations, first_seen
+from forecast.survival.encoding import Encoding, is_zero_one
+from forecast.survival.location_scale import (
+    STANDARDS,
+    Standard,
+    step_likelihood,
+    survival_curve,
+)
+from forecast.survival.model import FitNotes, fit_notes, gaussian_draws
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Prior = Mapping[str, tuple[float, float]]
+LOCATION, LOG_SCALE, NEVER = "location", "log_scale", "never"
+ENOUGH_TO_START = (5_000, 50_000)  # rows; of ten times as many, evenly spaced ones come first
+FLAT = 1e6  # a coefficient this uncertain is not determined by the data
+UNSURE_SHARE = 0.1  # a standard error of the never share above this is said
+BLOCK = 4096  # rows worked on together: their parts stay in the second-level cache
+MOST_ITERATIONS = 200
+SETTLED = 1e-9  # squared length of a step in standard errors; the step after is its square
+SMALLEST_CURVATURE = 1e-6
+LONGEST_MOVE = 2.0  # of any parameter in one iteration
+LEAST_SPREAD = 1e-7
+
+
+@dataclass(frozen=True, slots=True)
+class AcceleratedTime:
+    """A Weibull, log-normal or log-logistic duration, seen in whole steps.
+
+    Attributes
+    ----------
+    shape : str
+        ``weibull``, ``lognormal`` or ``loglogistic``.
+    penalty : float
+        Precision of a ridge around zero for coefficients without a prior, per standard
+        deviation of the column (1 for a column of zeros and ones), so that units do not matter.
+    prior : mapping of name to (mean, standard deviation)
+        Gaussian priors on the effect of encoded covariates on the log duration (above zero:
+        later), on ``location`` (the log duration with all covariates zero), on ``log_scale``,
+        and, with a never share, on ``never`` and ``never[covariate]`` (logit of that share).
+    never : tuple of str, optional
+        With it, a share of rows never has the event: numeric covariates that the share depends
+        on, besides a constant. Nothing but long follow-up tells such a share from slowness, so
+        its parameters need priors.
+    label : str, optional
+        A name for tables in place of the shape's.
+    """
+
+    shape: str = "lognormal"
+    penalty: float = 0.0
+    prior: Prior | None = None
+    never: tuple[str, ...] | None = None
+    label: str | None = None
+
+    def __post_init__(self) -> None:
+        if self.shape not in STANDARDS:
+            raise RequestError(
+                f"shape is {self.shape!r}.", f"Choose one of {', '.join(STANDARDS)}."
+            )
+        absent = [name for name in self.never_names() if name not in (self.prior or {})]
+        if absent:
+            raise RequestError(
+                f"There is no prior for {absent[0]!r}.", "Give one: the data rarely settle it."
+            )
+
+    def never_names(self) -> tuple[str, ...]:
+        """Return the names of the never share's parameters."""
+        if self.never is None:
+            return ()
+        return (NEVER, *(f"{NEVER}[{name}]" for name in self.never))
+
+    @property
+    def name(self) -> str:
+        """A short name for tables."""
+        return self.label or (self.shape if self.never is None else f"{self.shape}, some never")
+
+    def fit(self, durations: Durations) -> FittedAcceleratedTime:
+        """Return the model fitted to ``durations``.
+
+        Raises
+        ------
+        FitError
+            If there is no event and no prior on location and scale, or the data leave a
+            coefficient open and no prior or penalty settles it.
+        """
+        prior = dict(self.prior or {})
+        settled = {LOCATION, LOG_SCALE} <= set(prior)
+        if not settled and not (durations.observed & (durations.weight > 0)).any():
+            raise FitError(
+                "No event was observed, so there is nothing to fit.",
+                "Wait for the first events, or give a prior on location and log_scale.",
+            )
+        encoding = Encoding.learn(durations.covariates, keep={*prior, *(self.never or ())})
+        names = (LOCATION, *encoding.names, LOG_SCALE, *self.never_names())
+        design = encoding.encode(durations.covariates, constant=True)
+        ridge = np.zeros(design.shape[1])
+        if self.penalty:
+            ridge = self.penalty * _spreads(design, durations.weight) ** 2
+        mean, precision = _prior_arrays(names, prior, dict(zip(names, ridge, strict=False)))
+        start = mean.copy()
+        if LOCATION not in prior:
+            start[0] = np.log(np.average(durations.step, weights=durations.weight) + 0.5)
+        if LOG_SCALE not in prior:
+            start[names.index(LOG_SCALE)] = np.log(0.6)
+        never = _never_design(self.never, encoding, design)
+        likelihood = _Likelihood(STANDARDS[self.shape], design, never, durations, mean, precision)
+        for enough in ENOUGH_TO_START:
+            if len(durations) > 10 * enough:
+                start = likelihood.every(len(durations) // enough).maximise(start)[0]
+        theta, covariance, converged = likelihood.maximise(start)
+        if (np.diag(covariance) > FLAT).any():
+            open_name = names[int(np.argmax(np.diag(covariance)))]
+            raise FitError(
+                f"The data do not determine the effect of {open_name!r}.",
+                "Give a penalty or a prior, or leave the covariate out.",
+            )
+        covariance = widened(covariance, likelihood.between_rows(theta))
+        notes = fit_notes(  # few events for an effect are no doubt where a prior speaks of it
+            durations,
+            n_covariates=len(set(encoding.names) - set(prior)),
+            converged=converged,
+            dropped=encoding.dropped,
+            messages=_unsure_share(durations.weight @ never, theta, covariance),
+        )
+        return FittedAcceleratedTime(self.shape, self.never, encoding, theta, covariance, notes)
+
+    def from_prior(self, columns: tuple[str, ...]) -> FittedAcceleratedTime:
+        """Return the model that rests on the prior alone, for numeric ``columns``.
+
+        Raises
+        ------
+        RequestError
+            If a column, ``location`` or ``log_scale`` has no prior.
+        """
+        names = (LOCATION, *columns, LOG_SCALE, *self.never_names())
+        prior = dict(self.prior or {})
+        absent = [name for name in names if name not in prior]
+        if absent:
+            raise RequestError(f"There is no prior for {absent[0]!r}.", "Give one for each.")
+        mean, precision = _prior_arrays(names, prior, {})
+        notes = FitNotes(0, 0, 0, 0, 0, True)
+        encoding = Encoding(tuple((name, None) for name in columns))
+        covariance = np.diag(1 / precision)
+        return FittedAcceleratedTime(self.shape, self.never, encoding, mean, covariance, notes)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FittedAcceleratedTime:
+    """A fitted accelerated-time model.
+
+    Attributes
+    ----------
+    shape : str
+        The standard distribution of the log duration.
+    never : tuple of str or None
+        Covariates of the share that never has the event; None for no such share.
+    encoding : Encoding
+        How covariates become numbers.
+    theta : ndarray of shape (m,)
+        Location, coefficients, log scale, and the never share's parameters.
+    covariance : ndarray of shape (m, m)
+        Inverse of the observed information, prior included, widened where rows of one subject
+        are alike (Liang and Zeger 1986, Biometrika 73:13); with one row per subject, nothing
+        is added.
+    notes : FitNotes
+        What the fit rests on.
+    """
+
+    shape: str
+    never: tuple[str, ...] | None
+    encoding: Encoding
+    theta: FloatArray
+    covariance: FloatArray
+    notes: FitNotes
+
+    @property
+    def parameter_names(self) -> tuple[str, ...]:
+        """Names of the entries of ``theta``."""
+        spec = () if self.never is None else (NEVER, *(f"{NEVER}[{n}]" for n in self.never))
+        return (LOCATION, *self.encoding.names, LOG_SCALE, *spec)
+
+    @property
+    def coefficients(self) -> pd.Series[float]:
+        """Effect of each encoded covariate on the log duration."""
+        import pandas as pd
+
+        return pd.Series(self.theta[1 : self._last], index=list(self.encoding.names))
+
+    @property
+    def standard_errors(self) -> pd.Series[float]:
+        """Standard error of each coefficient."""
+        import pandas as pd
+
+        return pd.Series(self.errors[1 : self._last], index=list(self.encoding.names))
+
+    @property
+    def errors(self) -> FloatArray:
+        """Standard error of each entry of ``theta``."""
+        return np.asarray(np.sqrt(np.diag(self.covariance)), dtype=np.float64)
+
+    def predict(
+        self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int
+    ) -> CountDistribution:
+        """Return the distribution of each row's step at the fitted parameters."""
+        horizon = check_whole_number(horizon, name="horizon", low=1)
+        design = self._design(covariates)
+        return CountDistribution.from_survival(self._curves(self.theta[None], design, horizon)[0])
+
+    def predict_draws(
+        self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int, *, n_draws: int, seed: int
+    ) -> FloatArray:
+        """Return pmfs under draws of the parameters, shape (n_draws, n, horizon).
+
+        Draw d is the same whatever the rows.
+        """
+        horizon = check_whole_number(horizon, name="horizon", low=1)
+        n_draws = check_whole_number(n_draws, name="n_draws", low=1)
+        drawn = gaussian_draws(self.theta, self.covariance, n_draws=n_draws, seed=seed)
+        survival = self._curves(drawn, self._design(covariates), horizon)
+        whole = np.concatenate([np.ones((*survival.shape[:2], 1)), survival], axis=2)
+        return np.clip(-np.diff(whole, axis=2), 0, None)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {"model": "accelerated_time", **plain(self)}
+
+    @classmethod
+    def from_dict(cls, stored: Mapping[str, Any]) -> FittedAcceleratedTime:
+        """Return the model that :meth:`to_dict` wrote."""
+        return read(cls, stored)
+
+    def _design(self, covariates: pd.DataFrame | Mapping[str, Any]) -> FloatArray:
+        return self.encoding.encode(covariates, constant=True)
+
+    @property
+    def _last(self) -> int:
+        """Where the log scale stands among the parameters."""
+        return 1 + len(self.encoding.names)
+
+    def _curves(self, theta: FloatArray, design: FloatArray, horizon: int) -> FloatArray:
+        location = theta[:, : self._last] @ design.T
+        scale = np.broadcast_to(np.exp(theta[:, [self._last]]), location.shape)
+        survival = survival_curve(STANDARDS[self.shape], location, scale, horizon)
+        never = _never_design(self.never, self.encoding, design)
+        if never.shape[1]:
+            share = 1 / (1 + np.exp(theta[:, self._last + 1 :] @ never.T))[..., None]
+            survival = 1 - share + share * survival
+        return survival
+
+
+def _never_design(
+    never: tuple[str, ...] | None, encoding: Encoding, design: FloatArray
+) -> FloatArray:
+    """Return the columns of ``design`` that the never share depends on, its constant first."""
+    if never is None:
+        return np.empty((len(design), 0))
+    absent = [name for name in never if name not in encoding.names]
+    if absent:
+        raise RequestError(
+            f"The never share depends on {absent[0]!r}, which is no covariate here.",
+            f"Covariates are {', '.join(encoding.names)}.",
+        )
+    return design[:, [0, *(1 + encoding.names.index(name) for name in never)]]
+
+
+def _unsure_share(total: FloatArray, theta: FloatArray, covariance: FloatArray) -> list[Note]:
+    """Return a note if the never share of an average row is hardly known; ``total`` sums rows."""
+    if not len(total):
+        return []
+    row, own = total / total[0], slice(len(theta) - len(total), None)
+    share = 1 / (1 + np.exp(-row @ theta[own]))
+    error = np.sqrt(row @ covariance[own, own] @ row) * share * (1 - share)
+    found = {"share": float(100 * share), "error": float(100 * error)}
+    return [Note("fit.unsure_share", "caution", found)] if error > UNSURE_SHARE else []
+
+
+def _prior_arrays(
+    names: tuple[str, ...], prior: Prior, ridge: Mapping[str, float]
+) -> tuple[FloatArray, FloatArray]:
+    """Return the prior means and precisions of the parameters, in their order.
+
+    ``ridge`` is the precision of those without a prior, 0 if not named.
+    """
+    free = {LOCATION, LOG_SCALE}  # and the never share's, which always have a prior
+    mean = np.array([prior[name][0] if name in prior else 0.0 for name in names])
+    precision = [
+        prior[name][1] ** -2 if name in prior else (0.0 if name in free else ridge.get(name, 0.0))
+        for name in names
+    ]
+    return mean, np.array(precision)
+
+
+def _spreads(design: FloatArray, weight: FloatArray) -> FloatArray:
+    """Return each column's weighted standard deviation, 1 for a column of zeros and ones."""
+    mean = weight @ design / weight.sum()
+    spread = np.sqrt(weight @ (design - mean) ** 2 / weight.sum())
+    zero_one = [is_zero_one(column) for column in design.T]
+    return np.where(zero_one, 1.0, spread)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Likelihood:
+    """The penalised log-likelihood of a design, and its maximum.
+
+    Attributes
+    ----------
+    standard : Standard
+        Distribution of the log duration.
+    design : ndarray of shape (n, p + 1)
+        A column of ones, then the covariates.
+    never : ndarray of shape (n, q)
+        Design of the logit of the share that never has the event; no column, no such share.
+    durations : Durations
+        What was seen.
+    mean, precision : ndarray of shape (p + 2 + q,)
+        Gaussian prior of location, coefficients, log scale and the never share's coefficients.
+    """
+
+    standard: Standard
+    design: FloatArray
+    never: FloatArray
+    durations: Durations
+    mean: FloatArray
+    precision: FloatArray
+
+    def every(self, stride: int) -> _Likelihood:
+        """Return the likelihood of each ``stride``-th row, the prior weaker by as much.
+
+        Its maximum is then near that of all rows, where prior and data pull apart too.
+        """
+        rows = slice(None, None, stride)
+        return replace(
+            self,
+            design=self.design[rows],
+            never=self.never[rows],
+            durations=self.durations.take(np.arange(len(self.design))[rows]),
+            precision=self.precision / stride,
+        )
+
+    def evaluate(self, theta: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        """Return the penalised log-likelihood at ``theta``, its gradient and its Hessian."""
+        size = len(theta)
+        total, gradient, hessian = 0.0, np.zeros(size), np.zeros((size, size))
+        for low in range(0, len(self.design), BLOCK):
+            value, first, second = self._block(theta, slice(low, low + BLOCK))
+            total += value
+            gradient += first
+            hessian += second
+        off = theta - self.mean
+        penalised = total - 0.5 * float(off @ (self.precision * off))
+        return penalised, gradient - self.precision * off, hessian - np.diag(self.precision)
+
+    def _block(self, theta: FloatArray, rows: slice) -> tuple[float, FloatArray, FloatArray]:
+        """Return the log-likelihood of some rows, its gradient and its Hessian."""
+        design, never, weight = self.design[rows], self.never[rows], self.durations.weight[rows]
+        value, first, second = self._since_entry(theta, rows)
+        size, last = len(theta), design.shape[1]
+        # each of the three linear predictors has its own block of columns
+        blocks = [
+            (0, slice(0, last), design),
+            (1, slice(last, last + 1), np.ones((len(value), 1))),
+            (2, slice(last + 1, size), never),
+        ]
+        gradient, hessian = np.empty(size), np.empty((size, size))
+        for i, here, X in blocks:
+            gradient[here] = (weight * first[:, i]) @ X
+            for j, there, Z in blocks[i:]:
+                hessian[here, there] = (X * (weight * second[:, i, j])[:, None]).T @ Z
+                hessian[there, here] = hessian[here, there].T
+        return float(weight @ value), gradient, hessian
+
+    def _since_entry(
+        self, theta: FloatArray, rows: slice | IntArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return what :meth:`_rows` does, given that each row got as far as its entry."""
+        data, design, never = self.durations, self.design[rows], self.never[rows]
+        entry, observed = data.entry[rows], data.observed[rows]
+        found = self._rows(theta, data.step[rows], observed, design, never)
+        late = entry > 0
+        if late.any():
+            none = np.zeros(int(late.sum()), dtype=np.bool_)
+            gone = self._rows(theta, entry[late], none, design[late], never[late])
+            for total, part in zip(found, gone, strict=True):
+                total[late] -= part
+        return found
+
+    def between_rows(self, theta: FloatArray) -> FloatArray:
+        """Return the sum of score times score' over pairs of different rows of one subject.
+
+        Nought where every subject has one row. It is what rows of one subject being alike adds
+        to the middle of the sandwich (Liang and Zeger 1986, Biometrika 73:13).
+        """
+        size = len(theta)
+        owner = first_seen(self.durations.subject)
+        groups = int(owner.max()) + 1
+        has_several = np.bincount(owner) > 1
+        several = np.flatnonzero(has_several[owner])
+        which = (np.cumsum(has_several) - 1)[owner[several]]
+        total, own = np.zeros((int(has_several.sum()), size)), np.zeros((size, size))
+        for low in range(0, len(several), BLOCK):
+            rows = several[low : low + BLOCK]
+            first = self._since_entry(theta, rows)[1] * self.durations.weight[rows, None]
+            score = np.hstack(
+                [first[:, :1] * self.design[rows], first[:, 1:2], first[:, 2:] * self.never[rows]]
+            )
+            own += score.T @ score
+            np.add.at(total, which[low : low + BLOCK], score)
+        return np.asarray((total.T @ total - own) * (groups / max(groups - 1, 1)))
+
+    def _rows(
+        self,
+        theta: FloatArray,
+        step: IntArray,
+        observed: BoolArray,
+        design: FloatArray,
+        never: FloatArray,
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return value, gradient (n, 3) and Hessian (n, 3, 3) in the three linear predictors."""
+        last = design.shape[1]
+        location, scale = design @ theta[:last], float(np.exp(theta[last]))
+        plain, slope, bend = step_likelihood(
+            self.standard, step.astype(np.float64), observed, location, scale
+        )
+        # entry by entry, each in one piece of memory
+        first, second = np.zeros((3, len(plain))), np.zeros((3, 3, len(plain)))
+        gradient, hessian = first.T, np.moveaxis(second, 2, 0)
+        if not never.shape[1]:
+            gradient[:, :2], hessian[:, :2, :2] = slope, bend
+            return plain, gradient, hessian
+        odds = never @ theta[last + 1 :]
+        log_share = -np.logaddexp(0, odds)  # of the share that has the event
+        share = np.exp(log_share)
+        survived = np.logaddexp(odds + log_share, log_share + plain)
+        value = np.where(observed, log_share + plain, survived)
+        # chance that a row without the event still is one of those who will have it
+        still = np.where(observed, 1.0, np.exp(log_share + plain - survived))
+        mixed = still * (1 - still)
+        for i in (0, 1):
+            first[i] = still * slope[:, i]
+            for j in (0, 1):
+                second[i, j] = still * bend[:, i, j] + mixed * (slope[:, i] * slope[:, j])
+            second[2, i] = second[i, 2] = -mixed * slope[:, i]
+        first[2] = share - still
+        second[2, 2] = mixed - share * (1 - share)
+        return value, gradient, hessian
+
+    def maximise(self, theta: FloatArray) -> tuple[FloatArray, FloatArray, bool]:
+        """Return the maximum, the inverse observed information there, and whether it settled."""
+        with np.errstate(over="ignore", invalid="ignore"):  # far steps, which are then halved
+            value, gradient, hessian = self.evaluate(theta)
+            for _ in range(MOST_ITERATIONS):
+                lowest = float(np.linalg.eigvalsh(-hessian)[0])
+                lift = max(0.0, SMALLEST_CURVATURE - lowest) * (1.0 + (lowest < 0))
+                move = np.linalg.solve(lift * np.eye(len(theta)) - hessian, gradient)
+                if not lift and gradient @ move < SETTLED:
+                    return theta + move, _inverse(-hessian), True
+                move /= max(1.0, np.abs(move).max() / LONGEST_MOVE)
+                while True:
+                    trial = self.evaluate(theta + move)
+                    if trial[0] >= value - 1e-10 or np.abs(move).max() < 1e-12:
+                        break
+                    move = move / 2
+                theta, (value, gradient, hessian) = theta + move, trial
+        return theta, _inverse(-hessian), False
+
+
+def _inverse(matrix: FloatArray) -> FloatArray:
+    """Return the inverse; directions the data leave open come out very wide."""
+    values, vectors = np.linalg.eigh(matrix)
+    spread = 1 / np.maximum(values, LEAST_SPREAD)
+    return np.asarray((vectors * spread) @ vectors.T, dtype=np.float64)
+
+
+def widened(inverse: FloatArray, between: FloatArray) -> FloatArray:
+    """Return the covariance of estimates from rows that are alike within subjects.
+
+    The sandwich inverse + inverse between inverse, in no direction less than ``inverse``: a few
+    pairs of rows that happen to differ are no reason to be surer. The directions are those in
+    which the inverse is a ball, so that units do not matter.
+    """
+    values, vectors = np.linalg.eigh(inverse)
+    root = vectors * np.sqrt(np.maximum(values, 0))
+    added, along = np.linalg.eigh(root.T @ between @ root)
+    more = (root @ along) * np.sqrt(np.maximum(added, 0))
+    return np.asarray(inverse + more @ more.T, dtype=np.float64)
