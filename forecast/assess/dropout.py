@@ -8,20 +8,10 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level
+from forecast._types import BoolArray, FloatArray
 from forecast.assess.outcomes import Outcomes
 from forecast.errors import RequestError
 
-__all__ = [
-    "KnownStatus",
-    "effective_size",
-    "known_status",
-    "last_supported",
-    "still_watched",
-    "watched_until",
-    "wilson_interval",
-]
-
-FloatArray = npt.NDArray[np.float64]
 SUPPORT = 5
 
 
@@ -115,7 +105,7 @@ class KnownStatus:
         The weight of all paths that had entered, known or not.
     """
 
-    happened: npt.NDArray[np.bool_]
+    happened: BoolArray
     weight: FloatArray
     paths: FloatArray
 
@@ -176,13 +166,12 @@ def wilson_interval(share: float, n: float, *, level: float = 0.95) -> tuple[flo
     >>> wilson_interval(0.5, 0)
     (0.0, 1.0)
     """
-    from statistics import NormalDist
+    from statsmodels.stats.proportion import proportion_confint
 
     if not 0 <= share <= 1:
         raise RequestError(f"share is {share!r}.", "Give a proportion from 0 to 1.")
-    z = NormalDist().inv_cdf((1 + check_level(level)) / 2)
+    alpha = 1 - check_level(level)
     if n <= 0:
         return 0.0, 1.0
-    centre = (share + z * z / (2 * n)) / (1 + z * z / n)
-    half = z / (1 + z * z / n) * (share * (1 - share) / n + z * z / (4 * n * n)) ** 0.5
-    return max(0.0, centre - half), min(1.0, centre + half)
+    low, high = proportion_confint(share * n, n, alpha=alpha, method="wilson")
+    return float(low), float(high)

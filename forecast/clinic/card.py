@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from forecast.assess.sample_size import most_parameters
+from forecast.assess import most_parameters
 from forecast.clinic.attributes import COVARIATES
 from forecast.clinic.enquiry import Enquiry
 from forecast.clinic.evidence import effects_for

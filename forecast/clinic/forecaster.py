@@ -12,8 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level
-from forecast.assess.calibration import Recalibration
-from forecast.assess.transport import carry_remaining
+from forecast.assess import Recalibration, carry_remaining
 from forecast.clinic.attributes import LIGHTEN, covariates
 from forecast.clinic.doubts import doubts_of
 from forecast.clinic.enquiry import Enquiry, check_enquiry, enquiries_of

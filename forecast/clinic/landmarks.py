@@ -16,10 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast.assess.assessment import recalibrate_out_of_fold
-from forecast.assess.calibration import Recalibration
-from forecast.assess.folds import grouped_folds
-from forecast.assess.outcomes import Outcomes
+from forecast.assess import Outcomes, Recalibration, grouped_folds, recalibrate_out_of_fold
 from forecast.survival.aft import AcceleratedTime
 from forecast.survival.distribution import CountDistribution
 from forecast.survival.durations import Durations

@@ -16,10 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast.assess.dropout import last_supported
-from forecast.assess.outcomes import Outcomes
-from forecast.assess.scores import brier
-from forecast.assess.transport import carry_draws
+from forecast.assess import Outcomes, brier, carry_draws, last_supported
 from forecast.clinic.landmarks import (
     LandmarkModel,
     features,

@@ -9,9 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast.assess.assessment import Assessment, assess_predictions
-from forecast.assess.drift import Drift, drift
-from forecast.assess.outcomes import Outcomes
+from forecast.assess import Assessment, Drift, Outcomes, assess_predictions
 from forecast.clinic.enquiry import Enquiry
 from forecast.clinic.fingerprint import fingerprint
 from forecast.clinic.groups import groups
@@ -249,7 +247,7 @@ def check(
     n_reached = int(rows["observed"].sum())
     return PromiseCheck(
         assessment=assess_predictions([predicted], outcomes, level=level, groups=by, seed=seed),
-        drift=drift(predicted, outcomes) if outcomes.n_events >= FEWEST_TO_COUNT else None,
+        drift=Drift.of(predicted, outcomes) if outcomes.n_events >= FEWEST_TO_COUNT else None,
         n_courses=len(rows),
         n_reached=n_reached,
         what=what,

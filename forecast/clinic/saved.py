@@ -10,7 +10,7 @@ from typing import Any
 
 from forecast._checks import check_kind, check_whole_number
 from forecast._files import check_not_lost, is_json_with, write_whole
-from forecast.assess.calibration import Recalibration
+from forecast.assess import Recalibration
 from forecast.clinic.forecaster import Forecaster
 from forecast.clinic.midcourse import Midcourse
 from forecast.clinic.reference import Reference

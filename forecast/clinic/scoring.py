@@ -8,9 +8,15 @@ from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from forecast._checks import check_kind, check_seed, check_whole_number
-from forecast.assess.assessment import Assessment, assess_predictions, recalibrate_out_of_fold
-from forecast.assess.calibration import Recalibration
-from forecast.assess.selection import choose, predict_out_of_fold, score_candidates
+from forecast.assess import (
+    Assessment,
+    Recalibration,
+    assess_predictions,
+    choose,
+    predict_out_of_fold,
+    recalibrate_out_of_fold,
+    score_candidates,
+)
 from forecast.clinic.attributes import COVARIATES, LIGHTEN, covariate_names
 from forecast.clinic.candidates import candidates, evidence_model, for_use
 from forecast.clinic.evidence import Evidence, contradicted
@@ -37,7 +43,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
     import pandas as pd
 
-    from forecast.assess.outcomes import Outcomes
+    from forecast.assess import Outcomes
     from forecast.clinic.log import OutcomeLog
     from forecast.survival.distribution import CountDistribution
     from forecast.survival.model import CountModel, FittedCountModel

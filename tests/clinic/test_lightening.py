@@ -8,7 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 import forecast
-from forecast.assess.pit import tie_split_coverage
+from forecast.assess import tie_split_coverage
 from forecast.clinic.attributes import COVARIATES, covariate_names
 from forecast.clinic.candidates import candidates
 from forecast.clinic.card import card_text

@@ -9,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 import forecast
-from forecast.assess.pit import tie_split_coverage
+from forecast.assess import tie_split_coverage
 from forecast.clinic.attributes import COVARIATES
 from forecast.clinic.candidates import evidence_model
 from forecast.clinic.invented.truth import fresh_clients
