@@ -28,7 +28,7 @@ import numpy as np
 from forecast import fit_fading, fit_forecaster, simulate_log
 from forecast._jobs import run_units
 from forecast.assess import Outcomes, brier, tie_split_coverage
-from forecast.causal.linear_mixed import LinearMixed
+from forecast.causal.mixed import LinearMixed
 from forecast.clinic.enquiry import Enquiry
 from forecast.clinic.forecaster import Forecaster
 from forecast.clinic.groups import INK_GROUPS

@@ -1,17 +1,15 @@
 """Weighted curves over steps, restricted means, and their differences."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, check_whole_number
+from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.errors import DataError, RequestError
-
-__all__ = ["RestrictedMean", "WeightedCurve", "life_sums", "restricted_mean", "weighted_curve"]
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,7 +60,7 @@ class WeightedCurve:
 
 
 def life_sums(
-    step: IntArray, observed: npt.NDArray[np.bool_], entry: IntArray, weight: FloatArray, size: int
+    step: IntArray, observed: BoolArray, entry: IntArray, weight: FloatArray, size: int
 ) -> tuple[FloatArray, FloatArray]:
     """Return the weights at risk and with the event at steps 1 to ``size``.
 
@@ -132,7 +130,7 @@ class RestrictedMean:
     error: float
     horizon: float
 
-    def minus(self, other: "RestrictedMean", *, level: float = 0.95) -> tuple[float, float, float]:
+    def minus(self, other: RestrictedMean, *, level: float = 0.95) -> tuple[float, float, float]:
         """Return this mean minus another from independent subjects, and its interval."""
         from statistics import NormalDist
 

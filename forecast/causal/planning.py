@@ -1,20 +1,17 @@
-"""How many subjects settle a difference, by simulating the study and its analysis."""
+"""How many events and subjects settle a difference, by formula and by simulating the study."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast._checks import check_level, check_whole_number
+from forecast._types import FloatArray, IntArray
 from forecast.errors import RequestError
-
-__all__ = ["Design", "Power", "hazard_ratio_for", "simulate_power", "subjects_needed"]
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,6 +70,32 @@ def hazard_ratio_for(hazard: FloatArray, difference: float) -> float:
             "Ask for a smaller difference or a later horizon.",
         )
     return float(np.exp(brentq(gap, -reach, reach)))
+
+
+def schoenfeld_events(
+    hazard_ratio: float, *, power: float = 0.8, share: float = 0.5, level: float = 0.95
+) -> float:
+    """Return how many events detect a hazard ratio (Schoenfeld 1983, Biometrics 39:499).
+
+    Parameters
+    ----------
+    share : float
+        Share of subjects in one of the two groups.
+    level : float
+        One minus the two-sided size.
+
+    Examples
+    --------
+    >>> round(schoenfeld_events(0.5), 2)
+    65.35
+    """
+    check_level(power, name="power")
+    check_level(share, name="share")
+    if not hazard_ratio > 0 or hazard_ratio == 1:
+        raise RequestError(f"hazard_ratio is {hazard_ratio!r}.", "Give one above 0 that is not 1.")
+    normal = NormalDist()
+    reach = normal.inv_cdf((1 + check_level(level)) / 2) + normal.inv_cdf(power)
+    return reach**2 / (share * (1 - share) * math.log(hazard_ratio) ** 2)
 
 
 def simulate_power(
@@ -184,7 +207,7 @@ def _life_tables(
     return at_risk.astype(np.float64), events.reshape(simulations, size).astype(np.float64)
 
 
-def _steps(hazard: FloatArray, n: int, rng: np.random.Generator) -> npt.NDArray[np.int64]:
+def _steps(hazard: FloatArray, n: int, rng: np.random.Generator) -> IntArray:
     reached = 1 - np.cumprod(1 - hazard)
     return np.searchsorted(reached, rng.random(n), side="left") + 1
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast.causal.agreement import intraclass, one_way_intraclass, weighted_kappa
+from forecast.causal.rates import intraclass, one_way_intraclass, weighted_kappa
 from forecast.clinic.fading_design import FEWEST_BY_GRADER
 
 if TYPE_CHECKING:

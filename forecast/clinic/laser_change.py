@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, check_seed, check_whole_number
-from forecast.causal.proportions import poisson_interval
+from forecast.causal.rates import poisson_interval
 from forecast.clinic.attributes import COVARIATES
 from forecast.clinic.inks import Laser, unreached_inks
 from forecast.clinic.reach import reach_spells

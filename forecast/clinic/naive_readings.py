@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from forecast.causal.curves import restricted_mean
+from forecast.causal import restricted_mean
 from forecast.clinic.comparison import Contrast, NaiveReading
 from forecast.clinic.regime_strategies import Strategy
 from forecast.clinic.regime_tables import Settings

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast.causal.funnel import Funnel, funnel, funnel_limits
-from forecast.causal.proportions import exact_interval
+from forecast.causal.rates import Funnel, exact_interval, funnel_limits
 from forecast.clinic.reaction_model import ReactionFit
 
 if TYPE_CHECKING:
@@ -124,7 +123,7 @@ def compare_operators(
         return None
     if len(table) == 2:
         notes += ("With two operators only their difference can be judged, not who is unusual.",)
-    found = funnel(table["events"], table["expected"], table["sessions"], level=level)
+    found = Funnel.of(table["events"], table["expected"], table["sessions"], level=level)
     if found.dispersion > 1:
         notes += (WIDENED.format(found.dispersion),)
     model = fit.model

@@ -11,9 +11,13 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_seed, check_whole_number
-from forecast.causal.curves import weighted_curve
-from forecast.causal.equivalence import schoenfeld_events
-from forecast.causal.planning import Design, hazard_ratio_for, subjects_needed
+from forecast.causal import (
+    Design,
+    hazard_ratio_for,
+    schoenfeld_events,
+    subjects_needed,
+    weighted_curve,
+)
 from forecast.clinic.judged import judged_sessions
 from forecast.clinic.log import check_log
 from forecast.clinic.regime_diagnostics import diagnose

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast.causal.random_effects import random_effects
+from forecast.causal.rates import random_effects
 from forecast.clinic.attributes import COVARIATES, INK_GROUPS, LIGHTEN
 from forecast.clinic.evidence import (
     BETWEEN_CLINICS,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import check_level
-from forecast.causal.proportions import normal_quantile
+from forecast.causal.rates import normal_quantile
 from forecast.clinic.attributes import COVARIATES
 from forecast.clinic.evidence import duration_prior
 from forecast.clinic.reach import reach_spells

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast.causal.proportions import exact_interval, wilson_interval
+from forecast.causal.rates import exact_interval, wilson_interval
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from forecast._checks import check_level, nearest
-from forecast.causal.proportions import newcombe_difference
+from forecast.causal.rates import newcombe_difference
 from forecast.clinic.operators import OperatorFunnel, compare_operators, median_odds_ratio
 from forecast.clinic.reaction_model import RegimeOdds, fit_regime
 from forecast.clinic.reaction_rows import (

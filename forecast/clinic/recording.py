@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from forecast.causal.proportions import upper_limit
+from forecast.causal.rates import upper_limit
 from forecast.clinic.reaction_rows import session_rows
 
 if TYPE_CHECKING:

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast.causal.balance import standardised_differences
-from forecast.causal.weights import effective_number, summarise_weights
+from forecast.causal import effective_number, standardised_differences, summarise_weights
 from forecast.clinic.groups import INK_GROUPS, ink_group
 from forecast.clinic.regime_engine import TRUNCATE, Engine
 from forecast.clinic.regime_strategies import Strategy

@@ -14,10 +14,14 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._jobs import run_units
-from forecast.causal.curves import life_sums
-from forecast.causal.gformula import HazardGFormula
-from forecast.causal.resample import cluster_counts
-from forecast.causal.strategies import StrategyWeights, WeightModel, followed
+from forecast.causal import (
+    HazardGFormula,
+    StrategyWeights,
+    WeightModel,
+    cluster_counts,
+    followed,
+    life_sums,
+)
 from forecast.clinic.groups import INK_GROUPS
 from forecast.clinic.regime_strategies import Strategy
 from forecast.clinic.trial_rows import Trial

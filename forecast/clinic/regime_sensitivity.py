@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast.causal.sensitivity import e_value, tipping_survival
-from forecast.causal.strategies import WeightModel
+from forecast.causal import WeightModel, e_value, tipping_survival
 from forecast.clinic.comparison import Contrast, verdict_of
 from forecast.clinic.regime_engine import RIDGE, TRUNCATE, Engine, Result
 from forecast.clinic.regime_tables import Settings

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast.causal.paired import PairedDifference, paired_difference
+from forecast.causal.rates import PairedDifference, paired_difference
 from forecast.clinic.split_trial import split_halves
 
 if TYPE_CHECKING:

@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast.causal.curves import life_sums
-from forecast.causal.paired import McNemar, PairedDifference, mcnemar, paired_difference
-from forecast.causal.resample import cluster_counts
+from forecast.causal import cluster_counts, life_sums
+from forecast.causal.rates import McNemar, PairedDifference, mcnemar, paired_difference
 from forecast.clinic.comparison import Contrast
 from forecast.clinic.judged import judged_sessions
 

@@ -78,7 +78,7 @@ class StallRule:
 
 def stall_rule(slopes: Slopes) -> StallRule:
     """Return the rule learnt from the courses of a fitted fading model."""
-    from forecast.causal.proportions import wilson_interval
+    from forecast.causal.rates import wilson_interval
 
     looks = looks_of(slopes)
     courses = slopes.rows.courses.set_index("course_id")["outcome"]

@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from forecast.causal.strategies import WeightModel, followed
-from forecast.causal.weights import effective_number
+from forecast.causal import WeightModel, effective_number, followed
 from forecast.clinic.attributes import COVARIATES
 from forecast.clinic.regime_engine import RIDGE, TRUNCATE
 from forecast.clinic.regime_strategies import read_strategies

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from forecast.causal.panel import Panel
+from forecast.causal import Panel
 from forecast.clinic.attributes import covariates
 from forecast.clinic.groups import ink_group
 from forecast.clinic.trial_history import (

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.causal.agreement import intraclass
+from forecast.causal.rates import intraclass
 from forecast.clinic.fading import fit_fading
 from forecast.clinic.graders import quartile_grade
 from forecast.clinic.log import OutcomeLog

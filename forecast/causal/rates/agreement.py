@@ -10,10 +10,6 @@ import numpy.typing as npt
 from forecast._checks import check_level
 from forecast.errors import DataError
 
-__all__ = ["Intraclass", "intraclass", "one_way_intraclass", "weighted_kappa"]
-
-FloatArray = npt.NDArray[np.float64]
-
 
 @dataclass(frozen=True, slots=True)
 class Intraclass:

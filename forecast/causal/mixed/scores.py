@@ -1,42 +1,34 @@
 """What a finished search says of its parameters: scores, observed information, robust errors.
 
 The score of a subject is its complete score averaged over what is not known of it (Fisher's
-identity): its own effects, values behind bounds, whether it levels off. The observed information
-is the numerical derivative of the scores (Jamshidian & Jennrich 2000, J R Stat Soc B 62:257), so
-that whatever is not known counts against it.
+identity): its own effects, values behind bounds, its asymptote. The observed information is the
+numerical derivative of the scores (Jamshidian & Jennrich 2000, J R Stat Soc B 62:257), so that
+whatever is not known counts against it.
 
-Parameters that stretch the last random column have the score of the likelihood, not of the mean
-alone: subjects who stay because they are slow would otherwise be taken for an effect.
+Multiplicative effects, which change the last random column, have the score of the likelihood, not
+of the mean alone: subjects who stay because they are slow would otherwise be taken for an effect.
 """
 
 from __future__ import annotations
 
 from copy import copy
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
-from forecast.causal.subject_blocks import shared_errors
+from forecast._types import AnyArray, FloatArray
+from forecast.causal.mixed.search import Search
+from forecast.causal.mixed.subjects import Block, Copies, Filled, Tangent, shared_errors
 
-if TYPE_CHECKING:
-    from forecast.causal.censored_search import Search
-    from forecast.causal.plateaus import Copies, Tangent
-    from forecast.causal.subject_blocks import Block, Filled
-
-__all__ = ["Errors", "errors_of", "newton_step", "subject_scores"]
-
-FloatArray = npt.NDArray[np.float64]
 STEP = 0.02  # of the numerical derivative, in standard errors
 LEAST_LENGTH = 1e-3  # of an entry of the factor, over the largest
-AT_EDGE = 1.0  # score of a variance that would go on if it could, over its standard error
+AT_BOUNDARY = 1.0  # score, over its standard error, of a variance that the boundary holds
 LEAST_BEND = 1e-8  # eigenvalue of the scaled information
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Errors:
-    """Of p coefficients and m parameters that stretch.
+    """Errors of p coefficients and m multiplicative effects.
 
     Attributes
     ----------
@@ -54,45 +46,45 @@ class Errors:
 def newton_step(
     search: Search, tangent: Tangent, found: list[Filled]
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the step of the parameters that stretch to better ones, and their rough errors.
+    """Return the step of the multiplicative effects to better ones, and their rough errors.
 
     The information is that of the mean alone: quick, and the steps end where the score is zero.
     """
     variance, p = search.guess.variance, tangent.rows.design.shape[1]
-    m = search.copies.stretch.shape[1]
+    m = search.copies.multiplicative.shape[1]
     if not m:
         return np.empty(0), np.empty(0)
     score, information = np.zeros(p + m), np.zeros((p + m, p + m))
     usual = search.guess.coefficients[search.copies.slope_column]
     for block, filled in zip(search.blocks, found, strict=True):
-        often = search.often[block.who]
-        parts = mean_scores(search, tangent, block, filled)
-        score += often @ np.concatenate(parts, axis=1)
-        stretch = usual * stretched(search.copies, tangent, block)
-        X = np.concatenate([tangent.rows.design[block.rows], stretch], axis=2)
+        weight = search.copy_weight[block.who]
+        parts = _mean_scores(search, tangent, block, filled)
+        score += weight @ np.concatenate(parts, axis=1)
+        effects = usual * _multiplied(search.copies, tangent, block)
+        X = np.concatenate([tangent.rows.design[block.rows], effects], axis=2)
         held = filled.precision @ X
         each = held.transpose(0, 2, 1) @ X
         if block.n_bounded:  # less what the bounds hide (Louis 1982, J R Stat Soc B 44:226)
             of = held[:, -block.n_bounded :]
             each -= of.transpose(0, 2, 1) @ filled.hidden @ of / variance
-        information += np.einsum("k,kpq->pq", often, each)
+        information += np.einsum("k,kpq->pq", weight, each)
     information /= variance
     inverse = np.linalg.inv(information)
     return (inverse @ score)[p:], np.sqrt(np.diag(inverse))[p:]
 
 
-def stretched(copies: Copies, tangent: Tangent, block: Block) -> FloatArray:
-    """Return how a block's rows change with what stretches, at a slope of one, (k, rows, m)."""
-    return copies.stretch[block.rows] * tangent.slope[block.rows][:, :, None]
+def _multiplied(copies: Copies, tangent: Tangent, block: Block) -> FloatArray:
+    """Return how a block's rows change with each multiplicative effect, the subject's slope 1."""
+    return copies.multiplicative[block.rows] * tangent.slope[block.rows][:, :, None]
 
 
-def mean_scores(
+def _mean_scores(
     search: Search, tangent: Tangent, block: Block, filled: Filled
 ) -> tuple[FloatArray, FloatArray]:
-    """Return each subject's scores of the coefficients and of what stretches.
+    """Return each subject's scores of the coefficients and of the multiplicative effects.
 
-    A subject's slope and what is left of its rows both are known only so far: the mean of their
-    product is the product of their means and their covariance.
+    Neither a subject's slope nor its residuals are known exactly: the mean of their product is
+    the product of their means plus their covariance.
     """
     guess, copies = search.guess, search.copies
     X, Z = tangent.rows.design[block.rows], tangent.rows.random[block.rows]
@@ -103,17 +95,17 @@ def mean_scores(
     if block.n_bounded:
         behind = filled.precision[:, -block.n_bounded :]
         product += np.einsum("kb,kbc,kcm->km", gain[:, -block.n_bounded :], filled.hidden, behind)
-    by = stretched(copies, tangent, block)
+    by = _multiplied(copies, tangent, block)
     return (
         np.einsum("kmp,km->kp", X, pulled) / guess.variance,
         np.einsum("kmp,km->kp", by, product) / guess.variance,
     )
 
 
-def spread_scores(
+def _spread_scores(
     search: Search, tangent: Tangent, block: Block, filled: Filled
 ) -> list[FloatArray]:
-    """Return each subject's scores of the factor, the wander and the variance."""
+    """Return each subject's scores of the factor, the process and the residual variance."""
     guess, clock = search.guess, search.copies.clock
     Z, precision = tangent.rows.random[block.rows], filled.precision
     k, m = filled.left.shape
@@ -128,7 +120,7 @@ def spread_scores(
     apart = 0.5 * (second / guess.variance - precision)
     between = 2 * Z.transpose(0, 2, 1) @ apart @ Z @ guess.factor
     found = [between[:, *search.free]]
-    if search.wanders:
+    if search.random_walk:
         shared = shared_errors(block, clock, tangent.slope)
         found.append(np.einsum("kmn,kmn->k", apart, shared)[:, None])
     fit = np.einsum("km,km->k", filled.left, pulled) + hidden
@@ -139,32 +131,32 @@ def spread_scores(
 def subject_scores(search: Search, moved: FloatArray) -> FloatArray:
     """Return each subject's scores when the parameters are ``moved`` from the last guess.
 
-    Shape (n_subjects, P): coefficients, what stretches, the factor of the covariance between
-    subjects, the wander where paths wander, the variance, and how often subjects level off where
-    some do.
+    Shape (n_subjects, P): coefficients, multiplicative effects, the factor of the covariance
+    between subjects, the process variance if there is one, the residual variance, and the mixture
+    weight if there are asymptotes.
     """
     there = displaced(search, moved)
-    copies, often = there.copies, there.guess.often
+    copies, mixed = there.copies, there.guess.mixture_weight
     tangent, found, _ = there.expect()
     scores = np.zeros((len(copies.owner), len(moved)))
     for block, filled in zip(there.blocks, found, strict=True):
         parts = [
-            *mean_scores(there, tangent, block, filled),
-            *spread_scores(there, tangent, block, filled),
+            *_mean_scores(there, tangent, block, filled),
+            *_spread_scores(there, tangent, block, filled),
         ]
         both = np.concatenate(parts, axis=1)
         scores[block.who, : both.shape[1]] = both
     if copies.n_shares:
-        scores[:, -1] = np.where(copies.plain, -1 / (1 - often), 1 / often)
+        scores[:, -1] = np.where(copies.plain, -1 / (1 - mixed), 1 / mixed)
     summed = np.zeros((copies.n_subjects, len(moved)))
-    np.add.at(summed, copies.owner, scores * there.often[:, None])
+    np.add.at(summed, copies.owner, scores * there.copy_weight[:, None])
     return summed
 
 
 def displaced(search: Search, moved: FloatArray) -> Search:
     """Return the search with its guess moved; see `subject_scores`."""
     there, guess, copies = copy(search), search.guess, search.copies
-    p, m = copies.rows.design.shape[1], copies.stretch.shape[1]
+    p, m = copies.rows.design.shape[1], copies.multiplicative.shape[1]
     f = len(search.free[0])
     factor = guess.factor.copy()
     factor[search.free] += moved[p + m : p + m + f]
@@ -173,12 +165,12 @@ def displaced(search: Search, moved: FloatArray) -> Search:
         guess,
         coefficients=guess.coefficients + moved[:p],
         factor=factor,
-        wander=guess.wander + (rest.pop(0) if search.wanders else 0.0),
+        process=guess.process + (rest.pop(0) if search.random_walk else 0.0),
         variance=guess.variance + rest.pop(0),
-        often=guess.often + (rest.pop(0) if copies.n_shares else 0.0),
+        mixture_weight=guess.mixture_weight + (rest.pop(0) if copies.n_shares else 0.0),
     )
     if m:
-        by = copies.stretch @ moved[p : p + m]
+        by = copies.multiplicative @ moved[p : p + m]
         design, random = copies.rows.design.copy(), copies.rows.random.copy()
         design[:, copies.slope_column] += by
         random[:, -1] += by
@@ -186,20 +178,21 @@ def displaced(search: Search, moved: FloatArray) -> Search:
     return there
 
 
-def errors_of(search: Search, cluster: npt.NDArray[Any]) -> Errors:
-    """Return the errors of the coefficients and of what stretches.
+def errors_of(search: Search, cluster: AnyArray) -> Errors:
+    """Return the errors of the coefficients and of the multiplicative effects.
 
     Parameters
     ----------
     cluster : ndarray of shape (n_subjects,)
         Subjects of one cluster are not independent.
     """
-    search, copies = inside(search), search.copies
-    p = copies.rows.design.shape[1] + copies.stretch.shape[1]
-    size = p + len(search.free[0]) + search.wanders + 1 + bool(copies.n_shares)
+    search, copies = _inside(search), search.copies
+    p = copies.rows.design.shape[1] + copies.multiplicative.shape[1]
+    size = p + len(search.free[0]) + search.random_walk + 1 + bool(copies.n_shares)
     here = subject_scores(search, np.zeros(size))
     bend = np.sqrt((here**2).sum(axis=0))
-    still = (bend > 0) & (np.abs(here.sum(axis=0)) < AT_EDGE * bend)  # nowhere to go, not stopped
+    # the boundary holds a variance whose score is not near zero: it is taken as known
+    still = (bend > 0) & (np.abs(here.sum(axis=0)) < AT_BOUNDARY * bend)
     kept = np.flatnonzero(still | (np.arange(size) < p))
     own = np.empty((len(here), len(kept), len(kept)))
     for place, at in enumerate(kept):
@@ -207,32 +200,33 @@ def errors_of(search: Search, cluster: npt.NDArray[Any]) -> Errors:
         there = subject_scores(search, step * (np.arange(size) == at))
         own[:, :, place] = (here - there)[:, kept] / step
     own, here = (own + own.transpose(0, 2, 1)) / 2, here[:, kept]
-    told = settled_by(own.sum(axis=0), p)
-    here, own = here[:, told], own[:, told[:, None], told]
+    informed = informative(own.sum(axis=0), p)
+    here, own = here[:, informed], own[:, informed[:, None], informed]
     information = own.sum(axis=0)
-    moved = pulls(information, here, own, cluster)
+    moved = _pulls(information, here, own, cluster)
     robust = moved.T @ moved
     bread = np.asarray(np.linalg.inv(information), dtype=np.float64)
     return Errors(bread[:p, :p], robust[:p, :p])
 
 
-def settled_by(information: FloatArray, p: int) -> npt.NDArray[np.intp]:
-    """Return which parameters the information settles: the first ``p``, and others if it can.
+def informative(information: FloatArray, p: int) -> AnyArray:
+    """Return which parameters the data are informative of: the first ``p``, and others if so.
 
-    A variance at the edge of what it can be bends the wrong way. The one that stands out most in
-    the direction that bends least is taken as known, until all others are settled.
+    The likelihood of a variance at the boundary bends the wrong way. The variance with the largest
+    part in the direction that bends least is taken as known, until the information of all others
+    is positive definite.
     """
     kept = np.arange(len(information))
     while len(kept) > p:
-        bends, axes = np.linalg.eigh(scaled(information[np.ix_(kept, kept)]))
+        bends, axes = np.linalg.eigh(_scaled(information[np.ix_(kept, kept)]))
         if bends[0] >= LEAST_BEND:
             break
         kept = np.delete(kept, p + int(np.abs(axes[p:, 0]).argmax()))
     return kept
 
 
-def inside(search: Search) -> Search:
-    """Return the search without what lies at its edge: subjects' effects that do not vary."""
+def _inside(search: Search) -> Search:
+    """Return the search without the parameters of subject effects that do not vary."""
     there, factor = copy(search), np.abs(search.guess.factor)
     row, column = search.free
     small = factor <= LEAST_LENGTH * factor.max()
@@ -241,19 +235,19 @@ def inside(search: Search) -> Search:
     return there
 
 
-def scaled(information: FloatArray) -> FloatArray:
+def _scaled(information: FloatArray) -> FloatArray:
     """Return the information with ones in its diagonal where that can be."""
     scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
     return np.asarray(information / np.outer(scale, scale))
 
 
-def pulls(
-    information: FloatArray, score: FloatArray, own: FloatArray, cluster: npt.NDArray[Any]
+def _pulls(
+    information: FloatArray, score: FloatArray, own: FloatArray, cluster: AnyArray
 ) -> FloatArray:
     """Return how far each cluster pulls the parameters, (n_clusters, P).
 
-    A fit follows its clusters, so that what is left of them is too small by the root of one less
-    their leverage (Bell & McCaffrey 2002, Surv Methodol 28:169), to first order. Leverage lies
+    A fit follows its clusters, so that their residuals are too small by the root of one less their
+    leverage (Bell & McCaffrey 2002, Surv Methodol 28:169), to first order. Leverage lies
     between nothing and all: observed information alone does not hold it there.
     """
     values, axes = np.linalg.eigh(information)
