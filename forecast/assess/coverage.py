@@ -190,37 +190,29 @@ def _one_sided(given: CountDistribution, seen: Outcomes, level: float) -> tuple[
     low, high = pit_ranges(given, seen)
     tail = (1 - level) / 2
     reached = np.where(seen.observed, high, low)
-    below = 1 - score_curve(reached, seen.observed, tail, weight=seen.weight, before=True)
-    above = score_curve(low, seen.observed, 1 - tail, weight=seen.weight, before=True)
+    below = 1 - score_curve(reached, seen.observed, tail, seen.weight)
+    above = score_curve(low, seen.observed, 1 - tail, seen.weight)
     return below, above
 
 
 def score_curve(
-    score: npt.ArrayLike,
-    observed: npt.ArrayLike,
-    at: float,
-    *,
-    weight: npt.ArrayLike | None = None,
-    before: bool = False,
+    score: npt.ArrayLike, observed: npt.ArrayLike, at: float, weight: FloatArray
 ) -> float:
-    """Return the Kaplan-Meier chance of a score beyond ``at``, or at least ``at`` if ``before``.
+    """Return the Kaplan-Meier chance of a score of at least ``at``.
 
     ``observed`` is False where the score is only known to be at least what is given; at equal
     scores an observed one comes first.
 
     Examples
     --------
-    >>> score_curve([0.2, 0.4, 0.4, 0.9], [True, False, True, True], 0.5)
+    >>> score_curve([0.2, 0.4, 0.4, 0.9], [True, False, True, True], 0.5, np.ones(4))
     0.5
     """
-    scores = np.asarray(score, dtype=np.float64)
-    seen = np.asarray(observed, dtype=bool)
-    each = np.ones(len(scores)) if weight is None else np.asarray(weight, dtype=np.float64)
-    values, place = np.unique(scores.round(12), return_inverse=True)
-    happened = np.bincount(place, weights=each * seen, minlength=len(values))
-    present = np.bincount(place, weights=each, minlength=len(values))[::-1].cumsum()[::-1]
-    upto = values < at - 1e-9 if before else values <= at + 1e-9
-    return float(np.prod(1 - happened[upto] / np.maximum(present[upto], 1e-12)))
+    values, place = np.unique(np.asarray(score).round(12), return_inverse=True)
+    happened = np.bincount(place, weights=weight * observed, minlength=len(values))
+    present = np.bincount(place, weights=weight, minlength=len(values))[::-1].cumsum()[::-1]
+    before = values < at - 1e-9
+    return float(np.prod(1 - happened[before] / np.maximum(present[before], 1e-12)))
 
 
 def pit_ranges(
@@ -242,19 +234,12 @@ def pit_ranges(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DCalibration:
-    """How evenly the outcomes spread over the predicted distributions.
+    """How evenly the outcomes spread over the predicted distributions."""
 
-    Attributes
-    ----------
-    counts : ndarray of shape (bins,)
-        Paths in each equal stretch of F, the censored ones spread over where they may still fall.
-    statistic, p_value : float
-        Pearson's chi-square against equal counts, and its tail chance with bins - 1 degrees.
-    """
-
+    # (bins,): paths in each equal stretch of F, censored ones spread over where they may fall
     counts: FloatArray
-    statistic: float
-    p_value: float
+    statistic: float  # Pearson's chi-square against equal counts
+    p_value: float  # its tail chance with bins - 1 degrees
 
 
 def d_calibration(

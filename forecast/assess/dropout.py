@@ -92,22 +92,12 @@ def last_supported(outcomes: Outcomes, *, at_least: int = SUPPORT) -> int:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class KnownStatus:
-    """Who is known to have had the event by each step, and what each known path stands for.
+    """Who is known to have had the event by each step, and what each known path stands for."""
 
-    Attributes
-    ----------
-    happened : ndarray of shape (n, horizon), bool
-        Whether the event was seen by step k.
-    weight : ndarray of shape (n, horizon)
-        One over the chance of the status being known, times the path's own weight; 0 where it
-        is not known.
-    paths : ndarray of shape (horizon,)
-        The weight of all paths that had entered, known or not.
-    """
-
-    happened: BoolArray
+    happened: BoolArray  # (n, horizon): whether the event was seen by step k
+    # (n, horizon): the path's own over the chance of the status being known; 0 where it is not
     weight: FloatArray
-    paths: FloatArray
+    paths: FloatArray  # (horizon,): the weight of all paths that had entered, known or not
 
 
 def known_status(outcomes: Outcomes, watched: FloatArray) -> KnownStatus:

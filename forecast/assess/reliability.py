@@ -24,18 +24,11 @@ EDGE = 1e-6
 
 @dataclass(frozen=True, slots=True)
 class CalibrationError:
-    """Distance between predicted and observed chance, averaged and at two quantiles.
+    """Distance of predicted from smoothed chances (Austin et al. 2020, Stat Med 39:2714)."""
 
-    Attributes
-    ----------
-    ici, e50, e90 : float
-        Mean, median and 90th percentile of |predicted - observed|, the observed chance read
-        off a smooth curve (Austin, Harrell & van Klaveren 2020, Stat Med 39:2714).
-    """
-
-    ici: float
-    e50: float
-    e90: float
+    ici: float  # mean of |predicted - observed|, the observed chance read off a smooth curve
+    e50: float  # its median
+    e90: float  # its 90th percentile
 
 
 def calibration_error(
@@ -61,21 +54,11 @@ def calibration_error(
 
 @dataclass(frozen=True, slots=True)
 class CalibrationSlope:
-    """How the observed chance rises with the predicted one, on the logit scale, at one step.
+    """How the observed chance rises with the predicted one, on the logit scale, at one step."""
 
-    Attributes
-    ----------
-    slope, slope_error : float
-        1 when the spread of predictions is right, below 1 when they are too extreme; and its
-        standard error, robust to weights.
-    intercept : float
-        Observed minus predicted logit where the slope is held at 1: above 0 when events come
-        earlier than predicted.
-    """
-
-    slope: float
-    slope_error: float
-    intercept: float
+    slope: float  # 1 when the spread of predictions is right, below 1 when they are too extreme
+    slope_error: float  # robust to weights
+    intercept: float  # observed minus predicted logit at slope 1: above 0 when events come earlier
 
 
 Known = tuple[FloatArray, FloatArray, FloatArray]

@@ -129,8 +129,6 @@ class OutOfFold:
         One for each repeat, one row per path; empty if the candidate failed.
     outcomes : Outcomes
         What was seen of those paths.
-    folds : ndarray of shape (repeats, n_paths)
-        The fold of each path in each repeat.
     rows : ndarray of shape (n_paths,), int
         The row of the durations that holds each path's first spell, to look up its covariates.
     problem : str
@@ -140,7 +138,6 @@ class OutOfFold:
     name: str
     predicted: tuple[CountDistribution, ...]
     outcomes: Outcomes
-    folds: IntArray
     rows: IntArray
     problem: str = ""
 
@@ -226,8 +223,8 @@ def predict_out_of_fold(
     results = run_units(_predict_unit, units, workers=workers, label="folds")
     per_model = len(splits)
     return tuple(
-        _joined(name, results[place * per_model : (place + 1) * per_model], tests, folds, durations)
-        for place, name in enumerate(names)
+        _joined(name, results[at * per_model :][:per_model], tests, len(folds), durations)
+        for at, name in enumerate(names)
     )
 
 
@@ -235,17 +232,17 @@ def _joined(
     name: str,
     results: list[FloatArray | str],
     tests: list[BoolArray],
-    folds: IntArray,
+    repeats: int,
     durations: Durations,
 ) -> OutOfFold:
     first = np.flatnonzero(np.diff(path_of_row(durations), prepend=-1))
     outcomes = Outcomes.from_durations(durations)
     problems = [result for result in results if isinstance(result, str)]
     if problems:
-        return OutOfFold(name, (), outcomes, folds[:, first], first, problems[0])
+        return OutOfFold(name, (), outcomes, first, problems[0])
     parts = [result for result in results if not isinstance(result, str)]
-    pmf = np.empty((len(folds), len(durations), parts[0].shape[1]))
-    per_repeat = len(tests) // len(folds)
+    pmf = np.empty((repeats, len(durations), parts[0].shape[1]))
+    per_repeat = len(tests) // repeats
     for place, (test, part) in enumerate(zip(tests, parts, strict=True)):
         pmf[place // per_repeat, test] = part
     keep = outcomes.entry < pmf.shape[2]
@@ -254,7 +251,6 @@ def _joined(
         name,
         tuple(each[keep] for each in joined),
         outcomes.take(keep),
-        folds[:, first[keep]],
         first[keep],
     )
 

@@ -80,33 +80,17 @@ def cumulative_product(factor: FloatArray, first: BoolArray) -> FloatArray:
 
 @dataclass(frozen=True, slots=True)
 class WeightSummary:
-    """How the weights of one strategy are spread.
+    """How the weights of one strategy are spread."""
 
-    Attributes
-    ----------
-    n : int
-        Rows with a weight.
-    mean, median, p99, largest : float
-        Of the weights as used.
-    largest_before : float
-        Before truncation.
-    limit : float
-        Where they were cut off.
-    share_truncated : float
-        Share of rows above the limit.
-    effective : float
-        Kish's effective number of rows.
-    """
-
-    n: int
-    mean: float
+    n: int  # rows with a weight
+    mean: float  # of the weights as used
     median: float
     p99: float
     largest: float
-    largest_before: float
-    limit: float
-    share_truncated: float
-    effective: float
+    largest_before: float  # before truncation
+    limit: float  # where they were cut off
+    share_truncated: float  # share of rows above the limit
+    effective: float  # Kish's effective number of rows
 
 
 def summarise_weights(raw: FloatArray, used: FloatArray, limit: float) -> WeightSummary:

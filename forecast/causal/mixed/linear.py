@@ -159,51 +159,17 @@ class FittedLinearMixed:
         """The (restricted) log-likelihood."""
         return -0.5 * self.deviance
 
-    def subject_effect(
-        self, design: npt.ArrayLike, response: npt.ArrayLike, random: npt.ArrayLike | None = None
-    ) -> tuple[FloatArray, FloatArray]:
-        """Return one subject's predicted effect from its rows so far, and the covariance missed.
-
-        Parameters are as in `LinearMixed.fit`, for one subject; no rows give the mean and the
-        covariance between subjects.
-        """
-        q = len(self.random_covariance)
-        y = np.asarray(response, dtype=np.float64)
-        X = np.asarray(design, dtype=np.float64).reshape(len(y), len(self.coefficients))
-        Z = np.ones((len(y), q)) if random is None else np.asarray(random, dtype=np.float64)
-        Z = Z.reshape(len(y), q)
-        relative = self.random_covariance / self.residual_variance
-        weight = np.linalg.solve(np.eye(q) + relative @ Z.T @ Z, relative)
-        effect: FloatArray = weight @ (Z.T @ (y - X @ self.coefficients))
-        return effect, self.residual_variance * (weight + weight.T) / 2
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Point:
-    """The profiled criterion at one point and what it is made of.
+    """The profiled criterion at one relative factor, and what it is made of."""
 
-    Attributes
-    ----------
-    value : float
-        Minus twice the log-likelihood.
-    slope : ndarray of shape (q, q)
-        Its derivative in the relative covariance.
-    solution : ndarray of shape (p,)
-        Coefficients.
-    inverse : ndarray of shape (p, p)
-        Of the weighted cross-products of the design.
-    variance : float
-        Residual.
-    weight : ndarray of shape (G, q, q)
-        Of each pattern.
-    """
-
-    value: float
-    slope: FloatArray
-    solution: FloatArray
-    inverse: FloatArray
-    variance: float
-    weight: FloatArray
+    value: float  # minus twice the log-likelihood
+    slope: FloatArray  # (q, q): its derivative in the relative covariance L L'
+    solution: FloatArray  # (p,): coefficients b
+    inverse: FloatArray  # (p, p): of the weighted cross-products of the design
+    variance: float  # residual, v
+    weight: FloatArray  # (G, q, q): (I + L L' Z'Z)^-1 L L' of each pattern
 
 
 class Profile:
@@ -336,27 +302,14 @@ class Profile:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rows:
-    """The rows of a mixed model, those of a subject together.
+    """The rows of a mixed model, those of a subject together."""
 
-    Attributes
-    ----------
-    design : ndarray of shape (n, p)
-    response : ndarray of shape (n,)
-    random : ndarray of shape (n, q)
-    starts : ndarray of int, shape (n_subjects,)
-        First row of each subject.
-    subjects : ndarray of shape (n_subjects,)
-        Labels, in order of appearance.
-    order : ndarray of int, shape (n,)
-        Where each row stood in what was given.
-    """
-
-    design: FloatArray
-    response: FloatArray
-    random: FloatArray
-    starts: IntArray
-    subjects: AnyArray
-    order: IntArray
+    design: FloatArray  # (n, p)
+    response: FloatArray  # (n,)
+    random: FloatArray  # (n, q)
+    starts: IntArray  # (n_subjects,): first row of each subject
+    subjects: AnyArray  # (n_subjects,): labels, in order of appearance
+    order: IntArray  # (n,): where each row stood in what was given
 
     @property
     def code(self) -> IntArray:
@@ -399,40 +352,18 @@ def read_rows(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SubjectSums:
-    """Per-subject sums of products.
+    """Per-subject sums of products; P is the number of design columns and one for the response."""
 
-    Attributes
-    ----------
-    total : ndarray of shape (P, P)
-        ``Y'Y`` over all rows; P is the number of design columns and one for the response.
-    inner : ndarray of shape (G, q, q)
-        The patterns of ``Z'Z``; one per subject unless joined.
-    size : ndarray of shape (G,)
-        Subjects per pattern.
-    cross : ndarray of shape (n_subjects, q, P)
-        ``Z'Y`` of each subject.
-    pattern : ndarray of int, shape (n_subjects,)
-        The pattern of each subject.
-    moments : ndarray of shape (G q q, P P), or None
-        Sums over the subjects of a pattern of the outer products of ``Z'Y``, when joined.
-    n_rows : float
-        A subject's rows count as often as the subject.
-    extra : ndarray of shape (G, q, q), optional
-        What the covariances of responses not measured add to ``Z'y y'Z`` of each pattern.
-    weight : ndarray of shape (n_subjects,), optional
-        How often each subject counts; once when not given. ``cross`` then holds the sums times
-        its root.
-    """
-
-    total: FloatArray
-    inner: FloatArray
-    size: FloatArray
-    cross: FloatArray
-    pattern: IntArray
-    moments: FloatArray | None
-    n_rows: float
+    total: FloatArray  # (P, P): Y'Y over all rows
+    inner: FloatArray  # (G, q, q): the patterns of Z'Z, one per subject unless joined
+    size: FloatArray  # (G,): subjects per pattern
+    cross: FloatArray  # (n_subjects, q, P): Z'Y of each subject, times the root of its weight
+    pattern: IntArray  # (n_subjects,): the pattern of each subject
+    moments: FloatArray | None  # (G q q, P P): sums by pattern of outer products of Z'Y, if joined
+    n_rows: float  # a subject's rows count as often as the subject
+    # (G, q, q): what covariances of responses not measured add to Z'y y'Z
     extra: FloatArray | None = None
-    weight: FloatArray | None = None
+    weight: FloatArray | None = None  # (n_subjects,): how often each counts; None for once
 
     @classmethod
     def of(cls, rows: Rows, weight: FloatArray | None = None) -> SubjectSums:

@@ -27,29 +27,14 @@ PSEUDO = 0.5  # subjects added to those with an asymptote, and to those without
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Guess:
-    """Parameters of a round, and the most likely paths under them.
+    """Parameters of a round, and the most likely paths under them."""
 
-    Attributes
-    ----------
-    coefficients : ndarray of shape (p,)
-    factor : ndarray of shape (q, q)
-        Of the covariance between subjects over the residual variance.
-    variance : float
-        Residual.
-    process : float
-        Process variance: what a path gains per unit of the clock, over the residual variance.
-    mixture_weight : float
-        Share of the subjects with an asymptote.
-    path : ndarray of shape (n,)
-        Most likely path of each row's copy.
-    """
-
-    coefficients: FloatArray
-    factor: FloatArray
-    variance: float
-    process: float
-    mixture_weight: float
-    path: FloatArray
+    coefficients: FloatArray  # (p,)
+    factor: FloatArray  # (q, q): L, of the covariance between subjects over the residual variance
+    variance: float  # residual, v
+    process: float  # process variance over the residual variance, w
+    mixture_weight: float  # share of the subjects with an asymptote
+    path: FloatArray  # (n,): most likely path of each row's copy
 
     @property
     def relative(self) -> FloatArray:
@@ -59,24 +44,13 @@ class Guess:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Best:
-    """The most likely parameters of a round.
+    """The most likely parameters of a round."""
 
-    Attributes
-    ----------
-    value : float
-        Minus twice the expected log-likelihood.
-    profile : Profile
-    factor : ndarray of shape (q, q)
-    process : float
-    settled : bool
-        Whether the search for the factor ended by itself.
-    """
-
-    value: float
+    value: float  # minus twice the expected log-likelihood
     profile: Profile
-    factor: FloatArray
-    process: float
-    settled: bool
+    factor: FloatArray  # (q, q)
+    process: float  # over the residual variance
+    settled: bool  # whether the search for the factor ended by itself
 
 
 class Search:

@@ -31,59 +31,30 @@ LOWEST, HIGHEST = -8.0, 0.5  # path on which a tangent is laid
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Tangent:
-    """The rows of all copies, linear in the path.
+    """The rows of all copies, linear in the path."""
 
-    Attributes
-    ----------
-    rows : Rows
-        Design and random columns times the slope of the tangent.
-    low, high : ndarray of shape (n,)
-        Bounds of the response, less where the tangent meets a path of zero.
-    slope : ndarray of shape (n,)
-        Change of the response with the path, 1 where there is no asymptote.
-    """
-
-    rows: Rows
-    low: FloatArray
+    rows: Rows  # design and random columns times the slope of the tangent
+    low: FloatArray  # bounds of the response, less where the tangent meets a path of zero
     high: FloatArray
-    slope: FloatArray
+    slope: FloatArray  # (n,): change of the response with the path, 1 where there is no asymptote
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Copies:
-    """All subjects, then once more for each asymptote those that may have it.
-
-    Attributes
-    ----------
-    rows : Rows
-    low, high : ndarray of shape (n,)
-        Bounds of the response.
-    clock : ndarray of shape (n,)
-        When it was measured.
-    share : ndarray of shape (n,)
-        Asymptote of the row's copy, 0 for none.
-    owner : ndarray of int, shape (n_copies,)
-        Which subject a copy is of.
-    plain : ndarray of bool, shape (n_copies,)
-        Whether it has no asymptote.
-    n_subjects, n_shares : int
-    multiplicative : ndarray of shape (n, m)
-        Change of the last random column with each multiplicative effect.
-    slope_column : int
-        The design's column that is the last random one.
-    """
+    """All subjects, then once more for each asymptote those that may have it."""
 
     rows: Rows
-    low: FloatArray
+    low: FloatArray  # (n,): bounds of the response
     high: FloatArray
-    clock: FloatArray
-    share: FloatArray
-    owner: IntArray
-    plain: BoolArray
+    clock: FloatArray  # (n,): when it was measured
+    share: FloatArray  # (n,): asymptote of the row's copy, 0 for none
+    owner: IntArray  # (n_copies,): which subject a copy is of
+    plain: BoolArray  # (n_copies,): whether it has no asymptote
     n_subjects: int
     n_shares: int
+    # (n, m): derivatives of the last random column in each multiplicative effect
     multiplicative: FloatArray
-    slope_column: int
+    slope_column: int  # the design's column that is the last random one
 
     @property
     def originals(self) -> Rows:
@@ -178,23 +149,12 @@ def _repeated(rows: Rows, at: IntArray, owner: IntArray) -> Rows:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Block:
-    """Subjects with equally many rows, equally many of them known only within bounds.
+    """Subjects with equally many rows, equally many of them known only within bounds."""
 
-    Attributes
-    ----------
-    rows : ndarray of int, shape (k, m)
-        Rows of each subject, the bounded ones last.
-    who : ndarray of int, shape (k,)
-        Which subjects.
-    n_bounded : int
-    factors : ndarray of shape (2, k, n_bounded)
-        Where the last search for the bounded values ended.
-    """
-
-    rows: IntArray
-    who: IntArray
+    rows: IntArray  # (k, m): rows of each subject, the bounded ones last
+    who: IntArray  # (k,): which copies
     n_bounded: int
-    factors: FloatArray
+    factors: FloatArray  # (2, k, n_bounded): where the last search for the bounded values ended
 
     @property
     def bounded(self) -> IntArray:
@@ -204,23 +164,13 @@ class Block:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Filled:
-    """What a guess says of a block.
+    """What a guess says of a block."""
 
-    Attributes
-    ----------
-    left : ndarray of shape (k, m)
-        Responses less their means, bounded ones as expected.
-    precision : ndarray of shape (k, m, m)
-        Inverse covariance, in units of the residual variance.
-    hidden : ndarray of shape (k, n_bounded, n_bounded)
-        Covariance of the bounded values given everything.
-    loglik : ndarray of shape (k,)
-    """
-
-    left: FloatArray
-    precision: FloatArray
+    left: FloatArray  # (k, m): responses less their means, bounded ones as expected
+    precision: FloatArray  # (k, m, m): inverse covariance, in units of the residual variance
+    # (k, n_bounded, n_bounded): covariance of the bounded values, given everything
     hidden: FloatArray
-    loglik: FloatArray
+    loglik: FloatArray  # (k,)
 
 
 def blocks_of(starts: IntArray, measured: BoolArray) -> tuple[Block, ...]:

@@ -13,30 +13,20 @@ from forecast.errors import DataError
 
 @dataclass(frozen=True, slots=True)
 class Intraclass:
-    """Intraclass correlations of a complete table, named as in Shrout & Fleiss 1979.
+    """ICC(2,1) of Shrout & Fleiss 1979: the same raters throughout, taken as a sample of many.
 
     Attributes
     ----------
-    one_way, two_way, consistency : float
-        ICC(1,1): raters differ from target to target; ICC(2,1): the same raters, a sample of
-        many; ICC(3,1): these raters only, their own levels not counted as disagreement.
-    one_way_mean, two_way_mean, consistency_mean : float
-        The same for the mean of all raters: ICC(1,k), ICC(2,k), ICC(3,k).
+    two_way : float
     two_way_interval : tuple of 2 float
-        Of ICC(2,1).
     """
 
-    one_way: float
     two_way: float
-    consistency: float
-    one_way_mean: float
-    two_way_mean: float
-    consistency_mean: float
     two_way_interval: tuple[float, float]
 
 
 def intraclass(ratings: npt.ArrayLike, *, level: float = 0.95) -> Intraclass:
-    """Return the intraclass correlations of n targets rated by the same k raters.
+    """Return the intraclass correlation of n targets rated by the same k raters.
 
     Shrout & Fleiss 1979, Psychol Bull 86:420.
 
@@ -61,7 +51,6 @@ def intraclass(ratings: npt.ArrayLike, *, level: float = 0.95) -> Intraclass:
     raters = n * ((table.mean(axis=0) - centre) ** 2).sum() / (k - 1)
     within = ((table - table.mean(axis=1, keepdims=True)) ** 2).sum()
     rest = (within - (k - 1) * raters) / ((n - 1) * (k - 1))
-    within /= n * (k - 1)
     if targets + raters + rest <= 0:
         raise DataError("All ratings are the same.", "Agreement needs targets that differ.")
     two_way = (targets - rest) / (targets + (k - 1) * rest + k * (raters - rest) / n)
@@ -77,15 +66,7 @@ def intraclass(ratings: npt.ArrayLike, *, level: float = 0.95) -> Intraclass:
         spread = k * raters + (k * n - k - n) * rest
         low = n * (targets - below * rest) / (below * spread + n * targets)
         high = n * (above * targets - rest) / (spread + n * above * targets)
-    return Intraclass(
-        one_way=float((targets - within) / (targets + (k - 1) * within)),
-        two_way=float(two_way),
-        consistency=float((targets - rest) / (targets + (k - 1) * rest)),
-        one_way_mean=float((targets - within) / targets) if targets > 0 else float("nan"),
-        two_way_mean=float((targets - rest) / (targets + (raters - rest) / n)),
-        consistency_mean=float((targets - rest) / targets) if targets > 0 else float("nan"),
-        two_way_interval=(float(low), float(high)),
-    )
+    return Intraclass(float(two_way), (float(low), float(high)))
 
 
 def one_way_intraclass(values: npt.ArrayLike, target: npt.ArrayLike) -> float:

@@ -47,10 +47,6 @@ class FirthLogistic:
         errors: FloatArray = np.sqrt(np.diag(self.covariance))
         return errors
 
-    def probability(self, design: FloatArray) -> FloatArray:
-        """Return the chance of the event for each row of a design matrix."""
-        return _expit(design @ self.coefficients)
-
     def interval(self, name: str, *, level: float = 0.95) -> tuple[float, float]:
         """Return the profile penalised-likelihood interval of one coefficient.
 
@@ -282,10 +278,6 @@ class FittedMixedLogistic:
         """Standard errors of the coefficients."""
         errors: FloatArray = np.sqrt(np.clip(np.diag(self.covariance)[:-1], 0, None))
         return errors
-
-    def probability(self, design: FloatArray) -> FloatArray:
-        """Return the chance of the event in an average group, for each row of a design."""
-        return _expit(design @ self.coefficients)
 
     def interval(
         self, name: str, *, level: float = 0.95, inflation: float = 1.0

@@ -101,27 +101,6 @@ def test_subject_effects_are_those_of_lme4(published):
     assert_allclose(published.effect_covariance[0], expected, rtol=2e-5)
 
 
-@pytest.mark.parametrize(
-    ("seen", "effect", "expected", "spread"),
-    [
-        (1, (-0.8914, -0.0140), 344.593, 62.415),
-        (3, (-5.6511, -1.3031), 328.231, 53.743),
-        (5, (2.6957, 6.1081), 403.279, 42.920),
-        (10, (2.2586, 9.1990), 430.660, 29.068),
-    ],
-)
-def test_an_effect_learns_as_the_rows_come(sleepstudy, published, seen, effect, expected, spread):
-    # subject 308 at lme4's REML estimates, and a new measurement of it on day 9
-    rows = sleepstudy[sleepstudy["Subject"].astype(str) == "308"].head(seen)
-    design = line(rows["Days"])
-    found, missed = published.subject_effect(design, rows["Reaction"], design)
-    later = np.array([1.0, 9.0])
-    assert_allclose(found, effect, atol=3e-4)
-    assert later @ (published.coefficients + found) == pytest.approx(expected, abs=2e-3)
-    total = later @ missed @ later + published.residual_variance
-    assert total**0.5 == pytest.approx(spread, abs=2e-3)
-
-
 def simulated(n, *, irregular, seed):
     rng = np.random.default_rng(seed)
     sizes = rng.integers(3, 12, n)

@@ -105,9 +105,9 @@ def test_those_who_stay_for_being_slow_are_not_taken_for_an_effect():
         effect, fitted = at_the_top(staying(60, 100 + seed, bounded=True))
         found.append(effect)
         errors.append(np.sqrt(fitted.robust_covariance[-1, -1]))
-    assert np.mean(found) == pytest.approx(EFFECT, abs=3 * np.std(found, ddof=1) / np.sqrt(12))
-    # of twelve: 99 in 100 are less than 1.5 times what is true
-    assert np.std(found, ddof=1) < 1.5 * np.mean(errors)
+    assert np.mean(found) == pytest.approx(EFFECT, abs=0.02)  # 12 runs: 0.007 each way
+    # of twelve: 99 in 100 are less than 1.5 times what is true, and more than half of it
+    assert 0.5 < np.std(found, ddof=1) / np.mean(errors) < 1.5
 
 
 def test_a_column_with_multiplicative_effects_has_to_be_in_the_design():
