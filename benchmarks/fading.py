@@ -27,10 +27,8 @@ import numpy as np
 
 from forecast import fit_fading, fit_forecaster, simulate_log
 from forecast._jobs import run_units
-from forecast.assess.coverage import plain_coverage
-from forecast.assess.pit import tie_split_coverage
-from forecast.assess.scores import crps_complete
-from forecast.causal.linear_mixed import LinearMixed
+from forecast.assess import Outcomes, brier, tie_split_coverage
+from forecast.causal.mixed import LinearMixed
 from forecast.forecaster import Forecaster
 from forecast.invented import YEAR, CaseMix, Crew, Paths, World, arrive, hide, simulate_clinic
 from forecast.log import Enquiry, OutcomeLog
@@ -96,11 +94,12 @@ def judged(alone: np.ndarray, told: np.ndarray, left: np.ndarray) -> Numbers:
     padded = np.hstack([np.zeros((len(told), 1)), update.cdf(), np.ones((len(told), 1))])
     low, high = (np.minimum(end, HORIZON + 1).astype(int) for end in interval.T)
     rows = np.arange(len(told))
+    seen = Outcomes(np.minimum(left, update.horizon), left <= update.horizon)
     return {
         "n": float(len(left)),
-        "count": float(crps_complete(count, left).mean()),
-        "update": float(crps_complete(update, left).mean()),
-        "plain": float(plain_coverage(interval, left).mean()),
+        "count": float(brier(count, seen).sum()),
+        "update": float(brier(update, seen).sum()),
+        "plain": float(((interval[:, 0] <= left) & (left <= interval[:, 1])).mean()),
         "claimed": float((padded[rows, high] - padded[rows, low - 1]).mean()),
         "tie_split": float(tie_split_coverage(update, left, level=LEVEL).mean()),
     }

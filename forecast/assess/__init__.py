@@ -1,21 +1,47 @@
-"""Judge predicted counts against what was seen: folds, scores, calibration, coverage, choice."""
+"""Judge predicted counts against what was seen: scores, calibration, coverage, choice, drift.
 
-from forecast.assess.assessment import Assessment, assess_predictions, recalibrate_out_of_fold
-from forecast.assess.calibration import Recalibration, fit_recalibration
-from forecast.assess.conformal import ConformalBounds, conformal_bounds
-from forecast.assess.coverage import Coverage, interval_coverage, plain_coverage
-from forecast.assess.drift import Drift, drift
-from forecast.assess.folds import grouped_folds
-from forecast.assess.outcomes import Outcomes
-from forecast.assess.pit import d_calibration, tie_split_coverage
-from forecast.assess.sample_size import most_parameters, smallest_sample
-from forecast.assess.scores import brier, crps_complete, log_score
-from forecast.assess.selection import OutOfFold, choose, predict_out_of_fold, score_candidates
-from forecast.assess.transport import carry_draws, carry_remaining
+>>> from forecast.assess import Outcomes, brier
+>>> from forecast.survival import CountDistribution
+>>> half_by_two = CountDistribution([[0.25, 0.25]] * 2)  # two tattoos: cleared by two in half
+>>> seen = Outcomes(step=[2, 1], observed=[True, False])  # one cleared, one client stopped
+>>> brier(half_by_two, seen).round(4).tolist()
+[0.0625, 0.25]
+"""
+
+from typing import TYPE_CHECKING
+
+from forecast._doors import door
+
+if TYPE_CHECKING:
+    from forecast.assess.assessment import Assessment, assess_predictions, recalibrate_out_of_fold
+    from forecast.assess.calibration import (
+        Recalibration,
+        carry_draws,
+        carry_remaining,
+        fit_recalibration,
+    )
+    from forecast.assess.coverage import (
+        Coverage,
+        d_calibration,
+        interval_coverage,
+        tie_split_coverage,
+    )
+    from forecast.assess.drift import Drift
+    from forecast.assess.dropout import last_supported
+    from forecast.assess.outcomes import Outcomes
+    from forecast.assess.scores import brier, log_score
+    from forecast.assess.selection import (
+        OutOfFold,
+        choose,
+        crps_gap,
+        grouped_folds,
+        most_parameters,
+        predict_out_of_fold,
+        score_candidates,
+    )
 
 __all__ = [
     "Assessment",
-    "ConformalBounds",
     "Coverage",
     "Drift",
     "OutOfFold",
@@ -26,19 +52,18 @@ __all__ = [
     "carry_draws",
     "carry_remaining",
     "choose",
-    "conformal_bounds",
-    "crps_complete",
+    "crps_gap",
     "d_calibration",
-    "drift",
     "fit_recalibration",
     "grouped_folds",
     "interval_coverage",
+    "last_supported",
     "log_score",
     "most_parameters",
-    "plain_coverage",
     "predict_out_of_fold",
     "recalibrate_out_of_fold",
     "score_candidates",
-    "smallest_sample",
     "tie_split_coverage",
 ]
+
+__getattr__, __dir__ = door(__name__, __file__)

@@ -1,32 +1,39 @@
-"""Everything that is promised about out-of-fold predictions, measured with its error."""
+"""Everything that is promised about out-of-fold predictions, measured with its error.
+
+Every single-number score with its standard error, and verdicts on groups that chance alone rarely
+makes.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
+from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
+from forecast._types import AnyArray, BoolArray, FloatArray
 from forecast.assess.calibration import Groups, Recalibration, fit_recalibration, labels_of
-from forecast.assess.coverage import Coverage, interval_coverage
-from forecast.assess.dropout import last_supported, still_watched
-from forecast.assess.folds import grouped_folds
-from forecast.assess.measures import measure_all
+from forecast.assess.coverage import Coverage, d_calibration, interval_coverage
+from forecast.assess.dropout import last_supported, still_watched, wilson_interval
 from forecast.assess.outcomes import Outcomes
-from forecast.assess.reliability import observed_to_expected, reliability_table
-from forecast.assess.verdicts import coverage_range, verdicts
+from forecast.assess.reliability import calibration_at, observed_to_expected, reliability_table
+from forecast.assess.scores import auc_at, brier, log_score, uno_concordance
+from forecast.assess.selection import grouped_folds
 from forecast.errors import RequestError
 from forecast.survival import CountDistribution
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Assessment", "assess_predictions", "recalibrate_out_of_fold"]
+Measures = dict[tuple[str, int | None], float]
 
-FloatArray = npt.NDArray[np.float64]
 FEWEST_EVENTS = 20
+MARGIN = 0.03
+TOLERANCE = 0.10
+FALSE_ALARMS = 0.05  # over all groups together
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -37,7 +44,10 @@ class Assessment:
     ----------
     scores : DataFrame
         ``metric``, ``step`` (missing where it is not of one step), ``value``,
-        ``standard_error`` (by resampling subjects).
+        ``standard_error`` (by resampling subjects). Metrics are ``log_score`` per watched step,
+        ``crps``, ``concordance``, ``observed_to_expected``, ``skill``, ``d_calibration_p``; and at
+        each step ``brier``, ``auc``, ``calibration_slope``, ``calibration_intercept``, ``ici``,
+        ``e50``, ``e90``.
     reliability : DataFrame
         As from :func:`~forecast.assess.reliability.reliability_table`, of the first repeat.
     coverage : Coverage
@@ -97,7 +107,7 @@ def recalibrate_out_of_fold(
     return tuple(CountDistribution(pmf) for pmf in pmfs), whole
 
 
-def _rows(groups: Groups | None, rows: npt.NDArray[np.bool_]) -> Groups | None:
+def _rows(groups: Groups | None, rows: BoolArray) -> Groups | None:
     if groups is None:
         return None
     return {name: np.asarray(values, dtype=object)[rows] for name, values in groups.items()}
@@ -144,7 +154,7 @@ def assess_predictions(
     judged = tuple(step for step in steps if step <= horizon)
     watched = still_watched(seen, horizon=horizon, group=by)
     return Assessment(
-        scores=measure_all(
+        scores=_measure_all(
             kept,
             seen,
             steps=judged,
@@ -155,7 +165,7 @@ def assess_predictions(
             seed=seed,
         ),
         reliability=reliability_table(kept[0], seen, steps=judged),
-        coverage=mean_coverage(
+        coverage=_mean_coverage(
             [interval_coverage(each, seen, level=level, watched=watched) for each in kept]
         ),
         subgroups=_subgroups(kept, seen, _rows(groups, usable) or {}, level),
@@ -169,7 +179,7 @@ def assess_predictions(
 
 def _judged_paths(
     predicted: Sequence[CountDistribution], outcomes: Outcomes
-) -> tuple[int, npt.NDArray[np.bool_]]:
+) -> tuple[int, BoolArray]:
     """Return the last step with five paths watched, and which paths entered before it."""
     if not predicted or not len(outcomes):
         raise RequestError(
@@ -191,7 +201,7 @@ def _doubts(seen: Outcomes, steps: Sequence[int], horizon: int, n_late: int) -> 
     return tuple(messages)
 
 
-def mean_coverage(parts: Sequence[Coverage]) -> Coverage:
+def _mean_coverage(parts: Sequence[Coverage]) -> Coverage:
     """Return the average over repeats, field by field."""
     values: dict[str, Any] = asdict(parts[0])
     for name, value in values.items():
@@ -214,7 +224,7 @@ def _subgroups(
             inside = labels == label
             part, own = [each[inside] for each in repeats], seen.take(inside)
             found.append(
-                mean_coverage([interval_coverage(each, own, level=level) for each in part])
+                _mean_coverage([interval_coverage(each, own, level=level) for each in part])
             )
             row = _one_group(found[-1], part, own)
             rows.append({"factor": factor, "label": str(label)} | row)
@@ -225,7 +235,7 @@ def _subgroups(
 
 
 def _one_group(found: Coverage, repeats: list[CountDistribution], seen: Outcomes) -> dict[str, Any]:
-    low, high = coverage_range(found)
+    low, high = _coverage_range(found)
     ratio, error = np.mean([observed_to_expected(each, seen) for each in repeats], axis=0)
     return {
         "n_paths": len(seen),
@@ -236,3 +246,158 @@ def _one_group(found: Coverage, repeats: list[CountDistribution], seen: Outcomes
         "observed_to_expected": float(ratio),
         "observed_to_expected_error": float(error),
     }
+
+
+def _measure_all(
+    repeats: Sequence[CountDistribution],
+    seen: Outcomes,
+    *,
+    steps: Sequence[int],
+    horizon: int,
+    reference: Sequence[CountDistribution],
+    drop_out_group: AnyArray | None,
+    replicates: int,
+    seed: int,
+) -> pd.DataFrame:
+    """Return the measures averaged over repeats, with standard errors by resampling subjects.
+
+    Columns ``metric``, ``step``, ``value``, ``standard_error``. The p-value of D-calibration is
+    of the first repeat.
+    """
+    import pandas as pd
+
+    def values(weight: FloatArray, sets: Sequence[CountDistribution]) -> Measures:
+        used = weight > 0  # who has no weight says nothing
+        part = replace(seen, weight=weight).take(used)
+        by = None if drop_out_group is None else drop_out_group[used]
+        watched = still_watched(part, horizon=horizon, group=by)
+        found = [_measure(each[used], part, steps, horizon, watched) for each in sets]
+        mean = {key: float(np.mean([each[key] for each in found])) for key in found[0]}
+        if reference:
+            other = [
+                brier(each[used], part, horizon=horizon, watched=watched).sum()
+                for each in reference[: len(sets)]
+            ]
+            mean["skill", None] = float(1 - mean["crps", None] / np.mean(other))
+        return mean
+
+    drawn = [
+        values(seen.weight * times, repeats[:1])
+        for times in _resamples(seen, replicates=replicates, seed=seed)
+    ]
+    rows: list[dict[str, object]] = []
+    for key, value in values(seen.weight, repeats).items():
+        error = _spread([each[key] for each in drawn])
+        rows.append({"metric": key[0], "step": key[1], "value": value, "standard_error": error})
+    chance = d_calibration(repeats[0], seen, seed=seed).p_value
+    rows.append({"metric": "d_calibration_p", "value": chance, "standard_error": float("nan")})
+    return pd.DataFrame(rows).astype({"step": "Int64"})
+
+
+def _measure(
+    distribution: CountDistribution,
+    seen: Outcomes,
+    steps: Sequence[int],
+    horizon: int,
+    watched: FloatArray,
+) -> Measures:
+    scores = brier(distribution, seen, horizon=horizon, watched=watched)
+    order = uno_concordance(distribution, seen, horizon=horizon, watched=watched)
+    found: Measures = {
+        ("log_score", None): log_score(distribution, seen),
+        ("crps", None): float(scores.sum()),
+        ("concordance", None): order,
+        ("observed_to_expected", None): observed_to_expected(distribution, seen)[0],
+    }
+    areas = auc_at(distribution, seen, steps, watched=watched)
+    calibrations = calibration_at(distribution, seen, steps, watched=watched)
+    for step, area, (slope, error) in zip(steps, areas, calibrations, strict=True):
+        found |= {
+            ("brier", step): float(scores[step - 1]),
+            ("auc", step): float(area),
+            ("calibration_slope", step): slope.slope,
+            ("calibration_intercept", step): slope.intercept,
+            ("ici", step): error.ici,
+            ("e50", step): error.e50,
+            ("e90", step): error.e90,
+        }
+    return found
+
+
+def _resamples(seen: Outcomes, *, replicates: int, seed: int) -> list[FloatArray]:
+    """Return how often each path counts when subjects are drawn with replacement."""
+    rng = np.random.default_rng(seed)
+    _, owner = np.unique(seen.subject.astype(str), return_inverse=True)
+    n_subjects = int(owner.max()) + 1
+    even = np.full(n_subjects, 1 / n_subjects)
+    return [rng.multinomial(n_subjects, even)[owner].astype(float) for _ in range(replicates)]
+
+
+def _spread(values: Sequence[float]) -> float:
+    known = np.array([value for value in values if np.isfinite(value)])
+    return float(known.std(ddof=1)) if len(known) > 1 else float("nan")
+
+
+def _coverage_range(found: Coverage) -> tuple[float, float]:
+    """Return the 95 % Wilson interval of the randomised coverage, at its effective size."""
+    share = found.tie_split
+    if not np.isfinite(share):
+        return 0.0, 1.0
+    return wilson_interval(min(max(share, 0.0), 1.0), _effective_paths(found))
+
+
+def _effective_paths(found: Coverage) -> float:
+    """Return how many independent paths the coverage rests on, one subject's paths being alike."""
+    share = min(max(found.tie_split, 0.0), 1.0)
+    if found.tie_split_error > 0 and 0 < share < 1:
+        return min(found.n_effective * 1.5, share * (1 - share) / found.tie_split_error**2)
+    return found.n_effective
+
+
+def verdicts(found: Sequence[Coverage], ratios: Sequence[tuple[float, float]]) -> list[str]:
+    """Return "holds", "cannot say" or "fails" for each group.
+
+    *Fails*: coverage is below the level by more than 0.03, or events differ from the expected
+    number by more than a fifth, and chance alone would make one or more such findings among all
+    groups given in at most 5 of 100 assessments (Holm over two tests for each group).
+    *Holds*: the coverage interval lies above the level less 0.10, the ratio of events to
+    expected lies within 2/3 and 3/2 with 95 % confidence, and neither would fail by itself.
+    Otherwise, and with under 20 events: *cannot say*.
+
+    Parameters
+    ----------
+    found : sequence of Coverage
+        One for each group.
+    ratios : sequence of (ratio, error)
+        Events over expected events, and the standard error.
+    """
+    from statsmodels.stats.multitest import multipletests
+
+    judged = [
+        place
+        for place, (one, pair) in enumerate(zip(found, ratios, strict=True))
+        if one.n_events >= FEWEST_EVENTS and np.isfinite([*pair, one.tie_split]).all()
+    ]
+    answers = ["cannot say"] * len(found)
+    plain = np.array([_chances(found[place], *ratios[place]) for place in judged])
+    together = plain
+    if judged:
+        together = multipletests(plain.ravel(), method="holm")[1].reshape(plain.shape)
+    for place, alone, adjusted in zip(judged, plain, together, strict=True):
+        one, (ratio, error) = found[place], ratios[place]
+        large = np.array([one.tie_split < one.level - MARGIN, not 1 / 1.2 <= ratio <= 1.2])
+        sure = _coverage_range(one)[0] > one.level - TOLERANCE
+        sure &= ratio - 1.96 * error > 2 / 3 and ratio + 1.96 * error < 1.5
+        if (large & (adjusted <= FALSE_ALARMS)).any():
+            answers[place] = "fails"
+        elif sure and not (large & (alone <= FALSE_ALARMS)).any():
+            answers[place] = "holds"
+    return answers
+
+
+def _chances(found: Coverage, ratio: float, error: float) -> tuple[float, float]:
+    """Return the chances of so low a coverage, and of so unusual a ratio, if the promise holds."""
+    normal, size = NormalDist(), _effective_paths(found)
+    spread = np.sqrt(found.level * (1 - found.level) / max(size, 1e-12))
+    short = normal.cdf(float((found.tie_split - found.level) / spread))
+    return short, 2 * normal.cdf(-abs(ratio - 1) / error)

@@ -1,24 +1,26 @@
-"""Correct a predicted count distribution by how earlier predictions turned out."""
+"""Correct a predicted count distribution by how earlier predictions turned out.
+
+The correction is a map H' = exp(shift) H^power of the cumulative hazard, fitted by the likelihood
+of what was seen; parameter draws around the distribution are moved along.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level
-from forecast.assess.map_likelihood import Ranges, map_chance, path_loss, predicted_ranges
+from forecast._types import FloatArray
 from forecast.assess.outcomes import Outcomes
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution
 
-__all__ = ["Groups", "Recalibration", "fit_recalibration", "labels_of"]
-
-FloatArray = npt.NDArray[np.float64]
 Groups = Mapping[str, npt.ArrayLike]
+Ranges = tuple[FloatArray, FloatArray, FloatArray]
 
 # Both chosen by simulation (see DEVELOPERS.md): the first leaves a wrongly shaped model free to
 # be put right at 45 events, the second finds a covariate the model left out at 300 paths and
@@ -27,6 +29,9 @@ SHRINK = 0.5
 GROUP_SHRINK = 0.2
 FEWEST_EVENTS = 5
 EVENTS_PER_TAIL = 3
+SMALLEST = 1e-300
+LARGEST_LOG = 6.5  # exp(-exp(6.5)) is 0 to every digit, and nothing overflows
+NOBODY = 1e-9  # a chance of no event so far below which nothing can be said of what follows
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,18 +91,14 @@ class Recalibration:
         """
         shift = self.shift + _group_shift(self.group_shifts, groups or {}, len(distribution))
         raw = distribution.cdf()
-        mapped = map_chance(raw, shift[:, None], self.power)
-        tail = self.open_tail()
+        mapped = _map_chance(raw, shift[:, None], self.power)
+        tail = 0.0
+        if self.n_events:  # a tail of this chance holds three of the events used
+            tail = min(EVENTS_PER_TAIL / self.n_events * (1 - 1e-9), 0.5)
         # the middle of three: corrected where events settle it, in the tails what is nearer to
         # the middle of the distribution, so that both ends of every interval lie further out
         mapped = np.median([raw, mapped, np.clip(mapped, tail, 1 - tail)], axis=0)
         return CountDistribution(np.clip(np.diff(mapped, axis=1, prepend=0.0), 0, None))
-
-    def open_tail(self) -> float:
-        """Return the chance that a tail must have to hold three of the events used, at most 1/2."""
-        if not self.n_events:
-            return 0.0
-        return min(EVENTS_PER_TAIL / self.n_events * (1 - 1e-9), 0.5)
 
     def enough_for(self, level: float) -> bool:
         """Return whether each tail outside ``level`` holds about three of the events used.
@@ -141,8 +142,8 @@ class Recalibration:
         )
 
 
-def label_of(value: object) -> str:
-    """Return a group label as text, whole numbers and flags alike whatever their type."""
+def _label(value: object) -> str:
+    # whole numbers and flags are alike whatever their type
     if isinstance(value, bool | int | float | np.number | np.bool_):
         number = float(value)
         return str(int(number)) if number.is_integer() else str(number)
@@ -156,7 +157,7 @@ def labels_of(name: str, values: npt.ArrayLike, n: int) -> list[str]:
         raise RequestError(
             f"Group {name!r} has {len(array)} label(s) for {n} row(s).", "Give one per row."
         )
-    return [label_of(value) for value in array]
+    return [_label(value) for value in array]
 
 
 def _group_shift(shifts: Mapping[str, Mapping[str, float]], groups: Groups, n: int) -> FloatArray:
@@ -222,14 +223,7 @@ def _widen_only(found: Recalibration) -> Recalibration:
         f"{found.n_events} event(s) behind the correction: an 80 % interval needs "
         f"{round(2 * EVENTS_PER_TAIL / 0.2)}; the wider of corrected and uncorrected is used."
     )
-    return Recalibration(
-        found.shift,
-        min(found.power, 1.0),
-        found.group_shifts,
-        found.n_paths,
-        found.n_events,
-        (message,),
-    )
+    return replace(found, power=min(found.power, 1.0), messages=(message,))
 
 
 def _group_design(groups: Groups, n: int) -> tuple[list[tuple[str, str]], FloatArray]:
@@ -266,3 +260,115 @@ def _maximise(
 
     found: FloatArray = minimize(loss, np.zeros(len(spread)), method="BFGS", jac=True).x
     return found
+
+
+def _map_chance(chance: FloatArray, shift: FloatArray | float, power: float) -> FloatArray:
+    """Return 1 - exp(-exp(shift) H^power) with H = -log(1 - chance); 0 and 1 stay."""
+    hazard, _, _ = _mapped_hazard(chance, shift, power)
+    inside = (chance > 0) & (chance < 1)
+    mapped: FloatArray = np.where(inside, -np.expm1(-hazard), chance >= 1)
+    return mapped
+
+
+def predicted_ranges(repeats: Sequence[CountDistribution], outcomes: Outcomes) -> list[Ranges]:
+    """Return, per repeat, the predicted chance by the entry, before and by what was seen.
+
+    A path censored after step C lies between the chance by C and 1.
+    """
+    ranges = []
+    for distribution in repeats:
+        outcomes.check_matches(distribution)
+        seen = outcomes.up_to(distribution.horizon)
+        padded = np.hstack([np.zeros((len(seen), 1)), distribution.cdf()])
+        rows = np.arange(len(seen))
+        low = padded[rows, seen.step - seen.observed]
+        high = np.where(seen.observed, padded[rows, seen.step], 1.0)
+        ranges.append((padded[rows, seen.entry], low, high))
+    return ranges
+
+
+def path_loss(
+    ranges: Ranges, shift: FloatArray | float, power: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return minus each path's log likelihood and its slopes in ``shift`` and ``log(power)``."""
+    entered, low, high = (_mapped_hazard(part, shift, power) for part in ranges)
+    before, by = np.exp(-low[0]), np.exp(-high[0])
+    chance = np.maximum(before - by, 1e-12)
+    value = -np.log(chance) - entered[0]
+
+    def slope(turn: int) -> FloatArray:
+        lost: FloatArray = (low[turn] * before - high[turn] * by) / chance
+        return lost - entered[turn]
+
+    return value, slope(1), slope(2)
+
+
+def _mapped_hazard(
+    chance: FloatArray, shift: FloatArray | float, power: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the mapped cumulative hazard and its slopes in ``shift`` and ``log(power)``."""
+    cumulative = -np.log(np.maximum(1 - chance, SMALLEST))
+    log_hazard = np.log(np.maximum(cumulative, SMALLEST))
+    # A chance of 1 stays 1 under every map.
+    log_mapped = np.where(chance >= 1, LARGEST_LOG, shift + power * log_hazard)
+    mapped = np.exp(np.minimum(log_mapped, LARGEST_LOG))
+    return mapped, mapped, mapped * power * log_hazard
+
+
+def carry_draws(draws: npt.ArrayLike, target: CountDistribution) -> FloatArray:
+    """Return draws of a distribution moved so that their mean is exactly ``target``.
+
+    Recalibration maps one distribution; parameter draws around it must follow. Probability is
+    carried from the draws' mean to the target in order of the steps (the monotone transport),
+    by the same amounts in every draw, so that draws stay distributions and differ as before.
+
+    Parameters
+    ----------
+    draws : array of shape (n_draws, horizon)
+        One subject's probabilities under each draw.
+    target : CountDistribution
+        One row, same horizon.
+
+    Examples
+    --------
+    >>> target = CountDistribution([[0.25, 0.5]])
+    >>> carry_draws([[0.5, 0.5], [0.5, 0.0]], target).tolist()
+    [[0.25, 0.75], [0.25, 0.25]]
+    """
+    given = np.atleast_2d(np.asarray(draws, dtype=np.float64))
+    if len(target) != 1 or given.shape[1] != target.horizon:
+        raise RequestError(
+            f"The draws have shape {given.shape}, the target {target.pmf.shape}.",
+            "Give the draws of one subject over the target's horizon.",
+        )
+    whole = np.column_stack([given, np.clip(1 - given.sum(axis=1), 0, None)])
+    source = np.append(0.0, np.cumsum(whole.mean(axis=0)))
+    goal = np.append(np.append(0.0, target.cdf()[0]), 1.0)
+    overlap = np.minimum(source[1:, None], goal[1:]) - np.maximum(source[:-1, None], goal[:-1])
+    share = np.clip(overlap, 0, None)
+    total = share.sum(axis=1, keepdims=True)
+    kernel = np.divide(share, total, out=np.eye(len(share)), where=total > 0)
+    moved: FloatArray = (whole @ kernel)[:, :-1]
+    return moved
+
+
+def carry_remaining(
+    draws: FloatArray, target: CountDistribution, done: int, steps: int
+) -> FloatArray:
+    """Return draws of the ``steps`` after ``done``, given no event by then, moved to ``target``.
+
+    Zeros where ``target`` has the event by ``done`` for certain: of such a subject nothing is
+    known.
+
+    Parameters
+    ----------
+    draws : ndarray of shape (n_draws, done + steps or more)
+        One subject's probabilities from step 1 on, under each draw.
+    target : CountDistribution
+        One row, from step 1 on, same horizon.
+    """
+    if done and target.survival()[0, done - 1] < NOBODY:
+        return np.zeros((len(draws), steps))
+    remaining = CountDistribution(target.given_not_by(done).pmf[:, :steps])
+    left = 1 - draws[:, :done].sum(axis=1, keepdims=True)
+    return carry_draws(draws[:, done : done + steps] / np.maximum(left, NOBODY), remaining)

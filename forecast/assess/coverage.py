@@ -1,4 +1,7 @@
-"""How often an interval holds the outcome, when some outcomes were not seen to the end."""
+"""How often an interval holds the outcome, when some outcomes were not seen to the end.
+
+Behind it: where each outcome fell in its own predicted distribution, ties broken at random.
+"""
 
 from __future__ import annotations
 
@@ -7,21 +10,16 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_level
+from forecast._checks import check_level, check_whole_number
+from forecast._types import BoolArray, FloatArray
 from forecast.assess.dropout import (
     effective_size,
     last_supported,
     watched_until,
     wilson_interval,
 )
-from forecast.assess.outcomes import Outcomes
-from forecast.assess.pit import pit_ranges, tie_split_share
-from forecast.errors import RequestError
+from forecast.assess.outcomes import Outcomes, by_subject
 from forecast.survival import CountDistribution
-
-__all__ = ["Coverage", "interval_coverage", "plain_coverage", "score_curve"]
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +138,7 @@ def interval_coverage(
 
 def _plain(
     ends: FloatArray, seen: Outcomes, watched: FloatArray, top: int
-) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_], FloatArray]:
+) -> tuple[BoolArray, BoolArray, FloatArray]:
     """Return covered, settled and the weight of each path."""
     low, high = ends.T
     # Passing `settled_at` without the event settles it: beyond the interval, or inside for good.
@@ -183,8 +181,7 @@ def _mean_by_subject(value: FloatArray, weight: FloatArray, seen: Outcomes) -> t
     if not total:
         return float("nan"), float("nan")
     mean = float(weight @ value / total)
-    _, owner = np.unique(seen.subject.astype(str), return_inverse=True)
-    parts = np.bincount(owner, weights=weight * (value - mean))
+    parts = by_subject(weight * (value - mean), seen.subject)
     return mean, float(np.sqrt((parts**2).sum()) / total)
 
 
@@ -193,60 +190,136 @@ def _one_sided(given: CountDistribution, seen: Outcomes, level: float) -> tuple[
     low, high = pit_ranges(given, seen)
     tail = (1 - level) / 2
     reached = np.where(seen.observed, high, low)
-    below = 1 - score_curve(reached, seen.observed, tail, weight=seen.weight, before=True)
-    above = score_curve(low, seen.observed, 1 - tail, weight=seen.weight, before=True)
+    below = 1 - score_curve(reached, seen.observed, tail, seen.weight)
+    above = score_curve(low, seen.observed, 1 - tail, seen.weight)
     return below, above
 
 
 def score_curve(
-    score: npt.ArrayLike,
-    observed: npt.ArrayLike,
-    at: float,
-    *,
-    weight: npt.ArrayLike | None = None,
-    before: bool = False,
+    score: npt.ArrayLike, observed: npt.ArrayLike, at: float, weight: FloatArray
 ) -> float:
-    """Return the Kaplan-Meier chance of a score beyond ``at``, or at least ``at`` if ``before``.
+    """Return the Kaplan-Meier chance of a score of at least ``at``.
 
     ``observed`` is False where the score is only known to be at least what is given; at equal
     scores an observed one comes first.
 
     Examples
     --------
-    >>> score_curve([0.2, 0.4, 0.4, 0.9], [True, False, True, True], 0.5)
+    >>> score_curve([0.2, 0.4, 0.4, 0.9], [True, False, True, True], 0.5, np.ones(4))
     0.5
     """
-    scores = np.asarray(score, dtype=np.float64)
-    seen = np.asarray(observed, dtype=bool)
-    each = np.ones(len(scores)) if weight is None else np.asarray(weight, dtype=np.float64)
-    values, place = np.unique(scores.round(12), return_inverse=True)
-    happened = np.bincount(place, weights=each * seen, minlength=len(values))
-    present = np.bincount(place, weights=each, minlength=len(values))[::-1].cumsum()[::-1]
-    upto = values < at - 1e-9 if before else values <= at + 1e-9
-    return float(np.prod(1 - happened[upto] / np.maximum(present[upto], 1e-12)))
+    values, place = np.unique(np.asarray(score).round(12), return_inverse=True)
+    happened = np.bincount(place, weights=weight * np.asarray(observed), minlength=len(values))
+    present = np.bincount(place, weights=weight, minlength=len(values))[::-1].cumsum()[::-1]
+    before = values < at - 1e-9
+    return float(np.prod(1 - happened[before] / np.maximum(present[before], 1e-12)))
 
 
-def plain_coverage(interval: npt.ArrayLike, step: npt.ArrayLike) -> FloatArray:
-    """Return 1 where a known count lies in its interval, else 0, shape (n,).
+def pit_ranges(
+    distribution: CountDistribution, outcomes: Outcomes
+) -> tuple[FloatArray, FloatArray]:
+    """Return the ends of the stretch of [0, 1] in which each path's rank lies, two arrays (n,).
+
+    For an event at T that is [F(T - 1), F(T)]; for a path censored at C it is [F(C), 1]; F is
+    the distribution given no event by the path's entry.
+    """
+    seen = outcomes.up_to(distribution.horizon)
+    by_step = seen.conditioned(distribution).cdf()
+    padded = np.hstack([np.zeros((len(seen), 1)), by_step])
+    rows = np.arange(len(seen))
+    low = padded[rows, seen.step - seen.observed]
+    high = np.where(seen.observed, padded[rows, seen.step], 1.0)
+    return low, high
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DCalibration:
+    """How evenly the outcomes spread over the predicted distributions."""
+
+    # (bins,): paths in each equal stretch of F, censored ones spread over where they may fall
+    counts: FloatArray
+    statistic: float  # Pearson's chi-square against equal counts
+    p_value: float  # its tail chance with bins - 1 degrees
+
+
+def d_calibration(
+    distribution: CountDistribution, outcomes: Outcomes, *, bins: int = 10, seed: int = 0
+) -> DCalibration:
+    """Return the D-calibration test of Haider et al. (2020, JMLR 21:85) for counts.
+
+    Because counts are tied, an event at T is placed at F(T - 1) + V (F(T) - F(T - 1)) with V
+    uniform: placing it at F(T), or half-way, rejects even the true distribution. With much
+    censoring the test is cautious, as the censored paths are spread as predicted.
+    """
+    from scipy.stats import chi2
+
+    bins = check_whole_number(bins, name="bins", low=2)
+    low, high = pit_ranges(distribution, outcomes)
+    seen = outcomes.up_to(distribution.horizon)
+    drawn = low + np.random.default_rng(seed).random(len(low)) * (high - low)
+    place = np.minimum((drawn * bins).astype(np.int64), bins - 1)
+    exact = np.zeros((len(low), bins))
+    exact[np.arange(len(low)), place] = 1
+    edges = np.linspace(0, 1, bins + 1)
+    overlap = np.clip(edges[1:] - np.maximum(edges[:-1], low[:, None]), 0, None)
+    spread = overlap / np.maximum(1 - low, 1e-12)[:, None]
+    spread[low >= 1] = np.eye(bins)[-1]
+    counts: FloatArray = seen.weight @ np.where(seen.observed[:, None], exact, spread)
+    expected = counts.sum() / bins
+    statistic = float(((counts - expected) ** 2 / expected).sum())
+    return DCalibration(counts, statistic, float(chi2.sf(statistic, bins - 1)))
+
+
+def tie_split_share(low: FloatArray, high: FloatArray, *, level: float) -> FloatArray:
+    """Return how much of each stretch [low, high] of ranks lies in the middle ``level``, (n,).
+
+    A stretch without length counts whole or not at all.
+
+    Examples
+    --------
+    >>> tie_split_share(np.array([0.0, 0.2]), np.array([0.2, 0.2]), level=0.8).round(9).tolist()
+    [0.5, 1.0]
+    """
+    tail = (1 - check_level(level)) / 2
+    inside = np.clip(np.minimum(high, 1 - tail) - np.maximum(low, tail), 0, None)
+    length = high - low
+    point = (low >= tail) & (low <= 1 - tail)
+    share: FloatArray = np.divide(
+        inside, length, out=point.astype(np.float64), where=length > 1e-12
+    )
+    return share
+
+
+def tie_split_coverage(
+    distribution: CountDistribution, step: npt.ArrayLike, *, level: float
+) -> FloatArray:
+    """Return each row's chance of lying in its interval when the ends are randomised, shape (n,).
+
+    A whole-number interval of a perfect distribution covers more than its level, by an amount
+    that depends on the steps' chances. Let each end take in its own step with just the chance
+    that makes both tails exact: then a perfect distribution covers exactly ``level`` on average,
+    and any other answer is the model's doing. This returns the expected value over that
+    randomisation: the part of [F(T - 1), F(T)] inside the middle ``level``, over its length.
 
     Parameters
     ----------
-    interval : array of shape (n, 2)
-        Ends included; ``inf`` for an open end.
+    distribution : CountDistribution
+        One row per subject.
     step : array of shape (n,)
-        The known count; ``inf`` for never, which only an open end covers.
+        The known count; ``inf``, or anything beyond the horizon, is one class "later or never".
+    level : float
+        The interval's level, in (0, 1).
 
-    Raises
-    ------
-    RequestError
-        If an interval's ends cross.
+    Examples
+    --------
+    >>> even = CountDistribution(np.full((4, 4), 0.25))
+    >>> float(tie_split_coverage(even, [1, 2, 3, 4], level=0.8).mean().round(9))
+    0.8
     """
-    ends = np.asarray(interval, dtype=np.float64)
     counts = np.asarray(step, dtype=np.float64)
-    crossed = ends[:, 0] > ends[:, 1]
-    if crossed.any():
-        raise RequestError(
-            f"{crossed.sum()} interval(s) end before they start, first row {crossed.argmax()}.",
-            "Give the lower end first.",
-        )
-    return ((ends[:, 0] <= counts) & (counts <= ends[:, 1])).astype(np.float64)
+    horizon = distribution.horizon
+    n = len(distribution)
+    edges = np.hstack([np.zeros((n, 1)), distribution.cdf(), np.ones((n, 1))])
+    last = np.minimum(counts, horizon + 1).astype(np.int64)
+    rows = np.arange(n)
+    return tie_split_share(edges[rows, last - 1], edges[rows, last], level=level)

@@ -5,16 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from forecast.assess.map_likelihood import Ranges, path_loss, predicted_ranges
-from forecast.assess.outcomes import Outcomes
+from forecast._types import FloatArray
+from forecast.assess.calibration import Ranges, path_loss, predicted_ranges
+from forecast.assess.outcomes import Outcomes, by_subject
 from forecast.errors import DataError
 from forecast.survival import CountDistribution
 
-__all__ = ["Drift", "drift"]
-
-FloatArray = npt.NDArray[np.float64]
 FEWEST_EVENTS = 5
 
 
@@ -43,42 +40,41 @@ class Drift:
     p_value: float
     n_events: int
 
+    @classmethod
+    def of(cls, distribution: CountDistribution, outcomes: Outcomes) -> Drift:
+        """Return the drift of later outcomes against the predictions made for them.
 
-def drift(distribution: CountDistribution, outcomes: Outcomes) -> Drift:
-    """Return the drift of later outcomes against the predictions made for them.
+        The unpenalised maximum likelihood of the recalibration map (one shift, one power), censored
+        paths as they are.
 
-    The unpenalised maximum likelihood of the recalibration map (one shift, one power), censored
-    paths as they are.
-
-    Raises
-    ------
-    DataError
-        If there are fewer than five events.
-    """
-    if outcomes.n_events < FEWEST_EVENTS:
-        raise DataError(
-            f"{outcomes.n_events} event(s) were seen.",
-            f"Wait for at least {FEWEST_EVENTS} before asking for drift.",
+        Raises
+        ------
+        DataError
+            If there are fewer than five events.
+        """
+        if outcomes.n_events < FEWEST_EVENTS:
+            raise DataError(
+                f"{outcomes.n_events} event(s) were seen.",
+                f"Wait for at least {FEWEST_EVENTS} before asking for drift.",
+            )
+        ranges = predicted_ranges([distribution], outcomes)[0]
+        found = _solve(ranges, outcomes.weight)
+        bread = np.linalg.inv(_information(ranges, outcomes.weight, found))
+        each = _slopes(ranges, found) * outcomes.weight[:, None]
+        moved = np.column_stack([by_subject(column, outcomes.subject) for column in each.T])
+        covariance = bread @ (moved.T @ moved) @ bread
+        statistic = float(found @ np.linalg.solve(covariance, found))
+        error = np.sqrt(np.diag(covariance))
+        power = float(np.exp(found[1]))
+        return cls(
+            shift=float(found[0]),
+            shift_error=float(error[0]),
+            power=power,
+            power_error=power * float(error[1]),
+            statistic=statistic,
+            p_value=float(np.exp(-statistic / 2)),  # chi-square tail with two degrees of freedom
+            n_events=outcomes.n_events,
         )
-    ranges = predicted_ranges([distribution], outcomes)[0]
-    found = _solve(ranges, outcomes.weight)
-    bread = np.linalg.inv(_information(ranges, outcomes.weight, found))
-    _, owner = np.unique(outcomes.subject.astype(str), return_inverse=True)
-    each = _slopes(ranges, found) * outcomes.weight[:, None]
-    by_subject = np.column_stack([np.bincount(owner, weights=column) for column in each.T])
-    covariance = bread @ (by_subject.T @ by_subject) @ bread
-    statistic = float(found @ np.linalg.solve(covariance, found))
-    error = np.sqrt(np.diag(covariance))
-    power = float(np.exp(found[1]))
-    return Drift(
-        shift=float(found[0]),
-        shift_error=float(error[0]),
-        power=power,
-        power_error=power * float(error[1]),
-        statistic=statistic,
-        p_value=float(np.exp(-statistic / 2)),  # chi-square tail with two degrees of freedom
-        n_events=outcomes.n_events,
-    )
 
 
 def _slopes(ranges: Ranges, at: FloatArray) -> FloatArray:

@@ -8,20 +8,10 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level
+from forecast._types import BoolArray, FloatArray
 from forecast.assess.outcomes import Outcomes
 from forecast.errors import RequestError
 
-__all__ = [
-    "KnownStatus",
-    "effective_size",
-    "known_status",
-    "last_supported",
-    "still_watched",
-    "watched_until",
-    "wilson_interval",
-]
-
-FloatArray = npt.NDArray[np.float64]
 SUPPORT = 5
 
 
@@ -102,22 +92,12 @@ def last_supported(outcomes: Outcomes, *, at_least: int = SUPPORT) -> int:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class KnownStatus:
-    """Who is known to have had the event by each step, and what each known path stands for.
+    """Who is known to have had the event by each step, and what each known path stands for."""
 
-    Attributes
-    ----------
-    happened : ndarray of shape (n, horizon), bool
-        Whether the event was seen by step k.
-    weight : ndarray of shape (n, horizon)
-        One over the chance of the status being known, times the path's own weight; 0 where it
-        is not known.
-    paths : ndarray of shape (horizon,)
-        The weight of all paths that had entered, known or not.
-    """
-
-    happened: npt.NDArray[np.bool_]
+    happened: BoolArray  # (n, horizon): whether the event was seen by step k
+    # (n, horizon): the path's own over the chance of the status being known; 0 where it is not
     weight: FloatArray
-    paths: FloatArray
+    paths: FloatArray  # (horizon,): the weight of all paths that had entered, known or not
 
 
 def known_status(outcomes: Outcomes, watched: FloatArray) -> KnownStatus:
@@ -176,13 +156,12 @@ def wilson_interval(share: float, n: float, *, level: float = 0.95) -> tuple[flo
     >>> wilson_interval(0.5, 0)
     (0.0, 1.0)
     """
-    from statistics import NormalDist
+    from statsmodels.stats.proportion import proportion_confint
 
     if not 0 <= share <= 1:
         raise RequestError(f"share is {share!r}.", "Give a proportion from 0 to 1.")
-    z = NormalDist().inv_cdf((1 + check_level(level)) / 2)
+    alpha = 1 - check_level(level)
     if n <= 0:
         return 0.0, 1.0
-    centre = (share + z * z / (2 * n)) / (1 + z * z / n)
-    half = z / (1 + z * z / n) * (share * (1 - share) / n + z * z / (4 * n * n)) ** 0.5
-    return max(0.0, centre - half), min(1.0, centre + half)
+    low, high = proportion_confint(share * n, n, alpha=alpha, method="wilson")
+    return float(low), float(high)

@@ -6,19 +6,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
+from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution
 
 if TYPE_CHECKING:
     from forecast.survival import Durations
-
-__all__ = ["Outcomes", "by_subject", "follow_paths", "path_of_row"]
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-TINY = 1e-12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,10 +48,10 @@ class Outcomes:
     """
 
     step: IntArray
-    observed: npt.NDArray[np.bool_]
+    observed: BoolArray
     entry: IntArray = None  # type: ignore[assignment]
     weight: FloatArray = None  # type: ignore[assignment]
-    subject: npt.NDArray[np.object_] = None  # type: ignore[assignment]
+    subject: AnyArray = None  # type: ignore[assignment]
 
     def __post_init__(self) -> None:
         step = np.array(self.step, dtype=np.int64)
@@ -109,7 +103,7 @@ class Outcomes:
         """How many paths were seen to reach the event."""
         return int((self.observed & (self.weight > 0)).sum())
 
-    def take(self, rows: npt.NDArray[np.int64] | npt.NDArray[np.bool_]) -> Outcomes:
+    def take(self, rows: IntArray | BoolArray) -> Outcomes:
         """Return the paths asked for, by position or by a mask."""
         return Outcomes(
             self.step[rows],
@@ -148,7 +142,7 @@ class Outcomes:
             return distribution
         before = np.arange(1, distribution.horizon + 1) <= self.entry[:, None]
         left = 1 - (distribution.pmf * before).sum(axis=1)
-        pmf = np.where(before, 0, distribution.pmf) / np.maximum(left, TINY)[:, None]
+        pmf = np.where(before, 0, distribution.pmf) / np.maximum(left, 1e-12)[:, None]
         return CountDistribution(pmf / np.maximum(pmf.sum(axis=1), 1)[:, None])
 
     def check_matches(self, distribution: CountDistribution) -> None:
@@ -191,7 +185,7 @@ def follow_paths(distribution: CountDistribution, durations: Durations) -> Count
     return CountDistribution.from_hazard(distribution.hazard()[row, steps - 1])
 
 
-def by_subject(values: FloatArray, subject: npt.NDArray[np.object_]) -> FloatArray:
+def by_subject(values: FloatArray, subject: AnyArray) -> FloatArray:
     """Return the sum of ``values`` for each subject.
 
     Examples

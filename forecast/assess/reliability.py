@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_whole_number
+from forecast._types import FloatArray
 from forecast.assess.dropout import known_status, still_watched, watched_until
 from forecast.assess.outcomes import Outcomes, by_subject
 from forecast.assess.scores import check_horizon
@@ -18,35 +19,16 @@ from forecast.survival import CountDistribution
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = [
-    "CalibrationError",
-    "CalibrationSlope",
-    "calibration_at",
-    "calibration_error",
-    "calibration_slope",
-    "observed_to_expected",
-    "reliability_table",
-    "smoothed_error",
-]
-
-FloatArray = npt.NDArray[np.float64]
 EDGE = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
 class CalibrationError:
-    """Distance between predicted and observed chance, averaged and at two quantiles.
+    """Distance of predicted from smoothed chances (Austin et al. 2020, Stat Med 39:2714)."""
 
-    Attributes
-    ----------
-    ici, e50, e90 : float
-        Mean, median and 90th percentile of |predicted - observed|, the observed chance read
-        off a smooth curve (Austin, Harrell & van Klaveren 2020, Stat Med 39:2714).
-    """
-
-    ici: float
-    e50: float
-    e90: float
+    ici: float  # mean of |predicted - observed|, the observed chance read off a smooth curve
+    e50: float  # its median
+    e90: float  # its 90th percentile
 
 
 def calibration_error(
@@ -72,21 +54,11 @@ def calibration_error(
 
 @dataclass(frozen=True, slots=True)
 class CalibrationSlope:
-    """How the observed chance rises with the predicted one, on the logit scale, at one step.
+    """How the observed chance rises with the predicted one, on the logit scale, at one step."""
 
-    Attributes
-    ----------
-    slope, slope_error : float
-        1 when the spread of predictions is right, below 1 when they are too extreme; and its
-        standard error, robust to weights.
-    intercept : float
-        Observed minus predicted logit where the slope is held at 1: above 0 when events come
-        earlier than predicted.
-    """
-
-    slope: float
-    slope_error: float
-    intercept: float
+    slope: float  # 1 when the spread of predictions is right, below 1 when they are too extreme
+    slope_error: float  # robust to weights
+    intercept: float  # observed minus predicted logit at slope 1: above 0 when events come earlier
 
 
 Known = tuple[FloatArray, FloatArray, FloatArray]
@@ -109,20 +81,6 @@ def _status_at(
         happened = status.happened[known, step - 1].astype(np.float64)
         found.append((chance, happened, status.weight[known, step - 1]))
     return found
-
-
-def calibration_slope(
-    distribution: CountDistribution,
-    outcomes: Outcomes,
-    *,
-    step: int,
-    watched: FloatArray | None = None,
-) -> CalibrationSlope:
-    """Return the calibration slope of "event by ``step``" (Cox 1958), weighted for censoring.
-
-    ``nan`` where all outcomes or all predictions are alike.
-    """
-    return _slope(*_status_at(distribution, outcomes, [step], watched)[0])
 
 
 def _slope(chance: FloatArray, happened: FloatArray, weight: FloatArray) -> CalibrationSlope:
@@ -185,22 +143,6 @@ def _curve_basis(logit: FloatArray) -> FloatArray:
     return np.column_stack([line, bend])
 
 
-def smoothed_error(
-    distribution: CountDistribution,
-    outcomes: Outcomes,
-    *,
-    step: int,
-    watched: FloatArray | None = None,
-) -> CalibrationError:
-    """Return the calibration error of "event by ``step``" against a smooth observed curve.
-
-    The curve is a logistic regression on a restricted cubic spline of the predicted logit,
-    weighted for censoring, its bend lightly pulled to a line. ``nan`` where all outcomes are
-    alike.
-    """
-    return _error(*_status_at(distribution, outcomes, [step], watched)[0])
-
-
 def _error(chance: FloatArray, happened: FloatArray, weight: FloatArray) -> CalibrationError:
     if len(np.unique(happened)) < 2:
         return CalibrationError(float("nan"), float("nan"), float("nan"))
@@ -219,9 +161,12 @@ def calibration_at(
     *,
     watched: FloatArray | None = None,
 ) -> list[tuple[CalibrationSlope, CalibrationError]]:
-    """Return :func:`calibration_slope` and :func:`smoothed_error` at each of ``steps``.
+    """Return calibration slope and calibration error of "event by the step" at each of ``steps``.
 
-    The paths are looked at once.
+    The slope is Cox's (1958). The error is against a smooth observed curve: a logistic regression
+    on a restricted cubic spline of the predicted logit, its bend lightly pulled to a line. Both
+    are weighted for censoring, and ``nan`` where all outcomes, or for the slope all predictions,
+    are alike.
     """
     known = _status_at(distribution, outcomes, steps, watched) if len(steps) else []
     return [(_slope(*each), _error(*each)) for each in known]

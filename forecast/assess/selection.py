@@ -1,7 +1,11 @@
-"""Fit candidates on folds, score what they predicted for the rest, and choose the simplest."""
+"""Fit candidates on folds, score what they predicted for the rest, and choose the simplest.
+
+Folds keep a subject whole, so that nothing is scored on what it was fitted to.
+"""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -9,14 +13,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_whole_number
+from forecast._checks import check_level, check_whole_number
 from forecast._jobs import run_units
-from forecast.assess.concordance import uno_concordance
+from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.assess.dropout import last_supported
-from forecast.assess.folds import grouped_folds
-from forecast.assess.outcomes import Outcomes, follow_paths, path_of_row
-from forecast.assess.scores import brier_terms, log_score_terms
-from forecast.errors import FitError, ForecastError, RequestError
+from forecast.assess.outcomes import Outcomes, by_subject, follow_paths, path_of_row
+from forecast.assess.scores import brier_terms, log_score_terms, uno_concordance
+from forecast.errors import DataError, FitError, ForecastError, RequestError
 from forecast.survival import CountDistribution
 
 if TYPE_CHECKING:
@@ -24,9 +27,93 @@ if TYPE_CHECKING:
 
     from forecast.survival import CountModel, Durations
 
-__all__ = ["OutOfFold", "choose", "crps_gap", "predict_out_of_fold", "score_candidates"]
 
-FloatArray = npt.NDArray[np.float64]
+def most_parameters(paths: int, *, r2_cs: float, slope: float = 0.9) -> float:
+    """Return how many parameters a model of ``paths`` paths can bear, not rounded.
+
+    Criterion 1 of Riley et al. (2019, Stat Med 38:1276; 2020, BMJ 368:m441): with more, the
+    calibration slope is expected to fall below ``slope``.
+
+    Parameters
+    ----------
+    paths : int
+        Paths that the model is developed on.
+    r2_cs : float
+        Cox-Snell R-squared that can be expected.
+    slope : float
+        The calibration slope wanted.
+
+    Examples
+    --------
+    >>> round(most_parameters(100, r2_cs=0.2), 1)
+    2.5
+    """
+    paths = check_whole_number(paths, name="paths", low=1)
+    if check_level(slope, name="slope") <= check_level(r2_cs, name="r2_cs"):
+        raise RequestError(
+            f"r2_cs is {r2_cs!r}, not below the slope {slope!r}.", "Expect less of the model."
+        )
+    return paths * ((slope - 1) * math.log(1 - r2_cs / slope))
+
+
+def grouped_folds(
+    subject: npt.ArrayLike,
+    *,
+    events: npt.ArrayLike | None = None,
+    n_folds: int = 10,
+    repeats: int = 2,
+    seed: int = 0,
+    leave_one_out_below: int = 100,
+) -> IntArray:
+    """Return the fold of each row in each repeat, shape (repeats, n); rows of a subject together.
+
+    Folds differ by at most one subject. With fewer than ``leave_one_out_below`` subjects each
+    subject is its own fold, once: repeating would change nothing.
+
+    Parameters
+    ----------
+    subject : array of shape (n,)
+        Whose row it is.
+    events : array of shape (n,), optional
+        1 where the row has the event: subjects with events are spread evenly over the folds.
+    n_folds, repeats : int
+        Folds in a repeat, and repeats.
+    seed : int
+        The same seed gives the same folds, whatever the order of the rows.
+
+    Raises
+    ------
+    DataError
+        If there are fewer than two subjects.
+
+    Examples
+    --------
+    >>> grouped_folds(["a", "b", "a"]).tolist()
+    [[0, 1, 0]]
+    """
+    n_folds = check_whole_number(n_folds, name="n_folds", low=2)
+    repeats = check_whole_number(repeats, name="repeats", low=1)
+    labels = np.array(subject, dtype=object)
+    distinct = sorted(set(labels), key=str)
+    if len(distinct) < 2:
+        raise DataError(
+            f"There is {len(distinct)} subject.", "Folds need at least two: collect more data."
+        )
+    position = {label: place for place, label in enumerate(distinct)}
+    owner = np.array([position[label] for label in labels], dtype=np.int64)
+    if len(distinct) < leave_one_out_below:
+        return owner[None, :]
+    happened = np.zeros(len(labels)) if events is None else np.asarray(events, dtype=np.float64)
+    n_events = np.bincount(owner, weights=happened, minlength=len(distinct))
+    rng = np.random.default_rng(seed)
+    folds = np.empty((repeats, len(labels)), dtype=np.int64)
+    for repeat in range(repeats):
+        shuffled = rng.permutation(len(distinct))
+        dealt = shuffled[np.argsort(-n_events[shuffled], kind="stable")]
+        fold_of = np.empty(len(distinct), dtype=np.int64)
+        fold_of[dealt] = np.arange(len(distinct)) % n_folds
+        folds[repeat] = fold_of[owner]
+    return folds
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,8 +128,6 @@ class OutOfFold:
         One for each repeat, one row per path; empty if the candidate failed.
     outcomes : Outcomes
         What was seen of those paths.
-    folds : ndarray of shape (repeats, n_paths)
-        The fold of each path in each repeat.
     rows : ndarray of shape (n_paths,), int
         The row of the durations that holds each path's first spell, to look up its covariates.
     problem : str
@@ -52,8 +137,7 @@ class OutOfFold:
     name: str
     predicted: tuple[CountDistribution, ...]
     outcomes: Outcomes
-    folds: npt.NDArray[np.int64]
-    rows: npt.NDArray[np.int64]
+    rows: IntArray
     problem: str = ""
 
 
@@ -104,7 +188,7 @@ def predict_out_of_fold(
     horizon : int
         The last step predicted. Paths that enter only then are fitted to but not scored.
     n_folds, repeats, leave_one_out_below, seed
-        As in :func:`~forecast.assess.folds.grouped_folds`.
+        As in :func:`grouped_folds`.
     n_draws : int
         Average the prediction over this many parameter draws; 0 predicts at the estimate.
     workers : int, optional
@@ -138,26 +222,26 @@ def predict_out_of_fold(
     results = run_units(_predict_unit, units, workers=workers, label="folds")
     per_model = len(splits)
     return tuple(
-        _joined(name, results[place * per_model : (place + 1) * per_model], tests, folds, durations)
-        for place, name in enumerate(names)
+        _joined(name, results[at * per_model :][:per_model], tests, len(folds), durations)
+        for at, name in enumerate(names)
     )
 
 
 def _joined(
     name: str,
     results: list[FloatArray | str],
-    tests: list[npt.NDArray[np.bool_]],
-    folds: npt.NDArray[np.int64],
+    tests: list[BoolArray],
+    repeats: int,
     durations: Durations,
 ) -> OutOfFold:
     first = np.flatnonzero(np.diff(path_of_row(durations), prepend=-1))
     outcomes = Outcomes.from_durations(durations)
     problems = [result for result in results if isinstance(result, str)]
     if problems:
-        return OutOfFold(name, (), outcomes, folds[:, first], first, problems[0])
+        return OutOfFold(name, (), outcomes, first, problems[0])
     parts = [result for result in results if not isinstance(result, str)]
-    pmf = np.empty((len(folds), len(durations), parts[0].shape[1]))
-    per_repeat = len(tests) // len(folds)
+    pmf = np.empty((repeats, len(durations), parts[0].shape[1]))
+    per_repeat = len(tests) // repeats
     for place, (test, part) in enumerate(zip(tests, parts, strict=True)):
         pmf[place // per_repeat, test] = part
     keep = outcomes.entry < pmf.shape[2]
@@ -166,7 +250,6 @@ def _joined(
         name,
         tuple(each[keep] for each in joined),
         outcomes.take(keep),
-        folds[:, first[keep]],
         first[keep],
     )
 
@@ -243,11 +326,6 @@ def _path_totals(result: OutOfFold) -> FloatArray | None:
     return total
 
 
-def _steps(result: OutOfFold) -> float:
-    seen = result.outcomes.up_to(result.predicted[0].horizon)
-    return float(seen.weight @ (seen.step - seen.entry))
-
-
 def _score_row(result: OutOfFold) -> dict[str, object]:
     row: dict[str, object] = {"model": result.name, "problem": result.problem}
     row |= {"n_paths": len(result.outcomes), "n_events": result.outcomes.n_events}
@@ -266,7 +344,8 @@ def _score_row(result: OutOfFold) -> dict[str, object]:
     each_path: FloatArray = np.mean(terms, axis=0)
     totals = _path_totals(result)
     assert totals is not None
-    row["log_score"] = float(totals.sum()) / _steps(result)
+    whole = outcomes.up_to(result.predicted[0].horizon)
+    row["log_score"] = float(totals.sum()) / float(whole.weight @ (whole.step - whole.entry))
     row["crps"] = float(each_path.sum())
     row["crps_error"] = _cluster_error(each_path - each_path.mean(), part)
     row["concordance"] = float(np.mean(order))
@@ -286,5 +365,4 @@ def _behind(
 
 
 def _cluster_error(parts: FloatArray, outcomes: Outcomes) -> float:
-    _, owner = np.unique(outcomes.subject.astype(str), return_inverse=True)
-    return float(np.sqrt((np.bincount(owner, weights=parts) ** 2).sum()))
+    return float(np.sqrt((by_subject(parts, outcomes.subject) ** 2).sum()))

@@ -1,1 +1,56 @@
-"""Comparisons of groups and strategies in any long frame, made as fair as the data allow."""
+"""Compare what was not drawn by lot: weights, strategies, g-formula, curves, sensitivity, planning.
+
+``forecast.causal.mixed`` has models of repeated measurements of subjects, ``forecast.causal.rates``
+shares of events and what groups have in common.
+
+>>> from forecast.causal import weighted_curve
+>>> sessions, cleared = [3, 4, 4, 6], [True, True, False, True]  # of four tattoos
+>>> weighted_curve(sessions, cleared).restricted_mean(5)
+4.25
+"""
+
+from typing import TYPE_CHECKING
+
+from forecast._doors import door
+
+if TYPE_CHECKING:
+    from forecast.causal.curves import life_sums, restricted_mean, weighted_curve
+    from forecast.causal.gformula import HazardGFormula
+    from forecast.causal.panel import Panel
+    from forecast.causal.planning import (
+        Design,
+        hazard_ratio_for,
+        schoenfeld_events,
+        subjects_needed,
+    )
+    from forecast.causal.sensitivity import e_value, tipping_survival
+    from forecast.causal.strategies import StrategyWeights, WeightModel, followed
+    from forecast.causal.weights import (
+        cluster_counts,
+        effective_number,
+        standardised_differences,
+        summarise_weights,
+    )
+
+__all__ = [
+    "Design",
+    "HazardGFormula",
+    "Panel",
+    "StrategyWeights",
+    "WeightModel",
+    "cluster_counts",
+    "e_value",
+    "effective_number",
+    "followed",
+    "hazard_ratio_for",
+    "life_sums",
+    "restricted_mean",
+    "schoenfeld_events",
+    "standardised_differences",
+    "subjects_needed",
+    "summarise_weights",
+    "tipping_survival",
+    "weighted_curve",
+]
+
+__getattr__, __dir__ = door(__name__, __file__)

@@ -1,17 +1,15 @@
 """Weighted curves over steps, restricted means, and their differences."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_level, check_whole_number
+from forecast._checks import check_whole_number
+from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.errors import DataError, RequestError
-
-__all__ = ["RestrictedMean", "WeightedCurve", "life_sums", "restricted_mean", "weighted_curve"]
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,19 +48,9 @@ class WeightedCurve:
         check_whole_number(horizon, name="horizon", low=1, high=len(self.events))
         return float(self.survival[:horizon].sum())
 
-    def happened_by(self, step: int) -> float:
-        """Return the share with the event by ``step``."""
-        check_whole_number(step, name="step", low=0, high=len(self.events))
-        return float(1 - self.survival[step])
-
-    def supported_to(self, least: int = 5) -> int:
-        """Return the last step with at least ``least`` rows at risk in it and all before."""
-        thin = np.flatnonzero(self.n_at_risk < least)
-        return int(thin[0]) if thin.size else len(self.n_at_risk)
-
 
 def life_sums(
-    step: IntArray, observed: npt.NDArray[np.bool_], entry: IntArray, weight: FloatArray, size: int
+    step: IntArray, observed: BoolArray, entry: IntArray, weight: FloatArray, size: int
 ) -> tuple[FloatArray, FloatArray]:
     """Return the weights at risk and with the event at steps 1 to ``size``.
 
@@ -131,17 +119,6 @@ class RestrictedMean:
     estimate: float
     error: float
     horizon: float
-
-    def minus(self, other: "RestrictedMean", *, level: float = 0.95) -> tuple[float, float, float]:
-        """Return this mean minus another from independent subjects, and its interval."""
-        from statistics import NormalDist
-
-        if other.horizon != self.horizon:
-            raise RequestError("The two means have different horizons.", "Use one horizon.")
-        gap = self.estimate - other.estimate
-        reach = NormalDist().inv_cdf((1 + check_level(level)) / 2)
-        reach *= (self.error**2 + other.error**2) ** 0.5
-        return gap, gap - reach, gap + reach
 
 
 def restricted_mean(

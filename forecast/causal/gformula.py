@@ -7,85 +7,16 @@ the two fail for different reasons.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from forecast.causal.logistic import logistic_coefficients, logistic_probability
+from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal.panel import Panel
-from forecast.errors import DataError
+from forecast.causal.weights import logistic_coefficients, logistic_probability
 
-__all__ = ["HazardGFormula", "iterated_expectation", "standardised_means"]
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-
-
-def standardised_means(
-    design: FloatArray, outcome: npt.ArrayLike, settings: Sequence[FloatArray]
-) -> FloatArray:
-    """Return the mean predicted outcome under each altered design, by least squares.
-
-    Parameters
-    ----------
-    design : ndarray of shape (n, p)
-        Columns of ones, the group, confounders and products, as observed.
-    settings : sequence of ndarray of shape (n, p)
-        The same columns with the group set for everyone.
-
-    Examples
-    --------
-    >>> design = np.array([[1.0, 0], [1, 0], [1, 1], [1, 1]])
-    >>> everyone = design.copy()
-    >>> everyone[:, 1] = 1
-    >>> standardised_means(design, [1, 3, 4, 6], [everyone]).round(6)
-    array([5.])
-    """
-    beta = np.linalg.lstsq(design, np.asarray(outcome, dtype=np.float64), rcond=None)[0]
-    return np.array([float((setting @ beta).mean()) for setting in settings])
-
-
-def iterated_expectation(
-    panel: Panel, outcome: npt.ArrayLike, wanted: npt.ArrayLike, *, weight: npt.ArrayLike = 1.0
-) -> float:
-    """Return the mean outcome at the last step under a strategy (Bang & Robins 2005, 61:962).
-
-    From the last step back, the outcome is regressed on the history among those who made the
-    wanted choices so far, and replaced by its fitted value for all who made them before.
-
-    Parameters
-    ----------
-    panel : Panel
-        Every subject with the same steps; ``before`` holds the history at each.
-    outcome : array-like of shape (n_subjects,)
-        Seen after the last step.
-    wanted : array-like of int
-        The group at each step.
-    weight : array-like of shape (n_subjects,)
-        How many subjects each stands for.
-    """
-    plan = np.asarray(wanted, dtype=np.int64)
-    steps = int(panel.step.max())
-    if len(panel.step) != steps * panel.n_subjects:
-        raise DataError("Subjects differ in their number of steps.", "Give each the same steps.")
-    value = np.array(outcome, dtype=np.float64)
-    count = np.broadcast_to(np.asarray(weight, dtype=np.float64), value.shape)
-    choices = panel.group.reshape(-1, steps)
-    history = panel.before.reshape(panel.n_subjects, steps, -1)
-    target = plan[np.minimum(np.arange(steps), len(plan) - 1)]
-    for place in range(steps - 1, -1, -1):
-        here = (choices[:, : place + 1] == target[: place + 1]).all(axis=1)
-        before = (choices[:, :place] == target[:place]).all(axis=1)
-        if not here.any():
-            raise DataError(f"Nobody follows the strategy to step {place + 1}.", "Drop it.")
-        columns = history[:, : place + 1].reshape(panel.n_subjects, -1)
-        design = np.hstack([np.ones((panel.n_subjects, 1)), columns])
-        root = np.sqrt(count[here])
-        beta = np.linalg.lstsq(design[here] * root[:, None], value[here] * root, rcond=None)[0]
-        value = np.where(before, design @ beta, value)
-    return float(count @ value / count.sum())
+STATE = 4  # place of the state among the features
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -139,7 +70,7 @@ class HazardGFormula:
         baseline: FloatArray,
         state: FloatArray,
         state_after: FloatArray,
-        fresh: npt.NDArray[np.bool_],
+        fresh: BoolArray,
         horizon: int,
         copies: int = 4,
         ridge: float = 1.0,
@@ -221,20 +152,13 @@ class HazardGFormula:
         return mean
 
     def _first_state(self) -> FloatArray:
-        return self._range_state[self.panel.first]
-
-    @property
-    def _range_state(self) -> FloatArray:
         # the state column is kept inside the design; undo its scaling
-        column = self._design[:, 1 + STATE]
+        column = self._design[self.panel.first, 1 + STATE]
         state: FloatArray = column * self._scale[1][STATE] + self._scale[0][STATE]
         return state
 
     def _join(self, parts: FloatArray, subject: IntArray) -> FloatArray:
         return np.hstack([np.ones((len(subject), 1)), parts, self._baseline[subject]])
-
-
-STATE = 4
 
 
 def _features(

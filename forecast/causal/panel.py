@@ -7,19 +7,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast._checks import nearest
+from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.errors import DataError
 
 if TYPE_CHECKING:
     import pandas as pd
-
-__all__ = ["Panel"]
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

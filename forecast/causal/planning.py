@@ -1,20 +1,16 @@
-"""How many subjects settle a difference, by simulating the study and its analysis."""
+"""How many events and subjects settle a difference, by formula and by simulating the study."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast._checks import check_level, check_whole_number
+from forecast._types import FloatArray, IntArray
 from forecast.errors import RequestError
-
-__all__ = ["Design", "Power", "hazard_ratio_for", "simulate_power", "subjects_needed"]
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,26 +71,46 @@ def hazard_ratio_for(hazard: FloatArray, difference: float) -> float:
     return float(np.exp(brentq(gap, -reach, reach)))
 
 
+def schoenfeld_events(
+    hazard_ratio: float, *, power: float = 0.8, share: float = 0.5, level: float = 0.95
+) -> float:
+    """Return how many events detect a hazard ratio (Schoenfeld 1983, Biometrics 39:499).
+
+    Parameters
+    ----------
+    share : float
+        Share of subjects in one of the two groups.
+    level : float
+        One minus the two-sided size.
+
+    Examples
+    --------
+    >>> round(schoenfeld_events(0.5), 2)
+    65.35
+    """
+    check_level(power, name="power")
+    check_level(share, name="share")
+    if not hazard_ratio > 0 or hazard_ratio == 1:
+        raise RequestError(f"hazard_ratio is {hazard_ratio!r}.", "Give one above 0 that is not 1.")
+    normal = NormalDist()
+    reach = normal.inv_cdf((1 + check_level(level)) / 2) + normal.inv_cdf(power)
+    return reach**2 / (share * (1 - share) * math.log(hazard_ratio) ** 2)
+
+
 def simulate_power(
     design: Design,
     n: int,
     *,
-    test: Literal["mean", "log-rank"] = "mean",
     level: float = 0.95,
     simulations: int = 400,
     seed: int = 0,
 ) -> Power:
     """Return how often a study of ``n`` subjects finds the difference, in the right direction.
 
-    Parameters
-    ----------
-    test : {"mean", "log-rank"}
-        Difference of restricted means with its Greenwood-type error, or Mantel-Haenszel.
-    level : float
-        One minus the two-sided size.
+    Found by the difference of restricted means with its Greenwood-type error; ``level`` is one
+    minus the two-sided size.
     """
     check_whole_number(n, name="n", low=4)
-    size = len(design.hazard)
     rng = np.random.default_rng(seed)
     ones = max(2, min(n - 2, round(n * design.share)))
     other = 1 - (1 - design.hazard) ** design.ratio
@@ -102,7 +118,7 @@ def simulate_power(
         _life_tables(hazard, design.loss, count, simulations, rng)
         for hazard, count in ((design.hazard, n - ones), (other, ones))
     ]
-    statistic = _mean_statistic(tables, size) if test == "mean" else _log_rank(tables)
+    statistic = _mean_statistic(tables)
     limit = NormalDist().inv_cdf((1 + check_level(level)) / 2)
     expected = 1.0 if design.ratio > 1 else -1.0
     events = float(sum(table[1].sum() for table in tables) / simulations)
@@ -184,12 +200,12 @@ def _life_tables(
     return at_risk.astype(np.float64), events.reshape(simulations, size).astype(np.float64)
 
 
-def _steps(hazard: FloatArray, n: int, rng: np.random.Generator) -> npt.NDArray[np.int64]:
+def _steps(hazard: FloatArray, n: int, rng: np.random.Generator) -> IntArray:
     reached = 1 - np.cumprod(1 - hazard)
     return np.searchsorted(reached, rng.random(n), side="left") + 1
 
 
-def _mean_statistic(tables: list[tuple[FloatArray, FloatArray]], size: int) -> FloatArray:
+def _mean_statistic(tables: list[tuple[FloatArray, FloatArray]]) -> FloatArray:
     """Return (mean of group 0 - mean of group 1) / error: positive when group 1 is quicker."""
     means, variances = [], []
     for at_risk, events in tables:
@@ -203,15 +219,4 @@ def _mean_statistic(tables: list[tuple[FloatArray, FloatArray]], size: int) -> F
         variances.append(terms.sum(axis=1))
     error = np.sqrt(np.maximum(variances[0] + variances[1], 1e-12))
     statistic: FloatArray = (means[0] - means[1]) / error
-    return statistic
-
-
-def _log_rank(tables: list[tuple[FloatArray, FloatArray]]) -> FloatArray:
-    (risk_0, events_0), (risk_1, events_1) = tables
-    risk, events = risk_0 + risk_1, events_0 + events_1
-    share = np.divide(risk_1, risk, out=np.zeros_like(risk), where=risk > 0)
-    spread = events * share * (1 - share)
-    spread = spread * np.divide(risk - events, risk - 1, out=np.zeros_like(risk), where=risk > 1)
-    error = np.sqrt(np.maximum(spread.sum(axis=1), 1e-12))
-    statistic: FloatArray = (events_1 - events * share).sum(axis=1) / error
     return statistic

@@ -1,13 +1,12 @@
 """How wrong an assumption must be before the answer changes."""
 
+from __future__ import annotations
+
 import numpy as np
 import numpy.typing as npt
 
+from forecast._types import FloatArray
 from forecast.errors import DataError, RequestError
-
-__all__ = ["e_value", "tipping_survival"]
-
-FloatArray = npt.NDArray[np.float64]
 
 
 def e_value(risk_ratio: float) -> float:

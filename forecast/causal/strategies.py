@@ -14,17 +14,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from forecast.causal.curves import WeightedCurve
-from forecast.causal.logistic import logistic_coefficients, logistic_probability
+from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal.panel import Panel
-from forecast.causal.weights import cumulative_product, truncate_weights
+from forecast.causal.weights import (
+    cumulative_product,
+    logistic_coefficients,
+    logistic_probability,
+    truncate_weights,
+)
 from forecast.errors import RequestError
-
-__all__ = ["StrategyWeights", "WeightModel", "followed", "strategy_curve"]
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
 
 
 def followed(panel: Panel, wanted: npt.ArrayLike) -> BoolArray:
@@ -251,26 +249,3 @@ def _floor(probability: FloatArray) -> FloatArray:
     # a row that nobody could follow has weight by its mask only; keep the logarithm finite
     held: FloatArray = np.clip(probability, 1e-6, 1.0)
     return held
-
-
-def strategy_curve(
-    panel: Panel, weight: FloatArray, *, horizon: int, rows: FloatArray | None = None
-) -> WeightedCurve:
-    """Return the weighted curve of one strategy, each row at risk in its own step.
-
-    Parameters
-    ----------
-    weight : ndarray of shape (n,)
-        0 where the strategy is not followed.
-    rows : ndarray of shape (n,), optional
-        How many times each row counts, as in a resample.
-    """
-    within = (weight > 0) & (panel.step <= horizon)
-    place = panel.step[within] - 1
-    used = weight[within] if rows is None else weight[within] * rows[within]
-    event = panel.event[within]
-    return WeightedCurve(
-        at_risk=np.bincount(place, weights=used, minlength=horizon).astype(np.float64),
-        events=np.bincount(place, weights=used * event, minlength=horizon).astype(np.float64),
-        n_at_risk=np.bincount(place[used > 0], minlength=horizon).astype(np.int64),
-    )

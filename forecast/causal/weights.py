@@ -1,4 +1,8 @@
-"""Inverse-probability weights: made, stabilised, truncated, and what they cost."""
+"""Weights of rows: made, truncated, what they cost, whether they make groups alike, drawn anew.
+
+A logistic regression small and fast enough to be refitted a thousand times makes them; the
+bootstrap by cluster is a weight for every row, too, so that no row is ever copied.
+"""
 
 from __future__ import annotations
 
@@ -7,22 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_level
-from forecast.causal.logistic import logistic_coefficients, logistic_probability
-from forecast.errors import DataError, RequestError
+from forecast._checks import check_whole_number
+from forecast._types import BoolArray, FloatArray, IntArray
+from forecast.errors import FitError, RequestError
 
-__all__ = [
-    "MeanDifference",
-    "WeightSummary",
-    "cumulative_product",
-    "effective_number",
-    "point_weights",
-    "summarise_weights",
-    "truncate_weights",
-    "weighted_difference",
-]
-
-FloatArray = npt.NDArray[np.float64]
+PATIENCE = 8  # full steps that Newton's method may take before each is checked
 
 
 def effective_number(weight: npt.ArrayLike) -> float:
@@ -61,7 +54,7 @@ def truncate_weights(
     return np.minimum(w, limit), limit
 
 
-def cumulative_product(factor: FloatArray, first: npt.NDArray[np.bool_]) -> FloatArray:
+def cumulative_product(factor: FloatArray, first: BoolArray) -> FloatArray:
     """Return running products that start again wherever ``first`` is true.
 
     Parameters
@@ -73,7 +66,6 @@ def cumulative_product(factor: FloatArray, first: npt.NDArray[np.bool_]) -> Floa
 
     Examples
     --------
-    >>> import numpy as np
     >>> first = np.array([True, False, True])
     >>> cumulative_product(np.array([2.0, 3.0, 5.0]), first).round(6)
     array([2., 6., 5.])
@@ -86,108 +78,19 @@ def cumulative_product(factor: FloatArray, first: npt.NDArray[np.bool_]) -> Floa
     return product
 
 
-def point_weights(
-    group: npt.ArrayLike, design: FloatArray, *, stabilise: bool = True, ridge: float = 0.0
-) -> FloatArray:
-    """Return inverse-probability weights for one choice between two groups.
-
-    Parameters
-    ----------
-    group : array-like of shape (n,)
-        0 or 1.
-    design : ndarray of shape (n, p)
-        Confounders with a leading column of ones.
-    stabilise : bool
-        Multiply by the share of the own group (Hernán & Robins, *What If*, section 12.3).
-
-    Raises
-    ------
-    DataError
-        If everyone is in one group.
-    """
-    chosen = np.asarray(group, dtype=np.float64)
-    share = chosen.mean()
-    if share in (0, 1):
-        raise DataError("All rows are in one group.", "Give rows of both groups.")
-    fitted = logistic_probability(design, logistic_coefficients(design, chosen, ridge=ridge))
-    received = np.where(chosen == 1, fitted, 1 - fitted)
-    numerator = np.where(chosen == 1, share, 1 - share) if stabilise else 1.0
-    weight: FloatArray = numerator / received
-    return weight
-
-
-@dataclass(frozen=True, slots=True)
-class MeanDifference:
-    """A difference of two weighted means and its robust standard error."""
-
-    estimate: float
-    error: float
-    means: tuple[float, float]
-
-    def interval(self, level: float = 0.95) -> tuple[float, float]:
-        """Return the normal interval at ``level``."""
-        from statistics import NormalDist
-
-        reach = NormalDist().inv_cdf((1 + check_level(level)) / 2) * self.error
-        return self.estimate - reach, self.estimate + reach
-
-
-def weighted_difference(
-    outcome: npt.ArrayLike, group: npt.ArrayLike, weight: npt.ArrayLike
-) -> MeanDifference:
-    """Return the weighted mean of group 1 minus that of group 0.
-
-    The error is the sandwich of a weighted regression on the group (HC0), which takes the
-    weights as known and therefore errs on the wide side.
-
-    Examples
-    --------
-    >>> weighted_difference([1, 3, 5, 9], [0, 0, 1, 1], [1, 1, 1, 1]).estimate
-    5.0
-    """
-    y = np.asarray(outcome, dtype=np.float64)
-    w = np.asarray(weight, dtype=np.float64)
-    member = np.asarray(group) == 1
-    means, variance = [], 0.0
-    for rows in (~member, member):
-        total = w[rows].sum()
-        if total <= 0:
-            raise DataError("One group has no weight.", "Give rows of both groups.")
-        mean = float(w[rows] @ y[rows] / total)
-        variance += float((w[rows] ** 2) @ (y[rows] - mean) ** 2 / total**2)
-        means.append(mean)
-    return MeanDifference(means[1] - means[0], variance**0.5, (means[0], means[1]))
-
-
 @dataclass(frozen=True, slots=True)
 class WeightSummary:
-    """How the weights of one strategy are spread.
+    """How the weights of one strategy are spread."""
 
-    Attributes
-    ----------
-    n : int
-        Rows with a weight.
-    mean, median, p99, largest : float
-        Of the weights as used.
-    largest_before : float
-        Before truncation.
-    limit : float
-        Where they were cut off.
-    share_truncated : float
-        Share of rows above the limit.
-    effective : float
-        Kish's effective number of rows.
-    """
-
-    n: int
-    mean: float
+    n: int  # rows with a weight
+    mean: float  # of the weights as used
     median: float
     p99: float
     largest: float
-    largest_before: float
-    limit: float
-    share_truncated: float
-    effective: float
+    largest_before: float  # before truncation
+    limit: float  # where they were cut off
+    share_truncated: float  # share of rows above the limit
+    effective: float  # Kish's effective number of rows
 
 
 def summarise_weights(raw: FloatArray, used: FloatArray, limit: float) -> WeightSummary:
@@ -207,3 +110,160 @@ def summarise_weights(raw: FloatArray, used: FloatArray, limit: float) -> Weight
         share_truncated=float((raw[rows] > limit).mean()),
         effective=effective_number(kept),
     )
+
+
+def standardised_differences(
+    values: FloatArray, weight: npt.ArrayLike, target: npt.ArrayLike
+) -> FloatArray:
+    """Return how far weighted means lie from target means, in standard deviations.
+
+    Parameters
+    ----------
+    values : ndarray of shape (n, p)
+        One column per covariate.
+    weight, target : array-like of shape (n,)
+        The weights to be judged, and those of the group that they should resemble. The spread
+        is that of the target group, the same before and after (Austin & Stuart 2015, Stat Med
+        34:3661). A column without spread gives 0 where the means agree.
+
+    Examples
+    --------
+    >>> values = np.array([[0.0], [2.0]])
+    >>> standardised_differences(values, [0, 1], [1, 1])
+    array([1.])
+    """
+    w = np.asarray(weight, dtype=np.float64)
+    t = np.asarray(target, dtype=np.float64)
+    if w.sum() <= 0 or t.sum() <= 0:
+        return np.full(values.shape[1], np.nan)
+    mean = w @ values / w.sum()
+    wanted = t @ values / t.sum()
+    spread = np.sqrt(t @ (values - wanted) ** 2 / t.sum())
+    gap = mean - wanted
+    gap[np.abs(gap) < 1e-12] = 0.0
+    result: FloatArray = np.divide(gap, spread, out=np.zeros_like(gap), where=spread > 0)
+    return result
+
+
+def cluster_counts(n_clusters: int, replicates: int, *, seed: int) -> IntArray:
+    """Return how often each cluster is drawn in each replicate, shape (replicates, n_clusters).
+
+    Replicate r is the same whatever ``replicates`` is, so work may be split at will.
+
+    Examples
+    --------
+    >>> cluster_counts(5, 3, seed=1).sum(axis=1)
+    array([5, 5, 5])
+    """
+    check_whole_number(n_clusters, name="n_clusters", low=1)
+    check_whole_number(replicates, name="replicates", low=1)
+    rng = np.random.default_rng(seed)
+    equal = np.full(n_clusters, 1 / n_clusters)
+    return rng.multinomial(n_clusters, equal, size=replicates)
+
+
+def logistic_coefficients(
+    design: FloatArray,
+    outcome: npt.ArrayLike,
+    *,
+    weight: FloatArray | None = None,
+    ridge: float = 0.0,
+    start: FloatArray | None = None,
+    tolerance: float = 1e-9,
+    max_steps: int = 60,
+) -> FloatArray:
+    """Return the coefficients that maximise the weighted, optionally penalised likelihood.
+
+    Parameters
+    ----------
+    design : ndarray of shape (n, p)
+        The first column is the intercept and is never penalised.
+    outcome : array-like of shape (n,)
+        0 or 1.
+    weight : ndarray of shape (n,), optional
+        How many rows each stands for; 1 when not given.
+    ridge : float
+        Adds ``-ridge / 2 * sum(b[1:] ** 2)``: a Gaussian prior of variance ``1 / ridge``.
+    start : ndarray of shape (p,), optional
+        Where Newton's steps begin; a fit to nearly the same rows saves half of them.
+    tolerance : float
+        Stop when no coefficient moves by more.
+
+    Raises
+    ------
+    FitError
+        If the steps do not settle, as when a column separates the outcomes and ridge is 0.
+
+    Examples
+    --------
+    >>> design = np.ones((4, 1))
+    >>> logistic_coefficients(design, [1, 0, 0, 0]).round(4)
+    array([-1.0986])
+    """
+    y = np.asarray(outcome, dtype=np.float64)
+    rows = np.ones(len(y)) if weight is None else weight
+    penalty = np.full(design.shape[1], ridge)
+    penalty[0] = 0.0
+    beta = np.zeros(design.shape[1]) if start is None else start.copy()
+    for taken in range(max_steps):
+        fitted = logistic_probability(design, beta)
+        gradient = design.T @ (rows * (y - fitted)) - penalty * beta
+        spread = rows * fitted * (1 - fitted)
+        information = (design * spread[:, None]).T @ design + np.diag(penalty)
+        step = _solve(information, gradient)
+        largest = float(np.abs(step).max())
+        if largest < tolerance:
+            return beta + step
+        if largest > 1 or taken > PATIENCE:  # it may overshoot: halve until the fit improves
+            step = _halved(design, y, rows, penalty, beta, step)
+        beta = beta + step
+    if start is not None:  # it may have led astray
+        return logistic_coefficients(
+            design, y, weight=weight, ridge=ridge, tolerance=tolerance, max_steps=max_steps
+        )
+    raise FitError(
+        f"A logistic regression on {len(y)} rows did not settle in {max_steps} steps.",
+        "A column may tell the outcomes apart fully: drop it, or give a ridge above 0.",
+    )
+
+
+def logistic_probability(design: FloatArray, coefficients: FloatArray) -> FloatArray:
+    """Return the fitted probabilities, shape (n,)."""
+    linear = np.clip(design @ coefficients, -35, 35)
+    probability: FloatArray = 1 / (1 + np.exp(-linear))
+    return probability
+
+
+def _loss(
+    design: FloatArray, y: FloatArray, rows: FloatArray, penalty: FloatArray, beta: FloatArray
+) -> float:
+    linear = design @ beta
+    fit = rows @ (np.logaddexp(0, linear) - y * linear)
+    return float(fit + penalty @ beta**2 / 2)
+
+
+def _halved(
+    design: FloatArray,
+    y: FloatArray,
+    rows: FloatArray,
+    penalty: FloatArray,
+    beta: FloatArray,
+    step: FloatArray,
+) -> FloatArray:
+    loss = _loss(design, y, rows, penalty, beta)
+    for _ in range(20):
+        if _loss(design, y, rows, penalty, beta + step) <= loss:
+            break
+        step = step / 2
+    return step
+
+
+def _solve(information: FloatArray, gradient: FloatArray) -> FloatArray:
+    try:
+        step = np.linalg.solve(information, gradient)
+    except np.linalg.LinAlgError as error:
+        raise FitError(
+            "Columns of a logistic regression repeat each other.",
+            "Drop one of them, or give a ridge above 0.",
+        ) from error
+    return step.astype(np.float64)

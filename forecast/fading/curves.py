@@ -27,19 +27,19 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._types import FloatArray
-from forecast.causal.censored_mixed import CensoredMixed, FittedCensoredMixed
+from forecast.causal.mixed import BoundedMixed, FittedBoundedMixed
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from forecast.causal.censored_search import Guess
+    from forecast.causal.mixed import Guess
     from forecast.fading.rows import FadingRows
 
 REMNANTS = (0.005, 0.01, 0.02, 0.03)  # shares of ink that never go, tried in turn
 LARGEST = 0.6  # of the ink at the threshold: a remnant beyond that would let nothing clear
 WORTHWHILE = 1.92  # rise of the log-likelihood: half the 95 % point of chi-squared on one degree
 MOST_ROUNDS = 15
-PLATEAUS = (0.1, 0.2, 0.35, 0.6, 0.9)  # shares of its ink at which a course may level off
+ASYMPTOTES = (0.1, 0.2, 0.35, 0.6, 0.9)  # shares of its ink at which a course may level off
 SETTLED = 0.05  # change of an effect, in its standard errors
 LARGEST_STEP = 0.5
 PULLS = 0.25, 1.5  # least and most of a step that is taken
@@ -84,7 +84,7 @@ class FadingFit:
 
     Attributes
     ----------
-    fitted : FittedCensoredMixed
+    fitted : FittedBoundedMixed
         The model at the last effects.
     coefficients : ndarray of shape (p,)
         Of the columns by name: the start, the usual pace, graders; all others are logs of ratios
@@ -99,7 +99,7 @@ class FadingFit:
         Whether the effects stayed.
     """
 
-    fitted: FittedCensoredMixed
+    fitted: FittedBoundedMixed
     coefficients: FloatArray
     columns: Columns
     remnant: float
@@ -117,12 +117,12 @@ class FadingFit:
     @property
     def wander(self) -> float:
         """Variance per session at the usual pace that chance adds to the log of the ink left."""
-        return self.fitted.wander_variance
+        return self.fitted.process_variance
 
     @property
     def levelled(self) -> Mapping[str, float]:
         """Chance that a course levels off with ink left, by ``course_id``."""
-        found = self.fitted.levels_off.tolist()
+        found = self.fitted.asymptote_chance.tolist()
         return dict(zip(map(str, self.fitted.model.subjects), found, strict=True))
 
 
@@ -193,9 +193,9 @@ def fit_rows(
 
 def fit_columns(
     rows: FadingRows, columns: Columns, low: FloatArray, high: FloatArray, start: Guess | None
-) -> FittedCensoredMixed:
+) -> FittedBoundedMixed:
     """Return the mixed model at given effects."""
-    return CensoredMixed(wanders=True, plateaus=PLATEAUS).fit(
+    return BoundedMixed(random_walk=True, asymptotes=ASYMPTOTES).fit(
         columns.design,
         low,
         high,
@@ -203,7 +203,7 @@ def fit_columns(
         random=columns.random,
         cluster=rows.table["client_id"].to_numpy(),
         clock=columns.clock,
-        stretch=columns.stretch,
+        multiplicative=columns.stretch,
         names=tuple(rows.names[at] for at in columns.order),
         start=start,
     )

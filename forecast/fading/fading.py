@@ -10,7 +10,7 @@ import numpy as np
 
 from forecast._checks import check_level
 from forecast._types import FloatArray
-from forecast.causal.paired import PairedDifference, paired_difference
+from forecast.causal.rates import PairedDifference, paired_difference
 from forecast.fading.curves import FadingFit, Slopes, Spacing, fit_with_remnant, spacing_of
 from forecast.fading.rows import FadingRows, fading_rows
 from forecast.fading.stalls import GraderReport, StallRule, grader_report, stall_rule

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._types import FloatArray
-from forecast.causal.agreement import intraclass, one_way_intraclass, weighted_kappa
+from forecast.causal.rates import intraclass, one_way_intraclass, weighted_kappa
 from forecast.fading.rows import FEWEST_BY_GRADER
 
 if TYPE_CHECKING:
@@ -79,7 +79,7 @@ class StallRule:
 
 def stall_rule(slopes: Slopes) -> StallRule:
     """Return the rule learnt from the courses of a fitted fading model."""
-    from forecast.causal.proportions import wilson_interval
+    from forecast.causal.rates import wilson_interval
 
     looks = looks_of(slopes)
     courses = slopes.rows.courses.set_index("course_id")["outcome"]

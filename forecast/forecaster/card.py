@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from forecast.assess.sample_size import most_parameters
+from forecast.assess import most_parameters
 from forecast.counts import COVARIATES, effects_for
 from forecast.log import Enquiry
 

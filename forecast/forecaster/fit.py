@@ -9,9 +9,15 @@ from typing import TYPE_CHECKING, Any
 
 from forecast._checks import check_kind, check_seed, check_whole_number
 from forecast._plain import plain_rows, plain_values
-from forecast.assess.assessment import Assessment, assess_predictions, recalibrate_out_of_fold
-from forecast.assess.calibration import Recalibration
-from forecast.assess.selection import choose, predict_out_of_fold, score_candidates
+from forecast.assess import (
+    Assessment,
+    Recalibration,
+    assess_predictions,
+    choose,
+    predict_out_of_fold,
+    recalibrate_out_of_fold,
+    score_candidates,
+)
 from forecast.counts import (
     COVARIATES,
     FEWEST_LIGHTENED,
@@ -45,7 +51,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
     import pandas as pd
 
-    from forecast.assess.outcomes import Outcomes
+    from forecast.assess import Outcomes
     from forecast.log import OutcomeLog
     from forecast.survival import CountDistribution, CountModel, FittedCountModel
 

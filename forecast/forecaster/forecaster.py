@@ -16,8 +16,7 @@ import numpy.typing as npt
 from forecast._checks import check_kind, check_level, check_whole_number
 from forecast._files import check_not_lost, is_json_with, write_whole
 from forecast._types import FloatArray
-from forecast.assess.calibration import Recalibration
-from forecast.assess.transport import carry_remaining
+from forecast.assess import Recalibration, carry_remaining
 from forecast.counts import (
     LIGHTEN,
     Estimate,

@@ -13,9 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._plain import plain_rows, plain_values
-from forecast.assess.assessment import Assessment, assess_predictions
-from forecast.assess.drift import Drift, drift
-from forecast.assess.outcomes import Outcomes
+from forecast.assess import Assessment, Drift, Outcomes, assess_predictions
 from forecast.counts import GOALS, course_rows, of_goal
 from forecast.errors import DataError
 from forecast.log import Enquiry, fingerprint, is_judged
@@ -311,7 +309,7 @@ def check(
     n_reached = int(rows["observed"].sum())
     return PromiseCheck(
         assessment=assess_predictions([predicted], outcomes, level=level, groups=by, seed=seed),
-        drift=drift(predicted, outcomes) if outcomes.n_events >= FEWEST_TO_COUNT else None,
+        drift=Drift.of(predicted, outcomes) if outcomes.n_events >= FEWEST_TO_COUNT else None,
         n_courses=len(rows),
         n_reached=n_reached,
         what=what,

@@ -18,14 +18,16 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._types import FloatArray
-from forecast.assess.assessment import recalibrate_out_of_fold
-from forecast.assess.calibration import Recalibration
-from forecast.assess.dropout import last_supported
-from forecast.assess.folds import grouped_folds
-from forecast.assess.outcomes import Outcomes
-from forecast.assess.scores import brier
-from forecast.assess.selection import crps_gap
-from forecast.assess.transport import carry_draws
+from forecast.assess import (
+    Outcomes,
+    Recalibration,
+    brier,
+    carry_draws,
+    crps_gap,
+    grouped_folds,
+    last_supported,
+    recalibrate_out_of_fold,
+)
 from forecast.survival import (
     AcceleratedTime,
     CountDistribution,

@@ -10,7 +10,7 @@ import numpy as np
 
 from forecast._checks import check_level, check_seed, check_whole_number
 from forecast._types import FloatArray
-from forecast.causal.proportions import poisson_interval
+from forecast.causal.rates import poisson_interval
 from forecast.counts import COVARIATES, lasers_in_use
 from forecast.errors import DataError, RequestError
 from forecast.reach.reach import fit_reach, reach_durations, reach_evidence, reach_spells

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level
-from forecast.causal.proportions import exact_interval, normal_quantile, wilson_interval
+from forecast.causal.rates import exact_interval, normal_quantile, wilson_interval
 from forecast.counts import COVARIATES, SHAPE, duration_prior, judged_rows, lasers_in_use
 from forecast.errors import DataError
 from forecast.tattoo import CAVEAT, Laser, Uptake, best_uptake, cite, read_inks, unreached_inks

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import check_level, nearest
-from forecast.causal.funnel import Funnel, funnel, funnel_limits
-from forecast.causal.proportions import exact_interval, newcombe_difference
+from forecast.causal.rates import Funnel, exact_interval, funnel_limits, newcombe_difference
 from forecast.errors import DataError, RequestError
 from forecast.reactions.regime_odds import ReactionFit, RegimeOdds, fit_regime
 from forecast.reactions.rows import (
@@ -135,7 +134,7 @@ def compare_operators(
         return None
     if len(table) == 2:
         notes += ("With two operators only their difference can be judged, not who is unusual.",)
-    found = funnel(table["events"], table["expected"], table["sessions"], level=level)
+    found = Funnel.of(table["events"], table["expected"], table["sessions"], level=level)
     if found.dispersion > 1:
         notes += (WIDENED.format(found.dispersion),)
     model = fit.model

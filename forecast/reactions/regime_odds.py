@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._types import FloatArray
-from forecast.causal.firth import fit_firth
-from forecast.causal.mixed_logistic import FittedMixedLogistic, MixedLogistic, cluster_inflation
+from forecast.causal.rates import FittedMixedLogistic, MixedLogistic, cluster_inflation, fit_firth
 from forecast.reactions.rows import case_mix, numbers
 
 if TYPE_CHECKING:

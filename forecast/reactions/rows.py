@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._types import FloatArray
-from forecast.causal.proportions import exact_interval, upper_limit, wilson_interval
+from forecast.causal.rates import exact_interval, upper_limit, wilson_interval
 
 if TYPE_CHECKING:
     import pandas as pd

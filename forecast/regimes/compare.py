@@ -16,7 +16,7 @@ import numpy as np
 
 from forecast._checks import check_level, check_seed, check_whole_number
 from forecast._types import BoolArray, FloatArray
-from forecast.causal.curves import restricted_mean
+from forecast.causal import restricted_mean
 from forecast.errors import RequestError
 from forecast.log import check_log
 from forecast.regimes import tables

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._types import IntArray
-from forecast.causal.balance import standardised_differences
-from forecast.causal.weights import effective_number, summarise_weights
+from forecast.causal import effective_number, standardised_differences, summarise_weights
 from forecast.regimes.strategies import Strategy
 from forecast.regimes.trial import Trial
 from forecast.regimes.weighted_curves import TRUNCATE, Engine

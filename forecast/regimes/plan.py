@@ -11,9 +11,13 @@ import numpy as np
 
 from forecast._checks import check_seed, check_whole_number
 from forecast._types import FloatArray
-from forecast.causal.curves import weighted_curve
-from forecast.causal.equivalence import schoenfeld_events
-from forecast.causal.planning import Design, hazard_ratio_for, subjects_needed
+from forecast.causal import (
+    Design,
+    hazard_ratio_for,
+    schoenfeld_events,
+    subjects_needed,
+    weighted_curve,
+)
 from forecast.counts import latest_start
 from forecast.errors import DataError, RequestError
 from forecast.log import check_log, judged_sessions
@@ -196,7 +200,8 @@ def _pace(log: OutcomeLog, horizon: int) -> tuple[FloatArray, FloatArray, list[s
             f"Plan again when at least {LEAST_CLEARED} are cleared.",
         )
     curve = weighted_curve(given, cleared, entry=entry, horizon=horizon)
-    reach = min(curve.supported_to(LEAST_AT_RISK), horizon)
+    thin = np.flatnonzero(curve.n_at_risk < LEAST_AT_RISK)
+    reach = min(int(thin[0]) if thin.size else len(curve.n_at_risk), horizon)
     hazard = curve.hazard.copy()
     late = slice(max(0, reach - 5), reach)
     risk, events = curve.at_risk[late].sum(), curve.events[late].sum()

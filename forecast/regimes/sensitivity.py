@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._types import FloatArray
-from forecast.causal.sensitivity import e_value, tipping_survival
-from forecast.causal.strategies import WeightModel
+from forecast.causal import WeightModel, e_value, tipping_survival
 from forecast.regimes.comparison import Contrast, verdict_of
 from forecast.regimes.tables import Settings
 from forecast.regimes.trial import Trial

@@ -10,9 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._types import FloatArray
-from forecast.causal.curves import life_sums
-from forecast.causal.paired import McNemar, PairedDifference, mcnemar, paired_difference
-from forecast.causal.resample import cluster_counts
+from forecast.causal import cluster_counts, life_sums
+from forecast.causal.rates import McNemar, PairedDifference, mcnemar, paired_difference
 from forecast.log import judged_sessions
 from forecast.regimes.comparison import Contrast
 

@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from forecast.causal.strategies import WeightModel, followed
-from forecast.causal.weights import effective_number
+from forecast.causal import WeightModel, effective_number, followed
 from forecast.counts import COVARIATES
 from forecast.errors import DataError
 from forecast.regimes.strategies import read_strategies

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.causal.panel import Panel
+from forecast.causal import Panel
 from forecast.counts import covariates
 from forecast.errors import DataError
 from forecast.log import judged_sessions

@@ -14,10 +14,14 @@ import numpy as np
 
 from forecast._jobs import run_units
 from forecast._types import BoolArray, FloatArray
-from forecast.causal.curves import life_sums
-from forecast.causal.gformula import HazardGFormula
-from forecast.causal.resample import cluster_counts
-from forecast.causal.strategies import StrategyWeights, WeightModel, followed
+from forecast.causal import (
+    HazardGFormula,
+    StrategyWeights,
+    WeightModel,
+    cluster_counts,
+    followed,
+    life_sums,
+)
 from forecast.regimes.strategies import Strategy
 from forecast.regimes.trial import Trial
 from forecast.tattoo import INK_GROUPS

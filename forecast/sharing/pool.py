@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from forecast._types import FloatArray
-from forecast.causal.random_effects import random_effects
+from forecast.causal.rates import random_effects
 from forecast.counts import (
     BETWEEN_CLINICS,
     COVARIATES,

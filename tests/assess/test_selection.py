@@ -5,18 +5,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from forecast.assess import (
     Outcomes,
     choose,
-    crps_complete,
+    crps_gap,
+    grouped_folds,
     log_score,
+    most_parameters,
     predict_out_of_fold,
     score_candidates,
 )
-from forecast.assess.outcomes import follow_paths, path_of_row
-from forecast.assess.selection import crps_gap
 from forecast.errors import DataError, FitError, RequestError
 from forecast.survival import (
     CountDistribution,
@@ -173,47 +175,6 @@ def test_names_must_differ(sample):
         predict_out_of_fold([HAZARD, HAZARD], durations_of(sample(9, seed=0)), horizon=9)
 
 
-def spells():
-    """Return one path in two spells, a late entry, and a plain path of the same subject."""
-    frame = pd.DataFrame(
-        {
-            "who": ["p", "p", "p", "q"],
-            "entry": [0, 3, 2, 0],
-            "step": [3, 5, 4, 2],
-            "seen": [0, 1, 0, 1],
-            "x": [0.0, 1.0, 0.0, 1.0],
-        }
-    )
-    return Durations.from_frame(
-        frame, step="step", observed="seen", covariates=["x"], entry="entry", subject="who"
-    )
-
-
-def test_spells_of_one_path_are_joined():
-    assert path_of_row(spells()).tolist() == [0, 0, 1, 2]
-    seen = Outcomes.from_durations(spells())
-    assert seen.step.tolist() == [5, 4, 2]
-    assert seen.entry.tolist() == [0, 2, 0]
-    assert seen.observed.tolist() == [True, False, True]
-
-
-def test_a_joined_path_has_each_spell_its_own_hazard():
-    by_row = CountDistribution.from_hazard(np.repeat([[0.1], [0.3], [0.2], [0.4]], 6, axis=1))
-    hazard = follow_paths(by_row, spells()).hazard()
-    assert_allclose(hazard[0], [0.1, 0.1, 0.1, 0.3, 0.3, 0.3])
-    assert_allclose(hazard[1:], np.repeat([[0.2], [0.4]], 6, axis=1))
-
-
-def test_spells_out_of_order_are_scored_as_late_entries():
-    durations = spells().take(np.array([1, 0, 2, 3]))
-    rows = CountDistribution.from_hazard(np.repeat([[0.3], [0.1], [0.2], [0.4]], 6, axis=1))
-    together = CountDistribution.from_hazard(np.repeat([[0.1], [0.3], [0.2], [0.4]], 6, axis=1))
-    joined = log_score(follow_paths(together, spells()), Outcomes.from_durations(spells()))
-    assert_allclose(
-        log_score(follow_paths(rows, durations), Outcomes.from_durations(durations)), joined
-    )
-
-
 def test_paths_that_enter_beyond_the_horizon_are_left_out_of_the_scores(sample):
     plain = without_mark(durations_of(sample(120, seed=8)))
     entry = np.zeros(120, dtype=int)
@@ -234,7 +195,9 @@ def test_the_gap_of_two_scores_has_the_error_of_their_paired_difference():
     rng = np.random.default_rng(5)
     step = rng.integers(1, 11, 60)
     one, other = (CountDistribution(rng.dirichlet(np.ones(10), 60)) for _ in range(2))
-    gaps = np.array(crps_complete(one, step)) - np.array(crps_complete(other, step))
+    there = step[:, None] <= np.arange(1, 11)  # the continuous ranked probability score, by hand
+    first, second = (((each.pmf.cumsum(axis=1) - there) ** 2).sum(axis=1) for each in (one, other))
+    gaps = first - second
     seen = Outcomes(step, np.ones(60, dtype=bool))
     gap, error = crps_gap(one, other, seen, horizon=10)
     assert gap == pytest.approx(gaps.mean())
@@ -243,3 +206,65 @@ def test_the_gap_of_two_scores_has_the_error_of_their_paired_difference():
     twice = np.tile(np.arange(60), 2)
     again = Outcomes(step[twice], np.ones(120, dtype=bool), subject=twice)
     assert crps_gap(one[twice], other[twice], again, horizon=10) == pytest.approx((gap, error))
+
+
+@given(
+    owners=st.lists(st.integers(0, 30), min_size=2, max_size=120).filter(lambda x: len(set(x)) > 1),
+    n_folds=st.integers(2, 12),
+    seed=st.integers(0, 5),
+)
+def test_a_subject_is_never_split_and_folds_are_of_even_size(owners, n_folds, seed):
+    folds = grouped_folds(owners, n_folds=n_folds, repeats=3, seed=seed, leave_one_out_below=0)
+    assert folds.shape == (3, len(owners))
+    for fold in folds:
+        fold_of = {}
+        for owner, number in zip(owners, fold, strict=True):
+            assert fold_of.setdefault(owner, number) == number
+        sizes = np.bincount(list(fold_of.values()), minlength=min(n_folds, len(fold_of)))
+        assert sizes.max() - sizes.min() <= 1
+
+
+def test_the_order_of_rows_does_not_matter():
+    owners = np.repeat(np.arange(150), 2)
+    order = np.random.default_rng(0).permutation(300)
+    folds = grouped_folds(owners, seed=4)
+    assert (grouped_folds(owners[order], seed=4) == folds[:, order]).all()
+    assert not (grouped_folds(owners, seed=5) == folds).all()
+
+
+def test_few_subjects_are_left_out_one_by_one():
+    folds = grouped_folds(["b", "a", "b", "c"], n_folds=2, repeats=5)
+    assert folds.tolist() == [[1, 0, 1, 2]]
+
+
+def test_subjects_with_the_event_are_spread_over_all_folds():
+    events = np.zeros(200)
+    events[:20] = 1
+    folds = grouped_folds(np.arange(200), events=events, n_folds=10, repeats=4, seed=1)
+    for fold in folds:
+        assert np.bincount(fold, weights=events).tolist() == [2] * 10
+
+
+def test_one_subject_and_one_fold_are_refused():
+    with pytest.raises(DataError, match="at least two"):
+        grouped_folds(["a", "a"])
+    with pytest.raises(RequestError, match="n_folds"):
+        grouped_folds(["a", "b"], n_folds=1)
+
+
+@pytest.mark.parametrize(
+    ("r2_cs", "paths", "parameters"),
+    [(0.2, 60, 1.5), (0.2, 200, 5.0), (0.2, 300, 7.5), (0.4, 60, 3.5), (0.4, 300, 17.6)],
+)
+def test_what_a_small_log_can_bear(r2_cs, paths, parameters):
+    # p = n (S - 1) ln(1 - R2 / S) with S = 0.9, Riley et al. (2020, BMJ 368:m441), by hand.
+    assert round(most_parameters(paths, r2_cs=r2_cs), 1) == parameters
+
+
+def test_parameters_are_those_of_pmsampsize_and_nonsense_is_refused():
+    # pmsampsize's survival example, R2_CS .051: 5,143 paths for 30 parameters at a slope of 0.9
+    assert most_parameters(5143, r2_cs=0.051) == pytest.approx(30, abs=0.01)
+    with pytest.raises(RequestError, match="r2_cs"):
+        most_parameters(100, r2_cs=1.5)
+    with pytest.raises(RequestError, match="Expect less"):
+        most_parameters(100, r2_cs=0.95)

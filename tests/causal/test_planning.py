@@ -1,26 +1,11 @@
-"""Planning by simulation against Schoenfeld's formula and the normal theory of means."""
+"""Planning by simulation and by Schoenfeld's formula, against rpact and against each other."""
 
 import numpy as np
 import pytest
 
-from forecast.causal.equivalence import schoenfeld_events
-from forecast.causal.planning import Design, hazard_ratio_for, simulate_power, subjects_needed
+from forecast.causal import Design, hazard_ratio_for, schoenfeld_events, subjects_needed
+from forecast.causal.planning import simulate_power
 from forecast.errors import RequestError
-
-SLOW = np.full(80, 0.04)  # few events a step: near enough to continuous time
-NOBODY_LOST = np.zeros(80)
-
-
-@pytest.mark.parametrize(("ratio", "power"), [(1 / 0.7, 0.9), (0.7, 0.8), (2.0, 0.8)])
-def test_simulated_log_rank_power_is_schoenfelds(ratio, power):
-    events = schoenfeld_events(ratio, power=power)
-    design = Design(SLOW, NOBODY_LOST, ratio)
-    per_subject = simulate_power(design, 400, simulations=50).events / 400
-    found = simulate_power(
-        design, round(events / per_subject), test="log-rank", simulations=1500, seed=1
-    )
-    assert found.events == pytest.approx(events, rel=0.03)
-    assert found.power == pytest.approx(power, abs=0.035)  # 3 errors of 1500 simulations
 
 
 def test_means_need_about_as_many_events_as_the_formula_says():
@@ -42,3 +27,22 @@ def test_the_hazard_ratio_makes_the_difference_asked_for():
     assert (survival**ratio).sum() - survival.sum() == pytest.approx(-1.0)
     with pytest.raises(RequestError, match="cannot occur"):
         hazard_ratio_for(hazard, -14.5)
+
+
+@pytest.mark.parametrize(
+    ("ratio", "power", "share", "events"),
+    [
+        (0.5, 0.8, 0.5, 65.34566),  # rpact's eventsFixed
+        (0.7, 0.9, 0.5, 330.3779),  # rpact's eventsFixed
+        (0.7, 0.8, 0.5, 246.8),
+        (0.75, 0.9, 0.5, 507.8),
+        (0.573, 0.9, 0.5, 135.5),
+        (0.7, 0.9, 2 / 3, 371.7),
+    ],
+)
+def test_schoenfeld_events(ratio, power, share, events):
+    needed = schoenfeld_events(ratio, power=power, share=share)
+    assert needed == pytest.approx(events, abs=0.05)
+    assert schoenfeld_events(1 / ratio, power=power, share=share) == pytest.approx(needed)
+    with pytest.raises(RequestError, match="not 1"):
+        schoenfeld_events(1.0)

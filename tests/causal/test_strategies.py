@@ -1,21 +1,13 @@
-"""Clone, censor, weight, and the g-formula, on long frames whose truth is known."""
+"""Clone, censor, weight, on long frames whose truth is known, and on table 20.1 of What If."""
 
 import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.causal.gformula import HazardGFormula
-from forecast.causal.logistic import logistic_coefficients
-from forecast.causal.panel import Panel
-from forecast.causal.strategies import WeightModel, followed, strategy_curve
-from forecast.causal.weights import (
-    cumulative_product,
-    effective_number,
-    summarise_weights,
-    truncate_weights,
-)
-from forecast.errors import DataError, FitError, RequestError
+from forecast.causal import Panel, WeightModel, followed, weighted_curve
+from forecast.causal.curves import WeightedCurve
+from forecast.errors import RequestError
 
 STEPS = 6
 
@@ -62,13 +54,22 @@ def panel_of(frame: pd.DataFrame) -> Panel:
     )
 
 
+def curve_of(panel: Panel, weight: np.ndarray) -> WeightedCurve:
+    """Return the curve in which each row is at risk in its own step, with its own weight."""
+    seen = weight > 0
+    step = panel.step[seen]
+    return weighted_curve(
+        step, panel.event[seen], entry=step - 1, weight=weight[seen], horizon=STEPS
+    )
+
+
 def contrast(panel: Panel, *, weighted: bool = True, quantile: float = 1.0) -> float:
     weights = WeightModel(panel, ridge=0.1).fit()
     means = []
     for wanted in ([0], [1]):
         mask = followed(panel, wanted)
         weight = weights.used(mask, quantile=quantile)[0] if weighted else mask.astype(float)
-        means.append(strategy_curve(panel, weight, horizon=STEPS).restricted_mean(STEPS))
+        means.append(curve_of(panel, weight).restricted_mean(STEPS))
     return means[1] - means[0]
 
 
@@ -112,8 +113,7 @@ def test_stabilised_weights_have_mean_near_one_and_change_no_curve():
     assert weights.stabilised[mask].mean() == pytest.approx(1, abs=0.1)
     plain = weights.choice * weights.staying
     curves = [
-        strategy_curve(panel, np.where(mask, used, 0), horizon=STEPS).survival
-        for used in (plain, weights.stabilised)
+        curve_of(panel, np.where(mask, used, 0)).survival for used in (plain, weights.stabilised)
     ]
     assert_allclose(*curves)
 
@@ -129,102 +129,47 @@ def test_a_strategy_is_followed_until_the_first_departure():
         followed(panel, [2])
 
 
-def walks(n: int, seed: int, always: int | None = None) -> pd.DataFrame:
-    """Return subjects whose state drifts with the group, moves the choice and drives the event."""
-    rng = np.random.default_rng(seed)
-    state, group = rng.normal(size=n), np.zeros(n, dtype=int)
-    alive, tables = np.ones(n, dtype=bool), []
-    for step in range(1, STEPS + 1):
-        draw, happens = rng.random(n), rng.random(n)
-        moved = np.where(group == 1, 1, draw < 1 / (1 + np.exp(1 - state)))
-        group = moved if always is None else np.full(n, always)
-        event = happens < 1 / (1 + np.exp(2 + 0.7 * state - 0.8 * group))
-        after = state - 0.2 - 0.3 * group + 0.5 * rng.normal(size=n)
-        columns = {"group": group, "event": event, "state": state, "after": after}
-        tables.append(pd.DataFrame(columns | {"who": np.arange(n), "step": step})[alive])
-        alive, state = alive & ~event, after
-    return pd.concat(tables).sort_values(["who", "step"], ignore_index=True)
+# Hernán & Robins, What If (2020), table 20.1: N, A0, L1, A1, mean of Y
+TABLE_20_1 = [
+    (2400, 0, 0, 0, 84),
+    (1600, 0, 0, 1, 84),
+    (2400, 0, 1, 0, 52),
+    (9600, 0, 1, 1, 52),
+    (4800, 1, 0, 0, 76),
+    (3200, 1, 0, 1, 76),
+    (1600, 1, 1, 0, 44),
+    (6400, 1, 1, 1, 44),
+]
 
 
-def test_the_g_formula_finds_the_truth():
-    truth = []
-    for always in (0, 1):
-        told = walks(40_000, 99, always)
-        truth.append((told.groupby("who")["step"].max()).mean())
-    errors = []
-    for seed in range(8):
-        frame = walks(1000, seed)
-        panel = Panel.from_frame(frame, subject="who", step="step", group="group", event="event")
-        formula = HazardGFormula(
-            panel,
-            baseline=np.zeros((panel.n_subjects, 1)),
-            state=frame["state"].to_numpy(),
-            state_after=frame["after"].to_numpy(),
-            fresh=np.ones(len(frame), dtype=bool),
-            horizon=STEPS,
-        )
-        fit = formula.fit()
-        means = [formula.survival(fit, [g])[:, :STEPS].sum(axis=1).mean() for g in (0, 1)]
-        errors.append(np.array(means) - truth)
-    spread = np.std(errors, axis=0) / 8**0.5
-    assert (np.abs(np.mean(errors, axis=0)) < 4 * spread + 0.02).all(), (errors, spread)
-
-
-def test_logistic_coefficients_agree_with_statsmodels():
-    import statsmodels.api as sm
-
-    rng = np.random.default_rng(1)
-    design = np.column_stack([np.ones(400), rng.normal(size=(400, 3))])
-    outcome = rng.random(400) < 1 / (1 + np.exp(-design @ [-0.5, 1, 0, -2]))
-    weight = rng.integers(0, 4, 400).astype(float)
-    reference = sm.GLM(outcome, design, family=sm.families.Binomial(), freq_weights=weight).fit(
-        tol=1e-13
+@pytest.fixture(scope="module")
+def feedback() -> tuple[Panel, np.ndarray, np.ndarray]:
+    rows = [
+        {"cell": cell, "step": step, "group": group, "history": history}
+        for cell, (_, first, between, second, _) in enumerate(TABLE_20_1)
+        for step, group, history in ((1, first, 0), (2, second, between))
+    ]
+    panel = Panel.from_frame(
+        pd.DataFrame(rows), subject="cell", step="step", group="group", before=["history"]
     )
-    ours = logistic_coefficients(design, outcome, weight=weight)
-    assert_allclose(ours, reference.params, atol=1e-8)
+    counts = np.array([row[0] for row in TABLE_20_1], dtype=float)
+    return panel, counts, np.array([row[4] for row in TABLE_20_1], dtype=float)
 
 
-def test_separated_outcomes_need_a_ridge():
-    design = np.column_stack([np.ones(20), np.arange(20) - 9.5])
-    outcome = design[:, 1] > 0
-    with pytest.raises(FitError):
-        logistic_coefficients(design, outcome)
-    assert np.isfinite(logistic_coefficients(design, outcome, ridge=1.0)).all()
+ARMS = [(0, 0), (0, 1), (1, 0), (1, 1)]
 
 
-def test_truncation_is_reported():
-    raw = np.array([0.0, 1.0, 1.0, 1.0, 9.0])
-    used, limit = truncate_weights(raw, quantile=0.75)
-    assert (limit, list(used)) == (1.0, [0, 1, 1, 1, 1])
-    summary = summarise_weights(raw, used, limit)
-    assert (summary.n, summary.share_truncated, summary.largest_before) == (4, 0.25, 9.0)
-    assert summary.effective == effective_number(used) == 4
-    assert list(truncate_weights(raw, quantile=1)[0]) == list(raw)
-
-
-def test_truncation_of_repeated_rows_is_that_of_the_copies():
-    rng = np.random.default_rng(2)
-    raw, count = rng.exponential(size=50), rng.integers(0, 4, 50)
-    _, limit = truncate_weights(raw, quantile=0.9, rows=count)
-    assert limit == truncate_weights(np.repeat(raw, count), quantile=0.9)[1]
-
-
-def test_products_start_again_with_each_subject():
-    first = np.array([True, False, False, True])
-    assert_allclose(cumulative_product(np.array([0.5, 0.5, 2.0, 3.0]), first), [0.5, 0.25, 0.5, 3])
-
-
-@pytest.mark.parametrize(
-    ("change", "message"),
-    [
-        ({"step": [1, 3]}, "without a gap"),
-        ({"group": [0, 2]}, "other than 0 and 1"),
-        ({"event": [True, False]}, "after its event"),
-        ({"sign": [0.0, np.nan]}, "missing"),
-    ],
-)
-def test_panels_that_cannot_be_are_refused(change, message):
-    columns = {"who": [1, 1], "step": [1, 2], "group": [0, 0], "event": [False, False]}
-    frame = pd.DataFrame(columns | {"lost": False, "sign": 0.0} | change)
-    with pytest.raises(DataError, match=message):
-        panel_of(frame)
+@pytest.mark.parametrize("arm", ARMS)
+def test_table_20_1_weighting_gives_exactly_60(feedback, arm):
+    panel, counts, outcome = feedback
+    rows = np.repeat(counts, 2)
+    weights = WeightModel(panel, ridge=0.0, steps=False, least=1).fit(rows)
+    last = panel.step == 2
+    weight = (weights.choice * rows * followed(panel, arm))[last]
+    assert weight.sum() == pytest.approx(32000, rel=1e-8)
+    assert weight @ outcome / weight.sum() == pytest.approx(60, abs=1e-7)
+    # what tempts: the crude contrast of the two constant arms is -13.33
+    crude = [
+        np.average(outcome, weights=(rows * followed(panel, g))[last]) for g in ((1, 1), (0, 0))
+    ]
+    assert crude[0] - crude[1] == pytest.approx(-40 / 3, abs=1e-9)

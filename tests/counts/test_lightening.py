@@ -8,7 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 import forecast
-from forecast.assess.pit import tie_split_coverage
+from forecast.assess import tie_split_coverage
 from forecast.counts.attributes import COVARIATES, covariate_names
 from forecast.counts.log_summary import Lightening
 from forecast.counts.prior import LIGHTER, candidates, duration_prior, hazard_prior

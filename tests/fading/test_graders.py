@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.causal.agreement import intraclass
+from forecast.causal.rates import intraclass
 from forecast.fading.fading import fit_fading
 from forecast.fading.stalls import quartile_grade
 from forecast.invented import simulate_log

@@ -9,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 import forecast
-from forecast.assess.pit import tie_split_coverage
+from forecast.assess import tie_split_coverage
 from forecast.counts import COVARIATES, Reference, course_rows, evidence_model
 from forecast.errors import DataError, RequestError
 from forecast.forecaster.fit import filled_rows

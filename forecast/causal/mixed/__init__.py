@@ -1,0 +1,19 @@
+"""Repeated measurements of subjects whose courses differ, some measurements known within bounds."""
+
+from typing import TYPE_CHECKING
+
+from forecast._doors import door
+
+if TYPE_CHECKING:
+    from forecast.causal.mixed.bounded import BoundedMixed, FittedBoundedMixed
+    from forecast.causal.mixed.linear import LinearMixed
+    from forecast.causal.mixed.search import Guess
+
+__all__ = [
+    "BoundedMixed",
+    "FittedBoundedMixed",
+    "Guess",
+    "LinearMixed",
+]
+
+__getattr__, __dir__ = door(__name__, __file__)

@@ -1,0 +1,246 @@
+"""What the bounded model makes of its subjects: copies for each asymptote, blocks of like shape.
+
+*Copies.* The response is the log of what is left. Where a share never goes, what is left approaches
+it: the log of ``share + (1 - share) exp(path)`` is measured, and the path, not the response, is
+linear. Each copy of a subject is that subject with one asymptote; how much each copy counts is the
+chance of its asymptote given the subject's measurements (a mixture). A copy's curve is replaced by
+its tangent where the subject's own path most likely is (Lindstrom & Bates 1990, Biometrics 46:673).
+
+*Blocks.* With t the clock and s the slopes of the tangents, the rows of a subject have covariance
+
+    v (Z L L' Z' + I + w (s s') * min(t, t')),
+
+v the residual variance, w the process variance over it: errors of measurements are independent,
+errors of the process add up with the clock. In a log of tattoos the share that never goes is ink
+that no laser of the clinic takes, and the process is what chance does in each session.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from forecast._types import BoolArray, FloatArray, IntArray
+from forecast.causal.mixed.linear import Rows
+from forecast.causal.mixed.truncated_normal import truncated_moments
+
+NEAR = 0.4  # a log response this far below an asymptote rules the asymptote out
+LOWEST, HIGHEST = -8.0, 0.5  # path on which a tangent is laid
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tangent:
+    """The rows of all copies, linear in the path."""
+
+    rows: Rows  # design and random columns times the slope of the tangent
+    low: FloatArray  # bounds of the response, less where the tangent meets a path of zero
+    high: FloatArray
+    slope: FloatArray  # (n,): change of the response with the path, 1 where there is no asymptote
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Copies:
+    """All subjects, then once more for each asymptote those that may have it."""
+
+    rows: Rows
+    low: FloatArray  # (n,): bounds of the response
+    high: FloatArray
+    clock: FloatArray  # (n,): when it was measured
+    share: FloatArray  # (n,): asymptote of the row's copy, 0 for none
+    owner: IntArray  # (n_copies,): which subject a copy is of
+    plain: BoolArray  # (n_copies,): whether it has no asymptote
+    n_subjects: int
+    n_shares: int
+    # (n, m): derivatives of the last random column in each multiplicative effect
+    multiplicative: FloatArray
+    slope_column: int  # the design's column that is the last random one
+
+    @property
+    def originals(self) -> Rows:
+        """The rows of the first copies, which have no asymptote."""
+        n = len(self.low)
+        if len(self.owner) > self.n_subjects:
+            n = int(self.rows.starts[self.n_subjects])
+        return _repeated(self.rows, np.arange(n), np.arange(self.n_subjects))
+
+    def log_prior(self, mixture_weight: float) -> FloatArray:
+        """Return the log chance of each copy at a mixture weight of all asymptotes together."""
+        each = np.full(len(self.owner), np.log(mixture_weight / max(self.n_shares, 1)))
+        each[self.plain] = np.log1p(-mixture_weight)
+        return each
+
+    def chances(self, log_joint: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the chance of each copy, and the log-likelihood of each subject."""
+        top = np.full(self.n_subjects, -np.inf)
+        np.maximum.at(top, self.owner, log_joint)
+        part = np.exp(log_joint - top[self.owner])
+        total = np.bincount(self.owner, weights=part, minlength=self.n_subjects)
+        return part / total[self.owner], top + np.log(total)
+
+    def tangent(self, path: FloatArray) -> Tangent:
+        """Return the rows with each copy's curve replaced by its tangent at a path, (n,)."""
+        at = self.share > 0
+        if not at.any():
+            return Tangent(self.rows, self.low, self.high, np.ones(len(path)))
+        there, share = np.clip(path[at], LOWEST, HIGHEST), self.share[at]
+        left = share + (1 - share) * np.exp(there)
+        slope, shift = np.ones(len(path)), np.zeros(len(path))
+        slope[at] = 1 - share / left
+        shift[at] = np.log(left) - slope[at] * there
+        rows = replace(
+            self.rows,
+            design=self.rows.design * slope[:, None],
+            random=self.rows.random * slope[:, None],
+        )
+        return Tangent(rows, self.low - shift, self.high - shift, slope)
+
+
+def copies_of(
+    rows: Rows,
+    low: FloatArray,
+    high: FloatArray,
+    clock: FloatArray,
+    shares: tuple[float, ...],
+    *,
+    multiplicative: FloatArray,
+    slope_column: int,
+) -> Copies:
+    """Return the copies; none for an asymptote that a measurement of the subject rules out."""
+    n_subjects = len(rows.starts)
+    least = np.minimum.reduceat(high, rows.starts) + NEAR
+    code = rows.code
+    parts = [np.arange(len(code))]
+    owners = [np.arange(n_subjects)]
+    held = [np.zeros(len(code))]
+    for share in shares:
+        may = np.flatnonzero(np.log(share) < least)
+        mine = np.flatnonzero(np.isin(code, may))
+        parts.append(mine)
+        owners.append(may)
+        held.append(np.full(len(mine), share))
+    at, owner = np.concatenate(parts), np.concatenate(owners)
+    return Copies(
+        rows=_repeated(rows, at, owner),
+        low=low[at],
+        high=high[at],
+        clock=clock[at],
+        share=np.concatenate(held),
+        owner=owner,
+        plain=np.arange(len(owner)) < n_subjects,
+        n_subjects=n_subjects,
+        n_shares=len(shares),
+        multiplicative=multiplicative[at],
+        slope_column=slope_column,
+    )
+
+
+def _repeated(rows: Rows, at: IntArray, owner: IntArray) -> Rows:
+    sizes = np.diff(np.append(rows.starts, len(rows.response)))[owner]
+    return Rows(
+        design=rows.design[at],
+        response=rows.response[at],
+        random=rows.random[at],
+        starts=np.append(0, np.cumsum(sizes)[:-1]),
+        subjects=rows.subjects[owner],
+        order=rows.order[at],
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Block:
+    """Subjects with equally many rows, equally many of them known only within bounds."""
+
+    rows: IntArray  # (k, m): rows of each subject, the bounded ones last
+    who: IntArray  # (k,): which copies
+    n_bounded: int
+    factors: FloatArray  # (2, k, n_bounded): where the last search for the bounded values ended
+
+    @property
+    def bounded(self) -> IntArray:
+        """Bounded rows, (k, n_bounded)."""
+        return self.rows[:, self.rows.shape[1] - self.n_bounded :]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Filled:
+    """What a guess says of a block."""
+
+    left: FloatArray  # (k, m): responses less their means, bounded ones as expected
+    precision: FloatArray  # (k, m, m): inverse covariance, in units of the residual variance
+    # (k, n_bounded, n_bounded): covariance of the bounded values, given everything
+    hidden: FloatArray
+    loglik: FloatArray  # (k,)
+
+
+def blocks_of(starts: IntArray, measured: BoolArray) -> tuple[Block, ...]:
+    """Return the subjects whose rows begin at ``starts``, in blocks."""
+    sizes = np.diff(np.append(starts, len(measured)))
+    hidden = np.add.reduceat((~measured).astype(np.int64), starts)
+    found = []
+    for m, c in sorted(set(zip(sizes.tolist(), hidden.tolist(), strict=True))):
+        who = np.flatnonzero((sizes == m) & (hidden == c))
+        rows = starts[who][:, None] + np.arange(m)
+        last = np.argsort(~measured[rows], axis=1, kind="stable")
+        rows = np.take_along_axis(rows, last, axis=1)
+        found.append(Block(rows, who, c, np.zeros((2, len(who), c))))
+    return tuple(found)
+
+
+def _errors_of(block: Block, clock: FloatArray, slope: FloatArray, process: float) -> FloatArray:
+    """Return the covariance of a block's errors over the residual variance, (k, m, m)."""
+    m = block.rows.shape[1]
+    return np.asarray(np.eye(m) + process * shared_errors(block, clock, slope), dtype=np.float64)
+
+
+def shared_errors(block: Block, clock: FloatArray, slope: FloatArray) -> FloatArray:
+    """Return the covariance of a block's errors that stay, over the process variance, (k, m, m)."""
+    when, by = clock[block.rows], slope[block.rows]
+    shared = np.minimum(when[:, :, None], when[:, None, :]) * by[:, :, None] * by[:, None, :]
+    return np.asarray(shared, dtype=np.float64)
+
+
+def fill(
+    block: Block,
+    tangent: Tangent,
+    clock: FloatArray,
+    coefficients: FloatArray,
+    relative: FloatArray,
+    process: float,
+    variance: float,
+) -> Filled:
+    """Return what the parameters say of a block; see `Filled`."""
+    rows = tangent.rows
+    Z, c = rows.random[block.rows], block.n_bounded
+    mean = rows.design[block.rows] @ coefficients
+    spread = _errors_of(block, clock, tangent.slope, process) + Z @ relative @ Z.transpose(0, 2, 1)
+    precision = np.asarray(np.linalg.inv(spread), dtype=np.float64)
+    left = tangent.low[block.rows] - mean
+    k, seen = len(mean), mean.shape[1] - c
+    left[:, seen:] = 0.0
+    volume = np.linalg.slogdet(spread)[1]
+    hidden, chance, found = np.zeros((k, c, c)), np.zeros(k), np.zeros((k, c))
+    if c:
+        inner = np.asarray(np.linalg.inv(precision[:, seen:, seen:]), dtype=np.float64)
+        pulled = (precision @ left[:, :, None])[:, seen:]
+        centre = -(inner @ pulled)[:, :, 0]  # of the bounded rows, given the measured ones
+        left[:, seen:] = centre
+        there = mean[:, seen:]
+        bounds = tangent.low[block.bounded] - there, tangent.high[block.bounded] - there
+        found, hidden, chance = truncated_moments(
+            centre, variance * inner, *bounds, factors=block.factors
+        )
+        volume = volume - np.linalg.slogdet(inner)[1]
+    fit = np.einsum("km,kmn,kn->k", left, precision, left)
+    left[:, seen:] = found
+    loglik = chance - 0.5 * (volume + seen * np.log(2 * np.pi * variance) + fit / variance)
+    return Filled(left, precision, hidden, np.asarray(loglik, dtype=np.float64))
+
+
+def whitened(
+    block: Block, clock: FloatArray, slope: FloatArray, process: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return the inverse factor of a block's errors, (k, m, m), and their log volumes, (k,)."""
+    factor = np.linalg.cholesky(_errors_of(block, clock, slope, process))
+    volume = 2 * np.log(np.einsum("kmm->km", factor)).sum(axis=1)
+    return np.asarray(np.linalg.inv(factor), dtype=np.float64), volume

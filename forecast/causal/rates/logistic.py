@@ -1,0 +1,486 @@
+"""Logistic regression of few events: Jeffreys' penalty, or a random intercept for each group."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast._checks import check_level, check_whole_number
+from forecast._types import AnyArray, FloatArray, IntArray
+from forecast.errors import DataError, FitError
+
+MOST_ITERATIONS = 200
+LARGEST_STEP = 2.0
+LARGEST_SPREAD = 6.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FirthLogistic:
+    """A fitted penalised logistic regression.
+
+    Attributes
+    ----------
+    names : tuple of str
+        Names of the columns, the intercept included when there was one.
+    coefficients : ndarray of shape (p,)
+        Log odds ratios.
+    covariance : ndarray of shape (p, p)
+        Inverse expected information at the coefficients.
+    loglik : float
+        Penalised log-likelihood.
+    """
+
+    names: tuple[str, ...]
+    coefficients: FloatArray
+    covariance: FloatArray
+    loglik: float
+    design: FloatArray
+    events: FloatArray
+    trials: FloatArray
+
+    @property
+    def standard_errors(self) -> FloatArray:
+        """Square roots of the diagonal of the covariance."""
+        errors: FloatArray = np.sqrt(np.diag(self.covariance))
+        return errors
+
+    def interval(self, name: str, *, level: float = 0.95) -> tuple[float, float]:
+        """Return the profile penalised-likelihood interval of one coefficient.
+
+        The interval of Heinze & Schemper (2002), which stays sound where the Wald interval of
+        a separated coefficient does not.
+        """
+        from scipy.stats import chi2
+
+        at = self.names.index(name)
+        drop = float(chi2.ppf(check_level(level), 1)) / 2
+
+        def loss(value: float) -> float:
+            loglik = _maximise(self.design, self.events, self.trials, {at: value})[2]
+            return loglik - self.loglik + drop
+
+        centre, step = float(self.coefficients[at]), float(self.standard_errors[at])
+        return _crossing(loss, centre, -step), _crossing(loss, centre, step)
+
+
+def fit_firth(
+    design: FloatArray,
+    events: npt.ArrayLike,
+    *,
+    trials: npt.ArrayLike | None = None,
+    names: tuple[str, ...] = (),
+) -> FirthLogistic:
+    """Return the logistic regression with Jeffreys' penalty (Firth 1993, Biometrika 80:27).
+
+    Parameters
+    ----------
+    design : ndarray of shape (n, p)
+        Covariates, with a column of ones for the intercept.
+    events, trials : array of shape (n,)
+        Events out of trials per row; one trial each when ``trials`` is None.
+    names : tuple of str
+        Column names, by default their numbers.
+
+    Raises
+    ------
+    DataError
+        If columns are linearly dependent.
+    FitError
+        If the iterations do not settle.
+    """
+    X = np.array(design, dtype=np.float64)
+    y = np.array(events, dtype=np.float64)
+    n = np.ones_like(y) if trials is None else np.array(trials, dtype=np.float64)
+    if np.linalg.matrix_rank(X) < X.shape[1]:
+        raise DataError(
+            f"The {X.shape[1]} columns of the design are linearly dependent.",
+            "Leave out the column that the others determine.",
+        )
+    beta, covariance, loglik = _maximise(X, y, n, {})
+    named = names or tuple(str(column) for column in range(X.shape[1]))
+    return FirthLogistic(named, beta, covariance, loglik, X, y, n)
+
+
+def _maximise(
+    X: FloatArray, y: FloatArray, n: FloatArray, held: dict[int, float]
+) -> tuple[FloatArray, FloatArray, float]:
+    beta: FloatArray = np.zeros(X.shape[1])
+    for at, value in held.items():
+        beta[at] = value
+    free = [at for at in range(X.shape[1]) if at not in held]
+    current, score, information = _penalised(X, y, n, beta)
+    for _ in range(MOST_ITERATIONS):
+        step = np.zeros_like(beta)
+        if free:
+            step[free] = np.linalg.solve(information[np.ix_(free, free)], score[free])
+        step *= min(1.0, LARGEST_STEP / max(float(np.abs(step).max()), 1e-12))
+        if np.abs(step).max() < 1e-9:
+            covariance = np.asarray(np.linalg.inv(information), dtype=np.float64)
+            return beta, covariance, current
+        moved = _penalised(X, y, n, beta + step)
+        while moved[0] < current - 1e-10 and np.abs(step).max() > 1e-9:
+            step /= 2
+            moved = _penalised(X, y, n, beta + step)
+        beta = beta + step
+        current, score, information = moved
+    raise FitError(
+        f"The penalised logistic fit did not settle in {MOST_ITERATIONS} steps.",
+        "Leave out covariates or join rare levels.",
+    )
+
+
+def _penalised(
+    X: FloatArray, y: FloatArray, n: FloatArray, beta: FloatArray
+) -> tuple[float, FloatArray, FloatArray]:
+    eta = X @ beta
+    share = _expit(eta)
+    weight = n * share * (1 - share)
+    information = X.T @ (weight[:, None] * X)
+    leverage = weight * np.einsum("ij,ij->i", X @ np.linalg.inv(information), X)
+    half_logdet = np.linalg.slogdet(information)[1] / 2
+    loglik = float((y * eta - n * np.logaddexp(0, eta)).sum() + half_logdet)
+    score = X.T @ (y - n * share + leverage * (0.5 - share))
+    return loglik, score, information
+
+
+@dataclass(frozen=True, slots=True)
+class MixedLogistic:
+    """A logistic model whose groups have their own, normally distributed, intercepts.
+
+    The likelihood is integrated by adaptive Gauss-Hermite quadrature (Liu & Pierce 1994,
+    Biometrika 81:624), centred at each group's own mode.
+
+    Attributes
+    ----------
+    nodes : int
+        Quadrature nodes per group, at least 5.
+    shrink : float
+        Strength ``m`` of a log-F(m, m) prior on every coefficient but those of ``free``
+        (Greenland & Mansournia 2015, Stat Med 34:3133); 0 is maximum likelihood, 1 holds odds
+        ratios between 1/648 and 648, 2 between 1/39 and 39.
+    spread_scale : float or None
+        Scale of a half-normal prior on the standard deviation between groups; None for none.
+    """
+
+    nodes: int = 15
+    shrink: float = 0.0
+    spread_scale: float | None = None
+
+    def __post_init__(self) -> None:
+        check_whole_number(self.nodes, name="nodes", low=5)
+        if self.shrink < 0 or (self.spread_scale is not None and self.spread_scale <= 0):
+            raise DataError(
+                "A prior has a negative strength.", "Give shrink from 0, scale above 0."
+            )
+
+    def fit(
+        self,
+        design: FloatArray,
+        events: npt.ArrayLike,
+        group: npt.ArrayLike,
+        *,
+        trials: npt.ArrayLike | None = None,
+        names: tuple[str, ...] = (),
+        free: tuple[str, ...] = ("intercept",),
+    ) -> FittedMixedLogistic:
+        """Return the model fitted to events out of trials.
+
+        Parameters
+        ----------
+        design : ndarray of shape (n, p)
+            Covariates, with a column of ones for the intercept.
+        events, trials : array of shape (n,)
+            Events out of trials per row; one trial each when ``trials`` is None.
+        group : array of shape (n,)
+            The group of each row.
+        names, free : tuple of str
+            Column names, and those left without a prior.
+
+        Raises
+        ------
+        DataError
+            If lengths differ or nothing, or everything, happened.
+        FitError
+            If the optimiser does not settle.
+        """
+        X = np.array(design, dtype=np.float64)
+        y = np.array(events, dtype=np.float64)
+        n = np.ones_like(y) if trials is None else np.array(trials, dtype=np.float64)
+        labels, codes = np.unique(np.asarray(group).astype(str), return_inverse=True)
+        _refuse(X, y, n, codes)
+        named = names or tuple(str(column) for column in range(X.shape[1]))
+        strength = np.array([0.0 if name in free else self.shrink for name in named])
+        order = np.argsort(codes, kind="stable")
+        rows = (X[order], y[order], n[order], codes[order].astype(np.int64))
+        problem = _Problem(*rows, strength, self)
+        start = np.zeros(X.shape[1] + 1)
+        start[0] = np.log(y.sum() / (n.sum() - y.sum()))
+        start[-1] = 0.5
+        best = problem.minimise(start, {})
+        loglik, _, (effects, errors) = problem.evaluate(best)
+        inverse = np.linalg.pinv(problem.information(best), hermitian=True)
+        return FittedMixedLogistic(
+            names=named,
+            parameters=best,
+            covariance=np.asarray(inverse, dtype=np.float64),
+            loglik=loglik,
+            groups=tuple(str(label) for label in labels),
+            effects=effects,
+            effect_errors=errors,
+            _problem=problem,
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FittedMixedLogistic:
+    """A fitted model.
+
+    Attributes
+    ----------
+    names : tuple of str
+        Names of the coefficients.
+    parameters : ndarray of shape (p + 1,)
+        Coefficients (log odds ratios) and then the standard deviation between groups.
+    covariance : ndarray of shape (p + 1, p + 1)
+        Inverse observed information of the parameters, priors included.
+    loglik : float
+        Log-likelihood, the priors left out.
+    groups : tuple of str
+        The groups.
+    effects, effect_errors : ndarray of shape (n_groups,)
+        Each group's shrunken deviation in log odds, and its conditional standard deviation.
+    """
+
+    names: tuple[str, ...]
+    parameters: FloatArray
+    covariance: FloatArray
+    loglik: float
+    groups: tuple[str, ...]
+    effects: FloatArray
+    effect_errors: FloatArray
+    _problem: _Problem
+
+    @property
+    def coefficients(self) -> FloatArray:
+        """Log odds ratios."""
+        return self.parameters[:-1]
+
+    @property
+    def spread(self) -> float:
+        """Standard deviation between groups, in log odds."""
+        return float(self.parameters[-1])
+
+    @property
+    def standard_errors(self) -> FloatArray:
+        """Standard errors of the coefficients."""
+        errors: FloatArray = np.sqrt(np.clip(np.diag(self.covariance)[:-1], 0, None))
+        return errors
+
+    def interval(
+        self, name: str, *, level: float = 0.95, inflation: float = 1.0
+    ) -> tuple[float, float]:
+        """Return the profile-likelihood interval of one coefficient (priors included).
+
+        ``inflation`` multiplies the variance, for example `cluster_inflation`.
+        """
+        at = self.names.index(name)
+        step = float(self.standard_errors[at])
+        if not 0 < step < 20:
+            step = 1.0
+        loss = self._loss(at, level, inflation)
+        centre = float(self.parameters[at])
+        return _crossing(loss, centre, -step), _crossing(loss, centre, step)
+
+    def spread_interval(self, *, level: float = 0.95) -> tuple[float, float]:
+        """Return the profile-likelihood interval of the standard deviation between groups."""
+        at = len(self.names)
+        loss = self._loss(at, level, 1.0)
+        low = 0.0
+        if self.spread > 1e-3 and loss(0.0) < 0:
+            low = _crossing(loss, self.spread, -self.spread / 2)
+        return max(low, 0.0), _crossing(loss, self.spread, 0.5)
+
+    def _loss(self, at: int, level: float, inflation: float) -> Callable[[float], float]:
+        from scipy.stats import chi2
+
+        drop = float(chi2.ppf(check_level(level), 1)) / 2 * inflation
+        best = self._problem.objective(self.parameters)[0]
+
+        variance = float(self.covariance[at, at])
+        along = self.covariance[at] / variance if variance > 0 else np.zeros(len(self.parameters))
+
+        def loss(value: float) -> float:
+            start = self.parameters + (value - self.parameters[at]) * along
+            start[-1] = np.clip(start[-1], 0.0, LARGEST_SPREAD)
+            start[at] = value
+            held = self._problem.minimise(start, {at: value})
+            return best - self._problem.objective(held)[0] + drop
+
+        return loss
+
+
+def _refuse(X: FloatArray, y: FloatArray, n: FloatArray, codes: AnyArray) -> None:
+    if not len(X) == len(y) == len(n) == len(codes):
+        raise DataError("The columns differ in length.", "Give one value per row in each.")
+    if not 0 < y.sum() < n.sum():
+        raise DataError(
+            f"{y.sum():g} of {n.sum():g} trials had the event.",
+            "Without both outcomes there is nothing to model; use the exact interval.",
+        )
+
+
+def cluster_inflation(
+    design: FloatArray,
+    events: FloatArray,
+    probability: FloatArray,
+    cluster: AnyArray,
+    column: int,
+) -> float:
+    """Return by how much rows that belong together inflate a coefficient's variance, at least 1.
+
+    The ratio of two sandwich variances (Liang & Zeger 1986): clusters independent, over rows
+    independent.
+
+    Parameters
+    ----------
+    design : ndarray of shape (n, p)
+        Covariates, group indicators included where groups have their own intercepts.
+    events, probability : ndarray of shape (n,)
+        What happened, and its fitted chance.
+    cluster : ndarray of shape (n,)
+        Whose row it is.
+    column : int
+        The column of the coefficient.
+    """
+    weight = probability * (1 - probability)
+    information = design.T @ (weight[:, None] * design)
+    direction = np.linalg.pinv(information, hermitian=True)[column]
+    influence = (events - probability) * (design @ direction)
+    codes = np.unique(cluster.astype(str), return_inverse=True)[1]
+    together = np.bincount(codes, influence)
+    return float(max((together**2).sum() / (influence**2).sum(), 1.0))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Problem:
+    """The data of a fit, and its objective: minus the penalised log-likelihood."""
+
+    X: FloatArray
+    y: FloatArray
+    n: FloatArray
+    codes: IntArray
+    strength: FloatArray
+    model: MixedLogistic
+
+    def minimise(self, start: FloatArray, held: dict[int, float]) -> FloatArray:
+        from scipy.optimize import minimize
+
+        free = np.array([at for at in range(len(start)) if at not in held])
+        point = start.copy()
+
+        def objective(values: FloatArray) -> tuple[float, FloatArray]:
+            point[free] = values
+            value, gradient = self.objective(point)
+            return value, gradient[free]
+
+        bounds = [(0.0, LARGEST_SPREAD) if at == len(start) - 1 else (-30, 30) for at in free]
+        options = {"ftol": 1e-12, "gtol": 1e-6, "maxiter": 500}
+        found = minimize(
+            objective, start[free], jac=True, method="L-BFGS-B", bounds=bounds, options=options
+        )
+        if not np.isfinite(found.fun) or np.abs(found.x).max() > 29:
+            raise FitError(
+                "The mixed logistic fit ran away: some covariate separates the events.",
+                "Use shrink=1 or join rare levels.",
+            )
+        point[free] = found.x
+        return point
+
+    def objective(self, parameters: FloatArray) -> tuple[float, FloatArray]:
+        loglik, gradient, _ = self.evaluate(parameters)
+        beta, spread = parameters[:-1], parameters[-1]
+        loglik += float((self.strength * (beta / 2 - np.logaddexp(0, beta))).sum())
+        gradient[:-1] += self.strength * (0.5 - _expit(beta))
+        if self.model.spread_scale is not None:
+            loglik -= spread**2 / (2 * self.model.spread_scale**2)
+            gradient[-1] -= spread / self.model.spread_scale**2
+        return -loglik, -gradient
+
+    def information(self, parameters: FloatArray) -> FloatArray:
+        """Return the second derivatives of the objective, by central differences."""
+        size = len(parameters)
+        second = np.zeros((size, size))
+        for at in range(size):
+            step = np.zeros(size)
+            step[at] = 1e-4 * max(1.0, abs(parameters[at]))
+            above = self.objective(parameters + step)[1]
+            below = self.objective(parameters - step)[1]
+            second[at] = (above - below) / (2 * step[at])
+        return (second + second.T) / 2
+
+    def evaluate(
+        self, parameters: FloatArray
+    ) -> tuple[float, FloatArray, tuple[FloatArray, FloatArray]]:
+        """Return the log-likelihood, its gradient, and the groups' effects with their errors.
+
+        The gradient is the mean of the complete-data score over each group's conditional
+        distribution (Fisher's identity), by the same quadrature.
+        """
+        beta, spread = parameters[:-1], float(parameters[-1])
+        fixed = self.X @ beta
+        mode, width = self._modes(fixed, spread)
+        points, weights = np.polynomial.hermite.hermgauss(self.model.nodes)
+        at = mode[:, None] + np.sqrt(2) * width[:, None] * points  # (groups, nodes)
+        eta = fixed[:, None] + spread * at[self.codes]
+        terms = self.y[:, None] * eta - self.n[:, None] * np.logaddexp(0, eta)
+        starts = np.searchsorted(self.codes, np.arange(len(mode)))  # rows are sorted by group
+        inner = np.add.reduceat(terms, starts) - at**2 / 2
+        inner += points**2 + np.log(weights) + np.log(width)[:, None] - np.log(np.pi) / 2
+        top = inner.max(axis=1, keepdims=True)
+        share = np.exp(inner - top)
+        total = share.sum(axis=1, keepdims=True)
+        share /= total
+        loglik = float((np.log(total) + top).sum())
+        left_over = self.y[:, None] - self.n[:, None] * _expit(eta)
+        by_row = (share[self.codes] * left_over).sum(axis=1)
+        by_group = (share * at * np.add.reduceat(left_over, starts)).sum(axis=1)
+        gradient = np.append(self.X.T @ by_row, by_group.sum())
+        mean = (share * at).sum(axis=1)
+        variance = (share * at**2).sum(axis=1) - mean**2
+        return loglik, gradient, (spread * mean, abs(spread) * np.sqrt(np.maximum(variance, 0)))
+
+    def _modes(self, fixed: FloatArray, spread: float) -> tuple[FloatArray, FloatArray]:
+        groups = int(self.codes.max()) + 1
+        mode: FloatArray = np.zeros(groups)
+        curvature: FloatArray = np.ones(groups)
+        for _ in range(100):
+            share = _expit(fixed + spread * mode[self.codes])
+            slope = spread * np.bincount(self.codes, self.y - self.n * share, groups) - mode
+            weight = np.bincount(self.codes, self.n * share * (1 - share), groups)
+            curvature = np.asarray(spread**2 * weight + 1, dtype=np.float64)
+            step = slope / curvature
+            mode += np.clip(step, -2, 2)
+            if np.abs(step).max() < 1e-9:
+                break
+        return mode, 1 / np.sqrt(curvature)
+
+
+def _crossing(loss: Callable[[float], float], centre: float, step: float) -> float:
+    """Return where ``loss`` crosses zero, stepping away from ``centre`` where it is positive."""
+    from scipy.optimize import brentq
+
+    near, far = centre, centre + step
+    for _ in range(60):
+        if loss(far) < 0:
+            return float(brentq(loss, near, far, xtol=1e-4))
+        near, far = far, far + step
+    return float(np.inf * np.sign(step))
+
+
+def _expit(values: FloatArray) -> FloatArray:
+    """Return the logistic function without overflow."""
+    result: FloatArray = 0.5 * (1 + np.tanh(values / 2))
+    return result

@@ -1,0 +1,139 @@
+"""Shares of few events, and pairs, against published worked examples."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+
+from forecast.causal.rates import (
+    exact_interval,
+    mcnemar,
+    newcombe_difference,
+    paired_difference,
+    poisson_interval,
+    upper_limit,
+    wilson_interval,
+)
+from forecast.errors import DataError, RequestError
+
+# Newcombe 1998, Stat Med 17:857, table I: events, n, Wilson (method 3), Clopper-Pearson (5).
+NEWCOMBE = [
+    (81, 263, (0.2553, 0.3662), (0.2527, 0.3676)),
+    (15, 148, (0.0624, 0.1605), (0.0578, 0.1617)),
+    (0, 20, (0.0, 0.1611), (0.0, 0.1684)),
+    (1, 29, (0.0061, 0.1718), (0.0009, 0.1776)),
+]
+
+
+# Newcombe 1998, Stat Med 17:873, table II, method 10.
+DIFFERENCES = [
+    ((56, 70, 48, 80), (0.0524, 0.3339)),
+    ((9, 10, 3, 10), (0.1705, 0.8090)),
+    ((6, 7, 2, 7), (0.0582, 0.8062)),
+    ((5, 56, 0, 29), (-0.0381, 0.1926)),
+    ((0, 10, 0, 20), (-0.1611, 0.2775)),
+    ((10, 10, 0, 20), (0.6791, 1.0)),
+]
+
+
+counts = st.integers(1, 400).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
+
+
+@pytest.mark.parametrize(("events", "n", "wilson", "exact"), NEWCOMBE)
+def test_intervals_of_one_share_are_those_newcombe_printed(events, n, wilson, exact):
+    assert_allclose(wilson_interval(events, n), wilson, atol=5e-5)
+    assert_allclose(exact_interval(events, n), exact, atol=5e-5)
+
+
+@pytest.mark.parametrize(("counts", "expected"), DIFFERENCES)
+def test_intervals_of_a_difference_are_those_newcombe_printed(counts, expected):
+    assert_allclose(newcombe_difference(*counts), expected, atol=5e-5)
+
+
+def test_no_event_gives_the_rule_of_three():
+    # Hanley & Lippman-Hand 1983: 3 / n; exact one-sided 95 % limit of 0 of 20 is 1 - 0.05^(1/20).
+    assert upper_limit(0, 20) == pytest.approx(1 - 0.05 ** (1 / 20), abs=1e-12)
+    assert 0.00299 < upper_limit(0, 1000) < 3 / 1000
+
+
+def test_scar_rate_of_a_large_series_has_its_published_interval():
+    # Kirby et al. 2016: 3 of 1,041 charts with a hypertrophic scar, 0 with a keloid.
+    assert_allclose(exact_interval(3, 1041), (0.0006, 0.0084), atol=5e-5)
+    assert exact_interval(0, 1041)[1] == pytest.approx(0.0035, abs=5e-5)
+
+
+@given(counts)
+def test_intervals_contain_the_share_and_stay_within_bounds(pair):
+    events, n = pair
+    for low, high in (wilson_interval(events, n), exact_interval(events, n)):
+        assert 0 <= low <= events / n <= high <= 1
+
+
+@given(counts)
+def test_exact_interval_mirrors_when_events_and_others_swap(pair):
+    events, n = pair
+    low, high = exact_interval(events, n)
+    other_low, other_high = exact_interval(n - events, n)
+    assert_allclose((low, high), (1 - other_high, 1 - other_low), atol=1e-9)
+
+
+@pytest.mark.slow
+def test_exact_interval_covers_at_least_its_level_for_every_share():
+    from scipy.stats import binom
+
+    n = 40
+    limits = [exact_interval(events, n) for events in range(n + 1)]
+    for share in np.linspace(0.01, 0.99, 99):
+        chance = binom.pmf(np.arange(n + 1), n, share)
+        covered = sum(
+            c for c, (low, high) in zip(chance, limits, strict=True) if low <= share <= high
+        )
+        assert covered >= 0.95 - 1e-12
+
+
+def test_poisson_interval_is_that_of_the_textbook_table():
+    # Garwood 1936; Breslow & Day 1987, table 2.11: 95 % limits of 10 observed are 4.80 and 18.39.
+    assert_allclose(poisson_interval(10), (4.80, 18.39), atol=0.01)
+
+
+@pytest.mark.parametrize(("events", "n"), [(3, 2), (-1, 5), (0, 0)])
+def test_impossible_counts_are_refused(events, n):
+    with pytest.raises(RequestError):
+        wilson_interval(events, n)
+
+
+def test_nine_pairs_one_way_reproduce_the_published_p_value():
+    # Lorgeou et al. 2018, JEADV 32:265: 33 % against 14 % of 49, p = 0.008
+    test = mcnemar(9, 0)
+    assert test.p_value == pytest.approx(0.0077, abs=5e-5)
+    assert round(test.p_value, 3) == 0.008
+    assert test.exact_p_value == pytest.approx(2 / 2**9)
+
+
+def test_mcnemar_agrees_with_statsmodels():
+    from statsmodels.stats.contingency_tables import mcnemar as reference
+
+    ours = mcnemar(14, 5)
+    table = [[3, 14], [5, 8]]
+    assert ours.exact_p_value == pytest.approx(reference(table, exact=True).pvalue)
+    assert ours.p_value == pytest.approx(reference(table, exact=False).pvalue)
+
+
+def test_paired_difference_agrees_with_scipy():
+    from scipy.stats import ttest_rel
+
+    first, second = [5.0, 7, 8, 4, 9, np.nan], [4.0, 7, 5, 5, 6, 3]
+    ours = paired_difference(first, second)
+    theirs = ttest_rel(first[:5], second[:5])
+    assert ours.n_pairs == 5
+    assert ours.estimate / ours.error == pytest.approx(theirs.statistic)
+    assert_allclose(ours.interval, theirs.confidence_interval())
+
+
+def test_pairs_that_do_not_differ_and_impossible_ones():
+    assert mcnemar(3, 3).p_value == 1
+    with pytest.raises(RequestError, match="first_only"):
+        mcnemar(-1, 0)
+    with pytest.raises(DataError, match="two pairs"):
+        paired_difference([1.0, np.nan], [2.0, 3.0])
