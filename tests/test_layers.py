@@ -67,6 +67,86 @@ def test_imports_go_down_the_layers():
     assert upward == []
 
 
+def offered(door: Path) -> dict[str, str]:
+    """Return the names that a room's ``__init__`` offers, with the module each lives in."""
+    found = {}
+    for node in ast.walk(ast.parse(door.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and str(node.module).startswith("forecast."):
+            found |= {alias.asname or alias.name: str(node.module) for alias in node.names}
+    return found
+
+
+DOORS = {
+    ".".join(path.relative_to(ROOT).parent.parts): path for path in PACKAGE.rglob("__init__.py")
+}
+
+
+def module_of(path: Path) -> str:
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts)
+
+
+def home_of(module: str, name: str) -> str:
+    """Return the file that ``name`` comes from, looked up behind doors."""
+    if module in DOORS:
+        names = offered(DOORS[module])
+        if name in names:
+            return home_of(names[name], name)
+        return f"{module}.{name}" if is_file(f"{module}.{name}") else f"{module}.__init__"
+    return module
+
+
+def imported_modules(path: Path) -> Iterator[str]:
+    """Yield the file behind every import of this package."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and str(node.module).partition(".")[0] == "forecast":
+            yield from (home_of(str(node.module), alias.name) for alias in node.names)
+
+
+def is_file(module: str) -> bool:
+    return (ROOT / module.replace(".", "/")).with_suffix(".py").exists()
+
+
+def test_no_import_goes_round_in_a_circle():
+    files = [path for path in MODULES if path.name != "__init__.py"]
+    needs = {module_of(path): set(imported_modules(path)) for path in files}
+    settled = {f"{door}.__init__" for door in DOORS}
+    while ready := {name for name in needs if name not in settled and needs[name] <= settled}:
+        settled |= ready
+    circular = {name: needs[name] - settled for name in needs if name not in settled}
+    assert circular == {}
+
+
+def test_from_outside_a_room_only_what_it_offers_is_imported():
+    programs = [*MODULES, *(ROOT / "benchmarks").rglob("*.py"), *(ROOT / "tests").rglob("*.py")]
+    inside = []
+    for path in programs:
+        own = set(path.relative_to(ROOT).parts[1:-1])
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if not isinstance(node, ast.ImportFrom) or not str(node.module).startswith("forecast."):
+                continue
+            room, _, file = str(node.module).removeprefix("forecast.").rpartition(".")
+            if room and room.split(".")[0] not in own and str(node.module) not in DOORS:
+                inside.append(f"{path.relative_to(ROOT)}, line {node.lineno}: {node.module}")
+            elif str(node.module) in DOORS and file not in own:
+                door = DOORS[str(node.module)].read_text(encoding="utf-8")
+                names = {*offered(DOORS[str(node.module)]), *re.findall(r"^def (\w+)", door, re.M)}
+                inside += [
+                    f"{path.relative_to(ROOT)}, line {node.lineno}: {node.module} offers no {name}"
+                    for name in (alias.name for alias in node.names)
+                    if name not in names
+                ]
+    assert inside == []
+
+
+def test_no_room_holds_more_than_a_seventh_of_the_lines():
+    lines: dict[str, int] = {}
+    for path in MODULES:
+        count = len(path.read_text(encoding="utf-8").splitlines())
+        lines[room_of(path)] = lines.get(room_of(path), 0) + count
+    most = max(lines, key=lambda room: lines[room])
+    assert lines[most] <= 0.14 * sum(lines.values()), f"{most}: {lines[most]}"
+
+
 def code_words(path: Path) -> set[str]:
     """Return the words of a module's identifiers; a docstring may give an example of the trade."""
     found = set()
