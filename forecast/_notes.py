@@ -62,6 +62,14 @@ class Note:
         return cls(stored["code"], stored["severity"], values)
 
 
+def notes_as_json(notes: Sequence[Note]) -> dict[str, Any]:
+    """Return ``notes`` as sentences, and ``note_codes`` beside it."""
+    return {
+        "notes": [str(note) for note in notes],
+        "note_codes": [note.to_dict() for note in notes],
+    }
+
+
 @cache
 def texts_of(language: str) -> Mapping[str, Any]:
     """Return everything in a language's file, nested as it is written there."""
@@ -69,7 +77,8 @@ def texts_of(language: str) -> Mapping[str, Any]:
 
 
 class Filler(Formatter):
-    """Fills the holes of a sentence: ``{n:.2f}`` as in Python, ``{n:course}`` as a counted noun.
+    """Fills the holes of a sentence: ``{n:.2f}`` as in Python, ``{n:course}`` as a counted noun,
+    ``{share:percent}`` as parts of 100, ``{day:date}`` as a date, ``{names:; }`` joined so.
 
     Counted nouns are in the language's table ``counted``, each with the forms one and other.
     Texts and lists of them are looked up in its table ``terms`` and stand as they are if absent.
@@ -100,6 +109,8 @@ class Filler(Formatter):
             return f"{value:,} {forms['one' if value == 1 else 'other']}"
         if isinstance(value, Note):
             return self.sentence(value)
+        if format_spec == "percent":
+            return f"{100 * value:.0f} %"
         if format_spec == "date":
             return self.day(str(value))
         if isinstance(value, str):

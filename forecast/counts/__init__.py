@@ -13,6 +13,7 @@ if TYPE_CHECKING:
         covariate_names,
         covariates,
     )
+    from forecast.counts.choices import BASELINE, eligible, split_halves
     from forecast.counts.doubts import doubts_of, evidence_name, fit_notes
     from forecast.counts.estimate import Estimate, learnt_share, of_100
     from forecast.counts.log_summary import FEWEST_LIGHTENED, LEVELLED, Lightening, Reference
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
     from forecast.counts.stopping import Stopping, fit_stopping, length_of, to_clearing
 
 __all__ = [
+    "BASELINE",
     "BETWEEN_CLINICS",
     "COVARIATES",
     "FEWEST_LIGHTENED",
@@ -65,6 +67,7 @@ __all__ = [
     "doubts_of",
     "duration_prior",
     "effects_for",
+    "eligible",
     "evidence_model",
     "evidence_name",
     "fit_notes",
@@ -78,6 +81,7 @@ __all__ = [
     "length_of",
     "of_100",
     "of_goal",
+    "split_halves",
     "to_clearing",
 ]
 

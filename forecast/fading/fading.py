@@ -11,11 +11,11 @@ import numpy as np
 from forecast._checks import check_level
 from forecast._types import FloatArray
 from forecast.causal.rates import PairedDifference, paired_difference
+from forecast.counts import split_halves
 from forecast.fading.curves import FadingFit, Slopes, Spacing, fit_with_remnant, spacing_of
 from forecast.fading.rows import FadingRows, fading_rows
 from forecast.fading.stalls import GraderReport, StallRule, grader_report, stall_rule
 from forecast.log import check_log, graded_in_fractions
-from forecast.regimes import split_halves
 
 if TYPE_CHECKING:
     import pandas as pd

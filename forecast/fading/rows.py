@@ -9,9 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._types import FloatArray
-from forecast.counts import covariates
+from forecast.counts import BASELINE, covariates, eligible
 from forecast.errors import DataError
-from forecast.regimes import BASELINE, YEAR, eligible
 from forecast.tattoo import INK_GROUPS, ink_group
 
 if TYPE_CHECKING:
@@ -369,7 +368,7 @@ def session_sums(
     days = rows.groupby("course_id")["treated_on"].diff().dt.days.to_numpy(dtype=np.float64)
     log_gap = np.log(np.maximum(days / 7, 1.0))
     mean_gap = float(np.nanmean(log_gap)) if (~np.isnan(log_gap)).any() else float("nan")
-    year = (rows["treated_on"] - rows["treated_on"].min()).dt.days.to_numpy() / YEAR
+    year = (rows["treated_on"] - rows["treated_on"].min()).dt.days.to_numpy() / 365.25
     year = year - year.mean()
     regimes = tuple(name for name in ("ns", "ps") if (rows["regime"] == name).any())
     steps = pd.DataFrame(

@@ -6,29 +6,26 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.regimes.compare import compare_regimes
-    from forecast.regimes.comparison import Contrast, RegimeComparison
+    from forecast.regimes.comparison import RegimeComparison
     from forecast.regimes.plan import ComparisonPlan, plan_comparison
-    from forecast.regimes.split_trial import analyse_split, split_halves
+    from forecast.regimes.split_trial import analyse_split
     from forecast.regimes.strategies import read_strategies, read_strategy
     from forecast.regimes.strategy_models import fit_strategies
-    from forecast.regimes.trial import BASELINE, YEAR, eligible, trial_rows
+    from forecast.regimes.trial import trial_rows
+    from forecast.regimes.verdict import Contrast
     from forecast.regimes.weighted_curves import Engine
 
 __all__ = [
-    "BASELINE",
-    "YEAR",
     "ComparisonPlan",
     "Contrast",
     "Engine",
     "RegimeComparison",
     "analyse_split",
     "compare_regimes",
-    "eligible",
     "fit_strategies",
     "plan_comparison",
     "read_strategies",
     "read_strategy",
-    "split_halves",
     "trial_rows",
 ]
 

@@ -15,35 +15,33 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from forecast._checks import check_level, check_seed, check_whole_number
+from forecast._notes import Note
 from forecast._types import BoolArray, FloatArray
 from forecast.causal import restricted_mean
+from forecast.counts import split_halves
 from forecast.errors import RequestError
 from forecast.log import check_log
 from forecast.regimes import tables
-from forecast.regimes.comparison import (
+from forecast.regimes.comparison import RegimeComparison
+from forecast.regimes.diagnostics import Diagnostics, diagnose, no_rows
+from forecast.regimes.notes import notes_for, split_protocol, target_trial
+from forecast.regimes.sensitivity import examine
+from forecast.regimes.split_trial import SplitTrial, analyse_split
+from forecast.regimes.strategies import Settings, Strategy, read_strategies
+from forecast.regimes.tables import SHARES_BY
+from forecast.regimes.trial import Trial, trial_rows
+from forecast.regimes.verdict import (
+    LEAST_CLIENTS,
+    LEAST_FOLLOWERS,
     Contrast,
     NaiveReading,
-    RegimeComparison,
     Supported,
     Verdict,
+    reasons_for,
+    shortfalls_of,
     verdict_of,
     words_for,
 )
-from forecast.regimes.diagnostics import (
-    LEAST_CLEARED,
-    LEAST_CLIENTS,
-    LEAST_EFFECTIVE,
-    LEAST_FOLLOWERS,
-    Diagnostics,
-    diagnose,
-    no_rows,
-)
-from forecast.regimes.notes import notes_for, split_protocol, target_trial
-from forecast.regimes.sensitivity import examine
-from forecast.regimes.split_trial import SplitTrial, analyse_split, split_halves
-from forecast.regimes.strategies import Strategy, read_strategies
-from forecast.regimes.tables import SHARES_BY, Settings
-from forecast.regimes.trial import Trial, trial_rows
 from forecast.regimes.weighted_curves import Engine, bootstrap
 from forecast.tattoo import INK_GROUPS
 
@@ -229,14 +227,18 @@ def _compare(
     draws = bootstrap(engine, replicates=settings.replicates, seed=settings.seed)
     support = [diagnostics.supported_to[name] for name in settings.names]
     found = tables.answers(engine, point, draws, support, settings)
-    verdict = {
-        key: _cautious(verdict_of(contrast, settings.margin), key, diagnostics, settings)
+    reasons = {
+        key: _reasons(key, contrast, diagnostics, settings)
         for key, contrast in found.difference.items()
     }
-    reach = {
-        key: replace(one, verdict=_cautious(one.verdict, key, diagnostics, settings))
-        for key, one in found.supported.items()
+    verdict = {
+        key: _verdict(contrast, reasons[key], settings.margin)
+        for key, contrast in found.difference.items()
     }
+    reach = {}
+    for key, one in found.supported.items():
+        kept_back = _reasons(key, one.contrast, diagnostics, settings)
+        reach[key] = replace(one, verdict=_verdict(one.contrast, kept_back, settings.margin))
     return RegimeComparison(
         strategies=settings.names,
         horizon=settings.horizon,
@@ -249,6 +251,7 @@ def _compare(
         naive=naive_readings(log, settings, found.unadjusted),
         second_route=found.second_route,
         verdict=verdict,
+        reasons=reasons,
         supported=reach,
         words=_words(found.difference, verdict, settings, reach),
         curves=tables.curves(engine, point, draws, settings),
@@ -261,16 +264,21 @@ def _compare(
     )
 
 
-def _cautious(verdict: Verdict, key: str, diagnostics: Diagnostics, settings: Settings) -> Verdict:
-    """Withhold the verdict where too little is left after weighting, or hands decide as well."""
+def _reasons(
+    key: str, contrast: Contrast, diagnostics: Diagnostics, settings: Settings
+) -> tuple[str, ...]:
     names = [settings.names[place] for place in settings.pairs[key]]
-    enough = all(
-        diagnostics.cleared[name] >= LEAST_CLEARED
-        and diagnostics.clients[name] >= LEAST_CLIENTS
-        and diagnostics.effective[name] >= LEAST_EFFECTIVE
-        for name in names
+    lacking = shortfalls_of(
+        [diagnostics.cleared[name] for name in names],
+        [diagnostics.clients[name] for name in names],
+        [diagnostics.effective[name] for name in names],
+        apart=diagnostics.operators_apart,
     )
-    return verdict if enough and not diagnostics.operators_apart else "cannot say"
+    return reasons_for(contrast, settings.margin, shortfalls=lacking)
+
+
+def _verdict(contrast: Contrast, reasons: Sequence[str], margin: float) -> Verdict:
+    return "cannot say" if reasons else verdict_of(contrast, margin)
 
 
 def _words(
@@ -299,22 +307,23 @@ def _unanswered(
     *,
     difference: Mapping[str, Contrast] | None = None,
     n_clients: int = 0,
-    notes: tuple[str, ...] = (),
+    notes: tuple[Note, ...] = (),
 ) -> RegimeComparison:
     """Return a comparison without curves: nothing could be weighted, or the split trial answers."""
     import pandas as pd
 
     empty = {key: Contrast.missing(settings.level) for key in settings.pairs}
     shown = empty if difference is None else difference
-    verdict: dict[str, Verdict] = {
-        key: verdict_of(contrast, settings.margin) if n_clients >= LEAST_CLIENTS else "cannot say"
+    few = ("too_few_clients",) if n_clients < LEAST_CLIENTS else ()
+    reasons = {
+        key: reasons_for(contrast, settings.margin, shortfalls=few)
         for key, contrast in shown.items()
     }
+    verdict = {
+        key: _verdict(contrast, reasons[key], settings.margin) for key, contrast in shown.items()
+    }
     if not notes:
-        notes = (
-            f"No course began while both regimes were in use: 0 eligible, {LEAST_FOLLOWERS} "
-            "followers of each strategy are needed. Regime and calendar time cannot be told apart.",
-        )
+        notes = (Note("regimes.none_eligible", "serious", {"least": LEAST_FOLLOWERS}),)
     return RegimeComparison(
         strategies=settings.names,
         horizon=settings.horizon,
@@ -327,6 +336,7 @@ def _unanswered(
         naive=naive_readings(log, settings, empty),
         second_route=empty,
         verdict=verdict,
+        reasons=reasons,
         supported={},
         words=_words(shown, verdict, settings, {}),
         curves=pd.DataFrame(columns=list(tables.CURVE_COLUMNS)),
@@ -348,17 +358,16 @@ def _from_split(log: OutcomeLog, settings: Settings, split: SplitTrial) -> Regim
         turned = Contrast.normal(-paired.estimate, paired.error, settings.level)
     by_key = {"ps - ns": paired, "ns - ps": turned}
     difference = {key: by_key.get(key, missing) for key in settings.pairs}
-    few = (
-        f"They are of {split.n_clients} client(s); {LEAST_CLIENTS} are needed for a verdict, since "
-        "resamples of fewer clients say too little of chance.",
-    )
-    notes = (
-        f"Most courses are halves of split tattoos: the answer is the paired one, of "
-        f"{split.n_pairs} tattoo(s).",
-        *(few if split.n_clients < LEAST_CLIENTS else ()),
-        *split.notes,
-    )
+    notes = [Note("regimes.split_answers", "info", {"pairs": split.n_pairs})]
+    if split.n_clients < LEAST_CLIENTS:
+        few = {"clients": split.n_clients, "least": LEAST_CLIENTS}
+        notes.append(Note("regimes.split_few_clients", "serious", few))
     found = _unanswered(
-        log, settings, split, difference=difference, n_clients=split.n_clients, notes=notes
+        log,
+        settings,
+        split,
+        difference=difference,
+        n_clients=split.n_clients,
+        notes=(*notes, *split.notes),
     )
     return replace(found, target_trial=split_protocol(settings, split.n_pairs))

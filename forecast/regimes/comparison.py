@@ -6,9 +6,11 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
+from forecast._notes import Note, notes_as_json
 from forecast.errors import RequestError
+from forecast.regimes.verdict import Contrast, NaiveReading, Supported
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -16,151 +18,6 @@ if TYPE_CHECKING:
     from forecast.regimes.diagnostics import Diagnostics
     from forecast.regimes.sensitivity import Sensitivity
     from forecast.regimes.split_trial import SplitTrial
-
-NO_ERROR = 1e-9  # sessions
-Verdict = Literal["saves", "costs", "equivalent", "cannot say"]
-
-
-@dataclass(frozen=True, slots=True)
-class Contrast:
-    """One difference, left strategy minus right.
-
-    Attributes
-    ----------
-    estimate : float or None
-        None where it cannot be estimated.
-    interval : tuple of float, or of None
-        At ``level``.
-    level : float
-    error : float or None
-        Standard error: standard deviation over bootstrap replicates.
-    """
-
-    estimate: float | None
-    interval: tuple[float, float] | tuple[None, None]
-    level: float
-    error: float | None = None
-
-    @classmethod
-    def missing(cls, level: float) -> Contrast:
-        """Return the contrast that cannot be estimated."""
-        return cls(None, (None, None), level)
-
-    @classmethod
-    def normal(cls, estimate: float, error: float, level: float) -> Contrast:
-        """Return the contrast with its normal interval."""
-        from statistics import NormalDist
-
-        reach = NormalDist().inv_cdf((1 + level) / 2) * error
-        return cls(estimate, (estimate - reach, estimate + reach), level, error)
-
-    def at_level(self, level: float) -> tuple[float, float] | tuple[None, None]:
-        """Return the normal interval at another level."""
-        if self.estimate is None or self.error is None:
-            return (None, None)
-        return Contrast.normal(self.estimate, self.error, level).interval
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return {"estimate": self.estimate, "interval": list(self.interval), "level": self.level}
-
-
-@dataclass(frozen=True, slots=True)
-class NaiveReading:
-    """What a plain reading of the log says, and why it differs.
-
-    Attributes
-    ----------
-    name : str
-    difference : dict of str to Contrast
-    why : str
-        One sentence.
-    """
-
-    name: str
-    difference: Mapping[str, Contrast]
-    why: str
-
-
-@dataclass(frozen=True, slots=True)
-class Supported:
-    """The answer up to the last session that the log supports, when the one asked is beyond."""
-
-    horizon: int
-    contrast: Contrast
-    verdict: Verdict
-
-
-def verdict_of(contrast: Contrast, margin: float) -> Verdict:
-    """Return the verdict code of a difference in sessions.
-
-    ``saves`` and ``costs`` by the 95 % interval, ``equivalent`` by the 90 % interval inside plus
-    and minus the margin, whatever level the contrast itself is shown at.
-
-    Examples
-    --------
-    >>> verdict_of(Contrast.normal(-1.0, 0.3, 0.95), margin=1.0)
-    'saves'
-    >>> verdict_of(Contrast.normal(-0.2, 0.3, 0.95), margin=1.0)
-    'equivalent'
-    >>> verdict_of(Contrast.missing(0.95), margin=1.0)
-    'cannot say'
-    """
-    low, high = contrast.at_level(0.95)
-    if low is None or high is None or without_width(contrast):
-        return "cannot say"
-    if high < 0:
-        return "saves"
-    if low > 0:
-        return "costs"
-    return "equivalent" if within_margin(contrast, margin) else "cannot say"
-
-
-def without_width(contrast: Contrast) -> bool:
-    """Return whether the resamples gave one and the same number, but for rounding."""
-    return contrast.error is not None and contrast.error < NO_ERROR
-
-
-def within_margin(contrast: Contrast, margin: float) -> bool:
-    """Return whether the 90 % interval lies inside plus and minus the margin."""
-    low, high = contrast.at_level(0.9)
-    return low is not None and high is not None and -margin < low and high < margin
-
-
-def words_for(key: str, contrast: Contrast, verdict: str, *, horizon: int, margin: float) -> str:
-    """Return the sentence for a person."""
-    left, right = key.split(" - ")
-    if contrast.estimate is None:
-        return (
-            f"Cannot say whether {left} needs fewer sessions than {right} up to session {horizon}: "
-            "too few courses followed one of them that far."
-        )
-    low, high = contrast.at_level(0.95)
-    assert low is not None  # an estimate always comes with its error
-    assert high is not None
-    span = f"{_sessions(contrast.estimate)} (95 % interval {_span(low, high)})"
-    start = f"Up to session {horizon}, {left} against {right}: {span}."
-    if verdict == "saves":
-        return f"{start} {left} saves sessions."
-    if verdict == "costs":
-        return f"{start} {left} costs sessions."
-    if verdict == "equivalent":
-        return f"{start} Up to there any difference is below {margin:g} session(s)."
-    if high < 0 or low > 0 or without_width(contrast):  # the interval alone would have spoken
-        return f"{start} No verdict is given, for reasons in the notes."
-    return f"{start} The log cannot say which is better: it fits anything in that interval."
-
-
-def _sessions(value: float) -> str:
-    return f"{abs(value):.1f} session(s) {'fewer' if value < 0 else 'more'}"
-
-
-def _span(low: float, high: float) -> str:
-    if high < 0:
-        return f"{-high:.1f} to {-low:.1f} fewer"
-    if low > 0:
-        return f"{low:.1f} to {high:.1f} more"
-    return f"{-low:.1f} fewer to {high:.1f} more"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -205,7 +62,9 @@ class RegimeComparison:
         The trial that the comparison stands in for, item by item.
     split : SplitTrial or None
         The paired analysis, when the log holds halves of one tattoo.
-    notes : tuple of str
+    reasons : dict of str to tuple of str
+        Codes of what keeps a verdict back, see `reasons_for`; empty where one is given.
+    notes : tuple of Note
     rows : DataFrame
         The weighted rows, pseudonymous.
     """
@@ -221,6 +80,7 @@ class RegimeComparison:
     naive: tuple[NaiveReading, ...]
     second_route: Mapping[str, Contrast]
     verdict: Mapping[str, str]
+    reasons: Mapping[str, tuple[str, ...]]
     supported: Mapping[str, Supported]
     words: Mapping[str, str]
     curves: pd.DataFrame
@@ -228,7 +88,7 @@ class RegimeComparison:
     sensitivity: Sensitivity | None
     target_trial: tuple[tuple[str, str], ...]
     split: SplitTrial | None
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
     rows: pd.DataFrame
 
     def to_frame(self) -> pd.DataFrame:
@@ -274,7 +134,8 @@ class RegimeComparison:
             "unadjusted": plain(self.unadjusted),
             "verdict": dict(self.verdict),
             "horizon": self.horizon,
-            "notes": list(self.notes),
+            "reasons": {key: list(codes) for key, codes in self.reasons.items()},
+            **notes_as_json(self.notes),
             "margin": self.margin,
             "words": dict(self.words),
             "supported": {
@@ -323,7 +184,7 @@ class RegimeComparison:
             table.to_csv(paths[-1], index=False, lineterminator="\n", float_format="%.6g")
         paths.append(target / "target_trial.txt")
         lines = [f"{item}: {text}" for item, text in self.target_trial]
-        text = "\n".join([*lines, "", *self.words.values(), "", *self.notes, ""])
+        text = "\n".join([*lines, "", *self.words.values(), "", *map(str, self.notes), ""])
         paths[-1].write_text(text, encoding="utf-8", newline="\n")
         return paths
 

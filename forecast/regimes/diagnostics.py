@@ -12,6 +12,7 @@ from forecast._types import IntArray
 from forecast.causal import effective_number, standardised_differences, summarise_weights
 from forecast.regimes.strategies import Strategy
 from forecast.regimes.trial import Trial
+from forecast.regimes.verdict import LEAST_AT_RISK, LEAST_FOLLOWERS
 from forecast.regimes.weighted_curves import TRUNCATE, Engine
 from forecast.tattoo import INK_GROUPS, ink_group
 
@@ -20,12 +21,6 @@ if TYPE_CHECKING:
 
     from forecast.log import OutcomeLog
 
-LEAST_AT_RISK = 5  # courses at risk at the last session used
-LEAST_FOLLOWERS = 10
-WISHED_FOLLOWERS = 20
-LEAST_EFFECTIVE = 30.0
-LEAST_CLEARED = 5
-LEAST_CLIENTS = 20  # resamples of fewer clients have no spread to go by
 LEAST_BY_OPERATOR = 3  # sessions with each regime before an operator counts as using both
 
 

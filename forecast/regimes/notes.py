@@ -3,32 +3,35 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast.regimes.comparison import Contrast, within_margin, without_width
-from forecast.regimes.diagnostics import (
+from forecast._notes import Note
+from forecast.regimes.diagnostics import Diagnostics
+from forecast.regimes.strategies import Settings
+from forecast.regimes.tables import Answers
+from forecast.regimes.trial import Trial
+from forecast.regimes.verdict import (
+    DETECTABLE,
+    LARGEST_IMBALANCE,
+    LARGEST_WEIGHT,
     LEAST_AT_RISK,
     LEAST_CLEARED,
     LEAST_CLIENTS,
     LEAST_EFFECTIVE,
+    LEAST_EFFECTIVE_SHARE,
     LEAST_FOLLOWERS,
+    MANY_UNCLEARED,
     WISHED_FOLLOWERS,
-    Diagnostics,
+    Contrast,
+    within_margin,
+    without_width,
 )
-from forecast.regimes.tables import Answers, Settings
-from forecast.regimes.trial import Trial
 from forecast.regimes.weighted_curves import TRUNCATE
 
 if TYPE_CHECKING:
     from forecast.log import OutcomeLog
-
-LARGEST_WEIGHT = 20.0
-LEAST_EFFECTIVE_SHARE = 0.3
-LARGEST_IMBALANCE = 0.1
-MANY_UNCLEARED = 0.2
-DETECTABLE = 2.8  # standard errors: 1.96 for the interval and 0.84 for a chance of 8 in 10
 
 
 def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, str], ...]:
@@ -88,16 +91,14 @@ def notes_for(
     found: Answers,
     verdict: Mapping[str, str],
     settings: Settings,
-) -> tuple[str, ...]:
+) -> tuple[Note, ...]:
     """Return what a reader must know before believing the answer."""
     counts = diagnostics.counts
-    notes = [
-        f"{counts['courses']} eligible courses of {counts['clients']} clients: "
-        f"{counts['cleared']} cleared, {counts['stopped']} stopped, {counts['ongoing']} ongoing."
-    ]
+    kept = {name: counts[name] for name in ("courses", "clients", "cleared", "stopped", "ongoing")}
+    notes = [Note("regimes.eligible", "info", kept)]
     if diagnostics.left_out:
-        listed = "; ".join(f"{n} {why}" for why, n in diagnostics.left_out.items())
-        notes.append(f"Left out: {listed}.")
+        listed = [f"{n} {why}" for why, n in diagnostics.left_out.items()]
+        notes.append(Note("regimes.left_out", "info", {"reasons": listed}))
     notes += _support_notes(diagnostics, settings)
     notes += _weight_notes(diagnostics)
     notes += _follower_notes(diagnostics, settings)
@@ -105,11 +106,12 @@ def notes_for(
     notes += _mixed_up_notes(log, diagnostics)
     open_ = {name: share for name, share in found.uncleared.items() if share > MANY_UNCLEARED}
     if open_:
-        listed = ", ".join(f"{100 * share:.0f} % under {name}" for name, share in open_.items())
-        notes.append(
-            f"After session {settings.horizon} not yet cleared: {listed}. What they still need is "
-            "not in the difference, which may grow with a later horizon."
-        )
+        shares = [
+            Note("regimes.share_under", "info", {"share": share, "strategy": name})
+            for name, share in open_.items()
+        ]
+        values = {"horizon": settings.horizon, "shares": shares}
+        notes.append(Note("regimes.uncleared", "caution", values))
     notes += _ink_notes(found)
     for key, contrast in found.difference.items():
         second = found.second_route[key]
@@ -117,160 +119,139 @@ def notes_for(
     return tuple(notes)
 
 
-def _support_notes(diagnostics: Diagnostics, settings: Settings) -> list[str]:
+def _support_notes(diagnostics: Diagnostics, settings: Settings) -> list[Note]:
     notes, names, horizon = [], settings.names, settings.horizon
     for name in names:
         followers = diagnostics.followers[name]
-        at_risk = int(diagnostics.at_risk[name].iloc[-1])
         reach = diagnostics.supported_to[name]
+        values = {"strategy": name, "horizon": horizon, "followers": followers}
         if reach < horizon:
-            notes.append(
-                f"{name}: cannot say up to session {horizon}. {at_risk} course(s) still follow it "
-                f"there ({LEAST_AT_RISK} needed) and {followers} followed it to the end "
-                f"({LEAST_FOLLOWERS} needed); it can be followed up to session {reach}."
-            )
+            values |= {"at_risk": int(diagnostics.at_risk[name].iloc[-1]), "reach": reach}
+            values |= {"least_at_risk": LEAST_AT_RISK, "least": LEAST_FOLLOWERS}
+            notes.append(Note("regimes.out_of_reach", "serious", values))
         elif followers < WISHED_FOLLOWERS:
-            notes.append(f"{name}: only {followers} courses followed it to session {horizon}.")
+            notes.append(Note("regimes.few_followers", "caution", values))
         if diagnostics.cleared[name] < LEAST_CLEARED:
-            notes.append(
-                f"{name}: {diagnostics.cleared[name]} course(s) cleared before session {horizon}; "
-                f"{LEAST_CLEARED} are needed for a verdict."
-            )
+            few = {"strategy": name, "cleared": diagnostics.cleared[name], "horizon": horizon}
+            notes.append(Note("regimes.few_cleared", "serious", {**few, "least": LEAST_CLEARED}))
     for key, (left, right) in settings.pairs.items():
         common = min(diagnostics.supported_to[names[left]], diagnostics.supported_to[names[right]])
         if settings.shortest(left, right) <= common < horizon:
-            notes.append(f"{key}: ask again with horizon={common} for what the log supports.")
+            notes.append(Note("regimes.ask_again", "info", {"pair": key, "horizon": common}))
     return notes
 
 
-def _weight_notes(diagnostics: Diagnostics) -> list[str]:
+def _weight_notes(diagnostics: Diagnostics) -> list[Note]:
     notes = []
     for name, row in diagnostics.weights.iterrows():
         if not row["n"]:
             continue
-        cut = round(row["share_truncated"] * row["n"])
-        notes.append(
-            f"{name}: {cut} of {int(row['n'])} weights cut off at {row['limit']:.1f} "
-            f"(largest before {row['largest_before']:.1f}); worth "
-            f"{diagnostics.effective[str(name)]:.0f} courses."
-        )
+        values = {
+            "strategy": str(name),
+            "cut": round(row["share_truncated"] * row["n"]),
+            "rows": int(row["n"]),
+            "limit": float(row["limit"]),
+            "largest": float(row["largest_before"]),
+            "worth": float(diagnostics.effective[str(name)]),
+        }
+        notes.append(Note("regimes.weights", "info", values))
         if row["largest_before"] > LARGEST_WEIGHT:
-            notes.append(
-                f"{name}: a weight above {LARGEST_WEIGHT:g} says that some courses had almost no "
-                "like among its followers."
-            )
+            large = {"strategy": str(name), "limit": LARGEST_WEIGHT}
+            notes.append(Note("regimes.large_weight", "caution", large))
         if row["effective"] / row["n"] < LEAST_EFFECTIVE_SHARE:
-            notes.append(f"{name}: few courses carry most of the weight.")
+            notes.append(Note("regimes.few_carry_weight", "caution", {"strategy": str(name)}))
     after = diagnostics.balance["after"].abs()
     if (after > LARGEST_IMBALANCE).any():
         worst = diagnostics.balance.loc[after.idxmax()]
-        notes.append(
-            f"{int((after > LARGEST_IMBALANCE).sum())} of {len(after)} standardised differences "
-            f"stay above {LARGEST_IMBALANCE:g} after weighting; the largest is "
-            f"{worst['after']:.2f} ({worst['covariate']}, {worst['strategy']}, session "
-            f"{worst['session']})."
-        )
+        values = {
+            "n": int((after > LARGEST_IMBALANCE).sum()),
+            "of": len(after),
+            "limit": LARGEST_IMBALANCE,
+            "largest": float(worst["after"]),
+            "covariate": str(worst["covariate"]),
+            "strategy": str(worst["strategy"]),
+            "session": int(worst["session"]),
+        }
+        notes.append(Note("regimes.imbalance", "caution", values))
     return notes
 
 
-def _follower_notes(diagnostics: Diagnostics, settings: Settings) -> list[str]:
+def _follower_notes(diagnostics: Diagnostics, settings: Settings) -> list[Note]:
     """Say whose followers are too few for a verdict, as courses and as clients."""
     notes = []
     for plan in settings.plans:
         name, n_clients = plan.name, diagnostics.clients[plan.name]
         worth, n_courses = diagnostics.effective[name], int(diagnostics.at_risk[name][plan.begins])
+        values: dict[str, Any] = {"strategy": name, "worth": float(worth), "least": LEAST_EFFECTIVE}
         if worth < LEAST_EFFECTIVE and plan.begins > 1:
-            notes.append(
-                f"{name}: {n_courses} course(s) were changed at session {plan.begins}, worth "
-                f"{worth:.0f} after weighting; {LEAST_EFFECTIVE:.0f} are needed for a verdict. "
-                "Those cleared or lost before the change say nothing of it."
-            )
+            values |= {"courses": n_courses, "session": plan.begins}
+            notes.append(Note("regimes.few_changed", "serious", values))
         elif worth < LEAST_EFFECTIVE:
-            notes.append(
-                f"{name}: worth {worth:.0f} courses after weighting; {LEAST_EFFECTIVE:.0f} are "
-                "needed for a verdict."
-            )
+            notes.append(Note("regimes.few_effective", "serious", values))
         if n_clients < LEAST_CLIENTS:
-            notes.append(
-                f"{name}: courses of {n_clients} client(s) followed it; {LEAST_CLIENTS} are needed "
-                "for a verdict, since resamples of fewer clients say too little of chance."
-            )
+            few = {"strategy": name, "clients": n_clients, "least": LEAST_CLIENTS}
+            notes.append(Note("regimes.few_clients", "serious", few))
     return notes
 
 
-def _ink_notes(found: Answers) -> list[str]:
+def _ink_notes(found: Answers) -> list[Note]:
     """Name the ink groups in which a pair cannot be compared though it can over all."""
     notes = []
     for key, contrast in found.difference.items():
         thin = [name for name, table in found.by_ink.items() if table[key].estimate is None]
         if contrast.estimate is not None and thin:
-            notes.append(
-                f"{key}: cannot say within {' and '.join(thin)}: fewer than {LEAST_AT_RISK} at "
-                f"risk or {LEAST_FOLLOWERS} followers of one strategy there."
-            )
+            values = {"pair": key, "inks": thin, "at_risk": LEAST_AT_RISK, "least": LEAST_FOLLOWERS}
+            notes.append(Note("regimes.thin_inks", "caution", values))
     return notes
 
 
-def _mixed_up_notes(log: OutcomeLog, diagnostics: Diagnostics) -> list[str]:
+def _mixed_up_notes(log: OutcomeLog, diagnostics: Diagnostics) -> list[Note]:
     """Say what else changes with the regime: hands and wavelengths."""
     notes = []
     if diagnostics.operators_apart:
-        notes.append(
-            "No operator used both regimes: what the regime does and what the hands do cannot be "
-            "told apart, and no verdict is given."
-        )
+        notes.append(Note("regimes.operators_apart", "serious"))
     emitted: dict[str, set[str]] = {"ns": set(), "ps": set()}
     for regime, text in zip(log.lasers["regime"], log.lasers["wavelengths_nm"], strict=True):
         if regime in emitted and isinstance(text, str):
             emitted[regime] |= set(text.split(";"))
-    more = sorted(emitted["ps"] - emitted["ns"], key=int)
-    fewer = sorted(emitted["ns"] - emitted["ps"], key=int)
-    if all(emitted.values()) and (more or fewer):
-        parts = [f"ps also has {', '.join(more)} nm"] if more else []
-        parts += [f"ns also has {', '.join(fewer)} nm"] if fewer else []
-        notes.append(
-            f"The lasers differ in more than the pulse: {'; '.join(parts)}. For inks that take up "
-            "those wavelengths the difference is of lasers, not of pulses."
-        )
+    more = {
+        "ps": sorted(emitted["ps"] - emitted["ns"], key=int),
+        "ns": sorted(emitted["ns"] - emitted["ps"], key=int),
+    }
+    if all(emitted.values()) and any(more.values()):
+        parts = [
+            Note("regimes.also_has", "info", {"regime": regime, "wavelengths": listed})
+            for regime, listed in more.items()
+            if listed
+        ]
+        notes.append(Note("regimes.lasers_differ", "caution", {"parts": parts}))
     return notes
 
 
-def _fading_notes(trial: Trial) -> list[str]:
+def _fading_notes(trial: Trial) -> list[Note]:
     graded = float(np.mean(trial.graded))
     if graded == 0:
-        return [
-            "No gradings: courses that were changed because they stalled cannot be told from the "
-            "others, and the comparison is not to be trusted where that is done."
-        ]
-    if graded < 0.5:
-        return [f"Only {100 * graded:.0f} % of the sessions have a grading after them."]
-    return []
+        return [Note("regimes.no_gradings", "serious")]
+    return [Note("regimes.few_gradings", "caution", {"share": graded})] if graded < 0.5 else []
 
 
 def _pair_notes(
     key: str, contrast: Contrast, second: Contrast, verdict: str, margin: float
-) -> list[str]:
-    notes: list[str] = []
+) -> list[Note]:
+    notes: list[Note] = []
     if contrast.estimate is None or contrast.error is None:
         return notes
     if verdict in ("saves", "costs") and within_margin(contrast, margin):
-        notes.append(f"{key}: the effect is below the margin of {margin:g} session(s).")
+        notes.append(Note("regimes.below_margin", "info", {"pair": key, "margin": margin}))
     if without_width(contrast):
-        notes.append(
-            f"{key}: the interval has no width, since all resamples of clients give the same: no "
-            "verdict is given."
-        )
+        notes.append(Note("regimes.zero_width", "serious", {"pair": key}))
     elif verdict == "cannot say":
-        notes.append(
-            f"{key}: a log like this one settles a difference of about "
-            f"{DETECTABLE * contrast.error:.1f} session(s), with a chance of 8 in 10; "
-            "plan_comparison says how many more courses settle less."
-        )
+        settles = {"pair": key, "sessions": DETECTABLE * contrast.error}
+        notes.append(Note("regimes.settles", "info", settles))
     if second.estimate is not None and second.error is not None:
         gap = abs(contrast.estimate - second.estimate)
         agrees = gap <= 1.96 * (contrast.error**2 + second.error**2) ** 0.5
-        notes.append(
-            f"{key}: the second route (g-formula) gives {second.estimate:+.2f} sessions; the two "
-            + ("agree within their errors." if agrees else "DISAGREE beyond their errors.")
-        )
+        code, severity = ("agrees", "info") if agrees else ("disagrees", "serious")
+        values = {"pair": key, "sessions": second.estimate}
+        notes.append(Note(f"regimes.second_route_{code}", severity, values))  # type: ignore[arg-type]
     return notes

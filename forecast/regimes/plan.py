@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import check_seed, check_whole_number
+from forecast._notes import Note, notes_as_json
 from forecast._types import FloatArray
 from forecast.causal import (
     Design,
@@ -24,6 +25,7 @@ from forecast.log import check_log, judged_sessions
 from forecast.regimes.diagnostics import diagnose
 from forecast.regimes.strategies import read_strategies
 from forecast.regimes.trial import Trial, trial_rows
+from forecast.regimes.verdict import LEAST_AT_RISK
 from forecast.regimes.weighted_curves import Engine
 
 if TYPE_CHECKING:
@@ -32,9 +34,8 @@ if TYPE_CHECKING:
     from forecast.log import OutcomeLog
 
 POWERS = (0.8, 0.9)
-LEAST_AT_RISK = 5
 RECENT_YEARS = 2.0
-LEAST_CLEARED = 20
+ENOUGH_CLEARED = 20  # to know the clinic's own pace
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,7 +64,7 @@ class ComparisonPlan:
         Cleared courses among the simulated ones, before the design effect.
     schoenfeld : dict of float to float
         Schoenfeld's number of events for the same hazard ratio and share, for comparison.
-    notes : tuple of str
+    notes : tuple of Note
     """
 
     difference: float
@@ -77,7 +78,7 @@ class ComparisonPlan:
     years: Mapping[float, float]
     cleared: Mapping[float, float]
     schoenfeld: Mapping[float, float]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per chance."""
@@ -111,7 +112,7 @@ class ComparisonPlan:
             "courses": {str(chance): n for chance, n in self.courses.items()},
             "more": {str(chance): n for chance, n in self.more.items()},
             "years": years,
-            "notes": list(self.notes),
+            **notes_as_json(self.notes),
         }
 
 
@@ -187,17 +188,17 @@ def _both_regimes(log: OutcomeLog) -> bool:
     return len(log.sessions) > 0 and len(log.sessions["regime"].dropna().unique()) > 1
 
 
-def _pace(log: OutcomeLog, horizon: int) -> tuple[FloatArray, FloatArray, list[str]]:
+def _pace(log: OutcomeLog, horizon: int) -> tuple[FloatArray, FloatArray, list[Note]]:
     """Return the clinic's hazard of clearing and of stopping at each session."""
     courses = log.courses.assign(sessions_given=judged_sessions(log))
     courses = courses[(courses["goal"] == "clear") & (courses["sessions_given"] > 0)]
     entry = courses["sessions_elsewhere"].to_numpy(dtype=np.int64)
     given = courses["sessions_given"].to_numpy(dtype=np.int64) + entry
     cleared = (courses["outcome"] == "cleared").to_numpy(dtype=bool)
-    if cleared.sum() < LEAST_CLEARED:
+    if cleared.sum() < ENOUGH_CLEARED:
         raise DataError(
             f"{cleared.sum()} courses were cleared: the clinic's own pace is not known.",
-            f"Plan again when at least {LEAST_CLEARED} are cleared.",
+            f"Plan again when at least {ENOUGH_CLEARED} are cleared.",
         )
     curve = weighted_curve(given, cleared, entry=entry, horizon=horizon)
     thin = np.flatnonzero(curve.n_at_risk < LEAST_AT_RISK)
@@ -210,20 +211,17 @@ def _pace(log: OutcomeLog, horizon: int) -> tuple[FloatArray, FloatArray, list[s
     loss = np.full(horizon, stopped.sum() / max((given - entry).sum() - cleared.sum(), 1))
     notes = []
     if reach < horizon:
-        notes.append(
-            f"Beyond session {reach} fewer than {LEAST_AT_RISK} courses were at risk: the pace "
-            "there is that of the five sessions before."
-        )
+        values = {"session": reach, "least": LEAST_AT_RISK}
+        notes.append(Note("regimes.pace_carried_on", "info", values))
     return np.clip(hazard, 1e-4, 0.999), np.clip(loss, 0.0, 0.9), notes
 
 
 def _practice(
     log: OutcomeLog, trial: Trial | None, horizon: int
-) -> tuple[float, float, float, list[str]]:
+) -> tuple[float, float, float, list[Note]]:
     """Return the share begun with ps, the design effect and the chance of a change per session."""
     if trial is None:
-        note = "One regime only so far: half of the courses are assumed to begin with each."
-        return 0.5, 1.0, 0.0, [note]
+        return 0.5, 1.0, 0.0, [Note("regimes.one_regime", "caution")]
     panel = trial.panel
     share = float(np.clip(panel.group[panel.first].mean(), 0.05, 0.95))
     later = ~panel.first

@@ -9,19 +9,18 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast._notes import Note, notes_as_json
 from forecast._types import FloatArray
 from forecast.causal import cluster_counts, life_sums
 from forecast.causal.rates import McNemar, PairedDifference, mcnemar, paired_difference
-from forecast.log import judged_sessions
-from forecast.regimes.comparison import Contrast
+from forecast.counts import split_halves
+from forecast.regimes.verdict import LEAST_AT_RISK, LEAST_PAIRS, Contrast
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.log import OutcomeLog
 
-LEAST_PAIRS = 10
-LEAST_AT_RISK = 5
 CHECKED = (5, 10, 15)
 
 
@@ -46,7 +45,7 @@ class SplitTrial:
         Over pairs in which both halves were cleared: narrower question, shown beside.
     fading : PairedDifference or None
         Difference in the fall of log remaining ink per session, within pairs.
-    notes : tuple of str
+    notes : tuple of Note
     """
 
     n_pairs: int
@@ -56,7 +55,7 @@ class SplitTrial:
     cleared_by: Mapping[int, McNemar]
     sessions: PairedDifference | None
     fading: PairedDifference | None
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
@@ -70,7 +69,7 @@ class SplitTrial:
             "cleared_by": tests,
             "sessions": _paired(self.sessions),
             "fading": _paired(self.fading),
-            "notes": list(self.notes),
+            **notes_as_json(self.notes),
         }
 
 
@@ -78,27 +77,6 @@ def _paired(found: PairedDifference | None) -> dict[str, Any] | None:
     if found is None:
         return None
     return {"n": found.n_pairs, "estimate": found.estimate, "interval": list(found.interval)}
-
-
-def split_halves(log: OutcomeLog) -> pd.DataFrame:
-    """Return one row per pair of halves under different regimes.
-
-    Columns ``tattoo_id, client_id`` and, with suffix ``_ps`` and ``_ns``, ``course_id``,
-    ``sessions_given`` (those whose result is known) and ``cleared``. A half treated with both
-    regimes makes no pair.
-    """
-    courses = log.courses.assign(sessions_given=judged_sessions(log))
-    courses = courses[courses["half"].notna() & courses["tattoo_id"].notna()]
-    courses = courses[courses["sessions_given"] > 0]
-    regimes = log.sessions.groupby("course_id")["regime"].agg(["first", "nunique"])
-    courses = courses.join(regimes, on="course_id")
-    courses = courses[courses["nunique"] == 1]
-    courses = courses.assign(cleared=courses["outcome"] == "cleared")
-    columns = ["tattoo_id", "client_id", "course_id", "sessions_given", "cleared"]
-    one = courses.loc[courses["first"] == "ps", columns]
-    other = courses.loc[courses["first"] == "ns", columns].drop(columns="client_id")
-    pairs = one.merge(other, on="tattoo_id", suffixes=("_ps", "_ns"))
-    return pairs.drop_duplicates("tattoo_id").reset_index(drop=True)
 
 
 def analyse_split(
@@ -112,14 +90,12 @@ def analyse_split(
         return None
     given = pairs[["sessions_given_ps", "sessions_given_ns"]].to_numpy(dtype=np.int64)
     cleared = pairs[["cleared_ps", "cleared_ns"]].to_numpy(dtype=bool)
-    notes: list[str] = []
+    notes: list[Note] = []
     difference, support = _difference(pairs, given, cleared, horizon, level, replicates, seed)
     if difference.estimate is None:
-        notes.append(
-            f"{len(pairs)} pair(s) of halves, followed together to session {support}: "
-            f"{LEAST_PAIRS} pairs, and {LEAST_AT_RISK} halves at risk in each regime at session "
-            f"{horizon}, are needed."
-        )
+        values = {"pairs": len(pairs), "reach": support, "horizon": horizon}
+        needed = {"least": LEAST_PAIRS, "at_risk": LEAST_AT_RISK}
+        notes.append(Note("regimes.few_pairs", "serious", {**values, **needed}))
     tests = {}
     for n in CHECKED:
         known = (cleared | (given >= n)).all(axis=1)

@@ -40,6 +40,32 @@ class Strategy:
         return f"{first} for the first {len(self.plan) - 1} session(s), then {last}"
 
 
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What was asked."""
+
+    plans: tuple[Strategy, ...]
+    horizon: int
+    margin: float
+    level: float
+    replicates: int
+    seed: int
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The strategies as written."""
+        return tuple(plan.name for plan in self.plans)
+
+    @property
+    def pairs(self) -> dict[str, tuple[int, int]]:
+        """Places of left and right by key."""
+        return pair_keys(self.names)
+
+    def shortest(self, left: int, right: int) -> int:
+        """Return the first session at which both strategies are what their names say."""
+        return max(2, self.plans[left].begins, self.plans[right].begins)
+
+
 def read_strategies(names: Sequence[str], *, horizon: int) -> tuple[Strategy, ...]:
     """Return the strategies, or raise RequestError naming the one that cannot be used.
 

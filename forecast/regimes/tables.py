@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from forecast._types import FloatArray
-from forecast.regimes.comparison import Contrast, Supported, verdict_of
 from forecast.regimes.diagnostics import sums_by_session, supported_to
-from forecast.regimes.strategies import Strategy, pair_keys
+from forecast.regimes.strategies import Settings
+from forecast.regimes.verdict import Contrast, Supported, verdict_of
 from forecast.regimes.weighted_curves import TRUNCATE, Engine, Result
 from forecast.tattoo import INK_GROUPS
 
@@ -20,32 +20,6 @@ if TYPE_CHECKING:
 
 SHARES_BY = (5, 10, 15)
 CURVE_COLUMNS = ("strategy", "group", "session", "at_risk", "survival", "low", "high")
-
-
-@dataclass(frozen=True, slots=True)
-class Settings:
-    """What was asked."""
-
-    plans: tuple[Strategy, ...]
-    horizon: int
-    margin: float
-    level: float
-    replicates: int
-    seed: int
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """The strategies as written."""
-        return tuple(plan.name for plan in self.plans)
-
-    @property
-    def pairs(self) -> dict[str, tuple[int, int]]:
-        """Places of left and right by key."""
-        return pair_keys(self.names)
-
-    def shortest(self, left: int, right: int) -> int:
-        """Return the first session at which both strategies are what their names say."""
-        return max(2, self.plans[left].begins, self.plans[right].begins)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import Panel
-from forecast.counts import covariates
+from forecast.counts import BASELINE, covariates, eligible
 from forecast.errors import DataError
 from forecast.log import judged_sessions
 from forecast.tattoo import ink_group
@@ -125,24 +125,7 @@ def _reacted(log: OutcomeLog, place: pd.Series[int], most: int) -> BoolArray:
     return reacted
 
 
-# Attributes that the published cohorts tie to the session count, and that a clinic may look at.
-BASELINE = (
-    "skin_type",
-    "region_head_neck",
-    "region_distal_limb",
-    "ink_warm",
-    "ink_other",
-    "ink_density",
-    "layering",
-    "origin_amateur",
-    "origin_cosmetic",
-    "area_doublings",
-    "tattoo_age_doublings",
-    "scarring",
-    "smoker",
-)
 YEAR = 365.25
-REGULAR, HALF_A_YEAR = 5, 183
 USUAL_WEEKS = 8.0  # stands in for the interval before a first session
 FLOOR = 1.0  # percent of the ink: a grading of 100 is read as this much left
 
@@ -217,57 +200,6 @@ def trial_rows(log: OutcomeLog, *, horizon: int, set_apart: set[str] | None = No
     if not len(courses):
         return None
     return _rows(log, courses, horizon, window, left_out)
-
-
-def in_use(dates: pd.Series[pd.Timestamp]) -> tuple[pd.Timestamp, pd.Timestamp]:
-    """Return the first and the last day on which a regime was in regular use.
-
-    A trial session years before the laser was bought opens no window: use is regular where
-    five sessions fall within half a year; if that never happened, from the first to the last.
-    """
-    import pandas as pd
-
-    days = dates.sort_values().to_numpy()
-    if len(days) >= REGULAR:
-        close = days[REGULAR - 1 :] - days[: 1 - REGULAR] <= np.timedelta64(HALF_A_YEAR, "D")
-        if close.any():
-            found = np.flatnonzero(close)
-            return pd.Timestamp(days[found[0]]), pd.Timestamp(days[found[-1] + REGULAR - 1])
-    return pd.Timestamp(days[0]), pd.Timestamp(days[-1])
-
-
-def eligible(
-    log: OutcomeLog, set_apart: set[str]
-) -> tuple[pd.DataFrame, tuple[str, str], dict[str, int]]:
-    """Return the eligible courses, the days between which both regimes were in use, and the rest.
-
-    A regime that was not yet there cannot have been chosen, so courses begun before the later
-    regime came in or after the earlier one went out are left out, not adjusted for.
-    """
-    spans = [in_use(dates) for _, dates in log.sessions.groupby("regime")["treated_on"]]
-    first, last = max(span[0] for span in spans), min(span[1] for span in spans)
-    window = (str(first.date()), str(last.date()))
-    numbers = log.sessions.groupby("course_id")["session_no"].agg(["size", "max", "min"])
-    courses = log.courses.copy()
-    held = numbers.reindex(courses["course_id"]).set_axis(courses.index)
-    whole = (held["size"] == held["max"]) & (held["min"] == 1)
-    whole &= held["max"] == courses["sessions_given"]
-    begun = courses["started_on"]
-    tests = {
-        "half of a split tattoo": ~courses["course_id"].isin(set_apart),
-        "only wanted lightening": courses["goal"] == "clear",
-        "begun elsewhere": courses["sessions_elsewhere"] == 0,
-        "sessions not all recorded": whole,
-        f"begun before {window[0]}, when only one regime was in use": begun >= first,
-        f"begun after {window[1]}, when only one regime was in use": begun <= last,
-    }
-    left_out: dict[str, int] = {}
-    keep = courses["course_id"].notna()
-    for reason, passes in tests.items():
-        left_out[reason] = int((keep & ~passes).sum())
-        keep &= passes
-    chosen = courses[keep].sort_values("course_id", ignore_index=True)
-    return chosen, window, {reason: n for reason, n in left_out.items() if n}
 
 
 def _rows(

@@ -10,8 +10,8 @@ from forecast.errors import DataError, RequestError
 from forecast.invented import World, simulate_clinic
 from forecast.log import OutcomeLog
 from forecast.regimes.compare import compare_regimes
-from forecast.regimes.comparison import Contrast, verdict_of, words_for
 from forecast.regimes.trial import trial_rows
+from forecast.regimes.verdict import Contrast, verdict_of, words_for
 
 QUICK = {"horizon": 10, "replicates": 60}
 
@@ -84,7 +84,7 @@ def test_what_nobody_followed_cannot_be_said_and_the_number_is_given(comparison)
     at_risk = comparison.diagnostics.at_risk["ns:4>ps"].loc[10]
     assert any(
         note.startswith("ns:4>ps: cannot say up to session 10") and f"{at_risk} course(s)" in note
-        for note in comparison.notes
+        for note in map(str, comparison.notes)
     )
 
 
@@ -95,7 +95,7 @@ def test_a_horizon_beyond_support_is_answered_up_to_where_there_is_support(log):
     reach = far.supported["ps - ns"]
     assert 5 <= reach.horizon < 25
     assert f"Up to session {reach.horizon}" in far.words["ps - ns"]
-    assert any(f"horizon={reach.horizon}" in note for note in far.notes)
+    assert any(f"horizon={reach.horizon}" in note for note in map(str, far.notes))
 
 
 def test_plain_readings_stand_beside_with_a_sentence_each(comparison):
@@ -217,7 +217,7 @@ def test_an_effect_below_the_margin_is_said_to_be_so():
         simulate_clinic(500, seed=1, world=world).log, horizon=6, margin=5.0, replicates=40
     )
     assert found.verdict["ps - ns"] == "saves"
-    assert any("below the margin" in note for note in found.notes)
+    assert any("below the margin" in note for note in map(str, found.notes))
 
 
 @pytest.mark.parametrize(
@@ -259,7 +259,7 @@ def test_a_regime_that_replaced_the_other_overnight_cannot_be_judged(log):
     found = compare_regimes(swapped, **QUICK)
     assert found.verdict["ps - ns"] == "cannot say"
     assert found.difference["ps - ns"].estimate is None
-    assert any("0 eligible" in note for note in found.notes)
+    assert any("0 eligible" in note for note in map(str, found.notes))
     json.dumps(found.to_dict(), allow_nan=False)
     assert set(found.to_frame()["comparison"]) == {"ps - ns"}
 
@@ -291,19 +291,19 @@ def test_a_short_horizon_says_what_it_leaves_out(log):
     found = compare_regimes(log, horizon=5, replicates=20)
     curve = found.curves.query("group == 'all' and strategy == 'ns'")
     share = curve["survival"].iloc[-1]
-    assert any(f"{100 * share:.0f} % under ns" in note for note in found.notes)
+    assert any(f"{100 * share:.0f} % under ns" in note for note in map(str, found.notes))
 
 
 def test_before_anybody_is_cleared_nothing_is_called_equivalent(log):
     found = compare_regimes(log, horizon=2, replicates=20)
     assert found.verdict["ps - ns"] == "cannot say"
-    assert any("cleared before session 2; 5 are needed" in note for note in found.notes)
+    assert any("cleared before session 2; 5 are needed" in note for note in map(str, found.notes))
 
 
 def test_without_gradings_the_doubt_is_said(log):
     blind = with_tables(log, gradings=None)
     found = compare_regimes(blind, **QUICK)
-    assert any(note.startswith("No gradings") for note in found.notes)
+    assert any(note.startswith("No gradings") for note in map(str, found.notes))
 
 
 def test_one_pair_of_hands_per_regime_gives_no_verdict():
@@ -311,7 +311,7 @@ def test_one_pair_of_hands_per_regime_gives_no_verdict():
     found = compare_regimes(simulate_clinic(600, seed=1, world=world).log, **QUICK)
     assert found.verdict["ps - ns"] == found.supported["ps - ns"].verdict == "cannot say"
     assert "saves" not in found.words["ps - ns"]
-    assert any("No operator used both" in note for note in found.notes)
+    assert any("No operator used both" in note for note in map(str, found.notes))
 
 
 def test_lasers_that_differ_in_wavelength_are_pointed_out(log):
@@ -319,7 +319,7 @@ def test_lasers_that_differ_in_wavelength_are_pointed_out(log):
         wavelengths_nm=np.where(log.lasers["regime"] == "ps", "532;755;785;1064", "532;1064")
     )
     found = compare_regimes(with_tables(log, lasers=lasers), **QUICK)
-    assert any("ps also has 755, 785 nm" in note for note in found.notes)
+    assert any("ps also has 755, 785 nm" in note for note in map(str, found.notes))
 
 
 @pytest.mark.slow

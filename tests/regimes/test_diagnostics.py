@@ -10,8 +10,8 @@ from forecast.counts import COVARIATES, Reference, course_rows, evidence_model
 from forecast.forecaster import filled_rows
 from forecast.log import OutcomeLog
 from forecast.regimes.compare import compare_regimes
-from forecast.regimes.comparison import verdict_of
 from forecast.regimes.strategy_models import fit_strategies
+from forecast.regimes.verdict import verdict_of
 
 SWITCH = "ns:4>ps"
 
@@ -94,7 +94,7 @@ def test_the_slowest_few_changed_do_not_make_the_change_cost_sessions():
     assert found.verdict[key] == found.supported[key].verdict == "cannot say"
     assert found.verdict["ps - ns"] != "cannot say"
     assert found.diagnostics.followers[SWITCH] == found.diagnostics.clients[SWITCH] == 12
-    assert any("12 course(s) were changed at session 5" in note for note in found.notes)
+    assert any("12 course(s) were changed at session 5" in note for note in map(str, found.notes))
 
 
 def test_who_cleared_before_the_change_is_no_follower_of_it():
@@ -104,7 +104,7 @@ def test_who_cleared_before_the_change_is_no_follower_of_it():
         assert found.verdict[key] == "cannot say"
         assert key not in found.supported  # up to session 4 it is ns, not this strategy
     assert found.diagnostics.supported_to[SWITCH] == 4
-    assert not any("ask again with horizon=4" in note for note in found.notes)
+    assert not any("ask again with horizon=4" in note for note in map(str, found.notes))
 
 
 def test_a_change_that_many_had_by_chance_is_answered():
@@ -131,7 +131,7 @@ def test_few_clients_give_no_verdict_however_many_courses():
     found = compared(two_regimes(60, clients=np.arange(120) // 2 % 19))
     assert verdict_of(found.difference["ps - ns"], 1.0) == "saves"
     assert found.verdict["ps - ns"] == "cannot say"
-    assert any("ns: courses of 19 client(s)" in note for note in found.notes)
+    assert any("ns: courses of 19 client(s)" in note for note in map(str, found.notes))
     assert "No verdict is given" in found.words["ps - ns"]
 
 
@@ -139,7 +139,7 @@ def test_one_client_leaves_an_interval_without_width_and_no_verdict():
     found = compared(two_regimes(60, clients=np.zeros(120, dtype=int)))
     assert found.difference["ps - ns"].error == pytest.approx(0, abs=1e-9)
     assert found.verdict["ps - ns"] == "cannot say"
-    assert any("the interval has no width" in note for note in found.notes)
+    assert any("the interval has no width" in note for note in map(str, found.notes))
 
 
 def test_few_courses_give_no_verdict_though_all_cleared():
@@ -150,7 +150,7 @@ def test_few_courses_give_no_verdict_though_all_cleared():
     assert not found.diagnostics.operators_apart
     assert verdict_of(found.difference["ps - ns"], 1.0) == "saves"
     assert found.verdict["ps - ns"] == found.supported["ps - ns"].verdict == "cannot say"
-    assert any("30 are needed for a verdict" in note for note in found.notes)
+    assert any("30 are needed for a verdict" in note for note in map(str, found.notes))
 
 
 def test_estimates_under_a_strategy_stand_for_the_courses_that_left_it():

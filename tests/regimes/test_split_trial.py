@@ -74,7 +74,7 @@ def test_a_log_of_split_tattoos_is_compared_within_pairs(trial):
     assert found.difference["ps - ns"].estimate == pytest.approx(mean, abs=0.05)
     assert found.verdict["ps - ns"] == "saves"
     assert found.split.n_pairs == 40
-    assert "paired" in found.notes[0]
+    assert "paired" in str(found.notes[0])
     assert dict(found.target_trial)["Eligible"].startswith("40 tattoo(s)")
     turned = compare_regimes(log, strategies=("ps", "ns"), horizon=11, replicates=100)
     assert turned.difference["ns - ps"].estimate == -found.difference["ps - ns"].estimate
@@ -85,7 +85,7 @@ def test_too_few_pairs_at_the_horizon_cannot_say():
     log = halves(np.full(8, 3), np.full(8, 3), np.zeros(8, bool), np.zeros(8, bool))
     found = compare_regimes(log, horizon=10, replicates=20)
     assert found.verdict["ps - ns"] == "cannot say"
-    assert any("followed together to session 3: 10 pairs" in note for note in found.notes)
+    assert any("followed together to session 3: 10 pairs" in note for note in map(str, found.notes))
 
 
 def test_pairs_of_few_clients_give_no_verdict():
@@ -95,7 +95,7 @@ def test_pairs_of_few_clients_give_no_verdict():
     low, high = found.difference["ps - ns"].at_level(0.95)
     assert low < high < 0
     assert found.verdict["ps - ns"] == "cannot say"
-    assert any("They are of 19 client(s)" in note for note in found.notes)
+    assert any("They are of 19 client(s)" in note for note in map(str, found.notes))
 
 
 def test_an_ordinary_log_has_no_split_trial():
