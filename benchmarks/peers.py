@@ -1,13 +1,13 @@
-"""The libraries that the fit is measured against, each given the data in the form it wants."""
+"""The library that the fit is measured against, given the data in the form it wants."""
 
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from benchmarks.data import CATEGORIES, LAST, NUMBERS
+from benchmarks.data import LAST
 
-__all__ = ["cox_fit", "glum_fit", "long_form", "sklearn_fit", "statsmodels_fit", "statsmodels_glm"]
+__all__ = ["long_form", "statsmodels_fit", "statsmodels_glm"]
 
 
 def long_rows(
@@ -52,34 +52,3 @@ def statsmodels_fit(frame: pd.DataFrame, wide: pd.DataFrame, link: str) -> Any:
     """Return a binomial GLM of the expanded rows."""
     design, event, _ = long_form(frame, wide)
     return statsmodels_glm(design, event, link).fit()
-
-
-def glum_fit(frame: pd.DataFrame) -> Any:
-    """Return glum's binomial GLM of the expanded rows, categories left as categories."""
-    from glum import GeneralizedLinearRegressor
-
-    row, step, event, _ = long_rows(frame)
-    long = frame[[*CATEGORIES, *NUMBERS]].iloc[row]
-    long["step"] = pd.Categorical(step)
-    return GeneralizedLinearRegressor(
-        family="binomial", link="cloglog", alpha=0, drop_first=True, gradient_tol=1e-6
-    ).fit(long, event.astype(float))
-
-
-def sklearn_fit(frame: pd.DataFrame, wide: pd.DataFrame) -> Any:
-    """Return an unpenalised logistic regression of the expanded rows."""
-    from sklearn.linear_model import LogisticRegression
-
-    design, event, _ = long_form(frame, wide)
-    return LogisticRegression(
-        C=np.inf, solver="newton-cholesky", fit_intercept=False, tol=1e-6
-    ).fit(design, event)
-
-
-def cox_fit(frame: pd.DataFrame, wide: pd.DataFrame) -> Any:
-    """Return lifelines' Cox model on the rows as they are."""
-    from lifelines import CoxPHFitter
-
-    return CoxPHFitter().fit(
-        wide.assign(step=frame.step, event=frame.event), duration_col="step", event_col="event"
-    )

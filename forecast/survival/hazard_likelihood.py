@@ -20,15 +20,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import TypeAlias
 
 import numpy as np
 
-from forecast._types import BoolArray, FloatArray, IntArray
+from forecast._types import FloatArray, IntArray
 from forecast.errors import FitError
 from forecast.survival.durations import Durations
 from forecast.survival.encoding import Encoding, is_zero_one
 from forecast.survival.newton import Curvature
 
+Runs: TypeAlias = tuple[tuple[int, slice], ...]
 PIVOT = 8
 SMOOTH_NAMES = ("baseline[level]", "baseline[slope]", "baseline[curve]")
 # Used with a ridge penalty or a prior only: wide enough to leave the shape to some tens of
@@ -36,7 +39,7 @@ SMOOTH_NAMES = ("baseline[level]", "baseline[slope]", "baseline[curve]")
 # a single event still has an answer.
 SHAPE_PRIOR = {"baseline[slope]": (0.0, 2.0), "baseline[curve]": (0.0, 1.0)}
 START_STEPS = 12
-BLOCK = 1024  # rows worked on together: 1,024 rows of 50 columns stay in the second-level cache
+BLOCK = 1024  # rows worked on together: their columns stay in the second-level cache
 LARGEST = 700.0  # exp(700) is still a number
 SMALLEST = 1e-300  # met only at events without weight, in steps that have no event
 TINIEST = 1e-30
@@ -178,11 +181,12 @@ class HazardRows:
         The weight of each event; 0 where everyone at risk had it, which tells nothing.
     steps : int
         The last step of the baseline.
-    censored, events : ndarray of shape (steps + 2,)
-        Where the rows of each last survived step, 0 to ``steps``, begin and end.
-    late, X_late, entries : ndarray
-        Rows with a late entry, sorted by entry; their covariates, kept together; where those of
-        each entry, 0 to ``steps``, begin and end.
+    censored, events : tuple of (step, rows)
+        The rows without and with the event of each last survived step.
+    late, X_late : ndarray
+        Rows with a late entry, sorted by entry, and their covariates, kept together.
+    entries : tuple of (step, rows)
+        The late rows of each entry.
     """
 
     order: IntArray
@@ -195,11 +199,11 @@ class HazardRows:
     weight: FloatArray
     informative: FloatArray
     steps: int
-    censored: IntArray
-    events: IntArray
+    censored: Runs
+    events: Runs
     late: IntArray
     X_late: FloatArray
-    entries: IntArray
+    entries: Runs
 
     @classmethod
     def build(cls, durations: Durations, encoding: Encoding) -> HazardRows:
@@ -208,10 +212,11 @@ class HazardRows:
         key = survived + durations.observed * (steps + 1)
         # numbers of 16 bits are sorted by radix
         order = np.argsort(key.astype(np.int16 if 2 * steps < 2**15 else np.int64), kind="stable")
-        matrix = encoding.encode(durations.covariates)
-        X, center, scale = _standardised(matrix, durations.weight, order)
         survived, entry = survived[order], durations.entry[order]
         n_censored, weight = int((~durations.observed).sum()), durations.weight[order]
+        # sorted before they are encoded: a level is one small number, not a row of zeros and ones
+        matrix = encoding.encode(durations.covariates.iloc[order])
+        X, center, scale = _standardised(matrix, weight)
         late = np.flatnonzero(entry)
         late = late[np.argsort(entry[late], kind="stable")]
         return cls(
@@ -225,11 +230,11 @@ class HazardRows:
             weight,
             weight[n_censored:],
             steps,
-            np.searchsorted(survived[:n_censored], np.arange(steps + 2)),
-            np.searchsorted(survived[n_censored:], np.arange(steps + 2)) + n_censored,
+            _runs(survived[:n_censored], 0),
+            _runs(survived[n_censored:], n_censored),
             late,
             X[late],
-            np.searchsorted(entry[late], np.arange(steps + 2)),
+            _runs(entry[late], 0),
         )
 
     def under(self, form: Baseline) -> HazardRows:
@@ -249,9 +254,15 @@ class HazardRows:
 
     def risk_sums(self, values: FloatArray) -> FloatArray:
         """Return the sums of v and v x over who survives each step, shape (steps, 1 + p)."""
-        sums = _run_sums(values, self.X, self.censored) + _run_sums(values, self.X, self.events)
+        sums = np.zeros((self.steps + 1, 1 + self.X.shape[1]))
+        sums[:, 0] = np.bincount(self.survived, values, self.steps + 1)
+        for step, rows in self.censored + self.events:
+            sums[step, 1:] += values[rows] @ self.X[rows]
         if len(self.late):
-            sums -= _run_sums(values[self.late], self.X_late, self.entries)
+            values = values[self.late]
+            sums[:, 0] -= np.bincount(self.entry[self.late], values, self.steps + 1)
+            for step, rows in self.entries:
+                sums[step, 1:] -= values[rows] @ self.X_late[rows]
         # a row that survives to E is in the risk sets of steps up to E
         return np.asarray(np.cumsum(sums[::-1], axis=0)[::-1][1:])
 
@@ -271,39 +282,35 @@ class HazardRows:
         last[self.n_censored :] += 1
         for low in range(0, len(self.X), BLOCK):
             rows = slice(low, low + BLOCK)
-            long = int(last[rows].max())
+            long, weight = int(last[rows].max()), self.weight[rows, None]
             at = np.arange(long)
-            watched: BoolArray = at < last[rows, None]
+            if last[rows].min() < long:
+                weight = weight * (at < last[rows, None])
             if len(self.late):
-                watched &= at >= self.entry[rows, None]
-            yield rows, long, relative[rows, None] * rate[:long], watched * self.weight[rows, None]
+                weight = weight * (at >= self.entry[rows, None])
+            yield rows, long, relative[rows, None] * rate[:long], weight
 
 
 def _standardised(
-    matrix: FloatArray, weight: FloatArray, order: IntArray
+    matrix: FloatArray, weight: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    X = np.empty_like(matrix, order="F")  # filled, and mostly read, column by column
     center, scale = np.zeros(len(matrix.T)), np.ones(len(matrix.T))
-    for j in range(len(center)):
-        column = matrix[:, j]
-        X[:, j] = column[order]
+    for j, column in enumerate(matrix.T):
         if not is_zero_one(column):
             center[j] = column @ weight / (weight.sum() or 1.0)
-            spread = np.sqrt((column - center[j]) ** 2 @ weight / (weight.sum() or 1.0))
+            column -= center[j]
+            spread = np.sqrt(column**2 @ weight / (weight.sum() or 1.0))
             scale[j] = spread if spread > 0 else 1.0
-            X[:, j] -= center[j]
-            X[:, j] /= scale[j]
-    return X, center, scale
+            column /= scale[j]
+    return np.ascontiguousarray(matrix), center, scale
 
 
-def _run_sums(values: FloatArray, X: FloatArray, bounds: IntArray) -> FloatArray:
-    """Return the sums of v and v x over runs of rows, shape (len(bounds) - 1, 1 + p)."""
-    total = np.zeros((len(bounds) - 1, 1 + X.shape[1]))
-    for run in np.flatnonzero(np.diff(bounds)).tolist():
-        piece = slice(bounds[run], bounds[run + 1])
-        total[run, 0] = values[piece].sum()
-        total[run, 1:] = values[piece] @ X[piece]
-    return total
+def _runs(numbers: IntArray, first: int) -> Runs:
+    """Return the slice of each number in sorted ``numbers``, counted from ``first``."""
+    ends = [*np.flatnonzero(np.diff(numbers, prepend=-1)).tolist(), len(numbers)]
+    return tuple(
+        (int(numbers[low]), slice(first + low, first + high)) for low, high in pairwise(ends)
+    )
 
 
 def derivatives(rows: HazardRows, link: str, form: Baseline, values: FloatArray) -> Curvature:
@@ -331,12 +338,13 @@ def expected_information(
     by_row = np.zeros(len(rows.X))
     for block, long, u, weight in rows.cells(relative, rate):
         np.clip(u, TINIEST, LARGEST, out=u)
-        weight *= u
-        weight *= u
-        weight /= np.expm1(u, out=u)
-        steps[:long] += weight.sum(axis=0)
-        slopes[:long] += weight.T @ rows.X[block]
-        by_row[block] = weight.sum(axis=1)
+        amount = np.expm1(u)
+        np.divide(u, amount, out=amount)
+        amount *= u
+        amount *= weight
+        steps[:long] += amount.sum(axis=0)
+        slopes[:long] += amount.T @ rows.X[block]
+        by_row[block] = amount.sum(axis=1)
     return _folded(form.basis(rows.steps), steps, slopes, rows.gram(by_row))
 
 
@@ -377,23 +385,33 @@ def _cloglog(
 ) -> Curvature:
     cut, at = rows.n_censored, rows.survived[rows.n_censored :]
     total = np.concatenate([[0.0], np.cumsum(rate)])
-    u = np.clip(relative[cut:] * np.append(rate, 0.0)[at], SMALLEST, LARGEST)
+    u = rate[at]  # in place from here on: memory taken anew costs as much as the arithmetic
+    u *= relative[cut:]
+    np.clip(u, SMALLEST, LARGEST, out=u)
     weighted = np.multiply(relative, rows.weight, out=relative)
     risk = rate[:, None] * rows.risk_sums(weighted)
     curve = total[rows.survived]
     if len(rows.late):
         curve -= total[rows.entry]
     curve *= weighted
-    loglik = float(rows.informative @ np.log(-np.expm1(-u)) - curve.sum())
+    grown = np.expm1(u)
+    spare = np.log(grown)
+    spare -= u  # log(1 - exp(-u))
+    loglik = float(rows.informative @ spare - curve.sum())
     # f(eta) = log(1 - exp(-u)), u = exp(eta): f' = g = u / (exp(u) - 1), -f'' = g (u + g - 1)
-    g = u / np.expm1(u)
-    gain = rows.informative * g
-    bend = gain * (u + g - 1)
+    g = np.divide(u, grown, out=grown)
+    u += g
+    u -= 1
+    gain = np.multiply(rows.informative, g, out=g)
+    bend = np.multiply(gain, u, out=u)
     score = np.negative(curve, out=weighted)
     score[cut:] += gain
     curve[cut:] += bend
     by_step = np.bincount(at, gain, rows.steps) - risk[:, 0]
-    second = risk + _run_sums(bend, rows.X[cut:], rows.events - cut)[:-1]
+    second = risk
+    second[:, 0] += np.bincount(at, bend, rows.steps)
+    for step, run in rows.events:
+        second[step, 1:] += bend[run.start - cut : run.stop - cut] @ rows.X[run]
     gradient = np.concatenate([by_step @ basis, score @ rows.X])
     information = _folded(basis, second[:, 0], second[:, 1:], rows.gram(curve))
     return Curvature(loglik, gradient, information)

@@ -139,18 +139,19 @@ class RowsHere:
 
     link: str
     durations: Durations
-    encoding: Encoding
+    encoded: FloatArray
     rows: HazardRows
 
     @classmethod
     def of(cls, model: DiscreteHazard, durations: Durations, encoding: Encoding) -> RowsHere:
         """Return the rows made ready under the encoding that all sites share."""
-        return cls(model.link, durations, encoding, HazardRows.build(durations, encoding))
+        encoded = encoding.encode(durations.covariates)  # first: it names what it refuses by row
+        return cls(model.link, durations, encoded, HazardRows.build(durations, encoding))
 
     def counts(self) -> Counts:
         """Return counts per step and moments: what a joint fit asks first."""
         durations, weight = self.durations, self.durations.weight
-        X = self.encoding.encode(durations.covariates)
+        X = self.encoded
         return Counts(
             *count_steps(durations),
             *count_steps(durations, (weight > 0).astype(np.float64)),
