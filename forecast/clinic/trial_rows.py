@@ -1,6 +1,6 @@
 """From a log to the rows of the trial that it stands in for: who is eligible, what was known when.
 
-One row per course and session, in the words of ``forecast.causal.panel``: regime ns is group 0
+One row per course and session, in the words of ``forecast.causal.Panel``: regime ns is group 0
 and ps is group 1. Before a session the clinic knows the attributes, the date, the gradings
 written down so far, the weeks since the last session and whether there was a reaction; those
 may move its choice. After the session the same, brought up to date, may move the client to stop.
