@@ -209,7 +209,7 @@ def score_curve(
     0.5
     """
     values, place = np.unique(np.asarray(score).round(12), return_inverse=True)
-    happened = np.bincount(place, weights=weight * observed, minlength=len(values))
+    happened = np.bincount(place, weights=weight * np.asarray(observed), minlength=len(values))
     present = np.bincount(place, weights=weight, minlength=len(values))[::-1].cumsum()[::-1]
     before = values < at - 1e-9
     return float(np.prod(1 - happened[before] / np.maximum(present[before], 1e-12)))
