@@ -48,6 +48,11 @@ class WeightedCurve:
         check_whole_number(horizon, name="horizon", low=1, high=len(self.events))
         return float(self.survival[:horizon].sum())
 
+    def supported_to(self, least: int = 5) -> int:
+        """Return the last step with at least ``least`` rows at risk in it and all before."""
+        thin = np.flatnonzero(self.n_at_risk < least)
+        return int(thin[0]) if thin.size else len(self.n_at_risk)
+
 
 def life_sums(
     step: IntArray, observed: BoolArray, entry: IntArray, weight: FloatArray, size: int

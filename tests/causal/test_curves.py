@@ -82,6 +82,11 @@ def test_late_entry_keeps_a_row_out_of_the_steps_before():
     assert list(curve.at_risk) == [1, 1, 2]
 
 
+def test_support_ends_where_fewer_than_five_are_at_risk():
+    assert weighted_curve([2] * 3 + [4] * 5, [False] * 8).supported_to() == 4
+    assert weighted_curve([2] * 3 + [4] * 4, [False] * 7).supported_to() == 2
+
+
 def test_no_mean_beyond_the_last_time_seen():
     with pytest.raises(RequestError, match="beyond the last time seen, 3"):
         restricted_mean([1, 3], [True, False], horizon=5)

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.causal.rates import intraclass
+from forecast.causal.rates import intraclass, one_way_intraclass
 from forecast.fading.fading import fit_fading
 from forecast.fading.stalls import quartile_grade
 from forecast.invented import simulate_log
@@ -68,10 +68,12 @@ def test_agreement_is_that_of_the_pairs_of_gradings(twice_graded, report):
         values="fading_pct",
     ).dropna()
     (pair,) = report.pairs.to_dict("records")
-    agreed = intraclass(wide[["first", "second"]])
+    both = wide[["first", "second"]].to_numpy()
+    agreed = intraclass(both)
     assert pair["icc"] == pytest.approx(agreed.two_way)
     assert pair["occasions"] == len(wide)
-    assert report.icc == pytest.approx(agreed.one_way)
+    target = np.repeat(np.arange(len(both)), 2)
+    assert report.icc == pytest.approx(one_way_intraclass(both.ravel(), target))
     assert 0 < pair["kappa"] < 1
 
 
