@@ -7,15 +7,16 @@ from forecast._doors import door
 if TYPE_CHECKING:
     from forecast.counts.attributes import (
         COVARIATES,
-        INK_GROUPS,
         LIGHTEN,
         REGION_OF,
         covariate_names,
         covariates,
     )
-    from forecast.counts.doubts import doubts_of, evidence_name, fit_notes
-    from forecast.counts.estimate import Estimate, learnt_share, of_100
-    from forecast.counts.log_summary import FEWEST_LIGHTENED, LEVELLED, Lightening, Reference
+    from forecast.counts.doubts import doubts_of, evidence_name, fit_notes, said
+    from forecast.counts.estimate import Estimate, of_100
+    from forecast.counts.log_summary import LEVELLED, LogSummary
+    from forecast.counts.missing import durations_of, fill_missing
+    from forecast.counts.predictor import Predictor
     from forecast.counts.prior import (
         BETWEEN_CLINICS,
         NEVER_COVARIATES,
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
         hazard_prior,
     )
     from forecast.counts.rows import (
+        FEWEST_LIGHTENED,
         GOALS,
         check_goal,
         course_rows,
@@ -37,34 +39,42 @@ if TYPE_CHECKING:
         latest_start,
         of_goal,
     )
-    from forecast.counts.stopping import Stopping, fit_stopping, length_of, to_clearing
+    from forecast.counts.stopping import (
+        Stopping,
+        competing_ends,
+        fit_stopping,
+        length_of,
+        to_clearing,
+    )
 
 __all__ = [
     "BETWEEN_CLINICS",
     "COVARIATES",
     "FEWEST_LIGHTENED",
     "GOALS",
-    "INK_GROUPS",
     "LEVELLED",
     "LIGHTEN",
     "NEVER_COVARIATES",
     "REGION_OF",
     "Estimate",
     "Evidence",
-    "Lightening",
-    "Reference",
+    "LogSummary",
+    "Predictor",
     "Stopping",
     "candidates",
     "check_goal",
+    "competing_ends",
     "contradicted",
     "course_rows",
     "covariate_names",
     "covariates",
     "doubts_of",
     "duration_prior",
+    "durations_of",
     "effects_for",
     "evidence_model",
     "evidence_name",
+    "fill_missing",
     "fit_notes",
     "fit_stopping",
     "for_use",
@@ -72,10 +82,10 @@ __all__ = [
     "judged_rows",
     "lasers_in_use",
     "latest_start",
-    "learnt_share",
     "length_of",
     "of_100",
     "of_goal",
+    "said",
     "to_clearing",
 ]
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from forecast._checks import check_level, check_seed, check_whole_number
+from forecast._checks import SHOWN_AT, check_level, check_seed, check_whole_number
 from forecast._types import BoolArray, FloatArray
 from forecast.causal.curves import restricted_mean
 from forecast.errors import RequestError
@@ -42,7 +42,7 @@ from forecast.regimes.notes import notes_for, split_protocol, target_trial
 from forecast.regimes.sensitivity import examine
 from forecast.regimes.split_trial import SplitTrial, analyse_split, split_halves
 from forecast.regimes.strategies import Strategy, read_strategies
-from forecast.regimes.tables import SHARES_BY, Settings
+from forecast.regimes.tables import Settings
 from forecast.regimes.trial import Trial, trial_rows
 from forecast.regimes.weighted_curves import Engine, bootstrap
 from forecast.tattoo import INK_GROUPS
@@ -321,7 +321,7 @@ def _unanswered(
         margin=settings.margin,
         level=settings.level,
         difference=shown,
-        cleared_by={n: dict(empty) for n in SHARES_BY},
+        cleared_by={n: dict(empty) for n in SHOWN_AT},
         by_ink={name: dict(empty) for name in INK_GROUPS},
         unadjusted=empty,
         naive=naive_readings(log, settings, empty),

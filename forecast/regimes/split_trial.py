@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast._checks import SHOWN_AT
 from forecast._types import FloatArray
 from forecast.causal.curves import life_sums
 from forecast.causal.paired import McNemar, PairedDifference, mcnemar, paired_difference
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
 
 LEAST_PAIRS = 10
 LEAST_AT_RISK = 5
-CHECKED = (5, 10, 15)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,7 +122,7 @@ def analyse_split(
             f"{horizon}, are needed."
         )
     tests = {}
-    for n in CHECKED:
+    for n in SHOWN_AT:
         known = (cleared | (given >= n)).all(axis=1)
         by_n = cleared & (given <= n)
         only = [int((known & by_n[:, a] & ~by_n[:, 1 - a]).sum()) for a in (0, 1)]
