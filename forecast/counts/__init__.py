@@ -7,6 +7,7 @@ from forecast._doors import door
 if TYPE_CHECKING:
     from forecast.counts.attributes import (
         COVARIATES,
+        INK_GROUPS,
         LIGHTEN,
         REGION_OF,
         covariate_names,
@@ -52,6 +53,7 @@ __all__ = [
     "COVARIATES",
     "FEWEST_LIGHTENED",
     "GOALS",
+    "INK_GROUPS",
     "LEVELLED",
     "LIGHTEN",
     "NEVER_COVARIATES",
