@@ -113,13 +113,12 @@ def read_and_check(folder: Path) -> str:
 def read_and_fit(folder: Path) -> str:
     """Read, check and fit the grouped hazard with evidence as its prior."""
     from forecast import read_log
-    from forecast.counts import COVARIATES, Reference, candidates, judged_rows
-    from forecast.forecaster import durations_of
+    from forecast.counts import COVARIATES, LogSummary, candidates, durations_of, judged_rows
     from forecast.survival import DiscreteHazard
 
     log = read_log(folder)
     rows = judged_rows(log)
-    durations = durations_of(rows, Reference.of(log, rows))
+    durations = durations_of(rows, LogSummary.of(log, rows).means)
     model = next(one for one in candidates(n_events=1) if isinstance(one, DiscreteHazard))
     fitted = model.fit(durations)
     return f"{len(fitted.coefficients)} of {len(COVARIATES)} effects"

@@ -1,4 +1,4 @@
-"""Checks shared by every room; each raises an error that names the remedy."""
+"""What is asked for by default, and checks that raise an error which names the remedy."""
 
 from collections.abc import Iterable
 from decimal import Decimal
@@ -9,6 +9,11 @@ from forecast.errors import RequestError
 
 T = TypeVar("T")
 LONGEST_SHOWN = 60  # characters of what was given instead
+
+# What is asked for unless something else is given.
+HORIZON = 25  # the last session spoken of
+LEVEL = 0.8  # what an interval is to cover
+SHOWN_AT = (5, 10, 15)  # sessions by which chances are shown and judged
 
 
 def check_kind(value: object, kind: type[T] | tuple[type[T], ...], *, name: str, give: str) -> T:

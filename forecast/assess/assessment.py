@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast._checks import LEVEL, SHOWN_AT
+from forecast._notes import Note
 from forecast._types import AnyArray, BoolArray, FloatArray
 from forecast.assess.calibration import Groups, Recalibration, fit_recalibration, labels_of
 from forecast.assess.coverage import Coverage, d_calibration, interval_coverage
@@ -61,8 +63,8 @@ class Assessment:
         The last step scored.
     n_paths, n_subjects, n_events : int
         What it rests on.
-    messages : tuple of str
-        Doubts in words, for people.
+    messages : tuple of Note
+        Doubts about the assessment itself.
     """
 
     scores: pd.DataFrame
@@ -73,7 +75,7 @@ class Assessment:
     n_paths: int
     n_subjects: int
     n_events: int
-    messages: tuple[str, ...] = ()
+    messages: tuple[Note, ...] = ()
 
 
 def recalibrate_out_of_fold(
@@ -117,8 +119,8 @@ def assess_predictions(
     predicted: Sequence[CountDistribution],
     outcomes: Outcomes,
     *,
-    level: float = 0.8,
-    steps: Sequence[int] = (5, 10, 15),
+    level: float = LEVEL,
+    steps: Sequence[int] = SHOWN_AT,
     groups: Groups | None = None,
     reference: Sequence[CountDistribution] = (),
     drop_out_group: npt.ArrayLike | None = None,
@@ -189,15 +191,16 @@ def _judged_paths(
     return horizon, outcomes.entry < horizon
 
 
-def _doubts(seen: Outcomes, steps: Sequence[int], horizon: int, n_late: int) -> tuple[str, ...]:
+def _doubts(seen: Outcomes, steps: Sequence[int], horizon: int, n_late: int) -> tuple[Note, ...]:
     messages = []
     beyond = [step for step in steps if step > horizon]
     if beyond:
-        messages.append(f"Beyond step {horizon} fewer than five are watched: not judged there.")
+        messages.append(Note("assess.not_judged_beyond", "caution", {"step": horizon}))
     if n_late:
-        messages.append(f"{n_late} path(s) entered after step {horizon} and are not judged.")
+        values = {"paths": n_late, "step": horizon}
+        messages.append(Note("assess.entered_late", "caution", values))
     if seen.n_events < FEWEST_EVENTS:
-        messages.append(f"{seen.n_events} event(s): the assessment itself is uncertain.")
+        messages.append(Note("assess.few_events", "caution", {"events": seen.n_events}))
     return tuple(messages)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from forecast._checks import LEVEL
 from forecast._files import is_json_with
 from forecast.cli.files import write_text
 from forecast.cli.log import add_log, read
@@ -26,7 +27,9 @@ def register(commands: Commands) -> None:
     )
     parser.add_argument("model", metavar="MODEL.json", type=Path)
     add_log(parser)
-    parser.add_argument("--level", type=float, default=0.8, help="of the interval judged (0.8)")
+    parser.add_argument(
+        "--level", type=float, default=LEVEL, help=f"of the interval judged ({LEVEL:g})"
+    )
     parser.add_argument(
         "--register", type=Path, metavar="R.jsonl", help="judge the promises issued in this file"
     )

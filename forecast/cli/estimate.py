@@ -7,6 +7,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from forecast._checks import LEVEL
 from forecast.cli.files import read_enquiries, read_gradings, read_one_enquiry
 from forecast.cli.options import Options, add_command, answer
 
@@ -29,7 +30,9 @@ def register(commands: Commands) -> None:
     )
     parser.add_argument("model", metavar="MODEL.json", type=Path)
     parser.add_argument("enquiries", metavar="ENQUIRIES.csv", type=Path)
-    parser.add_argument("--level", type=float, default=0.8, help="what the interval covers (0.8)")
+    parser.add_argument(
+        "--level", type=float, default=LEVEL, help=f"what the interval covers ({LEVEL:g})"
+    )
     parser.add_argument("--strategy", help="a pulse strategy instead of the log's own practice")
     parser.add_argument(
         "--drivers",
@@ -53,7 +56,9 @@ def register(commands: Commands) -> None:
     parser.add_argument(
         "--tariff", type=Path, metavar="TARIFF.toml", help="also price the sessions still needed"
     )
-    parser.add_argument("--level", type=float, default=0.8, help="what the interval covers (0.8)")
+    parser.add_argument(
+        "--level", type=float, default=LEVEL, help=f"what the interval covers ({LEVEL:g})"
+    )
 
 
 def estimate(options: Options) -> None:
@@ -93,7 +98,7 @@ def what_drives(
 ) -> tuple[dict[str, Any], list[str]]:
     """Return what drives an estimate and counts of past courses like it, as JSON and in words."""
     found = forecaster.drivers(enquiry, level=level)
-    similar = forecaster.reference.similar(enquiry)
+    similar = forecaster.log_summary.similar(enquiry)
     lines = ["What drives it (associations in the log, not effects of changing anything):"]
     lines += [f"  {driver.to_text()}" for driver in found] or ["  nothing: it is the reference"]
     if similar is None:
@@ -105,7 +110,8 @@ def what_drives(
             f"Past courses with {similar['like']}: {similar['n']}, of which {similar['reached']} "
             f"reached the goal so far{half}. They are alike in this alone, not in {unlike}."
         )
-    return {"drivers": [driver.to_dict() for driver in found], "similar": similar}, lines
+    alike = similar and {**similar, "like": str(similar["like"])}
+    return {"drivers": [driver.to_dict() for driver in found], "similar": alike}, lines
 
 
 def update(options: Options) -> None:

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from forecast._checks import HORIZON
 from forecast.cli.options import Options, add_cluster, add_command, answer, anywhere, progress
 from forecast.cli.outputs import check_json_output
 
@@ -35,7 +36,9 @@ def register(commands: Commands) -> None:
     add_log(parser)
     parser.add_argument("-o", "--out", type=Path, required=True, metavar="MODEL.json")
     parser.add_argument("--goal", choices=("clear", "lighten"), default="clear")
-    parser.add_argument("--horizon", type=int, default=25, help="last session spoken of (25)")
+    parser.add_argument(
+        "--horizon", type=int, default=HORIZON, help=f"last session spoken of ({HORIZON})"
+    )
     parser.add_argument("--seed", type=int, default=0, help="of everything drawn at random (0)")
     parser.add_argument(
         "--evidence",
@@ -128,10 +131,11 @@ def fit(options: Options) -> None:
         "goal": forecaster.goal,
         "horizon": forecaster.horizon,
         "supported_to": forecaster.supported_to,
-        "courses": forecaster.reference.n_courses,
-        "reached": forecaster.reference.n_reached,
+        "courses": forecaster.log_summary.n_courses,
+        "reached": forecaster.log_summary.n_reached,
         "assessment": dict(forecaster.assessment),
-        "notes": list(forecaster.notes),
+        "notes": [str(note) for note in forecaster.notes],
+        "note_codes": [note.to_dict() for note in forecaster.notes],
     }
     saved = f"Saved to {options.out}; it holds no client rows."
     answer(options, data, f"{fitted_text(forecaster)}\n{saved}")
@@ -141,7 +145,7 @@ def fitted_text(forecaster: Forecaster) -> str:
     """Return what the model rests on and how it did on clients it had not seen, in words."""
     found = forecaster.assessment
     lines = [
-        *forecaster.notes,
+        *map(str, forecaster.notes),
         f"Supported to session {forecaster.supported_to}, spoken of to {forecaster.horizon}.",
     ]
     if found.get("candidates"):

@@ -14,9 +14,14 @@ if TYPE_CHECKING:
         covariates,
     )
     from forecast.counts.choices import BASELINE, eligible, split_halves
-    from forecast.counts.doubts import doubts_of, evidence_name, fit_notes
-    from forecast.counts.estimate import Estimate, learnt_share, of_100
-    from forecast.counts.log_summary import FEWEST_LIGHTENED, LEVELLED, Lightening, Reference
+    from forecast.counts.doubts import doubts_of, evidence_name, fit_notes, said
+    from forecast.counts.estimate import Estimate, of_100
+    from forecast.counts.log_summary import (
+        LEVELLED,
+        LogSummary,
+    )
+    from forecast.counts.missing import durations_of, fill_missing
+    from forecast.counts.predictor import Predictor
     from forecast.counts.prior import (
         BETWEEN_CLINICS,
         NEVER_COVARIATES,
@@ -31,6 +36,7 @@ if TYPE_CHECKING:
         hazard_prior,
     )
     from forecast.counts.rows import (
+        FEWEST_LIGHTENED,
         GOALS,
         check_goal,
         course_rows,
@@ -39,7 +45,13 @@ if TYPE_CHECKING:
         latest_start,
         of_goal,
     )
-    from forecast.counts.stopping import Stopping, fit_stopping, length_of, to_clearing
+    from forecast.counts.stopping import (
+        Stopping,
+        competing_ends,
+        fit_stopping,
+        length_of,
+        to_clearing,
+    )
 
 __all__ = [
     "BASELINE",
@@ -55,21 +67,24 @@ __all__ = [
     "SHAPE",
     "Estimate",
     "Evidence",
-    "Lightening",
-    "Reference",
+    "LogSummary",
+    "Predictor",
     "Stopping",
     "candidates",
     "check_goal",
+    "competing_ends",
     "contradicted",
     "course_rows",
     "covariate_names",
     "covariates",
     "doubts_of",
     "duration_prior",
+    "durations_of",
     "effects_for",
     "eligible",
     "evidence_model",
     "evidence_name",
+    "fill_missing",
     "fit_notes",
     "fit_stopping",
     "for_use",
@@ -77,10 +92,10 @@ __all__ = [
     "judged_rows",
     "lasers_in_use",
     "latest_start",
-    "learnt_share",
     "length_of",
     "of_100",
     "of_goal",
+    "said",
     "split_halves",
     "to_clearing",
 ]

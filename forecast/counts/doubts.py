@@ -1,169 +1,161 @@
-"""What an estimate has to say about itself, in words."""
+"""What an estimate has to say about itself: of the log behind it, and of its own enquiry."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
+from forecast._notes import Note
 from forecast.counts.attributes import LIGHTEN
-from forecast.counts.log_summary import ALGEBRA
-from forecast.counts.prior import hazard_prior
+from forecast.counts.prior import SHORTER, hazard_prior
+from forecast.counts.rows import FEWEST_LIGHTENED, MARGIN
+from forecast.counts.support import support_of
 from forecast.log import MOST_TO_CHECK
 from forecast.tattoo import groups_of
 
 if TYPE_CHECKING:
     from forecast.counts.estimate import Estimate
-    from forecast.counts.log_summary import Reference
+    from forecast.counts.log_summary import Lightening, LogSummary
+    from forecast.counts.predictor import Predictor
     from forecast.counts.prior import Evidence
-    from forecast.forecaster import Forecaster
+    from forecast.survival import FittedCountModel
 
 
-def evidence_name(evidence: Evidence | None) -> str:
-    """Return in words where the prior comes from."""
-    return f"evidence of {len(evidence.members)} clinics" if evidence else "published evidence"
+def said(note: Note | str) -> Note:
+    """Return a note, or a sentence that has no code of its own as one."""
+    return Note("counts.said", "caution", {"text": note}) if isinstance(note, str) else note
 
 
-def shorter_by(evidence: Evidence | None) -> str:
-    """Return in words what says, beside the log, how much sooner it is light enough than clear."""
-    if evidence is None or evidence.hazard_prior()[LIGHTEN] == hazard_prior("lighten")[LIGHTEN]:
-        return ALGEBRA
-    return evidence_name(evidence)
+def evidence_name(evidence: Evidence | None) -> Note:
+    """Return where the prior comes from."""
+    if evidence is None:
+        return Note("counts.published_evidence")
+    return Note("counts.pooled_evidence", values={"clinics": len(evidence.members)})
 
 
-def how_they_stand(reference: Reference) -> str:
-    """Return how many courses reached the goal of clearing, and what became of the others."""
-    parts = [
-        f"{reference.n_reached} reached the goal",
-        f"{reference.n_stopped} stopped",
-        f"{reference.n_ongoing} are still running",
-    ]
-    rest = reference.n_courses - reference.n_reached - reference.n_stopped - reference.n_ongoing
-    if rest:
-        parts.append(f"{rest} ended lightened as wanted")
-    return ", ".join(parts)
-
-
-def fit_notes(reference: Reference, evidence: Evidence | None = None) -> tuple[str, ...]:
+def fit_notes(summary: LogSummary, evidence: Evidence | None = None) -> tuple[Note, ...]:
     """Return what every estimate of this log has to say about the log."""
-    known = f"From {reference.n_courses} courses of {reference.n_clients} clients"
-    if reference.lightening is None:
-        found = [f"{known}: {how_they_stand(reference)}."]
-    else:
-        found = [f"{known}, {reference.lightening.counted()}."]
-        found += reference.lightening.notes(shorter_by(evidence))
-    if reference.last_start:
-        found.append(
-            f"Speaks of this clinic's practice in the two years up to {reference.last_start}."
-        )
-    if not reference.n_reached:
-        found.append(
-            f"No course has reached the goal yet: {evidence_name(evidence)} only, and wide."
-        )
+    return tuple(_of_the_log(summary, evidence))
+
+
+def _of_the_log(summary: LogSummary, evidence: Evidence | None) -> Iterator[Note]:
+    yield _how_they_stand(summary)
+    if summary.lightening is not None:
+        yield from _of_lightening(summary.lightening, evidence)
+    if summary.last_start:
+        yield Note("counts.practice_until", values={"day": summary.last_start})
+    if not summary.n_reached and evidence:
+        values = {"clinics": len(evidence.members)}
+        yield Note("counts.none_reached_pooled", "serious", values)
+    elif not summary.n_reached:
+        yield Note("counts.none_reached", "serious")
     elif evidence:
-        found.append(
-            f"What {len(evidence.members)} clinics found together stands in for published evidence."
-        )
-    if reference.n_courses > MOST_TO_CHECK:
-        found.append(
-            f"The model was chosen and checked on at most {MOST_TO_CHECK:,} courses, drawn by "
-            "client, and fitted to all."
-        )
-    return tuple(found)
+        yield Note("counts.pooled_stands_in", values={"clinics": len(evidence.members)})
+    if summary.n_courses > MOST_TO_CHECK:
+        yield Note("counts.checked_on_part", values={"most": MOST_TO_CHECK})
 
 
-MARGIN = 0.03  # below the level, from which coverage is what failed
+def _how_they_stand(summary: LogSummary) -> Note:
+    values = {"courses": summary.n_courses, "clients": summary.n_clients}
+    own = summary.lightening
+    if own is None:
+        values |= {"reached": summary.n_reached, "stopped": summary.n_stopped}
+        values |= {"going": summary.n_ongoing}
+        rest = summary.n_courses - summary.n_reached - summary.n_stopped - summary.n_ongoing
+        if rest:
+            return Note("counts.from_courses_lightened", values=values | {"lightened": rest})
+        return Note("counts.from_courses", values=values)
+    if not own.n_courses:
+        return Note("counts.from_courses_none_wanted", values=values)
+    values |= {"wanted": own.n_courses, "reached": own.n_reached}
+    values |= {"stopped": own.n_stopped, "going": own.n_ongoing}
+    return Note("counts.from_courses_wanted", values=values)
+
+
+def _of_lightening(own: Lightening, evidence: Evidence | None) -> Iterator[Note]:
+    # what says, beside the log, how much sooner it is light enough than clear
+    source = evidence_name(evidence)
+    if evidence is None or evidence.hazard_prior()[LIGHTEN] == hazard_prior("lighten")[LIGHTEN]:
+        source = Note("counts.algebra_of_fading", values={"share": SHORTER})
+    if not own.n_courses:
+        yield Note("counts.lightening_not_wanted", "serious", {"source": source})
+    elif not own.n_reached:
+        yield Note("counts.lightening_none_reached", "serious", {"source": source})
+    elif not own.enough:
+        values = {"reached": own.n_reached, "least": FEWEST_LIGHTENED, "source": source}
+        yield Note("counts.lightening_few_reached", "serious", values)
+    if own.n_other:
+        yield Note("counts.lightened_unasked", "caution", {"courses": own.n_other})
 
 
 def doubts_of(
-    forecaster: Forecaster, estimate: Estimate, *, done: int = 0, followed: int | None = None
-) -> tuple[str, ...]:
+    predictor: Predictor,
+    estimate: Estimate,
+    *,
+    done: int = 0,
+    model: FittedCountModel | None = None,
+) -> tuple[Note, ...]:
     """Return the doubts about one estimate, after ``done`` sessions here, beyond the fit's.
 
-    ``followed`` is the last session with at least five courses behind the estimate, those had
-    elsewhere counted in; the forecaster's own unless given.
+    ``model`` is the one that was asked, the chosen one unless given.
     """
-    enquiry, found = estimate.enquiry, []
-    if forecaster.evidence is not None:
-        own = round(100 * estimate.own_share)
-        rest = forecaster.assessment.get("evidence", "published evidence")
-        found.append(
-            f"{own} % of what this rests on comes from this clinic's own log, the rest from {rest}."
-        )
-    else:
-        found.append(without_evidence(forecaster.assessment["model"]))
+    enquiry, summary = estimate.enquiry, predictor.log_summary
+    found = [_what_it_rests_on(predictor, estimate)]
     ends = (estimate.interval[1], estimate.median)
     if any(end is None or end > estimate.supported_to for end in ends):
-        last = forecaster.supported_to if followed is None else followed
-        had = enquiry.sessions_elsewhere or done
-        counted = ", those already had counted in," if had else ""
-        wanting = " that wanted lightening" if forecaster.goal == "lighten" else ""
-        found.append(
-            f"Beyond session {last}{counted} fewer than five courses{wanting} were "
-            "followed: the curve is carried on from there."
-        )
-    absent = forecaster.reference.absent(enquiry)
-    if absent:
-        found.append(f"Not given, so averaged over this clinic's clients: {listed(absent)}.")
-    unrecorded = forecaster.reference.unrecorded(enquiry)
-    if unrecorded:
-        found.append(f"Not recorded in this log, which says nothing of it: {listed(unrecorded)}.")
-    found += unchecked(forecaster, estimate.level)
-    unreached = forecaster.unreached(str(enquiry.inks))
+        wanting = "_lightening" if predictor.goal == "lighten" else ""
+        counted = "_with_those_had" if enquiry.sessions_elsewhere or done else ""
+        values = {"last": predictor.followed(model)}
+        found.append(Note(f"counts.beyond_followed{wanting}{counted}", "caution", values))
+    for code, names in (
+        ("counts.not_given", summary.absent(enquiry)),
+        ("counts.not_recorded", summary.unrecorded(enquiry)),
+    ):
+        if names:
+            found.append(Note(code, "caution", {"names": _in_words(names)}))
+    found += _unchecked(predictor, estimate.level)
+    unreached = predictor.unreached(str(enquiry.inks))
     if unreached:
-        named = ", ".join(ink.replace("_", " ") for ink in unreached)
-        found.append(f"No laser in the log's table is taken up well by: {named}.")
+        found.append(Note("counts.no_laser", "caution", {"inks": _in_words(unreached)}))
     by = groups_of([enquiry], sites=True)
-    for row in forecaster.assessment.get("subgroups", ()):
-        own = row["label"] in by.get(row["factor"], ())
-        if own and row["verdict"] == "fails":
-            found.append(failing(row, forecaster.assessment["coverage"]["level"]))
-    return tuple(found)
+    for row in predictor.assessment.get("subgroups", ()):
+        if row["label"] in by.get(row["factor"], ()) and row["verdict"] == "fails":
+            found.append(_failing(row, predictor.assessment["coverage"]["level"]))
+    return (*found, *support_of(summary, enquiry, followed=estimate.supported_to).notes)
 
 
-def listed(names: Iterable[str]) -> str:
-    """Return attributes in words."""
+def _what_it_rests_on(predictor: Predictor, estimate: Estimate) -> Note:
+    if predictor.evidence is not None:
+        rest = predictor.assessment.get("evidence", "published evidence")
+        values = {"percent": round(100 * estimate.own_share), "rest": rest}
+        return Note("counts.own_share", values=values)
+    if predictor.assessment["model"] == "life table":
+        return Note("counts.no_attribute_told", "caution")
+    return Note("counts.own_log_alone")
+
+
+def _in_words(names: tuple[str, ...]) -> list[str]:
     plain = [name.removesuffix("_years").removesuffix("_cm2") for name in names]
-    return ", ".join(name.replace("_", " ") for name in plain)
+    return [name.replace("_", " ") for name in plain]
 
 
-def without_evidence(model: str) -> str:
-    """Return what an estimate rests on when the chosen model has no evidence behind it."""
-    if model == "life table":
-        return (
-            "In this log no attribute foretold the count: this is the count of all its clients "
-            "together, whatever the tattoo."
-        )
-    return "This rests on this clinic's own log alone, without published evidence."
-
-
-def unchecked(forecaster: Forecaster, level: float) -> list[str]:
-    """Return the doubt that an interval was checked on too few courses, if it was."""
-    learnt, lightening = forecaster.recalibration, forecaster.reference.lightening
+def _unchecked(predictor: Predictor, level: float) -> Iterator[Note]:
+    learnt, lightening = predictor.recalibration, predictor.log_summary.lightening
     if lightening is not None and not lightening.enough:
-        return []  # the fit's own notes say so
+        return  # the fit's own notes say so
     if learnt is None:
-        return [
-            "Too few finished courses to check the interval on this log: it is the model's own."
-        ]
-    if learnt.enough_for(level):
-        return []
-    return [
-        f"Only {learnt.n_events} finished courses to check an interval at this level: its ends "
-        "are the wider of corrected and uncorrected."
-    ]
+        yield Note("counts.interval_unchecked", "caution")
+    elif not learnt.enough_for(level):
+        yield Note("counts.interval_hardly_checked", "caution", {"finished": learnt.n_events})
 
 
-def failing(row: Mapping[str, Any], level: float) -> str:
-    """Return in what a group of courses did not go as predicted."""
+# A share inside the interval that could be chance is not given as the reason why a group did not
+# go as predicted; the number that failed is.
+def _failing(row: Mapping[str, Any], level: float) -> Note:
     coverage, ratio = row["coverage"], row.get("observed_to_expected")
+    values = {"factor": row["factor"], "label": row["label"]}
     short = coverage is not None and coverage < level - MARGIN
-    # a share that could be chance is not given as the reason, the number that failed is
     if ratio is not None and not (short and row.get("coverage_high", 0.0) < level):
-        return (
-            f"On this log, courses of {row['factor']} {row['label']} reached the goal {ratio:.2f} "
-            "times as often as predicted."
-        )
-    return (
-        f"On this log the intervals have not held for {row['factor']} {row['label']}: "
-        f"{100 * coverage:.0f} % of such courses fell inside the {100 * level:.0f} % interval."
-    )
+        return Note("counts.group_moved", "serious", values | {"ratio": ratio})
+    values |= {"share": 100 * coverage, "level": 100 * level}
+    return Note("counts.group_not_held", "serious", values)

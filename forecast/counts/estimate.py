@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
-from forecast._checks import check_kind, check_whole_number
+from forecast._checks import SHOWN_AT, check_kind, check_whole_number
+from forecast._notes import Note
 from forecast._types import FloatArray
+from forecast.counts.stopping import competing_ends
 from forecast.errors import RequestError
 from forecast.log import Enquiry
 from forecast.survival import CountDistribution
@@ -30,7 +31,6 @@ def of_100(chance: float) -> str:
     return f"{count} of 100"
 
 
-SHOWN_AT = (5, 10, 15)
 SUPPORT = {
     "thin": "Few finished courses of this log are like it: take the numbers as rough.",
     "outside": "This log has nothing quite like it: the numbers lean on everything else in it.",
@@ -54,17 +54,6 @@ class Delivered:
     cleared: FloatArray
     stopped: FloatArray
     going: float
-
-    @classmethod
-    def from_hazards(cls, goal: npt.ArrayLike, stop: npt.ArrayLike) -> Delivered:
-        """Return the joint distribution of two hazards per session, each of shape (horizon,).
-
-        Reaching the goal at a session comes before stopping after it.
-        """
-        goal, stop = np.asarray(goal, dtype=np.float64), np.asarray(stop, dtype=np.float64)
-        through = np.cumprod((1 - goal) * (1 - stop))
-        present = np.concatenate([[1.0], through[:-1]])
-        return cls(present * goal, present * (1 - goal) * stop, float(through[-1]))
 
     def expected_sessions(self, cap: int) -> float:
         """Return the expected number of sessions delivered when at most ``cap`` are given."""
@@ -95,14 +84,17 @@ class Estimate:
         ``clear`` or ``lighten``.
     support : str
         ``well covered``, ``thin`` or ``outside``: how much of the log is like this enquiry.
+    support_reasons : tuple of str
+        Why it is not well covered, as codes: ``too_few_like_it``, ``none_finished``,
+        ``level_not_in_log`` and the like.
     own_share : float
         Share of the information that comes from the clinic's own log, 0 to 1; the rest is
         published evidence.
     supported_to : int
         The last session with at least five courses of the log at risk; beyond it the smooth
         baseline is extrapolated.
-    notes : tuple of str
-        Doubts, in words.
+    notes : tuple of Note
+        What it rests on, and the doubts.
     stop_draws : ndarray of shape (n_draws, horizon) or None
         The stopping hazard under draws of its own parameters; None takes it as known.
     """
@@ -116,7 +108,8 @@ class Estimate:
     support: str
     own_share: float
     supported_to: int
-    notes: tuple[str, ...] = field(default=())
+    support_reasons: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     stop_draws: FloatArray | None = None
 
     @property
@@ -143,7 +136,8 @@ class Estimate:
     @property
     def delivered(self) -> Delivered:
         """Joint distribution of sessions delivered and how the course ends."""
-        return Delivered.from_hazards(self.distribution.hazard()[0], self.stop_hazard)
+        cleared, stopped = competing_ends(self.distribution.pmf[0], self.stop_hazard)
+        return Delivered(cleared, stopped, float(1 - cleared.sum() - stopped.sum()))
 
     def chance_by(self, n: int) -> float:
         """Return the chance that the goal is reached within ``n`` sessions, 0 to the horizon."""
@@ -180,9 +174,11 @@ class Estimate:
             "horizon": self.horizon,
             "goal": self.goal,
             "support": self.support,
+            "support_reasons": list(self.support_reasons),
             "supported_to": self.supported_to,
             "own_share": round(self.own_share, 3),
-            "notes": list(self.notes),
+            "notes": [str(note) for note in self.notes],
+            "note_codes": [note.to_dict() for note in self.notes],
         }
 
     def to_text(self) -> str:

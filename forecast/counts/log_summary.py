@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
+from forecast._notes import Note
 from forecast.counts.attributes import COVARIATES, LIGHTEN
-from forecast.counts.prior import SHORTER
-from forecast.log import Enquiry, column, fingerprint, is_judged
+from forecast.counts.missing import fills_of
+from forecast.counts.rows import (
+    FEWEST_ALIKE,
+    FEWEST_FOLLOWED,
+    FEWEST_LIGHTENED,
+    lasers_in_use,
+    latest_start,
+    of_goal,
+)
+from forecast.log import Enquiry, fingerprint, is_judged
 from forecast.survival import Durations
 from forecast.tattoo import ink_group
 
@@ -19,10 +28,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.log import OutcomeLog
-
-FEWEST_LIGHTENED = 10  # courses that got there, below which they check nothing
-FOLLOWED = 5  # courses that a session of the curve must rest on
-ALGEBRA = f"the algebra of fading (about {SHORTER:.1f} of the sessions)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,45 +67,13 @@ class Lightening:
             n_stopped=int((wanted & (outcome == "stopped").to_numpy()).sum()),
             n_ongoing=int((wanted & (outcome == "ongoing").to_numpy()).sum()),
             n_other=int((~wanted & (outcome == "lightened").to_numpy()).sum()),
-            followed_to=int(sessions[at_risk >= FOLLOWED].max(initial=0)),
+            followed_to=int(sessions[at_risk >= FEWEST_FOLLOWED].max(initial=0)),
         )
 
     @property
     def enough(self) -> bool:
         """Whether enough got there to check a promise on them."""
         return self.n_reached >= FEWEST_LIGHTENED
-
-    def counted(self) -> str:
-        """Return how many wanted it and how they stand, in words."""
-        if not self.n_courses:
-            return "none of which wanted lightening"
-        return (
-            f"{self.n_courses} of which wanted lightening: {self.n_reached} got there, "
-            f"{self.n_stopped} stopped, {self.n_ongoing} are still running"
-        )
-
-    def notes(self, source: str = ALGEBRA) -> tuple[str, ...]:
-        """Return the doubts of every estimate for lightening.
-
-        ``source`` says in words what the effect rests on beside the log.
-        """
-        rests = f"the count rests on that to clearing and on {source}, and was not checked."
-        found = []
-        if not self.n_courses:
-            found.append(f"No course of this log wanted lightening: {rests}")
-        elif not self.n_reached:
-            found.append(f"No course that wanted lightening is there yet: {rests}")
-        elif not self.enough:
-            found.append(
-                f"Only {self.n_reached} course(s) that wanted lightening got there, fewer than "
-                f"{FEWEST_LIGHTENED}: {rests}"
-            )
-        if self.n_other:
-            found.append(
-                f"{self.n_other} course(s) ended lightened though the log has clearing as their "
-                "goal, and do not count: correct the column goal where lightening was wanted."
-            )
-        return tuple(found)
 
 
 Counts: TypeAlias = dict[str, dict[str, int]]
@@ -113,31 +86,10 @@ INKS_SAID = {
 }
 LEVELLED = ("skin_type", "body_site", "ink_density", "layering", "origin", "scarring", "smoker")
 NUMERIC = ("age_years", "area_cm2", "tattoo_age_years")
-FEW, THIN = 5, 10
-# Finished courses from which an answer counts as well covered: what is learnt comes from them, and
-# promises are judged from as many. The log of the count that half need is then known to about
-# 1 / (2.5 sqrt(20)) = 9 % (the evidence's Weibull shape), attributes aside.
-FEWEST_REACHED = 20
-N_FILLS = 8
-
-# What to fill in for an attribute that neither the enquiry nor any course of the log gives:
-# eighths of a plausible client mix (no source).
-DEFAULT_FILLS: dict[str, tuple[float, ...]] = {
-    "origin_amateur": (0, 0, 0, 0, 0, 0, 0, 1),
-    "origin_cosmetic": (0,) * N_FILLS,
-    "origin_traumatic": (0,) * N_FILLS,
-    "age_decades": (-0.8, -0.6, -0.4, -0.1, 0.1, 0.4, 0.8, 1.5),
-    "area_doublings": (-2.0, -1.2, -0.7, -0.2, 0.2, 0.7, 1.2, 2.0),
-    "tattoo_age_doublings": (-1.5, -0.9, -0.5, -0.2, 0.2, 0.5, 0.9, 1.5),
-    "scarring": (0, 0, 0, 0, 0, 0, 1, 1),
-    "smoker": (0, 0, 0, 0, 0, 1, 0, 1),
-    "ink_unreached": (0,) * N_FILLS,
-    "four_years_on": (0,) * N_FILLS,
-}
 
 
 @dataclass(frozen=True, slots=True)
-class Reference:
+class LogSummary:
     """Counts and ranges of a log.
 
     Attributes
@@ -185,10 +137,8 @@ class Reference:
     fingerprint: str = ""
 
     @classmethod
-    def of(cls, log: OutcomeLog, rows: pd.DataFrame) -> Reference:
+    def of(cls, log: OutcomeLog, rows: pd.DataFrame) -> LogSummary:
         """Return the counts and ranges of ``log``, whose model rows are ``rows``."""
-        from forecast.counts.rows import lasers_in_use, latest_start, of_goal
-
         courses, own = log.courses, of_goal(rows)
         done = rows["observed"].to_numpy(dtype=bool)
         levels, finished = counts_of_levels(courses, done)
@@ -210,7 +160,7 @@ class Reference:
             cells=cells_of(
                 courses.loc[own, ["inks", *SHARED]], rows.loc[own, ["step", "entry", "observed"]]
             ),
-            fills={name: fills(rows[name], name) for name in COVARIATES},
+            fills={name: fills_of(rows[name], name) for name in COVARIATES},
             lasers=tuple(
                 (laser.regime, laser.wavelengths_nm) for laser in lasers_in_use(log.lasers)
             ),
@@ -233,57 +183,22 @@ class Reference:
         """Return the last session with five courses at risk, where all courses had ``last``."""
         return min(last if self.lightening is None else self.lightening.followed_to, horizon)
 
-    def _few_there(self) -> str:
-        if self.lightening is None:
-            return few_finished(self.n_reached, self.n_courses)
-        return few_finished(self.n_there, self.lightening.n_courses, " that wanted lightening")
-
     def similar(self, enquiry: Enquiry) -> Mapping[str, Any] | None:
         """Return counts of past courses alike in inks, density and layers; None if under five.
 
-        ``like`` says what they share and ``unlike`` names what else the enquiry gives, in which
-        they may differ: what they say is not what an estimate of all attributes says.
+        ``like``, a Note, says what they share and ``unlike`` names what else the enquiry gives, in
+        which they may differ: what they say is not what an estimate of all attributes says.
         """
-        name = cell_name(str(enquiry.inks), enquiry.ink_density, enquiry.layering)
-        found = self.cells.get(name)
+        kind = (str(enquiry.inks), enquiry.ink_density, enquiry.layering)
+        found = self.cells.get(cell_name(*kind))
         if found is None:
             return None
         others = [name for name in (*LEVELLED, *NUMERIC) if name not in SHARED]
         unlike = [name for name in others if getattr(enquiry, name) is not None]
-        like = f"{name}, wanting lightening" if self.lightening else name
+        inks, density, layers = cell_of(*kind)
+        code = "counts.alike_lightening" if self.lightening else "counts.alike"
+        like = Note(code, values={"inks": inks, "density": density, "layers": layers})
         return {"like": like, **found, "unlike": unlike}
-
-    def doubts(self, enquiry: Enquiry) -> tuple[str, tuple[str, ...]]:
-        """Return how well the log covers an enquiry, and a note for each doubt."""
-        few = self.n_there < FEWEST_REACHED
-        found = [(1, self._few_there())] if few else []
-        alike = self.similar(enquiry)
-        if not few and (alike is None or not alike["reached"]):
-            found.append((1, few_alike(alike)))
-        found += [*self._rare_levels(enquiry, few), *self._far_numbers(enquiry)]
-        worst = max((grade for grade, _ in found), default=0)
-        return ("well covered", "thin", "outside")[worst], tuple(note for _, note in found)
-
-    def _rare_levels(self, enquiry: Enquiry, few: bool) -> Iterator[tuple[int, str]]:
-        for name in (*LEVELLED, "inks"):
-            known = self.levels.get(name, {})
-            if not known:  # never recorded: that no course has it says nothing of the enquiry
-                continue
-            for level in str(getattr(enquiry, name) or "").split(";"):
-                count, done = known.get(level, 0), self.finished.get(name, {}).get(level, 0)
-                if level and count < THIN:
-                    said = f"{counted(count)} with {spoken(name, level)} in this log."
-                    yield 1 if count else 2, said
-                elif level and done < FEW and self.finished and not few:
-                    yield 1, few_finished(done, count, f" with {spoken(name, level)}")
-
-    def _far_numbers(self, enquiry: Enquiry) -> Iterator[tuple[int, str]]:
-        for name in NUMERIC:
-            value, (low, high) = getattr(enquiry, name), self.ranges.get(name, (0.0, np.inf))
-            if value is not None and not low <= value <= high:
-                unit = column("courses", name).unit
-                given = f"{spoken(name, '')} is {value:g} {unit}"
-                yield 2, f"{given}; the log has {low:g} to {high:g}."
 
     def unrecorded(self, enquiry: Enquiry) -> tuple[str, ...]:
         """Return the attributes that the enquiry gives and no course of the log does."""
@@ -300,30 +215,13 @@ class Reference:
             if name in Enquiry.__slots__ and getattr(enquiry, name) is None
         )
 
-    def filled(self, found: Mapping[str, float]) -> dict[str, list[float]]:
-        """Return covariates with each missing one spread over the log's own values.
-
-        Missing attributes are combined by shifting one against another, so that eight rows
-        stand for their joint mix.
-        """
-        spread: dict[str, list[float]] = {}
-        shifts = {name: 3 * k for k, name in enumerate(dict.fromkeys(COVARIATES.values()))}
-        missing = any(np.isnan(value) for value in found.values())
-        for name, value in found.items():
-            if not np.isnan(value):
-                spread[name] = [value] * (N_FILLS if missing else 1)
-            else:
-                values, shift = self.fills[name], shifts[COVARIATES[name]]
-                spread[name] = [values[(k + shift) % N_FILLS] for k in range(N_FILLS)]
-        return spread
-
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
         return asdict(self)
 
     @classmethod
-    def from_dict(cls, stored: Mapping[str, Any]) -> Reference:
-        """Return the reference that :meth:`to_dict` wrote."""
+    def from_dict(cls, stored: Mapping[str, Any]) -> LogSummary:
+        """Return the summary that :meth:`to_dict` wrote."""
         return cls(
             **{
                 **stored,
@@ -335,19 +233,16 @@ class Reference:
         )
 
 
-def fills(values: pd.Series[float], name: str) -> tuple[float, ...]:
-    """Return eight evenly spaced quantiles of a covariate, or defaults when it is never given."""
-    known = values.dropna()
-    if len(known) < FEW:
-        return DEFAULT_FILLS.get(name, (0.0,) * N_FILLS)
-    at = (np.arange(N_FILLS) + 0.5) / N_FILLS
-    return tuple(float(value) for value in np.quantile(known, at, method="inverted_cdf"))
+def cell_of(inks: str, density: str, layering: str) -> tuple[str, str, str]:
+    """Return what past courses are counted together by: kind of ink, density, layers."""
+    layers = "several layers" if layering == "layered" else "a single layer"
+    return INKS_SAID[ink_group(inks)], density, layers
 
 
 def cell_name(inks: str, density: str, layering: str) -> str:
-    """Return the cell in which past courses are counted."""
-    layers = "several layers" if layering == "layered" else "a single layer"
-    return f"{INKS_SAID[ink_group(inks)]}, {density} density, {layers}"
+    """Return the key of ``cells``, which saved files hold."""
+    kind, density, layers = cell_of(inks, density, layering)
+    return f"{kind}, {density} density, {layers}"
 
 
 def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, int | None]]:
@@ -361,7 +256,7 @@ def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, i
     found: dict[str, dict[str, int | None]] = {}
     for place, name in enumerate(distinct):
         own = rows[of_course == place]
-        if len(own) < FEW:
+        if len(own) < FEWEST_ALIKE:
             continue
         half_by = None
         if own["observed"].any():
@@ -374,19 +269,6 @@ def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, i
         reached = int(own["observed"].sum())
         found[str(name)] = {"n": len(own), "reached": reached, "half_by": half_by}
     return found
-
-
-def few_finished(done: int, count: int, what: str = "") -> str:
-    """Return that few of the log's courses have reached the goal."""
-    plural = "" if count == 1 else "s"
-    return f"{done or 'None'} of {count} course{plural}{what} in this log reached the goal."
-
-
-def few_alike(alike: Mapping[str, Any] | None) -> str:
-    """Return that courses like the enquiry are too few, or that none reached the goal."""
-    if alike is None:
-        return "Fewer than five courses in this log are like it in inks, density and layers."
-    return few_finished(0, alike["n"], " with such inks, density and layers")
 
 
 def counts_of_levels(courses: pd.DataFrame, done: npt.NDArray[np.bool_]) -> tuple[Counts, Counts]:
@@ -410,26 +292,3 @@ def most_first(counts: Iterable[tuple[str, int]]) -> dict[str, int]:
         for level in joined.split(";"):
             found[level] = found.get(level, 0) + count
     return dict(sorted(((k, n) for k, n in found.items() if n), key=lambda pair: -pair[1]))
-
-
-def counted(count: int) -> str:
-    """Return "No course", "One course", "4 courses"."""
-    return {0: "No course", 1: "One course"}.get(count, f"{count} courses")
-
-
-def spoken(name: str, level: str) -> str:
-    """Return an attribute's level in words."""
-    words = {
-        "inks": f"{level.replace('_', ' ')} ink",
-        "skin_type": f"skin type {level}",
-        "body_site": f"site {level.replace('_', ' ')}",
-        "ink_density": f"{level} ink density",
-        "layering": {"single": "a single layer", "layered": "layering"}.get(level, level),
-        "origin": f"{level} origin",
-        "scarring": f"scarring {level}",
-        "smoker": {"yes": "a smoker", "no": "a non-smoker"}.get(level, level),
-        "age_years": "The age",
-        "area_cm2": "The area",
-        "tattoo_age_years": "The tattoo's age",
-    }
-    return words[name]

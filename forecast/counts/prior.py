@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 from forecast.counts.attributes import LIGHTEN
+from forecast.counts.rows import FEWEST_FOR_DATA_ALONE
 from forecast.survival import AcceleratedTime, BoostedHazard, DiscreteHazard, LifeTable
 
 if TYPE_CHECKING:
@@ -231,8 +232,6 @@ def contradicted(
     return found
 
 
-# The cure mixture and the trees have no prior to lean on: below this many events they only cost.
-ENOUGH_FOR_DATA_ALONE = 200
 REFITS = 50  # of trees to clients drawn anew; as many different draws carry the model risk
 
 
@@ -277,7 +276,7 @@ def candidates(
     )
     if goal == "lighten":
         return with_evidence
-    if n_events < ENOUGH_FOR_DATA_ALONE:
+    if n_events < FEWEST_FOR_DATA_ALONE:
         return (LifeTable(), *with_evidence)
     return (
         LifeTable(),

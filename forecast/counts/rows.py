@@ -19,8 +19,22 @@ if TYPE_CHECKING:
     from forecast.log import OutcomeLog
 
 GOALS = {"clear": ("cleared",), "lighten": ("cleared", "lightened")}
-ENOUGH = 20  # starts, before one can be far from the others
-FAR = "366D"
+FAR = "366D"  # from nearly all other starts, before a date is doubted
+
+# From how many something is said; judgements unless a reason stands beside them.
+FEWEST_STARTS = 20  # before one can be far from the others
+FEWEST_ALIKE = 5  # courses that are counted together, and values that a fill is taken from
+FEWEST_FOLLOWED = 5  # courses that a session of the curve must rest on
+FEWEST_WITH_LEVEL = 10  # courses with a level of an attribute
+FEWEST_FINISHED_WITH_LEVEL = 5
+# Finished courses from which an answer counts as well covered: what is learnt comes from them, and
+# promises are judged from as many. The log of the count that half need is then known to about
+# 1 / (2.5 sqrt(20)) = 9 % (the evidence's Weibull shape), attributes aside.
+FEWEST_FINISHED = 20
+FEWEST_LIGHTENED = 10  # courses that got there, below which they check nothing
+# Events below which models with no prior to lean on, the cure mixture and trees, only cost.
+FEWEST_FOR_DATA_ALONE = 200
+MARGIN = 0.03  # below the level, from which coverage is what failed
 
 
 def check_goal(goal: str) -> str:
@@ -105,7 +119,7 @@ def latest_start(started: pd.Series[pd.Timestamp]) -> pd.Timestamp:
     import pandas as pd
 
     late: Any = started.max()
-    if len(started) >= ENOUGH:
+    if len(started) >= FEWEST_STARTS:
         near: Any = started.quantile(0.99, interpolation="lower")
         late = started[started <= near + pd.Timedelta(FAR)].max()
     return pd.Timestamp(late)

@@ -1,4 +1,6 @@
-"""How clients stop: the chance of giving up after a session that has not reached the goal.
+"""How clients stop, and how a course ends by it: at its goal, given up, or going on.
+
+The hazard is the chance of giving up after a session that has not reached the goal.
 
 Those who need many sessions are also readier to give up after any of them, so the hazard depends on
 how many sessions an enquiry is expected to need. A hazard that is the same for everybody stops the
@@ -38,6 +40,31 @@ EVIDENCE = {
     LENGTH: (0.0, 1.0),
     DRIFT: (0.0, 0.4),
 }
+
+
+def competing_ends(pmf: FloatArray, stop: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the chances that a course ends after each session, at its goal and given up.
+
+    Reaching the goal at a session comes before stopping after it; what is missing to one is the
+    chance that neither has happened by the horizon.
+
+    Parameters
+    ----------
+    pmf : ndarray of shape (..., horizon)
+        Chance that the goal is reached at each session if treatment goes on.
+    stop : ndarray of shape (..., horizon)
+        Chance of stopping after each session that has not reached it.
+
+    Examples
+    --------
+    >>> reached, given_up = competing_ends(np.array([0.5, 0.25]), np.array([0.2, 0.2]))
+    >>> reached.tolist(), given_up.round(9).tolist()
+    ([0.5, 0.2], [0.1, 0.04])
+    """
+    coming = np.cumprod(1 - stop, axis=-1)
+    coming = np.concatenate([np.ones((*coming.shape[:-1], 1)), coming[..., :-1]], axis=-1)
+    left = np.maximum(1 - np.cumsum(pmf, axis=-1), 0)
+    return pmf * coming, left * coming * stop
 
 
 def to_clearing(covariates: pd.DataFrame | Mapping[str, Any]) -> pd.DataFrame | Mapping[str, Any]:

@@ -7,7 +7,7 @@ from forecast._doors import door
 if TYPE_CHECKING:
     from forecast.forecaster.card import TITLE, card_text, model_card
     from forecast.forecaster.drivers import Driver, drivers_of
-    from forecast.forecaster.fit import durations_of, filled_rows, fit_forecaster
+    from forecast.forecaster.fit import fit_forecaster
     from forecast.forecaster.forecaster import KIND, Forecaster, load_forecaster
     from forecast.forecaster.promises import (
         assess_forecaster,
@@ -26,9 +26,7 @@ __all__ = [
     "assess_register",
     "card_text",
     "drivers_of",
-    "durations_of",
     "enquiry_of",
-    "filled_rows",
     "fit_forecaster",
     "holds_promises",
     "load_forecaster",

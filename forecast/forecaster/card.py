@@ -14,7 +14,7 @@ from forecast.counts import COVARIATES, effects_for
 from forecast.log import Enquiry
 
 if TYPE_CHECKING:
-    from forecast.counts import Reference
+    from forecast.counts import LogSummary
     from forecast.forecaster.forecaster import Forecaster
 
 TITLE = "Sessions of laser tattoo removal until the goal, predicted at the consultation"
@@ -31,7 +31,7 @@ LIMITS = (
 
 def model_card(forecaster: Forecaster) -> dict[str, Any]:
     """Return the card as plain JSON values."""
-    reference, found = forecaster.reference, forecaster.assessment
+    found = forecaster.assessment
     goal = {
         "clear": "recorded as cleared",
         "lighten": "recorded as lightened or cleared, of those that want lightening",
@@ -40,7 +40,7 @@ def model_card(forecaster: Forecaster) -> dict[str, Any]:
         "title": TITLE,
         "intended_use": "To tell a client how many sessions to expect, and to price packages.",
         "outcome": f"Session at which the course is {goal[forecaster.goal]}.",
-        "participants": participants(reference),
+        "participants": participants(forecaster.log_summary),
         "predictors": sorted({source for source in COVARIATES.values() if source in FIELDS}),
         "missing_data": "Filled by the log's mean when fitting, spread over its mix when asked.",
         "model": found.get("model", "published evidence only"),
@@ -56,7 +56,7 @@ def model_card(forecaster: Forecaster) -> dict[str, Any]:
         "coverage": found.get("coverage"),
         **{name: found.get(name, []) for name in TABLES},
         "supported_to_session": forecaster.supported_to,
-        "limits": [*LIMITS, *forecaster.notes],
+        "limits": [*LIMITS, *map(str, forecaster.notes)],
     }
 
 
@@ -67,18 +67,18 @@ def prior_source(forecaster: Forecaster) -> str | None:
     return str(forecaster.assessment.get("evidence", "published evidence"))
 
 
-def participants(reference: Reference) -> dict[str, Any]:
+def participants(summary: LogSummary) -> dict[str, Any]:
     """Return who the model was fitted to."""
-    wanted = reference.lightening
+    wanted = summary.lightening
     return {
-        "courses": reference.n_courses,
-        "clients": reference.n_clients,
+        "courses": summary.n_courses,
+        "clients": summary.n_clients,
         **({} if wanted is None else {"wanted_lightening": asdict(wanted)}),
-        "reached_the_goal": reference.n_reached,
-        "stopped": reference.n_stopped,
-        "still_running": reference.n_ongoing,
-        "started_from": reference.first_start,
-        "started_to": reference.last_start,
+        "reached_the_goal": summary.n_reached,
+        "stopped": summary.n_stopped,
+        "still_running": summary.n_ongoing,
+        "started_from": summary.first_start,
+        "started_to": summary.last_start,
     }
 
 
@@ -87,7 +87,7 @@ def sample_size(forecaster: Forecaster) -> dict[str, Any]:
 
     At a Cox-Snell R² of 0.2 and 0.4: the most parameters for a shrinkage of at most 10 %.
     """
-    n = forecaster.reference.n_courses
+    n = forecaster.log_summary.n_courses
     return {
         "courses": n,
         "most_parameters_at_r2_0.2": round(most_parameters(n, r2_cs=0.2), 1) if n else 0,

@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import check_level
+from forecast._checks import LEVEL, check_level
 from forecast._types import FloatArray
 from forecast.log import check_enquiry, column
 
 if TYPE_CHECKING:
-    from forecast.forecaster.forecaster import Forecaster
+    from forecast.counts import Predictor
     from forecast.log import Enquiry
 
 ATTRIBUTES = (
@@ -91,7 +91,7 @@ class Driver:
 
 
 def drivers_of(
-    forecaster: Forecaster, enquiry: Enquiry, *, level: float = 0.8
+    predictor: Predictor, enquiry: Enquiry, *, level: float = LEVEL
 ) -> tuple[Driver, ...]:
     """Return what each given attribute does to this enquiry's median, largest first.
 
@@ -102,15 +102,15 @@ def drivers_of(
     the log, not effects of changing anything.
     """
     tail = (1 - check_level(level)) / 2
-    changes = list(changed(forecaster, check_enquiry(enquiry)))
+    changes = list(_changed(predictor, check_enquiry(enquiry)))
     if not changes:
         return ()
     others = (other for *_, other in changes)
-    draws, _ = forecaster.estimate_draws([enquiry, *others])
+    draws, _ = predictor.estimate_draws([enquiry, *others])
     chances = np.cumsum(draws, axis=-1)[..., -1]
     counted = bool(np.all(chances >= HALF))  # else an end of an interval would be no count
-    compared = soft_median(draws) if counted else chances
-    by_session = None if counted else forecaster.horizon
+    compared = _soft_median(draws) if counted else chances
+    by_session = None if counted else predictor.horizon
     found = []
     for place, (name, value, against, _) in enumerate(changes, 1):
         moved = compared[:, 0] - compared[:, place]
@@ -120,28 +120,24 @@ def drivers_of(
     return tuple(sorted(found, key=lambda driver: -abs(driver.difference)))
 
 
-def changed(forecaster: Forecaster, enquiry: Enquiry) -> Iterator[tuple[str, str, str, Enquiry]]:
-    """Yield attribute, value, reference and the enquiry with the reference in its place."""
+# attribute, value, what it is compared with, and the enquiry with that in its place
+def _changed(predictor: Predictor, enquiry: Enquiry) -> Iterator[tuple[str, str, str, Enquiry]]:
     for name in ATTRIBUTES:
         value = getattr(enquiry, name)
-        against = REFERENCES.get(name) or forecaster.reference.middles.get(name)
+        against = REFERENCES.get(name) or predictor.log_summary.middles.get(name)
         if value is not None and against is not None and value != against:
             change: dict[str, Any] = {name: against}
-            yield name, shown(name, value), shown(name, against), replace(enquiry, **change)
+            yield name, _shown(name, value), _shown(name, against), replace(enquiry, **change)
 
 
-def shown(name: str, value: Any) -> str:
-    """Return a value for people, with its unit."""
+def _shown(name: str, value: Any) -> str:
     if isinstance(value, float):
         return f"{value:g} {column('courses', name).unit}"
     return str(value).replace("_", " ").replace(";", ", ")
 
 
-def soft_median(pmfs: FloatArray) -> FloatArray:
-    """Return the median of each pmf on the last axis, interpolated within its step.
-
-    Half are reached by the last step of each.
-    """
+# interpolated within the step; half are reached by the last step of each
+def _soft_median(pmfs: FloatArray) -> FloatArray:
     reached = np.cumsum(pmfs, axis=-1)
     step = np.argmax(reached >= HALF, axis=-1)
     here = np.take_along_axis(pmfs, step[..., None], axis=-1)[..., 0]

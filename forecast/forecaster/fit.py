@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from forecast._checks import check_kind, check_seed, check_whole_number
+from forecast._checks import HORIZON, check_kind, check_seed, check_whole_number
 from forecast._plain import plain_rows, plain_values
 from forecast.assess import (
     Assessment,
@@ -19,23 +19,25 @@ from forecast.assess import (
     score_candidates,
 )
 from forecast.counts import (
-    COVARIATES,
     FEWEST_LIGHTENED,
     LIGHTEN,
     Evidence,
-    Reference,
+    LogSummary,
     candidates,
     check_goal,
     contradicted,
     course_rows,
     covariate_names,
+    durations_of,
     evidence_model,
     evidence_name,
+    fill_missing,
     fit_notes,
     fit_stopping,
     for_use,
     length_of,
     of_goal,
+    said,
     to_clearing,
 )
 from forecast.errors import DataError, RequestError
@@ -53,7 +55,7 @@ if TYPE_CHECKING:
 
     from forecast.assess import Outcomes
     from forecast.log import OutcomeLog
-    from forecast.survival import CountDistribution, CountModel, FittedCountModel
+    from forecast.survival import CountDistribution, CountModel, Durations, FittedCountModel
 
 FEWEST_TO_CHECK = 10  # events below which folds say nothing
 N_DRAWS = 50  # parameter draws behind an out-of-fold prediction
@@ -64,7 +66,7 @@ def fit_forecaster(
     log: OutcomeLog,
     *,
     goal: str = "clear",
-    horizon: int = 25,
+    horizon: int = HORIZON,
     seed: int = 0,
     evidence: Evidence | None = None,
 ) -> Forecaster:
@@ -94,20 +96,21 @@ def fit_forecaster(
     rows = checked_rows(log, goal, horizon, seed)
     if evidence is not None:
         check_evidence(evidence, log, goal)
-    reference = Reference.of(log, rows)
+    summary = LogSummary.of(log, rows)
     log, rows = judged_part(log, rows)
-    durations = durations_of(rows, reference)
+    durations = durations_of(rows, fills_for(rows, summary))
     published = evidence_model(goal, evidence)
     from_evidence = published.from_prior(covariate_names(goal))
     part = some_clients(log, rows, durations, seed=seed)
     checked = None
-    if reference.n_reached >= FEWEST_TO_CHECK:
+    if summary.n_reached >= FEWEST_TO_CHECK:
         specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
         folds = folds_for(len(rows))
         checked = Checked.of(specs, *part, goal=goal, horizon=horizon, folds=folds, seed=seed)
     chosen = checked.chosen if checked else published
     model = for_use(chosen).fit(durations) if len(durations) else from_evidence
-    filled, under = filled_rows(part[1], reference), for_use(chosen, refits=STRATEGY_REFITS)
+    filled = fill_missing(part[1], summary.means)
+    under = for_use(chosen, refits=STRATEGY_REFITS)
     lengths = length_of(model.predict(to_clearing(part[2].covariates), horizon))
     return Forecaster(
         model=model,
@@ -116,12 +119,12 @@ def fit_forecaster(
         recalibration=checked.recalibration if checked else None,
         midcourse=checked.midcourse if checked else None,
         strategies=fit_strategies(part[0], filled, under) if goal == "clear" else {},
-        reference=reference,
+        log_summary=summary,
         goal=goal,
         horizon=horizon,
         seed=seed,
         assessment=findings(checked, against_evidence(model, from_evidence), evidence),
-        notes=(*suspicions(log), *fit_notes(reference, evidence)),
+        notes=(*map(said, suspicions(log)), *fit_notes(summary, evidence)),
     )
 
 
@@ -207,7 +210,7 @@ class Checked:
             "reliability": plain_rows(self.assessment.reliability),
             "coverage": plain_values(asdict(self.assessment.coverage)),
             "subgroups": plain_rows(self.assessment.subgroups),
-            "messages": list(self.assessment.messages),
+            "messages": [str(note) for note in self.assessment.messages],
         }
 
 
@@ -218,7 +221,7 @@ def findings(
 ) -> dict[str, Any]:
     """Return what was found of the candidates and of the prior, as plain JSON values."""
     found = checked.to_dict() if checked else {}
-    return {**found, "contradicted": contradicted_effects, "evidence": evidence_name(evidence)}
+    return {**found, "contradicted": contradicted_effects, "evidence": str(evidence_name(evidence))}
 
 
 def assess_own(
@@ -283,25 +286,9 @@ def check_horizon(rows: pd.DataFrame, horizon: int) -> None:
         )
 
 
-def filled_rows(rows: pd.DataFrame, reference: Reference) -> pd.DataFrame:
-    """Return the rows with missing covariates at the log's mean."""
-    means, filled = reference.means, rows.copy(deep=False)
-    for name in COVARIATES:
-        if rows[name].isna().any():
-            filled[name] = rows[name].fillna(means[name])
-    return filled
-
-
-def durations_of(rows: pd.DataFrame, reference: Reference) -> Durations:
-    """Return the rows of the count model, missing covariates at the log's mean."""
-    return Durations.from_frame(
-        filled_rows(rows, reference),
-        step="step",
-        observed="observed",
-        entry="entry",
-        subject="client_id",
-        covariates=[name for name in (*COVARIATES, LIGHTEN) if name in rows],
-    )
+def fills_for(rows: pd.DataFrame, summary: LogSummary) -> dict[str, float | None]:
+    """Return what stands in for a missing covariate of the count model: the log's mean."""
+    return {**summary.means, **({LIGHTEN: None} if LIGHTEN in rows else {})}
 
 
 def against_evidence(

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._checks import LEVEL
+from forecast._notes import Note
 from forecast._plain import plain_rows, plain_values
 from forecast.assess import Assessment, Drift, Outcomes, assess_predictions
 from forecast.counts import GOALS, course_rows, of_goal
@@ -27,6 +29,13 @@ if TYPE_CHECKING:
     from forecast.forecaster.forecaster import Forecaster
     from forecast.log import OutcomeLog
 
+FEWEST_EVENTS = 20  # that reached the goal, for a verdict
+FEWEST_TO_COUNT = 5  # below it neither coverage nor drift is spoken of
+TWO_SIDED = 1.96  # standard errors
+MARGIN = 0.03  # short of the level by more, and surely: fails
+WIDEST = 0.10  # give or take more: cannot say
+ALARM = 0.01  # of drift: checked again and again, a twentieth would cry wolf
+MATERIAL = 1.2  # a change of pace or of spread by less breaks no promise, however sure it is
 KEPT = ("enquiry_id", "issued_on", "goal", "level", "median", "interval", "pmf")
 START = b'{"enquiry_id"'  # of each line
 
@@ -90,17 +99,6 @@ def holds_promises(content: bytes) -> bool:
     return any(line.startswith(START) for line in content.splitlines())
 
 
-WORDS = {
-    "step": "session",
-    "path(s)": "course(s)",
-    "fewer than five are watched": "fewer than five courses are followed",
-    "event(s):": "course(s) reached the goal:",
-}
-
-FEWEST_EVENTS = 20
-FEWEST_TO_COUNT = 5  # below it neither coverage nor drift is spoken of
-ALARM = 0.01  # of drift: checked again and again, a twentieth would cry wolf
-MATERIAL = 1.2  # a change of pace or of spread by less breaks no promise, however sure it is
 SEEN = (
     "This log was used for the fit, so that it cannot check it: see the model card for the check "
     "on clients left out of the fit"
@@ -141,10 +139,10 @@ class PromiseCheck:
         if not np.isfinite([found.tie_split, found.tie_split_error]).all():
             return "cannot say"
         short = found.level - found.tie_split
-        sure = short > 1.96 * found.tie_split_error
-        if (sure and short > 0.03) or (self.moved and self.materially):
+        sure = short > TWO_SIDED * found.tie_split_error
+        if (sure and short > MARGIN) or (self.moved and self.materially):
             return "fails"
-        unsure = 1.96 * found.tie_split_error > 0.10
+        unsure = TWO_SIDED * found.tie_split_error > WIDEST
         return "cannot say" if unsure else "holds"
 
     @property
@@ -161,9 +159,12 @@ class PromiseCheck:
         return bool(changes.max() > np.log(MATERIAL))
 
     @property
-    def notes(self) -> tuple[str, ...]:
+    def notes(self) -> tuple[Note, ...]:
         """Doubts about the check itself, in the words of the trade."""
-        return tuple(in_words(message) for message in self.assessment.messages)
+        return tuple(
+            replace(note, code=f"forecaster.{note.code.partition('.')[2]}")
+            for note in self.assessment.messages
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
@@ -180,7 +181,8 @@ class PromiseCheck:
             "scores": plain_rows(self.assessment.scores),
             "reliability": plain_rows(self.assessment.reliability),
             "subgroups": plain_rows(self.assessment.subgroups),
-            "notes": list(self.notes),
+            "notes": [str(note) for note in self.notes],
+            "note_codes": [note.to_dict() for note in self.notes],
         }
 
     def to_text(self) -> str:
@@ -224,25 +226,12 @@ class PromiseCheck:
         found = self.assessment.coverage
         if self.n_reached < FEWEST_TO_COUNT or not np.isfinite(found.tie_split):
             return "too few courses have reached the goal to say"
-        give = 1.96 * found.tie_split_error * 10
+        give = TWO_SIDED * found.tie_split_error * 10
         return f"kept for {found.tie_split * 10:.1f} of 10 (give or take {give:.1f})"
 
 
-def in_words(message: str) -> str:
-    """Return a message of the statistical core in the words of the trade.
-
-    Examples
-    --------
-    >>> in_words("Beyond step 13 fewer than five are watched: not judged there.")
-    'Beyond session 13 fewer than five courses are followed: not judged there.'
-    """
-    for core, trade in WORDS.items():
-        message = message.replace(core, trade)
-    return message
-
-
 def assess_forecaster(
-    forecaster: Forecaster, log: OutcomeLog, *, level: float = 0.8, seed: int = 0
+    forecaster: Forecaster, log: OutcomeLog, *, level: float = LEVEL, seed: int = 0
 ) -> PromiseCheck:
     """Return how a forecaster's estimates turn out on a log it was not fitted to.
 
@@ -256,14 +245,14 @@ def assess_forecaster(
         If the log has no course that can be judged.
     """
     rows = course_rows(log, goal=forecaster.goal)
-    used = fingerprint(log.courses) == forecaster.reference.fingerprint
+    used = fingerprint(log.courses) == forecaster.log_summary.fingerprint
     later = (
-        rows["started_on"].dt.strftime("%Y-%m-%d") > forecaster.reference.last_start
+        rows["started_on"].dt.strftime("%Y-%m-%d") > forecaster.log_summary.last_start
     ).to_numpy()
     own, kind = of_goal(rows), " that want lightening" if forecaster.goal == "lighten" else ""
     if not own.any():
         raise DataError(f"The log has no course{kind} to judge.", f"Give a log with courses{kind}.")
-    what = f"Courses{kind} started after {forecaster.reference.last_start}"
+    what = f"Courses{kind} started after {forecaster.log_summary.last_start}"
     later &= own
     if used or not later.any():
         later = own
@@ -322,7 +311,7 @@ def enquiry_of(row: Mapping[str, Any]) -> Enquiry:
 
 
 def assess_register(
-    path: str | os.PathLike[str], log: OutcomeLog, *, level: float = 0.8, seed: int = 0
+    path: str | os.PathLike[str], log: OutcomeLog, *, level: float = LEVEL, seed: int = 0
 ) -> PromiseCheck:
     """Return how the promises in a register turned out, by the outcomes in a log.
 

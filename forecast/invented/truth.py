@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_whole_number
+from forecast._checks import HORIZON, SHOWN_AT, check_whole_number
 from forecast._types import FloatArray, IntArray
 from forecast.errors import RequestError
 from forecast.invented.log_rows import PACKAGES, hide, live
@@ -69,7 +69,7 @@ def fresh_clients(
 def true_distribution(
     world: World,
     enquiries: "pd.DataFrame",
-    horizon: int = 25,
+    horizon: int = HORIZON,
     *,
     n_inner: int = 200,
     seed: int = 0,
@@ -179,7 +179,7 @@ def true_contrast(
     capped = {name: np.minimum(count, horizon) for name, count in needed.items()}
     pairs = [(b, a) for i, a in enumerate(strategies) for b in strategies[i + 1 :]]
     shares = {
-        k: {name: float(np.mean(count <= k)) for name, count in needed.items()} for k in (5, 10, 15)
+        k: {name: float(np.mean(count <= k)) for name, count in needed.items()} for k in SHOWN_AT
     }
     return {
         "mean": {name: float(count.mean()) for name, count in capped.items()},

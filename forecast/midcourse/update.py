@@ -10,22 +10,25 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import check_kind, check_level, check_whole_number
+from forecast._notes import Note
 from forecast._types import FloatArray
-from forecast.counts import Estimate, doubts_of
+from forecast.counts import Estimate, doubts_of, said
 from forecast.errors import RequestError
 from forecast.log import FRACTIONS, check_enquiry, fractions_like
 from forecast.midcourse.landmarks import ink_gone
 from forecast.survival import CountDistribution
 
 if TYPE_CHECKING:
-    from forecast.forecaster import Forecaster
+    from forecast.counts import Predictor
     from forecast.log import Enquiry
+    from forecast.midcourse.fit import Midcourse
 
 Grading = tuple[Any, ...]
 FALLS_BY = 15.0  # percentage points of fading lost between two gradings that are called a fall
 DIFFERS_BY = 25.0  # between graders of one session, from which one of them is more likely wrong
-SLOW, FAST = 0.1, 0.9
-LEVELLED_OFF = 0.25
+SLOW, FAST = 0.1, 0.9  # ranks of the pace among running courses that are called so
+LEVELLED_OFF = 0.25  # chance of never reaching the goal, from which gradings may have levelled off
+TIMES_LIKELIER = 3  # by odds, than without the gradings
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,7 +55,8 @@ class Update:
 
 
 def update_estimate(
-    forecaster: Forecaster,
+    predictor: Predictor,
+    midcourse: Midcourse | None,
     enquiry: Enquiry,
     *,
     sessions_done: int,
@@ -63,69 +67,54 @@ def update_estimate(
     done = check_whole_number(sessions_done, name="sessions_done", low=0, high=99)
     check_level(level)
     check_enquiry(enquiry)
-    percent, notes = read_gradings(gradings, done)
-    draws, expected = forecaster.draws_after(enquiry, done)
-    start = forecaster.estimate(enquiry, level=level)
-    if done and any(k > 0 for k in percent):
-        draws, more = graded_draws(forecaster, enquiry, draws, expected, done, percent)
+    percent, notes = _read_gradings(gradings, done)
+    looked_to = midcourse.steps if midcourse else 0
+    draws, expected = predictor.draws_after(enquiry, done, looked_to=looked_to)
+    if not any(k > 0 for k in percent):
+        notes.append(Note("midcourse.no_grading"))
+    elif midcourse is not None:
+        seed = predictor.seed
+        draws, more = _graded(midcourse, enquiry, draws, expected, done, percent, seed=seed)
         notes += more
     else:
-        notes.append("No grading after a session was given: only the sessions done are used.")
-    followed = max(start.supported_to - done, 0)
-    stop, stop_draws = forecaster.stop_hazard(enquiry, done)
-    remaining = replace(
-        start,
-        distribution=CountDistribution(draws.mean(axis=0, keepdims=True)),
-        draws=draws,
-        stop_hazard=stop,
-        stop_draws=stop_draws,
-        support=start.support if followed else "outside",
-        supported_to=followed,
-    )
-    _, doubts = forecaster.reference.doubts(enquiry)
-    about = (*forecaster.notes, *doubts_of(forecaster, remaining, done=done), *doubts, *notes)
-    remaining = replace(remaining, notes=about)
-    return Update(remaining, shifted(remaining, done, start.supported_to), done)
+        other = predictor.goal != "clear"
+        notes.append(Note(f"midcourse.{'other_goal' if other else 'too_few_graded'}", "caution"))
+    remaining = predictor.describe(enquiry, draws, level=level, done=done)
+    doubts = doubts_of(predictor, remaining, done=done)
+    remaining = replace(remaining, notes=(*predictor.notes, *doubts, *notes))
+    supported_to = max(predictor.supported_to - enquiry.sessions_elsewhere, 0)
+    return Update(remaining, _shifted(remaining, done, supported_to), done)
 
 
-def graded_draws(
-    forecaster: Forecaster,
+# the draws that the gradings call for, and notes; those given use none of them
+def _graded(
+    midcourse: Midcourse,
     enquiry: Enquiry,
     draws: FloatArray,
     expected: float,
     done: int,
     percent: Mapping[int, float],
-) -> tuple[FloatArray, list[str]]:
-    """Return the draws that the gradings call for, and notes; ``draws`` use none of them."""
-    midcourse = forecaster.midcourse
-    if midcourse is None:
-        if forecaster.goal != "clear":
-            return draws, ["Gradings are used for the goal clear only: these are not."]
-        return draws, ["Too few graded courses in this log: the gradings are not used."]
+    *,
+    seed: int,
+) -> tuple[FloatArray, list[Note]]:
     gone = {k: float(ink_gone(value)) for k, value in percent.items()}
     elsewhere = enquiry.sessions_elsewhere
-    found = midcourse.draws(draws, expected, done, gone, elsewhere=elsewhere, seed=forecaster.seed)
-    after = {k: fall for k, fall in gone.items() if k > 0}
-    notes = []
+    found = midcourse.draws(draws, expected, done, gone, elsewhere=elsewhere, seed=seed)
     if elsewhere:
-        notes.append(
-            "Begun elsewhere: percent faded is read as of the untreated tattoo, and the sessions "
-            "there as much like those here."
-        )
+        notes = [Note("midcourse.begun_elsewhere", "caution")]
     else:
-        notes += pace_notes(midcourse.pace_rank(draws, done, after))
-    notes += level_notes(draws, found)
+        after = {k: fall for k, fall in gone.items() if k > 0}
+        notes = _pace_notes(midcourse.pace_rank(draws, done, after))
+    notes += _level_notes(draws, found)
     last = percent[max(percent)]
     if last >= midcourse.cleared_at:
-        notes.append(
-            f"The last grading is {last:g} %, at or above what this log calls cleared "
-            f"({midcourse.cleared_at:g} %), but the course is not recorded as cleared."
-        )
+        values = {"percent": last, "cleared_at": midcourse.cleared_at}
+        notes.append(Note("midcourse.graded_as_cleared", "caution", values))
     return found, notes
 
 
-def shifted(remaining: Estimate, done: int, supported_to: int) -> Estimate:
-    """Return the estimate of all sessions, given the one of those still needed."""
+# all sessions, given those still needed
+def _shifted(remaining: Estimate, done: int, supported_to: int) -> Estimate:
     whole = np.pad(remaining.distribution.pmf, ((0, 0), (done, 0)))
     return replace(
         remaining,
@@ -137,10 +126,10 @@ def shifted(remaining: Estimate, done: int, supported_to: int) -> Estimate:
     )
 
 
-def read_gradings(
+# the mean percent faded by session, and notes
+def _read_gradings(
     gradings: Iterable[Grading], sessions_done: int
-) -> tuple[Mapping[int, float], list[str]]:
-    """Return the mean percent faded by session, and notes; raise RequestError on a bad one."""
+) -> tuple[Mapping[int, float], list[Note]]:
     seen: dict[int, list[float]] = {}
     for grading in check_kind(gradings, Iterable, name="gradings", give="a list of pairs"):
         parts = len(grading) if isinstance(grading, tuple | list) else 1
@@ -165,47 +154,32 @@ def read_gradings(
             )
         seen.setdefault(after, []).append(float(percent))
     means = {k: float(np.mean(values)) for k, values in sorted(seen.items())}
-    return means, doubts_of_gradings(seen, means)
+    return means, _odd_gradings(seen, means)
 
 
-def doubts_of_gradings(
-    seen: Mapping[int, Sequence[float]], means: Mapping[int, float]
-) -> list[str]:
-    """Return what is odd about gradings by session, whose means are used as they are."""
-    notes = [FRACTIONS] if fractions_like(means.values()) else []
+# what is odd about gradings by session, whose means are used as they are
+def _odd_gradings(seen: Mapping[int, Sequence[float]], means: Mapping[int, float]) -> list[Note]:
+    notes = [said(FRACTIONS)] if fractions_like(means.values()) else []
     for (_, before), (k, percent) in pairwise(means.items()):
         if before - percent > FALLS_BY:
-            notes.append(
-                f"The grading after session {k} ({percent:g} %) is well below the one before it "
-                f"({before:g} %): check both; they are used as they are."
-            )
-    for k, values in seen.items():
-        if max(values) - min(values) > DIFFERS_BY:
-            notes.append(
-                f"The gradings after session {k} differ widely ({min(values):g} to "
-                f"{max(values):g} %): check them; their mean is used."
-            )
+            values = {"session": k, "percent": percent, "before": before}
+            notes.append(Note("midcourse.grading_falls", "caution", values))
+    for k, graded in seen.items():
+        if max(graded) - min(graded) > DIFFERS_BY:
+            values = {"session": k, "low": min(graded), "high": max(graded)}
+            notes.append(Note("midcourse.gradings_differ", "caution", values))
     return notes
 
 
-def level_notes(before: FloatArray, after: FloatArray) -> list[str]:
-    """Return a note when the gradings make it far likelier that the goal is not reached at all.
-
-    Both are draws of shape (n_draws, horizon), before and after the gradings were looked at.
-    """
+# a note when the gradings make it far likelier that the goal is not reached at all
+def _level_notes(before: FloatArray, after: FloatArray) -> list[Note]:
     without, given = (float(1 - draws.mean(axis=0).sum()) for draws in (before, after))
-    if given < LEVELLED_OFF or given * (1 - without) < 3 * without * (1 - given):
+    if given < LEVELLED_OFF or given * (1 - without) < TIMES_LIKELIER * without * (1 - given):
         return []
-    return [
-        "The gradings level off: that the goal is reached at all is much less likely than without "
-        "them. Consider a review."
-    ]
+    return [Note("midcourse.levels_off", "serious")]
 
 
-def pace_notes(rank: float) -> list[str]:
-    """Return a note when a course fades far slower or faster than forecast."""
+def _pace_notes(rank: float) -> list[Note]:
     if rank < SLOW:
-        return ["Fading slower than 9 of 10 courses like it at this stage: consider a review."]
-    if rank > FAST:
-        return ["Fading faster than 9 of 10 courses like it at this stage."]
-    return []
+        return [Note("midcourse.slower", "caution")]
+    return [Note("midcourse.faster")] if rank > FAST else []

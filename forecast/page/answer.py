@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["Answer", "CautionRow", "answer", "estimates_of"]
 
 Line = tuple[str, bool]  # a text, and whether it is in the reader's language
-OWN_SHARE = "% of what this rests on comes from this clinic's own log"  # has its own line
+OWN_SHARE = "counts.own_share"  # has its own line
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +141,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     lines = [range_line(estimate, more, words), not_done_line(estimate, goal, more, words)]
     if done:
         lines.insert(0, total_line(total, done, words))
-    driven, reference = drivers_of(forecaster, asked.enquiry), forecaster.reference
+    driven, summary = drivers_of(forecaster, asked.enquiry), forecaster.log_summary
     return Answer(
         estimate=estimate,
         done=done,
@@ -162,11 +162,11 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         cautions=caution_rows(cautions, words),
         questions=questions_line(asked, words),
         sources=sources_of(cautions, words),
-        notes=tuple(words.note(note) for note in estimate.notes if OWN_SHARE not in note),
+        notes=tuple(words.note(note) for note in estimate.notes if note.code != OWN_SHARE),
         own_share=own_share_line(forecaster, estimate, words),
         support=words.say(f"answer.support.{estimate.support}"),
         model=model_line(forecaster, words),
-        similar=similar_line(reference.similar(asked.enquiry), words),
+        similar=similar_line(summary.similar(asked.enquiry), words),
         asked=given(asked, words),
     )
 
@@ -202,7 +202,7 @@ def steps(
 
 def changes(forecaster: Forecaster, asked: Asked, words: Words) -> tuple[str, ...]:
     """Return what would change the estimate."""
-    absent = forecaster.reference.absent(asked.enquiry)
+    absent = forecaster.log_summary.absent(asked.enquiry)
     named = ", ".join(words.say(f"form.{name}_term") for name in absent)
     found = [words.say("answer.changes_absent", {"fields": named})] if absent else []
     if forecaster.midcourse is not None:
@@ -212,7 +212,7 @@ def changes(forecaster: Forecaster, asked: Asked, words: Words) -> tuple[str, ..
 
 def cautions_of(forecaster: Forecaster, asked: Asked) -> tuple[Caution, ...]:
     """Return the cautions that apply, with the wavelengths of the log's lasers."""
-    wavelengths = {nm for _, of in forecaster.reference.lasers for nm in of}
+    wavelengths = {nm for _, of in forecaster.log_summary.lasers for nm in of}
     return cautions_for(asked.enquiry, facts=asked.facts, wavelengths_nm=wavelengths)
 
 
@@ -239,15 +239,15 @@ def sources_of(found: tuple[Caution, ...], words: Words) -> str:
 
 def model_line(forecaster: Forecaster, words: Words) -> str:
     """Return the model's size and dates."""
-    reference = forecaster.reference
+    summary = forecaster.log_summary
     values = {
-        "courses": words.number(reference.n_courses),
+        "courses": words.number(summary.n_courses),
         "horizon": words.number(forecaster.horizon),
     }
     try:
         first, last = (
             words.month(date.fromisoformat(text))
-            for text in (reference.first_start, reference.last_start)
+            for text in (summary.first_start, summary.last_start)
         )
     except ValueError:  # no course has a date
         return words.say("answer.model_no_dates", values)

@@ -27,6 +27,7 @@ FOLDER = Path(__file__).parents[1] / "languages"
 HOLE = re.compile(r"\{(\w+)\}")
 DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 NOTHING: Mapping[str, Any] = {}
+SAID = "counts.said"  # a sentence of an older model, in English
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -134,8 +135,9 @@ class Words:
 
     def note(self, note: Note | str) -> tuple[str, bool]:
         """Return a note of the package, and whether it is in this language."""
-        if isinstance(note, Note):
+        if isinstance(note, Note) and note.code != SAID:
             return _Filled(self).note(note)
+        note = str(note)
         for pattern, template in self.translated:
             found = pattern.fullmatch(note)
             if found:

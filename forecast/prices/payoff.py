@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._types import FloatArray
+from forecast.counts import competing_ends
 from forecast.errors import RequestError
 from forecast.prices.money import round_cents, to_cents
 from forecast.prices.tariff import Package, Tariff
@@ -171,16 +172,9 @@ def outcome_chances(terms: Terms, pmf: FloatArray, stop_hazard: FloatArray) -> F
     pmf = np.asarray(pmf, dtype=np.float64)[..., :cap]
     stop = np.minimum(np.asarray(stop_hazard, dtype=np.float64)[..., :cap] * terms.stop_factor, 1)
     if 0 < terms.block < cap and terms.goes_on < 1:
-        stop = stop.copy()
         stop[..., terms.block - 1] = 1 - (1 - stop[..., terms.block - 1]) * terms.goes_on
-    still_coming = np.cumprod(1 - stop, axis=-1)
-    still_coming = np.concatenate(
-        [np.ones((*still_coming.shape[:-1], 1)), still_coming[..., :-1]], axis=-1
-    )
-    cleared = pmf * still_coming
-    leaves = stop.copy()
-    leaves[..., -1] = 1.0  # at the cap everyone who is left has had what was sold
-    not_cleared = np.maximum(1 - np.cumsum(pmf, axis=-1), 0) * still_coming * leaves
+    stop[..., -1] = 1.0  # at the cap everyone who is left has had what was sold
+    cleared, not_cleared = competing_ends(pmf, stop)
     if terms.splits_endings:
         return np.concatenate([cleared, not_cleared], axis=-1)
     return np.asarray(cleared + not_cleared)

@@ -224,8 +224,8 @@ class Priceable(Protocol):
         """The distribution under each parameter draw, (n_draws, horizon)."""
 
     @property
-    def notes(self) -> tuple[str, ...]:
-        """Doubts, in words."""
+    def notes(self) -> Sequence[object]:
+        """Doubts, in words or as notes."""
 
 
 def stop_under_draws(estimate: Priceable) -> FloatArray:
@@ -382,7 +382,7 @@ def _notes(
     estimate: Priceable, terms: Terms, tariff: Tariff, *, area_known: bool
 ) -> tuple[str, ...]:
     notes = [
-        *estimate.notes,
+        *map(str, estimate.notes),
         f"Priced with at most {terms.cap} sessions; nothing beyond them is promised or counted.",
     ]
     if terms.block and terms.stop_factor == 1:

@@ -11,9 +11,9 @@ import numpy as np
 from forecast._checks import check_level, check_seed, check_whole_number
 from forecast._types import FloatArray
 from forecast.causal.rates import poisson_interval
-from forecast.counts import COVARIATES, lasers_in_use
+from forecast.counts import COVARIATES, durations_of, lasers_in_use
 from forecast.errors import DataError, RequestError
-from forecast.reach.reach import fit_reach, reach_durations, reach_evidence, reach_spells
+from forecast.reach.reach import fit_reach, reach_evidence, reach_spells
 from forecast.tattoo import Laser, unreached_inks
 
 if TYPE_CHECKING:
@@ -294,7 +294,7 @@ def _draws(
     """
     fitted = fit_reach(spells)
     chosen = (spells["course_id"].isin(newly) & ~spells["course_id"].duplicated()).to_numpy()
-    covariates = reach_durations(spells, tuple(COVARIATES)).covariates[chosen]
+    covariates = durations_of(spells, dict.fromkeys(COVARIATES)).covariates[chosen]
     weights = np.random.default_rng(seed).dirichlet(np.ones(len(covariates)), N_DRAWS)
     totals = []
     for unreached in (0.0, 1.0):

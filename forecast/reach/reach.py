@@ -9,9 +9,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_level
+from forecast._checks import SHOWN_AT, check_level
 from forecast.causal.rates import exact_interval, normal_quantile, wilson_interval
-from forecast.counts import COVARIATES, SHAPE, duration_prior, judged_rows, lasers_in_use
+from forecast.counts import (
+    COVARIATES,
+    SHAPE,
+    duration_prior,
+    durations_of,
+    judged_rows,
+    lasers_in_use,
+)
 from forecast.errors import DataError
 from forecast.tattoo import CAVEAT, Laser, Uptake, best_uptake, cite, read_inks, unreached_inks
 
@@ -19,12 +26,21 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.log import OutcomeLog
-    from forecast.survival import Durations, FittedAcceleratedTime
+    from forecast.survival import FittedAcceleratedTime
 
 # The published prior of an unreached ink is a guess of common practice; here it is wide, on the
 # log number of sessions, so that the own log can speak.
 OWN_PRIOR = (0.5, 0.8)
 CURE_HAZARD = ("ink_other", "ink_density", "layering", "origin_amateur", "smoker")
+# Of the cure mixture: reach acts on the share that never clears, not on how long the others take;
+# one unit of standard deviation on each log hazard ratio, brought to the log duration.
+CURE_PENALTY = SHAPE**2
+CURE_PRIOR = {
+    "ink_unreached": (0.0, 1e-4),
+    "log_scale": (0.0, 1.0),
+    "never": (-2.0, 2.0),
+    "never[ink_unreached]": (0.0, 1.0),
+}
 # Of the cure mixture: reach acts on the share that never clears, not on how long the others take;
 # one unit of standard deviation on each log hazard ratio, brought to the log duration.
 CURE_PENALTY = SHAPE**2
@@ -123,7 +139,7 @@ def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
     mixture = AcceleratedTime(
         "weibull", penalty=CURE_PENALTY, prior=CURE_PRIOR, never=("ink_unreached",)
     )
-    cured = mixture.fit(reach_durations(first, ("ink_unreached", *CURE_HAZARD)))
+    cured = mixture.fit(durations_of(first, dict.fromkeys(("ink_unreached", *CURE_HAZARD))))
     share, wide = cured.theta[-2:], cured.covariance[-2:, -2:]
     never = [_never(share, wide, unreached, z) for unreached in (0, 1)]
     return ReachEffect(
@@ -145,24 +161,7 @@ def fit_reach(spells: pd.DataFrame) -> FittedAcceleratedTime:
 
     prior = duration_prior() | {"ink_unreached": OWN_PRIOR}
     model = AcceleratedTime("lognormal", prior=prior)
-    return model.fit(reach_durations(spells[~spells["late"]], tuple(COVARIATES)))
-
-
-def reach_durations(spells: pd.DataFrame, covariates: tuple[str, ...]) -> Durations:
-    """Return the rows of a count model, missing covariates at their mean."""
-    from forecast.survival import Durations
-
-    filled = spells.assign(
-        **{name: spells[name].fillna(spells[name].mean()).fillna(0.0) for name in covariates}
-    )
-    return Durations.from_frame(
-        filled,
-        step="step",
-        observed="observed",
-        entry="entry",
-        subject="client_id",
-        covariates=list(covariates),
-    )
+    return model.fit(durations_of(spells[~spells["late"]], dict.fromkeys(COVARIATES)))
 
 
 def reach_evidence(log: OutcomeLog, spells: pd.DataFrame) -> str:
@@ -191,7 +190,6 @@ def _never(
     return float(shares[0]), float(shares[1]), float(shares[2])
 
 
-SESSIONS_SHOWN = (5, 10, 15)
 FEWEST_AT_RISK = 5
 
 
@@ -452,14 +450,14 @@ def _cleared(spells: pd.DataFrame, word: str, level: float) -> pd.DataFrame:
 
     from forecast.survival import Durations, LifeTable
 
-    survival, error = np.ones(max(SESSIONS_SHOWN)), np.zeros(max(SESSIONS_SHOWN))
+    survival, error = np.ones(max(SHOWN_AT)), np.zeros(max(SHOWN_AT))
     if spells["observed"].any():
         names = {"step": "step", "observed": "observed", "entry": "entry", "subject": "client_id"}
         table = LifeTable().fit(Durations.from_frame(spells, covariates=[], **names))
         known = min(len(survival), len(table.survival))
         survival[:known], error[:known] = table.survival[:known], table.standard_error[:known]
     lines = []
-    for session in SESSIONS_SHOWN:
+    for session in SHOWN_AT:
         at_risk = int(((spells["entry"] < session) & (spells["step"] >= session)).sum())
         line = {"reached": word, "session": session, "at_risk": at_risk}
         shares = (np.nan, np.nan, np.nan)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from forecast._checks import check_level, check_seed, check_whole_number
+from forecast._checks import SHOWN_AT, check_level, check_seed, check_whole_number
 from forecast._notes import Note
 from forecast._types import BoolArray, FloatArray
 from forecast.causal import restricted_mean
@@ -28,7 +28,6 @@ from forecast.regimes.notes import notes_for, split_protocol, target_trial
 from forecast.regimes.sensitivity import examine
 from forecast.regimes.split_trial import SplitTrial, analyse_split
 from forecast.regimes.strategies import Settings, Strategy, read_strategies
-from forecast.regimes.tables import SHARES_BY
 from forecast.regimes.trial import Trial, trial_rows
 from forecast.regimes.verdict import (
     LEAST_CLIENTS,
@@ -330,7 +329,7 @@ def _unanswered(
         margin=settings.margin,
         level=settings.level,
         difference=shown,
-        cleared_by={n: dict(empty) for n in SHARES_BY},
+        cleared_by={n: dict(empty) for n in SHOWN_AT},
         by_ink={name: dict(empty) for name in INK_GROUPS},
         unadjusted=empty,
         naive=naive_readings(log, settings, empty),

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast._checks import SHOWN_AT
 from forecast._notes import Note, notes_as_json
 from forecast._types import FloatArray
 from forecast.causal import cluster_counts, life_sums
@@ -20,8 +21,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.log import OutcomeLog
-
-CHECKED = (5, 10, 15)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,7 +96,7 @@ def analyse_split(
         needed = {"least": LEAST_PAIRS, "at_risk": LEAST_AT_RISK}
         notes.append(Note("regimes.few_pairs", "serious", {**values, **needed}))
     tests = {}
-    for n in CHECKED:
+    for n in SHOWN_AT:
         known = (cleared | (given >= n)).all(axis=1)
         by_n = cleared & (given <= n)
         only = [int((known & by_n[:, a] & ~by_n[:, 1 - a]).sum()) for a in (0, 1)]

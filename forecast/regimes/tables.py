@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from forecast._checks import SHOWN_AT
 from forecast._types import FloatArray
 from forecast.regimes.diagnostics import sums_by_session, supported_to
 from forecast.regimes.strategies import Settings
@@ -18,7 +19,6 @@ from forecast.tattoo import INK_GROUPS
 if TYPE_CHECKING:
     import pandas as pd
 
-SHARES_BY = (5, 10, 15)
 CURVE_COLUMNS = ("strategy", "group", "session", "at_risk", "survival", "low", "high")
 
 
@@ -81,7 +81,7 @@ def shares(
 ) -> dict[int, dict[str, Contrast]]:
     """Return differences in the share cleared by 5, 10 and 15 sessions."""
     table: dict[int, dict[str, Contrast]] = {}
-    for n in SHARES_BY:
+    for n in SHOWN_AT:
         table[n] = {}
         for key, (left, right) in settings.pairs.items():
             if n > settings.horizon or min(support[left], support[right]) < n:

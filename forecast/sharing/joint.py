@@ -22,14 +22,13 @@ from typing import TYPE_CHECKING, Any, TypeAlias, cast
 
 import numpy as np
 
-from forecast.counts import COVARIATES, LIGHTEN, check_goal, judged_rows
+from forecast.counts import COVARIATES, LIGHTEN, check_goal, durations_of, judged_rows
 from forecast.errors import DataError, RequestError
 from forecast.sharing.pool import PooledEvidence
 from forecast.sharing.share import (
     FEWEST_REACHED,
     SHARED_MODEL,
     at_least,
-    filled_durations,
     shareable,
     totals,
 )
@@ -108,7 +107,7 @@ def sums_of(
             "Start the joint fit afresh with this clinic's answer.",
         )
     encoding = Encoding(tuple((name, None) for name in fills))
-    site = RowsHere.of(SHARED_MODEL, filled_durations(rows, fills), encoding)
+    site = RowsHere.of(SHARED_MODEL, durations_of(rows, fills), encoding)
     if question["ask"] == "counts":
         return {"sums": plain_counts(site.counts())}
     parameters = np.array(question["parameters"], dtype=np.float64)

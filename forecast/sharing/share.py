@@ -31,9 +31,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._types import FloatArray
-from forecast.counts import COVARIATES, LEVELLED, LIGHTEN, check_goal, covariate_names, judged_rows
+from forecast.counts import (
+    COVARIATES,
+    LEVELLED,
+    LIGHTEN,
+    check_goal,
+    covariate_names,
+    durations_of,
+    judged_rows,
+)
 from forecast.errors import DataError, ForecastError, RequestError
-from forecast.survival import PIVOT, SMOOTH_NAMES, DiscreteHazard, Durations
+from forecast.survival import PIVOT, SMOOTH_NAMES, DiscreteHazard
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -87,7 +95,7 @@ def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
             f"Share a log once {FEWEST_REACHED} have: below that, single courses show.",
         )
     given = shareable(rows)
-    fitted = SHARED_MODEL.fit(filled_durations(rows, dict.fromkeys(given)))
+    fitted = SHARED_MODEL.fit(durations_of(rows, dict.fromkeys(given)))
     spread = fitted.clustered_matrix
     assert spread is not None
     errors = np.sqrt(np.diag(spread))
@@ -136,24 +144,6 @@ def shareable(rows: pd.DataFrame) -> tuple[str, ...]:
         if apart.sum() >= FEWEST and (apart & observed).sum() >= FEWEST:
             found.append(name)
     return tuple(found)
-
-
-def filled_durations(rows: pd.DataFrame, fills: Mapping[str, float | None]) -> Durations:
-    """Return the rows of the shared model; a missing covariate has its fill, or the mean."""
-    filled = rows.assign(
-        **{
-            name: rows[name].fillna(rows[name].mean() if fill is None else fill)
-            for name, fill in fills.items()
-        }
-    )
-    return Durations.from_frame(
-        filled,
-        step="step",
-        observed="observed",
-        entry="entry",
-        subject="client_id",
-        covariates=list(fills),
-    )
 
 
 def totals(log: OutcomeLog, rows: pd.DataFrame) -> dict[str, int]:

@@ -43,7 +43,7 @@ def test_a_fit_names_what_it_rests_on_and_can_be_loaded(
     # one row of the folder is set aside
     assert f"{len(log.courses) - 1} courses of" in words
     assert "holds no client rows" in words
-    reference = forecast.load_forecaster(path).reference
+    reference = forecast.load_forecaster(path).log_summary
     assert reference.n_courses == len(log.courses) - 1
 
 

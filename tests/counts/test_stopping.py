@@ -6,7 +6,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from forecast import Enquiry, fit_forecaster, simulate_log
-from forecast.counts.stopping import fit_stopping, length_of
+from forecast.counts.stopping import competing_ends, fit_stopping, length_of, to_clearing
 from forecast.invented import World, fresh_clients, true_deliveries
 from forecast.survival import CountDistribution
 
@@ -28,6 +28,31 @@ def drawn(n, *, by_length, seed, rate=0.08):
     # a course under way has had its last session, and nobody knows what follows
     stopped = stop < watched
     return rows(np.where(stopped, stop, watched), stopped=stopped), length
+
+
+def test_ends_are_those_of_courses_played_one_by_one():
+    # at each session the goal first; who is not there yet then stops or comes back
+    pmf, stop = np.array([0.3, 0.2, 0.1]), np.array([0.1, 0.4, 0.25])
+    needed = np.array([1, 2, 3, 99])
+    reached, given_up = np.zeros(3), np.zeros(3)
+    for count, chance in zip(needed, [*pmf, 0.4], strict=True):
+        here = chance
+        for session in (1, 2, 3):
+            if count == session:
+                reached[session - 1] += here
+                break
+            given_up[session - 1] += here * stop[session - 1]
+            here *= 1 - stop[session - 1]
+    found = competing_ends(pmf, stop)
+    assert_allclose(found[0], reached)
+    assert_allclose(found[1], given_up)
+
+
+def test_what_stopping_goes_by_is_the_sessions_to_clearing_whatever_is_wanted():
+    wanting = {"lighten": [1.0, 0.0], "smoker": [1.0, 0.0]}
+    assert to_clearing(wanting) == {"lighten": [0.0, 0.0], "smoker": [1.0, 0.0]}
+    assert to_clearing(pd.DataFrame(wanting))["lighten"].tolist() == [0.0, 0.0]
+    assert to_clearing({"smoker": [1.0]}) == {"smoker": [1.0]}
 
 
 def test_the_length_is_that_of_the_expected_sessions():

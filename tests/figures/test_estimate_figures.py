@@ -31,7 +31,7 @@ def test_the_estimate_figure_draws_every_count_and_what_lies_beyond(estimate):
     assert list(bars["not clear after 25"].y) == [estimate.not_within_horizon]
     assert figure.layout.xaxis.title.text == "sessions needed here"
     assert "8 of 10 clients like this need" in figure.layout.title.text
-    assert estimate.notes[0][:40] in text_of(figure)
+    assert str(estimate.notes[0])[:40] in text_of(figure)
 
 
 def test_of_a_hundred_clients_the_curve_is_the_chance_by_each_session(estimate):

@@ -1,4 +1,4 @@
-"""Were promises kept? Later logs, the register, drivers and the model card."""
+"""Were promises kept? Later logs, and the register."""
 
 from dataclasses import replace
 from datetime import date
@@ -8,9 +8,10 @@ import pandas as pd
 import pytest
 
 import forecast
-from forecast.counts import course_rows
+from forecast.counts import (
+    course_rows,
+)
 from forecast.errors import DataError
-from forecast.forecaster.card import card_text, model_card
 from forecast.forecaster.promises import (
     assess_forecaster,
     assess_register,
@@ -78,8 +79,8 @@ def test_a_fingerprint_of_a_log_holds_no_course_and_outlives_the_file(
 ):
     forecaster.save(tmp_path / "model.json")
     again = forecast.load_forecaster(tmp_path / "model.json")
-    assert again.reference.fingerprint == forecaster.reference.fingerprint
-    assert len(again.reference.fingerprint) == 16
+    assert again.log_summary.fingerprint == forecaster.log_summary.fingerprint
+    assert len(again.log_summary.fingerprint) == 16
     assert invented_log.courses["course_id"].iloc[0] not in (tmp_path / "model.json").read_text()
 
 
@@ -169,126 +170,6 @@ def test_whatever_a_torn_line_holds_the_others_are_read(forecaster, tmp_path, en
     assert torn == [1]
 
 
-def test_drivers_name_what_differs_from_the_reference_and_which_way(forecaster):
-    enquiry = forecast.Enquiry("III", "shoulder", "black;green", "heavy", "single", smoker="yes")
-    found = {driver.attribute: driver for driver in forecaster.drivers(enquiry)}
-    assert set(found) == {"inks", "ink_density", "smoker"}
-    for driver in found.values():
-        assert driver.difference > 0
-        assert driver.interval[0] <= driver.difference <= driver.interval[1]
-        assert "instead of" in driver.to_text()
-    plain = forecast.Enquiry("III", "shoulder", "black", "medium", "single")
-    assert forecaster.drivers(plain) == ()
-
-
-@pytest.mark.parametrize("inks", ["white", "brown;white;flesh"])
-def test_drivers_of_what_lies_beyond_the_horizon_are_chances_by_then_and_no_counts(
-    forecaster, inks
-):
-    hard = forecast.Enquiry("III", "shoulder", inks, "heavy", "single")
-    found = {driver.attribute: driver for driver in forecaster.drivers(hard)}
-    easier = {
-        "inks": replace(hard, inks="black"),
-        "ink_density": replace(hard, ink_density="medium"),
-    }
-    assert set(found) == set(easier)
-    for name, driver in found.items():
-        by_then, instead = (
-            1 - forecaster.estimate(each).not_within_horizon for each in (hard, easier[name])
-        )
-        assert driver.by_session == forecaster.horizon
-        assert driver.difference == pytest.approx(by_then - instead, abs=0.1)
-        assert -1 <= driver.interval[0] <= driver.difference <= driver.interval[1] <= 1
-        assert f"of 100 there by session {forecaster.horizon} (" in driver.to_text()
-        assert driver.to_dict()["by_session"] == forecaster.horizon
-    assert found["inks"].difference < -0.3
-
-
-def test_drivers_are_counts_where_all_that_is_compared_is_within_the_horizon(forecaster):
-    easy = forecast.Enquiry("III", "shoulder", "black", "heavy", "single")
-    (driver,) = forecaster.drivers(easy)
-    plain = forecaster.estimate(replace(easy, ink_density="medium"))
-    assert driver.by_session is None
-    assert driver.difference == pytest.approx(
-        forecaster.estimate(easy).median - plain.median, abs=1.1
-    )
-
-
-def test_similar_courses_are_counts_of_at_least_five(forecaster, invented_log):
-    cells = forecaster.reference.cells
-    assert min(cell["n"] for cell in cells.values()) >= 5
-    enquiry = forecast.Enquiry("III", "shoulder", "black", "medium", "single")
-    found = forecaster.reference.similar(enquiry)
-    inks = invented_log.courses["inks"].isin(["black", "dark_blue", "black;dark_blue"])
-    same = inks & (invented_log.courses["ink_density"] == "medium")
-    same &= invented_log.courses["layering"] == "single"
-    assert found["n"] == int(same.sum())
-
-
-def test_the_model_card_says_who_what_how_good_and_what_not(forecaster):
-    card = model_card(forecaster)
-    assert card["participants"]["courses"] == 300
-    assert all(effect["source"] for effect in card["prior_evidence"])
-    text = card_text(forecaster)
-    for part in ("**Use.**", "**Outcome.**", "**Assessment.**", "**Limits.**", "verdict"):
-        assert part in text
-    assert "| life table |" in text
-
-
-def test_a_group_whose_intervals_fail_says_so_in_its_own_estimates_only(forecaster):
-    assessment = {
-        **forecaster.assessment,
-        "subgroups": [
-            {"factor": "skin", "label": "V-VI", "verdict": "fails", "coverage": 0.6, "n_events": 30}
-        ],
-    }
-    failing = replace(forecaster, assessment=assessment)
-    dark = forecast.Enquiry("VI", "shoulder", "black", "medium", "single")
-    said = [note for note in failing.estimate(dark).notes if "have not held" in note]
-    assert len(said) == 1
-    assert "60 %" in said[0]
-    assert not any("have not held" in note for note in failing.estimate(
-        replace(dark, skin_type="II")
-    ).notes)  # fmt: skip
-
-
-def test_the_same_seed_gives_the_same_forecaster(invented_log, forecaster):
-    again = forecast.fit_forecaster(invented_log, seed=1)
-    enquiry = forecast.Enquiry("II", "thigh", "black;red", "light", "single")
-    assert np.array_equal(again.estimate(enquiry).draws, forecaster.estimate(enquiry).draws)
-
-
-def test_a_group_that_needs_more_sessions_than_predicted_is_not_said_to_miss_its_interval(
-    forecaster,
-):
-    row = {"factor": "skin", "label": "V-VI", "verdict": "fails", "coverage": 0.83}
-    row |= {"n_events": 40, "observed_to_expected": 0.7}
-    failing = replace(forecaster, assessment={**forecaster.assessment, "subgroups": [row]})
-    notes = failing.estimate(forecast.Enquiry("VI", "back", "black", "medium", "single")).notes
-    assert any("0.70 times as often as predicted" in note for note in notes)
-    assert not any("have not held" in note for note in notes)
-
-
-def test_a_coverage_that_may_be_chance_is_not_given_as_the_reason(forecaster):
-    row = {"factor": "skin", "label": "V-VI", "verdict": "fails", "coverage": 0.75}
-    row |= {"n_events": 90, "observed_to_expected": 0.7, "coverage_high": 0.83}
-    asked = forecast.Enquiry("VI", "back", "black", "medium", "single")
-    for high, said in ((0.83, "0.70 times as often"), (0.78, "75 % of such courses fell inside")):
-        assessment = {**forecaster.assessment, "subgroups": [{**row, "coverage_high": high}]}
-        notes = replace(forecaster, assessment=assessment).estimate(asked).notes
-        assert sum(said in note for note in notes) == 1
-
-
-def test_an_interval_that_is_corrected_is_not_called_the_models_own(forecaster):
-    enquiry = forecast.Enquiry("II", "back", "black", "medium", "single")
-    assert forecaster.recalibration.n_events < 6000
-    notes = forecaster.estimate(enquiry, level=0.999).notes
-    assert any("finished courses to check an interval at this level" in note for note in notes)
-    assert not any("the model's own" in note for note in notes)
-    plain = replace(forecaster, recalibration=None).estimate(enquiry, level=0.8).notes
-    assert any("the model's own" in note for note in plain)
-
-
 def test_a_register_counts_goals_rounding_and_late_promises(forecaster, tmp_path):
     log = forecast.simulate_log(120, seed=31)
     courses = log.courses.assign(outcome="lightened", goal="lighten")
@@ -305,12 +186,6 @@ def test_a_register_counts_goals_rounding_and_late_promises(forecaster, tmp_path
     found = assess_register(register, log)
     assert found.n_reached == 60
     assert "(40 issued after the course had started" in found.what
-
-
-def test_the_card_lists_prior_evidence_only_for_a_model_that_leans_on_it(forecaster):
-    assert model_card(forecaster)["prior_source"] == "published evidence"
-    alone = model_card(replace(forecaster, evidence=None))
-    assert (alone["prior_source"], alone["prior_evidence"]) == (None, [])
 
 
 def test_a_check_of_a_few_courses_claims_no_precision(forecaster, invented_log):

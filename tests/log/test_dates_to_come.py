@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 import forecast
-from forecast.counts import Reference, course_rows
+from forecast.counts import LogSummary, course_rows
 from forecast.log.outcome_log import OutcomeLog
 
 TABLES = ("courses", "sessions", "gradings", "reactions", "lasers")
@@ -60,7 +60,7 @@ def test_what_belongs_to_a_course_that_starts_later_waits_for_it(tidy):
 def test_a_mistyped_year_does_not_move_now(tidy):
     log = mistyped(tidy, "courses", "2031-01-01")
     rows = course_rows(log)
-    assert Reference.of(log, rows).last_start == f"{tidy.courses['started_on'].max():%Y-%m-%d}"
+    assert LogSummary.of(log, rows).last_start == f"{tidy.courses['started_on'].max():%Y-%m-%d}"
     kept = course_rows(tidy).drop(index=5)["four_years_on"]
     assert rows["four_years_on"].tolist() == kept.tolist()
 
@@ -71,7 +71,7 @@ def test_a_mistyped_year_that_has_come_does_not_move_now_either(tidy):
     log = mistyped(tidy, "courses", day.date())
     rows = course_rows(log)
     last = tidy.courses["started_on"].drop(5).max()
-    assert Reference.of(log, rows).last_start == f"{last:%Y-%m-%d}"
+    assert LogSummary.of(log, rows).last_start == f"{last:%Y-%m-%d}"
     assert rows["four_years_on"].max() == pytest.approx(1 / 4)  # a year after the middle of two
 
 

@@ -52,14 +52,14 @@ def test_without_gradings_nobody_knows_what_the_last_session_of_a_running_course
 def test_a_log_of_first_visits_is_answered_from_the_evidence():
     fitted = fit_forecaster(log_of((1, "ongoing"), (1, "ongoing")))
     assert fitted.model.to_dict() == fitted.evidence.to_dict()
-    assert "No course has reached the goal yet" in " ".join(fitted.notes)
+    assert "No course has reached the goal yet" in " ".join(map(str, fitted.notes))
 
 
 def test_courses_just_begun_are_counted_but_change_no_estimate():
     ends = [(n, "cleared") for n in (6, 7, 8, 9, 10, 11)]
     enquiry_log, more = log_of(*ends), log_of(*ends, (1, "ongoing"))
     one, other = fit_forecaster(enquiry_log), fit_forecaster(more)
-    assert other.reference.n_courses == one.reference.n_courses + 1
+    assert other.log_summary.n_courses == one.log_summary.n_courses + 1
     assert other.model.to_dict()["notes"] == one.model.to_dict()["notes"]
 
 

@@ -4,17 +4,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.counts import Reference, course_rows
-from forecast.forecaster import durations_of
+from forecast.counts import LogSummary, course_rows, durations_of
 from forecast.invented import simulate_log
 from forecast.log.outcome_log import MOST_TO_CHECK, OutcomeLog, folds_for, judged_part, some_clients
 
 
 def ready(log):
     rows = course_rows(log)
-    reference = Reference.of(log, rows)
+    means = LogSummary.of(log, rows).means
     log, rows = judged_part(log, rows)
-    return log, rows, durations_of(rows, reference)
+    return log, rows, durations_of(rows, means)
 
 
 @pytest.fixture(scope="module")

@@ -406,3 +406,24 @@ def test_texts_of_parquet_come_back_as_texts_whatever_the_file_holds_them_as(log
     left_out = read.report.withheld["courses"]
     assert list(left_out["skin_type"]) == ["IX"]
     assert len(read.report.withheld["sessions"]) == log.courses.loc[30, "sessions_given"]
+
+
+COURSE = {
+    "course_id": "c1", "client_id": "p1", "started_on": "2024-01-10", "skin_type": "II",
+    "body_site": "forearm", "inks": "black", "ink_density": "medium", "layering": "single",
+    "sessions_given": 3, "outcome": "stopped",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("heading", ["Course No", "course number", "CourseID"])
+def test_a_missing_column_names_the_heading_that_is_likely_meant(heading: str):
+    frame = pd.DataFrame([{heading: "c1", **{k: v for k, v in COURSE.items() if k != "course_id"}}])
+    with pytest.raises(DataError, match=f"Perhaps '{heading}' is meant"):
+        OutcomeLog.from_frames(frame)
+
+
+def test_a_column_that_is_there_is_not_suggested_for_another():
+    frame = pd.DataFrame([{k: v for k, v in COURSE.items() if k != "course_id"}])
+    with pytest.raises(DataError) as refused:
+        OutcomeLog.from_frames(frame)
+    assert "Perhaps" not in str(refused.value)

@@ -15,7 +15,7 @@ from urllib.parse import unquote_to_bytes, urlencode
 import anyio
 import pytest
 
-from forecast.counts import Lightening
+from forecast.counts import LogSummary
 from forecast.forecaster import Forecaster
 from forecast.page.asking import read_asked
 from forecast.page.clinic_file import Clinic
@@ -136,9 +136,11 @@ def files(forecaster: Forecaster, tmp_path_factory: pytest.TempPathFactory) -> P
 @pytest.fixture(scope="session")
 def lightener(forecaster: Forecaster) -> Forecaster:
     """Return a forecaster of the other goal, whose numbers differ from the first one's."""
-    wanted = Lightening(40, 35, 2, 3, n_other=0, followed_to=20)
-    reference = replace(forecaster.reference, lightening=wanted)
-    return replace(forecaster, goal="lighten", horizon=20, reference=reference)
+    wanted = {"n_courses": 40, "n_reached": 35, "n_stopped": 2, "n_ongoing": 3, "n_other": 0}
+    wanted |= {"followed_to": 20}
+    stored = {**forecaster.log_summary.to_dict(), "lightening": wanted}
+    summary = LogSummary.from_dict(stored)
+    return replace(forecaster, goal="lighten", horizon=20, log_summary=summary)
 
 
 @pytest.fixture(scope="session")

@@ -121,7 +121,7 @@ def test_no_date_of_the_answer_is_written_for_a_machine(desk: Desk, language: st
     said = " ".join([found.model, *(text for text, _ in found.notes), *found.dates])
     assert re.search(r"\b20\d\d\b", said)
     assert not re.search(r"\d{4}-\d\d-\d\d", said)
-    last = date.fromisoformat(desk.forecasters["clear"].reference.last_start)
+    last = date.fromisoformat(desk.forecasters["clear"].log_summary.last_start)
     words = load_words(language)
     assert words.month(last) in found.model
     assert words.day(last) not in found.model
@@ -277,7 +277,7 @@ def test_every_note_of_the_estimate_is_shown(desk: Desk):
     found = told(desk, Asked(HARD))
     shown = [text for text, _ in found.notes]
     for note in estimate.notes:
-        assert ENGLISH.note(note)[0] in shown or "comes from this clinic's own log" in note
+        assert ENGLISH.note(note)[0] in shown or note.code == "counts.own_share"
 
 
 def test_what_was_answered_with_yes_brings_its_caution_first(desk: Desk):

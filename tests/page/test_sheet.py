@@ -12,6 +12,7 @@ import pytest
 
 import forecast
 from forecast.cli import main
+from forecast.counts import said
 from forecast.page.asking import Asked, read_asked
 from forecast.page.clinic_file import Clinic
 from forecast.page.desk import Desk
@@ -164,8 +165,10 @@ def test_no_text_of_a_tariff_or_a_clinic_becomes_markup(desk: Desk, client: Any)
     named = tuple(replace(one, name=f"{k}{EVIL}") for k, one in enumerate(desk.tariff.packages))
     texts = dict.fromkeys(("name", "address", "contact", "opening", "closing"), EVIL)
     forecaster = desk.forecasters["clear"]
-    dated = replace(forecaster.reference, first_start=EVIL, last_start=EVIL)
-    model = replace(forecaster, reference=dated, notes=(EVIL, f"From {EVIL} courses."))
+    dated = replace(forecaster.log_summary, first_start=EVIL, last_start=EVIL)
+    model = replace(
+        forecaster, log_summary=dated, notes=(said(EVIL), said(f"From {EVIL} courses."))
+    )
     evil = Desk({"clear": model}, replace(desk.tariff, packages=named), Clinic(**texts))
     pages = [make_sheet(evil, Asked(COMMON)), *through_the_server(evil)]
     for html in pages:

@@ -177,3 +177,19 @@ def test_a_missing_file_says_how_to_get_one(tmp_path):
 def test_packages_that_are_no_list_are_refused(written):
     with pytest.raises(DataError, match="not a list of tables"):
         read_tariff(written('currency = "EUR"\npackages = 3\n'))
+
+
+@pytest.mark.parametrize(
+    ("given", "says"),
+    [
+        ({"target_margin": "1.5"}, "target_margin is 1.5."),
+        ({"cap": "1.5"}, "cap is 1.5."),
+        ({"session_price": "NaN"}, "session_price is NaN"),
+    ],
+)
+def test_a_number_of_a_tariff_is_shown_as_written(given: dict[str, str], says: str):
+    terms = {"currency": "EUR", "session_price": 150, "cost_per_session": 55, "cap": 15}
+    numbers = {name: Decimal(text) for name, text in given.items()}
+    with pytest.raises(RequestError) as refused:
+        Tariff(**(terms | numbers))
+    assert says in str(refused.value)

@@ -6,8 +6,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.counts import COVARIATES, Reference, course_rows, evidence_model
-from forecast.forecaster import filled_rows
+from forecast.counts import (
+    COVARIATES,
+    LogSummary,
+    course_rows,
+    evidence_model,
+    fill_missing,
+)
 from forecast.log import OutcomeLog
 from forecast.regimes.compare import compare_regimes
 from forecast.regimes.strategy_models import fit_strategies
@@ -82,7 +87,7 @@ def two_regimes(n, clients=None):
 
 def filled(log):
     rows = course_rows(log)
-    return filled_rows(rows, Reference.of(log, rows))
+    return fill_missing(rows, LogSummary.of(log, rows).means)
 
 
 def test_the_slowest_few_changed_do_not_make_the_change_cost_sessions():

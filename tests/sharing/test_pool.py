@@ -83,8 +83,7 @@ def test_every_effect_of_the_models_keeps_a_prior(pooled):
 
 
 def test_a_small_clinic_estimates_closer_to_the_truth_with_the_prior_of_others(pooled, shares):
-    from forecast.counts import Reference
-    from forecast.forecaster import durations_of
+    from forecast.counts import LogSummary, durations_of
 
     few = simulate_log(40, seed=400)
     rows = judged_rows(few)
@@ -94,7 +93,8 @@ def test_a_small_clinic_estimates_closer_to_the_truth_with_the_prior_of_others(p
     )
 
     def loglik(evidence):
-        fitted = evidence_model("clear", evidence).fit(durations_of(rows, Reference.of(few, rows)))
+        durations = durations_of(rows, LogSummary.of(few, rows).means)
+        fitted = evidence_model("clear", evidence).fit(durations)
         curve = 1 - np.cumsum(fitted.predict(test.covariates, 80).pmf, axis=1)
         curve = np.column_stack([np.ones(len(test)), np.maximum(curve, 1e-9)])
         row = np.arange(len(test))

@@ -1,4 +1,4 @@
-"""Mid-course: what gradings add, what they can never do, and what they must not see."""
+"""Mid-course: what gradings add, and what they can never do."""
 
 import json
 from dataclasses import replace
@@ -9,19 +9,13 @@ import pytest
 from numpy.testing import assert_allclose
 
 import forecast
-from forecast.counts import course_rows, judged_rows
 from forecast.errors import RequestError
-from forecast.forecaster import load_forecaster
-from forecast.invented import YEAR, World, arrive, hide
-from forecast.midcourse.landmarks import (
-    Midcourse,
-    fit_midcourse,
-    ink_gone,
-    landmark_rows,
-    mean_gradings,
-    passage_predictions,
+from forecast.invented import (
+    YEAR,
+    World,
+    arrive,
+    hide,
 )
-from forecast.survival import CountDistribution
 
 ENQUIRY = forecast.Enquiry("II", "forearm", "black", "medium", "single", area_cm2=50)
 EVEN = [(0, 0), (1, 27), (2, 46), (3, 60), (4, 70)]
@@ -37,7 +31,7 @@ def test_without_gradings_it_is_the_estimate_given_not_cleared_by_then(forecaste
         pmf = before.distribution.pmf[0]
         expected = pmf[done:] / (1 - pmf[:done].sum())
         assert_allclose(later.remaining.distribution.pmf[0, : 25 - done], expected, atol=1e-9)
-        assert "only the sessions done" in later.remaining.notes[-1]
+        assert "only the sessions done" in str(later.remaining.notes[-1])
 
 
 def test_a_grading_before_the_first_session_adds_nothing(forecaster):
@@ -59,9 +53,9 @@ def test_slow_fading_asks_for_more_and_fast_fading_for_fewer(forecaster):
     )
     assert fast.median < even.median < slow.median
     assert fast.chance_by(3) > even.chance_by(3) > slow.chance_by(3)
-    assert any("slower than 9 of 10" in note for note in slow.notes)
-    assert any("faster than 9 of 10" in note for note in fast.notes)
-    assert not any("9 of 10" in note for note in even.notes)
+    assert any("slower than 9 of 10" in str(note) for note in slow.notes)
+    assert any("faster than 9 of 10" in str(note) for note in fast.notes)
+    assert not any("9 of 10" in str(note) for note in even.notes)
 
 
 def test_gradings_that_stand_still_make_the_end_less_sure_and_say_so(forecaster):
@@ -69,11 +63,11 @@ def test_gradings_that_stand_still_make_the_end_less_sure_and_say_so(forecaster)
     still = [(2, 46), (4, 70), (6, 82), (8, 85), (10, 85), (12, 85)]
     found = forecaster.update(ENQUIRY, sessions_done=12, gradings=still).remaining
     assert found.not_within_horizon > without.not_within_horizon + 0.2
-    assert any("level off" in note for note in found.notes)
+    assert any("level off" in str(note) for note in found.notes)
     climbing = [(2, 21), (4, 37), (6, 50), (8, 60), (10, 72), (12, 82)]
     going = forecaster.update(ENQUIRY, sessions_done=12, gradings=climbing).remaining
     assert going.not_within_horizon < without.not_within_horizon
-    assert not any("level off" in note for note in going.notes)
+    assert not any("level off" in str(note) for note in going.notes)
 
 
 def test_gradings_narrow_the_answer(forecaster):
@@ -99,7 +93,7 @@ def test_no_grading_counts_as_clearance(forecaster, percent):
     assert later.remaining.chance_by(0) == 0
     assert later.remaining.median >= 1
     assert later.remaining.distribution.pmf.sum() <= 1 + 1e-9
-    assert any("not recorded as cleared" in note for note in later.remaining.notes)
+    assert any("not recorded as cleared" in str(note) for note in later.remaining.notes)
 
 
 @pytest.mark.parametrize(
@@ -126,7 +120,7 @@ def test_no_history_is_too_odd_to_answer(forecaster, gradings):
 
 def test_a_sharp_fall_is_said(forecaster):
     later = forecaster.update(ENQUIRY, sessions_done=3, gradings=[(1, 60), (3, 20)])
-    assert any("well below the one before" in note for note in later.remaining.notes)
+    assert any("well below the one before" in str(note) for note in later.remaining.notes)
 
 
 def test_several_gradings_of_one_session_count_as_their_mean(forecaster):
@@ -165,87 +159,10 @@ def test_sessions_elsewhere_count_and_are_said(forecaster):
     slow = forecaster.update(moved, sessions_done=2, gradings=[(0, 40), (2, 55)]).remaining
     fast = forecaster.update(moved, sessions_done=2, gradings=[(0, 70), (2, 88)]).remaining
     assert fast.median < without.median < slow.median
-    assert any("Begun elsewhere" in note for note in fast.notes)
+    assert any("Begun elsewhere" in str(note) for note in fast.notes)
     # faded from 70 to 88 % is not read as 88 % in two sessions
     here = forecaster.update(ENQUIRY, sessions_done=2, gradings=[(2, 88)]).remaining
     assert here.median < fast.median
-
-
-def test_it_travels_as_json(forecaster, tmp_path):
-    forecaster.save(tmp_path / "model.json")
-    loaded = load_forecaster(tmp_path / "model.json")
-    for gradings in ([], EVEN):
-        one = forecaster.update(ENQUIRY, sessions_done=4, gradings=gradings)
-        other = loaded.update(ENQUIRY, sessions_done=4, gradings=gradings)
-        assert_allclose(one.remaining.draws, other.remaining.draws, atol=1e-12)
-        assert one.to_dict() == other.to_dict()
-    stored = json.loads(json.dumps(forecaster.midcourse.to_dict()))
-    assert Midcourse.from_dict(stored).to_dict() == forecaster.midcourse.to_dict()
-
-
-def test_the_way_that_is_kept_beats_the_count_alone(forecaster):
-    scores = forecaster.midcourse.scores
-    assert scores[forecaster.midcourse.chosen] < 0.8 * scores["count"]
-    assert (forecaster.midcourse.landmark is None) == (forecaster.midcourse.chosen == "passage")
-
-
-@pytest.mark.parametrize(
-    ("a_session", "ahead", "chosen"), [(0.06, (0.0, 0.1), "passage"), (0.03, (0.5, 2), "landmark")]
-)
-def test_first_passage_is_kept_unless_landmarks_are_clearly_ahead(a_session, ahead, chosen):
-    # counts that are predicted too late make first passage worse, and landmarks hardly
-    log = forecast.simulate_log(150, seed=11)
-    rows = course_rows(log, goal="clear")
-    late = CountDistribution.from_hazard(np.full((len(rows), 30), a_session))
-    found = fit_midcourse(log, rows, late, horizon=25, seed=1)
-    assert found is not None
-    low, high = ahead
-    assert low < found.scores["passage"] - found.scores["landmark"] < high
-    assert found.chosen == chosen
-    assert (found.landmark is None) == (chosen == "passage")
-
-
-@pytest.fixture(scope="module")
-def flat():
-    """Return a stand-in prediction: every session count from 1 to 30 equally likely."""
-    return lambda n: CountDistribution(np.full((n, 30), 1 / 31))
-
-
-def test_rows_after_a_landmark_never_enter_it(invented_log, forecaster, flat):
-    log, rows = invented_log, judged_rows(invented_log)
-    edited = log.gradings.copy()
-    late = edited["after_session"] > 4
-    rng = np.random.default_rng(1)
-    edited.loc[late, "fading_pct"] = rng.uniform(0, 100, late.sum()).round()
-    names = ("courses", "sessions", "reactions", "lasers")
-    other = forecast.OutcomeLog.from_frames(
-        gradings=edited, **{name: getattr(log, name) for name in names}
-    )
-    one, two = (landmark_rows(each, rows, flat(len(rows))) for each in (log, other))
-    early = one["session"] <= 4
-    pd.testing.assert_frame_equal(one[early], two[two["session"] <= 4])
-    assert not one.equals(two)
-    passage = forecaster.midcourse.passage
-    found = [
-        passage_predictions(marks, mean_gradings(each), flat(len(rows)), passage, 25)[1].pmf
-        for marks, each in ((one, log), (two, other))
-    ]
-    assert_allclose(found[0][early.to_numpy()], found[1][(two["session"] <= 4).to_numpy()])
-
-
-def test_a_course_gives_landmarks_only_where_it_went_on(invented_log, flat):
-    rows = judged_rows(invented_log)
-    marks = landmark_rows(invented_log, rows, flat(len(rows)))
-    step = rows.set_index("course_id")["step"]
-    assert (marks["left"] == marks["course_id"].map(step) - marks["session"]).all()
-    assert (marks["left"] >= 1).all()
-    begun_elsewhere = set(rows.loc[rows["entry"] > 0, "course_id"])
-    assert not begun_elsewhere & set(marks["course_id"])
-
-
-def test_ink_gone_is_the_fall_of_log_ink_and_stops_near_all():
-    assert_allclose(ink_gone([0, 50, 95]), -np.log([1, 0.5, 0.05]))
-    assert ink_gone(100) == ink_gone(98)
 
 
 @pytest.mark.slow

@@ -1,0 +1,232 @@
+"""The engine of every answer: a fitted model, its correction and how clients stop, asked.
+
+Numpy alone; an estimate from here has no notes yet, see `doubts`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import chain
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast._checks import HORIZON
+from forecast._notes import Note
+from forecast._types import FloatArray
+from forecast.assess import Recalibration, carry_remaining
+from forecast.counts.attributes import LIGHTEN, covariates
+from forecast.counts.estimate import Estimate, learnt_share
+from forecast.counts.log_summary import LogSummary
+from forecast.counts.missing import spread_missing
+from forecast.counts.stopping import Stopping, length_of, to_clearing
+from forecast.counts.support import support_of
+from forecast.log import Enquiry
+from forecast.survival import CountDistribution, FittedCountModel
+from forecast.tattoo import Laser, groups_of, unreached_inks
+
+N_DRAWS = 200
+BLOCK = 128  # enquiries worked out together
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Predictor:
+    """What a clinic's log says of the sessions needed.
+
+    Attributes
+    ----------
+    model : FittedCountModel
+        The chosen model of the sessions needed, fitted to all courses.
+    evidence : FittedCountModel or None
+        The same model on published evidence alone, to tell what the own log adds.
+    stopping : Stopping
+        The chance of stopping after a session that has not reached the goal.
+    recalibration : Recalibration or None
+        Learnt out of fold; None when there are too few finished courses.
+    log_summary : LogSummary
+        Counts and ranges of the log.
+    goal : str
+        ``clear`` or ``lighten``.
+    horizon : int
+        The last session an estimate speaks of.
+    seed : int
+        Of the parameter draws.
+    assessment : mapping
+        Scores of every candidate and the calibration found, as plain values.
+    notes : tuple of Note
+        What the fit rests on and doubts about it, carried into every estimate.
+    """
+
+    model: FittedCountModel
+    evidence: FittedCountModel | None
+    stopping: Stopping
+    recalibration: Recalibration | None
+    log_summary: LogSummary
+    goal: str = "clear"
+    horizon: int = HORIZON
+    seed: int = 0
+    assessment: Mapping[str, Any] = field(default_factory=dict)
+    notes: tuple[Note, ...] = ()
+
+    @property
+    def supported_to(self) -> int:
+        """The last session with at least five courses of the log at risk, of the goal asked for."""
+        return self.followed()
+
+    def followed(self, model: FittedCountModel | None = None) -> int:
+        """Return the last session with at least five courses behind a model, or the chosen one."""
+        return self.log_summary.followed((model or self.model).notes.supported_to, self.horizon)
+
+    def unreached(self, inks: str) -> tuple[str, ...]:
+        """Return the inks that no laser in the log's table reaches; none when it has no table."""
+        lasers = [Laser(regime, nm) for regime, nm in self.log_summary.lasers]
+        return unreached_inks(inks, lasers) if lasers else ()
+
+    def describe(
+        self,
+        enquiry: Enquiry,
+        draws: FloatArray,
+        *,
+        level: float,
+        done: int = 0,
+        model: FittedCountModel | None = None,
+    ) -> Estimate:
+        """Return the estimate, without notes, of the sessions that follow ``done`` here.
+
+        ``draws``, shape (n_draws, horizon), are its pmfs under parameter draws.
+        """
+        model = model or self.model
+        followed = max(self.followed(model) - enquiry.sessions_elsewhere - done, 0)
+        support = support_of(self.log_summary, enquiry, followed=followed)
+        stop, stop_draws = self.stop_hazard(enquiry, done)
+        return Estimate(
+            enquiry=enquiry,
+            distribution=CountDistribution(draws.mean(axis=0, keepdims=True)),
+            level=level,
+            stop_hazard=stop,
+            draws=draws,
+            goal=self.goal,
+            support=support.label,
+            support_reasons=support.reasons,
+            own_share=self._own_share(enquiry, model),
+            supported_to=followed,
+            stop_draws=stop_draws,
+        )
+
+    def sessions_here(
+        self,
+        enquiries: Sequence[Enquiry],
+        *,
+        steps: int | None = None,
+        model: FittedCountModel | None = None,
+    ) -> FloatArray:
+        """Return recalibrated pmfs of the sessions here, shape (n_draws, n, steps)."""
+        steps = steps or self.horizon
+        most = max(enquiry.sessions_elsewhere for enquiry in enquiries)
+        pmfs, total = self._totals(enquiries, steps + most, model)
+        found = [
+            carry_remaining(pmfs[:, row], total[row], enquiry.sessions_elsewhere, steps)
+            for row, enquiry in enumerate(enquiries)
+        ]
+        return np.stack(found, axis=1)
+
+    def estimate_draws(
+        self, enquiries: Sequence[Enquiry], *, steps: int | None = None
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return pmfs under shared parameter draws and stopping hazards, for many enquiries.
+
+        ``steps`` looks further than the horizon, or less far.
+
+        Returns
+        -------
+        draws : ndarray of shape (n_draws, n, steps)
+        stop : ndarray of shape (n_draws, n, steps)
+            Its draws are independent of the first ones.
+        """
+        steps = steps or self.horizon
+        blocks = [enquiries[at : at + BLOCK] for at in range(0, len(enquiries), BLOCK)]
+        stop = [self._stop_draws(self._lengths(block), 0, steps) for block in blocks]
+        return self.sessions_here(enquiries, steps=steps), np.concatenate(stop, axis=1)
+
+    def draws_after(
+        self, enquiry: Enquiry, done: int, *, looked_to: int = 0
+    ) -> tuple[FloatArray, float]:
+        """Return pmfs of what is still needed after ``done`` sessions here, and its expectation.
+
+        The pmfs, shape (n_draws, horizon), use no grading; the expectation counts to the horizon,
+        or to ``looked_to`` if that is further.
+        """
+        had = enquiry.sessions_elsewhere + done
+        pmfs, total = self._totals([enquiry], had + self.horizon)
+        looked = CountDistribution(total.pmf[:, : max(self.horizon, looked_to, had + 2)])
+        survival = looked.survival()[0]
+        expected = 1 + survival[had:].sum() / max(survival[had - 1] if had else 1.0, 1e-6)
+        return carry_remaining(pmfs[:, 0], total, had, self.horizon), float(expected)
+
+    def stop_hazard(self, enquiry: Enquiry, done: int = 0) -> tuple[FloatArray, FloatArray]:
+        """Return the chance of stopping after each session that follows ``done``, and its draws.
+
+        Shapes (horizon,) and (n_draws, horizon).
+        """
+        length = self._lengths([enquiry])
+        return (
+            self.stopping.hazard(length, done, self.horizon)[0],
+            self._stop_draws(length, done, self.horizon)[:, 0],
+        )
+
+    def _stop_draws(self, length: FloatArray, done: int, steps: int) -> FloatArray:
+        return self.stopping.draws(length, done, steps, n_draws=N_DRAWS, seed=self.seed + 1)
+
+    # what the stopping hazard goes by, shape (n,)
+    def _lengths(self, enquiries: Sequence[Enquiry]) -> FloatArray:
+        stacked, starts, sizes = self._stacked(enquiries)
+        pmfs = self.model.predict(to_clearing(stacked), self.horizon).pmf
+        averaged = np.add.reduceat(pmfs, starts, axis=0) / sizes[:, None]
+        return length_of(CountDistribution(averaged))
+
+    # pmfs of all sessions, had elsewhere or here, under draws, and their recalibrated mean
+    def _totals(
+        self, enquiries: Sequence[Enquiry], steps: int, model: FittedCountModel | None = None
+    ) -> tuple[FloatArray, CountDistribution]:
+        pmfs = self._pmfs(model or self.model, enquiries, steps)
+        total = CountDistribution(pmfs.mean(axis=0))
+        if self.recalibration is not None:
+            total = self.recalibration.apply(total, groups=groups_of(enquiries))
+        return pmfs, total
+
+    # In blocks, so that memory grows with what is returned: (n_draws, n, steps). Draws are the
+    # same whoever else is asked about.
+    def _pmfs(
+        self, model: FittedCountModel, enquiries: Sequence[Enquiry], steps: int
+    ) -> FloatArray:
+        parts = []
+        for low in range(0, len(enquiries), BLOCK):
+            stacked, starts, sizes = self._stacked(enquiries[low : low + BLOCK])
+            pmfs = model.predict_draws(stacked, steps, n_draws=N_DRAWS, seed=self.seed)
+            parts.append(np.add.reduceat(pmfs, starts, axis=1) / sizes[:, None])
+        return np.concatenate(parts, axis=1)
+
+    # covariates, one row per way to fill an enquiry; where each enquiry starts; how many it has
+    def _stacked(
+        self, asked: Sequence[Enquiry]
+    ) -> tuple[dict[str, list[float]], npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+        spreads = [self._covariates(enquiry) for enquiry in asked]
+        sizes = np.array([len(spread["skin_type"]) for spread in spreads])
+        stacked = {name: list(chain(*(of[name] for of in spreads))) for name in spreads[0]}
+        return stacked, np.concatenate([[0], np.cumsum(sizes)[:-1]]), sizes
+
+    def _covariates(self, enquiry: Enquiry) -> dict[str, list[float]]:
+        fields = {name: [getattr(enquiry, name)] for name in Enquiry.__slots__}
+        reached = float(bool(self.unreached(str(enquiry.inks))))
+        found = covariates({**fields, "unreached": [reached], "years_from_now": [0.0]})
+        found |= {LIGHTEN: np.ones(1)} if self.goal == "lighten" else {}
+        known = {name: float(value[0]) for name, value in found.items()}
+        return spread_missing(known, self.log_summary.fills)
+
+    def _own_share(self, enquiry: Enquiry, model: FittedCountModel) -> float:
+        if self.evidence is None:
+            return 1.0
+        both = (self._pmfs(each, [enquiry], self.horizon)[:, 0] for each in (model, self.evidence))
+        return learnt_share(*both)

@@ -1,0 +1,59 @@
+"""What an estimate says of itself: groups that fail, intervals hardly checked, what is beyond."""
+
+from dataclasses import replace
+
+import forecast
+
+PLAIN = forecast.Enquiry("III", "shoulder", "black", "medium", "single")
+COMPLETE = replace(
+    PLAIN, age_years=30, origin="professional", area_cm2=50, tattoo_age_years=4, scarring="none",
+    smoker="no",
+)  # fmt: skip
+
+
+def test_a_group_whose_intervals_fail_says_so_in_its_own_estimates_only(forecaster):
+    assessment = {
+        **forecaster.assessment,
+        "subgroups": [
+            {"factor": "skin", "label": "V-VI", "verdict": "fails", "coverage": 0.6, "n_events": 30}
+        ],
+    }
+    failing = replace(forecaster, assessment=assessment)
+    dark = forecast.Enquiry("VI", "shoulder", "black", "medium", "single")
+    said = [note for note in failing.estimate(dark).notes if "have not held" in str(note)]
+    assert len(said) == 1
+    assert "60 %" in str(said[0])
+    assert not any("have not held" in str(note) for note in failing.estimate(
+        replace(dark, skin_type="II")
+    ).notes)  # fmt: skip
+
+
+def test_a_group_that_needs_more_sessions_than_predicted_is_not_said_to_miss_its_interval(
+    forecaster,
+):
+    row = {"factor": "skin", "label": "V-VI", "verdict": "fails", "coverage": 0.83}
+    row |= {"n_events": 40, "observed_to_expected": 0.7}
+    failing = replace(forecaster, assessment={**forecaster.assessment, "subgroups": [row]})
+    notes = failing.estimate(forecast.Enquiry("VI", "back", "black", "medium", "single")).notes
+    assert any("0.70 times as often as predicted" in str(note) for note in notes)
+    assert not any("have not held" in str(note) for note in notes)
+
+
+def test_a_coverage_that_may_be_chance_is_not_given_as_the_reason(forecaster):
+    row = {"factor": "skin", "label": "V-VI", "verdict": "fails", "coverage": 0.75}
+    row |= {"n_events": 90, "observed_to_expected": 0.7, "coverage_high": 0.83}
+    asked = forecast.Enquiry("VI", "back", "black", "medium", "single")
+    for high, said in ((0.83, "0.70 times as often"), (0.78, "75 % of such courses fell inside")):
+        assessment = {**forecaster.assessment, "subgroups": [{**row, "coverage_high": high}]}
+        notes = replace(forecaster, assessment=assessment).estimate(asked).notes
+        assert sum(said in str(note) for note in notes) == 1
+
+
+def test_an_interval_that_is_corrected_is_not_called_the_models_own(forecaster):
+    enquiry = forecast.Enquiry("II", "back", "black", "medium", "single")
+    assert forecaster.recalibration.n_events < 6000
+    notes = forecaster.estimate(enquiry, level=0.999).notes
+    assert any("finished courses to check an interval at this level" in str(note) for note in notes)
+    assert not any("the model's own" in str(note) for note in notes)
+    plain = replace(forecaster, recalibration=None).estimate(enquiry, level=0.8).notes
+    assert any("the model's own" in str(note) for note in plain)

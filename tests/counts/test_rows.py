@@ -1,0 +1,56 @@
+"""Rows of the count model: which sessions count, what ends a course, and what today is."""
+
+import pandas as pd
+
+import forecast
+from forecast.counts.rows import course_rows, judged_rows, latest_start
+
+COURSE = {
+    "skin_type": "II", "body_site": "forearm", "inks": "black", "ink_density": "medium",
+    "layering": "single", "started_on": "2023-01-02",
+}  # fmt: skip
+
+
+def rows_of(*courses: dict[str, object]) -> pd.DataFrame:
+    """Return the rows of a log of such courses."""
+    found = [
+        {**COURSE, "course_id": f"c{k}", "client_id": f"p{k}", **course}
+        for k, course in enumerate(courses)
+    ]
+    return course_rows(forecast.OutcomeLog.from_frames(pd.DataFrame(found)))
+
+
+def test_sessions_had_elsewhere_are_in_the_step_and_the_course_enters_after_them():
+    rows = rows_of(
+        {"sessions_given": 4, "outcome": "cleared", "sessions_elsewhere": 3},
+        {"sessions_given": 4, "outcome": "cleared"},
+    )
+    assert rows["step"].tolist() == [7, 4]
+    assert rows["entry"].tolist() == [3, 0]
+    assert rows["given"].tolist() == [4, 4]
+
+
+def test_only_a_cleared_course_has_reached_clearing_and_only_a_stopped_one_was_given_up():
+    outcomes = ("cleared", "stopped", "ongoing", "lightened")
+    rows = rows_of(*({"sessions_given": 5, "outcome": outcome} for outcome in outcomes))
+    assert rows["observed"].tolist() == [True, False, False, False]
+    assert rows["stopped"].tolist() == [False, True, False, False]
+
+
+def test_a_course_without_a_session_here_says_nothing_of_the_count():
+    courses = ({"sessions_given": 0, "outcome": "stopped"}, {"sessions_given": 2})
+    frame = pd.DataFrame(
+        [
+            {**COURSE, "course_id": f"c{k}", "client_id": f"p{k}", "outcome": "ongoing", **course}
+            for k, course in enumerate(courses)
+        ]
+    )
+    log = forecast.OutcomeLog.from_frames(frame)
+    assert set(judged_rows(log)["course_id"]) <= {"c1"}
+
+
+def test_one_start_far_behind_the_others_is_not_today():
+    starts = pd.Series(pd.date_range("2022-01-01", periods=200, freq="D"))
+    late = pd.concat([starts, pd.Series([pd.Timestamp("2031-01-01")])])
+    assert latest_start(late) == starts.max()
+    assert latest_start(starts) == starts.max()

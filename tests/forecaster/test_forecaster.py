@@ -1,0 +1,148 @@
+"""The face of a fitted forecaster: answers, refusals, and the file it travels in."""
+
+import json
+from dataclasses import asdict, fields, replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose
+
+import forecast
+from forecast.errors import RequestError
+from forecast.invented import (
+    World,
+)
+from forecast.survival import Durations, LifeTable
+
+PLAIN = forecast.Enquiry("III", "shoulder", "black", "medium", "single")
+COMPLETE = replace(
+    PLAIN, age_years=30, origin="professional", area_cm2=50, tattoo_age_years=4, scarring="none",
+    smoker="no",
+)  # fmt: skip
+
+
+def test_many_answers_equal_single_ones_and_keep_the_index(forecaster):
+    enquiries = [COMPLETE, replace(COMPLETE, skin_type="V"), PLAIN]
+    frame = pd.DataFrame(
+        [{f.name: getattr(one, f.name) for f in fields(one)} for one in enquiries],
+        index=["a", "b", "c"],
+    )
+    before = frame.copy()
+    answers = forecaster.estimate_many(frame)
+    pd.testing.assert_frame_equal(frame, before)
+    assert list(answers.index) == ["a", "b", "c"]
+    for label, enquiry in zip("abc", enquiries, strict=True):
+        single = forecaster.estimate(enquiry)
+        assert answers.loc[label, "median"] == single.median
+        assert answers.loc[label, "not_within_horizon"] == pytest.approx(single.not_within_horizon)
+        assert answers.loc[label, "notes"] == tuple(map(str, single.notes))
+
+
+def test_no_enquiry_gets_no_answer_and_no_error(forecaster):
+    asked = pd.DataFrame(columns=["skin_type", "body_site", "inks", "ink_density", "layering"])
+    found = forecaster.estimate_many(asked)
+    assert len(found) == 0
+    assert list(found.columns)[:3] == ["median", "low", "high"]
+
+
+def test_a_saved_forecaster_answers_alike_and_holds_no_row(forecaster, invented_log, tmp_path):
+    path = tmp_path / "model.json"
+    forecaster.save(path)
+    again = forecast.load_forecaster(path)
+    assert_allclose(again.estimate(PLAIN).draws, forecaster.estimate(PLAIN).draws)
+    text = path.read_text()
+    ids = [*invented_log.courses["course_id"], *invented_log.courses["client_id"]]
+    assert not any(f'"{identity}"' in text for identity in ids)
+    assert not list(tmp_path.glob("*.part"))
+
+
+def test_files_it_cannot_understand_are_refused(forecaster, tmp_path):
+    path = tmp_path / "model.json"
+    forecaster.save(path)
+    stored = json.loads(path.read_text())
+    for change, message in (
+        ({"schema": 99}, "schema 99"),
+        ({"kind": "something"}, "not a saved forecaster"),
+        ({"model": {"model": "psychic"}}, "psychic"),
+    ):
+        path.write_text(json.dumps({**stored, **change}))
+        with pytest.raises(RequestError, match=message):
+            forecast.load_forecaster(path)
+    del stored["reference"]
+    path.write_text(json.dumps(stored))
+    with pytest.raises(RequestError, match="incomplete"):
+        forecast.load_forecaster(path)
+    path.write_text("not json")
+    with pytest.raises(RequestError, match="not a saved forecaster"):
+        forecast.load_forecaster(path)
+    with pytest.raises(RequestError, match="cannot be read"):
+        forecast.load_forecaster(tmp_path / "none.json")
+
+
+def test_a_short_horizon_is_answered_and_what_lies_beyond_it_is_none():
+    log = forecast.simulate_log(200, seed=91)
+    estimate = forecast.fit_forecaster(log, horizon=10).estimate(PLAIN, level=0.95)
+    assert estimate.to_dict()["interval"][1] is None
+    assert estimate.to_dict()["chance_by"]["15"] is None
+    assert estimate.chance_by(10) == pytest.approx(1 - estimate.not_within_horizon)
+
+
+def test_a_named_strategy_is_answered_only_where_courses_kept_to_it(forecaster):
+    with pytest.raises(RequestError, match="Too few courses of this log kept to the strategy"):
+        forecaster.estimate(PLAIN, strategy="ns:7>ps")
+    log = forecast.simulate_log(600, seed=3, world=World.scenario("two saved"))
+    fitted = forecast.fit_forecaster(log)
+    assert "ps" in fitted.strategies
+    assert "Under the strategy ps" in fitted.estimate(COMPLETE, strategy="ps").notes[0].say("en")
+
+
+def test_what_is_no_strategy_is_refused_as_such(forecaster):
+    with pytest.raises(RequestError, match="xx"):
+        forecaster.estimate(PLAIN, strategy="xx")
+
+
+def test_beyond_the_last_session_of_a_life_table_nothing_is_known_rather_than_an_error(forecaster):
+    durations = Durations(
+        step=np.arange(1, 8),
+        observed=np.ones(7, dtype=bool),
+        covariates=pd.DataFrame(index=range(7)),
+        subject=np.arange(7),
+        entry=np.zeros(7, dtype=int),
+        weight=np.ones(7),
+    )
+    table = replace(forecaster, model=LifeTable().fit(durations), evidence=None, recalibration=None)
+    later = table.update(PLAIN, sessions_done=9)
+    assert later.remaining.median is None
+    assert later.remaining.not_within_horizon == 1
+    assert later.remaining.support == "outside"
+    assert later.total.supported_to == table.estimate(PLAIN).supported_to == 3
+    begun = table.estimate_many(pd.DataFrame([{**asdict(PLAIN), "sessions_elsewhere": 8}]))
+    assert begun["low"].isna().all()
+
+
+def test_a_strategy_is_supported_as_far_as_its_own_courses_were_followed(forecaster):
+    short = replace(forecaster.model, notes=replace(forecaster.model.notes, supported_to=4))
+    estimate = replace(forecaster, strategies={"ps": short}).estimate(COMPLETE, strategy="ps")
+    assert estimate.supported_to == 4
+    assert any("Beyond session 4 fewer than five" in str(note) for note in estimate.notes)
+
+
+def test_gradings_for_a_cover_up_are_not_blamed_on_the_log(forecaster):
+    lighter = replace(forecaster, goal="lighten", midcourse=None)
+    notes = lighter.update(PLAIN, sessions_done=2, gradings=[(2, 40)]).remaining.notes
+    assert any("for the goal clear only" in str(note) for note in notes)
+    assert not any("Too few graded" in str(note) for note in notes)
+
+
+def test_sentences_of_an_older_file_are_said_as_they_stand(forecaster, tmp_path):
+    path = tmp_path / "model.json"
+    forecaster.save(path)
+    stored = json.loads(path.read_text())
+    assert [note["code"] for note in stored["notes"]] == [note.code for note in forecaster.notes]
+    assert forecast.load_forecaster(path).notes == forecaster.notes
+    old = [str(note) for note in forecaster.notes]
+    path.write_text(json.dumps({**stored, "notes": old}))
+    again = forecast.load_forecaster(path)
+    assert {note.code for note in again.notes} == {"counts.said"}
+    assert [str(note) for note in again.estimate(PLAIN).notes[: len(old)]] == old
