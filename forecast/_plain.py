@@ -2,12 +2,46 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from forecast._notes import Note
+
+
+def plain(value: Any) -> Any:
+    """Return a value as JSON has it: a dataclass by its fields, an array or tuple as a list.
+
+    Examples
+    --------
+    >>> plain({"pmf": np.array([0.5, 0.25]), "ends": (1, None)})
+    {'pmf': [0.5, 0.25], 'ends': [1, None]}
+    """
+    if dataclasses.is_dataclass(value):
+        fields = [field.name for field in dataclasses.fields(value) if field.init]
+        return {name: plain(getattr(value, name)) for name in fields}
+    if isinstance(value, np.ndarray | np.generic):
+        return value.tolist()
+    if isinstance(value, Mapping):
+        return {str(name): plain(one) for name, one in value.items()}
+    if isinstance(value, tuple | list):
+        return [plain(one) for one in value]
+    return value
+
+
+def told(notes: Iterable[Note], name: str = "note") -> dict[str, Any]:
+    """Return a result's notes: their sentences, and beside them what they are made of."""
+    given = tuple(notes)
+    return {
+        f"{name}s": [str(note) for note in given],
+        f"{name}_codes": [note.to_dict() for note in given],
+    }
 
 
 def plain_values(values: Mapping[str, Any]) -> dict[str, Any]:
@@ -24,3 +58,8 @@ def plain_values(values: Mapping[str, Any]) -> dict[str, Any]:
 def plain_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Return the rows of a frame as mappings, missing values as None."""
     return list(json.loads(frame.to_json(orient="records")))
+
+
+def plain_table(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows of a frame as mappings, every digit kept, missing numbers as None."""
+    return [plain_values({str(k): v for k, v in row.items()}) for row in frame.to_dict("records")]

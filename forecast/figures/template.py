@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
+    from forecast._notes import Note
+
 __all__ = ["COLOURS", "CONFIG", "show_in_exports", "template", "titled"]
 
 # Okabe and Ito's palette, told apart with any colour vision.
@@ -45,9 +47,9 @@ def template() -> go.layout.Template:
     return plain
 
 
-def titled(figure: go.Figure, title: str, notes: Sequence[str] = ()) -> go.Figure:
+def titled(figure: go.Figure, title: str, notes: Sequence[str | Note] = ()) -> go.Figure:
     """Return ``figure`` with the package's template, a title, and its notes underneath."""
-    lines = [line for note in notes for line in wrap(note, 110)]
+    lines = [line for note in notes for line in wrap(str(note), 110)]
     figure.update_layout(template=template(), title_text=title)
     if lines:
         figure.add_annotation(
