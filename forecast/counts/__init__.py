@@ -36,6 +36,7 @@ if TYPE_CHECKING:
         lasers_in_use,
         latest_start,
         of_goal,
+        unreached_on,
     )
     from forecast.counts.stopping import Stopping, fit_stopping, length_of, to_clearing
 
@@ -77,6 +78,7 @@ __all__ = [
     "of_100",
     "of_goal",
     "to_clearing",
+    "unreached_on",
 ]
 
 __getattr__, __dir__ = door(__name__, __file__)

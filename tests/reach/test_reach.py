@@ -117,7 +117,7 @@ def test_the_models_see_that_unreached_tattoos_take_longer_or_never_clear(invent
     effect = reach_effect(invented)
     assert effect.sessions_interval[0] > 1
     assert effect.never_unreached[1] > effect.never_reached[0]
-    assert "within reach" in effect.notes[0]
+    assert effect.notes[0].code == "reach.learnt"
     json.dumps(effect.to_dict())
 
 
