@@ -9,11 +9,12 @@ import pytest
 from numpy.testing import assert_allclose
 
 import forecast
+from benchmarks.truth import fresh_clients
 from forecast.assess.pit import tie_split_coverage
 from forecast.counts import COVARIATES, Reference, course_rows, evidence_model
 from forecast.errors import DataError, RequestError
 from forecast.forecaster.fit import filled_rows
-from forecast.invented import World, fresh_clients, simulate_clinic
+from forecast.invented import World, simulate_clinic
 from forecast.regimes import fit_strategies
 from forecast.survival import CountDistribution, Durations
 from forecast.survival.life_table import LifeTable

@@ -12,7 +12,10 @@ import forecast
 from forecast.counts import course_rows, judged_rows
 from forecast.errors import RequestError
 from forecast.forecaster import load_forecaster
-from forecast.invented import YEAR, World, arrive, hide
+from forecast.invented import World
+from forecast.invented.log_rows import hide
+from forecast.invented.people import YEAR
+from forecast.invented.sessions import arrive
 from forecast.midcourse.landmarks import (
     Midcourse,
     fit_midcourse,
