@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -60,6 +60,15 @@ class Note:
         """Return the note that :meth:`to_dict` gave."""
         values = {name: _note_or_value(value) for name, value in stored["values"].items()}
         return cls(stored["code"], stored["severity"], values)
+
+
+def told(notes: Iterable[Note], name: str = "note") -> dict[str, Any]:
+    """Return a result's notes: their sentences, and beside them what they are made of."""
+    given = tuple(notes)
+    return {
+        f"{name}s": [str(note) for note in given],
+        f"{name}_codes": [note.to_dict() for note in given],
+    }
 
 
 @cache

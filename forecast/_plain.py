@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from forecast._notes import Note
 
 
 def plain(value: Any) -> Any:
@@ -33,15 +31,6 @@ def plain(value: Any) -> Any:
     if isinstance(value, tuple | list):
         return [plain(one) for one in value]
     return value
-
-
-def told(notes: Iterable[Note], name: str = "note") -> dict[str, Any]:
-    """Return a result's notes: their sentences, and beside them what they are made of."""
-    given = tuple(notes)
-    return {
-        f"{name}s": [str(note) for note in given],
-        f"{name}_codes": [note.to_dict() for note in given],
-    }
 
 
 def plain_values(values: Mapping[str, Any]) -> dict[str, Any]:

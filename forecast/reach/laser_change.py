@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import check_level, check_seed, check_whole_number
-from forecast._notes import Note
-from forecast._plain import plain, told
+from forecast._notes import Note, told
+from forecast._plain import plain
 from forecast._types import FloatArray
 from forecast.causal.proportions import poisson_interval
 from forecast.counts import COVARIATES, lasers_in_use

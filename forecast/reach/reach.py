@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level
-from forecast._notes import Note
-from forecast._plain import plain, plain_table, told
+from forecast._notes import Note, told
+from forecast._plain import plain, plain_table
 from forecast.causal.proportions import exact_interval, normal_quantile, wilson_interval
 from forecast.counts import COVARIATES, duration_prior, judged_rows, lasers_in_use, unreached_on
 from forecast.errors import DataError

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._notes import Note
-from forecast._plain import plain, plain_table, told
+from forecast._notes import Note, told
+from forecast._plain import plain, plain_table
 from forecast.causal.funnel import Funnel, funnel, funnel_limits
 from forecast.causal.proportions import exact_interval, normal_quantile
 

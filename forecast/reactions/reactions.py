@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from forecast._checks import check_level, nearest
-from forecast._notes import Note
-from forecast._plain import plain, plain_table, told
+from forecast._notes import Note, told
+from forecast._plain import plain, plain_table
 from forecast.causal.proportions import newcombe_difference
 from forecast.errors import DataError, RequestError
 from forecast.reactions.operators import OperatorFunnel, compare_operators, median_odds_ratio

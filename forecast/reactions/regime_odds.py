@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._notes import Note
-from forecast._plain import plain, told
+from forecast._notes import Note, told
+from forecast._plain import plain
 from forecast._types import FloatArray
 from forecast.causal.firth import fit_firth
 from forecast.causal.mixed_logistic import FittedMixedLogistic, MixedLogistic, cluster_inflation

@@ -17,8 +17,8 @@ from typing import Any
 
 import numpy as np
 
-from forecast._notes import Note
-from forecast._plain import plain, told
+from forecast._notes import Note, told
+from forecast._plain import plain
 from forecast._types import FloatArray
 from forecast.causal.random_effects import random_effects
 from forecast.counts import (
