@@ -1,6 +1,6 @@
 """Do estimates keep their promise? Simulated clinics with known truth, several sizes of log.
 
-    python benchmarks/estimates.py --clinics 40 --out benchmarks/results/estimates.json
+    python -m benchmarks.estimates --clinics 40 --out benchmarks/results/estimates.json
 
 Each clinic draws its own speed and effects around the default ones (standard deviation 0.15 on
 the log speed) and has what no model here knows: frailty, informative drop-out, remnants. A log of
@@ -14,13 +14,14 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from score import score_distribution
 
+from benchmarks.score import score_distribution
+from benchmarks.truth import fresh_clients, true_distribution
 from forecast import fit_forecaster, simulate_log
 from forecast._jobs import run_units
 from forecast.assess import Outcomes, brier, tie_split_coverage
 from forecast.forecaster import Forecaster
-from forecast.invented import World, fresh_clients, true_distribution
+from forecast.invented import World
 from forecast.log import Enquiry
 from forecast.survival import CountDistribution
 from forecast.tattoo import groups_of

@@ -1,7 +1,7 @@
 """Do prices keep their promise? Simulated clinics with known truth; and how fast prices come.
 
-    python benchmarks/prices.py --clinics 200 --out benchmarks/results/prices.json
-    python benchmarks/prices.py --clinics 0      # speed and memory alone
+    python -m benchmarks.prices --clinics 200 --out benchmarks/results/prices.json
+    python -m benchmarks.prices --clinics 0      # speed and memory alone
 
 Each clinic draws its own speed and effects, loses clients for reasons that no model here knows,
 and keeps a log. A forecaster fitted to the log prices a fixed price with a cap for fresh clients
@@ -20,6 +20,7 @@ from pathlib import Path
 
 import numpy as np
 
+from benchmarks.truth import fresh_clients, true_deliveries
 from forecast import (
     Enquiry,
     OutcomeLog,
@@ -30,7 +31,7 @@ from forecast import (
     simulate_log,
 )
 from forecast._jobs import run_units
-from forecast.invented import World, fresh_clients, true_deliveries
+from forecast.invented import World
 from forecast.prices import areas_of, enquiries_of, price_many, smallest_price
 
 CAP, CLIENTS, INNER, BOOKS, REPLICATES = 15, 300, 400, 2_000, 4_000

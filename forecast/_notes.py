@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -62,11 +62,12 @@ class Note:
         return cls(stored["code"], stored["severity"], values)
 
 
-def notes_as_json(notes: Sequence[Note]) -> dict[str, Any]:
-    """Return ``notes`` as sentences, and ``note_codes`` beside it."""
+def notes_as_json(notes: Iterable[Note], name: str = "note") -> dict[str, Any]:
+    """Return a result's notes as sentences, and beside them their codes and values."""
+    given = tuple(notes)
     return {
-        "notes": [str(note) for note in notes],
-        "note_codes": [note.to_dict() for note in notes],
+        f"{name}s": [str(note) for note in given],
+        f"{name}_codes": [note.to_dict() for note in given],
     }
 
 

@@ -95,3 +95,8 @@ def plain_values(values: Mapping[str, Any]) -> dict[str, Any]:
 def plain_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Return the rows of a frame as mappings, missing values as None."""
     return list(json.loads(frame.to_json(orient="records")))
+
+
+def plain_table(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows of a frame as mappings, every digit kept, missing numbers as None."""
+    return [plain_values({str(k): v for k, v in row.items()}) for row in frame.to_dict("records")]

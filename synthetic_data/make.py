@@ -7,10 +7,11 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
-from make_messy import write_messy
 
-from forecast.invented import World, simulate_clinic, true_contrast
+from benchmarks.truth import true_contrast
+from forecast.invented import World, simulate_clinic
 from forecast.log import write_log
+from synthetic_data.make_messy import write_messy
 
 SEED = 20170102
 STRATEGIES = ("ns", "ps", "ns:4>ps")

@@ -12,10 +12,10 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
-from receptionist import Row, Sheets, keep_by_hand
-from xlsx import Formula, write_workbook
 
 from forecast.log import TABLES, OutcomeLog
+from synthetic_data.receptionist import Row, Sheets, keep_by_hand
+from synthetic_data.xlsx import Formula, write_workbook
 
 COLUMNS = ("fault", "table", "row", "column", "written", "report", "count", "says")
 TITLE_ROWS = 2  # of the courses sheet: a title and an empty row

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from xlsx import Formula, Percent
+from synthetic_data.xlsx import Formula, Percent
 
 __all__ = ["Kept", "Row", "Sheets", "keep_by_hand"]
 

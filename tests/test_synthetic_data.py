@@ -15,7 +15,8 @@ BY_HAND = {".py", ".md"}
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a folder into which the script has written everything again."""
     folder = tmp_path_factory.mktemp("made")
-    subprocess.run([sys.executable, SHIPPED / "make.py", folder], check=True, timeout=300)
+    command = [sys.executable, "-m", "synthetic_data.make", folder]
+    subprocess.run(command, cwd=ROOT, check=True, timeout=300)
     return folder
 
 

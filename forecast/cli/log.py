@@ -82,7 +82,7 @@ def check(options: Options) -> None:
 
     log = read(options)
     options.of_log = []  # the report itself says it all
-    warnings = [*suspicions(log), *(under_recording(log) if len(log.sessions) else ())]
+    warnings = [*suspicions(log), *map(str, under_recording(log) if len(log.sessions) else ())]
     folder = options.set_aside or shelf_for(log.report.source, "set-aside")
     written = write_set_aside(log.report, folder)
     changed = [path for path in changed_files(folder) if path not in written]

@@ -44,6 +44,7 @@ if TYPE_CHECKING:
         lasers_in_use,
         latest_start,
         of_goal,
+        unreached_on,
     )
     from forecast.counts.stopping import (
         Stopping,
@@ -98,6 +99,7 @@ __all__ = [
     "said",
     "split_halves",
     "to_clearing",
+    "unreached_on",
 ]
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -138,6 +139,19 @@ def lasers_in_use(lasers: pd.DataFrame, on: pd.Timestamp | None = None) -> tuple
     )
 
 
+def unreached_on(
+    inks: pd.Series[str], days: pd.Series[pd.Timestamp], lasers: pd.DataFrame
+) -> list[tuple[str, ...]]:
+    """Return, row by row, the inks that no laser in use on that day reached."""
+    import pandas as pd
+
+    changes = pd.DatetimeIndex(lasers["in_use_from"].dropna().sort_values().unique())
+    fleets = [lasers_in_use(lasers, day) for day in (pd.Timestamp.min, *changes)]
+    period = np.searchsorted(changes.to_numpy(), days.to_numpy(), side="right")
+    missed = cache(lambda at, text: unreached_inks(text, fleets[at]))
+    return [missed(at, text) for at, text in zip(period.tolist(), inks, strict=True)]
+
+
 def unreached(courses: pd.DataFrame, lasers: pd.DataFrame) -> npt.NDArray[np.float64]:
     """Return 1 where some ink of the course was reached by no laser in use when it started.
 
@@ -145,20 +159,5 @@ def unreached(courses: pd.DataFrame, lasers: pd.DataFrame) -> npt.NDArray[np.flo
     """
     if lasers.empty:
         return np.full(len(courses), np.nan)
-    changes = lasers["in_use_from"].dropna().sort_values().unique()
-    period = np.searchsorted(changes, courses["started_on"].to_numpy(), side="right")
-    fleets = (
-        [
-            lasers_in_use(lasers, changes[0] - np.timedelta64(1, "D") if k == 0 else changes[k - 1])
-            for k in range(len(changes) + 1)
-        ]
-        if len(changes)
-        else [lasers_in_use(lasers)]
-    )
-    known: dict[tuple[int, str], float] = {}
-    found = np.empty(len(courses))
-    for row, key in enumerate(zip(period.tolist(), courses["inks"], strict=True)):
-        if key not in known:
-            known[key] = float(bool(unreached_inks(key[1], fleets[key[0]])))
-        found[row] = known[key]
-    return found
+    missed = unreached_on(courses["inks"], courses["started_on"], lasers)
+    return np.array([bool(inks) for inks in missed], dtype=np.float64)

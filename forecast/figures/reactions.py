@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     import pandas as pd
     import plotly.graph_objects as go
 
+    from forecast._notes import Note
     from forecast.reach import LaserChange, LogReach
     from forecast.reactions import OperatorFunnel, ReactionReport
 
@@ -53,7 +54,7 @@ def plot_operator_funnel(operators: OperatorFunnel) -> go.Figure:
     title = "No operator is outside what chance allows"
     if count:
         title = f"{count} of {len(table)} operators outside what chance allows"
-    notes = (
+    notes: tuple[str | Note, ...] = (
         "Adjusted for what each operator met; names replaced by codes. Bars: limits that allow"
         " for the number of operators. Not a league table.",
         *operators.notes,

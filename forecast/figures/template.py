@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
+
 __all__ = ["COLOURS", "CONFIG", "show_in_exports", "template", "titled"]
 
 # Okabe and Ito's palette, told apart with any colour vision.

@@ -2,10 +2,9 @@
 
 Inks, density, body site and layering depend on the origin of the tattoo; area depends on the
 site; everything else is independent. So what a missing attribute may have been, given the
-recorded ones, is known exactly (``complete``), which the true distribution needs.
+recorded ones, is known exactly, which the true distribution needs.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -13,9 +12,9 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.errors import RequestError
 from forecast.invented.world import MOST_OPERATORS, CaseMix, World
 from forecast.log import BODY_SITES, INKS, REGIONS, column
+from forecast.tattoo import INK_GROUPS, ink_group
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,12 +51,13 @@ INK_TABLE: tuple[tuple[str, tuple[float, ...]], ...] = (
 )
 
 
-def _canonical(inks: str) -> str:
+def canonical(inks: str) -> str:
+    """Return an ink set in the order of the log's levels."""
     found = set(inks.split(";"))
     return ";".join(ink for ink in INKS if ink in found)
 
 
-PATTERNS: tuple[str, ...] = tuple(_canonical(inks) for inks, _ in INK_TABLE)
+PATTERNS: tuple[str, ...] = tuple(canonical(inks) for inks, _ in INK_TABLE)
 REGION_NAMES = tuple(REGIONS)
 REGION_OF_SITE: IntArray = np.array(
     [next(i for i, sites in enumerate(REGIONS.values()) if site in sites) for site in BODY_SITES]
@@ -71,6 +71,27 @@ AREA_SD, TATTOO_AGE_SD = 0.8, 0.8
 YOUNGEST = 19.0  # so that the cap on a tattoo's age never crosses the three-year step
 OLDER_YEARS = 3.0  # Bencini et al. 2012: 36 months
 REFERENCE_CM2 = 30.0
+COURSES_PER_CLIENT = 1.25
+BEFORE = 6  # sessions elsewhere, at most
+OTHER_COLOURS = frozenset(INKS) - {"black", "dark_blue", "red", "orange"}
+YEAR = 365.25
+# Wavelengths that a colour takes up in this invented clinic; yellow needs short pulses too.
+REACH: dict[str, tuple[int, ...]] = {
+    "black": (532, 694, 755, 785, 1064),
+    "dark_blue": (694, 755, 785, 1064),
+    "light_blue": (694, 755, 785),
+    "green": (694, 755, 785),
+    "red": (532,),
+    "orange": (532,),
+    "yellow": (532,),
+    "purple": (694, 755, 785),
+    "brown": (532, 1064),
+    "white": (),
+    "flesh": (),
+}
+# Of an ink that is not listed: what its group takes up.
+REACH_OF_GROUP = dict(zip(INK_GROUPS, (REACH["black"], REACH["red"], REACH["green"]), strict=True))
+NEVER = 1e9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -139,47 +160,8 @@ def _words(codes: IntArray, names: tuple[str, ...]) -> npt.NDArray[np.object_]:
     return np.array([*names, None], dtype=object)[codes]
 
 
-def read_enquiries(enquiries: "pd.DataFrame") -> Attributes:
-    """Return the attributes of a frame made by ``Attributes.enquiries``.
-
-    Raises
-    ------
-    RequestError
-        If an ink set is one that the invented clinic never sees.
-    """
-    inks = [_canonical(text) for text in enquiries["inks"]]
-    strange = sorted(set(inks) - set(PATTERNS))
-    if strange:
-        raise RequestError(
-            f"The invented clinic never sees a tattoo with {strange[0]}.",
-            "Ask for the truth of enquiries made by fresh_clients.",
-        )
-
-    def codes(name: str, names: tuple[str, ...]) -> IntArray:
-        place = {word: code for code, word in enumerate(names)}
-        return np.array([place.get(word, -1) for word in enquiries[name]], dtype=np.int64)
-
-    def numbers(name: str) -> FloatArray:
-        return np.array(enquiries[name], dtype=np.float64)
-
-    smoker = codes("smoker", ("no", "yes")).astype(np.float64)
-    return Attributes(
-        skin=codes("skin_type", SKIN_TYPES),
-        site=codes("body_site", BODY_SITES),
-        inks=np.array([PATTERNS.index(text) for text in inks], dtype=np.int64),
-        density=codes("ink_density", DENSITIES),
-        layering=codes("layering", LAYERS),
-        origin=codes("origin", ORIGINS),
-        scarring=codes("scarring", SCARS),
-        age=numbers("age_years"),
-        area=numbers("area_cm2"),
-        tattoo_age=numbers("tattoo_age_years"),
-        smoker=np.where(smoker < 0, np.nan, smoker),
-        elsewhere=np.array(enquiries["sessions_elsewhere"], dtype=np.int64),
-    )
-
-
-def _normal(table: npt.ArrayLike) -> FloatArray:
+def normal(table: npt.ArrayLike) -> FloatArray:
+    """Return shares that sum to one along the last axis."""
     shares = np.asarray(table, dtype=np.float64)
     return np.asarray(shares / shares.sum(axis=-1, keepdims=True), dtype=np.float64)
 
@@ -189,20 +171,20 @@ def origin_tables(mix: CaseMix) -> dict[str, FloatArray]:
     inks = np.array([shares for _, shares in INK_TABLE], dtype=np.float64).T
     coloured = np.array([bool(set(p.split(";")) - {"black"}) for p in PATTERNS])
     inks = inks * np.where(coloured, mix.colour, 1.0)
-    usual = _normal(mix.region)[REGION_OF_SITE] / np.bincount(REGION_OF_SITE)[REGION_OF_SITE]
+    usual = normal(mix.region)[REGION_OF_SITE] / np.bincount(REGION_OF_SITE)[REGION_OF_SITE]
     cosmetic = np.where(np.array(BODY_SITES) == "face", 1.0, 0.0)
     lighter = np.array([1.8, 0.9, 0.4])
     density = np.array([mix.density * lighter, mix.density, mix.density * lighter, mix.density])
     over = np.array([mix.layered * 0.3, mix.layered, 0.02, 0.0])
     return {
-        "inks": _normal(inks),
-        "site": _normal(np.array([usual, usual, cosmetic, usual])),
-        "density": _normal(density),
+        "inks": normal(inks),
+        "site": normal(np.array([usual, usual, cosmetic, usual])),
+        "density": normal(density),
         "layering": np.column_stack([1 - over, over]),
     }
 
 
-def _pick(chances: FloatArray, uniform: FloatArray) -> IntArray:
+def pick(chances: FloatArray, uniform: FloatArray) -> IntArray:
     """Return the level whose cumulative chance first exceeds ``uniform``; rows align."""
     cumulative = np.cumsum(np.broadcast_to(chances, (len(uniform), chances.shape[-1])), axis=1)
     level = (cumulative < uniform[:, None]).sum(axis=1)
@@ -218,30 +200,32 @@ def draw_attributes(
     """
     n, n_clients = len(client), int(client.max()) + 1
     tables = origin_tables(mix)
-    origin = _pick(_normal(mix.origin), rng.random(n))
-    drawn = {name: _pick(table[origin], rng.random(n)) for name, table in tables.items()}
+    origin = pick(normal(mix.origin), rng.random(n))
+    drawn = {name: pick(table[origin], rng.random(n)) for name, table in tables.items()}
     person = rng.random((n_clients, 2))
     age = tidy(19 + rng.gamma(2.2, 6.0, n_clients), YOUNGEST, 74, 0)[client]
     elsewhere = np.where(rng.random(n) < elsewhere_rate, 1 + rng.binomial(5, 0.35, n), 0)
     return Attributes(
-        skin=_pick(_normal(mix.skin), person[:, 0])[client],
+        skin=pick(normal(mix.skin), person[:, 0])[client],
         origin=origin,
-        scarring=_pick(_normal(mix.scarring), rng.random(n)),
+        scarring=pick(normal(mix.scarring), rng.random(n)),
         age=age,
-        area=_draw_area(mix, drawn["site"], rng.normal(size=n)),
-        tattoo_age=np.minimum(_draw_tattoo_age(mix, rng.normal(size=n)), age - 15),
+        area=draw_area(mix, drawn["site"], rng.normal(size=n)),
+        tattoo_age=np.minimum(draw_tattoo_age(mix, rng.normal(size=n)), age - 15),
         smoker=(person[:, 1] < mix.smoker)[client].astype(np.float64),
         elsewhere=elsewhere.astype(np.int64),
         **drawn,
     )
 
 
-def _draw_area(mix: CaseMix, site: IntArray, z: FloatArray) -> FloatArray:
+def draw_area(mix: CaseMix, site: IntArray, z: FloatArray) -> FloatArray:
+    """Return areas (cm²) on the given sites from standard normal numbers."""
     area = mix.area_median_cm2 * AREA_FACTOR[site] * np.exp(AREA_SD * z)
     return tidy(area, 0.5, 1000, 1)
 
 
-def _draw_tattoo_age(mix: CaseMix, z: FloatArray) -> FloatArray:
+def draw_tattoo_age(mix: CaseMix, z: FloatArray) -> FloatArray:
+    """Return ages of tattoos (years) from standard normal numbers."""
     return tidy(mix.tattoo_age_median * np.exp(TATTOO_AGE_SD * z), 0.5, 40, 1)
 
 
@@ -250,40 +234,13 @@ def tidy(values: FloatArray, low: float, high: float, decimals: int) -> FloatArr
     return np.asarray(np.round(np.clip(values, low, high), decimals), dtype=np.float64)
 
 
-def complete(attributes: Attributes, mix: CaseMix, rng: np.random.Generator) -> Attributes:
-    """Return the attributes with each missing one drawn from its law given the recorded ones."""
-    n, tables = len(attributes), origin_tables(mix)
-    likely = np.tile(_normal(mix.origin), (n, 1))
-    for name, table in tables.items():
-        likely = likely * table[:, getattr(attributes, name)].T
-    origin = np.where(
-        attributes.origin < 0, _pick(_normal(likely), rng.random(n)), attributes.origin
-    )
-    scar = _pick(_normal(mix.scarring), rng.random(n))
-    area = _draw_area(mix, attributes.site, rng.normal(size=n))
-    tattoo_age = _draw_tattoo_age(mix, rng.normal(size=n))
-    smoker = (rng.random(n) < mix.smoker).astype(np.float64)
-    values = {name: getattr(attributes, name) for name in Attributes.__slots__}
-    filled = {
-        "origin": origin,
-        "scarring": np.where(attributes.scarring < 0, scar, attributes.scarring),
-        "area": np.where(np.isnan(attributes.area), area, attributes.area),
-        "tattoo_age": np.where(np.isnan(attributes.tattoo_age), tattoo_age, attributes.tattoo_age),
-        "smoker": np.where(np.isnan(attributes.smoker), smoker, attributes.smoker),
-    }
-    return Attributes(**(values | filled))
-
-
 def has_ink(inks: IntArray, wanted: frozenset[str]) -> npt.NDArray[np.bool_]:
     """Return whether each course has any of the wanted inks."""
     return np.array([bool(wanted & set(pattern.split(";"))) for pattern in PATTERNS])[inks]
 
 
-OTHER_COLOURS = frozenset(INKS) - {"black", "dark_blue", "red", "orange"}
-
-
-def speed(attributes: Attributes, log_speed: float, effects: Mapping[str, float]) -> FloatArray:
-    """Return the log of the fall of log remaining ink per ns session, before chance, shape (n,)."""
+def speed(attributes: Attributes, world: World) -> FloatArray:
+    """Return the log of the fall of log remaining ink per ns session, before frailty and chance."""
     region = REGION_OF_SITE[attributes.site]
     area = np.clip(np.log(attributes.area / REFERENCE_CM2), -2.0, 2.5)
     features: dict[str, npt.NDArray[np.bool_] | FloatArray] = {
@@ -304,33 +261,15 @@ def speed(attributes: Attributes, log_speed: float, effects: Mapping[str, float]
         "marked_scar": attributes.scarring == 2,
         "dark_skin": attributes.skin >= 4,
     }
-    total = np.full(len(attributes), log_speed, dtype=np.float64)
-    for name, effect in effects.items():
+    total = np.full(len(attributes), world.log_speed, dtype=np.float64)
+    for name, effect in world.effects.items():
         total = total + effect * features[name]
     return total
 
 
-def world_speed(attributes: Attributes, world: World) -> FloatArray:
-    """Return the log speed of each course in ``world``, before frailty."""
-    return speed(attributes, world.log_speed, world.effects)
-
-
-YEAR = 365.25
-# Wavelengths that a colour takes up in this invented clinic; yellow needs short pulses too.
-REACH: dict[str, tuple[int, ...]] = {
-    "black": (532, 694, 755, 785, 1064),
-    "dark_blue": (694, 755, 785, 1064),
-    "light_blue": (694, 755, 785),
-    "green": (694, 755, 785),
-    "red": (532,),
-    "orange": (532,),
-    "yellow": (532,),
-    "purple": (694, 755, 785),
-    "brown": (532, 1064),
-    "white": (),
-    "flesh": (),
-}
-NEVER = 1e9
+def taken_nm(ink: str) -> tuple[int, ...]:
+    """Return the wavelengths that an ink takes up, nm."""
+    return REACH.get(ink, REACH_OF_GROUP[ink_group(ink)])
 
 
 def reach_day(ink: str, world: World) -> float:
@@ -338,7 +277,8 @@ def reach_day(ink: str, world: World) -> float:
     usable = [
         laser.from_year * YEAR
         for laser in world.fleet
-        if set(REACH[ink]) & set(laser.wavelengths_nm) and (ink != "yellow" or laser.regime == "ps")
+        if set(taken_nm(ink)) & set(laser.wavelengths_nm)
+        and (ink != "yellow" or laser.regime == "ps")
     ]
     return max(0.0, min(usable)) if usable else NEVER
 
@@ -360,10 +300,6 @@ def reach_shares(world: World) -> tuple[FloatArray, FloatArray]:
             shares[0, row, days.index(reached[ink])] += part
             shares[1, row, -1 if resists else days.index(reached[ink])] += part
     return np.array(days), shares / shares.sum(axis=2, keepdims=True)
-
-
-COURSES_PER_CLIENT = 1.25
-BEFORE = 6  # sessions elsewhere, at most
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -425,15 +361,8 @@ class Cohort:
 
     def take(self, rows: npt.NDArray[np.intp]) -> "Cohort":
         """Return the courses in ``rows``."""
-        return Cohort(
-            attributes=self.attributes.take(rows),
-            client=self.client[rows],
-            start=self.start[rows],
-            frailty=self.frailty[rows],
-            operator=self.operator[rows],
-            spacing=self.spacing[rows],
-            resistant=self.resistant[rows],
-        )
+        rest = (getattr(self, name)[rows] for name in Cohort.__slots__[1:])
+        return Cohort(self.attributes.take(rows), *rest)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -35,7 +35,7 @@ from forecast.invented.people import (
     draw_courses,
     has_ink,
     reach_shares,
-    world_speed,
+    speed,
 )
 from forecast.invented.world import World
 
@@ -227,7 +227,7 @@ class _Start:
         inks = cohort.attributes.inks
         days, shares = reach_shares(world)
         share = shares[cohort.resistant, inks]
-        base = world_speed(cohort.attributes, world) + cohort.frailty
+        base = speed(cohort.attributes, world) + cohort.frailty
         open_now = days[None, :] <= cohort.start[:, None]
         fallen, cleared = _elsewhere(cohort, chance, world, base, (share * open_now).sum(axis=1))
         opened = open_now * fallen[:, None]
@@ -268,7 +268,7 @@ def run_sessions(
     n, horizon = chance.session.shape
     day, next_day, spacing = _dates(cohort, chance)
     drift = world.session_sd * chance.session + world.spacing_effect * spacing
-    speed = start.base[:, None] + drift + crew.speed[chance.treats]
+    log_fall = start.base[:, None] + drift + crew.speed[chance.treats]
     error = world.grade_sd * np.clip(chance.grade, -3, 3) + crew.grading[chance.treats]
     pulse, grade = np.zeros((n, horizon), dtype=np.bool_), np.empty((n, horizon))
     noted, fallen = np.empty((n, horizon)), start.fallen.copy()
@@ -278,7 +278,7 @@ def run_sessions(
             ps = chance.pulse[:, t] < habit.chance_of_ps(t, day[:, t], last, before_last, ps)
         else:
             ps = np.full(n, turn is not None and t >= turn)
-        fall = np.exp(speed[:, t] + start.gain * ps)
+        fall = np.exp(log_fall[:, t] + start.gain * ps)
         fallen += np.where(start.days[None, :] <= day[:, t, None], fall[:, None], 0.0)
         pulse[:, t], grade[:, t] = ps, _grade(_log_left(start.share, fallen), error[:, t])
         written = chance.graded[:, t]

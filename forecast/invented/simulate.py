@@ -2,8 +2,7 @@
 
 The mechanism is written down where it is carried out: ``invented.sessions`` says how ink goes and
 how regimes are chosen, ``invented.course`` how courses are sold and end, ``invented.people`` who
-comes, and ``invented.world`` holds every parameter. ``invented.truth`` gives what a study compares
-with: fresh clients with complete follow-up, true distributions, true differences. In short:
+comes, and ``invented.world`` holds every parameter. In short:
 
 - each session removes a share of the ink that is left; clients, courses and sessions differ;
 - inks that no laser owned at the date takes leave a remnant, so some courses never clear;
@@ -19,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from forecast._checks import check_seed, check_whole_number
-from forecast.invented.log_rows import live
+from forecast.invented.course import live
 from forecast.invented.people import YEAR, Chance
 from forecast.invented.sessions import MOST, arrive, run_sessions
 from forecast.invented.world import World

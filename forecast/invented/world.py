@@ -254,7 +254,7 @@ class World:
         ----------
         name : {"none", "one saved", "two saved", "harm"}
             True difference of always ps less always ns in the restricted mean to 15 sessions:
-            about 0, -1, -2 and +1 (exact values by ``truth.true_contrast``).
+            about 0, -1, -2 and +1 (found by simulation).
         confounded : bool
             False assigns the regime at random and makes stopping blind to fading.
         base : World, optional
@@ -273,21 +273,3 @@ class World:
             by_density=confounded,
             by_stalled=confounded,
         )
-
-
-def bencini_world() -> World:
-    """Return a clinic with the case mix and lasers of Bencini et al. 2012, all nanosecond.
-
-    Limbs 48 %, trunk 44.9 %, face and neck 7.1 %, area typically 50.5 cm², tattoo age median
-    4 years, colours per tattoo median 1, one operator, 532, 755 and 1064 nm from the start
-    (Arch Dermatol 148:1364, some items through secondary reports). Shares that could not be
-    read (skin, smoking, density, origin) are those of the default mix.
-    """
-    mix = CaseMix(
-        region=(0.071, 0.32, 0.129, 0.20, 0.28),
-        colour=0.7,
-        area_median_cm2=50.5,
-        tattoo_age_median=4.0,
-    )
-    fleet = (OwnedLaser("yag", "ns", (532, 1064), -2.0), OwnedLaser("alex", "ns", (755,), -2.0))
-    return World(mix=mix, fleet=fleet, operators=1, elsewhere_rate=0.0, lighten_rate=0.0)

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import check_level, check_seed, check_whole_number
+from forecast._notes import Note, notes_as_json
+from forecast._plain import plain
 from forecast._types import FloatArray
 from forecast.causal.rates import poisson_interval
 from forecast.counts import COVARIATES, durations_of, lasers_in_use
@@ -56,7 +58,7 @@ class LaserChange:
         Sessions counted to.
     level : float
         Of the intervals.
-    notes : tuple of str
+    notes : tuple of Note
         Doubts.
     """
 
@@ -75,29 +77,13 @@ class LaserChange:
     break_even_years: float | None
     horizon: int
     level: float
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        return {
-            "regime": self.laser.regime,
-            "wavelengths_nm": list(self.laser.wavelengths_nm),
-            "per_year": self.per_year,
-            "per_year_interval": list(self.per_year_interval),
-            "partly_per_year": self.partly_per_year,
-            "sessions_change": self.sessions_change,
-            "sessions_interval": list(self.sessions_interval),
-            "cleared_change": self.cleared_change,
-            "cleared_interval": list(self.cleared_interval),
-            "gain_per_course": self.gain_per_course,
-            "gain_interval": list(self.gain_interval),
-            "break_even_courses": self.break_even_courses,
-            "break_even_interval": list(self.break_even_interval),
-            "break_even_years": self.break_even_years,
-            "horizon": self.horizon,
-            "level": self.level,
-            "notes": list(self.notes),
-        }
+        found = {**plain(self), **notes_as_json(self.notes)}
+        laser = found.pop("laser")
+        return {name: laser[name] for name in ("regime", "wavelengths_nm")} | found
 
     def to_text(self) -> str:
         """Return the answer in words."""
@@ -125,7 +111,7 @@ class LaserChange:
                 f" ({_span(self.gain_interval, '.0f')}); {earned}"
                 f" ({_span(self.break_even_interval, '.0f')} courses)."
             )
-        return "\n".join([*lines, *self.notes])
+        return "\n".join([*lines, *map(str, self.notes)])
 
 
 def what_would_change(
@@ -180,17 +166,21 @@ def what_would_change(
     watched as unreached until the day a laser for their inks came into use. Newly reached
     courses are predicted as unreached and as reached under the same parameter draws.
     """
-    _check(price, horizon, level)
+    check_level(level)
+    check_whole_number(horizon, name="horizon", low=2, high=100)
     check_seed(seed)
+    if price is not None and not price > 0:
+        raise RequestError(f"price is {price!r}.", "Give what the laser costs, above 0.")
     laser = Laser(regime, tuple(wavelengths_nm))
     newly, partly, years = _newly_reached(log, laser, on)
     low, high = poisson_interval(len(newly), level=level)
     spells = reach_spells(log)
     notes = [reach_evidence(log, spells)]
-    none = (np.zeros(0), np.zeros(0))
-    sessions, cleared = _draws(spells, newly, horizon, seed) if len(newly) else none
-    if not len(newly):
-        notes.append("No course of the two years before that day would come newly within reach.")
+    sessions = cleared = np.zeros(0)
+    if newly:
+        sessions, cleared = _draws(spells, newly, horizon, seed)
+    else:
+        notes.append(Note("reach.nobody_newly", "caution"))
     gain = worth_cleared * cleared - cost_per_session * sessions
     return LaserChange(
         laser=laser,
@@ -208,24 +198,16 @@ def what_would_change(
     )
 
 
-def _check(price: float | None, horizon: int, level: float) -> None:
-    check_level(level)
-    check_whole_number(horizon, name="horizon", low=2, high=100)
-    if price is not None and not price > 0:
-        raise RequestError(f"price is {price!r}.", "Give what the laser costs, above 0.")
-
-
 def _money(price: float | None, gain: FloatArray, per_year: float, level: float) -> dict[str, Any]:
-    """Return the fields of `LaserChange` that speak of money, from draws of the gain."""
     if price is None:
         gain = np.zeros(0)
-    worth = _mean(gain)
-    even = None if worth is None or price is None or worth <= 0 else price / worth
+    worth, (low, high) = _mean(gain), _interval(gain, level)
+    even, first, last = (price / g if price and g and g > 0 else None for g in (worth, high, low))
     return {
         "gain_per_course": worth,
-        "gain_interval": _interval(gain, level),
+        "gain_interval": (low, high),
         "break_even_courses": even,
-        "break_even_interval": _break_even(price, gain, level),
+        "break_even_interval": (first, last),
         "break_even_years": None if even is None else even / per_year,
     }
 
@@ -235,7 +217,6 @@ def _mean(draws: FloatArray) -> float | None:
 
 
 def _day(on: pd.Timestamp | str) -> pd.Timestamp:
-    """Return the day of the question, or raise RequestError."""
     from datetime import date
 
     import pandas as pd
@@ -247,16 +228,17 @@ def _day(on: pd.Timestamp | str) -> pd.Timestamp:
         raise RequestError(f"The day is {on!r}.", "Give a date as YYYY-MM-DD.") from None
 
 
+# The recent courses newly reached, how many are partly, and the years they span.
 def _newly_reached(
     log: OutcomeLog, laser: Laser, on: pd.Timestamp | str | None
 ) -> tuple[list[str], int, float]:
-    """Return the recent courses newly reached, how many are partly, and the years they span."""
     import pandas as pd
 
     if log.lasers.empty:
         raise DataError("The log names no lasers.", "Add the lasers table.")
     started = log.courses["started_on"]
-    asked = latest(started, log.sessions["treated_on"]) if on is None else _day(on)
+    dates = pd.concat([started, log.sessions["treated_on"]])
+    asked = pd.Timestamp(dates.max()) if on is None else _day(on)
     since = asked - pd.Timedelta(days=RECENT_YEARS * YEAR_DAYS)
     recent = log.courses[(started > since) & (started <= asked)]
     if recent.empty:
@@ -277,21 +259,11 @@ def _newly_reached(
     return newly, partly, years
 
 
-def latest(*dates: pd.Series) -> pd.Timestamp:
-    """Return the latest of several columns of dates, some of which may be empty."""
-    import pandas as pd
-
-    return pd.Timestamp(pd.concat(dates).max())
-
-
+# The mean change in sessions and in the share cleared, a parameter draw each. Each draw weighs the
+# courses anew (Bayesian bootstrap, Rubin 1981): those to come are like these, not these.
 def _draws(
     spells: pd.DataFrame, newly: list[str], horizon: int, seed: int
 ) -> tuple[FloatArray, FloatArray]:
-    """Return, per parameter draw, the mean change in sessions and in the share cleared.
-
-    Each draw weighs the courses anew (Bayesian bootstrap, Rubin 1981): those to come are like
-    these, not these.
-    """
     fitted = fit_reach(spells)
     chosen = (spells["course_id"].isin(newly) & ~spells["course_id"].duplicated()).to_numpy()
     covariates = durations_of(spells, dict.fromkeys(COVARIATES)).covariates[chosen]
@@ -313,13 +285,6 @@ def _interval(draws: FloatArray, level: float) -> Interval:
         return None, None
     low, high = np.quantile(draws, [(1 - level) / 2, (1 + level) / 2])
     return float(low), float(high)
-
-
-def _break_even(price: float | None, gain: FloatArray, level: float) -> Interval:
-    """Return the interval of price / gain; an end is None where the gain is not above 0."""
-    low, high = _interval(gain, level)
-    ends = [None if price is None or g is None or g <= 0 else price / g for g in (high, low)]
-    return ends[0], ends[1]
 
 
 def _span(interval: Interval, form: str, times: int = 1) -> str:

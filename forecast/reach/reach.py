@@ -1,4 +1,4 @@
-"""Which inks the clinic's lasers reach: of one tattoo, and of everyone who came."""
+"""Which inks the clinic's lasers reach: of one tattoo, of everyone who came, and what it does."""
 
 from __future__ import annotations
 
@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import SHOWN_AT, check_level
+from forecast._checks import check_level
+from forecast._notes import Note, notes_as_json
+from forecast._plain import plain, plain_table
 from forecast.causal.rates import exact_interval, normal_quantile, wilson_interval
 from forecast.counts import (
     COVARIATES,
@@ -18,6 +20,7 @@ from forecast.counts import (
     durations_of,
     judged_rows,
     lasers_in_use,
+    unreached_on,
 )
 from forecast.errors import DataError
 from forecast.tattoo import CAVEAT, Laser, Uptake, best_uptake, cite, read_inks, unreached_inks
@@ -28,6 +31,9 @@ if TYPE_CHECKING:
     from forecast.log import OutcomeLog
     from forecast.survival import FittedAcceleratedTime
 
+SESSIONS_SHOWN = (5, 10, 15)
+FEWEST_AT_RISK = 5  # courses, for a share of the life table
+WHO = {"yes": "every ink reached", "no": "some ink unreached"}
 # The published prior of an unreached ink is a guess of common practice; here it is wide, on the
 # log number of sessions, so that the own log can speak.
 OWN_PRIOR = (0.5, 0.8)
@@ -53,6 +59,286 @@ CURE_PRIOR = {
 
 
 @dataclass(frozen=True, slots=True)
+class TattooReach:
+    """Which inks of one tattoo the lasers reach.
+
+    Attributes
+    ----------
+    best : dict
+        Per ink, the best cell of the ink table and the laser that offers it; None where no
+        laser has a wavelength of the table.
+    unreached : tuple of str
+        Inks that no laser reaches.
+    """
+
+    best: dict[str, tuple[Uptake, Laser] | None]
+    unreached: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        cells = {
+            ink: None if found is None else {**found[0].to_dict(), "laser": found[1].laser_id}
+            for ink, found in self.best.items()
+        }
+        return {"inks": cells, "unreached": list(self.unreached), "caveat": CAVEAT}
+
+    def to_text(self) -> str:
+        """Return the reach in words, each with its source."""
+        lines = []
+        for ink, found in self.best.items():
+            if found is None:
+                lines.append(f"{ink}: no wavelength of the table is owned")
+                continue
+            cell, laser = found
+            grade = "not reached, " if ink in self.unreached else ""
+            lines.append(
+                f"{ink}: {grade}{cell.grade} at {cell.wavelength_nm} nm"
+                f" ({laser.laser_id or laser.regime}) [{cite(cell.source)}]"
+                + (f"; {cell.remark}" if cell.remark else "")
+            )
+        return "\n".join([*lines, CAVEAT])
+
+
+def tattoo_reach(
+    inks: str | Iterable[str],
+    lasers: pd.DataFrame | Iterable[Laser],
+    *,
+    on: pd.Timestamp | None = None,
+) -> TattooReach:
+    """Return which inks of a tattoo the lasers reach.
+
+    Parameters
+    ----------
+    inks : str or iterable of str
+        Ink colours, as a set or joined by ``;``.
+    lasers : DataFrame or iterable of Laser
+        The log's lasers table, or lasers.
+    on : Timestamp, optional
+        Only lasers in use on that day count; only with the table.
+
+    Raises
+    ------
+    RequestError
+        For an unknown ink or a wavelength outside 400 to 1100 nm.
+
+    Examples
+    --------
+    >>> reach = tattoo_reach("black;green", [Laser("ns", (532, 1064), "yag")])
+    >>> reach.unreached
+    ('green',)
+    """
+    import pandas as pd
+
+    owned = lasers_in_use(lasers, on) if isinstance(lasers, pd.DataFrame) else tuple(lasers)
+    best = {ink: best_uptake(ink, owned) for ink in read_inks(inks)}
+    return TattooReach(best, unreached_inks(inks, owned))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LogReach:
+    """How many tattoos had an ink that no owned laser reached, and how they fared.
+
+    Attributes
+    ----------
+    n_courses, n_unreached : int
+        Courses, and those with an unreached ink when they started.
+    share : tuple of float
+        Wilson interval of the share with an unreached ink.
+    by_year : DataFrame
+        ``year``, ``courses``, ``unreached``, ``share``.
+    by_ink : DataFrame
+        ``ink``, ``courses`` with it, ``unreached`` of these.
+    cleared : DataFrame
+        ``reached`` (yes, no), ``session``, ``at_risk``, ``cleared_by`` with ``low`` and
+        ``high``: life table of the sessions needed; an unreached course is watched until a
+        laser that reaches its inks comes into use. NaN with fewer than five at risk.
+    level : float
+        Of the intervals.
+    notes : tuple of Note
+        Doubts.
+    """
+
+    n_courses: int
+    n_unreached: int
+    share: tuple[float, float]
+    by_year: pd.DataFrame
+    by_ink: pd.DataFrame
+    cleared: pd.DataFrame
+    level: float
+    notes: tuple[Note, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        tables = {
+            name: plain_table(getattr(self, name)) for name in ("by_year", "by_ink", "cleared")
+        }
+        return {**plain(self), **tables, **notes_as_json(self.notes)}
+
+    def to_text(self) -> str:
+        """Return the answer in words."""
+        low, high = (100 * end for end in self.share)
+        lines = [
+            f"{self.n_unreached} of {self.n_courses} courses"
+            f" ({100 * self.n_unreached / self.n_courses:.0f} %, {low:.0f} to {high:.0f} %)"
+            " started with an ink that no laser in use reached."
+        ]
+        for row in self.cleared.to_dict("records"):
+            if not np.isnan(row["cleared_by"]):
+                share, low, high = (100 * row[name] for name in ("cleared_by", "low", "high"))
+                lines.append(
+                    f"{WHO[row['reached']]}: {share:.0f} % ({low:.0f} to {high:.0f} %)"
+                    f" cleared by session {row['session']}"
+                )
+        return "\n".join([*lines, *map(str, self.notes)])
+
+
+def log_reach(log: OutcomeLog, *, level: float = 0.95) -> LogReach:
+    """Return the share of courses with an unreached ink, and clearance of both kinds.
+
+    Parameters
+    ----------
+    log : OutcomeLog
+        A log with a lasers table.
+    level : float
+        Of the intervals.
+
+    Raises
+    ------
+    DataError
+        If the log names no lasers or has no course that can be used.
+    """
+    import pandas as pd
+
+    check_level(level)
+    if log.courses.empty:
+        raise DataError("No course of the log can be used.", "Mend the rows set aside.")
+    spells = reach_spells(log)
+    first = spells.drop_duplicates("course_id")
+    started = log.courses.set_index("course_id")["started_on"].reindex(first["course_id"])
+    unreached = first["unreached"].to_numpy()
+    by_year = (
+        pd.DataFrame({"year": started.dt.year.to_numpy(), "unreached": unreached})
+        .groupby("year", as_index=False)
+        .agg(courses=("unreached", "size"), unreached=("unreached", "sum"))
+        .assign(share=lambda frame: frame["unreached"] / frame["courses"])
+    )
+    cleared = pd.concat(
+        [_cleared(first[first["unreached"] == (word == "no")], word, level) for word in WHO],
+        ignore_index=True,
+    )
+    n_unreached = int(unreached.sum())
+    return LogReach(
+        n_courses=len(first),
+        n_unreached=n_unreached,
+        share=wilson_interval(n_unreached, len(first), level=level),
+        by_year=by_year,
+        by_ink=_by_ink(log),
+        cleared=cleared,
+        level=level,
+        notes=(
+            Note("reach.turned_away"),
+            Note("reach.differ_otherwise", "caution"),
+            Note("reach.chemistry", "caution", {"caveat": CAVEAT}),
+        ),
+    )
+
+
+def _by_ink(log: OutcomeLog) -> pd.DataFrame:
+    import pandas as pd
+
+    inks = log.courses["inks"]
+    missed = unreached_on(inks, log.courses["started_on"], log.lasers)
+    had = [
+        (ink, ink in out) for text, out in zip(inks, missed, strict=True) for ink in text.split(";")
+    ]
+    table = pd.DataFrame(had, columns=["ink", "unreached"]).groupby("ink")["unreached"]
+    counts = table.agg(courses="size", unreached="sum")
+    return counts.reindex(read_inks(counts.index)).reset_index()
+
+
+def _cleared(spells: pd.DataFrame, word: str, level: float) -> pd.DataFrame:
+    import pandas as pd
+
+    from forecast.survival import Durations, LifeTable
+
+    survival, error = np.ones(max(SESSIONS_SHOWN)), np.zeros(max(SESSIONS_SHOWN))
+    if spells["observed"].any():
+        names = {"step": "step", "observed": "observed", "entry": "entry", "subject": "client_id"}
+        table = LifeTable().fit(Durations.from_frame(spells, covariates=[], **names))
+        known = min(len(survival), len(table.survival))
+        survival[:known], error[:known] = table.survival[:known], table.standard_error[:known]
+    lines = []
+    for session in SESSIONS_SHOWN:
+        at_risk = int(((spells["entry"] < session) & (spells["step"] >= session)).sum())
+        line = {"reached": word, "session": session, "at_risk": at_risk}
+        shares = (np.nan, np.nan, np.nan)
+        if at_risk >= FEWEST_AT_RISK:
+            shares = _share_by(
+                float(survival[session - 1]), float(error[session - 1]), at_risk, level
+            )
+        lines.append(line | dict(zip(("cleared_by", "low", "high"), shares, strict=True)))
+    return pd.DataFrame(lines)
+
+
+# A share of the life table with its interval on the log(-log) scale. With nobody cleared yet the
+# upper limit is that of 0 of those still at risk, which is wider than it need be.
+def _share_by(left: float, error: float, at_risk: int, level: float) -> tuple[float, float, float]:
+    if left >= 1:
+        return 0.0, *exact_interval(0, at_risk, level=level)
+    if left <= 0:
+        return 1.0, *exact_interval(at_risk, at_risk, level=level)
+    reach = normal_quantile(0.5 + level / 2) * error / abs(left * np.log(left))
+    return 1 - left, 1 - float(left ** np.exp(-reach)), 1 - float(left ** np.exp(reach))
+
+
+def reach_spells(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
+    """Return the rows of the count model, split where a course's inks come within reach.
+
+    One row per course, or two when a laser that reaches its last ink came into use after it
+    had begun: unreached up to the session before, reached from then on.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `course_rows`, ``unreached`` (bool), also as ``ink_unreached``, and
+        ``late`` (bool): the second row of a course. Its sessions are not those of a course
+        reached from the start, whose inks have been fading all along, so that neither life
+        tables nor models use it.
+    """
+    import pandas as pd
+
+    if log.lasers.empty:
+        raise DataError(
+            "The log names no lasers, so what they reach is not known.",
+            "Add the lasers table: laser_id, regime, wavelengths_nm, in_use_from.",
+        )
+    rows = judged_rows(log, goal=goal)
+    rows = rows.assign(unreached=rows["ink_unreached"] == 1, late=False)
+    first = _first_reached(log)
+    turn = rows["course_id"].map(first)
+    had = rows["step"] - rows["entry"]
+    split = rows["unreached"] & turn.notna() & (turn > 1) & (turn <= had)
+    turned = rows["unreached"] & turn.notna() & (turn <= 1)
+    rows.loc[turned, "unreached"] = False
+    after = rows[split].assign(unreached=False, late=True)
+    after["entry"] = after["entry"] + turn[split].astype(int) - 1
+    before = rows[split].assign(observed=False, stopped=False, step=after["entry"])
+    spells = pd.concat([rows[~split], before, after], ignore_index=True)
+    spells["ink_unreached"] = spells["unreached"].astype(float)
+    return spells.sort_values(["course_id", "step"], ignore_index=True)
+
+
+# Per course that has one, the first session on whose day every ink was reached.
+def _first_reached(log: OutcomeLog) -> pd.Series[int]:
+    dated = log.sessions[["course_id", "session_no", "treated_on"]].merge(
+        log.courses[["course_id", "inks"]], on="course_id"
+    )
+    missed = unreached_on(dated["inks"], dated["treated_on"], log.lasers)
+    reached: npt.NDArray[np.bool_] = np.array([not inks for inks in missed], dtype=np.bool_)
+    return dated[reached].groupby("course_id")["session_no"].min()
+
+
+@dataclass(frozen=True, slots=True)
 class ReachEffect:
     """What an unreached ink does to clearing.
 
@@ -67,7 +353,7 @@ class ReachEffect:
         Share that never clears: estimate, low, high, by a cure mixture.
     level : float
         Of the intervals.
-    notes : tuple of str
+    notes : tuple of Note
         Doubts.
     """
 
@@ -76,18 +362,11 @@ class ReachEffect:
     never_reached: tuple[float, float, float]
     never_unreached: tuple[float, float, float]
     level: float
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        return {
-            "sessions_ratio": self.sessions_ratio,
-            "sessions_interval": list(self.sessions_interval),
-            "never_reached": list(self.never_reached),
-            "never_unreached": list(self.never_unreached),
-            "level": self.level,
-            "notes": list(self.notes),
-        }
+        return {**plain(self), **notes_as_json(self.notes)}
 
     def to_text(self) -> str:
         """Return the effect in words."""
@@ -96,13 +375,12 @@ class ReachEffect:
             f"With an unreached ink a course needs {self.sessions_ratio:.1f} times"
             f" ({low:.1f} to {high:.1f}) the sessions it needs with every ink reached."
         ]
-        for name, never in (
-            ("every ink reached", self.never_reached),
-            ("some ink unreached", self.never_unreached),
+        for name, never in zip(
+            WHO.values(), (self.never_reached, self.never_unreached), strict=True
         ):
             share, low, high = (100 * one for one in never)
             lines.append(f"Never clears, {name}: {share:.0f} % ({low:.0f} to {high:.0f} %).")
-        return "\n".join([*lines, *self.notes])
+        return "\n".join([*lines, *map(str, self.notes)])
 
 
 def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
@@ -148,7 +426,10 @@ def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
         never_reached=never[0],
         never_unreached=never[1],
         level=level,
-        notes=(reach_evidence(log, spells), *map(str, cured.notes.messages)),
+        notes=(
+            reach_evidence(log, spells),
+            *(Note("reach.of_never_clearing", "info", {"says": s}) for s in cured.notes.messages),
+        ),
     )
 
 
@@ -164,352 +445,20 @@ def fit_reach(spells: pd.DataFrame) -> FittedAcceleratedTime:
     return model.fit(durations_of(spells[~spells["late"]], dict.fromkeys(COVARIATES)))
 
 
-def reach_evidence(log: OutcomeLog, spells: pd.DataFrame) -> str:
+def reach_evidence(log: OutcomeLog, spells: pd.DataFrame) -> Note:
     """Return on what the effect of reach rests: change within one ink pattern, or none."""
     joined = spells.merge(log.courses[["course_id", "inks"]], on="course_id")
-    by_pattern = joined.groupby("inks")["unreached"]
-    varies = int((by_pattern.min() != by_pattern.max()).sum())
-    if varies:
-        return (
-            f"{varies} ink pattern(s) were treated both before and after coming within reach; the"
-            " effect of reach is learnt from them."
-        )
-    return (
-        "No ink pattern was treated both within and out of reach: the effect of reach cannot be"
-        " told from that of the colours and rests on common practice."
-    )
+    kinds = joined.groupby("inks")["unreached"].nunique()
+    if varies := int((kinds > 1).sum()):
+        return Note("reach.learnt", "info", {"patterns": varies})
+    return Note("reach.not_learnt", "caution")
 
 
+# The share that never clears, and its interval on the logit scale.
 def _never(
     parameters: np.ndarray[Any, Any], covariance: np.ndarray[Any, Any], unreached: int, z: float
 ) -> tuple[float, float, float]:
-    """Return the share that never clears, and its interval on the logit scale."""
     row = np.array([1.0, float(unreached)])
     logit, error = float(row @ parameters), float(row @ covariance @ row) ** 0.5
     shares = [1 / (1 + np.exp(-value)) for value in (logit, logit - z * error, logit + z * error)]
     return float(shares[0]), float(shares[1]), float(shares[2])
-
-
-FEWEST_AT_RISK = 5
-
-
-@dataclass(frozen=True, slots=True)
-class TattooReach:
-    """Which inks of one tattoo the lasers reach.
-
-    Attributes
-    ----------
-    best : dict
-        Per ink, the best cell of the ink table and the laser that offers it; None where no
-        laser has a wavelength of the table.
-    unreached : tuple of str
-        Inks that no laser reaches.
-    """
-
-    best: dict[str, tuple[Uptake, Laser] | None]
-    unreached: tuple[str, ...]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values."""
-        cells: dict[str, Any] = {}
-        for ink, found in self.best.items():
-            cells[ink] = None
-            if found is not None:
-                cells[ink] = {**found[0].to_dict(), "laser": found[1].laser_id}
-        return {"inks": cells, "unreached": list(self.unreached), "caveat": CAVEAT}
-
-    def to_text(self) -> str:
-        """Return the reach in words, each with its source."""
-        lines = []
-        for ink, found in self.best.items():
-            if found is None:
-                lines.append(f"{ink}: no wavelength of the table is owned")
-                continue
-            cell, laser = found
-            grade = "not reached, " if ink in self.unreached else ""
-            lines.append(
-                f"{ink}: {grade}{cell.grade} at {cell.wavelength_nm} nm"
-                f" ({laser.laser_id or laser.regime}) [{cite(cell.source)}]"
-                + (f"; {cell.remark}" if cell.remark else "")
-            )
-        return "\n".join([*lines, CAVEAT])
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class LogReach:
-    """How many tattoos had an ink that no owned laser reached, and how they fared.
-
-    Attributes
-    ----------
-    n_courses, n_unreached : int
-        Courses, and those with an unreached ink when they started.
-    share : tuple of float
-        Wilson interval of the share with an unreached ink.
-    by_year : DataFrame
-        ``year``, ``courses``, ``unreached``, ``share``.
-    by_ink : DataFrame
-        ``ink``, ``courses`` with it, ``unreached`` of these.
-    cleared : DataFrame
-        ``reached`` (yes, no), ``session``, ``at_risk``, ``cleared_by`` with ``low`` and
-        ``high``: life table of the sessions needed; an unreached course is watched until a
-        laser that reaches its inks comes into use. NaN with fewer than five at risk.
-    level : float
-        Of the intervals.
-    notes : tuple of str
-        Doubts.
-    """
-
-    n_courses: int
-    n_unreached: int
-    share: tuple[float, float]
-    by_year: pd.DataFrame
-    by_ink: pd.DataFrame
-    cleared: pd.DataFrame
-    level: float
-    notes: tuple[str, ...]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values."""
-        return {
-            "n_courses": self.n_courses,
-            "n_unreached": self.n_unreached,
-            "share": list(self.share),
-            "by_year": _records(self.by_year),
-            "by_ink": _records(self.by_ink),
-            "cleared": _records(self.cleared),
-            "level": self.level,
-            "notes": list(self.notes),
-        }
-
-    def to_text(self) -> str:
-        """Return the answer in words."""
-        low, high = (100 * end for end in self.share)
-        lines = [
-            f"{self.n_unreached} of {self.n_courses} courses"
-            f" ({100 * self.n_unreached / self.n_courses:.0f} %, {low:.0f} to {high:.0f} %)"
-            " started with an ink that no laser in use reached."
-        ]
-        for row in self.cleared.to_dict("records"):
-            if not np.isnan(row["cleared_by"]):
-                who = "every ink reached" if row["reached"] == "yes" else "some ink unreached"
-                share, low, high = (100 * row[name] for name in ("cleared_by", "low", "high"))
-                lines.append(
-                    f"{who}: {share:.0f} % ({low:.0f} to {high:.0f} %)"
-                    f" cleared by session {row['session']}"
-                )
-        return "\n".join([*lines, *self.notes])
-
-
-def tattoo_reach(
-    inks: str | Iterable[str],
-    lasers: pd.DataFrame | Iterable[Laser],
-    *,
-    on: pd.Timestamp | None = None,
-) -> TattooReach:
-    """Return which inks of a tattoo the lasers reach.
-
-    Parameters
-    ----------
-    inks : str or iterable of str
-        Ink colours, as a set or joined by ``;``.
-    lasers : DataFrame or iterable of Laser
-        The log's lasers table, or lasers.
-    on : Timestamp, optional
-        Only lasers in use on that day count; only with the table.
-
-    Raises
-    ------
-    RequestError
-        For an unknown ink or a wavelength outside 400 to 1100 nm.
-
-    Examples
-    --------
-    >>> reach = tattoo_reach("black;green", [Laser("ns", (532, 1064), "yag")])
-    >>> reach.unreached
-    ('green',)
-    """
-    owned = _owned(lasers, on)
-    best = {ink: best_uptake(ink, owned) for ink in read_inks(inks)}
-    return TattooReach(best, unreached_inks(inks, owned))
-
-
-def log_reach(log: OutcomeLog, *, level: float = 0.95) -> LogReach:
-    """Return the share of courses with an unreached ink, and clearance of both kinds.
-
-    Parameters
-    ----------
-    log : OutcomeLog
-        A log with a lasers table.
-    level : float
-        Of the intervals.
-
-    Raises
-    ------
-    DataError
-        If the log names no lasers or has no course that can be used.
-    """
-    import pandas as pd
-
-    check_level(level)
-    if log.courses.empty:
-        raise DataError("No course of the log can be used.", "Mend the rows set aside.")
-    spells = reach_spells(log)
-    first = spells.drop_duplicates("course_id")
-    started = log.courses.set_index("course_id")["started_on"].reindex(first["course_id"])
-    unreached = first["unreached"].to_numpy()
-    by_year = (
-        pd.DataFrame({"year": started.dt.year.to_numpy(), "unreached": unreached})
-        .groupby("year", as_index=False)
-        .agg(courses=("unreached", "size"), unreached=("unreached", "sum"))
-        .assign(share=lambda frame: frame["unreached"] / frame["courses"])
-    )
-    cleared = pd.concat(
-        [_cleared(first[first["unreached"] == (word == "no")], word, level) for word in _YES_NO],
-        ignore_index=True,
-    )
-    n_unreached = int(unreached.sum())
-    return LogReach(
-        n_courses=len(first),
-        n_unreached=n_unreached,
-        share=wilson_interval(n_unreached, len(first), level=level),
-        by_year=by_year,
-        by_ink=_by_ink(log),
-        cleared=cleared,
-        level=level,
-        notes=(
-            "Courses stand for enquiries: who was turned away is not in the log.",
-            "Tattoos with an unreached ink differ in other ways too; the difference in clearance"
-            " is not all due to reach.",
-            CAVEAT,
-        ),
-    )
-
-
-_YES_NO = ("yes", "no")
-
-
-def reach_spells(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
-    """Return the rows of the count model, split where a course's inks come within reach.
-
-    One row per course, or two when a laser that reaches its last ink came into use after it
-    had begun: unreached up to the session before, reached from then on.
-
-    Returns
-    -------
-    DataFrame
-        The columns of `course_rows`, ``unreached`` (bool), also as ``ink_unreached``, and
-        ``late`` (bool): the second row of a course. Its sessions are not those of a course
-        reached from the start, whose inks have been fading all along, so that neither life
-        tables nor models use it.
-    """
-    import pandas as pd
-
-    if log.lasers.empty:
-        raise DataError(
-            "The log names no lasers, so what they reach is not known.",
-            "Add the lasers table: laser_id, regime, wavelengths_nm, in_use_from.",
-        )
-    rows = judged_rows(log, goal=goal)
-    rows = rows.assign(unreached=rows["ink_unreached"] == 1, late=False)
-    first = _first_reached(log)
-    turn = rows["course_id"].map(first)
-    had = rows["step"] - rows["entry"]
-    split = rows["unreached"] & turn.notna() & (turn > 1) & (turn <= had)
-    turned = rows["unreached"] & turn.notna() & (turn <= 1)
-    rows.loc[turned, "unreached"] = False
-    after = rows[split].assign(unreached=False, late=True)
-    after["entry"] = after["entry"] + turn[split].astype(int) - 1
-    before = rows[split].assign(observed=False, stopped=False, step=after["entry"])
-    spells = pd.concat([rows[~split], before, after], ignore_index=True)
-    spells["ink_unreached"] = spells["unreached"].astype(float)
-    return spells.sort_values(["course_id", "step"], ignore_index=True)
-
-
-def _first_reached(log: OutcomeLog) -> pd.Series[int]:
-    """Return, per course that has one, the first session on whose day every ink was reached."""
-    import pandas as pd
-
-    dated = log.sessions[["course_id", "session_no", "treated_on"]].merge(
-        log.courses[["course_id", "inks"]], on="course_id"
-    )
-    dates = np.unique(log.lasers["in_use_from"].dropna().to_numpy())
-    period = np.searchsorted(dates, dated["treated_on"].to_numpy(), side="right")
-    starts = [pd.Timestamp.min, *pd.DatetimeIndex(dates)]
-    fleets = [lasers_in_use(log.lasers, start) for start in starts]
-    known: dict[tuple[int, str], bool] = {}
-    reached: npt.NDArray[np.bool_] = np.zeros(len(dated), dtype=np.bool_)
-    for at, key in enumerate(zip(period.tolist(), dated["inks"], strict=True)):
-        if key not in known:
-            known[key] = not unreached_inks(key[1], fleets[key[0]])
-        reached[at] = known[key]
-    return dated[reached].groupby("course_id")["session_no"].min()
-
-
-def _cleared(spells: pd.DataFrame, word: str, level: float) -> pd.DataFrame:
-    import pandas as pd
-
-    from forecast.survival import Durations, LifeTable
-
-    survival, error = np.ones(max(SHOWN_AT)), np.zeros(max(SHOWN_AT))
-    if spells["observed"].any():
-        names = {"step": "step", "observed": "observed", "entry": "entry", "subject": "client_id"}
-        table = LifeTable().fit(Durations.from_frame(spells, covariates=[], **names))
-        known = min(len(survival), len(table.survival))
-        survival[:known], error[:known] = table.survival[:known], table.standard_error[:known]
-    lines = []
-    for session in SHOWN_AT:
-        at_risk = int(((spells["entry"] < session) & (spells["step"] >= session)).sum())
-        line = {"reached": word, "session": session, "at_risk": at_risk}
-        shares = (np.nan, np.nan, np.nan)
-        if at_risk >= FEWEST_AT_RISK:
-            shares = _share_by(
-                float(survival[session - 1]), float(error[session - 1]), at_risk, level
-            )
-        lines.append(line | dict(zip(("cleared_by", "low", "high"), shares, strict=True)))
-    return pd.DataFrame(lines)
-
-
-def _share_by(left: float, error: float, at_risk: int, level: float) -> tuple[float, float, float]:
-    """Return a share of the life table with its interval on the log(-log) scale.
-
-    With nobody cleared yet the upper limit is that of 0 of those still at risk, which is
-    wider than it need be.
-    """
-    if left >= 1:
-        return 0.0, *exact_interval(0, at_risk, level=level)
-    if left <= 0:
-        return 1.0, *exact_interval(at_risk, at_risk, level=level)
-    reach = normal_quantile(0.5 + level / 2) * error / abs(left * np.log(left))
-    return 1 - left, 1 - float(left ** np.exp(-reach)), 1 - float(left ** np.exp(reach))
-
-
-def _by_ink(log: OutcomeLog) -> pd.DataFrame:
-    import pandas as pd
-
-    counts: dict[str, list[int]] = {}
-    fleets: dict[Any, tuple[Laser, ...]] = {}
-    dates = log.lasers["in_use_from"].dropna()
-    for inks, day in zip(log.courses["inks"], log.courses["started_on"], strict=True):
-        period = int((dates <= day).sum())
-        if period not in fleets:
-            fleets[period] = lasers_in_use(log.lasers, day)
-        missed = unreached_inks(inks, fleets[period])
-        for ink in read_inks(inks):
-            pair = counts.setdefault(ink, [0, 0])
-            pair[0] += 1
-            pair[1] += ink in missed
-    rows = [(ink, *counts[ink]) for ink in read_inks(counts)]
-    return pd.DataFrame(rows, columns=["ink", "courses", "unreached"])
-
-
-def _owned(lasers: pd.DataFrame | Iterable[Laser], on: pd.Timestamp | None) -> tuple[Laser, ...]:
-    import pandas as pd
-
-    return lasers_in_use(lasers, on) if isinstance(lasers, pd.DataFrame) else tuple(lasers)
-
-
-def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    return [
-        {str(key): None if value != value else value for key, value in row.items()}
-        for row in frame.to_dict("records")
-    ]

@@ -5,8 +5,9 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.reactions.reactions import OperatorFunnel, ReactionReport, fit_reactions
-    from forecast.reactions.rows import under_recording
+    from forecast.reactions.operators import OperatorFunnel
+    from forecast.reactions.reactions import ReactionReport, fit_reactions
+    from forecast.reactions.recording import under_recording
 
 __all__ = ["OperatorFunnel", "ReactionReport", "fit_reactions", "under_recording"]
 

@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from forecast._checks import check_level, nearest
-from forecast.causal.rates import Funnel, exact_interval, funnel_limits, newcombe_difference
+from forecast._notes import Note, notes_as_json
+from forecast._plain import plain, plain_table
+from forecast.causal.rates import newcombe_difference
 from forecast.errors import DataError, RequestError
-from forecast.reactions.regime_odds import ReactionFit, RegimeOdds, fit_regime
+from forecast.reactions.operators import OperatorFunnel, compare_operators, median_odds_ratio
+from forecast.reactions.recording import under_recording
+from forecast.reactions.regime_odds import RegimeOdds, fit_regime
 from forecast.reactions.rows import (
     OUTCOMES,
     operator_codes,
     rate_table,
     rate_text,
     session_rows,
-    under_recording,
     unmatched_reactions,
 )
 
@@ -26,184 +26,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.log import OutcomeLog
-
-FEWEST_SESSIONS = 20
-WIDENED = "Operators vary {:.1f} times as much as chance gives; the limits are widened accordingly."
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class OperatorFunnel:
-    """How far operators differ, and which lie outside what chance allows.
-
-    Attributes
-    ----------
-    table : DataFrame
-        One row per operator code: ``sessions``, ``events``, ``expected`` (from what the operator
-        met), ``adjusted_rate``, ``limit_low``, ``limit_high`` (for this operator, all
-        comparisons allowed for), ``outside`` (above, below or empty), and the shrunken
-        ``odds_ratio`` against the average operator with ``odds_low`` and ``odds_high``.
-    target : float
-        Rate per session over the operators that are not outside.
-    dispersion : float
-        Variance between operators over what chance gives; 1 when not beyond chance.
-    spread, spread_interval : float or None, tuple
-        Standard deviation between operators in log odds.
-    shares : dict
-        Variance of the log odds by source (operator, regime, case mix), summing to 1.
-    level : float
-        Of the intervals; also the chance that no operator is outside when all are alike.
-    names : dict
-        Code to the log's own operator. For the owner's eyes; not in ``to_dict`` or any figure.
-    notes : tuple of str
-        Doubts.
-    """
-
-    table: pd.DataFrame
-    target: float
-    dispersion: float
-    spread: float | None
-    spread_interval: tuple[float | None, float | None]
-    shares: dict[str, float]
-    level: float
-    names: dict[str, str]
-    notes: tuple[str, ...]
-
-    @property
-    def outside(self) -> dict[str, str]:
-        """Codes of the operators outside, with "above" or "below"."""
-        found = self.table[self.table["outside"] != ""]
-        return dict(zip(found["operator"], found["outside"], strict=True))
-
-    def limits(self, n_sessions: int, *, level: float) -> tuple[float, float]:
-        """Return the exact limits of a rate over ``n_sessions``, drawn as the funnel."""
-        return funnel_limits(n_sessions, self.target, level=level)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values; operators by code only."""
-        return {
-            "operators": [
-                {str(key): None if value != value else value for key, value in row.items()}
-                for row in self.table.to_dict("records")
-            ],
-            "target": self.target,
-            "dispersion": self.dispersion,
-            "spread": self.spread,
-            "spread_interval": list(self.spread_interval),
-            "shares": self.shares,
-            "level": self.level,
-            "notes": list(self.notes),
-        }
-
-
-def median_odds_ratio(spread: float) -> float:
-    """Return the median odds ratio between two operators taken at random.
-
-    Larsen & Merlo 2005 (Am J Epidemiol 161:81): ``exp(sqrt(2) spread 0.6745)``.
-
-    Examples
-    --------
-    >>> round(median_odds_ratio(0.5), 2)
-    1.61
-    """
-    return float(np.exp(np.sqrt(2) * spread * 0.6744897501960817))
-
-
-def compare_operators(
-    rows: pd.DataFrame,
-    fit: ReactionFit,
-    codes: Mapping[str, str],
-    *,
-    outcome: str,
-    level: float,
-) -> OperatorFunnel | None:
-    """Return operators against what is expected of them, or None without two operators.
-
-    Operators with fewer than 20 sessions are left out, and said so.
-    """
-    known = rows["operator_id"].notna()
-    work = rows[known].assign(expected=fit.expected[known.to_numpy()])
-    table = work.groupby("operator_id").agg(
-        sessions=(outcome, "size"), events=(outcome, "sum"), expected=("expected", "sum")
-    )
-    few = table["sessions"] < FEWEST_SESSIONS
-    notes: tuple[str, ...] = ()
-    if few.any():
-        notes = (f"{few.sum()} operator(s) with fewer than {FEWEST_SESSIONS} sessions left out.",)
-    table = table[~few]
-    if len(table) < 2 or table["events"].sum() == 0:
-        return None
-    if len(table) == 2:
-        notes += ("With two operators only their difference can be judged, not who is unusual.",)
-    found = Funnel.of(table["events"], table["expected"], table["sessions"], level=level)
-    if found.dispersion > 1:
-        notes += (WIDENED.format(found.dispersion),)
-    model = fit.model
-    return OperatorFunnel(
-        table=_table(table, found, fit, codes, level),
-        target=found.target,
-        dispersion=found.dispersion,
-        spread=None if model is None else model.spread,
-        spread_interval=(None, None) if model is None else model.spread_interval(level=level),
-        shares=_shares(fit),
-        level=level,
-        names={code: name for name, code in codes.items()},
-        notes=notes,
-    )
-
-
-def _table(
-    table: pd.DataFrame, found: Funnel, fit: ReactionFit, codes: Mapping[str, str], level: float
-) -> pd.DataFrame:
-    limits = [
-        exact_interval(int(events), int(n), level=level)
-        for events, n in zip(table["events"], table["sessions"], strict=True)
-    ]
-    result = table.reset_index().assign(
-        operator=lambda frame: frame["operator_id"].map(codes),
-        rate=table["events"].to_numpy() / table["sessions"].to_numpy(),
-        exact_low=[low for low, _ in limits],
-        exact_high=[high for _, high in limits],
-        expected=found.expected,
-        adjusted_rate=found.share,
-        limit_low=found.low,
-        limit_high=found.high,
-        outside=list(found.outside),
-    )
-    odds = _shrunken(fit, level)
-    for name, at in (("odds_ratio", 0), ("odds_low", 1), ("odds_high", 2)):
-        result[name] = [odds[who][at] if who in odds else np.nan for who in result["operator_id"]]
-    front = ["operator", "sessions", "events", "rate"]
-    rest = [name for name in result.columns if name not in (*front, "operator_id")]
-    return result[front + rest].sort_values("operator", ignore_index=True)
-
-
-def _shrunken(fit: ReactionFit, level: float) -> dict[str, tuple[float, float, float]]:
-    from statistics import NormalDist
-
-    if fit.model is None:
-        return {}
-    z = NormalDist().inv_cdf(0.5 + level / 2)
-    return {
-        group: (
-            float(np.exp(effect)),
-            float(np.exp(effect - z * error)),
-            float(np.exp(effect + z * error)),
-        )
-        for group, effect, error in zip(
-            fit.model.groups, fit.model.effects, fit.model.effect_errors, strict=True
-        )
-    }
-
-
-def _shares(fit: ReactionFit) -> dict[str, float]:
-    if fit.model is None:
-        return {}
-    variance = {"operator": fit.model.spread**2}
-    if fit.regime.estimate is not None:
-        variance["regime"] = float(np.var(fit.log_odds["regime"]))
-    variance["case mix"] = float(np.var(fit.log_odds["case mix"]))
-    total = sum(variance.values())
-    return {name: value / total for name, value in variance.items()} if total > 0 else {}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -216,19 +38,19 @@ class ReactionReport:
         What was modelled: "any", "lasting", "transient" or one kind of reaction.
     n_courses, n_clients, n_sessions, n_events : int
         What the answer rests on; events are sessions followed by the outcome.
-    rates : DataFrame
-        Every rate per session and per course (`rate_table`), operators by code.
     regime : RegimeOdds
         ps against ns, adjusted, with a verdict.
     difference : tuple or None
         Interval of the rate per session, ps minus ns, unadjusted (Newcombe's method 10).
     operators : OperatorFunnel or None
         Operators against each other; None with fewer than two.
-    warnings : tuple of str
+    rates : DataFrame
+        Every rate per session and per course (`rate_table`), operators by code.
+    warnings : tuple of Note
         Signs of under-recording.
     level : float
         What the intervals are to cover.
-    notes : tuple of str
+    notes : tuple of Note
         Doubts.
     """
 
@@ -237,13 +59,13 @@ class ReactionReport:
     n_clients: int
     n_sessions: int
     n_events: int
-    rates: pd.DataFrame
     regime: RegimeOdds
     difference: tuple[float, float] | None
     operators: OperatorFunnel | None
-    warnings: tuple[str, ...]
+    rates: pd.DataFrame
+    warnings: tuple[Note, ...]
     level: float
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
     def rate(
         self, outcome: str, *, unit: str = "session", by: str = "all", group: str = "all"
@@ -269,23 +91,13 @@ class ReactionReport:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; operators by code only."""
-        rates = [
-            {str(key): None if value != value else value for key, value in row.items()}
-            for row in self.rates.to_dict("records")
-        ]
         return {
-            "outcome": self.outcome,
-            "n_courses": self.n_courses,
-            "n_clients": self.n_clients,
-            "n_sessions": self.n_sessions,
-            "n_events": self.n_events,
+            **plain(self),
             "regime": self.regime.to_dict(),
-            "difference": None if self.difference is None else list(self.difference),
             "operators": None if self.operators is None else self.operators.to_dict(),
-            "rates": rates,
-            "warnings": list(self.warnings),
-            "level": self.level,
-            "notes": list(self.notes),
+            "rates": plain_table(self.rates),
+            **notes_as_json(self.warnings, "warning"),
+            **notes_as_json(self.notes),
         }
 
     def to_text(self) -> str:
@@ -299,9 +111,9 @@ class ReactionReport:
             lines.append(f"{outcome}: {'; '.join(per)}")
         lines += ["", "Regime", *self._regime_text(), "", "Operators", *self._operator_text()]
         if self.warnings:
-            lines += ["", "Look at the recording first", *self.warnings]
+            lines += ["", "Look at the recording first", *map(str, self.warnings)]
         if self.notes:
-            lines += ["", "Notes", *self.notes]
+            lines += ["", "Notes", *map(str, self.notes)]
         return "\n".join(lines)
 
     def _regime_text(self) -> list[str]:
@@ -329,10 +141,10 @@ class ReactionReport:
         found = self.operators
         lines = []
         for row in found.table.to_dict("records"):
-            told = {"above": " above the limits", "below": " below the limits"}
+            apart = f" {row['outside']} the limits" if row["outside"] else ""
             lines.append(
                 f"{row['operator']}: {rate_text(row['events'], row['sessions'], level=self.level)},"
-                f" {row['expected']:.1f} expected{told.get(row['outside'], '')}"
+                f" {row['expected']:.1f} expected{apart}"
             )
         lines.append(
             "A is who gave most sessions, B the next: which of the log's operators that is stays "
@@ -356,7 +168,7 @@ class ReactionReport:
             lines.append(f"Of what the model can explain in the log odds: {parts}.")
         if self.regime.estimate is None:
             lines.append("How much of it is the regime cannot be said.")
-        return [*lines, *found.notes]
+        return [*lines, *map(str, found.notes)]
 
 
 def fit_reactions(log: OutcomeLog, *, outcome: str = "any", level: float = 0.95) -> ReactionReport:
@@ -396,42 +208,32 @@ def fit_reactions(log: OutcomeLog, *, outcome: str = "any", level: float = 0.95)
         raise DataError("The log holds no session.", "Give a log with courses that were treated.")
     codes = operator_codes(rows)
     fit = fit_regime(rows, outcome=outcome, level=level)
+    counts, difference = fit.regime.counts, None
+    if set(counts) == {"ns", "ps"}:
+        difference = newcombe_difference(*counts["ps"], *counts["ns"], level=level)
     return ReactionReport(
         outcome=outcome,
         n_courses=int(rows["course_id"].nunique()),
         n_clients=int(rows["client_id"].nunique()),
         n_sessions=len(rows),
         n_events=int(rows[outcome].sum()),
-        rates=rate_table(rows, codes, level=level),
         regime=fit.regime,
-        difference=_difference(fit.regime, level),
+        difference=difference,
         operators=compare_operators(rows, fit, codes, outcome=outcome, level=level),
+        rates=rate_table(rows, codes, level=level),
         warnings=under_recording(log),
         level=level,
         notes=(*_notes(log, rows), *fit.notes),
     )
 
 
-def _difference(regime: RegimeOdds, level: float) -> tuple[float, float] | None:
-    if set(regime.counts) != {"ns", "ps"}:
-        return None
-    return newcombe_difference(*regime.counts["ps"], *regime.counts["ns"], level=level)
-
-
-def _notes(log: OutcomeLog, rows: pd.DataFrame) -> tuple[str, ...]:
+def _notes(log: OutcomeLog, rows: pd.DataFrame) -> list[Note]:
     notes = []
     if not len(log.sessions):
-        notes.append("Without a sessions table regime, operator and laser are not known.")
-    lost = unmatched_reactions(log, rows)
-    if lost:
-        notes.append(f"{lost} reaction(s) follow no session of the log and are not counted.")
-    unsure = int((~log.reactions["lasting"].isin(["yes", "no"])).sum())
-    if unsure:
-        notes.append(
-            f"{unsure} of {len(log.reactions)} reactions are not recorded as lasting or transient;"
-            " they count as neither."
-        )
-    notes.append(
-        "Reactions that make clients stay away are seen less often: rates are of what was recorded."
-    )
-    return tuple(notes)
+        notes.append(Note("reactions.no_sessions_table", "caution"))
+    if lost := unmatched_reactions(log, rows):
+        notes.append(Note("reactions.unmatched", "caution", {"reactions": lost}))
+    if unsure := int((~log.reactions["lasting"].isin(["yes", "no"])).sum()):
+        values = {"unsure": unsure, "reactions": len(log.reactions)}
+        notes.append(Note("reactions.lasting_unknown", "caution", values))
+    return [*notes, Note("reactions.only_what_was_recorded")]

@@ -1,4 +1,4 @@
-"""Reactions by regime, adjusted: what the model is told, and when it must not answer."""
+"""Reactions by regime, adjusted: what the model is notes_as_json, and when it must not answer."""
 
 from __future__ import annotations
 
@@ -6,20 +6,25 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
+from forecast._notes import Note, notes_as_json
+from forecast._plain import plain
 from forecast._types import FloatArray
 from forecast.causal.rates import FittedMixedLogistic, MixedLogistic, cluster_inflation, fit_firth
-from forecast.reactions.rows import case_mix, numbers
 
 if TYPE_CHECKING:
     import pandas as pd
 
 MODEL = MixedLogistic(nodes=9, shrink=1.0, spread_scale=1.0)
-FEWEST_EVENTS = 5
 YEAR_DAYS = 365.25
-LEAST_OVERLAP = 0.1
-MOST_IN_ONE_HAND = 0.9
-ADJUSTED = "skin type, ink colour, ink density, fluence and operator"
+DENSITY = {"light": -1.0, "medium": 0.0, "heavy": 1.0}
+# When the regime's answer is withheld, or comes with a doubt.
+FEWEST_EVENTS = 5
+MOST_WITHOUT_OPERATOR = 0.5  # share of sessions
+LEAST_OVERLAP = 0.1  # share of the comparison that lies within operators
+MOST_IN_ONE_HAND = 0.9  # share of that which lies within one of them
+MOST_WITHOUT_FLUENCE = 0.2  # share of sessions, before it is said
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,8 +41,8 @@ class RegimeOdds:
         The same without any adjustment.
     verdict : str
         ``fewer``, ``more`` or ``cannot say``.
-    reason : str
-        Why, in words.
+    reasons : tuple of Note
+        Why; ``reason`` has them in words.
     counts : dict
         Per regime, reactions and sessions.
     overlap : float
@@ -54,26 +59,22 @@ class RegimeOdds:
     unadjusted: float | None
     unadjusted_interval: tuple[float | None, float | None]
     verdict: str
-    reason: str
+    reasons: tuple[Note, ...]
     counts: dict[str, tuple[int, int]]
     overlap: float
     level: float
     with_calendar: tuple[float, float, float] | None = None
 
+    @property
+    def reason(self) -> str:
+        """Why the verdict is what it is, in words."""
+        return " ".join(map(str, self.reasons))
+
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        return {
-            "estimate": self.estimate,
-            "interval": list(self.interval),
-            "unadjusted": self.unadjusted,
-            "unadjusted_interval": list(self.unadjusted_interval),
-            "verdict": self.verdict,
-            "reason": self.reason,
-            "counts": {name: list(pair) for name, pair in self.counts.items()},
-            "overlap": self.overlap,
-            "level": self.level,
-            "with_calendar": None if self.with_calendar is None else list(self.with_calendar),
-        }
+        found = plain(self) | notes_as_json(self.reasons, "reason")
+        found["reasons"] = self.reason
+        return {"reason" if name == "reasons" else name: value for name, value in found.items()}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,7 +91,7 @@ class ReactionFit:
         Chance of the outcome in an average operator's hands, given what the operator met.
     log_odds : dict of str to ndarray
         What regime and case mix add to each row's log odds.
-    notes : tuple of str
+    notes : tuple of Note
         Doubts.
     """
 
@@ -98,7 +99,90 @@ class ReactionFit:
     model: FittedMixedLogistic | None
     expected: FloatArray
     log_odds: dict[str, FloatArray]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
+
+
+def fit_regime(rows: pd.DataFrame, *, outcome: str, level: float) -> ReactionFit:
+    """Return the regime's adjusted odds ratio for one outcome, or why there is none.
+
+    The regime is compared within operators: the share of ps sessions of each operator is a
+    covariate of its own, so that who fires is not taken for what is fired (Neuhaus & Kalbfleisch
+    1998, Biometrics 54:638). The operators are compared by a second fit without it.
+    """
+    pairs = ((str(name), part[outcome]) for name, part in rows.groupby("regime"))
+    counts = {name: (int(part.sum()), len(part)) for name, part in pairs}
+    events = int(rows[outcome].sum())
+    overlap, one_hand = regime_overlap(rows)
+    refusal = _refusal(rows, counts, events, overlap, one_hand)
+    columns, notes = _case_mix(rows)
+    if refusal is None:
+        columns = {"ps": _numbers(rows["regime"] == "ps")} | columns
+    model = _Model(
+        names=("intercept", *columns),
+        X=np.column_stack([np.ones(len(rows)), *columns.values()]),
+        y=rows[outcome].to_numpy(dtype=float),
+        operators=rows["operator_id"].fillna("not recorded").to_numpy(),
+        clients=rows["client_id"].to_numpy(dtype=object),
+    )
+    crew = model.fit() if events >= FEWEST_EVENTS and model.several else None
+    odds = _unadjusted(counts, overlap, level)
+    if refusal is None:
+        odds = _hold_calendar(_adjusted(odds, *model.within(level)), model, rows["treated_on"])
+    else:
+        odds = replace(odds, reasons=(refusal,))
+    parts = {} if crew is None else model.parts(crew)
+    return ReactionFit(odds, crew, _expected(parts, model.y), parts, notes)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Model:
+    """What the logistic model is notes_as_json of each session."""
+
+    names: tuple[str, ...]
+    X: FloatArray
+    y: FloatArray
+    operators: npt.NDArray[np.object_]
+    clients: npt.NDArray[np.object_]
+
+    @property
+    def several(self) -> bool:
+        return len(set(self.operators)) > 1
+
+    def plus(self, name: str, column: FloatArray) -> _Model:
+        X = np.column_stack([self.X, column - column.mean()])
+        return replace(self, names=(*self.names, name), X=X)
+
+    def fit(self) -> FittedMixedLogistic:
+        return MODEL.fit(self.X, self.y, self.operators, names=self.names)
+
+    def within(self, level: float) -> tuple[float, float, float]:
+        """Return the log odds ratio of the regime within operators, and its interval."""
+        at = self.names.index("ps")
+        if not self.several:
+            alone = fit_firth(self.X, self.y, names=self.names)
+            return float(alone.coefficients[at]), *alone.interval("ps", level=level)
+        codes = np.unique(self.operators.astype(str), return_inverse=True)[1]
+        share = (np.bincount(codes, self.X[:, at]) / np.bincount(codes))[codes]
+        wider = self.plus("ps_share", share)
+        fitted = wider.fit()
+        low, high = fitted.interval("ps", level=level, inflation=wider.inflation(fitted))
+        return float(fitted.coefficients[at]), low, high
+
+    def inflation(self, fitted: FittedMixedLogistic) -> float:
+        """Return how much wider the interval is as sessions of one client go together."""
+        indicators = np.column_stack([self.operators == group for group in fitted.groups])
+        eta = self.X @ fitted.coefficients + indicators @ fitted.effects
+        inside = [n for n, name in enumerate(self.names) if name not in ("intercept", "ps_share")]
+        design = np.column_stack([self.X[:, inside], indicators.astype(float)])
+        column = inside.index(self.names.index("ps"))
+        return cluster_inflation(design, self.y, 1 / (1 + np.exp(-eta)), self.clients, column)
+
+    def parts(self, fitted: FittedMixedLogistic) -> dict[str, FloatArray]:
+        """Return what the intercept, the regime and the case mix add to the log odds."""
+        of = dict(zip(self.names, (self.X * fitted.coefficients).T, strict=True))
+        base, zero = of.pop("intercept"), np.zeros(len(self.y))
+        regime = of.pop("ps", zero)
+        return {"base": base, "regime": regime, "case mix": sum(of.values(), start=zero)}
 
 
 def regime_overlap(rows: pd.DataFrame) -> tuple[float, float]:
@@ -121,137 +205,64 @@ def regime_overlap(rows: pd.DataFrame) -> tuple[float, float]:
     return float(within.sum() / whole), float(within.max() / within.sum())
 
 
-def fit_regime(rows: pd.DataFrame, *, outcome: str, level: float) -> ReactionFit:
-    """Return the regime's adjusted odds ratio for one outcome, or why there is none.
-
-    The regime is compared within operators: the share of ps sessions of each operator is a
-    covariate of its own, so that who fires is not taken for what is fired (Neuhaus & Kalbfleisch
-    1998, Biometrics 54:638). The operators are compared by a second fit without it.
-    """
-    pairs = ((str(name), part[outcome]) for name, part in rows.groupby("regime"))
-    counts = {name: (int(part.sum()), len(part)) for name, part in pairs}
-    events = int(rows[outcome].sum())
-    overlap, one_hand = regime_overlap(rows)
-    refusal = _refusal(rows, counts, events, overlap, one_hand)
-    columns, notes = case_mix(rows)
-    y = rows[outcome].to_numpy(dtype=float)
-    if not refusal:
-        columns = {"ps": numbers(rows["regime"] == "ps")} | columns
-    names = ("intercept", *columns)
-    X = np.column_stack([np.ones(len(rows)), *columns.values()])
-    groups = rows["operator_id"].fillna("not recorded").to_numpy()
-    several = events >= FEWEST_EVENTS and len(set(groups)) > 1
-    crew = MODEL.fit(X, y, groups, names=names) if several else None
-    odds = _unadjusted(counts, overlap, level, refusal)
-    if not refusal:
-        odds = _adjusted(odds, *_within(rows, X, y, names, several, level))
-        odds = _hold_calendar(odds, rows, X, y, names, several)
-    parts = _log_odds(crew, names, X)
-    return ReactionFit(odds, crew, _expected(crew, parts, y), parts, notes)
-
-
 def _refusal(
     rows: pd.DataFrame,
     counts: dict[str, tuple[int, int]],
     events: int,
     overlap: float,
     one_hand: float,
-) -> str:
+) -> Note | None:
     if set(counts) != {"ns", "ps"}:
-        return "The log does not hold sessions of both regimes."
+        return Note("reactions.one_regime", "serious")
     if events < FEWEST_EVENTS:
-        return f"{events} session(s) had this reaction: too few to compare."
+        return Note("reactions.few_events", "serious", {"sessions": events})
     operators = rows["operator_id"]
-    if operators.isna().mean() > 0.5:
-        return "Who fired is mostly not recorded, so regime and operator cannot be told apart."
-    if len(set(operators.dropna())) < 2:
-        return ""
+    if operators.isna().mean() > MOST_WITHOUT_OPERATOR:
+        return Note("reactions.operators_not_recorded", "serious")
+    if operators.nunique() < 2:
+        return None
     if overlap < LEAST_OVERLAP:
-        return (
-            "Regime and operator cannot be told apart: hardly any operator fires both regimes"
-            f" ({100 * overlap:.0f} % of the comparison lies within operators)."
-        )
+        return Note("reactions.nobody_fires_both", "serious", {"percent": 100 * overlap})
     if one_hand > MOST_IN_ONE_HAND:
-        return (
-            "Regime and operator cannot be told apart: only one operator fires both regimes"
-            f" ({100 * one_hand:.0f} % of the comparison lies within that operator)."
-        )
-    return ""
+        return Note("reactions.one_operator_fires_both", "serious", {"percent": 100 * one_hand})
+    return None
 
 
-def _adjusted(crude: RegimeOdds, centre: float, low: float, high: float) -> RegimeOdds:
-    verdict = "fewer" if high < 0 else "more" if low > 0 else "cannot say"
-    ends = (float(np.exp(low)), float(np.exp(high)))
-    return replace(
-        crude,
-        estimate=float(np.exp(centre)),
-        interval=ends,
-        verdict=verdict,
-        reason=_reason(verdict, ends),
-    )
+def _case_mix(rows: pd.DataFrame) -> tuple[dict[str, FloatArray], tuple[Note, ...]]:
+    skin, inks = rows["skin_type"], rows["inks"]
+    fluence, notes = _fluence(rows)
+    columns: dict[str, FloatArray] = {
+        "skin_iv": _numbers(skin == "IV"),
+        "skin_v_vi": _numbers(skin.isin(["V", "VI"])),
+        "colour": _numbers(~inks.isin(["black", "dark_blue", "black;dark_blue"])),
+        "density": _numbers(rows["ink_density"].map(DENSITY)),
+        "fluence_doublings": fluence,
+    }
+    return {name: value for name, value in columns.items() if np.ptp(value) > 0}, notes
 
 
-def _hold_calendar(
-    odds: RegimeOdds,
-    rows: pd.DataFrame,
-    X: FloatArray,
-    y: FloatArray,
-    names: tuple[str, ...],
-    several: bool,
-) -> RegimeOdds:
-    """Return the odds with what they are when calendar time is held as well."""
-    days = (rows["treated_on"] - rows["treated_on"].min()).dt.days
-    years = numbers((days / YEAR_DAYS).fillna((days / YEAR_DAYS).mean()))
-    if not np.isfinite(years).all() or np.ptp(years) < 1:
-        return odds
-    wider = np.column_stack([X, years - years.mean()])
-    found = np.exp(_within(rows, wider, y, (*names, "years"), several, odds.level))
-    centre, low, high = (float(value) for value in found)
-    reason = odds.reason
-    if odds.verdict != "cannot say" and low < 1 < high:
-        reason += (
-            f" With calendar time held as well they lie between {low:.2g} and {high:.2g} times:"
-            " what else changed over the years may be part of it."
-        )
-    return replace(odds, with_calendar=(centre, low, high), reason=reason)
+# Doublings of fluence over the regime's own median, 0 where not recorded: the two regimes work at
+# different fluences by nature, so that fluence as such would take the place of the regime.
+def _fluence(rows: pd.DataFrame) -> tuple[FloatArray, tuple[Note, ...]]:
+    given = rows["fluence_j_cm2"].astype(float)
+    given = given.where(given > 0)
+    missing = float(given.isna().mean())
+    if missing == 1:
+        return np.zeros(len(rows)), (Note("reactions.no_fluence", "caution"),)
+    usual = given.groupby(rows["regime"].fillna("")).transform("median")
+    notes = [Note("reactions.fluence")]
+    if missing > MOST_WITHOUT_FLUENCE:
+        notes.append(Note("reactions.fluence_missing", "caution", {"percent": 100 * missing}))
+    return np.nan_to_num(np.log2(_numbers(given / usual))), tuple(notes)
 
 
-def _within(
-    rows: pd.DataFrame,
-    X: FloatArray,
-    y: FloatArray,
-    names: tuple[str, ...],
-    several: bool,
-    level: float,
-) -> tuple[float, float, float]:
-    """Return the log odds ratio of the regime within operators, and its interval."""
-    at = names.index("ps")
-    if not several:
-        plain = fit_firth(X, y, names=names)
-        return float(plain.coefficients[at]), *plain.interval("ps", level=level)
-    groups = rows["operator_id"].fillna("not recorded")
-    codes = np.unique(groups.to_numpy(dtype=str), return_inverse=True)[1]
-    share = (np.bincount(codes, X[:, at]) / np.bincount(codes))[codes]
-    wider = np.column_stack([X, share - share.mean()])
-    named = (*names, "ps_share")
-    model = MODEL.fit(wider, y, groups.to_numpy(), names=named)
-    inflation = _inflation(rows, model, wider, y, named)
-    low, high = model.interval("ps", level=level, inflation=inflation)
-    return float(model.coefficients[at]), low, high
+def _numbers(column: pd.Series) -> FloatArray:
+    return np.asarray(column, dtype=np.float64)
 
 
-def _reason(verdict: str, ends: tuple[float, float]) -> str:
-    span = f"between {ends[0]:.2g} and {ends[1]:.2g} times"
-    if verdict == "cannot say":
-        return f"The odds after ps lie {span} those after ns: the log does not settle it."
-    return f"The odds after ps lie {span} those after ns, adjusted for {ADJUSTED}."
-
-
-def _unadjusted(
-    counts: dict[str, tuple[int, int]], overlap: float, level: float, refusal: str
-) -> RegimeOdds:
+def _unadjusted(counts: dict[str, tuple[int, int]], overlap: float, level: float) -> RegimeOdds:
     answer = RegimeOdds(
-        None, (None, None), None, (None, None), "cannot say", refusal, counts, overlap, level
+        None, (None, None), None, (None, None), "cannot say", (), counts, overlap, level
     )
     if set(counts) != {"ns", "ps"}:
         return answer
@@ -267,43 +278,29 @@ def _unadjusted(
     )
 
 
-def _inflation(
-    rows: pd.DataFrame,
-    model: FittedMixedLogistic,
-    X: FloatArray,
-    y: FloatArray,
-    names: tuple[str, ...],
-) -> float:
-    operators = rows["operator_id"].fillna("not recorded").to_numpy()
-    indicators = np.column_stack([(operators == group) for group in model.groups]).astype(float)
-    eta = X @ model.coefficients + indicators @ model.effects
-    inside = [at for at, name in enumerate(names) if name not in ("intercept", "ps_share")]
-    design = np.column_stack([X[:, inside], indicators])
-    column = inside.index(names.index("ps"))
-    share = 1 / (1 + np.exp(-eta))
-    return cluster_inflation(design, y, share, rows["client_id"].to_numpy(dtype=object), column)
+def _adjusted(crude: RegimeOdds, centre: float, low: float, high: float) -> RegimeOdds:
+    verdict = "fewer" if high < 0 else "more" if low > 0 else "cannot say"
+    ends = (float(np.exp(low)), float(np.exp(high)))
+    code = "reactions.not_settled" if verdict == "cannot say" else "reactions.settled"
+    reason = Note(code, "info", dict(zip(("low", "high"), ends, strict=True)))
+    estimate = float(np.exp(centre))
+    return replace(crude, estimate=estimate, interval=ends, verdict=verdict, reasons=(reason,))
 
 
-def _log_odds(
-    model: FittedMixedLogistic | None, names: tuple[str, ...], X: FloatArray
-) -> dict[str, FloatArray]:
-    if model is None:
-        return {}
-    terms = X * model.coefficients
-    of = {name: terms[:, at] for at, name in enumerate(names)}
-    zero = np.zeros(len(X))
-    others = [of[name] for name in names if name not in ("intercept", "ps")]
-    return {
-        "base": of["intercept"],
-        "regime": of.get("ps", zero),
-        "case mix": np.sum(others, axis=0) if others else zero,
-    }
+def _hold_calendar(odds: RegimeOdds, model: _Model, treated_on: pd.Series) -> RegimeOdds:
+    days = (treated_on - treated_on.min()).dt.days
+    years = _numbers((days / YEAR_DAYS).fillna((days / YEAR_DAYS).mean()))
+    if not np.isfinite(years).all() or np.ptp(years) < 1:
+        return odds
+    found = np.exp(model.plus("years", years).within(odds.level))
+    centre, low, high = (float(value) for value in found)
+    reasons = odds.reasons
+    if odds.verdict != "cannot say" and low < 1 < high:
+        reasons += (Note("reactions.calendar", "caution", {"low": low, "high": high}),)
+    return replace(odds, with_calendar=(centre, low, high), reasons=reasons)
 
 
-def _expected(
-    model: FittedMixedLogistic | None, parts: dict[str, FloatArray], y: FloatArray
-) -> FloatArray:
-    if model is None:
+def _expected(parts: dict[str, FloatArray], y: FloatArray) -> FloatArray:
+    if not parts:
         return np.full(len(y), float(y.mean()))
-    eta: FloatArray = np.sum(list(parts.values()), axis=0)
-    return np.asarray(1 / (1 + np.exp(-eta)), dtype=np.float64)
+    return 1 / (1 + np.exp(-sum(parts.values(), start=np.zeros(len(y)))))

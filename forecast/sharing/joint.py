@@ -22,6 +22,8 @@ from typing import TYPE_CHECKING, Any, TypeAlias, cast
 
 import numpy as np
 
+from forecast._notes import Note
+from forecast._plain import plain
 from forecast.counts import COVARIATES, LIGHTEN, check_goal, durations_of, judged_rows
 from forecast.errors import DataError, RequestError
 from forecast.sharing.pool import PooledEvidence
@@ -50,6 +52,9 @@ if TYPE_CHECKING:
 SCHEMA = 1
 QUESTION = "session-forecast joint fit: question"
 ANSWER = "session-forecast joint fit: answer"
+STATE = "session-forecast joint fit: rounds"
+Answers: TypeAlias = tuple[Mapping[str, Any], ...]
+Put: TypeAlias = Callable[[dict[str, Any]], Answers]
 
 
 def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
@@ -63,7 +68,7 @@ def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
     DataError
         If fewer than 20 courses reached the goal.
     """
-    check_kind(question, QUESTION, "question")
+    _check_kind(question, QUESTION, "question")
     try:
         goal = check_goal(question["goal"])
         rows = judged_rows(log, goal=goal)
@@ -74,18 +79,17 @@ def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
             )
         given = shareable(rows)
         if question["ask"] == "columns":
-            found = what_is_there(log, rows, given)
+            found = _what_is_there(log, rows, given)
         else:
-            found = sums_of(rows, question, given)
+            found = _score_and_information(rows, question, given)
     except (KeyError, TypeError, ValueError, AttributeError) as problem:
         if isinstance(problem, RequestError | DataError):
             raise
         raise RequestError(f"The question is damaged ({problem}).", "Ask for it again.") from None
-    return {"kind": ANSWER, "schema": SCHEMA, "question": fingerprint(question), **found}
+    return {"kind": ANSWER, "schema": SCHEMA, "question": _fingerprint(question), **found}
 
 
-def what_is_there(log: OutcomeLog, rows: pd.DataFrame, given: Sequence[str]) -> dict[str, Any]:
-    """Return which covariates this log can speak of, their sums and how many courses have them."""
+def _what_is_there(log: OutcomeLog, rows: pd.DataFrame, given: Sequence[str]) -> dict[str, Any]:
     return {
         "columns": {
             name: {"sum": float(rows[name].sum()), "courses": int(rows[name].notna().sum())}
@@ -95,10 +99,9 @@ def what_is_there(log: OutcomeLog, rows: pd.DataFrame, given: Sequence[str]) -> 
     }
 
 
-def sums_of(
+def _score_and_information(
     rows: pd.DataFrame, question: Mapping[str, Any], given: Sequence[str]
 ) -> dict[str, Any]:
-    """Return the sums that a question asks for."""
     fills = {str(name): float(value) for name, value in question["fills"].items()}
     rare = [name for name in fills if name not in given]
     if rare:
@@ -109,7 +112,7 @@ def sums_of(
     encoding = Encoding(tuple((name, None) for name in fills))
     site = RowsHere.of(SHARED_MODEL, durations_of(rows, fills), encoding)
     if question["ask"] == "counts":
-        return {"sums": plain_counts(site.counts())}
+        return {"sums": _plain_counts(site.counts())}
     parameters = np.array(question["parameters"], dtype=np.float64)
     if parameters.shape != (3 + len(fills),) or not np.isfinite(parameters).all():
         raise ValueError("the parameters")
@@ -120,8 +123,8 @@ def sums_of(
     return {"sums": site.derivatives(parameters, smooth_baseline()).to_dict()}
 
 
-def plain_counts(counts: Counts) -> dict[str, Any]:
-    """Return totals and moments of the covariates; what happened at each session stays here."""
+# Totals and moments of the covariates; what happened at each session stays here.
+def _plain_counts(counts: Counts) -> dict[str, Any]:
     return {
         "at_risk": float(counts.at_risk.sum()),
         "events": float(counts.events.sum()),
@@ -134,8 +137,7 @@ def plain_counts(counts: Counts) -> dict[str, Any]:
     }
 
 
-def check_kind(stored: Any, kind: str, word: str) -> None:
-    """Raise RequestError unless ``stored`` is of this kind and version."""
+def _check_kind(stored: Any, kind: str, word: str) -> None:
     if not isinstance(stored, dict) or stored.get("kind") != kind:
         raise RequestError(f"This is not the {word} of a joint fit.", "Give the right file.")
     if stored.get("schema") != SCHEMA:
@@ -145,18 +147,11 @@ def check_kind(stored: Any, kind: str, word: str) -> None:
         )
 
 
-def fingerprint(stored: Mapping[str, Any]) -> str:
-    """Return a fingerprint of plain values."""
+def _fingerprint(stored: Mapping[str, Any]) -> str:
     return hashlib.sha256(json.dumps(stored, sort_keys=True).encode()).hexdigest()[:16]
 
 
-STATE = "session-forecast joint fit: rounds"
-Answers: TypeAlias = tuple[Mapping[str, Any], ...]
-Put: TypeAlias = Callable[[dict[str, Any]], Answers]
-
-
-def counts_of(stored: Mapping[str, Any]) -> Counts:
-    """Return the counts that `plain_counts` wrote, all sessions in one."""
+def _counts_of(stored: Mapping[str, Any]) -> Counts:
     at_risk, events = np.array([stored["at_risk"]]), np.array([stored["events"]])
     return Counts(
         at_risk,
@@ -172,9 +167,7 @@ def counts_of(stored: Mapping[str, Any]) -> Counts:
     )
 
 
-class Unanswered(Exception):  # noqa: N818 (not an error: the fit waits for answers)
-    """The fit needs an answer that has not come yet; carries the question."""
-
+class _Unanswered(Exception):  # noqa: N818 (not an error: the fit waits for answers)
     def __init__(self, question: dict[str, Any]) -> None:
         super().__init__("unanswered")
         self.question = question
@@ -207,10 +200,10 @@ class JointRounds:
         def put(question: dict[str, Any]) -> Answers:
             nonlocal asked
             if asked == len(self.answers):
-                raise Unanswered(question)
+                raise _Unanswered(question)
             round_answers = self.answers[asked]
             asked += 1
-            mark = fingerprint(question)
+            mark = _fingerprint(question)
             if any(answer.get("question") != mark for answer in round_answers):
                 raise RequestError(
                     f"An answer of round {asked} is to another question.",
@@ -219,8 +212,8 @@ class JointRounds:
             return round_answers
 
         try:
-            return None, run(self.goal, put)
-        except Unanswered as waiting:
+            return None, _run(self.goal, put)
+        except _Unanswered as waiting:
             return waiting.question, None
 
     def with_answers(self, answers: Sequence[Any]) -> JointRounds:
@@ -232,7 +225,7 @@ class JointRounds:
             If one is no answer, is there twice, or clinics are missing.
         """
         for answer in answers:
-            check_kind(answer, ANSWER, "answer")
+            _check_kind(answer, ANSWER, "answer")
         texts = [json.dumps(answer, sort_keys=True) for answer in answers]
         wanted = len(self.answers[0]) if self.answers else max(len(texts), 2)
         if len(set(texts)) < len(texts) or len(texts) != wanted:
@@ -247,33 +240,30 @@ class JointRounds:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        return {
-            "kind": STATE,
-            "schema": SCHEMA,
-            "goal": self.goal,
-            "answers": [list(one) for one in self.answers],
-        }
+        return {"kind": STATE, "schema": SCHEMA, **plain(self)}
 
     @classmethod
     def from_dict(cls, stored: Any) -> JointRounds:
         """Return the rounds that :meth:`to_dict` wrote, or raise RequestError."""
-        check_kind(stored, STATE, "file of rounds")
+        _check_kind(stored, STATE, "file of rounds")
         return cls(stored["goal"], tuple(tuple(one) for one in stored["answers"]))
 
 
-def run(goal: str, put: Put) -> PooledEvidence:
-    """Fit jointly, asking with ``put``."""
+def _run(goal: str, put: Put) -> PooledEvidence:
     base = {"kind": QUESTION, "schema": SCHEMA, "goal": goal}
     first = put({**base, "ask": "columns"})
+
+    def ask(_: Any, method: str, arguments: tuple[Any, ...]) -> list[Any]:
+        at = {"parameters": arguments[0].tolist()} if arguments else {}
+        return _read_answers(method, put({**base, "ask": method, "fills": means, **at}))
+
     try:
-        means = common_means(first)
+        means = _common_means(first)
         fitted = joint_fit(
             SHARED_MODEL,
             Encoding(tuple((name, None) for name in means)),
             cast("Sequence[Site]", first),  # asked by file, never called
-            ask=lambda _, method, arguments: read_answers(
-                method, put({**base, "ask": method, "fills": means, **told(arguments)})
-            ),
+            ask=ask,
         )
         counts = {
             name: sum(int(answer["counts"].get(name) or 0) for answer in first)
@@ -290,18 +280,16 @@ def run(goal: str, put: Put) -> PooledEvidence:
         covariance=fitted.covariance_matrix,
         variance_between=np.full(len(fitted.names), np.nan),
         n_clinics=(len(first),) * len(fitted.names),
-        members=tuple(fingerprint(answer) for answer in first),
+        members=tuple(_fingerprint(answer) for answer in first),
         counts=counts,
         notes=(
-            f"The exact fit on the rows of {len(first)} clinics together, which takes them for "
-            "one; the spread between them in a prior is judged, not found.",
-            "Use it where none of these clinics' logs is fitted: its courses would count twice.",
+            Note("sharing.joint", "info", {"clinics": len(first)}),
+            Note("sharing.joint_count_twice", "caution"),
         ),
     )
 
 
-def common_means(first: Answers) -> dict[str, float]:
-    """Return the pooled mean of each covariate that every clinic can speak of."""
+def _common_means(first: Answers) -> dict[str, float]:
     columns = [answer["columns"] for answer in first]
     common = [name for name in (*COVARIATES, LIGHTEN) if all(name in one for one in columns)]
     if not common:
@@ -313,16 +301,10 @@ def common_means(first: Answers) -> dict[str, float]:
     }
 
 
-def told(arguments: tuple[Any, ...]) -> dict[str, Any]:
-    """Return the parameters that a question is asked at, if any."""
-    return {"parameters": arguments[0].tolist()} if arguments else {}
-
-
-def read_answers(method: str, answers: Answers) -> list[Any]:
-    """Return the sums in the answers to one question."""
+def _read_answers(method: str, answers: Answers) -> list[Any]:
     sums = [answer["sums"] for answer in answers]
     if method == "counts":
-        return [counts_of(one) for one in sums]
+        return [_counts_of(one) for one in sums]
     if method == "expected":
         return [np.array(one["information"], dtype=np.float64) for one in sums]
     return [ScoreAndInformation.from_dict(one) for one in sums]

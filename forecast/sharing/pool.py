@@ -17,6 +17,8 @@ from typing import Any
 
 import numpy as np
 
+from forecast._notes import Note, notes_as_json
+from forecast._plain import plain
 from forecast._types import FloatArray
 from forecast.causal.rates import random_effects
 from forecast.counts import (
@@ -74,7 +76,7 @@ class PooledEvidence:
         Fingerprints of the shares.
     counts : mapping of str to int
         Courses and so on, at least: counts under five were not given.
-    notes : tuple of str
+    notes : tuple of Note
     """
 
     goal: str
@@ -85,7 +87,7 @@ class PooledEvidence:
     n_clinics: tuple[int, ...]
     members: tuple[str, ...]
     counts: Mapping[str, int]
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
     @property
     def spread(self) -> FloatArray:
@@ -100,15 +102,15 @@ class PooledEvidence:
     @property
     def width(self) -> FloatArray:
         """Standard deviation of a clinic's own effect: doubt and spread together."""
-        total: FloatArray = np.sqrt(np.diag(self.covariance) + self.spread**2)
-        return total
+        return np.asarray(np.sqrt(np.diag(self.covariance) + self.spread**2))
 
     def hazard_prior(self) -> dict[str, tuple[float, float]]:
         """Return mean and standard deviation of each parameter of the grouped hazard.
 
         Covariates that no clinic gave keep the published evidence.
         """
-        own = dict(zip(self.parameters, pairs(self.mean, self.width), strict=True))
+        pairs = zip(self.mean.tolist(), self.width.tolist(), strict=True)
+        own = dict(zip(self.parameters, pairs, strict=True))
         return {**hazard_prior(self.goal), **own}
 
     def duration_prior(self) -> dict[str, tuple[float, float]]:
@@ -132,35 +134,23 @@ class PooledEvidence:
         total = self.covariance[:3, :3] + np.diag(self.spread[:3] ** 2)
         rng = np.random.default_rng(0)
         draws = rng.multivariate_normal(self.mean[:3], total, size=N_DRAWS)
-        quarters = log_quartiles(draws)
+        quarters = _log_quartiles(draws)
         early, late = quarters[:, 0], quarters[:, 2]
         scale = np.log((late - early) / (2 * NORMAL_QUARTILE))
-        first, _, last = log_quartiles(self.mean[None, :3])[0]
+        first, _, last = _log_quartiles(self.mean[None, :3])[0]
         shape = float(np.log(np.log(QUARTERS[2]) / np.log(QUARTERS[0])) / (last - first))
         middle = quarters[:, 1]
         return (
-            (float(np.median(middle)), robust_spread(middle)),
-            (float(np.median(scale)), robust_spread(scale)),
+            (float(np.median(middle)), _robust_spread(middle)),
+            (float(np.median(scale)), _robust_spread(scale)),
             shape,
         )
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        return {
-            "kind": KIND,
-            "schema": SCHEMA,
-            "goal": self.goal,
-            "parameters": list(self.parameters),
-            "mean": self.mean.tolist(),
-            "covariance": self.covariance.tolist(),
-            "variance_between": [
-                float(v) if np.isfinite(v) else None for v in self.variance_between
-            ],
-            "n_clinics": list(self.n_clinics),
-            "members": list(self.members),
-            "counts": dict(self.counts),
-            "notes": list(self.notes),
-        }
+        found = {"kind": KIND, "schema": SCHEMA, **plain(self)}
+        between = [v if np.isfinite(v) else None for v in self.variance_between.tolist()]
+        return {**found, "variance_between": between, **notes_as_json(self.notes)}
 
     @classmethod
     def from_dict(cls, stored: Any, *, named: str = "The evidence") -> PooledEvidence:
@@ -188,15 +178,14 @@ class PooledEvidence:
                 n_clinics=tuple(int(n) for n in stored["n_clinics"]),
                 members=tuple(str(member) for member in stored["members"]),
                 counts={str(name): int(n) for name, n in stored["counts"].items()},
-                notes=tuple(str(note) for note in stored["notes"]),
+                notes=_stored_notes(stored),
             )
-            found.check()
+            found._check()
         except (KeyError, TypeError, ValueError, AttributeError) as problem:
             raise RequestError(f"{named} is damaged ({problem}).", "Pool again.") from None
         return found
 
-    def check(self) -> None:
-        """Raise ValueError when sizes or values cannot be."""
+    def _check(self) -> None:
         k = len(self.parameters)
         shapes = (self.mean.shape, self.variance_between.shape, (len(self.n_clinics),))
         if any(shape != (k,) for shape in shapes) or self.covariance.shape != (k, k):
@@ -206,6 +195,8 @@ class PooledEvidence:
             raise ValueError("a mean that is no number or a variance not above zero")
         if (self.variance_between < 0).any():
             raise ValueError("a spread below zero")
+        for note in self.notes:
+            str(note)  # KeyError where nobody has words for it
 
     def to_text(self) -> str:
         """Return a table of the common effects, and what they rest on."""
@@ -239,19 +230,17 @@ def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
         If there are fewer than two, one is there twice, or goals differ.
     """
     read = [Share.from_dict(one, named=f"Share {n}") for n, one in enumerate(shares, start=1)]
-    check_together(read)
+    _check_together(read)
     given = {name for share in read for name in share.parameters}
     names = tuple(name for name in (*SMOOTH_NAMES, *COVARIATES, LIGHTEN) if name in given)
-    found = random_effects(
-        [spread_out(share, names)[0] for share in read],
-        [spread_out(share, names)[1] for share in read],
-    )
+    values, covariances = zip(*(_spread_out(share, names) for share in read), strict=True)
+    found = random_effects(list(values), list(covariances))
     notes = [
-        "Use it where none of the shares is of the same log: its courses would count twice.",
-        f"In a prior, a judged spread between clinics counts as {JUDGED_WORTH} further clinics.",
+        Note("sharing.count_twice", "caution"),
+        Note("sharing.judged", "info", {"clinics": JUDGED_WORTH}),
     ]
     if not found.converged:
-        notes.append("The spread between clinics did not settle.")
+        notes.append(Note("sharing.not_settled", "caution"))
     return PooledEvidence(
         goal=read[0].goal,
         parameters=names,
@@ -267,8 +256,7 @@ def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
     )
 
 
-def check_together(shares: Sequence[Share]) -> None:
-    """Raise RequestError unless these are shares of different clinics for one goal."""
+def _check_together(shares: Sequence[Share]) -> None:
     if len(shares) < 2:
         raise RequestError(f"There is {len(shares)} share.", "Give those of two clinics or more.")
     digests = [share.digest for share in shares]
@@ -283,13 +271,20 @@ def check_together(shares: Sequence[Share]) -> None:
         )
 
 
-def spread_out(share: Share, names: tuple[str, ...]) -> tuple[FloatArray, FloatArray]:
-    """Return a share's estimates and covariance in the order of ``names``, NaN where absent."""
-    place = [names.index(name) for name in share.parameters]
+# A share's estimates and covariance in the order of ``names``, NaN where absent.
+def _spread_out(share: Share, names: tuple[str, ...]) -> tuple[FloatArray, FloatArray]:
+    at = [names.index(name) for name in share.parameters]
     values, covariance = np.full(len(names), np.nan), np.full((len(names), len(names)), np.nan)
-    values[place] = share.estimates
-    covariance[np.ix_(place, place)] = share.covariance
+    values[at] = share.estimates
+    covariance[np.ix_(at, at)] = share.covariance
     return values, covariance
+
+
+# A file written before notes had codes has their sentences alone.
+def _stored_notes(stored: Mapping[str, Any]) -> tuple[Note, ...]:
+    if "note_codes" in stored:
+        return tuple(Note.from_dict(one) for one in stored["note_codes"])
+    return tuple(Note("sharing.as_written", "info", {"says": str(s)}) for s in stored["notes"])
 
 
 def load_evidence(path: str | os.PathLike[str]) -> PooledEvidence:
@@ -311,17 +306,10 @@ def load_evidence(path: str | os.PathLike[str]) -> PooledEvidence:
     return PooledEvidence.from_dict(stored, named=os.fspath(path))
 
 
-def pairs(means: FloatArray, widths: FloatArray) -> list[tuple[float, float]]:
-    """Return (mean, standard deviation) of each."""
-    return list(zip(means.tolist(), widths.tolist(), strict=True))
-
-
-def log_quartiles(baseline: FloatArray) -> FloatArray:
-    """Return log sessions by which a quarter, half and three quarters reached the goal.
-
-    ``baseline`` has shape (n, 3); between whole sessions the cumulative hazard is a power of time,
-    and beyond the last one looked at it goes on as it did.
-    """
+# Log sessions by which a quarter, half and three quarters reached the goal, for baselines of shape
+# (n, 3); between whole sessions the cumulative hazard is a power of time, and beyond the last one
+# looked at it goes on as it did.
+def _log_quartiles(baseline: FloatArray) -> FloatArray:
     linear = smooth_baseline().linear(baseline, FARTHEST)
     # a curve that turns down far out is held at what it was at its highest, and never at zero
     total = np.log(np.maximum.accumulate(np.cumsum(np.exp(np.clip(linear, -30, 30)), axis=1), 1))
@@ -332,13 +320,12 @@ def log_quartiles(baseline: FloatArray) -> FloatArray:
         after = np.clip((total < wanted).sum(axis=1), 1, FARTHEST - 1)
         rows = np.arange(len(total))
         low, high = total[rows, after - 1], total[rows, after]
-        share = (wanted - low) / np.maximum(high - low, 1e-9)
-        share = np.clip(share, -5.0, 5.0)
+        share = np.clip((wanted - low) / np.maximum(high - low, 1e-9), -5.0, 5.0)
         found[:, column] = steps[after - 1] + share * (steps[after] - steps[after - 1])
     return found
 
 
-def robust_spread(values: FloatArray) -> float:
-    """Return the standard deviation that the middle half of the values suggests."""
+# The standard deviation that the middle half of the values suggests.
+def _robust_spread(values: FloatArray) -> float:
     low, high = np.quantile(values, [0.25, 0.75])
     return float((high - low) / (2 * NORMAL_QUARTILE))

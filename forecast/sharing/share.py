@@ -54,6 +54,7 @@ FEWEST_REACHED = 20  # below this, 27 effects say little and a course says much
 # A standard deviation of 3 on each log hazard ratio: keeps a rare level finite, moves nothing.
 RIDGE = 0.1
 SHARED_MODEL = DiscreteHazard(link="cloglog", baseline="smooth", penalty=RIDGE)
+MEANS = {"link": "cloglog", "baseline": "smooth", "pivot": PIVOT, "ridge": RIDGE}
 # The smallest eigenvalue a correlation matrix of rounded entries is given back.
 LEAST_EIGENVALUE = 0.05
 LARGEST_EFFECT = 20.0
@@ -105,16 +106,15 @@ def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
         "kind": KIND,
         "schema": SCHEMA,
         "goal": goal,
-        "model": {"link": "cloglog", "baseline": "smooth", "pivot": PIVOT, "ridge": RIDGE},
+        "model": dict(MEANS),
         "parameters": list(fitted.names),
-        "estimates": [
-            coarse(value, error) for value, error in zip(fitted.parameters, errors, strict=True)
-        ],
-        "standard_errors": [significant(error) for error in errors],
+        "estimates": [_coarse(*pair) for pair in zip(fitted.parameters, errors, strict=True)],
+        # two significant digits
+        "standard_errors": [float(f"{error:.1e}") for error in errors],
         "correlations": [round(float(value), 1) for value in correlations[low]],
         "left_out": [name for name in covariate_names(goal) if name not in given],
         "counts": {name: at_least(n) for name, n in totals(log, rows).items()},
-        "levels": level_counts(log),
+        "levels": _level_counts(log),
         "supported_to": fitted.notes.supported_to,
     }
 
@@ -157,8 +157,8 @@ def totals(log: OutcomeLog, rows: pd.DataFrame) -> dict[str, int]:
     }
 
 
-def level_counts(log: OutcomeLog) -> dict[str, dict[str, int | None]]:
-    """Return courses per level of each attribute; a course counts once for each of its inks."""
+# A course counts once for each of its inks.
+def _level_counts(log: OutcomeLog) -> dict[str, dict[str, int | None]]:
     series = {name: log.courses[name] for name in LEVELLED}
     series["inks"] = log.courses["inks"].str.split(";").explode()
     return {
@@ -172,15 +172,9 @@ def at_least(count: int) -> int | None:
     return None if count < FEWEST else count - count % FEWEST
 
 
-def coarse(value: float, error: float) -> float:
-    """Return an estimate to the decimals that its standard error leaves, at most a fifth of it."""
-    decimals = math.ceil(-math.log10(0.2 * error))
-    return float(round(float(value), decimals))
-
-
-def significant(error: float) -> float:
-    """Return a standard error to two significant digits."""
-    return float(f"{error:.1e}")
+# To the decimals that the standard error leaves, at most a fifth of it.
+def _coarse(value: float, error: float) -> float:
+    return float(round(float(value), math.ceil(-math.log10(0.2 * error))))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -219,7 +213,7 @@ class Share:
         """
         if not isinstance(stored, dict) or stored.get("kind") != KIND:
             raise RequestError(f"{named} is not a share.", "Give the file that share wrote.")
-        if stored.get("schema") != SCHEMA or stored.get("model") != shared_model():
+        if stored.get("schema") != SCHEMA or stored.get("model") != MEANS:
             raise RequestError(
                 f"{named} has schema {stored.get('schema')!r} or another model than this version.",
                 "Share the log again with the same version everywhere.",
@@ -228,7 +222,7 @@ class Share:
             return cls(
                 check_goal(stored["goal"]),
                 checked_names(stored["parameters"]),
-                *numbers_of(stored),
+                *_numbers_of(stored),
                 counts={str(k): v and int(v) for k, v in stored["counts"].items()},
                 supported_to=int(stored["supported_to"]),
                 digest=digest(stored),
@@ -237,11 +231,6 @@ class Share:
             raise RequestError(
                 f"{named} is damaged ({problem}).", "Ask the clinic to share its log again."
             ) from None
-
-
-def shared_model() -> dict[str, Any]:
-    """Return what a share says of its model."""
-    return {"link": "cloglog", "baseline": "smooth", "pivot": PIVOT, "ridge": RIDGE}
 
 
 def checked_names(stored: list[str]) -> tuple[str, ...]:
@@ -253,8 +242,7 @@ def checked_names(stored: list[str]) -> tuple[str, ...]:
     return names
 
 
-def numbers_of(stored: Mapping[str, Any]) -> tuple[FloatArray, FloatArray]:
-    """Return estimates and covariance, or raise ValueError when they cannot be."""
+def _numbers_of(stored: Mapping[str, Any]) -> tuple[FloatArray, FloatArray]:
     estimates = np.array(stored["estimates"], dtype=np.float64)
     errors = np.array(stored["standard_errors"], dtype=np.float64)
     lower = np.array(stored["correlations"], dtype=np.float64)

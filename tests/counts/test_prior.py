@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 import forecast
+from benchmarks.truth import bencini_world, fresh_clients
 from forecast.counts.attributes import COVARIATES, covariates
 from forecast.counts.prior import (
     EFFECTS,
@@ -13,7 +14,6 @@ from forecast.counts.prior import (
     evidence_model,
     hazard_prior,
 )
-from forecast.invented import bencini_world, fresh_clients
 from forecast.survival import AcceleratedTime, Durations
 
 

@@ -5,9 +5,10 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
+from benchmarks.truth import fresh_clients, true_deliveries
 from forecast import Enquiry, fit_forecaster, simulate_log
 from forecast.counts.stopping import competing_ends, fit_stopping, length_of, to_clearing
-from forecast.invented import World, fresh_clients, true_deliveries
+from forecast.invented import World
 from forecast.survival import CountDistribution
 
 

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 import forecast
+from benchmarks.truth import fresh_clients
 from forecast.assess import tie_split_coverage
 from forecast.counts import (
     COVARIATES,
@@ -17,7 +18,7 @@ from forecast.counts import (
 )
 from forecast.counts.prior import for_use
 from forecast.errors import DataError, RequestError
-from forecast.invented import World, fresh_clients, simulate_clinic, simulate_log
+from forecast.invented import World, simulate_clinic, simulate_log
 from forecast.regimes import fit_strategies
 from forecast.survival import BoostedHazard, CountDistribution
 

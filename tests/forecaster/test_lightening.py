@@ -8,6 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 import forecast
+from benchmarks.truth import fresh_clients
 from forecast.assess import tie_split_coverage
 from forecast.counts.attributes import COVARIATES, covariate_names
 from forecast.counts.log_summary import Lightening
@@ -15,7 +16,7 @@ from forecast.counts.prior import LIGHTER, candidates, duration_prior, hazard_pr
 from forecast.counts.rows import course_rows, of_goal
 from forecast.errors import DataError, RequestError
 from forecast.forecaster import assess_forecaster, card_text
-from forecast.invented import World, fresh_clients
+from forecast.invented import World
 from forecast.sharing import pool_shares, share_log
 from forecast.survival import CountDistribution
 

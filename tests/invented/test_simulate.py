@@ -7,20 +7,16 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from forecast.errors import RequestError
-from forecast.invented.simulate import (
-    OwnedLaser,
-    World,
+from benchmarks.truth import (
     bencini_world,
     fresh_clients,
     fresh_deliveries,
-    simulate_clinic,
-    simulate_log,
-    simulate_split_trial,
     true_contrast,
     true_deliveries,
     true_distribution,
 )
+from forecast.errors import RequestError
+from forecast.invented import OwnedLaser, World, simulate_clinic, simulate_log, simulate_split_trial
 
 # Bencini et al. 2012, Arch Dermatol 148:1364: cumulative success, 95 % confidence intervals.
 BENCINI_10 = (0.418, 0.525)

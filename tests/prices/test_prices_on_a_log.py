@@ -6,8 +6,9 @@ from decimal import Decimal
 import numpy as np
 import pytest
 
+from benchmarks.truth import fresh_clients, true_deliveries
 from forecast import Enquiry, Package, Tariff, fit_forecaster, price_caseload, price_package
-from forecast.invented import World, fresh_clients, simulate_log, true_deliveries
+from forecast.invented import World, simulate_log
 from forecast.prices.open_courses import value_open_book
 from forecast.prices.payoff import price_many
 from forecast.prices.shared_risk import areas_of

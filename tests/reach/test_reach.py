@@ -117,7 +117,7 @@ def test_the_models_see_that_unreached_tattoos_take_longer_or_never_clear(invent
     effect = reach_effect(invented)
     assert effect.sessions_interval[0] > 1
     assert effect.never_unreached[1] > effect.never_reached[0]
-    assert "within reach" in effect.notes[0]
+    assert effect.notes[0].code == "reach.learnt"
     json.dumps(effect.to_dict())
 
 
@@ -178,7 +178,8 @@ def test_unusable_requests_are_refused(invented, options):
 
 @pytest.mark.slow
 def test_change_by_a_laser_is_that_of_the_clinic_with_it():
-    from forecast.invented import OwnedLaser, World, fresh_clients
+    from benchmarks.truth import fresh_clients
+    from forecast.invented import OwnedLaser, World
     from forecast.tattoo import unreached_inks
 
     yag, alex = OwnedLaser("yag", "ns", (532, 1064), -2.0), OwnedLaser("alex", "ns", (755,), -2.0)

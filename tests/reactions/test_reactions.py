@@ -2,14 +2,13 @@
 
 import json
 
-import numpy as np
 import pandas as pd
 import pytest
 
 from forecast.errors import RequestError
-from forecast.invented import World, simulate_log
+from forecast.invented import simulate_log
 from forecast.log import OutcomeLog
-from forecast.reactions.reactions import fit_reactions, under_recording
+from forecast.reactions import fit_reactions
 
 
 @pytest.fixture(scope="module")
@@ -45,7 +44,7 @@ def test_lasting_and_transient_are_kept_apart(log, report):
     unrecorded = log.reactions["lasting"].isna().sum()
     assert lasting == (log.reactions["lasting"] == "yes").sum()
     assert lasting + transient + unrecorded == rates["session", "all", "all", "any"]
-    assert any("count as neither" in note for note in report.notes)
+    assert "reactions.lasting_unknown" in {note.code for note in report.notes}
 
 
 def test_groups_add_up_to_the_whole(report):
@@ -68,15 +67,6 @@ def test_no_reaction_is_an_answer_with_an_upper_limit(log):
     assert found.regime.estimate is None
 
 
-def test_names_of_operators_never_leave(log, report):
-    secret = log.sessions["operator_id"].map(lambda name: f"Dr {name}")
-    told = fit_reactions(with_tables(log, sessions=log.sessions.assign(operator_id=secret)))
-    shown = json.dumps(told.to_dict()) + told.to_text()
-    assert "Dr " not in shown
-    assert sorted(told.operators.names) == ["A", "B", "C", "D", "E"]
-    assert told.regime.estimate == pytest.approx(report.regime.estimate, rel=1e-3)
-
-
 def test_the_order_of_rows_does_not_matter(log, report):
     mixed = with_tables(
         log,
@@ -95,53 +85,10 @@ def test_the_log_is_not_changed(log):
     pd.testing.assert_frame_equal(log.reactions, before[1])
 
 
-def test_one_operator_for_one_regime_cannot_be_answered():
-    owned = fit_reactions(simulate_log(400, seed=3, world=World(ps_owner=True)))
-    assert owned.regime.verdict == "cannot say"
-    assert owned.regime.estimate is None
-    assert owned.regime.interval == (None, None)
-    assert owned.regime.unadjusted is not None
-    assert "cannot be told apart" in owned.regime.reason
-    assert "How much of it is the regime cannot be said" in owned.to_text()
-
-
-def test_a_change_over_the_years_is_not_taken_for_the_regime(log):
-    # Reactions that depend on the date alone, while the ps laser came late: fewer after ps,
-    # until calendar time is held.
-    rng = np.random.default_rng(1)
-    late = (log.sessions["treated_on"] - log.sessions["treated_on"].min()).dt.days / 365.25
-    chance = 0.12 * np.exp(-0.35 * late)
-    chosen = log.sessions[rng.random(len(late)) < chance]
-    dated = chosen[["course_id", "session_no"]].rename(columns={"session_no": "after_session"})
-    found = fit_reactions(
-        with_tables(log, reactions=dated.assign(reaction="blister", lasting="no"))
-    ).regime
-    assert found.verdict == "fewer"
-    _, low, high = found.with_calendar
-    assert low < 1 < high
-    assert "over the years" in found.reason
-
-
-def test_a_planted_bad_operator_is_outside_and_named_by_code():
-    world = World(bad_operator=3.0, operator_reaction_sd=0.0)
-    found = fit_reactions(simulate_log(500, seed=4, world=world)).operators
-    assert list(found.outside.values()) == ["above"]
-    (code,) = found.outside
-    assert found.names[code] == "op5"
-
-
-def test_unrecorded_operators_make_the_regime_unanswerable(log):
-    blank = with_tables(log, sessions=log.sessions.assign(operator_id=None))
-    found = fit_reactions(blank)
-    assert found.operators is None
-    assert found.regime.verdict == "cannot say"
-    assert "not recorded" in found.regime.reason
-
-
 def test_a_log_of_courses_alone_still_gives_rates(log):
     found = fit_reactions(OutcomeLog.from_frames(log.courses, reactions=log.reactions))
     assert found.n_sessions == log.courses["sessions_given"].sum()
-    assert any("sessions table" in note for note in found.notes)
+    assert found.notes[0].code == "reactions.no_sessions_table"
 
 
 def test_an_unknown_outcome_is_refused_with_the_nearest_name(log):
@@ -151,52 +98,3 @@ def test_an_unknown_outcome_is_refused_with_the_nearest_name(log):
 
 def test_report_is_plain_json(report):
     assert json.loads(json.dumps(report.to_dict()))["outcome"] == "any"
-
-
-def test_an_honest_log_raises_no_alarm(log):
-    assert under_recording(log) == ()
-
-
-def test_no_blister_in_thousands_of_sessions_is_not_safety(log):
-    silent = with_tables(log, reactions=log.reactions[log.reactions["reaction"] != "blister"])
-    assert any("blisters" in line and "under-recording" in line for line in under_recording(silent))
-
-
-def test_an_empty_reactions_table_cannot_speak_of_safety(log):
-    silent = with_tables(log, reactions=log.reactions.head(0))
-    assert "cannot speak of safety" in under_recording(silent)[0]
-
-
-def test_lasting_reactions_alone_look_selective(log):
-    lasting = log.reactions[log.reactions["lasting"] == "yes"]
-    found = under_recording(with_tables(log, reactions=lasting))
-    assert any("transient ones" in line for line in found)
-
-
-def test_an_operator_who_never_reports_is_noticed(log):
-    rows = log.reactions.merge(
-        log.sessions, left_on=["course_id", "after_session"], right_on=["course_id", "session_no"]
-    )
-    kept = log.reactions[(rows["operator_id"] != "op1").to_numpy()]
-    found = under_recording(with_tables(log, reactions=kept))
-    assert any("1 operator(s)" in line for line in found)
-
-
-def test_recording_that_stopped_is_noticed(log):
-    rows = log.reactions.merge(
-        log.sessions, left_on=["course_id", "after_session"], right_on=["course_id", "session_no"]
-    )
-    last = log.sessions["treated_on"].max() - pd.DateOffset(months=14)
-    kept = log.reactions[(rows["treated_on"] < last).to_numpy()]
-    found = under_recording(with_tables(log, reactions=kept))
-    assert any("recording seems to have stopped" in line for line in found)
-
-
-@pytest.mark.slow
-def test_regime_interval_covers_the_planted_odds_ratio():
-    covered, n_sets = 0, 60
-    for seed in range(n_sets):
-        world = World(operators=6, operator_seed=seed, reaction_regime=-0.3)
-        low, high = fit_reactions(simulate_log(250, seed=seed, world=world)).regime.interval
-        covered += low < np.exp(-0.3) < high
-    assert covered / n_sets >= 0.95 - 2.5 * (0.95 * 0.05 / n_sets) ** 0.5

@@ -65,6 +65,13 @@ def test_an_answer_holds_sums_no_longer_than_the_parameters(logs, conversation):
             assert np.array(value).size <= k * k
 
 
+def test_an_answer_counts_no_closer_than_to_five(logs, conversation):
+    questions, _ = conversation
+    counts = [answer_question(log, questions[0])["counts"] for log in logs]
+    assert [one["courses"] for one in counts] == [250, 400, 300]
+    assert all(n is None or (n >= 5 and n % 5 == 0) for one in counts for n in one.values())
+
+
 def test_the_common_model_can_be_used_as_a_prior(conversation):
     _, found = conversation
     assert np.isnan(found.variance_between).all()

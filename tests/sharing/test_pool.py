@@ -72,6 +72,12 @@ def test_pooled_evidence_survives_its_own_json(pooled, tmp_path):
     again = load_evidence(path)
     assert again.to_dict() == pooled.to_dict()
     assert again.duration_prior() == pooled.duration_prior()
+    assert again.notes == pooled.notes
+
+
+def test_evidence_written_before_notes_had_codes_can_still_be_read(pooled):
+    old = {name: value for name, value in pooled.to_dict().items() if name != "note_codes"}
+    assert [str(note) for note in PooledEvidence.from_dict(old).notes] == old["notes"]
 
 
 def test_every_effect_of_the_models_keeps_a_prior(pooled):
@@ -156,6 +162,7 @@ def test_what_cannot_be_pooled_is_refused(shares, logs):
         ({"schema": 7}, "schema 7"),
         ({"mean": [0.0]}, "damaged"),
         ({"members": None}, "damaged"),
+        ({"note_codes": [{"code": "none.such", "severity": "info", "values": {}}]}, "damaged"),
         ({"kind": ""}, "not pooled evidence"),
     ],
 )

@@ -1,0 +1,62 @@
+"""A log that is silent rather than safe is noticed, and an honest one is left alone."""
+
+import pandas as pd
+import pytest
+
+from forecast.invented import simulate_log
+from forecast.log import OutcomeLog
+from forecast.reactions import under_recording
+
+
+@pytest.fixture(scope="module")
+def log():
+    return simulate_log(400, seed=1)
+
+
+def with_tables(log, **tables):
+    """Return the log with some of its tables replaced."""
+    names = ("courses", "sessions", "gradings", "reactions", "lasers")
+    frames = {name: getattr(log, name) for name in names} | tables
+    return OutcomeLog.from_frames(**frames)
+
+
+def codes(log):
+    return [note.code for note in under_recording(log)]
+
+
+def test_an_honest_log_raises_no_alarm(log):
+    assert under_recording(log) == ()
+
+
+def test_no_blister_in_thousands_of_sessions_is_not_safety(log):
+    silent = with_tables(log, reactions=log.reactions[log.reactions["reaction"] != "blister"])
+    assert codes(silent) == ["reactions.few_blister"]
+
+
+def test_an_empty_reactions_table_cannot_speak_of_safety(log):
+    silent = with_tables(log, reactions=log.reactions.head(0))
+    (warning,) = under_recording(silent)
+    assert "cannot speak of safety" in str(warning)
+
+
+def test_lasting_reactions_alone_look_selective(log):
+    lasting = log.reactions[log.reactions["lasting"] == "yes"]
+    assert "reactions.lasting_only" in codes(with_tables(log, reactions=lasting))
+
+
+def test_an_operator_who_never_reports_is_noticed(log):
+    rows = log.reactions.merge(
+        log.sessions, left_on=["course_id", "after_session"], right_on=["course_id", "session_no"]
+    )
+    kept = log.reactions[(rows["operator_id"] != "op1").to_numpy()]
+    (warning,) = under_recording(with_tables(log, reactions=kept))
+    assert str(warning).startswith("1 operator(s)")
+
+
+def test_recording_that_stopped_is_noticed(log):
+    rows = log.reactions.merge(
+        log.sessions, left_on=["course_id", "after_session"], right_on=["course_id", "session_no"]
+    )
+    last = log.sessions["treated_on"].max() - pd.DateOffset(months=14)
+    kept = log.reactions[(rows["treated_on"] < last).to_numpy()]
+    assert "reactions.gone_quiet" in codes(with_tables(log, reactions=kept))

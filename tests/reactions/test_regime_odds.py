@@ -1,0 +1,76 @@
+"""Reactions after ps against ns: the sign is right, and where the log cannot tell it says so."""
+
+import numpy as np
+import pytest
+
+from forecast.invented import World, simulate_log
+from forecast.log import OutcomeLog
+from forecast.reactions import fit_reactions
+
+
+@pytest.fixture(scope="module")
+def log():
+    return simulate_log(400, seed=1)
+
+
+def with_tables(log, **tables):
+    """Return the log with some of its tables replaced."""
+    names = ("courses", "sessions", "gradings", "reactions", "lasers")
+    frames = {name: getattr(log, name) for name in names} | tables
+    return OutcomeLog.from_frames(**frames)
+
+
+@pytest.mark.parametrize(("after", "verdict"), [("ps", "more"), ("ns", "fewer")])
+def test_reactions_planted_after_one_regime_are_found_after_that_one(log, after, verdict):
+    chance = np.where(log.sessions["regime"] == after, 0.12, 0.02)
+    chosen = log.sessions[np.random.default_rng(1).random(len(chance)) < chance]
+    dated = chosen[["course_id", "session_no"]].rename(columns={"session_no": "after_session"})
+    found = fit_reactions(with_tables(log, reactions=dated.assign(reaction="scar"))).regime
+    assert found.verdict == verdict
+    assert (found.estimate > 2) if after == "ps" else (found.estimate < 0.5)
+    assert found.reasons[0].code == "reactions.settled"
+
+
+def test_one_operator_for_one_regime_cannot_be_answered():
+    owned = fit_reactions(simulate_log(400, seed=3, world=World(ps_owner=True)))
+    assert owned.regime.verdict == "cannot say"
+    assert owned.regime.estimate is None
+    assert owned.regime.interval == (None, None)
+    assert owned.regime.unadjusted is not None
+    assert "cannot be told apart" in owned.regime.reason
+    assert "How much of it is the regime cannot be said" in owned.to_text()
+
+
+def test_a_change_over_the_years_is_not_taken_for_the_regime(log):
+    # Reactions that depend on the date alone, while the ps laser came late: fewer after ps,
+    # until calendar time is held.
+    rng = np.random.default_rng(1)
+    late = (log.sessions["treated_on"] - log.sessions["treated_on"].min()).dt.days / 365.25
+    chance = 0.12 * np.exp(-0.35 * late)
+    chosen = log.sessions[rng.random(len(late)) < chance]
+    dated = chosen[["course_id", "session_no"]].rename(columns={"session_no": "after_session"})
+    found = fit_reactions(
+        with_tables(log, reactions=dated.assign(reaction="blister", lasting="no"))
+    ).regime
+    assert found.verdict == "fewer"
+    _, low, high = found.with_calendar
+    assert low < 1 < high
+    assert "over the years" in found.reason
+
+
+def test_unrecorded_operators_make_the_regime_unanswerable(log):
+    blank = with_tables(log, sessions=log.sessions.assign(operator_id=None))
+    found = fit_reactions(blank)
+    assert found.operators is None
+    assert found.regime.verdict == "cannot say"
+    assert "not recorded" in found.regime.reason
+
+
+@pytest.mark.slow
+def test_regime_interval_covers_the_planted_odds_ratio():
+    covered, n_sets = 0, 60
+    for seed in range(n_sets):
+        world = World(operators=6, operator_seed=seed, reaction_regime=-0.3)
+        low, high = fit_reactions(simulate_log(250, seed=seed, world=world)).regime.interval
+        covered += low < np.exp(-0.3) < high
+    assert covered / n_sets >= 0.95 - 2.5 * (0.95 * 0.05 / n_sets) ** 0.5
