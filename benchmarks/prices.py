@@ -31,7 +31,8 @@ from forecast import (
 )
 from forecast._jobs import run_units
 from forecast.invented import World, fresh_clients, true_deliveries
-from forecast.prices import areas_of, enquiries_of, price_many, smallest_price
+from forecast.log import enquiries_of
+from forecast.prices import areas_of, price_many, smallest_price
 
 CAP, CLIENTS, INNER, BOOKS, REPLICATES = 15, 300, 400, 2_000, 4_000
 STATED = (0.05, 0.10, 0.20)

@@ -45,9 +45,9 @@ def template() -> go.layout.Template:
     return plain
 
 
-def titled(figure: go.Figure, title: str, notes: Sequence[str] = ()) -> go.Figure:
+def titled(figure: go.Figure, title: str, notes: Sequence[object] = ()) -> go.Figure:
     """Return ``figure`` with the package's template, a title, and its notes underneath."""
-    lines = [line for note in notes for line in wrap(note, 110)]
+    lines = [line for note in notes for line in wrap(str(note), 110)]
     figure.update_layout(template=template(), title_text=title)
     if lines:
         figure.add_annotation(

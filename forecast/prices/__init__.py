@@ -7,18 +7,12 @@ from forecast._doors import door
 if TYPE_CHECKING:
     from forecast.prices.backtest import backtest_package, stop_factors
     from forecast.prices.open_courses import left_of, value_open_book
-    from forecast.prices.payoff import price_many, smallest_price
+    from forecast.prices.payoff import areas_of, price_many, smallest_price
     from forecast.prices.price_list import Band, PriceList, make_price_list
     from forecast.prices.quote import Quote, best_block_size, price_package, quotes_text
-    from forecast.prices.shared_risk import areas_of, courses_of, simulate_totals
+    from forecast.prices.shared_risk import courses_of, simulate_totals
     from forecast.prices.tariff import Package, Tariff, read_tariff, tariff_template
-    from forecast.prices.year import (
-        Book,
-        Variation,
-        enquiries_of,
-        price_caseload,
-        price_sensitivity,
-    )
+    from forecast.prices.year import Book, Variation, price_caseload, price_sensitivity
 
 __all__ = [
     "Band",
@@ -32,7 +26,6 @@ __all__ = [
     "backtest_package",
     "best_block_size",
     "courses_of",
-    "enquiries_of",
     "left_of",
     "make_price_list",
     "price_caseload",

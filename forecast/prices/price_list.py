@@ -11,15 +11,23 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_whole_number
+from forecast._notes import Note
+from forecast._plain import plain, told
 from forecast._types import FloatArray, IntArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.log import REGIONS, Enquiry
 from forecast.prices.money import from_cents, round_up
-from forecast.prices.payoff import outcome_chances, price_many, smallest_price, terms_of
-from forecast.prices.shared_risk import areas_of
+from forecast.prices.payoff import (
+    Priced,
+    areas_of,
+    outcome_chances,
+    price_many,
+    smallest_price,
+)
+from forecast.prices.quote import bullets
 from forecast.prices.tariff import Package, Tariff
-from forecast.prices.year import DrawsEstimates, enquiries_of
+from forecast.prices.year import DrawsEstimates, as_enquiries
 from forecast.tattoo import INK_GROUPS, ink_group
 
 if TYPE_CHECKING:
@@ -27,7 +35,249 @@ if TYPE_CHECKING:
 
 DENSITIES = ("light", "medium", "heavy")
 AREAS = (25.0, 75.0, 150.0)  # cm²: where the classes of the list change
+FEWEST_ASKED = 10  # enquiries that a list rests on
 FEWEST_IN_BAND = 5
+ENQUIRIES_AT_ONCE = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """One line of the list.
+
+    Attributes
+    ----------
+    rule : str
+        Which tattoos it is for.
+    n : int
+        Enquiries it rests on.
+    price : Decimal
+        Price of the package in this band, tax included, on the price-list step.
+    expected_sessions : float
+        Average sessions delivered.
+    expected_cost : Decimal
+        Average cost of a course.
+    chance_enough : float
+        Average chance that the sessions of a block or of a fixed price are enough.
+    lowest_own, highest_own : Decimal
+        Where the middle 8 of 10 of its clients' own prices lie.
+    """
+
+    rule: str
+    n: int
+    price: Decimal
+    expected_sessions: float
+    expected_cost: Decimal
+    chance_enough: float
+    lowest_own: Decimal
+    highest_own: Decimal
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PriceList:
+    """A price list and what its coarseness costs; money exact to the cent.
+
+    Attributes
+    ----------
+    package : Package
+        What is sold.
+    currency : str
+        Three-letter code.
+    bands : tuple of Band
+        Cheapest first.
+    band_of : ndarray of shape (n,)
+        Band of each enquiry, by its place in ``bands``.
+    cross_subsidy : Decimal
+        Per course, what clients with easy tattoos pay over their own price, and so the part that
+        pays for hard ones. Net of tax.
+    margin_if_all_buy, margin_if_some_buy : Decimal
+        Expected margin per course sold: when everyone takes the package, and when only those take
+        it whom paying per session would cost more on average.
+    share_buying : float
+        Share of enquiries for whom the package is the cheaper one.
+    selection_loss : Decimal
+        How much less per course the package then earns: adverse selection.
+    notes : tuple of Note
+        How it was computed.
+    """
+
+    package: Package
+    currency: str
+    bands: tuple[Band, ...]
+    band_of: IntArray
+    cross_subsidy: Decimal
+    margin_if_all_buy: Decimal
+    margin_if_some_buy: Decimal
+    share_buying: float
+    selection_loss: Decimal
+    notes: tuple[Note, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values; money as text, exact to the cent."""
+        return {**plain(self, arrays=False), **told(self.notes)}
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per band."""
+        import pandas as pd
+
+        return pd.DataFrame(list(self.bands))
+
+    def to_text(self) -> str:
+        """Return the list in words."""
+        fixed = self.package.kind == "fixed"
+        most = f", at most {self.package.cap} sessions" if fixed else ""
+        lines = [f"{self.package.name}{most}, in {self.currency}, tax included:"]
+        lines += [
+            f"  {band.price:>9}  {band.rule} ({band.expected_sessions:.1f} sessions on average, "
+            f"enough for {of_100(band.chance_enough)}, {band.n} enquiries)"
+            for band in self.bands
+        ]
+        lines += [
+            f"Inside the bands easy tattoos pay {self.cross_subsidy} {self.currency} per course "
+            "for hard ones.",
+            f"If only those buy whom it saves money ({of_100(self.share_buying)}), a "
+            f"course earns {self.margin_if_some_buy} instead of {self.margin_if_all_buy}.",
+        ]
+        return "\n".join([*lines, *bullets(self.notes)])
+
+
+def make_price_list(
+    forecaster: DrawsEstimates,
+    enquiries: pd.DataFrame | Sequence[Enquiry],
+    package: Package,
+    tariff: Tariff,
+    *,
+    bands: int = 4,
+) -> PriceList:
+    """Return a price list of at most ``bands`` bands.
+
+    A regression tree of the predicted cost (Breiman et al. 1984) on ink group, density, area
+    class and site region makes the rule; each band's price meets the target margin and the
+    largest accepted chance of loss over the band as a whole.
+
+    Parameters
+    ----------
+    forecaster : Forecaster
+        Offers ``estimate_draws``.
+    enquiries : DataFrame or sequence of Enquiry
+        The mix that the list is for, at least 10.
+    package : Package
+        What is sold; a price it has is ignored.
+    tariff : Tariff
+        Costs and rules.
+    bands : int
+        The most lines.
+
+    Raises
+    ------
+    RequestError
+        Too few enquiries, or a package sold by the session.
+    """
+    bands = check_whole_number(bands, name="bands", low=1, high=20)
+    asked = as_enquiries(enquiries)
+    if len(asked) < FEWEST_ASKED or package.kind in ("per_session", "part_fixed"):
+        raise RequestError(
+            f"A price list of {package.name!r} for {len(asked)} enquiries.",
+            f"Give at least {FEWEST_ASKED} enquiries and a block or a fixed price.",
+        )
+    pmf, stop = _mean_estimates(forecaster, asked)
+    cap = package.cap
+    if package.kind == "fixed" and cap is None:
+        cap = min(tariff.cap, pmf.shape[1])
+    package, area = replace(package, price=None, cap=cap), areas_of(asked)
+    own = price_many(pmf, stop, (package,), tariff, area_cm2=area)[0]
+    leaf, rules = band_rules(asked, own.cost, bands, typical_area_cm2=tariff.typical_area_cm2)
+    chances = outcome_chances(own.terms, pmf, stop)
+    break_even = own.terms.break_even(tariff.session_costs(area))
+    inside = [leaf == band for band in range(len(rules))]
+    prices = np.array([
+        _band_price(own, break_even[rows], chances[rows], rows, tariff) for rows in inside
+    ])  # fmt: skip
+    order = np.argsort(prices, kind="stable")
+    lines = tuple(
+        Band(
+            rule=rules[band],
+            n=int(inside[band].sum()),
+            price=from_cents(prices[band]),
+            expected_sessions=float(own.sessions[inside[band]].mean()),
+            expected_cost=from_cents(float(own.cost[inside[band]].mean())),
+            chance_enough=float(own.enough[inside[band]].mean()),
+            lowest_own=from_cents(float(np.quantile(own.price[inside[band]], 0.1))),
+            highest_own=from_cents(float(np.quantile(own.price[inside[band]], 0.9))),
+        )
+        for band in order
+    )
+    revenue = prices[leaf] * own.paid + own.extra
+    margin = revenue - own.cost
+    # against one's own price at the margin that the band earns as a whole
+    earns = np.array([margin[rows].sum() / revenue[rows].sum() for rows in inside])[leaf]
+    excess = revenue - own.cost / (1 - earns)
+    buys = revenue < own.session_revenue
+    everyone = float(margin.mean())
+    some = float(margin[buys].mean()) if buys.any() else 0.0
+    return PriceList(
+        package=package,
+        currency=tariff.currency,
+        bands=lines,
+        band_of=np.argsort(order)[leaf],
+        cross_subsidy=from_cents(float(np.maximum(excess, 0).mean())),
+        margin_if_all_buy=from_cents(everyone),
+        margin_if_some_buy=from_cents(some),
+        share_buying=float(buys.mean()),
+        selection_loss=from_cents(everyone - some if buys.any() else 0.0),
+        notes=_notes(lines, margin, package),
+    )
+
+
+def _mean_estimates(
+    forecaster: DrawsEstimates, asked: list[Enquiry]
+) -> tuple[FloatArray, FloatArray]:
+    means, stops = [], []
+    for start in range(0, len(asked), ENQUIRIES_AT_ONCE):
+        draws, stop = forecaster.estimate_draws(asked[start : start + ENQUIRIES_AT_ONCE])
+        means.append(draws.mean(axis=0))
+        stops.append(stop.mean(axis=0) if stop.ndim == 3 else stop)
+    return np.concatenate(means), np.concatenate(stops)
+
+
+def _band_price(
+    own: Priced,
+    break_even: FloatArray,
+    chances: FloatArray,
+    inside: npt.NDArray[np.bool_],
+    tariff: Tariff,
+) -> float:
+    # the band's price in cents: its courses pooled, as one course of mixed chances
+    needed = (own.cost[inside] / (1 - tariff.target_margin) - own.extra[inside]).sum()
+    pooled = chances.reshape(1, -1) / inside.sum()
+    for_loss = smallest_price(break_even.reshape(1, -1), pooled, tariff.largest_chance_of_loss)[0]
+    price = round_up(max(needed / own.paid[inside].sum(), for_loss, 0.0), tariff.round_to)
+    return float(100 * price)
+
+
+def _notes(bands: tuple[Band, ...], margin: FloatArray, package: Package) -> tuple[Note, ...]:
+    notes = [Note("prices.band_as_a_whole"), Note("prices.buyers_know")]
+    losing = int((margin < 0).sum())
+    if losing:
+        counts = {"losing": losing, "enquiries": len(margin)}
+        notes.append(Note("prices.losing_enquiries", "caution", counts))
+    odd = [
+        (band, easier)
+        for place, band in enumerate(bands)
+        for easier in bands[place + 1 :]
+        if easier.price > band.price and easier.expected_cost < band.expected_cost
+    ]
+    if odd and package.extra_price is not None:
+        band, easier = max(odd, key=lambda pair: pair[1].price - pair[0].price)
+        values = {
+            "band": band.rule,
+            "easier": easier.rule,
+            "sessions": band.expected_sessions,
+            "easier_sessions": easier.expected_sessions,
+            "block": package.sessions,
+            "extra_price": str(package.extra_price),
+        }
+        notes.append(Note("prices.cheaper_though_harder", "serious", values))
+    return tuple(notes)
 
 
 def band_rules(
@@ -112,279 +362,3 @@ def _range(name: str, values: Any, least: float, most: float) -> str:
             return f"under {high:g} cm²"
         return f"{low:g} cm² or more" if high is None else f"{low:g} to {high:g} cm²"
     return f"{name} {' or '.join(values[place] for place in held)}"
-
-
-FEWEST = 10  # enquiries a list rests on
-BLOCK = 1000
-
-
-@dataclass(frozen=True, slots=True)
-class Band:
-    """One line of the list.
-
-    Attributes
-    ----------
-    rule : str
-        Which tattoos it is for.
-    n : int
-        Enquiries it rests on.
-    price : Decimal
-        Price of the package in this band, tax included, on the price-list step.
-    expected_sessions : float
-        Average sessions delivered.
-    expected_cost : Decimal
-        Average cost of a course.
-    chance_enough : float
-        Average chance that the sessions of a block or of a fixed price are enough.
-    lowest_own, highest_own : Decimal
-        Where the middle 8 of 10 of its clients' own prices lie.
-    """
-
-    rule: str
-    n: int
-    price: Decimal
-    expected_sessions: float
-    expected_cost: Decimal
-    chance_enough: float
-    lowest_own: Decimal
-    highest_own: Decimal
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class PriceList:
-    """A price list and what its coarseness costs; money exact to the cent.
-
-    Attributes
-    ----------
-    package : Package
-        What is sold.
-    currency : str
-        Three-letter code.
-    bands : tuple of Band
-        Cheapest first.
-    band_of : ndarray of shape (n,)
-        Band of each enquiry, by its place in ``bands``.
-    cross_subsidy : Decimal
-        Per course, what clients with easy tattoos pay over their own price, and so the part that
-        pays for hard ones. Net of tax.
-    margin_if_all_buy, margin_if_some_buy : Decimal
-        Expected margin per course sold: when everyone takes the package, and when only those take
-        it whom paying per session would cost more on average.
-    share_buying : float
-        Share of enquiries for whom the package is the cheaper one.
-    selection_loss : Decimal
-        How much less per course the package then earns: adverse selection.
-    notes : tuple of str
-        How it was computed.
-    """
-
-    package: Package
-    currency: str
-    bands: tuple[Band, ...]
-    band_of: IntArray
-    cross_subsidy: Decimal
-    margin_if_all_buy: Decimal
-    margin_if_some_buy: Decimal
-    share_buying: float
-    selection_loss: Decimal
-    notes: tuple[str, ...]
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row per band."""
-        import pandas as pd
-
-        return pd.DataFrame(
-            [[getattr(band, name) for name in Band.__slots__] for band in self.bands],
-            columns=list(Band.__slots__),
-        )
-
-    def to_text(self) -> str:
-        """Return the list in words."""
-        fixed = self.package.kind == "fixed"
-        most = f", at most {self.package.cap} sessions" if fixed else ""
-        lines = [f"{self.package.name}{most}, in {self.currency}, tax included:"]
-        lines += [
-            f"  {band.price:>9}  {band.rule} ({band.expected_sessions:.1f} sessions on average, "
-            f"enough for {of_100(band.chance_enough)}, {band.n} enquiries)"
-            for band in self.bands
-        ]
-        lines += [
-            f"Inside the bands easy tattoos pay {self.cross_subsidy} {self.currency} per course "
-            "for hard ones.",
-            f"If only those buy whom it saves money ({of_100(self.share_buying)}), a "
-            f"course earns {self.margin_if_some_buy} instead of {self.margin_if_all_buy}.",
-        ]
-        return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
-
-
-def make_price_list(
-    forecaster: DrawsEstimates,
-    enquiries: pd.DataFrame | Sequence[Enquiry],
-    package: Package,
-    tariff: Tariff,
-    *,
-    bands: int = 4,
-) -> PriceList:
-    """Return a price list of at most ``bands`` bands.
-
-    A regression tree of the predicted cost (Breiman et al. 1984) on ink group, density, area
-    class and site region makes the rule; each band's price meets the target margin and the
-    largest accepted chance of loss over the band as a whole.
-
-    Parameters
-    ----------
-    forecaster : Forecaster
-        Offers ``estimate_draws``.
-    enquiries : DataFrame or sequence of Enquiry
-        The mix that the list is for, at least 10.
-    package : Package
-        What is sold; a price it has is ignored.
-    tariff : Tariff
-        Costs and rules.
-    bands : int
-        The most lines.
-
-    Raises
-    ------
-    RequestError
-        Too few enquiries, or a package sold by the session.
-    """
-    bands = check_whole_number(bands, name="bands", low=1, high=20)
-    asked = enquiries_of(enquiries)
-    if len(asked) < FEWEST or package.kind in ("per_session", "part_fixed"):
-        raise RequestError(
-            f"A price list of {package.name!r} for {len(asked)} enquiries.",
-            f"Give at least {FEWEST} enquiries and a block or a fixed price.",
-        )
-    pmf, stop = _mean_estimates(forecaster, asked)
-    cap = terms_of(package, tariff, pmf.shape[1]).cap if package.kind == "fixed" else package.cap
-    package = replace(package, price=None, cap=cap)
-    area = areas_of(asked)
-    own = price_many(pmf, stop, (package,), tariff, area_cm2=area)[0]
-    leaf, rules = band_rules(asked, own.cost, bands, typical_area_cm2=tariff.typical_area_cm2)
-    sums = _outcome_sums(pmf, stop, area, package, tariff)
-    prices = np.array([_band_price(sums, leaf == band, tariff) for band in range(len(rules))])
-    order = np.argsort(prices, kind="stable")
-    place = np.argsort(order)[leaf]
-    lines = tuple(
-        Band(
-            rule=rules[band],
-            n=int((leaf == band).sum()),
-            price=from_cents(prices[band]),
-            expected_sessions=float(own.sessions[leaf == band].mean()),
-            expected_cost=from_cents(float(own.cost[leaf == band].mean())),
-            chance_enough=float(own.enough[leaf == band].mean()),
-            lowest_own=from_cents(float(np.quantile(own.price[leaf == band], 0.1))),
-            highest_own=from_cents(float(np.quantile(own.price[leaf == band], 0.9))),
-        )
-        for band in order
-    )
-    return _with_coarseness(lines, place, prices[leaf], sums, own.session_bill, package, tariff)
-
-
-def _mean_estimates(
-    forecaster: DrawsEstimates, asked: list[Enquiry]
-) -> tuple[FloatArray, FloatArray]:
-    means, stops = [], []
-    for start in range(0, len(asked), BLOCK):
-        draws, stop = forecaster.estimate_draws(asked[start : start + BLOCK])
-        means.append(draws.mean(axis=0))
-        stops.append(stop.mean(axis=0) if stop.ndim == 3 else stop)
-    return np.concatenate(means), np.concatenate(stops)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Sums:
-    """Per enquiry: expected multiples of the price, other income, cost; break-even by outcome."""
-
-    paid: FloatArray
-    extra: FloatArray
-    spent: FloatArray
-    chances: FloatArray
-    break_even: FloatArray
-
-
-def _outcome_sums(
-    pmf: FloatArray, stop: FloatArray, area: FloatArray, package: Package, tariff: Tariff
-) -> _Sums:
-    terms = terms_of(package, tariff, pmf.shape[1])
-    chances = outcome_chances(terms, pmf, stop)
-    cost = np.broadcast_to(tariff.session_costs(area), (len(pmf),))
-    return _Sums(
-        paid=chances @ terms.paid,
-        extra=chances @ terms.extra,
-        spent=terms.fixed_cost + cost * (chances @ terms.treated),
-        chances=chances,
-        break_even=terms.break_even(cost),
-    )
-
-
-def _band_price(sums: _Sums, inside: npt.NDArray[np.bool_], tariff: Tariff) -> float:
-    """Return the band's price in cents: its courses pooled, as one course of mixed chances."""
-    needed = (sums.spent[inside] / (1 - tariff.target_margin) - sums.extra[inside]).sum()
-    chances = sums.chances[inside].reshape(1, -1) / inside.sum()
-    largest = tariff.largest_chance_of_loss
-    for_loss = smallest_price(sums.break_even[inside].reshape(1, -1), chances, largest)[0]
-    price = round_up(max(needed / sums.paid[inside].sum(), for_loss, 0.0), tariff.round_to)
-    return float(100 * price)
-
-
-def _cheaper_though_harder(bands: tuple[Band, ...], package: Package) -> list[str]:
-    """Return why a band costs less than one whose courses cost the clinic less, if one does."""
-    odd = [
-        (band, easier)
-        for place, band in enumerate(bands)
-        for easier in bands[place + 1 :]
-        if easier.price > band.price and easier.expected_cost < band.expected_cost
-    ]
-    if not odd or package.extra_price is None:
-        return []
-    band, easier = max(odd, key=lambda pair: pair[1].price - pair[0].price)
-    return [
-        f"“{band.rule}” costs less than “{easier.rule}” though its courses are longer "
-        f"({band.expected_sessions:.1f} sessions against {easier.expected_sessions:.1f}): its "
-        f"margin is taken to come from the sessions after the {package.sessions}, each at "
-        f"{package.extra_price}. It is missing where clients do not go on to buy those."
-    ]
-
-
-def _with_coarseness(
-    bands: tuple[Band, ...],
-    place: IntArray,
-    price: FloatArray,
-    sums: _Sums,
-    session_bill: FloatArray,
-    package: Package,
-    tariff: Tariff,
-) -> PriceList:
-    revenue = price * sums.paid + sums.extra
-    margin = revenue - sums.spent
-    # against one's own price at the margin that the band earns as a whole
-    excess = np.zeros(len(price))
-    for band in range(len(bands)):
-        inside = place == band
-        earns = margin[inside].sum() / revenue[inside].sum()
-        excess[inside] = revenue[inside] - sums.spent[inside] / (1 - earns)
-    buys = revenue * (1 + tariff.tax_rate) < session_bill
-    everyone = float(margin.mean())
-    some = float(margin[buys].mean()) if buys.any() else 0.0
-    notes = [
-        "A band's price meets the tariff's target margin and chance of loss over its clients.",
-        "Who buys is taken to know what paying per session would cost on average.",
-    ]
-    losing = int((margin < 0).sum())
-    if losing:
-        notes.append(f"{losing} of {len(price)} enquiries lose money on average at their band.")
-    notes += _cheaper_though_harder(bands, package)
-    return PriceList(
-        package=package,
-        currency=tariff.currency,
-        bands=bands,
-        band_of=place,
-        cross_subsidy=from_cents(float(np.maximum(excess, 0).mean())),
-        margin_if_all_buy=from_cents(everyone),
-        margin_if_some_buy=from_cents(some),
-        share_buying=float(buys.mean()),
-        selection_loss=from_cents(everyone - some if buys.any() else 0.0),
-        notes=tuple(notes),
-    )

@@ -24,6 +24,7 @@ NEEDS_SESSIONS = ("block", "part_fixed")
 COST_PARTS = ("minutes_per_session", "staff_per_hour", "room_per_hour", "consumables",
               "device_price")  # fmt: skip
 LARGEST_FILE = 1_000_000  # bytes
+TEMPLATE = Path(__file__).with_name("tariff_template.toml")
 
 # From where to where each field of a package or a tariff may go, and in what.
 RANGES = {
@@ -325,72 +326,6 @@ TARIFF_KEYS = tuple(field.name for field in fields(Tariff))
 PACKAGE_KEYS = tuple(field.name for field in fields(Package))
 REQUIRED = tuple(field.name for field in fields(Tariff) if field.default is MISSING)
 
-TEMPLATE = """\
-# Tariff: what a course costs the clinic, its rules, and the packages it sells.
-# Every number here is invented: replace it by your own. Amounts are exact decimals in one
-# currency; write 120.00 or "120.00 EUR". Costs exclude tax that you reclaim, prices include it.
-
-currency = "EUR"
-session_price = 150.00          # one session paid on its own, tax included
-
-# Cost of a session. Give cost_per_session when you know it; otherwise its parts.
-# cost_per_session = 55.00
-minutes_per_session = 20        # staff and room time of the smallest tattoo
-minutes_per_100_cm2 = 15        # and what each 100 cm2 of tattoo adds
-staff_per_hour = 45.00
-room_per_hour = 20.00
-consumables = 6.50              # per session
-device_price = 90000.00         # purchase price, spread over its life and use
-device_life_years = 7
-device_sessions_per_year = 900
-device_service_per_year = 6000.00
-# Or spread the device over pulses instead of years:
-# device_life_pulses = 20000000
-# pulses_per_session = 100
-# pulses_per_cm2 = 30
-typical_area_cm2 = 50           # used where an enquiry has no area; the quote says so
-
-fixed_cost = 30.00              # consultation, test spot, booking: once per course
-
-# Rules
-tax_rate = 0.20                 # 0.20 is 20 % on the net price
-target_margin = 0.30            # share of revenue net of tax
-largest_chance_of_loss = 0.10   # 1 course in 10 may lose money
-discount_rate = 0.00            # a year's interest: money of later sessions counts for less
-weeks_between_sessions = 8
-cap = 15                        # the most sessions in one course, whatever was sold
-refund_share = 0.0              # share of an unused prepaid part that is handed back
-stop_factor = 1.0               # below 1 where prepaying keeps clients coming: a package may
-                                # have its own, drop_out.stop_factors(log) estimates it
-round_to = 5.00                 # step of the price list; asked prices are rounded up to it
-
-# Packages. kind is per_session, block, fixed or part_fixed.
-# Leave the price of a block or a fixed price out and it is asked for.
-[[packages]]
-kind = "per_session"
-name = "pay_per_session"        # as the log's column package calls it
-
-[[packages]]
-kind = "block"
-name = "block_6"
-sessions = 6
-price = 780.00
-extra_price = 140.00            # each session after the sixth; without it the course ends there
-refund_share = 0.5              # half of the unused part is handed back
-
-[[packages]]
-kind = "fixed"
-name = "fixed_price"
-cap = 15
-
-[[packages]]
-kind = "part_fixed"
-name = "reduced_after_8"
-sessions = 8
-price = 150.00
-extra_price = 75.00
-"""
-
 
 def tariff_template() -> str:
     """Return a commented tariff with invented numbers, ready to be edited.
@@ -400,7 +335,7 @@ def tariff_template() -> str:
     >>> tariff_template().splitlines()[0]
     '# Tariff: what a course costs the clinic, its rules, and the packages it sells.'
     """
-    return TEMPLATE
+    return TEMPLATE.read_text(encoding="utf-8")
 
 
 def read_tariff(path: str | Path) -> Tariff:
