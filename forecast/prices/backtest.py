@@ -282,8 +282,11 @@ def stop_factors(log: OutcomeLog, *, level: float = 0.9) -> tuple[StopFactor, ..
     stopped = (courses["outcome"] == "stopped").to_numpy()
     # whether a client comes back after the last session is known of those who stopped only
     chances = np.where(stopped, given, given - 1)
-    hazard = _hazard(chances, given[stopped])
-    expected_by = np.concatenate([[0.0], np.cumsum(hazard)])[chances]
+    # the share of clients that stop after each session they could have stopped after
+    longest = int(max(chances.max(), 1))
+    at_risk = (chances[:, None] >= np.arange(1, longest + 1)).sum(axis=0)
+    stops_after = np.bincount(given[stopped], minlength=longest + 1)[1:]
+    expected_by = np.concatenate([[0.0], np.cumsum(stops_after / np.maximum(at_risk, 1))])[chances]
     tail = (1 - check_level(level)) / 2
     found = []
     packages = courses["package"].astype(str).to_numpy()
@@ -295,11 +298,3 @@ def stop_factors(log: OutcomeLog, *, level: float = 0.9) -> tuple[StopFactor, ..
         factor = StopFactor(package, shape / rate, float(low), float(high), stops, expected)
         found.append(factor)
     return tuple(found)
-
-
-def _hazard(chances: npt.NDArray[np.int64], stops: npt.NDArray[np.int64]) -> FloatArray:
-    # the share of clients that stop after each session they could have stopped after
-    longest = int(max(chances.max(initial=0), 1))
-    at_risk = (chances[:, None] >= np.arange(1, longest + 1)).sum(axis=0)
-    happened = np.bincount(stops, minlength=longest + 1)[1 : longest + 1]
-    return np.asarray(happened / np.maximum(at_risk, 1), dtype=np.float64)

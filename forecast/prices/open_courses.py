@@ -84,21 +84,13 @@ def left_of(package: Package, tariff: Tariff, sessions_done: int) -> tuple[Packa
     return reduced, rest
 
 
-class Remaining(Protocol):
-    """An update's answer."""
-
-    @property
-    def remaining(self) -> Priceable:
-        """The sessions still needed, counted from now."""
-
-
 class UpdatesCourses(Protocol):
     """What the open book needs of a forecaster."""
 
     def update(
         self, enquiry: Enquiry, *, sessions_done: int, gradings: Sequence[tuple[int, float]]
-    ) -> Remaining:
-        """Return the sessions still needed by a course that is under way."""
+    ) -> Any:
+        """Return an answer whose ``remaining`` is priceable: the sessions needed from now on."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
@@ -18,13 +18,7 @@ from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.log import REGIONS, Enquiry
 from forecast.prices.money import from_cents, round_up
-from forecast.prices.payoff import (
-    Priced,
-    areas_of,
-    outcome_chances,
-    price_many,
-    smallest_price,
-)
+from forecast.prices.payoff import Priced, areas_of, outcome_chances, price_many, smallest_price
 from forecast.prices.quote import bullets
 from forecast.prices.tariff import Package, Tariff
 from forecast.prices.year import DrawsEstimates, as_enquiries
@@ -288,29 +282,31 @@ def band_rules(
     A regression tree (Breiman, Friedman, Olshen and Stone 1984) of the predicted cost with at
     most ``bands`` leaves; it may ask for ink group, ink density, area class and site region.
     """
-    features, names = _features(asked, typical_area_cm2)
     if bands == 1:
         return np.zeros(len(asked), dtype=np.int64), ["all tattoos"]
     from sklearn.tree import DecisionTreeRegressor
 
+    features, names = _features(asked, typical_area_cm2)
+    smallest = max(FEWEST_IN_BAND, len(asked) // 50)
     grown = DecisionTreeRegressor(
-        max_leaf_nodes=bands, min_samples_leaf=max(FEWEST_IN_BAND, len(asked) // 50), random_state=0
+        max_leaf_nodes=bands, min_samples_leaf=smallest, random_state=0
     ).fit(features, cost)
-    tree = grown.tree_
-    lows = {0: np.full(features.shape[1], -np.inf)}
-    highs = {0: np.full(features.shape[1], np.inf)}
-    leaves = []
-    for node in range(tree.node_count):  # parents come before their children
-        if tree.children_left[node] < 0:
-            leaves.append(node)
-            continue
-        at, cut = tree.feature[node], tree.threshold[node]
-        for child, below in ((tree.children_left[node], True), (tree.children_right[node], False)):
-            lows[child], highs[child] = lows[node].copy(), highs[node].copy()
-            (highs if below else lows)[child][at] = cut
-    number = {leaf: index for index, leaf in enumerate(leaves)}
-    where = np.array([number[leaf] for leaf in grown.apply(features)], dtype=np.int64)
-    return where, [_rule(lows[leaf], highs[leaf], names) for leaf in leaves]
+    reach = np.full(features.shape[1], np.inf)
+    leaves = sorted(_leaves(grown.tree_, 0, -reach, reach), key=lambda leaf: leaf[0])
+    where = np.searchsorted([node for node, _, _ in leaves], grown.apply(features))
+    return where, [_rule(low, high, names) for _, low, high in leaves]
+
+
+def _leaves(
+    tree: Any, node: int, low: FloatArray, high: FloatArray
+) -> Iterator[tuple[int, FloatArray, FloatArray]]:
+    # each leaf below a node, with the bounds of what it holds
+    if tree.children_left[node] < 0:
+        yield node, low, high
+        return
+    cut = np.where(np.arange(len(low)) == tree.feature[node], tree.threshold[node], np.nan)
+    yield from _leaves(tree, tree.children_left[node], low, np.fmin(high, cut))
+    yield from _leaves(tree, tree.children_right[node], np.fmax(low, cut), high)
 
 
 def _features(
@@ -324,11 +320,8 @@ def _features(
         np.array([DENSITIES.index(one.ink_density) for one in asked], dtype=np.float64),
         np.searchsorted(AREAS, area, side="right").astype(np.float64),
     ]
-    names: list[tuple[str, Any]] = [
-        ("ink", INK_GROUPS),
-        ("ink density", DENSITIES),
-        ("area", AREAS),
-    ]
+    names: list[tuple[str, Any]]
+    names = [("ink", INK_GROUPS), ("ink density", DENSITIES), ("area", AREAS)]
     for region, sites in REGIONS.items():
         columns.append(np.array([one.body_site in sites for one in asked], dtype=np.float64))
         names.append(("site", region.replace("_", " ")))

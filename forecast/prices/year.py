@@ -166,83 +166,6 @@ class Book:
         return "\n".join([*lines, *changes, *bullets(self.notes)])
 
 
-def price_sensitivity(
-    estimate: Priceable, package: Package, tariff: Tariff
-) -> tuple[Variation, ...]:
-    """Return one course under single changes, at the price it is quoted at.
-
-    The changes are 10 % of the price either way, a cap two sessions lower and higher, half and
-    twice the drop-out, and a laser that does 10 % less in a session.
-    """
-    sold = courses_of(
-        estimate.distribution.pmf[None],
-        estimate.stop_hazard,
-        (package,),
-        tariff,
-        area_cm2=areas_of([getattr(estimate, "enquiry", None)]),
-        weights=np.ones((1, 1)),
-    )
-    rows = []
-    for change, courses in _changes_of(sold, (package,), tariff).items():
-        margins, chances = courses.margins()[0], courses.chances()[0, 0]
-        order = np.argsort(margins)
-        reached = np.cumsum(chances[order]) >= ONE_IN_TWENTY
-        mean, low = float(chances @ margins), float(margins[order][np.argmax(reached)])
-        rows.append(_variation(change, mean, low, float(chances @ (margins < 0))))
-    return tuple(rows)
-
-
-def _book_variations(
-    sold: Courses, packages: Sequence[Package], tariff: Tariff
-) -> tuple[Variation, ...]:
-    # the book's sum is taken as normal given the model
-    rows = []
-    for change, courses in _changes_of(sold, packages, tariff).items():
-        means, variances = moments(courses)
-        low = lowest_in(means, variances, ONE_IN_TWENTY)
-        loses = chance_below(0.0, means, variances)
-        rows.append(_variation(change, float(means.mean()), low, loses))
-    return tuple(rows)
-
-
-def _variation(change: str, mean: float, low: float, loses: float) -> Variation:
-    return Variation(change, from_cents(mean), from_cents(low), loses)
-
-
-def _changes_of(sold: Courses, packages: Sequence[Package], tariff: Tariff) -> dict[str, Courses]:
-    """Return the courses as they are and under each single change that can be made."""
-    changed = {
-        "as it is": sold,
-        "prices 10 % higher": _priced(sold, 1.1),
-        "prices 10 % lower": _priced(sold, 0.9),
-        "cap 2 sessions lower": _capped(sold, packages, tariff, -2),
-        "cap 2 sessions higher": _capped(sold, packages, tariff, 2),
-        "half the drop-out": replace(sold, stop=sold.stop * 0.5),
-        "twice the drop-out": replace(sold, stop=np.minimum(sold.stop * 2, 1)),
-        "laser 10 % slower": replace(sold, pmf=slower(sold.pmf)),
-    }
-    return {change: courses for change, courses in changed.items() if courses is not None}
-
-
-def _priced(sold: Courses, factor: float) -> Courses:
-    terms = tuple(replace(one, extra=one.extra * factor) for one in sold.terms)
-    return replace(sold, prices=sold.prices * factor, terms=terms)
-
-
-def _capped(
-    sold: Courses, packages: Sequence[Package], tariff: Tariff, change: int
-) -> Courses | None:
-    """Return the courses with every cap moved; None where no cap can be moved."""
-    horizon = sold.pmf.shape[2]
-    moved = []
-    for package, terms in zip(packages, sold.terms, strict=True):
-        cap = min(max(terms.cap + change, 1), horizon)
-        moved.append(terms_of(replace(package, cap=cap), tariff, horizon))
-    if all(new.cap == old.cap for new, old in zip(moved, sold.terms, strict=True)):
-        return None
-    return replace(sold, terms=tuple(moved))
-
-
 @runtime_checkable
 class DrawsEstimates(Protocol):
     """What a book needs of a forecaster."""
@@ -382,3 +305,77 @@ def _package_weights(
             f"mix is {mix!r} for {len(packages)} package(s).", "Give one share per package."
         )
     return np.tile(shares / shares.sum(), (n, 1))
+
+
+def price_sensitivity(
+    estimate: Priceable, package: Package, tariff: Tariff
+) -> tuple[Variation, ...]:
+    """Return one course under single changes, at the price it is quoted at.
+
+    The changes are 10 % of the price either way, a cap two sessions lower and higher, half and
+    twice the drop-out, and a laser that does 10 % less in a session.
+    """
+    sold = courses_of(
+        estimate.distribution.pmf[None],
+        estimate.stop_hazard,
+        (package,),
+        tariff,
+        area_cm2=areas_of([getattr(estimate, "enquiry", None)]),
+        weights=np.ones((1, 1)),
+    )
+    rows = []
+    for change, courses in _changes_of(sold, (package,), tariff).items():
+        margins, chances = courses.margins()[0], courses.chances()[0, 0]
+        order = np.argsort(margins)
+        reached = np.cumsum(chances[order]) >= ONE_IN_TWENTY
+        mean, low = float(chances @ margins), float(margins[order][np.argmax(reached)])
+        loses = float(chances @ (margins < 0))
+        rows.append(Variation(change, from_cents(mean), from_cents(low), loses))
+    return tuple(rows)
+
+
+def _book_variations(
+    sold: Courses, packages: Sequence[Package], tariff: Tariff
+) -> tuple[Variation, ...]:
+    # the book's sum is taken as normal given the model
+    rows = []
+    for change, courses in _changes_of(sold, packages, tariff).items():
+        means, variances = moments(courses)
+        low = lowest_in(means, variances, ONE_IN_TWENTY)
+        loses = chance_below(0.0, means, variances)
+        rows.append(Variation(change, from_cents(float(means.mean())), from_cents(low), loses))
+    return tuple(rows)
+
+
+def _changes_of(sold: Courses, packages: Sequence[Package], tariff: Tariff) -> dict[str, Courses]:
+    """Return the courses as they are and under each single change that can be made."""
+    changed = {
+        "as it is": sold,
+        "prices 10 % higher": _priced(sold, 1.1),
+        "prices 10 % lower": _priced(sold, 0.9),
+        "cap 2 sessions lower": _capped(sold, packages, tariff, -2),
+        "cap 2 sessions higher": _capped(sold, packages, tariff, 2),
+        "half the drop-out": replace(sold, stop=sold.stop * 0.5),
+        "twice the drop-out": replace(sold, stop=np.minimum(sold.stop * 2, 1)),
+        "laser 10 % slower": replace(sold, pmf=slower(sold.pmf)),
+    }
+    return {change: courses for change, courses in changed.items() if courses is not None}
+
+
+def _priced(sold: Courses, factor: float) -> Courses:
+    terms = tuple(replace(one, extra=one.extra * factor) for one in sold.terms)
+    return replace(sold, prices=sold.prices * factor, terms=terms)
+
+
+def _capped(
+    sold: Courses, packages: Sequence[Package], tariff: Tariff, change: int
+) -> Courses | None:
+    """Return the courses with every cap moved; None where no cap can be moved."""
+    horizon = sold.pmf.shape[2]
+    moved = []
+    for package, terms in zip(packages, sold.terms, strict=True):
+        cap = min(max(terms.cap + change, 1), horizon)
+        moved.append(terms_of(replace(package, cap=cap), tariff, horizon))
+    if all(new.cap == old.cap for new, old in zip(moved, sold.terms, strict=True)):
+        return None
+    return replace(sold, terms=tuple(moved))
