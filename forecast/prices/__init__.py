@@ -7,7 +7,7 @@ from forecast._doors import door
 if TYPE_CHECKING:
     from forecast.prices.backtest import backtest_package, stop_factors
     from forecast.prices.open_courses import left_of, value_open_book
-    from forecast.prices.payoff import areas_of, price_many, smallest_price
+    from forecast.prices.payoff import price_many, smallest_price
     from forecast.prices.price_list import Band, PriceList, make_price_list
     from forecast.prices.quote import Quote, best_block_size, price_package, quotes_text
     from forecast.prices.shared_risk import courses_of, simulate_totals
@@ -22,7 +22,6 @@ __all__ = [
     "Quote",
     "Tariff",
     "Variation",
-    "areas_of",
     "backtest_package",
     "best_block_size",
     "courses_of",

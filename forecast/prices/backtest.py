@@ -228,28 +228,14 @@ def _notes(past: _Past, cap: int) -> tuple[Note, ...]:
 
 @dataclass(frozen=True, slots=True)
 class StopFactor:
-    """How much more or less often clients of one package stop, sessions held alike.
+    """How much more or less often clients of one package stop, sessions held alike."""
 
-    Attributes
-    ----------
-    package : str
-        As the log's column calls it.
-    factor : float
-        For ``stop_factor`` of a package: below 1 where its clients keep coming.
-    low, high : float
-        Interval.
-    stops : int
-        Clients who stopped.
-    expected : float
-        How many would have, had they stopped like all clients of the log.
-    """
-
-    package: str
-    factor: float
-    low: float
+    package: str  # as the log's column calls it
+    factor: float  # for ``stop_factor`` of a package: below 1 where its clients keep coming
+    low: float  # interval
     high: float
-    stops: int
-    expected: float
+    stops: int  # clients who stopped
+    expected: float  # how many would have, had they stopped like all clients of the log
 
 
 def stop_factors(log: OutcomeLog, *, level: float = 0.9) -> tuple[StopFactor, ...]:

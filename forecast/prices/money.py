@@ -59,49 +59,25 @@ def amount(value: object, *, name: str, currency: str, whole_cents: bool = True)
 
 
 def currency_of(value: object) -> str:
-    """Return the three-letter code written with an amount, or an empty text.
-
-    Examples
-    --------
-    >>> currency_of("120.00 eur"), currency_of(120)
-    ('EUR', '')
-    """
+    """Return the three-letter code written with an amount, or an empty text."""
     parts = WITH_CODE.match(str(value))
     return (parts[1] or parts[3] or "").upper() if parts else ""
 
 
 def to_cents(money: Decimal) -> int:
-    """Return whole cents, halves away from zero.
-
-    Examples
-    --------
-    >>> to_cents(Decimal("1.005"))
-    101
-    """
+    """Return whole cents, halves away from zero."""
     return int((money * 100).quantize(Decimal(1), ROUND_HALF_UP))
 
 
 def from_cents(cents: float) -> Decimal:
-    """Return the amount of a number of cents, rounded to the cent, halves away from zero.
-
-    Examples
-    --------
-    >>> from_cents(12050.5)
-    Decimal('120.51')
-    """
+    """Return the amount of a number of cents, rounded to the cent, halves away from zero."""
     if not math.isfinite(cents):
         raise RequestError(f"An amount came out as {cents}.", "Check the tariff for zeros.")
     return (Decimal(cents) / 100).quantize(CENT, ROUND_HALF_UP)
 
 
 def round_up(cents: float, step: Decimal = CENT) -> Decimal:
-    """Return the smallest multiple of ``step`` that is at least the given number of cents.
-
-    Examples
-    --------
-    >>> round_up(40000.4), round_up(40001, Decimal("5"))
-    (Decimal('400.01'), Decimal('405.00'))
-    """
+    """Return the smallest multiple of ``step`` that is at least the given number of cents."""
     exact = (Decimal(cents) - FLOAT_NOISE) / 100
     # adding 0 takes the minus from a zero
     return ((exact / step).quantize(Decimal(1), ROUND_CEILING) * step).quantize(CENT) + 0

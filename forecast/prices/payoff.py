@@ -246,20 +246,10 @@ def price_many(
 ) -> tuple[Priced, ...]:
     """Return each package priced for each of n enquiries.
 
-    Parameters
-    ----------
-    pmf : array of shape (n, horizon)
-        Chance that the goal is reached at each session if treatment goes on.
-    stop_hazard : array of shape (horizon,) or (n, horizon)
-        Chance of stopping after each session that left the client uncleared.
-    packages : sequence of Package
-        What is sold.
-    tariff : Tariff
-        Costs and rules.
-    area_cm2 : array of shape (n,), optional
-        Areas; NaN and None stand for the tariff's typical area.
-    started : bool
-        The course is under way: its fixed cost is spent and is not counted again.
+    ``pmf``, (n, horizon), are the chances that the goal is reached at each session if treatment
+    goes on, ``stop_hazard``, (horizon,) or (n, horizon), those of stopping after each session that
+    left the client uncleared. NaN among the areas, or None, stands for the tariff's typical area;
+    a course that has ``started`` has spent its fixed cost.
     """
     pmf = np.atleast_2d(np.asarray(pmf, dtype=np.float64))
     stop = np.broadcast_to(np.asarray(stop_hazard, dtype=np.float64), pmf.shape)

@@ -36,34 +36,16 @@ ENQUIRIES_AT_ONCE = 1000
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """One line of the list.
+    """One line of the list; money in the tariff's currency."""
 
-    Attributes
-    ----------
-    rule : str
-        Which tattoos it is for.
-    n : int
-        Enquiries it rests on.
-    price : Decimal
-        Price of the package in this band, tax included, on the price-list step.
-    expected_sessions : float
-        Average sessions delivered.
-    expected_cost : Decimal
-        Average cost of a course.
-    chance_enough : float
-        Average chance that the sessions of a block or of a fixed price are enough.
-    lowest_own, highest_own : Decimal
-        Where the middle 8 of 10 of its clients' own prices lie.
-    """
-
-    rule: str
-    n: int
-    price: Decimal
-    expected_sessions: float
-    expected_cost: Decimal
-    chance_enough: float
-    lowest_own: Decimal
-    highest_own: Decimal
+    rule: str  # which tattoos it is for
+    n: int  # enquiries it rests on
+    price: Decimal  # of the package in this band, tax included, on the price-list step
+    expected_sessions: float  # delivered, on average
+    expected_cost: Decimal  # of a course, on average
+    chance_enough: float  # that the sessions of the package are, on average
+    lowest_own: Decimal  # the middle 8 of 10 of its clients' own prices lie from here
+    highest_own: Decimal  # to here
 
 
 @dataclass(frozen=True, slots=True, eq=False)

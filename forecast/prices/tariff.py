@@ -277,14 +277,7 @@ class Tariff:
             )
 
     def session_cost(self, area_cm2: float | None = None) -> Decimal:
-        """Return the cost of one session, rounded to the cent, for a tattoo of this area.
-
-        Examples
-        --------
-        >>> tariff = Tariff(currency="EUR", session_price="90", cap=15, cost_per_session="41.50")
-        >>> tariff.session_cost()
-        Decimal('41.50')
-        """
+        """Return the cost of one session, rounded to the cent, for a tattoo of this area."""
         area = self.typical_area_cm2 if area_cm2 is None else area_cm2
         return Decimal(to_cents(self._exact_session_cost(_exact(area)))).scaleb(-2)
 
@@ -328,13 +321,7 @@ REQUIRED = tuple(field.name for field in fields(Tariff) if field.default is MISS
 
 
 def tariff_template() -> str:
-    """Return a commented tariff with invented numbers, ready to be edited.
-
-    Examples
-    --------
-    >>> tariff_template().splitlines()[0]
-    '# Tariff: what a course costs the clinic, its rules, and the packages it sells.'
-    """
+    """Return a commented tariff with invented numbers, ready to be edited."""
     return TEMPLATE.read_text(encoding="utf-8")
 
 

@@ -39,24 +39,12 @@ ONE_IN_TWENTY = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Variation:
-    """Courses under one change.
+    """Courses under one change."""
 
-    Attributes
-    ----------
-    change : str
-        What is different.
-    expected_margin : Decimal
-        Mean margin.
-    one_in_twenty : Decimal
-        Margin that 1 in 20 falls below.
-    chance_of_loss : float
-        Chance of a margin below zero.
-    """
-
-    change: str
+    change: str  # what is different
     expected_margin: Decimal
-    one_in_twenty: Decimal
-    chance_of_loss: float
+    one_in_twenty: Decimal  # margin that 1 in 20 falls below
+    chance_of_loss: float  # chance of a margin below zero
 
 
 @dataclass(frozen=True, slots=True, eq=False)
