@@ -169,19 +169,7 @@ def make_price_list(
         _band_price(own, break_even[rows], chances[rows], rows, tariff) for rows in inside
     ])  # fmt: skip
     order = np.argsort(prices, kind="stable")
-    lines = tuple(
-        Band(
-            rule=rules[band],
-            n=int(inside[band].sum()),
-            price=from_cents(prices[band]),
-            expected_sessions=float(own.sessions[inside[band]].mean()),
-            expected_cost=from_cents(float(own.cost[inside[band]].mean())),
-            chance_enough=float(own.enough[inside[band]].mean()),
-            lowest_own=from_cents(float(np.quantile(own.price[inside[band]], 0.1))),
-            highest_own=from_cents(float(np.quantile(own.price[inside[band]], 0.9))),
-        )
-        for band in order
-    )
+    lines = tuple(_band(rules[k], own, prices[k], inside[k]) for k in order)
     revenue = prices[leaf] * own.paid + own.extra
     margin = revenue - own.cost
     # against one's own price at the margin that the band earns as a whole
@@ -228,6 +216,20 @@ def _band_price(
     for_loss = smallest_price(break_even.reshape(1, -1), pooled, tariff.largest_chance_of_loss)[0]
     price = round_up(max(needed / own.paid[inside].sum(), for_loss, 0.0), tariff.round_to)
     return float(100 * price)
+
+
+def _band(rule: str, own: Priced, price: float, inside: npt.NDArray[np.bool_]) -> Band:
+    low, high = np.quantile(own.price[inside], [0.1, 0.9])
+    return Band(
+        rule=rule,
+        n=int(inside.sum()),
+        price=from_cents(price),
+        expected_sessions=float(own.sessions[inside].mean()),
+        expected_cost=from_cents(float(own.cost[inside].mean())),
+        chance_enough=float(own.enough[inside].mean()),
+        lowest_own=from_cents(float(low)),
+        highest_own=from_cents(float(high)),
+    )
 
 
 def _notes(bands: tuple[Band, ...], margin: FloatArray, package: Package) -> tuple[Note, ...]:

@@ -233,22 +233,29 @@ def price_caseload(
         weights=weights,
         drawn=courses,
     )
+    run = {"replicates": replicates, "seed": seed, "workers": workers}
+    return _book_of(sold, offered, tariff, run, notes)
+
+
+def _book_of(
+    sold: Courses,
+    packages: Sequence[Package],
+    tariff: Tariff,
+    run: dict[str, Any],
+    notes: list[Note],
+) -> Book:
     means, variances = moments(sold)
-    totals = simulate_totals(sold, replicates=replicates, seed=seed, workers=workers, label="years")
-    sure = sold.model_known()
-    known = simulate_totals(sure, replicates=replicates, seed=seed + 1, workers=workers)
+    totals = simulate_totals(sold, **run, label="years")
+    known = simulate_totals(sold.model_known(), **{**run, "seed": run["seed"] + 1})
     # from the first draw on, so that draws which agree leave exactly nothing
     chance, model = float(variances.mean()), float((means - means[0]).var())
     low, low_known = (float(np.quantile(one, ONE_IN_TWENTY)) for one in (totals, known))
-    worst = expected_shortfall(totals, np.full(replicates, 1 / replicates))
-    notes += [
-        Note("prices.shared_draws", "info", {"draws": len(sold.pmf)}),
-        Note("prices.normal_changes"),
-    ]
+    worst = expected_shortfall(totals, np.full(len(totals), 1 / len(totals)))
+    shared = Note("prices.shared_draws", "info", {"draws": len(sold.pmf)})
     return Book(
         currency=tariff.currency,
         n_courses=sold.n,
-        replicates=replicates,
+        replicates=len(totals),
         totals=totals,
         totals_model_known=known,
         expected_margin=from_cents(float(means.mean())),
@@ -261,8 +268,8 @@ def price_caseload(
         expected_shortfall=from_cents(float(worst)),
         buffer=from_cents(max(-low, 0.0)),
         volume_limit=chance / sold.n / (model / sold.n**2) if model > 0 else float("inf"),
-        sensitivity=_book_variations(sold, offered, tariff),
-        notes=tuple(notes),
+        sensitivity=_book_variations(sold, packages, tariff),
+        notes=(*notes, shared, Note("prices.normal_changes")),
     )
 
 
