@@ -32,7 +32,8 @@ from forecast import (
 )
 from forecast._jobs import run_units
 from forecast.invented import World
-from forecast.prices import areas_of, enquiries_of, price_many, smallest_price
+from forecast.log import enquiries_of
+from forecast.prices import price_many, smallest_price
 
 CAP, CLIENTS, INNER, BOOKS, REPLICATES = 15, 300, 400, 2_000, 4_000
 STATED = (0.05, 0.10, 0.20)
@@ -85,7 +86,7 @@ def one_clinic(unit: tuple[int, int, bool]) -> dict[str, float]:
     forecaster = fit_forecaster(log, seed=seed)
     asked = enquiries_of(frame)
     draws, stop = forecaster.estimate_draws(asked)
-    area = areas_of(asked)
+    area = frame["area_cm2"].to_numpy(dtype=np.float64)
     found = {"sessions_true": float(true.mean())}
     for stated in STATED:
         rules = tariff(largest_chance_of_loss=stated)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from decimal import Decimal
 from functools import cache
 from types import NoneType, UnionType
 from typing import TYPE_CHECKING, Any, TypeVar, Union, get_args, get_origin, get_type_hints
@@ -19,8 +20,10 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 
-def plain(value: Any) -> Any:
-    """Return a value as JSON has it: a dataclass by its fields, an array or tuple as a list.
+def plain(value: Any, *, arrays: bool = True) -> Any:
+    """Return a value as JSON has it: a dataclass by its fields, money as text.
+
+    An array is a list of its numbers, or left out of its dataclass without ``arrays``.
 
     Examples
     --------
@@ -29,14 +32,28 @@ def plain(value: Any) -> Any:
     """
     if dataclasses.is_dataclass(value):
         fields = [field.name for field in dataclasses.fields(value) if field.init]
-        return {name: plain(getattr(value, name)) for name in fields}
+        named = {name: getattr(value, name) for name in fields}
+        return {
+            name: plain(one, arrays=arrays)
+            for name, one in named.items()
+            if arrays or not isinstance(one, np.ndarray)
+        }
     if isinstance(value, np.ndarray | np.generic):
         return value.tolist()
     if isinstance(value, Mapping):
-        return {str(name): plain(one) for name, one in value.items()}
+        return {str(name): plain(one, arrays=arrays) for name, one in value.items()}
     if isinstance(value, tuple | list):
-        return [plain(one) for one in value]
-    return value
+        return [plain(one, arrays=arrays) for one in value]
+    return str(value) if isinstance(value, Decimal) else value
+
+
+def told(notes: Iterable[Note], name: str = "note") -> dict[str, Any]:
+    """Return a result's notes: their sentences, and beside them what they are made of."""
+    given = tuple(notes)
+    return {
+        f"{name}s": [str(note) for note in given],
+        f"{name}_codes": [note.to_dict() for note in given],
+    }
 
 
 def read(kind: type[T], stored: Mapping[str, Any]) -> T:

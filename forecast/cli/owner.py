@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import fields, is_dataclass
-from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from forecast.cli.options import progress
@@ -15,7 +12,7 @@ if TYPE_CHECKING:
     from forecast.log import OutcomeLog
     from forecast.prices import Tariff
 
-__all__ = ["owner_view", "plain"]
+__all__ = ["owner_view"]
 
 LISTED = ("block", "fixed")
 
@@ -42,12 +39,16 @@ def owner_view(
     except RequestError as error:
         open_data, open_text = None, f"Courses under way: {error}"
     else:
-        open_data, open_text = plain(book), book.to_text()
+        open_data, open_text = book.to_dict(), book.to_text()
     progress("Trying the tariff on the past")
     priced = [one for one in tariff.packages if one.price is not None or one.kind == "per_session"]
     past = [backtest_package(log, package, tariff, seed=seed) for package in priced]
     unpriced = [one.name for one in tariff.packages if one not in priced]
-    data = {"price_lists": plain(lists), "open_book": open_data, "backtests": plain(past)}
+    data = {
+        "price_lists": [one.to_dict() for one in lists],
+        "open_book": open_data,
+        "backtests": [one.to_dict() for one in past],
+    }
     parts = [
         "Price list, from the mix of this log:",
         *(one.to_text() for one in lists),
@@ -58,15 +59,3 @@ def owner_view(
         *(f"{name}: no price in the tariff, so nothing to try on the past." for name in unpriced),
     ]
     return data, "\n\n".join(parts)
-
-
-def plain(value: Any) -> Any:
-    """Return a result as JSON values: money as text, arrays left out."""
-    if is_dataclass(value) and not isinstance(value, type):
-        named = {field.name: getattr(value, field.name) for field in fields(value)}
-        return plain({name: one for name, one in named.items() if not hasattr(one, "dtype")})
-    if isinstance(value, Mapping):
-        return {str(name): plain(one) for name, one in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(one) for one in value]
-    return str(value) if isinstance(value, Decimal) else value

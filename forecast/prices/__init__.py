@@ -10,15 +10,9 @@ if TYPE_CHECKING:
     from forecast.prices.payoff import price_many, smallest_price
     from forecast.prices.price_list import Band, PriceList, make_price_list
     from forecast.prices.quote import Quote, best_block_size, price_package, quotes_text
-    from forecast.prices.shared_risk import areas_of, courses_of, simulate_totals
+    from forecast.prices.shared_risk import courses_of, simulate_totals
     from forecast.prices.tariff import Package, Tariff, read_tariff, tariff_template
-    from forecast.prices.year import (
-        Book,
-        Variation,
-        enquiries_of,
-        price_caseload,
-        price_sensitivity,
-    )
+    from forecast.prices.year import Book, Variation, price_caseload, price_sensitivity
 
 __all__ = [
     "Band",
@@ -28,11 +22,9 @@ __all__ = [
     "Quote",
     "Tariff",
     "Variation",
-    "areas_of",
     "backtest_package",
     "best_block_size",
     "courses_of",
-    "enquiries_of",
     "left_of",
     "make_price_list",
     "price_caseload",

@@ -1,29 +1,31 @@
-"""What a tariff would have earned on the log's past courses, unfinished ones held as unfinished."""
+"""What past courses tell: what a tariff would have earned, and who stops under which package."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, check_seed, check_whole_number
+from forecast._notes import Note, notes_as_json
+from forecast._plain import plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.prices.money import from_cents, round_cents
 from forecast.prices.payoff import Terms, terms_of
+from forecast.prices.quote import bullets
 from forecast.prices.tariff import Package, Tariff
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from forecast.log import OutcomeLog
 
 LONGEST = 100  # sessions; the log's own limit is lower
+PRIOR_STOPS = 5.0  # a package with few stops is drawn to 1 as if 5 more had come as expected
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,7 +50,7 @@ class Backtest:
         ``margin_per_course`` times all courses.
     earned_by_ended, spent_on_ongoing : Decimal
         What is certain: the margin of the courses that ended, the cost so far of the others.
-    notes : tuple of str
+    notes : tuple of Note
         How it was computed.
     """
 
@@ -62,7 +64,11 @@ class Backtest:
     total: Decimal
     earned_by_ended: Decimal
     spent_on_ongoing: Decimal
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values; money as text, exact to the cent."""
+        return {**plain(self, arrays=False), **notes_as_json(self.notes)}
 
     def to_text(self) -> str:
         """Return the result in words."""
@@ -74,7 +80,7 @@ class Backtest:
             f"{self.n_ended} courses ended and earned {self.earned_by_ended}; {self.n_ongoing} are "
             f"still running and have cost {self.spent_on_ongoing} {code} so far.",
         ]
-        return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
+        return "\n".join([*lines, *bullets(self.notes)])
 
 
 def backtest_package(
@@ -115,57 +121,75 @@ def backtest_package(
         raise RequestError(
             f"Package {package.name!r} has no price.", "Give the price to be tried on the log."
         )
-    delivered, ended, margins, spent = _past(log, terms, tariff)
-    if not ended.any():
+    past = _past(log, terms, tariff)
+    if not past.ended.any():
         raise RequestError("No course of the log has ended.", "Wait for the first ones to end.")
-    clients = np.unique(log.courses["client_id"].to_numpy(dtype=str), return_inverse=True)[1]
-    mean, loses = _means(delivered, ended, margins, np.ones(len(ended)))
     resamples = check_whole_number(resamples, name="resamples", low=2)
-    again = [
-        _means(delivered, ended, margins, counts)[0]
-        for counts in _resampled(clients, resamples, check_seed(seed))
-        if counts[ended].any()
-    ]
     tail = (1 - check_level(level)) / 2
+    mean, loses = past.means(np.ones(len(past.ended)))
+    clients = np.unique(log.courses["client_id"].to_numpy(dtype=str), return_inverse=True)[1]
+    again = [
+        past.means(counts)[0]
+        for counts in _resampled(clients, resamples, check_seed(seed))
+        if counts[past.ended].any()
+    ]
     low, high = np.quantile(again, [tail, 1 - tail])
     return Backtest(
         package=package,
         currency=tariff.currency,
-        n_ended=int(ended.sum()),
-        n_ongoing=int((~ended).sum()),
+        n_ended=int(past.ended.sum()),
+        n_ongoing=int((~past.ended).sum()),
         margin_per_course=from_cents(mean),
         interval=(from_cents(float(low)), from_cents(float(high))),
         chance_of_loss=loses,
-        total=from_cents(mean * len(ended)),
-        earned_by_ended=from_cents(float(margins[ended].sum())),
-        spent_on_ongoing=from_cents(float(spent[~ended].sum())),
-        notes=_notes(delivered, ended, terms, ongoing=log.courses["outcome"] == "ongoing"),
+        total=from_cents(mean * len(past.ended)),
+        earned_by_ended=from_cents(float(past.margins[past.ended].sum())),
+        spent_on_ongoing=from_cents(float(past.spent[~past.ended].sum())),
+        notes=_notes(past, terms.cap),
     )
 
 
 def _resampled(clients: npt.NDArray[np.int64], n: int, seed: int) -> Iterator[FloatArray]:
-    """Yield how often each course counts when clients are drawn anew, n times."""
+    # how often each course counts when clients are drawn anew, n times
     rng, size = np.random.default_rng(seed), int(clients.max()) + 1
     for _ in range(n):
         yield rng.multinomial(size, np.full(size, 1 / size))[clients].astype(np.float64)
 
 
-def _past(
-    log: OutcomeLog, terms: Terms, tariff: Tariff
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_], FloatArray, FloatArray]:
-    """Return sessions within the cap, whether the course ended there, its margin, its cost."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Past:
+    """Past courses under a package, arrays of shape (n,), money in cents."""
+
+    ongoing: npt.NDArray[np.bool_]  # as the log has it
+    delivered: npt.NDArray[np.int64]  # sessions within the cap
+    ended: npt.NDArray[np.bool_]  # whether the course ended there
+    margins: FloatArray
+    spent: FloatArray
+
+    def means(self, counts: FloatArray) -> tuple[float, float]:
+        """Return the mean margin and the share that loses, each course so many times."""
+        weights = ending_weights(self.delivered, self.ended, counts)
+        weights = weights / weights.sum()
+        return float(weights @ self.margins), float(weights @ (self.margins < 0))
+
+
+def _past(log: OutcomeLog, terms: Terms, tariff: Tariff) -> _Past:
     courses = log.courses
     outcome = courses["outcome"].to_numpy(dtype=str)
     given = courses["sessions_given"].to_numpy(dtype=np.int64)
-    delivered = np.minimum(given, terms.cap)
-    # a course that had all that the package holds is complete, whatever came later
-    ended = (outcome != "ongoing") | (given >= terms.cap)
+    delivered, ongoing = np.minimum(given, terms.cap), outcome == "ongoing"
     reached = np.isin(outcome, ["cleared", "lightened"]) & (given <= terms.cap)
     column = delivered - 1 + np.where(terms.splits_endings & ~reached, terms.cap, 0)
     cost = tariff.session_costs(courses["area_cm2"].to_numpy(dtype=np.float64))
     every = round_cents(terms.margins(np.full(len(cost), terms.price), cost))
-    rows = np.arange(len(cost))
-    return delivered, ended, every[rows, column], cost * terms.treated[column] + terms.fixed_cost
+    return _Past(
+        ongoing=ongoing,
+        delivered=delivered,
+        # a course that had all that the package holds is complete, whatever came later
+        ended=~ongoing | (given >= terms.cap),
+        margins=every[np.arange(len(cost)), column],
+        spent=cost * terms.treated[column] + terms.fixed_cost,
+    )
 
 
 def ending_weights(
@@ -187,69 +211,31 @@ def ending_weights(
     return np.asarray(counts * ended * weight[delivered - 1])
 
 
-def _means(
-    delivered: npt.NDArray[np.int64],
-    ended: npt.NDArray[np.bool_],
-    margins: FloatArray,
-    counts: FloatArray,
-) -> tuple[float, float]:
-    weights = ending_weights(delivered, ended, counts)
-    total = weights.sum()
-    return float(weights @ margins / total), float(weights @ (margins < 0) / total)
-
-
-def _notes(
-    delivered: npt.NDArray[np.int64],
-    ended: npt.NDArray[np.bool_],
-    terms: Terms,
-    *,
-    ongoing: pd.Series[bool],
-) -> tuple[str, ...]:
-    notes = ["Clients are taken to come and stop as they did under what they really bought."]
-    outlived = int((ongoing.to_numpy() & ended).sum())
+def _notes(past: _Past, cap: int) -> tuple[Note, ...]:
+    notes = [Note("prices.come_as_they_did")]
+    outlived = int((past.ongoing & past.ended).sum())
     if outlived:
-        notes.append(
-            f"{outlived} of the {int(ongoing.sum())} courses under way have had all {terms.cap} "
-            "sessions that are sold: they count as ended."
-        )
-    last_ended, last_seen = int(delivered[ended].max()), int(delivered.max())
+        values = {"outlived": outlived, "ongoing": int(past.ongoing.sum()), "cap": cap}
+        notes.append(Note("prices.outlived", "info", values))
+    last_ended, last_seen = int(past.delivered[past.ended].max()), int(past.delivered.max())
     if last_seen > last_ended:
-        notes.append(
-            f"No course ended later than session {last_ended} but some are running at "
-            f"{last_seen}: what those will cost is not in the mean, which is too high."
-        )
-    if last_seen < terms.cap:
-        notes.append(f"No course has had more than {last_seen} of the {terms.cap} sessions.")
+        values = {"ended": last_ended, "seen": last_seen}
+        notes.append(Note("prices.longest_still_running", "serious", values))
+    if last_seen < cap:
+        notes.append(Note("prices.none_so_long", "caution", {"seen": last_seen, "cap": cap}))
     return tuple(notes)
-
-
-PRIOR_STOPS = 5.0  # a package with few stops is drawn to 1 as if 5 more had come as expected
 
 
 @dataclass(frozen=True, slots=True)
 class StopFactor:
-    """How much more or less often clients of one package stop, sessions held alike.
+    """How much more or less often clients of one package stop, sessions held alike."""
 
-    Attributes
-    ----------
-    package : str
-        As the log's column calls it.
-    factor : float
-        For ``stop_factor`` of a package: below 1 where its clients keep coming.
-    low, high : float
-        Interval.
-    stops : int
-        Clients who stopped.
-    expected : float
-        How many would have, had they stopped like all clients of the log.
-    """
-
-    package: str
-    factor: float
-    low: float
+    package: str  # as the log's column calls it
+    factor: float  # for ``stop_factor`` of a package: below 1 where its clients keep coming
+    low: float  # interval
     high: float
-    stops: int
-    expected: float
+    stops: int  # clients who stopped
+    expected: float  # how many would have, had they stopped like all clients of the log
 
 
 def stop_factors(log: OutcomeLog, *, level: float = 0.9) -> tuple[StopFactor, ...]:
@@ -282,8 +268,11 @@ def stop_factors(log: OutcomeLog, *, level: float = 0.9) -> tuple[StopFactor, ..
     stopped = (courses["outcome"] == "stopped").to_numpy()
     # whether a client comes back after the last session is known of those who stopped only
     chances = np.where(stopped, given, given - 1)
-    hazard = _hazard(chances, given[stopped])
-    expected_by = np.concatenate([[0.0], np.cumsum(hazard)])[chances]
+    # the share of clients that stop after each session they could have stopped after
+    longest = int(max(chances.max(), 1))
+    at_risk = (chances[:, None] >= np.arange(1, longest + 1)).sum(axis=0)
+    stops_after = np.bincount(given[stopped], minlength=longest + 1)[1:]
+    expected_by = np.concatenate([[0.0], np.cumsum(stops_after / np.maximum(at_risk, 1))])[chances]
     tail = (1 - check_level(level)) / 2
     found = []
     packages = courses["package"].astype(str).to_numpy()
@@ -295,11 +284,3 @@ def stop_factors(log: OutcomeLog, *, level: float = 0.9) -> tuple[StopFactor, ..
         factor = StopFactor(package, shape / rate, float(low), float(high), stops, expected)
         found.append(factor)
     return tuple(found)
-
-
-def _hazard(chances: npt.NDArray[np.int64], stops: npt.NDArray[np.int64]) -> FloatArray:
-    """Return the share of clients that stop after each session they could have stopped after."""
-    longest = int(max(chances.max(initial=0), 1))
-    at_risk = (chances[:, None] >= np.arange(1, longest + 1)).sum(axis=0)
-    happened = np.bincount(stops, minlength=longest + 1)[1 : longest + 1]
-    return np.asarray(happened / np.maximum(at_risk, 1), dtype=np.float64)

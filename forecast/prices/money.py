@@ -21,30 +21,36 @@ WITH_CODE = re.compile(r"^\s*(?:([A-Za-z]{3})\s+)?(-?[0-9]+(?:\.[0-9]+)?)(?:\s+(
 
 
 def amount(value: object, *, name: str, currency: str, whole_cents: bool = True) -> Decimal:
-    """Return ``value`` as an exact amount of money that is not negative.
+    """Return ``value``, such as ``120``, ``"120.00"`` or ``"120.00 EUR"``, as an exact amount.
 
-    Parameters
-    ----------
-    value : Decimal, int, float or str
-        A number, or a text such as ``"120.00"`` or ``"120.00 EUR"``.
-    name : str
-        What the amount is, for messages.
-    currency : str
-        Three-letter code that every amount of the tariff shares.
-    whole_cents : bool
-        Refuse fractions of a cent (prices); parts of a cost may have them.
+    ``name`` is what it is, for messages; prices have ``whole_cents``, parts of a cost need not.
 
     Raises
     ------
     RequestError
-        Not a number, negative, a fraction of a cent, or another currency.
+        Not a number, negative, a fraction of a cent, or another currency than the tariff's.
 
     Examples
     --------
     >>> amount("120.50 EUR", name="price", currency="EUR")
     Decimal('120.50')
     """
-    number = _decimal(value, name, currency)
+    text = str(value)
+    parts = WITH_CODE.match(text)
+    if parts and currency_of(text) not in ("", currency):
+        raise RequestError(
+            f"{name} is {text!r} but the tariff is in {currency}.",
+            "Put every amount into one currency; nothing is converted.",
+        )
+    try:
+        number = Decimal(parts[2] if parts else text)
+    except InvalidOperation:
+        number = Decimal("NaN")
+    if isinstance(value, bool) or not number.is_finite():
+        raise RequestError(
+            f"{name} is {shown(value)}, which is not an amount of money.",
+            f'Write it as 120.00 or "120.00 {currency}", with a point and without other signs.',
+        )
     if number < 0:
         raise RequestError(f"{name} is {value}, which is negative.", f"Give {name} as 0 or more.")
     if whole_cents and number != number.quantize(CENT):
@@ -53,72 +59,25 @@ def amount(value: object, *, name: str, currency: str, whole_cents: bool = True)
 
 
 def currency_of(value: object) -> str:
-    """Return the three-letter code written with an amount, or an empty text.
-
-    Examples
-    --------
-    >>> currency_of("120.00 eur"), currency_of(120)
-    ('EUR', '')
-    """
+    """Return the three-letter code written with an amount, or an empty text."""
     parts = WITH_CODE.match(str(value))
     return (parts[1] or parts[3] or "").upper() if parts else ""
 
 
-def _decimal(value: object, name: str, currency: str) -> Decimal:
-    text = str(value)
-    parts = WITH_CODE.match(text)
-    if parts:
-        codes = {code.upper() for code in (parts[1], parts[3]) if code} - {currency}
-        if codes:
-            raise RequestError(
-                f"{name} is {text!r} but the tariff is in {currency}.",
-                "Put every amount into one currency; nothing is converted.",
-            )
-        text = parts[2]
-    try:
-        number = Decimal(text)
-    except InvalidOperation:
-        number = Decimal("NaN")
-    if isinstance(value, bool) or not number.is_finite():
-        raise RequestError(
-            f"{name} is {shown(value)}, which is not an amount of money.",
-            f'Write it as 120.00 or "120.00 {currency}", with a point and without other signs.',
-        )
-    return number
-
-
 def to_cents(money: Decimal) -> int:
-    """Return whole cents, halves away from zero.
-
-    Examples
-    --------
-    >>> to_cents(Decimal("1.005"))
-    101
-    """
+    """Return whole cents, halves away from zero."""
     return int((money * 100).quantize(Decimal(1), ROUND_HALF_UP))
 
 
 def from_cents(cents: float) -> Decimal:
-    """Return the amount of a number of cents, rounded to the cent, halves away from zero.
-
-    Examples
-    --------
-    >>> from_cents(12050.5)
-    Decimal('120.51')
-    """
+    """Return the amount of a number of cents, rounded to the cent, halves away from zero."""
     if not math.isfinite(cents):
         raise RequestError(f"An amount came out as {cents}.", "Check the tariff for zeros.")
     return (Decimal(cents) / 100).quantize(CENT, ROUND_HALF_UP)
 
 
 def round_up(cents: float, step: Decimal = CENT) -> Decimal:
-    """Return the smallest multiple of ``step`` that is at least the given number of cents.
-
-    Examples
-    --------
-    >>> round_up(40000.4), round_up(40001, Decimal("5"))
-    (Decimal('400.01'), Decimal('405.00'))
-    """
+    """Return the smallest multiple of ``step`` that is at least the given number of cents."""
     exact = (Decimal(cents) - FLOAT_NOISE) / 100
     # adding 0 takes the minus from a zero
     return ((exact / step).quantize(Decimal(1), ROUND_CEILING) * step).quantize(CENT) + 0

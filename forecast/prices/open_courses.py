@@ -10,13 +10,15 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 
 from forecast._checks import check_seed, check_whole_number
+from forecast._notes import Note, notes_as_json
+from forecast._plain import plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import ForecastError, RequestError
 from forecast.log import Enquiry, judged_sessions
 from forecast.prices.money import from_cents
 from forecast.prices.payoff import outcome_chances, terms_of
-from forecast.prices.quote import Priceable, stop_under_draws
+from forecast.prices.quote import Priceable, bullets, draws_of
 from forecast.prices.shared_risk import Fates, moments, simulate_totals
 from forecast.prices.tariff import Package, Tariff
 
@@ -71,11 +73,7 @@ def left_of(package: Package, tariff: Tariff, sessions_done: int) -> tuple[Packa
         return replace(package, cap=most), rest
     if package.sessions > done:
         return replace(package, sessions=package.sessions - done, cap=most), rest
-    return _at_the_reduced_price(package, most), rest
-
-
-def _at_the_reduced_price(package: Package, most: int) -> Package:
-    return Package(
+    reduced = Package(
         "per_session",
         name=package.name,
         price=package.extra_price,
@@ -83,14 +81,7 @@ def _at_the_reduced_price(package: Package, most: int) -> Package:
         stop_factor=package.stop_factor,
         currency=package.currency,
     )
-
-
-class Remaining(Protocol):
-    """An update's answer."""
-
-    @property
-    def remaining(self) -> Priceable:
-        """The sessions still needed, counted from now."""
+    return reduced, rest
 
 
 class UpdatesCourses(Protocol):
@@ -98,8 +89,8 @@ class UpdatesCourses(Protocol):
 
     def update(
         self, enquiry: Enquiry, *, sessions_done: int, gradings: Sequence[tuple[int, float]]
-    ) -> Remaining:
-        """Return the sessions still needed by a course that is under way."""
+    ) -> Any:
+        """Return an answer whose ``remaining`` is priceable: the sessions needed from now on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +132,7 @@ class OpenBook:
         Spread of the result from chance and from the model, which all courses share.
     left_out : tuple of (str, str)
         Courses that could not be valued, with the reason.
-    notes : tuple of str
+    notes : tuple of Note
         How it was computed.
     """
 
@@ -157,7 +148,11 @@ class OpenBook:
     chance_sd: Decimal
     model_sd: Decimal
     left_out: tuple[tuple[str, str], ...]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values; money as text, exact to the cent."""
+        return {**plain(self, arrays=False), **notes_as_json(self.notes)}
 
     def to_text(self) -> str:
         """Return the book in words."""
@@ -172,16 +167,13 @@ class OpenBook:
         ]
         if self.left_out:
             lines.append(f"{len(self.left_out)} left out, first {': '.join(self.left_out[0])}")
-        return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
+        return "\n".join([*lines, *bullets(self.notes)])
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per course."""
         import pandas as pd
 
-        return pd.DataFrame(
-            [[getattr(one, name) for name in OpenCourse.__slots__] for one in self.courses],
-            columns=list(OpenCourse.__slots__),
-        )
+        return pd.DataFrame(list(self.courses))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -248,14 +240,12 @@ def _gradings(log: OutcomeLog) -> dict[str, list[tuple[int, float]]]:
     return found
 
 
-def match_package(name: object, packages: Sequence[Package]) -> Package:
-    """Return the package of this name; case, spaces and underscores do not matter."""
-
-    def plain(text: object) -> str:
+def _match_package(name: object, packages: Sequence[Package]) -> Package:
+    def simply(text: object) -> str:
         return str(text).lower().replace("_", " ").strip()
 
     for package in packages:
-        if plain(package.name) == plain(name):
+        if simply(package.name) == simply(name):
             return package
     known = ", ".join(package.name for package in packages) or "none"
     raise RequestError(f"Package {name!r} is not in the tariff.", f"It has {known}.")
@@ -267,26 +257,31 @@ def _value(
     gradings: list[tuple[int, float]],
     tariff: Tariff,
 ) -> _Valued:
-    package = match_package(course["package"], tariff.packages)
+    package = _match_package(course["package"], tariff.packages)
     enquiry = Enquiry(**{name: course[name] for name in Enquiry.__slots__ if name in course})
     given, judged = int(course["sessions_given"]), int(course["judged"])
     later = forecaster.update(enquiry, sessions_done=judged, gradings=gradings).remaining
     over, draws, stop = _from_now(later, waiting=given > judged)
-    left, in_the_bank = remainder(package, course, given, draws.shape[1], tariff)
-    terms = terms_of(left, tariff, draws.shape[1])
+    left, in_the_bank = _remainder(package, course, given, draws.shape[1], tariff)
+    terms = terms_of(left, tariff, draws.shape[1], started=True)
     going = 1 - over.sum(axis=1, keepdims=True)
     chances = np.hstack([over, going * outcome_chances(terms, draws, stop)])
     area = np.nan if enquiry.area_cm2 is None else float(enquiry.area_cm2)
     cost = tariff.session_costs(area)
     costs = (cost[:, None] * terms.treated)[0]
-    gross = terms.margins(np.array([terms.price]), cost)[0] + terms.fixed_cost + costs
-    income = gross - in_the_bank / (1 + tariff.tax_rate)
+    revenue = terms.margins(np.array([terms.price]), cost)[0] + costs
+    received = in_the_bank / (1 + tariff.tax_rate)
+    share = tariff.refund_share if left.refund_share is None else left.refund_share
+    # of a course that is over: refunds if cleared and if given up
+    over_income = [-share * received if left.kind == "block" else 0.0, -share * received]
     costs = np.concatenate([[0.0, 0.0], costs])
-    income = np.concatenate([_handed_back(left, in_the_bank, tariff), income])
+    income = np.concatenate([over_income, revenue - received])
     delivered = np.concatenate([[0.0, 0.0], terms.delivered])
     mean = chances.mean(axis=0)
     covered = float(mean @ np.minimum(delivered, terms.block))
-    prepaid_left = _prepaid_left(left, covered, course, given) / (1 + tariff.tax_rate)
+    prepaid = left.kind not in ("per_session", "part_fixed")
+    worked_for = _paid(course) * covered / (given + covered) if prepaid else 0.0
+    prepaid_left = worked_for / (1 + tariff.tax_rate)
     row = OpenCourse(
         course_id=str(course["course_id"]),
         package=package.name,
@@ -300,13 +295,10 @@ def _value(
 
 
 def _from_now(later: Priceable, *, waiting: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the chances that a course is over, and pmfs and stopping hazards if it is not.
-
-    While its last session waits to be judged (``waiting``) a course may be over without anyone
-    knowing: cleared by that session, or given up after it; shape (n_draws, 2).
-    """
-    draws = np.atleast_2d(np.asarray(later.draws, dtype=np.float64))
-    stop = stop_under_draws(later)
+    # The chances that a course is over, (n_draws, 2), and pmfs and stopping hazards if it is not:
+    # while its last session waits to be judged, a course may be over without anyone knowing,
+    # cleared by that session, or given up after it.
+    draws, stop = draws_of(later)
     if not waiting:
         return np.zeros((len(draws), 2)), draws, stop
     cleared = draws[:, 0]
@@ -315,21 +307,12 @@ def _from_now(later: Priceable, *, waiting: bool) -> tuple[FloatArray, FloatArra
     return np.column_stack([cleared, stopped]), draws[:, 1:] / going, stop[:, 1:]
 
 
-def _handed_back(left: Package, in_the_bank: float, tariff: Tariff) -> list[float]:
-    """Return the refund of a course that is over, if cleared and if given up, as income."""
-    share = tariff.refund_share if left.refund_share is None else left.refund_share
-    refund = -share * in_the_bank / (1 + tariff.tax_rate)
-    return [refund if left.kind == "block" else 0.0, refund]
-
-
-def remainder(
+def _remainder(
     package: Package, course: dict[Any, Any], given: int, horizon: int, tariff: Tariff
 ) -> tuple[Package, float]:
-    """Return what is left of a package, as a package, and the prepaid cents that belong to it.
-
-    Those cents are already received; they matter for refunds. Once the prepaid sessions are used
-    up, what follows is paid per session: at the package's extra price, or the tariff's.
-    """
+    # What is left of a package, as a package, and the prepaid cents that belong to it, which are
+    # received already and matter for refunds. Once the prepaid sessions are used up, what follows
+    # is paid per session: at the package's extra price, or the tariff's.
     if package.kind == "per_session":
         return package, 0.0
     sold = course.get("sessions_prepaid")
@@ -351,12 +334,6 @@ def remainder(
 def _paid(course: dict[Any, Any]) -> float:
     paid = course.get("price_paid")
     return 0.0 if paid is None or paid != paid else 100 * float(paid)
-
-
-def _prepaid_left(left: Package, covered: float, course: dict[Any, Any], given: int) -> float:
-    if left.kind in ("per_session", "part_fixed"):
-        return 0.0
-    return _paid(course) * covered / (given + covered)
 
 
 def _sum(
@@ -389,9 +366,9 @@ def _sum(
         model_sd=from_cents(float(means.std())),
         left_out=left_out,
         notes=(
-            "Each course by its own update; one parameter draw is shared by all of them.",
-            "A course not graded since its last session may be over already; that is counted.",
-            "Without a recorded price_paid nothing counts as prepaid.",
+            Note("prices.own_updates"),
+            Note("prices.may_be_over"),
+            Note("prices.only_recorded_prepaid", "caution"),
         ),
     )
 

@@ -5,7 +5,11 @@ whether the course ended cleared. At each session the goal comes first; a client
 yet may stop after that session (competing ends, E[min(K, cap, D)]).
 """
 
-from dataclasses import dataclass, replace
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -16,47 +20,29 @@ from forecast.errors import RequestError
 from forecast.prices.money import round_cents, to_cents
 from forecast.prices.tariff import Package, Tariff
 
+if TYPE_CHECKING:
+    from forecast.log import Enquiry
+
+ROWS_AT_ONCE = 4096  # enquiries: the working arrays stay in the processor's cache
+PROBABILITY_NOISE = 1e-12
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Terms:
-    """A package under a tariff, as amounts per outcome; shapes (m,), money in cents net of tax.
+    """A package under a tariff, as amounts per outcome; shapes (m,), money in cents net of tax."""
 
-    Attributes
-    ----------
-    delivered : ndarray
-        Sessions delivered.
-    treated : ndarray
-        The same, later sessions discounted: the multiple of the cost of one session.
-    paid : ndarray
-        What is paid, after refunds, as a multiple of the package's price.
-    extra : ndarray
-        What is paid on top of it.
-    unused : ndarray
-        Prepaid sessions that are not used.
-    price : float
-        The package's price in cents, tax included; NaN asks for it.
-    cap : int
-        The most sessions.
-    block : int
-        Sessions that the package holds: the cap for a fixed price, 0 for pay per session.
-    splits_endings : bool
-        The first ``cap`` outcomes ended cleared and the other ``cap`` did not.
-    stop_factor, goes_on : float
-        See `forecast.prices.Package`.
-    """
-
-    delivered: FloatArray
-    treated: FloatArray
-    paid: FloatArray
-    extra: FloatArray
-    unused: FloatArray
-    price: float
-    cap: int
-    block: int
-    splits_endings: bool
-    stop_factor: float
+    delivered: FloatArray  # sessions
+    treated: FloatArray  # the same, later ones discounted: the multiple of a session's cost
+    paid: FloatArray  # after refunds, as a multiple of the package's price
+    extra: FloatArray  # paid on top of it
+    unused: FloatArray  # prepaid sessions
+    price: float  # of the package, tax included; NaN asks for it
+    cap: int  # the most sessions
+    block: int  # sessions the package holds: the cap for a fixed price, 0 for pay per session
+    splits_endings: bool  # the first cap outcomes ended cleared and the other cap did not
+    stop_factor: float  # as of the package
     goes_on: float
-    fixed_cost: float
+    fixed_cost: float  # of the course apart from its sessions, 0 where it is under way
 
     def margins(self, price: FloatArray, cost: FloatArray) -> FloatArray:
         """Return the margin in cents of each outcome, shape (n, m).
@@ -72,8 +58,10 @@ class Terms:
         return np.asarray(spent / self.paid)
 
 
-def terms_of(package: Package, tariff: Tariff, horizon: int) -> Terms:
+def terms_of(package: Package, tariff: Tariff, horizon: int, *, started: bool = False) -> Terms:
     """Return a package's amounts per outcome, for an estimate that reaches ``horizon``.
+
+    ``started`` is a course under way, whose fixed cost is spent and is not counted again.
 
     Raises
     ------
@@ -85,49 +73,42 @@ def terms_of(package: Package, tariff: Tariff, horizon: int) -> Terms:
     sessions = np.arange(1, cap + 1, dtype=np.float64)
     weekly = (1 + tariff.discount_rate) ** (-tariff.weeks_between_sessions / 52)
     worth = weekly ** (sessions - 1)
-    treated = np.cumsum(worth)
-    net = 1 / (1 + tariff.tax_rate)
+    treated, later = np.cumsum(worth), 0 * worth
+    if package.extra_price is not None and package.sessions is not None:
+        later = to_cents(package.extra_price) * np.cumsum(worth * (sessions > package.sessions))
     share = tariff.refund_share if package.refund_share is None else package.refund_share
     unused = np.maximum(block - sessions, 0)
-    handed_back = share * unused / max(block, 1) * worth
-    later = _later_sessions(package, worth)
-    splits = package.kind == "fixed" and share > 0
     if package.kind == "per_session":
         paid = treated
     elif package.kind == "part_fixed":
         paid = treated[np.minimum(sessions, block).astype(int) - 1]
     else:
-        paid = 1 - handed_back
+        paid = 1 - share * unused / max(block, 1) * worth
+    splits = package.kind == "fixed" and share > 0
     repeat = 2 if splits else 1
     paid = np.concatenate([np.ones(cap), paid]) if splits else paid
+    net = 1 / (1 + tariff.tax_rate)
     return Terms(
         delivered=np.tile(sessions, repeat),
         treated=np.tile(treated, repeat),
         paid=paid * net,
         extra=np.tile(later * net, repeat),
         unused=np.tile(unused if package.kind == "block" else 0 * unused, repeat),
-        price=_price(package, tariff),
+        price=_own_price(package, tariff),
         cap=cap,
         block=block,
         splits_endings=splits,
         stop_factor=tariff.stop_factor if package.stop_factor is None else package.stop_factor,
         goes_on=package.goes_on,
-        fixed_cost=float(to_cents(tariff.fixed_cost)),
+        fixed_cost=0.0 if started else float(to_cents(tariff.fixed_cost)),
     )
 
 
-def _later_sessions(package: Package, worth: FloatArray) -> FloatArray:
-    if package.extra_price is None or package.sessions is None:
-        return 0 * worth
-    beyond = np.arange(1, len(worth) + 1) > package.sessions
-    return to_cents(package.extra_price) * np.cumsum(worth * beyond)
-
-
-def _price(package: Package, tariff: Tariff) -> float:
-    if package.price is None:
-        by_session = package.kind in ("per_session", "part_fixed")
-        return float(to_cents(tariff.session_price)) if by_session else float("nan")
-    return float(to_cents(package.price))
+def _own_price(package: Package, tariff: Tariff) -> float:
+    if package.price is not None:
+        return float(to_cents(package.price))
+    by_session = package.kind in ("per_session", "part_fixed")
+    return float(to_cents(tariff.session_price)) if by_session else float("nan")
 
 
 def _sizes(package: Package, tariff: Tariff, horizon: int) -> tuple[int, int]:
@@ -211,57 +192,47 @@ def expected_shortfall(
     return np.asarray(-(taken * worst).sum(axis=-1) / (1 - level))
 
 
-BLOCK = 4096  # enquiries at a time: the working arrays stay in the processor's cache
-PROBABILITY_NOISE = 1e-12
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Priced:
-    """What a package does for each of n enquiries; arrays of shape (n,), money in cents.
+    """What a package does for each of n enquiries; arrays of shape (n,), money in cents."""
 
-    Attributes
-    ----------
-    price : ndarray
-        The package's price, or, where none was set, the one that is asked for.
-    sessions, cost, revenue, bill, margin, waste : ndarray
-        Expected sessions delivered, cost, revenue net of tax, what the client pays tax included,
-        margin, and prepaid sessions that are not used.
-    margin_sd : ndarray
-        Standard deviation of the margin of one course.
-    chance_of_loss, shortfall : ndarray
-        Chance that the course loses money; expected loss in the worst 5 of 100 courses.
-    break_even, for_margin, for_loss, fair : ndarray
-        Prices: no expected gain, the target margin, the largest accepted chance of loss, and the
-        same expected margin as pay per session up to the same cap.
-    fair_bill, session_bill : ndarray
-        What the client would pay on average at the fair price, and when paying per session.
-    enough : ndarray
-        Chance that the goal is reached within the package's sessions; NaN for pay per session.
-    """
-
-    price: FloatArray
-    sessions: FloatArray
+    terms: Terms
+    price: FloatArray  # the package's, or, where none was set, the one that is asked for
+    sessions: FloatArray  # delivered, expected
+    waste: FloatArray  # prepaid sessions that are not used, expected
+    paid: FloatArray  # expected multiple of the price
+    extra: FloatArray  # expected on top of it, net of tax
     cost: FloatArray
-    revenue: FloatArray
-    bill: FloatArray
-    margin: FloatArray
+    margin: FloatArray  # of one course, mean
     margin_sd: FloatArray
     chance_of_loss: FloatArray
-    shortfall: FloatArray
-    break_even: FloatArray
-    for_margin: FloatArray
-    for_loss: FloatArray
-    fair: FloatArray
-    fair_bill: FloatArray
-    session_bill: FloatArray
-    enough: FloatArray
-    waste: FloatArray
+    shortfall: FloatArray  # expected loss in the worst 5 of 100 courses
+    for_margin: FloatArray  # price for the target margin
+    for_loss: FloatArray  # price for the largest accepted chance of loss
+    session_revenue: FloatArray  # of paying per session up to the same cap, net of tax
+    session_margin: FloatArray
+    enough: FloatArray  # chance that the package's sessions are; NaN for pay per session
+
+    @property
+    def revenue(self) -> FloatArray:
+        """What the package is expected to bring in, net of tax."""
+        return self.price * self.paid + self.extra
+
+    @property
+    def break_even(self) -> FloatArray:
+        """The price without expected gain."""
+        return np.asarray((self.cost - self.extra) / self.paid)
+
+    @property
+    def fair(self) -> FloatArray:
+        """The price with the same expected margin as pay per session up to the same cap."""
+        return np.asarray((self.session_margin + self.cost - self.extra) / self.paid)
 
 
 def price_many(
     pmf: npt.ArrayLike,
     stop_hazard: npt.ArrayLike,
-    packages: tuple[Package, ...],
+    packages: Sequence[Package],
     tariff: Tariff,
     *,
     area_cm2: npt.ArrayLike | None = None,
@@ -269,130 +240,73 @@ def price_many(
 ) -> tuple[Priced, ...]:
     """Return each package priced for each of n enquiries.
 
-    Parameters
-    ----------
-    pmf : array of shape (n, horizon)
-        Chance that the goal is reached at each session if treatment goes on.
-    stop_hazard : array of shape (horizon,) or (n, horizon)
-        Chance of stopping after each session that left the client uncleared.
-    packages : tuple of Package
-        What is sold.
-    tariff : Tariff
-        Costs and rules.
-    area_cm2 : array of shape (n,), optional
-        Areas; NaN and None stand for the tariff's typical area.
-    started : bool
-        The course is under way: its fixed cost is spent and is not counted again.
+    ``pmf``, (n, horizon), are the chances that the goal is reached at each session if treatment
+    goes on, ``stop_hazard``, (horizon,) or (n, horizon), those of stopping after each session that
+    left the client uncleared. NaN among the areas, or None, stands for the tariff's typical area;
+    a course that has ``started`` has spent its fixed cost.
     """
     pmf = np.atleast_2d(np.asarray(pmf, dtype=np.float64))
     stop = np.broadcast_to(np.asarray(stop_hazard, dtype=np.float64), pmf.shape)
     area = np.full(len(pmf), np.nan) if area_cm2 is None else area_cm2
     cost = np.broadcast_to(tariff.session_costs(area), (len(pmf),))
-    horizon = pmf.shape[1]
-    sold = [_terms(package, tariff, horizon, started) for package in packages]
-    # pay per session is compared over the same sessions as the package covers
-    alone = {
-        one.cap: _terms(Package("per_session", cap=one.cap), tariff, horizon, started)
-        for one in sold
-    }
-    blocks: list[list[Priced]] = [[] for _ in packages]
-    for start in range(0, len(pmf), BLOCK):
-        rows = slice(start, start + BLOCK)
-        reference = {
-            cap: _by_session(one, pmf[rows], stop[rows], cost[rows], tariff)
-            for cap, one in alone.items()
-        }
-        for terms, done in zip(sold, blocks, strict=True):
-            chances = outcome_chances(terms, pmf[rows], stop[rows])
-            enough, beside = _enough(terms, pmf[rows]), reference[terms.cap]
-            done.append(evaluate(terms, chances, cost[rows], beside, enough, tariff))
-    return tuple(_joined(done) for done in blocks)
+    found = []
+    for package in packages:
+        terms = terms_of(package, tariff, pmf.shape[1], started=started)
+        # pay per session is compared over the same sessions as the package covers
+        alone = Package("per_session", cap=terms.cap)
+        by_session = terms_of(alone, tariff, pmf.shape[1], started=started)
+        parts = [
+            _evaluate(terms, by_session, pmf[rows], stop[rows], cost[rows], tariff)
+            for rows in (slice(low, low + ROWS_AT_ONCE) for low in range(0, len(pmf), ROWS_AT_ONCE))
+        ]
+        names = [field.name for field in fields(Priced) if field.name != "terms"]
+        columns = {name: np.concatenate([getattr(one, name) for one in parts]) for name in names}
+        found.append(Priced(terms=terms, **columns))
+    return tuple(found)
 
 
-def _terms(package: Package, tariff: Tariff, horizon: int, started: bool) -> Terms:
-    terms = terms_of(package, tariff, horizon)
-    return replace(terms, fixed_cost=0.0) if started else terms
-
-
-def _joined(parts: list[Priced]) -> Priced:
-    columns = [np.concatenate([getattr(part, name) for part in parts]) for name in Priced.__slots__]
-    return Priced(*columns)
-
-
-def _by_session(
-    terms: Terms, pmf: FloatArray, stop: FloatArray, cost: FloatArray, tariff: Tariff
-) -> tuple[FloatArray, FloatArray]:
-    """Return the expected bill and the expected margin of paying per session."""
-    chances = outcome_chances(terms, pmf, stop)
-    bill = terms.price * (chances @ terms.paid)
-    spent = terms.fixed_cost + cost * (chances @ terms.treated)
-    return bill * (1 + tariff.tax_rate), bill - spent
-
-
-def _enough(terms: Terms, pmf: FloatArray) -> FloatArray:
-    if not terms.block:
-        return np.full(len(pmf), np.nan)
-    return np.asarray(pmf[:, : terms.block].sum(axis=1))
-
-
-def evaluate(
+def _evaluate(
     terms: Terms,
-    chances: FloatArray,
+    by_session: Terms,
+    pmf: FloatArray,
+    stop: FloatArray,
     cost: FloatArray,
-    reference: tuple[FloatArray, FloatArray],
-    enough: FloatArray,
     tariff: Tariff,
 ) -> Priced:
-    """Return one package priced for a block of enquiries.
-
-    ``chances`` (n, m) are its outcomes' chances, ``cost`` (n,) the cost of a session in cents and
-    ``reference`` the expected bill and margin of paying per session.
-    """
+    chances = outcome_chances(terms, pmf, stop)
     paid, extra = chances @ terms.paid, chances @ terms.extra
     spent = terms.fixed_cost + cost * (chances @ terms.treated)
-    session_bill, session_margin = reference
-    largest = tariff.largest_chance_of_loss
-    for_loss = smallest_price(terms.break_even(cost), chances, largest)
+    for_loss = smallest_price(terms.break_even(cost), chances, tariff.largest_chance_of_loss)
     for_margin = (spent / (1 - tariff.target_margin) - extra) / paid
-    price = _own_or_asked(terms, np.maximum(for_margin, for_loss), tariff)
+    price = np.full(len(cost), terms.price)
+    if np.isnan(terms.price):
+        # where later sessions, paid on top, already bring in more than is asked, that is 0
+        price = step_up(np.maximum(np.maximum(for_margin, for_loss), 0.0), tariff)
     margins = round_cents(terms.margins(price, cost))
-    margin, margin_sd = _mean_and_sd(margins, chances)
-    revenue = price * paid + extra
+    margin = (chances * margins).sum(axis=1)
+    variance = (chances * (margins - margin[:, None]) ** 2).sum(axis=1)
+    alone = outcome_chances(by_session, pmf, stop)
+    session_revenue = by_session.price * (alone @ by_session.paid)
+    session_spent = by_session.fixed_cost + cost * (alone @ by_session.treated)
+    enough = pmf[:, : terms.block].sum(axis=1) if terms.block else np.full(len(pmf), np.nan)
     return Priced(
+        terms=terms,
         price=price,
         sessions=chances @ terms.delivered,
+        waste=chances @ terms.unused,
+        paid=paid,
+        extra=extra,
         cost=spent,
-        revenue=revenue,
-        bill=revenue * (1 + tariff.tax_rate),
         margin=margin,
-        margin_sd=margin_sd,
+        margin_sd=np.sqrt(variance),
         chance_of_loss=(chances * (margins < 0)).sum(axis=1),
         shortfall=expected_shortfall(margins, chances),
-        break_even=(spent - extra) / paid,
         for_margin=for_margin,
         for_loss=for_loss,
-        fair=(session_margin + spent - extra) / paid,
-        fair_bill=(session_margin + spent) * (1 + tariff.tax_rate),
-        session_bill=session_bill,
+        session_revenue=session_revenue,
+        session_margin=session_revenue - session_spent,
         enough=enough,
-        waste=chances @ terms.unused,
     )
-
-
-def _own_or_asked(terms: Terms, asked: FloatArray, tariff: Tariff) -> FloatArray:
-    """Return the package's own price, or where it has none the asked one on the list's step.
-
-    Where later sessions, paid on top, already bring in more than is asked, that is 0.
-    """
-    if np.isnan(terms.price):
-        return step_up(np.maximum(asked, 0.0), tariff)
-    return np.full(len(asked), terms.price)
-
-
-def _mean_and_sd(values: FloatArray, chances: FloatArray) -> tuple[FloatArray, FloatArray]:
-    mean = (chances * values).sum(axis=1)
-    variance = (chances * (values - mean[:, None]) ** 2).sum(axis=1)
-    return mean, np.sqrt(variance)
 
 
 def smallest_price(break_even: FloatArray, chances: FloatArray, largest: float) -> FloatArray:
@@ -403,8 +317,7 @@ def smallest_price(break_even: FloatArray, chances: FloatArray, largest: float) 
     """
     order = np.argsort(break_even, axis=1)
     ordered = np.take_along_axis(break_even, order, axis=1)
-    chance = np.take_along_axis(chances, order, axis=1)
-    total = np.cumsum(chance, axis=1)
+    total = np.cumsum(np.take_along_axis(chances, order, axis=1), axis=1)
     covered = total >= total[:, -1:] - largest - PROBABILITY_NOISE
     first = np.argmax(covered, axis=1)
     return np.asarray(np.take_along_axis(ordered, first[:, None], axis=1)[:, 0])
@@ -414,3 +327,9 @@ def step_up(cents: FloatArray, tariff: Tariff) -> FloatArray:
     """Return prices in cents rounded up to the tariff's price-list step."""
     step = float(tariff.round_to * 100)
     return np.asarray(np.ceil((cents - 1e-6) / step) * step + 0.0)  # no minus before a zero
+
+
+def areas_of(enquiries: Iterable[Enquiry | None]) -> FloatArray:
+    """Return the areas of enquiries, shape (n,); NaN where not given."""
+    areas = [getattr(one, "area_cm2", None) for one in enquiries]
+    return np.array([np.nan if area is None else float(area) for area in areas])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
@@ -11,15 +11,17 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_whole_number
+from forecast._notes import Note, notes_as_json
+from forecast._plain import plain
 from forecast._types import FloatArray, IntArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.log import REGIONS, Enquiry
 from forecast.prices.money import from_cents, round_up
-from forecast.prices.payoff import outcome_chances, price_many, smallest_price, terms_of
-from forecast.prices.shared_risk import areas_of
+from forecast.prices.payoff import Priced, areas_of, outcome_chances, price_many, smallest_price
+from forecast.prices.quote import bullets
 from forecast.prices.tariff import Package, Tariff
-from forecast.prices.year import DrawsEstimates, enquiries_of
+from forecast.prices.year import DrawsEstimates, as_enquiries
 from forecast.tattoo import INK_GROUPS, ink_group
 
 if TYPE_CHECKING:
@@ -27,127 +29,23 @@ if TYPE_CHECKING:
 
 DENSITIES = ("light", "medium", "heavy")
 AREAS = (25.0, 75.0, 150.0)  # cm²: where the classes of the list change
+FEWEST_ASKED = 10  # enquiries that a list rests on
 FEWEST_IN_BAND = 5
-
-
-def band_rules(
-    asked: list[Enquiry], cost: FloatArray, bands: int, *, typical_area_cm2: float = 50.0
-) -> tuple[IntArray, list[str]]:
-    """Return the band of each enquiry, shape (n,), and each band's rule in words.
-
-    A regression tree (Breiman, Friedman, Olshen and Stone 1984) of the predicted cost with at
-    most ``bands`` leaves; it may ask for ink group, ink density, area class and site region.
-    """
-    features, names = _features(asked, typical_area_cm2)
-    if bands == 1:
-        return np.zeros(len(asked), dtype=np.int64), ["all tattoos"]
-    from sklearn.tree import DecisionTreeRegressor
-
-    grown = DecisionTreeRegressor(
-        max_leaf_nodes=bands, min_samples_leaf=max(FEWEST_IN_BAND, len(asked) // 50), random_state=0
-    ).fit(features, cost)
-    tree = grown.tree_
-    lows = {0: np.full(features.shape[1], -np.inf)}
-    highs = {0: np.full(features.shape[1], np.inf)}
-    leaves = []
-    for node in range(tree.node_count):  # parents come before their children
-        if tree.children_left[node] < 0:
-            leaves.append(node)
-            continue
-        at, cut = tree.feature[node], tree.threshold[node]
-        for child, below in ((tree.children_left[node], True), (tree.children_right[node], False)):
-            lows[child], highs[child] = lows[node].copy(), highs[node].copy()
-            (highs if below else lows)[child][at] = cut
-    number = {leaf: index for index, leaf in enumerate(leaves)}
-    where = np.array([number[leaf] for leaf in grown.apply(features)], dtype=np.int64)
-    return where, [_rule(lows[leaf], highs[leaf], names) for leaf in leaves]
-
-
-def _features(
-    asked: list[Enquiry], typical_area_cm2: float
-) -> tuple[FloatArray, list[tuple[str, Any]]]:
-    """Return one column per question a rule may ask, with its name and ordered values."""
-    area = areas_of(asked)
-    area = np.where(np.isnan(area), typical_area_cm2, area)
-    columns = [
-        np.array([INK_GROUPS.index(ink_group(str(one.inks))) for one in asked], dtype=np.float64),
-        np.array([DENSITIES.index(one.ink_density) for one in asked], dtype=np.float64),
-        np.searchsorted(AREAS, area, side="right").astype(np.float64),
-    ]
-    names: list[tuple[str, Any]] = [
-        ("ink", INK_GROUPS),
-        ("ink density", DENSITIES),
-        ("area", AREAS),
-    ]
-    for region, sites in REGIONS.items():
-        columns.append(np.array([one.body_site in sites for one in asked], dtype=np.float64))
-        names.append(("site", region.replace("_", " ")))
-    return np.column_stack(columns), names
-
-
-def _rule(low: FloatArray, high: FloatArray, names: list[tuple[str, Any]]) -> str:
-    parts, regions, not_regions = [], [], []
-    for (name, values), least, most in zip(names, low, high, strict=True):
-        if name == "site":
-            if least > 0:
-                regions.append(values)
-            elif most < 1:
-                not_regions.append(values)
-        elif np.isfinite(least) or np.isfinite(most):
-            parts.append(_range(name, values, least, most))
-    if regions:
-        parts.append(f"on {' or '.join(regions)}")
-    elif not_regions:
-        parts.append(f"not on {' or '.join(not_regions)}")
-    return ", ".join(parts) or "all tattoos"
-
-
-def _range(name: str, values: Any, least: float, most: float) -> str:
-    n = len(values) + 1 if name == "area" else len(values)
-    held = [place for place in range(n) if least < place < most]
-    if name == "area":
-        low = values[held[0] - 1] if held[0] else None
-        high = values[held[-1]] if held[-1] < len(values) else None
-        if low is None:
-            return f"under {high:g} cm²"
-        return f"{low:g} cm² or more" if high is None else f"{low:g} to {high:g} cm²"
-    return f"{name} {' or '.join(values[place] for place in held)}"
-
-
-FEWEST = 10  # enquiries a list rests on
-BLOCK = 1000
+ENQUIRIES_AT_ONCE = 1000
 
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """One line of the list.
+    """One line of the list; money in the tariff's currency."""
 
-    Attributes
-    ----------
-    rule : str
-        Which tattoos it is for.
-    n : int
-        Enquiries it rests on.
-    price : Decimal
-        Price of the package in this band, tax included, on the price-list step.
-    expected_sessions : float
-        Average sessions delivered.
-    expected_cost : Decimal
-        Average cost of a course.
-    chance_enough : float
-        Average chance that the sessions of a block or of a fixed price are enough.
-    lowest_own, highest_own : Decimal
-        Where the middle 8 of 10 of its clients' own prices lie.
-    """
-
-    rule: str
-    n: int
-    price: Decimal
-    expected_sessions: float
-    expected_cost: Decimal
-    chance_enough: float
-    lowest_own: Decimal
-    highest_own: Decimal
+    rule: str  # which tattoos it is for
+    n: int  # enquiries it rests on
+    price: Decimal  # of the package in this band, tax included, on the price-list step
+    expected_sessions: float  # delivered, on average
+    expected_cost: Decimal  # of a course, on average
+    chance_enough: float  # that the sessions of the package are, on average
+    lowest_own: Decimal  # the middle 8 of 10 of its clients' own prices lie from here
+    highest_own: Decimal  # to here
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -174,7 +72,7 @@ class PriceList:
         Share of enquiries for whom the package is the cheaper one.
     selection_loss : Decimal
         How much less per course the package then earns: adverse selection.
-    notes : tuple of str
+    notes : tuple of Note
         How it was computed.
     """
 
@@ -187,16 +85,17 @@ class PriceList:
     margin_if_some_buy: Decimal
     share_buying: float
     selection_loss: Decimal
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values; money as text, exact to the cent."""
+        return {**plain(self, arrays=False), **notes_as_json(self.notes)}
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per band."""
         import pandas as pd
 
-        return pd.DataFrame(
-            [[getattr(band, name) for name in Band.__slots__] for band in self.bands],
-            columns=list(Band.__slots__),
-        )
+        return pd.DataFrame(list(self.bands))
 
     def to_text(self) -> str:
         """Return the list in words."""
@@ -214,7 +113,7 @@ class PriceList:
             f"If only those buy whom it saves money ({of_100(self.share_buying)}), a "
             f"course earns {self.margin_if_some_buy} instead of {self.margin_if_all_buy}.",
         ]
-        return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
+        return "\n".join([*lines, *bullets(self.notes)])
 
 
 def make_price_list(
@@ -250,141 +149,193 @@ def make_price_list(
         Too few enquiries, or a package sold by the session.
     """
     bands = check_whole_number(bands, name="bands", low=1, high=20)
-    asked = enquiries_of(enquiries)
-    if len(asked) < FEWEST or package.kind in ("per_session", "part_fixed"):
+    asked = as_enquiries(enquiries)
+    if len(asked) < FEWEST_ASKED or package.kind in ("per_session", "part_fixed"):
         raise RequestError(
             f"A price list of {package.name!r} for {len(asked)} enquiries.",
-            f"Give at least {FEWEST} enquiries and a block or a fixed price.",
+            f"Give at least {FEWEST_ASKED} enquiries and a block or a fixed price.",
         )
     pmf, stop = _mean_estimates(forecaster, asked)
-    cap = terms_of(package, tariff, pmf.shape[1]).cap if package.kind == "fixed" else package.cap
-    package = replace(package, price=None, cap=cap)
-    area = areas_of(asked)
+    cap = package.cap
+    if package.kind == "fixed" and cap is None:
+        cap = min(tariff.cap, pmf.shape[1])
+    package, area = replace(package, price=None, cap=cap), areas_of(asked)
     own = price_many(pmf, stop, (package,), tariff, area_cm2=area)[0]
     leaf, rules = band_rules(asked, own.cost, bands, typical_area_cm2=tariff.typical_area_cm2)
-    sums = _outcome_sums(pmf, stop, area, package, tariff)
-    prices = np.array([_band_price(sums, leaf == band, tariff) for band in range(len(rules))])
+    chances = outcome_chances(own.terms, pmf, stop)
+    break_even = own.terms.break_even(tariff.session_costs(area))
+    inside = [leaf == band for band in range(len(rules))]
+    prices = np.array([
+        _band_price(own, break_even[rows], chances[rows], rows, tariff) for rows in inside
+    ])  # fmt: skip
     order = np.argsort(prices, kind="stable")
-    place = np.argsort(order)[leaf]
-    lines = tuple(
-        Band(
-            rule=rules[band],
-            n=int((leaf == band).sum()),
-            price=from_cents(prices[band]),
-            expected_sessions=float(own.sessions[leaf == band].mean()),
-            expected_cost=from_cents(float(own.cost[leaf == band].mean())),
-            chance_enough=float(own.enough[leaf == band].mean()),
-            lowest_own=from_cents(float(np.quantile(own.price[leaf == band], 0.1))),
-            highest_own=from_cents(float(np.quantile(own.price[leaf == band], 0.9))),
-        )
-        for band in order
+    lines = tuple(_band(rules[k], own, prices[k], inside[k]) for k in order)
+    revenue = prices[leaf] * own.paid + own.extra
+    margin = revenue - own.cost
+    # against one's own price at the margin that the band earns as a whole
+    earns = np.array([margin[rows].sum() / revenue[rows].sum() for rows in inside])[leaf]
+    excess = revenue - own.cost / (1 - earns)
+    buys = revenue < own.session_revenue
+    everyone = float(margin.mean())
+    some = float(margin[buys].mean()) if buys.any() else 0.0
+    return PriceList(
+        package=package,
+        currency=tariff.currency,
+        bands=lines,
+        band_of=np.argsort(order)[leaf],
+        cross_subsidy=from_cents(float(np.maximum(excess, 0).mean())),
+        margin_if_all_buy=from_cents(everyone),
+        margin_if_some_buy=from_cents(some),
+        share_buying=float(buys.mean()),
+        selection_loss=from_cents(everyone - some if buys.any() else 0.0),
+        notes=_notes(lines, margin, package),
     )
-    return _with_coarseness(lines, place, prices[leaf], sums, own.session_bill, package, tariff)
 
 
 def _mean_estimates(
     forecaster: DrawsEstimates, asked: list[Enquiry]
 ) -> tuple[FloatArray, FloatArray]:
     means, stops = [], []
-    for start in range(0, len(asked), BLOCK):
-        draws, stop = forecaster.estimate_draws(asked[start : start + BLOCK])
+    for start in range(0, len(asked), ENQUIRIES_AT_ONCE):
+        draws, stop = forecaster.estimate_draws(asked[start : start + ENQUIRIES_AT_ONCE])
         means.append(draws.mean(axis=0))
         stops.append(stop.mean(axis=0) if stop.ndim == 3 else stop)
     return np.concatenate(means), np.concatenate(stops)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Sums:
-    """Per enquiry: expected multiples of the price, other income, cost; break-even by outcome."""
-
-    paid: FloatArray
-    extra: FloatArray
-    spent: FloatArray
-    chances: FloatArray
-    break_even: FloatArray
-
-
-def _outcome_sums(
-    pmf: FloatArray, stop: FloatArray, area: FloatArray, package: Package, tariff: Tariff
-) -> _Sums:
-    terms = terms_of(package, tariff, pmf.shape[1])
-    chances = outcome_chances(terms, pmf, stop)
-    cost = np.broadcast_to(tariff.session_costs(area), (len(pmf),))
-    return _Sums(
-        paid=chances @ terms.paid,
-        extra=chances @ terms.extra,
-        spent=terms.fixed_cost + cost * (chances @ terms.treated),
-        chances=chances,
-        break_even=terms.break_even(cost),
-    )
-
-
-def _band_price(sums: _Sums, inside: npt.NDArray[np.bool_], tariff: Tariff) -> float:
-    """Return the band's price in cents: its courses pooled, as one course of mixed chances."""
-    needed = (sums.spent[inside] / (1 - tariff.target_margin) - sums.extra[inside]).sum()
-    chances = sums.chances[inside].reshape(1, -1) / inside.sum()
-    largest = tariff.largest_chance_of_loss
-    for_loss = smallest_price(sums.break_even[inside].reshape(1, -1), chances, largest)[0]
-    price = round_up(max(needed / sums.paid[inside].sum(), for_loss, 0.0), tariff.round_to)
+def _band_price(
+    own: Priced,
+    break_even: FloatArray,
+    chances: FloatArray,
+    inside: npt.NDArray[np.bool_],
+    tariff: Tariff,
+) -> float:
+    # the band's price in cents: its courses pooled, as one course of mixed chances
+    needed = (own.cost[inside] / (1 - tariff.target_margin) - own.extra[inside]).sum()
+    pooled = chances.reshape(1, -1) / inside.sum()
+    for_loss = smallest_price(break_even.reshape(1, -1), pooled, tariff.largest_chance_of_loss)[0]
+    price = round_up(max(needed / own.paid[inside].sum(), for_loss, 0.0), tariff.round_to)
     return float(100 * price)
 
 
-def _cheaper_though_harder(bands: tuple[Band, ...], package: Package) -> list[str]:
-    """Return why a band costs less than one whose courses cost the clinic less, if one does."""
+def _band(rule: str, own: Priced, price: float, inside: npt.NDArray[np.bool_]) -> Band:
+    low, high = np.quantile(own.price[inside], [0.1, 0.9])
+    return Band(
+        rule=rule,
+        n=int(inside.sum()),
+        price=from_cents(price),
+        expected_sessions=float(own.sessions[inside].mean()),
+        expected_cost=from_cents(float(own.cost[inside].mean())),
+        chance_enough=float(own.enough[inside].mean()),
+        lowest_own=from_cents(float(low)),
+        highest_own=from_cents(float(high)),
+    )
+
+
+def _notes(bands: tuple[Band, ...], margin: FloatArray, package: Package) -> tuple[Note, ...]:
+    notes = [Note("prices.band_as_a_whole"), Note("prices.buyers_know")]
+    losing = int((margin < 0).sum())
+    if losing:
+        counts = {"losing": losing, "enquiries": len(margin)}
+        notes.append(Note("prices.losing_enquiries", "caution", counts))
     odd = [
         (band, easier)
         for place, band in enumerate(bands)
         for easier in bands[place + 1 :]
         if easier.price > band.price and easier.expected_cost < band.expected_cost
     ]
-    if not odd or package.extra_price is None:
-        return []
-    band, easier = max(odd, key=lambda pair: pair[1].price - pair[0].price)
-    return [
-        f"“{band.rule}” costs less than “{easier.rule}” though its courses are longer "
-        f"({band.expected_sessions:.1f} sessions against {easier.expected_sessions:.1f}): its "
-        f"margin is taken to come from the sessions after the {package.sessions}, each at "
-        f"{package.extra_price}. It is missing where clients do not go on to buy those."
-    ]
+    if odd and package.extra_price is not None:
+        band, easier = max(odd, key=lambda pair: pair[1].price - pair[0].price)
+        values = {
+            "band": band.rule,
+            "easier": easier.rule,
+            "sessions": band.expected_sessions,
+            "easier_sessions": easier.expected_sessions,
+            "block": package.sessions,
+            "extra_price": str(package.extra_price),
+        }
+        notes.append(Note("prices.cheaper_though_harder", "serious", values))
+    return tuple(notes)
 
 
-def _with_coarseness(
-    bands: tuple[Band, ...],
-    place: IntArray,
-    price: FloatArray,
-    sums: _Sums,
-    session_bill: FloatArray,
-    package: Package,
-    tariff: Tariff,
-) -> PriceList:
-    revenue = price * sums.paid + sums.extra
-    margin = revenue - sums.spent
-    # against one's own price at the margin that the band earns as a whole
-    excess = np.zeros(len(price))
-    for band in range(len(bands)):
-        inside = place == band
-        earns = margin[inside].sum() / revenue[inside].sum()
-        excess[inside] = revenue[inside] - sums.spent[inside] / (1 - earns)
-    buys = revenue * (1 + tariff.tax_rate) < session_bill
-    everyone = float(margin.mean())
-    some = float(margin[buys].mean()) if buys.any() else 0.0
-    notes = [
-        "A band's price meets the tariff's target margin and chance of loss over its clients.",
-        "Who buys is taken to know what paying per session would cost on average.",
+def band_rules(
+    asked: list[Enquiry], cost: FloatArray, bands: int, *, typical_area_cm2: float = 50.0
+) -> tuple[IntArray, list[str]]:
+    """Return the band of each enquiry, shape (n,), and each band's rule in words.
+
+    A regression tree (Breiman, Friedman, Olshen and Stone 1984) of the predicted cost with at
+    most ``bands`` leaves; it may ask for ink group, ink density, area class and site region.
+    """
+    if bands == 1:
+        return np.zeros(len(asked), dtype=np.int64), ["all tattoos"]
+    from sklearn.tree import DecisionTreeRegressor
+
+    features, names = _features(asked, typical_area_cm2)
+    smallest = max(FEWEST_IN_BAND, len(asked) // 50)
+    grown = DecisionTreeRegressor(
+        max_leaf_nodes=bands, min_samples_leaf=smallest, random_state=0
+    ).fit(features, cost)
+    reach = np.full(features.shape[1], np.inf)
+    leaves = sorted(_leaves(grown.tree_, 0, -reach, reach), key=lambda leaf: leaf[0])
+    where = np.searchsorted([node for node, _, _ in leaves], grown.apply(features))
+    return where, [_rule(low, high, names) for _, low, high in leaves]
+
+
+def _leaves(
+    tree: Any, node: int, low: FloatArray, high: FloatArray
+) -> Iterator[tuple[int, FloatArray, FloatArray]]:
+    # each leaf below a node, with the bounds of what it holds
+    if tree.children_left[node] < 0:
+        yield node, low, high
+        return
+    cut = np.where(np.arange(len(low)) == tree.feature[node], tree.threshold[node], np.nan)
+    yield from _leaves(tree, tree.children_left[node], low, np.fmin(high, cut))
+    yield from _leaves(tree, tree.children_right[node], np.fmax(low, cut), high)
+
+
+def _features(
+    asked: list[Enquiry], typical_area_cm2: float
+) -> tuple[FloatArray, list[tuple[str, Any]]]:
+    """Return one column per question a rule may ask, with its name and ordered values."""
+    area = areas_of(asked)
+    area = np.where(np.isnan(area), typical_area_cm2, area)
+    columns = [
+        np.array([INK_GROUPS.index(ink_group(str(one.inks))) for one in asked], dtype=np.float64),
+        np.array([DENSITIES.index(one.ink_density) for one in asked], dtype=np.float64),
+        np.searchsorted(AREAS, area, side="right").astype(np.float64),
     ]
-    losing = int((margin < 0).sum())
-    if losing:
-        notes.append(f"{losing} of {len(price)} enquiries lose money on average at their band.")
-    notes += _cheaper_though_harder(bands, package)
-    return PriceList(
-        package=package,
-        currency=tariff.currency,
-        bands=bands,
-        band_of=place,
-        cross_subsidy=from_cents(float(np.maximum(excess, 0).mean())),
-        margin_if_all_buy=from_cents(everyone),
-        margin_if_some_buy=from_cents(some),
-        share_buying=float(buys.mean()),
-        selection_loss=from_cents(everyone - some if buys.any() else 0.0),
-        notes=tuple(notes),
-    )
+    names: list[tuple[str, Any]]
+    names = [("ink", INK_GROUPS), ("ink density", DENSITIES), ("area", AREAS)]
+    for region, sites in REGIONS.items():
+        columns.append(np.array([one.body_site in sites for one in asked], dtype=np.float64))
+        names.append(("site", region.replace("_", " ")))
+    return np.column_stack(columns), names
+
+
+def _rule(low: FloatArray, high: FloatArray, names: list[tuple[str, Any]]) -> str:
+    parts, regions, not_regions = [], [], []
+    for (name, values), least, most in zip(names, low, high, strict=True):
+        if name == "site":
+            if least > 0:
+                regions.append(values)
+            elif most < 1:
+                not_regions.append(values)
+        elif np.isfinite(least) or np.isfinite(most):
+            parts.append(_range(name, values, least, most))
+    if regions:
+        parts.append(f"on {' or '.join(regions)}")
+    elif not_regions:
+        parts.append(f"not on {' or '.join(not_regions)}")
+    return ", ".join(parts) or "all tattoos"
+
+
+def _range(name: str, values: Any, least: float, most: float) -> str:
+    n = len(values) + 1 if name == "area" else len(values)
+    held = [place for place in range(n) if least < place < most]
+    if name == "area":
+        low = values[held[0] - 1] if held[0] else None
+        high = values[held[-1]] if held[-1] < len(values) else None
+        if low is None:
+            return f"under {high:g} cm²"
+        return f"{low:g} cm² or more" if high is None else f"{low:g} to {high:g} cm²"
+    return f"{name} {' or '.join(values[place] for place in held)}"

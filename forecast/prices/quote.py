@@ -10,10 +10,12 @@ from typing import Any, Protocol, runtime_checkable
 import numpy as np
 
 from forecast._checks import check_kind
+from forecast._notes import Note, notes_as_json
+from forecast._plain import plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.prices.money import from_cents, round_cents, round_up
-from forecast.prices.payoff import Priced, Terms, outcome_chances, price_many, terms_of
+from forecast.prices.payoff import Terms, areas_of, outcome_chances, price_many
 from forecast.prices.tariff import Package, Tariff
 from forecast.survival import CountDistribution
 
@@ -68,9 +70,9 @@ class Quote:
         The most sessions counted.
     median : int or None
         Predicted median of the sessions needed; None beyond the horizon.
-    check : tuple of str
+    check : tuple of Note
         What an honest offer says beside the price.
-    notes : tuple of str
+    notes : tuple of Note
         Doubts carried from the estimate, and how the price was made.
     """
 
@@ -101,8 +103,8 @@ class Quote:
     chances: FloatArray
     cap: int
     median: int | None
-    check: tuple[str, ...]
-    notes: tuple[str, ...]
+    check: tuple[Note, ...]
+    notes: tuple[Note, ...]
 
     @property
     def price_unit(self) -> str:
@@ -111,18 +113,15 @@ class Quote:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; money as text, exact to the cent."""
-        plain: dict[str, Any] = {"package": self.package.name, "kind": self.package.kind}
-        for name in self.__slots__:
-            value = getattr(self, name)
-            if isinstance(value, Decimal):
-                plain[name] = str(value)
-            elif isinstance(value, float):
-                plain[name] = round(value, 4)
-            elif isinstance(value, int | str) or value is None:
-                plain[name] = value
-        plain["chance_of_loss_range"] = [round(end, 4) for end in self.chance_of_loss_range]
-        plain["price_unit"] = self.price_unit
-        return {**plain, "check": list(self.check), "notes": list(self.notes)}
+        return {
+            **rounded(plain(self, arrays=False)),
+            "package": self.package.name,
+            "kind": self.package.kind,
+            "price_unit": self.price_unit,
+            "check": [str(note) for note in self.check],
+            "check_codes": [note.to_dict() for note in self.check],
+            **notes_as_json(self.notes),
+        }
 
     def to_text(self) -> str:
         """Return the quote in words: price, risk, other prices, the honest check, the notes."""
@@ -175,7 +174,7 @@ class Quote:
 
 def quotes_text(quotes: Sequence[Quote]) -> str:
     """Return the quotes of one enquiry in words; what holds for all of them is said once."""
-    texts = [(*quote.check, *quote.notes) for quote in quotes]
+    texts = [[str(note) for note in (*quote.check, *quote.notes)] for quote in quotes]
     shared = [text for text in texts[0] if all(text in other for other in texts)]
     parts = [
         "\n".join([quote._numbers(), *bullets(text for text in own if text not in shared)])
@@ -184,9 +183,18 @@ def quotes_text(quotes: Sequence[Quote]) -> str:
     return "\n\n".join([*parts, "\n".join(["All of them:", *bullets(shared)])])
 
 
-def bullets(texts: Iterable[str]) -> list[str]:
-    """Return one line per text."""
-    return [f"- {text}" for text in texts]
+def bullets(notes: Iterable[object]) -> list[str]:
+    """Return one line per note."""
+    return [f"- {note}" for note in notes]
+
+
+def rounded(value: Any) -> Any:
+    """Return plain values with every number to four places."""
+    if isinstance(value, dict):
+        return {name: rounded(one) for name, one in value.items()}
+    if isinstance(value, list):
+        return [rounded(one) for one in value]
+    return round(value, 4) if isinstance(value, float) else value
 
 
 def _price(price: Decimal) -> str:
@@ -201,10 +209,6 @@ def _more(premium: Decimal) -> str:
     if not premium:
         return "the same"
     return f"{premium} more" if premium > 0 else f"{-premium} less"
-
-
-LAW = "Refunds, cooling-off and cancellation follow the consumer law of the place; ask locally."
-NO_PROMISE = "No number of sessions is a promise that a tattoo goes away."
 
 
 @runtime_checkable
@@ -224,17 +228,19 @@ class Priceable(Protocol):
         """The distribution under each parameter draw, (n_draws, horizon)."""
 
     @property
-    def notes(self) -> Sequence[object]:
-        """Doubts, in words or as notes."""
+    def notes(self) -> tuple[Note | str, ...]:
+        """Doubts, as notes or in words."""
 
 
-def stop_under_draws(estimate: Priceable) -> FloatArray:
-    """Return the stopping hazard under the estimate's draws, (n_draws, horizon), or (1, horizon).
+def draws_of(estimate: Priceable) -> tuple[FloatArray, FloatArray]:
+    """Return the distribution and the stopping hazard under each draw, both (n_draws, horizon).
 
-    An estimate without draws of it has one hazard, taken as known.
+    An estimate without draws of stopping has one hazard, taken as known.
     """
-    draws = getattr(estimate, "stop_draws", None)
-    return np.atleast_2d(np.asarray(estimate.stop_hazard if draws is None else draws, np.float64))
+    draws = np.atleast_2d(np.asarray(estimate.draws, dtype=np.float64))
+    stop = getattr(estimate, "stop_draws", None)
+    stop = np.asarray(estimate.stop_hazard if stop is None else stop, dtype=np.float64)
+    return draws, np.broadcast_to(stop, draws.shape)
 
 
 def price_package(
@@ -262,142 +268,100 @@ def price_package(
     check_kind(estimate, Priceable, name="estimate", give="what forecaster.estimate returns")
     check_kind(package, Package, name="package", give="a Package")
     check_kind(tariff, Tariff, name="tariff", give="a Tariff")
-    pmf, stop = estimate.distribution.pmf, np.asarray(estimate.stop_hazard, dtype=np.float64)
-    area = getattr(getattr(estimate, "enquiry", None), "area_cm2", None)
-    areas = np.array([np.nan if area is None else float(area)])
-    priced = price_many(pmf, stop, (package,), tariff, area_cm2=areas, started=started)[0]
-    terms = terms_of(package, tariff, pmf.shape[1])
-    back = terms.fixed_cost if started else 0.0
-    margins = round_cents(terms.margins(priced.price, tariff.session_costs(areas)) + back)[0]
-    draws = np.atleast_2d(np.asarray(estimate.draws, dtype=np.float64))
-    stops = stop_under_draws(estimate)
-    fair = price_many(draws, stops, (package,), tariff, area_cm2=areas[0], started=started)[0].fair
-    median = estimate.distribution.median()[0]
-    return _quote(
-        priced,
-        package,
-        tariff,
-        margins=margins,
-        chances=outcome_chances(terms, pmf, stop)[0],
-        by_draw=outcome_chances(terms, draws, stops),
-        fair_by_draw=fair,
-        cap=terms.cap,
-        median=int(median) if np.isfinite(median) else None,
-        check=honest_check(terms, median, float(priced.enough[0])),
-        notes=_notes(estimate, terms, tariff, area_known=area is not None),
-    )
-
-
-def _quote(
-    priced: Priced,
-    package: Package,
-    tariff: Tariff,
-    *,
-    margins: FloatArray,
-    chances: FloatArray,
-    by_draw: FloatArray,
-    fair_by_draw: FloatArray,
-    cap: int,
-    median: int | None,
-    check: tuple[str, ...],
-    notes: tuple[str, ...],
-) -> Quote:
-    low, high = np.quantile(by_draw @ (margins < 0), [0.05, 0.95])
+    # the first row is the estimate, the others are it under each draw of the parameters
+    draws, stops = draws_of(estimate)
+    pmf = np.vstack([estimate.distribution.pmf, draws])
+    stop = np.vstack([np.asarray(estimate.stop_hazard, dtype=np.float64), stops])
+    area = areas_of([getattr(estimate, "enquiry", None)])
+    priced = price_many(pmf, stop, (package,), tariff, area_cm2=area, started=started)[0]
+    terms = priced.terms
+    margins = round_cents(terms.margins(priced.price[:1], tariff.session_costs(area)))[0]
+    chances = outcome_chances(terms, pmf, stop)
+    low, high = np.quantile(chances[1:] @ (margins < 0), [0.05, 0.95])
+    # Var = E[Var | parameters] + Var(E | parameters), the second part from the draws
+    margin_sd = float(priced.margin_sd[0])
+    model_sd = min(float((chances[1:] @ margins).std()), margin_sd)
+    for_margin, for_loss = float(priced.for_margin[0]), float(priced.for_loss[0])
+    fair, with_tax = priced.fair, 1 + tariff.tax_rate
+    fair_revenue = priced.session_margin[0] + priced.cost[0]
     enough = float(priced.enough[0])
+    median = float(estimate.distribution.median()[0])
     return Quote(
         package=package,
         currency=tariff.currency,
+        price=from_cents(priced.price[0]),
         expected_sessions=float(priced.sessions[0]),
         expected_waste=float(priced.waste[0]),
+        expected_cost=from_cents(priced.cost[0]),
+        expected_revenue=from_cents(priced.revenue[0]),
+        expected_bill=from_cents(priced.revenue[0] * with_tax),
+        expected_margin=from_cents(priced.margin[0]),
         chance_of_loss=float(priced.chance_of_loss[0]),
         chance_of_loss_range=(float(low), float(high)),
-        chance_enough=None if np.isnan(enough) else enough,
+        expected_shortfall=from_cents(priced.shortfall[0]),
+        break_even_price=round_up(priced.break_even[0]),
+        price_for_margin=round_up(for_margin),
+        price_for_loss=round_up(for_loss),
+        list_price=round_up(max(for_margin, for_loss, 0.0), tariff.round_to),
+        fair_price=from_cents(fair[0]),
+        fair_premium=from_cents((fair_revenue - priced.session_revenue[0]) * with_tax),
+        risk_premium=from_cents(max(np.quantile(fair[1:], 0.95) - fair[0], 0.0)),
+        margin_sd=from_cents(margin_sd),
+        chance_sd=from_cents((margin_sd**2 - model_sd**2) ** 0.5),
+        model_sd=from_cents(model_sd),
+        chance_enough=enough if terms.block else None,
         margins=margins,
-        chances=chances,
-        cap=cap,
-        median=median,
-        check=check,
-        notes=notes,
-        **_averages(priced),
-        **_prices(priced, tariff, float(np.quantile(fair_by_draw, 0.95))),
-        **_spread(float(priced.margin_sd[0]), float((by_draw @ margins).std())),
+        chances=chances[0],
+        cap=terms.cap,
+        median=int(median) if np.isfinite(median) else None,
+        check=_honest_check(terms, median, enough),
+        notes=_notes(estimate, terms, tariff, area_known=not np.isnan(area[0])),
     )
 
 
-def _averages(priced: Priced) -> dict[str, Any]:
-    return {
-        "expected_cost": from_cents(priced.cost[0]),
-        "expected_revenue": from_cents(priced.revenue[0]),
-        "expected_bill": from_cents(priced.bill[0]),
-        "expected_margin": from_cents(priced.margin[0]),
-        "expected_shortfall": from_cents(priced.shortfall[0]),
-    }
-
-
-def _prices(priced: Priced, tariff: Tariff, robust_fair: float) -> dict[str, Any]:
-    for_margin, for_loss, fair = priced.for_margin[0], priced.for_loss[0], priced.fair[0]
-    return {
-        "price": from_cents(priced.price[0]),
-        "break_even_price": round_up(priced.break_even[0]),
-        "price_for_margin": round_up(for_margin),
-        "price_for_loss": round_up(for_loss),
-        "list_price": round_up(max(for_margin, for_loss, 0.0), tariff.round_to),
-        "fair_price": from_cents(fair),
-        "fair_premium": from_cents(priced.fair_bill[0] - priced.session_bill[0]),
-        "risk_premium": from_cents(max(robust_fair - fair, 0.0)),
-    }
-
-
-def _spread(sd: float, by_draw_sd: float) -> dict[str, Any]:
-    # Var = E[Var | parameters] + Var(E | parameters), the second part from the draws
-    model_sd = min(by_draw_sd, sd)
-    return {
-        "margin_sd": from_cents(sd),
-        "chance_sd": from_cents((sd**2 - model_sd**2) ** 0.5),
-        "model_sd": from_cents(model_sd),
-    }
-
-
-def honest_check(terms: Terms, median: float, enough: float) -> tuple[str, ...]:
-    """Return what has to be said beside the offer."""
-    needed = f"{median:.0f}" if np.isfinite(median) else "more than the estimate reaches"
-    if not terms.block and not np.isfinite(median):
-        first = "More than half of clients like this need more sessions than the estimate reaches."
-    elif not terms.block:
-        first = f"Half of clients like this need at most {needed} sessions, half need more."
-    else:
-        given = "1 session is" if terms.block == 1 else f"{terms.block} sessions are"
-        rest = of_100(1 - enough)
-        need = "needs" if rest == "1 of 100" else "need"
-        first = (
-            f"{given} enough for {of_100(enough)} clients "
-            f"like this; {rest} {need} more (predicted median {needed})."
-        )
+def _honest_check(terms: Terms, median: float, enough: float) -> tuple[Note, ...]:
+    known = bool(np.isfinite(median))
+    if terms.block:
+        rest = "needs_more" if round(100 * (1 - enough)) == 1 else "need_more"
+        values = {
+            "block": terms.block,
+            "enough": _of_100(enough),
+            "rest": Note(f"prices.{rest}", "info", {"share": _of_100(1 - enough)}),
+            "median": int(median) if known else "more than the estimate reaches",
+        }
+        first = Note("prices.enough", "info", values)
         if terms.block < median:
-            first += " That is less than half: say so before selling it."
-    return first, NO_PROMISE, LAW
+            first = Note("prices.enough_for_few", "serious", values)
+    elif known:
+        first = Note("prices.half_need", "info", {"median": int(median)})
+    else:
+        first = Note("prices.most_need_more", "caution")
+    return first, Note("prices.no_promise"), Note("prices.law")
+
+
+def _of_100(share: float) -> Note:
+    count = round(100 * share)
+    if count in (0, 100):
+        return Note(f"prices.{'more_than_99' if count else 'fewer_than_1'}_of_100")
+    return Note("prices.of_100", "info", {"count": count})
 
 
 def _notes(
     estimate: Priceable, terms: Terms, tariff: Tariff, *, area_known: bool
-) -> tuple[str, ...]:
+) -> tuple[Note, ...]:
     notes = [
-        *map(str, estimate.notes),
-        f"Priced with at most {terms.cap} sessions; nothing beyond them is promised or counted.",
+        one if isinstance(one, Note) else Note("prices.said", "caution", {"text": one})
+        for one in estimate.notes
     ]
+    notes.append(Note("prices.most_sessions", "info", {"cap": terms.cap}))
     if terms.block and terms.stop_factor == 1:
-        notes.append(
-            "Clients are taken to stop as those of the log did, whatever they bought; who prepays "
-            "may keep coming and cost more (stop_factor)."
-        )
+        notes.append(Note("prices.stop_as_before", "caution"))
     if not area_known and tariff.cost_per_session is None:
-        notes.append(f"No area given: costs are those of {tariff.typical_area_cm2:g} cm².")
+        notes.append(Note("prices.typical_area", "caution", {"area": tariff.typical_area_cm2}))
     supported = getattr(estimate, "supported_to", None)
     if supported is not None and supported < terms.cap:
-        notes.append(
-            f"The log supports {supported} sessions; the risk of those up to {terms.cap} rests on "
-            "an extrapolated curve."
-        )
+        reach = {"supported": int(supported), "cap": terms.cap}
+        notes.append(Note("prices.extrapolated", "caution", reach))
     return tuple(notes)
 
 

@@ -4,10 +4,12 @@ The parameters are drawn once per replicate and shared by all courses, so that a
 model does not average out over them. Money is in whole cents.
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from math import erf
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -17,45 +19,24 @@ from forecast._jobs import run_units, seeds
 from forecast._types import FloatArray
 from forecast.errors import RequestError
 from forecast.prices.money import round_cents
-from forecast.prices.payoff import Terms, outcome_chances, price_many, terms_of
+from forecast.prices.payoff import Terms, outcome_chances, price_many
 from forecast.prices.tariff import Package, Tariff
 
-DRAWS_AT_ONCE = 8
-UNITS = 16
+DRAWS_AT_ONCE, YEARS_AT_ONCE = 8, 64  # what is worked on at a time fits into memory
+UNITS = 16  # of work, whatever the number of processes: same seed, same answer
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Courses:
-    """The courses of a book: n rows, each with the packages it may be sold.
+    """The courses of a book: n rows, each with the packages it may be sold; money in cents."""
 
-    Attributes
-    ----------
-    pmf : ndarray of shape (n_draws, n, horizon)
-        Sessions needed, under shared parameter draws.
-    stop : ndarray of shape (n_draws or 1, n or 1, horizon)
-        Chance of stopping after each uncleared session, under the same draws.
-    cost : ndarray of shape (n,)
-        Cost of a session in cents.
-    terms : tuple of Terms
-        One per package.
-    prices : ndarray of shape (n, n_packages)
-        Price of each package for each row, in cents.
-    weights : ndarray of shape (n, n_packages)
-        Chance that a row is sold each package; rows sum to one.
-    drawn : int or None
-        None: every row is one course. A number: so many courses are drawn from the rows.
-    started : bool
-        Fixed costs are spent already.
-    """
-
-    pmf: FloatArray
-    stop: FloatArray
-    cost: FloatArray
-    terms: tuple[Terms, ...]
-    prices: FloatArray
-    weights: FloatArray
-    drawn: int | None = None
-    started: bool = False
+    pmf: FloatArray  # sessions needed under shared parameter draws, (n_draws, n, horizon)
+    stop: FloatArray  # chance of stopping under the same draws, (n_draws or 1, n or 1, horizon)
+    cost: FloatArray  # of a session, (n,)
+    terms: tuple[Terms, ...]  # of each package
+    prices: FloatArray  # of each package for each row, (n, n_packages)
+    weights: FloatArray  # chance that a row is sold each package; rows sum to one
+    drawn: int | None = None  # so many courses are drawn from the rows; None: each row is one
 
     @property
     def n(self) -> int:
@@ -64,27 +45,23 @@ class Courses:
 
     def margins(self) -> FloatArray:
         """Return the margin of each row's outcomes, all packages side by side, (n, m)."""
-        blocks = []
-        for column, terms in enumerate(self.terms):
-            back = terms.fixed_cost if self.started else 0.0
-            blocks.append(terms.margins(self.prices[:, column], self.cost) + back)
+        blocks = [terms.margins(self.prices[:, k], self.cost) for k, terms in enumerate(self.terms)]
         return round_cents(np.concatenate(blocks, axis=1))
 
-    def chances(self, draws: slice) -> FloatArray:
-        """Return the chance of each of these outcomes under some draws, (n_draws, n, m)."""
-        stop = self.stop if len(self.stop) == 1 else self.stop[draws]
+    def chances(self) -> FloatArray:
+        """Return the chance of each of these outcomes under each draw, (n_draws, n, m)."""
         blocks = [
-            outcome_chances(terms, self.pmf[draws], stop) * self.weights[:, [column]]
+            outcome_chances(terms, self.pmf, self.stop) * self.weights[:, [column]]
             for column, terms in enumerate(self.terms)
         ]
         return np.concatenate(blocks, axis=-1)
 
-    def part(self, draws: slice) -> "Courses":
+    def part(self, draws: slice) -> Courses:
         """Return the same courses under some of the draws."""
         stop = self.stop if len(self.stop) == 1 else self.stop[draws]
         return replace(self, pmf=self.pmf[draws], stop=stop)
 
-    def model_known(self) -> "Courses":
+    def model_known(self) -> Courses:
         """Return the same courses with the mean of the draws in their place."""
         pmf, stop = (array.mean(axis=0, keepdims=True) for array in (self.pmf, self.stop))
         return replace(self, pmf=pmf, stop=stop)
@@ -92,19 +69,11 @@ class Courses:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fates:
-    """Courses whose outcomes and their chances are given outright, each course once.
+    """Courses whose outcomes and their chances are given outright, each course once."""
 
-    Attributes
-    ----------
-    pmf : ndarray of shape (n_draws, n, m)
-        Chance of each outcome under shared parameter draws.
-    amounts : ndarray of shape (n, m)
-        What each outcome brings in, in cents.
-    """
-
-    pmf: FloatArray
-    amounts: FloatArray
-    drawn: int | None = None
+    pmf: FloatArray  # chance of each outcome under shared parameter draws, (n_draws, n, m)
+    amounts: FloatArray  # what each outcome brings in, in cents, (n, m)
+    drawn: None = None
 
     @property
     def n(self) -> int:
@@ -115,11 +84,11 @@ class Fates:
         """Return the amounts."""
         return self.amounts
 
-    def chances(self, draws: slice) -> FloatArray:
-        """Return the chances under some draws."""
-        return self.pmf[draws]
+    def chances(self) -> FloatArray:
+        """Return the chances."""
+        return self.pmf
 
-    def part(self, draws: slice) -> "Fates":
+    def part(self, draws: slice) -> Fates:
         """Return the same courses under some of the draws."""
         return replace(self, pmf=self.pmf[draws])
 
@@ -133,7 +102,6 @@ def courses_of(
     area_cm2: npt.ArrayLike,
     weights: FloatArray,
     drawn: int | None = None,
-    started: bool = False,
 ) -> Courses:
     """Return the courses of a book; a package without a price gets each row's asked price."""
     pmf = np.asarray(pmf, dtype=np.float64)
@@ -142,38 +110,21 @@ def courses_of(
             f"The draws of the estimates have shape {pmf.shape}.",
             "Give (n_draws, n, horizon) with at least one enquiry.",
         )
-    stop = _three_axes(np.asarray(stop, dtype=np.float64))
-    mean, mean_stop = pmf.mean(axis=0), np.broadcast_to(stop.mean(axis=0), pmf.shape[1:])
-    priced = price_many(
-        mean, mean_stop, tuple(packages), tariff, area_cm2=area_cm2, started=started
-    )
+    stop = np.asarray(stop, dtype=np.float64)
+    stop = stop.reshape((1,) * (3 - stop.ndim) + stop.shape)
+    # an axis that only repeats is kept once, to travel light
+    stop = stop[tuple(slice(0, 1) if stride == 0 else slice(None) for stride in stop.strides)]
+    mean_stop = np.broadcast_to(stop.mean(axis=0), pmf.shape[1:])
+    priced = price_many(pmf.mean(axis=0), mean_stop, packages, tariff, area_cm2=area_cm2)
     return Courses(
         pmf=pmf,
         stop=stop,
         cost=np.broadcast_to(tariff.session_costs(area_cm2), (pmf.shape[1],)),
-        terms=tuple(terms_of(package, tariff, pmf.shape[2]) for package in packages),
+        terms=tuple(one.terms for one in priced),
         prices=np.column_stack([one.price for one in priced]),
         weights=weights,
         drawn=drawn,
-        started=started,
     )
-
-
-def _three_axes(stop: FloatArray) -> FloatArray:
-    """Return (draws, n, horizon); an axis that only repeats is kept once, to travel light."""
-    stop = stop.reshape((1,) * (3 - stop.ndim) + stop.shape)
-    repeats = tuple(slice(0, 1) if stride == 0 else slice(None) for stride in stop.strides)
-    return stop[repeats]
-
-
-def areas_of(enquiries: Any) -> FloatArray:
-    """Return the areas of a frame or a sequence of enquiries, shape (n,); NaN where not given."""
-    if hasattr(enquiries, "columns"):
-        if "area_cm2" not in enquiries.columns:
-            return np.full(len(enquiries), np.nan)
-        return np.asarray(enquiries["area_cm2"], dtype=np.float64)
-    areas = [getattr(one, "area_cm2", None) for one in enquiries]
-    return np.array([np.nan if area is None else float(area) for area in areas])
 
 
 def moments(courses: Courses | Fates) -> tuple[FloatArray, FloatArray]:
@@ -182,7 +133,7 @@ def moments(courses: Courses | Fates) -> tuple[FloatArray, FloatArray]:
     squares = margins**2
     means, variances = [], []
     for start in range(0, len(courses.pmf), DRAWS_AT_ONCE):
-        chances = courses.chances(slice(start, start + DRAWS_AT_ONCE))
+        chances = courses.part(slice(start, start + DRAWS_AT_ONCE)).chances()
         mean = (chances * margins).sum(axis=2)
         square = (chances * squares).sum(axis=2)
         if courses.drawn is None:
@@ -256,24 +207,13 @@ def simulate_totals(
     rng = np.random.default_rng(seed)
     counts = np.full(n_draws, replicates // n_draws)
     counts[rng.choice(n_draws, replicates % n_draws, replace=False)] += 1
-    edges = np.linspace(0, n_draws, min(UNITS, n_draws) + 1).astype(int)
     if n_draws == 1:
-        return _simulate_split(courses, replicates, seed, workers, label)
-    units = [
-        _Unit(courses.part(slice(low, high)), counts[low:high], s)
-        for low, high, s in zip(edges[:-1], edges[1:], seeds(seed, len(edges) - 1), strict=True)
-    ]
-    return np.concatenate(run_units(_simulate, units, workers=workers, label=label))
-
-
-def _simulate_split(
-    courses: Courses | Fates, replicates: int, seed: int, workers: int | None, label: str
-) -> FloatArray:
-    shares = np.diff(np.linspace(0, replicates, UNITS + 1).astype(int))
-    units = [
-        _Unit(courses, np.array([share]), s)
-        for share, s in zip(shares, seeds(seed, UNITS), strict=True)
-    ]
+        shares = np.diff(np.linspace(0, replicates, UNITS + 1).astype(int))
+        parts = [(courses, np.array([share])) for share in shares]
+    else:
+        edges = np.linspace(0, n_draws, min(UNITS, n_draws) + 1).astype(int)
+        parts = [(courses.part(slice(a, b)), counts[a:b]) for a, b in pairwise(edges)]
+    units = [_Unit(*part, own) for part, own in zip(parts, seeds(seed, len(parts)), strict=True)]
     return np.concatenate(run_units(_simulate, units, workers=workers, label=label))
 
 
@@ -284,10 +224,10 @@ def _simulate(unit: _Unit) -> FloatArray:
     totals = []
     for low in range(0, len(unit.replicates), DRAWS_AT_ONCE):
         some = slice(low, low + DRAWS_AT_ONCE)
-        of_draws = unit.courses.chances(some)
+        of_draws = unit.courses.part(some).chances()
         for chances, replicates in zip(of_draws, unit.replicates[some].tolist(), strict=True):
-            for start in range(0, replicates, 64):
-                wanted = min(64, replicates - start)
+            for start in range(0, replicates, YEARS_AT_ONCE):
+                wanted = min(YEARS_AT_ONCE, replicates - start)
                 totals.append(draw_totals(unit.courses, margins, chances, wanted, rng))
     return np.concatenate(totals) if totals else np.zeros(0)
 

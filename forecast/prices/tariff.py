@@ -1,7 +1,10 @@
-"""What is sold: pay per session, a block of sessions, a fixed price, or a part-fixed one."""
+"""What is sold and by which rules: the packages, what a session costs, and the file of both."""
 
+from __future__ import annotations
+
+import math
 import tomllib
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import MISSING, dataclass, fields
 from decimal import Decimal
 from pathlib import Path
@@ -18,15 +21,49 @@ from forecast.prices.money import amount, currency_of, to_cents
 KINDS = ("per_session", "block", "fixed", "part_fixed")
 ALIASES = {"until_cleared": "fixed"}  # the name promised what a price with a cap does not
 NEEDS_SESSIONS = ("block", "part_fixed")
+COST_PARTS = ("minutes_per_session", "staff_per_hour", "room_per_hour", "consumables",
+              "device_price")  # fmt: skip
+LARGEST_FILE = 1_000_000  # bytes
+TEMPLATE = Path(__file__).with_name("tariff_template.toml")
+
+# From where to where each field of a package or a tariff may go, and in what.
+RANGES = {
+    name: (low, high, unit)
+    for low, high, unit, names in (
+        (0, math.inf, "price", "session_price round_to price extra_price"),
+        (0, math.inf, "cost", "cost_per_session staff_per_hour room_per_hour consumables"),
+        (0, math.inf, "cost", "device_price device_service_per_year fixed_cost"),
+        (1, math.inf, "sessions", "cap sessions"),
+        (0, 1, "number", "tax_rate target_margin largest_chance_of_loss discount_rate"),
+        (0, 1, "number", "refund_share goes_on"),
+        (0, 10, "number", "stop_factor"),
+        (0, 1e12, "number", "minutes_per_session minutes_per_100_cm2 weeks_between_sessions"),
+        (0, 1e12, "number", "device_life_years device_sessions_per_year device_life_pulses"),
+        (0, 1e12, "number", "pulses_per_session pulses_per_cm2 typical_area_cm2"),
+    )
+    for name in names.split()
+}
 
 
-def check_share(value: float, *, name: str, high: float = 1.0) -> float:
-    """Return ``value`` as a float from 0 to ``high``, or raise RequestError."""
+def _check_ranges(sold: Package | Tariff) -> None:
+    # what may be missing is missing by default
+    for field in fields(sold):
+        value = getattr(sold, field.name)
+        if field.name in RANGES and not (value is None and field.default is None):
+            object.__setattr__(sold, field.name, _checked(field.name, value, sold.currency))
+
+
+def _checked(name: str, value: Any, currency: str) -> Decimal | float:
+    low, high, unit = RANGES[name]
+    if unit in ("price", "cost"):
+        return amount(value, name=name, currency=currency, whole_cents=unit == "price")
+    if unit == "sessions":
+        return check_whole_number(value, name=name, low=int(low))
     number = isinstance(value, int | float | Decimal) and not isinstance(value, bool)
-    if not number or not 0 <= value <= high:
+    if not number or not low <= value <= high:
         raise RequestError(
             f"{name} is {shown(value)}.",
-            f"Give {name} as a number from 0 to {high:g} (0.2 is 20 %).",
+            f"Give {name} as a number from {low:g} to {high:g} (0.2 is 20 %).",
         )
     return float(value)
 
@@ -92,18 +129,7 @@ class Package:
         self._check_sessions()
         written = currency_of(self.price) or currency_of(self.extra_price)
         object.__setattr__(self, "currency", self.currency.strip().upper() or written)
-        _set(self, "price", self.price, lambda v: _money(v, "price", self.currency))
-        _set(
-            self, "extra_price", self.extra_price, lambda v: _money(v, "extra_price", self.currency)
-        )
-        _set(self, "refund_share", self.refund_share, lambda v: check_share(v, name="refund_share"))
-        _set(self, "goes_on", self.goes_on, lambda v: check_share(v, name="goes_on"))
-        _set(
-            self,
-            "stop_factor",
-            self.stop_factor,
-            lambda v: check_share(v, name="stop_factor", high=10),
-        )
+        _check_ranges(self)
         object.__setattr__(self, "name", self.name or self._default_name())
 
     def _check_sessions(self) -> None:
@@ -121,10 +147,6 @@ class Package:
             raise RequestError(
                 f"A {self.kind} package with extra_price.", "Leave extra_price out for this kind."
             )
-        for name in ("sessions", "cap"):
-            value = getattr(self, name)
-            if value is not None:
-                object.__setattr__(self, name, check_whole_number(value, name=name, low=1))
 
     def _default_name(self) -> str:
         return {
@@ -133,24 +155,6 @@ class Package:
             "fixed": "fixed price",
             "part_fixed": f"{self.sessions} at full price, then reduced",
         }[self.kind]
-
-
-def _money(value: object, name: str, currency: str) -> Decimal:
-    return amount(value, name=name, currency=currency)
-
-
-def _set(target: object, name: str, value: object, check: Callable[..., object]) -> None:
-    if value is not None:
-        object.__setattr__(target, name, check(value))
-
-
-COST_PARTS = (
-    "minutes_per_session",
-    "staff_per_hour",
-    "room_per_hour",
-    "consumables",
-    "device_price",
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -237,7 +241,32 @@ class Tariff:
                 f"currency is {self.currency!r}.", "Give a three-letter code such as EUR."
             )
         object.__setattr__(self, "currency", code)
-        check_tariff(self)
+        _check_ranges(self)
+        if self.target_margin >= 1 or not self.round_to:
+            raise RequestError(
+                f"target_margin is {self.target_margin} and round_to {self.round_to}.",
+                "Give a margin below 1 and a step of the price list above 0.",
+            )
+        self._check_costs()
+        object.__setattr__(self, "packages", tuple(self.packages))
+        for package in self.packages:
+            self.check_package(package)
+
+    def _check_costs(self) -> None:
+        if self.cost_per_session is not None:
+            return
+        missing = [name for name in COST_PARTS if getattr(self, name) is None]
+        by_pulse = bool(self.device_life_pulses)
+        if self.device_price and not by_pulse:
+            uses = ("device_life_years", "device_sessions_per_year")
+            missing += [name for name in uses if not getattr(self, name)]
+        if self.device_service_per_year and by_pulse and not self.device_sessions_per_year:
+            missing.append("device_sessions_per_year")
+        if missing:
+            raise RequestError(
+                f"The cost of a session lacks {len(missing)} part(s), first {missing[0]}.",
+                f"Give {', '.join(missing)} (0 where it costs nothing), or cost_per_session.",
+            )
 
     def check_package(self, package: Package) -> None:
         """Refuse a package whose currency is not the tariff's."""
@@ -248,14 +277,7 @@ class Tariff:
             )
 
     def session_cost(self, area_cm2: float | None = None) -> Decimal:
-        """Return the cost of one session, rounded to the cent, for a tattoo of this area.
-
-        Examples
-        --------
-        >>> tariff = Tariff(currency="EUR", session_price="90", cap=15, cost_per_session="41.50")
-        >>> tariff.session_cost()
-        Decimal('41.50')
-        """
+        """Return the cost of one session, rounded to the cent, for a tattoo of this area."""
         area = self.typical_area_cm2 if area_cm2 is None else area_cm2
         return Decimal(to_cents(self._exact_session_cost(_exact(area)))).scaleb(-2)
 
@@ -293,141 +315,14 @@ def _exact(value: float | Decimal | None) -> Decimal:
     return Decimal(str(value or 0))
 
 
-MONEY = ("session_price", "cost_per_session", "staff_per_hour", "room_per_hour", "consumables",
-         "device_price", "device_service_per_year", "fixed_cost", "round_to")  # fmt: skip
-PRICES = ("session_price", "round_to")
-SHARES = ("target_margin", "largest_chance_of_loss", "refund_share")
-AMOUNTS_OF_WORK = ("minutes_per_session", "minutes_per_100_cm2", "device_life_years",
-                   "device_sessions_per_year", "device_life_pulses", "pulses_per_session",
-                   "pulses_per_cm2", "weeks_between_sessions", "typical_area_cm2")  # fmt: skip
-
-
-def check_tariff(tariff: Tariff) -> None:
-    """Refuse a tariff that cannot be priced with, and make its amounts exact decimals."""
-    for name in MONEY:
-        value = getattr(tariff, name)
-        if value is not None:
-            checked = amount(value, name=name, currency=tariff.currency, whole_cents=name in PRICES)
-            object.__setattr__(tariff, name, checked)
-    object.__setattr__(tariff, "cap", check_whole_number(tariff.cap, name="cap", low=1))
-    for name in SHARES:
-        object.__setattr__(tariff, name, check_share(getattr(tariff, name), name=name))
-    for name, high in (("tax_rate", 1), ("discount_rate", 1), ("stop_factor", 10)):
-        object.__setattr__(tariff, name, check_share(getattr(tariff, name), name=name, high=high))
-    for name in AMOUNTS_OF_WORK:
-        value = getattr(tariff, name)
-        if value is not None:
-            checked_share = check_share(value, name=name, high=1e12)
-            object.__setattr__(tariff, name, checked_share)
-    _check_costs(tariff)
-    object.__setattr__(tariff, "packages", tuple(tariff.packages))
-    for package in tariff.packages:
-        tariff.check_package(package)
-
-
-def _check_costs(tariff: Tariff) -> None:
-    if tariff.target_margin >= 1 or not tariff.round_to:
-        raise RequestError(
-            f"target_margin is {tariff.target_margin} and round_to {tariff.round_to}.",
-            "Give a margin below 1 and a step of the price list above 0.",
-        )
-    if tariff.cost_per_session is not None:
-        return
-    missing = [name for name in COST_PARTS if getattr(tariff, name) is None]
-    by_pulse = bool(tariff.device_life_pulses)
-    if tariff.device_price and not by_pulse:
-        uses = ("device_life_years", "device_sessions_per_year")
-        missing += [name for name in uses if not getattr(tariff, name)]
-    if tariff.device_service_per_year and by_pulse and not tariff.device_sessions_per_year:
-        missing.append("device_sessions_per_year")
-    if missing:
-        raise RequestError(
-            f"The cost of a session lacks {len(missing)} part(s), first {missing[0]}.",
-            f"Give {', '.join(missing)} (0 where it costs nothing), or cost_per_session.",
-        )
-
-
 TARIFF_KEYS = tuple(field.name for field in fields(Tariff))
 PACKAGE_KEYS = tuple(field.name for field in fields(Package))
 REQUIRED = tuple(field.name for field in fields(Tariff) if field.default is MISSING)
-LARGEST_FILE = 1_000_000
-
-TEMPLATE = """\
-# Tariff: what a course costs the clinic, its rules, and the packages it sells.
-# Every number here is invented: replace it by your own. Amounts are exact decimals in one
-# currency; write 120.00 or "120.00 EUR". Costs exclude tax that you reclaim, prices include it.
-
-currency = "EUR"
-session_price = 150.00          # one session paid on its own, tax included
-
-# Cost of a session. Give cost_per_session when you know it; otherwise its parts.
-# cost_per_session = 55.00
-minutes_per_session = 20        # staff and room time of the smallest tattoo
-minutes_per_100_cm2 = 15        # and what each 100 cm2 of tattoo adds
-staff_per_hour = 45.00
-room_per_hour = 20.00
-consumables = 6.50              # per session
-device_price = 90000.00         # purchase price, spread over its life and use
-device_life_years = 7
-device_sessions_per_year = 900
-device_service_per_year = 6000.00
-# Or spread the device over pulses instead of years:
-# device_life_pulses = 20000000
-# pulses_per_session = 100
-# pulses_per_cm2 = 30
-typical_area_cm2 = 50           # used where an enquiry has no area; the quote says so
-
-fixed_cost = 30.00              # consultation, test spot, booking: once per course
-
-# Rules
-tax_rate = 0.20                 # 0.20 is 20 % on the net price
-target_margin = 0.30            # share of revenue net of tax
-largest_chance_of_loss = 0.10   # 1 course in 10 may lose money
-discount_rate = 0.00            # a year's interest: money of later sessions counts for less
-weeks_between_sessions = 8
-cap = 15                        # the most sessions in one course, whatever was sold
-refund_share = 0.0              # share of an unused prepaid part that is handed back
-stop_factor = 1.0               # below 1 where prepaying keeps clients coming: a package may
-                                # have its own, drop_out.stop_factors(log) estimates it
-round_to = 5.00                 # step of the price list; asked prices are rounded up to it
-
-# Packages. kind is per_session, block, fixed or part_fixed.
-# Leave the price of a block or a fixed price out and it is asked for.
-[[packages]]
-kind = "per_session"
-name = "pay_per_session"        # as the log's column package calls it
-
-[[packages]]
-kind = "block"
-name = "block_6"
-sessions = 6
-price = 780.00
-extra_price = 140.00            # each session after the sixth; without it the course ends there
-refund_share = 0.5              # half of the unused part is handed back
-
-[[packages]]
-kind = "fixed"
-name = "fixed_price"
-cap = 15
-
-[[packages]]
-kind = "part_fixed"
-name = "reduced_after_8"
-sessions = 8
-price = 150.00
-extra_price = 75.00
-"""
 
 
 def tariff_template() -> str:
-    """Return a commented tariff with invented numbers, ready to be edited.
-
-    Examples
-    --------
-    >>> tariff_template().splitlines()[0]
-    '# Tariff: what a course costs the clinic, its rules, and the packages it sells.'
-    """
-    return TEMPLATE
+    """Return a commented tariff with invented numbers, ready to be edited."""
+    return TEMPLATE.read_text(encoding="utf-8")
 
 
 def read_tariff(path: str | Path) -> Tariff:
@@ -458,7 +353,10 @@ def read_tariff(path: str | Path) -> Tariff:
         )
     try:
         offered = tuple(_package(one, number) for number, one in enumerate(packages, start=1))
-        _check_names(offered)
+        names = [package.name for package in offered]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise DataError(f"Two packages are called {twice[0]!r}.", "Give each its own name.")
         return Tariff(**table, packages=offered)
     except ForecastError as error:
         raise DataError(f"{path.name}: {error.problem}", error.remedy) from error
@@ -498,10 +396,3 @@ def _package(one: dict[str, Any], number: int) -> Package:
         return Package(**one)
     except ForecastError as error:
         raise DataError(f"package {number}: {error.problem}", error.remedy) from error
-
-
-def _check_names(packages: tuple[Package, ...]) -> None:
-    names = [package.name for package in packages]
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise DataError(f"Two packages are called {twice[0]!r}.", "Give each its own name.")

@@ -8,19 +8,19 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast._checks import check_kind, check_seed, check_whole_number
+from forecast._notes import Note, notes_as_json
+from forecast._plain import plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
-from forecast.log import Enquiry, check_enquiry, known_fields
+from forecast.log import Enquiry, check_enquiry, enquiries_of
 from forecast.prices.money import from_cents
-from forecast.prices.payoff import expected_shortfall, terms_of
-from forecast.prices.quote import Priceable
+from forecast.prices.payoff import areas_of, expected_shortfall, terms_of
+from forecast.prices.quote import Priceable, bullets, rounded
 from forecast.prices.shared_risk import (
     Courses,
-    areas_of,
     chance_below,
     courses_of,
     lowest_in,
@@ -33,27 +33,18 @@ from forecast.prices.tariff import Package, Tariff
 if TYPE_CHECKING:
     import pandas as pd
 
+MOST_ROWS = 4000  # of the mix that a year is drawn from: 200 draws of them fit into 200 MB
+ONE_IN_TWENTY = 0.05
+
 
 @dataclass(frozen=True, slots=True)
 class Variation:
-    """Courses under one change.
+    """Courses under one change."""
 
-    Attributes
-    ----------
-    change : str
-        What is different.
-    expected_margin : Decimal
-        Mean margin.
-    one_in_twenty : Decimal
-        Margin that 1 in 20 falls below.
-    chance_of_loss : float
-        Chance of a margin below zero.
-    """
-
-    change: str
+    change: str  # what is different
     expected_margin: Decimal
-    one_in_twenty: Decimal
-    chance_of_loss: float
+    one_in_twenty: Decimal  # margin that 1 in 20 falls below
+    chance_of_loss: float  # chance of a margin below zero
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,7 +77,7 @@ class Book:
         courses hardly make the average safer. ``inf`` where the model is known.
     sensitivity : tuple of Variation
         The year as it is and under changes of price, cap, drop-out and laser.
-    notes : tuple of str
+    notes : tuple of Note
         Doubts and how it was computed.
     """
 
@@ -106,7 +97,7 @@ class Book:
     buffer: Decimal
     volume_limit: float
     sensitivity: tuple[Variation, ...]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
     @property
     def below_plan(self) -> Decimal:
@@ -131,30 +122,12 @@ class Book:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; money as text, without the simulated years."""
-        money = {
-            name: str(value)
-            for name in self.__slots__
-            if isinstance(value := getattr(self, name), Decimal)
-        }
         limit = self.volume_limit
         return {
-            "currency": self.currency,
-            "n_courses": self.n_courses,
-            "replicates": self.replicates,
-            **money,
+            **rounded(plain(self, arrays=False)),
             "below_plan": str(self.below_plan),
-            "chance_of_loss": round(self.chance_of_loss, 4),
             "volume_limit": round(limit) if np.isfinite(limit) else None,
-            "sensitivity": [
-                {
-                    "change": row.change,
-                    "expected_margin": str(row.expected_margin),
-                    "one_in_twenty": str(row.one_in_twenty),
-                    "chance_of_loss": round(row.chance_of_loss, 4),
-                }
-                for row in self.sensitivity
-            ],
-            "notes": list(self.notes),
+            **notes_as_json(self.notes),
         }
 
     def to_text(self) -> str:
@@ -178,100 +151,7 @@ class Book:
             f"{row.change}: expected {row.expected_margin}, 1-in-20 {row.one_in_twenty} {code}"
             for row in self.sensitivity
         ]
-        return "\n".join([*lines, *changes, *(f"- {note}" for note in self.notes)])
-
-
-ONE_IN_TWENTY = 0.05
-
-
-def price_sensitivity(
-    estimate: Priceable, package: Package, tariff: Tariff
-) -> tuple[Variation, ...]:
-    """Return one course under single changes, at the price it is quoted at.
-
-    The changes are 10 % of the price either way, a cap two sessions lower and higher, half and
-    twice the drop-out, and a laser that does 10 % less in a session.
-    """
-    pmf = estimate.distribution.pmf[None]
-    sold = courses_of(
-        pmf,
-        estimate.stop_hazard,
-        (package,),
-        tariff,
-        area_cm2=areas_of([getattr(estimate, "enquiry", None)]),
-        weights=np.ones((1, 1)),
-    )
-    return tuple(
-        _one_course(change, courses)
-        for change, courses in changes_of(sold, (package,), tariff).items()
-    )
-
-
-def _one_course(change: str, courses: Courses) -> Variation:
-    margins, chances = courses.margins()[0], courses.chances(slice(0, 1))[0, 0]
-    order = np.argsort(margins)
-    reached = np.cumsum(chances[order]) >= ONE_IN_TWENTY
-    return Variation(
-        change=change,
-        expected_margin=from_cents(float(chances @ margins)),
-        one_in_twenty=from_cents(float(margins[order][np.argmax(reached)])),
-        chance_of_loss=float(chances @ (margins < 0)),
-    )
-
-
-def book_variations(
-    sold: Courses, packages: Sequence[Package], tariff: Tariff
-) -> tuple[Variation, ...]:
-    """Return a book under the same changes, its sum taken as normal given the model."""
-    rows = []
-    for change, courses in changes_of(sold, packages, tariff).items():
-        means, variances = moments(courses)
-        rows.append(
-            Variation(
-                change=change,
-                expected_margin=from_cents(float(means.mean())),
-                one_in_twenty=from_cents(lowest_in(means, variances, ONE_IN_TWENTY)),
-                chance_of_loss=chance_below(0.0, means, variances),
-            )
-        )
-    return tuple(rows)
-
-
-def changes_of(sold: Courses, packages: Sequence[Package], tariff: Tariff) -> dict[str, Courses]:
-    """Return the courses as they are and under each single change that can be made."""
-    changed = {
-        "as it is": sold,
-        "prices 10 % higher": _priced(sold, 1.1),
-        "prices 10 % lower": _priced(sold, 0.9),
-        "cap 2 sessions lower": _capped(sold, packages, tariff, -2),
-        "cap 2 sessions higher": _capped(sold, packages, tariff, 2),
-        "half the drop-out": replace(sold, stop=sold.stop * 0.5),
-        "twice the drop-out": replace(sold, stop=np.minimum(sold.stop * 2, 1)),
-        "laser 10 % slower": replace(sold, pmf=slower(sold.pmf)),
-    }
-    return {change: courses for change, courses in changed.items() if courses is not None}
-
-
-def _priced(sold: Courses, factor: float) -> Courses:
-    terms = tuple(replace(one, extra=one.extra * factor) for one in sold.terms)
-    return replace(sold, prices=sold.prices * factor, terms=terms)
-
-
-def _capped(
-    sold: Courses, packages: Sequence[Package], tariff: Tariff, change: int
-) -> Courses | None:
-    """Return the courses with every cap moved; None where no cap can be moved."""
-    horizon = sold.pmf.shape[2]
-    moved = []
-    for package, terms in zip(packages, sold.terms, strict=True):
-        cap = min(max(terms.cap + change, 1), horizon)
-        moved.append(terms_of(replace(package, cap=cap), tariff, horizon))
-    if all(new.cap == old.cap for new, old in zip(moved, sold.terms, strict=True)):
-        return None
-    return replace(sold, terms=tuple(moved))
-
-
-MOST_ROWS = 4000  # of the mix that a year is drawn from: 200 draws of them fit into 200 MB
+        return "\n".join([*lines, *changes, *bullets(self.notes)])
 
 
 @runtime_checkable
@@ -329,61 +209,81 @@ def price_caseload(
     check_kind(forecaster, DrawsEstimates, name="forecaster", give="what fit_forecaster returns")
     check_kind(tariff, Tariff, name="tariff", give="a Tariff")
     check_seed(seed)
-    offered = packages_of(packages)
+    listed = (packages,) if isinstance(packages, Package) else packages
+    check_kind(listed, Iterable, name="packages", give="a Package or several")
+    offered = [check_kind(one, Package, name="package", give="a Package") for one in listed]
     if not offered or not len(enquiries):
         raise RequestError(
             f"{len(enquiries)} enquiries and {len(offered)} packages.", "Give at least one each."
         )
+    asked, weights = as_enquiries(enquiries), _package_weights(enquiries, offered, mix)
     notes = []
-    if courses is not None and len(enquiries) > MOST_ROWS:
-        rows = np.random.default_rng(seed).choice(len(enquiries), MOST_ROWS, replace=False)
-        enquiries = _rows(enquiries, np.sort(rows))
-        notes.append(f"The mix is represented by {MOST_ROWS} enquiries drawn at random.")
+    if courses is not None and len(asked) > MOST_ROWS:
+        rows = np.random.default_rng(seed).choice(len(asked), MOST_ROWS, replace=False)
+        rows.sort()
+        asked, weights = [asked[row] for row in rows], weights[rows]
+        notes.append(Note("prices.mix_drawn", "info", {"rows": MOST_ROWS}))
     if courses is not None:
         courses = check_whole_number(courses, name="courses", low=1)
-    pmf, stop = forecaster.estimate_draws(enquiries_of(enquiries))
     sold = courses_of(
-        pmf,
-        stop,
+        *forecaster.estimate_draws(asked),
         offered,
         tariff,
-        area_cm2=areas_of(enquiries),
-        weights=package_weights(enquiries, offered, mix),
+        area_cm2=areas_of(asked),
+        weights=weights,
         drawn=courses,
     )
-    return book_of(
-        sold, offered, tariff, replicates=replicates, seed=seed, workers=workers, notes=tuple(notes)
+    run = {"replicates": replicates, "seed": seed, "workers": workers}
+    return _book_of(sold, offered, tariff, run, notes)
+
+
+def _book_of(
+    sold: Courses,
+    packages: Sequence[Package],
+    tariff: Tariff,
+    run: dict[str, Any],
+    notes: list[Note],
+) -> Book:
+    means, variances = moments(sold)
+    totals = simulate_totals(sold, **run, label="years")
+    known = simulate_totals(sold.model_known(), **{**run, "seed": run["seed"] + 1})
+    # from the first draw on, so that draws which agree leave exactly nothing
+    chance, model = float(variances.mean()), float((means - means[0]).var())
+    low, low_known = (float(np.quantile(one, ONE_IN_TWENTY)) for one in (totals, known))
+    worst = expected_shortfall(totals, np.full(len(totals), 1 / len(totals)))
+    shared = Note("prices.shared_draws", "info", {"draws": len(sold.pmf)})
+    return Book(
+        currency=tariff.currency,
+        n_courses=sold.n,
+        replicates=len(totals),
+        totals=totals,
+        totals_model_known=known,
+        expected_margin=from_cents(float(means.mean())),
+        margin_sd=from_cents((chance + model) ** 0.5),
+        chance_sd=from_cents(chance**0.5),
+        model_sd=from_cents(model**0.5),
+        chance_of_loss=float((totals < 0).mean()),
+        one_in_twenty=from_cents(low),
+        one_in_twenty_model_known=from_cents(low_known),
+        expected_shortfall=from_cents(float(worst)),
+        buffer=from_cents(max(-low, 0.0)),
+        volume_limit=chance / sold.n / (model / sold.n**2) if model > 0 else float("inf"),
+        sensitivity=_book_variations(sold, packages, tariff),
+        notes=(*notes, shared, Note("prices.normal_changes")),
     )
 
 
-def enquiries_of(enquiries: pd.DataFrame | Sequence[Enquiry]) -> list[Enquiry]:
-    """Return enquiries from a frame whose columns are theirs, or from a sequence of them."""
+def as_enquiries(enquiries: pd.DataFrame | Sequence[Enquiry]) -> list[Enquiry]:
+    """Return enquiries, given as a sequence of them or as a frame whose columns are theirs."""
     if isinstance(enquiries, Sequence):
         return [check_enquiry(enquiry) for enquiry in enquiries]
-    known = known_fields(enquiries)
-    return [
-        Enquiry(**{str(name): value for name, value in row.items()})
-        for row in known.to_dict("records")
-    ]
+    return enquiries_of(enquiries)
 
 
-def packages_of(packages: Package | Sequence[Package]) -> tuple[Package, ...]:
-    """Return the packages given, or raise RequestError when one is none."""
-    listed = (packages,) if isinstance(packages, Package) else packages
-    check_kind(listed, Iterable, name="packages", give="a Package or several")
-    return tuple(check_kind(one, Package, name="package", give="a Package") for one in listed)
-
-
-def _rows(enquiries: Any, rows: npt.NDArray[np.int64]) -> Any:
-    if hasattr(enquiries, "iloc"):
-        return enquiries.iloc[rows]
-    return [enquiries[row] for row in rows]
-
-
-def package_weights(
+def _package_weights(
     enquiries: Any, packages: Sequence[Package], mix: Sequence[float] | None
 ) -> FloatArray:
-    """Return the chance that each row takes each package, shape (n, n_packages)."""
+    # the chance that each row takes each package, shape (n, n_packages)
     n = len(enquiries)
     if mix is None and len(packages) > 1 and "package" in getattr(enquiries, "columns", ()):
         names = [package.name for package in packages]
@@ -402,44 +302,75 @@ def package_weights(
     return np.tile(shares / shares.sum(), (n, 1))
 
 
-def book_of(
-    sold: Courses,
-    packages: Sequence[Package],
-    tariff: Tariff,
-    *,
-    replicates: int = 10_000,
-    seed: int = 0,
-    workers: int | None = 1,
-    notes: tuple[str, ...] = (),
-) -> Book:
-    """Return the book of courses whose terms are known."""
-    means, variances = moments(sold)
-    totals = simulate_totals(sold, replicates=replicates, seed=seed, workers=workers, label="years")
-    sure = sold.model_known()
-    known = simulate_totals(sure, replicates=replicates, seed=seed + 1, workers=workers)
-    chance, model = float(variances.mean()), float(means.var())
-    low, low_known = float(np.quantile(totals, 0.05)), float(np.quantile(known, 0.05))
-    worst = expected_shortfall(totals, np.full(replicates, 1 / replicates))
-    return Book(
-        currency=tariff.currency,
-        n_courses=sold.n,
-        replicates=replicates,
-        totals=totals,
-        totals_model_known=known,
-        expected_margin=from_cents(float(means.mean())),
-        margin_sd=from_cents((chance + model) ** 0.5),
-        chance_sd=from_cents(chance**0.5),
-        model_sd=from_cents(model**0.5),
-        chance_of_loss=float((totals < 0).mean()),
-        one_in_twenty=from_cents(low),
-        one_in_twenty_model_known=from_cents(low_known),
-        expected_shortfall=from_cents(float(worst)),
-        buffer=from_cents(max(-low, 0.0)),
-        volume_limit=chance / sold.n / (model / sold.n**2) if model > 0 else float("inf"),
-        sensitivity=book_variations(sold, packages, tariff),
-        notes=(
-            *notes,
-            f"{len(sold.pmf)} parameter draws, each shared by all courses of a year.",
-            "The changes below the year treat the sum of its courses as normal, given the model.",
-        ),
+def price_sensitivity(
+    estimate: Priceable, package: Package, tariff: Tariff
+) -> tuple[Variation, ...]:
+    """Return one course under single changes, at the price it is quoted at.
+
+    The changes are 10 % of the price either way, a cap two sessions lower and higher, half and
+    twice the drop-out, and a laser that does 10 % less in a session.
+    """
+    sold = courses_of(
+        estimate.distribution.pmf[None],
+        estimate.stop_hazard,
+        (package,),
+        tariff,
+        area_cm2=areas_of([getattr(estimate, "enquiry", None)]),
+        weights=np.ones((1, 1)),
     )
+    rows = []
+    for change, courses in _changes_of(sold, (package,), tariff).items():
+        margins, chances = courses.margins()[0], courses.chances()[0, 0]
+        order = np.argsort(margins)
+        reached = np.cumsum(chances[order]) >= ONE_IN_TWENTY
+        mean, low = float(chances @ margins), float(margins[order][np.argmax(reached)])
+        loses = float(chances @ (margins < 0))
+        rows.append(Variation(change, from_cents(mean), from_cents(low), loses))
+    return tuple(rows)
+
+
+def _book_variations(
+    sold: Courses, packages: Sequence[Package], tariff: Tariff
+) -> tuple[Variation, ...]:
+    # the book's sum is taken as normal given the model
+    rows = []
+    for change, courses in _changes_of(sold, packages, tariff).items():
+        means, variances = moments(courses)
+        low = lowest_in(means, variances, ONE_IN_TWENTY)
+        loses = chance_below(0.0, means, variances)
+        rows.append(Variation(change, from_cents(float(means.mean())), from_cents(low), loses))
+    return tuple(rows)
+
+
+def _changes_of(sold: Courses, packages: Sequence[Package], tariff: Tariff) -> dict[str, Courses]:
+    """Return the courses as they are and under each single change that can be made."""
+    changed = {
+        "as it is": sold,
+        "prices 10 % higher": _priced(sold, 1.1),
+        "prices 10 % lower": _priced(sold, 0.9),
+        "cap 2 sessions lower": _capped(sold, packages, tariff, -2),
+        "cap 2 sessions higher": _capped(sold, packages, tariff, 2),
+        "half the drop-out": replace(sold, stop=sold.stop * 0.5),
+        "twice the drop-out": replace(sold, stop=np.minimum(sold.stop * 2, 1)),
+        "laser 10 % slower": replace(sold, pmf=slower(sold.pmf)),
+    }
+    return {change: courses for change, courses in changed.items() if courses is not None}
+
+
+def _priced(sold: Courses, factor: float) -> Courses:
+    terms = tuple(replace(one, extra=one.extra * factor) for one in sold.terms)
+    return replace(sold, prices=sold.prices * factor, terms=terms)
+
+
+def _capped(
+    sold: Courses, packages: Sequence[Package], tariff: Tariff, change: int
+) -> Courses | None:
+    """Return the courses with every cap moved; None where no cap can be moved."""
+    horizon = sold.pmf.shape[2]
+    moved = []
+    for package, terms in zip(packages, sold.terms, strict=True):
+        cap = min(max(terms.cap + change, 1), horizon)
+        moved.append(terms_of(replace(package, cap=cap), tariff, horizon))
+    if all(new.cap == old.cap for new, old in zip(moved, sold.terms, strict=True)):
+        return None
+    return replace(sold, terms=tuple(moved))

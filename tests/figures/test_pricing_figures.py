@@ -92,7 +92,9 @@ def test_changes_are_drawn_in_the_order_given():
 
 
 def test_a_price_list_shows_each_band_over_its_own_prices():
-    band = Band("all tattoos", 30, Decimal(705), 4.3, Decimal(430), Decimal(300), Decimal(1000))
+    band = Band(
+        "all tattoos", 30, Decimal(705), 4.3, Decimal(430), 0.9, Decimal(300), Decimal(1000)
+    )
     prices = PriceList(
         FIXED, "EUR", (band,), np.zeros(30, dtype=int), Decimal(1), Decimal(2), Decimal(1), 0.3,
         Decimal(1), ("A note.",),

@@ -1,4 +1,4 @@
-"""Courses already sold, and past courses under a new tariff: hand cases and censoring."""
+"""Courses under way: what is left of a package, and what the open book is worth, by hand."""
 
 from dataclasses import dataclass
 from decimal import Decimal
@@ -7,11 +7,10 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
-from numpy.testing import assert_allclose
 
 from forecast.errors import RequestError
-from forecast.prices.backtest import backtest_package, ending_weights
-from forecast.prices.open_courses import value_open_book
+from forecast.prices.open_courses import left_of, value_open_book
+from forecast.prices.quote import price_package
 from forecast.prices.tariff import Package, Tariff
 from forecast.survival import CountDistribution
 
@@ -199,83 +198,67 @@ def test_no_course_to_value_is_refused():
         value({"sessions_given": 2, "package": "gift card"})
 
 
-FIXED = Package("fixed", price=400, refund_share=1.0)
+TARIFF = Tariff(currency="EUR", session_price=150, cap=15, cost_per_session=60)
+REDUCED = Package("part_fixed", name="reduced", sessions=8, price=150, extra_price=75)
 
 
-def ended(*rows):
-    return log(*({"sessions_given": n, "outcome": outcome} for n, outcome in rows))
+@dataclass(frozen=True)
+class Sure:
+    """A course that surely needs so many sessions more."""
+
+    more: int
+    notes: tuple[str, ...] = ()
+
+    @property
+    def distribution(self):
+        return CountDistribution(self.draws)
+
+    @property
+    def draws(self):
+        return np.eye(25)[[self.more - 1]]
+
+    @property
+    def stop_hazard(self):
+        return np.zeros(25)
 
 
-def test_finished_courses_earn_what_they_would_have_earned():
-    # cleared at 2: 400 - 200; stopped at 3 of 6: half refunded, 200 - 300; 8 given: capped at 6
-    past = backtest_package(
-        ended((2, "cleared"), (3, "stopped"), (8, "cleared")), FIXED, tariff(), resamples=50
-    )
-    assert past.earned_by_ended == Decimal("200.00") - Decimal("100.00") - Decimal("200.00")
-    assert past.margin_per_course == Decimal("-33.33")
-    assert past.chance_of_loss == pytest.approx(2 / 3)
+@pytest.mark.parametrize(
+    ("done", "bill"),
+    [
+        (0, 8 * 150 + 2 * 75),  # ten sessions in all, the price falls after the eighth
+        (6, 2 * 150 + 2 * 75),
+        (8, 2 * 75),
+        (9, 1 * 75),
+    ],
+)
+def test_a_reduced_price_goes_on_where_the_course_stands(done: int, bill: int):
+    found = left_of(REDUCED, TARIFF, done)
+    assert found is not None
+    quote = price_package(Sure(10 - done), *found, started=bool(done))
+    assert quote.expected_bill == bill
+    assert quote.package.name == "reduced"
 
 
-def test_ongoing_courses_are_never_counted_as_finished():
-    known = ((2, "cleared"), (4, "cleared"), (4, "stopped"))
-    with_open = backtest_package(ended(*known, (3, "ongoing")), FIXED, tariff(), resamples=50)
-    # the one seen for 3 sessions stands in for those that ended at 4: weights 1, 3/2, 3/2
-    earned = (1 * 200 + 1.5 * 0 + 1.5 * (400 - 400 * 2 / 6 - 400)) / 4
-    assert float(with_open.margin_per_course) == pytest.approx(earned, abs=0.006)
-    assert with_open.n_ongoing == 1
-    assert with_open.spent_on_ongoing == Decimal("300.00")
+def test_a_fixed_price_holds_what_is_left_up_to_its_cap_and_is_asked_for_anew():
+    found = left_of(Package("fixed", price=1200, cap=12), TARIFF, 5)
+    assert found is not None
+    package, rest = found
+    assert (package.cap, package.price, rest.cap) == (7, None, 10)
 
 
-def test_an_ongoing_course_that_had_the_whole_package_is_complete():
-    past = backtest_package(ended((6, "ongoing"), (2, "cleared")), FIXED, tariff(), resamples=50)
-    assert past.n_ongoing == 0
+def test_a_new_block_is_sold_while_the_course_has_room_for_it():
+    block = Package("block", sessions=6, price=780, extra_price=140)
+    found = left_of(block, TARIFF, 9)
+    assert found is not None
+    assert (found[0].sessions, found[0].price) == (6, Decimal(780))
+    assert left_of(block, TARIFF, 10) is None
 
 
-def test_what_was_never_seen_to_end_is_said():
-    past = backtest_package(ended((2, "cleared"), (5, "ongoing")), FIXED, tariff(), resamples=50)
-    assert any("running at 5" in note for note in past.notes)
+@pytest.mark.parametrize("kind", ["per_session", "fixed"])
+def test_nothing_is_sold_beyond_the_most_sessions_of_a_course(kind: str):
+    assert left_of(Package(kind), TARIFF, 14) is not None
+    assert left_of(Package(kind), TARIFF, 15) is None
 
 
-def test_the_weights_are_those_of_kaplan_and_meier():
-    # Kaplan-Meier as redistribution to the right (Efron 1967): summed weights / n are its steps;
-    # who is followed no further than k is not at risk of being seen to end there
-    rng = np.random.default_rng(6)
-    need, watched = rng.geometric(0.2, 400), rng.geometric(0.1, 400)
-    step, observed = np.minimum(need, watched), need < watched
-    weights = ending_weights(step, observed, np.ones(400))
-    survival, expected = 1.0, []
-    for k in range(1, 8):
-        at_risk = (step > k).sum() + (observed & (step == k)).sum()
-        hazard = (observed & (step == k)).sum() / at_risk
-        expected.append(survival * hazard)
-        survival *= 1 - hazard
-    assert_allclose([weights[step == k].sum() / 400 for k in range(1, 8)], expected)
-
-
-@pytest.mark.slow
-def test_the_backtest_finds_the_true_margin_despite_censoring():
-    rng = np.random.default_rng(11)
-    true = float(np.mean(400 - 100 * np.minimum(rng.geometric(0.25, 10**6), 6)))
-    found = []
-    for _ in range(200):
-        need, watched = rng.geometric(0.25, 300), rng.geometric(0.15, 300)
-        rows = zip(
-            np.minimum(need, watched), np.where(need < watched, "cleared", "ongoing"), strict=True
-        )
-        past = backtest_package(
-            ended(*((int(n), o) for n, o in rows)), Package("fixed", price=400), tariff(),
-            resamples=2,
-        )  # fmt: skip
-        found.append(float(past.margin_per_course))
-    error = np.std(found) / len(found) ** 0.5
-    assert abs(np.mean(found) - true) < 4 * error + 0.5
-
-
-def test_a_backtest_without_a_price_is_refused():
-    with pytest.raises(RequestError, match="has no price"):
-        backtest_package(ended((2, "cleared")), Package("fixed"), tariff())
-
-
-def test_a_backtest_without_any_end_is_refused():
-    with pytest.raises(RequestError, match="No course of the log has ended"):
-        backtest_package(ended((2, "ongoing")), FIXED, tariff())
+def test_at_the_consultation_nothing_changes():
+    assert left_of(REDUCED, TARIFF, 0) == (REDUCED, TARIFF)

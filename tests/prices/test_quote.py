@@ -1,33 +1,35 @@
-"""A quote in words."""
+"""A quote of one package for one enquiry: its numbers, its risk, and what it says."""
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 
 import numpy as np
+import pytest
+from numpy.testing import assert_allclose
 
-from forecast.prices.quote import price_package, quotes_text
+from forecast._notes import Note
+from forecast.errors import RequestError
+from forecast.prices.payoff import price_many
+from forecast.prices.quote import best_block_size, price_package, quotes_text
 from forecast.prices.tariff import Package, Tariff
 from forecast.survival import CountDistribution
 
-HAND = np.array([[0.1, 0.2, 0.3, 0.2, 0.1, 0.1]])  # chance of 1 to 6 sessions
+HAND = np.array([0.1, 0.2, 0.3, 0.2, 0.1, 0.1])  # chance of 1 to 6 sessions, worked by hand
 
 
 @dataclass(frozen=True)
 class Answer:
+    distribution: CountDistribution
+    stop_hazard: np.ndarray
+    draws: np.ndarray
     notes: tuple[str, ...] = ()
 
-    @property
-    def distribution(self):
-        return CountDistribution(HAND)
 
-    @property
-    def draws(self):
-        return HAND
-
-    @property
-    def stop_hazard(self):
-        return np.zeros(6)
+def answer(pmf=HAND, stop=0.0, draws=None, notes=()):
+    pmf = np.asarray(pmf, dtype=float)
+    draws = pmf[None] if draws is None else np.asarray(draws)
+    return Answer(CountDistribution(pmf[None]), np.full(len(pmf), stop), draws, notes)
 
 
 def tariff(**changes):
@@ -35,12 +37,188 @@ def tariff(**changes):
     return Tariff(**{**plain, **changes})
 
 
-def fixed_price(price):
-    return Package("fixed", price=price)
+def fixed_price(price=None, **more):
+    return Package("fixed", price=price, **more)
+
+
+def test_the_distribution_of_the_margin_is_the_hand_case():
+    quote = price_package(answer(), fixed_price(400), tariff())
+    assert_allclose(quote.margins, [30000, 20000, 10000, 0, -10000, -20000])
+    assert_allclose(quote.chances, HAND)
+
+
+def test_prices_asked_for_are_those_of_the_hand_case():
+    rules = tariff(largest_chance_of_loss=0.2, target_margin=0.25)
+    quote = price_package(answer(), fixed_price(400), rules)
+    assert quote.break_even_price == Decimal("330.00")
+    assert quote.price_for_margin == Decimal("440.00")  # 330 / (1 - .25)
+    assert quote.price_for_loss == Decimal("400.00")  # four sessions are enough for .8
+    assert quote.list_price == Decimal("440.00")
+
+
+def test_an_asked_price_meets_both_promises_and_no_smaller_step_does():
+    rules = tariff(largest_chance_of_loss=0.15, target_margin=0.2, round_to=5, tax_rate=0.19)
+    quote = price_package(answer(), fixed_price(), rules)
+    below = price_package(answer(), fixed_price(quote.price - 5), rules)
+    assert quote.price % 5 == 0
+    assert quote.chance_of_loss <= 0.15
+    assert quote.expected_margin >= quote.expected_revenue * Decimal("0.2")
+    short = below.expected_margin < below.expected_revenue * Decimal("0.2")
+    assert short or below.chance_of_loss > 0.15
+
+
+def test_the_newsvendor_block_is_three_sessions():
+    # p = 150, c = 100: critical ratio 1/3, F(2) = .3, F(3) = .6
+    size = best_block_size(answer(), price_in_block=Decimal(100), price_alone=Decimal(150))
+    assert size == 3
+    saved = [150 * HAND @ np.minimum(np.arange(1, 7), n) - 100 * n for n in (2, 3, 4)]
+    assert_allclose(saved, [85, 90, 50])  # the profits of the same hand case
+
+
+def test_no_block_is_worth_it_without_a_discount():
+    size = best_block_size(answer(), price_in_block=Decimal(150), price_alone=Decimal(150))
+    assert size == 0
+
+
+def test_tax_is_inside_the_price():
+    quote = price_package(answer(), fixed_price(480), tariff(tax_rate=0.2))
+    assert quote.expected_revenue == Decimal("400.00")
+    assert quote.expected_bill == Decimal("480.00")
+    assert quote.break_even_price == Decimal("396.00")
+
+
+def test_the_fair_price_earns_what_paying_per_session_earns():
+    per_session = price_package(answer(), Package("per_session"), tariff(fixed_cost=40))
+    fixed = price_package(answer(), fixed_price(), tariff(fixed_cost=40))
+    at_fair = price_package(answer(), fixed_price(fixed.fair_price), tariff(fixed_cost=40))
+    assert fixed.fair_price == Decimal("495.00")  # 3.3 sessions at 150
+    assert at_fair.expected_margin == per_session.expected_margin
+    assert fixed.fair_premium == 0
+
+
+def test_clients_who_keep_coming_because_they_prepaid_cost_a_premium():
+    loyal = price_package(answer(stop=0.2), fixed_price(stop_factor=0.0), tariff())
+    usual = price_package(answer(stop=0.2), Package("per_session"), tariff())
+    more = 3.3 - usual.expected_sessions
+    assert float(loyal.fair_premium) == pytest.approx(100 * more, abs=0.01)
+
+
+def test_chance_and_model_add_up_to_the_whole_variance():
+    rng = np.random.default_rng(3)
+    draws = rng.dirichlet(np.ones(6), size=50)
+    quote = price_package(answer(draws.mean(axis=0), draws=draws), fixed_price(400), tariff())
+    margins = np.arange(300, -201, -100)
+    within = (draws @ margins**2 - (draws @ margins) ** 2).mean()
+    between = (draws @ margins).var()
+    assert float(quote.chance_sd) == pytest.approx(within**0.5, abs=0.0051)
+    assert float(quote.model_sd) == pytest.approx(between**0.5, abs=0.0051)
+    assert float(quote.margin_sd) == pytest.approx((within + between) ** 0.5, abs=0.0051)
+
+
+def test_a_known_model_leaves_no_model_risk():
+    quote = price_package(answer(draws=np.tile(HAND, (9, 1))), fixed_price(400), tariff())
+    assert quote.model_sd == 0
+    assert quote.chance_of_loss_range == pytest.approx((0.2, 0.2))
+    assert quote.risk_premium == 0
+
+
+def test_the_remaining_sessions_are_priced_without_the_course_s_fixed_cost():
+    # given K > 2: 3/7, 2/7, 1/7, 1/7 on 3 to 6, so E[K - 2] = 2
+    later = CountDistribution(HAND[None]).given_not_by(2).pmf[0]
+    quote = price_package(answer(later), fixed_price(), tariff(fixed_cost=50), started=True)
+    first = price_package(answer(later), fixed_price(), tariff(fixed_cost=50))
+    assert quote.break_even_price == Decimal("200.00")
+    assert first.break_even_price == Decimal("250.00")
+
+
+def test_a_package_that_is_enough_for_less_than_half_says_so():
+    small = price_package(answer(), Package("block", sessions=2, price=300), tariff())
+    large = price_package(answer(), Package("block", sessions=3, price=300), tariff())
+    assert small.chance_enough == pytest.approx(0.3)
+    assert small.check[0].code == "prices.enough_for_few"
+    assert str(small.check[0]) == (
+        "2 sessions are enough for 30 of 100 clients like this; 70 of 100 need more "
+        "(predicted median 3). That is less than half: say so before selling it."
+    )
+    assert large.check[0].code == "prices.enough"
+
+
+def test_a_median_beyond_the_horizon_is_said_in_a_whole_sentence():
+    rare = answer([0.1, 0.1, 0.1])
+    alone = price_package(rare, Package("per_session", price=150), tariff(cap=3))
+    assert str(alone.check[0]) == (
+        "More than half of clients like this need more sessions than the estimate reaches."
+    )
+
+
+def test_no_text_promises_removal_and_the_law_is_left_to_local_rules():
+    text = price_package(answer(), fixed_price(400), tariff()).to_text().lower()
+    assert "law of the place" in text
+    assert "no number of sessions is a promise" in text
+    assert not any(word in text for word in ("guarantee", "complete removal", "permanent"))
+
+
+def test_notes_of_the_estimate_are_carried_and_the_wider_risk_shows():
+    narrow = np.tile(HAND, (20, 1))
+    wide = np.random.default_rng(5).dirichlet(4 * HAND, size=20)
+    beyond = answer(draws=wide, notes=("No course in this log has yellow ink.",))
+    quote = price_package(beyond, fixed_price(400), tariff())
+    sure = price_package(answer(draws=narrow), fixed_price(400), tariff())
+    assert str(quote.notes[0]) == "No course in this log has yellow ink."
+    assert np.ptp(quote.chance_of_loss_range) > np.ptp(sure.chance_of_loss_range)
+    plain = quote.to_dict()
+    assert plain["notes"] == [str(note) for note in quote.notes]
+    assert [code["code"] for code in plain["note_codes"]] == [note.code for note in quote.notes]
+
+
+def test_a_promise_beyond_the_horizon_is_refused():
+    with pytest.raises(RequestError, match="promises 9 sessions"):
+        price_package(answer(), fixed_price(400, cap=9), tariff())
+    cut = price_package(answer(), fixed_price(400), tariff(cap=20))
+    assert cut.cap == 6  # the tariff's own cap is cut to what the estimate reaches, and said
+    assert Note("prices.most_sessions", "info", {"cap": 6}) in cut.notes
+    with pytest.raises(RequestError, match="promises 7 sessions"):
+        price_package(answer(), Package("block", sessions=7, price=400), tariff())
+
+
+def test_a_quote_becomes_plain_json():
+    plain = price_package(answer(), fixed_price(400), tariff()).to_dict()
+    assert plain["price"] == "400.00"
+    assert plain["currency"] == "EUR"
+    assert plain["chance_of_loss"] == 0.2
+
+
+def test_many_enquiries_are_priced_as_each_alone():
+    rng = np.random.default_rng(8)
+    pmf = rng.dirichlet(np.ones(9), size=7)[:, :8]
+    rules = tariff(cap=8, round_to=5, fixed_cost=20)
+    packages = (
+        Package("per_session"),
+        fixed_price(refund_share=0.3),
+        Package("block", sessions=4, price=500, extra_price=90, goes_on=0.8),
+        Package("part_fixed", sessions=3, extra_price=80),
+    )
+    together = price_many(pmf, np.full(8, 0.1), packages, rules)
+    for package, priced in zip(packages, together, strict=True):
+        for row in range(7):
+            alone = price_package(answer(pmf[row], 0.1), package, rules)
+            assert alone.chance_of_loss == pytest.approx(priced.chance_of_loss[row])
+            assert float(alone.price) == pytest.approx(priced.price[row] / 100)
+
+
+def test_pricing_leaves_its_inputs_alone():
+    estimate, package = (
+        answer(stop=0.1),
+        Package("block", sessions=2, price=300, extra_price=90, goes_on=0.5),
+    )
+    before = estimate.stop_hazard.copy()
+    price_package(estimate, package, tariff())
+    assert_allclose(estimate.stop_hazard, before, rtol=0, atol=0)
+    assert replace(package) == package
 
 
 def test_what_holds_for_every_package_of_an_enquiry_is_said_once_and_nothing_is_left_out():
-    asked = Answer(notes=("Few courses are like it.",))
+    asked = answer(notes=("Few courses are like it.",))
     sold = (
         fixed_price(400),
         Package("block", sessions=2, extra_price=90),
@@ -50,25 +228,25 @@ def test_what_holds_for_every_package_of_an_enquiry_is_said_once_and_nothing_is_
     text = quotes_text(quotes)
     lines = [line.removeprefix("- ") for line in text.splitlines()]
     assert lines.count("Few courses are like it.") == 1
-    assert {line for quote in quotes for line in (*quote.check, *quote.notes)} <= set(lines)
+    assert {str(line) for quote in quotes for line in (*quote.check, *quote.notes)} <= set(lines)
     assert [quote.package.name in text for quote in quotes] == [True] * 3
 
 
 def test_a_fixed_price_says_on_its_own_line_where_it_ends_and_for_how_many_that_is_enough():
     # of HAND, 1 to 4 sessions have the chance 0.1 + 0.2 + 0.3 + 0.2
-    quote = price_package(Answer(), Package("until_cleared", price=400, cap=4), tariff())
+    quote = price_package(answer(), Package("until_cleared", price=400, cap=4), tariff())
     assert quote.to_text().splitlines()[0] == (
         "fixed price, at most 4 sessions: 400.00 EUR for the course, tax included; "
         "enough for 80 of 100 clients like this."
     )
     assert quote.to_dict()["kind"] == "fixed"
-    single = price_package(Answer(), fixed_price(400), tariff(cap=1)).to_text()
+    single = price_package(answer(), fixed_price(400), tariff(cap=1)).to_text()
     assert single.startswith("fixed price, at most 1 session: ")
 
 
 def test_a_chance_is_never_worded_as_none_or_all():
-    sure = price_package(Answer(), fixed_price(601), tariff()).to_text()
-    lost = price_package(Answer(), fixed_price(99), tariff()).to_text()
+    sure = price_package(answer(), fixed_price(601), tariff()).to_text()
+    lost = price_package(answer(), fixed_price(99), tariff()).to_text()
     assert "lost on fewer than 1 of 100" in sure
     assert "lost on more than 99 of 100" in lost
 
@@ -77,10 +255,38 @@ def test_prices_that_the_extra_sessions_already_cover_are_words_and_never_below_
     # two sessions in the block, then 400 each: E[sessions] 3.3, so 1.4 of them come on top and
     # bring 560 against a cost of 330
     block = Package("block", sessions=2, extra_price=Decimal(400))
-    quote = price_package(Answer(), block, tariff(largest_chance_of_loss=0.99))
+    quote = price_package(answer(), block, tariff(largest_chance_of_loss=0.99))
     assert quote.break_even_price == Decimal("-230.00")
     assert (quote.price, quote.list_price) == (0, 0)
     text = quote.to_text()
     assert "break-even covered by the extra sessions alone" in text
     assert "No fair price" in text
     assert not re.search(r"(?<!\w)-\d", text)
+
+
+def test_one_client_needs_more_and_several_need_more():
+    single, rest = Package("block", sessions=1, price=300), {}
+    for share in (0.01, 0.02):
+        quote = price_package(answer([1 - share, share]), single, tariff(cap=2))
+        rest[share] = str(quote.check[0])
+    assert rest[0.01].startswith(
+        "1 session is enough for 99 of 100 clients like this; 1 of 100 needs"
+    )
+    assert "1 of 100 needs more (predicted median 1)" in rest[0.01]
+    assert "2 of 100 need more (predicted median 1)" in rest[0.02]
+
+
+def test_every_remark_is_said_in_german_too():
+    estimate = answer(notes=("Nur so.",))
+    packages = (Package("per_session"), Package("block", sessions=2, price=300), fixed_price(400))
+    rules = Tariff(
+        currency="EUR", session_price=150, cap=6, minutes_per_session=20, staff_per_hour=60,
+        room_per_hour=0, consumables=0, device_price=0,
+    )  # fmt: skip
+    quotes = [price_package(estimate, package, rules) for package in packages]
+    for note in {note for quote in quotes for note in (*quote.check, *quote.notes)}:
+        assert note.say("de") != str(note) or note.code == "prices.said"
+    assert quotes[1].check[0].say("de") == (
+        "2 Sitzungen reichen für 30 von 100 solcher Personen; 70 von 100 brauchen mehr "
+        "(geschätzte Mitte 3). Das ist weniger als die Hälfte: vor dem Verkauf sagen."
+    )

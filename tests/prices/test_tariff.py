@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from forecast.errors import DataError, ForecastError, RequestError
-from forecast.prices.money import from_cents, round_up
+from forecast.prices.money import from_cents
 from forecast.prices.tariff import Package, Tariff, read_tariff, tariff_template
 
 
@@ -61,18 +61,6 @@ def test_costs_of_many_areas_are_those_of_each():
     many = parts(consumables="6.455").session_costs(areas)
     each = [parts(consumables="6.455").session_cost(float(area)) for area in areas]
     assert [from_cents(cents) for cents in many] == each
-
-
-def test_halves_of_a_cent_are_rounded_away_from_zero():
-    assert from_cents(12.5) == Decimal("0.13")
-    assert from_cents(-12.5) == Decimal("-0.13")
-    assert from_cents(13.5) == Decimal("0.14")
-
-
-def test_asked_prices_are_rounded_up_to_the_step():
-    assert round_up(10001, Decimal("5.00")) == Decimal("105.00")
-    assert round_up(10000, Decimal("5.00")) == Decimal("100.00")
-    assert round_up(0.1 * 3 * 100) == Decimal("0.30")  # binary noise buys no extra cent
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,6 @@ from numpy.testing import assert_allclose
 
 from forecast.errors import RequestError
 from forecast.log import Enquiry
-from forecast.prices.shared_risk import slower
 from forecast.prices.tariff import Package, Tariff
 from forecast.prices.year import price_caseload, price_sensitivity
 from forecast.survival import CountDistribution
@@ -140,14 +139,6 @@ def test_changes_of_one_quote_keep_its_price():
     assert rows["as it is"].expected_margin == Decimal("70.00")
     assert rows["as it is"].chance_of_loss == pytest.approx(0.2)
     assert rows["prices 10 % higher"].expected_margin == Decimal("110.00")
-
-
-def test_a_slower_laser_does_in_ten_sessions_what_nine_did():
-    pmf = 0.2 * 0.8 ** np.arange(20)
-    slow = slower(pmf)
-    assert slow[:10].sum() == pytest.approx(pmf[:9].sum())
-    assert (slow >= 0).all()
-    assert slower(pmf, 1.0) == pytest.approx(pmf)
 
 
 def test_frames_name_each_row_s_package():

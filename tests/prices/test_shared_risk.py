@@ -1,0 +1,73 @@
+"""Many courses that share the model's error: moments by hand, and simulation against them."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy.stats import norm
+
+from forecast.prices.shared_risk import (
+    Fates,
+    chance_below,
+    courses_of,
+    lowest_in,
+    moments,
+    simulate_totals,
+    slower,
+)
+from forecast.prices.tariff import Package, Tariff
+
+TARIFF = Tariff(currency="EUR", session_price=150, cap=2, cost_per_session=100)
+# clears at once, or in two sessions: 400 - 100 or 400 - 200
+SURE = np.array([[1.0, 0.0], [0.0, 1.0]])
+
+
+def courses(pmf, n=5, *, drawn=None):
+    draws = np.repeat(np.asarray(pmf)[:, None], n, axis=1)
+    return courses_of(
+        draws, np.zeros((n, draws.shape[2])), (Package("fixed", price=400),), TARIFF,
+        area_cm2=np.full(n, 40.0), weights=np.ones((n, 1)), drawn=drawn,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("drawn", [None, 5])
+def test_all_courses_of_a_replicate_share_one_draw_of_the_model(drawn):
+    # under each draw all five end alike, so that no year is a mixture
+    sold = courses(np.tile(SURE, (20, 1)), drawn=drawn)
+    totals = simulate_totals(sold, replicates=1000, seed=3)
+    assert set(totals.tolist()) == {5 * 30000, 5 * 20000}
+    assert (totals == 5 * 30000).sum() == 500
+
+
+@pytest.mark.parametrize("drawn", [None, 5])
+def test_moments_are_those_of_each_draw(drawn):
+    means, variances = moments(courses([[0.5, 0.5], [1.0, 0.0]], drawn=drawn))
+    assert_allclose(means, [5 * 25000, 5 * 30000])
+    assert_allclose(variances, [5 * 5000**2, 0])
+
+
+def test_courses_whose_fates_are_given_have_the_same_moments():
+    sold = courses([[0.5, 0.5], [1.0, 0.0]])
+    given = Fates(sold.chances(), sold.margins())
+    assert_allclose(moments(given), moments(sold))
+    assert_allclose(simulate_totals(given, replicates=50, seed=1),
+                    simulate_totals(sold, replicates=50, seed=1))  # fmt: skip
+
+
+def test_a_course_under_a_known_model_has_its_chances():
+    totals = simulate_totals(courses([[0.3, 0.7]], n=1), replicates=20_000, seed=2)
+    assert (totals == 30000).mean() == pytest.approx(0.3, abs=0.015)
+
+
+def test_a_book_is_a_mixture_of_normals_over_the_draws():
+    means, variances = np.array([0.0, 10.0]), np.array([1.0, 4.0])
+    exact = (norm.cdf(3) + norm.cdf((3 - 10) / 2)) / 2
+    assert chance_below(3.0, means, variances) == pytest.approx(exact, abs=1e-12)
+    assert lowest_in(means, variances, exact) == pytest.approx(3.0, abs=1e-6)
+
+
+def test_a_slower_laser_does_in_ten_sessions_what_nine_did():
+    pmf = 0.2 * 0.8 ** np.arange(20)
+    slow = slower(pmf)
+    assert slow[:10].sum() == pytest.approx(pmf[:9].sum())
+    assert (slow >= 0).all()
+    assert slower(pmf, 1.0) == pytest.approx(pmf)
