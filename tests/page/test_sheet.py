@@ -13,8 +13,7 @@ import pytest
 import forecast
 from forecast.cli import main
 from forecast.page.asking import Asked, read_asked
-from forecast.page.clinic_file import Clinic
-from forecast.page.desk import Desk
+from forecast.page.desk import Clinic, Desk
 from forecast.page.sheet import find_browser, html_to_pdf, make_sheet
 from forecast.page.words import languages
 from forecast.tattoo import FACTS
