@@ -113,7 +113,7 @@ def _years_text(years: float) -> str:
 
 def compared_text(comparison: RegimeComparison) -> str:
     """Return the answer in words, the trial it stands in for, plain readings, and the doubts."""
-    lines = [*comparison.words.values(), "", "The trial that this stands in for:"]
+    lines = [*map(str, comparison.words.values()), "", "The trial that this stands in for:"]
     lines += [f"  {item}: {text}" for item, text in comparison.target_trial]
     if comparison.naive:
         lines += ["", "What plain readings of the same log say, and why they differ:"]

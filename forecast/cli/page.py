@@ -100,8 +100,8 @@ def _desk_of(options: Options) -> Desk:
 
 def _page(options: Options) -> None:
     if options.template is not None:
-        from forecast.page import CLINIC_TEMPLATE
-
+        with _needs_extra():
+            from forecast.page import CLINIC_TEMPLATE
         write_template(options, CLINIC_TEMPLATE, then="put your own name and words in.")
         return
     if options.model is None:
@@ -140,8 +140,8 @@ def _sheet(options: Options) -> None:
     if out.suffix.lower() not in (".pdf", ".html"):
         raise RequestError(f"{out} is neither .pdf nor .html.", "Name a file with one of them.")
     desk = _desk_of(options)
-    from forecast.page import find_browser, html_to_pdf, is_sheet, make_sheet
-
+    with _needs_extra():
+        from forecast.page import find_browser, html_to_pdf, is_sheet, make_sheet
     browser = find_browser() if out.suffix.lower() == ".pdf" else None
     written = out if browser else out.with_suffix(".html")
     check_output(written, what="a client's sheet", known=is_sheet)

@@ -164,7 +164,10 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         prices=quoted,
         price_range=range_text(estimate, desk.tariff, goal, words, done=done),
         price_notes=price_notes,
-        cautions=_caution_rows(cautions, words),
+        cautions=tuple(
+            CautionRow(one.kind, *words.caution(one), client=words.say(f"client.{one.key}"))
+            for one in cautions
+        ),
         questions=_questions_line(asked, words),
         sources=_sources_of(cautions, words),
         notes=tuple(words.note(note) for note in estimate.notes if OWN_SHARE not in str(note)),
@@ -230,13 +233,6 @@ def _changes(forecaster: Forecaster, asked: Asked, words: Words) -> tuple[str, .
 def _cautions_of(forecaster: Forecaster, asked: Asked) -> tuple[Caution, ...]:
     wavelengths = {nm for _, of in forecaster.reference.lasers for nm in of}
     return cautions_for(asked.enquiry, facts=asked.facts, wavelengths_nm=wavelengths)
-
-
-def _caution_rows(found: tuple[Caution, ...], words: Words) -> tuple[CautionRow, ...]:
-    return tuple(
-        CautionRow(one.kind, *words.caution(one), client=words.say(f"client.{one.key}"))
-        for one in found
-    )
 
 
 def _questions_line(asked: Asked, words: Words) -> str:

@@ -28,7 +28,7 @@ NUMBERS = ("age_years", "area_cm2", "tattoo_age_years", "sessions_elsewhere")
 GRADING_ROWS = 8
 WIDTH, HEIGHT = 290.0, 215.0
 LEFT, RIGHT, TOP, BOTTOM = 34.0, 8.0, 26.0, 40.0
-DOT = 20.0  # distance of two dots
+DOTS = tuple((20 * (k % 10 + 0.5), 20 * (k // 10 + 0.5)) for k in range(100))  # ten in a row
 
 
 @cache
@@ -87,7 +87,7 @@ def render_parts(found: Answer, words: Words) -> dict[str, str]:
 
 def pictures(found: Answer) -> dict[str, Any]:
     """Return what the templates draw: the places of 100 dots, and the curve."""
-    return {"dots": _dots(), "curve": _curve(found.estimate)}
+    return {"dots": DOTS, "curve": _curve(found.estimate)}
 
 
 def _curve(estimate: Estimate) -> dict[str, Any]:
@@ -132,7 +132,3 @@ def _stairs(
 
 def _path(corners: list[tuple[float, float]]) -> str:
     return "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in corners)
-
-
-def _dots() -> tuple[tuple[float, float], ...]:
-    return tuple((DOT * (k % 10 + 0.5), DOT * (k // 10 + 0.5)) for k in range(100))

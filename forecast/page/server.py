@@ -140,7 +140,9 @@ class _Page:
         except ForecastError:
             return _refusal(words, "cannot_answer", 422)
         if found is None:
-            return JSONResponse(_cannot_say(reading.asked.goal, words))
+            why = words.say(f"answer.no_model_{reading.asked.goal}")
+            message = f"{words.say('answer.cannot_say')}. {why}"
+            return JSONResponse({"state": "cannot say", "message": message})
         return JSONResponse(_as_json(found, words))
 
     async def sheet(self, request: Request) -> Response:
@@ -195,11 +197,6 @@ def _complaint(reading: Reading, words: Words) -> Response:
     return JSONResponse(body, status_code=422 if reading.wrong else 200)
 
 
-def _cannot_say(goal: str, words: Words) -> dict[str, Any]:
-    message = f"{words.say('answer.cannot_say')}. {words.say(f'answer.no_model_{goal}')}"
-    return {"state": "cannot say", "message": message}
-
-
 def _as_json(found: Answer, words: Words) -> dict[str, Any]:
     return {
         "state": "answered",
@@ -236,9 +233,10 @@ def guarded(app: ASGIApp, *, code: str) -> ASGIApp:
 
         inner = _within(scope, code)
         if inner is None:
-            await _refuse(strict)
+            kind = (b"content-type", b"text/plain; charset=utf-8")
+            await _reply(strict, 403, REFUSED, kind)
         elif inner["path"] == "":
-            await _move(f"/{code}/", strict)
+            await _reply(strict, 307, b"", (b"location", f"/{code}/".encode()))
         else:
             await app(inner, receive, strict)
 
@@ -264,17 +262,9 @@ def _with_headers(sent: Any) -> list[tuple[bytes, bytes]]:
     return [*kept, *strict.items()]
 
 
-async def _refuse(send: Send) -> None:
-    await _plain(send, 403, REFUSED, [(b"content-type", b"text/plain; charset=utf-8")])
-
-
-async def _move(address: str, send: Send) -> None:
-    await _plain(send, 307, b"", [(b"location", address.encode())])
-
-
-async def _plain(send: Send, status: int, body: bytes, headers: list[tuple[bytes, bytes]]) -> None:
-    length = (b"content-length", str(len(body)).encode())
-    await send({"type": "http.response.start", "status": status, "headers": [*headers, length]})
+async def _reply(send: Send, status: int, body: bytes, header: tuple[bytes, bytes]) -> None:
+    headers = [header, (b"content-length", str(len(body)).encode())]
+    await send({"type": "http.response.start", "status": status, "headers": headers})
     await send({"type": "http.response.body", "body": body})
 
 

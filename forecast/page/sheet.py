@@ -51,6 +51,8 @@ def make_sheet(desk: Desk, asked: Asked, *, language: str = "") -> str:
 
 def render_sheet(found: Answer, desk: Desk, words: Words, *, standalone: bool) -> str:
     """Return the client's sheet; ``standalone`` puts style and logo into the one file."""
+    # the package's own style sheets need no escaping
+    styles = [Markup(static_text(name)) for name in ("pictures.css", "sheet.css") if standalone]
     values: dict[str, Any] = {
         "w": words,
         "a": found,
@@ -60,7 +62,7 @@ def render_sheet(found: Answer, desk: Desk, words: Words, *, standalone: bool) -
         "standalone": standalone,
         "mark": SHEET_MARK,
         "size": size_for(_text_length(found, desk)),
-        "styles": _own_styles() if standalone else (),
+        "styles": styles,
     }
     return template("sheet.html").render(**values)
 
@@ -90,10 +92,6 @@ def size_for(length: int) -> int:
     (0, 4)
     """
     return sum(length > most for most in FITS)
-
-
-def _own_styles() -> tuple[str, ...]:
-    return tuple(Markup(static_text(name)) for name in ("pictures.css", "sheet.css"))
 
 
 def is_sheet(content: bytes) -> bool:
