@@ -27,3 +27,8 @@ def test_the_command_line_explains_itself_without_a_backend():
     code = "import contextlib\nfrom forecast.cli import main\n"
     code += "with contextlib.suppress(SystemExit): main(['--help'])"
     assert not loaded_after(code) & (HEAVY | {"numpy"})
+
+
+def test_the_doors_of_pictures_and_page_load_nothing_before_a_name_is_used():
+    code = "import forecast.figures, forecast.page; dir(forecast.figures); dir(forecast.page)"
+    assert not loaded_after(code) & (HEAVY | {"numpy", "babel", "jinja2", "starlette"})

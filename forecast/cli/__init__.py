@@ -7,25 +7,23 @@ import os
 import sys
 from collections.abc import Sequence
 
-from forecast.cli import (
-    assess,
-    compare,
-    estimate,
-    fading,
-    log,
-    page,
-    price,
-    reach,
-    reactions,
-    share,
-    tour,
-)
-from forecast.cli.options import typed
+import forecast
+from forecast.cli.compare import add_compare, add_fading, add_reach, add_reactions
+from forecast.cli.estimate import add_estimate, add_price, add_update
+from forecast.cli.files import typed
+from forecast.cli.log import add_assess, add_check, add_fit
+from forecast.cli.page import add_page, add_sheet
+from forecast.cli.share import add_pool, add_share
+from forecast.cli.tour import add_tour
 from forecast.errors import ForecastError
 
 __all__ = ["main"]
 
 DONE, AT_FAULT, INTERRUPTED = 0, 1, 130
+COMMANDS = (  # as the help lists them
+    *(add_tour, add_check, add_fit, add_estimate, add_update, add_price, add_assess),
+    *(add_compare, add_fading, add_reactions, add_reach, add_page, add_sheet, add_share, add_pool),
+)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -42,40 +40,36 @@ def main(arguments: Sequence[str] | None = None) -> int:
         options.run(options)
         sys.stdout.flush()
     except ForecastError as error:
-        return at_fault(typed(str(error)))
+        return _at_fault(typed(str(error)))
     except BrokenPipeError:
         # the reader of a pipe has left; let the interpreter's last flush go nowhere
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     except OSError as error:
         named = f"{error.filename}: " if error.filename else ""
-        return at_fault(f"{named}{error.strerror or error}. Check the path and try again.")
+        return _at_fault(f"{named}{error.strerror or error}. Check the path and try again.")
     except KeyboardInterrupt:
         sys.stderr.write("\nforecast: stopped, nothing was written.\n")
         return INTERRUPTED
     return DONE
 
 
-def at_fault(message: str) -> int:
-    """Write the message for people and return the exit code for it."""
+def _at_fault(message: str) -> int:
     sys.stderr.write(f"forecast: {message}\n")
     return AT_FAULT
 
 
 def build_parser() -> argparse.ArgumentParser:
     """Return the parser of all commands."""
-    from forecast import __version__
-
     parser = argparse.ArgumentParser(
         prog="forecast",
         usage="forecast COMMAND ...   (forecast --help lists the commands)",
         description="Session counts, prices and regime comparisons from a clinic's own log.",
         epilog="Estimates, never settings. Local regulation and licensed practice decide.",
     )
-    parser.add_argument("--version", action="version", version=f"forecast {__version__}")
+    parser.add_argument("--version", action="version", version=f"forecast {forecast.__version__}")
     commands = parser.add_subparsers(
         prog="forecast", title="commands", metavar="COMMAND", required=True
     )
-    rooms = (tour, log, estimate, price, assess, compare, fading, reactions, reach, page, share)
-    for room in rooms:
-        room.register(commands)
+    for add in COMMANDS:
+        add(commands)
     return parser

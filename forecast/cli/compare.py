@@ -1,20 +1,28 @@
-"""`forecast compare`: pulse regimes as a trial that was never run would have compared them."""
+"""What past sessions did: `compare` of regimes, `fading`, `reactions`, `reach` of the lasers."""
 
 from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+import forecast
+from forecast import reach, reactions
+from forecast.cli.files import (
+    Options,
+    add_cluster,
+    add_command,
+    answer,
+    anywhere,
+    check_folder,
+    progress,
+)
 from forecast.cli.log import add_log, read
-from forecast.cli.options import Options, add_cluster, add_command, answer, anywhere, progress
-from forecast.cli.outputs import check_folder
+from forecast.errors import RequestError
 
 if TYPE_CHECKING:
-    from forecast.cli.options import Commands
+    from forecast.cli.files import Commands
     from forecast.regimes import ComparisonPlan, Contrast, RegimeComparison
-
-__all__ = ["compared_text", "register"]
 
 TELLING = "target_trial.txt"
 WRITTEN = (
@@ -24,10 +32,10 @@ WRITTEN = (
 )
 
 
-def register(commands: Commands) -> None:
-    """Add the command of this module."""
+def add_compare(commands: Commands) -> None:
+    """Add the command to the parser."""
     parser = add_command(
-        commands, "compare", anywhere(compare), says="what a pulse regime saves, compared fairly"
+        commands, "compare", anywhere(_compare), says="what a pulse regime saves, compared fairly"
     )
     add_log(parser)
     parser.add_argument(
@@ -55,15 +63,12 @@ def register(commands: Commands) -> None:
     add_cluster(parser)
 
 
-def compare(options: Options) -> None:
-    """Print the comparison, and write its tables when asked to."""
-    from forecast import compare_regimes, plan_comparison
-
+def _compare(options: Options) -> None:
     if options.out is not None:
-        check_folder(options.out, WRITTEN, what="a comparison", by=TELLING, mark=is_trial)
+        check_folder(options.out, WRITTEN, what="a comparison", by=TELLING, mark=_is_trial)
     log = read(options)
     progress("Comparing (resamples take a while)")
-    comparison = compare_regimes(
+    comparison = forecast.compare_regimes(
         log,
         strategies=[name.strip() for name in options.strategies.split(",")],
         horizon=options.horizon,
@@ -77,33 +82,30 @@ def compare(options: Options) -> None:
     lines = [compared_text(comparison)]
     if options.plan is not None:
         progress("Planning (simulated studies)")
-        plan = plan_comparison(
+        plan = forecast.plan_comparison(
             log, difference=options.plan, horizon=options.horizon, seed=options.seed
         )
         data["plan"] = plan.to_dict()
-        lines += ["", plan_text(plan)]
+        lines += ["", _plan_text(plan)]
     lines += ["", "Written:", *written] if written else []
     answer(options, data, "\n".join(lines))
 
 
-def is_trial(content: bytes) -> bool:
-    """Return whether a file describes the trial that a comparison stands in for."""
+def _is_trial(content: bytes) -> bool:
     return b"Eligib" in content
 
 
-def plan_text(plan: ComparisonPlan) -> str:
-    """Return how many more courses would settle the difference, in words."""
+def _plan_text(plan: ComparisonPlan) -> str:
     lines = [f"To settle a difference of {plan.difference:g} session(s) up to {plan.horizon}:"]
     for chance, more in plan.more.items():
         lines.append(
             f"  with a chance of {10 * chance:g} in 10: {plan.courses[chance]} courses in all, "
-            + (f"{more} more than now, {years_text(plan.years[chance])}." if more else "reached.")
+            + (f"{more} more than now, {_years_text(plan.years[chance])}." if more else "reached.")
         )
     return "\n".join([*lines, *(f"- {note}" for note in plan.notes)])
 
 
-def years_text(years: float) -> str:
-    """Return when that many courses will have come, in words."""
+def _years_text(years: float) -> str:
     if not math.isfinite(years):
         return "and none has come in the last two years"
     return f"about {years:.1f} years at the rate of the last two"
@@ -111,12 +113,12 @@ def years_text(years: float) -> str:
 
 def compared_text(comparison: RegimeComparison) -> str:
     """Return the answer in words, the trial it stands in for, plain readings, and the doubts."""
-    lines = [*comparison.words.values(), "", "The trial that this stands in for:"]
+    lines = [*map(str, comparison.words.values()), "", "The trial that this stands in for:"]
     lines += [f"  {item}: {text}" for item, text in comparison.target_trial]
     if comparison.naive:
         lines += ["", "What plain readings of the same log say, and why they differ:"]
     for reading in comparison.naive:
-        said = "; ".join(f"{key} {shown(one)}" for key, one in reading.difference.items())
+        said = "; ".join(f"{key} {_shown(one)}" for key, one in reading.difference.items())
         lines.append(f"  {reading.name}: {said}. {reading.why}")
     if comparison.sensitivity is not None and comparison.sensitivity.tipping_point:
         lines += ["", "How wrong the assumptions may be:"]
@@ -124,9 +126,105 @@ def compared_text(comparison: RegimeComparison) -> str:
     return "\n".join([*lines, "", *(f"- {note}" for note in comparison.notes)])
 
 
-def shown(contrast: Contrast) -> str:
-    """Return a difference in sessions with its interval, in words."""
+def _shown(contrast: Contrast) -> str:
     low, high = contrast.interval
     if contrast.estimate is None or low is None or high is None:
         return "cannot say"
     return f"{contrast.estimate:+.1f} sessions ({low:+.1f} to {high:+.1f})"
+
+
+def add_fading(commands: Commands) -> None:
+    """Add the command to the parser."""
+    parser = add_command(
+        commands, "fading", _fading, says="fading per session by regime and ink, graders, stalls"
+    )
+    add_log(parser)
+    parser.add_argument("--level", type=float, default=0.95, help="what intervals cover (0.95)")
+
+
+def _fading(options: Options) -> None:
+    log = read(options)
+    progress("Fitting fading curves")
+    found = forecast.fit_fading(log, level=options.level)
+    answer(options, found.to_dict(), found.to_text())
+
+
+def add_reactions(commands: Commands) -> None:
+    """Add the command to the parser."""
+    parser = add_command(
+        commands, "reactions", _reactions, says="adverse reactions by regime and operator"
+    )
+    add_log(parser)
+    parser.add_argument(
+        "--outcome", default="any", help="any, lasting, transient, or one kind of reaction (any)"
+    )
+    parser.add_argument("--level", type=float, default=0.95, help="what intervals cover (0.95)")
+
+
+def _reactions(options: Options) -> None:
+    report = reactions.fit_reactions(read(options), outcome=options.outcome, level=options.level)
+    answer(options, report.to_dict(), report.to_text())
+
+
+def add_reach(commands: Commands) -> None:
+    """Add the command to the parser."""
+    parser = add_command(
+        commands, "reach", _reach, says="inks the lasers reach, and what another laser would change"
+    )
+    add_log(parser)
+    parser.add_argument(
+        "--wavelengths",
+        metavar="NM",
+        help="of a laser that is considered, in nm, several joined by commas",
+    )
+    parser.add_argument("--regime", choices=("ns", "ps"), default="ps", help="of that laser (ps)")
+    parser.add_argument("--price", type=float, help="of that laser, in the clinic's money")
+    parser.add_argument(
+        "--worth-cleared", type=float, default=0.0, help="what one more cleared course is worth (0)"
+    )
+    parser.add_argument(
+        "--cost-per-session", type=float, default=0.0, help="what a session costs the clinic (0)"
+    )
+    parser.add_argument("--on", metavar="DATE", help="the day of the question (the log's last)")
+    parser.add_argument("--horizon", type=int, default=15, help="sessions counted to (15)")
+    parser.add_argument("--level", type=float, default=0.95, help="what intervals cover (0.95)")
+    parser.add_argument("--seed", type=int, default=0, help="of everything drawn at random (0)")
+
+
+def _reach(options: Options) -> None:
+    for name in ("on", "price"):
+        if getattr(options, name) is not None and not options.wavelengths:
+            raise RequestError(
+                f"--{name} asks about another laser, and none is given.",
+                f"Name its wavelengths with --wavelengths, or leave --{name} out.",
+            )
+    log = read(options)
+    found = reach.log_reach(log, level=options.level)
+    effect = reach.reach_effect(log, level=options.level)
+    data: dict[str, Any] = {**found.to_dict(), "effect": effect.to_dict()}
+    texts = [found.to_text(), effect.to_text()]
+    if options.wavelengths:
+        change = reach.what_would_change(
+            log,
+            _numbers(options.wavelengths),
+            regime=options.regime,
+            price=options.price,
+            worth_cleared=options.worth_cleared,
+            cost_per_session=options.cost_per_session,
+            on=options.on,
+            horizon=options.horizon,
+            level=options.level,
+            seed=options.seed,
+        )
+        data["change"] = change.to_dict()
+        texts.append(change.to_text())
+    answer(options, data, "\n\n".join(texts))
+
+
+def _numbers(text: str) -> tuple[float, ...]:
+    try:
+        return tuple(float(part) for part in text.replace(";", ",").split(",") if part.strip())
+    except ValueError:
+        raise RequestError(
+            f"The wavelengths are {text!r}.", "Give them in nm, for example 694,755."
+        ) from None

@@ -1,4 +1,4 @@
-"""`forecast estimate` and `forecast update`: a saved model answers, with numpy alone."""
+"""A saved model answers: `estimate` and `update` with numpy alone, `price` what packages cost."""
 
 from __future__ import annotations
 
@@ -7,26 +7,39 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import forecast
+from forecast import prices, tattoo
 from forecast._checks import LEVEL
-from forecast.cli.files import read_enquiries, read_gradings, read_one_enquiry
-from forecast.cli.options import Options, add_command, answer
+from forecast.cli.files import (
+    Options,
+    add_command,
+    answer,
+    check_register,
+    progress,
+    read_enquiries,
+    read_gradings,
+    read_one_enquiry,
+    write_template,
+)
+from forecast.cli.log import read
+from forecast.errors import RequestError
 
 if TYPE_CHECKING:
-    from forecast.cli.options import Commands
+    from forecast.cli.files import Commands
     from forecast.forecaster import Forecaster
-    from forecast.log import Enquiry
+    from forecast.log import Enquiry, OutcomeLog
     from forecast.midcourse import Update
+    from forecast.prices import Tariff
     from forecast.tattoo import Caution
 
-__all__ = ["CLOSING", "as_dict", "look_out_for", "own_lines", "register"]
-
 CLOSING = "Estimates from past courses: not a promise, and never a treatment setting."
+LISTED = ("block", "fixed")
 
 
-def register(commands: Commands) -> None:
-    """Add the commands of this module."""
+def add_estimate(commands: Commands) -> None:
+    """Add the command to the parser."""
     parser = add_command(
-        commands, "estimate", estimate, says="how many sessions each enquiry is likely to need"
+        commands, "estimate", _estimate, says="how many sessions each enquiry is likely to need"
     )
     parser.add_argument("model", metavar="MODEL.json", type=Path)
     parser.add_argument("enquiries", metavar="ENQUIRIES.csv", type=Path)
@@ -46,8 +59,11 @@ def register(commands: Commands) -> None:
         help="append each estimate to a register of promises, to be judged by assess later",
     )
 
+
+def add_update(commands: Commands) -> None:
+    """Add the command to the parser."""
     parser = add_command(
-        commands, "update", update, says="how many sessions are still needed, mid-course"
+        commands, "update", _update, says="how many sessions are still needed, mid-course"
     )
     parser.add_argument("model", metavar="MODEL.json", type=Path)
     parser.add_argument("enquiry", metavar="ENQUIRY.csv", type=Path)
@@ -61,28 +77,23 @@ def register(commands: Commands) -> None:
     )
 
 
-def estimate(options: Options) -> None:
-    """Print the estimate of every enquiry, with the cautions that apply to it."""
-    from forecast import load_forecaster
-
-    forecaster = load_forecaster(options.model)
+def _estimate(options: Options) -> None:
+    forecaster = forecast.load_forecaster(options.model)
     results: list[dict[str, Any]] = []
     texts: list[str] = []
     always: dict[str, Caution] = {}
     if options.register is not None:
-        from forecast.cli.outputs import check_register
+        from forecast.forecaster import record_promise
 
         check_register(options.register)
     enquiries = read_enquiries(options.enquiries, named=options.register is not None)
     for label, enquiry in enquiries.items():
         result = forecaster.estimate(enquiry, level=options.level, strategy=options.strategy)
         if options.register is not None:
-            from forecast.forecaster import record_promise
-
             record_promise(options.register, result, enquiry_id=label, issued_on=date.today())
-        cautions = look_out_for(enquiry)
+        cautions = tattoo.cautions_for(enquiry)
         why, lines = (
-            what_drives(forecaster, enquiry, options.level) if options.drivers else ({}, [])
+            _what_drives(forecaster, enquiry, options.level) if options.drivers else ({}, [])
         )
         results.append({"enquiry_id": label, **result.to_dict(), **why, **as_dict(cautions)})
         texts.append(
@@ -93,10 +104,9 @@ def estimate(options: Options) -> None:
     answer(options, {"estimates": results}, "\n\n".join(texts))
 
 
-def what_drives(
+def _what_drives(
     forecaster: Forecaster, enquiry: Enquiry, level: float
 ) -> tuple[dict[str, Any], list[str]]:
-    """Return what drives an estimate and counts of past courses like it, as JSON and in words."""
     found = forecaster.drivers(enquiry, level=level)
     similar = forecaster.log_summary.similar(enquiry)
     lines = ["What drives it (associations in the log, not effects of changing anything):"]
@@ -114,21 +124,18 @@ def what_drives(
     return {"drivers": [driver.to_dict() for driver in found], "similar": alike}, lines
 
 
-def update(options: Options) -> None:
-    """Print what is still needed and the total, given the sessions done and the gradings."""
-    from forecast import load_forecaster
-
-    forecaster = load_forecaster(options.model)
+def _update(options: Options) -> None:
+    forecaster = forecast.load_forecaster(options.model)
     enquiry = read_one_enquiry(options.enquiry)
     gradings = read_gradings(options.gradings) if options.gradings else []
     later = forecaster.update(
         enquiry, sessions_done=options.sessions_done, gradings=gradings, level=options.level
     )
-    cautions = look_out_for(enquiry)
+    cautions = tattoo.cautions_for(enquiry)
     priced: dict[str, Any] = {}
     lines: list[str] = []
     if options.tariff:
-        priced, lines = price_remaining(later, options.tariff, options.sessions_done)
+        priced, lines = _price_remaining(later, options.tariff, options.sessions_done)
     data = {
         "remaining": later.remaining.to_dict(),
         "total": later.total.to_dict(),
@@ -149,32 +156,22 @@ def update(options: Options) -> None:
     answer(options, data, "\n".join(text))
 
 
-def price_remaining(later: Update, path: Path, done: int) -> tuple[dict[str, Any], list[str]]:
-    """Return prices of what is left of each package, as JSON values and in words."""
-    from forecast.prices import left_of, price_package, quotes_text, read_tariff
-
-    tariff = read_tariff(path)
-    left = [(package.name, left_of(package, tariff, done)) for package in tariff.packages]
+def _price_remaining(later: Update, path: Path, done: int) -> tuple[dict[str, Any], list[str]]:
+    tariff = prices.read_tariff(path)
+    left = [(package.name, prices.left_of(package, tariff, done)) for package in tariff.packages]
     quotes = [
-        price_package(later.remaining, *found, started=bool(done))
+        forecast.price_package(later.remaining, *found, started=bool(done))
         for _, found in left
         if found is not None
     ]
     gone = [name for name, found in left if found is None]
     lines = ["", "For the sessions from the next one on; those had count towards what is sold:"]
-    lines += [quotes_text(quotes)] if quotes else []
+    lines += [prices.quotes_text(quotes)] if quotes else []
     lines += [
         f"{name}: not offered any more, more than is left of the most sessions in a course."
         for name in gone
     ]
     return {"quotes": [quote.to_dict() for quote in quotes], "not_offered": gone}, lines
-
-
-def look_out_for(enquiry: Enquiry) -> tuple[Caution, ...]:
-    """Return the cautions that apply to ``enquiry``."""
-    from forecast.tattoo import cautions_for
-
-    return cautions_for(enquiry)
 
 
 def as_dict(cautions: tuple[Caution, ...]) -> Mapping[str, Any]:
@@ -185,3 +182,119 @@ def as_dict(cautions: tuple[Caution, ...]) -> Mapping[str, Any]:
 def own_lines(cautions: tuple[Caution, ...]) -> list[str]:
     """Return the cautions that this enquiry has and others may not, a line each."""
     return [f"! {caution.to_text()}" for caution in cautions if caution.kind != "always"]
+
+
+def add_price(commands: Commands) -> None:
+    """Add the command to the parser."""
+    parser = add_command(
+        commands, "price", _price, says="what packages should cost, with the risk stated"
+    )
+    parser.add_argument("model", metavar="MODEL.json", type=Path, nargs="?")
+    parser.add_argument("enquiries", metavar="ENQUIRIES.csv", type=Path, nargs="?")
+    parser.add_argument("--tariff", metavar="TARIFF.toml", type=Path, help="costs, rules, packages")
+    parser.add_argument(
+        "--courses",
+        type=int,
+        metavar="N",
+        help="also a year of N courses like these, packages in equal shares",
+    )
+    parser.add_argument(
+        "--log",
+        type=Path,
+        help="also the price list, the courses under way and the past of this log",
+    )
+    parser.add_argument("--seed", type=int, default=0, help="of what is simulated (0)")
+    parser.add_argument(
+        "--template",
+        metavar="TARIFF.toml",
+        type=Path,
+        nargs="?",
+        const=Path("tariff.toml"),
+        help="write a commented tariff to start from, and stop (tariff.toml)",
+    )
+
+
+def _price(options: Options) -> None:
+    if options.template is not None:
+        write_template(options, prices.tariff_template(), then="replace its numbers by your own.")
+        return
+    if options.enquiries is None or options.tariff is None:
+        raise RequestError(
+            "Pricing needs a model, enquiries and a tariff.",
+            "Give MODEL.json ENQUIRIES.csv --tariff TARIFF.toml; --template writes a tariff.",
+        )
+    tariff = prices.read_tariff(options.tariff)
+    if not tariff.packages:
+        raise RequestError(
+            f"{options.tariff} offers no package.", "Add at least one [[packages]] to it."
+        )
+    forecaster = forecast.load_forecaster(options.model)
+    enquiries = read_enquiries(options.enquiries)
+    data, texts = _quote_all(forecaster, enquiries, tariff)
+    if options.courses is not None:
+        year = forecast.price_caseload(
+            forecaster,
+            list(enquiries.values()),
+            tariff.packages,
+            tariff,
+            courses=options.courses,
+            seed=options.seed,
+        )
+        data["year"] = year.to_dict()
+        texts.append(year.to_text())
+    if options.log is not None:
+        found, words = _owner_view(forecaster, read(options), tariff, seed=options.seed)
+        data |= found
+        texts.append(words)
+    answer(options, data, "\n\n".join([*texts, CLOSING]))
+
+
+def _quote_all(
+    forecaster: Forecaster, enquiries: Mapping[str, Enquiry], tariff: Tariff
+) -> tuple[dict[str, Any], list[str]]:
+    results: list[dict[str, Any]] = []
+    texts: list[str] = []
+    for label, enquiry in enquiries.items():
+        estimate = forecaster.estimate(enquiry)
+        quotes = [forecast.price_package(estimate, package, tariff) for package in tariff.packages]
+        cautions = tattoo.cautions_for(enquiry)
+        priced = {"enquiry_id": label, "quotes": [quote.to_dict() for quote in quotes]}
+        results.append({**priced, **as_dict(cautions)})
+        title = "\n".join([f"Enquiry {label}", *own_lines(cautions)])
+        texts.append(f"{title}\n\n{prices.quotes_text(quotes)}")
+    return {"prices": results}, texts
+
+
+def _owner_view(
+    forecaster: Forecaster, log: OutcomeLog, tariff: Tariff, *, seed: int
+) -> tuple[dict[str, Any], str]:
+    # For the clinic's own courses: a price list for each package with one price for several
+    # sessions, the courses under way, and what each priced package would have earned so far.
+    progress("Making the price list")
+    lists = [
+        prices.make_price_list(forecaster, log.courses, package, tariff)
+        for package in tariff.packages
+        if package.kind in LISTED
+    ]
+    progress("Valuing the courses under way")
+    try:
+        book = prices.value_open_book(forecaster, log, tariff, seed=seed)
+    except RequestError as error:
+        open_book, open_text = None, f"Courses under way: {error}"
+    else:
+        open_book, open_text = book, book.to_text()
+    progress("Trying the tariff on the past")
+    priced = [one for one in tariff.packages if one.price is not None or one.kind == "per_session"]
+    past = [prices.backtest_package(log, package, tariff, seed=seed) for package in priced]
+    unpriced = [one.name for one in tariff.packages if one not in priced]
+    data = {"price_lists": lists, "open_book": open_book, "backtests": past}
+    parts = [
+        "Price list, from the mix of this log:",
+        *(one.to_text() for one in lists),
+        "Courses under way:",
+        open_text,
+        "What this tariff would have earned on past courses:",
+        *(one.to_text() for one in past),
+        *(f"{name}: no price in the tariff, so nothing to try on the past." for name in unpriced),
+    ]
+    return data, "\n\n".join(parts)

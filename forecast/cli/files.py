@@ -1,33 +1,123 @@
-"""Files that come in and go out: CSV without pandas, and nothing left half written."""
+"""What every command shares: its parser, its answer, the files it reads, what it may write over."""
 
 from __future__ import annotations
 
+import argparse
 import csv
+import json
 import math
 import os
-from collections.abc import Mapping, Sequence
-from dataclasses import MISSING, fields
+import re
+import sys
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import MISSING, fields, is_dataclass
+from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forecast._checks import nearest
 from forecast._csv import csv_rows, refuse_long_cell
-from forecast._files import write_whole
+from forecast._files import Mark, check_not_lost, is_json_with, write_whole
+from forecast._notes import Note
 from forecast.errors import DataError, ForecastError, RequestError
 
 if TYPE_CHECKING:
+    Commands = argparse._SubParsersAction[argparse.ArgumentParser]
     from forecast.log import Enquiry
 
-__all__ = [
-    "check_can_write",
-    "read_enquiries",
-    "read_gradings",
-    "read_one_enquiry",
-    "read_table",
-    "write_text",
-]
-
+ARGUMENT = re.compile(
+    r"\b(horizon|goal|level|seed|margin|replicates|strategies|sessions_done)=('[^']*'|[\w.>:]*\w)"
+)
+Options = argparse.Namespace
 MOST_ROWS = 200_000
+
+
+def add_command(
+    commands: Commands, name: str, run: Callable[[Options], None], *, says: str
+) -> argparse.ArgumentParser:
+    """Return the parser of a new command that takes ``--json`` and calls ``run``."""
+    parser = commands.add_parser(name, help=says, description=says)
+    parser.add_argument("--json", action="store_true", help="print JSON instead of words")
+    parser.set_defaults(run=run)
+    return parser
+
+
+def typed(text: str) -> str:
+    """Return a text that names arguments as Python does with the options of the command line.
+
+    Examples
+    --------
+    >>> typed("Ask again with horizon=12, goal='lighten'.")
+    'Ask again with --horizon 12, --goal lighten.'
+    """
+    return ARGUMENT.sub(
+        lambda found: f"--{found[1].replace('_', '-')} {found[2].strip(chr(39))}", text
+    )
+
+
+def answer(options: Options, data: Mapping[str, Any], text: str) -> None:
+    """Print the answer: ``data`` as JSON when asked for, else ``text``.
+
+    What `forecast.cli.log.read` had to say of the log is said with it, unless the text does.
+    """
+    of_log = [line for line in getattr(options, "of_log", ()) if str(line) not in text]
+    if options.json:
+        said = {"log_notes": of_log} if of_log else {}
+        print(json.dumps(_printed({**data, **said}), indent=2, allow_nan=False))
+    else:
+        print("\n".join([*map(str, of_log), *([""] if of_log else []), typed(text)]))
+
+
+def _printed(value: Any) -> Any:
+    # Money as text, arrays left out; notes as sentences, with what they are as data beside them.
+    if isinstance(value, list | tuple):
+        return [_printed(one) for one in value]
+    if isinstance(value, Note | Decimal):
+        return str(value)
+    if is_dataclass(value):
+        named = {one.name: getattr(value, one.name) for one in fields(value)}
+        value = {name: one for name, one in named.items() if not hasattr(one, "dtype")}
+    if not isinstance(value, Mapping):
+        return value
+    found = {str(name): _printed(one) for name, one in value.items()}
+    for name, one in value.items():
+        if isinstance(one, list | tuple) and any(isinstance(part, Note) for part in one):
+            codes = [part.to_dict() for part in one if isinstance(part, Note)]
+            found[f"{name.removesuffix('s')}_codes"] = codes
+    return found
+
+
+def progress(message: str) -> None:
+    """Say on stderr what is being done, when somebody is watching a terminal."""
+    if sys.stderr.isatty():
+        sys.stderr.write(f"{message}\n")
+        sys.stderr.flush()
+
+
+def add_cluster(parser: argparse.ArgumentParser) -> None:
+    """Add where the long work is done."""
+    parser.add_argument(
+        "--cluster",
+        metavar="tcp://HOST:PORT",
+        help="do the long work on the Dask cluster of this scheduler (this machine)",
+    )
+
+
+def anywhere(run: Callable[[Options], None]) -> Callable[[Options], None]:
+    """Return ``run`` so that its long work is done where the options say."""
+
+    def run_there(options: Options) -> None:
+        if options.cluster is None:
+            run(options)
+            return
+        from forecast._jobs import on_cluster
+
+        with on_cluster(
+            options.cluster, say=lambda text: print(f"forecast: {text}", file=sys.stderr)
+        ):
+            run(options)
+
+    return run_there
 
 
 def read_table(path: Path, known: Sequence[str]) -> dict[int, dict[str, str]]:
@@ -54,19 +144,19 @@ def read_table(path: Path, known: Sequence[str]) -> dict[int, dict[str, str]]:
             "Save it again as CSV UTF-8.",
         ) from None
     line, names = next(iter(rows.items()), (0, []))
-    names = checked_header(path, names, known)
+    names = _checked_header(path, names, known)
     rows.pop(line, None)
-    table = {line: named_cells(path, line, names, row) for line, row in rows.items()}
+    table = {line: _named_cells(path, line, names, row) for line, row in rows.items()}
     table = {line: row for line, row in table.items() if row}
     if not 1 <= len(table) <= MOST_ROWS:
         raise DataError(
             f"{path.name} has {len(table)} rows below its header.", f"Give 1 to {MOST_ROWS}."
         )
-    refuse_columns(path, table, known)
+    _refuse_columns(path, table, known)
     return table
 
 
-def checked_header(path: Path, cells: Sequence[str], known: Sequence[str]) -> list[str]:
+def _checked_header(path: Path, cells: Sequence[str], known: Sequence[str]) -> list[str]:
     """Return the columns that a header means, spelled as in a log, or raise DataError.
 
     None may be there twice, and one must be known.
@@ -85,8 +175,7 @@ def checked_header(path: Path, cells: Sequence[str], known: Sequence[str]) -> li
     return names
 
 
-def named_cells(path: Path, line: int, names: Sequence[str], row: Sequence[str]) -> dict[str, str]:
-    """Return the filled cells of a row by column name."""
+def _named_cells(path: Path, line: int, names: Sequence[str], row: Sequence[str]) -> dict[str, str]:
     if len(row) > len(names) and any(cell.strip() for cell in row[len(names) :]):
         raise DataError(
             f"{path.name} line {line} has {len(row)} cells, its header {len(names)}.",
@@ -97,10 +186,9 @@ def named_cells(path: Path, line: int, names: Sequence[str], row: Sequence[str])
     return {name: cell.strip() for name, cell in zip(names, row, strict=False) if cell.strip()}
 
 
-def refuse_columns(
+def _refuse_columns(
     path: Path, table: Mapping[int, Mapping[str, str]], known: Sequence[str]
 ) -> None:
-    """Raise DataError for a column that has no meaning here."""
     for name in {name: None for row in table.values() for name in row}:
         if name not in known:
             raise DataError(
@@ -109,8 +197,7 @@ def refuse_columns(
             )
 
 
-def number(path: Path, line: int, name: str, text: str) -> float:
-    """Return a cell as a number, or raise DataError."""
+def _number(path: Path, line: int, name: str, text: str) -> float:
     try:
         value = float(text.replace(",", "."))
     except ValueError:
@@ -123,9 +210,8 @@ def number(path: Path, line: int, name: str, text: str) -> float:
     return value
 
 
-def whole(path: Path, line: int, name: str, text: str) -> int:
-    """Return a cell as a whole number, or raise DataError."""
-    value = number(path, line, name, text)
+def _whole(path: Path, line: int, name: str, text: str) -> int:
+    value = _number(path, line, name, text)
     if not value.is_integer():
         raise DataError(f"{path.name} line {line}: {name} is {text!r}.", "Give a whole number.")
     return int(value)
@@ -149,12 +235,11 @@ def read_enquiries(path: Path, *, named: bool = False) -> dict[str, Enquiry]:
         label = row.pop("enquiry_id", str(position))
         if label in enquiries:
             raise DataError(f"{path.name} has two enquiries {label!r}.", "Give each its own id.")
-        enquiries[label] = enquiry_of(path, line, row)
+        enquiries[label] = _enquiry_of(path, line, row)
     return enquiries
 
 
-def enquiry_of(path: Path, line: int, row: Mapping[str, str]) -> Enquiry:
-    """Return the enquiry of one row; it reads its own cells, and its errors name the line."""
+def _enquiry_of(path: Path, line: int, row: Mapping[str, str]) -> Enquiry:
     from forecast.log import Enquiry
 
     required = {field.name: "" for field in fields(Enquiry) if field.default is MISSING}
@@ -192,8 +277,8 @@ def read_gradings(path: Path) -> list[tuple[int, float] | tuple[int, float, str]
                     f"{path.name} line {line}: {name} is missing.",
                     "A grading needs after_session and fading_pct.",
                 )
-        after = whole(path, line, "after_session", row["after_session"])
-        percent = number(path, line, "fading_pct", row["fading_pct"].removesuffix("%"))
+        after = _whole(path, line, "after_session", row["after_session"])
+        percent = _number(path, line, "fading_pct", row["fading_pct"].removesuffix("%"))
         seen = row.get("graded_on")
         gradings.append((after, percent, seen) if seen else (after, percent))
     return gradings
@@ -214,3 +299,60 @@ def write_text(path: Path, text: str) -> None:
     """Write a file whole: first beside its place, then into it, so that no half is ever seen."""
     check_can_write(path)
     write_whole(path, text)
+
+
+def write_template(options: Options, template: str, *, then: str) -> None:
+    """Write a commented file to start from, to a place that is still free, and say so."""
+    path: Path = options.template
+    if path.exists():
+        raise RequestError(f"{path} is there already.", "Name another file, or move it away.")
+    write_text(path, template)
+    answer(options, {"written": str(path)}, f"Wrote {path}: {then}")
+
+
+def check_output(path: Path, *, what: str, known: Mark) -> None:
+    """Raise RequestError, before long work, when ``path`` cannot or must not be written.
+
+    ``known`` says of a file's content that this command wrote it.
+    """
+    check_can_write(path)
+    check_not_lost(path, what=what, known=known)
+
+
+def check_json_output(path: Path, *kinds: str, what: str) -> None:
+    """Raise RequestError unless ``path`` is free, or holds JSON of one of the kinds."""
+    check_output(path, what=what, known=is_json_with("kind", *kinds))
+
+
+def check_register(path: Path) -> None:
+    """Raise RequestError unless ``path`` is free, or a register of promises to append to."""
+    from forecast.forecaster import holds_promises
+
+    check_output(path, what="a register of promises", known=holds_promises)
+
+
+def check_folder(folder: Path, names: Iterable[str], *, what: str, mark: Mark, by: str) -> None:
+    """Raise RequestError when files in ``folder`` would be lost that are not of this command.
+
+    Parameters
+    ----------
+    folder : Path
+        Where to write; it need not be there yet.
+    names : iterable of str
+        The files that will be written into it.
+    what : str
+        What such a folder is called, for example "a tour".
+    mark : callable
+        Says of the content of the file ``by`` whether this command wrote it.
+    by : str
+        The name of the file that tells.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise RequestError(f"{folder} is a file.", "Name a folder.")
+    taken = [name for name in names if (folder / name).exists()]
+    telling = folder / by
+    if taken and not (telling.is_file() and mark(telling.read_bytes())):
+        raise RequestError(
+            f"{folder} has a {taken[0]} already and is not {what}: it would be lost.",
+            "Name another folder.",
+        )

@@ -1,52 +1,32 @@
-"""`forecast check` and `forecast fit`: from a clinic's log to a checked log and a saved model."""
+"""A clinic's log: `check` what was read, `fit` a model, `assess` whether promises were kept."""
 
 from __future__ import annotations
 
 import argparse
+import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from forecast._checks import HORIZON
-from forecast.cli.options import Options, add_cluster, add_command, answer, anywhere, progress
-from forecast.cli.outputs import check_json_output
+import forecast
+from forecast import reactions, sharing
+from forecast._files import is_json_with
+from forecast.cli.files import (
+    Options,
+    add_cluster,
+    add_command,
+    answer,
+    anywhere,
+    check_json_output,
+    check_output,
+    progress,
+    write_text,
+)
+from forecast.errors import RequestError
 
 if TYPE_CHECKING:
-    from forecast.cli.options import Commands
+    from forecast.cli.files import Commands
     from forecast.forecaster import Forecaster
     from forecast.log import OutcomeLog
-
-__all__ = ["add_log", "fitted_text", "read", "register"]
-
-
-def register(commands: Commands) -> None:
-    """Add the commands of this module."""
-    parser = add_command(commands, "check", check, says="what was read, understood and set aside")
-    add_log(parser)
-    parser.add_argument(
-        "--set-aside",
-        type=Path,
-        metavar="FOLDER",
-        help="where rows set aside are written to be mended, if there are any (set-aside, or "
-        "set-aside-2 where that holds the rows of another log)",
-    )
-
-    parser = add_command(
-        commands, "fit", anywhere(fit), says="fit the clinic's session counts and save them"
-    )
-    add_log(parser)
-    parser.add_argument("-o", "--out", type=Path, required=True, metavar="MODEL.json")
-    parser.add_argument("--goal", choices=("clear", "lighten"), default="clear")
-    parser.add_argument(
-        "--horizon", type=int, default=HORIZON, help=f"last session spoken of ({HORIZON})"
-    )
-    parser.add_argument("--seed", type=int, default=0, help="of everything drawn at random (0)")
-    parser.add_argument(
-        "--evidence",
-        type=Path,
-        metavar="POOLED.json",
-        help="what other clinics found together (pool), in place of published evidence",
-    )
-    add_cluster(parser)
 
 
 def add_log(parser: argparse.ArgumentParser) -> None:
@@ -62,27 +42,37 @@ def add_log(parser: argparse.ArgumentParser) -> None:
 
 def read(options: Options) -> OutcomeLog:
     """Return the log that the options name, and keep for the answer what was set aside in it."""
-    from forecast import read_log
     from forecast.log import suspicions
 
     progress(f"Reading {options.log}")
     cleared_at = getattr(options, "cleared_at", None)
     given = {} if cleared_at is None else {"cleared_at": cleared_at}
-    log = read_log(options.log, **given)
+    log = forecast.read_log(options.log, **given)
     brief = log.report.in_brief()
     lists = f"{brief}: forecast check {options.log} lists them."
     options.of_log = [*([lists] if brief else []), *suspicions(log)]
     return log
 
 
-def check(options: Options) -> None:
-    """Print the report of a log, and write the rows set aside so that they can be mended."""
+def add_check(commands: Commands) -> None:
+    """Add the command to the parser."""
+    parser = add_command(commands, "check", _check, says="what was read, understood and set aside")
+    add_log(parser)
+    parser.add_argument(
+        "--set-aside",
+        type=Path,
+        metavar="FOLDER",
+        help="where rows set aside are written to be mended, if there are any (set-aside, or "
+        "set-aside-2 where that holds the rows of another log)",
+    )
+
+
+def _check(options: Options) -> None:
     from forecast.log import changed_files, shelf_for, suspicions, write_set_aside
-    from forecast.reactions import under_recording
 
     log = read(options)
     options.of_log = []  # the report itself says it all
-    warnings = [*suspicions(log), *map(str, under_recording(log) if len(log.sessions) else ())]
+    warnings = [*suspicions(log), *(reactions.under_recording(log) if len(log.sessions) else ())]
     folder = options.set_aside or shelf_for(log.report.source, "set-aside")
     written = write_set_aside(log.report, folder)
     changed = [path for path in changed_files(folder) if path not in written]
@@ -108,21 +98,33 @@ def check(options: Options) -> None:
     answer(options, data, "\n".join(lines))
 
 
-def fit(options: Options) -> None:
-    """Fit a forecaster to a log and save it."""
-    from forecast import fit_forecaster
+def add_fit(commands: Commands) -> None:
+    """Add the command to the parser."""
+    parser = add_command(
+        commands, "fit", anywhere(_fit), says="fit the clinic's session counts and save them"
+    )
+    add_log(parser)
+    parser.add_argument("-o", "--out", type=Path, required=True, metavar="MODEL.json")
+    parser.add_argument("--goal", choices=("clear", "lighten"), default="clear")
+    parser.add_argument("--horizon", type=int, default=25, help="last session spoken of (25)")
+    parser.add_argument("--seed", type=int, default=0, help="of everything drawn at random (0)")
+    parser.add_argument(
+        "--evidence",
+        type=Path,
+        metavar="POOLED.json",
+        help="what other clinics found together (pool), in place of published evidence",
+    )
+    add_cluster(parser)
+
+
+def _fit(options: Options) -> None:
     from forecast.forecaster import KIND
 
     check_json_output(options.out, KIND, what="a saved forecaster")
-
-    evidence = None
-    if options.evidence is not None:
-        from forecast.sharing import load_evidence
-
-        evidence = load_evidence(options.evidence)
+    evidence = sharing.load_evidence(options.evidence) if options.evidence else None
     log = read(options)
     progress("Fitting (about a minute)")
-    forecaster = fit_forecaster(
+    forecaster = forecast.fit_forecaster(
         log, goal=options.goal, horizon=options.horizon, seed=options.seed, evidence=evidence
     )
     forecaster.save(options.out)
@@ -166,3 +168,56 @@ def fitted_text(forecaster: Forecaster) -> str:
     if failing:
         lines.append(f"It did not hold for: {', '.join(failing)}; their estimates say so.")
     return "\n".join(lines)
+
+
+def add_assess(commands: Commands) -> None:
+    """Add the command to the parser."""
+    parser = add_command(
+        commands, "assess", _assess, says="whether estimates have kept their promise since"
+    )
+    parser.add_argument("model", metavar="MODEL.json", type=Path)
+    add_log(parser)
+    parser.add_argument("--level", type=float, default=0.8, help="of the interval judged (0.8)")
+    parser.add_argument(
+        "--register", type=Path, metavar="R.jsonl", help="judge the promises issued in this file"
+    )
+    parser.add_argument(
+        "--card", type=Path, metavar="CARD.md", help="also write the model's card, and CARD.json"
+    )
+
+
+def _assess(options: Options) -> None:
+    if options.card is not None:
+        _check_card(options.card)
+    from forecast.forecaster import assess_forecaster, assess_register
+
+    forecaster = forecast.load_forecaster(options.model)
+    log = read(options)
+    if options.register is not None:
+        found = assess_register(options.register, log, level=options.level)
+    else:
+        found = assess_forecaster(forecaster, log, level=options.level)
+    if options.card is not None:
+        _write_card(forecaster, options.card)
+    answer(options, found.to_dict(), found.to_text())
+
+
+def _check_card(path: Path) -> None:
+    from forecast.forecaster import TITLE
+
+    if path.suffix == ".json":
+        raise RequestError(
+            f"The card {path} would be written over by its own JSON.",
+            "Name it CARD.md; CARD.json is written beside it.",
+        )
+    title = f"# {TITLE}".encode()
+    check_output(path, what="a model card", known=lambda content: content.startswith(title))
+    beside = path.with_suffix(".json")
+    check_output(beside, what="a model card", known=is_json_with("title", TITLE))
+
+
+def _write_card(forecaster: Forecaster, path: Path) -> None:
+    from forecast.forecaster import card_text, model_card
+
+    write_text(path, card_text(forecaster) + "\n")
+    write_text(path.with_suffix(".json"), json.dumps(model_card(forecaster), indent=2) + "\n")

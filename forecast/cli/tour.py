@@ -11,21 +11,28 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import forecast
+from forecast import figures, prices, reactions, tattoo
 from forecast.cli.compare import compared_text
-from forecast.cli.estimate import CLOSING, look_out_for, own_lines
-from forecast.cli.files import read_enquiries, write_text
+from forecast.cli.estimate import CLOSING, own_lines
+from forecast.cli.files import (
+    Options,
+    add_command,
+    answer,
+    check_folder,
+    progress,
+    read_enquiries,
+    typed,
+    write_text,
+)
 from forecast.cli.log import fitted_text
-from forecast.cli.options import Options, add_command, answer, progress, typed
-from forecast.cli.outputs import check_folder
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
-    from forecast.cli.options import Commands
+    from forecast.cli.files import Commands
     from forecast.counts import Estimate
     from forecast.forecaster import Forecaster
     from forecast.log import OutcomeLog
-
-__all__ = ["SHIPPED_SEED", "register"]
 
 SHIPPED_SEED = 20170102  # of the invented clinic, as in synthetic_data/make.py
 CLOSING_LINES = ("The clinic is invented: its numbers show the method, not yours.", CLOSING)
@@ -42,16 +49,16 @@ covered-ankle,IV,ankle,black;dark_blue,heavy,layered,45,professional,40,
 """
 
 
-def register(commands: Commands) -> None:
-    """Add the command of this module."""
+def add_tour(commands: Commands) -> None:
+    """Add the command to the parser."""
     parser = add_command(
-        commands, "tour", tour, says="the whole job on an invented clinic, into a folder"
+        commands, "tour", _tour, says="the whole job on an invented clinic, into a folder"
     )
     parser.add_argument("-o", "--out", type=Path, default=Path("tour-output"), metavar="FOLDER")
 
 
 @dataclass(slots=True)
-class Album:
+class _Album:
     """The files written so far, each with a line that says what it shows."""
 
     folder: Path
@@ -70,26 +77,23 @@ class Album:
 
     def figure(self, name: str, says: str, figure: Any) -> None:
         """Add a plotly figure as a page that opens without a network."""
-        from forecast.figures.template import CONFIG
-
         # "directory" keeps one plotly.min.js beside the pages instead of a copy in each
         figure.write_html(
-            self.folder / name, include_plotlyjs="directory", config=CONFIG, full_html=True
+            self.folder / name, include_plotlyjs="directory", config=figures.CONFIG, full_html=True
         )
         self.shown[name] = says
 
 
-def tour(options: Options) -> None:
-    """Walk log, check, fit, enquiries, prices and figures; name the files at the end."""
+def _tour(options: Options) -> None:
     target: Path = options.out
-    check_place(target)
+    _check_place(target)
     target.absolute().parent.mkdir(parents=True, exist_ok=True)
     folder = Path(tempfile.mkdtemp(dir=target.absolute().parent, prefix=f".{target.name}."))
     try:
-        album = Album(folder)
-        walk(album)
-        album.text(INDEX, "start here", index_page(album))
-        settle(folder, target)
+        album = _Album(folder)
+        _walk(album)
+        album.text(INDEX, "start here", _index_page(album))
+        _settle(folder, target)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
     files = {str(target / name): says for name, says in album.shown.items()}
@@ -100,12 +104,9 @@ def tour(options: Options) -> None:
     answer(options, {"folder": str(target), "written": files}, text)
 
 
-def check_place(target: Path) -> None:
-    """Raise RequestError when the tour would write over what it did not write itself."""
-    from forecast.prices import tariff_template
-
-    check_files(target, [INDEX, "model.json", *EDITED])
-    for name, text in zip(EDITED, (ENQUIRIES, tariff_template()), strict=True):
+def _check_place(target: Path) -> None:
+    _check_files(target, [INDEX, "model.json", *EDITED])
+    for name, text in zip(EDITED, (ENQUIRIES, prices.tariff_template()), strict=True):
         there = target / name
         if there.is_file() and there.read_bytes() != text.encode():
             raise RequestError(
@@ -114,41 +115,34 @@ def check_place(target: Path) -> None:
             )
 
 
-def check_files(target: Path, names: Iterable[str]) -> None:
-    """Raise RequestError when a folder that is no tour has files of these names."""
+def _check_files(target: Path, names: Iterable[str]) -> None:
     title = f"<title>{TITLE}</title>".encode()
     check_folder(target, names, what="a tour", by=INDEX, mark=lambda content: title in content)
 
 
-def walk(album: Album) -> None:
-    """Do the job, step by step."""
-    from forecast import fit_forecaster
-
+def _walk(album: _Album) -> None:
     progress("Reading the invented clinic's log")
-    log = read_invented_clinic(album)
+    log = _read_invented_clinic(album)
     progress("Fitting its session counts (about a minute)")
-    forecaster = fit_forecaster(log)
+    forecaster = forecast.fit_forecaster(log)
     forecaster.save(album.folder / "model.json")
     album.shown["model.json"] = "the fitted model; it holds no client rows"
     album.say("The model", fitted_text(forecaster))
     progress("Answering three enquiries")
-    estimates = answer_enquiries(album, forecaster)
+    estimates = _answer_enquiries(album, forecaster)
     progress("Asking again after four sessions")
-    ask_again(album, forecaster)
+    _ask_again(album, forecaster)
     progress("Pricing them")
-    price_enquiries(album, estimates)
+    _price_enquiries(album, estimates)
     progress("Comparing pulse regimes")
-    compare_pulses(album, log)
+    _compare_pulses(album, log)
     progress("Fitting fading curves")
-    draw_fading(album, log)
+    _draw_fading(album, log)
     progress("Counting reactions")
-    count_reactions(album, log)
+    _count_reactions(album, log)
 
 
-def read_invented_clinic(album: Album) -> OutcomeLog:
-    """Return the shipped log, or the same clinic made again where it is not beside the package."""
-    import forecast
-
+def _read_invented_clinic(album: _Album) -> OutcomeLog:
     shipped = Path(forecast.__file__).parents[1] / "synthetic_data"
     there = (shipped / "courses.csv").is_file()
     log = forecast.read_log(shipped) if there else forecast.simulate_log(600, seed=SHIPPED_SEED)
@@ -156,17 +150,14 @@ def read_invented_clinic(album: Album) -> OutcomeLog:
     return log
 
 
-def answer_enquiries(album: Album, forecaster: Forecaster) -> Mapping[str, Estimate]:
-    """Write the estimates of the three enquiries in words and pictures, and return them."""
-    from forecast.figures.estimate import plot_estimate, plot_hundred
-
+def _answer_enquiries(album: _Album, forecaster: Forecaster) -> Mapping[str, Estimate]:
     album.text("enquiries.csv", "three invented enquiries", ENQUIRIES)
     enquiries = read_enquiries(album.folder / "enquiries.csv")
     estimates = {label: forecaster.estimate(enquiry) for label, enquiry in enquiries.items()}
     words: dict[str, str] = {}
     always: dict[str, str] = {}
     for label, estimate in estimates.items():
-        cautions = look_out_for(enquiries[label])
+        cautions = tattoo.cautions_for(enquiries[label])
         words[label] = "\n".join([estimate.to_text(), *own_lines(cautions)])
         always |= {one.key: f"- {one.to_text()}" for one in cautions if one.kind == "always"}
     text = [f"Enquiry {label}\n{said}" for label, said in words.items()]
@@ -175,16 +166,19 @@ def answer_enquiries(album: Album, forecaster: Forecaster) -> Mapping[str, Estim
     for label, estimate in estimates.items():
         album.say(f"Enquiry {label}", words[label])
         album.figure(
-            f"count-{label}.html", f"{label}: the chance of each count", plot_estimate(estimate)
+            f"count-{label}.html",
+            f"{label}: the chance of each count",
+            figures.plot_estimate(estimate),
         )
         album.figure(
-            f"hundred-{label}.html", f"{label}: of 100 clients like this", plot_hundred(estimate)
+            f"hundred-{label}.html",
+            f"{label}: of 100 clients like this",
+            figures.plot_hundred(estimate),
         )
     return estimates
 
 
-def ask_again(album: Album, forecaster: Forecaster) -> None:
-    """Write what is still needed by the usual forearm, four sessions and three gradings later."""
+def _ask_again(album: _Album, forecaster: Forecaster) -> None:
     enquiry = read_enquiries(album.folder / "enquiries.csv")[UNDER_WAY]
     later = forecaster.update(enquiry, sessions_done=4, gradings=GRADINGS)
     seen = ", ".join(f"{percent} % faded after {session}" for session, percent in GRADINGS)
@@ -195,59 +189,46 @@ def ask_again(album: Album, forecaster: Forecaster) -> None:
     )
 
 
-def price_enquiries(album: Album, estimates: Mapping[str, Estimate]) -> None:
-    """Write the quotes of the template's packages."""
-    from forecast import price_package
-    from forecast.figures.pricing import plot_quote
-    from forecast.prices import read_tariff, tariff_template
-
-    album.text("tariff.toml", "an invented tariff to start from", tariff_template())
-    tariff = read_tariff(album.folder / "tariff.toml")
+def _price_enquiries(album: _Album, estimates: Mapping[str, Estimate]) -> None:
+    album.text("tariff.toml", "an invented tariff to start from", prices.tariff_template())
+    tariff = prices.read_tariff(album.folder / "tariff.toml")
     words = []
     for label, estimate in estimates.items():
-        quotes = [price_package(estimate, package, tariff) for package in tariff.packages]
+        quotes = [forecast.price_package(estimate, package, tariff) for package in tariff.packages]
         words.append("\n\n".join([f"Enquiry {label}", *(quote.to_text() for quote in quotes)]))
         for quote in quotes:
             if quote.package.kind == "fixed":
                 album.say(f"Fixed price for {label}", "\n".join(quote.to_text().splitlines()[:3]))
-                album.figure(f"price-{label}.html", f"{label}: what is risked", plot_quote(quote))
+                album.figure(
+                    f"price-{label}.html", f"{label}: what is risked", figures.plot_quote(quote)
+                )
     album.text("prices.txt", "what each package should cost and risk", "\n\n".join(words))
 
 
-def compare_pulses(album: Album, log: OutcomeLog) -> None:
-    """Write what the log says of the regimes, as `forecast compare` does."""
-    from forecast import compare_regimes
-    from forecast.figures.regimes import plot_curves
-
-    comparison = compare_regimes(log)
+def _compare_pulses(album: _Album, log: OutcomeLog) -> None:
+    comparison = forecast.compare_regimes(log)
     text = typed(compared_text(comparison))
     album.say("Regimes", text.partition("\n\n")[0])
-    album.figure("regimes.html", "clearing by regime, session by session", plot_curves(comparison))
+    album.figure(
+        "regimes.html", "clearing by regime, session by session", figures.plot_curves(comparison)
+    )
     album.text("regimes.txt", "pulse regimes compared, and what plain readings say", text)
 
 
-def draw_fading(album: Album, log: OutcomeLog) -> None:
-    """Write what a session removes by regime and ink, with its curves."""
-    from forecast import fit_fading
-    from forecast.figures.fading import plot_fading
-
-    fading = fit_fading(log)
+def _draw_fading(album: _Album, log: OutcomeLog) -> None:
+    fading = forecast.fit_fading(log)
     text = fading.to_text()
     album.say("Fading", text.partition("\n\n")[0])
     album.text("fading.txt", "what a session removes, graders, intervals, stalls", text)
-    album.figure("fading.html", "fading by regime", plot_fading(fading))
+    album.figure("fading.html", "fading by regime", figures.plot_fading(fading))
 
 
-def count_reactions(album: Album, log: OutcomeLog) -> None:
-    """Write how often reactions were seen, and after what."""
-    from forecast.reactions import fit_reactions
-
-    report = fit_reactions(log)
+def _count_reactions(album: _Album, log: OutcomeLog) -> None:
+    report = reactions.fit_reactions(log)
     album.text("reactions.txt", "reactions by regime and operator", report.to_text())
 
 
-def index_page(album: Album) -> str:
-    """Return a page that says what was found and leads to every file."""
+def _index_page(album: _Album) -> str:
     found = "\n".join(
         f"<h2>{escape(heading)}</h2>\n" + "\n".join(f"<p>{escape(line)}</p>" for line in lines)
         for heading, lines in album.said.items()
@@ -269,9 +250,8 @@ def index_page(album: Album) -> str:
     )
 
 
-def settle(made: Path, target: Path) -> None:
-    """Move the finished files into ``target``, leaving there what is not ours."""
-    check_files(target, [file.name for file in made.iterdir()])
+def _settle(made: Path, target: Path) -> None:
+    _check_files(target, [file.name for file in made.iterdir()])
     target.mkdir(parents=True, exist_ok=True)
     for file in sorted(made.iterdir()):
         os.replace(file, target / file.name)

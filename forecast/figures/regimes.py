@@ -5,15 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, TypeVar
 
-from forecast.figures.template import COLOURS, titled
+import plotly.graph_objects as go
+
+from forecast.figures.template import COLOURS, titled, whiskers
 
 if TYPE_CHECKING:
     import pandas as pd
-    import plotly.graph_objects as go
 
     from forecast.regimes import Contrast, RegimeComparison
-
-__all__ = ["plot_balance", "plot_curves", "plot_followers", "plot_readings", "plot_tipping"]
 
 T = TypeVar("T")
 STRATEGY_COLOURS = ("main", "contrast", "third", "fourth", "fifth")
@@ -30,8 +29,6 @@ ALIKE = 0.1  # a standardised difference below this is called balanced
 
 def plot_curves(comparison: RegimeComparison, *, group: str = "all") -> go.Figure:
     """Draw the weighted share cleared by each session under each strategy, with its interval."""
-    import plotly.graph_objects as go
-
     figure = go.Figure()
     table = comparison.curves[comparison.curves["group"] == group]
     parts = [(name, table[table["strategy"] == name]) for name in comparison.strategies]
@@ -61,7 +58,6 @@ def plot_curves(comparison: RegimeComparison, *, group: str = "all") -> go.Figur
 
 
 def _add_band(figure: go.Figure, part: pd.DataFrame, name: str, level: float, colour: str) -> None:
-    """Add the interval of one curve as the area between two step curves."""
     for edge, values in enumerate((1 - part["high"], 1 - part["low"])):
         figure.add_scatter(
             x=_treads(part["session"]),
@@ -77,13 +73,11 @@ def _add_band(figure: go.Figure, part: pd.DataFrame, name: str, level: float, co
 
 
 def _treads(sessions: Iterable[int]) -> list[int]:
-    """Return 0, the sessions, and where the last one's tread ends."""
     steps = [0, *sessions]
     return [*steps, steps[-1] + 1]
 
 
 def _to_the_end(values: list[T]) -> list[T]:
-    """Return the values with the last one twice."""
     return [*values, values[-1]]
 
 
@@ -95,8 +89,6 @@ def plot_readings(comparison: RegimeComparison, *, key: str | None = None) -> go
     key : str, optional
         The pair; the first when not given.
     """
-    import plotly.graph_objects as go
-
     pair = key or next(iter(comparison.difference))
     fair: list[tuple[str, Contrast]] = [
         ("weighted", comparison.difference[pair]),
@@ -112,11 +104,15 @@ def plot_readings(comparison: RegimeComparison, *, key: str | None = None) -> go
     ):
         known = [(label, one) for label, one in rows if one.estimate is not None]
         figure.add_scatter(
-            x=[one.estimate for _, one in known],
+            x=[one.estimate or 0.0 for _, one in known],
             y=[label for label, _ in known],
             mode="markers",
             marker={"size": 12, "color": colour, "symbol": symbol},
-            error_x=_bars([one for _, one in known]),
+            error_x=whiskers(
+                [one.estimate or 0.0 for _, one in known],
+                [one.interval[0] or 0.0 for _, one in known],
+                [one.interval[1] or 0.0 for _, one in known],
+            ),
             name=name,
         )
     margin = comparison.margin
@@ -134,20 +130,8 @@ def plot_readings(comparison: RegimeComparison, *, key: str | None = None) -> go
     return titled(figure, f"{pair}: fair and plain readings; band: ± margin")
 
 
-def _bars(contrasts: list[Contrast]) -> dict[str, object]:
-    spans = [(one.estimate or 0.0, one.interval) for one in contrasts]
-    return {
-        "type": "data",
-        "symmetric": False,
-        "array": [(high or 0.0) - at for at, (_, high) in spans],
-        "arrayminus": [at - (low or 0.0) for at, (low, _) in spans],
-    }
-
-
 def plot_balance(comparison: RegimeComparison, *, session: int = 1) -> go.Figure:
     """Draw how unlike the followers of each strategy are, before and after weighting."""
-    import plotly.graph_objects as go
-
     table = comparison.diagnostics.balance
     # what is the same for all at this session (no fading before the first) says nothing
     table = table[(table["session"] == session) & (table["before"].abs() > 1e-9)]
@@ -169,8 +153,6 @@ def plot_balance(comparison: RegimeComparison, *, session: int = 1) -> go.Figure
 
 def plot_followers(comparison: RegimeComparison) -> go.Figure:
     """Draw how many courses each session's answer rests on."""
-    import plotly.graph_objects as go
-
     table = comparison.diagnostics.at_risk
     figure = go.Figure()
     for place, name in enumerate(table.columns):
@@ -194,8 +176,6 @@ def plot_tipping(comparison: RegimeComparison, *, key: str | None = None) -> go.
     ValueError
         If the comparison has no sensitivity analysis of this pair.
     """
-    import plotly.graph_objects as go
-
     pair = key or next(iter(comparison.difference))
     if comparison.sensitivity is None or pair not in comparison.sensitivity.tipping_point:
         raise ValueError(f"{pair} could not be estimated, so there is nothing to tip.")

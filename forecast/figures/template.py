@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from textwrap import wrap
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    import plotly.graph_objects as go
+import numpy as np
+import plotly.graph_objects as go
+import plotly.io as pio
+from numpy.typing import ArrayLike
 
-
-__all__ = ["COLOURS", "CONFIG", "show_in_exports", "template", "titled"]
+from forecast._notes import Note
 
 # Okabe and Ito's palette, told apart with any colour vision.
 COLOURS = {
@@ -24,16 +24,11 @@ COLOURS = {
     "band": "rgba(0, 114, 178, 0.18)",
     "contrast_band": "rgba(213, 94, 0, 0.18)",
 }
-
 # For write_html and the page: what the layout's template cannot switch off.
 CONFIG = {"displaylogo": False, "showSendToCloud": False, "plotlyServerURL": ""}
 
 
-def template() -> go.layout.Template:
-    """Return the template of the package: readable on a tablet, no button that sends data out."""
-    import plotly.graph_objects as go
-    import plotly.io as pio
-
+def _template() -> go.layout.Template:
     plain = go.layout.Template(pio.templates["plotly_white"])
     plain.layout.update(
         font={"size": 15},
@@ -46,10 +41,26 @@ def template() -> go.layout.Template:
     return plain
 
 
-def titled(figure: go.Figure, title: str, notes: Sequence[object] = ()) -> go.Figure:
+def whiskers(middle: ArrayLike, low: ArrayLike, high: ArrayLike) -> dict[str, object]:
+    """Return the bars from ``low`` to ``high`` around ``middle``."""
+    above, below = np.subtract(high, middle), np.subtract(middle, low)
+    return {"type": "data", "symmetric": False, "array": above, "arrayminus": below}
+
+
+def mark(figure: go.Figure, at: float, says: str, *, colour: str = "grey") -> None:
+    """Draw a dashed line up through a figure; what it says stands above the plot."""
+    figure.add_vline(
+        x=at,
+        line={"dash": "dash", "color": COLOURS[colour]},
+        annotation_text=says,
+        annotation={"y": 1, "yanchor": "bottom", "xanchor": "center"},
+    )
+
+
+def titled(figure: go.Figure, title: str, notes: Sequence[Note | str] = ()) -> go.Figure:
     """Return ``figure`` with the package's template, a title, and its notes underneath."""
     lines = [line for note in notes for line in wrap(str(note), 110)]
-    figure.update_layout(template=template(), title_text=title)
+    figure.update_layout(template=_template(), title_text=title)
     if lines:
         figure.add_annotation(
             text="<br>".join(lines),
@@ -74,6 +85,4 @@ def show_in_exports() -> None:
     nbconvert has no extension, so plotly.js is put into the notebook's output, once (5 MB, gone
     when the outputs are cleared). Call it in a notebook's first cell.
     """
-    import plotly.io as pio
-
     pio.renderers.default = "plotly_mimetype+notebook"

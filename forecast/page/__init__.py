@@ -1,1 +1,31 @@
 """The consultation page, the client's sheet and the analyst's panel."""
+
+from typing import TYPE_CHECKING
+
+from forecast._doors import door
+
+if TYPE_CHECKING:
+    from forecast.page.asking import Asked, read_day
+    from forecast.page.desk import CLINIC_TEMPLATE, Desk, open_desk
+    from forecast.page.panel import estimate_panel
+    from forecast.page.server import make_app, serve
+    from forecast.page.sheet import find_browser, html_to_pdf, is_sheet, make_sheet
+    from forecast.page.words import load_words
+
+__all__ = [
+    "CLINIC_TEMPLATE",
+    "Asked",
+    "Desk",
+    "estimate_panel",
+    "find_browser",
+    "html_to_pdf",
+    "is_sheet",
+    "load_words",
+    "make_app",
+    "make_sheet",
+    "open_desk",
+    "read_day",
+    "serve",
+]
+
+__getattr__, __dir__ = door(__name__, __file__)

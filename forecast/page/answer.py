@@ -6,25 +6,23 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from forecast.errors import ForecastError
 from forecast.forecaster import drivers_of
 from forecast.page.asking import Asked
-from forecast.page.driver_rows import DriverRow, driver_rows, hint_text, value_text
-from forecast.page.lines import date_lines, headline, not_done_line, range_line, total_line
-from forecast.page.pictures import Curve, draw_curve, whole_of_100
-from forecast.page.prices import PriceRow, price_rows, range_text
+from forecast.prices import Quote, left_of, price_package
 from forecast.tattoo import cautions_for, cite
 
 if TYPE_CHECKING:
     from forecast.counts import Estimate
-    from forecast.forecaster import Forecaster
+    from forecast.forecaster import Driver, Forecaster
     from forecast.page.desk import Desk
     from forecast.page.words import Words
+    from forecast.prices import Package, Tariff
     from forecast.tattoo import Caution
-
-__all__ = ["Answer", "CautionRow", "answer", "estimates_of"]
 
 Line = tuple[str, bool]  # a text, and whether it is in the reader's language
 OWN_SHARE = "counts.own_share"  # has its own line
+MOST_DRIVERS = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +37,27 @@ class CautionRow:
     text: str
     own: bool
     client: str
+
+
+@dataclass(frozen=True, slots=True)
+class DriverRow:
+    """One attribute's part: its text, the difference, its range, and a bar from -1 to 1."""
+
+    text: str
+    difference: str
+    interval: str
+    bar: float
+
+
+@dataclass(frozen=True, slots=True)
+class PriceRow:
+    """One package as the client sees it, in texts."""
+
+    name: str
+    price: str
+    unit: str
+    average: str
+    enough: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,7 +81,6 @@ class Answer:
         The session shown in the picture at first.
     steps : tuple of (filled dots, text, label)
         For session 1 to the horizon.
-    curve : Curve
     dates, changes : tuple of str
     drivers : tuple of DriverRow
     drivers_hint : str
@@ -92,7 +110,6 @@ class Answer:
     meaning: str
     n: int
     steps: tuple[tuple[int, str, str], ...]
-    curve: Curve
     dates: tuple[str, ...]
     changes: tuple[str, ...]
     drivers: tuple[DriverRow, ...]
@@ -116,8 +133,53 @@ class Answer:
         return tuple(row for row in self.cautions if row.kind == "refer")
 
 
-def estimates_of(forecaster: Forecaster, asked: Asked) -> tuple[Estimate, Estimate]:
-    """Return the estimates of the sessions from now on, and of all sessions here."""
+def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
+    """Return the answer, or None when no model for the goal is loaded."""
+    forecaster = desk.forecasters.get(asked.goal)
+    if forecaster is None:
+        return None
+    estimate, total = _estimates_of(forecaster, asked)
+    done = asked.sessions_done
+    more = "_more" if done else ""
+    goal = words.say(f"goal.{asked.goal}_done")
+    quoted, price_notes = _price_rows(estimate, desk.tariff, words, done=done)
+    cautions = _cautions_of(forecaster, asked)
+    lines = [range_line(estimate, more, words), _not_done_line(estimate, goal, more, words)]
+    if done:
+        lines.insert(0, total_line(total, done, words))
+    driven, reference = drivers_of(forecaster, asked.enquiry), forecaster.log_summary
+    return Answer(
+        estimate=estimate,
+        done=done,
+        headline=_headline(estimate, more, words),
+        lines=tuple(lines),
+        goal=goal,
+        meaning=words.say(f"goal.{asked.goal}_means"),
+        n=min(asked.n or estimate.median or estimate.horizon, estimate.horizon),
+        steps=_steps(estimate, goal, more, words),
+        dates=date_lines(estimate, asked, goal, words),
+        changes=_changes(forecaster, asked, words),
+        drivers=_driver_rows(driven, asked, words),
+        drivers_hint=_hint_text(driven, words),
+        prices=quoted,
+        price_range=range_text(estimate, desk.tariff, goal, words, done=done),
+        price_notes=price_notes,
+        cautions=tuple(
+            CautionRow(one.kind, *words.caution(one), client=words.say(f"client.{one.key}"))
+            for one in cautions
+        ),
+        questions=_questions_line(asked, words),
+        sources=_sources_of(cautions, words),
+        notes=tuple(words.note(note) for note in estimate.notes if note.code != OWN_SHARE),
+        own_share=_own_share_line(forecaster, estimate, words),
+        support=words.say(f"answer.support.{estimate.support}"),
+        model=_model_line(forecaster, words),
+        similar=_similar_line(reference.similar(asked.enquiry), words),
+        asked=_given(asked, words),
+    )
+
+
+def _estimates_of(forecaster: Forecaster, asked: Asked) -> tuple[Estimate, Estimate]:
     if not asked.sessions_done and not asked.gradings:
         estimate = forecaster.estimate(asked.enquiry)
         return estimate, estimate
@@ -127,81 +189,39 @@ def estimates_of(forecaster: Forecaster, asked: Asked) -> tuple[Estimate, Estima
     return later.remaining, later.total
 
 
-def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
-    """Return the answer, or None when no model for the goal is loaded."""
-    forecaster = desk.forecasters.get(asked.goal)
-    if forecaster is None:
-        return None
-    estimate, total = estimates_of(forecaster, asked)
-    done = asked.sessions_done
-    more = "_more" if done else ""
-    goal = words.say(f"goal.{asked.goal}_done")
-    quoted, price_notes = price_rows(estimate, desk.tariff, words, done=done)
-    cautions = cautions_of(forecaster, asked)
-    lines = [range_line(estimate, more, words), not_done_line(estimate, goal, more, words)]
-    if done:
-        lines.insert(0, total_line(total, done, words))
-    driven, summary = drivers_of(forecaster, asked.enquiry), forecaster.log_summary
-    return Answer(
-        estimate=estimate,
-        done=done,
-        headline=headline(estimate, more, words),
-        lines=tuple(lines),
-        goal=goal,
-        meaning=words.say(f"goal.{asked.goal}_means"),
-        n=min(asked.n or estimate.median or estimate.horizon, estimate.horizon),
-        steps=steps(estimate, goal, more, words),
-        curve=draw_curve(estimate),
-        dates=date_lines(estimate, asked, goal, words),
-        changes=changes(forecaster, asked, words),
-        drivers=driver_rows(driven, asked, words),
-        drivers_hint=hint_text(driven, words),
-        prices=quoted,
-        price_range=range_text(estimate, desk.tariff, goal, words, done=done),
-        price_notes=price_notes,
-        cautions=caution_rows(cautions, words),
-        questions=questions_line(asked, words),
-        sources=sources_of(cautions, words),
-        notes=tuple(words.note(note) for note in estimate.notes if note.code != OWN_SHARE),
-        own_share=own_share_line(forecaster, estimate, words),
-        support=words.say(f"answer.support.{estimate.support}"),
-        model=model_line(forecaster, words),
-        similar=similar_line(summary.similar(asked.enquiry), words),
-        asked=given(asked, words),
-    )
-
-
-def own_share_line(forecaster: Forecaster, estimate: Estimate, words: Words) -> str:
-    """Return how much comes from the clinic's own data."""
+def _own_share_line(forecaster: Forecaster, estimate: Estimate, words: Words) -> str:
     if forecaster.evidence is None:
         return words.say("answer.own_all")
     percent = words.number(round(100 * estimate.own_share))
     return words.say("answer.own_share", {"percent": percent})
 
 
-def steps(
+def whole_of_100(share: float) -> int:
+    """Return how many of 100 dots a share fills: never all of them unless it is 1.
+
+    Examples
+    --------
+    >>> whole_of_100(0.624), whole_of_100(0.999)
+    (62, 99)
+    """
+    return min(round(100 * share), 99) if share < 1 else 100
+
+
+def _steps(
     estimate: Estimate, goal: str, more: str, words: Words
 ) -> tuple[tuple[int, str, str], ...]:
-    """Return dots, text and label of every session that the reader may pick."""
     found = []
     for n in range(1, estimate.horizon + 1):
         share = estimate.chance_by(n)
         filled = whole_of_100(share)
-        values = {
-            "n": n,
-            "goal": goal,
-            "done": words.of_100(share),
-            "left": words.of_100(1 - share),
-            "filled": filled,
-        }
-        text = words.say(f"answer.by_session{more}", {**values, "n": words.number(n)})
-        label = words.say("answer.icons_label", {**values, "n": words.number(n)})
-        found.append((filled, text, label))
+        shares = {"done": words.of_100(share), "left": words.of_100(1 - share)}
+        values = {"n": words.number(n), "goal": goal, "filled": filled, **shares}
+        text = words.say(f"answer.by_session{more}", values)
+        found.append((filled, text, words.say("answer.icons_label", values)))
     return tuple(found)
 
 
-def changes(forecaster: Forecaster, asked: Asked, words: Words) -> tuple[str, ...]:
-    """Return what would change the estimate."""
+def _changes(forecaster: Forecaster, asked: Asked, words: Words) -> tuple[str, ...]:
     absent = forecaster.log_summary.absent(asked.enquiry)
     named = ", ".join(words.say(f"form.{name}_term") for name in absent)
     found = [words.say("answer.changes_absent", {"fields": named})] if absent else []
@@ -210,35 +230,24 @@ def changes(forecaster: Forecaster, asked: Asked, words: Words) -> tuple[str, ..
     return (*found, words.say("answer.changes_lasers"))
 
 
-def cautions_of(forecaster: Forecaster, asked: Asked) -> tuple[Caution, ...]:
-    """Return the cautions that apply, with the wavelengths of the log's lasers."""
+def _cautions_of(forecaster: Forecaster, asked: Asked) -> tuple[Caution, ...]:
     wavelengths = {nm for _, of in forecaster.log_summary.lasers for nm in of}
     return cautions_for(asked.enquiry, facts=asked.facts, wavelengths_nm=wavelengths)
 
 
-def caution_rows(found: tuple[Caution, ...], words: Words) -> tuple[CautionRow, ...]:
-    """Return the cautions as texts."""
-    return tuple(
-        CautionRow(one.kind, *words.caution(one), client=words.say(f"client.{one.key}"))
-        for one in found
-    )
-
-
-def questions_line(asked: Asked, words: Words) -> str:
-    """Return that the questions before starting were not, or not all, asked."""
+def _questions_line(asked: Asked, words: Words) -> str:
     if asked.questions_asked:
         return ""
     return words.say("sheet.asked_in_part" if asked.facts else "sheet.not_asked")
 
 
-def sources_of(found: tuple[Caution, ...], words: Words) -> str:
-    """Return what the cautions rest on, each source once."""
+def _sources_of(found: tuple[Caution, ...], words: Words) -> str:
     keys = dict.fromkeys(key for one in found for key in one.sources)
-    return "; ".join(words.note(cite(key))[0] for key in keys)
+    # a source's name and how it was read are both terms
+    return "; ".join(words.term(key) + words.term(cite(key).removeprefix(key)) for key in keys)
 
 
-def model_line(forecaster: Forecaster, words: Words) -> str:
-    """Return the model's size and dates."""
+def _model_line(forecaster: Forecaster, words: Words) -> str:
     summary = forecaster.log_summary
     values = {
         "courses": words.number(summary.n_courses),
@@ -254,8 +263,7 @@ def model_line(forecaster: Forecaster, words: Words) -> str:
     return words.say("answer.model", {**values, "first": first, "last": last})
 
 
-def similar_line(found: Any, words: Words) -> str:
-    """Return how past courses like this one ended, or an empty text when there are too few."""
+def _similar_line(found: Any, words: Words) -> str:
     if found is None:
         return ""
     like, _ = words.note(found["like"])
@@ -267,7 +275,216 @@ def similar_line(found: Any, words: Words) -> str:
     return f"{text} {words.say('answer.similar_unlike', {'fields': fields})}"
 
 
-def given(asked: Asked, words: Words) -> tuple[tuple[str, str], ...]:
-    """Return the attributes that were given, in plain words."""
+def _given(asked: Asked, words: Words) -> tuple[tuple[str, str], ...]:
     names = [name for name in type(asked.enquiry).__slots__ if getattr(asked.enquiry, name)]
-    return tuple((words.say(f"form.{name}_term"), value_text(name, asked, words)) for name in names)
+    return tuple(
+        (words.say(f"form.{name}_term"), _value_text(name, asked, words)) for name in names
+    )
+
+
+def _headline(estimate: Estimate, more: str, words: Words) -> str:
+    if estimate.median is None:
+        return words.say(f"answer.beyond{more}", {"horizon": estimate.horizon})
+    n = estimate.median
+    return words.say(f"answer.about{more}", {"n": n, "number": words.number(n)})
+
+
+def _spoken(n: int | None, estimate: Estimate, words: Words) -> str:
+    if n is None:
+        return words.say("answer.more_than", {"horizon": estimate.horizon})
+    return words.number(n)
+
+
+def _likely(estimate: Estimate, words: Words) -> dict[str, Any]:
+    low, high = (_spoken(end, estimate, words) for end in estimate.interval)
+    of_ten = words.number(round(10 * estimate.level, 1))
+    return {"of_ten": of_ten, "span": words.span(low, high)}
+
+
+def range_line(estimate: Estimate, more: str, words: Words) -> str:
+    """Return the interval in natural frequencies."""
+    if estimate.interval[0] is None:
+        of_ten = words.number(round(10 - 5 * (1 - estimate.level), 1))
+        values = {"of_ten": of_ten, "horizon": estimate.horizon}
+        return words.say(f"answer.range_beyond{more}", values)
+    return words.say(f"answer.range{more}", _likely(estimate, words))
+
+
+def _not_done_line(estimate: Estimate, goal: str, more: str, words: Words) -> str:
+    share = estimate.not_within_horizon
+    count = words.of_100(share)
+    values = {
+        "n": int(count) if count.isdigit() else 2,
+        "count": count,
+        "goal": goal,
+        "horizon": estimate.horizon,
+    }
+    text = words.say(f"answer.not_done{more}", values)
+    return text[:1].upper() + text[1:]
+
+
+def total_line(total: Estimate, done: int, words: Words) -> str:
+    """Return what the remaining sessions add up to with those done."""
+    if total.median is None:
+        return words.say("answer.total_beyond", {"done": done, "horizon": total.horizon})
+    median = _spoken(total.median, total, words)
+    return words.say("answer.total", {"done": done, "median": median, **_likely(total, words)})
+
+
+def date_lines(estimate: Estimate, asked: Asked, goal: str, words: Words) -> tuple[str, ...]:
+    """Return the day of the first session, and middle and range in months, as spaced."""
+    start = asked.start or date.today()
+    found = estimate.calendar(asked.spacing_weeks, start)
+    later = words.say("answer.dates_later", {"horizon": estimate.horizon})
+    # a month says all that is known: the middle alone is years away and months wide
+    by = {name: later if when is None else words.month(when) for name, when in found.items()}
+    first = words.say("answer.dates_next" if asked.sessions_done else "answer.dates_start")
+    weeks = asked.spacing_weeks
+    n = int(weeks) if float(weeks).is_integer() else None
+    spacing = words.say(
+        "answer.dates_spacing", {"n": 2 if n is None else n, "number": words.number(weeks)}
+    )
+    middle = words.say("answer.dates_middle", {"goal": goal})
+    span = words.say("answer.dates_range", _likely(estimate, words))
+    return (
+        f"{first}: {words.day(start)}, {spacing}",
+        f"{middle}: {by['median']}",
+        f"{span}: {words.span(by['low'], by['high'])}",
+    )
+
+
+def _driver_rows(found: tuple[Driver, ...], asked: Asked, words: Words) -> tuple[DriverRow, ...]:
+    largest = max((abs(one.difference) for one in found), default=0.0) or 1.0
+    rows = []
+    for one in found[:MOST_DRIVERS]:
+        low, high = (_amount(one, end, words) for end in one.interval)
+        values = {
+            "attribute": words.say(f"form.{one.attribute}_term"),
+            "value": _value_text(one.attribute, asked, words),
+            "against": _against_text(one, words),
+        }
+        rows.append(
+            DriverRow(
+                text=words.say("answer.driver", values),
+                difference=_amount(one, one.difference, words),
+                interval=words.span(low, high),
+                bar=round(one.difference / largest, 3),
+            )
+        )
+    return tuple(rows)
+
+
+def _hint_text(found: tuple[Driver, ...], words: Words) -> str:
+    by_session = next((one.by_session for one in found), None)
+    if by_session is None:
+        return words.say("answer.drivers_hint")
+    return words.say("answer.drivers_by", {"horizon": by_session})
+
+
+def _amount(one: Driver, size: float, words: Words) -> str:
+    if one.by_session is None:
+        return words.number(size, signed=True)
+    return words.whole(100 * size)
+
+
+def _value_text(name: str, asked: Asked, words: Words) -> str:
+    value = getattr(asked.enquiry, name)
+    if isinstance(value, int | float):
+        return _with_unit(name, value, words)
+    return str(value) if name == "skin_type" else words.level(name, value)
+
+
+def _against_text(one: Driver, words: Words) -> str:
+    level = one.against.replace(" ", "_")
+    if one.attribute == "skin_type":
+        return one.against
+    if words.has(f"levels.{one.attribute}.{level}"):
+        return words.level(one.attribute, level)
+    number = one.against.split(" ")[0]
+    if not number.replace(".", "", 1).isdigit():
+        return one.against
+    return _with_unit(one.attribute, float(number), words)
+
+
+def _with_unit(name: str, value: float, words: Words) -> str:
+    number = words.number(value)
+    if not words.has(f"unit.{name}"):
+        return number
+    return words.say(f"unit.{name}", {"n": int(value) if value == 1 else 2, "number": number})
+
+
+def _price_rows(
+    estimate: Estimate, tariff: Tariff | None, words: Words, *, done: int
+) -> tuple[tuple[PriceRow, ...], tuple[str, ...]]:
+    # A row per package, for what is left of it after the sessions done, and a note for each that
+    # cannot be priced or sold any more. The quote's own notes speak of costs and stay out.
+    rows, notes = [], []
+    for package in tariff.packages if tariff else ():
+        assert tariff is not None
+        left = left_of(package, tariff, done)
+        if left is None:
+            named = {"name": _spoken_name(package), "done": done, "cap": package.cap or tariff.cap}
+            notes.append(words.say("answer.price_left_out", named))
+            continue
+        try:
+            quote = price_package(estimate, *left, started=bool(done))
+        except ForecastError as error:
+            notes.append(words.say("answer.price_fails", {"why": f"{package.name}: {error}"}))
+            continue
+        rows.append(_price_row(quote, words, more="_more" if done else ""))
+    return tuple(rows), tuple(notes)
+
+
+def _price_row(quote: Quote, words: Words, *, more: str = "") -> PriceRow:
+    package = quote.package
+    sessions = quote.cap if package.kind == "fixed" else package.sessions
+    values = {"n": sessions or 1, "sessions": sessions, "extra": ""}
+    kind = package.kind
+    if package.extra_price is not None:
+        values["extra"] = words.money(package.extra_price, quote.currency)
+        kind += "_extra" if kind == "block" else ""
+    enough = ""
+    if quote.chance_enough is not None:
+        few = "few" if quote.chance_enough < 0.5 else "of"
+        count = words.of_100(quote.chance_enough)
+        enough = words.say(f"answer.price_enough_{few}", {"count": count})
+    return PriceRow(
+        name=_spoken_name(package),
+        price=words.money(quote.price, quote.currency),
+        unit=words.say(f"price_unit.{kind}{more}", values),
+        average=words.money(quote.expected_bill, quote.currency),
+        enough=enough,
+    )
+
+
+def _spoken_name(package: Package) -> str:
+    return package.name.replace("_", " ")
+
+
+def range_text(
+    estimate: Estimate, tariff: Tariff | None, goal: str, words: Words, *, done: int = 0
+) -> str:
+    """Return what paying session by session comes to at the interval's ends and the middle.
+
+    Each count is said once. Empty without a tariff, or when an end lies beyond the horizon. No
+    more than is left of the tariff's cap after ``done`` sessions is counted, and the text says so
+    where it matters.
+    """
+    found = (estimate.interval[0], estimate.median, estimate.interval[1])
+    counts = [n for n in found if n is not None]
+    if tariff is None or len(counts) < len(found):
+        return ""
+    left = tariff.cap - done
+    given = sorted({min(n, left) for n in counts if left > 0})
+    texts = []
+    if given:
+        paid = {n: words.money(n * tariff.session_price, tariff.currency) for n in given}
+        costs = ", ".join(
+            words.say("answer.price_one", {"cost": cost, "number": words.number(n)})
+            for n, cost in paid.items()
+        )
+        values = {"n": given[-1], "goal": goal, "costs": costs}
+        texts.append(words.say("answer.price_range", values))
+    if max(counts) > left:
+        texts.append(words.say("answer.price_cap", {"cap": words.number(tariff.cap)}))
+    return " ".join(texts)

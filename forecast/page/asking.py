@@ -9,31 +9,18 @@ from typing import Any
 
 from forecast.errors import RequestError
 from forecast.log import Column, Enquiry, checked, column
+from forecast.page.words import Words
 from forecast.tattoo import FACTS
-
-__all__ = ["REQUIRED", "Asked", "Reading", "read_asked"]
 
 REQUIRED = ("inks", "ink_density", "layering", "body_site", "skin_type")
 ENQUIRY_FIELDS = tuple(one.name for one in fields(Enquiry))
-KNOWN = frozenset(
-    (
-        *ENQUIRY_FIELDS,
-        "goal",
-        "facts",
-        "questions",
-        "sessions_done",
-        "gradings",
-        "spacing_weeks",
-        "start",
-        "n",
-    )
-)
+COURSE_FIELDS = ("sessions_done", "gradings", "spacing_weeks", "start")
+KNOWN = frozenset((*ENQUIRY_FIELDS, *COURSE_FIELDS, "goal", "facts", "questions", "n"))
 LONGEST_TEXT = 200
 MOST_GRADINGS = 50
 MOST_DONE = 99
 SPACING = (1.0, 104.0)
 FIRST_DAY, LAST_DAY = date(2000, 1, 1), date(2099, 12, 31)
-
 Wrong = tuple[str, Mapping[str, float | str]]
 
 
@@ -92,6 +79,15 @@ class Reading:
     missing: tuple[str, ...] = ()
     wrong: Mapping[str, Wrong] = field(default_factory=dict)
 
+    def told(self, words: Words) -> tuple[str, dict[str, str]]:
+        """Return what to say of the whole request, and of each field that is wrong."""
+        wrong = {name: words.say(f"wrong.{key}", of) for name, (key, of) in self.wrong.items()}
+        message = wrong.pop("", "")
+        if self.missing:
+            named = ", ".join(words.say(f"form.{name}_term") for name in self.missing)
+            message = words.say("page.missing", {"fields": named})
+        return message, wrong
+
 
 def read_asked(sent: object, *, spacing_weeks: float = 8.0) -> Reading:
     """Return what a page's request asks, or what is missing or wrong in it; never raises.
@@ -109,56 +105,52 @@ def read_asked(sent: object, *, spacing_weeks: float = 8.0) -> Reading:
     found: dict[str, Any] = {}
     wrong: dict[str, Wrong] = {}
     for name in ENQUIRY_FIELDS:
-        read_field(name, sent.get(name), found, wrong)
+        _read_field(name, sent.get(name), found, wrong)
     extras: dict[str, Any] = {"goal": "clear", "spacing_weeks": spacing_weeks}
-    read_choices(sent, extras, wrong)
-    read_course(sent, extras, wrong)
-    read_dates(sent, extras, wrong)
+    _read_choices(sent, extras, wrong)
+    _read_course(sent, extras, wrong)
+    _read_dates(sent, extras, wrong)
     missing = tuple(name for name in REQUIRED if name not in found and name not in wrong)
     if missing or wrong:
         return Reading(None, missing, wrong)
     return Reading(Asked(Enquiry(**found), **extras))
 
 
-def text_of(value: object) -> str | None:
-    """Return a scalar as text, or None when it is none or far too long."""
+def _text_of(value: object) -> str | None:
     if isinstance(value, bool) or not isinstance(value, str | int | float):
         return None
     text = str(value).strip() if not isinstance(value, int) or abs(value) < 1e15 else "…"
     return text if len(text) <= LONGEST_TEXT else None
 
 
-def read_field(name: str, value: object, found: dict[str, Any], wrong: dict[str, Wrong]) -> None:
-    """Read one attribute of the enquiry."""
+def _read_field(name: str, value: object, found: dict[str, Any], wrong: dict[str, Wrong]) -> None:
     rule = column("courses", name)
     if value is None or value == "" or value == []:
         return
     if name == "inks" and isinstance(value, list):
-        parts = [text_of(part) for part in value[: 2 * len(rule.levels)]]
+        parts = [_text_of(part) for part in value[: 2 * len(rule.levels)]]
         text = None if None in parts else ";".join(str(part) for part in parts)
     else:
-        text = text_of(value)
+        text = _text_of(value)
     try:
         if text is None:
             raise RequestError("Not a text.", "")
         read = checked(rule, text)
     except RequestError:
-        wrong[name] = complaint(rule)
+        wrong[name] = _complaint(rule)
         return
     if read is not None:
         found[name] = read
 
 
-def complaint(rule: Column) -> Wrong:
-    """Return what to say when a column's value cannot be used."""
+def _complaint(rule: Column) -> Wrong:
     if rule.kind in ("number", "integer"):
         key = "whole" if rule.kind == "integer" else "number"
         return key, {"low": rule.low or 0, "high": rule.high or 0}
     return "choice", {}
 
 
-def read_choices(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str, Wrong]) -> None:
-    """Read the goal, the questions answered with yes, and whether all of them were asked."""
+def _read_choices(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str, Wrong]) -> None:
     goal = sent.get("goal") or "clear"
     if goal in ("clear", "lighten"):
         extras["goal"] = goal
@@ -172,9 +164,8 @@ def read_choices(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[st
     extras["questions_asked"] = sent.get("questions") == "asked"
 
 
-def read_course(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str, Wrong]) -> None:
-    """Read the sessions done and the gradings of a course under way."""
-    done = read_number(sent.get("sessions_done"), 0, MOST_DONE, whole=True)
+def _read_course(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str, Wrong]) -> None:
+    done = _read_number(sent.get("sessions_done"), 0, MOST_DONE, whole=True)
     if done is None:
         wrong["sessions_done"] = ("whole", {"low": 0, "high": MOST_DONE})
         return
@@ -188,8 +179,8 @@ def read_course(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str
         pair = row if isinstance(row, list) and len(row) == 2 else [None, None]
         if pair == ["", ""]:
             continue
-        after = read_number(pair[0], 0, done, whole=True, default=None)
-        percent = read_number(pair[1], 0, 100, default=None)
+        after = _read_number(pair[0], 0, done, whole=True, default=None)
+        percent = _read_number(pair[1], 0, 100, default=None)
         if after is None or percent is None:
             key = "grading" if done else "grading_first"
             wrong["gradings"] = (key, {"high": int(done)})
@@ -198,33 +189,42 @@ def read_course(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str
     extras["gradings"] = tuple(gradings)
 
 
-def read_dates(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str, Wrong]) -> None:
-    """Read the spacing, the day of the first session and the session shown."""
+def _read_dates(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str, Wrong]) -> None:
     low, high = SPACING
-    spacing = read_number(sent.get("spacing_weeks"), low, high, default=extras["spacing_weeks"])
+    spacing = _read_number(sent.get("spacing_weeks"), low, high, default=extras["spacing_weeks"])
     if spacing is None:
         wrong["spacing_weeks"] = ("number", {"low": low, "high": high})
     extras["spacing_weeks"] = spacing
     start = sent.get("start") or None
     try:
-        extras["start"] = start and date.fromisoformat(start)
-    except (TypeError, ValueError):
-        extras["start"] = date.min
-    if extras["start"] is not None and not FIRST_DAY <= extras["start"] <= LAST_DAY:
+        extras["start"] = start and read_day(start, name="start")
+    except RequestError:
         limits = {"low": FIRST_DAY.isoformat(), "high": LAST_DAY.isoformat()}
         wrong["start"] = ("date", limits)
-    shown = read_number(sent.get("n"), 0, 1000, whole=True)
+    shown = _read_number(sent.get("n"), 0, 1000, whole=True)
     extras["n"] = int(shown) if shown else None
 
 
-def read_number(
+def read_day(text: object, *, name: str) -> date:
+    """Return a day written as YYYY-MM-DD, or raise RequestError; ``name`` is what it is called."""
+    try:
+        day = date.fromisoformat(text)  # type: ignore[arg-type]
+    except (TypeError, ValueError):
+        day = date.min
+    if not FIRST_DAY <= day <= LAST_DAY:
+        raise RequestError(
+            f"{name} is {text!r}.", f"Give a date as YYYY-MM-DD, from {FIRST_DAY} to {LAST_DAY}."
+        )
+    return day
+
+
+def _read_number(
     value: object, low: float, high: float, *, whole: bool = False, default: float | None = 0
 ) -> float | None:
-    """Return a number within limits, ``default`` for an empty value, None for anything else."""
     if value is None or value == "":
         return default
     rule = Column("", "integer" if whole else "number", low=low, high=high)
-    text = text_of(value)
+    text = _text_of(value)
     try:
         read = None if text is None else checked(rule, text)
     except RequestError:

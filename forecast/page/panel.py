@@ -4,12 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from markupsafe import escape
+
 from forecast.errors import RequestError
 from forecast.log import INKS, REGIONS, column
 from forecast.page.answer import answer
 from forecast.page.asking import read_asked
 from forecast.page.desk import Desk
-from forecast.page.render import render_parts, static_text
+from forecast.page.render import (
+    CHOICES,
+    NUMBERS,
+    OPTIONAL_CHOICES,
+    render_parts,
+    static_text,
+)
 from forecast.page.words import load_words
 
 if TYPE_CHECKING:
@@ -19,11 +27,6 @@ if TYPE_CHECKING:
     from forecast.page.asking import Reading
     from forecast.page.words import Words
     from forecast.prices import Tariff
-
-__all__ = ["estimate_panel"]
-
-LEVELLED = ("ink_density", "layering", "skin_type", "origin", "scarring", "smoker")
-NUMBERS = ("age_years", "area_cm2", "tattoo_age_years", "sessions_elsewhere", "sessions_done")
 
 
 def estimate_panel(
@@ -53,7 +56,7 @@ def estimate_panel(
             "Install session-forecast with its extra: pip install -e '.[notebooks]'.",
         ) from None
     words = load_words(language)
-    controls = make_controls(widgets, words)
+    controls = _make_controls(widgets, words)
     slider = widgets.IntSlider(
         value=10,
         min=1,
@@ -65,9 +68,9 @@ def estimate_panel(
     desk = Desk({forecaster.goal: forecaster}, tariff)
 
     def follow(_: Any = None) -> None:
-        sent = {name: sendable(control.value) for name, control in controls.items()}
+        sent = {name: _sendable(control.value) for name, control in controls.items()}
         sent |= {"goal": forecaster.goal, "n": str(slider.value)}
-        shown.value = html_of(read_asked(sent), desk, words)
+        shown.value = _html_of(read_asked(sent), desk, words)
 
     for control in (*controls.values(), slider):
         control.observe(follow, names="value")
@@ -75,9 +78,7 @@ def estimate_panel(
     return widgets.HBox([widgets.VBox(list(controls.values())), widgets.VBox([slider, shown])])
 
 
-def make_controls(widgets: Any, words: Words) -> dict[str, Any]:
-    """Return one control per field, by field name; what is needed comes first."""
-
+def _make_controls(widgets: Any, words: Words) -> dict[str, Any]:
     def labelled(name: str) -> dict[str, Any]:
         return {
             "description": words.say(f"form.{name}_term"),
@@ -92,7 +93,7 @@ def make_controls(widgets: Any, words: Words) -> dict[str, Any]:
         "inks": widgets.SelectMultiple(options=inks, value=["black"], rows=5, **labelled("inks")),
         "body_site": widgets.Dropdown(options=sites, value="forearm", **labelled("body_site")),
     }
-    for name in LEVELLED:
+    for name in (*CHOICES, *OPTIONAL_CHOICES):
         rule = column("courses", name)
         options = [(words.level(name, level), level) for level in rule.levels]
         first = options[len(options) // 2][1] if rule.required else ""
@@ -101,30 +102,23 @@ def make_controls(widgets: Any, words: Words) -> dict[str, Any]:
             value=first,
             **labelled(name),
         )
-    for name in NUMBERS:
+    for name in (*NUMBERS, "sessions_done"):
         key = "sessions_done" if name == "sessions_done" else f"{name}_term"
         named = {**labelled(name), "description": words.say(f"form.{key}")}
         controls[name] = widgets.Text(value="", continuous_update=True, **named)
     return controls
 
 
-def sendable(value: Any) -> Any:
-    """Return a control's value as the page would send it."""
+def _sendable(value: Any) -> Any:
     return list(value) if isinstance(value, tuple) else value
 
 
-def html_of(reading: Reading, desk: Desk, words: Words) -> str:
-    """Return the page's parts, or what is missing or wrong; the templates escape every value."""
-    from markupsafe import escape
-
+def _html_of(reading: Reading, desk: Desk, words: Words) -> str:
     if reading.asked is None:
-        wrong = [
-            f"{words.say(f'form.{field}_term')}: {words.say(f'wrong.{key}', values)}"
-            for field, (key, values) in reading.wrong.items()
-        ]
-        named = ", ".join(words.say(f"form.{name}_term") for name in reading.missing)
-        missing = [words.say("page.missing", {"fields": named})] if reading.missing else []
-        return f"<p>⚠ {escape(' '.join([*wrong, *missing]))}</p>"
+        missing, wrong = reading.told(words)
+        named = [f"{words.say(f'form.{name}_term')}: {text}" for name, text in wrong.items()]
+        said = " ".join(filter(None, [*named, missing]))
+        return f"<p>⚠ {escape(said)}</p>"
     found = answer(desk, reading.asked, words)
     if found is None:
         return f"<p>{escape(words.say('answer.cannot_say'))}</p>"

@@ -1,4 +1,4 @@
-"""Texts into HTML: the templates escape every value; only our own style sheets are put in whole."""
+"""Texts into HTML: the templates escape every value; the pictures are drawn as SVG."""
 
 from __future__ import annotations
 
@@ -7,42 +7,41 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
+
 from forecast.log import INKS, REGIONS, column
 from forecast.page.asking import SPACING
-from forecast.page.pictures import dots
 from forecast.page.words import languages, load_words
 from forecast.tattoo import FACTS
 
 if TYPE_CHECKING:
-    from jinja2 import Environment
-
+    from forecast.counts import Estimate
     from forecast.page.answer import Answer
     from forecast.page.desk import Desk
     from forecast.page.words import Words
-
-__all__ = ["SHEET_MARK", "render_page", "render_parts", "render_sheet", "static_text"]
 
 HERE = Path(__file__).parent
 CHOICES = ("ink_density", "layering", "skin_type")
 OPTIONAL_CHOICES = ("origin", "scarring", "smoker")
 NUMBERS = ("age_years", "area_cm2", "tattoo_age_years", "sessions_elsewhere")
-SHEET_MARK = "session-forecast sheet"  # by which a sheet is known again, not shown
 GRADING_ROWS = 8
-FITS = (2600, 3200, 3700, 4300)  # characters at each size of type, tried on both papers
+WIDTH, HEIGHT = 290.0, 215.0
+LEFT, RIGHT, TOP, BOTTOM = 34.0, 8.0, 26.0, 40.0
+DOTS = tuple((20 * (k % 10 + 0.5), 20 * (k // 10 + 0.5)) for k in range(100))  # ten in a row
 
 
 @cache
-def environment() -> Environment:
-    """Return the templates, with escaping on for all of them."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    return Environment(
+def template(name: str) -> Template:
+    """Return a template; whatever is put into it is escaped."""
+    environment = Environment(
         loader=FileSystemLoader(HERE / "templates"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    return environment.get_template(name)
 
 
 def static_text(name: str) -> str:
@@ -57,10 +56,8 @@ def render_page(desk: Desk, words: Words) -> str:
         key: words.say(f"facts.{key}") if words.has(f"facts.{key}") else text
         for key, text in FACTS.items()
     }
-    return (
-        environment()
-        .get_template("page.html")
-        .render(
+    return str(
+        template("page.html").render(
             w=words,
             clinic=desk.clinic,
             goals=("clear", "lighten"),
@@ -83,57 +80,55 @@ def render_page(desk: Desk, words: Words) -> str:
 def render_parts(found: Answer, words: Words) -> dict[str, str]:
     """Return the pieces of the answer that the page swaps: headline, picture, details."""
     return {
-        name: environment().get_template(f"{name}.html").render(w=words, a=found, dots=dots())
+        name: template(f"{name}.html").render(w=words, a=found, **pictures(found))
         for name in ("headline", "picture", "details")
     }
 
 
-def render_sheet(found: Answer, desk: Desk, words: Words, *, standalone: bool) -> str:
-    """Return the client's sheet; ``standalone`` puts style and logo into the one file."""
-    values: dict[str, Any] = {
-        "w": words,
-        "a": found,
-        "dots": dots(),
-        "clinic": desk.clinic,
-        "today": words.day(date.today()),
-        "standalone": standalone,
-        "mark": SHEET_MARK,
-        "size": size_for(text_length(found, desk)),
-        "styles": own_styles() if standalone else (),
+def pictures(found: Answer) -> dict[str, Any]:
+    """Return what the templates draw: the places of 100 dots, and the curve."""
+    return {"dots": DOTS, "curve": _curve(found.estimate)}
+
+
+def _curve(estimate: Estimate) -> dict[str, Any]:
+    # How many of 100 have reached the goal by each session, in the units of the drawing; the band
+    # is what the model itself is unsure of, ticks and levels are places with their labels.
+    horizon = estimate.horizon
+    step = (WIDTH - LEFT - RIGHT) / horizon
+    spread = np.quantile(np.cumsum(estimate.draws, axis=1), [0.1, 0.9], axis=0)
+    low, high = (_stairs(values, step) for values in spread)
+    beyond = estimate.supported_to < horizon
+    ticks = [n for n in range(1, horizon + 1) if n == 1 or n % 5 == 0]
+    return {
+        "width": WIDTH,
+        "height": HEIGHT,
+        "left": LEFT,
+        "right": WIDTH - RIGHT,
+        "top": TOP,
+        "bottom": HEIGHT - BOTTOM,
+        "line": _path(_stairs(estimate.distribution.cdf()[0], step)),
+        "band": _path([*high, *low[::-1]]) + "Z",
+        "first": round(LEFT + step / 2, 2),
+        "step": round(step, 4),
+        "ticks": tuple((round(LEFT + (n - 0.5) * step, 1), n) for n in ticks),
+        "levels": tuple((round(_place(level / 100), 1), level) for level in (0, 25, 50, 75, 100)),
+        "supported_x": round(LEFT + estimate.supported_to * step, 1) if beyond else None,
     }
-    return environment().get_template("sheet.html").render(**values)
 
 
-def text_length(found: Answer, desk: Desk) -> int:
-    """Return how many characters the sheet has to find room for, headings left out."""
-    clinic = desk.clinic
-    rows, costs, dates = found.prices, found.price_range, found.dates
-    if found.referrals:
-        rows, costs, dates = (), "", ()
-    texts = [
-        *(clinic.opening, clinic.closing, found.meaning, found.questions, *found.lines, *dates),
-        *(costs, found.own_share, found.support, found.model, *found.changes),
-        *(text for text, _ in found.notes),
-        *(caution.client for caution in found.cautions),
-        *(part for pair in found.asked for part in pair),
-        *(part for row in rows for part in (row.name, row.price, row.unit, row.enough)),
-    ]
-    return sum(map(len, texts))
+def _place(share: float) -> float:
+    return HEIGHT - BOTTOM - share * (HEIGHT - TOP - BOTTOM)
 
 
-def size_for(length: int) -> int:
-    """Return which of the sheet's sizes of type fits that many characters on one page.
+def _stairs(
+    shares: np.ndarray[tuple[int, ...], np.dtype[np.float64]], step: float
+) -> list[tuple[float, float]]:
+    corners = []
+    for at, share in enumerate(shares):
+        height = _place(float(share))
+        corners += [(LEFT + at * step, height), (LEFT + (at + 1) * step, height)]
+    return corners
 
-    Examples
-    --------
-    >>> size_for(1000), size_for(10_000)
-    (0, 4)
-    """
-    return sum(length > most for most in FITS)
 
-
-def own_styles() -> tuple[str, ...]:
-    """Return the sheet's style sheets, which are the package's own and need no escaping."""
-    from markupsafe import Markup
-
-    return tuple(Markup(static_text(name)) for name in ("pictures.css", "sheet.css"))
+def _path(corners: list[tuple[float, float]]) -> str:
+    return "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in corners)

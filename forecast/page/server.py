@@ -3,25 +3,38 @@
 from __future__ import annotations
 
 import json
+import os
+import secrets
+import socket
+from collections.abc import Callable
 from contextlib import suppress
+from ipaddress import ip_address
 from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qs
 
-from forecast.errors import ForecastError
+import uvicorn
+from anyio import CapacityLimiter
+from anyio.to_thread import run_sync
+from h11 import LocalProtocolError
+from starlette.applications import Starlette
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
+from starlette.routing import Route
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from threadpoolctl import threadpool_limits
+
+from forecast._checks import check_whole_number
+from forecast.errors import ForecastError, RequestError
 from forecast.page.answer import Answer, answer
 from forecast.page.asking import Reading, read_asked
-from forecast.page.guard import TooLargeError, guarded, read_body
-from forecast.page.render import render_page, render_parts, render_sheet, static_text
+from forecast.page.render import render_page, render_parts, static_text
+from forecast.page.sheet import render_sheet
 from forecast.page.words import Words, languages, load_words
 
 if TYPE_CHECKING:
-    from starlette.requests import Request
-    from starlette.responses import Response
-    from starlette.types import ASGIApp
+    from collections.abc import MutableMapping
 
     from forecast.page.desk import Desk
-
-__all__ = ["make_app"]
 
 STATIC = {
     "page.js": "text/javascript",
@@ -34,6 +47,27 @@ STATIC = {
     "icon.svg": "image/svg+xml",
 }
 AT_ONCE = 2  # answers being worked out; more only wait for the processor
+LARGEST_BODY = 32_768
+OWN_NAMES = frozenset({"127.0.0.1", "localhost", "[::1]"})
+HEADERS = {
+    "content-security-policy": (
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "
+        "connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+    ),
+    "x-frame-options": "DENY",
+    "x-content-type-options": "nosniff",
+    "referrer-policy": "no-referrer",
+    "cache-control": "no-store",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "permissions-policy": "camera=(), geolocation=(), microphone=()",
+}
+REFUSED = b"Wrong or missing access code, or another address than the one shown at the start.\n"
+MOST_CONNECTIONS = 256
+
+
+class _TooLargeError(ValueError):
+    """The body of a request is larger than anything the page sends."""
 
 
 def make_app(desk: Desk, *, language: str = "", code: str = "") -> ASGIApp:
@@ -49,10 +83,7 @@ def make_app(desk: Desk, *, language: str = "", code: str = "") -> ASGIApp:
         The access code that every address must begin with; empty for this computer alone, and
         then only requests addressed to it are answered.
     """
-    from starlette.applications import Starlette
-    from starlette.routing import Route
-
-    page = Page(desk, language or desk.clinic.language)
+    page = _Page(desk, language or desk.clinic.language)
     routes = [
         Route("/", page.show),
         Route("/answer", page.answer, methods=["POST"]),
@@ -63,89 +94,68 @@ def make_app(desk: Desk, *, language: str = "", code: str = "") -> ASGIApp:
     return guarded(Starlette(routes=routes), code=code)
 
 
-class Page:
-    """The answers to the page's requests."""
-
+class _Page:
     def __init__(self, desk: Desk, language: str) -> None:
-        from anyio import CapacityLimiter
-
         self.desk = desk
         self.language = load_words(language).code
         self.texts = {name: static_text(name) for name in STATIC}
         self.limiter = CapacityLimiter(AT_ONCE)
 
     def words(self, wanted: str | None) -> Words:
-        """Return the texts of the language asked for, or of the page's own."""
         return load_words(wanted if wanted in languages() else self.language)
 
     async def show(self, request: Request) -> Response:
-        """Return the page with an empty form."""
-        from starlette.responses import HTMLResponse
-
         words = self.words(request.query_params.get("language"))
         return HTMLResponse(render_page(self.desk, words))
 
     async def static(self, request: Request) -> Response:
-        """Return one of the page's own files."""
-        from starlette.responses import Response
-
         name = request.path_params["name"]
         if name not in STATIC:
             return Response(status_code=404)
         return Response(self.texts[name], media_type=STATIC[name])
 
     async def logo(self, request: Request) -> Response:
-        """Return the clinic's logo."""
-        from starlette.responses import Response
-
         logo = self.desk.clinic.logo
         if logo is None:
             return Response(status_code=404)
         return Response(logo.data, media_type=logo.kind)
 
     async def answer(self, request: Request) -> Response:
-        """Return the answer to what is filled in, or what is missing or wrong."""
-        from anyio.to_thread import run_sync
-
         words = self.words(request.query_params.get("language"))
         if request.headers.get("content-type", "").partition(";")[0].strip() != "application/json":
-            return refusal(words, "request", 415)
+            return _refusal(words, "request", 415)
         try:
-            sent = decoded(await read_body(request))
-        except TooLargeError:
-            return refusal(words, "too_large", 413)
+            sent = _decoded(await _read_body(request))
+        except _TooLargeError:
+            return _refusal(words, "too_large", 413)
         reading = read_asked(sent, spacing_weeks=self.desk.clinic.spacing_weeks)
         if reading.asked is None:
-            return complaint(reading, words)
+            return _complaint(reading, words)
         return await run_sync(self.answered, reading, words, limiter=self.limiter)
 
     def answered(self, reading: Reading, words: Words) -> Response:
-        """Return the answer as JSON, or that it cannot be given."""
-        from starlette.responses import JSONResponse
-
         assert reading.asked is not None
         try:
             found = answer(self.desk, reading.asked, words)
         except ForecastError:
-            return refusal(words, "cannot_answer", 422)
+            return _refusal(words, "cannot_answer", 422)
         if found is None:
-            return JSONResponse(cannot_say(reading.asked.goal, words))
-        return JSONResponse(as_json(found, words))
+            why = words.say(f"answer.no_model_{reading.asked.goal}")
+            message = f"{words.say('answer.cannot_say')}. {why}"
+            return JSONResponse({"state": "cannot say", "message": message})
+        return JSONResponse(_as_json(found, words))
 
     async def sheet(self, request: Request) -> Response:
-        """Return the client's sheet for what was filled in."""
-        from anyio.to_thread import run_sync
-        from starlette.responses import HTMLResponse, PlainTextResponse
-
         words = self.words(None)
         try:
-            form = parse_qs((await read_body(request)).decode("utf-8", "replace"), max_num_fields=9)
-        except TooLargeError:
+            body = (await _read_body(request)).decode("utf-8", "replace")
+            form = parse_qs(body, max_num_fields=9)
+        except _TooLargeError:
             return PlainTextResponse(words.say("wrong.too_large"), status_code=413)
         except ValueError:
             form = {}
         words = self.words(form.get("language", [""])[0])
-        sent = decoded(form.get("asked", [""])[0].encode("utf-8", "replace"))
+        sent = _decoded(form.get("asked", [""])[0].encode("utf-8", "replace"))
         asked = read_asked(sent, spacing_weeks=self.desk.clinic.spacing_weeks).asked
         found: Answer | None = None
         with suppress(ForecastError):
@@ -156,44 +166,38 @@ class Page:
         return HTMLResponse(render_sheet(found, self.desk, words, standalone=False))
 
 
-def decoded(body: bytes) -> object:
-    """Return a JSON body, or None for anything else; nesting and sizes cannot hurt."""
+async def _read_body(request: Request) -> bytes:
+    said = request.headers.get("content-length", "")
+    if said.isascii() and said.isdigit() and (len(said) > 9 or int(said) > LARGEST_BODY):
+        raise _TooLargeError
+    body = b""
+    async for chunk in request.stream():
+        body += chunk
+        if len(body) > LARGEST_BODY:
+            raise _TooLargeError
+    return body
+
+
+def _decoded(body: bytes) -> object:
     try:
         return json.loads(body)
     except (ValueError, RecursionError):
         return None
 
 
-def refusal(words: Words, key: str, status: int) -> Response:
-    """Return why a whole request cannot be answered."""
-    from starlette.responses import JSONResponse
-
+def _refusal(words: Words, key: str, status: int) -> Response:
     text = words.say(f"wrong.{key}")
     return JSONResponse({"state": "wrong", "message": text, "wrong": {}}, status_code=status)
 
 
-def complaint(reading: Reading, words: Words) -> Response:
-    """Return what is missing, or what is wrong beside the fields concerned."""
-    from starlette.responses import JSONResponse
-
-    wrong = {field: words.say(f"wrong.{key}", of) for field, (key, of) in reading.wrong.items()}
-    message = wrong.pop("", "")
-    if reading.missing:
-        named = ", ".join(words.say(f"form.{name}_term") for name in reading.missing)
-        message = words.say("page.missing", {"fields": named})
+def _complaint(reading: Reading, words: Words) -> Response:
+    message, wrong = reading.told(words)
     state = "wrong" if reading.wrong else "incomplete"
     body = {"state": state, "message": message, "wrong": wrong, "missing": list(reading.missing)}
     return JSONResponse(body, status_code=422 if reading.wrong else 200)
 
 
-def cannot_say(goal: str, words: Words) -> dict[str, Any]:
-    """Return that no model for the goal is loaded."""
-    message = f"{words.say('answer.cannot_say')}. {words.say(f'answer.no_model_{goal}')}"
-    return {"state": "cannot say", "message": message}
-
-
-def as_json(found: Answer, words: Words) -> dict[str, Any]:
-    """Return an answer as the page swaps it in, with the estimate's own numbers beside it."""
+def _as_json(found: Answer, words: Words) -> dict[str, Any]:
     return {
         "state": "answered",
         "parts": render_parts(found, words),
@@ -203,3 +207,168 @@ def as_json(found: Answer, words: Words) -> dict[str, Any]:
         "short": f"{found.headline}. {found.lines[0]}",
         "estimate": found.estimate.to_dict(),
     }
+
+
+def new_code() -> str:
+    """Return a random access code of 128 bits."""
+    return secrets.token_urlsafe(16)
+
+
+def guarded(app: ASGIApp, *, code: str) -> ASGIApp:
+    """Return ``app`` behind its access code, or for this computer alone when there is none.
+
+    The code is the first part of every address and is compared in constant time; what lies
+    behind it sees the rest. Without one, a request whose Host is not this computer is refused, so
+    that no other site can reach the page through a name of its own.
+    """
+
+    async def guard(scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            return
+
+        async def strict(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                message["headers"] = _with_headers(message["headers"])
+            await send(message)
+
+        inner = _within(scope, code)
+        if inner is None:
+            kind = (b"content-type", b"text/plain; charset=utf-8")
+            await _reply(strict, 403, REFUSED, kind)
+        elif inner["path"] == "":
+            await _reply(strict, 307, b"", (b"location", f"/{code}/".encode()))
+        else:
+            await app(inner, receive, strict)
+
+    return guard
+
+
+def _within(scope: Scope, code: str) -> MutableMapping[str, Any] | None:
+    if not code:
+        hosts = [value for name, value in scope["headers"] if name == b"host"]
+        host = hosts[0].decode("latin-1") if len(hosts) == 1 else ""
+        name = host.rpartition(":")[0] if host.rpartition(":")[2].isdigit() else host
+        return dict(scope) if name in OWN_NAMES else None
+    given, slash, rest = str(scope["path"]).removeprefix("/").partition("/")
+    same = secrets.compare_digest(given.encode("utf-8", "replace"), code.encode("utf-8"))
+    if not same:
+        return None
+    return {**scope, "path": slash + rest, "raw_path": b""}
+
+
+def _with_headers(sent: Any) -> list[tuple[bytes, bytes]]:
+    strict = {name.encode(): value.encode() for name, value in HEADERS.items()}
+    kept = [(name, value) for name, value in sent if name.lower() not in strict]
+    return [*kept, *strict.items()]
+
+
+async def _reply(send: Send, status: int, body: bytes, header: tuple[bytes, bytes]) -> None:
+    headers = [header, (b"content-length", str(len(body)).encode())]
+    await send({"type": "http.response.start", "status": status, "headers": headers})
+    await send({"type": "http.response.body", "body": body})
+
+
+def is_local(host: str) -> bool:
+    """Say whether ``host`` is this computer alone.
+
+    Examples
+    --------
+    >>> is_local("127.0.0.1"), is_local("localhost"), is_local("0.0.0.0")
+    (True, True, False)
+    """
+    try:
+        return host == "localhost" or ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return False
+
+
+def serve(
+    desk: Desk,
+    *,
+    announce: Callable[[str, bool], None],
+    host: str = "127.0.0.1",
+    port: int = 8765,
+    language: str = "",
+) -> None:
+    """Serve the page until interrupted; returns when it is.
+
+    Parameters
+    ----------
+    desk : Desk
+        What it answers from.
+    announce : callable
+        Called with the page's address, and whether it is local, once the page can be opened.
+    host : str
+        This computer alone unless another one of its addresses is named; then the address holds
+        an access code.
+    port : int
+        0 takes any free one.
+    language : str
+        By default the clinic's.
+
+    Raises
+    ------
+    RequestError
+        The host and port cannot be listened on.
+    """
+    local = is_local(host)
+    code = "" if local else new_code()
+    app = _unless_broken_off(make_app(desk, language=language, code=code))
+    listening = _listen(host.strip("[]"), check_whole_number(port, name="port", high=65_535))
+    config = uvicorn.Config(
+        app,
+        log_level="error",
+        access_log=False,
+        server_header=False,
+        date_header=False,
+        lifespan="off",
+        ws="none",
+        http="h11",
+        limit_concurrency=MOST_CONNECTIONS,
+    )
+    with listening:
+        name = _reachable(host)
+        announce(
+            f"http://{name}:{listening.getsockname()[1]}/" + (f"{code}/" if code else ""), local
+        )
+        # an answer's matrices are small: more than one thread for each costs three times as much
+        with threadpool_limits(1):
+            uvicorn.Server(config).run(sockets=[listening])
+
+
+def _unless_broken_off(app: ASGIApp) -> ASGIApp:
+    # A sender who leaves midway or sends rubbish has been answered or closed already by the server:
+    # a tablet that loses its network is no error.
+    async def run(scope: Scope, receive: Receive, send: Send) -> None:
+        try:
+            await app(scope, receive, send)
+        except (ClientDisconnect, LocalProtocolError):
+            while (await receive())["type"] != "http.disconnect":
+                continue
+
+    return run
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    # the protocol is named, since asyncio sends small packets at once only where it is: without
+    # it every answer waits 40 ms for an acknowledgement
+    listening = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    try:
+        if os.name == "posix":
+            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind((host, port))
+        listening.listen(128)
+    except OSError as error:
+        listening.close()
+        raise RequestError(
+            f"The page cannot be served at {host} port {port}: {error.strerror or error}.",
+            "Give another --port (0 takes any free one) or --host.",
+        ) from None
+    return listening
+
+
+def _reachable(host: str) -> str:
+    if host in ("0.0.0.0", "::", "[::]"):
+        return socket.gethostname()
+    return f"[{host.strip('[]')}]" if ":" in host else host

@@ -5,33 +5,31 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
+from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
 
 from forecast._files import write_whole
 from forecast.errors import RequestError
-from forecast.page.answer import answer
-from forecast.page.render import SHEET_MARK, render_sheet
-from forecast.page.words import load_words
+from forecast.page.answer import Answer, answer
+from forecast.page.render import pictures, static_text, template
+from forecast.page.words import Words, load_words
 
 if TYPE_CHECKING:
     from forecast.page.asking import Asked
     from forecast.page.desk import Desk
 
-__all__ = ["find_browser", "html_to_pdf", "is_sheet", "make_sheet"]
-
 BROWSERS = (
-    "chromium",
-    "chromium-browser",
-    "google-chrome",
-    "google-chrome-stable",
-    "chrome",
-    "msedge",
-    "microsoft-edge",
+    *("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome"),
+    *("msedge", "microsoft-edge"),
 )
 ON_WINDOWS = ("Google/Chrome/Application/chrome.exe", "Microsoft/Edge/Application/msedge.exe")
 SECONDS = 60
+SHEET_MARK = "session-forecast sheet"  # by which a sheet is known again, not shown
+FITS = (2600, 3200, 3700, 4300)  # characters at each size of type, tried on both papers
 
 
 def make_sheet(desk: Desk, asked: Asked, *, language: str = "") -> str:
@@ -51,6 +49,51 @@ def make_sheet(desk: Desk, asked: Asked, *, language: str = "") -> str:
     return render_sheet(found, desk, words, standalone=True)
 
 
+def render_sheet(found: Answer, desk: Desk, words: Words, *, standalone: bool) -> str:
+    """Return the client's sheet; ``standalone`` puts style and logo into the one file."""
+    # the package's own style sheets need no escaping
+    styles = [Markup(static_text(name)) for name in ("pictures.css", "sheet.css") if standalone]
+    values: dict[str, Any] = {
+        "w": words,
+        "a": found,
+        **pictures(found),
+        "clinic": desk.clinic,
+        "today": words.day(date.today()),
+        "standalone": standalone,
+        "mark": SHEET_MARK,
+        "size": size_for(_text_length(found, desk)),
+        "styles": styles,
+    }
+    return template("sheet.html").render(**values)
+
+
+def _text_length(found: Answer, desk: Desk) -> int:
+    clinic = desk.clinic
+    rows, costs, dates = found.prices, found.price_range, found.dates
+    if found.referrals:
+        rows, costs, dates = (), "", ()
+    texts = [
+        *(clinic.opening, clinic.closing, found.meaning, found.questions, *found.lines, *dates),
+        *(costs, found.own_share, found.support, found.model, *found.changes),
+        *(text for text, _ in found.notes),
+        *(caution.client for caution in found.cautions),
+        *(part for pair in found.asked for part in pair),
+        *(part for row in rows for part in (row.name, row.price, row.unit, row.enough)),
+    ]
+    return sum(map(len, texts))
+
+
+def size_for(length: int) -> int:
+    """Return which of the sheet's sizes of type fits that many characters on one page.
+
+    Examples
+    --------
+    >>> size_for(1000), size_for(10_000)
+    (0, 4)
+    """
+    return sum(length > most for most in FITS)
+
+
 def is_sheet(content: bytes) -> bool:
     """Return whether a file is a client's sheet, HTML or PDF, as it is written here."""
     return SHEET_MARK.encode() in content
@@ -58,8 +101,9 @@ def is_sheet(content: bytes) -> bool:
 
 def find_browser() -> str | None:
     """Return the program of an installed Chromium, Chrome or Edge, or None."""
-    named = (found for name in BROWSERS if (found := shutil.which(name)))
-    return next(named, None) or next((str(path) for path in usual_places() if path.is_file()), None)
+    named = [shutil.which(name) for name in BROWSERS]
+    placed = [str(path) for path in usual_places() if path.is_file()]
+    return next(filter(None, [*named, *placed]), None)
 
 
 def usual_places() -> list[Path]:

@@ -2,30 +2,24 @@
 
 from __future__ import annotations
 
-import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from functools import cache
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from babel import Locale
+from babel.dates import format_date, format_skeleton
+from babel.numbers import format_currency, format_decimal
+
 from forecast._checks import nearest
-from forecast._notes import Filler, Note
+from forecast._notes import LANGUAGES, Filler, Note, texts_of
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
-    from babel import Locale
-
     from forecast.tattoo import Caution
 
-__all__ = ["Words", "languages", "load_words"]
-
-FOLDER = Path(__file__).parents[1] / "languages"
-HOLE = re.compile(r"\{(\w+)\}")
-DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 NOTHING: Mapping[str, Any] = {}
 SAID = "counts.said"  # a sentence of an older model, in English
 
@@ -42,14 +36,11 @@ class Words:
         Decides how numbers, dates and money are written.
     texts : mapping
         Nested, as in the language's file.
-    translated : tuple of (pattern, template)
-        Notes of the package, which are English, and what they become.
     """
 
     code: str
     locale: Locale
     texts: Mapping[str, Any]
-    translated: tuple[tuple[re.Pattern[str], str], ...]
 
     def say(self, key: str, values: Mapping[str, Any] = NOTHING) -> str:
         """Return the text of a dotted key with its holes filled.
@@ -83,16 +74,12 @@ class Words:
 
     def number(self, value: float, *, signed: bool = False) -> str:
         """Return a number with at most two decimals."""
-        from babel.numbers import format_decimal
-
         shape = "+#,##0.0;−#,##0.0" if signed else "#,##0.##"
         shown = round(value, 1 if signed else 2) + 0.0  # no minus before a zero
         return str(format_decimal(shown, format=shape, locale=self.locale))
 
     def whole(self, value: float) -> str:
         """Return a whole number with its sign."""
-        from babel.numbers import format_decimal
-
         shown = round(value) + 0  # no minus before a zero
         return str(format_decimal(shown, format="+#,##0;−#,##0", locale=self.locale))
 
@@ -102,20 +89,14 @@ class Words:
 
     def day(self, value: date) -> str:
         """Return a date."""
-        from babel.dates import format_date
-
         return str(format_date(value, format="long", locale=self.locale))
 
     def month(self, value: date) -> str:
         """Return the month of a date."""
-        from babel.dates import format_skeleton
-
         return str(format_skeleton("yMMMM", value, locale=self.locale))
 
     def money(self, amount: Decimal, currency: str) -> str:
         """Return an amount of money, to the cent."""
-        from babel.numbers import format_currency
-
         return str(format_currency(amount, currency, locale=self.locale))
 
     def of_100(self, share: float) -> str:
@@ -127,25 +108,17 @@ class Words:
 
     def caution(self, caution: Caution) -> tuple[str, bool]:
         """Return a caution's text, and whether it is in this language."""
-        named = re.search(r": here (.+) nm\. ", caution.text)
-        key = f"cautions.{caution.key}" + ("_wavelengths" if named else "")
+        key = f"cautions.{caution.key}" + ("_wavelengths" if caution.wavelengths else "")
         if self.code == "en" or not self.has(key):
             return caution.text, self.code == "en"
-        return self.say(key, {"listed": named[1]} if named else {}), True
+        return self.say(key, {"listed": ", ".join(caution.wavelengths)}), True
 
-    def note(self, note: Note | str) -> tuple[str, bool]:
+    def note(self, note: Note) -> tuple[str, bool]:
         """Return a note of the package, and whether it is in this language."""
-        if isinstance(note, Note) and note.code != SAID:
-            return _Filled(self).note(note)
-        note = str(note)
-        for pattern, template in self.translated:
-            found = pattern.fullmatch(note)
-            if found:
-                values = {name: self.term(text) for name, text in found.groupdict().items()}
-                return template.format_map(values), True
-        if self.code != "en":
-            return note, False
-        return DAY.sub(lambda found: self.month_of(found[0]), note), True
+        try:
+            return _Filled(self).sentence(note), True
+        except KeyError:  # not translated
+            return str(note), False
 
     def month_of(self, text: str) -> str:
         """Return the month of a date as the package writes it; what is no date, as it is."""
@@ -155,13 +128,8 @@ class Words:
             return text
 
     def term(self, text: str) -> str:
-        """Return words of the package that stand in its notes, in this language."""
-        if DAY.fullmatch(text):
-            return self.month_of(text)
-        terms: Mapping[str, str] = self.texts.get("terms", {})
-        if text in terms or ", " not in text:
-            return terms.get(text) or self.note(text)[0]
-        return ", ".join(self.term(part) for part in text.split(", "))
+        """Return words of the package in this language, or as they are where it has none."""
+        return str(self.texts.get("terms", {}).get(text, text))
 
 
 class _Filled(Filler):
@@ -174,12 +142,6 @@ class _Filled(Filler):
     def day(self, iso: str) -> str:
         return self.words.month_of(iso)
 
-    def note(self, note: Note) -> tuple[str, bool]:
-        try:
-            return self.sentence(note), True
-        except KeyError:  # not translated
-            return str(note), False
-
 
 def languages() -> tuple[str, ...]:
     """Return the codes of the languages that are shipped.
@@ -189,7 +151,7 @@ def languages() -> tuple[str, ...]:
     >>> languages()
     ('de', 'en')
     """
-    return tuple(sorted(path.stem for path in FOLDER.glob("*.toml")))
+    return tuple(sorted(path.stem for path in LANGUAGES.glob("*.toml")))
 
 
 @cache
@@ -201,22 +163,10 @@ def load_words(language: str) -> Words:
     >>> load_words("en").say("levels.inks.dark_blue")
     'dark blue'
     """
-    from babel import Locale
-
     if language not in languages():
         raise RequestError(
             f"There are no texts for the language {language!r}.",
             f"Use one of {', '.join(languages())}.{nearest(language, languages())}",
         )
-    texts = tomllib.loads((FOLDER / f"{language}.toml").read_text(encoding="utf-8"))
-    translated = tuple(
-        (pattern_of(pair["note"]), str(pair["text"])) for pair in texts.get("patterns", ())
-    )
-    return Words(language, Locale.parse(texts["locale"]), texts, translated)
-
-
-def pattern_of(template: str) -> re.Pattern[str]:
-    """Return what matches a note with any words in the holes of ``template``."""
-    parts = HOLE.split(template)
-    holes = [f"(?P<{part}>.+?)" if at % 2 else re.escape(part) for at, part in enumerate(parts)]
-    return re.compile("".join(holes))
+    texts = texts_of(language)
+    return Words(language, Locale.parse(texts["locale"]), texts)

@@ -6,12 +6,13 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.sharing.joint import ANSWER, QUESTION, STATE, JointRounds, answer_question
-    from forecast.sharing.pool import load_evidence, pool_shares
+    from forecast.sharing.pool import POOLED, load_evidence, pool_shares
     from forecast.sharing.share import KIND, is_member, share_log
 
 __all__ = [
     "ANSWER",
     "KIND",
+    "POOLED",
     "QUESTION",
     "STATE",
     "JointRounds",

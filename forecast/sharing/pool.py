@@ -35,7 +35,7 @@ from forecast.errors import RequestError
 from forecast.sharing.share import Share, checked_names
 from forecast.survival import SMOOTH_NAMES, smooth_baseline
 
-KIND, SCHEMA = "session-forecast pooled evidence", 1
+POOLED, SCHEMA = "session-forecast pooled evidence", 1
 # Standard deviation between clinics that is judged, not found: for effects as in published
 # evidence; for the level, a clinic's own speed of a third on the count of sessions.
 JUDGED = dict.fromkeys(COVARIATES, BETWEEN_CLINICS) | {
@@ -148,7 +148,7 @@ class PooledEvidence:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        found = {"kind": KIND, "schema": SCHEMA, **plain(self)}
+        found = {"kind": POOLED, "schema": SCHEMA, **plain(self)}
         between = [v if np.isfinite(v) else None for v in self.variance_between.tolist()]
         return {**found, "variance_between": between, **notes_as_json(self.notes)}
 
@@ -161,7 +161,7 @@ class PooledEvidence:
         RequestError
             If it is something else, of another schema, or its numbers cannot be.
         """
-        if not isinstance(stored, dict) or stored.get("kind") != KIND:
+        if not isinstance(stored, dict) or stored.get("kind") != POOLED:
             raise RequestError(f"{named} is not pooled evidence.", "Give the file pool wrote.")
         if stored.get("schema") != SCHEMA:
             raise RequestError(

@@ -7,7 +7,7 @@ to licensed practice and local regulation.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from forecast._checks import nearest
@@ -54,12 +54,15 @@ class Caution:
         What the matter is and what to do about it. No settings.
     sources : tuple of str
         Keys of ``sources.SOURCES``, or "common practice, no source".
+    wavelengths : tuple of str
+        Those named in the text, in nm.
     """
 
     key: str
     kind: str
     text: str
     sources: tuple[str, ...]
+    wavelengths: tuple[str, ...] = ()
 
     @property
     def mark(self) -> str:
@@ -337,9 +340,9 @@ def _applies(caution: Caution, case: _Case) -> bool:
 def _worded(caution: Caution, case: _Case) -> Caution:
     if caution.key != "eyewear" or not case.wavelengths_nm:
         return caution
-    listed = ", ".join(f"{value:g}" for value in case.wavelengths_nm)
+    named = tuple(f"{value:g}" for value in case.wavelengths_nm)
     text = (
-        f"Everyone in the room wears eyewear rated for the wavelength in use: here {listed} nm."
+        f"{caution.text.removesuffix('.')}: here {', '.join(named)} nm."
         " Eyewear for one of them does not protect against another."
     )
-    return Caution(caution.key, caution.kind, text, caution.sources)
+    return replace(caution, text=text, wavelengths=named)

@@ -1,4 +1,4 @@
-"""`forecast compare` says what the comparison says, in JSON and in words."""
+"""Comparing regimes, fading, reactions and reach from the command line."""
 
 import json
 from pathlib import Path
@@ -7,6 +7,8 @@ import pytest
 
 import forecast
 from forecast.cli import main
+from forecast.reach import what_would_change
+from forecast.reactions import fit_reactions
 
 SHIPPED = Path(__file__).parents[2] / "synthetic_data"
 QUICK = ["--horizon", "8", "--replicates", "20", "--seed", "1"]
@@ -69,3 +71,78 @@ def test_a_comparison_that_makes_no_sense_is_refused(
 ):
     assert main(["compare", str(SHIPPED), *option]) == 1
     assert capsys.readouterr().err.startswith("forecast: ")
+
+
+def test_the_json_equals_the_python_answer(capsys: pytest.CaptureFixture[str]):
+    assert main(["fading", str(SHIPPED), "--level", "0.9", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    expected = forecast.fit_fading(forecast.read_log(SHIPPED), level=0.9)
+    assert found["level"] == 0.9
+    shares = {(row["regime"], row["ink_group"]): row for row in found["shares"]}
+    share, (low, high) = expected.share("ps")
+    row = shares["ps", "all"]
+    assert (row["share"], row["low"], row["high"]) == pytest.approx((share, low, high))
+    assert found["assumption"] == expected.assumption
+    assert {"curves", "differences", "spacing", "graders", "stalls", "split"} <= set(found)
+
+
+def test_the_words_give_shares_and_the_assumption(capsys: pytest.CaptureFixture[str]):
+    assert main(["fading", str(SHIPPED)]) == 0
+    shown = capsys.readouterr().out
+    said = shown.partition("\n\n")[2]  # what was flagged in the log comes first
+    assert said.startswith("A session removes this share of the remaining ink:")
+    assert "nobody wrote down" in shown
+
+
+def test_a_log_without_gradings_says_what_is_missing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    text = (SHIPPED / "courses.csv").read_text(encoding="utf-8")
+    (tmp_path / "courses.csv").write_text(text, encoding="utf-8")
+    assert main(["fading", str(tmp_path)]) == 1
+    assert "no gradings" in capsys.readouterr().err
+
+
+def test_reactions_in_json_are_those_of_the_function(folder, capsys):
+    assert main(["reactions", str(folder), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    report = fit_reactions(forecast.read_log(folder))
+    assert told["n_sessions"] == report.n_sessions
+    assert told["regime"]["verdict"] == report.regime.verdict
+
+
+def test_reach_tells_of_a_laser_only_when_asked(folder, capsys):
+    assert main(["reach", str(folder)]) == 0
+    assert "would bring" not in capsys.readouterr().out
+
+
+def test_a_considered_laser_is_answered_as_by_the_function(folder, capsys):
+    asked = ["reach", str(folder), "--wavelengths", "755", "--regime", "ns", "--on", "2019-06-30"]
+    assert main([*asked, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)["change"]
+    change = what_would_change(forecast.read_log(folder), (755,), regime="ns", on="2019-06-30")
+    assert told["per_year"] == change.per_year
+    assert told["cleared_change"] == pytest.approx(change.cleared_change)
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        (["--wavelengths", "694", "--on", "yesterday"], "YYYY-MM-DD"),
+        (["--on", "2019-06-30"], "--wavelengths"),
+        (["--price", "90000"], "--wavelengths"),
+        (["--wavelengths", "694", "--seed", "-1"], "seed is -1"),
+    ],
+    ids=str,
+)
+def test_what_cannot_be_asked_of_a_laser_is_refused(folder, options, says, capsys):
+    assert main(["reach", str(folder), *options]) == 1
+    shown = capsys.readouterr()
+    assert says in shown.err
+    assert not shown.out
+
+
+@pytest.mark.parametrize("wavelengths", ["blue", "10600"])
+def test_a_wavelength_that_is_none_is_refused(folder, wavelengths, capsys):
+    assert main(["reach", str(folder), "--wavelengths", wavelengths]) == 1
+    assert "nm" in capsys.readouterr().err

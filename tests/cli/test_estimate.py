@@ -1,6 +1,7 @@
-"""`forecast estimate` says what the forecaster says, in JSON and in words."""
+"""Enquiries answered from a saved model: estimate, update and price, and how soon."""
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -9,9 +10,17 @@ import pytest
 
 import forecast
 from forecast.cli import main
+from forecast.prices import read_tariff
 
 HEAVY = {"pandas", "scipy", "statsmodels", "sklearn", "lifelines", "plotly", "pandera", "joblib"}
 PROMISED = {"enquiry_id", "median", "interval", "level", "chance_by", "not_within_horizon"}
+Shown = pytest.CaptureFixture[str]
+ENQUIRY = "skin_type,body_site,inks,ink_density,layering\nII,forearm,black,medium,single\n"
+resource = pytest.importorskip("resource", reason="Windows does not count what children use")
+TIMES_NUMPY = 3.0
+REPEATS = 7
+
+
 PROMISED |= {"support", "notes"}
 
 
@@ -167,3 +176,142 @@ def test_an_update_with_a_tariff_prices_only_what_is_still_needed(
     assert (reduced["8"]["kind"], reduced["8"]["price"]) == ("per_session", "75.00")
     # a block of six does not fit into what is left of fifteen
     assert answers([*base, "10"], capsys)["not_offered"] == ["block_6"]
+
+
+def said(model: Path, folder: Path, rows: str, capsys: Shown) -> str:
+    (folder / "asked.csv").write_text(ENQUIRY, encoding="utf-8")
+    (folder / "seen.csv").write_text(f"after_session,fading_pct\n{rows}", encoding="utf-8")
+    files = [str(folder / "asked.csv"), "--gradings", str(folder / "seen.csv")]
+    assert main(["update", str(model), *files, "--sessions-done", "4"]) == 0
+    return capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("rows", "says"),
+    [
+        pytest.param("2,0.3\n4,0.6\n", "percent faded is expected, 0 to 100", id="fractions"),
+        pytest.param(
+            "2,70\n4,40\n",
+            "after session 4 (40 %) is well below the one before it (70 %)",
+            id="a fall",
+        ),
+        pytest.param(
+            "2,20\n4,30\n4,80\n",
+            "after session 4 differ widely (30 to 80 %): check them; their mean is used",
+            id="two graders",
+        ),
+    ],
+)
+def test_odd_gradings_are_said(rows: str, says: str, model: Path, tmp_path: Path, capsys: Shown):
+    assert says in said(model, tmp_path, rows, capsys)
+
+
+def test_ordinary_gradings_pass_without_a_word(model: Path, tmp_path: Path, capsys: Shown):
+    shown = said(model, tmp_path, "0,0\n2,30\n3,25\n4,45\n4,55\n", capsys)
+    for word in ("fractions", "well below", "differ widely"):
+        assert word not in shown
+
+
+@pytest.fixture
+def tariff(tmp_path: Path) -> Path:
+    path = tmp_path / "tariff.toml"
+    assert main(["price", "--template", str(path)]) == 0
+    return path
+
+
+def test_the_json_equals_the_python_quotes(
+    model: Path, enquiries: Path, tariff: Path, capsys: pytest.CaptureFixture[str]
+):
+    capsys.readouterr()
+    arguments = ["price", str(model), str(enquiries), "--tariff", str(tariff)]
+    assert main([*arguments, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)["prices"]
+    rules = read_tariff(tariff)
+    asked = forecast.Enquiry("II", "forearm", "black", "light", "single", smoker="no")
+    estimate = forecast.load_forecaster(model).estimate(asked)
+    expected = [forecast.price_package(estimate, one, rules) for one in rules.packages]
+    assert [one["enquiry_id"] for one in found] == ["easy", "hard"]
+    assert [one["price"] for one in found[0]["quotes"]] == [str(quote.price) for quote in expected]
+
+
+def test_cautions_travel_with_the_price(
+    model: Path, tariff: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    asked = tmp_path / "asked.csv"
+    asked.write_text(
+        "skin_type,body_site,inks,ink_density,layering\nVI,forearm,black;red,light,single\n",
+        encoding="utf-8",
+    )
+    capsys.readouterr()
+    arguments = ["price", str(model), str(asked), "--tariff", str(tariff)]
+    assert main(arguments) == 0
+    assert "! Skin type V or VI" in capsys.readouterr().out
+    assert main([*arguments, "--json"]) == 0
+    cautions = json.loads(capsys.readouterr().out)["prices"][0]["cautions"]
+    assert {"local_rules", "red_ink"} & {caution["key"] for caution in cautions}
+
+
+def test_a_year_of_courses_is_priced_with_the_models_error_shared(
+    model: Path, enquiries: Path, tariff: Path, capsys: pytest.CaptureFixture[str]
+):
+    capsys.readouterr()
+    arguments = ["price", str(model), str(enquiries), "--tariff", str(tariff), "--courses", "50"]
+    assert main([*arguments, "--json"]) == 0
+    year = json.loads(capsys.readouterr().out)["year"]
+    assert year["n_courses"] == 50
+    assert year["currency"] == "EUR"
+
+
+def test_a_tariff_that_is_misspelt_is_refused_by_its_key(
+    model: Path, enquiries: Path, tariff: Path, capsys: pytest.CaptureFixture[str]
+):
+    text = tariff.read_text(encoding="utf-8").replace("tax_rate", "tax_rat")
+    tariff.write_text(text, encoding="utf-8")
+    arguments = ["price", str(model), str(enquiries), "--tariff", str(tariff)]
+    assert main(arguments) == 1
+    assert "tax_rate" in capsys.readouterr().err
+
+
+def test_the_owner_sees_the_price_list_the_courses_under_way_and_the_past(
+    model: Path,
+    enquiries: Path,
+    tariff: Path,
+    folder: Path,
+    capsys: pytest.CaptureFixture[str],
+):
+    capsys.readouterr()
+    arguments = ["price", str(model), str(enquiries), "--tariff", str(tariff), "--log", str(folder)]
+    assert main([*arguments, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    courses = forecast.read_log(folder).courses
+    running = int((courses["outcome"] == "ongoing").sum())
+    book = found["open_book"]
+    assert len(book["courses"]) + len(book["left_out"]) == running
+    for listed in found["price_lists"]:
+        assert sum(band["n"] for band in listed["bands"]) == len(courses)
+    for past in found["backtests"]:
+        assert past["n_ended"] + past["n_ongoing"] == len(courses)
+
+
+def seconds(arguments: list[str], environment: dict[str, str]) -> float:
+    """Return the processor seconds of one run."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    subprocess.run([sys.executable, *arguments], env=environment, check=True, capture_output=True)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return after.ru_utime - before.ru_utime + after.ru_stime - before.ru_stime
+
+
+@pytest.mark.slow
+def test_an_estimate_from_a_saved_model_starts_within_three_times_numpy(
+    model: Path, enquiries: Path, tmp_path: Path
+):
+    # compiled modules are kept, as on any machine that runs the command a second time
+    environment = {**os.environ, "PYTHONPYCACHEPREFIX": str(tmp_path), "OMP_NUM_THREADS": "1"}
+    environment.pop("PYTHONDONTWRITEBYTECODE", None)
+    estimate = ["-m", "forecast", "estimate", str(model), str(enquiries)]
+    runs = [
+        (seconds(estimate, environment), seconds(["-c", "import numpy"], environment))
+        for _ in range(1 + REPEATS)
+    ]
+    ours, numpys = (min(column) for column in zip(*runs, strict=True))
+    assert ours <= TIMES_NUMPY * numpys, f"{ours:.2f} s against {numpys:.2f} s"

@@ -1,4 +1,4 @@
-"""`forecast check` and `forecast fit`: a folder goes in; a report and a model come out."""
+"""Checking a log, fitting and assessing; what was set aside is said by every command."""
 
 import json
 from pathlib import Path
@@ -7,6 +7,19 @@ import pytest
 
 import forecast
 from forecast.cli import main
+
+TABLES = ("courses", "sessions", "gradings", "reactions", "lasers")
+Shown = pytest.CaptureFixture[str]
+SAID = "1 course and "
+COMMANDS = {
+    "compare": ["compare", "LOG", "--horizon", "6", "--replicates", "10"],
+    "fading": ["fading", "LOG"],
+    "reactions": ["reactions", "LOG"],
+    "reach": ["reach", "LOG"],
+    "share": ["share", "LOG", "-o", "share.json"],
+    "assess": ["assess", "MODEL", "LOG"],
+    "price": ["price", "MODEL", "ASKED", "--tariff", "tariff.toml", "--log", "LOG"],
+}
 
 
 @pytest.fixture(autouse=True)
@@ -90,3 +103,93 @@ def test_reactions_are_counted_as_in_python(folder: Path, capsys: pytest.Capture
     found = json.loads(capsys.readouterr().out)
     expected = fit_reactions(forecast.read_log(folder))
     assert (found["n_sessions"], found["n_events"]) == (expected.n_sessions, expected.n_events)
+
+
+@pytest.fixture(scope="module")
+def later(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a log of other clients of the same kind of clinic."""
+    path = tmp_path_factory.mktemp("later")
+    for name in TABLES:
+        getattr(forecast.simulate_log(80, seed=77), name).to_csv(path / f"{name}.csv", index=False)
+    return path
+
+
+def test_a_later_log_says_whether_the_promise_was_kept(
+    model: Path, later: Path, capsys: pytest.CaptureFixture[str]
+):
+    assert main(["assess", str(model), str(later), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert main(["assess", str(model), str(later), "--json", "--level", "0.5"]) == 0
+    narrower = json.loads(capsys.readouterr().out)
+    assert (found["coverage"]["level"], narrower["coverage"]["level"]) == (0.8, 0.5)
+    assert narrower["coverage"]["tie_split"] < found["coverage"]["tie_split"] <= 1
+    assert found["n_courses"] > found["n_reached"] > 0
+
+
+def test_the_card_is_written_as_markdown_and_as_json(
+    model: Path, later: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    card = tmp_path / "card.md"
+    assert main(["assess", str(model), str(later), "--card", str(card)]) == 0
+    capsys.readouterr()
+    assert card.read_text(encoding="utf-8").startswith("#")
+    assert json.loads(card.with_suffix(".json").read_text(encoding="utf-8"))
+
+
+def test_a_card_that_its_own_json_would_overwrite_is_refused(
+    model: Path, later: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    card = tmp_path / "card.json"
+    assert main(["assess", str(model), str(later), "--card", str(card)]) == 1
+    assert "CARD.md" in capsys.readouterr().err
+    assert not card.exists()
+
+
+def test_a_register_of_other_clients_is_refused(
+    model: Path, later: Path, enquiries: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    register = tmp_path / "promises.jsonl"
+    assert main(["estimate", str(model), str(enquiries), "--register", str(register)]) == 0
+    assert main(["assess", str(model), str(later), "--register", str(register)]) == 1
+    assert capsys.readouterr().err.startswith("forecast: ")
+
+
+@pytest.mark.parametrize("command", COMMANDS.values(), ids=COMMANDS)
+def test_a_command_says_what_was_set_aside(
+    command: list[str], folder: Path, model: Path, enquiries: Path, capsys: Shown
+):
+    if command[0] == "price":
+        assert main(["price", "--template"]) == 0
+    known = {"LOG": str(folder), "MODEL": str(model), "ASKED": str(enquiries)}
+    typed = [known.get(word, word) for word in command]
+    capsys.readouterr()
+    assert main([*typed, "--json"]) == 0
+    shown = capsys.readouterr()
+    (said,) = json.loads(shown.out)["log_notes"]
+    assert said.startswith(SAID)
+    assert said.endswith(f"forecast check {folder} lists them.")
+    assert not shown.err
+    if command[0] in ("reactions", "reach"):  # the quick ones
+        assert main(typed) == 0
+        assert capsys.readouterr().out.splitlines()[0] == said
+
+
+def test_the_fit_says_it_too(fitted: tuple[Path, str], folder: Path):
+    first = fitted[1].splitlines()[0]
+    assert first.startswith(SAID)
+    assert str(folder) in first
+
+
+def test_the_check_itself_needs_no_such_line(folder: Path, capsys: Shown):
+    assert main(["check", str(folder), "--json"]) == 0
+    assert "log_notes" not in json.loads(capsys.readouterr().out)
+
+
+def test_the_check_warns_of_a_log_of_cleared_courses_only(folder: Path, capsys: Shown):
+    import pandas as pd
+
+    Path("rosy").mkdir()
+    courses = pd.read_csv(folder / "courses.csv").query("outcome == 'cleared'")
+    courses.to_csv("rosy/courses.csv", index=False)
+    assert main(["check", "rosy"]) == 0
+    assert "too rosy: log them" in capsys.readouterr().out

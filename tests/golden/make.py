@@ -76,8 +76,7 @@ def ask_page(folder: Path) -> dict[str, Output]:
     """Return the page's answers to every request, in both languages."""
     from starlette.testclient import TestClient
 
-    from forecast.page.desk import open_desk
-    from forecast.page.server import make_app
+    from forecast.page import make_app, open_desk
 
     desk = open_desk(folder / "model.json", tariff=folder / "tariff.toml")
     client = TestClient(make_app(desk), base_url="http://127.0.0.1:8765")
@@ -102,7 +101,7 @@ def steady(text: str, folder: Path) -> str:
 
 def written_days() -> list[str]:
     """Return today as the program writes it, in both languages."""
-    from forecast.page.words import load_words
+    from forecast.page import load_words
 
     today = date.today()
     return [today.isoformat(), *(load_words(language).day(today) for language in ("en", "de"))]

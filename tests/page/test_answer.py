@@ -11,12 +11,9 @@ import pytest
 
 import forecast
 from forecast.forecaster import drivers_of
-from forecast.page.answer import answer
-from forecast.page.asking import Asked, read_asked
+from forecast.page.answer import answer, date_lines, range_line, range_text, total_line
+from forecast.page.asking import Asked
 from forecast.page.desk import Desk
-from forecast.page.lines import date_lines, range_line, total_line
-from forecast.page.pictures import draw_curve
-from forecast.page.prices import range_text
 from forecast.page.render import render_parts
 from forecast.page.words import load_words
 from forecast.survival import CountDistribution
@@ -233,7 +230,7 @@ def test_past_courses_are_said_to_be_alike_in_no_more_than_they_are(desk: Desk):
 
 def test_where_the_log_ends_is_said_beneath_the_curve_not_across_it(desk: Desk):
     found = told(desk, Asked(COMMON))
-    short = replace(found, curve=draw_curve(replace(found.estimate, supported_to=9)))
+    short = replace(found, estimate=replace(found.estimate, supported_to=9))
     picture = render_parts(short, ENGLISH)["picture"]
     drawn = re.findall(r'<svg class="curve".*?</svg>', picture, re.DOTALL)[0]
     assert 'class="limit"' in drawn
@@ -309,43 +306,3 @@ def test_nothing_that_is_said_promises_complete_removal(desk: Desk):
     shown = " ".join((found.headline, *found.lines, found.meaning)).lower()
     assert "nobody can promise" in shown
     assert "guarantee" not in shown
-
-
-def test_spellings_of_a_log_are_read_as_it_reads_them(filled: dict[str, Any]):
-    reading = read_asked({**filled, "area_cm2": "12,5", "smoker": "Y", "inks": "red;black"})
-    assert reading.asked is not None
-    assert reading.asked.enquiry.area_cm2 == 12.5
-    assert reading.asked.enquiry.smoker == "yes"
-    assert reading.asked.enquiry.inks == "black;red"
-
-
-@pytest.mark.parametrize(
-    ("field", "value"),
-    [
-        ("age_years", "abc"),
-        ("age_years", "200"),
-        ("area_cm2", "-1"),
-        ("sessions_elsewhere", "2.5"),
-        ("skin_type", "VII"),
-        ("inks", ["ultraviolet"]),
-        ("goal", "vanish"),
-        ("facts", ["unheard_of"]),
-        ("sessions_done", "-1"),
-        ("spacing_weeks", "0"),
-        ("start", "2026-02-30"),
-        ("start", "9999-12-31"),
-        ("gradings", [["1", "50"]]),
-    ],
-)
-def test_a_wrong_value_is_answered_at_its_field(filled: dict[str, Any], field: str, value: Any):
-    reading = read_asked({**filled, field: value})
-    assert reading.asked is None
-    assert list(reading.wrong) == [field]
-    key, values = reading.wrong[field]
-    assert ENGLISH.say(f"wrong.{key}", values)
-
-
-def test_what_is_missing_is_named_and_nothing_is_wrong():
-    reading = read_asked({"inks": [], "skin_type": ""})
-    assert set(reading.missing) == {"inks", "ink_density", "layering", "body_site", "skin_type"}
-    assert not reading.wrong

@@ -11,12 +11,14 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 import forecast
+from forecast.figures import CONFIG, plot_estimate
 from forecast.page.words import languages
 
 WCAG = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
 SIZES = {"tablet": (768, 1024), "phone": (390, 844), "desk at 200 %": (640, 450)}
 QUICK = {("tablet", "light"), ("phone", "dark")}
 REQUIRED = ("skin_type", "ink_density", "layering")
+COMMON = forecast.Enquiry("V", "forearm", "black;red", "medium", "single")
 
 
 class Visit:
@@ -72,9 +74,6 @@ def filled_in(visit: Visit) -> Visit:
     visit.fill(COMMON)
     visit.settled()
     return visit
-
-
-COMMON = forecast.Enquiry("V", "forearm", "black;red", "medium", "single")
 
 
 def axe_violations(page: Any) -> list[str]:
@@ -309,3 +308,20 @@ def test_the_sheet_prints_on_one_page_and_says_the_same(filled_in: Visit, files:
     for words in ("When", "Price", "Look out for", "not a promise", "What would change"):
         assert words in text
     assert "Print or save" not in text
+
+
+@pytest.mark.parametrize("config", [CONFIG, None], ids=["our config", "layout alone"])
+def test_the_bar_over_a_figure_has_no_button_that_uploads(forecaster, browser, tmp_path, config):
+    enquiry = forecast.Enquiry("II", "forearm", "black", "medium", "single")
+    path = tmp_path / "figure.html"
+    figure = plot_estimate(forecaster.estimate(enquiry))
+    figure.write_html(path, include_plotlyjs="directory", config=config)
+    page = browser.new_page()
+    page.goto(path.as_uri())
+    page.wait_for_selector(".modebar-btn", state="attached")
+    titles = page.eval_on_selector_all(
+        ".modebar-btn", "buttons => buttons.map(b => b.getAttribute('data-title') || '')"
+    )
+    page.close()
+    assert any("Zoom" in title for title in titles)
+    assert not any("hare" in title or "loud" in title for title in titles)

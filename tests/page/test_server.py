@@ -1,10 +1,15 @@
-"""The server: strict headers, an access code, small bodies, and no request that breaks it."""
+"""The server: strict headers, an access code, nothing logged, and no request that breaks it."""
 
+import http.client
 import json
+import signal
 import socket
+import subprocess
+import sys
 from dataclasses import fields
+from pathlib import Path
 from typing import Any
-from urllib.parse import quote
+from urllib.parse import quote, urlsplit
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -12,8 +17,7 @@ from hypothesis import strategies as st
 
 import forecast
 from forecast.page.desk import Desk
-from forecast.page.guard import HEADERS, LARGEST_BODY, new_code
-from forecast.page.serving import is_local, serve
+from forecast.page.server import HEADERS, LARGEST_BODY, is_local, new_code, serve
 
 JSON = "application/json"
 CODE = "abc-DEF_123"
@@ -21,6 +25,22 @@ MALFORMED = settings(
     max_examples=250,
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+anything = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=30),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner),
+    max_leaves=10,
+)
+FIELDS = [field.name for field in fields(forecast.Enquiry)]
+likely = st.sampled_from(
+    ["V", "black", "1e400", "-0", "٣", "NaN", "0x10", "9" * 30, "1e-320", " 5 ", "5,5", "99", 99]
+)
+GARBAGE = (
+    b"\x00\x01\x02\r\n\r\n",
+    b"GET / HTTP/9.9\r\nHost: x\r\n\r\n",
+    b"POST /answer HTTP/1.1\r\nContent-Length: -5\r\n\r\n",
+    b"POST /answer HTTP/1.1\r\nHost: x\r\nTransfer-Encoding: chunked\r\n\r\nzz\r\n",
+    b"GET /" + b"a" * 70_000 + b" HTTP/1.1\r\nHost: x\r\n\r\n",
 )
 
 
@@ -179,16 +199,7 @@ def test_a_port_that_is_taken_is_refused_in_words(desk: Desk):
             serve(desk, announce=lambda address, local: None, port=port)
 
 
-anything = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=30),
-    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner),
-    max_leaves=10,
-)
-FIELDS = [field.name for field in fields(forecast.Enquiry)]
 FIELDS += ["goal", "facts", "sessions_done", "gradings", "spacing_weeks", "start", "n"]
-likely = st.sampled_from(
-    ["V", "black", "1e400", "-0", "٣", "NaN", "0x10", "9" * 30, "1e-320", " 5 ", "5,5", "99", 99]
-)
 
 
 @MALFORMED
@@ -234,3 +245,53 @@ def test_no_malformed_address_breaks_the_page(
 
 def test_the_limit_is_far_above_what_the_page_sends(filled: dict[str, Any]):
     assert len(json.dumps(filled)) * 10 < LARGEST_BODY
+
+
+def ask(port: int, method: str, path: str, body: str | None = None) -> tuple[int, str]:
+    connection = http.client.HTTPConnection("127.0.0.1", port, timeout=20)
+    connection.request(method, path, body, {"Content-Type": "application/json"})
+    reply = connection.getresponse()
+    text = reply.read().decode()
+    connection.close()
+    return reply.status, text
+
+
+def break_off(port: int, path: str, rest: str) -> None:
+    """Begin a request as the page would and leave before its body is there."""
+    with socket.create_connection(("127.0.0.1", port), timeout=20) as talk:
+        head = f"POST {path} HTTP/1.1\r\nHost: x\r\nContent-Type: application/json\r\n"
+        talk.sendall(f"{head}{rest}".encode())
+
+
+def first_line(port: int, sent: bytes) -> bytes:
+    with socket.create_connection(("127.0.0.1", port), timeout=20) as talk:
+        talk.sendall(sent)
+        return talk.recv(4096).partition(b"\r\n")[0]
+
+
+def test_a_page_in_the_network_needs_its_code_and_logs_nothing(files: Path, filled: dict[str, Any]):
+    command = [sys.executable, "-m", "forecast", "page", str(files / "model.json")]
+    command += ["--host", "0.0.0.0", "--port", "0", "--json"]
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
+    with subprocess.Popen(command, **pipes) as running:
+        said = json.loads(running.stdout.readline())
+        address = urlsplit(said["address"])
+        assert said["local"] is False
+        code = address.path.strip("/")
+        assert len(code) >= 22
+        assert ask(address.port, "GET", "/")[0] == 403
+        assert ask(address.port, "GET", f"/{code[:-1]}x/")[0] == 403
+        assert ask(address.port, "GET", address.path)[0] == 200
+        secret = json.dumps({**filled, "age_years": "a private matter"})
+        status, text = ask(address.port, "POST", f"{address.path}answer", secret)
+        assert status == 422
+        assert "private" not in text
+        for sent in GARBAGE:
+            assert b" 500 " not in first_line(address.port, sent)
+        for rest in ("Content-Length: 500\r\n\r\nabc", "Transfer-Encoding: chunked\r\n\r\nzz\r\n"):
+            break_off(address.port, f"{address.path}answer", rest)
+        assert ask(address.port, "POST", f"{address.path}answer", json.dumps(filled))[0] == 200
+        running.send_signal(signal.SIGINT)
+        rest, errors = running.communicate(timeout=20)
+    assert (rest, errors) == ("", "")
+    assert running.returncode == 0

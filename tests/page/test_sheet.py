@@ -14,8 +14,7 @@ import forecast
 from forecast.cli import main
 from forecast.counts import said
 from forecast.page.asking import Asked, read_asked
-from forecast.page.clinic_file import Clinic
-from forecast.page.desk import Desk
+from forecast.page.desk import Clinic, Desk
 from forecast.page.sheet import find_browser, html_to_pdf, make_sheet
 from forecast.page.words import languages
 from forecast.tattoo import FACTS
@@ -183,7 +182,8 @@ def through_the_server(desk: Desk) -> list[str]:
     """Return the page, the swapped parts and the sheet as a browser gets them."""
     from forecast.page.answer import answer
     from forecast.page.asking import read_asked
-    from forecast.page.render import render_page, render_parts, render_sheet
+    from forecast.page.render import render_page, render_parts
+    from forecast.page.sheet import render_sheet
     from forecast.page.words import load_words
 
     words = load_words("en")

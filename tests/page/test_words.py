@@ -10,7 +10,6 @@ from typing import Any
 import pytest
 
 import forecast
-from forecast._notes import Note
 from forecast.errors import RequestError
 from forecast.page.answer import answer
 from forecast.page.asking import Asked
@@ -122,8 +121,8 @@ def test_numbers_dates_and_money_follow_the_locale():
     assert GERMAN.day(date(2026, 3, 2)) == "2. März 2026"
     assert english.month(date(2028, 8, 2)) == "August 2028"
     assert GERMAN.month(date(2026, 3, 2)) == "März 2026"
-    assert GERMAN.term("2024-12-31") == "Dezember 2024"
-    note = Note("counts.practice_until", values={"day": "2024-12-31"})
+    assert GERMAN.month_of("2024-12-31") == "Dezember 2024"
+    note = "Speaks of this clinic's practice in the two years up to 2024-12-31."
     assert english.note(note)[0].endswith("two years up to December 2024.")
     assert GERMAN.note(note)[0].endswith("zwei Jahren bis Dezember 2024.")
     assert english.note("Seen on 2024-99-31.") == ("Seen on 2024-99-31.", True)

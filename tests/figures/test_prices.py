@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from forecast.figures.pricing import (
+from forecast.figures.prices import (
     plot_book,
     plot_price_list,
     plot_quote,
@@ -93,7 +93,14 @@ def test_changes_are_drawn_in_the_order_given():
 
 def test_a_price_list_shows_each_band_over_its_own_prices():
     band = Band(
-        "all tattoos", 30, Decimal(705), 4.3, Decimal(430), 0.9, Decimal(300), Decimal(1000)
+        rule="all tattoos",
+        n=30,
+        price=Decimal(705),
+        expected_sessions=4.3,
+        expected_cost=Decimal(430),
+        chance_enough=0.8,
+        lowest_own=Decimal(300),
+        highest_own=Decimal(1000),
     )
     prices = PriceList(
         FIXED, "EUR", (band,), np.zeros(30, dtype=int), Decimal(1), Decimal(2), Decimal(1), 0.3,

@@ -6,24 +6,19 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+import plotly.graph_objects as go
 
 from forecast.counts import of_100
-from forecast.figures.template import COLOURS, titled
+from forecast.figures.template import COLOURS, mark, titled
 
 if TYPE_CHECKING:
-    import plotly.graph_objects as go
-
     from forecast.prices import Book, PriceList, Quote, Variation
-
-__all__ = ["plot_book", "plot_price_list", "plot_quote", "plot_sensitivity", "plot_volume"]
 
 BINS = 60
 
 
 def plot_quote(quote: Quote) -> go.Figure:
     """Draw the chance of each margin of one course; the losses stand out."""
-    import plotly.graph_objects as go
-
     values, where = np.unique(quote.margins / 100, return_inverse=True)
     chances = np.bincount(where.ravel(), weights=quote.chances)
     figure = go.Figure()
@@ -37,12 +32,7 @@ def plot_quote(quote: Quote) -> go.Figure:
             name=name,
             marker={"color": colour, "pattern": {"shape": pattern}},
         )
-    figure.add_vline(
-        x=float(quote.expected_margin),
-        line={"dash": "dash", "color": COLOURS["grey"]},
-        annotation_text="average",
-        annotation={"y": 1, "yanchor": "bottom", "xanchor": "center"},  # above the bars
-    )
+    mark(figure, float(quote.expected_margin), "average")
     figure.update_xaxes(title_text=f"margin of the course ({quote.currency}, net of tax)")
     figure.update_yaxes(title_text="probability", tickformat=".0%", rangemode="tozero")
     title = (
@@ -54,8 +44,6 @@ def plot_quote(quote: Quote) -> go.Figure:
 
 def plot_book(book: Book) -> go.Figure:
     """Draw the year's margin, with the model's error shared and with the model taken as known."""
-    import plotly.graph_objects as go
-
     shown = (book.totals / 100, book.totals_model_known / 100)
     edges = np.histogram_bin_edges(np.concatenate(shown), bins=BINS)
     figure = go.Figure()
@@ -71,12 +59,7 @@ def plot_book(book: Book) -> go.Figure:
             fill="tozeroy",
             line={"shape": "hvh", "color": colour, "width": 2},
         )
-    figure.add_vline(
-        x=float(book.one_in_twenty),
-        line={"dash": "dash", "color": COLOURS["main"]},
-        annotation_text="1 year in 20 is below",
-        annotation={"y": 1, "yanchor": "bottom", "xanchor": "center"},  # above the curves
-    )
+    mark(figure, float(book.one_in_twenty), "1 year in 20 is below", colour="main")
     figure.update_xaxes(title_text=f"margin of the year ({book.currency}, net of tax)")
     figure.update_yaxes(title_text="share of years", tickformat=".0%", rangemode="tozero")
     title = f"{book.n_courses} courses: 1 year in 20 earns less than {book.one_in_twenty}"
@@ -85,8 +68,6 @@ def plot_book(book: Book) -> go.Figure:
 
 def plot_volume(book: Book, *, most: int = 10_000) -> go.Figure:
     """Draw how the spread of the average margin per course falls with more courses; both log."""
-    import plotly.graph_objects as go
-
     counts = np.unique(np.round(np.geomspace(1, most, 80)).astype(int))
     whole = [book.sd_per_course(int(n)) for n in counts]
     floor = float(book.model_sd) / book.n_courses
@@ -115,8 +96,6 @@ def plot_volume(book: Book, *, most: int = 10_000) -> go.Figure:
 
 def plot_sensitivity(rows: Sequence[Variation], *, currency: str) -> go.Figure:
     """Draw expected margin and 1-in-20 margin as they are and under single changes."""
-    import plotly.graph_objects as go
-
     names = [row.change for row in rows][::-1]
     average = [float(row.expected_margin) for row in rows][::-1]
     bad = [float(row.one_in_twenty) for row in rows][::-1]
@@ -149,8 +128,6 @@ def plot_sensitivity(rows: Sequence[Variation], *, currency: str) -> go.Figure:
 
 def plot_price_list(prices: PriceList) -> go.Figure:
     """Draw each band's price over the prices its clients would have had on their own."""
-    import plotly.graph_objects as go
-
     bands = prices.bands[::-1]
     rules = [f"{band.rule} ({band.n})" for band in bands]
     figure = go.Figure()

@@ -7,8 +7,13 @@ import pytest
 from numpy.testing import assert_allclose
 
 import forecast
-from forecast.figures.estimate import plot_estimate, plot_hundred
-from forecast.figures.promises import plot_candidates, plot_reliability, plot_subgroups
+from forecast.figures.estimate import (
+    plot_candidates,
+    plot_estimate,
+    plot_hundred,
+    plot_reliability,
+    plot_subgroups,
+)
 from forecast.survival import CountDistribution
 
 

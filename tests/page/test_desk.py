@@ -10,8 +10,7 @@ from forecast.cli import main
 from forecast.errors import DataError, RequestError
 from forecast.forecaster import Forecaster
 from forecast.page.asking import Asked
-from forecast.page.clinic_file import Clinic, clinic_template, read_clinic
-from forecast.page.desk import Desk, open_desk
+from forecast.page.desk import CLINIC_TEMPLATE, Clinic, Desk, open_desk, read_clinic
 from forecast.page.sheet import make_sheet
 
 COMMON = forecast.Enquiry("II", "back", "black", "light", "single")
@@ -29,7 +28,7 @@ def written(folder: Path, text: str) -> Path:
 
 
 def test_the_template_reads_as_it_stands(tmp_path: Path):
-    clinic = read_clinic(written(tmp_path, clinic_template()))
+    clinic = read_clinic(written(tmp_path, CLINIC_TEMPLATE))
     assert clinic.name == "Example Laser Clinic"
     assert clinic.paper == "A4"
 

@@ -1,30 +1,31 @@
-"""Pictures of reactions: operators in a funnel, rates with their limits; and of ink and light."""
+"""Pictures of what sessions do: fading, reactions, and which ink takes up which light."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import plotly.graph_objects as go
 
-from forecast.figures.template import COLOURS, titled
+from forecast.errors import RequestError
+from forecast.figures.template import COLOURS, titled, whiskers
 from forecast.tattoo import CAVEAT, GRADES, INKS, WAVELENGTHS_NM, cite, uptake_table
 
 if TYPE_CHECKING:
     import pandas as pd
-    import plotly.graph_objects as go
 
     from forecast._notes import Note
+    from forecast.fading import FadingCurves, SplitFading
     from forecast.reach import LaserChange, LogReach
     from forecast.reactions import OperatorFunnel, ReactionReport
 
-__all__ = [
-    "plot_laser_change",
-    "plot_log_reach",
-    "plot_operator_funnel",
-    "plot_reaction_rates",
-    "plot_uptake_table",
-]
-
+# line, band, dash: told apart without colour too
+LOOKS = {
+    "ns": (COLOURS["main"], COLOURS["band"], "solid"),
+    "ps": (COLOURS["contrast"], COLOURS["contrast_band"], "dash"),
+    "all": (COLOURS["main"], COLOURS["band"], "solid"),
+}
+NAMES = {"ns": "ns", "ps": "ps", "all": "all sessions"}
 FUNNEL_LEVELS = ((0.95, "dot"), (0.998, "dash"))
 GRADE_COLOURS = {
     "darkening risk": COLOURS["contrast"],
@@ -34,14 +35,154 @@ GRADE_COLOURS = {
 }
 
 
+def plot_fading(fading: FadingCurves, *, ink_group: str = "all", middle: bool = False) -> go.Figure:
+    """Draw percent faded of the middle course by session, one curve per regime.
+
+    Parameters
+    ----------
+    fading : FadingCurves
+        As ``fit_fading`` returns it.
+    ink_group : str
+        One of the ink groups of the curves; ``all`` for all courses.
+    middle : bool
+        Draw the range of the middle 8 of 10 courses in place of the band of the estimate.
+
+    Raises
+    ------
+    RequestError
+        If the curves have no such ink group.
+    """
+    table = fading.curves[fading.curves["ink_group"] == ink_group]
+    if table.empty:
+        raise RequestError(
+            f"There is no curve for the ink group {ink_group!r}.",
+            f"Choose one of {', '.join(fading.curves['ink_group'].unique())}.",
+        )
+    figure = go.Figure()
+    for regime in table["regime"].unique():
+        _add_curve(figure, table[table["regime"] == regime], str(regime), fading.level, middle)
+    threshold = fading.rows.cleared_at
+    figure.add_hline(
+        y=threshold,
+        line={"dash": "dot", "color": COLOURS["grey"]},
+        annotation_text=f"cleared: {threshold:g} %",
+        annotation_position="bottom right",
+    )
+    figure.update_xaxes(title_text="sessions", dtick=2, rangemode="tozero")
+    figure.update_yaxes(title_text="faded, percent", range=[0, 102])
+    where = "all inks" if ink_group == "all" else ink_group
+    notes = (fading.assumption, *fading.notes)
+    return titled(figure, f"Fading by session, {where}", notes)
+
+
+def _add_curve(
+    figure: go.Figure, curve: pd.DataFrame, regime: str, level: float, middle: bool
+) -> None:
+    colour, band, dash = LOOKS[regime]
+    low, high = ("middle_low", "middle_high") if middle else ("low", "high")
+    says = "middle 8 of 10 courses" if middle else f"{100 * level:.0f} % band"
+    figure.add_scatter(
+        x=[*curve["session"], *curve["session"][::-1]],
+        y=[*curve[high], *curve[low][::-1]],
+        fill="toself",
+        fillcolor=band,
+        line={"width": 0},
+        hoverinfo="skip",
+        name=f"{NAMES[regime]}, {says}",
+    )
+    figure.add_scatter(
+        x=curve["session"],
+        y=curve["faded"],
+        mode="lines+markers",
+        line={"color": colour, "dash": dash, "width": 2.5},
+        text=[f"{n} courses had so many" for n in curve["courses"]],
+        name=NAMES[regime],
+    )
+
+
+def plot_fading_shares(fading: FadingCurves) -> go.Figure:
+    """Draw the share of the remaining ink that a session removes, by ink group and regime."""
+    figure = go.Figure()
+    for regime in fading.shares["regime"].unique():
+        table = fading.shares[fading.shares["regime"] == regime]
+        colour = LOOKS[str(regime)][0]
+        figure.add_scatter(
+            x=table["share"],
+            y=table["ink_group"].replace("all", "all inks"),
+            mode="markers",
+            orientation="h",
+            marker={
+                "size": 11,
+                "color": colour,
+                "symbol": "diamond" if regime == "ps" else "circle",
+            },
+            error_x={**whiskers(table["share"], table["low"], table["high"]), "color": colour},
+            text=[f"{n} courses" for n in table["courses"]],
+            name=f"{NAMES[str(regime)]}, {100 * fading.level:.0f} % interval",
+        )
+    figure.update_layout(scattermode="group", scattergap=0.6)
+    figure.update_xaxes(
+        title_text="share of the remaining ink removed per session", tickformat=".0%"
+    )
+    figure.update_yaxes(autorange="reversed", automargin=True, title_text="")
+    title = "What a session removes, by ink"
+    return titled(figure, title, (fading.assumption, *fading.notes))
+
+
+def plot_split_fading(fading: FadingCurves) -> go.Figure:
+    """Draw the two halves of split tattoos, and their difference within pairs.
+
+    Raises
+    ------
+    RequestError
+        If the log holds no split tattoos.
+    """
+    if fading.split is None:
+        raise RequestError(
+            "The log has no split tattoos graded together.",
+            "A split tattoo is two courses with one tattoo_id and halves A and B.",
+        )
+    table = fading.split.curves
+    figure = go.Figure()
+    for regime in ("ns", "ps"):
+        colour, _, dash = LOOKS[regime]
+        figure.add_scatter(
+            x=table["session"],
+            y=table[regime],
+            mode="lines+markers",
+            line={"color": colour, "dash": dash},
+            name=f"{regime} half, mean of the pairs graded then",
+        )
+    figure.add_scatter(
+        x=table["session"],
+        y=table["difference"],
+        mode="markers",
+        marker={"color": COLOURS["grey"], "size": 9},
+        error_y=whiskers(table["difference"], table["low"], table["high"]),
+        text=[f"{n} pairs" for n in table["pairs"]],
+        name=f"ps less ns within pairs, {100 * fading.level:.0f} % interval",
+    )
+    figure.update_xaxes(title_text="sessions", dtick=1)
+    figure.update_yaxes(title_text="faded, percent; difference, points")
+    return titled(figure, "Two halves of one tattoo", (_paired_note(fading.split),))
+
+
+def _paired_note(split: SplitFading) -> str:
+    low, high = split.share.interval
+    return (
+        f"{split.n_pairs} pairs. Share of the remaining ink removed per session, ps less "
+        f"ns: {100 * split.share.estimate:+.1f} points ({100 * low:+.1f} to "
+        f"{100 * high:+.1f}). Pairs leave as they clear, so the two means bend towards the slow "
+        "ones: read the difference, not the bend."
+    )
+
+
 def plot_operator_funnel(operators: OperatorFunnel) -> go.Figure:
     """Draw each operator's adjusted rate against sessions, with the exact limits.
 
     The curves are the limits for any one operator; the grey bars, drawn at each operator, also
     allow for the number of operators, and say who is outside.
     """
-    import plotly.graph_objects as go
-
     table = operators.table
     figure = go.Figure()
     _add_limits(figure, operators)
@@ -120,8 +261,6 @@ def plot_reaction_rates(
     report: ReactionReport, *, by: str = "regime", outcome: str = "any", unit: str = "session"
 ) -> go.Figure:
     """Draw the rate of one outcome in each group, with exact limits; none is drawn as a limit."""
-    import plotly.graph_objects as go
-
     table = report.rates
     chosen = table[
         (table["by"] == by)
@@ -135,12 +274,7 @@ def plot_reaction_rates(
         y=chosen["group"],
         mode="markers",
         marker={"size": 11, "color": COLOURS["main"]},
-        error_x={
-            "type": "data",
-            "symmetric": False,
-            "array": chosen["exact_high"] - chosen["rate"],
-            "arrayminus": chosen["rate"] - chosen["exact_low"],
-        },
+        error_x=whiskers(chosen["rate"], chosen["exact_low"], chosen["exact_high"]),
         text=[f"{events} of {n}" for events, n in zip(chosen["events"], chosen["n"], strict=True)],
         name=f"{100 * report.level:.0f} % exact limits",
         showlegend=True,
@@ -153,8 +287,6 @@ def plot_reaction_rates(
 
 def plot_log_reach(reach: LogReach) -> go.Figure:
     """Draw the share cleared by session, with every ink reached and with some ink unreached."""
-    import plotly.graph_objects as go
-
     figure = go.Figure()
     for word, name, colour in (
         ("yes", "every ink reached", COLOURS["main"]),
@@ -166,12 +298,7 @@ def plot_log_reach(reach: LogReach) -> go.Figure:
             y=part["cleared_by"],
             mode="lines+markers",
             marker={"size": 10, "color": colour},
-            error_y={
-                "type": "data",
-                "symmetric": False,
-                "array": part["high"] - part["cleared_by"],
-                "arrayminus": part["cleared_by"] - part["low"],
-            },
+            error_y=whiskers(part["cleared_by"], part["low"], part["high"]),
             name=name,
         )
     figure.update_xaxes(title_text="sessions", tickvals=sorted(set(reach.cleared["session"])))
@@ -187,8 +314,6 @@ def plot_laser_change(change: LaserChange, *, price: float, years: int = 10) -> 
     The band joins both ends of the gain per course with the same ends of the courses a year,
     which is wider than the level says.
     """
-    import plotly.graph_objects as go
-
     when = np.arange(years + 1)
     ends = []
     for gain, rate in zip(change.gain_interval, change.per_year_interval, strict=True):
@@ -224,8 +349,6 @@ def plot_laser_change(change: LaserChange, *, price: float, years: int = 10) -> 
 
 def plot_uptake_table() -> go.Figure:
     """Draw the ink table: ink colour by wavelength, the grade as colour and as text."""
-    import plotly.graph_objects as go
-
     order = list(reversed(GRADES))
     cells = {(cell.ink, cell.wavelength_nm): cell for cell in uptake_table()}
     scale: list[list[Any]] = []
