@@ -131,7 +131,9 @@ def test_without_enough_lightening_courses_it_is_said_and_nothing_is_claimed(log
     fitted = forecast.fit_forecaster(few, goal="lighten")
     estimate = fitted.estimate(PLAIN)
     start = "No course of this log wanted lightening" if keep == 0 else "Only "
-    assert any(note.startswith(start) and "was not checked" in str(note) for note in estimate.notes)
+    assert any(
+        str(note).startswith(start) and "was not checked" in str(note) for note in estimate.notes
+    )
     assert estimate.support == ("outside" if keep == 0 else "thin")
     assert not {"coverage", "scores", "subgroups"} & set(fitted.assessment)
     assert fitted.log_summary.similar(PLAIN) is None
