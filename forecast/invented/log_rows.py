@@ -136,6 +136,7 @@ def live(
 
 WordArray = npt.NDArray[np.object_]
 
+YAG = {532, 1064}  # nm
 DAY_ONE = np.datetime64("2017-01-02", "ns")
 STRATEGIES = {"needed_ns": "ns", "needed_ps": "ps", "needed_ns4_ps": "ns:4>ps"}
 
@@ -286,11 +287,12 @@ def pick_laser(
 ) -> IntArray:
     """Return which laser of the fleet fired each session; colours take turns."""
     pick = np.zeros(len(day), dtype=np.int64)
-    blue = np.array([bool({"green", "light_blue", "purple"} & set(p.split(";"))) for p in PATTERNS])
+    elsewhere = {ink for ink, taken in REACH.items() if taken and not YAG & set(taken)}
+    blue = np.array([not elsewhere.isdisjoint(p.split(";")) for p in PATTERNS])
     for index, laser in enumerate(world.fleet):
         owned = (day >= laser.from_year * YEAR) | (laser.regime == "ps")
         same = pulse == (laser.regime == "ps")
-        special = not {532, 1064} & set(laser.wavelengths_nm)
+        special = not YAG & set(laser.wavelengths_nm)
         fits = blue[inks] & (session_no % 2 == 0) if special else np.ones(len(day), np.bool_)
         pick = np.where(owned & same & fits, index, pick)
     return pick

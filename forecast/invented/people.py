@@ -15,7 +15,18 @@ import numpy.typing as npt
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.errors import RequestError
 from forecast.invented.world import MOST_OPERATORS, CaseMix, World
-from forecast.log import BODY_SITES, INKS, REGIONS, column
+from forecast.log import column
+from forecast.tattoo import (
+    INK_GROUPS,
+    INKS,
+    REGIONS,
+    SITES,
+    Laser,
+    ink_group,
+    read_inks,
+    unreached_inks,
+    uptake_table,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,16 +63,9 @@ INK_TABLE: tuple[tuple[str, tuple[float, ...]], ...] = (
 )
 
 
-def _canonical(inks: str) -> str:
-    found = set(inks.split(";"))
-    return ";".join(ink for ink in INKS if ink in found)
-
-
-PATTERNS: tuple[str, ...] = tuple(_canonical(inks) for inks, _ in INK_TABLE)
-REGION_NAMES = tuple(REGIONS)
-REGION_OF_SITE: IntArray = np.array(
-    [next(i for i, sites in enumerate(REGIONS.values()) if site in sites) for site in BODY_SITES]
-)
+PATTERNS: tuple[str, ...] = tuple(";".join(read_inks(inks)) for inks, _ in INK_TABLE)
+BODY_SITES, REGION_NAMES = tuple(SITES), tuple(REGIONS)
+REGION_OF_SITE: IntArray = np.array([REGION_NAMES.index(site.region) for site in SITES.values()])
 # Usual area relative to the median, by site: a finger carries less than a back.
 AREA_OF_SITE = dict.fromkeys(BODY_SITES, 1.0) | {
     "face": 0.3, "neck": 0.7, "back": 2.0, "chest": 1.5, "wrist": 0.5, "hand": 0.5, "finger": 0.12
@@ -147,7 +151,7 @@ def read_enquiries(enquiries: "pd.DataFrame") -> Attributes:
     RequestError
         If an ink set is one that the invented clinic never sees.
     """
-    inks = [_canonical(text) for text in enquiries["inks"]]
+    inks = [";".join(read_inks(text)) for text in enquiries["inks"]]
     strange = sorted(set(inks) - set(PATTERNS))
     if strange:
         raise RequestError(
@@ -279,7 +283,9 @@ def has_ink(inks: IntArray, wanted: frozenset[str]) -> npt.NDArray[np.bool_]:
     return np.array([bool(wanted & set(pattern.split(";"))) for pattern in PATTERNS])[inks]
 
 
-OTHER_COLOURS = frozenset(INKS) - {"black", "dark_blue", "red", "orange"}
+REDS, OTHER_COLOURS = (
+    frozenset(ink for ink in INKS if ink_group(ink) == group) for group in INK_GROUPS[1:]
+)
 
 
 def speed(attributes: Attributes, log_speed: float, effects: Mapping[str, float]) -> FloatArray:
@@ -288,7 +294,7 @@ def speed(attributes: Attributes, log_speed: float, effects: Mapping[str, float]
     area = np.clip(np.log(attributes.area / REFERENCE_CM2), -2.0, 2.5)
     features: dict[str, npt.NDArray[np.bool_] | FloatArray] = {
         "smoker": attributes.smoker,
-        "red": has_ink(attributes.inks, frozenset({"red", "orange"})),
+        "red": has_ink(attributes.inks, REDS),
         "other_colour": has_ink(attributes.inks, OTHER_COLOURS),
         "light": attributes.density == 0,
         "heavy": attributes.density == 2,
@@ -316,19 +322,10 @@ def world_speed(attributes: Attributes, world: World) -> FloatArray:
 
 
 YEAR = 365.25
-# Wavelengths that a colour takes up in this invented clinic; yellow needs short pulses too.
+# Wavelengths that an ink takes up, yellow with short pulses only.
 REACH: dict[str, tuple[int, ...]] = {
-    "black": (532, 694, 755, 785, 1064),
-    "dark_blue": (694, 755, 785, 1064),
-    "light_blue": (694, 755, 785),
-    "green": (694, 755, 785),
-    "red": (532,),
-    "orange": (532,),
-    "yellow": (532,),
-    "purple": (694, 755, 785),
-    "brown": (532, 1064),
-    "white": (),
-    "flesh": (),
+    ink: tuple(cell.wavelength_nm for cell in uptake_table() if cell.ink == ink and cell.reached())
+    for ink in INKS
 }
 NEVER = 1e9
 
@@ -338,7 +335,7 @@ def reach_day(ink: str, world: World) -> float:
     usable = [
         laser.from_year * YEAR
         for laser in world.fleet
-        if set(REACH[ink]) & set(laser.wavelengths_nm) and (ink != "yellow" or laser.regime == "ps")
+        if not unreached_inks(ink, [Laser(laser.regime, laser.wavelengths_nm)])
     ]
     return max(0.0, min(usable)) if usable else NEVER
 

@@ -6,7 +6,7 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.log.cells import LATEST
-    from forecast.log.columns import BODY_SITES, INKS, REGIONS, TABLES, Column, column, column_names
+    from forecast.log.columns import TABLES, Column, column, column_names
     from forecast.log.cross_table import FRACTIONS, fractions_like, graded_in_fractions, suspicions
     from forecast.log.data_package import write_log
     from forecast.log.enquiry import Enquiry, check_enquiry, checked, enquiries_of, known_fields
@@ -26,12 +26,9 @@ if TYPE_CHECKING:
     from forecast.log.set_aside import changed_files, shelf_for, write_set_aside
 
 __all__ = [
-    "BODY_SITES",
     "FRACTIONS",
-    "INKS",
     "LATEST",
     "MOST_TO_CHECK",
-    "REGIONS",
     "TABLES",
     "Column",
     "Enquiry",

@@ -7,6 +7,8 @@ Plain data: the checks of a log, those of an enquiry, the pandera schema and
 from dataclasses import dataclass
 from typing import Literal
 
+from forecast.tattoo import INKS, SITES
+
 Kind = Literal["id", "text", "date", "integer", "number", "level", "set", "flag"]
 
 
@@ -63,22 +65,6 @@ def words(text: str) -> tuple[str, ...]:
     return tuple(text.split())
 
 
-# Body-site groups of the prognostic scale for laser tattoo removal (Kirby et al. 2009).
-REGIONS: dict[str, tuple[str, ...]] = {
-    "head_neck": ("face", "neck"),
-    "upper_trunk": ("chest", "back", "shoulder"),
-    "lower_trunk": ("abdomen", "buttock"),
-    "proximal_limb": ("upper_arm", "thigh"),
-    "distal_limb": ("forearm", "wrist", "hand", "finger", "lower_leg", "ankle", "foot"),
-}
-
-BODY_SITES = words(
-    "face neck chest back abdomen shoulder upper_arm forearm wrist hand finger buttock thigh "
-    "lower_leg ankle foot"
-)
-
-INKS = words("black dark_blue light_blue green red orange yellow purple brown white flesh")
-
 YES_NO = words("yes no")
 MOST_SESSIONS = 100  # of one course; a larger count is a slip of the pen
 
@@ -122,7 +108,7 @@ COURSES = (
         levels=words("I II III IV V VI"),
         meaning="Fitzpatrick skin type.",
     ),
-    Column("body_site", "level", True, levels=BODY_SITES, meaning="Where the tattoo is."),
+    Column("body_site", "level", True, levels=tuple(SITES), meaning="Where the tattoo is."),
     Column("inks", "set", True, levels=INKS, meaning="All ink colours in the tattoo."),
     Column(
         "ink_density",

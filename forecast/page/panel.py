@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from forecast.errors import RequestError
-from forecast.log import INKS, REGIONS, column
+from forecast.log import column
 from forecast.page.answer import answer
 from forecast.page.asking import read_asked
 from forecast.page.desk import Desk
 from forecast.page.render import render_parts, static_text
 from forecast.page.words import load_words
+from forecast.tattoo import INKS, REGIONS
 
 if TYPE_CHECKING:
     import ipywidgets

@@ -7,11 +7,11 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from forecast.log import INKS, REGIONS, column
+from forecast.log import column
 from forecast.page.asking import SPACING
 from forecast.page.pictures import dots
 from forecast.page.words import languages, load_words
-from forecast.tattoo import FACTS
+from forecast.tattoo import FACTS, INKS, REGIONS
 
 if TYPE_CHECKING:
     from jinja2 import Environment

@@ -9,21 +9,15 @@ import numpy as np
 
 from forecast._types import FloatArray
 from forecast.causal.proportions import exact_interval, upper_limit, wilson_interval
+from forecast.log import column
+from forecast.tattoo import INK_GROUPS, ink_group
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.log import OutcomeLog
 
-KINDS = (
-    "blister",
-    "hypopigmentation",
-    "hyperpigmentation",
-    "scar",
-    "texture",
-    "allergy",
-    "darkening",
-)
+KINDS = column("reactions", "reaction").levels
 OUTCOMES = ("any", "lasting", "transient", *KINDS)
 ATTRIBUTES = ["client_id", "skin_type", "inks", "ink_density", "started_on"]
 SMALLEST_GROUP = 5
@@ -164,7 +158,7 @@ def case_mix(rows: pd.DataFrame) -> tuple[dict[str, FloatArray], tuple[str, ...]
     columns: dict[str, FloatArray] = {
         "skin_iv": numbers(skin == "IV"),
         "skin_v_vi": numbers(skin.isin(["V", "VI"])),
-        "colour": numbers(~inks.isin(["black", "dark_blue", "black;dark_blue"])),
+        "colour": numbers(inks.map(ink_group) != INK_GROUPS[0]),
         "density": numbers(rows["ink_density"].map(DENSITY)),
         "fluence_doublings": fluence,
     }

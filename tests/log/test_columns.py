@@ -5,7 +5,8 @@ import pytest
 
 from forecast.invented import simulate_log
 from forecast.log.cleaning import broken_rules, table_schema
-from forecast.log.columns import BODY_SITES, REGIONS, TABLES, column_names
+from forecast.log.columns import TABLES, column_names
+from forecast.tattoo import REGIONS, SITES
 
 LOG = simulate_log(30, seed=6)
 
@@ -51,4 +52,4 @@ def test_every_rule_has_what_its_kind_needs():
 
 
 def test_the_regions_hold_every_site_once():
-    assert sorted(site for sites in REGIONS.values() for site in sites) == sorted(BODY_SITES)
+    assert sorted(site for sites in REGIONS.values() for site in sites) == sorted(SITES)
