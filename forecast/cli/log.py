@@ -68,7 +68,7 @@ def read(options: Options) -> OutcomeLog:
     log = read_log(options.log, **given)
     brief = log.report.in_brief()
     lists = f"{brief}: forecast check {options.log} lists them."
-    options.of_log = [*([lists] if brief else []), *suspicions(log)]
+    options.of_log = [*([lists] if brief else []), *map(str, suspicions(log))]
     return log
 
 
@@ -79,7 +79,7 @@ def check(options: Options) -> None:
 
     log = read(options)
     options.of_log = []  # the report itself says it all
-    warnings = [*suspicions(log), *(under_recording(log) if len(log.sessions) else ())]
+    warnings = [*map(str, suspicions(log)), *(under_recording(log) if len(log.sessions) else ())]
     folder = options.set_aside or shelf_for(log.report.source, "set-aside")
     written = write_set_aside(log.report, folder)
     changed = [path for path in changed_files(folder) if path not in written]

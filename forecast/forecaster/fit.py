@@ -117,7 +117,7 @@ def fit_forecaster(
         horizon=horizon,
         seed=seed,
         assessment=findings(checked, against_evidence(model, from_evidence), evidence),
-        notes=(*suspicions(log), *fit_notes(reference, evidence)),
+        notes=(*map(str, suspicions(log)), *fit_notes(reference, evidence)),
     )
 
 

@@ -1,7 +1,7 @@
 """The rules of the outcome log: every table, its columns and what each may hold.
 
-Plain data: the checks of a log, those of an enquiry, the pandera schema and
-``datapackage.json`` are all made from this one table.
+Plain data: the checks of a log, those of an enquiry and ``datapackage.json`` are
+all made from this one table.
 """
 
 from dataclasses import dataclass
@@ -70,12 +70,7 @@ MOST_SESSIONS = 100  # of one course; a larger count is a slip of the pen
 
 
 def _session_count(
-    name: str,
-    meaning: str,
-    *,
-    low: int,
-    required: bool = True,
-    default: int | None = None,
+    name: str, meaning: str, *, low: int, required: bool = True, default: int | None = None
 ) -> Column:
     return Column(
         name,
@@ -93,14 +88,7 @@ COURSES = (
     Column("course_id", "id", True, meaning="One tattoo of one client under treatment."),
     Column("client_id", "id", True, meaning="Pseudonym of the client; never a name."),
     Column("started_on", "date", True, meaning="Date of the first session here."),
-    Column(
-        "age_years",
-        "number",
-        low=0,
-        high=110,
-        unit="years",
-        meaning="Age at the start.",
-    ),
+    Column("age_years", "number", low=0, high=110, unit="years", meaning="Age at the start."),
     Column(
         "skin_type",
         "level",
@@ -130,14 +118,7 @@ COURSES = (
         levels=words("amateur professional cosmetic traumatic"),
         meaning="Who or what made the tattoo.",
     ),
-    Column(
-        "area_cm2",
-        "number",
-        low=0.01,
-        high=10_000,
-        unit="cm2",
-        meaning="Area of the tattoo.",
-    ),
+    Column("area_cm2", "number", low=0.01, high=10_000, unit="cm2", meaning="Area of the tattoo."),
     Column(
         "tattoo_age_years",
         "number",
@@ -220,21 +201,9 @@ SESSIONS = (
     Column("laser_id", "id", meaning="The laser used."),
     _wavelengths(required=False),
     Column(
-        "fluence_j_cm2",
-        "number",
-        low=0.01,
-        high=100,
-        unit="J/cm2",
-        meaning="Highest fluence used.",
+        "fluence_j_cm2", "number", low=0.01, high=100, unit="J/cm2", meaning="Highest fluence used."
     ),
-    Column(
-        "spot_mm",
-        "number",
-        low=0.1,
-        high=30,
-        unit="mm",
-        meaning="Diameter of the spot.",
-    ),
+    Column("spot_mm", "number", low=0.1, high=30, unit="mm", meaning="Diameter of the spot."),
     Column("operator_id", "id", meaning="Pseudonym of who treated."),
 )
 

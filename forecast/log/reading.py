@@ -1,4 +1,4 @@
-"""Find the tables of a log in a folder of CSV or Parquet files, or in one workbook."""
+"""Which tables of a log are at a place: a folder of CSV or Parquet files, or one workbook."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._csv import MAX_CELL, csv_rows, refuse_long_cell
+from forecast._notes import Note
 from forecast.errors import DataError
 from forecast.log.cells import as_text
 from forecast.log.columns import TABLES
@@ -29,6 +30,11 @@ from forecast.log.set_aside import apply_mends
 if TYPE_CHECKING:
     import pandas as pd
 
+MAX_ROWS = 20_000_000  # of one CSV or Parquet table
+MAX_BYTES = 2_000_000_000  # of one table, unpacked
+MAX_COLUMNS = 500
+TOP = 20_000  # characters in which the mark between cells is looked for
+DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 MAX_SHEET_ROWS = 100_000  # filled rows of one sheet
 MAX_UNPACKED_BYTES = 200_000_000  # of all parts of the workbook together
 MAX_PARTS = 2_000
@@ -40,178 +46,7 @@ CORRUPT = (
     TypeError, ValueError, struct.error, zipfile.BadZipFile, zlib.error, lzma.LZMAError,
 )  # fmt: skip
 MAC_EPOCH = 1904
-COUNTS_FROM_1904 = (
-    "The workbook counts days from 1904: a date kept as a bare number is read four years early; "
-    "give such cells a date format."
-)
 OLD_FORMAT = b"\xd0\xcf\x11\xe0"  # the container of .xls files and of encrypted workbooks
-
-
-@dataclass(slots=True)
-class Sheets:
-    """The sheets named after a table, as text; the index is the row number."""
-
-    sheets: dict[str, pd.DataFrame] = field(default_factory=dict)
-    notes: list[str] = field(default_factory=list)
-
-
-def read_workbook(path: Path) -> Sheets:
-    """Return the log's sheets. A formula counts by the result that is stored with it.
-
-    Raises
-    ------
-    DataError
-        If the file is no workbook, or larger than the limits; they are checked before it is
-        unpacked.
-    """
-    formulas = _check_parts(path)
-    try:
-        with warnings.catch_warnings():
-            # openpyxl warns of parts that carry no cells (validation lists, pictures)
-            warnings.filterwarnings("ignore", category=UserWarning, module="openpyxl")
-            return _read_sheets(path, formulas)
-    except DataError:
-        raise
-    except CORRUPT as error:
-        raise _unopened(path, error) from error
-
-
-def _read_sheets(path: Path, formulas: bool) -> Sheets:
-    """Walk through the sheets of a workbook; whatever is wrong with it, the file is closed."""
-    import openpyxl
-
-    with ExitStack() as opened:
-        books = []
-        for stored in (True, False) if formulas else (True,):
-            file = opened.enter_context(path.open("rb"))
-            books.append(openpyxl.load_workbook(file, read_only=True, data_only=stored))
-            opened.callback(books[-1].close)
-        return _sheets_of(path, books)
-
-
-def _sheets_of(path: Path, books: list[Any]) -> Sheets:
-    """Return the sheets of an open workbook: stored results first, then formulas if any."""
-    found = Sheets()
-    if books[0].epoch.year == MAC_EPOCH:
-        found.notes.append(COUNTS_FROM_1904)
-    for title in books[0].sheetnames:
-        name = normal_heading(title)
-        if table_of(name) is None:
-            found.notes.append(f"Sheet {title!r} is not a table of the log and was not read.")
-            continue
-        if name in found.sheets:
-            raise DataError(f"{path.name} has two sheets named {name}.", "Keep one of them.")
-        found.sheets[name], used = _rows(path, title, [book[title] for book in books])
-        if used:
-            note = f"Sheet {title!r}: {used} formula(s) read by their stored results."
-            found.notes.append(note)
-    return found
-
-
-def _unopened(path: Path, error: Exception) -> DataError:
-    return DataError(
-        f"{path.name} cannot be opened as a workbook ({str(error).partition(chr(10))[0]}).",
-        "Save it anew as .xlsx, or give the tables as CSV files in a folder.",
-    )
-
-
-def _check_parts(path: Path) -> bool:
-    """Refuse what is no workbook or too large; return whether any sheet holds formulas."""
-    with path.open("rb") as file:
-        start = file.read(4)
-    if start == OLD_FORMAT:
-        raise DataError(
-            f"{path.name} is an old .xls file or is protected by a password.",
-            "Save it as .xlsx without a password.",
-        )
-    try:
-        with zipfile.ZipFile(path) as parts:
-            sizes = [part.file_size for part in parts.infolist()]
-            if sum(sizes) > MAX_UNPACKED_BYTES or len(sizes) > MAX_PARTS:
-                raise DataError(
-                    f"{path.name} unpacks to {sum(sizes):,} bytes in {len(sizes):,} parts.",
-                    f"At most {MAX_UNPACKED_BYTES:,} bytes, {MAX_PARTS:,} parts and "
-                    f"{MAX_SHEET_ROWS:,} rows a sheet are read; give larger tables as CSV files.",
-                )
-            return _any_formula(path, parts)
-    except DataError:
-        raise
-    except CORRUPT as error:
-        raise _unopened(path, error) from error
-
-
-def _any_formula(path: Path, parts: zipfile.ZipFile) -> bool:
-    """Return whether any sheet holds a formula; refuse entities of their own and endless sheets."""
-    found = False
-    for name in parts.namelist():
-        if not name.endswith(".xml"):
-            continue
-        content = parts.read(name)
-        if b"<!DOCTYPE" in content[:10_000]:
-            raise _unopened(path, ValueError(f"{name} defines entities"))
-        if name.startswith("xl/worksheets/"):
-            found = found or b"<f" in content
-            # openpyxl walks through the whole sheet before it hands out the first row
-            if content.count(b"<row") > LAST_ROW:
-                raise DataError(
-                    f"{path.name} has a sheet of more than {LAST_ROW:,} rows.",
-                    f"At most {MAX_SHEET_ROWS:,} filled rows a sheet are read; give larger tables "
-                    "as CSV files.",
-                )
-    return found
-
-
-def _rows(path: Path, title: str, sheets: list[Any]) -> tuple[pd.DataFrame, int]:
-    """Return the cells of a sheet as text, and how many formulas were read by their results."""
-    import pandas as pd
-
-    kept: dict[int, list[str | None]] = {}
-    used = 0
-    for number, (cells, formulas) in enumerate(_pairs(sheets), start=1):
-        texts = [_text(cell) for cell in cells]
-        for position, formula in enumerate(formulas):
-            if isinstance(formula, str) and formula.startswith("="):
-                used += texts[position] is not None
-                texts[position] = texts[position] or formula
-        if any(text and text.strip() for text in texts):
-            kept[number] = texts
-        if len(kept) > MAX_SHEET_ROWS or number > LAST_ROW or len(texts) > MAX_SHEET_COLUMNS:
-            raise DataError(
-                f"Sheet {title!r} of {path.name} has more than {MAX_SHEET_ROWS:,} rows or "
-                f"{MAX_SHEET_COLUMNS} columns.",
-                "Give a table of that size as CSV or Parquet in a folder.",
-            )
-    width = max((len(texts) for texts in kept.values()), default=0)
-    padded = [[*texts, *[None] * (width - len(texts))] for texts in kept.values()]
-    return pd.DataFrame(padded, index=list(kept), dtype=object), used
-
-
-def _text(cell: Any) -> str | None:
-    """Return a cell as text; a fraction shown as a percentage is that percentage."""
-    value = cell.value
-    if isinstance(value, int | float) and "%" in (cell.number_format or ""):
-        return f"{100 * value:.12g} %"
-    return as_text(value)
-
-
-def _pairs(sheets: list[Any]) -> Iterator[tuple[tuple[Any, ...], tuple[Any, ...]]]:
-    """Walk through the stored values and, beside them, the formulas where there are any."""
-    for sheet in sheets:
-        sheet.reset_dimensions()  # they may claim a million columns
-    if len(sheets) == 1:
-        for cells in sheets[0].iter_rows():
-            yield cells, ()
-        return
-    values, written = (sheet.iter_rows() for sheet in sheets)
-    for cells, formulas in zip(values, written, strict=True):
-        yield cells, tuple(getattr(cell.value, "text", cell.value) for cell in formulas)
-
-
-MAX_ROWS = 20_000_000  # of one CSV or Parquet table
-MAX_BYTES = 2_000_000_000  # of one table, unpacked
-MAX_COLUMNS = 500
-TOP = 20_000  # characters in which the mark between cells is looked for
-DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 
 
 @dataclass(slots=True)
@@ -222,7 +57,7 @@ class RawLog:
     tables: dict[str, pd.DataFrame] = field(default_factory=dict)
     empty: dict[str, int] = field(default_factory=dict)
     tolerated: list[dict[str, Any]] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
     cleared_at: float | None = None
 
 
@@ -241,10 +76,10 @@ def read_raw(path: Path) -> RawLog:
         raw = _folder(path)
     elif path.suffix.lower() in (".xlsx", ".xlsm"):
         raw = RawLog(str(path))
-        found = read_workbook(path)
-        for name, rows in found.sheets.items():
+        sheets, notes = _workbook(path)
+        for name, rows in sheets.items():
             _add(raw, name, _headed(raw, name, rows))
-        raw.notes += found.notes
+        raw.notes += notes
     else:
         raise DataError(
             f"{path.name} is neither a folder nor an .xlsx workbook.",
@@ -278,26 +113,6 @@ def _folder(path: Path) -> RawLog:
     return raw
 
 
-def _headed(raw: RawLog, name: str, rows: pd.DataFrame, *, uneven: bool = False) -> pd.DataFrame:
-    """Return the rows below the headings, and note where those were found."""
-    frame, row = with_headings(str(table_of(name)), rows, uneven=uneven)
-    if row > 1:
-        raw.notes.append(f"Table {name}: the headings were found in row {row}.")
-    return frame
-
-
-def _mend(raw: RawLog, table: str, mended: pd.DataFrame) -> None:
-    if table not in raw.tables:
-        raise DataError(
-            f"There are mended rows for table {table}, but no such table.",
-            f"Put the table {table} beside its mended rows.",
-        )
-    raw.tables[table], replaced, added = apply_mends(table, raw.tables[table], mended)
-    raw.notes.append(
-        f"Table {table}: {replaced} row(s) replaced and {added} added from mended rows."
-    )
-
-
 def _cleared_at(file: Path) -> float | None:
     try:
         stated = json.loads(file.read_text(encoding="utf-8-sig")).get("cleared_at")
@@ -312,6 +127,13 @@ def _cleared_at(file: Path) -> float | None:
     return stated
 
 
+def _headed(raw: RawLog, name: str, rows: pd.DataFrame, *, uneven: bool = False) -> pd.DataFrame:
+    frame, row = with_headings(str(table_of(name)), rows, uneven=uneven)
+    if row > 1:
+        raw.notes.append(Note("log.headings_found", values={"table": name, "row": row}))
+    return frame
+
+
 def _add(raw: RawLog, name: str, frame: pd.DataFrame) -> None:
     """Keep a table without its empty rows; the row numbers stay those of the file."""
     _refuse_long_cells(name, frame)
@@ -323,8 +145,18 @@ def _add(raw: RawLog, name: str, frame: pd.DataFrame) -> None:
     raw.tables[name] = frame
 
 
+def _mend(raw: RawLog, table: str, mended: pd.DataFrame) -> None:
+    if table not in raw.tables:
+        raise DataError(
+            f"There are mended rows for table {table}, but no such table.",
+            f"Put the table {table} beside its mended rows.",
+        )
+    raw.tables[table], replaced, added = apply_mends(table, raw.tables[table], mended)
+    counts = {"table": table, "replaced": replaced, "added": added}
+    raw.notes.append(Note("log.mended", values=counts))
+
+
 def _refuse_long_cells(name: str, frame: pd.DataFrame) -> None:
-    """Raise DataError for a heading or a cell with more characters than are read."""
     for place, heading in enumerate(frame.columns):
         refuse_long_cell(f"Table {name}", f"the heading of column {place + 1}", len(str(heading)))
         cells = frame.iloc[:, place]
@@ -348,7 +180,6 @@ def _length(cell: object) -> int:
 
 
 def _empty_rows(frame: pd.DataFrame) -> pd.Series[bool]:
-    """Return which rows hold nothing but spaces."""
     import pandas as pd
 
     typed = (place for place, kind in enumerate(frame.dtypes) if kind.kind in "iufM")
@@ -362,93 +193,6 @@ def _empty_rows(frame: pd.DataFrame) -> pd.Series[bool]:
         cells = frame.iloc[:, position].loc[rows]
         blank.loc[rows] = cells.isna() | (cells.astype(str).str.strip() == "")
     return blank
-
-
-def _parquet(file: Path) -> pd.DataFrame:
-    import pandas as pd
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
-    try:
-        facts = pq.read_metadata(file)
-        unpacked = sum(facts.row_group(i).total_byte_size for i in range(facts.num_row_groups))
-        check_size(file.name, facts.num_rows, unpacked)
-        schema = pq.read_schema(file)
-        refuse_repeated(file.name, schema.names)
-        texts = [each.name for each in schema if _is_text(each.type) and each.name not in HELPERS]
-        frame = _coded(pq.read_table(file, read_dictionary=texts))
-    except DataError:
-        raise
-    except (pa.ArrowException, OSError, ValueError) as error:
-        raise DataError(
-            f"{file.name} cannot be read as Parquet ({_first_line(error)}).",
-            "Write the file anew, or give the table as CSV.",
-        ) from error
-    # An index without a name that pandas wrote along is no column of the log.
-    named = [name for name in frame.columns if not str(name).startswith("__index_level_")]
-    if len(named) < frame.shape[1]:
-        frame = frame[named]
-    frame.index = pd.RangeIndex(2, len(frame) + 2)
-    return frame
-
-
-def _coded(table: Any) -> pd.DataFrame:
-    """Return an Arrow table as a frame whose texts are held once each, as categories.
-
-    Each column stays a block of its own: large tables are not copied to be put together. Helper
-    columns of mended rows, which are few, stay as they are.
-    """
-    import pandas as pd
-    import pyarrow as pa
-
-    columns: dict[int, Any] = {}
-    for place, name in enumerate(table.column_names):
-        column = table.column(place)
-        if _is_text(column.type) and name not in HELPERS and len(column):
-            column = column.dictionary_encode()
-        coded = pa.types.is_dictionary(column.type) and _is_text(column.type.value_type)
-        columns[place] = (
-            pd.Categorical.from_codes(*_codes(column.chunks))
-            if coded and len(column)
-            else column.to_pandas()
-        )
-    frame = pd.DataFrame(columns, copy=False)
-    frame.columns = table.column_names
-    return frame
-
-
-def _is_text(kind: Any) -> bool:
-    import pyarrow as pa
-
-    return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind))
-
-
-def _codes(chunks: Sequence[Any]) -> tuple[Any, Any]:
-    """Return chunks of coded texts as one array of codes, -1 if empty, and the distinct texts.
-
-    Arrow's own way would look through a dictionary once for each chunk that uses it.
-    """
-    import pyarrow as pa
-
-    held = {_place_of(each.dictionary): each.dictionary for each in chunks}
-    joined = pa.chunked_array(list(held.values())).dictionary_encode().combine_chunks()
-    # the place of each dictionary's texts among the distinct ones, and of the empty cell
-    ends = np.cumsum([len(texts) for texts in held.values()])
-    among = {key: slice(end - len(held[key]), end) for key, end in zip(held, ends, strict=True)}
-    places = joined.indices.fill_null(-1).to_numpy()
-    codes = [
-        np.append(places[among[_place_of(each.dictionary)]], np.int32(-1))[
-            each.indices.fill_null(-1).to_numpy()
-        ]
-        for each in chunks
-    ]
-    return np.concatenate(codes), joined.dictionary.to_numpy(zero_copy_only=False)
-
-
-def _place_of(dictionary: Any) -> tuple[int, int, int]:
-    """Return where in memory a dictionary lies: chunks read together share one."""
-    offsets = dictionary.buffers()[1]  # none where there is no text
-    return offsets.address if offsets else 0, dictionary.offset, len(dictionary)
 
 
 def check_size(name: str, rows: int, unpacked: int) -> None:
@@ -555,3 +299,232 @@ def _file_habit(file: Path, tolerance: str, written: str) -> dict[str, Any]:
 
 def _first_line(error: Exception) -> str:
     return str(error).partition("\n")[0]
+
+
+def _parquet(file: Path) -> pd.DataFrame:
+    import pandas as pd
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        facts = pq.read_metadata(file)
+        unpacked = sum(facts.row_group(i).total_byte_size for i in range(facts.num_row_groups))
+        check_size(file.name, facts.num_rows, unpacked)
+        schema = pq.read_schema(file)
+        refuse_repeated(file.name, schema.names)
+        texts = [each.name for each in schema if _is_text(each.type) and each.name not in HELPERS]
+        frame = _coded(pq.read_table(file, read_dictionary=texts))
+    except DataError:
+        raise
+    except (pa.ArrowException, OSError, ValueError) as error:
+        raise DataError(
+            f"{file.name} cannot be read as Parquet ({_first_line(error)}).",
+            "Write the file anew, or give the table as CSV.",
+        ) from error
+    # An index without a name that pandas wrote along is no column of the log.
+    named = [name for name in frame.columns if not str(name).startswith("__index_level_")]
+    if len(named) < frame.shape[1]:
+        frame = frame[named]
+    frame.index = pd.RangeIndex(2, len(frame) + 2)
+    return frame
+
+
+def _coded(table: Any) -> pd.DataFrame:
+    """Return an Arrow table as a frame whose texts are held once each, as categories.
+
+    Each column stays a block of its own: large tables are not copied to be put together. Helper
+    columns of mended rows, which are few, stay as they are.
+    """
+    import pandas as pd
+    import pyarrow as pa
+
+    columns: dict[int, Any] = {}
+    for place, name in enumerate(table.column_names):
+        column = table.column(place)
+        if _is_text(column.type) and name not in HELPERS and len(column):
+            column = column.dictionary_encode()
+        coded = pa.types.is_dictionary(column.type) and _is_text(column.type.value_type)
+        columns[place] = (
+            pd.Categorical.from_codes(*_codes(column.chunks))
+            if coded and len(column)
+            else column.to_pandas()
+        )
+    frame = pd.DataFrame(columns, copy=False)
+    frame.columns = table.column_names
+    return frame
+
+
+def _is_text(kind: Any) -> bool:
+    import pyarrow as pa
+
+    return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind))
+
+
+def _codes(chunks: Sequence[Any]) -> tuple[Any, Any]:
+    """Return chunks of coded texts as one array of codes, -1 if empty, and the distinct texts.
+
+    Arrow's own way would look through a dictionary once for each chunk that uses it.
+    """
+    import pyarrow as pa
+
+    held = {_place_of(each.dictionary): each.dictionary for each in chunks}
+    joined = pa.chunked_array(list(held.values())).dictionary_encode().combine_chunks()
+    # the place of each dictionary's texts among the distinct ones, and of the empty cell
+    ends = np.cumsum([len(texts) for texts in held.values()])
+    among = {key: slice(end - len(held[key]), end) for key, end in zip(held, ends, strict=True)}
+    places = joined.indices.fill_null(-1).to_numpy()
+    codes = [
+        np.append(places[among[_place_of(each.dictionary)]], np.int32(-1))[
+            each.indices.fill_null(-1).to_numpy()
+        ]
+        for each in chunks
+    ]
+    return np.concatenate(codes), joined.dictionary.to_numpy(zero_copy_only=False)
+
+
+def _place_of(dictionary: Any) -> tuple[int, int, int]:
+    """Return where in memory a dictionary lies: chunks read together share one."""
+    offsets = dictionary.buffers()[1]  # none where there is no text
+    return offsets.address if offsets else 0, dictionary.offset, len(dictionary)
+
+
+Sheets = dict[str, "pd.DataFrame"]
+
+
+# The sheets named after a table, as text, with row numbers as index. A formula counts by the result
+# that is stored with it. Whatever is wrong with a workbook, its file is closed.
+def _workbook(path: Path) -> tuple[Sheets, list[Note]]:
+    import openpyxl
+
+    formulas = _check_parts(path)
+    try:
+        with warnings.catch_warnings(), ExitStack() as opened:
+            # openpyxl warns of parts that carry no cells (validation lists, pictures)
+            warnings.filterwarnings("ignore", category=UserWarning, module="openpyxl")
+            books = []
+            for stored in (True, False) if formulas else (True,):
+                file = opened.enter_context(path.open("rb"))
+                books.append(openpyxl.load_workbook(file, read_only=True, data_only=stored))
+                opened.callback(books[-1].close)
+            return _sheets_of(path, books)
+    except DataError:
+        raise
+    except CORRUPT as error:
+        raise _unopened(path, error) from error
+
+
+def _check_parts(path: Path) -> bool:
+    """Refuse what is no workbook or too large; return whether any sheet holds formulas."""
+    with path.open("rb") as file:
+        start = file.read(4)
+    if start == OLD_FORMAT:
+        raise DataError(
+            f"{path.name} is an old .xls file or is protected by a password.",
+            "Save it as .xlsx without a password.",
+        )
+    try:
+        with zipfile.ZipFile(path) as parts:
+            sizes = [part.file_size for part in parts.infolist()]
+            if sum(sizes) > MAX_UNPACKED_BYTES or len(sizes) > MAX_PARTS:
+                raise DataError(
+                    f"{path.name} unpacks to {sum(sizes):,} bytes in {len(sizes):,} parts.",
+                    f"At most {MAX_UNPACKED_BYTES:,} bytes, {MAX_PARTS:,} parts and "
+                    f"{MAX_SHEET_ROWS:,} rows a sheet are read; give larger tables as CSV files.",
+                )
+            return _any_formula(path, parts)
+    except DataError:
+        raise
+    except CORRUPT as error:
+        raise _unopened(path, error) from error
+
+
+def _any_formula(path: Path, parts: zipfile.ZipFile) -> bool:
+    """Return whether any sheet holds a formula; refuse entities of their own and endless sheets."""
+    found = False
+    for name in parts.namelist():
+        if not name.endswith(".xml"):
+            continue
+        content = parts.read(name)
+        if b"<!DOCTYPE" in content[:10_000]:
+            raise _unopened(path, ValueError(f"{name} defines entities"))
+        if name.startswith("xl/worksheets/"):
+            found = found or b"<f" in content
+            # openpyxl walks through the whole sheet before it hands out the first row
+            if content.count(b"<row") > LAST_ROW:
+                raise DataError(
+                    f"{path.name} has a sheet of more than {LAST_ROW:,} rows.",
+                    f"At most {MAX_SHEET_ROWS:,} filled rows a sheet are read; give larger tables "
+                    "as CSV files.",
+                )
+    return found
+
+
+def _unopened(path: Path, error: Exception) -> DataError:
+    return DataError(
+        f"{path.name} cannot be opened as a workbook ({_first_line(error)}).",
+        "Save it anew as .xlsx, or give the tables as CSV files in a folder.",
+    )
+
+
+# Books are one workbook opened for its stored results, and once more for its formulas if any.
+def _sheets_of(path: Path, books: list[Any]) -> tuple[Sheets, list[Note]]:
+    sheets: Sheets = {}
+    notes: list[Note] = []
+    if books[0].epoch.year == MAC_EPOCH:
+        notes.append(Note("log.days_from_1904", "caution"))
+    for title in books[0].sheetnames:
+        name = normal_heading(title)
+        if table_of(name) is None:
+            notes.append(Note("log.sheet_not_read", values={"title": title}))
+            continue
+        if name in sheets:
+            raise DataError(f"{path.name} has two sheets named {name}.", "Keep one of them.")
+        sheets[name], used = _rows(path, title, [book[title] for book in books])
+        if used:
+            notes.append(Note("log.formulas_read", values={"title": title, "formulas": used}))
+    return sheets, notes
+
+
+def _rows(path: Path, title: str, sheets: list[Any]) -> tuple[pd.DataFrame, int]:
+    import pandas as pd
+
+    kept: dict[int, list[str | None]] = {}
+    used = 0
+    for number, (cells, formulas) in enumerate(_pairs(sheets), start=1):
+        texts = [_text(cell) for cell in cells]
+        for position, formula in enumerate(formulas):
+            if isinstance(formula, str) and formula.startswith("="):
+                used += texts[position] is not None
+                texts[position] = texts[position] or formula
+        if any(text and text.strip() for text in texts):
+            kept[number] = texts
+        if len(kept) > MAX_SHEET_ROWS or number > LAST_ROW or len(texts) > MAX_SHEET_COLUMNS:
+            raise DataError(
+                f"Sheet {title!r} of {path.name} has more than {MAX_SHEET_ROWS:,} rows or "
+                f"{MAX_SHEET_COLUMNS} columns.",
+                "Give a table of that size as CSV or Parquet in a folder.",
+            )
+    width = max((len(texts) for texts in kept.values()), default=0)
+    padded = [[*texts, *[None] * (width - len(texts))] for texts in kept.values()]
+    return pd.DataFrame(padded, index=list(kept), dtype=object), used
+
+
+def _text(cell: Any) -> str | None:
+    """Return a cell as text; a fraction shown as a percentage is that percentage."""
+    value = cell.value
+    if isinstance(value, int | float) and "%" in (cell.number_format or ""):
+        return f"{100 * value:.12g} %"
+    return as_text(value)
+
+
+def _pairs(sheets: list[Any]) -> Iterator[tuple[tuple[Any, ...], tuple[Any, ...]]]:
+    """Walk through the stored values and, beside them, the formulas where there are any."""
+    for sheet in sheets:
+        sheet.reset_dimensions()  # they may claim a million columns
+    if len(sheets) == 1:
+        for cells in sheets[0].iter_rows():
+            yield cells, ()
+        return
+    values, written = (sheet.iter_rows() for sheet in sheets)
+    for cells, formulas in zip(values, written, strict=True):
+        yield cells, tuple(getattr(cell.value, "text", cell.value) for cell in formulas)

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._notes import Note
+from forecast._plain import plain_rows
 from forecast.log.cells import distinct_texts
 
 if TYPE_CHECKING:
@@ -56,7 +58,7 @@ class LogReport:
         Spellings read although they are not the log's own: how often, and the first one.
     extra_columns : dict of str to tuple of str
         Columns that the log does not know; they are kept out of everything.
-    notes : tuple of str
+    notes : tuple of Note
         What else a reader should know.
     withheld : dict of str to DataFrame
         The rows set aside, as they were written; the index is the row number.
@@ -68,7 +70,7 @@ class LogReport:
     flagged: pd.DataFrame
     tolerated: pd.DataFrame
     extra_columns: Mapping[str, tuple[str, ...]]
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     withheld: Mapping[str, pd.DataFrame] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
@@ -84,11 +86,12 @@ class LogReport:
                 }
                 for table, count in self.rows.items()
             },
-            "set_aside": records(self.set_aside),
-            "flagged": records(self.flagged),
-            "tolerated": records(self.tolerated),
+            "set_aside": plain_rows(self.set_aside),
+            "flagged": plain_rows(self.flagged),
+            "tolerated": plain_rows(self.tolerated),
             "extra_columns": {table: list(names) for table, names in self.extra_columns.items()},
-            "notes": list(self.notes),
+            "notes": list(map(str, self.notes)),
+            "note_codes": [note.to_dict() for note in self.notes],
         }
 
     def to_text(self, *, examples: int = 3) -> str:
@@ -115,7 +118,7 @@ class LogReport:
         for table, names in self.extra_columns.items():
             parts += ["", f"Columns of {table} that the log does not know, kept out: "]
             parts[-1] += ", ".join(names) + "."
-        return "\n".join([*parts, *(["", *self.notes] if self.notes else [])])
+        return "\n".join([*parts, *(["", *map(str, self.notes)] if self.notes else [])])
 
     def in_brief(self) -> str:
         """Return in one line how many rows were set aside and flagged, empty when none was."""
@@ -202,14 +205,3 @@ def counted(number: int, word: str) -> str:
 def shortened(text: str) -> str:
     """Return a cell's text short enough for one line."""
     return text if len(text) <= LONGEST_SHOWN else f"{text[: LONGEST_SHOWN - 3]}..."
-
-
-def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return the rows of a report's frame as dictionaries of plain values."""
-    return [
-        {
-            str(name): value.item() if hasattr(value, "item") else value
-            for name, value in row.items()
-        }
-        for row in frame.to_dict("records")
-    ]

@@ -198,7 +198,6 @@ def apply_mends(
 
 
 def _places(raw: pd.DataFrame, wanted: set[str]) -> dict[str, int]:
-    """Return the row of the log that each token names."""
     marks = {token.partition("#")[2] for token in wanted if "#" in token}
     if not marks:
         return {}
@@ -217,7 +216,6 @@ def _token(row: int, cells: Iterable[str]) -> str:
 
 
 def _texts(frame: pd.DataFrame) -> pd.DataFrame:
-    """Return all cells as text, empty where nothing is recorded."""
     kept = frame[[name for name in frame.columns if name not in HELPERS]]
     return kept.astype(object).map(lambda value: (as_text(value) or "").strip())
 

@@ -172,7 +172,7 @@ def doubts_of_gradings(
     seen: Mapping[int, Sequence[float]], means: Mapping[int, float]
 ) -> list[str]:
     """Return what is odd about gradings by session, whose means are used as they are."""
-    notes = [FRACTIONS] if fractions_like(means.values()) else []
+    notes = [str(FRACTIONS)] if fractions_like(means.values()) else []
     for (_, before), (k, percent) in pairwise(means.items()):
         if before - percent > FALLS_BY:
             notes.append(

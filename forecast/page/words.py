@@ -126,11 +126,10 @@ class Words:
 
     def caution(self, caution: Caution) -> tuple[str, bool]:
         """Return a caution's text, and whether it is in this language."""
-        listed = ", ".join(f"{value:g}" for value in caution.wavelengths_nm)
-        key = f"cautions.{caution.key}" + ("_wavelengths" if listed else "")
+        key = f"cautions.{caution.key}" + ("_wavelengths" if caution.wavelengths else "")
         if self.code == "en" or not self.has(key):
             return caution.text, self.code == "en"
-        return self.say(key, {"listed": listed}), True
+        return self.say(key, {"listed": ", ".join(caution.wavelengths)}), True
 
     def note(self, note: Note | str) -> tuple[str, bool]:
         """Return a note of the package, and whether it is in this language."""

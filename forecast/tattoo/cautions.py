@@ -38,8 +38,8 @@ class Caution:
         Keys of the table of publications, or "common practice, no source".
     text_at : str
         The text where the wavelengths in use are known, ``{listed}`` in their place.
-    wavelengths_nm : tuple of float
-        Those that the text names.
+    wavelengths : tuple of str
+        Those named in the text, in nm.
     """
 
     key: str
@@ -47,7 +47,7 @@ class Caution:
     text: str
     sources: tuple[str, ...]
     text_at: str = ""
-    wavelengths_nm: tuple[float, ...] = ()
+    wavelengths: tuple[str, ...] = ()
 
     @property
     def mark(self) -> str:
@@ -150,6 +150,6 @@ def cautions_for(
 def _at(caution: Caution, wavelengths_nm: tuple[float, ...]) -> Caution:
     if not caution.text_at or not wavelengths_nm:
         return caution
-    listed = ", ".join(f"{value:g}" for value in wavelengths_nm)
-    text = caution.text_at.format(listed=listed)
-    return replace(caution, text=text, wavelengths_nm=wavelengths_nm)
+    named = tuple(f"{value:g}" for value in wavelengths_nm)
+    text = caution.text_at.format(listed=", ".join(named))
+    return replace(caution, text=text, wavelengths=named)

@@ -10,7 +10,7 @@ import pytest
 import forecast
 from forecast.cli import main
 
-HEAVY = {"pandas", "scipy", "statsmodels", "sklearn", "lifelines", "plotly", "pandera", "joblib"}
+HEAVY = {"pandas", "scipy", "statsmodels", "sklearn", "lifelines", "plotly", "joblib"}
 PROMISED = {"enquiry_id", "median", "interval", "level", "chance_by", "not_within_horizon"}
 PROMISED |= {"support", "notes"}
 
