@@ -67,8 +67,8 @@ class CleanTable:
         other: pd.Series[Any] | None = None,
     ) -> None:
         """Set the rows of a mask aside, and list why; ``other`` fills ``{}`` in the remedy."""
+        self._list(self.set_aside, bad, column, rule, remedy, other)
         if bad.any():
-            self._list(self.set_aside, bad, column, rule, remedy, other)
             self.frame = self.frame[~bad]
 
     def flag(
@@ -81,8 +81,7 @@ class CleanTable:
         other: pd.Series[Any] | None = None,
     ) -> None:
         """List a contradiction in the rows of a mask, and keep them."""
-        if bad.any():
-            self._list(self.flagged, bad, column, rule, remedy, other)
+        self._list(self.flagged, bad, column, rule, remedy, other)
 
     def tolerate(
         self, column: str, tolerance: str, count: int, row: int, written: str, read_as: str
@@ -91,18 +90,12 @@ class CleanTable:
         values = (self.name, column, tolerance, count, row, written, read_as)
         self.tolerated.append(dict(zip(TOLERATED, values, strict=True)))
 
-    def _list(
-        self,
-        where: list[pd.DataFrame],
-        bad: pd.Series[bool],
-        column: str,
-        rule: str,
-        remedy: str,
-        other: pd.Series[Any] | None,
-    ) -> None:
-        rows = self.frame[bad]
-        remedies = remedy if other is None else [remedy.format(row) for row in other[bad]]
-        where.append(entries(self.name, rows.index, column, rows[column], rule, remedies))
+    def _list(self, where: list[pd.DataFrame], bad: pd.Series[bool], *fault: Any) -> None:
+        column, rule, remedy, other = fault
+        if bad.any():
+            remedies = remedy if other is None else [remedy.format(row) for row in other[bad]]
+            rows = self.frame[bad]
+            where.append(entries(self.name, rows.index, column, rows[column], rule, remedies))
 
 
 def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:

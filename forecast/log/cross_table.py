@@ -38,7 +38,6 @@ NARROW = {
     "reactions": ("course_id", "after_session"),
     "lasers": ("laser_id",),
 }
-DATES = {"courses": "started_on", "sessions": "treated_on", "gradings": "graded_on"}
 ENOUGH = 20  # dates of a table, before one can be far from the others
 FAR_DAYS = 731
 ALL_GONE = 100.0  # percent faded
@@ -268,7 +267,7 @@ def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) 
     _within_courses(courses)
     _halves(courses)
     _clients(courses)
-    for name, column in DATES.items():
+    for name, (column, _) in HAPPENED.items():
         if name in tables:
             _lonely_dates(tables[name], column)
     if "sessions" in tables:

@@ -84,19 +84,12 @@ def read_headings(name: str, given: list[Any]) -> dict[Any, str]:
         raise DataError(
             f"Table {name} has no column {listed}; it has {', '.join(map(str, given)) or 'none'}.",
             f"Add {missing[0].name}: {rule_of(missing[0])}."
-            + likely_heading(missing[0].name, [name for name in given if name not in found]),
+            + _likely_heading(missing[0].name, [name for name in given if name not in found]),
         )
     return found
 
 
-def likely_heading(column: str, given: Iterable[Any]) -> str:
-    """Return which heading probably means a column, as a sentence, or an empty text.
-
-    Examples
-    --------
-    >>> likely_heading("course_id", ["Course No", "remarks"])
-    " Perhaps 'Course No' is meant for it: then call it course_id."
-    """
+def _likely_heading(column: str, given: Iterable[Any]) -> str:
     spelled = {normal_heading(heading): heading for heading in given}
     close = get_close_matches(column, spelled, n=1)
     if not close:

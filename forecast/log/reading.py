@@ -25,6 +25,7 @@ from forecast.errors import DataError
 from forecast.log.cells import as_text
 from forecast.log.columns import TABLES
 from forecast.log.headings import HELPERS, normal_heading, refuse_repeated, table_of, with_headings
+from forecast.log.report import TOLERATED
 from forecast.log.set_aside import apply_mends
 
 if TYPE_CHECKING:
@@ -135,7 +136,6 @@ def _headed(raw: RawLog, name: str, rows: pd.DataFrame, *, uneven: bool = False)
 
 
 def _add(raw: RawLog, name: str, frame: pd.DataFrame) -> None:
-    """Keep a table without its empty rows; the row numbers stay those of the file."""
     _refuse_long_cells(name, frame)
     refuse_repeated(f"Table {name}", frame.columns)
     empty = _empty_rows(frame)
@@ -195,8 +195,7 @@ def _empty_rows(frame: pd.DataFrame) -> pd.Series[bool]:
     return blank
 
 
-def check_size(name: str, rows: int, unpacked: int) -> None:
-    """Raise DataError if a table is larger than what is read."""
+def _check_size(name: str, rows: int, unpacked: int) -> None:
     if rows > MAX_ROWS or unpacked > MAX_BYTES:
         raise DataError(
             f"{name} holds {max(rows, 1):,} row(s) or more and {unpacked:,} bytes unpacked.",
@@ -207,7 +206,7 @@ def check_size(name: str, rows: int, unpacked: int) -> None:
 def _csv(raw: RawLog, file: Path) -> pd.DataFrame:
     import pandas as pd
 
-    check_size(file.name, 0, file.stat().st_size)
+    _check_size(file.name, 0, file.stat().st_size)
     text = _decoded(raw, file)
     top = text[:TOP].splitlines()[:10]
     counts = {mark: sum(line.count(mark) for line in top) for mark in DELIMITERS}
@@ -227,7 +226,7 @@ def _csv(raw: RawLog, file: Path) -> pd.DataFrame:
         ) from error
     except pd.errors.ParserError:
         rows, uneven = _uneven(file, text, mark), True
-    check_size(file.name, len(rows), len(text))
+    _check_size(file.name, len(rows), len(text))
     rows = rows.set_axis(range(1, len(rows) + 1), axis=0)
     return _headed(raw, file.stem, rows, uneven=uneven)
 
@@ -286,15 +285,8 @@ def _uneven(file: Path, text: str, mark: str) -> pd.DataFrame:
 
 def _file_habit(file: Path, tolerance: str, written: str) -> dict[str, Any]:
     shown = written if len(written) <= 40 else f"{written[:37]}..."
-    return {
-        "table": file.stem.lower(),
-        "column": "",
-        "tolerance": tolerance,
-        "count": 1,
-        "row": 1,
-        "written": shown,
-        "read_as": "the same cells",
-    }
+    values = (file.stem.lower(), "", tolerance, 1, 1, shown, "the same cells")
+    return dict(zip(TOLERATED, values, strict=True))
 
 
 def _first_line(error: Exception) -> str:
@@ -309,7 +301,7 @@ def _parquet(file: Path) -> pd.DataFrame:
     try:
         facts = pq.read_metadata(file)
         unpacked = sum(facts.row_group(i).total_byte_size for i in range(facts.num_row_groups))
-        check_size(file.name, facts.num_rows, unpacked)
+        _check_size(file.name, facts.num_rows, unpacked)
         schema = pq.read_schema(file)
         refuse_repeated(file.name, schema.names)
         texts = [each.name for each in schema if _is_text(each.type) and each.name not in HELPERS]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import astuple, dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,8 +18,6 @@ if TYPE_CHECKING:
 ENTRY = ("table", "row", "column", "value", "rule", "remedy")
 BLANKED = "until then the cell is read as not recorded"  # in the remedy of such a cell
 TOLERATED = ("table", "column", "tolerance", "count", "row", "written", "read_as")
-
-
 LONGEST_SHOWN = 60  # characters of a cell in the text; the frames hold all of it
 TO_MEND = """\
 To mend: correct the rows in the log itself; or correct them in set_aside_<table>.csv and save
@@ -78,12 +76,7 @@ class LogReport:
         return {
             "source": self.source,
             "rows": {
-                table: {
-                    "in": count.rows_in,
-                    "used": count.used,
-                    "set_aside": count.set_aside,
-                    "empty": count.empty,
-                }
+                table: dict(zip(("in", "used", "set_aside", "empty"), astuple(count), strict=True))
                 for table, count in self.rows.items()
             },
             "set_aside": plain_rows(self.set_aside),
@@ -110,7 +103,7 @@ class LogReport:
             ("Flagged (used all the same)", self.flagged[~blanked]),
         ):
             if len(listed):
-                parts += ["", f"{title}:", *by_rule(listed, examples)]
+                parts += ["", f"{title}:", *_by_rule(listed, examples)]
         if len(self.set_aside):
             parts += ["", TO_MEND]
         if len(self.tolerated):
@@ -127,12 +120,12 @@ class LogReport:
         flagged = len(self.flagged[["table", "row"]].drop_duplicates())
         parts = []
         if courses or others:
-            kinds = [counted(courses, "course")] * (courses > 0)
+            kinds = [_counted(courses, "course")] * (courses > 0)
             word = "other row" if courses else "row"
-            kinds += [counted(others, word)] * (others > 0)
+            kinds += [_counted(others, word)] * (others > 0)
             parts.append(f"{' and '.join(kinds)} set aside")
         if flagged:
-            parts.append(f"{counted(flagged, 'row')} flagged")
+            parts.append(f"{_counted(flagged, 'row')} flagged")
         return ", ".join(parts)
 
     def _counts(self) -> list[str]:
@@ -148,7 +141,7 @@ class LogReport:
         return [
             f"  {habit['table']}{'.' if habit['column'] else ''}{habit['column']}: "
             f"{habit['tolerance']}, {habit['count']} time(s), first in row {habit['row']}: "
-            f"{shortened(habit['written'])!r} read as {habit['read_as']!r}."
+            f"{_shortened(habit['written'])!r} read as {habit['read_as']!r}."
             for habit in self.tolerated.to_dict("records")
         ]
 
@@ -183,25 +176,22 @@ def gather(listed: Iterable[pd.DataFrame], columns: tuple[str, ...] = ENTRY) -> 
     return whole.loc[order].reset_index(drop=True)
 
 
-def by_rule(listed: pd.DataFrame, examples: int) -> list[str]:
-    """Return lines for people: each rule once, with its number of cases and the first few."""
+def _by_rule(listed: pd.DataFrame, examples: int) -> list[str]:
     lines = []
     for (table, column, rule), cases in listed.groupby(["table", "column", "rule"], sort=False):
         where = f"{table}.{column}" if column else table
         lines.append(f"  {where}, {len(cases)} row(s), rule: {rule}.")
         for case in cases.head(examples).to_dict("records"):
-            value = f"{shortened(case['value'])!r}" if case["value"] else "empty"
+            value = f"{_shortened(case['value'])!r}" if case["value"] else "empty"
             lines.append(f"    row {case['row']}: {value}. {case['remedy']}")
         if len(cases) > examples:
             lines.append(f"    and {len(cases) - examples} more.")
     return lines
 
 
-def counted(number: int, word: str) -> str:
-    """Return a number with its word, in the plural where there are several."""
+def _counted(number: int, word: str) -> str:
     return f"{number:,} {word}{'s' * (number != 1)}"
 
 
-def shortened(text: str) -> str:
-    """Return a cell's text short enough for one line."""
+def _shortened(text: str) -> str:
     return text if len(text) <= LONGEST_SHOWN else f"{text[: LONGEST_SHOWN - 3]}..."

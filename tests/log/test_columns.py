@@ -6,7 +6,6 @@ from forecast.invented import simulate_log
 from forecast.log.cells import rule_of
 from forecast.log.columns import TABLES, column_names
 from forecast.log.outcome_log import OutcomeLog
-from forecast.tattoo import REGIONS, SITES
 
 LOG = simulate_log(30, seed=6)
 
@@ -47,7 +46,3 @@ def test_every_rule_has_what_its_kind_needs():
                 assert rule.low < rule.high
                 assert rule.unit
             assert rule.default is None or not rule.required
-
-
-def test_the_regions_hold_every_site_once():
-    assert sorted(site for sites in REGIONS.values() for site in sites) == sorted(SITES)
