@@ -21,7 +21,6 @@ from forecast.log.columns import FOREIGN_KEYS, KEYS, TABLES
 if TYPE_CHECKING:
     import pandas as pd
 
-
 # What a log holds has happened; a date to come is a slip of the pen, and would move "now".
 HAPPENED = {
     "courses": ("started_on", "a course that is only booked is logged from its first session on"),
@@ -44,16 +43,20 @@ ALL_GONE = 100.0  # percent faded
 MOST_GENEROUS = 110.0  # beyond it no eye was generous: what was meant is not known
 
 
-def counted(fading_pct: pd.Series[Any]) -> pd.Series[Any]:
-    """Return the percents as they count: a little above 100 is 100, and far above is not known.
+def counted(gradings: pd.DataFrame) -> pd.DataFrame:
+    """Return gradings as they count: a little above 100 percent is 100, far above is left out.
 
     Examples
     --------
     >>> import pandas as pd
-    >>> counted(pd.Series([40.0, 104.0, 250.0])).tolist()
-    [40.0, 100.0, nan]
+    >>> counted(pd.DataFrame({"fading_pct": [40.0, 104.0, 250.0]}))["fading_pct"].tolist()
+    [40.0, 100.0]
     """
-    return fading_pct.mask(fading_pct > MOST_GENEROUS).clip(upper=ALL_GONE)
+    faded = gradings["fading_pct"]
+    if not (faded > ALL_GONE).any():
+        return gradings
+    known = gradings.assign(fading_pct=faded.clip(upper=ALL_GONE))[faded <= MOST_GENEROUS]
+    return known.reset_index(drop=True)
 
 
 def fractions_like(percents: Iterable[float]) -> bool:
@@ -281,9 +284,7 @@ def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) 
         _falls(tables["gradings"])
         _fractions(tables["gradings"])
         _above(tables["gradings"])
-        faded = counted(tables["gradings"].frame["fading_pct"])
-        known = tables["gradings"].frame.assign(fading_pct=faded)[faded.notna()]
-        _outcomes(courses, known, cleared_at)
+        _outcomes(courses, counted(tables["gradings"].frame), cleared_at)
 
 
 def _within_courses(courses: CleanTable) -> None:

@@ -122,11 +122,7 @@ def with_headings(
     required = [rule.name for rule in TABLES[name] if rule.required]
     filled = [
         (number, [None if _blank(cell) else str(cell).strip() for cell in cells])
-        for number, cells in zip(
-            rows.index[:SEARCHED_ROWS],
-            rows.iloc[:SEARCHED_ROWS].itertuples(index=False),
-            strict=True,
-        )
+        for number, *cells in rows.iloc[:SEARCHED_ROWS].itertuples(name=None)
         if not all(map(_blank, cells))
     ]
     if not filled:

@@ -44,7 +44,7 @@ class OutcomeLog:
     Attributes
     ----------
     courses, sessions, gradings, reactions, lasers : DataFrame
-        The rows used, in the columns of `forecast.log.TABLES`; a grading above 100
+        The rows used, in the columns of ``columns.toml``; a grading above 100
         percent stands here as written, see `graded`.
     report : LogReport
         Rows set aside, flagged, and the spellings tolerated.
@@ -84,10 +84,7 @@ class OutcomeLog:
     @property
     def graded(self) -> pd.DataFrame:
         """The gradings as they count, see `counted`; those of which nothing is known left out."""
-        faded = counted(self.gradings["fading_pct"])
-        if faded.equals(self.gradings["fading_pct"]):
-            return self.gradings
-        return self.gradings.assign(fading_pct=faded)[faded.notna()].reset_index(drop=True)
+        return counted(self.gradings)
 
 
 def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:
