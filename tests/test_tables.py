@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from forecast.log import TABLES
+from forecast.log import column
 from forecast.tattoo import REGIONS
 
 PACKAGE = Path(__file__).parents[1] / "forecast"
@@ -123,10 +123,8 @@ def test_an_ink_of_which_something_is_not_filled_in_is_named_with_its_table(copi
 @pytest.mark.parametrize("path", LANGUAGES, ids=lambda path: path.stem)
 def test_every_level_that_an_enquiry_may_have_has_a_word(path: Path):
     words = tomllib.loads(path.read_text("utf-8"))["levels"]
-    levels = {rule.name: set(rule.levels) for rule in TABLES["courses"]}
+    levels = {name: set(column("courses", name).levels) for name in words}
     levels["body_site"] |= set(REGIONS)
     assert {"inks", "body_site", "skin_type", "origin"} <= set(words)
-    assert {name: set(said) for name, said in words.items()} == {
-        name: levels[name] for name in words
-    }
+    assert {name: set(said) for name, said in words.items()} == levels
     assert all(word for said in words.values() for word in said.values())
