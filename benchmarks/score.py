@@ -7,8 +7,8 @@ number of sessions, give or take 2.5. Never shown to a client.
 import numpy as np
 import pandas as pd
 
-from forecast.log import REGIONS
 from forecast.survival import CountDistribution
+from forecast.tattoo import REGIONS
 
 SKIN = {"I": 1, "II": 2, "III": 3, "IV": 4, "V": 5, "VI": 6}
 REGION_POINTS = {

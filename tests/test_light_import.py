@@ -3,7 +3,7 @@
 import subprocess
 import sys
 
-HEAVY = {"pandas", "scipy", "statsmodels", "sklearn", "lifelines", "plotly", "pandera", "joblib"}
+HEAVY = {"pandas", "scipy", "statsmodels", "sklearn", "lifelines", "plotly", "joblib"}
 
 
 def loaded_after(code: str) -> set[str]:

@@ -50,7 +50,7 @@ def read(options: Options) -> OutcomeLog:
     log = forecast.read_log(options.log, **given)
     brief = log.report.in_brief()
     lists = f"{brief}: forecast check {options.log} lists them."
-    options.of_log = [*([lists] if brief else []), *suspicions(log)]
+    options.of_log = [*([lists] if brief else []), *map(str, suspicions(log))]
     return log
 
 

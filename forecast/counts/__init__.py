@@ -7,9 +7,7 @@ from forecast._doors import door
 if TYPE_CHECKING:
     from forecast.counts.attributes import (
         COVARIATES,
-        INK_GROUPS,
         LIGHTEN,
-        REGION_OF,
         covariate_names,
         covariates,
     )
@@ -60,7 +58,6 @@ __all__ = [
     "COVARIATES",
     "FEWEST_LIGHTENED",
     "GOALS",
-    "INK_GROUPS",
     "LEVELLED",
     "LIGHTEN",
     "NEVER_COVARIATES",

@@ -16,30 +16,19 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._types import FloatArray
-from forecast.log import REGIONS, column
+from forecast.log import column
+from forecast.tattoo import INK_COVARIATES, SITES
 
 Column = Sequence[Any] | npt.NDArray[Any]
 
 SKIN_TYPES = {name: rank for rank, name in enumerate(column("courses", "skin_type").levels, 1)}
-REGION_OF = {site: region for region, sites in REGIONS.items() for site in sites}
 EARLIEST = -7.0  # years from now, before which practice is taken as it was then
 FEW_ROWS = 50  # up to which pandas is not called: an enquiry needs numpy alone
-LEGS = frozenset({"thigh", "lower_leg", "ankle", "foot"})
 GRADES = {
     "ink_density": {"light": -1, "medium": 0, "heavy": 1},
     "layering": {"single": 0, "layered": 1},
     "scarring": {"none": 0, "slight": 1, "marked": 2},
     "smoker": {"no": 0, "yes": 1},
-}
-# Colours other than black, dark blue and the reds respond less (Bencini et al. 2012).
-INK_GROUPS = {
-    "ink_warm": frozenset({"red", "orange"}),
-    "ink_other": frozenset({"light_blue", "green", "yellow", "purple", "brown", "white", "flesh"}),
-    "ink_green": frozenset({"light_blue", "green"}),
-    "ink_yellow": frozenset({"yellow"}),
-    "ink_purple": frozenset({"purple"}),
-    "ink_brown": frozenset({"brown"}),
-    "ink_pale": frozenset({"white", "flesh"}),
 }
 
 # covariate -> the attribute it comes from
@@ -50,7 +39,7 @@ COVARIATES: dict[str, str] = {
     "region_proximal_limb": "body_site",
     "region_distal_limb": "body_site",
     "leg_or_foot": "body_site",
-    **dict.fromkeys(INK_GROUPS, "inks"),
+    **dict.fromkeys(INK_COVARIATES, "inks"),
     "more_inks": "inks",
     "ink_unreached": "unreached",
     "ink_density": "ink_density",
@@ -101,10 +90,10 @@ def covariates(columns: Mapping[str, Column]) -> dict[str, FloatArray]:
     site, inks, origins = (Distinct.of(columns[name]) for name in ("body_site", "inks", "origin"))
     for region in ("head_neck", "lower_trunk", "proximal_limb", "distal_limb"):
         found[f"region_{region}"] = site.each(
-            lambda value, region=region: float(REGION_OF[value] == region)
+            lambda value, region=region: float(SITES[value].region == region)
         )
-    found["leg_or_foot"] = site.each(lambda value: float(value in LEGS))
-    for name, group in INK_GROUPS.items():
+    found["leg_or_foot"] = site.each(lambda value: float(SITES[value].leg))
+    for name, group in INK_COVARIATES.items():
         found[name] = inks.each(
             lambda value, group=group: float(not group.isdisjoint(value.split(";")))
         )

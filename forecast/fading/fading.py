@@ -255,7 +255,7 @@ def fit_fading(log: OutcomeLog, *, level: float = 0.95) -> FadingCurves:
         model=fit,
         rows=rows,
         assumption=ASSUMPTION,
-        notes=(*graded_in_fractions(log), *fading_notes(rows, fit, gains)),
+        notes=(*map(str, graded_in_fractions(log)), *fading_notes(rows, fit, gains)),
     )
 
 

@@ -37,7 +37,6 @@ from forecast.counts import (
     for_use,
     length_of,
     of_goal,
-    said,
     to_clearing,
 )
 from forecast.errors import DataError, RequestError
@@ -124,7 +123,7 @@ def fit_forecaster(
         horizon=horizon,
         seed=seed,
         assessment=findings(checked, against_evidence(model, from_evidence), evidence),
-        notes=(*map(said, suspicions(log)), *fit_notes(summary, evidence)),
+        notes=(*suspicions(log), *fit_notes(summary, evidence)),
     )
 
 

@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.invented.course import BLOCK, CAP, Course, session_price, slowness
-from forecast.invented.people import PATTERNS, YEAR, Chance, Cohort, taken_nm
+from forecast.invented.people import PATTERNS, REACH, YEAR, Chance, Cohort
 from forecast.invented.sessions import Paths, run_sessions
 from forecast.invented.world import World
 from forecast.log import column, column_names
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 WordArray = npt.NDArray[np.object_]
 
+YAG = {532, 1064}  # nm
 DAY_ONE = np.datetime64("2017-01-02", "ns")
 STRATEGIES = {"needed_ns": "ns", "needed_ps": "ps", "needed_ns4_ps": "ns:4>ps"}
 
@@ -153,7 +154,7 @@ def laser_choice(world: World) -> dict[str, list[str]]:
     for laser in world.fleet:
         texts = []
         for pattern in PATTERNS:
-            taken = {w for ink in pattern.split(";") for w in taken_nm(ink)}
+            taken = {w for ink in pattern.split(";") for w in REACH[ink]}
             used = [w for w in laser.wavelengths_nm if w in taken] or [laser.wavelengths_nm[-1]]
             if pattern.startswith("black") and 1064 in used and "red" not in pattern:
                 used = [w for w in used if w != 532] or used
@@ -167,11 +168,12 @@ def pick_laser(
 ) -> IntArray:
     """Return which laser of the fleet fired each session; colours take turns."""
     pick = np.zeros(len(day), dtype=np.int64)
-    blue = np.array([bool({"green", "light_blue", "purple"} & set(p.split(";"))) for p in PATTERNS])
+    elsewhere = {ink for ink, taken in REACH.items() if taken and not YAG & set(taken)}
+    blue = np.array([not elsewhere.isdisjoint(p.split(";")) for p in PATTERNS])
     for index, laser in enumerate(world.fleet):
         owned = (day >= laser.from_year * YEAR) | (laser.regime == "ps")
         same = pulse == (laser.regime == "ps")
-        special = not {532, 1064} & set(laser.wavelengths_nm)
+        special = not YAG & set(laser.wavelengths_nm)
         fits = blue[inks] & (session_no % 2 == 0) if special else np.ones(len(day), np.bool_)
         pick = np.where(owned & same & fits, index, pick)
     return pick

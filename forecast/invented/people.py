@@ -13,8 +13,18 @@ import numpy.typing as npt
 
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.invented.world import MOST_OPERATORS, CaseMix, World
-from forecast.log import BODY_SITES, INKS, REGIONS, column
-from forecast.tattoo import INK_GROUPS, ink_group
+from forecast.log import column
+from forecast.tattoo import (
+    INK_GROUPS,
+    INKS,
+    REGIONS,
+    SITES,
+    Laser,
+    ink_group,
+    read_inks,
+    unreached_inks,
+    uptake_table,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -51,17 +61,9 @@ INK_TABLE: tuple[tuple[str, tuple[float, ...]], ...] = (
 )
 
 
-def canonical(inks: str) -> str:
-    """Return an ink set in the order of the log's levels."""
-    found = set(inks.split(";"))
-    return ";".join(ink for ink in INKS if ink in found)
-
-
-PATTERNS: tuple[str, ...] = tuple(canonical(inks) for inks, _ in INK_TABLE)
-REGION_NAMES = tuple(REGIONS)
-REGION_OF_SITE: IntArray = np.array(
-    [next(i for i, sites in enumerate(REGIONS.values()) if site in sites) for site in BODY_SITES]
-)
+PATTERNS: tuple[str, ...] = tuple(";".join(read_inks(inks)) for inks, _ in INK_TABLE)
+BODY_SITES, REGION_NAMES = tuple(SITES), tuple(REGIONS)
+REGION_OF_SITE: IntArray = np.array([REGION_NAMES.index(site.region) for site in SITES.values()])
 # Usual area relative to the median, by site: a finger carries less than a back.
 AREA_OF_SITE = dict.fromkeys(BODY_SITES, 1.0) | {
     "face": 0.3, "neck": 0.7, "back": 2.0, "chest": 1.5, "wrist": 0.5, "hand": 0.5, "finger": 0.12
@@ -73,24 +75,15 @@ OLDER_YEARS = 3.0  # Bencini et al. 2012: 36 months
 REFERENCE_CM2 = 30.0
 COURSES_PER_CLIENT = 1.25
 BEFORE = 6  # sessions elsewhere, at most
-OTHER_COLOURS = frozenset(INKS) - {"black", "dark_blue", "red", "orange"}
+REDS, OTHER_COLOURS = (
+    frozenset(ink for ink in INKS if ink_group(ink) == group) for group in INK_GROUPS[1:]
+)
 YEAR = 365.25
-# Wavelengths that a colour takes up in this invented clinic; yellow needs short pulses too.
+# Wavelengths that an ink takes up, yellow with short pulses only.
 REACH: dict[str, tuple[int, ...]] = {
-    "black": (532, 694, 755, 785, 1064),
-    "dark_blue": (694, 755, 785, 1064),
-    "light_blue": (694, 755, 785),
-    "green": (694, 755, 785),
-    "red": (532,),
-    "orange": (532,),
-    "yellow": (532,),
-    "purple": (694, 755, 785),
-    "brown": (532, 1064),
-    "white": (),
-    "flesh": (),
+    ink: tuple(cell.wavelength_nm for cell in uptake_table() if cell.ink == ink and cell.reached())
+    for ink in INKS
 }
-# Of an ink that is not listed: what its group takes up.
-REACH_OF_GROUP = dict(zip(INK_GROUPS, (REACH["black"], REACH["red"], REACH["green"]), strict=True))
 NEVER = 1e9
 
 
@@ -245,7 +238,7 @@ def speed(attributes: Attributes, world: World) -> FloatArray:
     area = np.clip(np.log(attributes.area / REFERENCE_CM2), -2.0, 2.5)
     features: dict[str, npt.NDArray[np.bool_] | FloatArray] = {
         "smoker": attributes.smoker,
-        "red": has_ink(attributes.inks, frozenset({"red", "orange"})),
+        "red": has_ink(attributes.inks, REDS),
         "other_colour": has_ink(attributes.inks, OTHER_COLOURS),
         "light": attributes.density == 0,
         "heavy": attributes.density == 2,
@@ -267,18 +260,12 @@ def speed(attributes: Attributes, world: World) -> FloatArray:
     return total
 
 
-def taken_nm(ink: str) -> tuple[int, ...]:
-    """Return the wavelengths that an ink takes up, nm."""
-    return REACH.get(ink, REACH_OF_GROUP[ink_group(ink)])
-
-
 def reach_day(ink: str, world: World) -> float:
     """Return the day on which a laser for the ink is first owned; ``NEVER`` when none is."""
     usable = [
         laser.from_year * YEAR
         for laser in world.fleet
-        if set(taken_nm(ink)) & set(laser.wavelengths_nm)
-        and (ink != "yellow" or laser.regime == "ps")
+        if not unreached_inks(ink, [Laser(laser.regime, laser.wavelengths_nm)])
     ]
     return max(0.0, min(usable)) if usable else NEVER
 

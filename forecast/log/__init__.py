@@ -6,33 +6,34 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.log.cells import LATEST
-    from forecast.log.columns import BODY_SITES, INKS, REGIONS, TABLES, Column, column, column_names
-    from forecast.log.cross_table import FRACTIONS, fractions_like, graded_in_fractions, suspicions
+    from forecast.log.columns import Column, column, column_names
+    from forecast.log.cross_table import fractions_like
     from forecast.log.data_package import write_log
     from forecast.log.enquiry import Enquiry, check_enquiry, checked, enquiries_of, known_fields
     from forecast.log.headings import normal_heading, refuse_repeated
-    from forecast.log.outcome_log import (
+    from forecast.log.known_sessions import (
         MOST_TO_CHECK,
-        OutcomeLog,
-        check_log,
-        fingerprint,
         folds_for,
         is_judged,
         judged_part,
         judged_sessions,
-        read_log,
         some_clients,
+    )
+    from forecast.log.outcome_log import (
+        FRACTIONS,
+        OutcomeLog,
+        check_log,
+        fingerprint,
+        graded_in_fractions,
+        read_log,
+        suspicions,
     )
     from forecast.log.set_aside import changed_files, shelf_for, write_set_aside
 
 __all__ = [
-    "BODY_SITES",
     "FRACTIONS",
-    "INKS",
     "LATEST",
     "MOST_TO_CHECK",
-    "REGIONS",
-    "TABLES",
     "Column",
     "Enquiry",
     "OutcomeLog",

@@ -1,4 +1,8 @@
-"""Read one column of the log: each distinct text once, numbers and dates whole."""
+"""What a cell of the log means: one text at a time, and a whole column, each distinct text once.
+
+Whatever a person may have meant is read only where it is certain; the rest is refused with the rule
+that it breaks.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +23,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 DateOrder = Literal["day", "month"]
-
+Codes = npt.NDArray[np.signedinteger[Any]]
 CASE = "upper and lower case, spaces and hyphens"
 SYNONYM = "another word for the same thing"
 YES_NO = "yes and no written another way"
@@ -36,7 +40,6 @@ ORDER = {
 }
 WORD_FOR_EMPTY = "a word or mark for 'not recorded'"
 WHOLE = "a whole number written with decimals"
-
 EARLIEST, LATEST = date(1980, 1, 1), date(2099, 12, 31)
 SERIAL_ZERO = date(1899, 12, 30)  # day 0 of spreadsheets, after their wrong leap day of 1900
 EMPTY_WORDS = frozenset(
@@ -56,7 +59,6 @@ SYNONYMS: dict[str, dict[str, str]] = {
 YES = frozenset(words("yes y true 1 1.0"))
 NO = frozenset(words("no n false 0 0.0"))
 MONTHS = words("jan feb mar apr may jun jul aug sep oct nov dec")
-
 # No two parts of a pattern may share one run of characters: time would grow with its square.
 PLAIN = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)(e[+-]?\d+)?", re.IGNORECASE)
 DECIMAL_COMMA = re.compile(r"[+-]?(0,\d+|\d+,(\d{1,2}|\d{4,}))")
@@ -68,6 +70,8 @@ CLOCK = re.compile(
     r"(?<![T ])[T ]+\d{1,2}:\d{2}(:\d{2}(\.\d*)?)?( ?[ap]m)?(Z|[+-]\d{2}:?\d{2})?$", re.I
 )
 SERIAL_DATE = re.compile(r"[2-7]\d{4}(\.\d*)?")
+# A text with a digit and without spaces or marks that mean something: as it stands.
+PLAIN_TEXT = r"[A-Za-z0-9_.\-]*[0-9][A-Za-z0-9_.\-]*"
 
 
 class Reading(NamedTuple):
@@ -331,12 +335,6 @@ def _day(year: str, month: str, day: str) -> date:
         return date(int(year), int(month), int(day))
     except ValueError as error:
         raise UnreadableError(f"a date as YYYY-MM-DD, from {EARLIEST} to {LATEST}") from error
-
-
-Codes = npt.NDArray[np.signedinteger[Any]]
-
-# A text with a digit and without spaces or marks that mean something: as it stands.
-PLAIN_TEXT = r"[A-Za-z0-9_.\-]*[0-9][A-Za-z0-9_.\-]*"
 
 
 class Habit(NamedTuple):

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
-from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,76 +16,16 @@ from forecast.log.report import BLANKED, TOLERATED, entries
 
 if TYPE_CHECKING:
     import pandas as pd
-    import pandera.pandas as pa
 
 
-@lru_cache
-def table_schema(table: str, columns: frozenset[str] | None = None) -> pa.DataFrameSchema:
-    """Return the schema of a cleaned table of the log, of all its columns or of some.
-
-    It carries presence, levels and limits; the types are those of the cleaned frames. These
-    fulfil it, but for numbers that are flagged and kept above their limit.
-    """
-    import pandera.pandas as pa
-
-    known = {
-        rule.name: pa.Column(
-            checks=_checks(rule), nullable=not rule.required, description=rule.meaning
-        )
-        for rule in TABLES[table]
-        if columns is None or rule.name in columns
-    }
-    return pa.DataFrameSchema(known, name=table, ordered=True)
-
-
-def _checks(rule: Column) -> list[pa.Check]:
-    import pandera.pandas as pa
-
-    if rule.kind in ("level", "flag"):
-        return [pa.Check.isin(rule.levels)]
-    if rule.kind not in ("integer", "number"):
-        return []
-    checks = []
-    if rule.low is not None:
-        checks.append(pa.Check.ge(rule.low))
-    if rule.high is not None:
-        checks.append(pa.Check.le(rule.high))
-    return checks
-
-
-def broken_rules(table: str, frame: pd.DataFrame, *, sound: Collection[str] = ()) -> pd.DataFrame:
-    """Return the cells of a typed table that break its rules, as columns ``row`` and ``column``.
-
-    Columns known to be ``sound`` are not looked at again.
-    """
-    import warnings
-
-    import pandas as pd
-    import pandera.pandas as pa
-
-    columns = frozenset(rule.name for rule in TABLES[table] if rule.name not in sound)
-    checked = frame.copy(deep=False)
-    try:
-        with warnings.catch_warnings():
-            # pandera 0.35 joins its failure cases in a way that pandas 2 warns about
-            warnings.filterwarnings("ignore", "The behavior of DataFrame conc", FutureWarning)
-            # nothing is coerced, so that there is no need for the copy it would make
-            table_schema(table, columns).validate(checked, lazy=True, inplace=True)
-    except pa.errors.SchemaErrors as errors:
-        cases = errors.failure_cases
-        return pd.DataFrame({"row": cases["index"], "column": cases["column"]})
-    finally:
-        # the frame and what pandera hangs on it hold each other, and with them a large table
-        vars(checked).pop("pandera", None)
-    return pd.DataFrame({"row": [], "column": []})
+IN_EVERY_ROW = "a value in every row: "
 
 
 @dataclass(slots=True)
 class CleanTable:
     """One table on its way in; the index of ``frame`` is the row number in the file.
 
-    ``ids`` holds its columns of ids as numbers, of all rows of the file, see `codes`; ``sound``
-    the columns whose every cell is known to fulfil its rule.
+    ``ids`` holds its columns of ids as numbers, of all rows of the file, see `codes`.
     """
 
     name: str
@@ -97,7 +35,6 @@ class CleanTable:
     tolerated: list[dict[str, Any]] = field(default_factory=list)
     extra: tuple[str, ...] = ()
     ids: dict[str, Ids] = field(default_factory=dict)
-    sound: set[str] = field(default_factory=set)
     index: pd.Index[Any] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -110,6 +47,16 @@ class CleanTable:
             return codes
         return codes[self.index.get_indexer(self.frame.index)]
 
+    def of_course(self, courses: CleanTable, column: str) -> npt.NDArray[Any]:
+        """Return a number or date of its course for each row; all courses must be there.
+
+        The ids of the table must be numbered as those of courses.
+        """
+        values: npt.NDArray[Any] = courses.frame[column].to_numpy()
+        by_number = np.zeros(len(courses.ids["course_id"].distinct), dtype=values.dtype)
+        by_number[courses.codes("course_id")] = values
+        return np.asarray(by_number[self.codes("course_id")])
+
     def refuse(
         self,
         bad: pd.Series[bool],
@@ -120,8 +67,8 @@ class CleanTable:
         other: pd.Series[Any] | None = None,
     ) -> None:
         """Set the rows of a mask aside, and list why; ``other`` fills ``{}`` in the remedy."""
+        self._list(self.set_aside, bad, column, rule, remedy, other)
         if bad.any():
-            self._list(self.set_aside, bad, column, rule, remedy, other)
             self.frame = self.frame[~bad]
 
     def flag(
@@ -134,8 +81,7 @@ class CleanTable:
         other: pd.Series[Any] | None = None,
     ) -> None:
         """List a contradiction in the rows of a mask, and keep them."""
-        if bad.any():
-            self._list(self.flagged, bad, column, rule, remedy, other)
+        self._list(self.flagged, bad, column, rule, remedy, other)
 
     def tolerate(
         self, column: str, tolerance: str, count: int, row: int, written: str, read_as: str
@@ -144,18 +90,12 @@ class CleanTable:
         values = (self.name, column, tolerance, count, row, written, read_as)
         self.tolerated.append(dict(zip(TOLERATED, values, strict=True)))
 
-    def _list(
-        self,
-        where: list[pd.DataFrame],
-        bad: pd.Series[bool],
-        column: str,
-        rule: str,
-        remedy: str,
-        other: pd.Series[Any] | None,
-    ) -> None:
-        rows = self.frame[bad]
-        remedies = remedy if other is None else [remedy.format(row) for row in other[bad]]
-        where.append(entries(self.name, rows.index, column, rows[column], rule, remedies))
+    def _list(self, where: list[pd.DataFrame], bad: pd.Series[bool], *fault: Any) -> None:
+        column, rule, remedy, other = fault
+        if bad.any():
+            remedies = remedy if other is None else [remedy.format(row) for row in other[bad]]
+            rows = self.frame[bad]
+            where.append(entries(self.name, rows.index, column, rows[column], rule, remedies))
 
 
 def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
@@ -177,39 +117,29 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
 
     headings = read_headings(name, list(raw.columns))
     table = CleanTable(name, pd.DataFrame(index=raw.index))
-    table.extra = tuple(
-        str(given)
-        for given in raw.columns
-        if given not in headings and given not in (*HELPERS, OVERFLOW)
-    )
-    _list_spelled(table, headings)
+    ours = {*headings, *HELPERS, OVERFLOW}
+    table.extra = tuple(str(given) for given in raw.columns if given not in ours)
+    for given, known in headings.items():
+        if given != known:
+            above = int(raw.index.min()) - 1 if len(raw) else 1
+            table.tolerate(known, "a heading with other spelling", 1, above, str(given), known)
     if OVERFLOW in raw:
         _refuse_overflow(table, raw[OVERFLOW])
     written = {known: raw[given] for given, known in headings.items()}
-    columns = {}
-    for rule in TABLES[name]:
-        if rule.name in written:
-            columns[rule.name] = _column(table, rule, written[rule.name])
-        else:
-            columns[rule.name] = _absent(rule, raw.index)
-            table.sound.add(rule.name)
+    columns = {
+        rule.name: _column(table, rule, written[rule.name])
+        if rule.name in written
+        else _absent(rule, raw.index)
+        for rule in TABLES[name]
+    }
     table.frame = pd.DataFrame(columns, index=raw.index, copy=False)
-    _keep_rules(table, written)
+    if table.set_aside:
+        gone = np.unique(np.concatenate([frame["row"].to_numpy() for frame in table.set_aside]))
+        table.frame = table.frame[~table.frame.index.isin(gone)].copy()
     for rule in TABLES[name]:
         if rule.kind == "integer" and not rule.may_be_blank:
             table.frame[rule.name] = table.frame[rule.name].astype(np.int64)
     return table
-
-
-def of_course(courses: CleanTable, column: str, table: CleanTable) -> npt.NDArray[Any]:
-    """Return a number or date of its course for each row of a table whose courses are all there.
-
-    The ids of the table must be numbered as those of courses.
-    """
-    values: npt.NDArray[Any] = courses.frame[column].to_numpy()
-    by_number = np.zeros(len(courses.ids["course_id"].distinct), dtype=values.dtype)
-    by_number[courses.codes("course_id")] = values
-    return np.asarray(by_number[table.codes("course_id")])
 
 
 def empty_table(name: str) -> pd.DataFrame:
@@ -220,16 +150,8 @@ def empty_table(name: str) -> pd.DataFrame:
     return clean_table(name, no_rows).frame
 
 
-def _list_spelled(table: CleanTable, headings: dict[Any, str]) -> None:
-    """List the headings that were read although they are spelled in another way."""
-    for given, known in headings.items():
-        if given != known:
-            above = int(table.frame.index.min()) - 1 if len(table.frame) else 1
-            table.tolerate(known, "a heading with other spelling", 1, above, str(given), known)
-
-
+# A row of a text file may have more cells than there are headings.
 def _refuse_overflow(table: CleanTable, cells: pd.Series[Any]) -> None:
-    """Set aside rows of a text file with more cells than there are headings."""
     beyond = cells.fillna("") != ""
     if beyond.any():
         rule = "no more cells than headings"
@@ -238,23 +160,30 @@ def _refuse_overflow(table: CleanTable, cells: pd.Series[Any]) -> None:
         table.set_aside.append(entries(table.name, rows, "", cells[beyond], rule, remedy))
 
 
+# The column as it is used, and in the lists of the table the cells that break its rule: they are
+# emptied, or their rows set aside.
 def _column(table: CleanTable, rule: Column, cells: pd.Series[Any]) -> pd.Series[Any]:
     reading = read_column(rule, cells)
-    rows = cells.index
+    values = reading.values
     if reading.ids is not None:
         table.ids[rule.name] = reading.ids
-    if reading.sound:
-        table.sound.add(rule.name)
-    values = reading.values
-    for text, bad in reading.broken.items():
-        values = _not_used(table, rule, cells, values, bad, text)
     for habit in reading.habits:
-        where = (habit.n_cells, int(rows[habit.position]), habit.written, habit.read_as)
+        where = (habit.n_cells, int(cells.index[habit.position]), habit.written, habit.read_as)
         table.tolerate(rule.name, habit.tolerance, *where)
-    if rule.may_be_blank and rule.kind in ("integer", "number"):
-        beyond = ((values < rule.low) | (values > rule.high)).to_numpy()
-        if beyond.any():
-            values = _not_used(table, rule, cells, values, beyond, rule_of(rule))
+    allowed = rule_of(rule)
+    broken = dict(reading.broken)
+    if rule.required and not reading.sound:
+        missing = values.isna().to_numpy()
+        for unreadable in reading.broken.values():
+            missing &= ~unreadable
+        broken[f"{IN_EVERY_ROW}{allowed}"] = missing
+    for text, bad in broken.items():
+        values = _not_used(table, rule, cells, values, bad, text)
+    if rule.kind in ("integer", "number"):
+        beyond = (values < rule.low).to_numpy()
+        if not rule.kept_above:
+            beyond |= (values > rule.high).to_numpy()
+        values = _not_used(table, rule, cells, values, beyond, allowed)
     return values if rule.default is None else values.fillna(rule.default)
 
 
@@ -266,11 +195,15 @@ def _not_used(
     bad: npt.NDArray[np.bool_],
     text: str,
 ) -> pd.Series[Any]:
-    """List the cells of a mask that break a rule; return the values without them.
-
-    The rows are set aside, or used with the cell empty where the column allows for that.
-    """
-    remedy = _remedy(rule, text)
+    if not bad.any():
+        return values
+    wanted = text.removeprefix(IN_EVERY_ROW)
+    if rule.may_be_blank:
+        remedy = f"Write {wanted}; {BLANKED}."
+    else:
+        remedy = (
+            f"Write {wanted}." if rule.required else f"Write {wanted}, or leave the cell empty."
+        )
     written = cells[bad].astype(str)
     meant = {cell: remedy + _meant(rule, cell) for cell in written.unique()}
     remedies = [meant[cell] for cell in written]
@@ -279,8 +212,14 @@ def _not_used(
     return values.mask(bad) if values[bad].notna().any() else values
 
 
+# Return the level closest to the part of the cell that is none, in a sentence.
+def _meant(rule: Column, cell: str) -> str:
+    close = get_close_matches(first_unknown(rule, cell), rule.levels, n=1)
+    return f" Perhaps {close[0]} is meant." if close else ""
+
+
+# Return a column that a table does not have: nothing recorded, or the default.
 def _absent(rule: Column, index: pd.Index[Any]) -> pd.Series[Any]:
-    """Return the column that a table does not have: nothing recorded, or the default."""
     import pandas as pd
 
     if rule.kind == "date":
@@ -288,40 +227,3 @@ def _absent(rule: Column, index: pd.Index[Any]) -> pd.Series[Any]:
     if rule.kind in ("integer", "number"):
         return pd.Series(np.nan if rule.default is None else rule.default, index, np.float64)
     return pd.Series(np.full(len(index), rule.default, dtype=object), index, dtype=object)
-
-
-def _remedy(rule: Column, text: str) -> str:
-    if rule.may_be_blank:
-        return f"Write {text}; {BLANKED}."
-    return f"Write {text}." if rule.required else f"Write {text}, or leave the cell empty."
-
-
-def _meant(rule: Column, cell: str) -> str:
-    """Return the level closest to the part of the cell that is none, in a sentence."""
-    close = get_close_matches(first_unknown(rule, cell), rule.levels, n=1)
-    return f" Perhaps {close[0]} is meant." if close else ""
-
-
-def _keep_rules(table: CleanTable, written: Mapping[str, pd.Series[Any]]) -> None:
-    """Set aside the rows that break a rule of the schema, and those listed as unreadable."""
-    listed = {cell for frame in table.set_aside for cell in _cells(frame)}
-    rules = {rule.name: rule for rule in TABLES[table.name]}
-    broken = broken_rules(table.name, table.frame, sound=table.sound)
-    for name, rows in broken.groupby("column")["row"]:
-        rule = rules[str(name)]
-        if rule.kept_above:
-            rows = rows[~(table.frame.loc[rows, rule.name] > rule.high).to_numpy()]
-        fresh = [row for row in rows.astype(int) if (row, rule.name) not in listed]
-        missing = table.frame.loc[fresh, rule.name].isna()
-        cells = written[rule.name].loc[fresh]
-        must = f"a value in every row: {rule_of(rule)}"
-        for bad, text in ((cells[missing], must), (cells[~missing], rule_of(rule))):
-            remedy = _remedy(rule, rule_of(rule))
-            table.set_aside.append(entries(table.name, bad.index, rule.name, bad, text, remedy))
-    gone = {row for frame in table.set_aside for row, _ in _cells(frame)}
-    if gone:
-        table.frame = table.frame[~table.frame.index.isin(list(gone))].copy()
-
-
-def _cells(listed: pd.DataFrame) -> zip[tuple[int, str]]:
-    return zip(listed["row"].astype(int), listed["column"], strict=True)

@@ -1,4 +1,8 @@
-"""Gradings as they count: what a slip of the pen above 100 percent is taken for."""
+"""Rules between rows and tables: what belongs nowhere is set aside, what contradicts is flagged.
+
+Rows that cannot count, such as copies or sessions of no course, are set aside. What cannot be
+true of rows that are used all the same is flagged: gradings above 100 percent count as 100, or not.
+"""
 
 from __future__ import annotations
 
@@ -11,33 +15,253 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.log.cells import CASE, Ids, rule_of
-from forecast.log.cleaning import CleanTable, of_course
+from forecast.log.cleaning import CleanTable
 from forecast.log.columns import FOREIGN_KEYS, KEYS, TABLES
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from forecast.log.outcome_log import OutcomeLog
-
+# What a log holds has happened; a date to come is a slip of the pen, and would move "now".
+HAPPENED = {
+    "courses": ("started_on", "a course that is only booked is logged from its first session on"),
+    "sessions": ("treated_on", "a session that is only booked is logged once it was given"),
+    "gradings": ("graded_on", "a grading is logged once it was made"),
+}
+ONE_DAY = timedelta(days=1)  # between two ends of the world
+SAME_TATTOO = ["client_id", "body_site", "started_on", "inks", "tattoo_id", "half"]
+# Rows that repeat another agree in these at least; they are told apart quickly.
+NARROW = {
+    "courses": ("course_id",),
+    "sessions": ("course_id", "session_no"),
+    "gradings": ("course_id", "after_session"),
+    "reactions": ("course_id", "after_session"),
+    "lasers": ("laser_id",),
+}
+ENOUGH = 20  # dates of a table, before one can be far from the others
+FAR_DAYS = 731
 ALL_GONE = 100.0  # percent faded
 MOST_GENEROUS = 110.0  # beyond it no eye was generous: what was meant is not known
 
 
-def counted(fading_pct: pd.Series[Any]) -> pd.Series[Any]:
-    """Return the percents as they count: a little above 100 is 100, and far above is not known.
+def counted(gradings: pd.DataFrame) -> pd.DataFrame:
+    """Return gradings as they count: a little above 100 percent is 100, far above is left out.
 
     Examples
     --------
     >>> import pandas as pd
-    >>> counted(pd.Series([40.0, 104.0, 250.0])).tolist()
-    [40.0, 100.0, nan]
+    >>> counted(pd.DataFrame({"fading_pct": [40.0, 104.0, 250.0]}))["fading_pct"].tolist()
+    [40.0, 100.0]
     """
-    return fading_pct.mask(fading_pct > MOST_GENEROUS).clip(upper=ALL_GONE)
+    faded = gradings["fading_pct"]
+    if not (faded > ALL_GONE).any():
+        return gradings
+    known = gradings.assign(fading_pct=faded.clip(upper=ALL_GONE))[faded <= MOST_GENEROUS]
+    return known.reset_index(drop=True)
 
 
-DATES = {"courses": "started_on", "sessions": "treated_on", "gradings": "graded_on"}
-ENOUGH = 20  # dates of a table, before one can be far from the others
-FAR_DAYS = 731
+def fractions_like(percents: Iterable[float]) -> bool:
+    """Return whether gradings look like fractions: some faded, and none beyond 1.
+
+    Examples
+    --------
+    >>> fractions_like([0, 0.3, 0.6]), fractions_like([0, 0]), fractions_like([0, 1, 12])
+    (True, False, False)
+    """
+    return 0 < max(percents, default=0.0) <= 1
+
+
+def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float, today: date) -> None:
+    """Apply the rules between rows and tables, in place."""
+    courses = tables["courses"]
+    for name in FOREIGN_KEYS:
+        if name in tables:
+            _align_ids(tables[name], courses)
+    for name, (column, otherwise) in HAPPENED.items():
+        if name in tables:
+            _set_aside_future(tables[name], column, otherwise, today)
+    for table in tables.values():
+        _set_aside_repeats(table)
+    _set_aside_copies(courses)
+    for name in FOREIGN_KEYS:
+        if name in tables:
+            _set_aside_orphans(tables[name], courses)
+            _set_aside_beyond(tables[name], courses)
+    flag_contradictions(tables, cleared_at=cleared_at)
+
+
+def _align_ids(table: CleanTable, courses: CleanTable) -> None:
+    """Give the ids of a table the numbers they have in courses, the unknown ones those after.
+
+    An unknown id is read as the one course whose id differs in case or spaces only.
+    """
+    import pandas as pd
+
+    known, own = courses.ids["course_id"].distinct, table.ids["course_id"]
+    place = pd.Index(known, dtype=object).get_indexer(pd.Index(own.distinct, dtype=object))
+    unknown = np.flatnonzero(place < 0)
+    if len(unknown):
+        spelled: dict[str, list[int]] = {}
+        for number, text in enumerate(known):
+            spelled.setdefault(_bare(text), []).append(number)
+        alike = {code: spelled.get(_bare(own.distinct[code]), []) for code in unknown.tolist()}
+        certain = {code: found[0] for code, found in alike.items() if len(found) == 1}
+        _respell(table, certain, known)
+        place[list(certain)] = list(certain.values())
+    left = np.flatnonzero(place < 0)
+    place[left] = np.arange(len(known), len(known) + len(left))
+    distinct = np.append(known, own.distinct[left])
+    table.ids["course_id"] = Ids(distinct, np.append(place, -1)[own.codes])
+
+
+def _respell(table: CleanTable, certain: dict[int, int], known: npt.NDArray[np.object_]) -> None:
+    codes = table.codes("course_id")
+    rows = np.flatnonzero(np.isin(codes, list(certain)))
+    if len(rows):
+        written = table.frame["course_id"].to_numpy(copy=True)
+        first = written[rows[0]]
+        written[rows] = known[[certain[code] for code in codes[rows].tolist()]]
+        table.frame = table.frame.assign(course_id=written)
+        where = int(table.frame.index[rows[0]])
+        table.tolerate("course_id", CASE, len(rows), where, first, written[rows[0]])
+
+
+def _bare(text: str) -> str:
+    return "".join(text.lower().split())
+
+
+def _set_aside_future(table: CleanTable, column: str, otherwise: str, today: date) -> None:
+    table.refuse(
+        table.frame[column] > np.datetime64(today + ONE_DAY),
+        column,
+        "a date that has come",
+        f"Correct the year or the day (the log was read on {today}); {otherwise}.",
+    )
+
+
+def _set_aside_repeats(table: CleanTable) -> None:
+    columns = list(table.frame.columns)
+    key = list(KEYS.get(table.name, columns))
+    alike = table.frame[_repeated(table, NARROW[table.name])]
+    if not alike.duplicated(key).any():
+        return
+    copies = alike.duplicated(columns)
+    table.refuse(
+        _of_all(copies, table),
+        key[0],
+        "each row once",
+        f"Delete this copy: row {{}} says the same in every column of {table.name}.",
+        other=_first_like(alike, columns),
+    )
+    alike = alike[~copies]
+    named = " and ".join(key)
+    table.refuse(
+        _of_all(alike.duplicated(key, keep=False), table),
+        key[-1],
+        f"one row for each {named}",
+        f"Keep the right row, or correct {named} in the other: row {{}} has the same.",
+        other=_another_like(alike, key),
+    )
+
+
+def _set_aside_copies(courses: CleanTable) -> None:
+    alike = courses.frame[_repeated(courses, ("client_id", "started_on"))]
+    if not alike.duplicated(SAME_TATTOO).any():
+        return
+    everything = [name for name in courses.frame.columns if name != "course_id"]
+    copies = alike.duplicated(everything)
+    courses.refuse(
+        _of_all(copies, courses),
+        "course_id",
+        "each tattoo once",
+        "Delete this course: row {} is the same in all but its id. Two tattoos that are alike "
+        "need a tattoo_id each.",
+        other=_first_like(alike, everything),
+    )
+    alike = alike[~copies]
+    courses.flag(
+        _of_all(alike.duplicated(SAME_TATTOO, keep=False), courses),
+        "course_id",
+        "each tattoo once: same client, site, start and inks",
+        "Delete one if it is the same tattoo as in row {}; two tattoos need a tattoo_id each.",
+        other=_another_like(alike, SAME_TATTOO),
+    )
+
+
+def _repeated(table: CleanTable, columns: tuple[str, ...]) -> npt.NDArray[np.bool_]:
+    """Return which rows agree with another in some columns of ids, whole numbers or dates."""
+    key = np.zeros(len(table.frame), dtype=np.int64)
+    for name in columns:
+        if name in table.ids:
+            values = table.codes(name).astype(np.int64)
+        else:
+            values = table.frame[name].to_numpy()
+            days = values.dtype.kind == "M"
+            values = (values.astype("datetime64[D]") if days else values).astype(np.int64)
+        values -= values.min(initial=0)
+        span = int(values.max(initial=0)) + 1
+        key = key * span + values
+    repeated = np.zeros(len(key), dtype=bool)
+    if (key[1:] > key[:-1]).all():  # as most files are written
+        return repeated
+    order = np.argsort(key, kind="stable")
+    same = np.diff(key[order]) == 0
+    repeated[order[1:]] = same
+    repeated[order[:-1]] |= same
+    return repeated
+
+
+def _of_all(some: pd.Series[bool], table: CleanTable) -> pd.Series[bool]:
+    return some.reindex(table.frame.index, fill_value=False)
+
+
+def _first_like(frame: pd.DataFrame, key: list[str]) -> pd.Series[Any]:
+    rows = frame.index.to_series()
+    return rows.groupby(_groups(frame, key)).transform("first")
+
+
+def _another_like(frame: pd.DataFrame, key: list[str]) -> pd.Series[Any]:
+    rows = frame.index.to_series()
+    alike = rows.groupby(_groups(frame, key))
+    first, last = alike.transform("first"), alike.transform("last")
+    return last.where(rows == first, first)
+
+
+def _groups(frame: pd.DataFrame, key: list[str]) -> pd.Series[Any]:
+    return frame.groupby(key, dropna=False, sort=False).ngroup()
+
+
+def _set_aside_orphans(table: CleanTable, courses: CleanTable) -> None:
+    import pandas as pd
+
+    number = table.codes("course_id")
+    used = np.zeros(len(table.ids["course_id"].distinct), dtype=bool)
+    used[courses.codes("course_id")] = True
+    orphans = pd.Series(~used[number], table.frame.index)
+    if not orphans.any():
+        return
+    withheld = number < len(courses.ids["course_id"].distinct)
+    table.refuse(
+        orphans & withheld,
+        "course_id",
+        "a course whose own row is used",
+        "Mend the course's row in table courses; this row then comes with it.",
+    )
+    table.refuse(
+        orphans[table.frame.index],
+        "course_id",
+        "a course of table courses",
+        "Correct the course_id, or add the course to table courses.",
+    )
+
+
+def _set_aside_beyond(table: CleanTable, courses: CleanTable) -> None:
+    number = "session_no" if table.name == "sessions" else "after_session"
+    table.refuse(
+        table.frame[number] > table.of_course(courses, "sessions_given"),
+        number,
+        "no more than the course's sessions_given",
+        f"Correct {number}, or sessions_given in table courses.",
+    )
 
 
 def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) -> None:
@@ -46,7 +270,7 @@ def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) 
     _within_courses(courses)
     _halves(courses)
     _clients(courses)
-    for name, column in DATES.items():
+    for name, (column, _) in HAPPENED.items():
         if name in tables:
             _lonely_dates(tables[name], column)
     if "sessions" in tables:
@@ -60,21 +284,7 @@ def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) 
         _falls(tables["gradings"])
         _fractions(tables["gradings"])
         _above(tables["gradings"])
-        faded = counted(tables["gradings"].frame["fading_pct"])
-        known = tables["gradings"].frame.assign(fading_pct=faded)[faded.notna()]
-        _outcomes(courses, known, cleared_at)
-
-
-def _above(gradings: CleanTable) -> None:
-    """Flag gradings above 100 percent, which are kept; see `counted`."""
-    (rule,) = (rule for rule in TABLES[gradings.name] if rule.name == "fading_pct")
-    faded = gradings.frame[rule.name]
-    for slips, then in (
-        ((faded > ALL_GONE) & (faded <= MOST_GENEROUS), f"counts as {ALL_GONE:g}"),
-        (faded > MOST_GENEROUS, "is not used"),
-    ):
-        remedy = f"Correct it; until then it {then}."
-        gradings.flag(slips, rule.name, rule_of(rule), remedy)
+        _outcomes(courses, counted(tables["gradings"].frame), cleared_at)
 
 
 def _within_courses(courses: CleanTable) -> None:
@@ -94,7 +304,6 @@ def _within_courses(courses: CleanTable) -> None:
 
 
 def _halves(courses: CleanTable) -> None:
-    """Flag halves of a split-tattoo trial that do not make one tattoo of one client."""
     frame = courses.frame[courses.frame["half"].notna()]
     if frame.empty:
         return
@@ -111,7 +320,6 @@ def _halves(courses: CleanTable) -> None:
 
 
 def _clients(courses: CleanTable) -> None:
-    """Flag clients who are spelled in two ways, or have two skin types."""
     import pandas as pd
 
     distinct, client = courses.ids["client_id"].distinct, courses.codes("client_id")
@@ -156,6 +364,26 @@ def _lonely_dates(table: CleanTable, column: str) -> None:
     )
 
 
+def _order(sessions: CleanTable) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.bool_]]:
+    number = sessions.frame["session_no"].to_numpy()
+    course = sessions.codes("course_id").astype(np.int64)
+    order = np.argsort(course * (number.max(initial=0) + 1) + number, kind="stable")
+    course = course[order]
+    same = np.zeros(len(course), dtype=bool)
+    same[1:] = course[1:] == course[:-1]
+    return order, same
+
+
+def _put_back(
+    flags: npt.NDArray[np.bool_], order: npt.NDArray[np.intp], frame: pd.DataFrame
+) -> pd.Series[bool]:
+    import pandas as pd
+
+    back = np.empty(len(flags), dtype=bool)
+    back[order] = flags
+    return pd.Series(back, frame.index, dtype=bool)
+
+
 def _session_numbers(
     sessions: CleanTable,
     courses: CleanTable,
@@ -180,28 +408,6 @@ def _session_numbers(
     )
 
 
-def _order(sessions: CleanTable) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.bool_]]:
-    """Return the order by course and number, and whether each row is of the course before it."""
-    number = sessions.frame["session_no"].to_numpy()
-    course = sessions.codes("course_id").astype(np.int64)
-    order = np.argsort(course * (number.max(initial=0) + 1) + number, kind="stable")
-    course = course[order]
-    same = np.zeros(len(course), dtype=bool)
-    same[1:] = course[1:] == course[:-1]
-    return order, same
-
-
-def _put_back(
-    flags: npt.NDArray[np.bool_], order: npt.NDArray[np.intp], frame: pd.DataFrame
-) -> pd.Series[bool]:
-    """Return flags of ordered rows in the order of the frame."""
-    import pandas as pd
-
-    back = np.empty(len(flags), dtype=bool)
-    back[order] = flags
-    return pd.Series(back, frame.index, dtype=bool)
-
-
 def _session_dates(
     sessions: CleanTable,
     courses: CleanTable,
@@ -216,7 +422,7 @@ def _session_dates(
         "Correct the date or the session number.",
     )
     sessions.flag(
-        sessions.frame["treated_on"] < of_course(courses, "started_on", sessions),
+        sessions.frame["treated_on"] < sessions.of_course(courses, "started_on"),
         "treated_on",
         "no session before the course's started_on",
         "Correct the date, or started_on in table courses.",
@@ -224,7 +430,6 @@ def _session_dates(
 
 
 def _lasers(sessions: CleanTable, lasers: pd.DataFrame) -> None:
-    """Flag sessions that the laser named could not have given."""
     if lasers.empty:
         return
     frame = sessions.frame
@@ -277,7 +482,7 @@ def _grading_dates(gradings: CleanTable, sessions: CleanTable | None, courses: C
     import pandas as pd
 
     frame = gradings.frame
-    started = of_course(courses, "started_on", gradings)
+    started = gradings.of_course(courses, "started_on")
     before = (frame["graded_on"] < started) & (frame["after_session"] > 0)
     after = pd.Series(False, frame.index)
     if sessions is not None and len(sessions.frame):
@@ -289,7 +494,6 @@ def _grading_dates(gradings: CleanTable, sessions: CleanTable | None, courses: C
 
 
 def _date_of(sessions: pd.DataFrame, gradings: pd.DataFrame, later: int) -> pd.Series[Any]:
-    """Return the date of the session that a grading follows, or of one ``later``."""
     import pandas as pd
 
     wanted = gradings[["course_id"]].assign(session_no=gradings["after_session"] + later)
@@ -299,7 +503,6 @@ def _date_of(sessions: pd.DataFrame, gradings: pd.DataFrame, later: int) -> pd.S
 
 
 def _falls(gradings: CleanTable) -> None:
-    """Flag gradings below all those given after an earlier session, as they count."""
     frame = gradings.frame
     known = frame[frame["fading_pct"] <= MOST_GENEROUS]
     after = known.groupby(["course_id", "after_session"])["fading_pct"].min().reset_index()
@@ -317,7 +520,6 @@ def _falls(gradings: CleanTable) -> None:
 
 
 def _fractions(gradings: CleanTable) -> None:
-    """Flag gradings that look like fractions: some faded, and none beyond 1, slips apart."""
     faded = gradings.frame["fading_pct"]
     possible = faded <= ALL_GONE
     gradings.flag(
@@ -326,6 +528,17 @@ def _fractions(gradings: CleanTable) -> None:
         "percent from 0 to 100, not fractions from 0 to 1",
         "Multiply the column by 100 if it holds fractions.",
     )
+
+
+def _above(gradings: CleanTable) -> None:
+    (rule,) = (rule for rule in TABLES[gradings.name] if rule.name == "fading_pct")
+    faded = gradings.frame[rule.name]
+    for slips, then in (
+        ((faded > ALL_GONE) & (faded <= MOST_GENEROUS), f"counts as {ALL_GONE:g}"),
+        (faded > MOST_GENEROUS, "is not used"),
+    ):
+        remedy = f"Correct it; until then it {then}."
+        gradings.flag(slips, rule.name, rule_of(rule), remedy)
 
 
 def _outcomes(courses: CleanTable, gradings: pd.DataFrame, cleared_at: float) -> None:
@@ -349,265 +562,3 @@ def _outcomes(courses: CleanTable, gradings: pd.DataFrame, cleared_at: float) ->
         f"cleared where the last grading is {cleared_at:g} or more",
         "Correct the outcome if the tattoo is cleared; the grading alone does not make it so.",
     )
-
-
-# What a log holds has happened; a date to come is a slip of the pen, and would move "now".
-HAPPENED = {
-    "courses": ("started_on", "a course that is only booked is logged from its first session on"),
-    "sessions": ("treated_on", "a session that is only booked is logged once it was given"),
-    "gradings": ("graded_on", "a grading is logged once it was made"),
-}
-ONE_DAY = timedelta(days=1)  # between two ends of the world
-SAME_TATTOO = ["client_id", "body_site", "started_on", "inks", "tattoo_id", "half"]
-# Rows that repeat another agree in these at least; they are told apart quickly.
-NARROW = {
-    "courses": ("course_id",),
-    "sessions": ("course_id", "session_no"),
-    "gradings": ("course_id", "after_session"),
-    "reactions": ("course_id", "after_session"),
-    "lasers": ("laser_id",),
-}
-
-
-def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float, today: date) -> None:
-    """Apply the rules between rows and tables, in place."""
-    courses = tables["courses"]
-    for name in FOREIGN_KEYS:
-        if name in tables:
-            _align_ids(tables[name], courses)
-    for name, (column, otherwise) in HAPPENED.items():
-        if name in tables:
-            _set_aside_future(tables[name], column, otherwise, today)
-    for table in tables.values():
-        _set_aside_repeats(table)
-    _set_aside_copies(courses)
-    for name in FOREIGN_KEYS:
-        if name in tables:
-            _set_aside_orphans(tables[name], courses)
-            _set_aside_beyond(tables[name], courses)
-    flag_contradictions(tables, cleared_at=cleared_at)
-
-
-def _set_aside_future(table: CleanTable, column: str, otherwise: str, today: date) -> None:
-    """Set aside rows about what has not happened yet."""
-    table.refuse(
-        table.frame[column] > np.datetime64(today + ONE_DAY),
-        column,
-        "a date that has come",
-        f"Correct the year or the day (the log was read on {today}); {otherwise}.",
-    )
-
-
-def _align_ids(table: CleanTable, courses: CleanTable) -> None:
-    """Give the ids of a table the numbers they have in courses, the unknown ones those after.
-
-    An unknown id is read as the one course whose id differs in case or spaces only.
-    """
-    import pandas as pd
-
-    known, own = courses.ids["course_id"].distinct, table.ids["course_id"]
-    place = pd.Index(known, dtype=object).get_indexer(pd.Index(own.distinct, dtype=object))
-    unknown = np.flatnonzero(place < 0)
-    if len(unknown):
-        spelled: dict[str, list[int]] = {}
-        for number, text in enumerate(known):
-            spelled.setdefault(_bare(text), []).append(number)
-        alike = {code: spelled.get(_bare(own.distinct[code]), []) for code in unknown.tolist()}
-        certain = {code: found[0] for code, found in alike.items() if len(found) == 1}
-        _respell(table, certain, known)
-        place[list(certain)] = list(certain.values())
-    left = np.flatnonzero(place < 0)
-    place[left] = np.arange(len(known), len(known) + len(left))
-    distinct = np.append(known, own.distinct[left])
-    table.ids["course_id"] = Ids(distinct, np.append(place, -1)[own.codes])
-
-
-def _respell(table: CleanTable, certain: dict[int, int], known: npt.NDArray[np.object_]) -> None:
-    """Write the ids of some codes as those of courses, and list it."""
-    codes = table.codes("course_id")
-    rows = np.flatnonzero(np.isin(codes, list(certain)))
-    if len(rows):
-        written = table.frame["course_id"].to_numpy(copy=True)
-        first = written[rows[0]]
-        written[rows] = known[[certain[code] for code in codes[rows].tolist()]]
-        table.frame = table.frame.assign(course_id=written)
-        where = int(table.frame.index[rows[0]])
-        table.tolerate("course_id", CASE, len(rows), where, first, written[rows[0]])
-
-
-def _bare(text: str) -> str:
-    return "".join(text.lower().split())
-
-
-def _set_aside_repeats(table: CleanTable) -> None:
-    """Set aside exact copies of a row, and rows that share a key but differ."""
-    columns = list(table.frame.columns)
-    key = list(KEYS.get(table.name, columns))
-    alike = table.frame[_repeated(table, NARROW[table.name])]
-    if not alike.duplicated(key).any():
-        return
-    copies = alike.duplicated(columns)
-    table.refuse(
-        _of_all(copies, table),
-        key[0],
-        "each row once",
-        f"Delete this copy: row {{}} says the same in every column of {table.name}.",
-        other=_first_like(alike, columns),
-    )
-    alike = alike[~copies]
-    named = " and ".join(key)
-    table.refuse(
-        _of_all(alike.duplicated(key, keep=False), table),
-        key[-1],
-        f"one row for each {named}",
-        f"Keep the right row, or correct {named} in the other: row {{}} has the same.",
-        other=_another_like(alike, key),
-    )
-
-
-def _repeated(table: CleanTable, columns: tuple[str, ...]) -> npt.NDArray[np.bool_]:
-    """Return which rows agree with another in some columns of ids, whole numbers or dates."""
-    key = np.zeros(len(table.frame), dtype=np.int64)
-    for name in columns:
-        if name in table.ids:
-            values = table.codes(name).astype(np.int64)
-        else:
-            values = table.frame[name].to_numpy()
-            days = values.dtype.kind == "M"
-            values = (values.astype("datetime64[D]") if days else values).astype(np.int64)
-        values -= values.min(initial=0)
-        span = int(values.max(initial=0)) + 1
-        key = key * span + values
-    repeated = np.zeros(len(key), dtype=bool)
-    if (key[1:] > key[:-1]).all():  # as most files are written
-        return repeated
-    order = np.argsort(key, kind="stable")
-    same = np.diff(key[order]) == 0
-    repeated[order[1:]] = same
-    repeated[order[:-1]] |= same
-    return repeated
-
-
-def _of_all(some: pd.Series[bool], table: CleanTable) -> pd.Series[bool]:
-    """Return a mask of all rows of a table, from one of some of them."""
-    return some.reindex(table.frame.index, fill_value=False)
-
-
-def _set_aside_copies(courses: CleanTable) -> None:
-    """Find the same tattoo entered under two course ids; a true copy counts once."""
-    alike = courses.frame[_repeated(courses, ("client_id", "started_on"))]
-    if not alike.duplicated(SAME_TATTOO).any():
-        return
-    everything = [name for name in courses.frame.columns if name != "course_id"]
-    copies = alike.duplicated(everything)
-    courses.refuse(
-        _of_all(copies, courses),
-        "course_id",
-        "each tattoo once",
-        "Delete this course: row {} is the same in all but its id. Two tattoos that are alike "
-        "need a tattoo_id each.",
-        other=_first_like(alike, everything),
-    )
-    alike = alike[~copies]
-    courses.flag(
-        _of_all(alike.duplicated(SAME_TATTOO, keep=False), courses),
-        "course_id",
-        "each tattoo once: same client, site, start and inks",
-        "Delete one if it is the same tattoo as in row {}; two tattoos need a tattoo_id each.",
-        other=_another_like(alike, SAME_TATTOO),
-    )
-
-
-def _first_like(frame: pd.DataFrame, key: list[str]) -> pd.Series[Any]:
-    """Return, for each row, the first row with the same key."""
-    rows = frame.index.to_series()
-    return rows.groupby(_groups(frame, key)).transform("first")
-
-
-def _another_like(frame: pd.DataFrame, key: list[str]) -> pd.Series[Any]:
-    """Return, for each row, another row with the same key."""
-    rows = frame.index.to_series()
-    alike = rows.groupby(_groups(frame, key))
-    first, last = alike.transform("first"), alike.transform("last")
-    return last.where(rows == first, first)
-
-
-def _groups(frame: pd.DataFrame, key: list[str]) -> pd.Series[Any]:
-    return frame.groupby(key, dropna=False, sort=False).ngroup()
-
-
-def _set_aside_orphans(table: CleanTable, courses: CleanTable) -> None:
-    """Set aside rows whose course is unknown, or was set aside itself."""
-    import pandas as pd
-
-    number = table.codes("course_id")
-    used = np.zeros(len(table.ids["course_id"].distinct), dtype=bool)
-    used[courses.codes("course_id")] = True
-    orphans = pd.Series(~used[number], table.frame.index)
-    if not orphans.any():
-        return
-    withheld = number < len(courses.ids["course_id"].distinct)
-    table.refuse(
-        orphans & withheld,
-        "course_id",
-        "a course whose own row is used",
-        "Mend the course's row in table courses; this row then comes with it.",
-    )
-    table.refuse(
-        orphans[table.frame.index],
-        "course_id",
-        "a course of table courses",
-        "Correct the course_id, or add the course to table courses.",
-    )
-
-
-def _set_aside_beyond(table: CleanTable, courses: CleanTable) -> None:
-    """Set aside rows that follow, or are, a session that the course did not have."""
-    number = "session_no" if table.name == "sessions" else "after_session"
-    table.refuse(
-        table.frame[number] > of_course(courses, "sessions_given", table),
-        number,
-        "no more than the course's sessions_given",
-        f"Correct {number}, or sessions_given in table courses.",
-    )
-
-
-FEWEST_COURSES = 20  # all finished: from so many on it is no accident
-FRACTIONS = (
-    "No grading is above 1: percent faded is expected, 0 to 100. Multiply the gradings by 100 if "
-    "they are fractions; read as they are, hardly any ink has gone."
-)
-
-
-def suspicions(log: OutcomeLog) -> tuple[str, ...]:
-    """Return warnings about the log as a whole, for every answer that rests on it."""
-    return (*only_finished(log), *graded_in_fractions(log))
-
-
-def only_finished(log: OutcomeLog) -> tuple[str, ...]:
-    """Return a warning when a log has reached its goal in every course, as none has."""
-    outcome = log.courses["outcome"]
-    if len(outcome) < FEWEST_COURSES or not outcome.isin(["cleared", "lightened"]).all():
-        return ()
-    return (
-        f"All {len(outcome)} courses of this log are finished: none was stopped and none is "
-        "running. If unfinished courses were left out, every number here is too rosy: log them.",
-    )
-
-
-def graded_in_fractions(log: OutcomeLog) -> tuple[str, ...]:
-    """Return a warning when the log's gradings, slips above 100 apart, look like fractions."""
-    faded = log.gradings["fading_pct"]
-    possible = faded[faded <= ALL_GONE]
-    return (FRACTIONS,) if fractions_like(possible.nlargest(1)) else ()
-
-
-def fractions_like(percents: Iterable[float]) -> bool:
-    """Return whether gradings look like fractions: some faded, and none beyond 1.
-
-    Examples
-    --------
-    >>> fractions_like([0, 0.3, 0.6]), fractions_like([0, 0]), fractions_like([0, 1, 12])
-    (True, False, False)
-    """
-    return 0 < max(percents, default=0.0) <= 1

@@ -111,7 +111,6 @@ def write_log(log: OutcomeLog, folder: str | Path, *, title: str = "Outcome log"
 
 
 def _as_texts(rule: Column, frame: pd.DataFrame) -> pd.Series[Any]:
-    """Return a column as text; each distinct value is written once."""
     cells = frame[rule.name]
     if rule.kind == "date":
         dated: pd.Series[Any] = cells.dt.strftime("%Y-%m-%d")

@@ -1,56 +1,36 @@
-"""A fingerprint of a log: whether a model was fitted to it can be told without keeping a row."""
+"""A clinic's outcome log: how it is read, and what it is doubted for as a whole."""
 
 from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast._checks import check_kind
+from forecast._notes import Note
 from forecast.errors import DataError, RequestError
 from forecast.log.cleaning import CleanTable, clean_table, empty_table
 from forecast.log.columns import TABLES
-from forecast.log.cross_table import counted, cross_check
-from forecast.log.headings import refuse_identifying, refuse_repeated
+from forecast.log.cross_table import ALL_GONE, counted, cross_check, fractions_like
+from forecast.log.headings import refuse_repeated
+from forecast.log.identity import refuse_identifying
 from forecast.log.reading import RawLog, read_raw
 from forecast.log.report import TOLERATED, LogReport, RowCount, gather
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from forecast.survival import Durations
-
-TOLD = ("course_id", "started_on", "sessions_given", "outcome")
-
-
-def fingerprint(courses: pd.DataFrame) -> str:
-    """Return 16 digits that tell whether a log holds these very courses, whatever their order.
-
-    They come from all courses at once: no single one can be looked up in them.
-    """
-    import pandas as pd
-
-    order = courses["course_id"].astype("string[pyarrow]").argsort().to_numpy()
-    whole = hashlib.sha256()
-    for name in TOLD:
-        if name == "course_id":  # all differ
-            texts = courses[name].to_numpy(dtype=object)[order]
-        else:  # each distinct value is put into words once
-            place, distinct = pd.factorize(courses[name], use_na_sentinel=False)
-            texts = distinct.astype(str).to_numpy(dtype=object)[place[order]]
-        whole.update("\n".join(texts).encode())
-    return whole.hexdigest()[:16]
-
-
 FIRST_ROW = 2  # row 1 of a sheet is its heading
 DEFAULT_CLEARED_AT = 95
+TOLD = ("course_id", "started_on", "sessions_given", "outcome")
+FEWEST_COURSES = 20  # all finished: from so many on it is no accident
+FRACTIONS = Note("log.graded_in_fractions", "serious")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,7 +44,7 @@ class OutcomeLog:
     Attributes
     ----------
     courses, sessions, gradings, reactions, lasers : DataFrame
-        The rows used, in the columns of `forecast.log.TABLES`; a grading above 100
+        The rows used, in the columns of ``columns.toml``; a grading above 100
         percent stands here as written, see `graded`.
     report : LogReport
         Rows set aside, flagged, and the spellings tolerated.
@@ -97,23 +77,14 @@ class OutcomeLog:
         Row numbers in the report count as in a sheet: the first row of a frame is row 2. Rows
         dated after ``today``, by default this computer's date, are set aside.
         """
-        given = {
-            "courses": courses,
-            "sessions": sessions,
-            "gradings": gradings,
-            "reactions": reactions,
-            "lasers": lasers,
-        }
-        tables = {name: numbered(name, frame) for name, frame in given.items() if frame is not None}
-        return assemble(RawLog("frames", tables), cleared_at=cleared_at, today=today)
+        given = zip(TABLES, (courses, sessions, gradings, reactions, lasers), strict=True)
+        tables = {name: _numbered(name, frame) for name, frame in given if frame is not None}
+        return _assemble(RawLog("frames", tables), cleared_at=cleared_at, today=today)
 
     @property
     def graded(self) -> pd.DataFrame:
         """The gradings as they count, see `counted`; those of which nothing is known left out."""
-        faded = counted(self.gradings["fading_pct"])
-        if faded.equals(self.gradings["fading_pct"]):
-            return self.gradings
-        return self.gradings.assign(fading_pct=faded)[faded.notna()].reset_index(drop=True)
+        return counted(self.gradings)
 
 
 def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:
@@ -139,8 +110,8 @@ def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:
     raw = read_raw(Path(path))
     if raw.cleared_at is not None and cleared_at == DEFAULT_CLEARED_AT:
         cleared_at = raw.cleared_at
-        raw.notes.append(f"cleared_at is {cleared_at:g}, as datapackage.json says.")
-    return assemble(raw, cleared_at=cleared_at)
+        raw.notes.append(Note("log.cleared_at_stated", values={"cleared_at": cleared_at}))
+    return _assemble(raw, cleared_at=cleared_at)
 
 
 def check_log(log: object) -> OutcomeLog:
@@ -148,16 +119,51 @@ def check_log(log: object) -> OutcomeLog:
     return check_kind(log, OutcomeLog, name="log", give="what read_log returns")
 
 
-def numbered(name: str, frame: pd.DataFrame) -> pd.DataFrame:
-    """Return the frame with the row numbers of a sheet as its index."""
+def suspicions(log: OutcomeLog) -> tuple[Note, ...]:
+    """Return what to doubt of the log as a whole, for every answer that rests on it."""
+    outcome = log.courses["outcome"]
+    only_finished = len(outcome) >= FEWEST_COURSES and outcome.isin(["cleared", "lightened"]).all()
+    rosy = Note("log.only_finished", "serious", {"courses": len(outcome)})
+    return (*([rosy] if only_finished else []), *graded_in_fractions(log))
+
+
+def graded_in_fractions(log: OutcomeLog) -> tuple[Note, ...]:
+    """Return a warning when the log's gradings, slips above 100 apart, look like fractions."""
+    faded = log.gradings["fading_pct"]
+    possible = faded[faded <= ALL_GONE]
+    return (FRACTIONS,) if fractions_like(possible.nlargest(1)) else ()
+
+
+def fingerprint(courses: pd.DataFrame) -> str:
+    """Return 16 digits that tell whether a log holds these very courses, whatever their order.
+
+    They come from all courses at once: no single one can be looked up in them.
+    """
+    import pandas as pd
+
+    order = courses["course_id"].astype("string[pyarrow]").argsort().to_numpy()
+    whole = hashlib.sha256()
+    for name in TOLD:
+        if name == "course_id":  # all differ
+            texts = courses[name].to_numpy(dtype=object)[order]
+        else:  # each distinct value is put into words once
+            place, distinct = pd.factorize(courses[name], use_na_sentinel=False)
+            texts = distinct.astype(str).to_numpy(dtype=object)[place[order]]
+        whole.update("\n".join(texts).encode())
+    return whole.hexdigest()[:16]
+
+
+# The index of a raw table is the row number that a sheet would show.
+def _numbered(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     if not hasattr(frame, "set_axis"):
         raise DataError(f"{name} is a {type(frame).__name__}.", "Give a pandas DataFrame.")
     refuse_repeated(f"Table {name}", frame.columns)
     return frame.set_axis(np.arange(FIRST_ROW, FIRST_ROW + len(frame)), axis=0)
 
 
-def assemble(raw: RawLog, *, cleared_at: float, today: date | None = None) -> OutcomeLog:
-    """Return the log made of raw tables whose index is the row number."""
+def _assemble(raw: RawLog, *, cleared_at: float, today: date | None = None) -> OutcomeLog:
+    import pandas as pd
+
     if isinstance(cleared_at, bool | str) or not 0 < cleared_at <= 100:
         raise RequestError(
             f"cleared_at is {cleared_at!r}.", "Give a percentage above 0, up to 100."
@@ -169,144 +175,38 @@ def assemble(raw: RawLog, *, cleared_at: float, today: date | None = None) -> Ou
     refuse_identifying(raw.tables)
     tables = {name: clean_table(name, raw.tables[name]) for name in TABLES if name in raw.tables}
     cross_check(tables, cleared_at=cleared_at, today=today or date.today())
-    report = report_on(raw, tables)
-    frames = {
-        name: renumbered(tables[name]) if name in tables else empty_table(name) for name in TABLES
-    }
+    report = _report_on(raw, tables)
+    frames = {name: tables[name].frame if name in tables else empty_table(name) for name in TABLES}
+    for frame in frames.values():  # numbered anew in place: large ones are not copied for it
+        frame.index = pd.RangeIndex(len(frame))
     return OutcomeLog(**frames, report=report, cleared_at=float(cleared_at))
 
 
-def renumbered(table: CleanTable) -> pd.DataFrame:
-    """Return a table's frame numbered from 0; large ones are not copied for it."""
+def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
     import pandas as pd
 
-    table.frame.index = pd.RangeIndex(len(table.frame))
-    return table.frame
-
-
-def report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
-    """Return what cleaning did to the raw tables."""
-    withheld = {name: left_out(raw.tables[name], table.frame) for name, table in tables.items()}
+    withheld = {name: _left_out(raw.tables[name], table.frame) for name, table in tables.items()}
+    rows = {
+        name: RowCount(
+            len(raw.tables[name]), len(table.frame), len(withheld[name]), raw.empty.get(name, 0)
+        )
+        for name, table in tables.items()
+    }
+    habits = [*raw.tolerated, *(habit for table in tables.values() for habit in table.tolerated)]
     return LogReport(
         source=raw.source,
-        rows={
-            name: RowCount(
-                rows_in=len(raw.tables[name]),
-                used=len(table.frame),
-                set_aside=len(withheld[name]),
-                empty=raw.empty.get(name, 0),
-            )
-            for name, table in tables.items()
-        },
+        rows=rows,
         set_aside=gather(part for table in tables.values() for part in table.set_aside),
         flagged=gather(part for table in tables.values() for part in table.flagged),
-        tolerated=tolerances(tables, raw.tolerated),
+        tolerated=pd.DataFrame(habits, columns=list(TOLERATED)),
         extra_columns={name: table.extra for name, table in tables.items() if table.extra},
         notes=tuple(raw.notes),
         withheld=withheld,
     )
 
 
-def left_out(raw: pd.DataFrame, used: pd.DataFrame) -> pd.DataFrame:
-    """Return the raw rows that are not used."""
+def _left_out(raw: pd.DataFrame, used: pd.DataFrame) -> pd.DataFrame:
     rows = raw[~raw.index.isin(used.index)] if len(used) < len(raw) else raw.iloc[:0]
     # texts of large files are held once each on the way in
     coded = rows.select_dtypes("category").columns
     return rows.astype({name: rows[name].cat.categories.dtype for name in coded})
-
-
-def tolerances(
-    tables: Mapping[str, CleanTable], of_files: Sequence[dict[str, Any]]
-) -> pd.DataFrame:
-    """Return the tolerances used, one row each."""
-    import pandas as pd
-
-    listed = [*of_files, *(habit for table in tables.values() for habit in table.tolerated)]
-    return pd.DataFrame(listed, columns=list(TOLERATED))
-
-
-def judged_sessions(log: OutcomeLog) -> npt.NDArray[np.int64]:
-    """Return how many of the sessions given here have a known result, one number per course.
-
-    What a session did is seen at the next visit, which a running course has not had. Unless it
-    was graded after its last session, that session counts for nothing yet: as "not cleared" it
-    would make every forecast too long, most of all in a young clinic, where many courses run.
-    """
-    courses = log.courses
-    given = courses["sessions_given"].to_numpy(dtype=np.int64)
-    waiting = (courses["outcome"] == "ongoing").to_numpy()
-    if waiting.any() and len(log.gradings):
-        running = courses.loc[waiting, ["course_id"]].assign(given=given[waiting])
-        graded = log.gradings.loc[
-            log.gradings["course_id"].isin(running["course_id"]), ["course_id", "after_session"]
-        ]
-        last = graded.groupby("course_id")["after_session"].max()
-        seen = running["course_id"].map(last).to_numpy(dtype=np.float64)
-        waiting[waiting] = ~(seen >= given[waiting])
-    return given - waiting
-
-
-def is_judged(rows: pd.DataFrame) -> npt.NDArray[np.bool_]:
-    """Return which rows of ``course_rows`` have a session here whose result is known."""
-    known: npt.NDArray[np.bool_] = (rows["step"] > rows["entry"]).to_numpy()
-    return known
-
-
-# With so many courses the coverage of an interval is known to less than a percentage point. On
-# simulated logs the model chosen was the same as on twice as many, or one that predicts 0.001
-# log points a session worse, the simpler of two that are hard to tell apart.
-MOST_TO_CHECK = 5_000
-
-
-def folds_for(n_courses: int) -> tuple[int, int]:
-    """Return how many folds the courses are put into, and how often.
-
-    Repeats take away the chance in who comes into which fold. Among as many courses as are
-    checked of a very large log there is little of it.
-    """
-    return (10, 2) if n_courses <= MOST_TO_CHECK else (5, 1)
-
-
-def some_clients(
-    log: OutcomeLog, rows: pd.DataFrame, durations: Durations, *, seed: int
-) -> tuple[OutcomeLog, pd.DataFrame, Durations]:
-    """Return the log, its model rows and durations, of clients drawn until there are enough.
-
-    Whole clients are drawn, up to `MOST_TO_CHECK` courses; a smaller log comes back as it is.
-    """
-    if len(rows) <= MOST_TO_CHECK:
-        return log, rows, durations
-    clients, of_row = np.unique(rows["client_id"].to_numpy().astype(str), return_inverse=True)
-    place = np.random.default_rng([seed, 11]).permutation(len(clients))
-    courses = np.bincount(of_row)
-    taken = np.cumsum(courses[place]) <= MOST_TO_CHECK
-    chosen = np.zeros(len(clients), dtype=bool)
-    chosen[place[taken]] = True
-    keep = np.flatnonzero(chosen[of_row])
-    return part_of(log, keep), rows.iloc[keep].reset_index(drop=True), durations.take(keep)
-
-
-def judged_part(log: OutcomeLog, rows: pd.DataFrame) -> tuple[OutcomeLog, pd.DataFrame]:
-    """Return the log and its model rows without the courses of which no result is known yet."""
-    judged = is_judged(rows)
-    if judged.all():
-        return log, rows
-    return part_of(log, np.flatnonzero(judged)), rows[judged].reset_index(drop=True)
-
-
-def part_of(log: OutcomeLog, places: npt.NDArray[np.int64]) -> OutcomeLog:
-    """Return the log of the courses at some places."""
-    courses = log.courses.iloc[places].reset_index(drop=True)
-    ids = courses["course_id"]
-    return replace(
-        log,
-        courses=courses,
-        sessions=of_courses(log.sessions, ids),
-        gradings=of_courses(log.gradings, ids),
-        reactions=of_courses(log.reactions, ids),
-    )
-
-
-def of_courses(table: pd.DataFrame, ids: pd.Series[str]) -> pd.DataFrame:
-    """Return the rows of a table that belong to some courses."""
-    return table[table["course_id"].isin(ids)].reset_index(drop=True)

@@ -1,4 +1,4 @@
-"""Find the tables of a log in a folder of CSV or Parquet files, or in one workbook."""
+"""Which tables of a log are at a place: a folder of CSV or Parquet files, or one workbook."""
 
 from __future__ import annotations
 
@@ -20,15 +20,22 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._csv import MAX_CELL, csv_rows, refuse_long_cell
+from forecast._notes import Note
 from forecast.errors import DataError
 from forecast.log.cells import as_text
 from forecast.log.columns import TABLES
 from forecast.log.headings import HELPERS, normal_heading, refuse_repeated, table_of, with_headings
+from forecast.log.report import TOLERATED
 from forecast.log.set_aside import apply_mends
 
 if TYPE_CHECKING:
     import pandas as pd
 
+MAX_ROWS = 20_000_000  # of one CSV or Parquet table
+MAX_BYTES = 2_000_000_000  # of one table, unpacked
+MAX_COLUMNS = 500
+TOP = 20_000  # characters in which the mark between cells is looked for
+DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 MAX_SHEET_ROWS = 100_000  # filled rows of one sheet
 MAX_UNPACKED_BYTES = 200_000_000  # of all parts of the workbook together
 MAX_PARTS = 2_000
@@ -40,178 +47,7 @@ CORRUPT = (
     TypeError, ValueError, struct.error, zipfile.BadZipFile, zlib.error, lzma.LZMAError,
 )  # fmt: skip
 MAC_EPOCH = 1904
-COUNTS_FROM_1904 = (
-    "The workbook counts days from 1904: a date kept as a bare number is read four years early; "
-    "give such cells a date format."
-)
 OLD_FORMAT = b"\xd0\xcf\x11\xe0"  # the container of .xls files and of encrypted workbooks
-
-
-@dataclass(slots=True)
-class Sheets:
-    """The sheets named after a table, as text; the index is the row number."""
-
-    sheets: dict[str, pd.DataFrame] = field(default_factory=dict)
-    notes: list[str] = field(default_factory=list)
-
-
-def read_workbook(path: Path) -> Sheets:
-    """Return the log's sheets. A formula counts by the result that is stored with it.
-
-    Raises
-    ------
-    DataError
-        If the file is no workbook, or larger than the limits; they are checked before it is
-        unpacked.
-    """
-    formulas = _check_parts(path)
-    try:
-        with warnings.catch_warnings():
-            # openpyxl warns of parts that carry no cells (validation lists, pictures)
-            warnings.filterwarnings("ignore", category=UserWarning, module="openpyxl")
-            return _read_sheets(path, formulas)
-    except DataError:
-        raise
-    except CORRUPT as error:
-        raise _unopened(path, error) from error
-
-
-def _read_sheets(path: Path, formulas: bool) -> Sheets:
-    """Walk through the sheets of a workbook; whatever is wrong with it, the file is closed."""
-    import openpyxl
-
-    with ExitStack() as opened:
-        books = []
-        for stored in (True, False) if formulas else (True,):
-            file = opened.enter_context(path.open("rb"))
-            books.append(openpyxl.load_workbook(file, read_only=True, data_only=stored))
-            opened.callback(books[-1].close)
-        return _sheets_of(path, books)
-
-
-def _sheets_of(path: Path, books: list[Any]) -> Sheets:
-    """Return the sheets of an open workbook: stored results first, then formulas if any."""
-    found = Sheets()
-    if books[0].epoch.year == MAC_EPOCH:
-        found.notes.append(COUNTS_FROM_1904)
-    for title in books[0].sheetnames:
-        name = normal_heading(title)
-        if table_of(name) is None:
-            found.notes.append(f"Sheet {title!r} is not a table of the log and was not read.")
-            continue
-        if name in found.sheets:
-            raise DataError(f"{path.name} has two sheets named {name}.", "Keep one of them.")
-        found.sheets[name], used = _rows(path, title, [book[title] for book in books])
-        if used:
-            note = f"Sheet {title!r}: {used} formula(s) read by their stored results."
-            found.notes.append(note)
-    return found
-
-
-def _unopened(path: Path, error: Exception) -> DataError:
-    return DataError(
-        f"{path.name} cannot be opened as a workbook ({str(error).partition(chr(10))[0]}).",
-        "Save it anew as .xlsx, or give the tables as CSV files in a folder.",
-    )
-
-
-def _check_parts(path: Path) -> bool:
-    """Refuse what is no workbook or too large; return whether any sheet holds formulas."""
-    with path.open("rb") as file:
-        start = file.read(4)
-    if start == OLD_FORMAT:
-        raise DataError(
-            f"{path.name} is an old .xls file or is protected by a password.",
-            "Save it as .xlsx without a password.",
-        )
-    try:
-        with zipfile.ZipFile(path) as parts:
-            sizes = [part.file_size for part in parts.infolist()]
-            if sum(sizes) > MAX_UNPACKED_BYTES or len(sizes) > MAX_PARTS:
-                raise DataError(
-                    f"{path.name} unpacks to {sum(sizes):,} bytes in {len(sizes):,} parts.",
-                    f"At most {MAX_UNPACKED_BYTES:,} bytes, {MAX_PARTS:,} parts and "
-                    f"{MAX_SHEET_ROWS:,} rows a sheet are read; give larger tables as CSV files.",
-                )
-            return _any_formula(path, parts)
-    except DataError:
-        raise
-    except CORRUPT as error:
-        raise _unopened(path, error) from error
-
-
-def _any_formula(path: Path, parts: zipfile.ZipFile) -> bool:
-    """Return whether any sheet holds a formula; refuse entities of their own and endless sheets."""
-    found = False
-    for name in parts.namelist():
-        if not name.endswith(".xml"):
-            continue
-        content = parts.read(name)
-        if b"<!DOCTYPE" in content[:10_000]:
-            raise _unopened(path, ValueError(f"{name} defines entities"))
-        if name.startswith("xl/worksheets/"):
-            found = found or b"<f" in content
-            # openpyxl walks through the whole sheet before it hands out the first row
-            if content.count(b"<row") > LAST_ROW:
-                raise DataError(
-                    f"{path.name} has a sheet of more than {LAST_ROW:,} rows.",
-                    f"At most {MAX_SHEET_ROWS:,} filled rows a sheet are read; give larger tables "
-                    "as CSV files.",
-                )
-    return found
-
-
-def _rows(path: Path, title: str, sheets: list[Any]) -> tuple[pd.DataFrame, int]:
-    """Return the cells of a sheet as text, and how many formulas were read by their results."""
-    import pandas as pd
-
-    kept: dict[int, list[str | None]] = {}
-    used = 0
-    for number, (cells, formulas) in enumerate(_pairs(sheets), start=1):
-        texts = [_text(cell) for cell in cells]
-        for position, formula in enumerate(formulas):
-            if isinstance(formula, str) and formula.startswith("="):
-                used += texts[position] is not None
-                texts[position] = texts[position] or formula
-        if any(text and text.strip() for text in texts):
-            kept[number] = texts
-        if len(kept) > MAX_SHEET_ROWS or number > LAST_ROW or len(texts) > MAX_SHEET_COLUMNS:
-            raise DataError(
-                f"Sheet {title!r} of {path.name} has more than {MAX_SHEET_ROWS:,} rows or "
-                f"{MAX_SHEET_COLUMNS} columns.",
-                "Give a table of that size as CSV or Parquet in a folder.",
-            )
-    width = max((len(texts) for texts in kept.values()), default=0)
-    padded = [[*texts, *[None] * (width - len(texts))] for texts in kept.values()]
-    return pd.DataFrame(padded, index=list(kept), dtype=object), used
-
-
-def _text(cell: Any) -> str | None:
-    """Return a cell as text; a fraction shown as a percentage is that percentage."""
-    value = cell.value
-    if isinstance(value, int | float) and "%" in (cell.number_format or ""):
-        return f"{100 * value:.12g} %"
-    return as_text(value)
-
-
-def _pairs(sheets: list[Any]) -> Iterator[tuple[tuple[Any, ...], tuple[Any, ...]]]:
-    """Walk through the stored values and, beside them, the formulas where there are any."""
-    for sheet in sheets:
-        sheet.reset_dimensions()  # they may claim a million columns
-    if len(sheets) == 1:
-        for cells in sheets[0].iter_rows():
-            yield cells, ()
-        return
-    values, written = (sheet.iter_rows() for sheet in sheets)
-    for cells, formulas in zip(values, written, strict=True):
-        yield cells, tuple(getattr(cell.value, "text", cell.value) for cell in formulas)
-
-
-MAX_ROWS = 20_000_000  # of one CSV or Parquet table
-MAX_BYTES = 2_000_000_000  # of one table, unpacked
-MAX_COLUMNS = 500
-TOP = 20_000  # characters in which the mark between cells is looked for
-DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 
 
 @dataclass(slots=True)
@@ -222,7 +58,7 @@ class RawLog:
     tables: dict[str, pd.DataFrame] = field(default_factory=dict)
     empty: dict[str, int] = field(default_factory=dict)
     tolerated: list[dict[str, Any]] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
     cleared_at: float | None = None
 
 
@@ -241,10 +77,10 @@ def read_raw(path: Path) -> RawLog:
         raw = _folder(path)
     elif path.suffix.lower() in (".xlsx", ".xlsm"):
         raw = RawLog(str(path))
-        found = read_workbook(path)
-        for name, rows in found.sheets.items():
+        sheets, notes = _workbook(path)
+        for name, rows in sheets.items():
             _add(raw, name, _headed(raw, name, rows))
-        raw.notes += found.notes
+        raw.notes += notes
     else:
         raise DataError(
             f"{path.name} is neither a folder nor an .xlsx workbook.",
@@ -278,26 +114,6 @@ def _folder(path: Path) -> RawLog:
     return raw
 
 
-def _headed(raw: RawLog, name: str, rows: pd.DataFrame, *, uneven: bool = False) -> pd.DataFrame:
-    """Return the rows below the headings, and note where those were found."""
-    frame, row = with_headings(str(table_of(name)), rows, uneven=uneven)
-    if row > 1:
-        raw.notes.append(f"Table {name}: the headings were found in row {row}.")
-    return frame
-
-
-def _mend(raw: RawLog, table: str, mended: pd.DataFrame) -> None:
-    if table not in raw.tables:
-        raise DataError(
-            f"There are mended rows for table {table}, but no such table.",
-            f"Put the table {table} beside its mended rows.",
-        )
-    raw.tables[table], replaced, added = apply_mends(table, raw.tables[table], mended)
-    raw.notes.append(
-        f"Table {table}: {replaced} row(s) replaced and {added} added from mended rows."
-    )
-
-
 def _cleared_at(file: Path) -> float | None:
     try:
         stated = json.loads(file.read_text(encoding="utf-8-sig")).get("cleared_at")
@@ -312,8 +128,14 @@ def _cleared_at(file: Path) -> float | None:
     return stated
 
 
+def _headed(raw: RawLog, name: str, rows: pd.DataFrame, *, uneven: bool = False) -> pd.DataFrame:
+    frame, row = with_headings(str(table_of(name)), rows, uneven=uneven)
+    if row > 1:
+        raw.notes.append(Note("log.headings_found", values={"table": name, "row": row}))
+    return frame
+
+
 def _add(raw: RawLog, name: str, frame: pd.DataFrame) -> None:
-    """Keep a table without its empty rows; the row numbers stay those of the file."""
     _refuse_long_cells(name, frame)
     refuse_repeated(f"Table {name}", frame.columns)
     empty = _empty_rows(frame)
@@ -323,8 +145,18 @@ def _add(raw: RawLog, name: str, frame: pd.DataFrame) -> None:
     raw.tables[name] = frame
 
 
+def _mend(raw: RawLog, table: str, mended: pd.DataFrame) -> None:
+    if table not in raw.tables:
+        raise DataError(
+            f"There are mended rows for table {table}, but no such table.",
+            f"Put the table {table} beside its mended rows.",
+        )
+    raw.tables[table], replaced, added = apply_mends(table, raw.tables[table], mended)
+    counts = {"table": table, "replaced": replaced, "added": added}
+    raw.notes.append(Note("log.mended", values=counts))
+
+
 def _refuse_long_cells(name: str, frame: pd.DataFrame) -> None:
-    """Raise DataError for a heading or a cell with more characters than are read."""
     for place, heading in enumerate(frame.columns):
         refuse_long_cell(f"Table {name}", f"the heading of column {place + 1}", len(str(heading)))
         cells = frame.iloc[:, place]
@@ -348,7 +180,6 @@ def _length(cell: object) -> int:
 
 
 def _empty_rows(frame: pd.DataFrame) -> pd.Series[bool]:
-    """Return which rows hold nothing but spaces."""
     import pandas as pd
 
     typed = (place for place, kind in enumerate(frame.dtypes) if kind.kind in "iufM")
@@ -364,6 +195,104 @@ def _empty_rows(frame: pd.DataFrame) -> pd.Series[bool]:
     return blank
 
 
+def _check_size(name: str, rows: int, unpacked: int) -> None:
+    if rows > MAX_ROWS or unpacked > MAX_BYTES:
+        raise DataError(
+            f"{name} holds {max(rows, 1):,} row(s) or more and {unpacked:,} bytes unpacked.",
+            f"At most {MAX_ROWS:,} rows and {MAX_BYTES:,} bytes are read; split the log.",
+        )
+
+
+def _csv(raw: RawLog, file: Path) -> pd.DataFrame:
+    import pandas as pd
+
+    _check_size(file.name, 0, file.stat().st_size)
+    text = _decoded(raw, file)
+    top = text[:TOP].splitlines()[:10]
+    counts = {mark: sum(line.count(mark) for line in top) for mark in DELIMITERS}
+    mark = max(counts, key=lambda key: counts[key])
+    if mark != ",":
+        habit = f"cells separated by {DELIMITERS[mark]}"
+        raw.tolerated.append(_file_habit(file, habit, max(top, key=len)))
+    uneven = False
+    try:
+        rows = pd.read_csv(
+            io.StringIO(text), sep=mark, header=None, dtype=str, na_filter=False,
+            skip_blank_lines=False, low_memory=False,
+        )  # fmt: skip
+    except pd.errors.EmptyDataError as error:
+        raise DataError(
+            f"{file.name} is empty.", "Give it a heading and at least one row, or take it away."
+        ) from error
+    except pd.errors.ParserError:
+        rows, uneven = _uneven(file, text, mark), True
+    _check_size(file.name, len(rows), len(text))
+    rows = rows.set_axis(range(1, len(rows) + 1), axis=0)
+    return _headed(raw, file.stem, rows, uneven=uneven)
+
+
+def _decoded(raw: RawLog, file: Path) -> str:
+    try:
+        content = file.read_bytes()
+    except OSError as error:
+        raise DataError(
+            f"{file.name} cannot be opened ({error.strerror}).", "Close it elsewhere, or copy it."
+        ) from error
+    encoding = "utf-8"
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+        encoding = "utf-16"
+    elif content.startswith(b"\xef\xbb\xbf"):
+        encoding = "utf-8-sig"
+    if encoding != "utf-8":
+        raw.tolerated.append(_file_habit(file, "a byte order mark at the start", encoding))
+    try:
+        text = content.decode(encoding)
+    except UnicodeDecodeError as error:
+        row = content[: error.start].count(b"\n") + 1
+        raise DataError(
+            f"{file.name} is not in UTF-8: row {row} has a byte that cannot be read.",
+            "Save it anew as 'CSV UTF-8'.",
+        ) from error
+    if "\0" in text:
+        row = text[: text.index("\0")].count("\n") + 1
+        raise DataError(
+            f"{file.name} is corrupt: row {row} has a zero byte.", "Export the table anew as CSV."
+        )
+    return text
+
+
+def _uneven(file: Path, text: str, mark: str) -> pd.DataFrame:
+    """Return the cells of a file whose rows have unequal lengths, filled up with empty ones."""
+    import pandas as pd
+
+    rows: list[Sequence[str]] = []
+    try:
+        rows.extend(row for _, row in csv_rows(text, mark, strict=True))
+    except csv.Error as error:
+        raise DataError(
+            f"{file.name} cannot be read beyond row {len(rows) + 1} ({_first_line(error)}).",
+            "Look for a quotation mark without its partner there.",
+        ) from error
+    width = max(map(len, rows))
+    if width > MAX_COLUMNS:
+        row = next(i for i, cells in enumerate(rows, start=1) if len(cells) > MAX_COLUMNS)
+        raise DataError(
+            f"Row {row} of {file.name} has {len(rows[row - 1]):,} cells.",
+            f"At most {MAX_COLUMNS} columns are read; look for a lost line end there.",
+        )
+    return pd.DataFrame([[*row, *[""] * (width - len(row))] for row in rows], dtype=object)
+
+
+def _file_habit(file: Path, tolerance: str, written: str) -> dict[str, Any]:
+    shown = written if len(written) <= 40 else f"{written[:37]}..."
+    values = (file.stem.lower(), "", tolerance, 1, 1, shown, "the same cells")
+    return dict(zip(TOLERATED, values, strict=True))
+
+
+def _first_line(error: Exception) -> str:
+    return str(error).partition("\n")[0]
+
+
 def _parquet(file: Path) -> pd.DataFrame:
     import pandas as pd
     import pyarrow as pa
@@ -372,7 +301,7 @@ def _parquet(file: Path) -> pd.DataFrame:
     try:
         facts = pq.read_metadata(file)
         unpacked = sum(facts.row_group(i).total_byte_size for i in range(facts.num_row_groups))
-        check_size(file.name, facts.num_rows, unpacked)
+        _check_size(file.name, facts.num_rows, unpacked)
         schema = pq.read_schema(file)
         refuse_repeated(file.name, schema.names)
         texts = [each.name for each in schema if _is_text(each.type) and each.name not in HELPERS]
@@ -451,107 +380,143 @@ def _place_of(dictionary: Any) -> tuple[int, int, int]:
     return offsets.address if offsets else 0, dictionary.offset, len(dictionary)
 
 
-def check_size(name: str, rows: int, unpacked: int) -> None:
-    """Raise DataError if a table is larger than what is read."""
-    if rows > MAX_ROWS or unpacked > MAX_BYTES:
+Sheets = dict[str, "pd.DataFrame"]
+
+
+# The sheets named after a table, as text, with row numbers as index. A formula counts by the result
+# that is stored with it. Whatever is wrong with a workbook, its file is closed.
+def _workbook(path: Path) -> tuple[Sheets, list[Note]]:
+    import openpyxl
+
+    formulas = _check_parts(path)
+    try:
+        with warnings.catch_warnings(), ExitStack() as opened:
+            # openpyxl warns of parts that carry no cells (validation lists, pictures)
+            warnings.filterwarnings("ignore", category=UserWarning, module="openpyxl")
+            books = []
+            for stored in (True, False) if formulas else (True,):
+                file = opened.enter_context(path.open("rb"))
+                books.append(openpyxl.load_workbook(file, read_only=True, data_only=stored))
+                opened.callback(books[-1].close)
+            return _sheets_of(path, books)
+    except DataError:
+        raise
+    except CORRUPT as error:
+        raise _unopened(path, error) from error
+
+
+def _check_parts(path: Path) -> bool:
+    """Refuse what is no workbook or too large; return whether any sheet holds formulas."""
+    with path.open("rb") as file:
+        start = file.read(4)
+    if start == OLD_FORMAT:
         raise DataError(
-            f"{name} holds {max(rows, 1):,} row(s) or more and {unpacked:,} bytes unpacked.",
-            f"At most {MAX_ROWS:,} rows and {MAX_BYTES:,} bytes are read; split the log.",
+            f"{path.name} is an old .xls file or is protected by a password.",
+            "Save it as .xlsx without a password.",
         )
+    try:
+        with zipfile.ZipFile(path) as parts:
+            sizes = [part.file_size for part in parts.infolist()]
+            if sum(sizes) > MAX_UNPACKED_BYTES or len(sizes) > MAX_PARTS:
+                raise DataError(
+                    f"{path.name} unpacks to {sum(sizes):,} bytes in {len(sizes):,} parts.",
+                    f"At most {MAX_UNPACKED_BYTES:,} bytes, {MAX_PARTS:,} parts and "
+                    f"{MAX_SHEET_ROWS:,} rows a sheet are read; give larger tables as CSV files.",
+                )
+            return _any_formula(path, parts)
+    except DataError:
+        raise
+    except CORRUPT as error:
+        raise _unopened(path, error) from error
 
 
-def _csv(raw: RawLog, file: Path) -> pd.DataFrame:
+def _any_formula(path: Path, parts: zipfile.ZipFile) -> bool:
+    """Return whether any sheet holds a formula; refuse entities of their own and endless sheets."""
+    found = False
+    for name in parts.namelist():
+        if not name.endswith(".xml"):
+            continue
+        content = parts.read(name)
+        if b"<!DOCTYPE" in content[:10_000]:
+            raise _unopened(path, ValueError(f"{name} defines entities"))
+        if name.startswith("xl/worksheets/"):
+            found = found or b"<f" in content
+            # openpyxl walks through the whole sheet before it hands out the first row
+            if content.count(b"<row") > LAST_ROW:
+                raise DataError(
+                    f"{path.name} has a sheet of more than {LAST_ROW:,} rows.",
+                    f"At most {MAX_SHEET_ROWS:,} filled rows a sheet are read; give larger tables "
+                    "as CSV files.",
+                )
+    return found
+
+
+def _unopened(path: Path, error: Exception) -> DataError:
+    return DataError(
+        f"{path.name} cannot be opened as a workbook ({_first_line(error)}).",
+        "Save it anew as .xlsx, or give the tables as CSV files in a folder.",
+    )
+
+
+# Books are one workbook opened for its stored results, and once more for its formulas if any.
+def _sheets_of(path: Path, books: list[Any]) -> tuple[Sheets, list[Note]]:
+    sheets: Sheets = {}
+    notes: list[Note] = []
+    if books[0].epoch.year == MAC_EPOCH:
+        notes.append(Note("log.days_from_1904", "caution"))
+    for title in books[0].sheetnames:
+        name = normal_heading(title)
+        if table_of(name) is None:
+            notes.append(Note("log.sheet_not_read", values={"title": title}))
+            continue
+        if name in sheets:
+            raise DataError(f"{path.name} has two sheets named {name}.", "Keep one of them.")
+        sheets[name], used = _rows(path, title, [book[title] for book in books])
+        if used:
+            notes.append(Note("log.formulas_read", values={"title": title, "formulas": used}))
+    return sheets, notes
+
+
+def _rows(path: Path, title: str, sheets: list[Any]) -> tuple[pd.DataFrame, int]:
     import pandas as pd
 
-    check_size(file.name, 0, file.stat().st_size)
-    text = _decoded(raw, file)
-    top = text[:TOP].splitlines()[:10]
-    counts = {mark: sum(line.count(mark) for line in top) for mark in DELIMITERS}
-    mark = max(counts, key=lambda key: counts[key])
-    if mark != ",":
-        habit = f"cells separated by {DELIMITERS[mark]}"
-        raw.tolerated.append(_file_habit(file, habit, max(top, key=len)))
-    uneven = False
-    try:
-        rows = pd.read_csv(
-            io.StringIO(text), sep=mark, header=None, dtype=str, na_filter=False,
-            skip_blank_lines=False, low_memory=False,
-        )  # fmt: skip
-    except pd.errors.EmptyDataError as error:
-        raise DataError(
-            f"{file.name} is empty.", "Give it a heading and at least one row, or take it away."
-        ) from error
-    except pd.errors.ParserError:
-        rows, uneven = _uneven(file, text, mark), True
-    check_size(file.name, len(rows), len(text))
-    rows = rows.set_axis(range(1, len(rows) + 1), axis=0)
-    return _headed(raw, file.stem, rows, uneven=uneven)
+    kept: dict[int, list[str | None]] = {}
+    used = 0
+    for number, (cells, formulas) in enumerate(_pairs(sheets), start=1):
+        texts = [_text(cell) for cell in cells]
+        for position, formula in enumerate(formulas):
+            if isinstance(formula, str) and formula.startswith("="):
+                used += texts[position] is not None
+                texts[position] = texts[position] or formula
+        if any(text and text.strip() for text in texts):
+            kept[number] = texts
+        if len(kept) > MAX_SHEET_ROWS or number > LAST_ROW or len(texts) > MAX_SHEET_COLUMNS:
+            raise DataError(
+                f"Sheet {title!r} of {path.name} has more than {MAX_SHEET_ROWS:,} rows or "
+                f"{MAX_SHEET_COLUMNS} columns.",
+                "Give a table of that size as CSV or Parquet in a folder.",
+            )
+    width = max((len(texts) for texts in kept.values()), default=0)
+    padded = [[*texts, *[None] * (width - len(texts))] for texts in kept.values()]
+    return pd.DataFrame(padded, index=list(kept), dtype=object), used
 
 
-def _decoded(raw: RawLog, file: Path) -> str:
-    try:
-        content = file.read_bytes()
-    except OSError as error:
-        raise DataError(
-            f"{file.name} cannot be opened ({error.strerror}).", "Close it elsewhere, or copy it."
-        ) from error
-    encoding = "utf-8"
-    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
-        encoding = "utf-16"
-    elif content.startswith(b"\xef\xbb\xbf"):
-        encoding = "utf-8-sig"
-    if encoding != "utf-8":
-        raw.tolerated.append(_file_habit(file, "a byte order mark at the start", encoding))
-    try:
-        text = content.decode(encoding)
-    except UnicodeDecodeError as error:
-        row = content[: error.start].count(b"\n") + 1
-        raise DataError(
-            f"{file.name} is not in UTF-8: row {row} has a byte that cannot be read.",
-            "Save it anew as 'CSV UTF-8'.",
-        ) from error
-    if "\0" in text:
-        row = text[: text.index("\0")].count("\n") + 1
-        raise DataError(
-            f"{file.name} is corrupt: row {row} has a zero byte.", "Export the table anew as CSV."
-        )
-    return text
+def _text(cell: Any) -> str | None:
+    """Return a cell as text; a fraction shown as a percentage is that percentage."""
+    value = cell.value
+    if isinstance(value, int | float) and "%" in (cell.number_format or ""):
+        return f"{100 * value:.12g} %"
+    return as_text(value)
 
 
-def _uneven(file: Path, text: str, mark: str) -> pd.DataFrame:
-    """Return the cells of a file whose rows have unequal lengths, filled up with empty ones."""
-    import pandas as pd
-
-    rows: list[Sequence[str]] = []
-    try:
-        rows.extend(row for _, row in csv_rows(text, mark, strict=True))
-    except csv.Error as error:
-        raise DataError(
-            f"{file.name} cannot be read beyond row {len(rows) + 1} ({_first_line(error)}).",
-            "Look for a quotation mark without its partner there.",
-        ) from error
-    width = max(map(len, rows))
-    if width > MAX_COLUMNS:
-        row = next(i for i, cells in enumerate(rows, start=1) if len(cells) > MAX_COLUMNS)
-        raise DataError(
-            f"Row {row} of {file.name} has {len(rows[row - 1]):,} cells.",
-            f"At most {MAX_COLUMNS} columns are read; look for a lost line end there.",
-        )
-    return pd.DataFrame([[*row, *[""] * (width - len(row))] for row in rows], dtype=object)
-
-
-def _file_habit(file: Path, tolerance: str, written: str) -> dict[str, Any]:
-    shown = written if len(written) <= 40 else f"{written[:37]}..."
-    return {
-        "table": file.stem.lower(),
-        "column": "",
-        "tolerance": tolerance,
-        "count": 1,
-        "row": 1,
-        "written": shown,
-        "read_as": "the same cells",
-    }
-
-
-def _first_line(error: Exception) -> str:
-    return str(error).partition("\n")[0]
+def _pairs(sheets: list[Any]) -> Iterator[tuple[tuple[Any, ...], tuple[Any, ...]]]:
+    """Walk through the stored values and, beside them, the formulas where there are any."""
+    for sheet in sheets:
+        sheet.reset_dimensions()  # they may claim a million columns
+    if len(sheets) == 1:
+        for cells in sheets[0].iter_rows():
+            yield cells, ()
+        return
+    values, written = (sheet.iter_rows() for sheet in sheets)
+    for cells, formulas in zip(values, written, strict=True):
+        yield cells, tuple(getattr(cell.value, "text", cell.value) for cell in formulas)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import astuple, dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._notes import Note
+from forecast._plain import plain_rows
 from forecast.log.cells import distinct_texts
 
 if TYPE_CHECKING:
@@ -16,8 +18,6 @@ if TYPE_CHECKING:
 ENTRY = ("table", "row", "column", "value", "rule", "remedy")
 BLANKED = "until then the cell is read as not recorded"  # in the remedy of such a cell
 TOLERATED = ("table", "column", "tolerance", "count", "row", "written", "read_as")
-
-
 LONGEST_SHOWN = 60  # characters of a cell in the text; the frames hold all of it
 TO_MEND = """\
 To mend: correct the rows in the log itself; or correct them in set_aside_<table>.csv and save
@@ -56,7 +56,7 @@ class LogReport:
         Spellings read although they are not the log's own: how often, and the first one.
     extra_columns : dict of str to tuple of str
         Columns that the log does not know; they are kept out of everything.
-    notes : tuple of str
+    notes : tuple of Note
         What else a reader should know.
     withheld : dict of str to DataFrame
         The rows set aside, as they were written; the index is the row number.
@@ -68,7 +68,7 @@ class LogReport:
     flagged: pd.DataFrame
     tolerated: pd.DataFrame
     extra_columns: Mapping[str, tuple[str, ...]]
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     withheld: Mapping[str, pd.DataFrame] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
@@ -76,19 +76,15 @@ class LogReport:
         return {
             "source": self.source,
             "rows": {
-                table: {
-                    "in": count.rows_in,
-                    "used": count.used,
-                    "set_aside": count.set_aside,
-                    "empty": count.empty,
-                }
+                table: dict(zip(("in", "used", "set_aside", "empty"), astuple(count), strict=True))
                 for table, count in self.rows.items()
             },
-            "set_aside": records(self.set_aside),
-            "flagged": records(self.flagged),
-            "tolerated": records(self.tolerated),
+            "set_aside": plain_rows(self.set_aside),
+            "flagged": plain_rows(self.flagged),
+            "tolerated": plain_rows(self.tolerated),
             "extra_columns": {table: list(names) for table, names in self.extra_columns.items()},
-            "notes": list(self.notes),
+            "notes": list(map(str, self.notes)),
+            "note_codes": [note.to_dict() for note in self.notes],
         }
 
     def to_text(self, *, examples: int = 3) -> str:
@@ -107,7 +103,7 @@ class LogReport:
             ("Flagged (used all the same)", self.flagged[~blanked]),
         ):
             if len(listed):
-                parts += ["", f"{title}:", *by_rule(listed, examples)]
+                parts += ["", f"{title}:", *_by_rule(listed, examples)]
         if len(self.set_aside):
             parts += ["", TO_MEND]
         if len(self.tolerated):
@@ -115,7 +111,7 @@ class LogReport:
         for table, names in self.extra_columns.items():
             parts += ["", f"Columns of {table} that the log does not know, kept out: "]
             parts[-1] += ", ".join(names) + "."
-        return "\n".join([*parts, *(["", *self.notes] if self.notes else [])])
+        return "\n".join([*parts, *(["", *map(str, self.notes)] if self.notes else [])])
 
     def in_brief(self) -> str:
         """Return in one line how many rows were set aside and flagged, empty when none was."""
@@ -124,12 +120,12 @@ class LogReport:
         flagged = len(self.flagged[["table", "row"]].drop_duplicates())
         parts = []
         if courses or others:
-            kinds = [counted(courses, "course")] * (courses > 0)
+            kinds = [_counted(courses, "course")] * (courses > 0)
             word = "other row" if courses else "row"
-            kinds += [counted(others, word)] * (others > 0)
+            kinds += [_counted(others, word)] * (others > 0)
             parts.append(f"{' and '.join(kinds)} set aside")
         if flagged:
-            parts.append(f"{counted(flagged, 'row')} flagged")
+            parts.append(f"{_counted(flagged, 'row')} flagged")
         return ", ".join(parts)
 
     def _counts(self) -> list[str]:
@@ -145,7 +141,7 @@ class LogReport:
         return [
             f"  {habit['table']}{'.' if habit['column'] else ''}{habit['column']}: "
             f"{habit['tolerance']}, {habit['count']} time(s), first in row {habit['row']}: "
-            f"{shortened(habit['written'])!r} read as {habit['read_as']!r}."
+            f"{_shortened(habit['written'])!r} read as {habit['read_as']!r}."
             for habit in self.tolerated.to_dict("records")
         ]
 
@@ -180,36 +176,22 @@ def gather(listed: Iterable[pd.DataFrame], columns: tuple[str, ...] = ENTRY) -> 
     return whole.loc[order].reset_index(drop=True)
 
 
-def by_rule(listed: pd.DataFrame, examples: int) -> list[str]:
-    """Return lines for people: each rule once, with its number of cases and the first few."""
+def _by_rule(listed: pd.DataFrame, examples: int) -> list[str]:
     lines = []
     for (table, column, rule), cases in listed.groupby(["table", "column", "rule"], sort=False):
         where = f"{table}.{column}" if column else table
         lines.append(f"  {where}, {len(cases)} row(s), rule: {rule}.")
         for case in cases.head(examples).to_dict("records"):
-            value = f"{shortened(case['value'])!r}" if case["value"] else "empty"
+            value = f"{_shortened(case['value'])!r}" if case["value"] else "empty"
             lines.append(f"    row {case['row']}: {value}. {case['remedy']}")
         if len(cases) > examples:
             lines.append(f"    and {len(cases) - examples} more.")
     return lines
 
 
-def counted(number: int, word: str) -> str:
-    """Return a number with its word, in the plural where there are several."""
+def _counted(number: int, word: str) -> str:
     return f"{number:,} {word}{'s' * (number != 1)}"
 
 
-def shortened(text: str) -> str:
-    """Return a cell's text short enough for one line."""
+def _shortened(text: str) -> str:
     return text if len(text) <= LONGEST_SHOWN else f"{text[: LONGEST_SHOWN - 3]}..."
-
-
-def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return the rows of a report's frame as dictionaries of plain values."""
-    return [
-        {
-            str(name): value.item() if hasattr(value, "item") else value
-            for name, value in row.items()
-        }
-        for row in frame.to_dict("records")
-    ]

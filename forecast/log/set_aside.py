@@ -22,97 +22,6 @@ RECORD = "belongs_to.json"
 PREFIX = "set_aside_"
 
 
-def shelf_for(log: str, folder: str | Path) -> Path:
-    """Return ``folder``, or ``folder-2``, ``folder-3``, …: the first that is not another log's."""
-    wanted = Path(folder)
-    for place in numbered(wanted):
-        owner, _ = record_of(place)
-        if owner in ("", owner_name(log)):
-            return place
-    raise AssertionError("numbers do not end")
-
-
-def put_on_shelf(log: str, folder: Path, contents: Mapping[str, bytes]) -> tuple[Path, ...]:
-    """Write one file per table into ``folder``, say there whose rows they are, return the paths.
-
-    A file that was changed since it was written is left alone: the new one gets a number. Files
-    of tables that have no row set aside any more are taken away unless they were changed.
-
-    Raises
-    ------
-    RequestError
-        If the folder holds rows of another log.
-    """
-    owner, written = record_of(folder)
-    if owner not in ("", owner_name(log)):
-        raise RequestError(
-            f"{folder} holds rows set aside from {owner}.", "Name another folder for this log."
-        )
-    if not contents and not written:
-        return ()
-    folder.mkdir(parents=True, exist_ok=True)
-    paths, now = [], {}
-    for table, content in contents.items():
-        path = next(
-            place
-            for place in numbered(folder / f"{PREFIX}{table}.csv")
-            if not place.exists() or is_as_written(place, written)
-        )
-        write_whole(path, content)
-        now[path.name] = digest(content)
-        paths.append(path)
-    for name in written.keys() - now.keys():
-        if is_as_written(folder / name, written):
-            (folder / name).unlink()
-    if now:
-        record = json.dumps({"log": owner_name(log), "written": now}, indent=1)
-        write_whole(folder / RECORD, f"{record}\n".encode())
-    else:
-        (folder / RECORD).unlink()
-    return tuple(paths)
-
-
-def changed_files(folder: Path) -> tuple[Path, ...]:
-    """Return the files of rows set aside that are not as they were written."""
-    _, written = record_of(folder)
-    files = sorted(folder.glob(f"{PREFIX}*.csv")) if folder.is_dir() else []
-    return tuple(path for path in files if not is_as_written(path, written))
-
-
-def record_of(folder: Path) -> tuple[str, dict[str, str]]:
-    """Return whose rows a folder holds, "" where nothing says so, and the digest of each file."""
-    try:
-        stored = json.loads((folder / RECORD).read_text(encoding="utf-8"))
-        return str(stored["log"]), {str(k): str(v) for k, v in stored["written"].items()}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        return "", {}
-
-
-def owner_name(log: str) -> str:
-    """Return a log's source in the one way in which it is recorded."""
-    return str(Path(log).resolve()) if Path(log).exists() else log
-
-
-def is_as_written(path: Path, written: Mapping[str, str]) -> bool:
-    """Return whether a file is what was written, byte for byte."""
-    return path.is_file() and written.get(path.name) == digest(path.read_bytes())
-
-
-def digest(content: bytes) -> str:
-    """Return the SHA-256 of some bytes."""
-    return hashlib.sha256(content).hexdigest()
-
-
-def numbered(path: Path) -> Iterator[Path]:
-    """Yield a path, and then the same with 2, 3, … at the end of its name."""
-    yield path
-    mark = "_" if path.suffix else "-"
-    number = 2
-    while True:
-        yield path.with_name(f"{path.stem}{mark}{number}{path.suffix}")
-        number += 1
-
-
 def write_set_aside(report: LogReport, folder: str | Path) -> tuple[Path, ...]:
     """Write the rows set aside, one ``set_aside_<table>.csv`` per table, and return the paths.
 
@@ -140,7 +49,7 @@ def write_set_aside(report: LogReport, folder: str | Path) -> tuple[Path, ...]:
         for table, rows in report.withheld.items()
         if len(rows)
     }
-    return put_on_shelf(report.source, folder, contents)
+    return _put_on_shelf(report.source, folder, contents)
 
 
 def _to_mend(report: LogReport, table: str, rows: pd.DataFrame) -> pd.DataFrame:
@@ -165,6 +74,88 @@ def _to_mend(report: LogReport, table: str, rows: pd.DataFrame) -> pd.DataFrame:
         "mends": pd.Series(tokens, texts.index, dtype=object),
     }
     return safe.assign(**helpers)
+
+
+def shelf_for(log: str, folder: str | Path) -> Path:
+    """Return ``folder``, or ``folder-2``, ``folder-3``, …: the first that is not another log's."""
+    wanted = Path(folder)
+    for place in _numbered(wanted):
+        owner, _ = _record_of(place)
+        if owner in ("", _owner_name(log)):
+            return place
+    raise AssertionError("numbers do not end")
+
+
+def changed_files(folder: Path) -> tuple[Path, ...]:
+    """Return the files of rows set aside that are not as they were written."""
+    _, written = _record_of(folder)
+    files = sorted(folder.glob(f"{PREFIX}*.csv")) if folder.is_dir() else []
+    return tuple(path for path in files if not _is_as_written(path, written))
+
+
+# One file per table goes into the folder, and whose rows they are. A file that was changed since it
+# was written is left alone: the new one gets a number. Files of tables that have no row set aside
+# any more are taken away unless they were changed.
+def _put_on_shelf(log: str, folder: Path, contents: Mapping[str, bytes]) -> tuple[Path, ...]:
+    owner, written = _record_of(folder)
+    if owner not in ("", _owner_name(log)):
+        raise RequestError(
+            f"{folder} holds rows set aside from {owner}.", "Name another folder for this log."
+        )
+    if not contents and not written:
+        return ()
+    folder.mkdir(parents=True, exist_ok=True)
+    paths, now = [], {}
+    for table, content in contents.items():
+        path = next(
+            place
+            for place in _numbered(folder / f"{PREFIX}{table}.csv")
+            if not place.exists() or _is_as_written(place, written)
+        )
+        write_whole(path, content)
+        now[path.name] = _digest(content)
+        paths.append(path)
+    for name in written.keys() - now.keys():
+        if _is_as_written(folder / name, written):
+            (folder / name).unlink()
+    if now:
+        record = json.dumps({"log": _owner_name(log), "written": now}, indent=1)
+        write_whole(folder / RECORD, f"{record}\n".encode())
+    else:
+        (folder / RECORD).unlink()
+    return tuple(paths)
+
+
+# Whose rows a folder holds, "" where nothing says so, and the digest of each file.
+def _record_of(folder: Path) -> tuple[str, dict[str, str]]:
+    try:
+        stored = json.loads((folder / RECORD).read_text(encoding="utf-8"))
+        return str(stored["log"]), {str(k): str(v) for k, v in stored["written"].items()}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return "", {}
+
+
+# A log's source in the one way in which it is recorded.
+def _owner_name(log: str) -> str:
+    return str(Path(log).resolve()) if Path(log).exists() else log
+
+
+def _is_as_written(path: Path, written: Mapping[str, str]) -> bool:
+    return path.is_file() and written.get(path.name) == _digest(path.read_bytes())
+
+
+def _digest(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
+
+
+# A path, and then the same with 2, 3, … at the end of its name.
+def _numbered(path: Path) -> Iterator[Path]:
+    yield path
+    mark = "_" if path.suffix else "-"
+    number = 2
+    while True:
+        yield path.with_name(f"{path.stem}{mark}{number}{path.suffix}")
+        number += 1
 
 
 def apply_mends(
@@ -198,7 +189,6 @@ def apply_mends(
 
 
 def _places(raw: pd.DataFrame, wanted: set[str]) -> dict[str, int]:
-    """Return the row of the log that each token names."""
     marks = {token.partition("#")[2] for token in wanted if "#" in token}
     if not marks:
         return {}
@@ -212,12 +202,10 @@ def _places(raw: pd.DataFrame, wanted: set[str]) -> dict[str, int]:
 
 
 def _token(row: int, cells: Iterable[str]) -> str:
-    digest = hashlib.sha256("\x1f".join(cells).encode()).hexdigest()[:10]
-    return f"row {row} #{digest}"
+    return f"row {row} #{_digest(chr(31).join(cells).encode())[:10]}"
 
 
 def _texts(frame: pd.DataFrame) -> pd.DataFrame:
-    """Return all cells as text, empty where nothing is recorded."""
     kept = frame[[name for name in frame.columns if name not in HELPERS]]
     return kept.astype(object).map(lambda value: (as_text(value) or "").strip())
 

@@ -12,7 +12,7 @@ import numpy as np
 from forecast._checks import check_kind, check_level, check_whole_number
 from forecast._notes import Note
 from forecast._types import FloatArray
-from forecast.counts import Estimate, doubts_of, said
+from forecast.counts import Estimate, doubts_of
 from forecast.errors import RequestError
 from forecast.log import FRACTIONS, check_enquiry, fractions_like
 from forecast.midcourse.landmarks import ink_gone
@@ -159,7 +159,7 @@ def _read_gradings(
 
 # what is odd about gradings by session, whose means are used as they are
 def _odd_gradings(seen: Mapping[int, Sequence[float]], means: Mapping[int, float]) -> list[Note]:
-    notes = [said(FRACTIONS)] if fractions_like(means.values()) else []
+    notes = [FRACTIONS] if fractions_like(means.values()) else []
     for (_, before), (k, percent) in pairwise(means.items()):
         if before - percent > FALLS_BY:
             values = {"session": k, "percent": percent, "before": before}

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import escape
 
 from forecast.errors import RequestError
-from forecast.log import INKS, REGIONS, column
+from forecast.log import column
 from forecast.page.answer import answer
 from forecast.page.asking import read_asked
 from forecast.page.desk import Desk
@@ -19,6 +19,7 @@ from forecast.page.render import (
     static_text,
 )
 from forecast.page.words import load_words
+from forecast.tattoo import INKS, REGIONS
 
 if TYPE_CHECKING:
     import ipywidgets

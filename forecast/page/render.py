@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 
-from forecast.log import INKS, REGIONS, column
+from forecast.log import column
 from forecast.page.asking import SPACING
 from forecast.page.words import languages, load_words
-from forecast.tattoo import FACTS
+from forecast.tattoo import FACTS, INKS, REGIONS
 
 if TYPE_CHECKING:
     from forecast.counts import Estimate

@@ -16,13 +16,13 @@ from forecast._plain import plain
 from forecast._types import FloatArray, IntArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
-from forecast.log import REGIONS, Enquiry
+from forecast.log import Enquiry
 from forecast.prices.money import from_cents, round_up
 from forecast.prices.payoff import Priced, areas_of, outcome_chances, price_many, smallest_price
 from forecast.prices.quote import bullets
 from forecast.prices.tariff import Package, Tariff
 from forecast.prices.year import DrawsEstimates, as_enquiries
-from forecast.tattoo import INK_GROUPS, ink_group
+from forecast.tattoo import INK_GROUPS, REGIONS, ink_group
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -24,7 +24,6 @@ from forecast.causal.rates import random_effects
 from forecast.counts import (
     BETWEEN_CLINICS,
     COVARIATES,
-    INK_GROUPS,
     LIGHTEN,
     NEVER_COVARIATES,
     check_goal,
@@ -34,6 +33,7 @@ from forecast.counts import (
 from forecast.errors import RequestError
 from forecast.sharing.share import Share, checked_names
 from forecast.survival import SMOOTH_NAMES, smooth_baseline
+from forecast.tattoo import INK_COVARIATES
 
 POOLED, SCHEMA = "session-forecast pooled evidence", 1
 # Standard deviation between clinics that is judged, not found: for effects as in published
@@ -53,7 +53,7 @@ NORMAL_QUARTILE = 0.6744897501960817
 # colours are told relative to the others.
 MAY_NEVER_CLEAR = {
     *NEVER_COVARIATES,
-    *(name for name, group in INK_GROUPS.items() if group <= INK_GROUPS["ink_other"]),
+    *(name for name, group in INK_COVARIATES.items() if group <= INK_COVARIATES["ink_other"]),
 }
 
 

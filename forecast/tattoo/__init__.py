@@ -6,20 +6,23 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.tattoo.cautions import CAUTIONS, FACTS, Caution, cautions_for
-    from forecast.tattoo.groups import GROUPINGS, INK_GROUPS, groups_of, ink_group
     from forecast.tattoo.inks import (
         CAVEAT,
         GRADES,
+        INK_COVARIATES,
+        INK_GROUPS,
         INKS,
         WAVELENGTHS_NM,
         Laser,
         Uptake,
         best_uptake,
+        ink_group,
         read_inks,
         unreached_inks,
         uptake_table,
     )
     from forecast.tattoo.published import cite
+    from forecast.tattoo.sites import GROUPINGS, REGIONS, SITES, groups_of
 
 __all__ = [
     "CAUTIONS",
@@ -28,7 +31,10 @@ __all__ = [
     "GRADES",
     "GROUPINGS",
     "INKS",
+    "INK_COVARIATES",
     "INK_GROUPS",
+    "REGIONS",
+    "SITES",
     "WAVELENGTHS_NM",
     "Caution",
     "Laser",

@@ -7,130 +7,25 @@ colour suggests (BEUTE08). The table is where to start from, not what a tattoo w
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable
+from dataclasses import asdict, dataclass
+from functools import cache
+from typing import Any
 
 from forecast._checks import nearest
-from forecast.errors import RequestError
-from forecast.tattoo.published import COMMON_PRACTICE, cite
+from forecast.errors import DataError, RequestError
+from forecast.tattoo.published import COMMON_PRACTICE, cite, table
 
 GRADES = ("strong", "partial", "weak", "darkening risk")
-WAVELENGTHS_NM = (532, 585, 650, 694, 755, 785, 1064)
+WAVELENGTHS_NM: tuple[int, ...] = tuple(table("inks")["wavelengths_nm"])
+INK_GROUPS: tuple[str, ...] = tuple(table("inks")["groups"])
 NEAR_NM = 12.0
 LOWEST_NM, HIGHEST_NM = 400.0, 1100.0
 CAVEAT = (
     "Colour seen by eye does not fix the chemistry of an ink (BAUMLER00, BEUTE08): the grades are"
     " where to start from, not what a tattoo will do."
 )
-
-_S, _P, _W, _D = GRADES
-_CP = COMMON_PRACTICE
-_Cell = tuple[str, str]
-
-# One row per ink, one cell per wavelength of WAVELENGTHS_NM: the grade and what it rests on.
-_ROWS: dict[str, tuple[_Cell, ...]] = {
-    "black": (
-        (_S, "ZELICKSON94"),
-        (_P, "LEU15"),
-        (_P, "LEU15"),
-        (_S, "TAYLOR90"),
-        (_S, "ZELICKSON94"),
-        (_S, "BERNSTEIN18"),
-        (_S, "KILMER93"),
-    ),
-    "dark_blue": (
-        (_W, _CP),
-        (_P, _CP),
-        (_P, _CP),
-        (_S, "LEUENBERGER99"),
-        (_S, "ZELICKSON94"),
-        (_S, "BERNSTEIN18"),
-        (_S, "LEUENBERGER99"),
-    ),
-    "light_blue": (
-        (_W, _CP),
-        (_P, _CP),
-        (_P, _CP),
-        (_S, _CP),
-        (_S, "ZELICKSON94"),
-        (_S, "BERNSTEIN18"),
-        (_W, "TITAN06"),
-    ),
-    "green": (
-        (_W, "CHOI18"),
-        (_W, _CP),
-        (_P, _CP),
-        (_S, _CP),
-        (_S, "ZELICKSON94"),
-        (_S, "BERNSTEIN18"),
-        (_W, "KILMER93"),
-    ),
-    "red": (
-        (_S, "ZELICKSON94"),
-        (_P, _CP),
-        (_W, _CP),
-        (_W, _CP),
-        (_W, "ALSTER95"),
-        (_W, "BERNSTEIN18"),
-        (_W, "KILMER93"),
-    ),
-    "orange": (
-        (_S, "CHOI18"),
-        (_W, _CP),
-        (_W, _CP),
-        (_W, _CP),
-        (_W, _CP),
-        (_W, _CP),
-        (_W, "KILMER93"),
-    ),
-    "yellow": (
-        (_P, "ALAB15"),
-        (_W, _CP),
-        (_W, _CP),
-        (_W, _CP),
-        (_W, _CP),
-        (_W, "BERNSTEIN18"),
-        (_W, "KILMER93"),
-    ),
-    "purple": (
-        (_W, _CP),
-        (_W, _CP),
-        (_P, _CP),
-        (_S, "ZELICKSON94"),
-        (_P, _CP),
-        (_S, "BERNSTEIN18"),
-        (_W, _CP),
-    ),
-    "brown": (
-        (_P, "LEU15"),
-        (_W, _CP),
-        (_W, _CP),
-        (_W, _CP),
-        (_W, _CP),
-        (_W, _CP),
-        (_P, "ZELICKSON94"),
-    ),
-    "white": ((_D, "LEU15"),) * len(WAVELENGTHS_NM),
-    "flesh": ((_D, "ANDERSON93"),) * len(WAVELENGTHS_NM),
-}
-INKS = tuple(_ROWS)
-
-_SHORT_PULSES_ONLY = {("yellow", 532)}
-_REMARKS: dict[tuple[str, int], str] = {
-    ("black", 585): "absorbs across the spectrum; no trial of removal at this wavelength",
-    ("black", 650): "absorbs across the spectrum; no trial of removal at this wavelength",
-    ("dark_blue", 532): "pigs at 150 ps did better (BALEISIS23)",
-    ("light_blue", 532): "pigs at 150 ps did better (BALEISIS23)",
-    ("light_blue", 755): "also BRAUER12 at short pulses, from memory",
-    ("light_blue", 1064): "rabbits; blue ink with titanium resisted",
-    ("green", 532): "pigs at 150 ps did better (BALEISIS23)",
-    ("green", 1064): "clients rate green lowest after 1064 and 532 (HUTTON17)",
-    ("orange", 1064): "guinea-pigs did better (ZELICKSON94)",
-    ("yellow", 532): "short pulses only and not well; can darken (VARMA02)",
-    ("brown", 532): "can darken first",
-    ("brown", 1064): "guinea-pigs",
-}
-_DARKENING = "reflects or scatters light; can turn grey or black at once (ROSS01)"
+DARKENING = "reflects or scatters light; can turn grey or black at once (ROSS01)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +51,7 @@ class Uptake:
     ink: str
     wavelength_nm: int
     grade: str
-    source: str
+    source: str = COMMON_PRACTICE
     short_pulses_only: bool = False
     remark: str = ""
 
@@ -168,14 +63,68 @@ class Uptake:
 
     def to_dict(self) -> dict[str, object]:
         """Return plain JSON values, the source with its mark."""
-        return {
-            "ink": self.ink,
-            "wavelength_nm": self.wavelength_nm,
-            "grade": self.grade,
-            "source": cite(self.source),
-            "short_pulses_only": self.short_pulses_only,
-            "remark": self.remark,
-        }
+        return asdict(self) | {"source": cite(self.source)}
+
+
+@dataclass(frozen=True, slots=True)
+class Ink:
+    """A row of the one table of inks, ``inks.toml``, whose head says what each entry means."""
+
+    name: str
+    group: str
+    covariates: tuple[str, ...]
+    cautions: tuple[str, ...]
+    darkens: str
+    uptakes: tuple[Uptake, ...]
+
+
+def _ink(name: str, row: dict[str, Any]) -> Ink:
+    uptakes = []
+    for nm in WAVELENGTHS_NM:
+        given = row.get(str(nm), row.get("otherwise", ""))
+        cell = {"grade": given} if isinstance(given, str) else given
+        _check_entry(name, str(nm), [cell["grade"]], GRADES)
+        remark = DARKENING if cell["grade"] == "darkening risk" else ""
+        uptakes.append(Uptake(name, nm, **{"remark": remark, **cell}))
+    group, covariates = row.get("group", ""), row.get("covariates", [""])
+    _check_entry(name, "group", [group], INK_GROUPS)
+    _check_entry(name, "covariates", covariates, table("inks")["covariates"])
+    cautions, darkens = tuple(row.get("cautions", ())), row.get("darkens", "")
+    _check_entry(name, "darkens", [darkens], ("", "always", "cosmetic"))
+    return Ink(name, group, tuple(covariates), cautions, darkens, tuple(uptakes))
+
+
+def _check_entry(ink: str, entry: str, given: list[str], known: Collection[str]) -> None:
+    for value in given:
+        if value not in known:
+            raise DataError(
+                f"In inks.toml, {entry} of {ink} is {value!r}.",
+                f"Fill in what it is there, of {', '.join(filter(None, known))}.",
+            )
+
+
+INK_TABLE = {name: _ink(name, row) for name, row in table("inks")["inks"].items()}
+INKS = tuple(INK_TABLE)
+# covariate -> the inks that switch it on
+INK_COVARIATES: dict[str, frozenset[str]] = {
+    name: frozenset(ink.name for ink in INK_TABLE.values() if name in ink.covariates)
+    for name in table("inks")["covariates"]
+}
+
+
+@cache
+def ink_group(inks: str) -> str:
+    """Return ``black``, ``black and red`` or ``other colours`` for a tattoo's inks.
+
+    The split of Bencini et al. 2012 (Arch Dermatol 148:1364), for inks joined by ``;``: a tattoo
+    belongs to the last group that one of its inks is of; dark blue goes with black.
+
+    Examples
+    --------
+    >>> ink_group("black;red")
+    'black and red'
+    """
+    return max((INK_TABLE[ink].group for ink in inks.split(";")), key=INK_GROUPS.index)
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,15 +195,12 @@ def uptake(ink: str, wavelength_nm: float) -> Uptake | None:
     known = WAVELENGTHS_NM[column]
     if abs(known - value) > NEAR_NM:
         return None
-    grade, source = _ROWS[name][column]
-    remark = _REMARKS.get((name, known), _DARKENING if grade == _D else "")
-    return Uptake(name, known, grade, source, (name, known) in _SHORT_PULSES_ONLY, remark)
+    return INK_TABLE[name].uptakes[column]
 
 
 def uptake_table() -> tuple[Uptake, ...]:
     """Return every cell of the table, ink by ink."""
-    cells = (uptake(ink, wavelength) for ink in INKS for wavelength in WAVELENGTHS_NM)
-    return tuple(cell for cell in cells if cell is not None)
+    return tuple(cell for ink in INK_TABLE.values() for cell in ink.uptakes)
 
 
 def best_uptake(ink: str, lasers: Iterable[Laser]) -> tuple[Uptake, Laser] | None:
@@ -287,14 +233,9 @@ def unreached_inks(inks: str | Iterable[str], lasers: Iterable[Laser]) -> tuple[
     >>> unreached_inks("black;red;green", [both, Laser("ps", (755,))])
     ()
     """
-    owned = tuple(lasers)
-    return tuple(ink for ink in read_inks(inks) if not _reached(ink, owned))
-
-
-def _reached(ink: str, lasers: tuple[Laser, ...]) -> bool:
-    cells = (
-        (uptake(ink, wavelength), laser.regime)
-        for laser in lasers
-        for wavelength in laser.wavelengths_nm
+    offered = [(laser.regime, value) for laser in lasers for value in laser.wavelengths_nm]
+    return tuple(
+        ink
+        for ink in read_inks(inks)
+        if not any((cell := uptake(ink, nm)) and cell.reached(regime) for regime, nm in offered)
     )
-    return any(cell is not None and cell.reached(regime) for cell, regime in cells)

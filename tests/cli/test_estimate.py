@@ -12,7 +12,7 @@ import forecast
 from forecast.cli import main
 from forecast.prices import read_tariff
 
-HEAVY = {"pandas", "scipy", "statsmodels", "sklearn", "lifelines", "plotly", "pandera", "joblib"}
+HEAVY = {"pandas", "scipy", "statsmodels", "sklearn", "lifelines", "plotly", "joblib"}
 PROMISED = {"enquiry_id", "median", "interval", "level", "chance_by", "not_within_horizon"}
 Shown = pytest.CaptureFixture[str]
 ENQUIRY = "skin_type,body_site,inks,ink_density,layering\nII,forearm,black,medium,single\n"

@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from forecast.log.cells import UnreadableError, date_order, read_cell
-from forecast.log.columns import BODY_SITES, INKS, TABLES, column
+from forecast.log.columns import TABLES, column
+from forecast.tattoo import INKS, SITES
 
 CERTAIN = [
     ("skin_type", "iv", "IV"),
@@ -126,7 +127,7 @@ def test_a_set_reads_the_same_in_any_order_and_case(inks, random):
     assert read_cell(rule, ", ".join(ink.upper() for ink in shuffled)).value == plain
 
 
-@given(st.sampled_from(BODY_SITES), st.sampled_from([" ", "-", "_", "  "]), st.booleans())
+@given(st.sampled_from(sorted(SITES)), st.sampled_from([" ", "-", "_", "  "]), st.booleans())
 def test_sites_read_the_same_whatever_joins_their_words(site, mark, upper):
     written = site.replace("_", mark)
     written = written.upper() if upper else written.title()

@@ -1,39 +1,37 @@
-"""The pandera schema is made from the rule table, and says the same."""
+"""What a column may hold stands once, in the rule table, and is held to when a log is read."""
 
-import pandera.pandas as pa
 import pytest
 
 from forecast.invented import simulate_log
-from forecast.log.cleaning import broken_rules, table_schema
-from forecast.log.columns import BODY_SITES, REGIONS, TABLES, column_names
+from forecast.log.cells import rule_of
+from forecast.log.columns import TABLES, column_names
+from forecast.log.outcome_log import OutcomeLog
 
 LOG = simulate_log(30, seed=6)
 
 
-@pytest.mark.parametrize("table", list(TABLES))
-def test_pandera_accepts_every_table_of_a_clean_log(table):
-    table_schema(table).validate(getattr(LOG, table), lazy=True)
-
-
 @pytest.mark.parametrize(
-    ("table", "column", "value"),
+    ("table", "column", "value", "fate"),
     [
-        ("courses", "skin_type", "VII"),
-        ("courses", "client_id", None),
-        ("courses", "age_years", -1.0),
-        ("courses", "age_years", 111.0),
-        ("sessions", "session_no", 0),
-        ("gradings", "fading_pct", 100.5),
-        ("reactions", "severity", "bad"),
+        ("courses", "skin_type", "VII", "set_aside"),
+        ("courses", "client_id", None, "set_aside"),
+        ("courses", "sessions_given", 101, "set_aside"),
+        ("courses", "age_years", -1.0, "flagged"),
+        ("courses", "age_years", 111.0, "flagged"),
+        ("sessions", "session_no", 0, "set_aside"),
+        ("gradings", "fading_pct", -0.5, "set_aside"),
+        ("gradings", "fading_pct", 100.5, "flagged"),
+        ("reactions", "severity", "bad", "flagged"),
     ],
 )
-def test_pandera_itself_rejects_what_breaks_a_rule(table, column, value):
-    frame = getattr(LOG, table).copy()
-    frame.loc[3, column] = value
-    with pytest.raises(pa.errors.SchemaError):
-        table_schema(table).validate(frame)
-    broken = broken_rules(table, frame)
-    assert list(zip(broken["row"], broken["column"], strict=True)) == [(3, column)]
+def test_what_breaks_a_rule_is_listed_with_its_cell(table, column, value, fate):
+    frames = {name: getattr(LOG, name).copy() for name in TABLES}
+    frames[table].loc[3, column] = value
+    report = OutcomeLog.from_frames(**frames).report
+    rule = rule_of(next(rule for rule in TABLES[table] if rule.name == column))
+    listed = getattr(report, fate).query("table == @table and column == @column")
+    assert listed.loc[listed["rule"].str.endswith(rule), "row"].tolist() == [5]
+    assert 5 in report.withheld[table].index or fate == "flagged"
 
 
 def test_every_rule_has_what_its_kind_needs():
@@ -48,7 +46,3 @@ def test_every_rule_has_what_its_kind_needs():
                 assert rule.low < rule.high
                 assert rule.unit
             assert rule.default is None or not rule.required
-
-
-def test_the_regions_hold_every_site_once():
-    assert sorted(site for sites in REGIONS.values() for site in sites) == sorted(BODY_SITES)

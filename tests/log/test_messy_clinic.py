@@ -83,7 +83,7 @@ def test_every_tolerance_is_listed_with_its_count(log):
 
 
 def test_notes_and_unknown_columns_are_said(log):
-    notes = " ".join(log.report.notes)
+    notes = " ".join(map(str, log.report.notes))
     for fault in FAULTS:
         if fault["report"] == "note":
             assert fault["says"] in notes

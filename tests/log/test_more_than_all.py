@@ -16,7 +16,7 @@ from forecast.midcourse import mean_gradings
 from forecast.prices import value_open_book
 from forecast.regimes import analyse_split, trial_rows
 
-from .test_cross_rules import GRADINGS, assert_only_set_aside, changed, log_of, places
+from .test_cross_table import GRADINGS, assert_only_set_aside, changed, log_of, places
 from .workbooks import as_workbook, assert_same
 
 PACKAGES = (

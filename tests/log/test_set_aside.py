@@ -63,7 +63,7 @@ def test_mended_rows_saved_in_the_folder_take_the_place_of_the_broken_ones(log, 
     assert again.report.rows["courses"].rows_in == 30
     for table in ("courses", "sessions", "gradings", "reactions"):
         pd.testing.assert_frame_equal(getattr(again, table), getattr(log, table))
-    assert "2 row(s) replaced and 0 added" in " ".join(again.report.notes)
+    assert "2 row(s) replaced and 0 added" in " ".join(map(str, again.report.notes))
 
 
 def test_mended_rows_added_below_the_table_read_fine(log, folder, tmp_path):

@@ -4,8 +4,7 @@ import pandas as pd
 import pytest
 
 import forecast
-from forecast.log.cross_table import suspicions
-from forecast.log.outcome_log import OutcomeLog
+from forecast.log.outcome_log import OutcomeLog, suspicions
 
 TABLES = ("courses", "sessions", "gradings", "reactions", "lasers")
 
@@ -35,8 +34,9 @@ def test_an_ordinary_log_arouses_no_suspicion(tidy):
 
 def test_gradings_that_look_like_fractions_are_said_of_the_log_and_of_its_curves(fractions):
     (said,) = suspicions(fractions)
-    assert "percent faded is expected, 0 to 100" in said
-    assert said in forecast.fit_fading(fractions).notes
+    assert said.code == "log.graded_in_fractions"
+    assert "percent faded is expected, 0 to 100" in str(said)
+    assert str(said) in map(str, forecast.fit_fading(fractions).notes)
 
 
 def test_a_slip_above_100_does_not_hide_fractions(fractions):
@@ -58,8 +58,9 @@ def test_gradings_that_are_all_zero_are_no_fractions(tidy):
 
 def test_a_log_of_cleared_courses_only_is_called_too_rosy(rosy):
     (said,) = suspicions(rosy)
-    assert f"All {len(rosy.courses)} courses" in said
-    assert "too rosy: log them" in said
+    assert said.code == "log.only_finished"
+    assert f"All {len(rosy.courses)} courses" in str(said)
+    assert "too rosy: log them" in str(said)
 
 
 def test_every_estimate_from_such_a_log_says_so(rosy):

@@ -8,7 +8,7 @@ import pytest
 from forecast.errors import RequestError
 from forecast.log import Enquiry
 from forecast.tattoo.cautions import CAUTIONS, FACTS, cautions_for
-from forecast.tattoo.published import COMMON_PRACTICE, MARKS, SOURCES
+from forecast.tattoo.published import COMMON_PRACTICE, MARKS, sources
 
 PLAIN = Enquiry("II", "forearm", "black", "medium", "single", age_years=30, origin="professional")
 ALWAYS = {"eyewear", "consent", "local_rules"}
@@ -47,7 +47,7 @@ def test_a_plain_enquiry_gets_what_applies_to_every_course():
 @pytest.mark.parametrize("caution", CAUTIONS, ids=lambda c: c.key)
 def test_a_caution_names_sources_and_gives_no_settings(caution):
     assert caution.sources
-    assert set(caution.sources) <= {COMMON_PRACTICE, *SOURCES}
+    assert set(caution.sources) <= {COMMON_PRACTICE, *sources()}
     assert caution.mark in MARKS
     settings = re.compile(r"J/cm|\bfluence\b|\bmJ\b|\bHz\b|spot size|\d+ ?mm\b|\d+ ?nm\b", re.I)
     assert not settings.search(caution.text)

@@ -5,7 +5,7 @@ from itertools import pairwise
 import pytest
 
 from forecast.errors import RequestError
-from forecast.log import columns as courses
+from forecast.log import column
 from forecast.tattoo.inks import (
     GRADES,
     INKS,
@@ -17,13 +17,13 @@ from forecast.tattoo.inks import (
     uptake,
     uptake_table,
 )
-from forecast.tattoo.published import COMMON_PRACTICE, SOURCES
+from forecast.tattoo.published import COMMON_PRACTICE, sources
 
 RANK = {grade: -place for place, grade in enumerate(GRADES)}
 
 
 def test_the_table_is_complete_and_has_the_inks_of_the_log():
-    assert INKS == courses.INKS
+    assert column("courses", "inks").levels == INKS
     cells = uptake_table()
     assert len(cells) == len(INKS) * len(WAVELENGTHS_NM)
     assert {cell.grade for cell in cells} == set(GRADES)
@@ -31,7 +31,7 @@ def test_the_table_is_complete_and_has_the_inks_of_the_log():
 
 @pytest.mark.parametrize("cell", uptake_table(), ids=lambda c: f"{c.ink}-{c.wavelength_nm}")
 def test_every_cell_names_its_source_or_says_there_is_none(cell):
-    assert cell.source == COMMON_PRACTICE or cell.source in SOURCES
+    assert cell.source == COMMON_PRACTICE or cell.source in sources()
 
 
 # Bernstein et al. 2018 (Lasers Surg Med 50:704), 785 nm, four sessions: percent cleared.

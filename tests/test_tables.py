@@ -1,0 +1,130 @@
+"""A row added to a table is followed everywhere; every level has a word in every language."""
+
+import json
+import shutil
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from forecast.log import column
+from forecast.tattoo import REGIONS
+
+PACKAGE = Path(__file__).parents[1] / "forecast"
+LANGUAGES = sorted((PACKAGE / "languages").glob("*.toml"))
+
+PINK = """
+[inks.pink]
+group = "black and red"
+covariates = ["ink_warm"]
+cautions = ["red_ink"]
+darkens = "always"
+532 = { grade = "strong", source = "ZELICKSON94" }
+otherwise = "weak"
+"""
+
+# Answers of the package about a tattoo in black and an ink of the name given, as JSON.
+ASK = """
+import json, sys
+from forecast import Enquiry, simulate_log
+from forecast.counts.attributes import covariates
+from forecast.invented.people import REACH
+from forecast.log import OutcomeLog, column
+from forecast.log.data_package import data_package
+from forecast.reactions.rows import KINDS, OUTCOMES, session_rows
+from forecast.tattoo import Laser, cautions_for, groups_of, unreached_inks
+
+ink = sys.argv[1]
+enquiry = Enquiry("II", "forearm", [ink, "black"], "medium", "single")
+row = {name: [getattr(enquiry, name)] for name in Enquiry.__slots__}
+values = covariates(row | {"unreached": [0], "years_from_now": [0]})
+fields = {
+    (table["name"], field["name"]): field["constraints"]
+    for table in data_package()["resources"]
+    for field in table["schema"]["fields"]
+    if "constraints" in field
+}
+log = simulate_log(20, seed=1)
+courses, reactions = log.courses.copy(), log.reactions.iloc[:1].copy()
+courses.loc[0, "inks"] = enquiry.inks
+kind = column("reactions", "reaction").levels[-1]
+reactions = reactions.assign(course_id=courses["course_id"][0], after_session=1, reaction=kind)
+read = OutcomeLog.from_frames(courses, log.sessions, reactions=reactions)
+print(json.dumps({
+    "inks": enquiry.inks,
+    "covariates": [name for name, value in values.items() if "ink" in name and value[0]],
+    "group": groups_of([enquiry])["inks"][0],
+    "cautions": [caution.key for caution in cautions_for(enquiry)],
+    "left by 1064": unreached_inks(enquiry.inks, [Laser("ns", (1064,))]),
+    "left by 532": unreached_inks(enquiry.inks, [Laser("ns", (532,))]),
+    "invented": REACH[ink],
+    "set aside": len(read.report.set_aside),
+    "kind": kind,
+    "outcomes": [kind in KINDS, kind in OUTCOMES, int(session_rows(read)[kind].sum())],
+    "pattern": fields["courses", "inks"]["pattern"],
+    "enum": fields["reactions", "reaction"]["enum"],
+}))
+"""
+
+
+def asked_of(package: Path, ink: str) -> subprocess.CompletedProcess[str]:
+    """Return what a copy of the package answers about an ink."""
+    return subprocess.run(
+        [sys.executable, "-c", ASK, ink],
+        capture_output=True,
+        text=True,
+        cwd=package.parent,
+        env={"PYTHONPATH": str(package.parent), "PATH": "", "OMP_NUM_THREADS": "1"},
+        check=False,
+    )
+
+
+@pytest.fixture
+def copied(tmp_path: Path) -> Path:
+    shutil.copytree(PACKAGE, tmp_path / "forecast", ignore=shutil.ignore_patterns("__pycache__"))
+    return tmp_path / "forecast"
+
+
+def test_an_ink_and_a_kind_of_reaction_added_to_their_tables_are_followed_everywhere(copied: Path):
+    inks, columns = copied / "tattoo" / "inks.toml", copied / "log" / "columns.toml"
+    inks.write_text(inks.read_text("utf-8") + PINK, "utf-8")
+    rules = columns.read_text("utf-8")
+    assert "allergy darkening" in rules
+    columns.write_text(rules.replace("allergy darkening", "allergy darkening paradox"), "utf-8")
+
+    ran = asked_of(copied, "pink")
+    assert ran.returncode == 0, ran.stderr
+    found = json.loads(ran.stdout)
+
+    assert found["inks"] == "black;pink"
+    assert found["covariates"] == ["ink_warm", "more_inks"]
+    assert found["group"] == "black and red"
+    assert {"red_ink", "cosmetic_darkening"} <= set(found["cautions"])
+    assert found["left by 1064"] == ["pink"]
+    assert found["left by 532"] == []
+    assert found["invented"] == [532]
+    assert "|pink)" in found["pattern"]
+    assert found["set aside"] == 0
+    assert found["kind"] == found["enum"][-1] == "paradox"
+    assert found["outcomes"] == [True, True, 1]
+
+
+def test_an_ink_of_which_something_is_not_filled_in_is_named_with_its_table(copied: Path):
+    inks = copied / "tattoo" / "inks.toml"
+    half = PINK.replace('group = "black and red"\n', "")
+    inks.write_text(inks.read_text("utf-8") + half, "utf-8")
+    ran = asked_of(copied, "pink")
+    last = ran.stderr.strip().splitlines()[-1]
+    assert "DataError: In inks.toml, group of pink is ''. Fill in what it is there" in last
+
+
+@pytest.mark.parametrize("path", LANGUAGES, ids=lambda path: path.stem)
+def test_every_level_that_an_enquiry_may_have_has_a_word(path: Path):
+    words = tomllib.loads(path.read_text("utf-8"))["levels"]
+    levels = {name: set(column("courses", name).levels) for name in words}
+    levels["body_site"] |= set(REGIONS)
+    assert {"inks", "body_site", "skin_type", "origin"} <= set(words)
+    assert {name: set(said) for name, said in words.items()} == levels
+    assert all(word for said in words.values() for word in said.values())
