@@ -16,8 +16,7 @@ from forecast._checks import HORIZON, SHOWN_AT, check_whole_number
 from forecast._types import FloatArray, IntArray
 from forecast.errors import RequestError
 from forecast.invented import CaseMix, OwnedLaser, World
-from forecast.invented.course import PACKAGES, live
-from forecast.invented.log_rows import hide
+from forecast.invented.log_rows import PACKAGES, hide, live
 from forecast.invented.people import (
     DENSITIES,
     LAYERS,

@@ -27,8 +27,7 @@ if TYPE_CHECKING:
         tie_split_coverage,
     )
     from forecast.assess.drift import Drift
-    from forecast.assess.dropout import last_supported
-    from forecast.assess.outcomes import Outcomes
+    from forecast.assess.outcomes import Outcomes, last_supported
     from forecast.assess.scores import brier, log_score
     from forecast.assess.selection import (
         OutOfFold,
@@ -40,30 +39,5 @@ if TYPE_CHECKING:
         score_candidates,
     )
 
-__all__ = [
-    "Assessment",
-    "Coverage",
-    "Drift",
-    "OutOfFold",
-    "Outcomes",
-    "Recalibration",
-    "assess_predictions",
-    "brier",
-    "carry_draws",
-    "carry_remaining",
-    "choose",
-    "crps_gap",
-    "d_calibration",
-    "fit_recalibration",
-    "grouped_folds",
-    "interval_coverage",
-    "last_supported",
-    "log_score",
-    "most_parameters",
-    "predict_out_of_fold",
-    "recalibrate_out_of_fold",
-    "score_candidates",
-    "tie_split_coverage",
-]
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -19,8 +19,7 @@ from forecast._notes import Note
 from forecast._types import AnyArray, BoolArray, FloatArray
 from forecast.assess.calibration import Groups, Recalibration, fit_recalibration, labels_of
 from forecast.assess.coverage import Coverage, d_calibration, interval_coverage
-from forecast.assess.dropout import last_supported, still_watched, wilson_interval
-from forecast.assess.outcomes import Outcomes
+from forecast.assess.outcomes import Outcomes, last_supported, still_watched, wilson_interval
 from forecast.assess.reliability import calibration_at, observed_to_expected, reliability_table
 from forecast.assess.scores import auc_at, brier, log_score, uno_concordance
 from forecast.assess.selection import grouped_folds

@@ -12,13 +12,14 @@ import numpy.typing as npt
 
 from forecast._checks import check_level, check_whole_number
 from forecast._types import BoolArray, FloatArray
-from forecast.assess.dropout import (
+from forecast.assess.outcomes import (
+    Outcomes,
+    by_subject,
     effective_size,
     last_supported,
     watched_until,
     wilson_interval,
 )
-from forecast.assess.outcomes import Outcomes, by_subject
 from forecast.survival import CountDistribution
 
 
@@ -93,7 +94,7 @@ def interval_coverage(
         The interval's level.
     watched : ndarray of shape (n, >= horizon + 1), optional
         Each path's chance of still being watched, from
-        :func:`~forecast.assess.dropout.still_watched` unless given.
+        :func:`~forecast.assess.outcomes.still_watched` unless given.
 
     Notes
     -----

@@ -11,8 +11,13 @@ import numpy.typing as npt
 
 from forecast._checks import check_whole_number
 from forecast._types import FloatArray
-from forecast.assess.dropout import known_status, still_watched, watched_until
-from forecast.assess.outcomes import Outcomes, by_subject
+from forecast.assess.outcomes import (
+    Outcomes,
+    by_subject,
+    known_status,
+    still_watched,
+    watched_until,
+)
 from forecast.assess.scores import check_horizon
 from forecast.survival import CountDistribution
 

@@ -12,8 +12,7 @@ import numpy as np
 
 from forecast._checks import check_whole_number
 from forecast._types import FloatArray
-from forecast.assess.dropout import known_status, watched_until
-from forecast.assess.outcomes import Outcomes
+from forecast.assess.outcomes import Outcomes, known_status, watched_until
 from forecast.errors import RequestError
 from forecast.survival import CountDistribution
 
@@ -65,7 +64,7 @@ def brier_terms(
 
     Summing the first over paths and dividing by the second, shape (horizon,), gives
     :func:`brier`. ``watched`` is the chance of still being watched, from
-    :func:`~forecast.assess.dropout.still_watched` unless given.
+    :func:`~forecast.assess.outcomes.still_watched` unless given.
     """
     horizon = check_horizon(distribution, horizon)
     status = known_status(outcomes, watched_until(outcomes, horizon, watched))
@@ -85,7 +84,7 @@ def brier(
     Weighted for censoring (Graf et al. 1999, Stat Med 18:2529) with the chance of being watched
     *just before* the event. The sum over steps is the continuous ranked probability score of
     the count, with all steps beyond ``horizon`` as one class. Take a horizon up to which some
-    paths are watched: :func:`~forecast.assess.dropout.last_supported`.
+    paths are watched: :func:`~forecast.assess.outcomes.last_supported`.
 
     Examples
     --------

@@ -16,8 +16,7 @@ import numpy.typing as npt
 from forecast._checks import check_level, check_whole_number
 from forecast._jobs import run_units
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.assess.dropout import last_supported
-from forecast.assess.outcomes import Outcomes, by_subject, follow_paths, path_of_row
+from forecast.assess.outcomes import Outcomes, by_subject, follow_paths, last_supported, path_of_row
 from forecast.assess.scores import brier_terms, log_score_terms, uno_concordance
 from forecast.errors import DataError, FitError, ForecastError, RequestError
 from forecast.survival import CountDistribution

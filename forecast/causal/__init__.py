@@ -14,17 +14,16 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.causal.curves import life_sums, restricted_mean, weighted_curve
-    from forecast.causal.gformula import HazardGFormula
-    from forecast.causal.panel import Panel
+    from forecast.causal.curves import HazardGFormula, life_sums, restricted_mean, weighted_curve
     from forecast.causal.planning import (
         Design,
+        e_value,
         hazard_ratio_for,
         schoenfeld_events,
         subjects_needed,
+        tipping_survival,
     )
-    from forecast.causal.sensitivity import e_value, tipping_survival
-    from forecast.causal.strategies import StrategyWeights, WeightModel, followed
+    from forecast.causal.strategies import Panel, StrategyWeights, WeightModel, followed
     from forecast.causal.weights import (
         cluster_counts,
         effective_number,
@@ -32,25 +31,5 @@ if TYPE_CHECKING:
         summarise_weights,
     )
 
-__all__ = [
-    "Design",
-    "HazardGFormula",
-    "Panel",
-    "StrategyWeights",
-    "WeightModel",
-    "cluster_counts",
-    "e_value",
-    "effective_number",
-    "followed",
-    "hazard_ratio_for",
-    "life_sums",
-    "restricted_mean",
-    "schoenfeld_events",
-    "standardised_differences",
-    "subjects_needed",
-    "summarise_weights",
-    "tipping_survival",
-    "weighted_curve",
-]
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -8,12 +8,18 @@ import sys
 from collections.abc import Sequence
 
 import forecast
-from forecast.cli.compare import add_compare, add_fading, add_reach, add_reactions
+from forecast.cli.compare import (
+    add_compare,
+    add_fading,
+    add_pool,
+    add_reach,
+    add_reactions,
+    add_share,
+)
 from forecast.cli.estimate import add_estimate, add_price, add_update
 from forecast.cli.files import typed
 from forecast.cli.log import add_assess, add_check, add_fit
 from forecast.cli.page import add_page, add_sheet
-from forecast.cli.share import add_pool, add_share
 from forecast.cli.tour import add_tour
 from forecast.errors import ForecastError
 

@@ -16,8 +16,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forecast._checks import nearest
-from forecast._csv import csv_rows, refuse_long_cell
-from forecast._files import Mark, check_not_lost, is_json_with, write_whole
+from forecast._files import (
+    Mark,
+    check_not_lost,
+    csv_rows,
+    is_json_with,
+    refuse_long_cell,
+    write_whole,
+)
 from forecast._notes import Note
 from forecast.errors import DataError, ForecastError, RequestError
 

@@ -11,9 +11,16 @@ if TYPE_CHECKING:
         covariate_names,
         covariates,
     )
-    from forecast.counts.choices import BASELINE, eligible, split_halves
     from forecast.counts.doubts import doubts_of, evidence_name, fit_notes, said
-    from forecast.counts.estimate import Estimate, of_100
+    from forecast.counts.estimate import (
+        Estimate,
+        Stopping,
+        competing_ends,
+        fit_stopping,
+        length_of,
+        of_100,
+        to_clearing,
+    )
     from forecast.counts.log_summary import (
         LEVELLED,
         LogSummary,
@@ -34,69 +41,19 @@ if TYPE_CHECKING:
         hazard_prior,
     )
     from forecast.counts.rows import (
+        BASELINE,
         FEWEST_LIGHTENED,
         GOALS,
         check_goal,
         course_rows,
+        eligible,
         judged_rows,
         lasers_in_use,
         latest_start,
         of_goal,
+        split_halves,
         unreached_on,
     )
-    from forecast.counts.stopping import (
-        Stopping,
-        competing_ends,
-        fit_stopping,
-        length_of,
-        to_clearing,
-    )
 
-__all__ = [
-    "BASELINE",
-    "BETWEEN_CLINICS",
-    "COVARIATES",
-    "FEWEST_LIGHTENED",
-    "GOALS",
-    "LEVELLED",
-    "LIGHTEN",
-    "NEVER_COVARIATES",
-    "REGION_OF",
-    "SHAPE",
-    "Estimate",
-    "Evidence",
-    "LogSummary",
-    "Predictor",
-    "Stopping",
-    "candidates",
-    "check_goal",
-    "competing_ends",
-    "contradicted",
-    "course_rows",
-    "covariate_names",
-    "covariates",
-    "doubts_of",
-    "duration_prior",
-    "durations_of",
-    "effects_for",
-    "eligible",
-    "evidence_model",
-    "evidence_name",
-    "fill_missing",
-    "fit_notes",
-    "fit_stopping",
-    "for_use",
-    "hazard_prior",
-    "judged_rows",
-    "lasers_in_use",
-    "latest_start",
-    "length_of",
-    "of_100",
-    "of_goal",
-    "said",
-    "split_halves",
-    "to_clearing",
-    "unreached_on",
-]
 
 __getattr__, __dir__ = door(__name__, __file__)

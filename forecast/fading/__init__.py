@@ -8,12 +8,5 @@ if TYPE_CHECKING:
     from forecast.fading.fading import FadingCurves, SplitFading, fit_fading, split_fading
     from forecast.fading.rows import fading_rows
 
-__all__ = [
-    "FadingCurves",
-    "SplitFading",
-    "fading_rows",
-    "fit_fading",
-    "split_fading",
-]
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -13,14 +13,5 @@ if TYPE_CHECKING:
     )
     from forecast.invented.world import CaseMix, OwnedLaser, World
 
-__all__ = [
-    "CaseMix",
-    "OwnedLaser",
-    "SimulatedClinic",
-    "World",
-    "simulate_clinic",
-    "simulate_log",
-    "simulate_split_trial",
-]
 
 __getattr__, __dir__ = door(__name__, __file__)

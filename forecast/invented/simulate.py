@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from forecast._checks import check_seed, check_whole_number
-from forecast.invented.course import live
+from forecast.invented.log_rows import live
 from forecast.invented.people import YEAR, Chance
 from forecast.invented.sessions import MOST, arrive, run_sessions
 from forecast.invented.world import World

@@ -19,14 +19,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._csv import MAX_CELL, csv_rows, refuse_long_cell
+from forecast._files import MAX_CELL, csv_rows, refuse_long_cell
 from forecast._notes import Note
 from forecast.errors import DataError
 from forecast.log.cells import as_text
 from forecast.log.columns import TABLES
 from forecast.log.headings import HELPERS, normal_heading, refuse_repeated, table_of, with_headings
-from forecast.log.report import TOLERATED
-from forecast.log.set_aside import apply_mends
+from forecast.log.report import TOLERATED, apply_mends
 
 if TYPE_CHECKING:
     import pandas as pd

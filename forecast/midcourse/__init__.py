@@ -5,16 +5,8 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.midcourse.fit import Midcourse, fit_midcourse
-    from forecast.midcourse.landmarks import mean_gradings
+    from forecast.midcourse.landmarks import Midcourse, fit_midcourse, mean_gradings
     from forecast.midcourse.update import Update, update_estimate
 
-__all__ = [
-    "Midcourse",
-    "Update",
-    "fit_midcourse",
-    "mean_gradings",
-    "update_estimate",
-]
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -12,20 +12,5 @@ if TYPE_CHECKING:
     from forecast.page.sheet import find_browser, html_to_pdf, is_sheet, make_sheet
     from forecast.page.words import load_words
 
-__all__ = [
-    "CLINIC_TEMPLATE",
-    "Asked",
-    "Desk",
-    "estimate_panel",
-    "find_browser",
-    "html_to_pdf",
-    "is_sheet",
-    "load_words",
-    "make_app",
-    "make_sheet",
-    "open_desk",
-    "read_day",
-    "serve",
-]
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -11,7 +11,7 @@ from forecast.log import column
 from forecast.page.answer import answer
 from forecast.page.asking import read_asked
 from forecast.page.desk import Desk
-from forecast.page.render import (
+from forecast.page.sheet import (
     CHOICES,
     NUMBERS,
     OPTIONAL_CHOICES,

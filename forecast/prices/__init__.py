@@ -14,30 +14,5 @@ if TYPE_CHECKING:
     from forecast.prices.tariff import Package, Tariff, read_tariff, tariff_template
     from forecast.prices.year import Book, Variation, price_caseload, price_sensitivity
 
-__all__ = [
-    "Band",
-    "Book",
-    "Package",
-    "PriceList",
-    "Quote",
-    "Tariff",
-    "Variation",
-    "backtest_package",
-    "best_block_size",
-    "courses_of",
-    "left_of",
-    "make_price_list",
-    "price_caseload",
-    "price_many",
-    "price_package",
-    "price_sensitivity",
-    "quotes_text",
-    "read_tariff",
-    "simulate_totals",
-    "smallest_price",
-    "stop_factors",
-    "tariff_template",
-    "value_open_book",
-]
 
 __getattr__, __dir__ = door(__name__, __file__)

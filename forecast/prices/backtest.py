@@ -16,10 +16,9 @@ from forecast._plain import plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
-from forecast.prices.money import from_cents, round_cents
 from forecast.prices.payoff import Terms, terms_of
 from forecast.prices.quote import bullets
-from forecast.prices.tariff import Package, Tariff
+from forecast.prices.tariff import Package, Tariff, from_cents, round_cents
 
 if TYPE_CHECKING:
     from forecast.log import OutcomeLog

@@ -16,11 +16,10 @@ from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import ForecastError, RequestError
 from forecast.log import Enquiry, judged_sessions
-from forecast.prices.money import from_cents
 from forecast.prices.payoff import outcome_chances, terms_of
 from forecast.prices.quote import Priceable, bullets, draws_of
 from forecast.prices.shared_risk import Fates, moments, simulate_totals
-from forecast.prices.tariff import Package, Tariff
+from forecast.prices.tariff import Package, Tariff, from_cents
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -17,8 +17,7 @@ import numpy.typing as npt
 from forecast._types import FloatArray
 from forecast.counts import competing_ends
 from forecast.errors import RequestError
-from forecast.prices.money import round_cents, to_cents
-from forecast.prices.tariff import Package, Tariff
+from forecast.prices.tariff import Package, Tariff, round_cents, to_cents
 
 if TYPE_CHECKING:
     from forecast.log import Enquiry

@@ -17,10 +17,9 @@ from forecast._types import FloatArray, IntArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.log import Enquiry
-from forecast.prices.money import from_cents, round_up
 from forecast.prices.payoff import Priced, areas_of, outcome_chances, price_many, smallest_price
 from forecast.prices.quote import bullets
-from forecast.prices.tariff import Package, Tariff
+from forecast.prices.tariff import Package, Tariff, from_cents, round_up
 from forecast.prices.year import DrawsEstimates, as_enquiries
 from forecast.tattoo import INK_GROUPS, REGIONS, ink_group
 

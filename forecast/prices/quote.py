@@ -14,9 +14,8 @@ from forecast._notes import Note, notes_as_json
 from forecast._plain import plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
-from forecast.prices.money import from_cents, round_cents, round_up
 from forecast.prices.payoff import Terms, areas_of, outcome_chances, price_many
-from forecast.prices.tariff import Package, Tariff
+from forecast.prices.tariff import Package, Tariff, from_cents, round_cents, round_up
 from forecast.survival import CountDistribution
 
 UNITS = {

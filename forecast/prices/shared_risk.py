@@ -18,9 +18,8 @@ from forecast._checks import check_whole_number
 from forecast._jobs import run_units, seeds
 from forecast._types import FloatArray
 from forecast.errors import RequestError
-from forecast.prices.money import round_cents
 from forecast.prices.payoff import Terms, outcome_chances, price_many
-from forecast.prices.tariff import Package, Tariff
+from forecast.prices.tariff import Package, Tariff, round_cents
 
 DRAWS_AT_ONCE, YEARS_AT_ONCE = 8, 64  # what is worked on at a time fits into memory
 UNITS = 16  # of work, whatever the number of processes: same seed, same answer

@@ -16,7 +16,6 @@ from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.log import Enquiry, check_enquiry, enquiries_of
-from forecast.prices.money import from_cents
 from forecast.prices.payoff import areas_of, expected_shortfall, terms_of
 from forecast.prices.quote import Priceable, bullets, rounded
 from forecast.prices.shared_risk import (
@@ -28,7 +27,7 @@ from forecast.prices.shared_risk import (
     simulate_totals,
     slower,
 )
-from forecast.prices.tariff import Package, Tariff
+from forecast.prices.tariff import Package, Tariff, from_cents
 
 if TYPE_CHECKING:
     import pandas as pd

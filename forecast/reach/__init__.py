@@ -8,13 +8,5 @@ if TYPE_CHECKING:
     from forecast.reach.laser_change import LaserChange, what_would_change
     from forecast.reach.reach import LogReach, log_reach, reach_effect, tattoo_reach
 
-__all__ = [
-    "LaserChange",
-    "LogReach",
-    "log_reach",
-    "reach_effect",
-    "tattoo_reach",
-    "what_would_change",
-]
 
 __getattr__, __dir__ = door(__name__, __file__)

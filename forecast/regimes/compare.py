@@ -21,14 +21,19 @@ from forecast.causal import restricted_mean
 from forecast.counts import split_halves
 from forecast.errors import RequestError
 from forecast.log import check_log
-from forecast.regimes import tables
-from forecast.regimes.comparison import RegimeComparison
-from forecast.regimes.diagnostics import Diagnostics, diagnose, no_rows
-from forecast.regimes.notes import notes_for, split_protocol, target_trial
+from forecast.regimes.comparison import RegimeComparison, notes_for, split_protocol, target_trial
+from forecast.regimes.diagnostics import (
+    CURVE_COLUMNS,
+    Diagnostics,
+    answers,
+    curves,
+    diagnose,
+    no_rows,
+    weighted_rows,
+)
 from forecast.regimes.sensitivity import examine
 from forecast.regimes.split_trial import SplitTrial, analyse_split
-from forecast.regimes.strategies import Settings, Strategy, read_strategies
-from forecast.regimes.trial import Trial, trial_rows
+from forecast.regimes.trial import Settings, Strategy, Trial, read_strategies, trial_rows
 from forecast.regimes.verdict import (
     LEAST_CLIENTS,
     LEAST_FOLLOWERS,
@@ -225,7 +230,7 @@ def _compare(
     point = engine.run()
     draws = bootstrap(engine, replicates=settings.replicates, seed=settings.seed)
     support = [diagnostics.supported_to[name] for name in settings.names]
-    found = tables.answers(engine, point, draws, support, settings)
+    found = answers(engine, point, draws, support, settings)
     reasons = {
         key: _reasons(key, contrast, diagnostics, settings)
         for key, contrast in found.difference.items()
@@ -253,13 +258,13 @@ def _compare(
         reasons=reasons,
         supported=reach,
         words=_words(found.difference, verdict, settings, reach),
-        curves=tables.curves(engine, point, draws, settings),
+        curves=curves(engine, point, draws, settings),
         diagnostics=diagnostics,
         sensitivity=examine(trial, engine, point, draws, found.difference, settings),
         target_trial=target_trial(trial, settings),
         split=split,
         notes=notes_for(log, trial, diagnostics, found, verdict, settings),
-        rows=tables.weighted_rows(engine, settings),
+        rows=weighted_rows(engine, settings),
     )
 
 
@@ -338,7 +343,7 @@ def _unanswered(
         reasons=reasons,
         supported={},
         words=_words(shown, verdict, settings, {}),
-        curves=pd.DataFrame(columns=list(tables.CURVE_COLUMNS)),
+        curves=pd.DataFrame(columns=list(CURVE_COLUMNS)),
         diagnostics=no_rows(log, settings.plans, settings.horizon),
         sensitivity=None,
         target_trial=target_trial(None, settings),

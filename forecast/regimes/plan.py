@@ -23,8 +23,7 @@ from forecast.counts import latest_start
 from forecast.errors import DataError, RequestError
 from forecast.log import check_log, judged_sessions
 from forecast.regimes.diagnostics import diagnose
-from forecast.regimes.strategies import read_strategies
-from forecast.regimes.trial import Trial, trial_rows
+from forecast.regimes.trial import Trial, read_strategies, trial_rows
 from forecast.regimes.verdict import LEAST_AT_RISK
 from forecast.regimes.weighted_curves import Engine
 

@@ -10,8 +10,7 @@ import numpy as np
 
 from forecast._types import FloatArray
 from forecast.causal import WeightModel, e_value, tipping_survival
-from forecast.regimes.strategies import Settings
-from forecast.regimes.trial import Trial
+from forecast.regimes.trial import Settings, Trial
 from forecast.regimes.verdict import Contrast, verdict_of
 from forecast.regimes.weighted_curves import RIDGE, TRUNCATE, Engine, Result
 

@@ -15,8 +15,7 @@ import numpy as np
 from forecast.causal import WeightModel, effective_number, followed
 from forecast.counts import COVARIATES
 from forecast.errors import DataError
-from forecast.regimes.strategies import read_strategies
-from forecast.regimes.trial import trial_rows
+from forecast.regimes.trial import read_strategies, trial_rows
 from forecast.regimes.weighted_curves import RIDGE, TRUNCATE
 from forecast.survival import Durations
 

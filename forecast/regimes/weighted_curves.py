@@ -22,8 +22,7 @@ from forecast.causal import (
     followed,
     life_sums,
 )
-from forecast.regimes.strategies import Strategy
-from forecast.regimes.trial import Trial
+from forecast.regimes.trial import Strategy, Trial
 from forecast.tattoo import INK_GROUPS
 
 RIDGE = 0.5  # on standardised covariates: a prior of standard deviation 1.4 on each log odds

@@ -9,18 +9,5 @@ if TYPE_CHECKING:
     from forecast.sharing.pool import POOLED, load_evidence, pool_shares
     from forecast.sharing.share import KIND, is_member, share_log
 
-__all__ = [
-    "ANSWER",
-    "KIND",
-    "POOLED",
-    "QUESTION",
-    "STATE",
-    "JointRounds",
-    "answer_question",
-    "is_member",
-    "load_evidence",
-    "pool_shares",
-    "share_log",
-]
 
 __getattr__, __dir__ = door(__name__, __file__)

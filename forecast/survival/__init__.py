@@ -7,8 +7,7 @@ from forecast._doors import door
 if TYPE_CHECKING:
     from forecast.survival.accelerated import AcceleratedTime, FittedAcceleratedTime
     from forecast.survival.boosted import BoostedHazard, FittedBoostedHazard
-    from forecast.survival.distribution import CountDistribution
-    from forecast.survival.durations import Durations
+    from forecast.survival.distribution import CountDistribution, Durations
     from forecast.survival.encoding import Encoding
     from forecast.survival.first_passage import PassageBridge
     from forecast.survival.hazard import DiscreteHazard, FittedDiscreteHazard
@@ -24,35 +23,6 @@ if TYPE_CHECKING:
         ask_here,
         joint_fit,
     )
-
-__all__ = [
-    "PIVOT",
-    "SMOOTH_NAMES",
-    "AcceleratedTime",
-    "BoostedHazard",
-    "CountDistribution",
-    "CountModel",
-    "Counts",
-    "DiscreteHazard",
-    "Durations",
-    "Encoding",
-    "FitNotes",
-    "FittedAcceleratedTime",
-    "FittedBoostedHazard",
-    "FittedCountModel",
-    "FittedDiscreteHazard",
-    "FittedLifeTable",
-    "LifeTable",
-    "PassageBridge",
-    "RowsHere",
-    "ScoreAndInformation",
-    "Site",
-    "ask_here",
-    "check_rank",
-    "joint_fit",
-    "model_from_dict",
-    "smooth_baseline",
-]
 
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -22,8 +22,7 @@ from forecast._notes import Note
 from forecast._plain import plain, read
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.errors import FitError, RequestError
-from forecast.survival.distribution import CountDistribution
-from forecast.survival.durations import Durations, first_seen
+from forecast.survival.distribution import CountDistribution, Durations, first_seen
 from forecast.survival.encoding import Encoding, is_zero_one
 from forecast.survival.location_scale import (
     STANDARDS,

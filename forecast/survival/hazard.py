@@ -15,8 +15,13 @@ from forecast._notes import Note
 from forecast._plain import plain, read
 from forecast._types import FloatArray
 from forecast.errors import FitError, RequestError
-from forecast.survival.distribution import CountDistribution
-from forecast.survival.durations import Durations, count_steps, first_seen, one_row_each
+from forecast.survival.distribution import (
+    CountDistribution,
+    Durations,
+    count_steps,
+    first_seen,
+    one_row_each,
+)
 from forecast.survival.encoding import Encoding
 from forecast.survival.hazard_likelihood import (
     LARGEST,

@@ -27,7 +27,7 @@ import numpy as np
 
 from forecast._types import FloatArray, IntArray
 from forecast.errors import FitError
-from forecast.survival.durations import Durations
+from forecast.survival.distribution import Durations
 from forecast.survival.encoding import Encoding, is_zero_one
 from forecast.survival.newton import Curvature
 

@@ -13,8 +13,7 @@ from forecast._notes import Note
 from forecast._plain import plain, read
 from forecast._types import FloatArray
 from forecast.errors import RequestError
-from forecast.survival.distribution import CountDistribution
-from forecast.survival.durations import Durations, count_steps
+from forecast.survival.distribution import CountDistribution, Durations, count_steps
 from forecast.survival.encoding import count_rows
 from forecast.survival.model import FitNotes, fit_notes, refuse_no_events
 

@@ -20,8 +20,7 @@ from forecast._checks import nearest
 from forecast._notes import Note
 from forecast._types import FloatArray
 from forecast.errors import FitError, RequestError
-from forecast.survival.distribution import CountDistribution
-from forecast.survival.durations import Durations, count_steps, count_subjects
+from forecast.survival.distribution import CountDistribution, Durations, count_steps, count_subjects
 
 if TYPE_CHECKING:
     import pandas as pd

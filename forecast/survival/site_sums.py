@@ -17,7 +17,7 @@ from forecast._notes import Note
 from forecast._plain import plain, read
 from forecast._types import BoolArray, FloatArray
 from forecast.errors import FitError, RequestError
-from forecast.survival.durations import Durations, count_steps, count_subjects
+from forecast.survival.distribution import Durations, count_steps, count_subjects
 from forecast.survival.encoding import Encoding, is_zero_one
 from forecast.survival.hazard import DiscreteHazard, FittedDiscreteHazard
 from forecast.survival.hazard_likelihood import (

@@ -9,44 +9,23 @@ if TYPE_CHECKING:
     from forecast.tattoo.inks import (
         CAVEAT,
         GRADES,
+        GROUPINGS,
         INK_COVARIATES,
         INK_GROUPS,
         INKS,
+        REGIONS,
+        SITES,
         WAVELENGTHS_NM,
         Laser,
         Uptake,
         best_uptake,
+        groups_of,
         ink_group,
         read_inks,
         unreached_inks,
         uptake_table,
     )
     from forecast.tattoo.published import cite
-    from forecast.tattoo.sites import GROUPINGS, REGIONS, SITES, groups_of
 
-__all__ = [
-    "CAUTIONS",
-    "CAVEAT",
-    "FACTS",
-    "GRADES",
-    "GROUPINGS",
-    "INKS",
-    "INK_COVARIATES",
-    "INK_GROUPS",
-    "REGIONS",
-    "SITES",
-    "WAVELENGTHS_NM",
-    "Caution",
-    "Laser",
-    "Uptake",
-    "best_uptake",
-    "cautions_for",
-    "cite",
-    "groups_of",
-    "ink_group",
-    "read_inks",
-    "unreached_inks",
-    "uptake_table",
-]
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -5,9 +5,16 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.assess import Outcomes, log_score
-from forecast.assess.outcomes import follow_paths, path_of_row
-from forecast.errors import DataError
+from forecast.assess import Outcomes, last_supported, log_score
+from forecast.assess.outcomes import (
+    effective_size,
+    follow_paths,
+    known_status,
+    path_of_row,
+    still_watched,
+    wilson_interval,
+)
+from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution, Durations
 
 
@@ -64,3 +71,45 @@ def test_spells_out_of_order_are_scored_as_late_entries():
 def test_paths_never_watched_are_refused():
     with pytest.raises(DataError, match="never watched"):
         Outcomes(np.array([2]), np.array([True]), entry=np.array([2]))
+
+
+def test_the_chance_of_still_being_watched_is_kaplan_meier_with_events_first():
+    # Steps 1: event and drop-out. Of the two without the event at 1 one leaves; then one of one.
+    seen = Outcomes(np.array([1, 1, 2]), np.array([True, False, False]))
+    assert_allclose(still_watched(seen, horizon=2), [[1, 0.5, 0]] * 3)
+    status = known_status(seen, still_watched(seen, horizon=2))
+    assert_allclose(status.weight, [[1, 1], [1, 0], [1, 2]])
+
+
+def test_a_separate_drop_out_curve_for_each_group():
+    seen = Outcomes(np.array([1, 2, 1, 2]), np.array([False, True, True, True]))
+    apart = still_watched(seen, horizon=2, group=["a", "a", "b", "b"])
+    assert_allclose(apart, [[1, 0.5, 0.5], [1, 0.5, 0.5], [1, 1, 1], [1, 1, 1]])
+
+
+def test_support_ends_where_fewer_than_five_are_watched():
+    assert last_supported(Outcomes(np.array([2] * 5 + [9] * 4), np.ones(9, dtype=bool))) == 2
+
+
+@pytest.mark.parametrize(
+    ("events", "n", "low", "high"),
+    # Newcombe (1998, Stat Med 17:857), table I, method 3.
+    [
+        (81, 263, 0.2553, 0.3662),
+        (15, 148, 0.0624, 0.1605),
+        (0, 20, 0.0, 0.1611),
+        (1, 29, 0.0061, 0.1718),
+    ],
+)
+def test_wilson_interval_agrees_with_newcombe(events, n, low, high):
+    assert_allclose(wilson_interval(events / n, n), (low, high), atol=5e-5)
+
+
+def test_wilson_interval_refuses_what_is_not_a_share():
+    with pytest.raises(RequestError, match="proportion"):
+        wilson_interval(1.2, 10)
+
+
+def test_effective_size_of_equal_weights_is_their_number():
+    assert effective_size(np.full(7, 3.0)) == pytest.approx(7)
+    assert effective_size([]) == 0

@@ -1,9 +1,20 @@
 """Planning by simulation and by Schoenfeld's formula, against rpact and against each other."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
+from lifelines.datasets import load_leukemia
+from numpy.testing import assert_allclose
 
-from forecast.causal import Design, hazard_ratio_for, schoenfeld_events, subjects_needed
+from forecast.causal import (
+    Design,
+    e_value,
+    hazard_ratio_for,
+    schoenfeld_events,
+    subjects_needed,
+    tipping_survival,
+)
 from forecast.causal.planning import simulate_power
 from forecast.errors import RequestError
 
@@ -46,3 +57,45 @@ def test_schoenfeld_events(ratio, power, share, events):
     assert schoenfeld_events(1 / ratio, power=power, share=share) == pytest.approx(needed)
     with pytest.raises(RequestError, match="not 1"):
         schoenfeld_events(1.0)
+
+
+@pytest.mark.parametrize(("ratio", "value"), [(3.9, 7.26), (0.8, 1.81), (1.0, 1.0)])
+def test_e_values_of_vanderweele_and_ding(ratio, value):
+    # Ann Intern Med 2017;167:268, the maternal smoking and breast-feeding examples
+    assert e_value(ratio) == pytest.approx(value, abs=0.01)
+
+
+def six_mp() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    frame = load_leukemia()
+    treated = frame[frame["Rx"] == 0]
+    time, died = treated["t"].to_numpy(), treated["status"].to_numpy()
+    at_risk = np.array([(time >= k).sum() for k in range(1, 36)])
+    events = np.bincount(time, weights=died, minlength=36)[1:]
+    lost = np.bincount(time, weights=1 - died, minlength=36)[1:]
+    return at_risk, events, lost
+
+
+@pytest.mark.parametrize(("phi", "survival"), [(0.0, 12 / 21), (1.0, 0.4482), (1.5, 0.4012)])
+def test_tipping_curve_of_the_6_mp_arm(phi, survival):
+    assert tipping_survival(*six_mp(), phi=phi)[23] == pytest.approx(survival, abs=5e-5)
+
+
+def test_worse_drop_outs_give_higher_survival():
+    curves = [tipping_survival(*six_mp(), phi=phi) for phi in (0, 0.5, 1, 2, 4, np.inf)]
+    for worse, better in pairwise(curves):
+        assert (worse >= better - 1e-12).all()
+
+
+def test_phi_of_one_returns_the_hazard_of_everyone_when_it_is_given():
+    at_risk, events, lost = six_mp()
+    everyone = np.where(at_risk > 0, events / np.maximum(at_risk, 1), 0) * 1.1
+    survival = tipping_survival(at_risk, events, lost, phi=1, hazard=everyone)
+    hazard = 1 - survival[1:] / survival[:-1]
+    assert_allclose(hazard[9:23], everyone[9:23])  # from the first loss on
+
+
+def test_a_ratio_and_a_phi_below_zero_are_refused():
+    with pytest.raises(RequestError, match="risk_ratio"):
+        e_value(0.0)
+    with pytest.raises(RequestError, match="phi"):
+        tipping_survival([1], [1], [0], phi=-1)

@@ -1,4 +1,4 @@
-"""Clone, censor, weight, on long frames whose truth is known, and on table 20.1 of What If."""
+"""A long frame of subjects over steps."""
 
 import numpy as np
 import pandas as pd
@@ -7,7 +7,33 @@ from numpy.testing import assert_allclose
 
 from forecast.causal import Panel, WeightModel, followed, weighted_curve
 from forecast.causal.curves import WeightedCurve
-from forecast.errors import RequestError
+from forecast.errors import DataError, RequestError
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"step": [1, 3]}, "without a gap"),
+        ({"group": [0, 2]}, "other than 0 and 1"),
+        ({"event": [True, False]}, "after its event"),
+        ({"sign": [0.0, np.nan]}, "missing"),
+    ],
+)
+def test_panels_that_cannot_be_are_refused(change, message):
+    columns = {"who": [1, 1], "step": [1, 2], "group": [0, 0], "event": [False, False]}
+    frame = pd.DataFrame(columns | {"lost": False, "sign": 0.0} | change)
+    with pytest.raises(DataError, match=message):
+        Panel.from_frame(
+            frame,
+            subject="who",
+            step="step",
+            group="group",
+            event="event",
+            lost="lost",
+            before=["sign"],
+            after=["sign"],
+        )
+
 
 STEPS = 6
 

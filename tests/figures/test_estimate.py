@@ -1,6 +1,8 @@
 """Figures draw the numbers they are given, with units, intervals and notes."""
 
 from dataclasses import replace
+from decimal import Decimal
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -8,11 +10,26 @@ from numpy.testing import assert_allclose
 
 import forecast
 from forecast.figures.estimate import (
+    plot_book,
     plot_candidates,
     plot_estimate,
     plot_hundred,
+    plot_price_list,
+    plot_quote,
     plot_reliability,
+    plot_sensitivity,
     plot_subgroups,
+    plot_volume,
+)
+from forecast.log import Enquiry
+from forecast.prices import (
+    Band,
+    Package,
+    PriceList,
+    Tariff,
+    Variation,
+    price_caseload,
+    price_package,
 )
 from forecast.survival import CountDistribution
 
@@ -81,3 +98,90 @@ def test_a_title_never_says_about_more_than(estimate):
     beyond = replace(estimate, distribution=CountDistribution(0 * estimate.distribution.pmf))
     assert plot_estimate(beyond).layout.title.text.startswith("More than 25")
     assert "more than 25 to more than" not in plot_estimate(beyond).layout.title.text
+
+
+HAND = np.array([0.1, 0.2, 0.3, 0.2, 0.1, 0.1])
+TARIFF = Tariff(currency="EUR", session_price=150, cap=6, cost_per_session=100)
+FIXED = Package("fixed", price=400)
+
+
+class Made:
+    def estimate_draws(self, enquiries):
+        pmf = np.stack([HAND, HAND[::-1]])[:, None]
+        return np.repeat(pmf, len(enquiries), axis=1), np.zeros((len(enquiries), 6))
+
+
+@pytest.fixture(scope="module")
+def book():
+    asked = [Enquiry("II", "forearm", "black", "light", "single")] * 20
+    return price_caseload(Made(), asked, FIXED, TARIFF, replicates=400, workers=1)
+
+
+def notes_of(figure):
+    return " ".join(note.text for note in figure.layout.annotations).replace("<br>", " ")
+
+
+def test_a_quote_shows_its_losses_apart_and_carries_its_notes():
+    estimate = SimpleNamespace(
+        distribution=CountDistribution(HAND[None]),
+        stop_hazard=np.zeros(6),
+        draws=HAND[None],
+        notes=("Two courses with yellow ink in this log.",),
+    )
+    figure = plot_quote(price_package(estimate, FIXED, TARIFF))
+    earns, loses = figure.data
+    assert list(earns.x) == [0, 100, 200, 300]
+    assert sum(loses.y) == pytest.approx(0.2)
+    assert figure.layout.xaxis.title.text == "margin of the course (EUR, net of tax)"
+    assert "20 of 100 courses lose money" in figure.layout.title.text
+    average = next(note for note in figure.layout.annotations if note.text == "average")
+    assert (average.y, average.yanchor) == (1, "bottom")  # above the bars
+    assert "Two courses with yellow ink" in notes_of(figure)
+    assert "law of the place" in notes_of(figure)
+
+
+def test_a_year_shows_both_distributions(book):
+    figure = plot_book(book)
+    assert [trace.name for trace in figure.data] == [
+        "model not known exactly", "model taken as known",
+    ]  # fmt: skip
+    assert [sum(trace.y) for trace in figure.data] == pytest.approx([1, 1])
+    assert figure.layout.shapes[0].x0 == float(book.one_in_twenty)
+
+
+def test_the_spread_falls_to_the_model_s_error(book):
+    figure = plot_volume(book, most=1_000_000)
+    assert figure.data[0].y[0] == pytest.approx(book.sd_per_course(1))
+    assert figure.data[0].y[-1] == pytest.approx(figure.data[2].y[0], rel=0.01)
+    assert figure.data[1].y[-1] < 1
+
+
+def test_changes_are_drawn_in_the_order_given():
+    rows = [
+        Variation("as it is", Decimal(70), Decimal(-200), 0.2),
+        Variation("prices 10 % higher", Decimal(110), Decimal(-160), 0.1),
+    ]
+    figure = plot_sensitivity(rows, currency="EUR")
+    assert list(figure.data[-1].y) == ["prices 10 % higher", "as it is"]
+    assert list(figure.data[-2].x) == [110, 70]
+
+
+def test_a_price_list_shows_each_band_over_its_own_prices():
+    band = Band(
+        rule="all tattoos",
+        n=30,
+        price=Decimal(705),
+        expected_sessions=4.3,
+        expected_cost=Decimal(430),
+        chance_enough=0.8,
+        lowest_own=Decimal(300),
+        highest_own=Decimal(1000),
+    )
+    prices = PriceList(
+        FIXED, "EUR", (band,), np.zeros(30, dtype=int), Decimal(1), Decimal(2), Decimal(1), 0.3,
+        Decimal(1), ("A note.",),
+    )  # fmt: skip
+    figure = plot_price_list(prices)
+    assert list(figure.data[0].x) == [300, 1000]
+    assert list(figure.data[-1].x) == [705]
+    assert "A note." in notes_of(figure)

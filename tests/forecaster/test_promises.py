@@ -8,15 +8,15 @@ import pandas as pd
 import pytest
 
 import forecast
-from forecast.counts import (
-    course_rows,
-)
+from forecast.counts import course_rows
 from forecast.errors import DataError
 from forecast.forecaster.promises import (
     assess_forecaster,
     assess_register,
+    card_text,
     enquiry_of,
     holds_promises,
+    model_card,
     read_register,
     record_promise,
 )
@@ -193,3 +193,19 @@ def test_a_check_of_a_few_courses_claims_no_precision(forecaster, invented_log):
     found = assess_forecaster(forecaster, few)
     assert found.verdict == "cannot say"
     assert "give or take" not in found.to_text()
+
+
+def test_the_model_card_says_who_what_how_good_and_what_not(forecaster):
+    card = model_card(forecaster)
+    assert card["participants"]["courses"] == 300
+    assert all(effect["source"] for effect in card["prior_evidence"])
+    text = card_text(forecaster)
+    for part in ("**Use.**", "**Outcome.**", "**Assessment.**", "**Limits.**", "verdict"):
+        assert part in text
+    assert "| life table |" in text
+
+
+def test_the_card_lists_prior_evidence_only_for_a_model_that_leans_on_it(forecaster):
+    assert model_card(forecaster)["prior_source"] == "published evidence"
+    alone = model_card(replace(forecaster, evidence=None))
+    assert (alone["prior_source"], alone["prior_evidence"]) == (None, [])

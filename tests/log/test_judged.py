@@ -6,8 +6,7 @@ import pytest
 from forecast import fit_forecaster
 from forecast.counts import course_rows
 from forecast.invented import simulate_clinic
-from forecast.log.known_sessions import is_judged, judged_sessions
-from forecast.log.outcome_log import OutcomeLog
+from forecast.log.outcome_log import OutcomeLog, is_judged, judged_sessions
 
 PLAIN = {
     "started_on": "2024-03-01",

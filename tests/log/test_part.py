@@ -6,8 +6,7 @@ import pytest
 
 from forecast.counts import LogSummary, course_rows, durations_of
 from forecast.invented import simulate_log
-from forecast.log.known_sessions import MOST_TO_CHECK, folds_for, judged_part, some_clients
-from forecast.log.outcome_log import OutcomeLog
+from forecast.log.outcome_log import MOST_TO_CHECK, OutcomeLog, folds_for, judged_part, some_clients
 
 
 def ready(log):

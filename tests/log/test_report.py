@@ -2,11 +2,15 @@
 
 import json
 
+import openpyxl
 import pandas as pd
 import pytest
 
+from forecast.errors import RequestError
 from forecast.invented import simulate_log
-from forecast.log.outcome_log import OutcomeLog
+from forecast.log.data_package import write_log
+from forecast.log.outcome_log import OutcomeLog, read_log
+from forecast.log.report import write_set_aside
 
 
 @pytest.fixture(scope="module")
@@ -77,3 +81,145 @@ def test_a_log_of_which_nothing_can_be_used_still_has_its_report():
         assert report.rows[table].used == 0
     assert report.rows["lasers"].used == len(log.lasers)
     assert report.flagged.empty
+
+
+@pytest.fixture(scope="module")
+def log():
+    return simulate_log(30, seed=8)
+
+
+@pytest.fixture
+def folder(log, tmp_path):
+    """Return a folder in which one skin type, one id and one date were mistyped."""
+    write_log(log, tmp_path / "log")
+    spoil(tmp_path / "log", "courses", 4, "skin_type", "IX")
+    spoil(tmp_path / "log", "courses", 9, "course_id", "")
+    spoil(tmp_path / "log", "gradings", 6, "graded_on", "soon")
+    return tmp_path / "log"
+
+
+def cells_of(path):
+    return pd.read_csv(path, dtype=str, na_filter=False, encoding="utf-8-sig")
+
+
+def spoil(folder, table, position, column, value):
+    frame = cells_of(folder / f"{table}.csv")
+    frame.loc[position, column] = value
+    frame.to_csv(folder / f"{table}.csv", index=False)
+
+
+def mend(path, changes):
+    """Correct the cells of a written file by the column that was at fault."""
+    frame = cells_of(path)
+    for fault, value in changes.items():
+        at_fault = frame["problem"].str.startswith(fault)
+        assert at_fault.sum() == 1
+        frame.loc[at_fault, fault] = value
+    return frame
+
+
+def test_mended_rows_saved_in_the_folder_take_the_place_of_the_broken_ones(log, folder, tmp_path):
+    broken = read_log(folder)
+    assert len(broken.courses) == 28
+    written = write_set_aside(broken.report, tmp_path / "out")
+    assert {path.name for path in written} >= {"set_aside_courses.csv", "set_aside_gradings.csv"}
+    fixes = {
+        "courses": {"skin_type": log.courses["skin_type"][4], "course_id": "C0010"},
+        "gradings": {"graded_on": str(log.gradings["graded_on"][6].date())},
+    }
+    for table, changes in fixes.items():
+        mended = mend(tmp_path / "out" / f"set_aside_{table}.csv", changes)
+        mended.to_csv(folder / f"mended_{table}.csv", index=False)
+    again = read_log(folder)
+    assert again.report.set_aside.empty
+    assert again.report.rows["courses"].rows_in == 30
+    for table in ("courses", "sessions", "gradings", "reactions"):
+        pd.testing.assert_frame_equal(getattr(again, table), getattr(log, table))
+    assert "2 row(s) replaced and 0 added" in " ".join(map(str, again.report.notes))
+
+
+def test_mended_rows_added_below_the_table_read_fine(log, folder, tmp_path):
+    write_set_aside(read_log(folder).report, tmp_path)
+    mended = mend(
+        tmp_path / "set_aside_courses.csv",
+        {"skin_type": log.courses["skin_type"][4], "course_id": "C0010"},
+    )
+    own = cells_of(folder / "courses.csv").drop(index=[4, 9])
+    pd.concat([own, mended]).to_csv(folder / "courses.csv", index=False)
+    again = read_log(folder)
+    assert again.report.rows["courses"].set_aside == 0
+    assert again.report.extra_columns == {}
+    assert set(again.courses["course_id"]) == set(log.courses["course_id"])
+
+
+def test_rows_left_unmended_change_nothing(folder, tmp_path):
+    before = read_log(folder).report
+    for path in write_set_aside(before, tmp_path):
+        table = path.stem.removeprefix("set_aside_")
+        (folder / f"mended_{table}.csv").write_bytes(path.read_bytes())
+    after = read_log(folder).report
+    assert dict(after.rows) == dict(before.rows)
+    pd.testing.assert_frame_equal(after.set_aside, before.set_aside)
+
+
+def test_mending_in_two_rounds_keeps_the_first(log, folder, tmp_path):
+    write_set_aside(read_log(folder).report, tmp_path)
+    first = cells_of(tmp_path / "set_aside_courses.csv")
+    first.loc[first["problem"].str.startswith("skin_type"), "skin_type"] = "II"
+    first.to_csv(folder / "mended_courses.csv", index=False)
+    left = read_log(folder)
+    assert len(left.courses) == 29
+    write_set_aside(left.report, tmp_path)
+    second = mend(tmp_path / "set_aside_courses.csv", {"course_id": "C0010"})
+    second.to_csv(folder / "mended_courses_2.csv", index=False)
+    again = read_log(folder)
+    assert again.report.rows["courses"].used == 30
+    assert again.courses["skin_type"][4] == "II"
+
+
+def test_a_row_corrected_in_the_log_meanwhile_is_not_doubled(log, folder, tmp_path):
+    write_set_aside(read_log(folder).report, tmp_path)
+    mended = mend(tmp_path / "set_aside_courses.csv", {"skin_type": "II"})
+    mended.to_csv(folder / "mended_courses.csv", index=False)
+    spoil(folder, "courses", 4, "skin_type", "II")
+    report = read_log(folder).report
+    assert report.rows["courses"].used == 29
+    assert "each row once" in set(report.set_aside["rule"])
+
+
+def test_a_workbook_takes_its_mended_rows_as_a_sheet(log, folder, tmp_path):
+    path = tmp_path / "log.xlsx"
+    frames = {table: cells_of(folder / f"{table}.csv") for table in ("courses", "gradings")}
+    save(path, frames)
+    write_set_aside(read_log(path).report, tmp_path)
+    fixes = {"skin_type": "II", "course_id": "C0010"}
+    save(path, frames | {"mended_courses": mend(tmp_path / "set_aside_courses.csv", fixes)})
+    assert read_log(path).report.rows["courses"].used == 30
+
+
+def save(path, frames):
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for name, frame in frames.items():
+        sheet = book.create_sheet(name)
+        for row in [list(frame.columns), *frame.to_numpy().tolist()]:
+            sheet.append(row)
+    book.save(path)
+
+
+def test_a_cell_that_a_spreadsheet_would_run_is_written_harmless(folder, tmp_path):
+    spoil(folder, "courses", 4, "skin_type", '=HYPERLINK("x")')
+    write_set_aside(read_log(folder).report, tmp_path)
+    cells = cells_of(tmp_path / "set_aside_courses.csv")
+    assert not cells.map(lambda text: text.startswith(("=", "+", "-", "@"))).to_numpy().any()
+
+
+def test_nothing_set_aside_writes_nothing(log, tmp_path):
+    assert write_set_aside(log.report, tmp_path / "out") == ()
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_file_in_the_place_of_the_folder_is_refused(log, folder, tmp_path):
+    (tmp_path / "out").write_text("")
+    with pytest.raises(RequestError, match="is a file"):
+        write_set_aside(read_log(folder).report, tmp_path / "out")

@@ -11,7 +11,7 @@ from forecast.errors import RequestError
 from forecast.invented import simulate_log
 from forecast.log.data_package import write_log
 from forecast.log.outcome_log import read_log
-from forecast.log.set_aside import RECORD, changed_files, shelf_for, write_set_aside
+from forecast.log.report import RECORD, changed_files, shelf_for, write_set_aside
 
 
 @pytest.fixture(scope="module")

@@ -182,8 +182,7 @@ def through_the_server(desk: Desk) -> list[str]:
     """Return the page, the swapped parts and the sheet as a browser gets them."""
     from forecast.page.answer import answer
     from forecast.page.asking import read_asked
-    from forecast.page.render import render_page, render_parts
-    from forecast.page.sheet import render_sheet
+    from forecast.page.sheet import render_page, render_parts, render_sheet
     from forecast.page.words import load_words
 
     words = load_words("en")

@@ -9,11 +9,5 @@ if TYPE_CHECKING:
     from forecast.causal.mixed.linear import LinearMixed
     from forecast.causal.mixed.search import Guess
 
-__all__ = [
-    "BoundedMixed",
-    "FittedBoundedMixed",
-    "Guess",
-    "LinearMixed",
-]
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -6,7 +6,6 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.causal.rates.agreement import intraclass, one_way_intraclass, weighted_kappa
-    from forecast.causal.rates.funnel import Funnel, funnel_limits
     from forecast.causal.rates.logistic import (
         FittedMixedLogistic,
         MixedLogistic,
@@ -15,9 +14,11 @@ if TYPE_CHECKING:
     )
     from forecast.causal.rates.pooling import random_effects
     from forecast.causal.rates.proportions import (
+        Funnel,
         McNemar,
         PairedDifference,
         exact_interval,
+        funnel_limits,
         mcnemar,
         newcombe_difference,
         normal_quantile,
@@ -27,27 +28,5 @@ if TYPE_CHECKING:
         wilson_interval,
     )
 
-__all__ = [
-    "FittedMixedLogistic",
-    "Funnel",
-    "McNemar",
-    "MixedLogistic",
-    "PairedDifference",
-    "cluster_inflation",
-    "exact_interval",
-    "fit_firth",
-    "funnel_limits",
-    "intraclass",
-    "mcnemar",
-    "newcombe_difference",
-    "normal_quantile",
-    "one_way_intraclass",
-    "paired_difference",
-    "poisson_interval",
-    "random_effects",
-    "upper_limit",
-    "weighted_kappa",
-    "wilson_interval",
-]
 
 __getattr__, __dir__ = door(__name__, __file__)
