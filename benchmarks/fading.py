@@ -30,10 +30,8 @@ from forecast._jobs import run_units
 from forecast.assess import Outcomes, brier, tie_split_coverage
 from forecast.causal.mixed import LinearMixed
 from forecast.forecaster import Forecaster
-from forecast.invented import CaseMix, World, simulate_clinic
-from forecast.invented.log_rows import hide
-from forecast.invented.people import YEAR, Crew
-from forecast.invented.sessions import Paths, arrive
+from forecast.invented import YEAR, CaseMix, Crew, World, arrive, hide, simulate_clinic
+from forecast.invented.sessions import Paths
 from forecast.log import Enquiry, OutcomeLog
 from forecast.survival import CountDistribution
 from forecast.tattoo import INK_GROUPS

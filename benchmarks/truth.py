@@ -15,8 +15,8 @@ import numpy.typing as npt
 from forecast._checks import HORIZON, SHOWN_AT, check_whole_number
 from forecast._types import FloatArray, IntArray
 from forecast.errors import RequestError
-from forecast.invented import CaseMix, OwnedLaser, World
-from forecast.invented.log_rows import PACKAGES, hide, live
+from forecast.invented import YEAR, CaseMix, OwnedLaser, World, arrive, hide
+from forecast.invented.log_rows import PACKAGES, live
 from forecast.invented.people import (
     DENSITIES,
     LAYERS,
@@ -24,11 +24,9 @@ from forecast.invented.people import (
     PATTERNS,
     SCARS,
     SKIN_TYPES,
-    YEAR,
     Attributes,
     Chance,
     Cohort,
-    canonical,
     draw_area,
     draw_tattoo_age,
     normal,
@@ -36,9 +34,9 @@ from forecast.invented.people import (
     pick,
     with_chance,
 )
-from forecast.invented.sessions import Paths, arrive, run_sessions
-from forecast.log import BODY_SITES
+from forecast.invented.sessions import Paths, run_sessions
 from forecast.survival import CountDistribution
+from forecast.tattoo import SITES, read_inks
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -150,7 +148,7 @@ def read_enquiries(enquiries: "pd.DataFrame") -> Attributes:
     RequestError
         If an ink set is one that the invented clinic never sees.
     """
-    inks = [canonical(text) for text in enquiries["inks"]]
+    inks = [";".join(read_inks(text)) for text in enquiries["inks"]]
     strange = sorted(set(inks) - set(PATTERNS))
     if strange:
         raise RequestError(
@@ -168,7 +166,7 @@ def read_enquiries(enquiries: "pd.DataFrame") -> Attributes:
     smoker = codes("smoker", ("no", "yes")).astype(np.float64)
     return Attributes(
         skin=codes("skin_type", SKIN_TYPES),
-        site=codes("body_site", BODY_SITES),
+        site=codes("body_site", tuple(SITES)),
         inks=np.array([PATTERNS.index(text) for text in inks], dtype=np.int64),
         density=codes("ink_density", DENSITIES),
         layering=codes("layering", LAYERS),

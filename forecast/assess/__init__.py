@@ -13,22 +13,27 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.assess.assessment import Assessment, assess_predictions, recalibrate_out_of_fold
+    from forecast.assess.assessment import (
+        Assessment,
+        Drift,
+        assess_predictions,
+        recalibrate_out_of_fold,
+    )
     from forecast.assess.calibration import (
         Recalibration,
         carry_draws,
         carry_remaining,
         fit_recalibration,
     )
-    from forecast.assess.coverage import (
+    from forecast.assess.outcomes import Outcomes, last_supported
+    from forecast.assess.scores import (
         Coverage,
+        brier,
         d_calibration,
         interval_coverage,
+        log_score,
         tie_split_coverage,
     )
-    from forecast.assess.drift import Drift
-    from forecast.assess.outcomes import Outcomes, last_supported
-    from forecast.assess.scores import brier, log_score
     from forecast.assess.selection import (
         OutOfFold,
         choose,

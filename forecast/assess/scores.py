@@ -7,12 +7,22 @@ concordance and area under the curve, which judge the order alone, large is good
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
-from forecast._checks import check_whole_number
-from forecast._types import FloatArray
-from forecast.assess.outcomes import Outcomes, known_status, watched_until
+from forecast._checks import check_level, check_whole_number
+from forecast._types import BoolArray, FloatArray
+from forecast.assess.outcomes import (
+    Outcomes,
+    by_subject,
+    effective_size,
+    known_status,
+    last_supported,
+    watched_until,
+    wilson_interval,
+)
 from forecast.errors import RequestError
 from forecast.survival import CountDistribution
 
@@ -186,3 +196,306 @@ def check_horizon(distribution: CountDistribution, horizon: int | None) -> int:
             "Predict further or score a shorter horizon.",
         )
     return horizon
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """Coverage of the equal-tailed interval at one level, in every form that can be measured.
+
+    Attributes
+    ----------
+    level : float
+        What the interval promises.
+    n_paths, n_events : int
+        Paths judged, and those seen to reach the event.
+    known_covered, known_missed : float
+        Shares of paths known to lie inside, and known to lie outside. The truth is between
+        ``known_covered`` and ``1 - known_missed``, whatever the reason for dropping out.
+    plain : float
+        Coverage estimated from the paths whose status is known, weighted for dropping out. An
+        end beyond ``supported_to`` counts as open here, which reads a few points high.
+    plain_low, plain_high : float
+        Its 95 % Wilson interval, with the effective size.
+    tie_split, tie_split_error : float
+        Coverage with randomised ends, which a perfect distribution has exactly at ``level``
+        wherever watching ends, and its standard error by subject: the one to judge by.
+    n_effective : float
+        Kish's effective number of paths behind both estimates.
+    below, above : float
+        Chance of an outcome before and after the interval, each by Kaplan-Meier on the rank:
+        needs no model of dropping out, but that it does not depend on the rank.
+    width : float
+        Mean number of steps from end to end, an open end counting as one beyond the horizon.
+    open_share : float
+        Share of intervals whose later end is open, beyond the predicted horizon.
+    supported_to : int
+        The last step judged: beyond it every outcome counts as "later".
+    """
+
+    level: float
+    n_paths: int
+    n_events: int
+    known_covered: float
+    known_missed: float
+    plain: float
+    plain_low: float
+    plain_high: float
+    tie_split: float
+    tie_split_error: float
+    n_effective: float
+    below: float
+    above: float
+    width: float
+    open_share: float
+    supported_to: int
+
+
+def interval_coverage(
+    distribution: CountDistribution,
+    outcomes: Outcomes,
+    *,
+    level: float = 0.8,
+    watched: FloatArray | None = None,
+) -> Coverage:
+    """Return the coverage of the equal-tailed ``level`` interval under censoring.
+
+    Parameters
+    ----------
+    distribution : CountDistribution
+        Predicted without the path it is judged on.
+    outcomes : Outcomes
+        What was seen.
+    level : float
+        The interval's level.
+    watched : ndarray of shape (n, >= horizon + 1), optional
+        Each path's chance of still being watched, from
+        :func:`~forecast.assess.outcomes.still_watched` unless given.
+
+    Notes
+    -----
+    A path's status is settled by its event, or by passing the end of the interval without it;
+    it is weighted by one over the chance of being watched until then. Outcomes beyond the last
+    step with five paths watched are one class, "later", for prediction and outcome alike.
+    """
+    check_level(level)
+    top = min(distribution.horizon, last_supported(outcomes))
+    keep = outcomes.entry < top
+    seen = outcomes.take(keep).up_to(top)
+    given = seen.conditioned(CountDistribution(distribution.pmf[keep, :top]))
+    watched = watched_until(outcomes, top, watched)
+    plain, known, weight = _plain(given.interval(level), seen, watched[keep], top)
+    n_effective = effective_size(weight[known])
+    point = float(np.average(plain[known], weights=weight[known])) if n_effective else np.nan
+    low, high = wilson_interval(float(np.nan_to_num(point)), n_effective)
+    split, error = _mean_by_subject(*_split(given, seen, watched[keep], level), seen)
+    below, above = _one_sided(given, seen, level)
+    share = seen.weight / seen.weight.sum()
+    ends = outcomes.take(keep).conditioned(distribution[keep]).interval(level)
+    ends = np.minimum(ends, distribution.horizon + 1)
+    return Coverage(
+        level=level,
+        n_paths=len(seen),
+        n_events=seen.n_events,
+        known_covered=float(share @ (known & plain)),
+        known_missed=float(share @ (known & ~plain)),
+        plain=point,
+        plain_low=low,
+        plain_high=high,
+        tie_split=split,
+        tie_split_error=error,
+        n_effective=n_effective,
+        below=below,
+        above=above,
+        width=float(share @ (ends[:, 1] - ends[:, 0])),
+        open_share=float(share @ (ends[:, 1] > distribution.horizon)),
+        supported_to=top,
+    )
+
+
+def _plain(
+    ends: FloatArray, seen: Outcomes, watched: FloatArray, top: int
+) -> tuple[BoolArray, BoolArray, FloatArray]:
+    """Return covered, settled and the weight of each path."""
+    low, high = ends.T
+    # Passing `settled_at` without the event settles it: beyond the interval, or inside for good.
+    settled_at = np.where(np.isinf(high), np.minimum(low - 1, top), high)
+    settled_at = np.maximum(settled_at, seen.entry)
+    by_event = seen.observed & (seen.step <= np.maximum(settled_at, 1))
+    by_passing = ~by_event & (seen.step >= settled_at)
+    covered = np.where(by_event, (seen.step >= low) & (seen.step <= high), np.isinf(high))
+    until = np.where(by_event, seen.step, settled_at)
+    weight = _since_entry(watched, seen, np.maximum(until - 1, 0))
+    return covered.astype(bool), by_event | by_passing, weight
+
+
+def _since_entry(watched: FloatArray, seen: Outcomes, until: FloatArray) -> FloatArray:
+    rows = np.arange(len(seen))
+    until = np.maximum(until, seen.entry).astype(np.int64)
+    chance = watched[rows, until] / np.maximum(watched[rows, seen.entry], 1e-12)
+    worth: FloatArray = np.divide(1.0, chance, out=np.zeros(len(seen)), where=chance > 0)
+    return worth * seen.weight
+
+
+def _split(
+    given: CountDistribution, seen: Outcomes, watched: FloatArray, level: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return each path's covered share and its weight, 0 where it is not settled."""
+    upper = (1 + level) / 2
+    low, high = pit_ranges(given, seen)
+    beyond = ~seen.observed & (seen.step == given.horizon)
+    covered = tie_split_share(low, np.where(beyond, 1.0, high), level=level)
+    # Once the upper end is passed nothing is covered any more, with or without a later event.
+    passed = low >= upper
+    settled_at = np.where(passed, np.minimum(given.quantile(upper), given.horizon), seen.step)
+    weight = _since_entry(watched, seen, np.maximum(settled_at - 1, 0))
+    settled = seen.observed | beyond | passed
+    return np.where(settled & ~passed, covered, 0.0), np.where(settled, weight, 0.0)
+
+
+def _mean_by_subject(value: FloatArray, weight: FloatArray, seen: Outcomes) -> tuple[float, float]:
+    total = float(weight.sum())
+    if not total:
+        return float("nan"), float("nan")
+    mean = float(weight @ value / total)
+    parts = by_subject(weight * (value - mean), seen.subject)
+    return mean, float(np.sqrt((parts**2).sum()) / total)
+
+
+def _one_sided(given: CountDistribution, seen: Outcomes, level: float) -> tuple[float, float]:
+    """Return the chances of an outcome before and after the interval, by Kaplan-Meier on rank."""
+    low, high = pit_ranges(given, seen)
+    tail = (1 - level) / 2
+    reached = np.where(seen.observed, high, low)
+    below = 1 - score_curve(reached, seen.observed, tail, seen.weight)
+    above = score_curve(low, seen.observed, 1 - tail, seen.weight)
+    return below, above
+
+
+def score_curve(
+    score: npt.ArrayLike, observed: npt.ArrayLike, at: float, weight: FloatArray
+) -> float:
+    """Return the Kaplan-Meier chance of a score of at least ``at``.
+
+    ``observed`` is False where the score is only known to be at least what is given; at equal
+    scores an observed one comes first.
+
+    Examples
+    --------
+    >>> score_curve([0.2, 0.4, 0.4, 0.9], [True, False, True, True], 0.5, np.ones(4))
+    0.5
+    """
+    values, place = np.unique(np.asarray(score).round(12), return_inverse=True)
+    happened = np.bincount(place, weights=weight * np.asarray(observed), minlength=len(values))
+    present = np.bincount(place, weights=weight, minlength=len(values))[::-1].cumsum()[::-1]
+    before = values < at - 1e-9
+    return float(np.prod(1 - happened[before] / np.maximum(present[before], 1e-12)))
+
+
+def pit_ranges(
+    distribution: CountDistribution, outcomes: Outcomes
+) -> tuple[FloatArray, FloatArray]:
+    """Return the ends of the stretch of [0, 1] in which each path's rank lies, two arrays (n,).
+
+    For an event at T that is [F(T - 1), F(T)]; for a path censored at C it is [F(C), 1]; F is
+    the distribution given no event by the path's entry.
+    """
+    seen = outcomes.up_to(distribution.horizon)
+    by_step = seen.conditioned(distribution).cdf()
+    padded = np.hstack([np.zeros((len(seen), 1)), by_step])
+    rows = np.arange(len(seen))
+    low = padded[rows, seen.step - seen.observed]
+    high = np.where(seen.observed, padded[rows, seen.step], 1.0)
+    return low, high
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DCalibration:
+    """How evenly the outcomes spread over the predicted distributions."""
+
+    # (bins,): paths in each equal stretch of F, censored ones spread over where they may fall
+    counts: FloatArray
+    statistic: float  # Pearson's chi-square against equal counts
+    p_value: float  # its tail chance with bins - 1 degrees
+
+
+def d_calibration(
+    distribution: CountDistribution, outcomes: Outcomes, *, bins: int = 10, seed: int = 0
+) -> DCalibration:
+    """Return the D-calibration test of Haider et al. (2020, JMLR 21:85) for counts.
+
+    Because counts are tied, an event at T is placed at F(T - 1) + V (F(T) - F(T - 1)) with V
+    uniform: placing it at F(T), or half-way, rejects even the true distribution. With much
+    censoring the test is cautious, as the censored paths are spread as predicted.
+    """
+    from scipy.stats import chi2
+
+    bins = check_whole_number(bins, name="bins", low=2)
+    low, high = pit_ranges(distribution, outcomes)
+    seen = outcomes.up_to(distribution.horizon)
+    drawn = low + np.random.default_rng(seed).random(len(low)) * (high - low)
+    place = np.minimum((drawn * bins).astype(np.int64), bins - 1)
+    exact = np.zeros((len(low), bins))
+    exact[np.arange(len(low)), place] = 1
+    edges = np.linspace(0, 1, bins + 1)
+    overlap = np.clip(edges[1:] - np.maximum(edges[:-1], low[:, None]), 0, None)
+    spread = overlap / np.maximum(1 - low, 1e-12)[:, None]
+    spread[low >= 1] = np.eye(bins)[-1]
+    counts: FloatArray = seen.weight @ np.where(seen.observed[:, None], exact, spread)
+    expected = counts.sum() / bins
+    statistic = float(((counts - expected) ** 2 / expected).sum())
+    return DCalibration(counts, statistic, float(chi2.sf(statistic, bins - 1)))
+
+
+def tie_split_share(low: FloatArray, high: FloatArray, *, level: float) -> FloatArray:
+    """Return how much of each stretch [low, high] of ranks lies in the middle ``level``, (n,).
+
+    A stretch without length counts whole or not at all.
+
+    Examples
+    --------
+    >>> tie_split_share(np.array([0.0, 0.2]), np.array([0.2, 0.2]), level=0.8).round(9).tolist()
+    [0.5, 1.0]
+    """
+    tail = (1 - check_level(level)) / 2
+    inside = np.clip(np.minimum(high, 1 - tail) - np.maximum(low, tail), 0, None)
+    length = high - low
+    point = (low >= tail) & (low <= 1 - tail)
+    share: FloatArray = np.divide(
+        inside, length, out=point.astype(np.float64), where=length > 1e-12
+    )
+    return share
+
+
+def tie_split_coverage(
+    distribution: CountDistribution, step: npt.ArrayLike, *, level: float
+) -> FloatArray:
+    """Return each row's chance of lying in its interval when the ends are randomised, shape (n,).
+
+    A whole-number interval of a perfect distribution covers more than its level, by an amount
+    that depends on the steps' chances. Let each end take in its own step with just the chance
+    that makes both tails exact: then a perfect distribution covers exactly ``level`` on average,
+    and any other answer is the model's doing. This returns the expected value over that
+    randomisation: the part of [F(T - 1), F(T)] inside the middle ``level``, over its length.
+
+    Parameters
+    ----------
+    distribution : CountDistribution
+        One row per subject.
+    step : array of shape (n,)
+        The known count; ``inf``, or anything beyond the horizon, is one class "later or never".
+    level : float
+        The interval's level, in (0, 1).
+
+    Examples
+    --------
+    >>> even = CountDistribution(np.full((4, 4), 0.25))
+    >>> float(tie_split_coverage(even, [1, 2, 3, 4], level=0.8).mean().round(9))
+    0.8
+    """
+    counts = np.asarray(step, dtype=np.float64)
+    horizon = distribution.horizon
+    n = len(distribution)
+    edges = np.hstack([np.zeros((n, 1)), distribution.cdf(), np.ones((n, 1))])
+    last = np.minimum(counts, horizon + 1).astype(np.int64)
+    rows = np.arange(n)
+    return tie_split_share(edges[rows, last - 1], edges[rows, last], level=level)

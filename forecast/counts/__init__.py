@@ -24,8 +24,9 @@ if TYPE_CHECKING:
     from forecast.counts.log_summary import (
         LEVELLED,
         LogSummary,
+        durations_of,
+        fill_missing,
     )
-    from forecast.counts.missing import durations_of, fill_missing
     from forecast.counts.predictor import Predictor
     from forecast.counts.prior import (
         BETWEEN_CLINICS,

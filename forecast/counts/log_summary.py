@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast._notes import Note
 from forecast.counts.attributes import COVARIATES, LIGHTEN
-from forecast.counts.missing import fills_of
 from forecast.counts.rows import (
     FEWEST_ALIKE,
+    FEWEST_FINISHED,
+    FEWEST_FINISHED_WITH_LEVEL,
     FEWEST_FOLLOWED,
     FEWEST_LIGHTENED,
+    FEWEST_WITH_LEVEL,
     lasers_in_use,
     latest_start,
     of_goal,
 )
-from forecast.log import Enquiry, fingerprint, is_judged
+from forecast.log import Enquiry, column, fingerprint, is_judged
 from forecast.survival import Durations
 from forecast.tattoo import ink_group
 
@@ -292,3 +294,182 @@ def most_first(counts: Iterable[tuple[str, int]]) -> dict[str, int]:
         for level in joined.split(";"):
             found[level] = found.get(level, 0) + count
     return dict(sorted(((k, n) for k, n in found.items() if n), key=lambda pair: -pair[1]))
+
+
+N_FILLS = 8
+
+# What to fill in for an attribute that neither the enquiry nor any course of the log gives:
+# eighths of a plausible client mix (no source).
+DEFAULT_FILLS: dict[str, tuple[float, ...]] = {
+    "origin_amateur": (0, 0, 0, 0, 0, 0, 0, 1),
+    "origin_cosmetic": (0,) * N_FILLS,
+    "origin_traumatic": (0,) * N_FILLS,
+    "age_decades": (-0.8, -0.6, -0.4, -0.1, 0.1, 0.4, 0.8, 1.5),
+    "area_doublings": (-2.0, -1.2, -0.7, -0.2, 0.2, 0.7, 1.2, 2.0),
+    "tattoo_age_doublings": (-1.5, -0.9, -0.5, -0.2, 0.2, 0.5, 0.9, 1.5),
+    "scarring": (0, 0, 0, 0, 0, 0, 1, 1),
+    "smoker": (0, 0, 0, 0, 0, 1, 0, 1),
+    "ink_unreached": (0,) * N_FILLS,
+    "four_years_on": (0,) * N_FILLS,
+}
+
+
+def fills_of(values: pd.Series[float], name: str) -> tuple[float, ...]:
+    """Return eight evenly spaced quantiles of a covariate, or defaults when hardly ever given."""
+    known = values.dropna()
+    if len(known) < FEWEST_ALIKE:
+        return DEFAULT_FILLS.get(name, (0.0,) * N_FILLS)
+    at = (np.arange(N_FILLS) + 0.5) / N_FILLS
+    return tuple(float(value) for value in np.quantile(known, at, method="inverted_cdf"))
+
+
+def spread_missing(
+    found: Mapping[str, float], fills: Mapping[str, tuple[float, ...]]
+) -> dict[str, list[float]]:
+    """Return one enquiry's covariates with each missing one spread over its fills.
+
+    Missing attributes are combined by shifting one against another, so that eight rows stand for
+    their joint mix; where none is missing there is one row.
+    """
+    spread: dict[str, list[float]] = {}
+    shifts = {name: 3 * k for k, name in enumerate(dict.fromkeys(COVARIATES.values()))}
+    missing = any(np.isnan(value) for value in found.values())
+    for name, value in found.items():
+        if not np.isnan(value):
+            spread[name] = [value] * (N_FILLS if missing else 1)
+        else:
+            shift = shifts[COVARIATES[name]]
+            spread[name] = [fills[name][(k + shift) % N_FILLS] for k in range(N_FILLS)]
+    return spread
+
+
+def fill_missing(rows: pd.DataFrame, fills: Mapping[str, float | None]) -> pd.DataFrame:
+    """Return the rows with missing covariates filled; the rows given are left as they are.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        As ``course_rows`` returns it.
+    fills : mapping of covariate to float or None
+        What stands in for a missing value: None is the mean of the rows' own, 0 if there is none.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> rows = pd.DataFrame({"smoker": [0.0, 1.0, float("nan")], "scarring": float("nan")})
+    >>> fill_missing(rows, {"smoker": None, "scarring": 0.25})["smoker"].tolist()
+    [0.0, 1.0, 0.5]
+    """
+    filled = rows.copy(deep=False)
+    for name, fill in fills.items():
+        if rows[name].isna().any():
+            mean = rows[name].mean() if fill is None else fill
+            filled[name] = rows[name].fillna(0.0 if np.isnan(mean) else mean)
+    return filled
+
+
+def durations_of(rows: pd.DataFrame, fills: Mapping[str, float | None]) -> Durations:
+    """Return the rows as a count model takes them, with the covariates of ``fills``, filled."""
+    return Durations.from_frame(
+        fill_missing(rows, fills),
+        step="step",
+        observed="observed",
+        entry="entry",
+        subject="client_id",
+        covariates=list(fills),
+    )
+
+
+# Levels that are said by a word alone; the others by their attribute too.
+SAID = {
+    ("layering", "single"): "a single layer",
+    ("layering", "layered"): "layering",
+    ("smoker", "yes"): "a smoker",
+    ("smoker", "no"): "a non-smoker",
+}
+NUMBERS = {
+    "age_years": "The age",
+    "area_cm2": "The area",
+    "tattoo_age_years": "The tattoo's age",
+}
+
+
+class Support(NamedTuple):
+    """How well a log covers an enquiry.
+
+    Attributes
+    ----------
+    label : str
+        ``well covered``, ``thin`` or ``outside``.
+    reasons : tuple of str
+        Why not well covered: the codes of the notes, ``none_finished`` where no course has
+        reached the goal, and ``not_followed`` where none was followed as far as is asked about.
+    notes : tuple of Note
+        The doubts in full.
+    """
+
+    label: str
+    reasons: tuple[str, ...]
+    notes: tuple[Note, ...]
+
+
+def support_of(summary: LogSummary, enquiry: Enquiry, *, followed: int) -> Support:
+    """Return how well the log covers an enquiry.
+
+    ``followed`` is how many of the sessions asked about five courses were followed through.
+    """
+    notes = tuple(_doubts(summary, enquiry))
+    reasons = dict.fromkeys(note.code.partition(".")[2] for note in notes)
+    nothing = {"none_finished": not summary.n_there, "not_followed": not followed}
+    reasons |= dict.fromkeys(name for name, so in nothing.items() if so)
+    if any(nothing.values()) or any(note.severity == "serious" for note in notes):
+        return Support("outside", tuple(reasons), notes)
+    return Support("thin" if notes else "well covered", tuple(reasons), notes)
+
+
+def _doubts(summary: LogSummary, enquiry: Enquiry) -> Iterator[Note]:
+    few = summary.n_there < FEWEST_FINISHED
+    alike = summary.similar(enquiry)
+    if few:
+        own = summary.lightening
+        code = "too_few_finished" if own is None else "too_few_lightened"
+        count = summary.n_courses if own is None else own.n_courses
+        yield Note(f"counts.{code}", "caution", {"done": summary.n_there or "None", "count": count})
+    elif alike is None:
+        yield Note("counts.too_few_like_it", "caution")
+    elif not alike["reached"]:
+        yield Note("counts.none_like_it_finished", "caution", {"count": alike["n"]})
+    yield from _rare_levels(summary, enquiry, few)
+    yield from _far_numbers(summary, enquiry)
+
+
+def _rare_levels(summary: LogSummary, enquiry: Enquiry, few: bool) -> Iterator[Note]:
+    for name in (*LEVELLED, "inks"):
+        known = summary.levels.get(name)
+        if not known:  # never recorded: that no course has it says nothing of the enquiry
+            continue
+        for level in filter(None, str(getattr(enquiry, name) or "").split(";")):
+            count, done = known.get(level, 0), summary.finished.get(name, {}).get(level, 0)
+            values: dict[str, Any] = {"count": count, "what": _level(name, level)}
+            if not count:
+                yield Note("counts.level_not_in_log", "serious", values)
+            elif count < FEWEST_WITH_LEVEL:
+                code = "level_once" if count == 1 else "level_rare"
+                yield Note(f"counts.{code}", "caution", values)
+            elif done < FEWEST_FINISHED_WITH_LEVEL and summary.finished and not few:
+                values |= {"done": done or "None"}
+                yield Note("counts.level_too_few_finished", "caution", values)
+
+
+def _level(name: str, level: str) -> Note | str:
+    values = {"level": level.replace("_", " ")}
+    return SAID.get((name, level)) or Note(f"counts.of_{name}", values=values)
+
+
+def _far_numbers(summary: LogSummary, enquiry: Enquiry) -> Iterator[Note]:
+    for name, what in NUMBERS.items():
+        value, (low, high) = getattr(enquiry, name), summary.ranges.get(name, (0.0, np.inf))
+        if value is not None and not low <= value <= high:
+            values: dict[str, Any] = {"what": what, "unit": column("courses", name).unit}
+            values |= {"value": value, "low": low, "high": high}
+            yield Note("counts.number_outside_log", "serious", values)

@@ -18,10 +18,8 @@ from forecast._notes import Note
 from forecast._types import FloatArray
 from forecast.assess import Recalibration, carry_remaining
 from forecast.counts.attributes import LIGHTEN, covariates
-from forecast.counts.doubts import support_of
 from forecast.counts.estimate import Estimate, Stopping, learnt_share, length_of, to_clearing
-from forecast.counts.log_summary import LogSummary
-from forecast.counts.missing import spread_missing
+from forecast.counts.log_summary import LogSummary, spread_missing, support_of
 from forecast.log import Enquiry
 from forecast.survival import CountDistribution, FittedCountModel
 from forecast.tattoo import Laser, groups_of, unreached_inks

@@ -17,21 +17,19 @@ if TYPE_CHECKING:
         plot_subgroups,
         plot_volume,
     )
-    from forecast.figures.regimes import (
+    from forecast.figures.sessions import (
         plot_balance,
         plot_curves,
-        plot_followers,
-        plot_readings,
-        plot_tipping,
-    )
-    from forecast.figures.sessions import (
         plot_fading,
         plot_fading_shares,
+        plot_followers,
         plot_laser_change,
         plot_log_reach,
         plot_operator_funnel,
         plot_reaction_rates,
+        plot_readings,
         plot_split_fading,
+        plot_tipping,
         plot_uptake_table,
     )
     from forecast.figures.template import COLOURS, CONFIG, show_in_exports, titled

@@ -5,6 +5,9 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
+    from forecast.invented.log_rows import hide
+    from forecast.invented.people import YEAR, Crew
+    from forecast.invented.sessions import arrive
     from forecast.invented.simulate import (
         SimulatedClinic,
         simulate_clinic,

@@ -19,8 +19,7 @@ from forecast.errors import DataError, RequestError
 from forecast.log.cleaning import CleanTable, clean_table, empty_table
 from forecast.log.columns import TABLES
 from forecast.log.cross_table import ALL_GONE, counted, cross_check, fractions_like
-from forecast.log.headings import refuse_repeated
-from forecast.log.identity import refuse_identifying
+from forecast.log.headings import refuse_identifying, refuse_repeated
 from forecast.log.reading import RawLog, read_raw
 from forecast.log.report import TOLERATED, LogReport, RowCount, gather
 

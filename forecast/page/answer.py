@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from forecast.errors import ForecastError
 from forecast.forecaster import drivers_of
-from forecast.page.asking import Asked
+from forecast.page.desk import Asked
 from forecast.prices import Quote, left_of, price_package
 from forecast.tattoo import cautions_for, cite
 

@@ -9,8 +9,7 @@ from markupsafe import escape
 from forecast.errors import RequestError
 from forecast.log import column
 from forecast.page.answer import answer
-from forecast.page.asking import read_asked
-from forecast.page.desk import Desk
+from forecast.page.desk import Desk, read_asked
 from forecast.page.sheet import (
     CHOICES,
     NUMBERS,
@@ -25,7 +24,7 @@ if TYPE_CHECKING:
     import ipywidgets
 
     from forecast.forecaster import Forecaster
-    from forecast.page.asking import Reading
+    from forecast.page.desk import Reading
     from forecast.page.words import Words
     from forecast.prices import Tariff
 

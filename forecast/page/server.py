@@ -26,7 +26,7 @@ from threadpoolctl import threadpool_limits
 from forecast._checks import check_whole_number
 from forecast.errors import ForecastError, RequestError
 from forecast.page.answer import Answer, answer
-from forecast.page.asking import Reading, read_asked
+from forecast.page.desk import Reading, read_asked
 from forecast.page.sheet import render_page, render_parts, render_sheet, static_text
 from forecast.page.words import Words, languages, load_words
 

@@ -19,14 +19,13 @@ from forecast._files import write_whole
 from forecast.errors import RequestError
 from forecast.log import column
 from forecast.page.answer import Answer, answer
-from forecast.page.asking import SPACING
+from forecast.page.desk import SPACING
 from forecast.page.words import Words, languages, load_words
 from forecast.tattoo import FACTS, INKS, REGIONS
 
 if TYPE_CHECKING:
     from forecast.counts import Estimate
-    from forecast.page.asking import Asked
-    from forecast.page.desk import Desk
+    from forecast.page.desk import Asked, Desk
 
 HERE = Path(__file__).parent
 CHOICES = ("ink_density", "layering", "skin_type")

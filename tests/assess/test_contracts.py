@@ -5,9 +5,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from forecast.assess import Outcomes, brier, fit_recalibration, interval_coverage, log_score
-from forecast.assess.coverage import pit_ranges
 from forecast.assess.reliability import calibration_at, observed_to_expected
-from forecast.assess.scores import auc_at, uno_concordance
+from forecast.assess.scores import auc_at, pit_ranges, uno_concordance
 
 SCORES = {
     "log score": log_score,

@@ -12,8 +12,14 @@ from numpy.testing import assert_allclose
 from forecast.errors import DataError, RequestError
 from forecast.fading.fading import fit_fading
 from forecast.fading.rows import bounds_of, fading_rows, grading_unit
-from forecast.invented import CaseMix, World, simulate_clinic, simulate_log, simulate_split_trial
-from forecast.invented.people import Crew
+from forecast.invented import (
+    CaseMix,
+    Crew,
+    World,
+    simulate_clinic,
+    simulate_log,
+    simulate_split_trial,
+)
 from forecast.log import OutcomeLog
 
 # black ink that the lasers reach: what a session takes is then known

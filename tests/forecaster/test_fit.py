@@ -15,8 +15,8 @@ from forecast.counts import (
     course_rows,
     evidence_model,
     fill_missing,
+    for_use,
 )
-from forecast.counts.prior import for_use
 from forecast.errors import DataError, RequestError
 from forecast.invented import World, simulate_clinic, simulate_log
 from forecast.regimes import fit_strategies

@@ -10,10 +10,7 @@ from numpy.testing import assert_allclose
 
 import forecast
 from forecast.errors import RequestError
-from forecast.invented import World
-from forecast.invented.log_rows import hide
-from forecast.invented.people import YEAR
-from forecast.invented.sessions import arrive
+from forecast.invented import YEAR, World, arrive, hide
 
 ENQUIRY = forecast.Enquiry("II", "forearm", "black", "medium", "single", area_cm2=50)
 EVEN = [(0, 0), (1, 27), (2, 46), (3, 60), (4, 70)]

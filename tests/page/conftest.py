@@ -17,8 +17,7 @@ import pytest
 
 from forecast.counts import LogSummary
 from forecast.forecaster import Forecaster
-from forecast.page.asking import read_asked
-from forecast.page.desk import Clinic, Desk, open_desk
+from forecast.page.desk import Clinic, Desk, open_desk, read_asked
 from forecast.page.server import make_app
 from forecast.prices import tariff_template
 

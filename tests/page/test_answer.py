@@ -12,8 +12,7 @@ import pytest
 import forecast
 from forecast.forecaster import drivers_of
 from forecast.page.answer import answer, date_lines, range_line, range_text, total_line
-from forecast.page.asking import Asked
-from forecast.page.desk import Desk
+from forecast.page.desk import Asked, Desk
 from forecast.page.sheet import render_parts
 from forecast.page.words import load_words
 from forecast.survival import CountDistribution

@@ -13,8 +13,7 @@ import pytest
 import forecast
 from forecast.cli import main
 from forecast.counts import said
-from forecast.page.asking import Asked, read_asked
-from forecast.page.desk import Clinic, Desk
+from forecast.page.desk import Asked, Clinic, Desk, read_asked
 from forecast.page.sheet import find_browser, html_to_pdf, make_sheet
 from forecast.page.words import languages
 from forecast.tattoo import FACTS
@@ -181,7 +180,7 @@ def test_no_text_of_a_tariff_or_a_clinic_becomes_markup(desk: Desk, client: Any)
 def through_the_server(desk: Desk) -> list[str]:
     """Return the page, the swapped parts and the sheet as a browser gets them."""
     from forecast.page.answer import answer
-    from forecast.page.asking import read_asked
+    from forecast.page.desk import read_asked
     from forecast.page.sheet import render_page, render_parts, render_sheet
     from forecast.page.words import load_words
 

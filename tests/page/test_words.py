@@ -12,8 +12,7 @@ import pytest
 import forecast
 from forecast.errors import RequestError
 from forecast.page.answer import answer
-from forecast.page.asking import Asked
-from forecast.page.desk import Desk
+from forecast.page.desk import Asked, Desk
 from forecast.page.words import languages, load_words
 from forecast.tattoo import CAUTIONS, FACTS, cautions_for
 

@@ -6,13 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.counts import (
-    COVARIATES,
-    LogSummary,
-    course_rows,
-    evidence_model,
-    fill_missing,
-)
+from forecast.counts import COVARIATES, LogSummary, course_rows, evidence_model, fill_missing
 from forecast.log import OutcomeLog
 from forecast.regimes.compare import compare_regimes
 from forecast.regimes.strategy_models import fit_strategies

@@ -2,9 +2,11 @@
 
 import numpy as np
 import pytest
+from numpy.testing import assert_allclose
+from scipy.optimize import minimize
 from sklearn.metrics import cohen_kappa_score
 
-from forecast.causal.rates import intraclass, one_way_intraclass, weighted_kappa
+from forecast.causal.rates import intraclass, one_way_intraclass, random_effects, weighted_kappa
 from forecast.errors import DataError
 
 # Shrout & Fleiss 1979, Psychol Bull 86:420, table 2: six targets, four judges
@@ -46,3 +48,131 @@ def test_what_gives_no_agreement_is_refused_or_not_a_number():
         intraclass([[1, 2, 3]])
     with pytest.raises(DataError, match="differ"):
         intraclass([[2, 2], [2, 2]])
+
+
+# Thirteen trials of BCG against tuberculosis (Colditz et al. 1994, JAMA 271:698): vaccinated
+# with and without, control with and without. As dat.bcg of the R package metadat.
+BCG = np.array(
+    [
+        (4, 119, 11, 128), (6, 300, 29, 274), (3, 228, 11, 209), (62, 13536, 248, 12619),
+        (33, 5036, 47, 5761), (180, 1361, 372, 1079), (8, 2537, 10, 619),
+        (505, 87886, 499, 87892), (29, 7470, 45, 7232), (17, 1699, 65, 1600),
+        (186, 50448, 141, 27197), (5, 2493, 3, 2338), (27, 16886, 29, 17825),
+    ],
+    dtype=float,
+)  # fmt: skip
+
+
+def log_risk_ratios():
+    a, b, c, d = BCG.T
+    return np.log(a / (a + b)) - np.log(c / (c + d)), 1 / a - 1 / (a + b) + 1 / c - 1 / (c + d)
+
+
+def drawn(rng, groups=12, p=3, between=(0.3, 0.0, 0.8)):
+    roots = rng.normal(size=(groups, p, p + 2)) * 0.2
+    covariances = roots @ roots.transpose(0, 2, 1) + 0.01 * np.eye(p)
+    truth = rng.normal(size=(groups, p)) * np.sqrt(between) + np.array([1.0, -0.5, 0.2])[:p]
+    return np.array(
+        [rng.multivariate_normal(m, c) for m, c in zip(truth, covariances, strict=True)]
+    ), covariances
+
+
+def test_bcg_trials_give_the_published_reml_numbers():
+    # metafor's rma(measure="RR", method="REML"): -0.7145 (0.1798), tau2 0.3132 (0.1664)
+    values, variances = log_risk_ratios()
+    found = random_effects(values[:, None], variances[:, None, None])
+    assert_allclose(found.mean, [-0.71453], atol=5e-6)
+    assert_allclose(np.sqrt(found.covariance), [[0.17978]], atol=5e-6)
+    assert_allclose(found.variance_between, [0.31324], atol=5e-6)
+    assert_allclose(found.variance_error, [0.1664], atol=5e-5)
+    assert found.converged
+
+
+def test_spread_is_where_the_restricted_likelihood_of_the_textbook_is_largest():
+    values, covariances = drawn(np.random.default_rng(5))
+    p = values.shape[1]
+
+    def minus_loglik(roots):
+        precision, moment, rest = np.zeros((p, p)), np.zeros(p), 0.0
+        for value, within in zip(values, covariances, strict=True):
+            total = within + np.diag(roots**2)
+            weight = np.linalg.inv(total)
+            precision, moment = precision + weight, moment + weight @ value
+            rest += np.linalg.slogdet(total)[1] + value @ weight @ value
+        mean = np.linalg.solve(precision, moment)
+        return 0.5 * (rest + np.linalg.slogdet(precision)[1] - mean @ moment)
+
+    found = random_effects(values, covariances)
+    best = minimize(minus_loglik, np.full(p, 0.5), method="Nelder-Mead", tol=1e-12,
+                    options={"maxiter": 5000})  # fmt: skip
+    assert_allclose(found.variance_between, best.x**2, atol=1e-5)
+    assert_allclose(found.loglik, -best.fun, atol=1e-9)
+
+
+def test_effects_reported_independently_are_pooled_one_by_one():
+    values, covariances = drawn(np.random.default_rng(6))
+    diagonal = np.array([np.diag(np.diag(block)) for block in covariances])
+    together = random_effects(values, diagonal)
+    for effect in range(values.shape[1]):
+        alone = random_effects(values[:, [effect]], diagonal[:, [effect]][:, :, [effect]])
+        assert_allclose(together.mean[effect], alone.mean[0], rtol=1e-5)
+        assert_allclose(
+            together.variance_between[effect], alone.variance_between[0], rtol=1e-4, atol=1e-7
+        )
+
+
+def test_equal_groups_have_no_spread_and_the_precision_weighted_mean():
+    values = np.array([[0.2], [0.2], [0.2]])
+    variances = np.array([0.1, 0.2, 0.4])
+    found = random_effects(values, variances[:, None, None])
+    assert found.variance_between[0] == 0
+    assert_allclose(found.mean, [0.2])
+    assert_allclose(found.covariance, [[1 / (1 / variances).sum()]])
+
+
+def test_an_effect_that_one_group_alone_gives_has_its_estimate_and_no_spread():
+    values, covariances = drawn(np.random.default_rng(7), groups=4)
+    values[1:, 2] = np.nan
+    found = random_effects(values, covariances)
+    assert found.n_groups.tolist() == [4, 4, 1]
+    assert np.isnan(found.variance_between[2])
+    assert np.isfinite(found.mean).all()
+    assert found.covariance[2, 2] > 0
+    nobody = random_effects(np.column_stack([values[:, :1], np.full(4, np.nan)]),
+                            covariances[:, :2, :2])  # fmt: skip
+    assert np.isnan(nobody.mean[1])
+    assert np.isfinite(nobody.mean[0])
+
+
+def test_order_of_groups_does_not_matter():
+    values, covariances = drawn(np.random.default_rng(8))
+    one, other = (
+        random_effects(values, covariances),
+        random_effects(values[::-1], covariances[::-1]),
+    )
+    assert_allclose(one.mean, other.mean, atol=1e-9)
+    assert_allclose(one.variance_between, other.variance_between, atol=1e-6)
+
+
+def test_mean_is_covered_as_often_as_promised():
+    rng, held = np.random.default_rng(9), []
+    for _ in range(200):
+        values, covariances = drawn(rng, groups=20, p=1, between=(0.3,))
+        found = random_effects(values, covariances)
+        held.append(abs(found.mean[0] - 1.0) < 1.96 * np.sqrt(found.covariance[0, 0]))
+    assert abs(np.mean(held) - 0.95) < 4 * np.sqrt(0.95 * 0.05 / 200)
+
+
+@pytest.mark.parametrize(
+    ("values", "covariances", "says"),
+    [
+        ([], [], "0 estimates"),
+        ([[1.0]], [], "1 estimates and 0 covariances"),
+        ([[1.0], [1.0, 2.0]], [[[1.0]], [[1.0, 0], [0, 1.0]]], "Group 1"),
+        ([[1.0]], [[[-1.0]]], "not positive definite"),
+        ([[1.0]], [[[np.nan]]], "not symmetric"),
+    ],
+)
+def test_what_cannot_be_pooled_is_refused(values, covariances, says):
+    with pytest.raises(DataError, match=says):
+        random_effects(values, covariances)

@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import multivariate_normal, norm, truncnorm
 
-from forecast.causal.mixed.truncated_normal import between_bounds, truncated_moments
+from forecast.causal.mixed.subjects import between_bounds, truncated_moments
 
 
 @pytest.mark.parametrize(
