@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._types import IntArray
 from forecast.causal import effective_number, standardised_differences, summarise_weights
 from forecast.regimes.strategies import Strategy
 from forecast.regimes.trial import Trial
-from forecast.regimes.verdict import LEAST_AT_RISK, LEAST_FOLLOWERS
-from forecast.regimes.weighted_curves import TRUNCATE, Engine
+from forecast.regimes.verdict import LEAST_FOLLOWERS, lacking_for
+from forecast.regimes.weighted_curves import TRUNCATE, Engine, followers_by, supported_to
 from forecast.tattoo import INK_GROUPS, ink_group
 
 if TYPE_CHECKING:
@@ -22,6 +21,8 @@ if TYPE_CHECKING:
     from forecast.log import OutcomeLog
 
 LEAST_BY_OPERATOR = 3  # sessions with each regime before an operator counts as using both
+BALANCE_COLUMNS = ("strategy", "session", "covariate", "before", "after")
+COUNTED = ("courses", "clients", "cleared", "stopped", "ongoing")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,6 +74,15 @@ class Diagnostics:
     left_out: dict[str, int]
     operators_apart: bool = False
 
+    def lacking(self, names: Sequence[str]) -> tuple[str, ...]:
+        """Return the codes of what a verdict on these strategies falls short of."""
+        return lacking_for(
+            [self.cleared[name] for name in names],
+            [self.clients[name] for name in names],
+            [self.effective[name] for name in names],
+            apart=self.operators_apart,
+        )
+
     def to_dict(self) -> dict[str, Any]:
         """Return the short figures for JSON."""
         after = self.balance["after"].abs()
@@ -88,44 +98,6 @@ class Diagnostics:
         }
 
 
-def followers_by(at_risk: IntArray, cleared: IntArray, begins: int = 1) -> IntArray:
-    """Return the courses that followed a strategy up to each session, at risk at its change.
-
-    Before the session ``begins`` the strategy is another one, and everybody counts.
-    """
-    counted = cleared.copy()
-    counted[: begins - 1] = 0
-    earlier = np.where(np.arange(len(cleared)) < begins - 1, cleared.cumsum() - cleared, 0)
-    followers: IntArray = at_risk + counted.cumsum() - counted + earlier
-    return followers
-
-
-def supported_to(at_risk: IntArray, cleared: IntArray, begins: int = 1) -> int:
-    """Return the last session with enough courses at risk and enough followers.
-
-    Parameters
-    ----------
-    at_risk, cleared : ndarray of shape (horizon,), int
-        Courses that follow the strategy at each session, and those that clear there.
-    begins : int
-        Session of the strategy's change, 1 if it has none.
-    """
-    followers = followers_by(at_risk, cleared, begins)
-    thin = np.flatnonzero((at_risk < LEAST_AT_RISK) | (followers < LEAST_FOLLOWERS))
-    return int(thin[0]) if thin.size else len(at_risk)
-
-
-def sums_by_session(
-    engine: Engine, place: int, ink: int | None = None
-) -> tuple[IntArray, IntArray]:
-    """Return the courses at risk and clearing at each session under one strategy."""
-    mask = engine.masks[place] if ink is None else engine.masks[place] & (engine.ink == ink)
-    step = engine.panel.step[mask] - 1
-    at_risk = np.bincount(step, minlength=engine.horizon)
-    cleared = np.bincount(step[engine.panel.event[mask]], minlength=engine.horizon)
-    return at_risk.astype(np.int64), cleared.astype(np.int64)
-
-
 def diagnose(
     log: OutcomeLog, trial: Trial, engine: Engine, strategies: Sequence[Strategy]
 ) -> Diagnostics:
@@ -136,7 +108,7 @@ def diagnose(
     followers, clients, cleared_by, support, effective = {}, {}, {}, {}, {}
     at_risk, spread = {}, []
     for place, (name, begins) in enumerate((plan.name, plan.begins) for plan in strategies):
-        risk, cleared = sums_by_session(engine, place)
+        risk, cleared = engine.counts(place)
         at_risk[name] = risk
         followers[name] = int(followers_by(risk, cleared, begins)[-1])
         cleared_by[name] = int(cleared[:-1].sum())
@@ -160,26 +132,19 @@ def diagnose(
         at_risk=pd.DataFrame(at_risk, index=sessions),
         weights=pd.DataFrame(spread).set_index("strategy"),
         balance=_balance(engine, names),
-        overlap=overlap_table(log),
-        counts=_counts(trial),
+        overlap=_overlap(log),
+        counts={
+            "courses": panel.n_subjects,
+            "clients": int(panel.cluster.max()) + 1,
+            **{end: int((trial.courses["outcome"] == end).sum()) for end in COUNTED[2:]},
+        },
         left_out=trial.left_out,
-        operators_apart=operators_apart(trial),
+        operators_apart=_operators_apart(trial),
     )
 
 
-def _counts(trial: Trial) -> dict[str, int]:
-    outcome = trial.courses["outcome"]
-    return {
-        "courses": trial.panel.n_subjects,
-        "clients": int(trial.panel.cluster.max()) + 1,
-        "cleared": int((outcome == "cleared").sum()),
-        "stopped": int((outcome == "stopped").sum()),
-        "ongoing": int((outcome == "ongoing").sum()),
-    }
-
-
-def operators_apart(trial: Trial) -> bool:
-    """Return whether at least two operators are recorded and none used both regimes."""
+# Whether at least two operators are recorded and none used both regimes.
+def _operators_apart(trial: Trial) -> bool:
     known = np.array([isinstance(name, str) for name in trial.operator], dtype=bool)
     group = trial.panel.group[known]
     names, code = np.unique(trial.operator[known].astype(str), return_inverse=True)
@@ -187,12 +152,10 @@ def operators_apart(trial: Trial) -> bool:
     return len(names) > 1 and not bool((np.minimum(*used) >= LEAST_BY_OPERATOR).any())
 
 
+# Those who follow at a session against all who followed until then: the weights of the session
+# before define the population, and with the session's own weights its followers should look like
+# it (Jackson 2016, Epidemiology 27:859).
 def _balance(engine: Engine, names: Sequence[str]) -> pd.DataFrame:
-    """Compare those who follow at a session with all who followed until then.
-
-    The weights of the session before define the population; with the session's own weights its
-    followers should look like it (Jackson 2016, Epidemiology 27:859).
-    """
     import pandas as pd
 
     panel, tables = engine.panel, []
@@ -206,20 +169,17 @@ def _balance(engine: Engine, names: Sequence[str]) -> pd.DataFrame:
             values, kept = panel.before[here], mask[here]
             before = np.where(kept, earlier[here], 0.0)
             after = np.where(kept, engine.weights.choice[here], 0.0)
-            columns = {
-                "strategy": name,
-                "session": session,
-                "covariate": panel.names,
-                "before": standardised_differences(values, before, earlier[here]),
-                "after": standardised_differences(values, after, earlier[here]),
-            }
-            tables.append(pd.DataFrame(columns))
-    empty = pd.DataFrame(columns=["strategy", "session", "covariate", "before", "after"])
+            apart = [
+                standardised_differences(values, weight, earlier[here])
+                for weight in (before, after)
+            ]
+            columns = (name, session, panel.names, *apart)
+            tables.append(pd.DataFrame(dict(zip(BALANCE_COLUMNS, columns, strict=True))))
+    empty = pd.DataFrame(columns=list(BALANCE_COLUMNS))
     return pd.concat(tables, ignore_index=True) if tables else empty
 
 
-def overlap_table(log: OutcomeLog) -> pd.DataFrame:
-    """Return the courses by ink group, year of the first session and its regime."""
+def _overlap(log: OutcomeLog) -> pd.DataFrame:
     import pandas as pd
 
     first = log.sessions[log.sessions["session_no"] == 1]
@@ -244,17 +204,17 @@ def no_rows(log: OutcomeLog, strategies: Sequence[Strategy], horizon: int) -> Di
 
     names = [strategy.name for strategy in strategies]
     sessions = pd.RangeIndex(1, horizon + 1, name="session")
-    columns = ["strategy", "session", "covariate", "before", "after"]
+    none = dict.fromkeys(names, 0)
     return Diagnostics(
-        followers=dict.fromkeys(names, 0),
-        clients=dict.fromkeys(names, 0),
-        cleared=dict.fromkeys(names, 0),
-        supported_to=dict.fromkeys(names, 0),
+        followers=none,
+        clients=none,
+        cleared=none,
+        supported_to=none,
         effective=dict.fromkeys(names, 0.0),
         at_risk=pd.DataFrame(0, index=sessions, columns=names),
         weights=pd.DataFrame(index=pd.Index([], name="strategy")),
-        balance=pd.DataFrame(columns=columns),
-        overlap=overlap_table(log),
-        counts=dict.fromkeys(("courses", "clients", "cleared", "stopped", "ongoing"), 0),
+        balance=pd.DataFrame(columns=list(BALANCE_COLUMNS)),
+        overlap=_overlap(log),
+        counts=dict.fromkeys(COUNTED, 0),
         left_out={},
     )

@@ -7,15 +7,20 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast._checks import SHOWN_AT
 from forecast._notes import Note, notes_as_json
-from forecast._types import FloatArray
+from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import cluster_counts, life_sums
 from forecast.causal.rates import McNemar, PairedDifference, mcnemar, paired_difference
 from forecast.counts import split_halves
-from forecast.regimes.verdict import LEAST_AT_RISK, LEAST_PAIRS, Contrast
+from forecast.regimes.verdict import (
+    LEAST_AT_RISK,
+    LEAST_CLIENTS,
+    LEAST_PAIRS,
+    Contrast,
+    reasons_for,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -44,6 +49,8 @@ class SplitTrial:
         Over pairs in which both halves were cleared: narrower question, shown beside.
     fading : PairedDifference or None
         Difference in the fall of log remaining ink per session, within pairs.
+    reasons : tuple of str
+        Codes of what keeps a verdict on it back, see `reasons_for`.
     notes : tuple of Note
     """
 
@@ -54,6 +61,7 @@ class SplitTrial:
     cleared_by: Mapping[int, McNemar]
     sessions: PairedDifference | None
     fading: PairedDifference | None
+    reasons: tuple[str, ...]
     notes: tuple[Note, ...]
 
     def to_dict(self) -> dict[str, Any]:
@@ -68,6 +76,7 @@ class SplitTrial:
             "cleared_by": tests,
             "sessions": _paired(self.sessions),
             "fading": _paired(self.fading),
+            "reasons": list(self.reasons),
             **notes_as_json(self.notes),
         }
 
@@ -79,7 +88,13 @@ def _paired(found: PairedDifference | None) -> dict[str, Any] | None:
 
 
 def analyse_split(
-    log: OutcomeLog, *, horizon: int, level: float, replicates: int, seed: int
+    log: OutcomeLog,
+    *,
+    horizon: int,
+    level: float,
+    replicates: int,
+    seed: int,
+    margin: float = 1.0,
 ) -> SplitTrial | None:
     """Return the paired analysis, or None if the log holds no pair of halves."""
     if not len(log.sessions):
@@ -89,7 +104,7 @@ def analyse_split(
         return None
     given = pairs[["sessions_given_ps", "sessions_given_ns"]].to_numpy(dtype=np.int64)
     cleared = pairs[["cleared_ps", "cleared_ns"]].to_numpy(dtype=bool)
-    notes: list[Note] = []
+    n_clients, notes = pairs["client_id"].nunique(), []
     difference, support = _difference(pairs, given, cleared, horizon, level, replicates, seed)
     if difference.estimate is None:
         values = {"pairs": len(pairs), "reach": support, "horizon": horizon}
@@ -103,25 +118,24 @@ def analyse_split(
         if n <= horizon and known.any():
             tests[n] = mcnemar(*only)
     both = cleared.all(axis=1)
-    sessions = (
-        paired_difference(given[both, 0], given[both, 1], level=level) if both.sum() > 1 else None
-    )
+    lacking = ["too_few_clients"] if n_clients < LEAST_CLIENTS else []
     return SplitTrial(
         n_pairs=len(pairs),
-        n_clients=pairs["client_id"].nunique(),
+        n_clients=n_clients,
         difference=difference,
         supported_to=support,
         cleared_by=tests,
-        sessions=sessions,
+        sessions=_of_pairs(given[both].astype(np.float64), level),
         fading=_fading(log, pairs, level),
+        reasons=reasons_for(difference, margin, lacking, few="too_few_pairs"),
         notes=tuple(notes),
     )
 
 
 def _difference(
     pairs: pd.DataFrame,
-    given: npt.NDArray[np.int64],
-    cleared: npt.NDArray[np.bool_],
+    given: IntArray,
+    cleared: BoolArray,
     horizon: int,
     level: float,
     replicates: int,
@@ -154,33 +168,25 @@ def _difference(
     return Contrast.normal(gap, float(np.std(draws, ddof=1)), level), support
 
 
+# The fall of log remaining ink per session, within pairs. Slopes are cut at the sessions that both
+# halves have, so that the quicker half's early end does not choose which part of the curve counts.
 def _fading(log: OutcomeLog, pairs: pd.DataFrame, level: float) -> PairedDifference | None:
-    """Return the paired difference of the fall of log remaining ink per session.
-
-    Slopes are cut at the sessions that both halves have, so that the quicker half's early end
-    does not choose which part of the curve is compared.
-    """
     wanted = {*pairs["course_id_ps"], *pairs["course_id_ns"]}
-    notes = log.graded[log.graded["course_id"].isin(wanted)]
-    if not len(notes):
-        return None
-    left = np.log(np.maximum(100 - notes["fading_pct"].to_numpy(dtype=np.float64), 1.0) / 100)
-    table = notes[["course_id", "after_session"]].assign(left=left)
+    graded = log.graded[log.graded["course_id"].isin(wanted)]
+    left = np.log(np.maximum(100 - graded["fading_pct"].to_numpy(dtype=np.float64), 1.0) / 100)
+    table = graded[["course_id", "after_session"]].assign(left=left)
     curves = dict(iter(table.groupby("course_id")))
-    slopes = []
+    slopes: list[tuple[float, float]] = []
     for ps, ns in zip(pairs["course_id_ps"], pairs["course_id_ns"], strict=True):
-        if ps not in curves or ns not in curves:
-            continue
-        common = min(curves[ps]["after_session"].max(), curves[ns]["after_session"].max())
-        pair = [_slope(curves[name], common) for name in (ps, ns)]
-        slopes.append(pair)
-    if len(slopes) < 2:
-        return None
-    values = -np.array(slopes)
-    known = ~np.isnan(values).any(axis=1)
-    if known.sum() < 2:
-        return None
-    return paired_difference(values[known, 0], values[known, 1], level=level)
+        if ps in curves and ns in curves:
+            common = min(curves[ps]["after_session"].max(), curves[ns]["after_session"].max())
+            slopes.append((_slope(curves[ps], common), _slope(curves[ns], common)))
+    values = -np.array(slopes).reshape(-1, 2)
+    return _of_pairs(values[~np.isnan(values).any(axis=1)], level)
+
+
+def _of_pairs(values: FloatArray, level: float) -> PairedDifference | None:
+    return paired_difference(values[:, 0], values[:, 1], level=level) if len(values) > 1 else None
 
 
 def _slope(curve: pd.DataFrame, last: int) -> float:
