@@ -135,9 +135,9 @@ def compare_regimes(
     if split is not None and (trial is None or trial.panel.n_subjects < len(halves)):
         return _from_split(log, settings, split)
     if trial is None:
-        notes = (Note("regimes.none_eligible", "serious", {"least": LEAST_FOLLOWERS}),)
-        found = Answers.missing(settings)
-        return _without_curves(log, settings, split, found, target_trial(None, settings), notes)
+        none = Note("regimes.none_eligible", "serious", {"least": LEAST_FOLLOWERS})
+        protocol: dict[str, Any] = {"target_trial": target_trial(None, settings), "notes": (none,)}
+        return _result(log, settings, Answers.missing(settings), split=split, **protocol)
     return _from_trial(log, trial, settings, split)
 
 
@@ -155,9 +155,10 @@ def _from_trial(
         for key, pair in settings.pairs.items()
     }
     found = answers(engine, point, draws, support, lacking, settings)
-    return RegimeComparison(
-        **vars(found),
-        **_asked(log, settings, found),
+    return _result(
+        log,
+        settings,
+        found,
         curves=curve_table(engine, point, draws, settings),
         diagnostics=diagnostics,
         sensitivity=examine(trial, engine, point, draws, found.difference, settings),
@@ -181,40 +182,28 @@ def _from_split(log: OutcomeLog, settings: Settings, split: SplitTrial) -> Regim
         notes.append(Note("regimes.split_few_clients", "serious", few))
     found = Answers.missing(settings, difference, dict.fromkeys(difference, split.reasons))
     protocol = split_protocol(settings, split.n_pairs)
-    return _without_curves(log, settings, split, found, protocol, (*notes, *split.notes))
+    noted = (*notes, *split.notes)
+    return _result(log, settings, found, split=split, target_trial=protocol, notes=noted)
 
 
-def _without_curves(
-    log: OutcomeLog,
-    settings: Settings,
-    split: SplitTrial | None,
-    found: Answers,
-    protocol: tuple[tuple[str, str], ...],
-    notes: tuple[Note, ...],
-) -> RegimeComparison:
+def _result(log: OutcomeLog, settings: Settings, found: Answers, **parts: Any) -> RegimeComparison:
     import pandas as pd
 
+    without_curves: dict[str, Any] = {
+        "curves": pd.DataFrame(columns=list(CURVE_COLUMNS)),
+        "diagnostics": no_rows(log, settings.plans, settings.horizon),
+        "sensitivity": None,
+        "rows": pd.DataFrame(columns=["course", "client", "session", "regime", "cleared"]),
+    }
     return RegimeComparison(
         **vars(found),
-        **_asked(log, settings, found),
-        curves=pd.DataFrame(columns=list(CURVE_COLUMNS)),
-        diagnostics=no_rows(log, settings.plans, settings.horizon),
-        sensitivity=None,
-        target_trial=protocol,
-        split=split,
-        notes=notes,
-        rows=pd.DataFrame(columns=["course", "client", "session", "regime", "cleared"]),
+        strategies=settings.names,
+        horizon=settings.horizon,
+        margin=settings.margin,
+        level=settings.level,
+        naive=_naive_readings(log, settings, found.unadjusted),
+        **(without_curves | parts),
     )
-
-
-def _asked(log: OutcomeLog, settings: Settings, found: Answers) -> dict[str, Any]:
-    return {
-        "strategies": settings.names,
-        "horizon": settings.horizon,
-        "margin": settings.margin,
-        "level": settings.level,
-        "naive": _naive_readings(log, settings, found.unadjusted),
-    }
 
 
 def _naive_readings(

@@ -254,9 +254,7 @@ def notes_for(
     settings: Settings,
 ) -> tuple[Note, ...]:
     """Return what a reader must know before believing the answer."""
-    counts = diagnostics.counts
-    kept = {name: counts[name] for name in ("courses", "clients", "cleared", "stopped", "ongoing")}
-    notes = [Note("regimes.eligible", "info", kept)]
+    notes = [Note("regimes.eligible", "info", diagnostics.counts)]
     if diagnostics.left_out:
         listed = [f"{n} {why}" for why, n in diagnostics.left_out.items()]
         notes.append(Note("regimes.left_out", "info", {"reasons": listed}))

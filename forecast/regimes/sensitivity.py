@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
 PHI = (0.0, 0.5, 1.0, 2.0, 4.0, float("inf"))
 MOST_OPERATORS = 20
+Tipped = tuple[float, float, float, float | None, float | None, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,11 +78,8 @@ class Sensitivity:
             estimate, limit = self.e_value[key]
             said.append(point.words)
             if np.isfinite(estimate):
-                rest = (
-                    "its interval holds zero already"
-                    if limit == 1
-                    else f"{limit:.1f} times would let its interval hold zero"
-                )
+                rest = f"{limit:.1f} times would let its interval hold zero"
+                rest = "its interval holds zero already" if limit == 1 else rest
                 said.append(
                     f"{key}: something unrecorded could explain the difference in the share "
                     "cleared away if it made both the choice of the regime and clearing at least "
@@ -118,25 +117,25 @@ def examine(
     """Return the sensitivity analyses; pairs that could not be estimated stay empty."""
     import pandas as pd
 
-    pairs, level, margin = settings.pairs, settings.level, settings.margin
-    known = {key: pair for key, pair in pairs.items() if difference[key].estimate is not None}
-    rows, points = [], {}
-    for key, pair in known.items():
-        table = _tipping(engine, pair, difference[key], margin)
+    rows, points, e_values = [], {}, {}
+    weeks = {key: Contrast.missing(settings.level) for key in settings.pairs}
+    for key, (left, right) in settings.pairs.items():
+        if difference[key].estimate is None:
+            continue
+        table = _tipping(engine, (left, right), difference[key], settings.margin)
         rows += [(key, *row) for row in table]
-        points[key] = _nearest_change(key, table, verdict_of(difference[key], margin))
-    names = ["comparison", "phi_left", "phi_right", "estimate", "low", "high", "verdict"]
-    weeks = {key: Contrast.missing(level) for key in pairs}
-    for key, (left, right) in known.items():
-        error = float((draws.weeks[:, left] - draws.weeks[:, right]).std(ddof=1))
+        points[key] = _nearest_change(key, table, verdict_of(difference[key], settings.margin))
+        e_values[key] = _e_values(point, draws, [left, right])
         gap = float(point.weeks[left] - point.weeks[right])
-        weeks[key] = Contrast.normal(gap, error, level)
+        error = float((draws.weeks[:, left] - draws.weeks[:, right]).std(ddof=1))
+        weeks[key] = Contrast.normal(gap, error, settings.level)
+    names = ["comparison", "phi_left", "phi_right", "estimate", "low", "high", "verdict"]
     return Sensitivity(
         tipping=pd.DataFrame(rows, columns=names),
         tipping_point=points,
-        e_value={key: _e_values(engine, point, draws, pair) for key, pair in known.items()},
+        e_value=e_values,
         weeks=weeks,
-        operator=_with_operator(trial, engine, difference, pairs),
+        operator=_with_operator(trial, engine, difference, settings),
         last_week=engine.last_week,
     )
 
@@ -148,32 +147,28 @@ def _spoken(contrast: Contrast, unit: str) -> str:
     return f"{contrast.estimate:+.1f} {unit} ({low:+.1f} to {high:+.1f})"
 
 
+# The difference for every pair of multiples, its error kept as it was.
 def _tipping(
     engine: Engine, pair: tuple[int, int], contrast: Contrast, margin: float
-) -> list[tuple[float, float, float, float, float, str]]:
-    """Return the difference for every pair of multiples, its error kept as it was."""
-    means = {}
-    for place in pair:
-        for phi in PHI:
-            means[place, phi] = float(_after_stopping(engine, place, phi)[: engine.horizon].sum())
+) -> list[Tipped]:
     assert contrast.estimate is not None
     assert contrast.error is not None
-    left, right = pair
-    rows: list[tuple[float, float, float, float, float, str]] = []
-    for phi_left in PHI:
-        for phi_right in PHI:
-            shift = means[left, phi_left] - means[right, phi_right]
-            gap = contrast.estimate + shift - (means[left, 1.0] - means[right, 1.0])
-            moved = Contrast.normal(gap, contrast.error, contrast.level)
-            low, high = moved.at_level(0.95)
-            assert low is not None
-            assert high is not None
-            rows.append((phi_left, phi_right, gap, low, high, verdict_of(moved, margin)))
+    left, right = (
+        {phi: float(_after_stopping(engine, place, phi)[: engine.horizon].sum()) for phi in PHI}
+        for place in pair
+    )
+    rows: list[Tipped] = []
+    for phi_left, phi_right in product(PHI, PHI):
+        shift = left[phi_left] - right[phi_right]
+        gap = contrast.estimate + shift - (left[1.0] - right[1.0])
+        moved = Contrast.normal(gap, contrast.error, contrast.level)
+        low, high = Contrast.normal(gap, contrast.error, 0.95).interval
+        rows.append((phi_left, phi_right, gap, low, high, verdict_of(moved, margin)))
     return rows
 
 
+# Survival when those who stopped go on with a multiple of the like courses' hazard.
 def _after_stopping(engine: Engine, place: int, phi: float) -> FloatArray:
-    """Return survival when those who stopped go on with a multiple of the like courses' hazard."""
     panel, weights, mask = engine.panel, engine.weights, engine.masks[place]
     used, _ = weights.used(mask, quantile=TRUNCATE)
     # weights for stopping are taken out again: here the stopped stand for themselves
@@ -184,22 +179,18 @@ def _after_stopping(engine: Engine, place: int, phi: float) -> FloatArray:
         sums = np.bincount(step, weights=values[mask], minlength=engine.horizon)
         return sums.astype(np.float64)
 
-    risk_all, events_all = total(used), total(used * panel.event)
-    hazard = np.divide(events_all, risk_all, out=np.zeros_like(risk_all), where=risk_all > 0)
+    risk, events = total(used), total(used * panel.event)
     return tipping_survival(
         total(choice),
         total(choice * panel.event),
         total(choice * panel.lost),
         phi=phi,
-        hazard=hazard,
+        hazard=np.divide(events, risk, out=np.zeros_like(risk), where=risk > 0),
     )
 
 
-def _nearest_change(
-    key: str, table: Sequence[tuple[float, float, float, float, float, str]], verdict: str
-) -> TippingPoint:
-    """Find the least departure from "as like courses who went on" that changes the verdict."""
-
+# The least departure from "as like courses who went on" that changes the verdict.
+def _nearest_change(key: str, table: Sequence[Tipped], verdict: str) -> TippingPoint:
     def distance(phi: float) -> float:
         return abs(float(np.log2(min(max(phi, 1 / 8), 8))))
 
@@ -226,9 +217,7 @@ def _pace(phi: float) -> str:
     return told.get(phi, f"cleared at {phi:g} times the rate of like courses")
 
 
-def _e_values(
-    engine: Engine, point: Result, draws: Result, pair: tuple[int, int]
-) -> tuple[float, float]:
+def _e_values(point: Result, draws: Result, pair: list[int]) -> tuple[float, float]:
     left, right = (1 - point.survival[place, 0, -1] for place in pair)
     if left <= 0 or right <= 0:
         return float("nan"), float("nan")
@@ -241,22 +230,17 @@ def _e_values(
     return e_value(ratio), 1.0 if holds_one else e_value(float(np.exp(nearer)))
 
 
+# The difference with the first session's operator among the covariates: one column per operator
+# with the ridge of the other covariates (few sessions, little say). The error is that of the
+# primary estimate.
 def _with_operator(
-    trial: Trial,
-    engine: Engine,
-    difference: Mapping[str, Contrast],
-    pairs: Mapping[str, tuple[int, int]],
+    trial: Trial, engine: Engine, difference: Mapping[str, Contrast], settings: Settings
 ) -> dict[str, Contrast]:
-    """Return the difference with the first session's operator among the covariates.
-
-    One column per operator with the ridge of the other covariates: few sessions, little say.
-    The error is that of the primary estimate.
-    """
-    panel, level = trial.panel, next(iter(difference.values())).level
+    panel, found = trial.panel, {key: Contrast.missing(settings.level) for key in settings.pairs}
     first = trial.operator[panel.first]
     names = sorted({name for name in first if isinstance(name, str)})
     if not 1 < len(names) <= MOST_OPERATORS:
-        return {key: Contrast.missing(level) for key in pairs}
+        return found
     columns = (first[:, None] == np.array(names, dtype=object)[None, :]).astype(np.float64)
     each = columns[panel.subject]
     wider = replace(
@@ -271,12 +255,8 @@ def _with_operator(
     for mask in engine.masks:
         used, _ = weights.used(mask, quantile=TRUNCATE)
         means.append(float(engine.curves(used, mask)[0, : engine.horizon].sum()))
-    found = {}
-    for key, (left, right) in pairs.items():
+    for key, (left, right) in settings.pairs.items():
         error = difference[key].error
-        found[key] = (
-            Contrast.missing(level)
-            if error is None
-            else Contrast.normal(means[left] - means[right], error, level)
-        )
+        if error is not None:
+            found[key] = Contrast.normal(means[left] - means[right], error, settings.level)
     return found

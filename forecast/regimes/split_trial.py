@@ -97,6 +97,8 @@ def analyse_split(
     margin: float = 1.0,
 ) -> SplitTrial | None:
     """Return the paired analysis, or None if the log holds no pair of halves."""
+    import pandas as pd
+
     if not len(log.sessions):
         return None
     pairs = split_halves(log)
@@ -105,7 +107,9 @@ def analyse_split(
     given = pairs[["sessions_given_ps", "sessions_given_ns"]].to_numpy(dtype=np.int64)
     cleared = pairs[["cleared_ps", "cleared_ns"]].to_numpy(dtype=bool)
     n_clients, notes = pairs["client_id"].nunique(), []
-    difference, support = _difference(pairs, given, cleared, horizon, level, replicates, seed)
+    client = pd.factorize(pairs["client_id"])[0]
+    draws = cluster_counts(n_clients, replicates, seed=seed).astype(np.float64)[:, client]
+    difference, support = _difference(given, cleared, draws, horizon, level)
     if difference.estimate is None:
         values = {"pairs": len(pairs), "reach": support, "horizon": horizon}
         needed = {"least": LEAST_PAIRS, "at_risk": LEAST_AT_RISK}
@@ -132,40 +136,32 @@ def analyse_split(
     )
 
 
+# The difference of restricted means, its error over draws of clients with both halves, (replicates,
+# n_pairs), and the last session with enough halves at risk under both.
 def _difference(
-    pairs: pd.DataFrame,
-    given: IntArray,
-    cleared: BoolArray,
-    horizon: int,
-    level: float,
-    replicates: int,
-    seed: int,
+    given: IntArray, cleared: BoolArray, draws: FloatArray, horizon: int, level: float
 ) -> tuple[Contrast, int]:
-    """Return the difference of restricted means, clients resampled with both halves."""
-    import pandas as pd
+    start, one = np.zeros(len(given), dtype=np.int64), np.ones(len(given))
 
-    start = np.zeros(len(pairs), dtype=np.int64)
+    def sums(weight: FloatArray, side: int) -> tuple[FloatArray, FloatArray]:
+        return life_sums(given[:, side], cleared[:, side], start, weight, horizon)
 
-    def mean(weight: FloatArray, side: int) -> float:
-        risk, events = life_sums(given[:, side], cleared[:, side], start, weight, horizon)
-        hazard = np.divide(events, risk, out=np.zeros(horizon), where=risk > 0)
-        return float(1 + np.cumprod(1 - hazard)[:-1].sum())
+    def gap(weight: FloatArray) -> float:
+        means = []
+        for side in (0, 1):
+            risk, events = sums(weight, side)
+            hazard = np.divide(events, risk, out=np.zeros(horizon), where=risk > 0)
+            means.append(float(1 + np.cumprod(1 - hazard)[:-1].sum()))
+        return means[0] - means[1]
 
-    one = np.ones(len(pairs))
-    at_risk = np.array(
-        [life_sums(given[:, s], cleared[:, s], start, one, horizon)[0] for s in (0, 1)]
-    )
-    done = np.array([(cleared[:, s] & (given[:, s] <= horizon)).all() for s in (0, 1)])
-    enough = (at_risk >= LEAST_AT_RISK) | done[:, None]
-    thin = np.flatnonzero(~enough.all(axis=0))
+    at_risk = np.array([sums(one, side)[0] for side in (0, 1)])
+    done = np.array([(cleared[:, side] & (given[:, side] <= horizon)).all() for side in (0, 1)])
+    thin = np.flatnonzero(~((at_risk >= LEAST_AT_RISK) | done[:, None]).all(axis=0))
     support = int(thin[0]) if thin.size else horizon
-    if support < horizon or len(pairs) < LEAST_PAIRS:
+    if support < horizon or len(given) < LEAST_PAIRS:
         return Contrast.missing(level), support
-    client = pd.factorize(pairs["client_id"])[0]
-    counts = cluster_counts(int(client.max()) + 1, replicates, seed=seed).astype(np.float64)
-    draws = [mean(row[client], 0) - mean(row[client], 1) for row in counts]
-    gap = mean(one, 0) - mean(one, 1)
-    return Contrast.normal(gap, float(np.std(draws, ddof=1)), level), support
+    error = float(np.std([gap(row) for row in draws], ddof=1))
+    return Contrast.normal(gap(one), error, level), support
 
 
 # The fall of log remaining ink per session, within pairs. Slopes are cut at the sessions that both
