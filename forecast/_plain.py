@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from decimal import Decimal
 from functools import cache
 from types import NoneType, UnionType
@@ -45,15 +45,6 @@ def plain(value: Any, *, arrays: bool = True) -> Any:
     if isinstance(value, tuple | list):
         return [plain(one, arrays=arrays) for one in value]
     return str(value) if isinstance(value, Decimal) else value
-
-
-def told(notes: Iterable[Note], name: str = "note") -> dict[str, Any]:
-    """Return a result's notes: their sentences, and beside them what they are made of."""
-    given = tuple(notes)
-    return {
-        f"{name}s": [str(note) for note in given],
-        f"{name}_codes": [note.to_dict() for note in given],
-    }
 
 
 def read(kind: type[T], stored: Mapping[str, Any]) -> T:

@@ -1,4 +1,7 @@
-"""Split tattoos: the two halves' fading beside each other, session by session."""
+"""What a session removes: fading by regime and ink group, and in split tattoos.
+
+The answer with its doubts, as data and in words; the model behind it is in ``curves``.
+"""
 
 from __future__ import annotations
 
@@ -9,11 +12,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import check_level
+from forecast._notes import Note, notes_as_json
+from forecast._plain import plain_table
 from forecast._types import FloatArray
 from forecast.causal.rates import PairedDifference, paired_difference
-from forecast.counts import split_halves
+from forecast.counts import said, split_halves
+from forecast.errors import RequestError
 from forecast.fading.curves import FadingFit, Slopes, Spacing, fit_with_remnant, spacing_of
-from forecast.fading.rows import FadingRows, fading_rows
+from forecast.fading.rows import FEWEST_SPLIT, WISHED_IN_REGIME, FadingRows, fading_rows
 from forecast.fading.stalls import GraderReport, StallRule, grader_report, stall_rule
 from forecast.log import check_log, graded_in_fractions
 
@@ -22,89 +28,10 @@ if TYPE_CHECKING:
 
     from forecast.log import OutcomeLog
 
-FEWEST_PAIRS = 5
+SHORT = {"all": "all inks"}
+MOST_NAMED = 10  # courses in a note
+LIKELY = 0.5  # chance from which a course is said to level off
 NEARLY_ALL = 97.0  # percent faded beyond which a grading says no more than "nearly all"
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class SplitFading:
-    """Paired fading of tattoos of which one half was always ns and the other always ps.
-
-    Attributes
-    ----------
-    n_pairs : int
-        Tattoos with both halves graded after the same session at least once.
-    curves : DataFrame
-        ``session, ns, ps, difference, low, high, pairs``: mean percent faded of each half, and
-        the mean difference within pairs, ps less ns, over the pairs graded then.
-    share : PairedDifference
-        Share of the remaining ink removed per session, ps half less ns half, over the sessions
-        after which both halves were graded.
-    """
-
-    n_pairs: int
-    curves: pd.DataFrame
-    share: PairedDifference
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values; the curves as records."""
-        return {
-            "n_pairs": self.n_pairs,
-            "share": {"estimate": self.share.estimate, "interval": list(self.share.interval)},
-            "curves": self.curves.to_dict("records"),
-        }
-
-
-def split_fading(log: OutcomeLog, *, level: float) -> SplitFading | None:
-    """Return the paired curves, or None with fewer than 5 pairs graded together."""
-    if not len(log.sessions):
-        return None
-    pairs = split_halves(log)
-    graded = log.graded[log.graded["after_session"] > 0]
-    mean = graded.groupby(["course_id", "after_session"])["fading_pct"].mean().reset_index()
-    both = pairs[["tattoo_id", "course_id_ps", "course_id_ns"]]
-    for name in ("ps", "ns"):
-        half = mean.rename(columns={"course_id": f"course_id_{name}", "fading_pct": name})
-        on = [f"course_id_{name}", *(["after_session"] if name == "ns" else [])]
-        both = both.merge(half, on=on)
-    last = both.sort_values("after_session").groupby("tattoo_id").tail(1)
-    if len(last) < FEWEST_PAIRS:
-        return None
-    shares = {
-        name: -np.expm1(
-            np.log1p(-np.minimum(last[name].to_numpy(), NEARLY_ALL) / 100)
-            / last["after_session"].to_numpy()
-        )
-        for name in ("ps", "ns")
-    }
-    return SplitFading(
-        n_pairs=len(last),
-        curves=paired_curves(both, level),
-        share=paired_difference(shares["ps"], shares["ns"], level=level),
-    )
-
-
-def paired_curves(both: pd.DataFrame, level: float) -> pd.DataFrame:
-    """Return the means by session, where at least 5 pairs were graded."""
-    import pandas as pd
-
-    found = []
-    for session, part in both.groupby("after_session"):
-        if len(part) < FEWEST_PAIRS:
-            continue
-        ps, ns = part["ps"].to_numpy(dtype=np.float64), part["ns"].to_numpy(dtype=np.float64)
-        gap = paired_difference(ps, ns, level=level)
-        means = float(ns.mean()), float(ps.mean())
-        found.append((int(str(session)), *means, gap.estimate, *gap.interval, len(part)))
-    columns = ["session", "ns", "ps", "difference", "low", "high", "pairs"]
-    return pd.DataFrame(found, columns=columns)
-
-
-ASSUMPTION = (
-    "Courses may stop, clear or change regime because of the fading graded so far, their recorded "
-    "attributes or the date: the curves allow for that. They do not allow for what somebody saw "
-    "and nobody wrote down."
-)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -139,9 +66,9 @@ class FadingCurves:
         The model behind it.
     rows : FadingRows
         What it was fitted to.
-    assumption : str
+    assumption : Note
         Under which the curves hold.
-    notes : tuple of str
+    notes : tuple of Note
     """
 
     curves: pd.DataFrame
@@ -155,8 +82,8 @@ class FadingCurves:
     level: float
     model: FadingFit
     rows: FadingRows
-    assumption: str
-    notes: tuple[str, ...]
+    assumption: Note
+    notes: tuple[Note, ...]
 
     def share(self, regime: str, ink_group: str = "all") -> tuple[float, tuple[float, float]]:
         """Return the share of the remaining ink that a session removes, and its interval.
@@ -166,8 +93,6 @@ class FadingCurves:
         RequestError
             If the log tells nothing of that regime and ink group.
         """
-        from forecast.errors import RequestError
-
         table = self.shares
         row = table[(table["regime"] == regime) & (table["ink_group"] == ink_group)]
         if row.empty:
@@ -183,13 +108,13 @@ class FadingCurves:
         """Return plain JSON values; tables as records."""
         return {
             "level": self.level,
-            "shares": self.shares.to_dict("records"),
-            "differences": self.differences.to_dict("records"),
-            "curves": self.curves.to_dict("records"),
+            "shares": plain_table(self.shares),
+            "differences": plain_table(self.differences),
+            "curves": plain_table(self.curves),
             "remnant": self.remnant,
             "level_off": [
                 {"course_id": name, "chance": round(chance, 3)}
-                for name, chance in self.model.levelled.items()
+                for name, chance in self.model.asymptote_chance.items()
                 if chance > LIKELY
             ],
             "spacing": self.spacing.to_dict() if self.spacing else None,
@@ -198,23 +123,24 @@ class FadingCurves:
             "split": self.split.to_dict() if self.split else None,
             "courses": len(self.rows.courses),
             "gradings": len(self.rows.table),
-            "left_out": dict(self.rows.left_out),
+            "left_out": self.rows.left_out,
             "adjusted_for": list(self.adjusted_for),
-            "assumption": self.assumption,
-            "notes": list(self.notes),
+            "assumption": str(self.assumption),
+            **notes_as_json(self.notes),
         }
 
     @property
     def adjusted_for(self) -> tuple[str, ...]:
         """What the curves are adjusted for besides ink group."""
-        extra = ("log_gap", "years", "years_squared")
-        operators = any(name.startswith("operator ") for name in self.rows.names)
-        kept = [name for name in extra if name in self.rows.names]
-        return (*self.rows.adjusted, *kept, *(["operator"] if operators else []))
+        names = [name.partition(" ")[0] for name in self.rows.names]
+        more = ("log_gap", "years", "years_squared", "operator")
+        return (*self.rows.adjusted, *(name for name in more if name in names))
 
     def to_text(self) -> str:
         """Return the answer for people, with its doubts."""
-        return fading_text(self)
+        sections = _share_lines, _split_lines, _spacing_lines, _stall_lines, _grader_lines
+        lines = [line for section in sections for line in section(self)]
+        return "\n".join([*lines, "", *(f"- {note}" for note in (self.assumption, *self.notes))])
 
 
 def fit_fading(log: OutcomeLog, *, level: float = 0.95) -> FadingCurves:
@@ -238,29 +164,25 @@ def fit_fading(log: OutcomeLog, *, level: float = 0.95) -> FadingCurves:
     rows = fading_rows(log)
     fit, gains = fit_with_remnant(rows)
     slopes = Slopes(rows, fit, level)
-    graders = grader_report(slopes, log.graded, level=level)
-    gaps = interval_weeks(log, rows)
-    spacing = spacing_of(slopes, gaps) if len(gaps) else None
-    split = split_fading(log, level=level)
+    gaps = _interval_weeks(log, rows)
     return FadingCurves(
         curves=slopes.curves(),
         shares=slopes.shares(),
         differences=slopes.differences(),
         remnant=fit.remnant,
-        spacing=spacing,
-        graders=graders,
+        spacing=spacing_of(slopes, gaps) if len(gaps) else None,
+        graders=grader_report(slopes, log.graded, level=level),
         stalls=stall_rule(slopes),
-        split=split,
+        split=split_fading(log, level=level),
         level=level,
         model=fit,
         rows=rows,
-        assumption=ASSUMPTION,
-        notes=(*map(str, graded_in_fractions(log)), *fading_notes(rows, fit, gains)),
+        assumption=Note("fading.assumption"),
+        notes=(*map(said, graded_in_fractions(log)), *_notes_on(rows, fit, gains)),
     )
 
 
-def interval_weeks(log: OutcomeLog, rows: FadingRows) -> FloatArray:
-    """Return the weeks between sessions of the courses used."""
+def _interval_weeks(log: OutcomeLog, rows: FadingRows) -> FloatArray:
     if not len(log.sessions):
         return np.empty(0)
     used = log.sessions[log.sessions["course_id"].isin(rows.courses["course_id"])]
@@ -269,72 +191,49 @@ def interval_weeks(log: OutcomeLog, rows: FadingRows) -> FloatArray:
     return np.asarray(days, dtype=np.float64) / 7
 
 
-SHORT = {"all": "all inks"}
-FEW_COURSES = 30
-MOST_NAMED = 10
-LIKELY = 0.5  # chance from which a course is said to level off
-
-
-def fading_notes(rows: FadingRows, fit: FadingFit, gains: Mapping[float, float]) -> tuple[str, ...]:
-    """Return what has to be known beside the curves."""
-    notes = [
-        f"From {len(rows.table)} gradings of {len(rows.courses)} courses of "
-        f"{fit.fitted.n_clusters} clients; {fit.fitted.n_bounded} at the ends of the scale count "
-        "as bounds."
-    ]
+def _notes_on(rows: FadingRows, fit: FadingFit, gains: Mapping[float, float]) -> list[Note]:
+    counts = {"gradings": len(rows.table), "courses": len(rows.courses)}
+    counts |= {"clients": fit.fitted.n_clusters, "bounded": fit.fitted.n_bounded}
+    notes = [Note("fading.from_gradings", "info", counts)]
     if rows.left_out:
-        reasons = "; ".join(f"{n} {why}" for why, n in rows.left_out.items())
-        notes.append(f"Courses left out: {reasons}.")
-    notes += regime_notes(rows)
+        reasons = [f"{n} {why}" for why, n in rows.left_out.items()]
+        notes.append(Note("fading.left_out", "info", {"reasons": reasons}))
+    notes += _regime_notes(rows)
     if rows.unit > 1:
-        notes.append(
-            f"All gradings are multiples of {rows.unit:g} %: each counts as the range it was "
-            "rounded from."
-        )
+        notes.append(Note("fading.rounded", "info", {"unit": rows.unit}))
     if fit.remnant > 0:
         gain = gains[fit.remnant] - gains[0.0]
-        notes.append(
-            f"The curves flatten: about {100 * fit.remnant:g} % of the ink is taken never to go "
-            f"(log-likelihood higher by {gain:.1f}); shares are of the ink that can go."
-        )
-    levelled = [name for name, chance in fit.levelled.items() if chance > LIKELY]
-    if levelled:
-        more = ", ..." if len(levelled) > MOST_NAMED else ""
-        notes.append(
-            f"{len(levelled)} of {len(rows.courses)} courses level{'s' * (len(levelled) == 1)} off "
-            f"with ink left that no laser here seems to take ({', '.join(levelled[:MOST_NAMED])}"
-            f"{more}): their late sessions count neither for nor against a regime."
-        )
-    few = [name for name in rows.regimes if (rows.courses[name] > 0).sum() < FEW_COURSES]
+        flat = {"percent": 100 * fit.remnant, "gain": gain}
+        notes.append(Note("fading.flattens", "info", flat))
+    asymptotic = [name for name, chance in fit.asymptote_chance.items() if chance > LIKELY]
+    if asymptotic:
+        named = [*asymptotic[:MOST_NAMED], *(["..."] if len(asymptotic) > MOST_NAMED else [])]
+        values = {"n": len(asymptotic), "of": len(rows.courses), "named": named}
+        code = "fading.levels_off" if len(asymptotic) == 1 else "fading.level_off"
+        notes.append(Note(code, "info", values))
     notes += [
-        f"Fewer than {FEW_COURSES} courses had a {name} session: its curve is uncertain."
-        for name in few
+        Note("fading.few_courses", "caution", {"least": WISHED_IN_REGIME, "regime": name})
+        for name in rows.regimes
+        if (rows.courses[name] > 0).sum() < WISHED_IN_REGIME
     ]
     if not fit.settled:
-        notes.append("The fit did not settle; take the curves as rough.")
-    return tuple(notes)
+        notes.append(Note("fading.not_settled", "serious"))
+    return notes
 
 
-def regime_notes(rows: FadingRows) -> list[str]:
-    """Return what limits the comparison of regimes."""
+def _regime_notes(rows: FadingRows) -> list[Note]:
     if not rows.regimes:
-        return ["The log has no sessions: regimes and intervals cannot be told apart."]
+        return [Note("fading.no_sessions", "caution")]
     if len(rows.regimes) == 1:
-        return [f"All sessions are {rows.regimes[0]}: there is nothing to compare."]
-    if rows.operators_apart:
-        return [
-            "No operator fired both regimes often enough: who treated and what was fired cannot "
-            "be told apart."
-        ]
-    return []
+        return [Note("fading.one_regime", "caution", {"regime": rows.regimes[0]})]
+    return [Note("fading.operators_apart", "serious")] if rows.operators_apart else []
 
 
-def fading_text(fading: FadingCurves) -> str:
-    """Return the answer for people."""
+def _share_lines(fading: FadingCurves) -> list[str]:
     lines = ["A session removes this share of the remaining ink:"]
     for regime, ink_group, *ends, courses in fading.shares.to_numpy().tolist():
         name = "" if regime == "all" else f"{regime}, "
-        share, low, high = map(percent, ends)
+        share, low, high = (f"{100 * one:.1f} %" for one in ends)
         group = SHORT.get(ink_group, ink_group)
         lines.append(f"  {name}{group}: {share} ({low} to {high}), {courses} courses")
     if len(fading.differences):
@@ -342,20 +241,10 @@ def fading_text(fading: FadingCurves) -> str:
     for name, *points in fading.differences.to_numpy().tolist():
         gap, low, high = (100 * one for one in points)
         lines.append(f"  {SHORT.get(name, name)}: {gap:+.1f} ({low:+.1f} to {high:+.1f})")
-    lines += ["", *split_lines(fading), *spacing_lines(fading), *stall_lines(fading)]
-    lines += grader_lines(fading)
-    return "\n".join(
-        [*lines, "", f"- {fading.assumption}", *(f"- {note}" for note in fading.notes)]
-    )
+    return [*lines, ""]
 
 
-def percent(share: float, digits: int = 1) -> str:
-    """Return a share as a percentage."""
-    return f"{100 * share:.{digits}f} %"
-
-
-def split_lines(fading: FadingCurves) -> list[str]:
-    """Return what split tattoos say."""
+def _split_lines(fading: FadingCurves) -> list[str]:
     if fading.split is None:
         return []
     low, high = fading.split.share.interval
@@ -366,8 +255,7 @@ def split_lines(fading: FadingCurves) -> list[str]:
     ]
 
 
-def spacing_lines(fading: FadingCurves) -> list[str]:
-    """Return what intervals go with."""
+def _spacing_lines(fading: FadingCurves) -> list[str]:
     spacing = fading.spacing
     if spacing is None:
         return ["Spacing: the log cannot tell."]
@@ -381,17 +269,9 @@ def spacing_lines(fading: FadingCurves) -> list[str]:
     ]
 
 
-def stall_lines(fading: FadingCurves) -> list[str]:
-    """Return which running courses have stopped fading, and how far to trust that."""
+def _stall_lines(fading: FadingCurves) -> list[str]:
     stalls = fading.stalls
-    low, high = stalls.false_alarm_interval
-    trust = "from the model, too few courses have cleared to count false alarms"
-    if stalls.learnt and stalls.false_alarms is not None:
-        trust = (
-            f"false alarms: {percent(stalls.false_alarms, 0)} of {stalls.n_cleared} courses that "
-            f"cleared ({percent(low, 0)} to {percent(high, 0)})"
-        )
-    lines = [f"Stalls: {len(stalls.flagged)} running course(s) flagged; {trust}."]
+    lines = [f"Stalls: {len(stalls.flagged)} running course(s) flagged; {stalls.trust}."]
     for row in stalls.flagged.itertuples():
         lines.append(
             f"  {row.course_id} after session {row.session}: {row.faded:.0f} % faded, its own "
@@ -400,8 +280,7 @@ def stall_lines(fading: FadingCurves) -> list[str]:
     return lines
 
 
-def grader_lines(fading: FadingCurves) -> list[str]:
-    """Return how graders differ and agree."""
+def _grader_lines(fading: FadingCurves) -> list[str]:
     graders = fading.graders
     lines = ["Graders, by the log's own ids:", *(f"  {note}" for note in graders.notes)]
     if graders.icc is not None:
@@ -412,3 +291,76 @@ def grader_lines(fading: FadingCurves) -> list[str]:
             f"weighted kappa {row.kappa:.2f}, {row.occasions} gradings"
         )
     return lines
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SplitFading:
+    """Paired fading of tattoos of which one half was always ns and the other always ps.
+
+    Attributes
+    ----------
+    n_pairs : int
+        Tattoos with both halves graded after the same session at least once.
+    curves : DataFrame
+        ``session, ns, ps, difference, low, high, pairs``: mean percent faded of each half, and
+        the mean difference within pairs, ps less ns, over the pairs graded then.
+    share : PairedDifference
+        Share of the remaining ink removed per session, ps half less ns half, over the sessions
+        after which both halves were graded.
+    """
+
+    n_pairs: int
+    curves: pd.DataFrame
+    share: PairedDifference
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values; the curves as records."""
+        return {
+            "n_pairs": self.n_pairs,
+            "share": {"estimate": self.share.estimate, "interval": list(self.share.interval)},
+            "curves": plain_table(self.curves),
+        }
+
+
+def split_fading(log: OutcomeLog, *, level: float) -> SplitFading | None:
+    """Return the paired curves, or None with fewer than 5 pairs graded together."""
+    if not len(log.sessions):
+        return None
+    pairs = split_halves(log)
+    graded = log.graded[log.graded["after_session"] > 0]
+    mean = graded.groupby(["course_id", "after_session"])["fading_pct"].mean().reset_index()
+    both = pairs[["tattoo_id", "course_id_ps", "course_id_ns"]]
+    for name in ("ps", "ns"):
+        half = mean.rename(columns={"course_id": f"course_id_{name}", "fading_pct": name})
+        on = [f"course_id_{name}", *(["after_session"] if name == "ns" else [])]
+        both = both.merge(half, on=on)
+    last = both.sort_values("after_session").groupby("tattoo_id").tail(1)
+    if len(last) < FEWEST_SPLIT:
+        return None
+    shares = {
+        name: -np.expm1(
+            np.log1p(-np.minimum(last[name].to_numpy(), NEARLY_ALL) / 100)
+            / last["after_session"].to_numpy()
+        )
+        for name in ("ps", "ns")
+    }
+    return SplitFading(
+        n_pairs=len(last),
+        curves=_paired_curves(both, level),
+        share=paired_difference(shares["ps"], shares["ns"], level=level),
+    )
+
+
+def _paired_curves(both: pd.DataFrame, level: float) -> pd.DataFrame:
+    import pandas as pd
+
+    found = []
+    for session, part in both.groupby("after_session"):
+        if len(part) < FEWEST_SPLIT:
+            continue
+        ps, ns = part["ps"].to_numpy(dtype=np.float64), part["ns"].to_numpy(dtype=np.float64)
+        gap = paired_difference(ps, ns, level=level)
+        means = float(ns.mean()), float(ps.mean())
+        found.append((int(str(session)), *means, gap.estimate, *gap.interval, len(part)))
+    columns = ["session", "ns", "ps", "difference", "low", "high", "pairs"]
+    return pd.DataFrame(found, columns=columns)

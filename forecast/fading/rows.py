@@ -1,9 +1,12 @@
-"""The columns of the fading model: what a clinic may choose by, and what it chose."""
+"""The rows of the fading model: gradings, and the sums over the sessions before them.
+
+The columns are what a clinic may choose by, and what it chose.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -18,176 +21,51 @@ if TYPE_CHECKING:
 
     from forecast.log import OutcomeLog
 
+# What a log must hold for the room to say something of it.
+FEWEST_COURSES, FEWEST_GRADINGS, FEWEST_LEVELS = 20, 60, 2  # for curves at all
 FEWEST_IN_GROUP = 10  # courses, for an ink group or a regime in it to have its own slope
 FEWEST_BY_GRADER = 20  # gradings
 FEWEST_BY_OPERATOR = 60  # sessions
-PER_COVARIATE = 15  # courses behind each attribute adjusted for
+FEWEST_PER_ATTRIBUTE = 15  # courses behind each attribute adjusted for
+FEWEST_ON_CURVE = 5  # courses with that many sessions, for a curve to go on
+WISHED_IN_REGIME = 30  # courses, for its curve not to be called uncertain
+FEWEST_FOR_SPACING = 40  # courses
+FEWEST_SPLIT = 5  # split tattoos graded together
+FEWEST_TWICE = 10  # tattoos graded by two people, and by the same two people
+FEWEST_BEFORE = 2  # gradings to expect the next from
+FEWEST_CLEARED = 40  # courses, to learn from them when fading has stopped
+
+UNITS = (25.0, 10.0, 5.0)  # percentage points in which whole logs are graded
+COARSE = 5.0  # from this unit on a grading is the range it was rounded from
 # Adjusted for first: a clinic may choose by these, and cohorts tie them to the session count.
 FIRST = ("ink_density", "layering", "smoker", "origin_amateur", "area_doublings")
 
 
-def attributes_of(courses: pd.DataFrame) -> tuple[FloatArray, tuple[str, ...]]:
-    """Return the attributes adjusted for, less their mean, and their names.
-
-    As many of those that the regime comparison uses as the number of courses bears.
-    """
-    columns = {str(name): courses[name].to_numpy() for name in courses.columns}
-    zeros = np.zeros(len(courses))
-    found = covariates({**columns, "unreached": zeros, "years_from_now": zeros})
-    by_group = ("ink_warm", "ink_other")  # these are the ink groups
-    wanted = [*FIRST, *(name for name in BASELINE if name not in (*FIRST, *by_group))]
-    kept: dict[str, FloatArray] = {}
-    for name in wanted:
-        values = found[name]
-        seen = ~np.isnan(values)
-        _, often = np.unique(values[seen], return_counts=True)
-        if seen.sum() - often.max(initial=0) >= FEWEST_IN_GROUP:
-            kept[name] = np.where(seen, values - values[seen].mean(), 0.0)
-    few = max(len(courses) // PER_COVARIATE, 2)
-    names = tuple(kept)[:few]
-    return np.column_stack([np.empty((len(courses), 0)), *(kept[name] for name in names)]), names
-
-
-def design_columns(
-    table: pd.DataFrame,
-    courses: pd.DataFrame,
-    by_row: FloatArray,
-    adjusted: tuple[str, ...],
-    regimes: tuple[str, ...],
-    groups: tuple[str, ...],
-) -> dict[str, FloatArray]:
-    """Return the columns of the design by name; all but the first and graders' are sums."""
-    sessions = table["session"].to_numpy(dtype=np.float64)
-    found = {"start": np.ones(len(table)), "sessions": sessions}
-    for group in groups[1:]:
-        found[f"sessions, {group}"] = sessions * (table["ink_group"] == group).to_numpy()
-    if len(regimes) == 2:
-        found |= regime_columns(table, courses, groups)
-    for at, name in enumerate(adjusted):
-        found[name] = sessions * by_row[:, at]
-    if regimes:
-        operators = [str(name) for name in table.columns if str(name).startswith("operator ")]
-        for name in ("log_gap", "years", "years_squared", *operators):
-            values = table[name].to_numpy(dtype=np.float64)
-            if np.ptp(values) > 0:
-                found[name] = values
-    return {**found, **grader_columns(table)}
-
-
-def regime_columns(
-    table: pd.DataFrame, courses: pd.DataFrame, groups: tuple[str, ...]
-) -> dict[str, FloatArray]:
-    """Return what ps sessions add, and add further in ink groups that had enough of both."""
-    ps = table["ps"].to_numpy(dtype=np.float64)
-    found = {"ps": ps}
-    for group in groups[1:]:
-        of_group = courses[courses["ink_group"] == group]
-        if min((of_group[regime] > 0).sum() for regime in ("ns", "ps")) >= FEWEST_IN_GROUP:
-            found[f"ps, {group}"] = ps * (table["ink_group"] == group).to_numpy()
-    return found
-
-
-def grader_columns(table: pd.DataFrame) -> dict[str, FloatArray]:
-    """Return one column per grader but the last; their effects sum to zero."""
-    counts = table["grader_id"].value_counts()
-    graders = sorted(str(name) for name in counts.index[counts >= FEWEST_BY_GRADER])
-    if len(graders) < 2:
-        return {}
-    who = table["grader_id"].to_numpy(dtype=object)
-    last = (who == graders[-1]).astype(np.float64)
-    return {f"grader {name}": (who == name).astype(np.float64) - last for name in graders[:-1]}
-
-
-def operator_steps(sessions: pd.DataFrame) -> dict[str, FloatArray]:
-    """Return one column per operator but the last, for each session; their effects sum to zero.
-
-    Empty where no operator fired both regimes often enough: then who treated and what was fired
-    cannot be told apart.
-    """
-    who = sessions["operator_id"].to_numpy(dtype=object)
-    ps = (sessions["regime"] == "ps").to_numpy()
-    operators = operators_of(sessions)
-    both = any(
-        min(ps[who == name].sum(), (~ps[who == name]).sum()) >= FEWEST_IN_GROUP
-        for name in operators
-    )
-    if len(operators) < 2 or (ps.any() and not ps.all() and not both):
-        return {}
-    last = (who == operators[-1]).astype(np.float64)
-    return {f"operator {name}": (who == name).astype(np.float64) - last for name in operators[:-1]}
-
-
-def operators_of(sessions: pd.DataFrame) -> list[str]:
-    """Return the operators with sessions enough to be told from the others."""
-    counts = sessions["operator_id"].value_counts()
-    return sorted(str(name) for name in counts.index[counts >= FEWEST_BY_OPERATOR])
-
-
-UNITS = (25.0, 10.0, 5.0)  # percentage points in which whole logs are graded
-COARSE = 5.0  # from this unit on a grading is the range it was rounded from
-FEWEST_COURSES, FEWEST_GRADINGS, FEWEST_LEVELS = 20, 60, 2
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class FadingRows:
-    """The rows of the fading model.
+    """The rows of the fading model."""
 
-    Attributes
-    ----------
-    table : DataFrame
-        One row per grading: ``course_id, client_id, session, fading_pct, grader_id, ink_group``
-        and ``ps``, the ps sessions so far. A course recorded as cleared without a grading at its
-        end has a row at the threshold.
-    sums : ndarray of shape (n, p)
-        The columns of the design before effects multiply: sums over the sessions so far.
-    names : tuple of str
-        Of the columns.
-    courses : DataFrame
-        One row per course, with ``ink_group`` and the number of sessions under each regime.
-    centred : ndarray of shape (n_courses, len(adjusted))
-        The attributes adjusted for, less their mean.
-    adjusted : tuple of str
-        Their names.
-    regimes : tuple of str
-        Regimes in the rows, ns first; empty when the log has no sessions.
-    groups : tuple of str
-        Ink groups with their own slope.
-    unit : float
-        Percentage points to which gradings are rounded.
-    mean_gap_weeks : float
-        Typical (geometric mean) interval, at which slopes are stated; NaN without sessions.
-    cleared_at : float
-        Percent faded from which a grading is a bound.
-    left_out : dict of str to int
-        Courses not used, by reason.
-    n_operators : int
-        With sessions enough to be told from the others.
-    """
-
+    # One row per grading: course_id, client_id, session, fading_pct, grader_id, ink_group and ps
+    # (sessions so far). A course cleared without a grading at its end has a row at the threshold.
     table: pd.DataFrame
-    sums: FloatArray
-    names: tuple[str, ...]
-    courses: pd.DataFrame
-    centred: FloatArray
-    adjusted: tuple[str, ...]
-    regimes: tuple[str, ...]
-    groups: tuple[str, ...]
-    unit: float
-    mean_gap_weeks: float
-    cleared_at: float
-    left_out: dict[str, int]
-    n_operators: int
+    sums: FloatArray  # (n, p), sums over the sessions so far, before effects multiply
+    names: tuple[str, ...]  # of their columns
+    courses: pd.DataFrame  # one row per course, with ink_group and its sessions under each regime
+    centred: FloatArray  # (n_courses, len(adjusted)): attributes adjusted for, less their mean
+    adjusted: tuple[str, ...]  # their names
+    regimes: tuple[str, ...]  # in the rows, ns first; empty when the log has no sessions
+    groups: tuple[str, ...]  # ink groups with their own slope
+    unit: float  # percentage points to which gradings are rounded
+    mean_gap_weeks: float  # geometric mean, at which slopes are stated; NaN without sessions
+    cleared_at: float  # percent faded from which a grading is a bound
+    left_out: dict[str, int]  # courses not used, by reason
+    n_operators: int  # with sessions enough to be told from the others
 
     @property
     def multiplying(self) -> npt.NDArray[np.int64]:
         """Places of the columns whose effect multiplies the pace, (m,)."""
-        kept = ("start", "sessions")
-        found = [
-            at
-            for at, name in enumerate(self.names)
-            if name not in kept and not name.startswith("grader ")
-        ]
-        return np.array(found, dtype=np.int64)
+        adding = [n in ("start", "sessions") or n.startswith("grader ") for n in self.names]
+        return np.flatnonzero(~np.array(adding))
 
     def of_course(self, name: str) -> bool:
         """Return whether a column's effect multiplies all sessions of a course alike."""
@@ -202,22 +80,218 @@ class FadingRows:
     @property
     def ps_sessions(self) -> FloatArray:
         """Ps sessions so far, (n,); zeros in a log with one regime."""
-        if "ps" not in self.names:
-            return np.zeros(len(self.sums))
-        return self.sums[:, self.names.index("ps")]
+        here = "ps" in self.names
+        return self.sums[:, self.names.index("ps")] if here else np.zeros(len(self.sums))
 
     def bounds(self, remnant: float = 0.0) -> tuple[FloatArray, FloatArray, float]:
-        """Return bounds of the log of the ink left that can go, and the log Jacobian.
+        """Return :func:`bounds_of` the gradings."""
+        faded = self.table["fading_pct"].to_numpy(dtype=np.float64)
+        return bounds_of(faded, unit=self.unit, cleared_at=self.cleared_at, remnant=remnant)
 
-        ``remnant`` is a share of the ink that never goes. The Jacobian makes likelihoods under
-        different remnants comparable.
-        """
-        return bounds_of(
-            self.table["fading_pct"].to_numpy(dtype=np.float64),
-            unit=self.unit,
-            cleared_at=self.cleared_at,
-            remnant=remnant,
+
+def fading_rows(log: OutcomeLog) -> FadingRows:
+    """Return the rows of the fading model, or raise DataError where there are too few.
+
+    Raises
+    ------
+    DataError
+        If the log has no gradings, fewer than 20 usable courses or 60 gradings, or all are alike.
+    """
+    courses, left_out = _usable_courses(log)
+    table = _graded_rows(log, courses)
+    courses = courses[courses["course_id"].isin(table["course_id"])].reset_index(drop=True)
+    _check_enough(courses, table)
+    here = log.sessions[log.sessions["course_id"].isin(courses["course_id"])]
+    sums, regimes, mean_gap = _session_sums(here)
+    table = table.merge(sums, on=["course_id", "session"], how="left")
+    courses = courses.assign(ink_group=courses["inks"].map(ink_group))
+    for regime in regimes:
+        had = sums.groupby("course_id")[regime].max()
+        courses[regime] = courses["course_id"].map(had).fillna(0).to_numpy()
+    table["ink_group"] = table["course_id"].map(courses.set_index("course_id")["ink_group"])
+    centred, adjusted = _attributes_of(courses)
+    place = {name: at for at, name in enumerate(courses["course_id"])}
+    by_row = centred[table["course_id"].map(place).to_numpy(dtype=np.int64)]
+    groups = tuple(
+        group for group in INK_GROUPS if (courses["ink_group"] == group).sum() >= FEWEST_IN_GROUP
+    )
+    columns = _design_columns(table, courses, by_row, adjusted, regimes, groups)
+    return FadingRows(
+        table=table,
+        sums=np.column_stack(list(columns.values())).astype(np.float64),
+        names=tuple(columns),
+        courses=courses,
+        centred=centred,
+        adjusted=adjusted,
+        regimes=regimes,
+        groups=groups,
+        unit=grading_unit(log.graded["fading_pct"]),
+        mean_gap_weeks=mean_gap,
+        cleared_at=float(log.cleared_at),
+        left_out=left_out,
+        n_operators=len(_often(here["operator_id"], FEWEST_BY_OPERATOR)),
+    )
+
+
+def _usable_courses(log: OutcomeLog) -> tuple[pd.DataFrame, dict[str, int]]:
+    if not len(log.gradings):
+        raise DataError(
+            "The log has no gradings, so nothing is known of fading.",
+            "Add gradings with course_id, after_session, graded_on and fading_pct.",
         )
+    if len(log.sessions):
+        courses, _, left_out = eligible(log, set())
+        return courses, left_out
+    here = log.courses["sessions_elsewhere"] == 0
+    left_out = {"begun elsewhere": int((~here).sum())} if (~here).any() else {}
+    return log.courses[here].reset_index(drop=True), left_out
+
+
+# One row per grading after a session, and per clearance that was not graded.
+def _graded_rows(log: OutcomeLog, courses: pd.DataFrame) -> pd.DataFrame:
+    import pandas as pd
+
+    kept = courses[["course_id", "client_id", "sessions_given", "outcome"]]
+    table = log.graded.merge(kept, on="course_id")
+    table = table[(table["after_session"] > 0) & table["fading_pct"].notna()]
+    table = table.rename(columns={"after_session": "session"})
+    final = table[table["session"] == table["sessions_given"]]["course_id"]
+    cleared = kept[(kept["outcome"] == "cleared") & ~kept["course_id"].isin(final)]
+    cleared = cleared.assign(session=cleared["sessions_given"], fading_pct=float(log.cleared_at))
+    both: pd.DataFrame = pd.concat([table, cleared])  # nobody graded these: no grader, no day
+    both = both.sort_values(["course_id", "session"], kind="stable", ignore_index=True)
+    columns = ["course_id", "client_id", "session", "graded_on", "fading_pct", "grader_id"]
+    found: pd.DataFrame = both[columns]
+    return found
+
+
+def _check_enough(courses: pd.DataFrame, table: pd.DataFrame) -> None:
+    if len(courses) < FEWEST_COURSES or len(table) < FEWEST_GRADINGS:
+        raise DataError(
+            f"{len(courses)} graded course(s) with {len(table)} grading(s) after a session are "
+            "usable.",
+            f"Fading curves need {FEWEST_COURSES} courses and {FEWEST_GRADINGS} gradings.",
+        )
+    if table["fading_pct"].nunique() < FEWEST_LEVELS:
+        raise DataError(
+            f"All {len(table)} gradings of the usable courses are "
+            f"{table['fading_pct'].iloc[0]:g} %: there is no curve.",
+            "Check the column fading_pct.",
+        )
+
+
+# Sums over the sessions so far, by course and session; the regimes; the typical interval.
+def _session_sums(sessions: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...], float]:
+    import pandas as pd
+
+    rows = sessions.sort_values(["course_id", "session_no"])
+    rows = rows.rename(columns={"session_no": "session"})
+    if not len(rows):
+        return pd.DataFrame({"course_id": [], "session": []}), (), float("nan")
+    days = rows.groupby("course_id")["treated_on"].diff().dt.days.to_numpy(dtype=np.float64)
+    log_gap = np.log(np.maximum(days / 7, 1.0))
+    mean_gap = float(np.nanmean(log_gap)) if (~np.isnan(log_gap)).any() else float("nan")
+    year = (rows["treated_on"] - rows["treated_on"].min()).dt.days.to_numpy() / 365.25
+    year = year - year.mean()
+    regimes = tuple(name for name in ("ns", "ps") if (rows["regime"] == name).any())
+    steps = pd.DataFrame(
+        {
+            "log_gap": np.where(np.isnan(log_gap), 0.0, log_gap - mean_gap),
+            "years": year,
+            "years_squared": year**2 - np.mean(year**2),
+            **{name: (rows["regime"] == name).to_numpy(dtype=np.float64) for name in regimes},
+            **_operator_steps(rows),
+        },
+        index=rows.index,
+    )
+    summed = steps.groupby(rows["course_id"]).cumsum()
+    found = pd.concat([rows[["course_id", "session"]], summed], axis=1)
+    return found, regimes, float(np.exp(mean_gap))
+
+
+# One column per operator but the last. None where no operator fired both regimes often enough: then
+# who treated and what was fired cannot be told apart.
+def _operator_steps(sessions: pd.DataFrame) -> dict[str, FloatArray]:
+    who = sessions["operator_id"].to_numpy(dtype=object)
+    ps = (sessions["regime"] == "ps").to_numpy()
+    operators = _often(sessions["operator_id"], FEWEST_BY_OPERATOR)
+    both = any(
+        min(ps[who == name].sum(), (~ps[who == name]).sum()) >= FEWEST_IN_GROUP
+        for name in operators
+    )
+    if ps.any() and not ps.all() and not both:
+        return {}
+    return _sum_to_zero("operator", who, operators)
+
+
+def _often(who: pd.Series, fewest: int) -> list[str]:
+    counts = who.value_counts()
+    return sorted(str(name) for name in counts.index[counts >= fewest])
+
+
+# One column per name but the last, so that all their effects sum to zero.
+def _sum_to_zero(kind: str, who: npt.NDArray[Any], names: list[str]) -> dict[str, FloatArray]:
+    return {f"{kind} {name}": 1.0 * (who == name) - (who == names[-1]) for name in names[:-1]}
+
+
+# As many of the attributes that the regime comparison uses as the number of courses bears.
+def _attributes_of(courses: pd.DataFrame) -> tuple[FloatArray, tuple[str, ...]]:
+    columns = {str(name): courses[name].to_numpy() for name in courses.columns}
+    zeros = np.zeros(len(courses))
+    found = covariates({**columns, "unreached": zeros, "years_from_now": zeros})
+    by_group = ("ink_warm", "ink_other")  # these are the ink groups
+    wanted = [*FIRST, *(name for name in BASELINE if name not in (*FIRST, *by_group))]
+    kept: dict[str, FloatArray] = {}
+    for name in wanted:
+        values = found[name]
+        seen = ~np.isnan(values)
+        _, often = np.unique(values[seen], return_counts=True)
+        if seen.sum() - often.max(initial=0) >= FEWEST_IN_GROUP:
+            kept[name] = np.where(seen, values - values[seen].mean(), 0.0)
+    few = max(len(courses) // FEWEST_PER_ATTRIBUTE, 2)
+    names = tuple(kept)[:few]
+    return np.column_stack([np.empty((len(courses), 0)), *(kept[name] for name in names)]), names
+
+
+# All columns but the first and graders' are sums over the sessions so far.
+def _design_columns(
+    table: pd.DataFrame,
+    courses: pd.DataFrame,
+    by_row: FloatArray,
+    adjusted: tuple[str, ...],
+    regimes: tuple[str, ...],
+    groups: tuple[str, ...],
+) -> dict[str, FloatArray]:
+    sessions = table["session"].to_numpy(dtype=np.float64)
+    found = {"start": np.ones(len(table)), "sessions": sessions}
+    for group in groups[1:]:
+        found[f"sessions, {group}"] = sessions * (table["ink_group"] == group).to_numpy()
+    if len(regimes) == 2:
+        found |= _regime_columns(table, courses, groups)
+    for at, name in enumerate(adjusted):
+        found[name] = sessions * by_row[:, at]
+    if regimes:
+        operators = [str(name) for name in table.columns if str(name).startswith("operator ")]
+        for name in ("log_gap", "years", "years_squared", *operators):
+            values = table[name].to_numpy(dtype=np.float64)
+            if np.ptp(values) > 0:
+                found[name] = values
+    graders = _often(table["grader_id"], FEWEST_BY_GRADER)
+    who = table["grader_id"].to_numpy(dtype=object)
+    return {**found, **_sum_to_zero("grader", who, graders)}
+
+
+# What ps sessions add, and add further in ink groups that had enough of both.
+def _regime_columns(
+    table: pd.DataFrame, courses: pd.DataFrame, groups: tuple[str, ...]
+) -> dict[str, FloatArray]:
+    ps = table["ps"].to_numpy(dtype=np.float64)
+    found = {"ps": ps}
+    for group in groups[1:]:
+        of_group = courses[courses["ink_group"] == group]
+        if min((of_group[regime] > 0).sum() for regime in ("ns", "ps")) >= FEWEST_IN_GROUP:
+            found[f"ps, {group}"] = ps * (table["ink_group"] == group).to_numpy()
+    return found
 
 
 def grading_unit(fading_pct: npt.ArrayLike) -> float:
@@ -236,7 +310,10 @@ def grading_unit(fading_pct: npt.ArrayLike) -> float:
 def bounds_of(
     faded: FloatArray, *, unit: float, cleared_at: float, remnant: float = 0.0
 ) -> tuple[FloatArray, FloatArray, float]:
-    """Return lower and upper bounds of log remaining ink for percents faded; see `FadingRows`.
+    """Return bounds of the log of the ink left that can go, and the log Jacobian.
+
+    ``remnant`` is a share of the ink that never goes. The Jacobian makes likelihoods under
+    different remnants comparable.
 
     Examples
     --------
@@ -260,127 +337,3 @@ def bounds_of(
     measured = low == high
     left = (1 - faded[measured] / 100 - remnant) * 100
     return low, high, float(-np.log(left).sum())
-
-
-def fading_rows(log: OutcomeLog) -> FadingRows:
-    """Return the rows of the fading model, or raise DataError where there are too few.
-
-    Raises
-    ------
-    DataError
-        If the log has no gradings, fewer than 20 usable courses or 60 gradings, or all are alike.
-    """
-    courses, left_out = usable_courses(log)
-    table = graded_rows(log, courses)
-    courses = courses[courses["course_id"].isin(table["course_id"])].reset_index(drop=True)
-    check_enough(courses, table)
-    here = log.sessions[log.sessions["course_id"].isin(courses["course_id"])]
-    sums, regimes, mean_gap = session_sums(here)
-    table = table.merge(sums, on=["course_id", "session"], how="left")
-    courses = courses.assign(ink_group=courses["inks"].map(ink_group))
-    for regime in regimes:
-        had = sums.groupby("course_id")[regime].max()
-        courses[regime] = courses["course_id"].map(had).fillna(0).to_numpy()
-    table["ink_group"] = table["course_id"].map(courses.set_index("course_id")["ink_group"])
-    centred, adjusted = attributes_of(courses)
-    place = {name: at for at, name in enumerate(courses["course_id"])}
-    by_row = centred[table["course_id"].map(place).to_numpy(dtype=np.int64)]
-    groups = tuple(
-        group for group in INK_GROUPS if (courses["ink_group"] == group).sum() >= FEWEST_IN_GROUP
-    )
-    columns = design_columns(table, courses, by_row, adjusted, regimes, groups)
-    return FadingRows(
-        table=table,
-        sums=np.column_stack(list(columns.values())).astype(np.float64),
-        names=tuple(columns),
-        courses=courses,
-        centred=centred,
-        adjusted=adjusted,
-        regimes=regimes,
-        groups=groups,
-        unit=grading_unit(log.graded["fading_pct"]),
-        mean_gap_weeks=mean_gap,
-        cleared_at=float(log.cleared_at),
-        left_out=left_out,
-        n_operators=len(operators_of(here)),
-    )
-
-
-def check_enough(courses: pd.DataFrame, table: pd.DataFrame) -> None:
-    """Raise DataError where there is too little for a curve."""
-    if len(courses) < FEWEST_COURSES or len(table) < FEWEST_GRADINGS:
-        raise DataError(
-            f"{len(courses)} graded course(s) with {len(table)} grading(s) after a session are "
-            "usable.",
-            f"Fading curves need {FEWEST_COURSES} courses and {FEWEST_GRADINGS} gradings.",
-        )
-    if table["fading_pct"].nunique() < FEWEST_LEVELS:
-        raise DataError(
-            f"All {len(table)} gradings of the usable courses are "
-            f"{table['fading_pct'].iloc[0]:g} %: there is no curve.",
-            "Check the column fading_pct.",
-        )
-
-
-def usable_courses(log: OutcomeLog) -> tuple[pd.DataFrame, dict[str, int]]:
-    """Return the courses whose fading is known from its beginning, and how many are left out."""
-    if not len(log.gradings):
-        raise DataError(
-            "The log has no gradings, so nothing is known of fading.",
-            "Add gradings with course_id, after_session, graded_on and fading_pct.",
-        )
-    if len(log.sessions):
-        courses, _, left_out = eligible(log, set())
-        return courses, left_out
-    here = log.courses["sessions_elsewhere"] == 0
-    left_out = {"begun elsewhere": int((~here).sum())} if (~here).any() else {}
-    return log.courses[here].reset_index(drop=True), left_out
-
-
-def graded_rows(log: OutcomeLog, courses: pd.DataFrame) -> pd.DataFrame:
-    """Return one row per grading after a session, and per clearance that was not graded."""
-    import pandas as pd
-
-    kept = courses[["course_id", "client_id", "sessions_given", "outcome"]]
-    table = log.graded.merge(kept, on="course_id")
-    table = table[(table["after_session"] > 0) & table["fading_pct"].notna()]
-    table = table.rename(columns={"after_session": "session"})
-    final = table[table["session"] == table["sessions_given"]]["course_id"]
-    cleared = kept[(kept["outcome"] == "cleared") & ~kept["course_id"].isin(final)]
-    cleared = cleared.assign(session=cleared["sessions_given"], fading_pct=float(log.cleared_at))
-    both: pd.DataFrame = pd.concat([table, cleared])  # nobody graded these: no grader, no day
-    both = both.sort_values(["course_id", "session"], kind="stable", ignore_index=True)
-    columns = ["course_id", "client_id", "session", "graded_on", "fading_pct", "grader_id"]
-    found: pd.DataFrame = both[columns]
-    return found
-
-
-def session_sums(
-    sessions: pd.DataFrame,
-) -> tuple[pd.DataFrame, tuple[str, ...], float]:
-    """Return sums over the sessions so far, by course and session, and the typical interval."""
-    import pandas as pd
-
-    rows = sessions.sort_values(["course_id", "session_no"])
-    rows = rows.rename(columns={"session_no": "session"})
-    if not len(rows):
-        return pd.DataFrame({"course_id": [], "session": []}), (), float("nan")
-    days = rows.groupby("course_id")["treated_on"].diff().dt.days.to_numpy(dtype=np.float64)
-    log_gap = np.log(np.maximum(days / 7, 1.0))
-    mean_gap = float(np.nanmean(log_gap)) if (~np.isnan(log_gap)).any() else float("nan")
-    year = (rows["treated_on"] - rows["treated_on"].min()).dt.days.to_numpy() / 365.25
-    year = year - year.mean()
-    regimes = tuple(name for name in ("ns", "ps") if (rows["regime"] == name).any())
-    steps = pd.DataFrame(
-        {
-            "log_gap": np.where(np.isnan(log_gap), 0.0, log_gap - mean_gap),
-            "years": year,
-            "years_squared": year**2 - np.mean(year**2),
-            **{name: (rows["regime"] == name).to_numpy(dtype=np.float64) for name in regimes},
-            **operator_steps(rows),
-        },
-        index=rows.index,
-    )
-    summed = steps.groupby(rows["course_id"]).cumsum()
-    found = pd.concat([rows[["course_id", "session"]], summed], axis=1)
-    return found, regimes, float(np.exp(mean_gap))

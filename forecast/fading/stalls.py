@@ -1,9 +1,10 @@
-"""Whether the fading of a course has stopped: a rule whose false alarms are counted on the log.
+"""Whether the fading of a course has stopped, and whether the graders who say so agree.
 
-A grading is compared with what the course's own gradings up to two, three and more sessions
-before let expect, and the farthest below counts: a stop shows the better the longer it has lasted.
-How far below is unusual is learnt from courses that went on to clear: they had not stopped, so
-each that the rule would have flagged at some time is a false alarm.
+The rule for a stop is one whose false alarms are counted on the log. A grading is compared with
+what the course's own gradings up to two, three and more sessions before let expect, and the
+farthest below counts: a stop shows the better the longer it has lasted. How far below is unusual is
+learnt from courses that went on to clear: they had not stopped, so each that the rule would have
+flagged at some time is a false alarm.
 """
 
 from __future__ import annotations
@@ -16,9 +17,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast._notes import Note, notes_as_json
+from forecast._plain import plain_table
 from forecast._types import FloatArray
-from forecast.causal.rates import intraclass, one_way_intraclass, weighted_kappa
-from forecast.fading.rows import FEWEST_BY_GRADER
+from forecast.causal.rates import intraclass, one_way_intraclass, weighted_kappa, wilson_interval
+from forecast.fading.rows import FEWEST_BEFORE, FEWEST_BY_GRADER, FEWEST_CLEARED, FEWEST_TWICE
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,9 +30,8 @@ if TYPE_CHECKING:
 
 LOOK_BACKS = (2, 3, 4, 6, 9, 13)  # sessions between what is expected from and the grading judged
 NEARLY = 3.0  # percentage points below the threshold that grading cannot tell from it
-FEWEST_BEFORE = 2  # gradings to expect from
+AT = 50.0  # percent faded at which levels of graders are stated
 FALSE_ALARMS = 0.05  # courses that had not stopped and are flagged at some time
-FEWEST_CLEARED = 40  # to learn the threshold from
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,6 +65,15 @@ class StallRule:
     looks: pd.DataFrame
     flagged: pd.DataFrame
 
+    @property
+    def trust(self) -> Note:
+        """How far to trust what is flagged."""
+        if not self.learnt or self.false_alarms is None:
+            return Note("fading.stalls_from_model", "caution")
+        low, high = self.false_alarm_interval
+        counted = {"share": self.false_alarms, "courses": self.n_cleared, "low": low, "high": high}
+        return Note("fading.stalls_false_alarms", "info", counted)
+
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; ``flagged`` as records."""
         return {
@@ -73,15 +84,14 @@ class StallRule:
                 "courses": self.n_cleared,
             },
             "learnt": self.learnt,
-            "flagged": self.flagged.to_dict("records"),
+            "flagged": plain_table(self.flagged),
+            "note_codes": [self.trust.to_dict()],
         }
 
 
 def stall_rule(slopes: Slopes) -> StallRule:
     """Return the rule learnt from the courses of a fitted fading model."""
-    from forecast.causal.rates import wilson_interval
-
-    looks = looks_of(slopes)
+    looks = _looks_of(slopes)
     courses = slopes.rows.courses.set_index("course_id")["outcome"]
     outcome = looks["course_id"].map(courses)
     worst = looks[outcome == "cleared"].groupby("course_id")["below"].max().to_numpy()
@@ -106,18 +116,18 @@ def stall_rule(slopes: Slopes) -> StallRule:
     )
 
 
-def looks_of(slopes: Slopes) -> pd.DataFrame:
-    """Return every grading with enough before it, and how far below expectation it is."""
+# Every grading with enough before it, and how far below expectation it is.
+def _looks_of(slopes: Slopes) -> pd.DataFrame:
     import pandas as pd
 
     rows, fit, model = slopes.rows, slopes.fit, slopes.fit.fitted.model
-    low, high, _ = rows.bounds(slopes.remnant)
+    low, high, _ = rows.bounds(slopes.fit.remnant)
     nearly = rows.table["fading_pct"].to_numpy() >= rows.cleared_at - NEARLY
     value = np.where(np.isfinite(low) & ~nearly, low, -np.inf)  # as good as cleared: never a stall
     known = np.where(np.isfinite(high), np.where(np.isfinite(low), (low + high) / 2, high), low)
     fixed = fit.columns.design @ model.coefficients
     relative = model.random_covariance / model.residual_variance
-    wander = fit.wander / model.residual_variance
+    process = fit.fitted.process_variance / model.residual_variance
     session = rows.table["session"].to_numpy(dtype=np.int64)
     ids = rows.table["course_id"].to_numpy(dtype=object)
     starts = np.flatnonzero(np.append(True, ids[1:] != ids[:-1]))
@@ -126,7 +136,7 @@ def looks_of(slopes: Slopes) -> pd.DataFrame:
         at = slice(first, after)
         left = known[at] - fixed[at]
         clock, random = fit.columns.clock[at], fit.columns.random[at]
-        expected = expectations(session[at], clock, left, random, relative, wander)
+        expected = _expectations(session[at], clock, left, random, relative, process)
         judged: dict[int, tuple[float, float]] = {}
         for place, centre, spread in expected:
             mean = fixed[first + place] + centre
@@ -141,20 +151,18 @@ def looks_of(slopes: Slopes) -> pd.DataFrame:
     return pd.DataFrame(found, columns=["course_id", "session", "faded", "expected", "below"])
 
 
-def expectations(
+# Place, expected deviation and relative variance of each grading and look back. `left` are the
+# deviations of one course from the model's mean; `relative` and `process` are variances over that
+# of a grading.
+def _expectations(
     session: npt.NDArray[np.int64],
     clock: FloatArray,
     left: FloatArray,
     random: FloatArray,
     relative: FloatArray,
-    wander: float,
+    process: float,
 ) -> list[tuple[int, float, float]]:
-    """Return place, expected deviation and relative variance of each grading and look back.
-
-    ``left`` are the deviations of one course from the model's mean; ``relative`` and ``wander``
-    the model's variances over that of a grading.
-    """
-    shared = random @ relative @ random.T + wander * np.minimum.outer(clock, clock)
+    shared = random @ relative @ random.T + process * np.minimum.outer(clock, clock)
     spread = shared + np.eye(len(session))
     found = []
     for place in range(FEWEST_BEFORE, len(session)):
@@ -168,11 +176,6 @@ def expectations(
                 (place, float(gain @ left[before]), float(spread[place, place] - gain @ along))
             )
     return found
-
-
-FEWEST_PAIRS = 10  # tattoos graded by the same two people, for their agreement
-FEWEST_TWICE = 10  # tattoos graded by two people at all
-AT = 50.0  # percent faded at which level differences are stated
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -191,23 +194,23 @@ class GraderReport:
     pairs : DataFrame
         ``first, second, occasions, icc, low, high, kappa``: ICC(2,1) and weighted kappa on
         quartile grades of each pair of graders.
-    notes : tuple of str
+    notes : tuple of Note
     """
 
     levels: pd.DataFrame
     icc: float | None
     n_twice: int
     pairs: pd.DataFrame
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; tables as records."""
         return {
-            "levels": self.levels.to_dict("records"),
+            "levels": plain_table(self.levels),
             "icc": self.icc,
             "n_twice": self.n_twice,
-            "pairs": self.pairs.to_dict("records"),
-            "notes": list(self.notes),
+            "pairs": plain_table(self.pairs),
+            **notes_as_json(self.notes),
         }
 
 
@@ -226,19 +229,13 @@ def quartile_grade(fading_pct: npt.ArrayLike) -> npt.NDArray[np.int64]:
 
 
 def grader_report(slopes: Slopes, gradings: pd.DataFrame, *, level: float) -> GraderReport:
-    """Return graders' levels from the fitted model, and their agreement from double gradings.
-
-    Parameters
-    ----------
-    gradings : DataFrame
-        The log's gradings.
-    """
+    """Return graders' levels from the fitted model, and their agreement from double gradings."""
     known = gradings[gradings["grader_id"].notna() & gradings["fading_pct"].notna()]
     key = ["course_id", "after_session", "graded_on"]
     known = known.groupby([*key, "grader_id"])["fading_pct"].mean().reset_index()
     twice = known[known.groupby(key)["grader_id"].transform("size") > 1]
     n_twice = int(twice.groupby(key).ngroups)
-    levels = grader_levels(slopes)
+    levels = _grader_levels(slopes)
     notes = []
     icc = None
     if n_twice >= FEWEST_TWICE:
@@ -246,50 +243,42 @@ def grader_report(slopes: Slopes, gradings: pd.DataFrame, *, level: float) -> Gr
         icc = one_way_intraclass(twice["fading_pct"].to_numpy(), occasion)
         icc = icc if np.isfinite(icc) else None
     else:
-        notes.append(
-            f"{n_twice} occasion(s) on which two people graded the same tattoo: agreement cannot "
-            f"be told. {FEWEST_TWICE} would do; photographs can be graded again."
-        )
+        few = {"occasions": n_twice, "least": FEWEST_TWICE}
+        notes.append(Note("fading.agreement_unknown", "caution", few))
     if len(levels):
         apart = float(levels["points"].max() - levels["points"].min())
-        notes.append(
-            f"Graders differ by up to {apart:.1f} percentage points on the same half-faded tattoo; "
-            "the curves are for the mean grader."
-        )
-    return GraderReport(levels, icc, n_twice, pair_table(twice, key, level), tuple(notes))
+        notes.append(Note("fading.graders_differ", "info", {"points": apart}))
+    return GraderReport(levels, icc, n_twice, _pair_table(twice, key, level), tuple(notes))
 
 
-def grader_levels(slopes: Slopes) -> pd.DataFrame:
-    """Return each grader's level, see `GraderReport`."""
+def _grader_levels(slopes: Slopes) -> pd.DataFrame:
     import pandas as pd
 
     names = slopes.rows.names
-    columns = [name for name in names if name.startswith("grader ")]
+    told = [name.removeprefix("grader ") for name in names if name.startswith("grader ")]
     counts = slopes.rows.table["grader_id"].value_counts()
+    last = max((str(name) for name in counts.index[counts >= FEWEST_BY_GRADER]), default="")
     table = []
-    if columns:
-        known = [name.removeprefix("grader ") for name in columns]
-        last = max(str(name) for name in counts.index[counts >= FEWEST_BY_GRADER])
-        for grader in [*known, last]:
-            weights = np.array([1.0 if name == f"grader {grader}" else 0.0 for name in names])
-            if grader == last:
-                weights = np.array([-1.0 if name in columns else 0.0 for name in names])
-            effect, error = slopes.value(weights)
-            ends = effect + slopes.reach * error * np.array([0.0, 1.0, -1.0])
-            points = (100 - AT) * -np.expm1(ends)
-            table.append((grader, *(float(one) for one in points), int(counts[grader])))
+    for grader in [*told, last] if told else []:
+        weights = np.array([1.0 * (name == f"grader {grader}") for name in names])
+        if grader == last:  # the effects sum to zero
+            weights = np.array([-1.0 * name.startswith("grader ") for name in names])
+        effect = float(weights @ slopes.fit.coefficients)
+        ends = effect + slopes.reach * slopes.error(weights) * np.array([0.0, 1.0, -1.0])
+        points = (100 - AT) * -np.expm1(ends)
+        table.append((grader, *points.tolist(), int(counts[grader])))
     return pd.DataFrame(table, columns=["grader_id", "points", "low", "high", "gradings"])
 
 
-def pair_table(twice: pd.DataFrame, key: list[str], level: float) -> pd.DataFrame:
-    """Return the agreement of each pair of graders who graded the same tattoos often enough."""
+# Agreement of each pair of graders who graded the same tattoos often enough.
+def _pair_table(twice: pd.DataFrame, key: list[str], level: float) -> pd.DataFrame:
     import pandas as pd
 
     wide = twice.set_index([*key, "grader_id"])["fading_pct"].unstack()  # noqa: PD010
     found = []
     for first, second in combinations(sorted(str(name) for name in wide.columns), 2):
         both = wide[[first, second]].dropna().to_numpy(dtype=np.float64)
-        if len(both) < FEWEST_PAIRS or np.ptp(both) == 0:
+        if len(both) < FEWEST_TWICE or np.ptp(both) == 0:
             continue
         agreed = intraclass(both, level=level)
         kappa = weighted_kappa(quartile_grade(both[:, 0]), quartile_grade(both[:, 1]))

@@ -9,12 +9,11 @@ for those who were changed or stopped. A g-formula gives the same quantity by an
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import SHOWN_AT, check_level, check_seed, check_whole_number
+from forecast._checks import check_level, check_seed, check_whole_number
 from forecast._notes import Note
 from forecast._types import BoolArray, FloatArray
 from forecast.causal import restricted_mean
@@ -22,37 +21,28 @@ from forecast.counts import split_halves
 from forecast.errors import RequestError
 from forecast.log import check_log
 from forecast.regimes.comparison import RegimeComparison, notes_for, split_protocol, target_trial
-from forecast.regimes.diagnostics import (
-    CURVE_COLUMNS,
-    Diagnostics,
-    answers,
-    curves,
-    diagnose,
-    no_rows,
-    weighted_rows,
-)
-from forecast.regimes.sensitivity import examine
+from forecast.regimes.diagnostics import diagnose, examine, no_rows
 from forecast.regimes.split_trial import SplitTrial, analyse_split
 from forecast.regimes.trial import Settings, Strategy, Trial, read_strategies, trial_rows
-from forecast.regimes.verdict import (
-    LEAST_CLIENTS,
-    LEAST_FOLLOWERS,
-    Contrast,
-    NaiveReading,
-    Supported,
-    Verdict,
-    reasons_for,
-    shortfalls_of,
-    verdict_of,
-    words_for,
+from forecast.regimes.verdict import LEAST_CLIENTS, LEAST_FOLLOWERS, Contrast, NaiveReading
+from forecast.regimes.weighted_curves import (
+    CURVE_COLUMNS,
+    Answers,
+    Engine,
+    answers,
+    bootstrap,
+    curve_table,
+    weighted_rows,
 )
-from forecast.regimes.weighted_curves import Engine, bootstrap
-from forecast.tattoo import INK_GROUPS
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from forecast.log import OutcomeLog
 
-Summary = tuple[float, float] | None
+LONGEST = 40
+WIDEST_MARGIN = 10.0
+LEAST_IN_CLASS = 5  # courses, for a plain reading
 
 EVER = (
     "Immortal time: a course must last long enough to be changed to ps, and stalled courses are "
@@ -66,81 +56,6 @@ UNADJUSTED = (
     "Courses count as long as they follow a strategy, but who starts and who stays with a regime "
     "depends on the ink, the date and the fading so far, and nothing makes up for that."
 )
-LEAST = 5
-
-
-def naive_readings(
-    log: OutcomeLog, settings: Settings, unadjusted: Mapping[str, Contrast]
-) -> tuple[NaiveReading, ...]:
-    """Return the naive readings of the whole log for each pair of strategies."""
-    classes, given, cleared = _classes(log, settings.plans)
-    ever: list[Summary] = []
-    finished: list[Summary] = []
-    for inside in classes:
-        ever.append(_mean_up_to(given[inside], cleared[inside], settings.horizon))
-        finished.append(_mean_of(given[inside & cleared]))
-
-    def table(found: Sequence[Summary]) -> dict[str, Contrast]:
-        return {
-            key: _minus(found[a], found[b], settings.level)
-            for key, (a, b) in settings.pairs.items()
-        }
-
-    return (
-        NaiveReading("ever changed against never", table(ever), EVER),
-        NaiveReading("finished courses only", table(finished), FINISHED),
-        NaiveReading("unadjusted", unadjusted, UNADJUSTED),
-    )
-
-
-def _classes(
-    log: OutcomeLog, strategies: Sequence[Strategy]
-) -> tuple[list[BoolArray], FloatArray, BoolArray]:
-    """Sort courses by what happened in the end: never ps, ever ps, or changed."""
-    import pandas as pd
-
-    sessions = log.sessions.sort_values(["course_id", "session_no"])
-    is_ps = (sessions["regime"] == "ps").groupby(sessions["course_id"])
-    seen = pd.DataFrame({"any": is_ps.any(), "all": is_ps.all(), "first": is_ps.first()})
-    courses = log.courses.set_index("course_id")
-    courses = courses[(courses["goal"] == "clear") & courses.index.isin(seen.index)]
-    seen = seen.reindex(courses.index)
-    any_ps, all_ps, first_ps = (seen[name].to_numpy(dtype=bool) for name in ("any", "all", "first"))
-    mixed = any_ps & ~all_ps
-    classes = []
-    for strategy in strategies:
-        if len(strategy.plan) > 1:
-            classes.append(mixed & (first_ps == bool(strategy.plan[0])))
-        else:
-            classes.append(any_ps if strategy.plan[0] else ~any_ps)
-    given = courses["sessions_given"].to_numpy(dtype=np.float64)
-    return classes, given, (courses["outcome"] == "cleared").to_numpy(dtype=bool)
-
-
-def _mean_up_to(given: FloatArray, cleared: BoolArray, horizon: int) -> Summary:
-    if len(given) < LEAST:
-        return None
-    try:
-        mean = restricted_mean(given, cleared, horizon=float(horizon))
-    except RequestError:  # nobody of this class was watched that long
-        return None
-    return mean.estimate, mean.error
-
-
-def _mean_of(given: FloatArray) -> Summary:
-    if len(given) < LEAST:
-        return None
-    return float(given.mean()), float(given.std(ddof=1) / len(given) ** 0.5)
-
-
-def _minus(left: Summary, right: Summary, level: float) -> Contrast:
-    if left is None or right is None:
-        return Contrast.missing(level)
-    return Contrast.normal(left[0] - right[0], float(np.hypot(left[1], right[1])), level)
-
-
-LONGEST = 40
-WIDEST_MARGIN = 10.0
 
 
 def compare_regimes(
@@ -206,172 +121,147 @@ def compare_regimes(
             f"margin is {margin!r}.", f"Give sessions above 0 and up to {WIDEST_MARGIN:g}."
         )
     plans = read_strategies(strategies, horizon=horizon)
-    split = analyse_split(log, horizon=horizon, level=level, replicates=replicates, seed=seed)
-    halves = _halves(log) if split is not None else set()
-    trial = trial_rows(log, horizon=horizon, set_apart=halves)
     settings = Settings(plans, horizon, float(margin), level, replicates, seed)
+    split = analyse_split(
+        log, horizon=horizon, level=level, replicates=replicates, seed=seed, margin=margin
+    )
+    halves: set[str] = set()
+    if split is not None:
+        pairs = split_halves(log)
+        halves = {*pairs["course_id_ps"], *pairs["course_id_ns"]}
+    trial = trial_rows(log, horizon=horizon, set_apart=halves)
     if split is not None and (trial is None or trial.panel.n_subjects < len(halves)):
         return _from_split(log, settings, split)
     if trial is None:
-        return _unanswered(log, settings, split)
-    return _compare(log, trial, settings, split)
+        none = Note("regimes.none_eligible", "serious", {"least": LEAST_FOLLOWERS})
+        protocol: dict[str, Any] = {"target_trial": target_trial(None, settings), "notes": (none,)}
+        return _result(log, settings, Answers.missing(settings), split=split, **protocol)
+    return _from_trial(log, trial, settings, split)
 
 
-def _halves(log: OutcomeLog) -> set[str]:
-    pairs = split_halves(log)
-    return {*pairs["course_id_ps"], *pairs["course_id_ns"]}
-
-
-def _compare(
+def _from_trial(
     log: OutcomeLog, trial: Trial, settings: Settings, split: SplitTrial | None
 ) -> RegimeComparison:
     engine = Engine(trial, settings.plans, horizon=settings.horizon, seed=settings.seed)
     diagnostics = diagnose(log, trial, engine, settings.plans)
     point = engine.run()
     draws = bootstrap(engine, replicates=settings.replicates, seed=settings.seed)
-    support = [diagnostics.supported_to[name] for name in settings.names]
-    found = answers(engine, point, draws, support, settings)
-    reasons = {
-        key: _reasons(key, contrast, diagnostics, settings)
-        for key, contrast in found.difference.items()
+    names = settings.names
+    support = [diagnostics.supported_to[name] for name in names]
+    lacking = {
+        key: diagnostics.lacking([names[place] for place in pair])
+        for key, pair in settings.pairs.items()
     }
-    verdict = {
-        key: _verdict(contrast, reasons[key], settings.margin)
-        for key, contrast in found.difference.items()
-    }
-    reach = {}
-    for key, one in found.supported.items():
-        kept_back = _reasons(key, one.contrast, diagnostics, settings)
-        reach[key] = replace(one, verdict=_verdict(one.contrast, kept_back, settings.margin))
-    return RegimeComparison(
-        strategies=settings.names,
-        horizon=settings.horizon,
-        margin=settings.margin,
-        level=settings.level,
-        difference=found.difference,
-        cleared_by=found.cleared_by,
-        by_ink=found.by_ink,
-        unadjusted=found.unadjusted,
-        naive=naive_readings(log, settings, found.unadjusted),
-        second_route=found.second_route,
-        verdict=verdict,
-        reasons=reasons,
-        supported=reach,
-        words=_words(found.difference, verdict, settings, reach),
-        curves=curves(engine, point, draws, settings),
+    found = answers(engine, point, draws, support, lacking, settings)
+    return _result(
+        log,
+        settings,
+        found,
+        curves=curve_table(engine, point, draws, settings),
         diagnostics=diagnostics,
         sensitivity=examine(trial, engine, point, draws, found.difference, settings),
         target_trial=target_trial(trial, settings),
         split=split,
-        notes=notes_for(log, trial, diagnostics, found, verdict, settings),
+        notes=notes_for(log, trial, diagnostics, found, settings),
         rows=weighted_rows(engine, settings),
     )
 
 
-def _reasons(
-    key: str, contrast: Contrast, diagnostics: Diagnostics, settings: Settings
-) -> tuple[str, ...]:
-    names = [settings.names[place] for place in settings.pairs[key]]
-    lacking = shortfalls_of(
-        [diagnostics.cleared[name] for name in names],
-        [diagnostics.clients[name] for name in names],
-        [diagnostics.effective[name] for name in names],
-        apart=diagnostics.operators_apart,
-    )
-    return reasons_for(contrast, settings.margin, shortfalls=lacking)
-
-
-def _verdict(contrast: Contrast, reasons: Sequence[str], margin: float) -> Verdict:
-    return "cannot say" if reasons else verdict_of(contrast, margin)
-
-
-def _words(
-    difference: Mapping[str, Contrast],
-    verdict: Mapping[str, str],
-    settings: Settings,
-    reach: Mapping[str, Supported],
-) -> dict[str, str]:
-    found = {}
-    for key, contrast in difference.items():
-        found[key] = words_for(
-            key, contrast, verdict[key], horizon=settings.horizon, margin=settings.margin
-        )
-        if contrast.estimate is None and key in reach:
-            last = reach[key]
-            found[key] += " " + words_for(
-                key, last.contrast, last.verdict, horizon=last.horizon, margin=settings.margin
-            )
-    return found
-
-
-def _unanswered(
-    log: OutcomeLog,
-    settings: Settings,
-    split: SplitTrial | None,
-    *,
-    difference: Mapping[str, Contrast] | None = None,
-    n_clients: int = 0,
-    notes: tuple[Note, ...] = (),
-) -> RegimeComparison:
-    """Return a comparison without curves: nothing could be weighted, or the split trial answers."""
-    import pandas as pd
-
-    empty = {key: Contrast.missing(settings.level) for key in settings.pairs}
-    shown = empty if difference is None else difference
-    few = ("too_few_clients",) if n_clients < LEAST_CLIENTS else ()
-    reasons = {
-        key: reasons_for(contrast, settings.margin, shortfalls=few)
-        for key, contrast in shown.items()
-    }
-    verdict = {
-        key: _verdict(contrast, reasons[key], settings.margin) for key, contrast in shown.items()
-    }
-    if not notes:
-        notes = (Note("regimes.none_eligible", "serious", {"least": LEAST_FOLLOWERS}),)
-    return RegimeComparison(
-        strategies=settings.names,
-        horizon=settings.horizon,
-        margin=settings.margin,
-        level=settings.level,
-        difference=shown,
-        cleared_by={n: dict(empty) for n in SHOWN_AT},
-        by_ink={name: dict(empty) for name in INK_GROUPS},
-        unadjusted=empty,
-        naive=naive_readings(log, settings, empty),
-        second_route=empty,
-        verdict=verdict,
-        reasons=reasons,
-        supported={},
-        words=_words(shown, verdict, settings, {}),
-        curves=pd.DataFrame(columns=list(CURVE_COLUMNS)),
-        diagnostics=no_rows(log, settings.plans, settings.horizon),
-        sensitivity=None,
-        target_trial=target_trial(None, settings),
-        split=split,
-        notes=notes,
-        rows=pd.DataFrame(columns=["course", "client", "session", "regime", "cleared"]),
-    )
-
-
+# The comparison that a log of split tattoos gives: the paired one.
 def _from_split(log: OutcomeLog, settings: Settings, split: SplitTrial) -> RegimeComparison:
-    """Return the comparison that a log of split tattoos gives: the paired one."""
-    missing = Contrast.missing(settings.level)
-    paired = split.difference
-    turned = missing
+    paired = turned = split.difference
     if paired.estimate is not None and paired.error is not None:
         turned = Contrast.normal(-paired.estimate, paired.error, settings.level)
-    by_key = {"ps - ns": paired, "ns - ps": turned}
-    difference = {key: by_key.get(key, missing) for key in settings.pairs}
+    both = {"ps - ns": paired, "ns - ps": turned}
+    difference = {key: one for key, one in both.items() if key in settings.pairs}
     notes = [Note("regimes.split_answers", "info", {"pairs": split.n_pairs})]
     if split.n_clients < LEAST_CLIENTS:
         few = {"clients": split.n_clients, "least": LEAST_CLIENTS}
         notes.append(Note("regimes.split_few_clients", "serious", few))
-    found = _unanswered(
-        log,
-        settings,
-        split,
-        difference=difference,
-        n_clients=split.n_clients,
-        notes=(*notes, *split.notes),
+    found = Answers.missing(settings, difference, dict.fromkeys(difference, split.reasons))
+    protocol = split_protocol(settings, split.n_pairs)
+    noted = (*notes, *split.notes)
+    return _result(log, settings, found, split=split, target_trial=protocol, notes=noted)
+
+
+def _result(log: OutcomeLog, settings: Settings, found: Answers, **parts: Any) -> RegimeComparison:
+    import pandas as pd
+
+    without_curves: dict[str, Any] = {
+        "curves": pd.DataFrame(columns=list(CURVE_COLUMNS)),
+        "diagnostics": no_rows(log, settings.plans, settings.horizon),
+        "sensitivity": None,
+        "rows": pd.DataFrame(columns=["course", "client", "session", "regime", "cleared"]),
+    }
+    return RegimeComparison(
+        **vars(found),
+        strategies=settings.names,
+        horizon=settings.horizon,
+        margin=settings.margin,
+        level=settings.level,
+        naive=_naive_readings(log, settings, found.unadjusted),
+        **(without_curves | parts),
     )
-    return replace(found, target_trial=split_protocol(settings, split.n_pairs))
+
+
+def _naive_readings(
+    log: OutcomeLog, settings: Settings, unadjusted: Mapping[str, Contrast]
+) -> tuple[NaiveReading, ...]:
+    courses, classes = _classes(log, settings.plans)
+    given = courses["sessions_given"].to_numpy(dtype=np.float64)
+    cleared = (courses["outcome"] == "cleared").to_numpy(dtype=bool)
+    ever = [_mean_up_to(given[one], cleared[one], settings.horizon) for one in classes]
+    finished = [_mean_of(given[one & cleared]) for one in classes]
+
+    def table(found: Sequence[tuple[float, float] | None]) -> dict[str, Contrast]:
+        contrasts = {}
+        for key, (a, b) in settings.pairs.items():
+            left, right, contrasts[key] = found[a], found[b], Contrast.missing(settings.level)
+            if left is not None and right is not None:
+                error = float(np.hypot(left[1], right[1]))
+                contrasts[key] = Contrast.normal(left[0] - right[0], error, settings.level)
+        return contrasts
+
+    return (
+        NaiveReading("ever changed against never", table(ever), EVER),
+        NaiveReading("finished courses only", table(finished), FINISHED),
+        NaiveReading("unadjusted", unadjusted, UNADJUSTED),
+    )
+
+
+# Courses by what happened in the end: never ps, ever ps, or changed.
+def _classes(
+    log: OutcomeLog, strategies: Sequence[Strategy]
+) -> tuple[pd.DataFrame, list[BoolArray]]:
+    import pandas as pd
+
+    sessions = log.sessions.sort_values(["course_id", "session_no"])
+    is_ps = (sessions["regime"] == "ps").groupby(sessions["course_id"])
+    seen = pd.DataFrame({"any": is_ps.any(), "all": is_ps.all(), "first": is_ps.first()})
+    courses = log.courses.set_index("course_id")
+    courses = courses[(courses["goal"] == "clear") & courses.index.isin(seen.index)]
+    seen = seen.reindex(courses.index)
+    any_ps, all_ps, first_ps = (seen[name].to_numpy(dtype=bool) for name in ("any", "all", "first"))
+    classes = []
+    for strategy in strategies:
+        if len(strategy.plan) > 1:
+            classes.append(any_ps & ~all_ps & (first_ps == bool(strategy.plan[0])))
+        else:
+            classes.append(any_ps if strategy.plan[0] else ~any_ps)
+    return courses, classes
+
+
+def _mean_up_to(given: FloatArray, cleared: BoolArray, horizon: int) -> tuple[float, float] | None:
+    if len(given) < LEAST_IN_CLASS:
+        return None
+    try:
+        mean = restricted_mean(given, cleared, horizon=float(horizon))
+    except RequestError:  # nobody of this class was watched that long
+        return None
+    return mean.estimate, mean.error
+
+
+def _mean_of(given: FloatArray) -> tuple[float, float] | None:
+    if len(given) < LEAST_IN_CLASS:
+        return None
+    return float(given.mean()), float(given.std(ddof=1) / len(given) ** 0.5)

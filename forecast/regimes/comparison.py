@@ -1,9 +1,9 @@
-"""What a comparison of regimes hands back, and the plain words for it."""
+"""What a comparison of regimes hands back: its answers, the trial behind them, and the doubts."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
+import json
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._notes import Note, notes_as_json
+from forecast._plain import plain
 from forecast.errors import RequestError
-from forecast.regimes.diagnostics import Answers, Diagnostics
+from forecast.regimes.diagnostics import Diagnostics, Sensitivity
+from forecast.regimes.split_trial import SplitTrial
 from forecast.regimes.trial import Settings, Trial
 from forecast.regimes.verdict import (
     DETECTABLE,
@@ -28,26 +30,26 @@ from forecast.regimes.verdict import (
     WISHED_FOLLOWERS,
     Contrast,
     NaiveReading,
-    Supported,
-    within_margin,
-    without_width,
+    words_for,
 )
-from forecast.regimes.weighted_curves import TRUNCATE
+from forecast.regimes.weighted_curves import TRUNCATE, Answers
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.log import OutcomeLog
-    from forecast.regimes.sensitivity import Sensitivity
-    from forecast.regimes.split_trial import SplitTrial
+
+COLUMNS = ("comparison", "quantity", "group", "estimate", "low", "high", "level", "verdict")
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class RegimeComparison:
+@dataclass(frozen=True, eq=False)
+class RegimeComparison(Answers):
     """Strategies compared as a trial would have compared them, with everything to doubt it by.
 
     Keys of the mappings are ``"later - earlier"`` in the order of ``strategies``; values are the
-    left strategy minus the right, in sessions, so that negative means fewer.
+    left strategy minus the right, in sessions, so that negative means fewer. The answers
+    (``difference, cleared_by, by_ink, unadjusted, second_route, verdict, reasons, supported,
+    uncleared``) are described in `Answers`.
 
     Attributes
     ----------
@@ -55,26 +57,8 @@ class RegimeComparison:
     horizon : int
         Sessions up to which the mean is counted.
     margin, level : float
-    difference : dict of str to Contrast
-        Difference in mean sessions up to the horizon (a course not cleared by then counts as
-        the horizon), in the clinic's own case mix.
-    cleared_by : dict of int to dict of str to Contrast
-        Difference in the share cleared by 5, 10 and 15 sessions.
-    by_ink : dict of str to dict of str to Contrast
-        ``difference`` within each ink group.
-    unadjusted : dict of str to Contrast
-        The same curves without weights.
     naive : tuple of NaiveReading
         What plain readings say, the unadjusted one among them.
-    second_route : dict of str to Contrast
-        The same difference by the parametric g-formula.
-    verdict : dict of str to str
-        "saves", "costs", "equivalent" or "cannot say".
-    supported : dict of str to Supported
-        The same difference up to the last session, at most the horizon, that both strategies
-        reach with enough courses.
-    words : dict of str to str
-        A sentence per pair; where the horizon is out of reach, one more on what is within it.
     curves : DataFrame
         ``strategy, group, session, at_risk, survival, low, high``; up to where there is support.
     diagnostics : Diagnostics
@@ -84,8 +68,6 @@ class RegimeComparison:
         The trial that the comparison stands in for, item by item.
     split : SplitTrial or None
         The paired analysis, when the log holds halves of one tattoo.
-    reasons : dict of str to tuple of str
-        Codes of what keeps a verdict back, see `reasons_for`; empty where one is given.
     notes : tuple of Note
     rows : DataFrame
         The weighted rows, pseudonymous.
@@ -95,16 +77,7 @@ class RegimeComparison:
     horizon: int
     margin: float
     level: float
-    difference: Mapping[str, Contrast]
-    cleared_by: Mapping[int, Mapping[str, Contrast]]
-    by_ink: Mapping[str, Mapping[str, Contrast]]
-    unadjusted: Mapping[str, Contrast]
     naive: tuple[NaiveReading, ...]
-    second_route: Mapping[str, Contrast]
-    verdict: Mapping[str, str]
-    reasons: Mapping[str, tuple[str, ...]]
-    supported: Mapping[str, Supported]
-    words: Mapping[str, str]
     curves: pd.DataFrame
     diagnostics: Diagnostics
     sensitivity: Sensitivity | None
@@ -112,6 +85,18 @@ class RegimeComparison:
     split: SplitTrial | None
     notes: tuple[Note, ...]
     rows: pd.DataFrame
+
+    @property
+    def words(self) -> dict[str, str]:
+        """A sentence per pair; where the horizon is out of reach, one more on what is within it."""
+        found = {}
+        for key, one in self.difference.items():
+            found[key] = words_for(key, one, self.reasons[key], self.horizon, self.margin)
+            if one.estimate is None and key in self.supported:
+                last = self.supported[key]
+                more = words_for(key, last.contrast, last.reasons, last.horizon, self.margin)
+                found[key] += f" {more}"
+        return found
 
     def to_frame(self) -> pd.DataFrame:
         """Return every contrast as one row.
@@ -121,62 +106,60 @@ class RegimeComparison:
         """
         import pandas as pd
 
-        rows = []
-        for quantity, group, contrasts in self._tables():
-            for key, contrast in contrasts.items():
-                shown = self.verdict[key] if quantity == "sessions" and not group else None
-                values = (contrast.estimate, *contrast.interval, contrast.level, shown)
-                rows.append((key, quantity, group or "all", *values))
-        names = ["comparison", "quantity", "group", "estimate", "low", "high", "level", "verdict"]
-        frame = pd.DataFrame(rows, columns=names)
-        numbers = ["estimate", "low", "high", "level"]
-        return frame.astype(dict.fromkeys(numbers, "float64"))
-
-    def _tables(self) -> list[tuple[str, str, Mapping[str, Contrast]]]:
-        tables: list[tuple[str, str, Mapping[str, Contrast]]] = [
-            ("sessions", "", self.difference),
-            *((f"cleared by {n}", "", table) for n, table in self.cleared_by.items()),
-            *(("sessions", group, table) for group, table in self.by_ink.items()),
-            ("sessions, g-formula", "", self.second_route),
-            *((f"sessions, {one.name}", "", one.difference) for one in self.naive),
+        rows = [
+            (key, quantity, group or "all", one.estimate, *one.interval, one.level, shown.get(key))
+            for quantity, group, contrasts in self._tables()
+            for shown in [self.verdict if quantity == "sessions" and not group else {}]
+            for key, one in contrasts.items()
         ]
+        frame = pd.DataFrame(rows, columns=list(COLUMNS))
+        return frame.astype(dict.fromkeys(COLUMNS[3:7], "float64"))
+
+    def _tables(self) -> Iterator[tuple[str, str, Mapping[str, Contrast]]]:
+        yield "sessions", "", self.difference
+        for n, shares in self.cleared_by.items():
+            yield f"cleared by {n}", "", shares
+        for group, table in self.by_ink.items():
+            yield "sessions", group, table
+        yield "sessions, g-formula", "", self.second_route
+        for one in self.naive:
+            yield f"sessions, {one.name}", "", one.difference
         if self.sensitivity is not None:
-            tables.append(("weeks", "", self.sensitivity.weeks))
-            tables.append(("sessions, operator adjusted", "", self.sensitivity.operator))
-        return tables
+            yield "weeks", "", self.sensitivity.weeks
+            yield "sessions, operator adjusted", "", self.sensitivity.operator
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON; numbers that are not finite become None."""
 
-        def plain(table: Mapping[str, Contrast]) -> dict[str, Any]:
-            return {key: contrast.to_dict() for key, contrast in table.items()}
+        def by_key(table: Mapping[Any, Any]) -> dict[str, Any]:
+            return {
+                str(key): by_key(one) if isinstance(one, Mapping) else one.to_dict()
+                for key, one in table.items()
+            }
 
         found = {
-            "difference": plain(self.difference),
-            "unadjusted": plain(self.unadjusted),
-            "verdict": dict(self.verdict),
+            "difference": by_key(self.difference),
+            "unadjusted": by_key(self.unadjusted),
+            "verdict": self.verdict,
             "horizon": self.horizon,
-            "reasons": {key: list(codes) for key, codes in self.reasons.items()},
+            "reasons": self.reasons,
             **notes_as_json(self.notes),
             "margin": self.margin,
-            "words": dict(self.words),
-            "supported": {
-                key: {"horizon": one.horizon, "verdict": one.verdict} | one.contrast.to_dict()
-                for key, one in self.supported.items()
-            },
-            "cleared_by": {str(n): plain(table) for n, table in self.cleared_by.items()},
-            "by_ink": {group: plain(table) for group, table in self.by_ink.items()},
-            "second_route": plain(self.second_route),
+            "words": self.words,
+            "supported": by_key(self.supported),
+            "cleared_by": by_key(self.cleared_by),
+            "by_ink": by_key(self.by_ink),
+            "second_route": by_key(self.second_route),
             "naive": [
-                {"name": one.name, "difference": plain(one.difference), "why": one.why}
+                {"name": one.name, "difference": by_key(one.difference), "why": one.why}
                 for one in self.naive
             ],
             "diagnostics": self.diagnostics.to_dict(),
-            "sensitivity": None if self.sensitivity is None else self.sensitivity.to_dict(),
+            "sensitivity": self.sensitivity and self.sensitivity.to_dict(),
             "target_trial": dict(self.target_trial),
-            "split_trial": None if self.split is None else self.split.to_dict(),
+            "split_trial": self.split and self.split.to_dict(),
         }
-        clean: dict[str, Any] = _finite(found)
+        clean: dict[str, Any] = json.loads(json.dumps(plain(found)), parse_constant=lambda _: None)
         return clean
 
     def write(self, folder: str | Path) -> list[Path]:
@@ -209,16 +192,6 @@ class RegimeComparison:
         text = "\n".join([*lines, "", *self.words.values(), "", *map(str, self.notes), ""])
         paths[-1].write_text(text, encoding="utf-8", newline="\n")
         return paths
-
-
-def _finite(value: Any) -> Any:
-    if isinstance(value, Mapping):
-        return {key: _finite(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_finite(item) for item in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
 
 
 def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, str], ...]:
@@ -276,13 +249,10 @@ def notes_for(
     trial: Trial,
     diagnostics: Diagnostics,
     found: Answers,
-    verdict: Mapping[str, str],
     settings: Settings,
 ) -> tuple[Note, ...]:
     """Return what a reader must know before believing the answer."""
-    counts = diagnostics.counts
-    kept = {name: counts[name] for name in ("courses", "clients", "cleared", "stopped", "ongoing")}
-    notes = [Note("regimes.eligible", "info", kept)]
+    notes = [Note("regimes.eligible", "info", diagnostics.counts)]
     if diagnostics.left_out:
         listed = [f"{n} {why}" for why, n in diagnostics.left_out.items()]
         notes.append(Note("regimes.left_out", "info", {"reasons": listed}))
@@ -300,14 +270,13 @@ def notes_for(
         values = {"horizon": settings.horizon, "shares": shares}
         notes.append(Note("regimes.uncleared", "caution", values))
     notes += _ink_notes(found)
-    for key, contrast in found.difference.items():
-        second = found.second_route[key]
-        notes += _pair_notes(key, contrast, second, verdict[key], settings.margin)
+    for key in found.difference:
+        notes += _pair_notes(key, found, settings.margin)
     return tuple(notes)
 
 
-def _support_notes(diagnostics: Diagnostics, settings: Settings) -> list[Note]:
-    notes, names, horizon = [], settings.names, settings.horizon
+def _support_notes(diagnostics: Diagnostics, settings: Settings) -> Iterator[Note]:
+    names, horizon = settings.names, settings.horizon
     for name in names:
         followers = diagnostics.followers[name]
         reach = diagnostics.supported_to[name]
@@ -315,21 +284,19 @@ def _support_notes(diagnostics: Diagnostics, settings: Settings) -> list[Note]:
         if reach < horizon:
             values |= {"at_risk": int(diagnostics.at_risk[name].iloc[-1]), "reach": reach}
             values |= {"least_at_risk": LEAST_AT_RISK, "least": LEAST_FOLLOWERS}
-            notes.append(Note("regimes.out_of_reach", "serious", values))
+            yield Note("regimes.out_of_reach", "serious", values)
         elif followers < WISHED_FOLLOWERS:
-            notes.append(Note("regimes.few_followers", "caution", values))
+            yield Note("regimes.few_followers", "caution", values)
         if diagnostics.cleared[name] < LEAST_CLEARED:
             few = {"strategy": name, "cleared": diagnostics.cleared[name], "horizon": horizon}
-            notes.append(Note("regimes.few_cleared", "serious", {**few, "least": LEAST_CLEARED}))
+            yield Note("regimes.few_cleared", "serious", {**few, "least": LEAST_CLEARED})
     for key, (left, right) in settings.pairs.items():
         common = min(diagnostics.supported_to[names[left]], diagnostics.supported_to[names[right]])
         if settings.shortest(left, right) <= common < horizon:
-            notes.append(Note("regimes.ask_again", "info", {"pair": key, "horizon": common}))
-    return notes
+            yield Note("regimes.ask_again", "info", {"pair": key, "horizon": common})
 
 
-def _weight_notes(diagnostics: Diagnostics) -> list[Note]:
-    notes = []
+def _weight_notes(diagnostics: Diagnostics) -> Iterator[Note]:
     for name, row in diagnostics.weights.iterrows():
         if not row["n"]:
             continue
@@ -341,12 +308,12 @@ def _weight_notes(diagnostics: Diagnostics) -> list[Note]:
             "largest": float(row["largest_before"]),
             "worth": float(diagnostics.effective[str(name)]),
         }
-        notes.append(Note("regimes.weights", "info", values))
+        yield Note("regimes.weights", "info", values)
         if row["largest_before"] > LARGEST_WEIGHT:
             large = {"strategy": str(name), "limit": LARGEST_WEIGHT}
-            notes.append(Note("regimes.large_weight", "caution", large))
+            yield Note("regimes.large_weight", "caution", large)
         if row["effective"] / row["n"] < LEAST_EFFECTIVE_SHARE:
-            notes.append(Note("regimes.few_carry_weight", "caution", {"strategy": str(name)}))
+            yield Note("regimes.few_carry_weight", "caution", {"strategy": str(name)})
     after = diagnostics.balance["after"].abs()
     if (after > LARGEST_IMBALANCE).any():
         worst = diagnostics.balance.loc[after.idxmax()]
@@ -359,44 +326,38 @@ def _weight_notes(diagnostics: Diagnostics) -> list[Note]:
             "strategy": str(worst["strategy"]),
             "session": int(worst["session"]),
         }
-        notes.append(Note("regimes.imbalance", "caution", values))
-    return notes
+        yield Note("regimes.imbalance", "caution", values)
 
 
-def _follower_notes(diagnostics: Diagnostics, settings: Settings) -> list[Note]:
-    """Say whose followers are too few for a verdict, as courses and as clients."""
-    notes = []
+# Whose followers are too few for a verdict, as courses and as clients.
+def _follower_notes(diagnostics: Diagnostics, settings: Settings) -> Iterator[Note]:
     for plan in settings.plans:
         name, n_clients = plan.name, diagnostics.clients[plan.name]
         worth, n_courses = diagnostics.effective[name], int(diagnostics.at_risk[name][plan.begins])
         values: dict[str, Any] = {"strategy": name, "worth": float(worth), "least": LEAST_EFFECTIVE}
         if worth < LEAST_EFFECTIVE and plan.begins > 1:
             values |= {"courses": n_courses, "session": plan.begins}
-            notes.append(Note("regimes.few_changed", "serious", values))
+            yield Note("regimes.few_changed", "serious", values)
         elif worth < LEAST_EFFECTIVE:
-            notes.append(Note("regimes.few_effective", "serious", values))
+            yield Note("regimes.few_effective", "serious", values)
         if n_clients < LEAST_CLIENTS:
             few = {"strategy": name, "clients": n_clients, "least": LEAST_CLIENTS}
-            notes.append(Note("regimes.few_clients", "serious", few))
-    return notes
+            yield Note("regimes.few_clients", "serious", few)
 
 
-def _ink_notes(found: Answers) -> list[Note]:
-    """Name the ink groups in which a pair cannot be compared though it can over all."""
-    notes = []
+# The ink groups in which a pair cannot be compared though it can over all.
+def _ink_notes(found: Answers) -> Iterator[Note]:
     for key, contrast in found.difference.items():
         thin = [name for name, table in found.by_ink.items() if table[key].estimate is None]
         if contrast.estimate is not None and thin:
             values = {"pair": key, "inks": thin, "at_risk": LEAST_AT_RISK, "least": LEAST_FOLLOWERS}
-            notes.append(Note("regimes.thin_inks", "caution", values))
-    return notes
+            yield Note("regimes.thin_inks", "caution", values)
 
 
-def _mixed_up_notes(log: OutcomeLog, diagnostics: Diagnostics) -> list[Note]:
-    """Say what else changes with the regime: hands and wavelengths."""
-    notes = []
+# What else changes with the regime: hands and wavelengths.
+def _mixed_up_notes(log: OutcomeLog, diagnostics: Diagnostics) -> Iterator[Note]:
     if diagnostics.operators_apart:
-        notes.append(Note("regimes.operators_apart", "serious"))
+        yield Note("regimes.operators_apart", "serious")
     emitted: dict[str, set[str]] = {"ns": set(), "ps": set()}
     for regime, text in zip(log.lasers["regime"], log.lasers["wavelengths_nm"], strict=True):
         if regime in emitted and isinstance(text, str):
@@ -411,8 +372,7 @@ def _mixed_up_notes(log: OutcomeLog, diagnostics: Diagnostics) -> list[Note]:
             for regime, listed in more.items()
             if listed
         ]
-        notes.append(Note("regimes.lasers_differ", "caution", {"parts": parts}))
-    return notes
+        yield Note("regimes.lasers_differ", "caution", {"parts": parts})
 
 
 def _fading_notes(trial: Trial) -> list[Note]:
@@ -422,23 +382,21 @@ def _fading_notes(trial: Trial) -> list[Note]:
     return [Note("regimes.few_gradings", "caution", {"share": graded})] if graded < 0.5 else []
 
 
-def _pair_notes(
-    key: str, contrast: Contrast, second: Contrast, verdict: str, margin: float
-) -> list[Note]:
-    notes: list[Note] = []
+def _pair_notes(key: str, found: Answers, margin: float) -> Iterator[Note]:
+    contrast, second, verdict = found.difference[key], found.second_route[key], found.verdict[key]
     if contrast.estimate is None or contrast.error is None:
-        return notes
-    if verdict in ("saves", "costs") and within_margin(contrast, margin):
-        notes.append(Note("regimes.below_margin", "info", {"pair": key, "margin": margin}))
-    if without_width(contrast):
-        notes.append(Note("regimes.zero_width", "serious", {"pair": key}))
+        return
+    if verdict in ("saves", "costs") and contrast.within(margin):
+        yield Note("regimes.below_margin", "info", {"pair": key, "margin": margin})
+    if contrast.without_width:
+        yield Note("regimes.zero_width", "serious", {"pair": key})
     elif verdict == "cannot say":
         settles = {"pair": key, "sessions": DETECTABLE * contrast.error}
-        notes.append(Note("regimes.settles", "info", settles))
+        yield Note("regimes.settles", "info", settles)
     if second.estimate is not None and second.error is not None:
         gap = abs(contrast.estimate - second.estimate)
-        agrees = gap <= 1.96 * (contrast.error**2 + second.error**2) ** 0.5
-        code, severity = ("agrees", "info") if agrees else ("disagrees", "serious")
         values = {"pair": key, "sessions": second.estimate}
-        notes.append(Note(f"regimes.second_route_{code}", severity, values))  # type: ignore[arg-type]
-    return notes
+        if gap <= 1.96 * (contrast.error**2 + second.error**2) ** 0.5:
+            yield Note("regimes.second_route_agrees", "info", values)
+        else:
+            yield Note("regimes.second_route_disagrees", "serious", values)

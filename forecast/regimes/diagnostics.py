@@ -2,18 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import product
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import SHOWN_AT
-from forecast._types import FloatArray, IntArray
-from forecast.causal import effective_number, standardised_differences, summarise_weights
+from forecast._types import FloatArray
+from forecast.causal import (
+    WeightModel,
+    e_value,
+    effective_number,
+    standardised_differences,
+    summarise_weights,
+    tipping_survival,
+)
 from forecast.regimes.trial import Settings, Strategy, Trial
-from forecast.regimes.verdict import LEAST_AT_RISK, LEAST_FOLLOWERS, Contrast, Supported, verdict_of
-from forecast.regimes.weighted_curves import TRUNCATE, Engine, Result
+from forecast.regimes.verdict import LEAST_FOLLOWERS, Contrast, lacking_for, verdict_of
+from forecast.regimes.weighted_curves import (
+    RIDGE,
+    TRUNCATE,
+    Engine,
+    Result,
+    followers_by,
+    supported_to,
+)
 from forecast.tattoo import INK_GROUPS, ink_group
 
 if TYPE_CHECKING:
@@ -22,6 +36,8 @@ if TYPE_CHECKING:
     from forecast.log import OutcomeLog
 
 LEAST_BY_OPERATOR = 3  # sessions with each regime before an operator counts as using both
+BALANCE_COLUMNS = ("strategy", "session", "covariate", "before", "after")
+COUNTED = ("courses", "clients", "cleared", "stopped", "ongoing")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,6 +89,15 @@ class Diagnostics:
     left_out: dict[str, int]
     operators_apart: bool = False
 
+    def lacking(self, names: Sequence[str]) -> tuple[str, ...]:
+        """Return the codes of what a verdict on these strategies falls short of."""
+        return lacking_for(
+            [self.cleared[name] for name in names],
+            [self.clients[name] for name in names],
+            [self.effective[name] for name in names],
+            apart=self.operators_apart,
+        )
+
     def to_dict(self) -> dict[str, Any]:
         """Return the short figures for JSON."""
         after = self.balance["after"].abs()
@@ -88,44 +113,6 @@ class Diagnostics:
         }
 
 
-def followers_by(at_risk: IntArray, cleared: IntArray, begins: int = 1) -> IntArray:
-    """Return the courses that followed a strategy up to each session, at risk at its change.
-
-    Before the session ``begins`` the strategy is another one, and everybody counts.
-    """
-    counted = cleared.copy()
-    counted[: begins - 1] = 0
-    earlier = np.where(np.arange(len(cleared)) < begins - 1, cleared.cumsum() - cleared, 0)
-    followers: IntArray = at_risk + counted.cumsum() - counted + earlier
-    return followers
-
-
-def supported_to(at_risk: IntArray, cleared: IntArray, begins: int = 1) -> int:
-    """Return the last session with enough courses at risk and enough followers.
-
-    Parameters
-    ----------
-    at_risk, cleared : ndarray of shape (horizon,), int
-        Courses that follow the strategy at each session, and those that clear there.
-    begins : int
-        Session of the strategy's change, 1 if it has none.
-    """
-    followers = followers_by(at_risk, cleared, begins)
-    thin = np.flatnonzero((at_risk < LEAST_AT_RISK) | (followers < LEAST_FOLLOWERS))
-    return int(thin[0]) if thin.size else len(at_risk)
-
-
-def sums_by_session(
-    engine: Engine, place: int, ink: int | None = None
-) -> tuple[IntArray, IntArray]:
-    """Return the courses at risk and clearing at each session under one strategy."""
-    mask = engine.masks[place] if ink is None else engine.masks[place] & (engine.ink == ink)
-    step = engine.panel.step[mask] - 1
-    at_risk = np.bincount(step, minlength=engine.horizon)
-    cleared = np.bincount(step[engine.panel.event[mask]], minlength=engine.horizon)
-    return at_risk.astype(np.int64), cleared.astype(np.int64)
-
-
 def diagnose(
     log: OutcomeLog, trial: Trial, engine: Engine, strategies: Sequence[Strategy]
 ) -> Diagnostics:
@@ -136,7 +123,7 @@ def diagnose(
     followers, clients, cleared_by, support, effective = {}, {}, {}, {}, {}
     at_risk, spread = {}, []
     for place, (name, begins) in enumerate((plan.name, plan.begins) for plan in strategies):
-        risk, cleared = sums_by_session(engine, place)
+        risk, cleared = engine.counts(place)
         at_risk[name] = risk
         followers[name] = int(followers_by(risk, cleared, begins)[-1])
         cleared_by[name] = int(cleared[:-1].sum())
@@ -160,26 +147,19 @@ def diagnose(
         at_risk=pd.DataFrame(at_risk, index=sessions),
         weights=pd.DataFrame(spread).set_index("strategy"),
         balance=_balance(engine, names),
-        overlap=overlap_table(log),
-        counts=_counts(trial),
+        overlap=_overlap(log),
+        counts={
+            "courses": panel.n_subjects,
+            "clients": int(panel.cluster.max()) + 1,
+            **{end: int((trial.courses["outcome"] == end).sum()) for end in COUNTED[2:]},
+        },
         left_out=trial.left_out,
-        operators_apart=operators_apart(trial),
+        operators_apart=_operators_apart(trial),
     )
 
 
-def _counts(trial: Trial) -> dict[str, int]:
-    outcome = trial.courses["outcome"]
-    return {
-        "courses": trial.panel.n_subjects,
-        "clients": int(trial.panel.cluster.max()) + 1,
-        "cleared": int((outcome == "cleared").sum()),
-        "stopped": int((outcome == "stopped").sum()),
-        "ongoing": int((outcome == "ongoing").sum()),
-    }
-
-
-def operators_apart(trial: Trial) -> bool:
-    """Return whether at least two operators are recorded and none used both regimes."""
+# Whether at least two operators are recorded and none used both regimes.
+def _operators_apart(trial: Trial) -> bool:
     known = np.array([isinstance(name, str) for name in trial.operator], dtype=bool)
     group = trial.panel.group[known]
     names, code = np.unique(trial.operator[known].astype(str), return_inverse=True)
@@ -187,12 +167,10 @@ def operators_apart(trial: Trial) -> bool:
     return len(names) > 1 and not bool((np.minimum(*used) >= LEAST_BY_OPERATOR).any())
 
 
+# Those who follow at a session against all who followed until then: the weights of the session
+# before define the population, and with the session's own weights its followers should look like
+# it (Jackson 2016, Epidemiology 27:859).
 def _balance(engine: Engine, names: Sequence[str]) -> pd.DataFrame:
-    """Compare those who follow at a session with all who followed until then.
-
-    The weights of the session before define the population; with the session's own weights its
-    followers should look like it (Jackson 2016, Epidemiology 27:859).
-    """
     import pandas as pd
 
     panel, tables = engine.panel, []
@@ -206,20 +184,17 @@ def _balance(engine: Engine, names: Sequence[str]) -> pd.DataFrame:
             values, kept = panel.before[here], mask[here]
             before = np.where(kept, earlier[here], 0.0)
             after = np.where(kept, engine.weights.choice[here], 0.0)
-            columns = {
-                "strategy": name,
-                "session": session,
-                "covariate": panel.names,
-                "before": standardised_differences(values, before, earlier[here]),
-                "after": standardised_differences(values, after, earlier[here]),
-            }
-            tables.append(pd.DataFrame(columns))
-    empty = pd.DataFrame(columns=["strategy", "session", "covariate", "before", "after"])
+            apart = [
+                standardised_differences(values, weight, earlier[here])
+                for weight in (before, after)
+            ]
+            columns = (name, session, panel.names, *apart)
+            tables.append(pd.DataFrame(dict(zip(BALANCE_COLUMNS, columns, strict=True))))
+    empty = pd.DataFrame(columns=list(BALANCE_COLUMNS))
     return pd.concat(tables, ignore_index=True) if tables else empty
 
 
-def overlap_table(log: OutcomeLog) -> pd.DataFrame:
-    """Return the courses by ink group, year of the first session and its regime."""
+def _overlap(log: OutcomeLog) -> pd.DataFrame:
     import pandas as pd
 
     first = log.sessions[log.sessions["session_no"] == 1]
@@ -244,175 +219,260 @@ def no_rows(log: OutcomeLog, strategies: Sequence[Strategy], horizon: int) -> Di
 
     names = [strategy.name for strategy in strategies]
     sessions = pd.RangeIndex(1, horizon + 1, name="session")
-    columns = ["strategy", "session", "covariate", "before", "after"]
+    none = dict.fromkeys(names, 0)
     return Diagnostics(
-        followers=dict.fromkeys(names, 0),
-        clients=dict.fromkeys(names, 0),
-        cleared=dict.fromkeys(names, 0),
-        supported_to=dict.fromkeys(names, 0),
+        followers=none,
+        clients=none,
+        cleared=none,
+        supported_to=none,
         effective=dict.fromkeys(names, 0.0),
         at_risk=pd.DataFrame(0, index=sessions, columns=names),
         weights=pd.DataFrame(index=pd.Index([], name="strategy")),
-        balance=pd.DataFrame(columns=columns),
-        overlap=overlap_table(log),
-        counts=dict.fromkeys(("courses", "clients", "cleared", "stopped", "ongoing"), 0),
+        balance=pd.DataFrame(columns=list(BALANCE_COLUMNS)),
+        overlap=_overlap(log),
+        counts=dict.fromkeys(COUNTED, 0),
         left_out={},
     )
 
 
-CURVE_COLUMNS = ("strategy", "group", "session", "at_risk", "survival", "low", "high")
+PHI = (0.0, 0.5, 1.0, 2.0, 4.0, float("inf"))
+MOST_OPERATORS = 20
+Tipped = tuple[float, float, float, float | None, float | None, str]
+
+
+@dataclass(frozen=True, slots=True)
+class TippingPoint:
+    """The nearest assumption about those who stopped at which the verdict is another.
+
+    Attributes
+    ----------
+    left, right : float or None
+        Their hazard of clearing after stopping, as a multiple of that of like courses who went
+        on, in the left and the right strategy. None when no value tried changes the verdict.
+    verdict : str
+        What it would become.
+    words : str
+    """
+
+    left: float | None
+    right: float | None
+    verdict: str
+    words: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Answers:
-    """Every contrast of a comparison, as in `RegimeComparison`, and what they leave out.
+class Sensitivity:
+    """Sensitivity analyses, by pair of strategies.
 
-    ``uncleared`` is the weighted share not cleared after the horizon, by strategy, where the
-    horizon has support.
+    Attributes
+    ----------
+    tipping : DataFrame
+        ``comparison, phi_left, phi_right, estimate, low, high, verdict``.
+    tipping_point : dict of str to TippingPoint
+    e_value : dict of str to (float, float)
+        For the ratio of the shares cleared by the horizon: of the estimate, and of the end of
+        its interval nearer to 1 (1 if it holds 1).
+    weeks : dict of str to Contrast
+        Difference in mean weeks until cleared instead of sessions, up to ``last_week``.
+    operator : dict of str to Contrast
+        ``difference`` with the operator among the covariates, shrunk.
+    last_week : int
     """
 
-    difference: dict[str, Contrast]
-    cleared_by: dict[int, dict[str, Contrast]]
-    by_ink: dict[str, dict[str, Contrast]]
-    unadjusted: dict[str, Contrast]
-    second_route: dict[str, Contrast]
-    supported: dict[str, Supported]
-    uncleared: dict[str, float]
+    tipping: pd.DataFrame
+    tipping_point: Mapping[str, TippingPoint]
+    e_value: Mapping[str, tuple[float, float]]
+    weeks: Mapping[str, Contrast]
+    operator: Mapping[str, Contrast]
+    last_week: int
 
+    @property
+    def words(self) -> tuple[str, ...]:
+        """What each analysis says, in sentences."""
+        said = []
+        for key, point in self.tipping_point.items():
+            estimate, limit = self.e_value[key]
+            said.append(point.words)
+            if np.isfinite(estimate):
+                rest = f"{limit:.1f} times would let its interval hold zero"
+                rest = "its interval holds zero already" if limit == 1 else rest
+                said.append(
+                    f"{key}: something unrecorded could explain the difference in the share "
+                    "cleared away if it made both the choice of the regime and clearing at least "
+                    f"{estimate:.1f} times as likely; {rest}."
+                )
+            said.append(
+                f"{key} on the calendar: {_spoken(self.weeks[key], 'weeks')} until "
+                f"cleared, up to week {self.last_week}."
+            )
+            if self.operator[key].estimate is not None:
+                said.append(
+                    f"{key} with the operator among the covariates: "
+                    f"{_spoken(self.operator[key], 'sessions')}."
+                )
+        return tuple(said)
 
-def answers(
-    engine: Engine, point: Result, draws: Result, support: Sequence[int], settings: Settings
-) -> Answers:
-    """Return the contrasts that have support up to the horizon; the others are missing."""
-    everyone = draws.survival[:, :, 0]
-    return Answers(
-        difference=means(point.survival[:, 0], everyone, support, settings),
-        cleared_by=shares(point, draws, support, settings),
-        by_ink=by_ink(engine, point, draws, settings),
-        unadjusted=means(point.unadjusted, draws.unadjusted, support, settings),
-        second_route=means(point.second, draws.second, support, settings),
-        supported=supported(point.survival[:, 0], everyone, support, settings),
-        uncleared={
-            name: float(point.survival[place, 0, -1])
-            for place, name in enumerate(settings.names)
-            if support[place] >= settings.horizon
-        },
-    )
-
-
-def means(
-    point: FloatArray, draws: FloatArray, support: Sequence[int], settings: Settings
-) -> dict[str, Contrast]:
-    """Return differences in mean sessions; ``draws`` has the replicates first, NaN left out."""
-    found = {}
-    for key, (left, right) in settings.pairs.items():
-        if min(support[left], support[right]) < settings.horizon:
-            found[key] = Contrast.missing(settings.level)
-            continue
-        gap = point[left] - point[right]
-        moved = (draws[:, left] - draws[:, right])[:, : settings.horizon].sum(axis=1)
-        error = float(np.nanstd(moved, ddof=1))
-        estimate = float(gap[: settings.horizon].sum())
-        found[key] = Contrast.normal(estimate, error, settings.level)
-    return found
-
-
-def shares(
-    point: Result, draws: Result, support: Sequence[int], settings: Settings
-) -> dict[int, dict[str, Contrast]]:
-    """Return differences in the share cleared by 5, 10 and 15 sessions."""
-    table: dict[int, dict[str, Contrast]] = {}
-    for n in SHOWN_AT:
-        table[n] = {}
-        for key, (left, right) in settings.pairs.items():
-            if n > settings.horizon or min(support[left], support[right]) < n:
-                table[n][key] = Contrast.missing(settings.level)
-                continue
-            gap = point.survival[right, 0, n] - point.survival[left, 0, n]
-            moved = draws.survival[:, right, 0, n] - draws.survival[:, left, 0, n]
-            table[n][key] = Contrast.normal(float(gap), float(moved.std(ddof=1)), settings.level)
-    return table
-
-
-def by_ink(
-    engine: Engine, point: Result, draws: Result, settings: Settings
-) -> dict[str, dict[str, Contrast]]:
-    """Return the difference in mean sessions within each ink group that supports it."""
-    table = {}
-    for ink, name in enumerate(INK_GROUPS):
-        support = [
-            supported_to(*sums_by_session(engine, place, ink), plan.begins)
-            for place, plan in enumerate(settings.plans)
-        ]
-        place = 1 + ink
-        table[name] = means(
-            point.survival[:, place], draws.survival[:, :, place], support, settings
-        )
-    return table
-
-
-def supported(
-    point: FloatArray, draws: FloatArray, support: Sequence[int], settings: Settings
-) -> dict[str, Supported]:
-    """Return the answer up to the last session that both reach, if from 2 and past any change."""
-    found = {}
-    for key, (left, right) in settings.pairs.items():
-        last = min(support[left], support[right], settings.horizon)
-        if last < settings.shortest(left, right):
-            continue
-        gap = float((point[left] - point[right])[:last].sum())
-        moved = (draws[:, left] - draws[:, right])[:, :last].sum(axis=1)
-        contrast = Contrast.normal(gap, float(moved.std(ddof=1)), settings.level)
-        found[key] = Supported(last, contrast, verdict_of(contrast, settings.margin))
-    return found
-
-
-def curves(engine: Engine, point: Result, draws: Result, settings: Settings) -> pd.DataFrame:
-    """Return each strategy's curve, for everyone and by ink group, as far as it has support.
-
-    ``low`` and ``high`` hold the middle ``level`` of the resamples at each session.
-    """
-    import pandas as pd
-
-    tables = []
-    tails = [(1 - settings.level) / 2, (1 + settings.level) / 2]
-    low, high = np.quantile(draws.survival, tails, axis=0)
-    for place, plan in enumerate(settings.plans):
-        for group, label in enumerate(("all", *INK_GROUPS)):
-            ink = None if group == 0 else group - 1
-            at_risk, cleared = sums_by_session(engine, place, ink)
-            last = supported_to(at_risk, cleared, plan.begins)
-            columns = {
-                "strategy": plan.name,
-                "group": label,
-                "session": np.arange(1, last + 1),
-                "at_risk": at_risk[:last],
-                "survival": point.survival[place, group, 1 : last + 1],
-                "low": low[place, group, 1 : last + 1],
-                "high": high[place, group, 1 : last + 1],
-            }
-            tables.append(pd.DataFrame(columns))
-    return pd.concat(tables, ignore_index=True)
-
-
-def weighted_rows(engine: Engine, settings: Settings) -> pd.DataFrame:
-    """Return the rows with new course and client numbers and each strategy's weights."""
-    import pandas as pd
-
-    panel = engine.panel
-    frame = pd.DataFrame(
-        {
-            "course": panel.subject + 1,
-            "client": panel.cluster[panel.subject] + 1,
-            "session": panel.step,
-            "regime": np.where(panel.group == 1, "ps", "ns"),
-            "cleared": panel.event.astype(np.int64),
-            "stopped_after": panel.lost.astype(np.int64),
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return {
+            "tipping_point": {key: point.words for key, point in self.tipping_point.items()},
+            "e_value": {key: list(pair) for key, pair in self.e_value.items()},
+            "weeks": {key: contrast.to_dict() for key, contrast in self.weeks.items()},
+            "operator": {key: contrast.to_dict() for key, contrast in self.operator.items()},
         }
+
+
+def examine(
+    trial: Trial,
+    engine: Engine,
+    point: Result,
+    draws: Result,
+    difference: Mapping[str, Contrast],
+    settings: Settings,
+) -> Sensitivity:
+    """Return the sensitivity analyses; pairs that could not be estimated stay empty."""
+    import pandas as pd
+
+    rows, points, e_values = [], {}, {}
+    weeks = {key: Contrast.missing(settings.level) for key in settings.pairs}
+    for key, (left, right) in settings.pairs.items():
+        if difference[key].estimate is None:
+            continue
+        table = _tipping(engine, (left, right), difference[key], settings.margin)
+        rows += [(key, *row) for row in table]
+        points[key] = _nearest_change(key, table, verdict_of(difference[key], settings.margin))
+        e_values[key] = _e_values(point, draws, [left, right])
+        gap = float(point.weeks[left] - point.weeks[right])
+        error = float((draws.weeks[:, left] - draws.weeks[:, right]).std(ddof=1))
+        weeks[key] = Contrast.normal(gap, error, settings.level)
+    names = ["comparison", "phi_left", "phi_right", "estimate", "low", "high", "verdict"]
+    return Sensitivity(
+        tipping=pd.DataFrame(rows, columns=names),
+        tipping_point=points,
+        e_value=e_values,
+        weeks=weeks,
+        operator=_with_operator(trial, engine, difference, settings),
+        last_week=engine.last_week,
     )
-    known = pd.DataFrame(panel.before, columns=list(panel.names))
-    weights = {
-        f"weight {name}": engine.weights.used(mask, quantile=TRUNCATE)[0]
-        for name, mask in zip(settings.names, engine.masks, strict=True)
-    }
-    return pd.concat([frame, known, pd.DataFrame(weights)], axis=1)
+
+
+def _spoken(contrast: Contrast, unit: str) -> str:
+    low, high = contrast.interval
+    if contrast.estimate is None or low is None or high is None:
+        return "cannot say"
+    return f"{contrast.estimate:+.1f} {unit} ({low:+.1f} to {high:+.1f})"
+
+
+# The difference for every pair of multiples, its error kept as it was.
+def _tipping(
+    engine: Engine, pair: tuple[int, int], contrast: Contrast, margin: float
+) -> list[Tipped]:
+    assert contrast.estimate is not None
+    assert contrast.error is not None
+    left, right = (
+        {phi: float(_after_stopping(engine, place, phi)[: engine.horizon].sum()) for phi in PHI}
+        for place in pair
+    )
+    rows: list[Tipped] = []
+    for phi_left, phi_right in product(PHI, PHI):
+        shift = left[phi_left] - right[phi_right]
+        gap = contrast.estimate + shift - (left[1.0] - right[1.0])
+        moved = Contrast.normal(gap, contrast.error, contrast.level)
+        low, high = Contrast.normal(gap, contrast.error, 0.95).interval
+        rows.append((phi_left, phi_right, gap, low, high, verdict_of(moved, margin)))
+    return rows
+
+
+# Survival when those who stopped go on with a multiple of the like courses' hazard.
+def _after_stopping(engine: Engine, place: int, phi: float) -> FloatArray:
+    panel, weights, mask = engine.panel, engine.weights, engine.masks[place]
+    used, _ = weights.used(mask, quantile=TRUNCATE)
+    # weights for stopping are taken out again: here the stopped stand for themselves
+    choice = used / (weights.staying * weights.stabiliser)
+    step = panel.step[mask] - 1
+
+    def total(values: FloatArray) -> FloatArray:
+        sums = np.bincount(step, weights=values[mask], minlength=engine.horizon)
+        return sums.astype(np.float64)
+
+    risk, events = total(used), total(used * panel.event)
+    return tipping_survival(
+        total(choice),
+        total(choice * panel.event),
+        total(choice * panel.lost),
+        phi=phi,
+        hazard=np.divide(events, risk, out=np.zeros_like(risk), where=risk > 0),
+    )
+
+
+# The least departure from "as like courses who went on" that changes the verdict.
+def _nearest_change(key: str, table: Sequence[Tipped], verdict: str) -> TippingPoint:
+    def distance(phi: float) -> float:
+        return abs(float(np.log2(min(max(phi, 1 / 8), 8))))
+
+    changed = [row for row in table if row[5] != verdict]
+    left, right = key.split(" - ")
+    if not changed:
+        words = (
+            f"{key}: whatever those who stopped would have done, from never clearing to clearing "
+            "at their next session, the verdict stays."
+        )
+        return TippingPoint(None, None, verdict, words)
+    row = min(changed, key=lambda r: distance(r[0]) + distance(r[1]))
+    words = (
+        f"{key}: the verdict becomes '{row[5]}' if those who stopped would have "
+        f"{_pace(row[0])} under {left}, and {_pace(row[1])} under {right}."
+    )
+    return TippingPoint(row[0], row[1], row[5], words)
+
+
+def _pace(phi: float) -> str:
+    told = {0.0: "never cleared", 1.0: "cleared as like courses do"}
+    if np.isinf(phi):
+        return "all cleared at their next session"
+    return told.get(phi, f"cleared at {phi:g} times the rate of like courses")
+
+
+def _e_values(point: Result, draws: Result, pair: list[int]) -> tuple[float, float]:
+    left, right = (1 - point.survival[place, 0, -1] for place in pair)
+    if left <= 0 or right <= 0:
+        return float("nan"), float("nan")
+    resampled = 1 - draws.survival[:, pair, 0, -1]
+    resampled = resampled[(resampled > 0).all(axis=1)]
+    ratio = float(left / right)
+    error = float(np.log(resampled[:, 0] / resampled[:, 1]).std(ddof=1))
+    nearer = np.log(ratio) - np.sign(np.log(ratio)) * 1.959964 * error
+    holds_one = np.sign(nearer) != np.sign(np.log(ratio))
+    return e_value(ratio), 1.0 if holds_one else e_value(float(np.exp(nearer)))
+
+
+# The difference with the first session's operator among the covariates: one column per operator
+# with the ridge of the other covariates (few sessions, little say). The error is that of the
+# primary estimate.
+def _with_operator(
+    trial: Trial, engine: Engine, difference: Mapping[str, Contrast], settings: Settings
+) -> dict[str, Contrast]:
+    panel, found = trial.panel, {key: Contrast.missing(settings.level) for key in settings.pairs}
+    first = trial.operator[panel.first]
+    names = sorted({name for name in first if isinstance(name, str)})
+    if not 1 < len(names) <= MOST_OPERATORS:
+        return found
+    columns = (first[:, None] == np.array(names, dtype=object)[None, :]).astype(np.float64)
+    each = columns[panel.subject]
+    wider = replace(
+        panel,
+        before=np.hstack([panel.before, each]),
+        after=np.hstack([panel.after, each]),
+        names=(*panel.names, *names),
+        after_names=(*panel.after_names, *names),
+    )
+    weights = WeightModel(wider, ridge=RIDGE).fit()
+    means = []
+    for mask in engine.masks:
+        used, _ = weights.used(mask, quantile=TRUNCATE)
+        means.append(float(engine.curves(used, mask)[0, : engine.horizon].sum()))
+    for key, (left, right) in settings.pairs.items():
+        error = difference[key].error
+        if error is not None:
+            found[key] = Contrast.normal(means[left] - means[right], error, settings.level)
+    return found

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from forecast._checks import check_seed, check_whole_number
 from forecast._notes import Note, notes_as_json
+from forecast._plain import plain
 from forecast._types import FloatArray
 from forecast.causal import (
     Design,
@@ -83,36 +84,17 @@ class ComparisonPlan:
         """Return one row per chance."""
         import pandas as pd
 
-        rows = [
-            (
-                self.difference,
-                chance,
-                self.courses[chance],
-                self.more[chance],
-                self.years[chance],
-                self.cleared[chance],
-                self.schoenfeld[chance],
-            )
-            for chance in self.courses
-        ]
-        names = ["difference", "chance", "courses", "more", "years", "cleared", "schoenfeld"]
-        return pd.DataFrame(rows, columns=names)
+        names = ("courses", "more", "years", "cleared", "schoenfeld")
+        by_chance = pd.DataFrame({name: getattr(self, name) for name in names})
+        by_chance.insert(0, "chance", by_chance.index)
+        by_chance.insert(0, "difference", self.difference)
+        return by_chance.reset_index(drop=True)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
+        told = {one.name: plain(getattr(self, one.name)) for one in fields(self)[:-1]}
         years = {str(c): (y if math.isfinite(y) else None) for c, y in self.years.items()}
-        return {
-            "difference": self.difference,
-            "horizon": self.horizon,
-            "hazard_ratio": self.hazard_ratio,
-            "share_ps": self.share_ps,
-            "design_effect": self.design_effect,
-            "eligible_now": self.eligible_now,
-            "courses": {str(chance): n for chance, n in self.courses.items()},
-            "more": {str(chance): n for chance, n in self.more.items()},
-            "years": years,
-            **notes_as_json(self.notes),
-        }
+        return told | {"years": years} | notes_as_json(self.notes)
 
 
 def plan_comparison(
@@ -156,7 +138,8 @@ def plan_comparison(
             f"difference is {difference!r}.", f"Give sessions saved, above 0 and below {horizon}."
         )
     hazard, loss, notes = _pace(check_log(log), horizon)
-    trial = trial_rows(log, horizon=horizon) if _both_regimes(log) else None
+    both = len(log.sessions["regime"].dropna().unique()) > 1
+    trial = trial_rows(log, horizon=horizon) if both else None
     share, effect, switching, more_notes = _practice(log, trial, horizon)
     ratio = hazard_ratio_for(hazard, -float(difference))
     leaving = 1 - (1 - loss) * (1 - switching)
@@ -183,12 +166,8 @@ def plan_comparison(
     )
 
 
-def _both_regimes(log: OutcomeLog) -> bool:
-    return len(log.sessions) > 0 and len(log.sessions["regime"].dropna().unique()) > 1
-
-
+# The clinic's hazard of clearing and of stopping at each session.
 def _pace(log: OutcomeLog, horizon: int) -> tuple[FloatArray, FloatArray, list[Note]]:
-    """Return the clinic's hazard of clearing and of stopping at each session."""
     courses = log.courses.assign(sessions_given=judged_sessions(log))
     courses = courses[(courses["goal"] == "clear") & (courses["sessions_given"] > 0)]
     entry = courses["sessions_elsewhere"].to_numpy(dtype=np.int64)
@@ -215,27 +194,26 @@ def _pace(log: OutcomeLog, horizon: int) -> tuple[FloatArray, FloatArray, list[N
     return np.clip(hazard, 1e-4, 0.999), np.clip(loss, 0.0, 0.9), notes
 
 
+# The share begun with ps, the design effect and the chance of a change per session.
 def _practice(
     log: OutcomeLog, trial: Trial | None, horizon: int
 ) -> tuple[float, float, float, list[Note]]:
-    """Return the share begun with ps, the design effect and the chance of a change per session."""
     if trial is None:
         return 0.5, 1.0, 0.0, [Note("regimes.one_regime", "caution")]
     panel = trial.panel
     share = float(np.clip(panel.group[panel.first].mean(), 0.05, 0.95))
     later = ~panel.first
     changes = float((panel.group != panel.previous)[later].mean()) if later.any() else 0.0
-    engine = Engine(trial, read_strategies(("ns", "ps"), horizon=horizon), horizon=horizon)
-    found = diagnose(log, trial, engine, read_strategies(("ns", "ps"), horizon=horizon))
-    first = panel.first
-    started = [int((mask & first).sum()) for mask in engine.masks]
-    useful = sum(found.effective.values())
-    effect = max(1.0, sum(started) / useful) if useful > 0 else 1.0
+    plans = read_strategies(("ns", "ps"), horizon=horizon)
+    engine = Engine(trial, plans, horizon=horizon)
+    useful = sum(diagnose(log, trial, engine, plans).effective.values())
+    started = sum(int((mask & panel.first).sum()) for mask in engine.masks)
+    effect = max(1.0, started / useful) if useful > 0 else 1.0
     return share, float(effect), changes, []
 
 
+# Eligible courses per year over the last two years of the log.
 def _yearly_rate(log: OutcomeLog) -> float:
-    """Return eligible courses per year over the last two years of the log."""
     import pandas as pd
 
     courses = log.courses[(log.courses["goal"] == "clear")]

@@ -7,15 +7,20 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast._checks import SHOWN_AT
 from forecast._notes import Note, notes_as_json
-from forecast._types import FloatArray
+from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import cluster_counts, life_sums
 from forecast.causal.rates import McNemar, PairedDifference, mcnemar, paired_difference
 from forecast.counts import split_halves
-from forecast.regimes.verdict import LEAST_AT_RISK, LEAST_PAIRS, Contrast
+from forecast.regimes.verdict import (
+    LEAST_AT_RISK,
+    LEAST_CLIENTS,
+    LEAST_PAIRS,
+    Contrast,
+    reasons_for,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -44,6 +49,8 @@ class SplitTrial:
         Over pairs in which both halves were cleared: narrower question, shown beside.
     fading : PairedDifference or None
         Difference in the fall of log remaining ink per session, within pairs.
+    reasons : tuple of str
+        Codes of what keeps a verdict on it back, see `reasons_for`.
     notes : tuple of Note
     """
 
@@ -54,6 +61,7 @@ class SplitTrial:
     cleared_by: Mapping[int, McNemar]
     sessions: PairedDifference | None
     fading: PairedDifference | None
+    reasons: tuple[str, ...]
     notes: tuple[Note, ...]
 
     def to_dict(self) -> dict[str, Any]:
@@ -68,6 +76,7 @@ class SplitTrial:
             "cleared_by": tests,
             "sessions": _paired(self.sessions),
             "fading": _paired(self.fading),
+            "reasons": list(self.reasons),
             **notes_as_json(self.notes),
         }
 
@@ -79,9 +88,17 @@ def _paired(found: PairedDifference | None) -> dict[str, Any] | None:
 
 
 def analyse_split(
-    log: OutcomeLog, *, horizon: int, level: float, replicates: int, seed: int
+    log: OutcomeLog,
+    *,
+    horizon: int,
+    level: float,
+    replicates: int,
+    seed: int,
+    margin: float = 1.0,
 ) -> SplitTrial | None:
     """Return the paired analysis, or None if the log holds no pair of halves."""
+    import pandas as pd
+
     if not len(log.sessions):
         return None
     pairs = split_halves(log)
@@ -89,8 +106,10 @@ def analyse_split(
         return None
     given = pairs[["sessions_given_ps", "sessions_given_ns"]].to_numpy(dtype=np.int64)
     cleared = pairs[["cleared_ps", "cleared_ns"]].to_numpy(dtype=bool)
-    notes: list[Note] = []
-    difference, support = _difference(pairs, given, cleared, horizon, level, replicates, seed)
+    n_clients, notes = pairs["client_id"].nunique(), []
+    client = pd.factorize(pairs["client_id"])[0]
+    draws = cluster_counts(n_clients, replicates, seed=seed).astype(np.float64)[:, client]
+    difference, support = _difference(given, cleared, draws, horizon, level)
     if difference.estimate is None:
         values = {"pairs": len(pairs), "reach": support, "horizon": horizon}
         needed = {"least": LEAST_PAIRS, "at_risk": LEAST_AT_RISK}
@@ -103,84 +122,67 @@ def analyse_split(
         if n <= horizon and known.any():
             tests[n] = mcnemar(*only)
     both = cleared.all(axis=1)
-    sessions = (
-        paired_difference(given[both, 0], given[both, 1], level=level) if both.sum() > 1 else None
-    )
+    lacking = ["too_few_clients"] if n_clients < LEAST_CLIENTS else []
     return SplitTrial(
         n_pairs=len(pairs),
-        n_clients=pairs["client_id"].nunique(),
+        n_clients=n_clients,
         difference=difference,
         supported_to=support,
         cleared_by=tests,
-        sessions=sessions,
+        sessions=_of_pairs(given[both].astype(np.float64), level),
         fading=_fading(log, pairs, level),
+        reasons=reasons_for(difference, margin, lacking, few="too_few_pairs"),
         notes=tuple(notes),
     )
 
 
+# The difference of restricted means, its error over draws of clients with both halves, (replicates,
+# n_pairs), and the last session with enough halves at risk under both.
 def _difference(
-    pairs: pd.DataFrame,
-    given: npt.NDArray[np.int64],
-    cleared: npt.NDArray[np.bool_],
-    horizon: int,
-    level: float,
-    replicates: int,
-    seed: int,
+    given: IntArray, cleared: BoolArray, draws: FloatArray, horizon: int, level: float
 ) -> tuple[Contrast, int]:
-    """Return the difference of restricted means, clients resampled with both halves."""
-    import pandas as pd
+    start, one = np.zeros(len(given), dtype=np.int64), np.ones(len(given))
 
-    start = np.zeros(len(pairs), dtype=np.int64)
+    def sums(weight: FloatArray, side: int) -> tuple[FloatArray, FloatArray]:
+        return life_sums(given[:, side], cleared[:, side], start, weight, horizon)
 
-    def mean(weight: FloatArray, side: int) -> float:
-        risk, events = life_sums(given[:, side], cleared[:, side], start, weight, horizon)
-        hazard = np.divide(events, risk, out=np.zeros(horizon), where=risk > 0)
-        return float(1 + np.cumprod(1 - hazard)[:-1].sum())
+    def gap(weight: FloatArray) -> float:
+        means = []
+        for side in (0, 1):
+            risk, events = sums(weight, side)
+            hazard = np.divide(events, risk, out=np.zeros(horizon), where=risk > 0)
+            means.append(float(1 + np.cumprod(1 - hazard)[:-1].sum()))
+        return means[0] - means[1]
 
-    one = np.ones(len(pairs))
-    at_risk = np.array(
-        [life_sums(given[:, s], cleared[:, s], start, one, horizon)[0] for s in (0, 1)]
-    )
-    done = np.array([(cleared[:, s] & (given[:, s] <= horizon)).all() for s in (0, 1)])
-    enough = (at_risk >= LEAST_AT_RISK) | done[:, None]
-    thin = np.flatnonzero(~enough.all(axis=0))
+    at_risk = np.array([sums(one, side)[0] for side in (0, 1)])
+    done = np.array([(cleared[:, side] & (given[:, side] <= horizon)).all() for side in (0, 1)])
+    thin = np.flatnonzero(~((at_risk >= LEAST_AT_RISK) | done[:, None]).all(axis=0))
     support = int(thin[0]) if thin.size else horizon
-    if support < horizon or len(pairs) < LEAST_PAIRS:
+    if support < horizon or len(given) < LEAST_PAIRS:
         return Contrast.missing(level), support
-    client = pd.factorize(pairs["client_id"])[0]
-    counts = cluster_counts(int(client.max()) + 1, replicates, seed=seed).astype(np.float64)
-    draws = [mean(row[client], 0) - mean(row[client], 1) for row in counts]
-    gap = mean(one, 0) - mean(one, 1)
-    return Contrast.normal(gap, float(np.std(draws, ddof=1)), level), support
+    error = float(np.std([gap(row) for row in draws], ddof=1))
+    return Contrast.normal(gap(one), error, level), support
 
 
+# The fall of log remaining ink per session, within pairs. Slopes are cut at the sessions that both
+# halves have, so that the quicker half's early end does not choose which part of the curve counts.
 def _fading(log: OutcomeLog, pairs: pd.DataFrame, level: float) -> PairedDifference | None:
-    """Return the paired difference of the fall of log remaining ink per session.
-
-    Slopes are cut at the sessions that both halves have, so that the quicker half's early end
-    does not choose which part of the curve is compared.
-    """
     wanted = {*pairs["course_id_ps"], *pairs["course_id_ns"]}
-    notes = log.graded[log.graded["course_id"].isin(wanted)]
-    if not len(notes):
-        return None
-    left = np.log(np.maximum(100 - notes["fading_pct"].to_numpy(dtype=np.float64), 1.0) / 100)
-    table = notes[["course_id", "after_session"]].assign(left=left)
+    graded = log.graded[log.graded["course_id"].isin(wanted)]
+    left = np.log(np.maximum(100 - graded["fading_pct"].to_numpy(dtype=np.float64), 1.0) / 100)
+    table = graded[["course_id", "after_session"]].assign(left=left)
     curves = dict(iter(table.groupby("course_id")))
-    slopes = []
+    slopes: list[tuple[float, float]] = []
     for ps, ns in zip(pairs["course_id_ps"], pairs["course_id_ns"], strict=True):
-        if ps not in curves or ns not in curves:
-            continue
-        common = min(curves[ps]["after_session"].max(), curves[ns]["after_session"].max())
-        pair = [_slope(curves[name], common) for name in (ps, ns)]
-        slopes.append(pair)
-    if len(slopes) < 2:
-        return None
-    values = -np.array(slopes)
-    known = ~np.isnan(values).any(axis=1)
-    if known.sum() < 2:
-        return None
-    return paired_difference(values[known, 0], values[known, 1], level=level)
+        if ps in curves and ns in curves:
+            common = min(curves[ps]["after_session"].max(), curves[ns]["after_session"].max())
+            slopes.append((_slope(curves[ps], common), _slope(curves[ns], common)))
+    values = -np.array(slopes).reshape(-1, 2)
+    return _of_pairs(values[~np.isnan(values).any(axis=1)], level)
+
+
+def _of_pairs(values: FloatArray, level: float) -> PairedDifference | None:
+    return paired_difference(values[:, 0], values[:, 1], level=level) if len(values) > 1 else None
 
 
 def _slope(curve: pd.DataFrame, last: int) -> float:

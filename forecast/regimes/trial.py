@@ -143,6 +143,9 @@ def pair_keys(names: Sequence[str]) -> dict[str, tuple[int, int]]:
 
 STALLED = 5.0  # percentage points gained between the last two gradings
 NEARLY_CLEAR = 90.0
+YEAR = 365.25
+USUAL_WEEKS = 8.0  # stands in for the interval before a first session
+FLOOR = 1.0  # percent of the ink: a grading of 100 is read as this much left
 
 HISTORY = (
     "calendar_years",
@@ -155,100 +158,6 @@ HISTORY = (
     "log_ink_left",
     "log_ink_left_per_session",
 )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class History:
-    """Gradings and reactions on the grid of sessions, each of shape (n_rows,)."""
-
-    before: FloatArray
-    after: FloatArray
-    gain_before: FloatArray
-    gain_after: FloatArray
-    graded: BoolArray
-    reacted: BoolArray
-
-
-def not_yet_judged(log: OutcomeLog, rows: pd.DataFrame) -> BoolArray:
-    """Return which rows are the last session of an ongoing course without a grading after it.
-
-    Counting it as "not cleared" would slow whatever regime the recent courses are under.
-    """
-    import pandas as pd
-
-    judged = pd.Series(judged_sessions(log), index=log.courses["course_id"])
-    waiting: BoolArray = rows["session_no"].to_numpy() > rows["course_id"].map(judged).to_numpy()
-    return waiting
-
-
-def known_fading(fading: FloatArray, gain: FloatArray, done: IntArray) -> FloatArray:
-    """Return what a clinic sees in the gradings so far, one row per row, one column per name.
-
-    Fading, the last gain, whether it stalled, the log of the ink left, and that per session
-    done: what a slow course looks like on the scale on which ink goes.
-    """
-    stalled = (gain < STALLED) & (fading < NEARLY_CLEAR) & (done >= 2)
-    left = np.log1p(-np.minimum(fading, 99.0) / 100)
-    pace = left / np.maximum(done, 1)
-    return np.column_stack([fading / 100, np.clip(gain, -20, 40) / 100, stalled, left, pace])
-
-
-def fading_history(log: OutcomeLog, rows: pd.DataFrame, place: pd.Series[int]) -> History:
-    """Return what gradings and reactions were known around each session.
-
-    The last grading stands until the next one; a grading made after the next session began
-    was not known before it and is passed over. Before any grading the fading is 0.
-    """
-    n, most = len(place), int(rows["session_no"].max()) + 1
-    grid = _grid(log, rows, place, most)
-    written = ~np.isnan(grid)
-    level, gain = np.zeros((n, most)), np.zeros((n, most))
-    now, change = np.zeros(n), np.zeros(n)
-    for column in range(most):
-        new = written[:, column]
-        change = np.where(new & (column > 0), np.where(new, grid[:, column], 0) - now, change)
-        now = np.where(new, grid[:, column], now)
-        level[:, column], gain[:, column] = now, change
-    subject = rows["subject"].to_numpy(dtype=np.int64)
-    number = rows["session_no"].to_numpy(dtype=np.int64)
-    return History(
-        before=level[subject, number - 1],
-        after=level[subject, number],
-        gain_before=gain[subject, number - 1],
-        gain_after=gain[subject, number],
-        graded=written[subject, number],
-        reacted=_reacted(log, place, most)[subject, number],
-    )
-
-
-def _grid(log: OutcomeLog, rows: pd.DataFrame, place: pd.Series[int], most: int) -> FloatArray:
-    """Return the gradings by course and session, NaN where there is none; repeats averaged."""
-    grid = np.full((len(place), most), np.nan)
-    notes = log.graded[log.graded["course_id"].isin(place.index)]
-    notes = notes[notes["after_session"] < most]
-    if not len(notes):
-        return grid
-    following = rows[["course_id", "treated_on"]].assign(after_session=rows["session_no"] - 1)
-    seen = notes.merge(following, on=["course_id", "after_session"], how="left")
-    seen = seen[~(seen["graded_on"] > seen["treated_on"])]
-    mean = seen.groupby(["course_id", "after_session"])["fading_pct"].mean().reset_index()
-    where = place.reindex(mean["course_id"]).to_numpy(dtype=np.int64)
-    grid[where, mean["after_session"].to_numpy(dtype=np.int64)] = mean["fading_pct"]
-    return grid
-
-
-def _reacted(log: OutcomeLog, place: pd.Series[int], most: int) -> BoolArray:
-    reacted = np.zeros((len(place), most), dtype=bool)
-    bad = log.reactions[log.reactions["course_id"].isin(place.index)]
-    bad = bad[bad["after_session"] < most]
-    where = place.reindex(bad["course_id"]).to_numpy(dtype=np.int64)
-    reacted[where, bad["after_session"].to_numpy(dtype=np.int64)] = True
-    return reacted
-
-
-YEAR = 365.25
-USUAL_WEEKS = 8.0  # stands in for the interval before a first session
-FLOOR = 1.0  # percent of the ink: a grading of 100 is read as this much left
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -267,7 +176,6 @@ class Trial:
         Who treated; None where not recorded.
     baseline : ndarray of shape (n_courses, p)
         Attributes, gaps filled with the mean of the eligible.
-    baseline_names : tuple of str
     ink_left, ink_left_after : ndarray of shape (n,)
         Log of the share of ink left by the last grading before, and after, each session.
     graded : ndarray of shape (n,), bool
@@ -283,7 +191,6 @@ class Trial:
     week: FloatArray
     operator: npt.NDArray[np.object_]
     baseline: FloatArray
-    baseline_names: tuple[str, ...]
     ink_left: FloatArray
     ink_left_after: FloatArray
     graded: BoolArray
@@ -318,9 +225,7 @@ def trial_rows(log: OutcomeLog, *, horizon: int, set_apart: set[str] | None = No
             "A comparison needs courses under both ns and ps.",
         )
     courses, window, left_out = eligible(log, set_apart or set())
-    if not len(courses):
-        return None
-    return _rows(log, courses, horizon, window, left_out)
+    return _rows(log, courses, horizon, window, left_out) if len(courses) else None
 
 
 def _rows(
@@ -334,13 +239,19 @@ def _rows(
 
     rows = log.sessions[log.sessions["course_id"].isin(set(courses["course_id"]))]
     rows = rows[rows["session_no"] <= horizon].sort_values(["course_id", "session_no"])
-    rows = rows[~not_yet_judged(log, rows)].reset_index(drop=True)
-    courses, left_out = _seen(courses, rows, left_out)
+    # the last session of an ongoing course, not graded yet, is not "not cleared": counted so it
+    # would slow whatever regime the recent courses are under
+    judged = pd.Series(judged_sessions(log), index=log.courses["course_id"])
+    rows = rows[rows["session_no"] <= rows["course_id"].map(judged)].reset_index(drop=True)
+    with_rows = courses["course_id"].isin(set(rows["course_id"]))
+    if not with_rows.all():
+        left_out = left_out | {"first session not yet judged": int((~with_rows).sum())}
+    courses = courses[with_rows].reset_index(drop=True)
     if not len(courses):
         return None
     place = pd.Series(np.arange(len(courses)), index=courses["course_id"])
     rows["subject"] = rows["course_id"].map(place).to_numpy(dtype=np.int64)
-    history = fading_history(log, rows, place)
+    history = _history(log, rows, place)
     since_first = rows["treated_on"] - rows.groupby("subject")["treated_on"].transform("min")
     week = since_first.dt.days.to_numpy(dtype=np.float64) / 7
     years = (rows["treated_on"] - pd.Timestamp(window[0])).dt.days.to_numpy(dtype=np.float64)
@@ -351,7 +262,6 @@ def _rows(
         week=week,
         operator=rows["operator_id"].to_numpy(dtype=object),
         baseline=baseline,
-        baseline_names=BASELINE,
         ink_left=np.log(np.maximum(100 - history.before, FLOOR) / 100),
         ink_left_after=np.log(np.maximum(100 - history.after, FLOOR) / 100),
         graded=history.graded,
@@ -363,12 +273,11 @@ def _rows(
 def _panel(
     courses: pd.DataFrame,
     rows: pd.DataFrame,
-    history: History,
+    history: _History,
     baseline: FloatArray,
     week: FloatArray,
     years: FloatArray,
 ) -> Panel:
-    """Return the panel: what was known before each session, and after it."""
     import pandas as pd
 
     subject = rows["subject"].to_numpy(dtype=np.int64)
@@ -379,8 +288,8 @@ def _panel(
     log_gap = np.log(np.maximum(gap, 1.0) / USUAL_WEEKS)
     attributes, calendar = baseline[subject], np.column_stack([years, years**2])
     reacted_before = np.where(number == 1, False, np.roll(history.reacted, 1))
-    before = known_fading(history.before, history.gain_before, number - 1)
-    after = known_fading(history.after, history.gain_after, number)
+    before = _known_fading(history.before, history.gain_before, number - 1)
+    after = _known_fading(history.after, history.gain_after, number)
     return Panel(
         subject=subject,
         step=number,
@@ -396,14 +305,13 @@ def _panel(
     )
 
 
-def _seen(
-    courses: pd.DataFrame, rows: pd.DataFrame, left_out: dict[str, int]
-) -> tuple[pd.DataFrame, dict[str, int]]:
-    """Return the courses with at least one row, and the others added to those left out."""
-    with_rows = courses["course_id"].isin(set(rows["course_id"]))
-    without = int((~with_rows).sum())
-    reason = {"first session not yet judged": without} if without else {}
-    return courses[with_rows].reset_index(drop=True), left_out | reason
+# What a clinic sees in the gradings so far, by row: fading, the last gain, whether it stalled, the
+# log of the ink left, and that per session done, the scale on which a slow course looks slow.
+def _known_fading(fading: FloatArray, gain: FloatArray, done: IntArray) -> FloatArray:
+    stalled = (gain < STALLED) & (fading < NEARLY_CLEAR) & (done >= 2)
+    left = np.log1p(-np.minimum(fading, 99.0) / 100)
+    pace = left / np.maximum(done, 1)
+    return np.column_stack([fading / 100, np.clip(gain, -20, 40) / 100, stalled, left, pace])
 
 
 def _baseline(courses: pd.DataFrame) -> FloatArray:
@@ -416,3 +324,65 @@ def _baseline(courses: pd.DataFrame) -> FloatArray:
     total = np.where(seen, table, 0).sum(axis=0)
     mean = np.divide(total, seen.sum(axis=0), out=np.zeros(len(BASELINE)), where=seen.any(axis=0))
     return np.where(seen, table, mean)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _History:
+    """Gradings and reactions on the grid of sessions, each of shape (n_rows,)."""
+
+    before: FloatArray
+    after: FloatArray
+    gain_before: FloatArray
+    gain_after: FloatArray
+    graded: BoolArray
+    reacted: BoolArray
+
+
+# The last grading stands until the next one; one made after the next session began was not known
+# before it and is passed over. Before any grading the fading is 0.
+def _history(log: OutcomeLog, rows: pd.DataFrame, place: pd.Series[int]) -> _History:
+    n, most = len(place), int(rows["session_no"].max()) + 1
+    grid = _grid(log, rows, place, most)
+    written = ~np.isnan(grid)
+    level, gain = np.zeros((n, most)), np.zeros((n, most))
+    now, change = np.zeros(n), np.zeros(n)
+    for column in range(most):
+        new = written[:, column]
+        change = np.where(new & (column > 0), np.where(new, grid[:, column], 0) - now, change)
+        now = np.where(new, grid[:, column], now)
+        level[:, column], gain[:, column] = now, change
+    subject = rows["subject"].to_numpy(dtype=np.int64)
+    number = rows["session_no"].to_numpy(dtype=np.int64)
+    return _History(
+        before=level[subject, number - 1],
+        after=level[subject, number],
+        gain_before=gain[subject, number - 1],
+        gain_after=gain[subject, number],
+        graded=written[subject, number],
+        reacted=_reacted(log, place, most)[subject, number],
+    )
+
+
+# The gradings by course and session, NaN where there is none; repeats averaged.
+def _grid(log: OutcomeLog, rows: pd.DataFrame, place: pd.Series[int], most: int) -> FloatArray:
+    grid = np.full((len(place), most), np.nan)
+    graded = log.graded[log.graded["course_id"].isin(place.index)]
+    graded = graded[graded["after_session"] < most]
+    if not len(graded):
+        return grid
+    following = rows[["course_id", "treated_on"]].assign(after_session=rows["session_no"] - 1)
+    seen = graded.merge(following, on=["course_id", "after_session"], how="left")
+    seen = seen[~(seen["graded_on"] > seen["treated_on"])]
+    mean = seen.groupby(["course_id", "after_session"])["fading_pct"].mean().reset_index()
+    where = place.reindex(mean["course_id"]).to_numpy(dtype=np.int64)
+    grid[where, mean["after_session"].to_numpy(dtype=np.int64)] = mean["fading_pct"]
+    return grid
+
+
+def _reacted(log: OutcomeLog, place: pd.Series[int], most: int) -> BoolArray:
+    reacted = np.zeros((len(place), most), dtype=bool)
+    bad = log.reactions[log.reactions["course_id"].isin(place.index)]
+    bad = bad[bad["after_session"] < most]
+    where = place.reindex(bad["course_id"]).to_numpy(dtype=np.int64)
+    reacted[where, bad["after_session"].to_numpy(dtype=np.int64)] = True
+    return reacted

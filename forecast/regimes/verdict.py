@@ -1,4 +1,4 @@
-"""A difference, the verdict on it, and the reasons for *cannot say*, in one place."""
+"""A difference between strategies, the verdict on it, and why a verdict is kept back."""
 
 from __future__ import annotations
 
@@ -21,6 +21,7 @@ LARGEST_IMBALANCE = 0.1
 MANY_UNCLEARED = 0.2
 DETECTABLE = 2.8  # standard errors: 1.96 for the interval and 0.84 for a chance of 8 in 10
 NO_ERROR = 1e-9  # sessions
+FOLLOWERS = "too_few_followers"
 Verdict = Literal["saves", "costs", "equivalent", "cannot say"]
 
 
@@ -61,6 +62,16 @@ class Contrast:
             return (None, None)
         return Contrast.normal(self.estimate, self.error, level).interval
 
+    @property
+    def without_width(self) -> bool:
+        """Whether the resamples gave one and the same number, but for rounding."""
+        return self.error is not None and self.error < NO_ERROR
+
+    def within(self, margin: float) -> bool:
+        """Return whether the 90 % interval lies inside plus and minus the margin."""
+        low, high = self.at_level(0.9)
+        return low is not None and high is not None and -margin < low and high < margin
+
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
         return {"estimate": self.estimate, "interval": list(self.interval), "level": self.level}
@@ -90,13 +101,20 @@ class Supported:
     horizon: int
     contrast: Contrast
     verdict: Verdict
+    reasons: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        said = {"verdict": self.verdict, "reasons": list(self.reasons)}
+        return {"horizon": self.horizon} | said | self.contrast.to_dict()
 
 
-def verdict_of(contrast: Contrast, margin: float) -> Verdict:
+def verdict_of(contrast: Contrast, margin: float, reasons: Sequence[str] = ()) -> Verdict:
     """Return the verdict code of a difference in sessions.
 
     ``saves`` and ``costs`` by the 95 % interval, ``equivalent`` by the 90 % interval inside plus
-    and minus the margin, whatever level the contrast itself is shown at.
+    and minus the margin, whatever level the contrast itself is shown at; ``cannot say`` wherever
+    there is a reason to keep a verdict back.
 
     Examples
     --------
@@ -108,82 +126,36 @@ def verdict_of(contrast: Contrast, margin: float) -> Verdict:
     'cannot say'
     """
     low, high = contrast.at_level(0.95)
-    if low is None or high is None or without_width(contrast):
+    if reasons or low is None or high is None or contrast.without_width:
         return "cannot say"
     if high < 0:
         return "saves"
     if low > 0:
         return "costs"
-    return "equivalent" if within_margin(contrast, margin) else "cannot say"
-
-
-def without_width(contrast: Contrast) -> bool:
-    """Return whether the resamples gave one and the same number, but for rounding."""
-    return contrast.error is not None and contrast.error < NO_ERROR
-
-
-def within_margin(contrast: Contrast, margin: float) -> bool:
-    """Return whether the 90 % interval lies inside plus and minus the margin."""
-    low, high = contrast.at_level(0.9)
-    return low is not None and high is not None and -margin < low and high < margin
-
-
-def words_for(key: str, contrast: Contrast, verdict: str, *, horizon: int, margin: float) -> str:
-    """Return the sentence for a person."""
-    left, right = key.split(" - ")
-    if contrast.estimate is None:
-        return (
-            f"Cannot say whether {left} needs fewer sessions than {right} up to session {horizon}: "
-            "too few courses followed one of them that far."
-        )
-    low, high = contrast.at_level(0.95)
-    assert low is not None  # an estimate always comes with its error
-    assert high is not None
-    span = f"{_sessions(contrast.estimate)} (95 % interval {_span(low, high)})"
-    start = f"Up to session {horizon}, {left} against {right}: {span}."
-    if verdict == "saves":
-        return f"{start} {left} saves sessions."
-    if verdict == "costs":
-        return f"{start} {left} costs sessions."
-    if verdict == "equivalent":
-        return f"{start} Up to there any difference is below {margin:g} session(s)."
-    if high < 0 or low > 0 or without_width(contrast):  # the interval alone would have spoken
-        return f"{start} No verdict is given, for reasons in the notes."
-    return f"{start} The log cannot say which is better: it fits anything in that interval."
-
-
-def _sessions(value: float) -> str:
-    return f"{abs(value):.1f} session(s) {'fewer' if value < 0 else 'more'}"
-
-
-def _span(low: float, high: float) -> str:
-    if high < 0:
-        return f"{-high:.1f} to {-low:.1f} fewer"
-    if low > 0:
-        return f"{low:.1f} to {high:.1f} more"
-    return f"{-low:.1f} fewer to {high:.1f} more"
+    return "equivalent" if contrast.within(margin) else "cannot say"
 
 
 def reasons_for(
-    contrast: Contrast, margin: float, *, shortfalls: Sequence[str] = ()
+    contrast: Contrast, margin: float, lacking: Sequence[str] = (), *, few: str = FOLLOWERS
 ) -> tuple[str, ...]:
     """Return the codes of what keeps a verdict back; empty where nothing does.
 
-    ``no_estimate``: too few courses are followed up to the horizon. ``too_few_cleared``,
+    ``too_few_followers``: too few courses follow a strategy up to the horizon (``few`` is the
+    code for it: ``too_few_pairs`` of halves of split tattoos). ``too_few_cleared``,
     ``too_few_clients``, ``too_few_effective``: under one of the strategies. ``operators_apart``:
     hands and regimes cannot be told apart. ``zero_width``: the interval has none.
-    ``interval_covers_margin``: the interval reaches past zero and past the margin. Those that come
-    from the courses rather than from the difference are given as ``shortfalls``.
+    ``interval_covers_margin``: the interval reaches past zero and past the margin. What the courses
+    rather than the difference fall short of is given as ``lacking``, see `lacking_for`.
     """
-    found = [*shortfalls] if contrast.estimate is not None else ["no_estimate", *shortfalls]
-    if without_width(contrast):
-        found.append("zero_width")
-    elif contrast.estimate is not None and verdict_of(contrast, margin) == "cannot say":
-        found.append("interval_covers_margin")
-    return tuple(found)
+    if contrast.estimate is None:
+        return (few, *lacking)
+    if contrast.without_width:
+        return (*lacking, "zero_width")
+    unclear = verdict_of(contrast, margin) == "cannot say"
+    return (*lacking, *(["interval_covers_margin"] if unclear else []))
 
 
-def shortfalls_of(
+def lacking_for(
     cleared: Iterable[int], clients: Iterable[int], effective: Iterable[float], *, apart: bool
 ) -> tuple[str, ...]:
     """Return the codes of what the courses under the strategies of a pair lack for a verdict."""
@@ -193,4 +165,32 @@ def shortfalls_of(
         "too_few_effective": min(effective) < LEAST_EFFECTIVE,
         "operators_apart": apart,
     }
-    return tuple(code for code, lacking in found.items() if lacking)
+    return tuple(code for code, lacks in found.items() if lacks)
+
+
+def words_for(
+    key: str, contrast: Contrast, reasons: Sequence[str], horizon: int, margin: float
+) -> str:
+    """Return the sentence for a person."""
+    left, right = key.split(" - ")
+    low, high = contrast.at_level(0.95)
+    if contrast.estimate is None or low is None or high is None:
+        return (
+            f"Cannot say whether {left} needs fewer sessions than {right} up to session {horizon}: "
+            "too few courses followed one of them that far."
+        )
+    span = f"{low:.1f} to {high:.1f} more" if low > 0 else f"{-low:.1f} fewer to {high:.1f} more"
+    if high < 0:
+        span = f"{-high:.1f} to {-low:.1f} fewer"
+    size = f"{abs(contrast.estimate):.1f} session(s) {'fewer' if contrast.estimate < 0 else 'more'}"
+    by_interval = verdict_of(contrast, margin)
+    ends = {
+        "saves": f"{left} saves sessions.",
+        "costs": f"{left} costs sessions.",
+        "equivalent": f"Up to there any difference is below {margin:g} session(s).",
+        "cannot say": "The log cannot say which is better: it fits anything in that interval.",
+    }
+    end = ends[verdict_of(contrast, margin, reasons)]
+    if reasons and (by_interval in ("saves", "costs") or contrast.without_width):
+        end = "No verdict is given, for reasons in the notes."
+    return f"Up to session {horizon}, {left} against {right}: {size} (95 % interval {span}). {end}"

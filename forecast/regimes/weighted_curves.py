@@ -1,34 +1,56 @@
-"""The sums of a regime comparison, done once for the log and again for each resample of clients.
+"""The weighted curves of a regime comparison, and every difference that is read off them.
 
-Everything that does not change between resamples (rows, masks, designs) is held here; a
+Everything that does not change between resamples (rows, masks, designs) is held in the engine; a
 resample is a count per client, and costs one refit of the weight models and a few sums.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from forecast._checks import SHOWN_AT
 from forecast._jobs import run_units
-from forecast._types import BoolArray, FloatArray
+from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import (
     HazardGFormula,
     StrategyWeights,
     WeightModel,
     cluster_counts,
+    effective_number,
     followed,
     life_sums,
 )
-from forecast.regimes.trial import Strategy, Trial
+from forecast.counts import COVARIATES
+from forecast.errors import DataError
+from forecast.regimes.trial import Settings, Strategy, Trial, read_strategies, trial_rows
+from forecast.regimes.verdict import (
+    LEAST_AT_RISK,
+    LEAST_FOLLOWERS,
+    Contrast,
+    Supported,
+    Verdict,
+    reasons_for,
+    verdict_of,
+)
+from forecast.survival import Durations
 from forecast.tattoo import INK_GROUPS
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.log import OutcomeLog
+    from forecast.survival import CountModel, FittedCountModel
 
 RIDGE = 0.5  # on standardised covariates: a prior of standard deviation 1.4 on each log odds
 TRUNCATE = 0.995
 CHUNK = 25
 SECOND_ROUTE_REPLICATES = 200
+CURVE_COLUMNS = ("strategy", "group", "session", "at_risk", "survival", "low", "high")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -128,15 +150,24 @@ class Engine:
         """Return survival of everyone and of each ink group, shape (1 + groups, horizon + 1)."""
         size, groups = self.horizon, len(INK_GROUPS)
         place = self.ink[mask] * size + self.panel.step[mask] - 1
+
+        def summed(values: FloatArray) -> FloatArray:
+            found = np.bincount(place, weights=values, minlength=groups * size)
+            by_ink = found.reshape((groups, size))
+            return np.vstack([by_ink.sum(axis=0), by_ink])
+
         used = weight[mask]
-        shape = (groups, size)
-        risk = np.bincount(place, weights=used, minlength=groups * size).reshape(shape)
-        happened = used * self.panel.event[mask]
-        events = np.bincount(place, weights=happened, minlength=groups * size).reshape(shape)
-        risk = np.vstack([risk.sum(axis=0), risk])
-        events = np.vstack([events.sum(axis=0), events])
+        risk, events = summed(used), summed(used * self.panel.event[mask])
         hazard = np.divide(events, risk, out=np.zeros_like(risk), where=risk > 0)
         return np.hstack([np.ones((groups + 1, 1)), np.cumprod(1 - hazard, axis=1)])
+
+    def counts(self, place: int, ink: int | None = None) -> tuple[IntArray, IntArray]:
+        """Return the courses at risk and clearing at each session under one strategy."""
+        mask = self.masks[place] if ink is None else self.masks[place] & (self.ink == ink)
+        step = self.panel.step[mask] - 1
+        at_risk = np.bincount(step, minlength=self.horizon)
+        cleared = np.bincount(step[self.panel.event[mask]], minlength=self.horizon)
+        return at_risk.astype(np.int64), cleared.astype(np.int64)
 
     def _weeks(self, weight: FloatArray, mask: BoolArray) -> float:
         risk, events = life_sums(
@@ -171,3 +202,281 @@ def _chunk(engine: Engine, piece: tuple[int, FloatArray]) -> list[Result]:
         engine.run(row, second=first + place < SECOND_ROUTE_REPLICATES)
         for place, row in enumerate(counts)
     ]
+
+
+def followers_by(at_risk: IntArray, cleared: IntArray, begins: int = 1) -> IntArray:
+    """Return the courses that followed a strategy up to each session, at risk at its change.
+
+    Before the session ``begins`` the strategy is another one, and everybody counts.
+    """
+    counted = cleared.copy()
+    counted[: begins - 1] = 0
+    earlier = np.where(np.arange(len(cleared)) < begins - 1, cleared.cumsum() - cleared, 0)
+    followers: IntArray = at_risk + counted.cumsum() - counted + earlier
+    return followers
+
+
+def supported_to(at_risk: IntArray, cleared: IntArray, begins: int = 1) -> int:
+    """Return the last session with enough courses at risk and enough followers."""
+    followers = followers_by(at_risk, cleared, begins)
+    thin = np.flatnonzero((at_risk < LEAST_AT_RISK) | (followers < LEAST_FOLLOWERS))
+    return int(thin[0]) if thin.size else len(at_risk)
+
+
+@dataclass(frozen=True, eq=False)
+class Answers:
+    """Every difference of a comparison and what is said of it, by pair of strategies.
+
+    Attributes
+    ----------
+    difference : dict of str to Contrast
+        Difference in mean sessions up to the horizon (a course not cleared by then counts as
+        the horizon), in the clinic's own case mix.
+    cleared_by : dict of int to dict of str to Contrast
+        Difference in the share cleared by 5, 10 and 15 sessions.
+    by_ink : dict of str to dict of str to Contrast
+        ``difference`` within each ink group.
+    unadjusted : dict of str to Contrast
+        The same curves without weights.
+    second_route : dict of str to Contrast
+        The same difference by the parametric g-formula.
+    verdict : dict of str to str
+        "saves", "costs", "equivalent" or "cannot say".
+    reasons : dict of str to tuple of str
+        Codes of what keeps a verdict back, see `reasons_for`; empty where one is given.
+    supported : dict of str to Supported
+        The same difference up to the last session, at most the horizon, that both strategies
+        reach with enough courses.
+    uncleared : dict of str to float
+        Weighted share not cleared after the horizon, by strategy, where it has support there.
+    """
+
+    difference: Mapping[str, Contrast]
+    cleared_by: Mapping[int, Mapping[str, Contrast]]
+    by_ink: Mapping[str, Mapping[str, Contrast]]
+    unadjusted: Mapping[str, Contrast]
+    second_route: Mapping[str, Contrast]
+    verdict: Mapping[str, Verdict]
+    reasons: Mapping[str, tuple[str, ...]]
+    supported: Mapping[str, Supported]
+    uncleared: Mapping[str, float]
+
+    @classmethod
+    def missing(
+        cls,
+        settings: Settings,
+        difference: Mapping[str, Contrast] | None = None,
+        reasons: Mapping[str, tuple[str, ...]] | None = None,
+    ) -> Answers:
+        """Return the answers without curves; differences and reasons may come from elsewhere."""
+        empty = {key: Contrast.missing(settings.level) for key in settings.pairs}
+        shown = {**empty, **(difference or {})}
+        why = {key: reasons_for(one, settings.margin) for key, one in shown.items()}
+        why |= reasons or {}
+        return cls(
+            difference=shown,
+            cleared_by=dict.fromkeys(SHOWN_AT, empty),
+            by_ink=dict.fromkeys(INK_GROUPS, empty),
+            unadjusted=empty,
+            second_route=empty,
+            verdict={k: verdict_of(one, settings.margin, why[k]) for k, one in shown.items()},
+            reasons=why,
+            supported={},
+            uncleared={},
+        )
+
+
+def answers(
+    engine: Engine,
+    point: Result,
+    draws: Result,
+    support: Sequence[int],
+    lacking: Mapping[str, tuple[str, ...]],
+    settings: Settings,
+) -> Answers:
+    """Return the contrasts that have support up to the horizon; the others are missing.
+
+    ``support`` is the last session that each strategy carries, ``lacking`` what the courses of
+    each pair fall short of for a verdict.
+    """
+    margin, everyone = settings.margin, draws.survival[:, :, 0]
+    difference = _means(point.survival[:, 0], everyone, support, settings)
+    reasons = {k: reasons_for(one, margin, lacking[k]) for k, one in difference.items()}
+    by_ink = {}
+    for ink, name in enumerate(INK_GROUPS):
+        reach = [
+            supported_to(*engine.counts(place, ink), plan.begins)
+            for place, plan in enumerate(settings.plans)
+        ]
+        inside = point.survival[:, 1 + ink], draws.survival[:, :, 1 + ink]
+        by_ink[name] = _means(*inside, reach, settings)
+    supported = {}
+    for key, (left, right) in settings.pairs.items():
+        last = min(support[left], support[right], settings.horizon)
+        if last >= settings.shortest(left, right):
+            one = _mean(point.survival[:, 0], everyone, (left, right), last, settings.level)
+            why = reasons_for(one, margin, lacking[key])
+            supported[key] = Supported(last, one, verdict_of(one, margin, why), why)
+    return Answers(
+        difference=difference,
+        cleared_by={n: _shares(n, point, draws, support, settings) for n in SHOWN_AT},
+        by_ink=by_ink,
+        unadjusted=_means(point.unadjusted, draws.unadjusted, support, settings),
+        second_route=_means(point.second, draws.second, support, settings),
+        verdict={k: verdict_of(one, margin, reasons[k]) for k, one in difference.items()},
+        reasons=reasons,
+        supported=supported,
+        uncleared={
+            name: float(point.survival[place, 0, -1])
+            for place, name in enumerate(settings.names)
+            if support[place] >= settings.horizon
+        },
+    )
+
+
+def _means(
+    point: FloatArray, draws: FloatArray, support: Sequence[int], settings: Settings
+) -> dict[str, Contrast]:
+    return {
+        key: _mean(point, draws, pair, settings.horizon, settings.level)
+        if min(support[pair[0]], support[pair[1]]) >= settings.horizon
+        else Contrast.missing(settings.level)
+        for key, pair in settings.pairs.items()
+    }
+
+
+# The difference in mean sessions up to the last; replicates without a second route are NaN.
+def _mean(
+    point: FloatArray, draws: FloatArray, pair: tuple[int, int], last: int, level: float
+) -> Contrast:
+    left, right = pair
+    gap = float((point[left] - point[right])[:last].sum())
+    moved = (draws[:, left] - draws[:, right])[:, :last].sum(axis=1)
+    return Contrast.normal(gap, float(np.nanstd(moved, ddof=1)), level)
+
+
+def _shares(
+    n: int, point: Result, draws: Result, support: Sequence[int], settings: Settings
+) -> dict[str, Contrast]:
+    table = {}
+    for key, (left, right) in settings.pairs.items():
+        if n > settings.horizon or min(support[left], support[right]) < n:
+            table[key] = Contrast.missing(settings.level)
+            continue
+        gap = point.survival[right, 0, n] - point.survival[left, 0, n]
+        moved = draws.survival[:, right, 0, n] - draws.survival[:, left, 0, n]
+        table[key] = Contrast.normal(float(gap), float(moved.std(ddof=1)), settings.level)
+    return table
+
+
+def curve_table(engine: Engine, point: Result, draws: Result, settings: Settings) -> pd.DataFrame:
+    """Return each strategy's curve, for everyone and by ink group, as far as it has support.
+
+    ``low`` and ``high`` hold the middle ``level`` of the resamples at each session.
+    """
+    import pandas as pd
+
+    tables = []
+    tails = [(1 - settings.level) / 2, (1 + settings.level) / 2]
+    low, high = np.quantile(draws.survival, tails, axis=0)
+    for place, plan in enumerate(settings.plans):
+        for group, label in enumerate(("all", *INK_GROUPS)):
+            ink = None if group == 0 else group - 1
+            at_risk, cleared = engine.counts(place, ink)
+            last = supported_to(at_risk, cleared, plan.begins)
+            columns = {
+                "strategy": plan.name,
+                "group": label,
+                "session": np.arange(1, last + 1),
+                "at_risk": at_risk[:last],
+                "survival": point.survival[place, group, 1 : last + 1],
+                "low": low[place, group, 1 : last + 1],
+                "high": high[place, group, 1 : last + 1],
+            }
+            tables.append(pd.DataFrame(columns))
+    return pd.concat(tables, ignore_index=True)
+
+
+def weighted_rows(engine: Engine, settings: Settings) -> pd.DataFrame:
+    """Return the rows with new course and client numbers and each strategy's weights."""
+    import pandas as pd
+
+    panel = engine.panel
+    frame = pd.DataFrame(
+        {
+            "course": panel.subject + 1,
+            "client": panel.cluster[panel.subject] + 1,
+            "session": panel.step,
+            "regime": np.where(panel.group == 1, "ps", "ns"),
+            "cleared": panel.event.astype(np.int64),
+            "stopped_after": panel.lost.astype(np.int64),
+        }
+    )
+    known = pd.DataFrame(panel.before, columns=list(panel.names))
+    weights = {
+        f"weight {name}": engine.weights.used(mask, quantile=TRUNCATE)[0]
+        for name, mask in zip(settings.names, engine.masks, strict=True)
+    }
+    return pd.concat([frame, known, pd.DataFrame(weights)], axis=1)
+
+
+OFFERED = ("ns", "ps", "ns:4>ps")
+HORIZON = 15
+FEWEST_EVENTS = 30
+FEWEST_EFFECTIVE = 30.0
+
+
+def fit_strategies(
+    log: OutcomeLog, filled: pd.DataFrame, spec: CountModel
+) -> Mapping[str, FittedCountModel]:
+    """Return the model fitted under each strategy that enough courses follow.
+
+    Parameters
+    ----------
+    log : OutcomeLog
+    filled : DataFrame
+        One row per course with ``course_id`` and every covariate, none missing.
+    spec : CountModel
+        The model chosen for the log's own practice.
+
+    Returns
+    -------
+    mapping of strategy to fitted model
+        Empty when the log has no sessions, one regime only, or too few followers: at least 30
+        finished courses that kept to it, and an effective number of 30 after weighting, both
+        among the courses that were still at risk when the strategy's change came.
+    """
+    if log.sessions.empty:
+        return {}
+    try:
+        trial = trial_rows(log, horizon=HORIZON)
+    except DataError:
+        return {}
+    if trial is None:
+        return {}
+    panel = trial.panel
+    weights = WeightModel(panel, ridge=RIDGE).fit()
+    courses = filled.set_index("course_id").loc[trial.courses["course_id"], list(COVARIATES)]
+    clients = trial.courses["client_id"].to_numpy()
+    found = {}
+    for strategy in read_strategies(OFFERED, horizon=HORIZON):
+        mask = followed(panel, np.array(strategy.plan))
+        used = weights.used(mask, quantile=TRUNCATE)[0]
+        kept = mask & (used > 0)
+        since = kept & (panel.step >= strategy.begins)
+        too_few = panel.event[since].sum() < FEWEST_EVENTS
+        there = kept & (panel.step == strategy.begins)
+        if too_few or effective_number(used[there]) < FEWEST_EFFECTIVE:
+            continue
+        subject = panel.subject[kept]
+        found[strategy.name] = spec.fit(
+            Durations(
+                step=panel.step[kept],
+                observed=panel.event[kept],
+                covariates=courses.iloc[subject],
+                subject=clients[subject],
+                entry=panel.step[kept] - 1,
+                weight=used[kept] / used[kept].mean(),
+            )
+        )
+    return found

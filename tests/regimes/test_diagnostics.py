@@ -9,8 +9,8 @@ import pytest
 from forecast.counts import COVARIATES, LogSummary, course_rows, evidence_model, fill_missing
 from forecast.log import OutcomeLog
 from forecast.regimes.compare import compare_regimes
-from forecast.regimes.strategy_models import fit_strategies
 from forecast.regimes.verdict import verdict_of
+from forecast.regimes.weighted_curves import fit_strategies
 
 SWITCH = "ns:4>ps"
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from forecast.regimes.verdict import Contrast, reasons_for, shortfalls_of, verdict_of
+from forecast.regimes.verdict import Contrast, lacking_for, reasons_for, verdict_of
 
 CLEAR = Contrast.normal(-2.0, 0.3, 0.95)
 WIDE = Contrast.normal(-0.5, 2.0, 0.95)
@@ -16,7 +16,7 @@ def test_a_difference_that_speaks_has_no_reason_against_it():
 @pytest.mark.parametrize(
     ("contrast", "reason"),
     [
-        (Contrast.missing(0.95), "no_estimate"),
+        (Contrast.missing(0.95), "too_few_followers"),
         (Contrast.normal(-1.0, 0.0, 0.95), "zero_width"),
         (WIDE, "interval_covers_margin"),
     ],
@@ -37,6 +37,6 @@ def test_why_a_difference_cannot_say_has_its_code(contrast: Contrast, reason: st
     ],
 )
 def test_each_strategy_of_a_pair_needs_enough(cleared, clients, effective, apart, codes):
-    lacking = shortfalls_of(cleared, clients, effective, apart=apart)
+    lacking = lacking_for(cleared, clients, effective, apart=apart)
     assert lacking == codes
-    assert reasons_for(CLEAR, 1.0, shortfalls=lacking) == codes
+    assert reasons_for(CLEAR, 1.0, lacking) == codes

@@ -1,0 +1,203 @@
+"""Planted paces, regimes, operators, asymptotes and intervals come back from the fitted model."""
+
+from dataclasses import replace
+from statistics import NormalDist
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from forecast.fading.fading import fit_fading
+from forecast.invented import Crew, World, simulate_clinic, simulate_log
+
+from .logs import BLACK, codes, graded_log
+
+
+@pytest.fixture(scope="module")
+def log():
+    return simulate_log(500, seed=1)
+
+
+@pytest.fixture(scope="module")
+def fading(log):
+    return fit_fading(log)
+
+
+def true_slopes(clinic, world, courses):
+    """Return the mean fall of log ink per session of these courses under ns and ps."""
+    speed = np.exp(clinic.truth.set_index("course_id").loc[courses]["log_speed"])
+    # the mean over the chance of a session and over operators
+    ns = float(speed.mean() * np.exp(world.session_sd**2 / 2) * np.exp(Crew.of(world).speed).mean())
+    return ns, ns * np.exp(world.regime_effect)
+
+
+def test_known_shares_per_session_come_back():
+    clinic = simulate_clinic(900, seed=3, world=BLACK)
+    fading = fit_fading(clinic.log, level=0.99)
+    for regime, slope in zip(
+        ("ns", "ps"), true_slopes(clinic, BLACK, fading.rows.courses["course_id"]), strict=True
+    ):
+        share, (low, high) = fading.share(regime)
+        assert low < 1 - np.exp(-slope) < high
+        assert high - low < 0.08
+        assert share == pytest.approx(1 - np.exp(-slope), abs=0.02)
+
+
+# other colours are slow, differ most and are changed to ps most: the hardest to get right
+@pytest.mark.slow
+@pytest.mark.parametrize(("world", "group"), [(BLACK, "black"), (World(), "other colours")])
+def test_regime_differences_are_covered_as_promised(world, group):
+    covered, gaps, errors = [], [], []
+    for seed in range(60):
+        clinic = simulate_clinic(600, seed=1000 + seed, world=world)
+        fading = fit_fading(clinic.log)
+        courses = fading.rows.courses.query("ink_group == @group")["course_id"]
+        ns, ps = true_slopes(clinic, world, courses)
+        truth = np.exp(-ns) - np.exp(-ps)
+        row = fading.differences.set_index("ink_group").loc[group]
+        covered.append(row["low"] < truth < row["high"])
+        gaps.append(row["difference"] - truth)
+        errors.append((row["high"] - row["low"]) / 3.92)
+    # 95 % promised: fewer than 53 of 60 is a chance of 1 in 100, and errors are as large as stated
+    assert np.sum(covered) >= 53
+    assert np.std(gaps) < 1.25 * np.mean(errors)
+    assert abs(np.mean(gaps)) < 0.004
+
+
+def test_operators_who_like_ps_and_are_quick_are_not_taken_for_ps():
+    # five operators whose own speeds differ as much as those of two regimes might
+    world = replace(BLACK, regime_effect=0.0, operator_speed_sd=0.3, operator_seed=3)
+    fading = fit_fading(simulate_clinic(900, seed=11, world=world).log, level=0.99)
+    assert "operator" in fading.adjusted_for
+    low, high = fading.differences.set_index("ink_group").loc["all", ["low", "high"]]
+    assert low < 0 < high
+    # what each takes, over the mean of all, comes back
+    names = [name for name in fading.rows.names if name.startswith("operator ")]
+    found = fading.model.coefficients[[fading.rows.names.index(name) for name in names]]
+    pace = np.exp(Crew.of(world).speed)
+    assert_allclose(found, (pace / pace.mean() - 1)[: len(found)], atol=0.08)
+
+
+def test_an_operator_who_alone_fires_ps_is_said():
+    fading = fit_fading(simulate_clinic(500, seed=12, world=replace(BLACK, ps_owner=True)).log)
+    assert "operator" not in fading.adjusted_for
+    assert "fading.operators_apart" in codes(fading)
+
+
+def test_courses_that_level_off_are_named_and_most_of_them_have_a_remnant():
+    clinic = simulate_clinic(700, seed=13, world=replace(World(), resistant_rate=0.3))
+    fading = fit_fading(clinic.log)
+    remnant = clinic.truth.set_index("course_id")["remnant"]
+    named = [row["course_id"] for row in fading.to_dict()["level_off"] if row["chance"] > 0.8]
+    assert len(named) >= 5
+    assert (remnant.loc[named] > 0.05).mean() > 0.8
+    assert "fading.level_off" in codes(fading)
+
+
+def test_a_plain_average_of_gradings_follows_those_who_are_left(fading):
+    # the mean grading after session 12 is of courses too slow to have cleared before
+    late = fading.rows.table.query("session == 12")["fading_pct"].mean()
+    curve = fading.curves.query("ink_group == 'all' and session == 12")["faded"]
+    assert (curve > late + 3).all()
+
+
+def test_bands_hold_the_curve_and_the_middle_courses_are_wider(fading):
+    curves = fading.curves.query("session > 0")
+    assert (curves["low"] <= curves["faded"]).all()
+    assert (curves["faded"] <= curves["high"]).all()
+    assert (curves["middle_high"] - curves["middle_low"] > curves["high"] - curves["low"]).all()
+    assert (curves["courses"] >= 5).all()
+    assert curves.groupby(["regime", "ink_group"])["faded"].is_monotonic_increasing.all()
+
+
+def test_a_wider_level_gives_wider_intervals(log, fading):
+    narrow = fit_fading(log, level=0.5)
+    assert (narrow.shares["low"] > fading.shares["low"]).all()
+    assert_allclose(narrow.shares["share"], fading.shares["share"])
+
+
+def test_21_percent_a_session_gives_the_two_published_amounts():
+    # Bernstein et al. 2015 (79 % after 6.5 sessions) and 2018 (61 % after 4)
+    rng = np.random.default_rng(1)
+    left = 0.79 ** np.arange(1, 9) * np.exp(rng.normal(0, 0.05, (40, 8)))
+    found = fit_fading(graded_log(100 * (1 - left)))
+    share, (low, high) = found.share("all")
+    assert share == pytest.approx(0.21, abs=0.005)
+    assert low < 0.21 < high
+    curve = found.curves.query("ink_group == 'all'").set_index("session")["faded"]
+    assert curve[4] == pytest.approx(61, abs=1.0)
+    assert np.interp(6.5, curve.index, curve) == pytest.approx(79, abs=1.0)
+    assert "fading.no_sessions" in codes(found)
+
+
+def test_a_log_without_fading_is_not_told_to_fade():
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        left = np.exp(rng.normal(-0.5, 0.4, (25, 4)))
+        fading = fit_fading(graded_log(100 * (1 - left.clip(0.06, 0.99))))
+        share, (low, high) = fading.share("all")
+        assert low < 0 < high
+        assert low < share < high < 1
+
+
+def test_the_middle_courses_are_eight_of_ten():
+    clinic = simulate_clinic(900, seed=8, world=BLACK)
+    fading = fit_fading(clinic.log)
+    truth = clinic.truth.set_index("course_id").loc[fading.rows.courses["course_id"]]
+    pace = np.exp(truth["log_speed"].to_numpy() + BLACK.session_sd**2 / 2)
+    for session in (4, 8):
+        faded = 100 * -np.expm1(-session * pace)
+        curve = fading.curves.query("ink_group == 'all' and regime == 'ns' and session == @session")
+        low, middle, high = curve[["middle_low", "faded", "middle_high"]].iloc[0]
+        assert middle == pytest.approx(np.median(faded), abs=2.5)
+        # chance within the sessions, no part of the paces, widens the range a little
+        assert 0.78 < ((low < faded) & (faded < high)).mean() < 0.92
+
+
+def test_both_published_thresholds_come_from_one_fit():
+    # Kilmer et al. 1993, four sessions: more than 75 % in 77 %, more than 95 % in 28 %. A normal
+    # log of the ink left that gives both has mean -2.286 and standard deviation 1.218 by then
+    rng = np.random.default_rng(2)
+    pace = rng.normal(2.286 / 4, 1.218 / 4, (400, 1))
+    left = np.exp(-pace * np.arange(1, 5) + rng.normal(0, 0.05, (400, 4)))
+    fading = fit_fading(graded_log(100 * (1 - left)))
+    curve = fading.curves.query("ink_group == 'all' and session == 4")
+    middle = np.log(1 - curve["faded"].iloc[0] / 100)
+    z = np.array([1.0, 4.0])
+    # what the attributes, drawn without regard to fading, seem to explain is part of the spread
+    explained = np.var(fading.rows.centred @ slopes_of(fading)) * middle**2
+    spread = np.sqrt(z @ fading.model.fitted.model.random_covariance @ z + explained)
+    for percent, published in ((75, 0.77), (95, 0.28)):
+        beyond = NormalDist(middle, spread).cdf(np.log(1 - percent / 100))
+        # standard error of a share of 400 courses: 2.2 points
+        assert beyond == pytest.approx(published, abs=0.05)
+
+
+def slopes_of(fading):
+    """Return the fitted effects of the attributes on the log of the slope."""
+    place = [fading.rows.names.index(name) for name in fading.rows.adjusted]
+    return fading.model.coefficients[place]
+
+
+def test_longer_intervals_that_help_are_found_with_their_price_in_weeks():
+    world = replace(BLACK, spacing_effect=0.5)
+    spacing = fit_fading(simulate_clinic(900, seed=4, world=world).log, level=0.999).spacing
+    assert spacing is not None
+    short, long = spacing.weeks
+    # fewer sessions by about the planted power of the ratio of intervals
+    expected = spacing.sessions[0] * ((short / long) ** 0.5 - 1)
+    low, high = spacing.interval
+    assert low < expected < high
+    assert high < 0
+    assert spacing.answer.values["sessions"] == "fewer sessions"
+    assert "no randomised trial" in str(spacing.caution)
+
+
+def test_intervals_that_do_nothing_cost_weeks():
+    world = replace(BLACK, spacing_effect=0.0)
+    spacing = fit_fading(simulate_clinic(600, seed=5, world=world).log).spacing
+    assert spacing is not None
+    low, high = spacing.interval
+    assert low < 0 < high
+    assert spacing.weeks_interval[0] > 0
+    assert spacing.answer.values["weeks"] == "more weeks in all"
