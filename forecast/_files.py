@@ -1,4 +1,4 @@
-"""One way to write a file, and one way to tell whether a file is ours to write over."""
+"""One way to write a file, to tell whether one is ours, and to read a CSV of bounded cells."""
 
 from __future__ import annotations
 

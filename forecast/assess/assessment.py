@@ -1,4 +1,4 @@
-"""Has the world moved since the predictions were made: earlier or later, wider or narrower."""
+"""How good predictions were, with a verdict for each group; and whether the world has moved."""
 
 from __future__ import annotations
 

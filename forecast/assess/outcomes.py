@@ -1,4 +1,4 @@
-"""What was seen of each path: from when, until when, and whether the event came."""
+"""What was seen of each path, and weights for those that were lost to sight."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Scores of a predicted count distribution under censoring.
+"""Scores of a predicted count distribution under censoring, and how often its intervals held.
 
 Of log score, Brier and ranked probability score small is good, and the truth scores best; of
 concordance and area under the curve, which judge the order alone, large is good.

@@ -1,4 +1,4 @@
-"""Weighted curves over steps, restricted means, and their differences."""
+"""Weighted curves over steps, restricted means and their differences; the same by the g-formula."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How many events and subjects settle a difference, by formula and by simulating the study."""
+"""How many subjects settle a difference, and how wrong an assumption must be to undo one."""
 
 from __future__ import annotations
 

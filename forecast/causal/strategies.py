@@ -1,4 +1,4 @@
-"""A long frame: one row for each subject and step, with what was known when."""
+"""One row for each subject and step, and which of them still follow a strategy."""
 
 from __future__ import annotations
 

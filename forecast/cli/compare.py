@@ -1,4 +1,4 @@
-"""What past sessions did: `compare` of regimes, `fading`, `reactions`, `reach` of the lasers."""
+"""What past sessions did: `compare`, `fading`, `reactions`, `reach`, `share` and `pool`."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How clients stop, and how a course ends by it: at its goal, given up, or going on.
+"""The answer to one enquiry: how many sessions, how sure, and how a course ends.
 
 The hazard is the chance of giving up after a session that has not reached the goal.
 

@@ -1,4 +1,4 @@
-"""What a forecaster remembers of the log it was fitted to: counts and ranges, never rows."""
+"""What a forecaster remembers of its log, fills gaps from, and judges support by."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""From the log's courses to the rows of the count model: who was at risk when, and covariates."""
+"""From the log to the rows of the count model, and which courses could have had either regime."""
 
 from __future__ import annotations
 

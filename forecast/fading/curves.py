@@ -1,4 +1,4 @@
-"""The fit of the fading model, in which everything multiplies a course's own pace.
+"""The fit of the fading model, in which everything multiplies a course's own pace, and its curves.
 
 The log of the ink left is taken as start + pace x effective sessions: an attribute makes a session
 of a course count as ``exp(effect)`` sessions, ps and a longer interval likewise. The pace varies by

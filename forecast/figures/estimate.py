@@ -1,4 +1,4 @@
-"""Pictures of one estimate, and of how estimates turned out: candidates, reliability, groups."""
+"""Pictures of one estimate, of how estimates turned out, and of prices."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Pictures of a regime comparison: curves, the readings side by side, balance, tipping points."""
+"""Pictures of what sessions did: regimes compared, fading, reactions and reach."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What drives one estimate: each attribute as a difference in sessions, with its interval.
+"""A fitted forecaster: it answers enquiries with numpy alone, says what drives them, and is saved.
 
 Where half are not there within the horizon there is no count to compare: then every attribute is
 a difference in the chance by the last session looked at.

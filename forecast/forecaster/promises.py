@@ -1,4 +1,4 @@
-"""A standing check: were the promises kept? Later logs, and the estimates that were issued."""
+"""A standing check: were the promises kept? And the card that says what a model is and is not."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How a course is sold and how it ends: packages, prices, reactions, stopping, the last day.
+"""How courses of the invented clinic are sold and end, written down as the tables of a log.
 
 After each session that did not reach the goal a client may stop. The log odds rise with slow
 fading as written down so far, after a reaction, when prepaid sessions have just been used up, with

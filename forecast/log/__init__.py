@@ -6,7 +6,7 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.log.cells import LATEST
-    from forecast.log.columns import Column, column, column_names
+    from forecast.log.columns import TABLES, Column, column, column_names
     from forecast.log.cross_table import fractions_like
     from forecast.log.data_package import write_log
     from forecast.log.enquiry import Enquiry, check_enquiry, checked, enquiries_of, known_fields

@@ -1,4 +1,4 @@
-"""Which of a table's rows has the headings, and which column of the log each of them means."""
+"""Which row has the headings, which column each means, and which say who a client is."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Of which sessions the result is known, and the part of a log that something rests on."""
+"""The outcome log: five tables, checked; what is known of courses under way; and parts of a log."""
 
 from __future__ import annotations
 

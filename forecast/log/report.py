@@ -1,4 +1,4 @@
-"""What reading a log did to it: rows used, set aside, flagged, and the spellings tolerated."""
+"""What reading a log did to it, and the rows set aside: written out to be mended, read back in."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The landmark model: sessions still needed, from the gradings up to a session.
+"""Two laws of the sessions still needed, landmarks and first passage, and which of them is kept.
 
 A row is a course at a session that it went past; the covariates say how much ink was gone by
 then, how fast, and what was expected without gradings.

@@ -1,4 +1,4 @@
-"""What the page sends, read with care: every field has its own answer when it cannot be used."""
+"""What the page asks and is sent, read with care, and the clinic's own file behind it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Texts into HTML: the templates escape every value; the pictures are drawn as SVG."""
+"""Texts into HTML, escaped, with pictures as SVG; and the sheet that the client takes home."""
 
 from __future__ import annotations
 

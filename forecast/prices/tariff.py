@@ -1,4 +1,4 @@
-"""Money, exact to the cent: decimals where people read and write it, cents inside.
+"""What it costs and what is sold: exact money, the tariff and its file, the packages on offer.
 
 Two rounding rules, everywhere: an amount that is reported is rounded once to the cent, halves
 away from zero; a price that is asked for is rounded up to the price-list step, so that what was

@@ -1,4 +1,4 @@
-"""In whose hands: operators against what is expected of them, by codes and never by name."""
+"""Reactions in the log: how often, after which regime, in whose hands, and what cannot be said."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Reactions by regime, adjusted: what the model is notes_as_json, and when it must not answer."""
+"""Reactions by regime, adjusted: what the model is given, and when it must not answer."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""One row per session with what followed it, and the rates counted from those rows."""
+"""One row per session with what followed it, rates from those rows, and signs of silence."""
 
 from __future__ import annotations
 

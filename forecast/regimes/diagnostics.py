@@ -1,4 +1,4 @@
-"""Whether the log can carry the comparison: followers, weights, balance, overlap."""
+"""Whether the log can carry the comparison, and how wrong its assumptions must be to change it."""
 
 from __future__ import annotations
 

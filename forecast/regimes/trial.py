@@ -1,4 +1,4 @@
-"""Reading strategies: "ns", "ps", "ns:4>ps"."""
+"""Strategies, and the rows of the trial that the log stands in for."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The weighted curves of a regime comparison, and every difference that is read off them.
+"""The weighted curves of a comparison, every difference read off them, and models under a strategy.
 
 Everything that does not change between resamples (rows, masks, designs) is held in the engine; a
 resample is a count per client, and costs one refit of the weight models and a few sums.

@@ -1,4 +1,4 @@
-"""Time to an event counted in steps: who was at risk when, and what was seen."""
+"""Time to an event counted in steps: who was at risk when, what was seen, what is predicted."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which ink colours take up which wavelengths, and which inks a set of lasers reaches.
+"""Inks and body sites: what takes up which wavelength, and the group each is in.
 
 Colour seen by eye does not fix the chemistry: pigments of one colour are many compounds
 (BAUMLER00), and green and iron-bearing inks in particular behave differently from what their

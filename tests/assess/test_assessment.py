@@ -173,7 +173,7 @@ def test_steps_without_support_are_left_out_and_named(sample):
     drawn = sample(80, seed=5, drop_out=0.3)
     found = assess_predictions([drawn.truth], drawn.outcomes, steps=(3, 20), replicates=0)
     assert set(found.scores["step"].dropna()) == {3}
-    assert any("fewer than five" in message for message in found.messages)
+    assert any("fewer than five" in str(message) for message in found.messages)
 
 
 def test_the_correction_of_a_path_did_not_see_it(sample):

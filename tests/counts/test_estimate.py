@@ -199,7 +199,7 @@ def test_one_client_needs_and_one_session_is():
     most = replace(certain(1), distribution=CountDistribution(pmf))
     tariff = forecast.Tariff(currency="EUR", session_price=150, cost_per_session=55, cap=15)
     quote = forecast.price_package(most, forecast.Package("block", sessions=1), tariff)
-    assert quote.check[0] == (
+    assert str(quote.check[0]) == (
         "1 session is enough for 99 of 100 clients like this; 1 of 100 needs more "
         "(predicted median 1)."
     )

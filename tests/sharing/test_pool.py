@@ -114,7 +114,7 @@ def test_a_small_clinic_estimates_closer_to_the_truth_with_the_prior_of_others(p
 def test_a_forecaster_rests_on_the_pooled_evidence_and_says_so(pooled):
     own = simulate_log(14, seed=401)  # too few to choose a model by
     fitted = fit_forecaster(own, evidence=pooled, seed=1)
-    assert any("5 clinics found together" in note for note in fitted.notes)
+    assert any("5 clinics found together" in str(note) for note in fitted.notes)
     location = fitted.evidence.theta[0] if fitted.evidence else None
     assert location in (None, pooled.duration_prior()["location"][0])
 

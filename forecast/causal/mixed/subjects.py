@@ -1,4 +1,4 @@
-"""Normal values of which only bounds are known: their mean, covariance and probability.
+"""What one subject adds to the mixed model: moments within bounds, and sums over its rows.
 
 One value is exact. Several correlated ones go by expectation propagation (Cunningham, Hennig &
 Lacoste-Julien 2011, arXiv:1111.6832): each bound is replaced by the Gaussian factor that gives its

@@ -1,4 +1,4 @@
-"""How far raters agree: intraclass correlations, and kappa that counts near misses for less."""
+"""How far raters agree, and how far the effects that several groups found differ."""
 
 from __future__ import annotations
 

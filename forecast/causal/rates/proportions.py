@@ -1,4 +1,4 @@
-"""Shares of few events, and two treatments on the same subject: intervals for small counts."""
+"""Shares of few events: intervals, pairs, and a funnel that names the unusual group."""
 
 from __future__ import annotations
 
