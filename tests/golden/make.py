@@ -50,6 +50,8 @@ def workshop() -> Iterator[Path]:
         stack.enter_context(contextlib.chdir(folder))
         stack.enter_context(mock.patch.dict(os.environ, STILL))
         stack.enter_context(warnings.catch_warnings())
+        # What is printed and written is compared here; that nothing warns is held by the tests of
+        # each room, where a warning is an error. A library's warning would differ by version.
         warnings.simplefilter("ignore")
         yield folder
 
