@@ -1,7 +1,6 @@
 """Enquiries answered from a saved model: estimate, update and price, and how soon."""
 
 import json
-import os
 import subprocess
 import sys
 from pathlib import Path
@@ -16,9 +15,6 @@ HEAVY = {"pandas", "scipy", "statsmodels", "sklearn", "lifelines", "plotly", "jo
 PROMISED = {"enquiry_id", "median", "interval", "level", "chance_by", "not_within_horizon"}
 Shown = pytest.CaptureFixture[str]
 ENQUIRY = "skin_type,body_site,inks,ink_density,layering\nII,forearm,black,medium,single\n"
-resource = pytest.importorskip("resource", reason="Windows does not count what children use")
-TIMES_NUMPY = 3.0
-REPEATS = 7
 
 
 PROMISED |= {"support", "notes"}
@@ -291,27 +287,3 @@ def test_the_owner_sees_the_price_list_the_courses_under_way_and_the_past(
         assert sum(band["n"] for band in listed["bands"]) == len(courses)
     for past in found["backtests"]:
         assert past["n_ended"] + past["n_ongoing"] == len(courses)
-
-
-def seconds(arguments: list[str], environment: dict[str, str]) -> float:
-    """Return the processor seconds of one run."""
-    before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    subprocess.run([sys.executable, *arguments], env=environment, check=True, capture_output=True)
-    after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    return after.ru_utime - before.ru_utime + after.ru_stime - before.ru_stime
-
-
-@pytest.mark.slow
-def test_an_estimate_from_a_saved_model_starts_within_three_times_numpy(
-    model: Path, enquiries: Path, tmp_path: Path
-):
-    # compiled modules are kept, as on any machine that runs the command a second time
-    environment = {**os.environ, "PYTHONPYCACHEPREFIX": str(tmp_path), "OMP_NUM_THREADS": "1"}
-    environment.pop("PYTHONDONTWRITEBYTECODE", None)
-    estimate = ["-m", "forecast", "estimate", str(model), str(enquiries)]
-    runs = [
-        (seconds(estimate, environment), seconds(["-c", "import numpy"], environment))
-        for _ in range(1 + REPEATS)
-    ]
-    ours, numpys = (min(column) for column in zip(*runs, strict=True))
-    assert ours <= TIMES_NUMPY * numpys, f"{ours:.2f} s against {numpys:.2f} s"
