@@ -100,17 +100,9 @@ def run_on(
         _run_on(clinic, rows[i : i + step], done[i : i + step], futures, strategy, rng)
         for i in range(0, len(rows), step)
     ]
-    names = np.array(clinic.truth["course_id"], dtype=object)[rows]
-    shape = (len(rows), futures)
     needed, held, stopped, paths = (np.concatenate(part) for part in zip(*parts, strict=True))
-    return Futures(
-        course_id=names,
-        after=done,
-        needed=needed.reshape(shape),
-        held=held.reshape(shape),
-        stopped=stopped.reshape(shape),
-        paths=paths.reshape(*shape, MOST),
-    )
+    names = np.array(clinic.truth["course_id"], dtype=object)[rows]
+    return Futures(names, done, needed, held, stopped, paths)
 
 
 def _cuts(
@@ -160,7 +152,7 @@ def _run_on(
     strategy: str | None,
     rng: np.random.Generator,
 ) -> tuple[IntArray, IntArray, BoolArray, npt.NDArray[np.uint8]]:
-    """Return needed, held, stopped and gradings, the futures of a course one below the other.
+    """Return needed, held, stopped and gradings, shaped as in ``Futures``.
 
     The state of a course is what its chance has made of it. So its own chance is kept up to the
     cut, fresh chance put behind it, and the course run from its first session.
@@ -175,4 +167,10 @@ def _run_on(
     luck = behind.luck.take(again).then(Luck.draw(len(again), MOST, rng), held, graded)
     paths = run_sessions(cohort, chance, world, strategy=strategy, since=held)
     course = live(cohort, paths, world, luck, np.inf)
-    return course.needed, course.given, course.ended == 2, paths.grade.astype(np.uint8)
+    shape = (len(rows), futures)
+    return (
+        course.needed.reshape(shape),
+        course.given.reshape(shape),
+        (course.ended == 2).reshape(shape),
+        paths.grade.astype(np.uint8).reshape(*shape, MOST),
+    )

@@ -60,7 +60,7 @@ class Noisy(Doses):
     def noise(self, chance: FloatArray) -> FloatArray:
         """Return gamma factors of mean one, from a table of their quantiles."""
         shape = 1 / max(self.world.session_sd, 0.05) ** 2
-        return np.interp(chance, GRID, gammaincinv(shape, ndtr(GRID)) / shape)
+        return np.asarray(np.interp(chance, GRID, gammaincinv(shape, ndtr(GRID)) / shape))
 
     def left(self, dose: FloatArray) -> FloatArray:
         """Return what is left, falling by the same factor for the same step."""
