@@ -50,6 +50,7 @@
 
   function show(found) {
     mark(found.wrong || {});
+    for (const name of found.asked_back || []) at("sure-" + name).hidden = false;
     if (found.state === "answered") {
       for (const name of Object.keys(found.parts)) at(name).innerHTML = found.parts[name];
       steps = found.steps;
@@ -146,6 +147,7 @@
     shown.hidden = true;
     for (const folded of form.querySelectorAll("details")) folded.open = false;
     form.querySelectorAll(".grading").forEach((row, k) => { row.hidden = k > 1; });
+    at("sure-gradings").hidden = true;
     update();
     form.scrollTop = 0;
     form.querySelector("input").focus();
