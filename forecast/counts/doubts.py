@@ -143,9 +143,9 @@ def leads_of(estimate: Estimate, *, first: float | None = None) -> tuple[Note, .
         known = {"inks": inks, "unreached": _in_words(estimate.unreached)}
         found.append(Note("leads.reached", values=known | _count_and_span(estimate.reached, more)))
     if share > APART and (first is None or share > TIMES_THE_FIRST * first):
-        those = {"there": max(round(100 * (1 - share)), 1)}
-        those |= {"horizon": _further(estimate.horizon, more)}
-        of_them = those | _count_and_span(estimate.if_reached, more)
+        of_them: dict[str, Any] = {"there": max(round(100 * (1 - share)), 1)}
+        of_them |= {"horizon": _further(estimate.horizon, more)}
+        of_them |= _count_and_span(estimate.if_reached, more)
         found.append(Note(f"leads.apart_{estimate.goal}", values=of_them))
     if estimate.instead is not None:
         found.append(Note("leads.instead", values=_count_and_span(estimate.instead)))
@@ -161,10 +161,10 @@ def _further(n: Note | int, more: bool) -> Note | int:
 def _count_and_span(estimate: Estimate, more: bool = False) -> dict[str, Any]:
     beyond = Note("leads.more_than", values={"horizon": estimate.horizon})
     low, high = (beyond if end is None else end for end in estimate.interval)
-    count = beyond if estimate.median is None else estimate.median
-    span: Note | int = Note("leads.span", values={"low": low, "high": high})
-    span = low if low == high else span
-    return {"count": _further(count, more), "span": span, "of_ten": 10 * estimate.level}
+    count = _further(beyond if estimate.median is None else estimate.median, more)
+    about = count if estimate.median is None else Note("leads.about", values={"n": count})
+    span = low if low == high else Note("leads.span", values={"low": low, "high": high})
+    return {"count": count, "about": about, "span": span, "of_ten": 10 * estimate.level}
 
 
 def _what_it_rests_on(predictor: Predictor, estimate: Estimate, *, done: int) -> Note:
@@ -174,7 +174,10 @@ def _what_it_rests_on(predictor: Predictor, estimate: Estimate, *, done: int) ->
         code = "counts.narrowed" if percent else "counts.not_narrowed"
         narrowed = Note(code, values={"percent": percent})
         alone, now = (
-            Note("leads.count_and_span", values=_count_and_span(each))
+            Note(
+                f"leads.count{'_and_span' * (each.interval[0] is not None)}",
+                values=_count_and_span(each),
+            )
             for each in (estimate.evidence_alone, estimate)
         )
         values = {"rest": rest, "alone": alone, "now": now, "narrowed": narrowed}

@@ -341,13 +341,14 @@ class Estimate:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; an end or a chance beyond the horizon is None."""
+        missing = round(self.not_within_horizon, 4)
         chances = {n: round(self.chance_by(n), 4) for n in SHOWN_AT if n <= self.horizon}
         return {
             "median": self.median,
             "interval": list(self.interval),
             "level": self.level,
             "chance_by": {str(n): chances.get(n) for n in SHOWN_AT},
-            "not_within_horizon": round(self.not_within_horizon, 4),
+            "not_within_horizon": missing,
             "horizon": self.horizon,
             "goal": self.goal,
             "support": self.support,
@@ -358,7 +359,7 @@ class Estimate:
             "note_codes": [note.to_dict() for note in self.notes],
             "leads": [str(note) for note in self.leads],
             "lead_codes": [note.to_dict() for note in self.leads],
-            "if_reached": self.if_reached.in_short(),
+            "if_reached": {**self.if_reached.in_short(), "not_within_horizon": missing},
             "evidence_alone": self.evidence_alone and self.evidence_alone.in_short(),
             "moved": self.moved,
             "reached": self.reached

@@ -117,7 +117,7 @@ class Driver:
             return f"{what}: {self.difference:+.1f} sessions ({low:+.1f} to {high:+.1f})"
         low, high = (round(100 * share) for share in (low, high))
         own, other = (round(100 * share) for share in self.chances or (0.0, 0.0))
-        there = f"{own} of 100 there by session {self.by_session} rather than {other}"
+        there = f"{own} rather than {other} of 100 there by session {self.by_session}"
         return f"{what}: {there} ({low:+d} to {high:+d})"
 
 

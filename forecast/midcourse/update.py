@@ -200,9 +200,9 @@ def has_slowed(percent: Mapping[int, float], *, error: float) -> bool:
 def _shifted(remaining: Estimate, done: int, supported_to: int) -> Estimate:
     whole = np.pad(remaining.distribution.pmf, ((0, 0), (done, 0)))
     return replace(
-        remaining,
+        remaining.with_draws(np.pad(remaining.draws, ((0, 0), (done, 0)))),
         distribution=CountDistribution(whole),
-        draws=np.pad(remaining.draws, ((0, 0), (done, 0))),
+        notes=remaining.notes,
         stop_hazard=np.concatenate([np.zeros(done), remaining.stop_hazard]),
         stop_draws=None,
         supported_to=supported_to,

@@ -26,7 +26,7 @@ def test_without_gradings_it_is_the_estimate_given_not_cleared_by_then(forecaste
         pmf = before.distribution.pmf[0]
         expected = pmf[done:] / (1 - pmf[:done].sum())
         assert_allclose(later.remaining.distribution.pmf[0, : 25 - done], expected, atol=1e-9)
-        assert "only the sessions done" in str(later.remaining.notes[-1])
+        assert "only the sessions done" in str(later.remaining.notes[0])
 
 
 def test_a_grading_before_the_first_session_adds_nothing(forecaster):

@@ -136,7 +136,12 @@
     bar.hidden = !bar.textContent || inView;
   }, { rootMargin: "0px 0px -30% 0px" }).observe(at("answer").querySelector("h2"));
 
-  form.addEventListener("input", () => { moreGradings(); update(); });
+  form.addEventListener("input", (event) => {
+    // another grading has not been checked yet
+    if (["after", "fading"].includes(event.target.name)) form.elements.as_graded.checked = false;
+    moreGradings();
+    update();
+  });
   form.addEventListener("submit", (event) => event.preventDefault());
   form.addEventListener("reset", () => {
     busy(true);
