@@ -77,6 +77,9 @@ def add_update(commands: Commands) -> None:
     parser.add_argument("--sessions-done", type=int, required=True, metavar="K")
     add_gradings(parser)
     parser.add_argument(
+        "--drivers", action="store_true", help="also say what gradings and attributes do to it"
+    )
+    parser.add_argument(
         "--tariff", type=Path, metavar="TARIFF.toml", help="also price the sessions still needed"
     )
     parser.add_argument(
@@ -115,9 +118,9 @@ def _estimate(options: Options) -> None:
 
 
 def _what_drives(
-    forecaster: Forecaster, enquiry: Enquiry, level: float
+    forecaster: Forecaster, enquiry: Enquiry, level: float, done: int = 0, gradings: Any = ()
 ) -> tuple[dict[str, Any], list[str]]:
-    found = forecaster.drivers(enquiry, level=level)
+    found = forecaster.drivers(enquiry, level=level, sessions_done=done, gradings=gradings)
     similar = forecaster.log_summary.similar(enquiry)
     lines = ["What drives it (associations in the log, not effects of changing anything):"]
     told = [f"  {driver.to_text()}" for driver in found if not driver.small]
@@ -145,8 +148,12 @@ def _update(options: Options) -> None:
     cautions = tattoo.cautions_for(enquiry)
     priced: dict[str, Any] = {}
     lines: list[str] = []
+    if options.drivers:
+        given = (options.level, options.sessions_done, gradings)
+        priced, lines = _what_drives(forecaster, enquiry, *given)
     if options.tariff:
-        priced, lines = _price_remaining(later, options.tariff, options.sessions_done)
+        quoted, costs = _price_remaining(later, options.tariff, options.sessions_done)
+        priced, lines = priced | quoted, [*lines, *costs]
     data = {
         "remaining": later.remaining.to_dict(),
         "total": later.total.to_dict(),

@@ -115,7 +115,7 @@ class LogSummary:
         In use at the end of the log.
     finished : mapping of attribute to mapping of level to int
         Of the courses in ``levels``, those that reached the goal; a level without one is left out.
-    near : mapping of "inks, density, layers" to mapping of attribute to mapping of level to int
+    near : mapping of "inks, density, layers" to mapping of skin type or region to int
         Of the courses in ``cells``, those that reached the goal, by skin type and by region; empty
         in files that do not have it.
     lightening : Lightening or None
@@ -138,7 +138,7 @@ class LogSummary:
     fills: Mapping[str, tuple[float, ...]]
     lasers: tuple[tuple[str, tuple[float, ...]], ...]
     finished: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
-    near: Mapping[str, Mapping[str, Mapping[str, int]]] = field(default_factory=dict)
+    near: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
     lightening: Lightening | None = None
     fingerprint: str = ""
 
@@ -218,10 +218,9 @@ class LogSummary:
         found = self.near.get(cell)
         if found is None:
             return {}
-        rank = SKIN_TYPES[enquiry.skin_type]
-        skin = sum(n for name, n in found["skin_type"].items() if abs(SKIN_TYPES[name] - rank) <= 1)
-        region = found["region"].get(SITES[enquiry.body_site].region, 0)
-        return {"skin type": skin, "body site": region}
+        ranks, own = SKIN_TYPES, SKIN_TYPES[enquiry.skin_type]
+        skin = sum(found.get(name, 0) for name, rank in ranks.items() if abs(rank - own) <= 1)
+        return {"skin type": skin, "body site": found.get(SITES[enquiry.body_site].region, 0)}
 
     def unrecorded(self, enquiry: Enquiry) -> tuple[str, ...]:
         """Return the attributes that the enquiry gives and no course of the log does."""
@@ -294,19 +293,15 @@ def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, i
     return found
 
 
-def near_of(finished: pd.DataFrame, cells: Iterable[str]) -> dict[str, dict[str, dict[str, int]]]:
+def near_of(finished: pd.DataFrame, cells: Iterable[str]) -> dict[str, dict[str, int]]:
     """Return how many finished courses each cell has, by skin type and by region of the body."""
-    kinds = zip(finished["inks"], finished["ink_density"], finished["layering"], strict=True)
-    own = np.array([cell_name(*kind) for kind in kinds], dtype=object)
-    regions = finished["body_site"].map(lambda site: SITES[site].region)
-    columns = {"skin_type": finished["skin_type"], "region": regions}
-    return {
-        cell: {
-            name: most_first((str(level), 1) for level in values[own == cell])
-            for name, values in columns.items()
-        }
-        for cell in cells
-    }
+    found: dict[str, dict[str, int]] = {cell: {} for cell in cells}
+    names = ["inks", *SHARED, "skin_type", "body_site"]
+    for *kind, skin, site in finished[names].itertuples(index=False):
+        counts = found.get(cell_name(*kind), {})
+        for level in (skin, SITES[site].region):
+            counts[level] = counts.get(level, 0) + 1
+    return found
 
 
 def counts_of_levels(courses: pd.DataFrame, done: npt.NDArray[np.bool_]) -> tuple[Counts, Counts]:

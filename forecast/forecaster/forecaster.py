@@ -269,6 +269,11 @@ class Forecaster(Predictor):
             alone = self.sessions_here([part], model=model)[:, 0]
             reached = self.describe(part, alone, level=level, model=model)
             estimate = replace(estimate, reached=reached, unreached=unreached)
+        if lighten is not None and lighten.goal != "lighten":
+            raise RequestError(
+                f"The model for lightening has the goal {lighten.goal!r}.",
+                "Give one fitted with goal='lighten'.",
+            )
         if lighten is not None and self.goal == "clear" and estimate.not_within_horizon > HALF:
             estimate = replace(estimate, instead=lighten.estimate(enquiry, level=level))
         estimate = replace(estimate, leads=leads_of(estimate))

@@ -95,7 +95,9 @@ def _remaining(
     *,
     level: float,
 ) -> Estimate:
-    without, draws = _draws(predictor, midcourse, enquiry, done, percent)
+    without, draws = remaining_draws(
+        predictor, midcourse, enquiry, sessions_done=done, gradings=percent.items()
+    )
     if not any(k > 0 for k in percent):
         notes = [Note("midcourse.no_grading")]
     elif midcourse is not None:
@@ -121,23 +123,14 @@ def remaining_draws(
     Both have the shape (n_draws, horizon), by the same parameter draws.
     """
     percent, _ = _read_gradings(gradings, sessions_done)
-    return _draws(predictor, midcourse, enquiry, sessions_done, percent)
-
-
-def _draws(
-    predictor: Predictor,
-    midcourse: Midcourse | None,
-    enquiry: Enquiry,
-    done: int,
-    percent: Mapping[int, float],
-) -> tuple[FloatArray, FloatArray]:
     looked_to = midcourse.steps if midcourse else 0
-    draws, expected = predictor.draws_after(enquiry, done, looked_to=looked_to)
+    draws, expected = predictor.draws_after(enquiry, sessions_done, looked_to=looked_to)
     if midcourse is None or not any(k > 0 for k in percent):
         return draws, draws
     gone = {k: float(ink_gone(value)) for k, value in percent.items()}
+    given = (draws, expected, sessions_done, gone)
     elsewhere, seed = enquiry.sessions_elsewhere, predictor.seed
-    return draws, midcourse.draws(draws, expected, done, gone, elsewhere=elsewhere, seed=seed)
+    return draws, midcourse.draws(*given, elsewhere=elsewhere, seed=seed)
 
 
 def _what_gradings_say(
