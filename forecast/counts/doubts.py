@@ -142,8 +142,9 @@ def leads_of(estimate: Estimate, *, first: float | None = None) -> tuple[Note, .
         inks = _in_words(tuple(str(estimate.reached.enquiry.inks).split(";")))
         known = {"inks": inks, "unreached": _in_words(estimate.unreached)}
         found.append(Note("leads.reached", values=known | _count_and_span(estimate.reached, more)))
-    if share > APART and (first is None or share > TIMES_THE_FIRST * first):
-        of_them: dict[str, Any] = {"there": max(round(100 * (1 - share)), 1)}
+    there = round(100 * (1 - share))
+    if there and share > APART and (first is None or share > TIMES_THE_FIRST * first):
+        of_them: dict[str, Any] = {"there": there}
         of_them |= {"horizon": _further(estimate.horizon, more)}
         of_them |= _count_and_span(estimate.if_reached, more)
         found.append(Note(f"leads.apart_{estimate.goal}", values=of_them))
@@ -180,7 +181,8 @@ def _what_it_rests_on(predictor: Predictor, estimate: Estimate, *, done: int) ->
             )
             for each in (estimate.evidence_alone, estimate)
         )
-        values = {"rest": rest, "alone": alone, "now": now, "narrowed": narrowed}
+        values = {"percent": percent, "rest": rest, "alone": alone, "now": now}
+        values |= {"narrowed": narrowed}
         return Note(f"counts.evidence_alone{'_more' if done else ''}", values=values)
     if predictor.assessment["model"] == "life table":
         return Note("counts.no_attribute_told", "caution")
