@@ -18,14 +18,7 @@ from forecast._notes import Note
 from forecast._types import FloatArray
 from forecast.assess import Recalibration, carry_remaining
 from forecast.counts.attributes import LIGHTEN, covariates
-from forecast.counts.estimate import (
-    Estimate,
-    Stopping,
-    finite,
-    learnt_share,
-    length_of,
-    to_clearing,
-)
+from forecast.counts.estimate import Estimate, Stopping, learnt_share, length_of, to_clearing
 from forecast.counts.log_summary import LogSummary, spread_missing, support_of
 from forecast.log import Enquiry
 from forecast.survival import CountDistribution, FittedCountModel
@@ -115,7 +108,7 @@ class Predictor:
         model = model or self.model
         followed = max(self.followed(model) - enquiry.sessions_elsewhere - done, 0)
         distribution = CountDistribution(draws.mean(axis=0, keepdims=True))
-        needed = finite(distribution.median()[0]) or self.horizon
+        needed = int(min(distribution.median()[0], self.horizon))
         support = support_of(self.log_summary, enquiry, followed=followed, needed=needed)
         stop, stop_draws = self.stop_hazard(enquiry, done)
         found = Estimate(

@@ -21,15 +21,7 @@ from forecast._files import check_not_lost, is_json_with, write_whole
 from forecast._notes import Note
 from forecast._types import FloatArray
 from forecast.assess import Recalibration
-from forecast.counts import (
-    Estimate,
-    LogSummary,
-    Predictor,
-    Stopping,
-    doubts_of,
-    leads_of,
-    said,
-)
+from forecast.counts import Estimate, LogSummary, Predictor, Stopping, doubts_of, leads_of, said
 from forecast.errors import ForecastError, RequestError
 from forecast.log import Enquiry, check_enquiry, column, enquiries_of
 from forecast.midcourse import Midcourse, Update, remaining_draws, update_estimate
@@ -119,54 +111,6 @@ class Driver:
         own, other = (round(100 * share) for share in self.chances or (0.0, 0.0))
         there = f"{own} rather than {other} of 100 there by session {self.by_session}"
         return f"{what}: {there} ({low:+d} to {high:+d})"
-
-
-def drivers_of(
-    forecaster: Forecaster,
-    enquiry: Enquiry,
-    *,
-    level: float = LEVEL,
-    sessions_done: int = 0,
-    gradings: Iterable[tuple[Any, ...]] = (),
-) -> tuple[Driver, ...]:
-    """Return what each given attribute does to this enquiry's median, largest first.
-
-    Each attribute is set back to a common reference (black ink, medium density, single layer,
-    shoulder, skin type III, non-smoker, professional, unscarred; the log's median for numbers)
-    while the others stay. Where any median, or any end of its interval, may lie beyond the
-    horizon, all are differences of the chance to be there by then. These are associations in
-    the log, not effects of changing anything.
-
-    Of a course under way it is the sessions still needed; what the gradings do to them comes
-    first, and the attributes are compared with the gradings as they are.
-    """
-    check_level(level)
-    graded = tuple(gradings)
-    changes = list(_changed(forecaster, check_enquiry(enquiry)))
-    rows = [(name, value, against) for name, value, against, _ in changes]
-    if any(row[0] > 0 for row in graded) and forecaster.midcourse is not None:
-        last = max(graded, key=lambda row: row[0])
-        rows.insert(0, (GRADINGS, f"{last[1]:g} % after session {last[0]}", "none"))
-    if not rows:
-        return ()
-    if not sessions_done and not graded:
-        draws, _ = forecaster.estimate_draws([enquiry, *(other for *_, other in changes)])
-    else:
-        (without, own), *others = (
-            remaining_draws(
-                forecaster,
-                forecaster.midcourse,
-                one,
-                sessions_done=sessions_done,
-                gradings=graded,
-            )
-            for one in (enquiry, *(other for *_, other in changes))
-        )
-        ungraded = [without] if len(rows) > len(changes) else []
-        draws = np.stack([own, *ungraded, *(both[1] for both in others)], axis=1)
-    found = _compared(draws, rows, level)
-    head = int(rows[0][0] == GRADINGS)
-    return (*found[:head], *sorted(found[head:], key=lambda driver: -abs(driver.difference)))
 
 
 # a driver for each row, from pmfs of shape (n_draws, 1 + rows, horizon); the first is the enquiry's
@@ -347,13 +291,37 @@ class Forecaster(Predictor):
         sessions_done: int = 0,
         gradings: Iterable[tuple[Any, ...]] = (),
     ) -> tuple[Driver, ...]:
-        """Return what each given attribute, and the gradings, do to the count, largest first.
+        """Return what each given attribute does to this enquiry's median, largest first.
 
-        The gradings come first; see ``drivers_of``.
+        Each attribute is set back to a common reference (black ink, medium density, single layer,
+        shoulder, skin type III, non-smoker, professional, unscarred; the log's median for numbers)
+        while the others stay. Where any median, or any end of its interval, may lie beyond the
+        horizon, all are differences of the chance to be there by then. These are associations in
+        the log, not effects of changing anything.
+
+        Of a course under way it is the sessions still needed; what the gradings do to them comes
+        first, and the attributes are compared with the gradings as they are.
         """
-        return drivers_of(
-            self, enquiry, level=level, sessions_done=sessions_done, gradings=gradings
-        )
+        check_level(level)
+        graded = tuple(gradings)
+        changes = list(_changed(self, check_enquiry(enquiry)))
+        rows = [(name, value, against) for name, value, against, _ in changes]
+        if any(row[0] > 0 for row in graded) and self.midcourse is not None:
+            last = max(graded, key=lambda row: row[0])
+            rows.insert(0, (GRADINGS, f"{last[1]:g} % after session {last[0]}", "none"))
+        if not rows:
+            return ()
+        asked = [enquiry, *(other for *_, other in changes)]
+        given: dict[str, Any] = {"sessions_done": sessions_done, "gradings": graded}
+        if not sessions_done and not graded:
+            draws, _ = self.estimate_draws(asked)
+        else:
+            both = [remaining_draws(self, self.midcourse, one, **given) for one in asked]
+            without = [both[0][0]] if len(rows) > len(changes) else []
+            draws = np.stack([both[0][1], *without, *(own for _, own in both[1:])], axis=1)
+        found = _compared(draws, rows, level)
+        head = int(rows[0][0] == GRADINGS)
+        return (*found[:head], *sorted(found[head:], key=lambda driver: -abs(driver.difference)))
 
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write the forecaster as JSON; it holds no row of the log.

@@ -7,7 +7,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from forecast.errors import ForecastError
-from forecast.forecaster import GRADINGS, drivers_of
+from forecast.forecaster import GRADINGS
 from forecast.page.desk import Asked
 from forecast.prices import Quote, left_of, price_package
 from forecast.tattoo import cautions_for, cite
@@ -153,7 +153,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     if done:
         lines.insert(0, total_line(total, done, words))
     leads = tuple(words.note(note)[0] for note in estimate.leads)
-    driven = drivers_of(forecaster, asked.enquiry, sessions_done=done, gradings=asked.gradings)
+    driven = forecaster.drivers(asked.enquiry, sessions_done=done, gradings=asked.gradings)
     reference = forecaster.log_summary
     return Answer(
         estimate=estimate,

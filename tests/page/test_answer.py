@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 import forecast
-from forecast.forecaster import drivers_of
 from forecast.page.answer import answer, date_lines, range_line, range_text, total_line
 from forecast.page.desk import Asked, Desk
 from forecast.page.sheet import render_parts
@@ -248,7 +247,7 @@ def test_sources_are_for_the_practitioner_and_stand_apart(desk: Desk):
 
 
 def test_what_drives_it_is_what_the_drivers_say(desk: Desk):
-    expected = drivers_of(desk.forecasters["clear"], COMMON)
+    expected = desk.forecasters["clear"].drivers(COMMON)
     found = told(desk, Asked(COMMON))
     assert [float(row.difference.replace("−", "-")) for row in found.drivers] == pytest.approx(
         [one.difference for one in expected if not one.small], abs=0.051
@@ -298,7 +297,7 @@ def test_the_page_has_neither_dates_nor_prices_while_a_referral_is_open(desk: De
 def test_what_drives_a_count_beyond_the_horizon_is_told_of_100_and_by_when(
     desk: Desk, language: str
 ):
-    expected = drivers_of(desk.forecasters["clear"], HARD)
+    expected = desk.forecasters["clear"].drivers(HARD)
     found = told(desk, Asked(HARD), language)
     words = load_words(language)
     for row, one in zip(found.drivers, expected, strict=False):
