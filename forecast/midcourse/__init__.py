@@ -6,7 +6,12 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.midcourse.landmarks import Midcourse, fit_midcourse, mean_gradings
-    from forecast.midcourse.update import Update, update_estimate
+    from forecast.midcourse.update import (
+        Update,
+        doubtful_gradings,
+        remaining_draws,
+        update_estimate,
+    )
 
 
 __getattr__, __dir__ = door(__name__, __file__)
