@@ -151,12 +151,12 @@ LIGHTER = PublishedEffect(
 NEVER_COVARIATES = ("ink_other", "ink_pale", "ink_unreached")
 
 # Logit of the share that never clears, and what inks add: common practice, no source, and wide.
-# An ink that reflects or that no laser reaches leaves a remnant.
+# A remnant belongs to an ink that reflects or that no laser reaches; black that is slow is slow.
 NEVER_CLEARS: dict[str, tuple[float, float]] = {
-    "never": (-3.5, 0.7),
-    "never[ink_other]": (0.8, 0.6),
-    "never[ink_pale]": (1.5, 1.0),
-    "never[ink_unreached]": (1.5, 1.0),
+    "never": (-5.0, 1.0),
+    "never[ink_other]": (2.0, 1.0),
+    "never[ink_pale]": (3.0, 1.2),
+    "never[ink_unreached]": (3.0, 1.2),
 }
 # A remnant that keeps a tattoo from clearing seldom keeps it from being covered: judged. That it
 # makes it likelier is given one chance in a thousand.

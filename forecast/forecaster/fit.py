@@ -23,6 +23,7 @@ from forecast.counts import (
     LIGHTEN,
     Evidence,
     LogSummary,
+    by_contents,
     candidates,
     check_goal,
     contradicted,
@@ -42,9 +43,9 @@ from forecast.counts import (
 from forecast.errors import DataError, RequestError
 from forecast.forecaster.forecaster import Forecaster
 from forecast.log import check_log, folds_for, judged_part, some_clients, suspicions
-from forecast.midcourse import Midcourse, fit_midcourse
+from forecast.midcourse import LAST_LANDMARK, Midcourse, fit_midcourse
 from forecast.regimes import fit_strategies
-from forecast.survival import Durations, FittedAcceleratedTime
+from forecast.survival import BoostedHazard, CountDistribution, FittedAcceleratedTime
 from forecast.tattoo import GROUPINGS, groups_of
 
 if TYPE_CHECKING:
@@ -54,10 +55,11 @@ if TYPE_CHECKING:
 
     from forecast.assess import Outcomes
     from forecast.log import OutcomeLog
-    from forecast.survival import CountDistribution, CountModel, Durations, FittedCountModel
+    from forecast.survival import CountModel, Durations, FittedCountModel
 
 FEWEST_TO_CHECK = 10  # events below which folds say nothing
 N_DRAWS = 50  # parameter draws behind an out-of-fold prediction
+AGAIN = 4  # times as many foldings of the chosen model as of the candidates
 STRATEGY_REFITS = 20  # of trees under each strategy, where they were chosen
 
 
@@ -97,6 +99,7 @@ def fit_forecaster(
         check_evidence(evidence, log, goal)
     summary = LogSummary.of(log, rows)
     log, rows = judged_part(log, rows)
+    rows = by_contents(rows)
     durations = durations_of(rows, fills_for(rows, summary))
     published = evidence_model(goal, evidence)
     from_evidence = published.from_prior(covariate_names(goal))
@@ -182,12 +185,24 @@ class Checked:
         )
         scores = score_candidates(results)
         chosen = choose(scores)
-        found = next(result for result in results if result.name == chosen)
+        # the chosen one again and further, averaged over many foldings: no seed shows
+        again = 1 if isinstance(specs[chosen], BoostedHazard) else AGAIN
+        found = predict_out_of_fold(
+            [specs[chosen]],
+            durations,
+            horizon=horizon + LAST_LANDMARK,
+            n_folds=folds[0],
+            repeats=1 if folds[1] == 1 else again * folds[1],
+            n_draws=N_DRAWS,
+            seed=seed,
+        )[0]
+        predicted = CountDistribution.mixture([each.pmf for each in found.predicted])
         by = groups_of(log.courses.iloc[found.rows].itertuples(), sites=True)
         mapped = {name: by[name] for name in GROUPINGS}
-        corrected, recalibration = recalibrate_out_of_fold(
-            found.predicted, found.outcomes, groups=mapped, seed=seed
+        further, recalibration = recalibrate_out_of_fold(
+            [predicted], found.outcomes, groups=mapped, seed=seed
         )
+        corrected = [CountDistribution(each.pmf[:, :horizon]) for each in further]
         own = None if goal == "clear" else of_goal(rows)[found.rows]
         if own is not None:  # learnt from all, but no surer than the courses that want it
             n_own = found.outcomes.take(own).n_events
@@ -196,7 +211,7 @@ class Checked:
         midcourse = None
         if goal == "clear":
             scored = rows.iloc[found.rows]
-            midcourse = fit_midcourse(log, scored, corrected[0], horizon=horizon, seed=seed)
+            midcourse = fit_midcourse(log, scored, further[0], horizon=horizon, seed=seed)
         return cls(specs[chosen], scores, recalibration, assessment, midcourse)
 
     def to_dict(self) -> dict[str, Any]:

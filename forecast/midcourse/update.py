@@ -21,7 +21,7 @@ from forecast.survival import CountDistribution
 if TYPE_CHECKING:
     from forecast.counts import Predictor
     from forecast.log import Enquiry
-    from forecast.midcourse.landmarks import Midcourse
+    from forecast.midcourse.law import Midcourse
 
 Grading = tuple[Any, ...]
 FALLS_BY = 15.0  # percentage points of fading lost between two gradings that are called a fall

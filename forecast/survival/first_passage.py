@@ -228,6 +228,9 @@ class PassageBridge:
                 "No path was measured before it passed.", "A bridge needs levels on the way."
             )
         lengths = tuple(np.quantile(when, (np.arange(RATES) + 0.5) / RATES).tolist())
+        # an even part by passage and level, whatever the order and the names of the paths
+        by_level = np.nansum(levels[informative], axis=1)
+        informative = informative[np.lexsort((by_level, when[informative]))]
         informative = informative[:: max(len(informative) // MOST_PATHS, 1)]
         parts = packed(steps[informative], levels[informative], when[informative])
 
