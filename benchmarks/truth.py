@@ -27,6 +27,7 @@ from forecast.invented.people import (
     Attributes,
     Chance,
     Cohort,
+    draw_age,
     draw_area,
     draw_tattoo_age,
     normal,
@@ -191,9 +192,14 @@ def complete(attributes: Attributes, mix: CaseMix, rng: np.random.Generator) -> 
     area = draw_area(mix, attributes.site, rng.normal(size=n))
     tattoo_age = draw_tattoo_age(mix, rng.normal(size=n))
     smoker = (rng.random(n) < mix.smoker).astype(np.float64)
+    # a tattoo is at most as old as its client less 15: of some ages, the first that can be
+    ages = draw_age(n * 20, rng.spawn(1)[0]).reshape(n, 20)
+    able = ~(ages - 15 < attributes.tattoo_age[:, None])
+    age = ages[np.arange(n), able.argmax(axis=1)]
     values = {name: getattr(attributes, name) for name in Attributes.__slots__}
     filled = {
         "origin": origin,
+        "age": np.where(np.isnan(attributes.age), age, attributes.age),
         "scarring": np.where(attributes.scarring < 0, scar, attributes.scarring),
         "area": np.where(np.isnan(attributes.area), area, attributes.area),
         "tattoo_age": np.where(np.isnan(attributes.tattoo_age), tattoo_age, attributes.tattoo_age),

@@ -14,6 +14,7 @@ from forecast.log import write_log
 from synthetic_data.make_messy import write_messy
 
 SEED = 20170102
+UNUSED = {"mechanism", "dropout_slow", "eye_sd"}  # the shipped clinic has their defaults
 STRATEGIES = ("ns", "ps", "ns:4>ps")
 
 
@@ -30,7 +31,7 @@ def write_truth(path: Path, world: World, courses: pd.DataFrame) -> None:
     """Write the parameters, the true differences and the truth of each course, one a line."""
     head = {
         "about": "What would have happened. For tests and notebooks only; a fit never reads it.",
-        "parameters": asdict(world),
+        "parameters": {k: v for k, v in asdict(world).items() if k not in UNUSED},
         "strategies_all_years": rounded(true_contrast(world, STRATEGIES)),
         "strategies_since_ps": rounded(true_contrast(world, STRATEGIES, between=(4.0, 8.0))),
     }

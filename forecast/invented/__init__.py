@@ -14,7 +14,7 @@ if TYPE_CHECKING:
         simulate_log,
         simulate_split_trial,
     )
-    from forecast.invented.world import CaseMix, OwnedLaser, World
+    from forecast.invented.world import CaseMix, Mechanism, OwnedLaser, World, usual_world
 
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -1,7 +1,7 @@
 """How courses of the invented clinic are sold and end, written down as the tables of a log.
 
 After each session that did not reach the goal a client may stop. The log odds rise with slow
-fading as written down so far, after a reaction, when prepaid sessions have just been used up, with
+fading as seen so far, after a reaction, when prepaid sessions have just been used up, with
 the price of a session, and late in a course; they fall while prepaid sessions remain. With
 ``informative_dropout`` off, fading and reactions have no say. An end is known once the day of the
 visit after it has come: until then the course is ongoing.
@@ -78,8 +78,8 @@ def reactions(
 
 
 def slowness(paths: Paths) -> FloatArray:
-    """Return how far behind the noted fading is, 0 (as hoped) to 1 (nothing), shape (n, h)."""
-    fallen = -np.log(np.maximum(1 - paths.noted / 100, 0.01))
+    """Return how far behind the fading seen is, 0 (as hoped) to 1 (nothing), shape (n, h)."""
+    fallen = -np.log(np.maximum(1 - paths.seen / 100, 0.01))
     hoped = 0.3 * paths.session_no
     return np.where(paths.session_no >= 2, np.clip(1 - fallen / hoped, 0, 1), 0.0)
 
@@ -94,7 +94,7 @@ def stopping(
     logit = world.dropout_base - 1.0 * prepaid + 1.1 * used_up
     logit = logit + 0.3 * np.log(price / 120)[:, None] + 0.08 * np.maximum(k - 10, 0)
     if world.informative_dropout:
-        logit = logit + 1.8 * slowness(paths) + 0.8 * reacted
+        logit = logit + world.dropout_slow * slowness(paths) + 0.8 * reacted
     return np.asarray(1 / (1 + np.exp(-logit)), dtype=np.float64)
 
 

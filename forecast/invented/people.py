@@ -1,4 +1,4 @@
-"""Who comes to the invented clinic: attributes of clients and tattoos, and what they do to speed.
+"""Who comes to the invented clinic: attributes of clients and tattoos, operators, and chance.
 
 Inks, density, body site and layering depend on the origin of the tattoo; area depends on the
 site; everything else is independent. So what a missing attribute may have been, given the
@@ -19,10 +19,8 @@ from forecast.tattoo import (
     INKS,
     REGIONS,
     SITES,
-    Laser,
     ink_group,
     read_inks,
-    unreached_inks,
     uptake_table,
 )
 
@@ -62,6 +60,7 @@ INK_TABLE: tuple[tuple[str, tuple[float, ...]], ...] = (
 
 
 PATTERNS: tuple[str, ...] = tuple(";".join(read_inks(inks)) for inks, _ in INK_TABLE)
+N_INKS: IntArray = np.array([len(pattern.split(";")) for pattern in PATTERNS])
 BODY_SITES, REGION_NAMES = tuple(SITES), tuple(REGIONS)
 REGION_OF_SITE: IntArray = np.array([REGION_NAMES.index(site.region) for site in SITES.values()])
 # Usual area relative to the median, by site: a finger carries less than a back.
@@ -196,7 +195,7 @@ def draw_attributes(
     origin = pick(normal(mix.origin), rng.random(n))
     drawn = {name: pick(table[origin], rng.random(n)) for name, table in tables.items()}
     person = rng.random((n_clients, 2))
-    age = tidy(19 + rng.gamma(2.2, 6.0, n_clients), YOUNGEST, 74, 0)[client]
+    age = draw_age(n_clients, rng)[client]
     elsewhere = np.where(rng.random(n) < elsewhere_rate, 1 + rng.binomial(5, 0.35, n), 0)
     return Attributes(
         skin=pick(normal(mix.skin), person[:, 0])[client],
@@ -209,6 +208,11 @@ def draw_attributes(
         elsewhere=elsewhere.astype(np.int64),
         **drawn,
     )
+
+
+def draw_age(n: int, rng: np.random.Generator) -> FloatArray:
+    """Return ages (years) of clients at their first visit."""
+    return tidy(19 + rng.gamma(2.2, 6.0, n), YOUNGEST, 74, 0)
 
 
 def draw_area(mix: CaseMix, site: IntArray, z: FloatArray) -> FloatArray:
@@ -230,63 +234,6 @@ def tidy(values: FloatArray, low: float, high: float, decimals: int) -> FloatArr
 def has_ink(inks: IntArray, wanted: frozenset[str]) -> npt.NDArray[np.bool_]:
     """Return whether each course has any of the wanted inks."""
     return np.array([bool(wanted & set(pattern.split(";"))) for pattern in PATTERNS])[inks]
-
-
-def speed(attributes: Attributes, world: World) -> FloatArray:
-    """Return the log of the fall of log remaining ink per ns session, before frailty and chance."""
-    region = REGION_OF_SITE[attributes.site]
-    area = np.clip(np.log(attributes.area / REFERENCE_CM2), -2.0, 2.5)
-    features: dict[str, npt.NDArray[np.bool_] | FloatArray] = {
-        "smoker": attributes.smoker,
-        "red": has_ink(attributes.inks, REDS),
-        "other_colour": has_ink(attributes.inks, OTHER_COLOURS),
-        "light": attributes.density == 0,
-        "heavy": attributes.density == 2,
-        "layered": attributes.layering == 1,
-        "amateur": attributes.origin == 0,
-        "cosmetic": attributes.origin == 2,
-        "traumatic": attributes.origin == 3,
-        "log_area": area,
-        "head_neck": region == 0,
-        "distal_limb": region == 4,
-        "older_tattoo": attributes.tattoo_age > OLDER_YEARS,
-        "slight_scar": attributes.scarring == 1,
-        "marked_scar": attributes.scarring == 2,
-        "dark_skin": attributes.skin >= 4,
-    }
-    total = np.full(len(attributes), world.log_speed, dtype=np.float64)
-    for name, effect in world.effects.items():
-        total = total + effect * features[name]
-    return total
-
-
-def reach_day(ink: str, world: World) -> float:
-    """Return the day on which a laser for the ink is first owned; ``NEVER`` when none is."""
-    usable = [
-        laser.from_year * YEAR
-        for laser in world.fleet
-        if not unreached_inks(ink, [Laser(laser.regime, laser.wavelengths_nm)])
-    ]
-    return max(0.0, min(usable)) if usable else NEVER
-
-
-def reach_shares(world: World) -> tuple[FloatArray, FloatArray]:
-    """Return the days on which inks come within reach, and what comes within reach on each.
-
-    Shapes (m,) and (2, patterns, m); the last day is never. The second table is for resistant
-    tattoos: their last colour is never reached.
-    """
-    reached = {ink: reach_day(ink, world) for ink in INKS}
-    days = sorted({*reached.values(), NEVER})
-    shares = np.zeros((2, len(PATTERNS), len(days)))
-    for row, pattern in enumerate(PATTERNS):
-        inks = pattern.split(";")
-        for ink in inks:
-            part = 3 if ink == "black" else 1
-            resists = ink == inks[-1] and ink != "black"
-            shares[0, row, days.index(reached[ink])] += part
-            shares[1, row, -1 if resists else days.index(reached[ink])] += part
-    return np.array(days), shares / shares.sum(axis=2, keepdims=True)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -331,8 +278,8 @@ class Cohort:
         Who usually treats.
     spacing : ndarray of float
         Usual weeks between sessions.
-    resistant : ndarray of int
-        1 where one of the colours does not respond to any wavelength.
+    resists : ndarray of float
+        Uniform: the smaller, the more readily some of the ink never goes.
     """
 
     attributes: Attributes
@@ -341,7 +288,7 @@ class Cohort:
     frailty: FloatArray
     operator: IntArray
     spacing: FloatArray
-    resistant: IntArray
+    resists: FloatArray
 
     def __len__(self) -> int:
         return len(self.start)
@@ -368,6 +315,8 @@ class Chance:
         Who treats.
     before : ndarray of shape (n, 6)
         Standard normal: the sessions elsewhere.
+    eye : ndarray of shape (n, h)
+        Standard normal: error of the eye that chooses and stops.
     """
 
     session: FloatArray
@@ -377,6 +326,7 @@ class Chance:
     graded: BoolArray
     treats: IntArray
     before: FloatArray
+    eye: FloatArray
 
     @classmethod
     def draw(cls, cohort: Cohort, world: World, horizon: int, rng: np.random.Generator) -> "Chance":
@@ -392,6 +342,7 @@ class Chance:
             graded=rng.random(shape) < world.grading_rate,
             treats=np.where((rng.random(shape) < 0.85) | world.ps_owner, usual, other),
             before=rng.standard_normal((len(cohort), BEFORE)),
+            eye=rng.spawn(1)[0].standard_normal(shape) if world.eye_sd else np.zeros(shape),
         )
 
     def take(self, rows: npt.NDArray[np.intp]) -> "Chance":
@@ -431,5 +382,5 @@ def with_chance(
         frailty=person + world.course_sd * rng.standard_normal(n),
         operator=rng.integers(world.operators, size=n),
         spacing=8.0 * np.exp(0.2 * rng.standard_normal(n)),
-        resistant=(rng.random(n) < world.resistant_rate).astype(np.int64),
+        resists=rng.random(n),
     )

@@ -1,23 +1,16 @@
-"""Session by session: how ink goes, what is graded and which regime fires.
+"""Session by session: what is graded, which regime fires, and when the goal is reached.
 
-The mechanism, for course i at session t:
+How ink goes is the world's mechanism: share, noisy, waning or leaving. Common to all:
 
-- ink is split by colour: black is three parts, every other colour one. A part can be removed only
-  in sessions from the day on which the clinic owns a laser that some wavelength of that colour
-  takes (``reach``); a part never reached is the remnant that never goes;
-- a colour seen by eye does not fix the chemistry: some tattoos (``resistant``) have one colour that
-  nothing takes, whatever its name says;
-- log remaining ink of every reached part falls by exp(eta), where eta = log speed of the clinic +
-  effects of the attributes + client frailty + course frailty + operator + regime effect in a ps
-  session + spacing effect x log(weeks since the session before / 8) + chance of this session;
 - the grading is 100 (1 - remaining x exp(error + grader)), whole percent, between 0 and 100;
 - the course is cleared at the first session after which the grading reaches ``cleared_at``.
 
 A strategy replaces the regime of each session and nothing else, with the same chance terms
-(common random numbers): the reach of the lasers owned at the date does not depend on it, so a
-regime effect of zero is exactly no difference.
+(common random numbers): what can go at the date does not depend on it, so a regime effect of zero
+is exactly no difference.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +18,8 @@ import numpy.typing as npt
 
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.errors import RequestError
+from forecast.invented.leaving import Leaving
+from forecast.invented.noisy import Noisy
 from forecast.invented.people import (
     NEVER,
     OTHER_COLOURS,
@@ -34,12 +29,19 @@ from forecast.invented.people import (
     Crew,
     draw_courses,
     has_ink,
-    reach_shares,
-    speed,
 )
+from forecast.invented.process import Process, Visit
+from forecast.invented.share import Share
+from forecast.invented.waning import Waning
 from forecast.invented.world import World
 
 REVIEWED = 4  # sessions after which the clinic looks at a course anew
+PROCESSES: dict[str, Callable[[Cohort, World], Process]] = {
+    "share": Share,
+    "noisy": Noisy,
+    "waning": Waning,
+    "leaving": Leaving,
+}
 MOST = 60  # sessions followed at most; a course that needs more never clears
 
 
@@ -59,14 +61,15 @@ class Paths:
         Graded fading after the session, percent.
     graded : ndarray of bool, shape (n, h)
         Whether that grading is written down.
-    noted : ndarray of shape (n, h)
-        The last grading written down by then, percent; 0 when there is none.
+    seen : ndarray of shape (n, h)
+        Fading as those who choose and stop see it, percent: the last grading written down by
+        then (0 when there is none), or what the eye says (``World.eye_sd``).
     operator : ndarray of int, shape (n, h)
         Who treated.
     log_speed : ndarray of shape (n,)
-        Log of the fall per ns session of this course, chance of the session left out.
+        Log of the speed of this course per ns session, chance of the session left out.
     share, share_day : ndarray of shape (n, m)
-        Parts of the ink, and the day on which each comes within reach of an owned laser.
+        Parts of the ink, and the day from which each can go.
     before : ndarray of shape (n,)
         Graded fading at the first visit, percent.
     elsewhere_clear : ndarray of bool, shape (n,)
@@ -78,7 +81,7 @@ class Paths:
     pulse: BoolArray
     grade: FloatArray
     graded: BoolArray
-    noted: FloatArray
+    seen: FloatArray
     operator: IntArray
     log_speed: FloatArray
     share: FloatArray
@@ -106,7 +109,7 @@ class Paths:
         return np.asarray(first, dtype=np.int64)
 
     def remnant(self, day: FloatArray) -> FloatArray:
-        """Return the share of the ink that no laser owned by ``day``, (n,), takes."""
+        """Return the share of the ink that cannot go by ``day``, (n,)."""
         return np.asarray((self.share * (self.share_day > day[:, None])).sum(axis=1))
 
     @property
@@ -171,13 +174,14 @@ class _Habit:
         self,
         t: int,
         day: FloatArray,
-        noted: FloatArray,
-        noted_before: FloatArray,
+        seen: FloatArray,
+        seen_before: FloatArray,
         was_ps: BoolArray,
     ) -> FloatArray:
         """Return the chance of ps at session ``t`` + 1; a course never goes back to ns.
 
-        Everything looked at is in the log: date, density, colours, operator, gradings noted.
+        Date, density, colours and operator are in the log; so is the fading seen, unless the eye
+        judges it.
         """
         since = day / YEAR - self.bought
         drift = 0.45 * (np.clip(since, 0, 4) - 2) if self.drifts else 0.0
@@ -185,20 +189,9 @@ class _Habit:
         if t > 0:
             logit = -3.0 + 0.5 * self.taste + 0.5 * drift + (self.review if t == REVIEWED else 0.0)
             if self.heeds_stalls and t >= 3:
-                logit = logit + 2.2 * ((noted - noted_before < 4) & (noted < 90))
+                logit = logit + 2.2 * ((seen - seen_before < 4) & (seen < 90))
         chance = 1 / (1 + np.exp(-logit)) if self.owner is None else 1.0 * self.owner
         return np.where(was_ps, 1.0, np.where(since >= 0, chance, 0.0))
-
-
-def _elsewhere(
-    cohort: Cohort, chance: Chance, world: World, base: FloatArray, open_share: FloatArray
-) -> tuple[FloatArray, BoolArray]:
-    """Return the fall of log ink from the sessions elsewhere, (n,), and whether they cleared it."""
-    had = np.arange(chance.before.shape[1])[None, :] < cohort.attributes.elsewhere[:, None]
-    step = np.exp(base[:, None] + world.session_sd * chance.before)
-    fallen = np.cumsum(np.where(had, step, 0.0), axis=1)
-    left = 1 - open_share[:, None] * -np.expm1(-fallen)
-    return fallen[:, -1], (left <= 1 - world.cleared_at / 100).any(axis=1)
 
 
 def _dates(cohort: Cohort, chance: Chance) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -210,45 +203,14 @@ def _dates(cohort: Cohort, chance: Chance) -> tuple[FloatArray, FloatArray, Floa
     return day, next_day, spacing
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Start:
-    """Where every course stands at its first visit."""
-
-    base: FloatArray
-    gain: FloatArray
-    days: FloatArray
-    share: FloatArray
-    fallen: FloatArray
-    before: FloatArray
-    elsewhere_clear: BoolArray
-
-    @classmethod
-    def of(cls, cohort: Cohort, chance: Chance, world: World) -> "_Start":
-        inks = cohort.attributes.inks
-        days, shares = reach_shares(world)
-        share = shares[cohort.resistant, inks]
-        base = speed(cohort.attributes, world) + cohort.frailty
-        open_now = days[None, :] <= cohort.start[:, None]
-        fallen, cleared = _elsewhere(cohort, chance, world, base, (share * open_now).sum(axis=1))
-        opened = open_now * fallen[:, None]
-        return cls(
-            base=base,
-            gain=np.where(has_ink(inks, OTHER_COLOURS), world.regime_effect_colour, 0.0)
-            + world.regime_effect,
-            days=days,
-            share=share,
-            fallen=opened,
-            before=_grade(_log_left(share, opened), np.zeros(len(cohort))),
-            elsewhere_clear=cleared,
-        )
-
-
-def _log_left(share: FloatArray, fallen: FloatArray) -> FloatArray:
-    return np.asarray(np.log((share * np.exp(-fallen)).sum(axis=1)), dtype=np.float64)
+def _regime_gain(cohort: Cohort, world: World) -> FloatArray:
+    """Return what a ps session adds to the log speed of each course."""
+    coloured = has_ink(cohort.attributes.inks, OTHER_COLOURS)
+    return np.where(coloured, world.regime_effect_colour, 0.0) + world.regime_effect
 
 
 def run_sessions(
-    cohort: Cohort, chance: Chance, world: World, *, strategy: str | None = None
+    cohort: Cohort, chance: Chance, world: World, *, strategy: str | None = None, since: int = 0
 ) -> Paths:
     """Return what happens to every course if treatment goes on to the last session.
 
@@ -262,41 +224,50 @@ def run_sessions(
         The clinic.
     strategy : str, optional
         "ns", "ps" or "ns:4>ps"; the clinic's own habits when not given.
+    since : int
+        Sessions under the clinic's own habits before the strategy is followed.
     """
-    crew, start, habit = Crew.of(world), _Start.of(cohort, chance, world), _Habit.of(cohort, world)
+    process = PROCESSES[world.mechanism](cohort, world)
+    crew, habit = Crew.of(world), _Habit.of(cohort, world)
     turn = None if strategy is None else pulse_rule(strategy)
     n, horizon = chance.session.shape
-    day, next_day, spacing = _dates(cohort, chance)
-    drift = world.session_sd * chance.session + world.spacing_effect * spacing
-    log_fall = start.base[:, None] + drift + crew.speed[chance.treats]
+    day, next_day, weeks = _dates(cohort, chance)
+    speed, gain = crew.speed[chance.treats], _regime_gain(cohort, world)
     error = world.grade_sd * np.clip(chance.grade, -3, 3) + crew.grading[chance.treats]
     pulse, grade = np.zeros((n, horizon), dtype=np.bool_), np.empty((n, horizon))
-    noted, fallen = np.empty((n, horizon)), start.fallen.copy()
-    last, before_last, ps = start.before, np.full(n, -100.0), np.zeros(n, dtype=np.bool_)
+    seen = np.empty((n, horizon))
+    state, elsewhere_clear = process.begin(cohort, chance)
+    before = _grade(process.log_left(state), np.zeros(n))
+    last, before_last, ps = before, np.full(n, -100.0), np.zeros(n, dtype=np.bool_)
     for t in range(horizon):
-        if strategy is None:
+        if strategy is None or t < since:
             ps = chance.pulse[:, t] < habit.chance_of_ps(t, day[:, t], last, before_last, ps)
         else:
             ps = np.full(n, turn is not None and t >= turn)
-        fall = np.exp(log_fall[:, t] + start.gain * ps)
-        fallen += np.where(start.days[None, :] <= day[:, t, None], fall[:, None], 0.0)
-        pulse[:, t], grade[:, t] = ps, _grade(_log_left(start.share, fallen), error[:, t])
-        written = chance.graded[:, t]
-        before_last = np.where(written, last, before_last)
-        last = noted[:, t] = np.where(written, grade[:, t], last)
+        visit = Visit(day[:, t], chance.session[:, t], weeks[:, t], speed[:, t], gain * ps)
+        state = process.step(state, visit)
+        left = process.log_left(state)
+        pulse[:, t], grade[:, t] = ps, _grade(left, error[:, t])
+        if world.eye_sd:
+            before_last, last = last, _grade(left, world.eye_sd * chance.eye[:, t])
+        else:
+            written = chance.graded[:, t]
+            before_last = np.where(written, last, before_last)
+            last = np.where(written, grade[:, t], last)
+        seen[:, t] = last
     return Paths(
         day=day,
         next_day=next_day,
         pulse=pulse,
         grade=grade,
         graded=chance.graded,
-        noted=noted,
+        seen=seen,
         operator=chance.treats,
-        log_speed=start.base,
-        share=start.share,
-        share_day=np.broadcast_to(start.days, start.share.shape),
-        before=start.before,
-        elsewhere_clear=start.elsewhere_clear,
+        log_speed=process.log_speed,
+        share=process.share,
+        share_day=np.broadcast_to(process.share_day, process.share.shape),
+        before=before,
+        elsewhere_clear=elsewhere_clear,
     )
 
 

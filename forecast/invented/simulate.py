@@ -18,10 +18,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from forecast._checks import check_seed, check_whole_number
+from forecast.errors import RequestError
 from forecast.invented.log_rows import live
 from forecast.invented.people import YEAR, Chance
 from forecast.invented.sessions import MOST, arrive, run_sessions
-from forecast.invented.world import World
+from forecast.invented.world import Mechanism, World, usual_world
 from forecast.log import LATEST
 
 if TYPE_CHECKING:
@@ -52,8 +53,25 @@ class SimulatedClinic:
     truth: "pd.DataFrame"
 
 
+def _clinic(world: World | None, mechanism: Mechanism | None) -> World:
+    if world is None:
+        return usual_world(mechanism or "share")
+    if mechanism not in (None, world.mechanism):
+        raise RequestError(
+            f"The world's mechanism is {world.mechanism!r}, and {mechanism!r} is asked for.",
+            "Leave out the mechanism, or give a world made from usual_world of it.",
+        )
+    return world
+
+
 def simulate_clinic(
-    n_courses: int = 600, *, seed: int = 0, world: World | None = None, years: float = 8
+    n_courses: int = 600,
+    *,
+    seed: int = 0,
+    world: World | None = None,
+    years: float = 8,
+    mechanism: Mechanism | None = None,
+    dropout: bool = True,
 ) -> SimulatedClinic:
     """Return an invented clinic's log with the truth behind each course.
 
@@ -64,9 +82,19 @@ def simulate_clinic(
     seed : int
         Seed of the courses; the clinic itself is ``world``.
     world : World, optional
-        The clinic; the default one when not given.
+        The clinic; the usual one of the mechanism when not given.
     years : float
         Length of the log in years, from 2 January 2017.
+    mechanism : {"share", "noisy", "waning", "leaving"}, optional
+        How ink goes, instead of ``world``: ``usual_world(mechanism)``; "share" when neither is
+        given.
+    dropout : bool
+        False has nobody stop; the last day of the log still leaves courses ongoing.
+
+    Raises
+    ------
+    RequestError
+        If the mechanism is unknown, or ``world`` has another.
 
     Examples
     --------
@@ -79,7 +107,8 @@ def simulate_clinic(
 
     n_courses = check_whole_number(n_courses, name="n_courses", low=1)
     check_seed(seed)
-    world = World() if world is None else world
+    world = _clinic(world, mechanism)
+    world = world if dropout else replace(world, dropout_base=-np.inf)
     streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(3)]
     cohort, chance, paths = arrive(n_courses, world, streams[0], (0.0, years * YEAR), MOST)
     course = live(cohort, paths, world, streams[1], years * YEAR)
@@ -89,7 +118,13 @@ def simulate_clinic(
 
 
 def simulate_log(
-    n_courses: int = 600, *, seed: int = 0, world: World | None = None, years: float = 8
+    n_courses: int = 600,
+    *,
+    seed: int = 0,
+    world: World | None = None,
+    years: float = 8,
+    mechanism: Mechanism | None = None,
+    dropout: bool = True,
 ) -> "OutcomeLog":
     """Return the outcome log of an invented clinic; parameters as in ``simulate_clinic``.
 
@@ -99,7 +134,10 @@ def simulate_log(
     >>> sorted(log.courses["outcome"].unique())
     ['cleared', 'lightened', 'ongoing', 'stopped']
     """
-    return simulate_clinic(n_courses, seed=seed, world=world, years=years).log
+    clinic = simulate_clinic(
+        n_courses, seed=seed, world=world, years=years, mechanism=mechanism, dropout=dropout
+    )
+    return clinic.log
 
 
 def simulate_split_trial(

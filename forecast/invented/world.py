@@ -1,50 +1,108 @@
 """The parameters of the invented clinic: how fast ink goes, who comes, which lasers, which habits.
 
 Everything the simulator believes is a field here, so that a study states its clinic in one line.
-Effects are on the log of the share speed (see ``simulate``): a session count is multiplied by
-about ``exp(-effect)``. Sizes follow the published evidence where there is any:
-
-- smoker, other colours: Bencini et al. 2012 (Arch Dermatol 148:1364), chance of success at 10
-  sessions lower by 69.7 % and 79.5 %, read as ratios of the cumulative hazard at 10;
-- large area, feet and legs, older than 36 months, dense: same paper, direction only;
-- amateur: Alster 1995 (J Am Acad Dermatol 33:69), 4.6 against 8.5 sessions for multicolour
-  professional tattoos, shared between origin, colour and density as Prinz et al. 2004
-  (Br J Dermatol 150:245; 2.8, 3.5 single-colour, 5.7 multicolour) divides it;
-- layered, scarred, darker skin, head and neck: common practice, no published size.
+What attributes do is named here, and on which scale and by which evidence it does it is said by
+the file of each mechanism (``share``, ``noisy``, ``waning``, ``leaving``).
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 import numpy as np
 
 from forecast.errors import RequestError
 
 Scenario = Literal["none", "one saved", "two saved", "harm"]
+Mechanism = Literal["share", "noisy", "waning", "leaving"]
 
 # Found so that the restricted mean to 15 sessions, always ps less always ns, is 0, -1, -2, +1.
-SCENARIOS: dict[str, float] = {"none": 0.0, "one saved": 0.16, "two saved": 0.33, "harm": -0.165}
+SCENARIOS: dict[str, dict[str, float]] = {
+    "share": {"none": 0.0, "one saved": 0.16, "two saved": 0.33, "harm": -0.165},
+    "noisy": {"none": 0.0, "one saved": 0.155, "two saved": 0.324, "harm": -0.149},
+    "waning": {"none": 0.0, "one saved": 0.15, "two saved": 0.315, "harm": -0.143},
+    "leaving": {"none": 0.0, "one saved": 0.146, "two saved": 0.318, "harm": -0.133},
+}
 
 MOST_OPERATORS = 64
 
-EFFECTS: dict[str, float] = {
-    "smoker": -0.40,
-    "red": -0.05,
-    "other_colour": -0.40,
-    "heavy": -0.25,
-    "light": 0.20,
-    "layered": -0.30,
-    "amateur": 0.30,
-    "cosmetic": 0.25,
-    "traumatic": 0.15,
-    "log_area": -0.10,
-    "head_neck": 0.10,
-    "distal_limb": -0.20,
-    "older_tattoo": -0.12,
-    "slight_scar": -0.08,
-    "marked_scar": -0.25,
-    "dark_skin": -0.08,
+# What attributes do, by mechanism; the file of each says on which scale.
+EFFECTS: dict[str, dict[str, float]] = {
+    "share": {
+        "smoker": -0.40,
+        "red": -0.05,
+        "other_colour": -0.40,
+        "heavy": -0.25,
+        "light": 0.20,
+        "layered": -0.30,
+        "amateur": 0.30,
+        "cosmetic": 0.25,
+        "traumatic": 0.15,
+        "log_area": -0.10,
+        "head_neck": 0.10,
+        "distal_limb": -0.20,
+        "older_tattoo": -0.12,
+        "slight_scar": -0.08,
+        "marked_scar": -0.25,
+        "dark_skin": -0.08,
+    },
+    "noisy": {
+        "age_curve": -0.12,
+        "skin_from_iii": -0.40,
+        "smoker": -0.08,
+        "smoker_hand_foot": -0.50,
+        "hand_foot": -0.25,
+        "face": 0.30,
+        "heavy": -0.30,
+        "amateur": 0.35,
+        "large": -0.20,
+        "light_colour": -0.25,
+    },
+    "waning": {
+        "density": -0.45,
+        "root_area": -0.12,
+        "under_30": 0.15,
+        "skin": -0.20,
+        "smoker": -0.12,
+        "fresh_tattoo": -0.40,
+        "further_inks": -0.30,
+        "limb": -0.10,
+        "amateur": 0.20,
+        "scarred": -0.15,
+    },
+    "leaving": {
+        "further_inks": -0.30,
+        "heavy": -0.10,
+        "heavy_dark_skin": -0.30,
+        "amateur": 0.30,
+        "cosmetic": 0.15,
+        "leg": -0.20,
+        "smoker": -0.15,
+        "decades": -0.05,
+        "layered": -0.25,
+        "area": -0.08,
+    },
+}
+
+# How the usual clinic of each mechanism differs from the default one.
+USUAL: dict[str, dict[str, float]] = {
+    "share": {},
+    "noisy": {
+        "log_speed": -0.85,
+        "client_sd": 0.0,
+        "course_sd": 0.0,
+        "session_sd": 0.8,
+        "spacing_effect": 0.2,
+    },
+    "waning": {"log_speed": -0.10, "session_sd": 0.3},
+    "leaving": {
+        "log_speed": -2.07,
+        "course_sd": 0.12,
+        "session_sd": 0.4,
+        "dropout_base": -4.2,
+        "dropout_slow": 3.5,
+        "eye_sd": 0.15,
+    },
 }
 
 
@@ -120,12 +178,16 @@ class World:
     Attributes
     ----------
     log_speed : float
-        Log of the fall of log remaining ink per nanosecond session of the reference tattoo
-        (professional, black, medium, single, 30 cm², proximal limb, non-smoker, at 8 weeks).
+        Log of the speed of the reference tattoo per nanosecond session at 8 weeks. Under "share"
+        and "noisy" the fall of log remaining ink, under "leaving" the share of the original ink,
+        under "waning" the dose. Under "share" the reference is professional, black, medium,
+        single, 30 cm², proximal limb, non-smoker.
     effects : mapping of str to float
         Shifts of the log speed by attribute.
     client_sd, course_sd, session_sd : float
-        Spread of the log speed between clients, between courses, between sessions of a course.
+        Spread of the log speed between clients, between courses, between sessions of a course
+        ("leaving": of the sessions needed, between the first two; "noisy": the third is the
+        coefficient of variation).
     regime_effect, regime_effect_colour : float
         Shift of the log speed in a ps session, and the further shift for tattoos with inks
         other than black and red.
@@ -170,15 +232,23 @@ class World:
         Who comes.
     operator_seed : int
         Draws the operators' own values: the log and later clients meet the same operators.
+    mechanism : {"share", "noisy", "waning", "leaving"}
+        How ink goes; ``usual_world`` gives the numbers that suit each.
+    dropout_slow : float
+        Further log odds of stopping when nothing at all has faded, if stopping is informative.
+    eye_sd : float
+        Error, in the log of the remaining ink, of the eye that judges fading when regimes are
+        chosen and clients stop; 0 has them go by the gradings written down.
 
     Raises
     ------
     RequestError
-        If there is no operator or more than 64, a spread is negative or an effect is unknown.
+        If there is no operator or more than 64, a spread is negative, or the mechanism or an
+        effect is unknown.
     """
 
     log_speed: float = -0.93
-    effects: Mapping[str, float] = field(default_factory=lambda: dict(EFFECTS))
+    effects: Mapping[str, float] = field(default_factory=lambda: dict(EFFECTS["share"]))
     client_sd: float = 0.15
     course_sd: float = 0.15
     session_sd: float = 0.25
@@ -210,16 +280,25 @@ class World:
     lighten_rate: float = 0.07
     mix: CaseMix = field(default_factory=CaseMix)
     operator_seed: int = 0
+    mechanism: Mechanism = "share"
+    dropout_slow: float = 1.8
+    eye_sd: float = 0.0
 
     def __post_init__(self) -> None:
-        unknown = sorted(set(self.effects) - set(EFFECTS))
+        if self.mechanism not in EFFECTS:
+            raise RequestError(
+                f"The mechanism {self.mechanism!r} is unknown.", f"Use one of {', '.join(EFFECTS)}."
+            )
+        known = EFFECTS[self.mechanism]
+        unknown = sorted(set(self.effects) - set(known))
         if unknown:
             raise RequestError(
                 f"The effect {unknown[0]!r} is not one of the clinic's.",
-                f"Known effects are {', '.join(EFFECTS)}.",
+                f"Known effects under {self.mechanism!r} are {', '.join(known)}.",
             )
-        spreads = (self.client_sd, self.course_sd, self.session_sd, self.grade_sd, self.grader_sd)
-        if min(spreads) < 0 or not 1 <= self.operators <= MOST_OPERATORS:
+        between = (self.client_sd, self.course_sd, self.session_sd)
+        errors = (self.grade_sd, self.grader_sd, self.eye_sd)
+        if min(*between, *errors) < 0 or not 1 <= self.operators <= MOST_OPERATORS:
             raise RequestError(
                 f"The clinic has a negative spread or {self.operators} operators.",
                 f"Give spreads of at least 0 and 1 to {MOST_OPERATORS} operators.",
@@ -262,14 +341,42 @@ class World:
         """
         if name not in get_args(Scenario):
             raise RequestError(
-                f"The scenario {name!r} is unknown.", f"Use one of {', '.join(SCENARIOS)}."
+                f"The scenario {name!r} is unknown.", f"Use one of {', '.join(get_args(Scenario))}."
             )
+        base = cls() if base is None else base
         return replace(
-            cls() if base is None else base,
-            regime_effect=SCENARIOS[name],
+            base,
+            regime_effect=SCENARIOS[base.mechanism][name],
             regime_effect_colour=0.0,
             informative_dropout=confounded,
             by_calendar=confounded,
             by_density=confounded,
             by_stalled=confounded,
         )
+
+
+def usual_world(mechanism: Mechanism) -> World:
+    """Return the usual clinic of a mechanism.
+
+    A plain black tattoo needs about 7 to 12 sessions in each, and about a tenth of all courses,
+    most of them with light colours, are not clear within 25.
+
+    Parameters
+    ----------
+    mechanism : {"share", "noisy", "waning", "leaving"}
+        How ink goes; see the module of that name.
+
+    Raises
+    ------
+    RequestError
+        If the mechanism is unknown.
+
+    Examples
+    --------
+    >>> usual_world("noisy").mechanism
+    'noisy'
+    >>> usual_world("share") == World()
+    True
+    """
+    usual: dict[str, Any] = USUAL.get(mechanism, {})
+    return World(mechanism=mechanism, effects=dict(EFFECTS.get(mechanism, {})), **usual)

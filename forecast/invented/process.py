@@ -1,0 +1,141 @@
+"""How ink goes, session by session: what every mechanism of the invented clinic answers."""
+
+from abc import ABC, abstractmethod
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import ClassVar, Protocol
+
+import numpy as np
+
+from forecast._types import BoolArray, FloatArray, IntArray
+from forecast.invented.people import NEVER, PATTERNS, Attributes, Chance, Cohort
+from forecast.invented.world import World
+
+Features = Mapping[str, BoolArray | FloatArray]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Visit:
+    """One session of n courses, each array of shape (n,).
+
+    Attributes
+    ----------
+    day : ndarray of float
+        Day of the session, from the first day of the log.
+    chance : ndarray of float
+        Standard normal.
+    weeks : ndarray of float
+        Log of (weeks since the session before / 8); 0 at the first.
+    crew, regime : ndarray of float
+        What the operator and the regime add to the log speed.
+    """
+
+    day: FloatArray
+    chance: FloatArray
+    weeks: FloatArray
+    crew: FloatArray
+    regime: FloatArray
+
+
+class Process(Protocol):
+    """How the ink of n courses goes under one mechanism.
+
+    The state, (n,) or (n, m), is all that a course carries from one session to the next; chance
+    aside, what happens next depends on nothing else.
+
+    Attributes
+    ----------
+    log_speed : ndarray of shape (n,)
+        Log of the speed of each course per ns session, chance of the session left out.
+    share : ndarray of shape (n, m)
+        Parts of the ink.
+    share_day : ndarray of shape (m,)
+        Day from which each part can go; ``NEVER`` for a remnant that stays.
+    """
+
+    log_speed: FloatArray
+    share: FloatArray
+    share_day: FloatArray
+
+    def begin(self, cohort: Cohort, chance: Chance) -> tuple[FloatArray, BoolArray]:
+        """Return the state at the first visit, and whether another clinic had already cleared."""
+
+    def step(self, state: FloatArray, visit: Visit) -> FloatArray:
+        """Return the state after one more session."""
+
+    def log_left(self, state: FloatArray) -> FloatArray:
+        """Return the log of the share of the ink that is left, (n,)."""
+
+
+def log_speeds(world: World, features: Features) -> FloatArray:
+    """Return the log speed of the clinic plus the effects of the attributes."""
+    total = np.full(len(next(iter(features.values()))), world.log_speed, dtype=np.float64)
+    for name, effect in world.effects.items():
+        total = total + effect * features[name]
+    return total
+
+
+def chance_of_remnant(keeps: Mapping[str, float], inks: IntArray) -> FloatArray:
+    """Return the chance that any ink of each course's pattern stays, given that of each ink."""
+    rows = [[keeps.get(ink, keeps["other"]) for ink in text.split(";")] for text in PATTERNS]
+    return np.array([1 - np.prod([1 - chance for chance in row]) for row in rows])[inks]
+
+
+class Doses(ABC):
+    """Mechanisms in which sessions add up to a dose, and the dose says how much ink is left.
+
+    Some tattoos keep a remnant for good, 8 to 38 % of the ink, so that they never count as
+    cleared; how often depends on the inks (``keeps``). Lasers do not matter.
+    """
+
+    keeps: ClassVar[Mapping[str, float]]
+
+    def __init__(self, cohort: Cohort, world: World) -> None:
+        self.world = world
+        self.log_speed = self.speeds(cohort)
+        chance = chance_of_remnant(self.keeps, cohort.attributes.inks)
+        stays = cohort.resists < chance
+        remnant = np.where(stays, 0.08 + 0.30 * (1 - cohort.resists / chance), 0.0)
+        self.share = np.column_stack([1 - remnant, remnant])
+        self.share_day = np.array([0.0, NEVER])
+
+    def speeds(self, cohort: Cohort) -> FloatArray:
+        """Return the log speed of each course."""
+        return log_speeds(self.world, self.features(cohort.attributes)) + cohort.frailty
+
+    def begin(self, cohort: Cohort, chance: Chance) -> tuple[FloatArray, BoolArray]:
+        """Return the dose given elsewhere, and whether it had already cleared the tattoo."""
+        dose, none = np.zeros(len(cohort)), np.zeros(len(cohort))
+        cleared = np.zeros(len(cohort), dtype=np.bool_)
+        for t in range(chance.before.shape[1]):
+            had = t < cohort.attributes.elsewhere
+            visit = Visit(cohort.start, chance.before[:, t], none, none, none)
+            dose = np.where(had, self.step(dose, visit), dose)
+            cleared |= had & (self.log_left(dose) <= np.log(1 - self.world.cleared_at / 100))
+        return dose, cleared
+
+    def step(self, state: FloatArray, visit: Visit) -> FloatArray:
+        """Return the dose after one more session."""
+        lift = self.world.spacing_effect * visit.weeks + visit.crew + visit.regime
+        return state + np.exp(self.log_speed + lift) * self.noise(visit.chance)
+
+    def log_left(self, state: FloatArray) -> FloatArray:
+        """Return the log of the share of the ink that is left."""
+        return np.asarray(np.log(self.share[:, 0] * self.left(state) + self.share[:, 1]))
+
+    @abstractmethod
+    def features(self, attributes: Attributes) -> Features:
+        """Return the attributes on this mechanism's own scale, named as in ``EFFECTS``."""
+
+    @abstractmethod
+    def noise(self, chance: FloatArray) -> FloatArray:
+        """Return the factor of a session, of mean one, from a standard normal."""
+
+    @abstractmethod
+    def left(self, dose: FloatArray) -> FloatArray:
+        """Return the share left, after a dose, of the ink that can go."""
+
+
+def lognormal(sd: float, chance: FloatArray) -> FloatArray:
+    """Return log-normal factors of mean one from standard normal numbers."""
+    return np.asarray(np.exp(sd * chance - sd**2 / 2), dtype=np.float64)
