@@ -137,7 +137,9 @@ def as_a_user_would(courses: pd.DataFrame) -> pd.DataFrame:
     region = {site: name for name, sites in REGIONS.items() for site in sites}
     inks = courses["inks"].str.split(";")
     frame = pd.DataFrame(index=courses.index)
-    frame["skin"] = courses["skin_type"].map({s: k for k, s in enumerate("I II III IV V VI".split())})
+    frame["skin"] = courses["skin_type"].map(
+        {s: k for k, s in enumerate(["I", "II", "III", "IV", "V", "VI"])}
+    )
     for name, column in {
         "region": courses["body_site"].map(region),
         "density": courses["ink_density"],
@@ -157,9 +159,7 @@ def as_a_user_would(courses: pd.DataFrame) -> pd.DataFrame:
     return frame.fillna(0.0)
 
 
-def lifelines_laws(
-    train: pd.DataFrame, asked: pd.DataFrame
-) -> dict[str, CountDistribution]:
+def lifelines_laws(train: pd.DataFrame, asked: pd.DataFrame) -> dict[str, CountDistribution]:
     """Return what lifelines' Cox and log-normal models say of the enquiries, over the horizon."""
     from lifelines import CoxPHFitter, LogNormalAFTFitter
 

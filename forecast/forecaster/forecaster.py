@@ -295,7 +295,7 @@ class Forecaster(Predictor):
         )
 
 
-SCHEMA = 2
+SCHEMA = 3
 KIND = "session-forecast forecaster"
 
 

@@ -19,6 +19,7 @@ from forecast.assess import Assessment, Drift, Outcomes, assess_predictions, mos
 from forecast.counts import COVARIATES, GOALS, course_rows, effects_for, of_goal
 from forecast.errors import DataError
 from forecast.log import Enquiry, fingerprint, is_judged
+from forecast.midcourse import LAST_LANDMARK
 from forecast.survival import CountDistribution
 from forecast.tattoo import groups_of
 
@@ -121,6 +122,9 @@ class PromiseCheck:
         What was judged, for the first line of the report.
     used_for_fit : bool
         Whether the log is the one that the model was fitted to: nothing is concluded then.
+    midcourse : tuple of dict
+        What came of the promises made to courses under way, by sessions done and pace, as
+        ``Midcourse.held`` has it.
     """
 
     assessment: Assessment
@@ -129,6 +133,7 @@ class PromiseCheck:
     n_reached: int
     what: str
     used_for_fit: bool = False
+    midcourse: tuple[Mapping[str, Any], ...] = ()
 
     @property
     def verdict(self) -> str:
@@ -181,6 +186,7 @@ class PromiseCheck:
             "scores": plain_rows(self.assessment.scores),
             "reliability": plain_rows(self.assessment.reliability),
             "subgroups": plain_rows(self.assessment.subgroups),
+            "midcourse": [plain_values(row) for row in self.midcourse],
             "notes": [str(note) for note in self.notes],
             "note_codes": [note.to_dict() for note in self.notes],
         }
@@ -202,6 +208,7 @@ class PromiseCheck:
             )
         for row in self.assessment.subgroups.itertuples():
             lines.append(f"- {row.factor} {row.label}: {row.verdict} ({row.n_events} finished)")
+        lines += midcourse_lines(self.midcourse)
         return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
 
     def movement(self) -> str:
@@ -261,9 +268,10 @@ def assess_forecaster(
         )
     courses = log.courses[later]
     enquiries = [enquiry_of(row) for row in courses.to_dict("records")]
-    draws, _ = forecaster.estimate_draws(enquiries)
+    further = forecaster.horizon + LAST_LANDMARK
+    told = forecaster.estimate_draws(enquiries, steps=further)[0].mean(axis=0)
     found = check(
-        CountDistribution(draws.mean(axis=0)),
+        CountDistribution(told[:, : forecaster.horizon]),
         rows[later],
         courses,
         level=level,
@@ -271,7 +279,11 @@ def assess_forecaster(
         what=SEEN if used else what,
     )
     if not used:
-        return found
+        law, ahead = forecaster.midcourse, CountDistribution(told)
+        return replace(
+            found,
+            midcourse=law.judge(log, rows[later], ahead, horizon=forecaster.horizon) if law else (),
+        )
     found.assessment.subgroups["verdict"] = "cannot say"
     return replace(found, used_for_fit=True)
 
@@ -368,7 +380,7 @@ LIMITS = (
 
 def model_card(forecaster: Forecaster) -> dict[str, Any]:
     """Return the card as plain JSON values."""
-    found = forecaster.assessment
+    found, midcourse = forecaster.assessment, forecaster.midcourse
     goal = {
         "clear": "recorded as cleared",
         "lighten": "recorded as lightened or cleared, of those that want lightening",
@@ -392,6 +404,7 @@ def model_card(forecaster: Forecaster) -> dict[str, Any]:
         "assessment": "Folds grouped by client, repeated; nothing scored on what it was fitted to.",
         "coverage": found.get("coverage"),
         **{name: found.get(name, []) for name in TABLES},
+        "midcourse": [plain_values(row) for row in midcourse.held] if midcourse else [],
         "supported_to_session": forecaster.supported_to,
         "limits": [*LIMITS, *map(str, forecaster.notes)],
     }
@@ -454,6 +467,7 @@ def card_text(forecaster: Forecaster) -> str:
     ]
     if coverage:
         lines += ["", *coverage_lines(card)]
+    lines += midcourse_lines(card["midcourse"])
     for row in card["evidence_contradicted"]:
         lines += [
             "",
@@ -485,6 +499,25 @@ def coverage_lines(card: dict[str, Any]) -> list[str]:
             f"{number(row['coverage'], 2)} | {row['verdict']} |"
             for row in card["subgroups"]
         ),
+    ]
+
+
+def midcourse_lines(held: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Return the promises made to courses under way as Markdown lines, none where too few ended."""
+    rows = [row for row in held if row["n_cleared"] >= FEWEST_TO_COUNT]
+    if not rows:
+        return []
+    return [
+        "",
+        "| sessions done | pace | cleared since | interval covers | not clear in | said | seen |",
+        "|---|---|---|---|---|---|---|",
+        *(
+            f"| {row['sessions']} | {row['pace']} | {row['n_cleared']} | "
+            f"{number(row['coverage'], 2)} | {row['within']} more | {100 * row['said']:.0f} % | "
+            f"{100 * row['seen']:.0f} % |"
+            for row in rows
+        ),
+        "",
     ]
 
 

@@ -227,9 +227,7 @@ def fit_landmarks(
     )
     spec = AcceleratedTime("lognormal", prior=LANDMARK_PRIOR, never=DOUBTED)
     pmf = np.zeros((len(durations), horizon))
-    every = grouped_folds(
-        durations.subject, events=durations.observed, repeats=REPEATS, seed=seed
-    )
+    every = grouped_folds(durations.subject, events=durations.observed, repeats=REPEATS, seed=seed)
     for folds in every:
         for fold in np.unique(folds):
             fitted = spec.fit(durations.take(folds != fold))

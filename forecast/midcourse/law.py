@@ -13,7 +13,6 @@ from itertools import product
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast._checks import LEVEL
 from forecast._types import FloatArray
@@ -28,6 +27,8 @@ from forecast.assess import (
     reliability_table,
 )
 from forecast.midcourse.landmarks import (
+    DOUBTED,
+    SCALED,
     features,
     fit_landmarks,
     ink_gone,
@@ -147,6 +148,39 @@ class Midcourse:
         corrected = self.recalibrations[band_of(session)].apply(plain, groups=third)
         return carry_draws(found, corrected)
 
+    def judge(
+        self, log: OutcomeLog, rows: pd.DataFrame, predicted: CountDistribution, *, horizon: int
+    ) -> tuple[dict[str, Any], ...]:
+        """Return what came of the promises made to courses of a log, as ``held`` has them.
+
+        Parameters
+        ----------
+        log : OutcomeLog
+            For its gradings.
+        rows : DataFrame
+            Courses not fitted to, as `course_rows` returns them.
+        predicted : CountDistribution
+            Of each course at its consultation, to ``horizon`` and a few sessions more.
+        horizon : int
+            Sessions ahead.
+        """
+        if log.gradings.empty:
+            return ()
+        marks = landmark_rows(log, rows, predicted, horizon=horizon)
+        marks = marks[marks["session"] <= self.last_landmark].reset_index(drop=True)
+        if marks.empty:
+            return ()
+        graded = mean_gradings(log)
+        _, passed = passage_predictions(marks, graded, predicted, self.passage, horizon)
+        pmf = self.weight * self.landmark.predict(marks[[*SCALED, *DOUBTED]], horizon).pmf
+        mixed = CountDistribution(pmf + (1 - self.weight) * passed.pmf)
+        cells = cells_of(marks, self.paces)
+        corrected = mixed.pmf.copy()
+        for band, at in cells.groupby("band").indices.items():
+            third = {"third": cells["third"].to_numpy()[at]}
+            corrected[at] = self.recalibrations[str(band)].apply(mixed[at], groups=third).pmf
+        return _held(CountDistribution(corrected), marks, cells)
+
     def pace_rank(self, draws: FloatArray, session: int, gone: Mapping[int, float]) -> float:
         """Return which share of running courses like this has faded less by now, 0 to 1.
 
@@ -206,6 +240,15 @@ def third_of(session: int, pace: float, paces: Sequence[tuple[float, float]]) ->
     return THIRDS[bisect_right(paces[min(session, len(paces)) - 1], pace)]
 
 
+def cells_of(marks: pd.DataFrame, paces: Sequence[tuple[float, float]]) -> pd.DataFrame:
+    """Return ``band`` and ``third`` of each landmark row."""
+    import pandas as pd
+
+    at = zip(marks["session"], marks["gone"] / marks["last"], strict=True)
+    cells = [(band_of(done), third_of(done, pace, paces)) for done, pace in at]
+    return pd.DataFrame(cells, columns=["band", "third"])
+
+
 def fit_midcourse(
     log: OutcomeLog, rows: pd.DataFrame, predicted: CountDistribution, *, horizon: int, seed: int
 ) -> Midcourse | None:
@@ -244,21 +287,14 @@ def fit_midcourse(
     weight = best_weight(scored["passage"], middle, scored["landmark"])
     mixed = CountDistribution(np.tensordot([1 - weight, weight], pmfs, 1))
     paces = _between_thirds(marks)
-    session, pace = marks["session"].to_numpy(), (marks["gone"] / marks["last"]).to_numpy()
-    bands = np.array([band_of(each) for each in session], dtype=object)
-    thirds = np.array(
-        [third_of(*at, paces) for at in zip(session, pace, strict=True)], dtype=object
-    )
-    corrected, recalibrations = mixed.pmf.copy(), {}
-    for _, band in BANDS:
-        at = bands == band
-        if not at.any():
-            recalibrations[band] = Recalibration()
-            continue
-        found, recalibrations[band] = recalibrate_out_of_fold(
+    cells = cells_of(marks, paces)
+    corrected, recalibrations = mixed.pmf.copy(), {band: Recalibration() for _, band in BANDS}
+    for band, places in cells.groupby("band").indices.items():
+        at = np.asarray(places, dtype=np.int64)
+        found, recalibrations[str(band)] = recalibrate_out_of_fold(
             [mixed[at]],
             outcomes.take(at),
-            groups={"third": thirds[at]},
+            groups={"third": cells["third"].to_numpy()[at]},
             group_shrink=THIRD_SHRINK,
             seed=seed,
         )
@@ -267,7 +303,7 @@ def fit_midcourse(
     return Midcourse(
         weight=weight,
         scores={**scored, "together": score(together)},
-        held=_held(together, marks, bands, thirds),
+        held=_held(together, marks, cells),
         passage=passage,
         landmark=landmark,
         recalibrations=recalibrations,
@@ -312,22 +348,16 @@ def _between_thirds(marks: pd.DataFrame) -> tuple[tuple[float, float], ...]:
 
 # by cell, how the promises of predictions not fitted to these rows have held
 def _held(
-    found: CountDistribution,
-    marks: pd.DataFrame,
-    bands: npt.NDArray[np.object_],
-    thirds: npt.NDArray[np.object_],
+    found: CountDistribution, marks: pd.DataFrame, cells: pd.DataFrame
 ) -> tuple[dict[str, Any], ...]:
     held = []
     for (_, band), third in product(BANDS, THIRDS):
-        at = (bands == band) & (thirds == third)
+        at = ((cells["band"] == band) & (cells["third"] == third)).to_numpy()
         if not at.any():
             continue
         part, given = marks[at], found[at]
-        seen = Outcomes(
-            part["left"].to_numpy(),
-            part["observed"].to_numpy(),
-            subject=part["client_id"].to_numpy(dtype=object),
-        )
+        subject = part["client_id"].to_numpy(dtype=object)
+        seen = Outcomes(part["left"].to_numpy(), part["observed"].to_numpy(), subject=subject)
         covered = interval_coverage(given, seen, level=LEVEL)
         step = min(WITHIN, covered.supported_to)
         came = reliability_table(given, seen, steps=(step,), bins=1).iloc[0]

@@ -105,6 +105,9 @@ def _graded(
     else:
         after = {k: fall for k, fall in gone.items() if k > 0}
         notes = _pace_notes(midcourse.pace_rank(draws, done, after))
+        if done > midcourse.last_landmark:
+            past = {"session": midcourse.last_landmark}
+            notes.append(Note("midcourse.past_last_landmark", "caution", past))
     notes += _level_notes(draws, found)
     last = percent[max(percent)]
     if last >= midcourse.cleared_at:
