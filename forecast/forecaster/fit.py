@@ -7,6 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from forecast._checks import HORIZON, check_kind, check_seed, check_whole_number
 from forecast._plain import plain_rows, plain_values
 from forecast.assess import (
@@ -49,7 +51,6 @@ from forecast.survival import BoostedHazard, CountDistribution, FittedAccelerate
 from forecast.tattoo import GROUPINGS, groups_of
 
 if TYPE_CHECKING:
-    import numpy as np
     import numpy.typing as npt
     import pandas as pd
 
@@ -202,16 +203,23 @@ class Checked:
         further, recalibration = recalibrate_out_of_fold(
             [predicted], found.outcomes, groups=mapped, seed=seed
         )
+        midcourse = None
+        if goal == "clear":
+            scored = rows.iloc[found.rows]
+            midcourse = fit_midcourse(log, scored, further[0], horizon=horizon, seed=seed)
+        if midcourse is not None:
+            told = midcourse.completed(log, scored, further[0], horizon=horizon)
+            keep, outcomes = found.outcomes.completed(*told)
+            again = {name: np.asarray(values)[keep] for name, values in mapped.items()}
+            _, whole = recalibrate_out_of_fold([predicted[keep]], outcomes, groups=again, seed=seed)
+            print("DROPOUT", len(told[0]), recalibration.shift, whole.shift, recalibration.power, whole.power)
+            recalibration = replace(whole, n_paths=len(scored), n_events=recalibration.n_events)
         corrected = [CountDistribution(each.pmf[:, :horizon]) for each in further]
         own = None if goal == "clear" else of_goal(rows)[found.rows]
         if own is not None:  # learnt from all, but no surer than the courses that want it
             n_own = found.outcomes.take(own).n_events
             recalibration = replace(recalibration, n_events=max(n_own, 1))
         assessment = assess_own(corrected, found.outcomes, by, own, seed=seed)
-        midcourse = None
-        if goal == "clear":
-            scored = rows.iloc[found.rows]
-            midcourse = fit_midcourse(log, scored, further[0], horizon=horizon, seed=seed)
         return cls(specs[chosen], scores, recalibration, assessment, midcourse)
 
     def to_dict(self) -> dict[str, Any]:

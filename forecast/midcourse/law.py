@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import LEVEL
-from forecast._types import FloatArray
+from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.assess import (
     Outcomes,
     Recalibration,
@@ -49,6 +49,7 @@ PULL = 0.002  # of the weight to one half, in squared errors a row: as good as a
 THIRD_SHRINK = 0.4  # standard deviation of what a third is shifted by: its pace is its own
 BANDS = ((1, "1-2"), (3, "3-5"), (6, "6-9"), (10, "10+"))  # first session, and name
 THIRDS = ("slow", "middle", "quick")
+POINTS = (0.1, 0.3, 0.5, 0.7, 0.9)  # of a law, that stand for it
 WITHIN = 10  # sessions from a landmark, by which the model card says what came of promises
 
 
@@ -168,8 +169,47 @@ class Midcourse:
             return ()
         marks = landmark_rows(log, rows, predicted, horizon=horizon)
         marks = marks[marks["session"] <= self.last_landmark].reset_index(drop=True)
+        found = self._predict(log, marks, predicted, horizon)
+        return _held(found, marks, cells_of(marks, self.paces))
+
+    def completed(
+        self, log: OutcomeLog, rows: pd.DataFrame, predicted: CountDistribution, *, horizon: int
+    ) -> tuple[IntArray, IntArray, BoolArray]:
+        """Return, of courses that were stopped, where their gradings say they would have cleared.
+
+        Slow courses are stopped sooner than others like them, so that what was not seen of them
+        is not what was seen of the rest; their gradings tell.
+
+        Parameters
+        ----------
+        log, rows, predicted, horizon
+            As for ``judge``; courses that were fitted to are meant here.
+
+        Returns
+        -------
+        row : ndarray of shape (m,), int
+            Places in ``rows`` of the stopped courses that were graded.
+        step : ndarray of shape (m, 5), int
+            Sessions at the 10, 30, 50, 70 and 90 % points of their laws, at most ``horizon`` more.
+        cleared : ndarray of shape (m, 5), bool
+            Whether they clear then; otherwise it takes more.
+        """
+        ended = rows["stopped"].to_numpy() & (rows["step"] <= self.last_landmark).to_numpy()
+        asked = rows.assign(step=np.where(ended, rows["step"] + 1, 1))
+        marks = landmark_rows(log, asked, predicted, horizon=horizon)
+        last = rows["step"].to_numpy()[marks["row"]]
+        marks = marks[marks["session"] == last].reset_index(drop=True)
+        found = self._predict(log, marks, predicted, horizon)
+        more = np.column_stack([found.quantile(level) for level in POINTS])
+        step = marks["session"].to_numpy()[:, None] + np.minimum(more, horizon)
+        return marks["row"].to_numpy(), step.astype(np.int64), np.isfinite(more)
+
+    # of the sessions still needed at each landmark, at the estimate
+    def _predict(
+        self, log: OutcomeLog, marks: pd.DataFrame, predicted: CountDistribution, horizon: int
+    ) -> CountDistribution:
         if marks.empty:
-            return ()
+            return CountDistribution(np.zeros((0, horizon)))
         graded = mean_gradings(log)
         _, passed = passage_predictions(marks, graded, predicted, self.passage, horizon)
         pmf = self.weight * self.landmark.predict(marks[[*SCALED, *DOUBTED]], horizon).pmf
@@ -179,7 +219,7 @@ class Midcourse:
         for band, at in cells.groupby("band").indices.items():
             third = {"third": cells["third"].to_numpy()[at]}
             corrected[at] = self.recalibrations[str(band)].apply(mixed[at], groups=third).pmf
-        return _held(CountDistribution(corrected), marks, cells)
+        return CountDistribution(corrected)
 
     def pace_rank(self, draws: FloatArray, session: int, gone: Mapping[int, float]) -> float:
         """Return which share of running courses like this has faded less by now, 0 to 1.
