@@ -16,7 +16,7 @@ from forecast._checks import HORIZON, SHOWN_AT, check_whole_number
 from forecast._types import FloatArray, IntArray
 from forecast.errors import RequestError
 from forecast.invented import YEAR, CaseMix, OwnedLaser, World, arrive, hide
-from forecast.invented.log_rows import PACKAGES, live
+from forecast.invented.log_rows import PACKAGES, Luck, live
 from forecast.invented.people import (
     DENSITIES,
     LAYERS,
@@ -347,7 +347,7 @@ def true_deliveries(
     rng = np.random.default_rng([seed, 6])
     sold = None if package is None else PACKAGES.index(package)
     parts = [
-        live(cohort, paths, world, rng, np.inf, sold=sold)
+        live(cohort, paths, world, Luck.draw(len(cohort), cap, rng), np.inf, sold=sold)
         for cohort, paths in _inner(world, enquiries, cap, n_inner, seed, years)
     ]
     ended = np.concatenate([part.ended for part in parts]).reshape(-1, n_inner)
@@ -380,7 +380,7 @@ def fresh_deliveries(
     rng = np.random.default_rng([seed, 4])
     world = replace(world, lighten_rate=0.0)
     cohort, _, paths = arrive(n, world, rng, ((years - 2) * YEAR, years * YEAR), cap)
-    course = live(cohort, paths, world, rng, np.inf)
+    course = live(cohort, paths, world, Luck.draw(n, cap, rng), np.inf)
     order = rng.permutation(n)
     frame = hide(cohort.attributes.enquiries(), rng).assign(
         package=course.sold_as(),

@@ -19,7 +19,7 @@ import numpy as np
 
 from forecast._types import FloatArray
 from forecast.invented.people import BODY_SITES, N_INKS, Attributes, Cohort
-from forecast.invented.process import Doses, Features, log_speeds, lognormal
+from forecast.invented.process import Doses, Features, log_speeds
 from forecast.tattoo import SITES
 
 LEG = np.array([SITES[name].leg for name in BODY_SITES])
@@ -59,10 +59,6 @@ class Leaving(Doses):
             "layered": attributes.layering == 1,
             "area": np.minimum(attributes.area / 100, 3.0),
         }
-
-    def noise(self, chance: FloatArray) -> FloatArray:
-        """Return log-normal factors of mean one."""
-        return lognormal(self.world.session_sd, chance)
 
     def left(self, dose: FloatArray) -> FloatArray:
         """Return what is left of a straight line."""

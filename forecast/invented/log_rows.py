@@ -7,14 +7,14 @@ the price of a session, and late in a course; they fall while prepaid sessions r
 visit after it has come: until then the course is ongoing.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.invented.people import PATTERNS, REACH, YEAR, Chance, Cohort, Crew
+from forecast.invented.people import PATTERNS, REACH, YEAR, Chance, Cohort, Crew, first
 from forecast.invented.sessions import Paths, run_sessions
 from forecast.invented.world import World
 from forecast.log import column, column_names
@@ -62,6 +62,58 @@ class Course:
         return np.array(PACKAGES, dtype=object)[self.package]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Luck:
+    """The random numbers of how n courses go over h sessions.
+
+    Attributes
+    ----------
+    goal, sale : ndarray of shape (n,)
+        Uniform: whether lightening is enough, and what is sold.
+    fluence : ndarray of shape (n, h)
+        Standard normal: fluence of the session.
+    habit : ndarray of shape (n, 1)
+        Standard normal: usual fluence of the course.
+    reacts, stops : ndarray of shape (n, h)
+        Uniform: a reaction, and stopping, after the session.
+    """
+
+    goal: FloatArray
+    sale: FloatArray
+    fluence: FloatArray
+    habit: FloatArray
+    reacts: FloatArray
+    stops: FloatArray
+
+    @classmethod
+    def draw(cls, n: int, horizon: int, rng: np.random.Generator) -> "Luck":
+        """Draw for ``n`` courses over ``horizon`` sessions."""
+        return cls(
+            goal=rng.random(n),
+            sale=rng.random(n),
+            fluence=rng.standard_normal((n, horizon)),
+            habit=rng.standard_normal((n, 1)),
+            reacts=rng.random((n, horizon)),
+            stops=rng.random((n, horizon)),
+        )
+
+    def take(self, rows: npt.NDArray[np.intp]) -> "Luck":
+        """Return the luck of the courses in ``rows``."""
+        return Luck(*(getattr(self, name)[rows] for name in Luck.__slots__))
+
+    def then(self, other: "Luck", held: IntArray, graded: IntArray) -> "Luck":
+        """Return this luck for the sessions ``held``, then the other's.
+
+        Nobody stops before the visit after session ``graded``.
+        """
+        return replace(
+            self,
+            fluence=first(held, self.fluence, other.fluence),
+            reacts=first(held, self.reacts, other.reacts),
+            stops=first(graded, np.ones(self.stops.shape), other.stops),
+        )
+
+
 def reactions(
     cohort: Cohort, paths: Paths, world: World, fluence: FloatArray, uniform: FloatArray
 ) -> BoolArray:
@@ -107,24 +159,24 @@ def live(
     cohort: Cohort,
     paths: Paths,
     world: World,
-    rng: np.random.Generator,
+    luck: Luck,
     last_day: float,
     *,
     sold: int | None = None,
 ) -> Course:
     """Return how the courses went until ``last_day``: goals, sales, reactions, stopping.
 
-    ``sold`` gives everybody the same package; otherwise they are drawn as often as ``SOLD`` says.
+    ``sold`` gives everybody the same package; otherwise each is sold as often as ``SOLD`` says.
     """
     n, horizon = paths.grade.shape
-    lighten = np.asarray(rng.random(n) < world.lighten_rate, dtype=np.bool_)
+    lighten = np.asarray(luck.goal < world.lighten_rate, dtype=np.bool_)
     needed = paths.first_at(np.where(lighten, world.lightened_at, world.cleared_at))
-    package = np.asarray(np.searchsorted(np.cumsum(SOLD), rng.random(n)), dtype=np.int64)
+    package = np.asarray(np.searchsorted(np.cumsum(SOLD), luck.sale), dtype=np.int64)
     package = package if sold is None else np.full(n, sold)
-    fluence = 0.2 * rng.standard_normal((n, horizon)) + 0.15 * rng.standard_normal((n, 1))
-    reacted = reactions(cohort, paths, world, fluence, rng.random((n, horizon)))
+    fluence = 0.2 * luck.fluence + 0.15 * luck.habit
+    reacted = reactions(cohort, paths, world, fluence, luck.reacts)
     price = session_price(cohort.attributes.area)
-    stops = rng.random((n, horizon)) < stopping(paths, package, price, reacted, world)
+    stops = luck.stops < stopping(paths, package, price, reacted, world)
     stop = np.where(stops.any(axis=1), stops.argmax(axis=1) + 1, horizon + 1)
     end = np.minimum(np.minimum(needed, stop), horizon)
     came = (paths.day <= last_day).sum(axis=1)
@@ -234,9 +286,9 @@ def courses_frame(
     """Return the courses table, optional items missing at random."""
     n = len(cohort)
     frame = cohort.attributes.enquiries()
-    first = np.sort(np.unique(cohort.client, return_index=True)[1])
+    earliest = np.sort(np.unique(cohort.client, return_index=True)[1])
     order = np.empty(int(cohort.client.max()) + 1, dtype=np.int64)
-    order[cohort.client[first]] = np.arange(len(first))
+    order[cohort.client[earliest]] = np.arange(len(earliest))
     reached = np.where(course.lighten & (paths.grade[np.arange(n), course.given - 1] < 95), 1, 0)
     outcome = np.where(course.ended == 1, reached, np.where(course.ended == 2, 2, 3))
     paid, sold = money(cohort, course)
@@ -346,14 +398,14 @@ def gradings_frame(
     goal = (course.ended == 1)[:, None] & (k == given)
     kept = (paths.graded & (k < given + over)) | goal
     row, t = np.nonzero(kept)
-    first = np.flatnonzero(rng.random(len(cohort)) < 0.95)
-    grader = _codes("op", np.concatenate([cohort.operator[first], paths.operator[kept]]), 1)
+    seen = np.flatnonzero(rng.random(len(cohort)) < 0.95)
+    grader = _codes("op", np.concatenate([cohort.operator[seen], paths.operator[kept]]), 1)
     table = pd.DataFrame(
         {
-            "row": np.concatenate([first, row]),
-            "after_session": np.concatenate([0 * first, t + 1]),
-            "graded_on": _dates(np.concatenate([cohort.start[first], paths.next_day[kept]])),
-            "fading_pct": np.concatenate([paths.before[first], paths.grade[kept]]),
+            "row": np.concatenate([seen, row]),
+            "after_session": np.concatenate([0 * seen, t + 1]),
+            "graded_on": _dates(np.concatenate([cohort.start[seen], paths.next_day[kept]])),
+            "fading_pct": np.concatenate([paths.before[seen], paths.grade[kept]]),
             "grader_id": _blank(grader, rng.random(len(grader)) < 0.04),
         }
     ).sort_values(["row", "after_session"], ignore_index=True)

@@ -6,7 +6,7 @@ recorded ones, is known exactly, which the true distribution needs.
 """
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -349,9 +349,22 @@ class Chance:
         """Return the chance of the courses in ``rows``."""
         return Chance(*(getattr(self, name)[rows] for name in Chance.__slots__))
 
+    def then(self, other: "Chance", held: IntArray, graded: IntArray) -> "Chance":
+        """Return this chance for the sessions ``held`` and gradings ``graded``, then the other."""
+        until = dict.fromkeys(("session", "gap", "pulse", "treats"), held)
+        until |= dict.fromkeys(("grade", "graded", "eye"), graded)
+        return replace(
+            self, **{k: first(n, getattr(self, k), getattr(other, k)) for k, n in until.items()}
+        )
+
     def at_visits(self, other: "Chance") -> "Chance":
         """Return the same chance with the visits of ``other``: dates, operators, gradings noted."""
         return replace(self, gap=other.gap, treats=other.treats, graded=other.graded)
+
+
+def first(count: IntArray, own: npt.NDArray[Any], other: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Return the first ``count`` columns of each row of ``own``, and the rest of ``other``."""
+    return np.where(np.arange(own.shape[1]) < count[:, None], own, other)
 
 
 def draw_courses(

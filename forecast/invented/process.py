@@ -127,15 +127,11 @@ class Doses(ABC):
     def features(self, attributes: Attributes) -> Features:
         """Return the attributes on this mechanism's own scale, named as in ``EFFECTS``."""
 
-    @abstractmethod
     def noise(self, chance: FloatArray) -> FloatArray:
-        """Return the factor of a session, of mean one, from a standard normal."""
+        """Return the factor of a session, of mean one, from a standard normal: log-normal here."""
+        sd = self.world.session_sd
+        return np.asarray(np.exp(sd * chance - sd**2 / 2), dtype=np.float64)
 
     @abstractmethod
     def left(self, dose: FloatArray) -> FloatArray:
         """Return the share left, after a dose, of the ink that can go."""
-
-
-def lognormal(sd: float, chance: FloatArray) -> FloatArray:
-    """Return log-normal factors of mean one from standard normal numbers."""
-    return np.asarray(np.exp(sd * chance - sd**2 / 2), dtype=np.float64)

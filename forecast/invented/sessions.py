@@ -210,7 +210,12 @@ def _regime_gain(cohort: Cohort, world: World) -> FloatArray:
 
 
 def run_sessions(
-    cohort: Cohort, chance: Chance, world: World, *, strategy: str | None = None, since: int = 0
+    cohort: Cohort,
+    chance: Chance,
+    world: World,
+    *,
+    strategy: str | None = None,
+    since: IntArray | None = None,
 ) -> Paths:
     """Return what happens to every course if treatment goes on to the last session.
 
@@ -224,13 +229,15 @@ def run_sessions(
         The clinic.
     strategy : str, optional
         "ns", "ps" or "ns:4>ps"; the clinic's own habits when not given.
-    since : int
-        Sessions under the clinic's own habits before the strategy is followed.
+    since : ndarray of int, shape (n,), optional
+        Sessions under the clinic's own habits before the strategy is followed; none when not
+        given.
     """
     process = PROCESSES[world.mechanism](cohort, world)
     crew, habit = Crew.of(world), _Habit.of(cohort, world)
     turn = None if strategy is None else pulse_rule(strategy)
     n, horizon = chance.session.shape
+    own = np.zeros(n, dtype=np.int64) if since is None else since
     day, next_day, weeks = _dates(cohort, chance)
     speed, gain = crew.speed[chance.treats], _regime_gain(cohort, world)
     error = world.grade_sd * np.clip(chance.grade, -3, 3) + crew.grading[chance.treats]
@@ -240,10 +247,9 @@ def run_sessions(
     before = _grade(process.log_left(state), np.zeros(n))
     last, before_last, ps = before, np.full(n, -100.0), np.zeros(n, dtype=np.bool_)
     for t in range(horizon):
-        if strategy is None or t < since:
-            ps = chance.pulse[:, t] < habit.chance_of_ps(t, day[:, t], last, before_last, ps)
-        else:
-            ps = np.full(n, turn is not None and t >= turn)
+        ps = chance.pulse[:, t] < habit.chance_of_ps(t, day[:, t], last, before_last, ps)
+        if strategy is not None:
+            ps = np.where(t < own, ps, turn is not None and t >= turn)
         visit = Visit(day[:, t], chance.session[:, t], weeks[:, t], speed[:, t], gain * ps)
         state = process.step(state, visit)
         left = process.log_left(state)

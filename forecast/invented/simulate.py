@@ -1,8 +1,9 @@
 """An invented clinic whose truth is known: the log it would keep, and what would have happened.
 
-The mechanism is written down where it is carried out: ``invented.sessions`` says how ink goes and
-how regimes are chosen, ``invented.course`` how courses are sold and end, ``invented.people`` who
-comes, and ``invented.world`` holds every parameter. In short:
+How it works is written down where it is carried out: how ink goes in the file of each mechanism
+(``share``, ``noisy``, ``waning``, ``leaving``), how it is graded and regimes are chosen in
+``sessions``, how courses are sold and end in ``log_rows``, who comes in ``people``; ``world`` holds
+every parameter. In short, for the mechanism "share":
 
 - each session removes a share of the ink that is left; clients, courses and sessions differ;
 - inks that no laser owned at the date takes leave a remnant, so some courses never clear;
@@ -19,9 +20,9 @@ import numpy as np
 
 from forecast._checks import check_seed, check_whole_number
 from forecast.errors import RequestError
-from forecast.invented.log_rows import live
-from forecast.invented.people import YEAR, Chance
-from forecast.invented.sessions import MOST, arrive, run_sessions
+from forecast.invented.log_rows import Course, Luck, live
+from forecast.invented.people import YEAR, Chance, Cohort
+from forecast.invented.sessions import MOST, Paths, arrive, run_sessions
 from forecast.invented.world import Mechanism, World, usual_world
 from forecast.log import LATEST
 
@@ -29,6 +30,17 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.log import OutcomeLog
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Behind:
+    """What is behind each course of a simulated log: who came, chance, and what came of it."""
+
+    cohort: Cohort
+    chance: Chance
+    luck: Luck
+    paths: Paths
+    course: Course
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,13 +56,19 @@ class SimulatedClinic:
         chance terms, NaN where not within 60: ``needed`` until the course's own goal under the
         clinic's own habits if treatment had gone on; ``needed_clear`` until cleared, the same;
         ``needed_ns``, ``needed_ps``, ``needed_ns4_ps`` until cleared under the strategies "ns",
-        "ps" and "ns:4>ps". ``remnant`` is the share of ink that no laser owned by the course's
-        last session in the log takes; ``log_speed`` the log of the fall of log remaining ink
-        per ns session.
+        "ps" and "ns:4>ps". ``remnant`` is the share of ink that could not go by the course's
+        last session in the log, for good or for want of a laser; ``log_speed`` the log of the
+        course's speed per ns session, in the unit of ``World.log_speed``.
+    world : World
+        The clinic.
+    behind : Behind
+        Everything else that is true, from which ``run_on`` goes on.
     """
 
     log: "OutcomeLog"
     truth: "pd.DataFrame"
+    world: World
+    behind: Behind
 
 
 def _clinic(world: World | None, mechanism: Mechanism | None) -> World:
@@ -111,10 +129,12 @@ def simulate_clinic(
     world = world if dropout else replace(world, dropout_base=-np.inf)
     streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(3)]
     cohort, chance, paths = arrive(n_courses, world, streams[0], (0.0, years * YEAR), MOST)
-    course = live(cohort, paths, world, streams[1], years * YEAR)
+    luck = Luck.draw(n_courses, MOST, streams[1])
+    course = live(cohort, paths, world, luck, years * YEAR)
     tables = frames(cohort, paths, course, world, streams[2])
     log = OutcomeLog.from_frames(**tables, cleared_at=world.cleared_at, today=LATEST)
-    return SimulatedClinic(log, truth_frame(cohort, chance, paths, course, world))
+    truth = truth_frame(cohort, chance, paths, course, world)
+    return SimulatedClinic(log, truth, world, Behind(cohort, chance, luck, paths, course))
 
 
 def simulate_log(
@@ -179,7 +199,7 @@ def simulate_split_trial(
     paths = run_sessions(cohort, chance, world, strategy="ps").where(
         ps, run_sessions(cohort, chance, world, strategy="ns")
     )
-    course = live(cohort, paths, world, rng, years * YEAR)
+    course = live(cohort, paths, world, Luck.draw(len(cohort), MOST, rng), years * YEAR)
     tables = frames(cohort, paths, course, world, rng)
     tables["courses"]["tattoo_id"] = [f"T{number + 1:03d}" for number in twice]
     tables["courses"]["half"] = ["A", "B"] * n_tattoos

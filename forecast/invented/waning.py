@@ -18,7 +18,7 @@ import numpy as np
 
 from forecast._types import FloatArray
 from forecast.invented.people import N_INKS, REFERENCE_CM2, REGION_OF_SITE, Attributes
-from forecast.invented.process import Doses, Features, lognormal
+from forecast.invented.process import Doses, Features
 
 SHAPE = 1.427  # with 0.15 a session: 45 % left after five and 27 % after ten
 
@@ -50,10 +50,6 @@ class Waning(Doses):
             "amateur": attributes.origin == 0,
             "scarred": attributes.scarring > 0,
         }
-
-    def noise(self, chance: FloatArray) -> FloatArray:
-        """Return log-normal factors of mean one."""
-        return lognormal(self.world.session_sd, chance)
 
     def left(self, dose: FloatArray) -> FloatArray:
         """Return what is left of the mixture."""

@@ -99,8 +99,8 @@ USUAL: dict[str, dict[str, float]] = {
         "log_speed": -2.07,
         "course_sd": 0.12,
         "session_sd": 0.4,
-        "dropout_base": -4.2,
-        "dropout_slow": 3.5,
+        "dropout_base": -5.7,
+        "dropout_slow": 6.0,
         "eye_sd": 0.15,
     },
 }

@@ -1,0 +1,216 @@
+"""Four mechanisms of fading with one kind of log: what each is, and that its truth is known."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose, assert_array_equal
+
+from benchmarks.truth import fresh_clients, true_contrast, true_distribution
+from forecast.errors import RequestError
+from forecast.invented import World, run_on, simulate_clinic, simulate_log, usual_world
+from forecast.invented.noisy import Noisy
+from forecast.invented.people import draw_courses
+from forecast.invented.process import Visit
+from forecast.invented.waning import Waning
+
+OTHERS = ("noisy", "waning", "leaving")
+MECHANISMS = ("share", *OTHERS)
+LIGHT = "yellow|white|flesh|light_blue"
+
+
+@pytest.fixture(scope="module")
+def clinics():
+    return {name: simulate_clinic(1000, seed=4, mechanism=name) for name in MECHANISMS}
+
+
+def cohort(world: World, n: int = 1000):
+    return draw_courses(n, world, np.random.default_rng(1), (0.0, 1000.0))
+
+
+@pytest.mark.parametrize("name", MECHANISMS)
+def test_a_usual_black_tattoo_and_the_share_that_never_clears_are_plausible(name):
+    enquiries, needed = fresh_clients(usual_world(name), 4000, seed=3)
+    black = enquiries["inks"] == "black"
+    usual = black & (enquiries["origin"] == "professional")
+    assert 7 <= np.median(needed[usual]) <= 12
+    late, light = needed > 25, enquiries["inks"].str.contains(LIGHT).to_numpy()
+    assert 0.05 < late.mean() < 0.14
+    assert light[late].mean() > 0.5
+    assert late[black].mean() < 0.03
+
+
+@pytest.mark.parametrize("name", MECHANISMS)
+def test_logs_are_clean_and_the_same_seed_gives_the_same_log(name):
+    log, again = (simulate_log(60, seed=7, mechanism=name) for _ in range(2))
+    assert len(log.report.set_aside) == 0
+    pd.testing.assert_frame_equal(log.gradings, again.gradings)
+    other = simulate_log(60, seed=7, mechanism="waning" if name == "share" else "share")
+    assert list(log.gradings) == list(other.gradings)
+    assert not log.gradings["fading_pct"].equals(other.gradings["fading_pct"])
+
+
+@pytest.mark.parametrize("name", OTHERS)
+def test_a_regime_without_effect_makes_no_difference_and_scenarios_hit_their_names(name):
+    base = usual_world(name)
+    truth = simulate_clinic(200, seed=1, world=World.scenario("none", base=base)).truth
+    assert_array_equal(truth["needed_ns"], truth["needed_ps"])
+    for scenario, target in {"one saved": -1.0, "two saved": -2.0, "harm": 1.0}.items():
+        world = World.scenario(scenario, base=base, confounded=False)
+        told = true_contrast(world, n=3000, seed=2)
+        assert told["difference"]["ps - ns"] == pytest.approx(target, abs=0.15)
+
+
+@pytest.mark.parametrize("name", OTHERS)
+def test_every_habit_of_the_clinic_works_under_every_mechanism(name):
+    drawn = World.draw(3, base=usual_world(name))
+    world = replace(
+        drawn, by_calendar=False, by_density=False, review_effect=0.0, operator_speed_sd=0.4
+    )
+    log = simulate_log(300, seed=2, world=world, dropout=False)
+    assert set(log.courses["outcome"]) == {"cleared", "lightened", "ongoing"}
+    regime = log.sessions.groupby("course_id")["regime"]
+    # by_stalled: changes come after stalls, none before the fourth session is looked at
+    changes = log.sessions[(log.sessions["regime"] == "ps") & (regime.shift() == "ns")]
+    assert (changes["session_no"] >= 4).mean() > 0.5
+
+
+@pytest.mark.parametrize("name", OTHERS)
+def test_the_true_distribution_is_calibrated_under_every_mechanism(name):
+    world = usual_world(name)
+    enquiries, needed = fresh_clients(world, 1500, seed=6)
+    chance = true_distribution(world, enquiries, 25, n_inner=40, seed=1).cdf()
+    for rows in (np.ones(1500, np.bool_), enquiries["age_years"].isna().to_numpy()):
+        for session in (5, 9, 15):
+            told, came = chance[rows, session - 1], needed[rows] <= session
+            error = np.sqrt((told * (1 - told)).mean() / len(told) * (1 + 1 / 40))
+            assert abs(told.mean() - came.mean()) < 4 * error
+
+
+def test_noisy_sessions_are_gamma_distributed_and_courses_are_alike():
+    world = replace(usual_world("noisy"), effects={})
+    assert simulate_clinic(50, seed=1, world=world).truth["log_speed"].std() < 1e-12
+    noise = Noisy(cohort(world), world).noise(np.random.default_rng(1).standard_normal(200_000))
+    assert noise.mean() == pytest.approx(1, abs=0.01)
+    assert noise.std() == pytest.approx(0.8, abs=0.01)
+    # the skewness of a gamma law is twice its coefficient of variation; log-normal: 2.9
+    assert (((noise - 1) / 0.8) ** 3).mean() == pytest.approx(1.6, abs=0.1)
+
+
+def test_a_longer_gap_lets_a_noisy_session_remove_a_little_more():
+    world = usual_world("noisy")
+    courses, zero = cohort(world), np.zeros(1000)
+    process = Noisy(courses, world)
+    usual, late = (
+        process.step(zero, Visit(zero, zero, np.full(1000, np.log(weeks / 8)), zero, zero))
+        for weeks in (8, 12)
+    )
+    assert_allclose(late / usual, 1.5**0.2)
+
+
+def test_waning_sessions_remove_less_and_less_as_in_the_published_example(clinics):
+    left = Waning.left(
+        Waning(cohort(usual_world("waning")), usual_world("waning")), np.arange(3) * 0.75
+    )
+    # Port-wine stains: 55 % in the first five sessions, 18 % in the next five.
+    assert_allclose(-np.diff(left), (0.55, 0.18), atol=0.005)
+    grade = clinics["waning"].behind.paths.grade
+    taken = np.diff(grade[:, :7].mean(axis=0), prepend=0)
+    assert (np.diff(taken) < 0).all()
+    # of what was left before; constant when a session removes a share
+    shares = taken / (100 - grade[:, :7].mean(axis=0) + taken)
+    assert shares[6] < 0.75 * shares[0]
+
+
+def test_leaving_tattoos_fade_in_a_straight_line(clinics):
+    paths = clinics["leaving"].behind.paths
+    slow = (paths.before == 0) & (paths.grade[:, 5] < 80)
+    taken = np.diff(paths.grade[slow, :6].mean(axis=0), prepend=0)
+    assert taken.max() < 1.25 * taken.min()
+
+
+def test_a_third_leaves_and_slow_courses_leave_first(clinics):
+    courses = clinics["leaving"].log.courses.merge(clinics["leaving"].truth, on="course_id")
+    stopped = courses["outcome"] == "stopped"
+    assert 0.28 < stopped.mean() < 0.39
+    needed = courses["needed"].fillna(61)
+    early = stopped & (courses["sessions_given"] <= 5)
+    assert early[needed > 10].mean() > 2 * early[needed.between(6, 7)].mean()
+
+
+def test_the_eye_decides_on_the_regime_in_leaving_and_the_record_elsewhere():
+    for name, same in {"leaving": True, "noisy": False}.items():
+        world = usual_world(name)
+        pulses = [
+            simulate_clinic(150, seed=3, world=replace(world, grade_sd=sd)).behind.paths.pulse
+            for sd in (0.0, 0.2)
+        ]
+        assert np.array_equal(*pulses) == same
+
+
+@pytest.mark.parametrize("name", OTHERS)
+def test_light_colours_often_keep_a_remnant_and_black_hardly_ever(name, clinics):
+    courses = clinics[name].log.courses.merge(clinics[name].truth, on="course_id")
+    keeps = courses["remnant"] > 0
+    assert 0.25 < keeps[courses["inks"].str.contains(LIGHT)].mean() < 0.7
+    assert keeps[courses["inks"] == "black"].mean() < 0.03
+    assert courses.loc[keeps, "needed_clear"].isna().all()
+
+
+@pytest.mark.parametrize("name", MECHANISMS)
+def test_futures_of_a_course_are_its_true_law(name, clinics):
+    # of all courses alike in what they are told, as many must clear as told
+    clinic = clinics[name]
+    for after in (5, None):
+        ahead = run_on(clinic, after=after, futures=40, seed=1)
+        true = clinic.truth.set_index("course_id")["needed"].fillna(61).loc[ahead.course_id]
+        left, came = ahead.needed - ahead.after[:, None], true.to_numpy() - ahead.after
+        for more in (0, 1, 3, 6, 12):
+            told = (left <= more).mean(axis=1)
+            error = np.sqrt(np.mean(told * (1 - told)) / len(told) * (1 + 1 / 40)) + 1e-3
+            assert abs(told.mean() - (came <= more).mean()) < 4 * error
+        # and it knows the course: closer than any law that is the same for all
+        within = (left <= 6).mean(axis=1) - (came <= 6)
+        assert np.mean(within**2) < 0.85 * np.var(came <= 6)
+
+
+def test_futures_keep_the_past_and_end_in_the_goal_or_in_stopping(clinics):
+    clinic = clinics["leaving"]
+    ahead = run_on(clinic, after=4, futures=5)
+    rows = clinic.truth["course_id"].isin(ahead.course_id).to_numpy()
+    own = clinic.behind.paths.grade[rows, :3]
+    assert_array_equal(ahead.paths[:, :, :3], np.repeat(own[:, None], 5, axis=1))
+    assert (ahead.held >= 4).all()
+    assert_array_equal(ahead.held == ahead.needed, ~ahead.stopped & (ahead.needed <= 60))
+    again = run_on(clinic, ahead.course_id[:3].tolist(), after=[4, 4, 3], futures=5)
+    assert again.after.tolist() == [4, 4, 3]
+
+
+def test_futures_follow_a_strategy_and_a_null_effect_leaves_them_the_same():
+    for scenario, saved in {"none": 0.0, "two saved": 0.5}.items():
+        clinic = simulate_clinic(
+            200, seed=1, world=World.scenario(scenario, base=usual_world("waning"))
+        )
+        ns, ps = (run_on(clinic, after=3, futures=20, strategy=way) for way in ("ns", "ps"))
+        difference = (ns.needed - ps.needed).mean()
+        assert difference == 0 if saved == 0 else difference > saved
+
+
+def test_what_cannot_be_simulated_is_refused_by_name(clinics):
+    with pytest.raises(RequestError, match=r"'melting'.*\n?.*share, noisy"):
+        simulate_log(10, mechanism="melting")  # type: ignore[arg-type]
+    with pytest.raises(RequestError, match="'waning'"):
+        simulate_log(10, world=usual_world("noisy"), mechanism="waning")
+    with pytest.raises(RequestError, match="age_curve"):
+        World(effects={"age_curve": 1.0})
+    clinic = clinics["share"]
+    with pytest.raises(RequestError, match="C9999"):
+        run_on(clinic, ["C9999"])
+    cleared = clinic.log.courses.query("outcome == 'cleared'")["course_id"].iloc[0]
+    with pytest.raises(RequestError, match=f"{cleared} is not open"):
+        run_on(clinic, [cleared])
+    with pytest.raises(RequestError, match="2 numbers for 1"):
+        run_on(clinic, [cleared], after=[1, 2])
+    with pytest.raises(RequestError, match="No course is open"):
+        run_on(clinic, after=60)
