@@ -32,7 +32,7 @@ from forecast.tattoo import REGIONS
 
 MECHANISMS = ("share", "noisy", "waning", "leaving")
 HORIZON, LEVEL, WITHIN = 25, 0.8, 25
-LANDMARKS = (2, 3, 4, 5, 6, 8, 12)
+LANDMARKS = (2, 3, 4, 5, 6, 8, 10, 12)
 THIRDS = ("slow", "middle", "quick")
 FRESH = 300
 LIGHT = {"white", "flesh", "yellow", "light_blue", "turquoise", "pink"}
@@ -84,7 +84,10 @@ def midcourse(unit: Unit) -> list[dict[str, Any]]:
             row["quick"] = enquiry.inks == "black" and needed[course] <= 15
             left = needed[course] - done
             row["true_within"] = float(left <= WITHIN)
-            for name, given in (("with", pairs), ("without", [])):
+            asked = {"with": pairs} if done != 10 else {}
+            if done in (2, 4, 6) or (done in (8, 10) and row["quick"]):
+                asked["without"] = []
+            for name, given in asked.items():
                 law = forecaster.update(enquiry, sessions_done=done, gradings=given)
                 found = law.remaining.distribution
                 row[f"covered_{name}"] = float(tie_split_coverage(found, [left], level=LEVEL)[0])
@@ -98,6 +101,7 @@ def midcourse(unit: Unit) -> list[dict[str, Any]]:
 def midcourse_table(rows: list[dict[str, Any]]) -> str:
     """Return the cells as a Markdown table, and the three lines that go with it."""
     frame = pd.DataFrame(rows)
+    frame["quick"] = frame["quick"].astype(bool)
     rank = frame.groupby(["mechanism", "seed", "size", "landmark"])["pace"].rank(pct=True)
     frame["third"] = pd.cut(rank, [0, 1 / 3, 2 / 3, 1], labels=list(THIRDS)).astype(str)
     lines = ["| mechanism | courses | after | pace | n | coverage | clear within 25, said − true |"]
@@ -118,7 +122,7 @@ def midcourse_table(rows: list[dict[str, Any]]) -> str:
             gain = 1 - own["crps_with"].sum() / own["crps_without"].sum()
             said.append(f"{gain:.0%} after {done}")
         lines.append(f"\n{at[0]}, {at[1]}: CRPS below the count's by {', '.join(said)}; ")
-        for done in (8, 12):
+        for done in (8, 10):
             own = part[part["quick"] & (part["landmark"] == done)]
             if len(own):
                 missed = 1 - own["said_without"]

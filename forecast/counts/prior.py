@@ -148,15 +148,16 @@ LIGHTER = PublishedEffect(
     "the same share of the ink each session: 70 % faded at 0.40 of the sessions to 95 %; no source",
 )
 
-NEVER_COVARIATES = ("ink_other", "ink_pale", "ink_unreached")
+NEVER_COVARIATES = ("ink_other", "ink_yellow", "ink_pale", "ink_unreached")
 
 # Logit of the share that never clears, and what inks add: common practice, no source, and wide.
 # A remnant belongs to an ink that reflects or that no laser reaches; black that is slow is slow.
 NEVER_CLEARS: dict[str, tuple[float, float]] = {
     "never": (-5.0, 1.0),
-    "never[ink_other]": (2.0, 1.0),
-    "never[ink_pale]": (3.0, 1.2),
-    "never[ink_unreached]": (3.0, 1.2),
+    "never[ink_other]": (2.5, 1.2),
+    "never[ink_yellow]": (0.8, 1.0),
+    "never[ink_pale]": (2.5, 1.2),
+    "never[ink_unreached]": (2.5, 1.2),
 }
 # A remnant that keeps a tattoo from clearing seldom keeps it from being covered: judged. That it
 # makes it likelier is given one chance in a thousand.

@@ -57,9 +57,9 @@ LANDMARK_PRIOR: dict[str, tuple[float, float]] = {
     "location": (0.0, 2.0),
     "log_scale": (-0.8, 0.5),
     # judged, no source: hardly ever, but where the inks or a standstill say so
-    "never": (-3.0, 1.0),
-    "never[doubt]": (0.6, 0.4),
-    "never[stalled]": (0.8, 0.8),
+    "never": (-2.0, 1.5),
+    "never[doubt]": (0.8, 0.4),
+    "never[stalled]": (1.0, 1.0),
 }
 
 
