@@ -115,40 +115,6 @@ class Outcomes:
             self.subject[rows],
         )
 
-    def completed(
-        self, rows: IntArray, step: IntArray, observed: BoolArray
-    ) -> tuple[IntArray, Outcomes]:
-        """Return outcomes in which some paths stand at several steps instead, evenly weighted.
-
-        Multiple imputation of what was not seen, by a law that knows more of those paths.
-
-        Parameters
-        ----------
-        rows : ndarray of shape (m,), int
-            Paths that were censored.
-        step : ndarray of shape (m, k), int
-            How far each would have been watched.
-        observed : ndarray of shape (m, k), bool
-            Whether it would have had its event then.
-
-        Returns
-        -------
-        row : ndarray of int
-            Which path each row of the outcomes is of.
-        outcomes : Outcomes
-        """
-        others = np.setdiff1d(np.arange(len(self)), rows)
-        times = step.shape[1]
-        row = np.concatenate([others, np.repeat(rows, times)])
-        share = np.where(np.arange(len(row)) < len(others), 1.0, 1 / times)
-        return row, Outcomes(
-            step=np.concatenate([self.step[others], step.ravel()]),
-            observed=np.concatenate([self.observed[others], observed.ravel()]),
-            entry=self.entry[row],
-            weight=self.weight[row] * share,
-            subject=self.subject[row],
-        )
-
     def up_to(self, horizon: int) -> Outcomes:
         """Return the same paths with watching ended at ``horizon``.
 

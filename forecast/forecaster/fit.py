@@ -13,6 +13,7 @@ from forecast._checks import HORIZON, check_kind, check_seed, check_whole_number
 from forecast._plain import plain_rows, plain_values
 from forecast.assess import (
     Assessment,
+    Outcomes,
     Recalibration,
     assess_predictions,
     choose,
@@ -47,14 +48,13 @@ from forecast.forecaster.forecaster import Forecaster
 from forecast.log import check_log, folds_for, judged_part, some_clients, suspicions
 from forecast.midcourse import LAST_LANDMARK, Midcourse, fit_midcourse
 from forecast.regimes import fit_strategies
-from forecast.survival import BoostedHazard, CountDistribution, FittedAcceleratedTime
+from forecast.survival import BoostedHazard, CountDistribution, FittedAcceleratedTime, completed
 from forecast.tattoo import GROUPINGS, groups_of
 
 if TYPE_CHECKING:
     import numpy.typing as npt
     import pandas as pd
 
-    from forecast.assess import Outcomes
     from forecast.log import OutcomeLog
     from forecast.survival import CountModel, Durations, FittedCountModel
 
@@ -112,6 +112,8 @@ def fit_forecaster(
         checked = Checked.of(specs, *part, goal=goal, horizon=horizon, folds=folds, seed=seed)
     chosen = checked.chosen if checked else published
     model = for_use(chosen).fit(durations) if len(durations) else from_evidence
+    if checked and checked.whole is not part[2]:
+        model = replace(for_use(chosen).fit(checked.whole), notes=model.notes)
     filled = fill_missing(part[1], summary.means)
     under = for_use(chosen, refits=STRATEGY_REFITS)
     lengths = length_of(model.predict(to_clearing(part[2].covariates), horizon))
@@ -149,6 +151,9 @@ class Checked:
     midcourse : Midcourse or None
         What gradings say mid-course; None when too few courses were graded, and for the goal
         ``lighten``.
+    whole : Durations
+        What to fit to: courses that were stopped stand where their gradings say they would have
+        cleared, see `Midcourse.completed`.
     """
 
     chosen: CountModel
@@ -156,6 +161,7 @@ class Checked:
     recalibration: Recalibration
     assessment: Assessment | None
     midcourse: Midcourse | None
+    whole: Durations
 
     @classmethod
     def of(
@@ -175,52 +181,47 @@ class Checked:
         ``folds`` says how many folds, and how often.
         """
         specs = {model.name: model for model in models}
+        size = {"horizon": horizon + LAST_LANDMARK, "n_folds": folds[0], "n_draws": N_DRAWS}
         results = predict_out_of_fold(
-            list(specs.values()),
-            durations,
-            horizon=horizon,
-            n_folds=folds[0],
-            repeats=folds[1],
-            n_draws=N_DRAWS,
-            seed=seed,
+            list(specs.values()), durations, repeats=folds[1], seed=seed, **size
         )
         scores = score_candidates(results)
         chosen = choose(scores)
-        # the chosen one again and further, averaged over many foldings: no seed shows
-        again = 1 if isinstance(specs[chosen], BoostedHazard) else AGAIN
+        found = next(result for result in results if result.name == chosen)
+        whole, row = durations, np.arange(len(durations))
+        if goal == "clear" and folds[1] > 1:
+            predicted = CountDistribution.mixture([each.pmf for each in found.predicted])
+            scored = rows.iloc[found.rows]
+            law = fit_midcourse(log, scored, predicted, horizon=horizon, seed=seed)
+            if law is not None:
+                told = law.completed(log, scored, predicted, horizon=horizon)
+                row, whole = completed(durations, found.rows[told[0]], *told[1:])
+        again = 1 if isinstance(specs[chosen], BoostedHazard) or folds[1] == 1 else AGAIN
         found = predict_out_of_fold(
-            [specs[chosen]],
-            durations,
-            horizon=horizon + LAST_LANDMARK,
-            n_folds=folds[0],
-            repeats=1 if folds[1] == 1 else again * folds[1],
-            n_draws=N_DRAWS,
-            seed=seed,
+            [specs[chosen]], whole, repeats=again * folds[1], seed=seed, **size
         )[0]
         predicted = CountDistribution.mixture([each.pmf for each in found.predicted])
-        by = groups_of(log.courses.iloc[found.rows].itertuples(), sites=True)
-        mapped = {name: by[name] for name in GROUPINGS}
-        further, recalibration = recalibrate_out_of_fold(
+        of = row[found.rows]
+        by_all = groups_of(log.courses.iloc[of].itertuples(), sites=True)
+        mapped = {name: by_all[name] for name in GROUPINGS}
+        corrected_all, recalibration = recalibrate_out_of_fold(
             [predicted], found.outcomes, groups=mapped, seed=seed
         )
+        # each course once again, as it was seen
+        at, first = np.unique(of, return_index=True)
+        further = corrected_all[0][first]
+        seen = Outcomes.from_durations(durations.take(at))
+        by = {name: values[first] for name, values in by_all.items()}
+        recalibration = replace(recalibration, n_paths=len(at), n_events=seen.n_events)
         midcourse = None
         if goal == "clear":
-            scored = rows.iloc[found.rows]
-            midcourse = fit_midcourse(log, scored, further[0], horizon=horizon, seed=seed)
-        if midcourse is not None:
-            told = midcourse.completed(log, scored, further[0], horizon=horizon)
-            keep, outcomes = found.outcomes.completed(*told)
-            again = {name: np.asarray(values)[keep] for name, values in mapped.items()}
-            _, whole = recalibrate_out_of_fold([predicted[keep]], outcomes, groups=again, seed=seed)
-            print("DROPOUT", len(told[0]), recalibration.shift, whole.shift, recalibration.power, whole.power)
-            recalibration = replace(whole, n_paths=len(scored), n_events=recalibration.n_events)
-        corrected = [CountDistribution(each.pmf[:, :horizon]) for each in further]
-        own = None if goal == "clear" else of_goal(rows)[found.rows]
+            midcourse = fit_midcourse(log, rows.iloc[at], further, horizon=horizon, seed=seed)
+        corrected = [CountDistribution(further.pmf[:, :horizon])]
+        own = None if goal == "clear" else of_goal(rows)[at]
         if own is not None:  # learnt from all, but no surer than the courses that want it
-            n_own = found.outcomes.take(own).n_events
-            recalibration = replace(recalibration, n_events=max(n_own, 1))
-        assessment = assess_own(corrected, found.outcomes, by, own, seed=seed)
-        return cls(specs[chosen], scores, recalibration, assessment, midcourse)
+            recalibration = replace(recalibration, n_events=max(seen.take(own).n_events, 1))
+        assessment = assess_own(corrected, seen, by, own, seed=seed)
+        return cls(specs[chosen], scores, recalibration, assessment, midcourse, whole)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values: scores of every candidate, and what was found of the chosen."""
