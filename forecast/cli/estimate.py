@@ -13,11 +13,12 @@ from forecast._checks import LEVEL
 from forecast.cli.files import (
     Options,
     add_command,
+    add_gradings,
     answer,
     check_register,
+    gradings_of,
     progress,
     read_enquiries,
-    read_gradings,
     read_one_enquiry,
     write_template,
 )
@@ -48,6 +49,12 @@ def add_estimate(commands: Commands) -> None:
     )
     parser.add_argument("--strategy", help="a pulse strategy instead of the log's own practice")
     parser.add_argument(
+        "--lighten",
+        metavar="MODEL2.json",
+        type=Path,
+        help="one fitted with --goal lighten: what that takes where most do not clear",
+    )
+    parser.add_argument(
         "--drivers",
         action="store_true",
         help="also say what each attribute does to the count, and how past courses like it went",
@@ -68,7 +75,10 @@ def add_update(commands: Commands) -> None:
     parser.add_argument("model", metavar="MODEL.json", type=Path)
     parser.add_argument("enquiry", metavar="ENQUIRY.csv", type=Path)
     parser.add_argument("--sessions-done", type=int, required=True, metavar="K")
-    parser.add_argument("--gradings", type=Path, metavar="G.csv", help="after_session, fading_pct")
+    add_gradings(parser)
+    parser.add_argument(
+        "--drivers", action="store_true", help="also say what gradings and attributes do to it"
+    )
     parser.add_argument(
         "--tariff", type=Path, metavar="TARIFF.toml", help="also price the sessions still needed"
     )
@@ -79,6 +89,7 @@ def add_update(commands: Commands) -> None:
 
 def _estimate(options: Options) -> None:
     forecaster = forecast.load_forecaster(options.model)
+    lighten = options.lighten and forecast.load_forecaster(options.lighten)
     results: list[dict[str, Any]] = []
     texts: list[str] = []
     always: dict[str, Caution] = {}
@@ -88,7 +99,9 @@ def _estimate(options: Options) -> None:
         check_register(options.register)
     enquiries = read_enquiries(options.enquiries, named=options.register is not None)
     for label, enquiry in enquiries.items():
-        result = forecaster.estimate(enquiry, level=options.level, strategy=options.strategy)
+        result = forecaster.estimate(
+            enquiry, level=options.level, strategy=options.strategy, lighten=lighten
+        )
         if options.register is not None:
             record_promise(options.register, result, enquiry_id=label, issued_on=date.today())
         cautions = tattoo.cautions_for(enquiry)
@@ -105,12 +118,13 @@ def _estimate(options: Options) -> None:
 
 
 def _what_drives(
-    forecaster: Forecaster, enquiry: Enquiry, level: float
+    forecaster: Forecaster, enquiry: Enquiry, level: float, done: int = 0, gradings: Any = ()
 ) -> tuple[dict[str, Any], list[str]]:
-    found = forecaster.drivers(enquiry, level=level)
+    found = forecaster.drivers(enquiry, level=level, sessions_done=done, gradings=gradings)
     similar = forecaster.log_summary.similar(enquiry)
     lines = ["What drives it (associations in the log, not effects of changing anything):"]
-    lines += [f"  {driver.to_text()}" for driver in found] or ["  nothing: it is the reference"]
+    told = [f"  {driver.to_text()}" for driver in found if not driver.small]
+    lines += told or ["  nothing stands out: it is close to the common case"]
     if similar is None:
         lines.append("Fewer than five past courses are alike in ink group, density and layers.")
     else:
@@ -127,15 +141,19 @@ def _what_drives(
 def _update(options: Options) -> None:
     forecaster = forecast.load_forecaster(options.model)
     enquiry = read_one_enquiry(options.enquiry)
-    gradings = read_gradings(options.gradings) if options.gradings else []
+    gradings = gradings_of(options)
     later = forecaster.update(
         enquiry, sessions_done=options.sessions_done, gradings=gradings, level=options.level
     )
     cautions = tattoo.cautions_for(enquiry)
     priced: dict[str, Any] = {}
     lines: list[str] = []
+    if options.drivers:
+        given = (options.level, options.sessions_done, gradings)
+        priced, lines = _what_drives(forecaster, enquiry, *given)
     if options.tariff:
-        priced, lines = _price_remaining(later, options.tariff, options.sessions_done)
+        quoted, costs = _price_remaining(later, options.tariff, options.sessions_done)
+        priced, lines = priced | quoted, [*lines, *costs]
     data = {
         "remaining": later.remaining.to_dict(),
         "total": later.total.to_dict(),

@@ -267,8 +267,23 @@ def read_one_enquiry(path: Path) -> Enquiry:
     return next(iter(enquiries.values()))
 
 
-def read_gradings(path: Path) -> list[tuple[int, float] | tuple[int, float, str]]:
-    """Return ``(after_session, percent)`` or ``(after_session, percent, date)`` of each row."""
+def gradings_of(options: Options) -> list[tuple[int, float] | tuple[int, float, str]]:
+    """Return the gradings that the options name, none without a file."""
+    if options.gradings is None:
+        return []
+    done, as_graded = options.sessions_done, options.as_graded
+    return read_gradings(options.gradings, done=done, as_graded=as_graded)
+
+
+def read_gradings(
+    path: Path, *, done: int = 99, as_graded: bool = False
+) -> list[tuple[int, float] | tuple[int, float, str]]:
+    """Return ``(after_session, percent)`` or ``(after_session, percent, date)`` of each row.
+
+    What can hardly be after ``done`` sessions raises DataError, unless it is meant ``as_graded``.
+    """
+    from forecast.midcourse import doubtful_gradings
+
     table = read_table(path, ["after_session", "fading_pct", "graded_on", "grader_id", "course_id"])
     courses = {row["course_id"] for row in table.values() if "course_id" in row}
     if len(courses) > 1:
@@ -287,7 +302,28 @@ def read_gradings(path: Path) -> list[tuple[int, float] | tuple[int, float, str]
         percent = _number(path, line, "fading_pct", row["fading_pct"].removesuffix("%"))
         seen = row.get("graded_on")
         gradings.append((after, percent, seen) if seen else (after, percent))
+    lines = list(table)
+    for place, what in doubtful_gradings(gradings, done).items():
+        session = what.code in ("midcourse.ask_beyond", "midcourse.ask_order")
+        if not as_graded or what.code == "midcourse.ask_beyond":
+            name = "after_session" if session else "fading_pct"
+            raise DataError(
+                f"{path.name} line {lines[place]}, {name}: {what}",
+                "Correct it."
+                if what.code == "midcourse.ask_beyond"
+                else "Correct it, or give --as-graded if all is right as written.",
+            )
     return gradings
+
+
+def add_gradings(parser: argparse.ArgumentParser) -> None:
+    """Add the options that a course under way is described by."""
+    parser.add_argument("--gradings", type=Path, metavar="G.csv", help="after_session, fading_pct")
+    parser.add_argument(
+        "--as-graded",
+        action="store_true",
+        help="the gradings are right as written, also where that is unusual",
+    )
 
 
 def check_can_write(path: Path) -> None:

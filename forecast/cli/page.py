@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING
 from forecast.cli.files import (
     Options,
     add_command,
+    add_gradings,
     answer,
     check_output,
-    read_gradings,
+    gradings_of,
     read_one_enquiry,
     write_template,
     write_text,
@@ -66,7 +67,7 @@ def add_sheet(commands: Commands) -> None:
     parser.add_argument("--start", metavar="YYYY-MM-DD", help="first or next session (today)")
     parser.add_argument("--spacing-weeks", type=float, metavar="W", help="between sessions")
     parser.add_argument("--sessions-done", type=int, default=0, metavar="K")
-    parser.add_argument("--gradings", type=Path, metavar="G.csv", help="after_session, fading_pct")
+    add_gradings(parser)
 
 
 def _add_desk_options(parser: argparse.ArgumentParser) -> None:
@@ -158,13 +159,12 @@ def _sheet(options: Options) -> None:
 def _asked_of(options: Options, desk: Desk) -> Asked:
     from forecast.page import Asked, read_day
 
-    gradings = read_gradings(options.gradings) if options.gradings else []
     weeks = options.spacing_weeks
     return Asked(
         enquiry=read_one_enquiry(options.enquiry),
         goal=options.goal or next(iter(desk.forecasters)),
         sessions_done=options.sessions_done,
-        gradings=tuple((row[0], row[1]) for row in gradings),
+        gradings=tuple((row[0], row[1]) for row in gradings_of(options)),
         spacing_weeks=desk.clinic.spacing_weeks if weeks is None else weeks,
         start=read_day(options.start, name="--start") if options.start else None,
     )

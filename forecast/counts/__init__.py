@@ -11,7 +11,7 @@ if TYPE_CHECKING:
         covariate_names,
         covariates,
     )
-    from forecast.counts.doubts import doubts_of, evidence_name, fit_notes, said
+    from forecast.counts.doubts import doubts_of, evidence_name, fit_notes, leads_of, said
     from forecast.counts.estimate import (
         Estimate,
         Stopping,

@@ -100,7 +100,7 @@ def doubts_of(
     ``model`` is the one that was asked, the chosen one unless given.
     """
     enquiry, summary = estimate.enquiry, predictor.log_summary
-    found = [_what_it_rests_on(predictor, estimate)]
+    found = [_what_it_rests_on(predictor, estimate, done=done)]
     ends = (estimate.interval[1], estimate.median)
     if any(end is None or end > estimate.supported_to for end in ends):
         wanting = "_lightening" if predictor.goal == "lighten" else ""
@@ -124,11 +124,66 @@ def doubts_of(
     return (*found, *support_of(summary, enquiry, followed=estimate.supported_to).notes)
 
 
-def _what_it_rests_on(predictor: Predictor, estimate: Estimate) -> Note:
-    if predictor.evidence is not None:
+MOST = 0.5  # chance not to be there within the horizon, from which another way out is named
+APART = 0.1  # from which those who get there are counted apart
+TIMES_THE_FIRST = 3  # and mid-course, so many times that at the consultation
+
+
+def leads_of(estimate: Estimate, *, first: float | None = None) -> tuple[Note, ...]:
+    """Return what belongs beside the number, before any doubt.
+
+    What the lasers reach and what they do not; the count of those who get there, where many do
+    not; and another way out, where most do not. ``first`` is the chance at the consultation not
+    to get there, for a course under way.
+    """
+    found = []
+    share, more = estimate.not_within_horizon, first is not None
+    if estimate.reached is not None:
+        inks = _in_words(tuple(str(estimate.reached.enquiry.inks).split(";")))
+        known = {"inks": inks, "unreached": _in_words(estimate.unreached)}
+        found.append(Note("leads.reached", values=known | _count_and_span(estimate.reached, more)))
+    there = round(100 * (1 - share))
+    if there and share > APART and (first is None or share > TIMES_THE_FIRST * first):
+        of_them: dict[str, Any] = {"there": there}
+        of_them |= {"horizon": _further(estimate.horizon, more)}
+        of_them |= _count_and_span(estimate.if_reached, more)
+        found.append(Note(f"leads.apart_{estimate.goal}", values=of_them))
+    if estimate.instead is not None:
+        found.append(Note("leads.instead", values=_count_and_span(estimate.instead)))
+    if share > MOST:
+        found.append(Note(f"leads.way_out_{estimate.goal}"))
+    return tuple(found)
+
+
+def _further(n: Note | int, more: bool) -> Note | int:
+    return Note("leads.further", values={"n": n}) if more else n
+
+
+def _count_and_span(estimate: Estimate, more: bool = False) -> dict[str, Any]:
+    beyond = Note("leads.more_than", values={"horizon": estimate.horizon})
+    low, high = (beyond if end is None else end for end in estimate.interval)
+    count = _further(beyond if estimate.median is None else estimate.median, more)
+    about = count if estimate.median is None else Note("leads.about", values={"n": count})
+    span = low if low == high else Note("leads.span", values={"low": low, "high": high})
+    return {"count": count, "about": about, "span": span, "of_ten": 10 * estimate.level}
+
+
+def _what_it_rests_on(predictor: Predictor, estimate: Estimate, *, done: int) -> Note:
+    if estimate.evidence_alone is not None:
         rest = predictor.assessment.get("evidence", "published evidence")
-        values = {"percent": round(100 * estimate.own_share), "rest": rest}
-        return Note("counts.own_share", values=values)
+        percent = round(100 * estimate.own_share)
+        code = "counts.narrowed" if percent else "counts.not_narrowed"
+        narrowed = Note(code, values={"percent": percent})
+        alone, now = (
+            Note(
+                f"leads.count{'_and_span' * (each.interval[0] is not None)}",
+                values=_count_and_span(each),
+            )
+            for each in (estimate.evidence_alone, estimate)
+        )
+        values = {"percent": percent, "rest": rest, "alone": alone, "now": now}
+        values |= {"narrowed": narrowed}
+        return Note(f"counts.evidence_alone{'_more' if done else ''}", values=values)
     if predictor.assessment["model"] == "life table":
         return Note("counts.no_attribute_told", "caution")
     return Note("counts.own_log_alone")

@@ -12,7 +12,7 @@ the count does; what is said holds for the last two years of the log.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -233,6 +233,17 @@ class Estimate:
         What it rests on, and the doubts.
     stop_draws : ndarray of shape (n_draws, horizon) or None
         The stopping hazard under draws of its own parameters; None takes it as known.
+    evidence_alone : Estimate or None
+        What the evidence says without this log and without gradings; None where the model leans
+        on no evidence.
+    reached : Estimate or None
+        Of the inks that some laser in use takes up well; None where that is all of them or none.
+    unreached : tuple of str
+        The inks that none does.
+    instead : Estimate or None
+        Of the goal ``lighten``, where more than half do not clear within the horizon.
+    leads : tuple of Note
+        What belongs beside the number, before any doubt: see ``doubts.leads_of``.
     """
 
     enquiry: Enquiry
@@ -247,6 +258,11 @@ class Estimate:
     support_reasons: tuple[str, ...] = ()
     notes: tuple[Note, ...] = ()
     stop_draws: FloatArray | None = None
+    evidence_alone: Estimate | None = None
+    reached: Estimate | None = None
+    unreached: tuple[str, ...] = ()
+    instead: Estimate | None = None
+    leads: tuple[Note, ...] = ()
 
     @property
     def horizon(self) -> int:
@@ -268,6 +284,31 @@ class Estimate:
     def not_within_horizon(self) -> float:
         """Chance that the goal is not reached by the horizon."""
         return float(self.distribution.not_yet()[0])
+
+    @property
+    def if_reached(self) -> Estimate:
+        """The count of those who reach the goal within the horizon, who alone are counted.
+
+        Apart from it, ``not_within_horizon`` is the chance not to be among them.
+        """
+        each, pmf = self.draws, self.distribution.pmf
+        alike = self.with_draws(each / np.maximum(each.sum(axis=1, keepdims=True), 1e-12))
+        among = CountDistribution(pmf / max(float(pmf.sum()), 1e-12))
+        return replace(alike, distribution=among)
+
+    def with_draws(self, draws: FloatArray) -> Estimate:
+        """Return the same question answered by other draws, with nothing beside the count."""
+        return replace(
+            self,
+            distribution=CountDistribution(draws.mean(axis=0, keepdims=True)),
+            draws=draws,
+            notes=(),
+            leads=(),
+            evidence_alone=None,
+            reached=None,
+            unreached=(),
+            instead=None,
+        )
 
     @property
     def delivered(self) -> Delivered:
@@ -300,13 +341,14 @@ class Estimate:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; an end or a chance beyond the horizon is None."""
+        missing = round(self.not_within_horizon, 4)
         chances = {n: round(self.chance_by(n), 4) for n in SHOWN_AT if n <= self.horizon}
         return {
             "median": self.median,
             "interval": list(self.interval),
             "level": self.level,
             "chance_by": {str(n): chances.get(n) for n in SHOWN_AT},
-            "not_within_horizon": round(self.not_within_horizon, 4),
+            "not_within_horizon": missing,
             "horizon": self.horizon,
             "goal": self.goal,
             "support": self.support,
@@ -315,7 +357,30 @@ class Estimate:
             "own_share": round(self.own_share, 3),
             "notes": [str(note) for note in self.notes],
             "note_codes": [note.to_dict() for note in self.notes],
+            "leads": [str(note) for note in self.leads],
+            "lead_codes": [note.to_dict() for note in self.leads],
+            "if_reached": {**self.if_reached.in_short(), "not_within_horizon": missing},
+            "evidence_alone": self.evidence_alone and self.evidence_alone.in_short(),
+            "moved": self.moved,
+            "reached": self.reached
+            and {"inks": self.reached.enquiry.inks, **self.reached.in_short()},
+            "unreached": list(self.unreached),
+            "instead": self.instead and self.instead.in_short(),
         }
+
+    def in_short(self) -> dict[str, Any]:
+        """Return the count alone as plain JSON values."""
+        return {
+            "median": self.median,
+            "interval": list(self.interval),
+            "not_within_horizon": round(self.not_within_horizon, 4),
+        }
+
+    @property
+    def moved(self) -> int | None:
+        """How many sessions the log moved the median of the evidence; None beyond the horizon."""
+        alone = None if self.evidence_alone is None else self.evidence_alone.median
+        return None if alone is None or self.median is None else self.median - alone
 
     def to_text(self) -> str:
         """Return the answer in words: natural frequencies, both sides, and the notes."""
@@ -331,6 +396,7 @@ class Estimate:
             else f"{about} {unit} here for most clients like this.",
             f"{not_there[0].upper()}{not_there[1:]} {is_or_are} not {reach} after {self.horizon}.",
         ]
+        lines += map(str, self.leads)
         if self.support in SUPPORT:
             lines.append(SUPPORT[self.support])
         return "\n".join([*lines, *(f"- {note}" for note in self.notes)])

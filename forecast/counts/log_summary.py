@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._notes import Note
-from forecast.counts.attributes import COVARIATES, LIGHTEN
+from forecast.counts.attributes import COVARIATES, LIGHTEN, SKIN_TYPES
 from forecast.counts.rows import (
     FEWEST_ALIKE,
     FEWEST_FINISHED,
@@ -24,7 +24,7 @@ from forecast.counts.rows import (
 )
 from forecast.log import Enquiry, column, fingerprint, is_judged
 from forecast.survival import Durations
-from forecast.tattoo import ink_group
+from forecast.tattoo import SITES, ink_group
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -115,6 +115,9 @@ class LogSummary:
         In use at the end of the log.
     finished : mapping of attribute to mapping of level to int
         Of the courses in ``levels``, those that reached the goal; a level without one is left out.
+    near : mapping of "inks, density, layers" to mapping of skin type or region to int
+        Of the courses in ``cells``, those that reached the goal, by skin type and by region; empty
+        in files that do not have it.
     lightening : Lightening or None
         Counts of the courses that want lightening; None for the goal ``clear``.
     fingerprint : str
@@ -135,6 +138,7 @@ class LogSummary:
     fills: Mapping[str, tuple[float, ...]]
     lasers: tuple[tuple[str, tuple[float, ...]], ...]
     finished: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
+    near: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
     lightening: Lightening | None = None
     fingerprint: str = ""
 
@@ -145,6 +149,9 @@ class LogSummary:
         done = rows["observed"].to_numpy(dtype=bool)
         levels, finished = counts_of_levels(courses, done)
         numbers = {name: courses[name].dropna() for name in NUMERIC}
+        cells = cells_of(
+            courses.loc[own, ["inks", *SHARED]], rows.loc[own, ["step", "entry", "observed"]]
+        )
         started = rows["started_on"].dropna()
         return cls(
             n_courses=len(rows),
@@ -159,14 +166,13 @@ class LogSummary:
                 name: (float(of.min()), float(of.max())) for name, of in numbers.items() if len(of)
             },
             middles={name: float(of.median()) for name, of in numbers.items() if len(of)},
-            cells=cells_of(
-                courses.loc[own, ["inks", *SHARED]], rows.loc[own, ["step", "entry", "observed"]]
-            ),
+            cells=cells,
             fills={name: fills_of(rows[name], name) for name in COVARIATES},
             lasers=tuple(
                 (laser.regime, laser.wavelengths_nm) for laser in lasers_in_use(log.lasers)
             ),
             finished=finished,
+            near=near_of(courses[own & done], cells),
             lightening=Lightening.of(courses, rows) if LIGHTEN in rows else None,
             fingerprint=fingerprint(courses),
         )
@@ -201,6 +207,20 @@ class LogSummary:
         code = "counts.alike_lightening" if self.lightening else "counts.alike"
         like = Note(code, values={"inks": inks, "density": density, "layers": layers})
         return {"like": like, **found, "unlike": unlike}
+
+    def near_to(self, enquiry: Enquiry) -> Mapping[str, int]:
+        """Return of the finished courses alike in inks, density and layers those near in the rest.
+
+        By ``skin type``, one type up or down counting as near, and by ``body site``, near in the
+        same region; empty where there are none alike, or the file does not have it.
+        """
+        cell = cell_name(str(enquiry.inks), enquiry.ink_density, enquiry.layering)
+        found = self.near.get(cell)
+        if found is None:
+            return {}
+        ranks, own = SKIN_TYPES, SKIN_TYPES[enquiry.skin_type]
+        skin = sum(found.get(name, 0) for name, rank in ranks.items() if abs(rank - own) <= 1)
+        return {"skin type": skin, "body site": found.get(SITES[enquiry.body_site].region, 0)}
 
     def unrecorded(self, enquiry: Enquiry) -> tuple[str, ...]:
         """Return the attributes that the enquiry gives and no course of the log does."""
@@ -270,6 +290,17 @@ def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, i
             half_by = int(half) if np.isfinite(half) else None
         reached = int(own["observed"].sum())
         found[str(name)] = {"n": len(own), "reached": reached, "half_by": half_by}
+    return found
+
+
+def near_of(finished: pd.DataFrame, cells: Iterable[str]) -> dict[str, dict[str, int]]:
+    """Return how many finished courses each cell has, by skin type and by region of the body."""
+    found: dict[str, dict[str, int]] = {cell: {} for cell in cells}
+    names = ["inks", *SHARED, "skin_type", "body_site"]
+    for *kind, skin, site in finished[names].itertuples(index=False):
+        counts = found.get(cell_name(*kind), {})
+        for level in (skin, SITES[site].region):
+            counts[level] = counts.get(level, 0) + 1
     return found
 
 
@@ -413,10 +444,11 @@ class Support(NamedTuple):
     notes: tuple[Note, ...]
 
 
-def support_of(summary: LogSummary, enquiry: Enquiry, *, followed: int) -> Support:
+def support_of(summary: LogSummary, enquiry: Enquiry, *, followed: int, needed: int = 0) -> Support:
     """Return how well the log covers an enquiry.
 
-    ``followed`` is how many of the sessions asked about five courses were followed through.
+    ``followed`` is how many of the sessions asked about five courses were followed through, and
+    ``needed`` how many the answer speaks of: its median, or the horizon where that is beyond it.
     """
     notes = tuple(_doubts(summary, enquiry))
     reasons = dict.fromkeys(note.code.partition(".")[2] for note in notes)
@@ -424,7 +456,9 @@ def support_of(summary: LogSummary, enquiry: Enquiry, *, followed: int) -> Suppo
     reasons |= dict.fromkeys(name for name, so in nothing.items() if so)
     if any(nothing.values()) or any(note.severity == "serious" for note in notes):
         return Support("outside", tuple(reasons), notes)
-    return Support("thin" if notes else "well covered", tuple(reasons), notes)
+    if needed > followed:
+        reasons["beyond_followed"] = None
+    return Support("thin" if reasons else "well covered", tuple(reasons), notes)
 
 
 def _doubts(summary: LogSummary, enquiry: Enquiry) -> Iterator[Note]:
@@ -439,6 +473,14 @@ def _doubts(summary: LogSummary, enquiry: Enquiry) -> Iterator[Note]:
         yield Note("counts.too_few_like_it", "caution")
     elif not alike["reached"]:
         yield Note("counts.none_like_it_finished", "caution", {"count": alike["n"]})
+    elif alike["reached"] < FEWEST_FINISHED_WITH_LEVEL:
+        values = {"done": alike["reached"], "count": alike["n"]}
+        yield Note("counts.few_like_it_finished", "caution", values)
+    else:
+        for what, done in summary.near_to(enquiry).items():
+            if done < FEWEST_FINISHED_WITH_LEVEL:
+                values = {"done": done or "None", "count": alike["reached"], "what": what}
+                yield Note("counts.few_like_it_near", "caution", values)
     yield from _rare_levels(summary, enquiry, few)
     yield from _far_numbers(summary, enquiry)
 

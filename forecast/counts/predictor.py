@@ -6,7 +6,7 @@ Numpy alone; an estimate from here has no notes yet, see `doubts`.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import chain
 from typing import Any
 
@@ -81,6 +81,17 @@ class Predictor:
         lasers = [Laser(regime, nm) for regime, nm in self.log_summary.lasers]
         return unreached_inks(inks, lasers) if lasers else ()
 
+    def part_reached(self, enquiry: Enquiry) -> tuple[Enquiry | None, tuple[str, ...]]:
+        """Return the enquiry of the inks that some laser reaches, and the inks that none does.
+
+        None where that is all of them, or none.
+        """
+        unreached = self.unreached(str(enquiry.inks))
+        reached = [ink for ink in str(enquiry.inks).split(";") if ink not in unreached]
+        if not unreached or not reached:
+            return None, unreached
+        return replace(enquiry, inks=reached), unreached
+
     def describe(
         self,
         enquiry: Enquiry,
@@ -96,20 +107,36 @@ class Predictor:
         """
         model = model or self.model
         followed = max(self.followed(model) - enquiry.sessions_elsewhere - done, 0)
-        support = support_of(self.log_summary, enquiry, followed=followed)
+        distribution = CountDistribution(draws.mean(axis=0, keepdims=True))
+        needed = int(min(distribution.median()[0], self.horizon))
+        support = support_of(self.log_summary, enquiry, followed=followed, needed=needed)
         stop, stop_draws = self.stop_hazard(enquiry, done)
-        return Estimate(
+        found = Estimate(
             enquiry=enquiry,
-            distribution=CountDistribution(draws.mean(axis=0, keepdims=True)),
+            distribution=distribution,
             level=level,
             stop_hazard=stop,
             draws=draws,
             goal=self.goal,
             support=support.label,
             support_reasons=support.reasons,
-            own_share=self._own_share(enquiry, model),
+            own_share=1.0,
             supported_to=followed,
             stop_draws=stop_draws,
+        )
+        if self.evidence is None:
+            return found
+        had = enquiry.sessions_elsewhere + done
+        own, alone = (
+            self._pmfs(each, [enquiry], had + self.horizon)[:, 0] for each in (model, self.evidence)
+        )
+        carried = carry_remaining(
+            alone, CountDistribution(alone.mean(axis=0, keepdims=True)), had, self.horizon
+        )
+        return replace(
+            found,
+            own_share=learnt_share(own[:, : self.horizon], alone[:, : self.horizon]),
+            evidence_alone=found.with_draws(carried),
         )
 
     def sessions_here(
@@ -216,14 +243,9 @@ class Predictor:
 
     def _covariates(self, enquiry: Enquiry) -> dict[str, list[float]]:
         fields = {name: [getattr(enquiry, name)] for name in Enquiry.__slots__}
+        fields |= {name: [None] for name in self.log_summary.unrecorded(enquiry)}
         reached = float(bool(self.unreached(str(enquiry.inks))))
         found = covariates({**fields, "unreached": [reached], "years_from_now": [0.0]})
         found |= {LIGHTEN: np.ones(1)} if self.goal == "lighten" else {}
         known = {name: float(value[0]) for name, value in found.items()}
         return spread_missing(known, self.log_summary.fills)
-
-    def _own_share(self, enquiry: Enquiry, model: FittedCountModel) -> float:
-        if self.evidence is None:
-            return 1.0
-        both = (self._pmfs(each, [enquiry], self.horizon)[:, 0] for each in (model, self.evidence))
-        return learnt_share(*both)

@@ -6,7 +6,7 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.forecaster.fit import fit_forecaster
-    from forecast.forecaster.forecaster import KIND, Driver, Forecaster, drivers_of, load_forecaster
+    from forecast.forecaster.forecaster import GRADINGS, KIND, Driver, Forecaster, load_forecaster
     from forecast.forecaster.promises import (
         TITLE,
         assess_forecaster,

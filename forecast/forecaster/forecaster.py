@@ -1,7 +1,8 @@
 """A fitted forecaster: it answers enquiries with numpy alone, says what drives them, and is saved.
 
 Where half are not there within the horizon there is no count to compare: then every attribute is
-a difference in the chance by the last session looked at.
+a difference in the chance by the last session looked at. What moves the count by less than half a
+session, or the chance by less than five of 100, is marked as small and not said.
 """
 
 from __future__ import annotations
@@ -20,10 +21,10 @@ from forecast._files import check_not_lost, is_json_with, write_whole
 from forecast._notes import Note
 from forecast._types import FloatArray
 from forecast.assess import Recalibration
-from forecast.counts import Estimate, LogSummary, Predictor, Stopping, doubts_of, said
+from forecast.counts import Estimate, LogSummary, Predictor, Stopping, doubts_of, leads_of, said
 from forecast.errors import ForecastError, RequestError
 from forecast.log import Enquiry, check_enquiry, column, enquiries_of
-from forecast.midcourse import Midcourse, Update, update_estimate
+from forecast.midcourse import Midcourse, Update, remaining_draws, update_estimate
 from forecast.survival import FittedCountModel, model_from_dict
 
 if TYPE_CHECKING:
@@ -43,6 +44,9 @@ ATTRIBUTES = (
     "age_years",
 )
 HALF = 0.5
+WHOLE_FROM = 10.0  # a number is said without decimals
+GRADINGS = "gradings"
+SMALL, SMALL_CHANCE = 0.5, 0.05  # sessions, and chance, that nobody would act on (a judgement)
 REFERENCES = {
     "inks": "black",
     "ink_density": "medium",
@@ -73,6 +77,8 @@ class Driver:
         What the interval is meant to cover.
     by_session : int or None
         The session of the chances compared; None where sessions are.
+    chances : tuple of float or None
+        Those chances, as the enquiry says and with ``against``.
     """
 
     attribute: str
@@ -82,10 +88,18 @@ class Driver:
     interval: tuple[float, float]
     level: float
     by_session: int | None = None
+    chances: tuple[float, float] | None = None
+
+    @property
+    def small(self) -> bool:
+        """Whether the difference is too small to be said."""
+        return abs(self.difference) < (SMALL if self.by_session is None else SMALL_CHANCE)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        return {**asdict(self), "interval": list(self.interval)}
+        chances = self.chances and list(self.chances)
+        found = {**asdict(self), "interval": list(self.interval), "chances": chances}
+        return found | {"small": self.small}
 
     def to_text(self) -> str:
         """Return the effect in words."""
@@ -93,40 +107,30 @@ class Driver:
         what = f"{self.attribute.replace('_', ' ')} {self.value} instead of {self.against}"
         if self.by_session is None:
             return f"{what}: {self.difference:+.1f} sessions ({low:+.1f} to {high:+.1f})"
-        middle, low, high = (round(100 * share) for share in (self.difference, low, high))
-        return (
-            f"{what}: {middle:+d} of 100 there by session {self.by_session} ({low:+d} to {high:+d})"
-        )
+        low, high = (round(100 * share) for share in (low, high))
+        own, other = (round(100 * share) for share in self.chances or (0.0, 0.0))
+        there = f"{own} rather than {other} of 100 there by session {self.by_session}"
+        return f"{what}: {there} ({low:+d} to {high:+d})"
 
 
-def drivers_of(
-    predictor: Predictor, enquiry: Enquiry, *, level: float = LEVEL
-) -> tuple[Driver, ...]:
-    """Return what each given attribute does to this enquiry's median, largest first.
-
-    Each attribute is set back to a common reference (black ink, medium density, single layer,
-    shoulder, skin type III, non-smoker, professional, unscarred; the log's median for numbers)
-    while the others stay. Where any median, or any end of its interval, may lie beyond the
-    horizon, all are differences of the chance to be there by then. These are associations in
-    the log, not effects of changing anything.
-    """
-    tail = (1 - check_level(level)) / 2
-    changes = list(_changed(predictor, check_enquiry(enquiry)))
-    if not changes:
-        return ()
-    others = (other for *_, other in changes)
-    draws, _ = predictor.estimate_draws([enquiry, *others])
+# a driver for each row, from pmfs of shape (n_draws, 1 + rows, horizon); the first is the enquiry's
+def _compared(
+    draws: FloatArray, rows: Iterable[tuple[str, str, str]], level: float
+) -> list[Driver]:
+    tail = (1 - level) / 2
     chances = np.cumsum(draws, axis=-1)[..., -1]
     counted = bool(np.all(chances >= HALF))  # else an end of an interval would be no count
     compared = _soft_median(draws) if counted else chances
-    by_session = None if counted else predictor.horizon
+    by_session = None if counted else draws.shape[-1]
+    mean = chances.mean(axis=0)
     found = []
-    for place, (name, value, against, _) in enumerate(changes, 1):
+    for place, (name, value, against) in enumerate(rows, 1):
         moved = compared[:, 0] - compared[:, place]
         low, high = np.quantile(moved, [tail, 1 - tail])
         middle, interval = float(np.median(moved)), (float(low), float(high))
-        found.append(Driver(name, value, against, middle, interval, level, by_session))
-    return tuple(sorted(found, key=lambda driver: -abs(driver.difference)))
+        both = None if counted else (float(mean[0]), float(mean[place]))
+        found.append(Driver(name, value, against, middle, interval, level, by_session, both))
+    return found
 
 
 # attribute, value, what it is compared with, and the enquiry with that in its place
@@ -141,7 +145,8 @@ def _changed(predictor: Predictor, enquiry: Enquiry) -> Iterator[tuple[str, str,
 
 def _shown(name: str, value: Any) -> str:
     if isinstance(value, float):
-        return f"{value:g} {column('courses', name).unit}"
+        rounded = round(value) if value >= WHOLE_FROM else value
+        return f"{rounded:g} {column('courses', name).unit}"
     return str(value).replace("_", " ").replace(";", ", ")
 
 
@@ -172,7 +177,12 @@ class Forecaster(Predictor):
     strategies: Mapping[str, FittedCountModel] = field(default_factory=dict)
 
     def estimate(
-        self, enquiry: Enquiry, *, level: float = LEVEL, strategy: str | None = None
+        self,
+        enquiry: Enquiry,
+        *,
+        level: float = LEVEL,
+        strategy: str | None = None,
+        lighten: Forecaster | None = None,
     ) -> Estimate:
         """Return the predicted session count of one enquiry.
 
@@ -185,6 +195,8 @@ class Forecaster(Predictor):
         strategy : str, optional
             None is the log's own practice in its last two years; "ns", "ps" or "ns:4>ps" is
             answered where enough courses kept to it.
+        lighten : Forecaster, optional
+            One for the goal ``lighten``: it says what that takes where most do not clear.
 
         Raises
         ------
@@ -196,6 +208,19 @@ class Forecaster(Predictor):
         model = None if strategy is None else self._under(strategy)
         draws = self.sessions_here([enquiry], model=model)[:, 0]
         estimate = self._with_notes(self.describe(enquiry, draws, level=level, model=model), model)
+        part, unreached = self.part_reached(enquiry)
+        if part is not None:
+            alone = self.sessions_here([part], model=model)[:, 0]
+            reached = self.describe(part, alone, level=level, model=model)
+            estimate = replace(estimate, reached=reached, unreached=unreached)
+        if lighten is not None and lighten.goal != "lighten":
+            raise RequestError(
+                f"The model for lightening has the goal {lighten.goal!r}.",
+                "Give one fitted with goal='lighten'.",
+            )
+        if lighten is not None and self.goal == "clear" and estimate.not_within_horizon > HALF:
+            estimate = replace(estimate, instead=lighten.estimate(enquiry, level=level))
+        estimate = replace(estimate, leads=leads_of(estimate))
         if model is None:
             return estimate
         values = {"strategy": strategy, "finished": model.notes.n_events}
@@ -258,9 +283,45 @@ class Forecaster(Predictor):
             level=level,
         )
 
-    def drivers(self, enquiry: Enquiry, *, level: float = LEVEL) -> tuple[Driver, ...]:
-        """Return what each given attribute does to this enquiry's median, largest first."""
-        return drivers_of(self, enquiry, level=level)
+    def drivers(
+        self,
+        enquiry: Enquiry,
+        *,
+        level: float = LEVEL,
+        sessions_done: int = 0,
+        gradings: Iterable[tuple[Any, ...]] = (),
+    ) -> tuple[Driver, ...]:
+        """Return what each given attribute does to this enquiry's median, largest first.
+
+        Each attribute is set back to a common reference (black ink, medium density, single layer,
+        shoulder, skin type III, non-smoker, professional, unscarred; the log's median for numbers)
+        while the others stay. Where any median, or any end of its interval, may lie beyond the
+        horizon, all are differences of the chance to be there by then. These are associations in
+        the log, not effects of changing anything.
+
+        Of a course under way it is the sessions still needed; what the gradings do to them comes
+        first, and the attributes are compared with the gradings as they are.
+        """
+        check_level(level)
+        graded = tuple(gradings)
+        changes = list(_changed(self, check_enquiry(enquiry)))
+        rows = [(name, value, against) for name, value, against, _ in changes]
+        if any(row[0] > 0 for row in graded) and self.midcourse is not None:
+            last = max(graded, key=lambda row: row[0])
+            rows.insert(0, (GRADINGS, f"{last[1]:g} % after session {last[0]}", "none"))
+        if not rows:
+            return ()
+        asked = [enquiry, *(other for *_, other in changes)]
+        given: dict[str, Any] = {"sessions_done": sessions_done, "gradings": graded}
+        if not sessions_done and not graded:
+            draws, _ = self.estimate_draws(asked)
+        else:
+            both = [remaining_draws(self, self.midcourse, one, **given) for one in asked]
+            without = [both[0][0]] if len(rows) > len(changes) else []
+            draws = np.stack([both[0][1], *without, *(own for _, own in both[1:])], axis=1)
+        found = _compared(draws, rows, level)
+        head = int(rows[0][0] == GRADINGS)
+        return (*found[:head], *sorted(found[head:], key=lambda driver: -abs(driver.difference)))
 
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write the forecaster as JSON; it holds no row of the log.

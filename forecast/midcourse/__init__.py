@@ -7,7 +7,12 @@ from forecast._doors import door
 if TYPE_CHECKING:
     from forecast.midcourse.landmarks import LAST_LANDMARK, mean_gradings
     from forecast.midcourse.law import Midcourse, fit_midcourse
-    from forecast.midcourse.update import Update, update_estimate
+    from forecast.midcourse.update import (
+        Update,
+        doubtful_gradings,
+        remaining_draws,
+        update_estimate,
+    )
 
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -115,7 +115,8 @@ class Midcourse:
     ) -> FloatArray:
         """Return pmfs of the sessions still needed under parameter draws, (n_draws, horizon).
 
-        Past the last landmark, and for a course begun elsewhere, first passage speaks alone.
+        For a course begun elsewhere first passage speaks alone. Past the last landmark the law is
+        an extrapolation.
 
         Parameters
         ----------
@@ -137,12 +138,11 @@ class Midcourse:
         )
         if elsewhere:
             return found
-        if session <= self.last_landmark:
-            beyond = 1 - float(draws.mean(axis=0).sum())
-            at = features(expected, beyond, session, told, self.cleared_at)
-            size = {"n_draws": len(draws), "seed": seed}
-            landmark = self.landmark.predict_draws(at, draws.shape[1], **size)[:, 0]
-            found = self.weight * landmark + (1 - self.weight) * found
+        beyond = 1 - float(draws.mean(axis=0).sum())
+        at = features(expected, beyond, session, told, self.cleared_at)
+        size = {"n_draws": len(draws), "seed": seed}
+        landmark = self.landmark.predict_draws(at, draws.shape[1], **size)[:, 0]
+        found = self.weight * landmark + (1 - self.weight) * found
         last = max(told)
         third = {"third": [third_of(session, told[last] / last, self.paces)]}
         plain = CountDistribution(found.mean(axis=0, keepdims=True))

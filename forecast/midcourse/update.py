@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,7 +13,7 @@ import numpy as np
 from forecast._checks import check_kind, check_level, check_whole_number
 from forecast._notes import Note
 from forecast._types import FloatArray
-from forecast.counts import Estimate, doubts_of
+from forecast.counts import Estimate, doubts_of, leads_of
 from forecast.errors import RequestError
 from forecast.log import FRACTIONS, check_enquiry, fractions_like
 from forecast.midcourse.landmarks import ink_gone
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 Grading = tuple[Any, ...]
 FALLS_BY = 15.0  # percentage points of fading lost between two gradings that are called a fall
 DIFFERS_BY = 25.0  # between graders of one session, from which one of them is more likely wrong
+GRADED_TO = 5.0  # points by which graders differ at least (a judgement, no agreement is published)
+BY_CHANCE = 0.05  # how often a pace that has not slowed may seem to have
 SLOW, FAST = 0.1, 0.9  # ranks of the pace among running courses that are called so
 LEVELLED_OFF = 0.25  # chance of never reaching the goal, from which gradings may have levelled off
 TIMES_LIKELIER = 3  # by odds, than without the gradings
@@ -63,66 +66,139 @@ def update_estimate(
     gradings: Iterable[Grading],
     level: float,
 ) -> Update:
-    """Return the estimate of a course under way; see ``Forecaster.update``."""
+    """Return the estimate of a course under way; see ``Forecaster.update``.
+
+    Beside the estimate of all its inks stands that of those which the lasers reach.
+    """
     done = check_whole_number(sessions_done, name="sessions_done", low=0, high=99)
     check_level(level)
     check_enquiry(enquiry)
-    percent, notes = _read_gradings(gradings, done)
-    looked_to = midcourse.steps if midcourse else 0
-    draws, expected = predictor.draws_after(enquiry, done, looked_to=looked_to)
-    if not any(k > 0 for k in percent):
-        notes.append(Note("midcourse.no_grading"))
-    elif midcourse is not None:
-        seed = predictor.seed
-        draws, more = _graded(midcourse, enquiry, draws, expected, done, percent, seed=seed)
-        notes += more
-    else:
-        other = predictor.goal != "clear"
-        notes.append(Note(f"midcourse.{'other_goal' if other else 'too_few_graded'}", "caution"))
-    remaining = predictor.describe(enquiry, draws, level=level, done=done)
-    doubts = doubts_of(predictor, remaining, done=done)
-    remaining = replace(remaining, notes=(*predictor.notes, *doubts, *notes))
+    percent, odd = _read_gradings(gradings, done)
+    remaining = _remaining(predictor, midcourse, enquiry, done, percent, level=level)
+    part, unreached = predictor.part_reached(enquiry)
+    if part is not None:
+        reached = _remaining(predictor, midcourse, part, done, percent, level=level)
+        remaining = replace(remaining, reached=reached, unreached=unreached)
+    first = float(1 - predictor.sessions_here([enquiry]).mean(axis=0).sum())
+    leads = leads_of(remaining, first=first if done else None)
+    remaining = replace(remaining, leads=leads, notes=(*odd, *remaining.notes))
     supported_to = max(predictor.supported_to - enquiry.sessions_elsewhere, 0)
     return Update(remaining, _shifted(remaining, done, supported_to), done)
 
 
-# the draws that the gradings call for, and notes; those given use none of them
-def _graded(
-    midcourse: Midcourse,
+def _remaining(
+    predictor: Predictor,
+    midcourse: Midcourse | None,
     enquiry: Enquiry,
-    draws: FloatArray,
-    expected: float,
     done: int,
     percent: Mapping[int, float],
     *,
-    seed: int,
-) -> tuple[FloatArray, list[Note]]:
+    level: float,
+) -> Estimate:
+    without, draws = remaining_draws(
+        predictor, midcourse, enquiry, sessions_done=done, gradings=percent.items()
+    )
+    if not any(k > 0 for k in percent):
+        notes = [Note("midcourse.no_grading")]
+    elif midcourse is not None:
+        notes = _what_gradings_say(midcourse, enquiry, without, draws, done, percent)
+    else:
+        other = predictor.goal != "clear"
+        notes = [Note(f"midcourse.{'other_goal' if other else 'too_few_graded'}", "caution")]
+    remaining = predictor.describe(enquiry, draws, level=level, done=done)
+    doubts = doubts_of(predictor, remaining, done=done)
+    return replace(remaining, notes=(*notes, *predictor.notes, *doubts))
+
+
+def remaining_draws(
+    predictor: Predictor,
+    midcourse: Midcourse | None,
+    enquiry: Enquiry,
+    *,
+    sessions_done: int,
+    gradings: Iterable[Grading],
+) -> tuple[FloatArray, FloatArray]:
+    """Return pmfs of the sessions still needed, without the gradings and with them.
+
+    Both have the shape (n_draws, horizon), by the same parameter draws.
+    """
+    percent, _ = _read_gradings(gradings, sessions_done)
+    looked_to = midcourse.steps if midcourse else 0
+    draws, expected = predictor.draws_after(enquiry, sessions_done, looked_to=looked_to)
+    if midcourse is None or not any(k > 0 for k in percent):
+        return draws, draws
     gone = {k: float(ink_gone(value)) for k, value in percent.items()}
-    elsewhere = enquiry.sessions_elsewhere
-    found = midcourse.draws(draws, expected, done, gone, elsewhere=elsewhere, seed=seed)
-    if elsewhere:
+    given = (draws, expected, sessions_done, gone)
+    elsewhere, seed = enquiry.sessions_elsewhere, predictor.seed
+    return draws, midcourse.draws(*given, elsewhere=elsewhere, seed=seed)
+
+
+def _what_gradings_say(
+    midcourse: Midcourse,
+    enquiry: Enquiry,
+    without: FloatArray,
+    draws: FloatArray,
+    done: int,
+    percent: Mapping[int, float],
+) -> list[Note]:
+    if enquiry.sessions_elsewhere:
         notes = [Note("midcourse.begun_elsewhere", "caution")]
     else:
-        after = {k: fall for k, fall in gone.items() if k > 0}
-        notes = _pace_notes(midcourse.pace_rank(draws, done, after))
+        after = {k: float(ink_gone(value)) for k, value in percent.items() if k > 0}
+        notes = _pace_notes(midcourse.pace_rank(without, done, after))
         if done > midcourse.last_landmark:
             past = {"session": midcourse.last_landmark}
             notes.append(Note("midcourse.past_last_landmark", "caution", past))
-    notes += _level_notes(draws, found)
+    if has_slowed(percent, error=midcourse.passage.error):
+        notes += _level_notes(without, draws)
     last = percent[max(percent)]
     if last >= midcourse.cleared_at:
         values = {"percent": last, "cleared_at": midcourse.cleared_at}
         notes.append(Note("midcourse.graded_as_cleared", "caution", values))
-    return found, notes
+    return notes
+
+
+def has_slowed(percent: Mapping[int, float], *, error: float) -> bool:
+    """Return whether ink goes more slowly of late than before, by more than graders differ.
+
+    Of each session graded in between, the pace up to it is compared with the pace since, in the
+    log of the ink left. Its variance is that of ``GRADED_TO`` points by the delta method, or
+    ``error``, what the log says of it, where that is more; it is shared out among the sessions
+    tried (Bonferroni).
+
+    Parameters
+    ----------
+    percent : mapping of int to float
+        Percent faded by session; the start counts as 0 unless it is graded.
+    error : float
+        Variance of a graded log of the ink left.
+
+    Examples
+    --------
+    >>> has_slowed({2: 25, 4: 45}, error=0.01), has_slowed({3: 55, 6: 55}, error=0.01)
+    (False, True)
+    """
+    graded = {0: 0.0, **percent}
+    at = np.array(sorted(graded), dtype=np.float64)
+    gone = ink_gone([graded[int(k)] for k in at])
+    spread = np.maximum(error, (GRADED_TO / 100 * np.exp(gone)) ** 2)
+    spread[0] = 0.0  # what is faded is counted from there
+    if len(at) < 3:
+        return False
+    before, since = at[1:-1] - at[0], at[-1] - at[1:-1]
+    slower = (gone[1:-1] - gone[0]) / before - (gone[-1] - gone[1:-1]) / since
+    variance = spread[1:-1] * (1 / before + 1 / since) ** 2 + spread[-1] / since**2
+    limit = NormalDist().inv_cdf(1 - BY_CHANCE / len(slower))
+    return bool((slower > limit * np.sqrt(variance)).any())
 
 
 # all sessions, given those still needed
 def _shifted(remaining: Estimate, done: int, supported_to: int) -> Estimate:
     whole = np.pad(remaining.distribution.pmf, ((0, 0), (done, 0)))
     return replace(
-        remaining,
+        remaining.with_draws(np.pad(remaining.draws, ((0, 0), (done, 0)))),
         distribution=CountDistribution(whole),
-        draws=np.pad(remaining.draws, ((0, 0), (done, 0))),
+        notes=remaining.notes,
         stop_hazard=np.concatenate([np.zeros(done), remaining.stop_hazard]),
         stop_draws=None,
         supported_to=supported_to,
@@ -160,6 +236,36 @@ def _read_gradings(
     return means, _odd_gradings(seen, means)
 
 
+def doubtful_gradings(gradings: Sequence[Grading], sessions_done: int) -> dict[int, Note]:
+    """Return what to ask about gradings before they are used, by the place of each in the list.
+
+    A fraction where percent is meant, a session that was not had, a session before that of the
+    grading above it, and a fall beyond what graders differ by.
+
+    Examples
+    --------
+    >>> {k: note.code for k, note in doubtful_gradings([(2, 0.3), (1, 20), (9, 50)], 4).items()}
+    {0: 'midcourse.ask_fraction', 1: 'midcourse.ask_order', 2: 'midcourse.ask_beyond'}
+    """
+    found: dict[int, Note] = {}
+    fractions = fractions_like(row[1] for row in gradings)
+    highest: dict[int, float] = {}
+    for place, (session, percent, *_) in enumerate(gradings):
+        values = {"session": session, "percent": percent, "done": sessions_done}
+        above = gradings[place - 1][0] if place else session
+        before = max((highest[k] for k in highest if k < session), default=0.0)
+        highest[session] = max(percent, highest.get(session, 0.0))
+        if session > sessions_done:
+            found[place] = Note("midcourse.ask_beyond", "caution", values)
+        elif 0 < percent < 1 or (fractions and percent):
+            found[place] = Note("midcourse.ask_fraction", "caution", values)
+        elif session < above:
+            found[place] = Note("midcourse.ask_order", "caution", values | {"above": above})
+        elif before - percent > FALLS_BY:
+            found[place] = Note("midcourse.ask_fall", "caution", values | {"before": before})
+    return found
+
+
 # what is odd about gradings by session, whose means are used as they are
 def _odd_gradings(seen: Mapping[int, Sequence[float]], means: Mapping[int, float]) -> list[Note]:
     notes = [FRACTIONS] if fractions_like(means.values()) else []
@@ -174,7 +280,7 @@ def _odd_gradings(seen: Mapping[int, Sequence[float]], means: Mapping[int, float
     return notes
 
 
-# a note when the gradings make it far likelier that the goal is not reached at all
+# a note when gradings that slow make it far likelier that the goal is not reached at all
 def _level_notes(before: FloatArray, after: FloatArray) -> list[Note]:
     without, given = (float(1 - draws.mean(axis=0).sum()) for draws in (before, after))
     if given < LEVELLED_OFF or given * (1 - without) < TIMES_LIKELIER * without * (1 - given):

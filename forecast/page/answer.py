@@ -7,7 +7,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from forecast.errors import ForecastError
-from forecast.forecaster import drivers_of
+from forecast.forecaster import GRADINGS
 from forecast.page.desk import Asked
 from forecast.prices import Quote, left_of, price_package
 from forecast.tattoo import cautions_for, cite
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from forecast.tattoo import Caution
 
 Line = tuple[str, bool]  # a text, and whether it is in the reader's language
-OWN_SHARE = "counts.own_share"  # has its own line
+ALONE = "counts.evidence_alone"  # and the same mid-course: has its own line
 MOST_DRIVERS = 6
 
 
@@ -31,12 +31,14 @@ class CautionRow:
 
     ``kind`` is refer, care or always; ``own`` says that ``text``, which speaks to the
     practitioner, is translated; ``client`` is what the client's sheet says of the same thing.
+    ``first`` is what a referral waits for, as in `Caution`.
     """
 
     kind: str
     text: str
     own: bool
     client: str
+    first: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +75,8 @@ class Answer:
     headline : str
     lines : tuple of str
         Interval, who is not done, and the total when the course is under way.
+    leads : tuple of str
+        What belongs beside the number: what the lasers reach, who gets there, other ways out.
     goal : str
         The goal's word: clear, light enough.
     meaning : str
@@ -106,6 +110,7 @@ class Answer:
     done: int
     headline: str
     lines: tuple[str, ...]
+    leads: tuple[str, ...]
     goal: str
     meaning: str
     n: int
@@ -138,7 +143,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     forecaster = desk.forecasters.get(asked.goal)
     if forecaster is None:
         return None
-    estimate, total = _estimates_of(forecaster, asked)
+    estimate, total = _estimates_of(forecaster, asked, desk.forecasters.get("lighten"))
     done = asked.sessions_done
     more = "_more" if done else ""
     goal = words.say(f"goal.{asked.goal}_done")
@@ -147,12 +152,15 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     lines = [range_line(estimate, more, words), _not_done_line(estimate, goal, more, words)]
     if done:
         lines.insert(0, total_line(total, done, words))
-    driven, reference = drivers_of(forecaster, asked.enquiry), forecaster.log_summary
+    leads = tuple(words.note(note)[0] for note in estimate.leads)
+    driven = forecaster.drivers(asked.enquiry, sessions_done=done, gradings=asked.gradings)
+    reference = forecaster.log_summary
     return Answer(
         estimate=estimate,
         done=done,
         headline=_headline(estimate, more, words),
         lines=tuple(lines),
+        leads=leads,
         goal=goal,
         meaning=words.say(f"goal.{asked.goal}_means"),
         n=min(asked.n or estimate.median or estimate.horizon, estimate.horizon),
@@ -160,18 +168,18 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         dates=date_lines(estimate, asked, goal, words),
         changes=_changes(forecaster, asked, words),
         drivers=_driver_rows(driven, asked, words),
-        drivers_hint=_hint_text(driven, words),
+        drivers_hint=_hint_text(driven, more, words),
         prices=quoted,
         price_range=range_text(estimate, desk.tariff, goal, words, done=done),
         price_notes=price_notes,
         cautions=tuple(
-            CautionRow(one.kind, *words.caution(one), client=words.say(f"client.{one.key}"))
+            CautionRow(one.kind, *words.caution(one), words.say(f"client.{one.key}"), one.first)
             for one in cautions
         ),
         questions=_questions_line(asked, words),
         sources=_sources_of(cautions, words),
-        notes=tuple(words.note(note) for note in estimate.notes if note.code != OWN_SHARE),
-        own_share=_own_share_line(forecaster, estimate, words),
+        notes=tuple(words.note(note) for note in estimate.notes if ALONE not in note.code),
+        own_share=_own_share_line(estimate, words),
         support=words.say(f"answer.support.{estimate.support}"),
         model=_model_line(forecaster, words),
         similar=_similar_line(reference.similar(asked.enquiry), words),
@@ -179,9 +187,11 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     )
 
 
-def _estimates_of(forecaster: Forecaster, asked: Asked) -> tuple[Estimate, Estimate]:
+def _estimates_of(
+    forecaster: Forecaster, asked: Asked, lighten: Forecaster | None
+) -> tuple[Estimate, Estimate]:
     if not asked.sessions_done and not asked.gradings:
-        estimate = forecaster.estimate(asked.enquiry)
+        estimate = forecaster.estimate(asked.enquiry, lighten=lighten)
         return estimate, estimate
     later = forecaster.update(
         asked.enquiry, sessions_done=asked.sessions_done, gradings=asked.gradings
@@ -189,11 +199,9 @@ def _estimates_of(forecaster: Forecaster, asked: Asked) -> tuple[Estimate, Estim
     return later.remaining, later.total
 
 
-def _own_share_line(forecaster: Forecaster, estimate: Estimate, words: Words) -> str:
-    if forecaster.evidence is None:
-        return words.say("answer.own_all")
-    percent = words.number(round(100 * estimate.own_share))
-    return words.say("answer.own_share", {"percent": percent})
+def _own_share_line(estimate: Estimate, words: Words) -> str:
+    alone = next((note for note in estimate.notes if ALONE in note.code), None)
+    return words.note(alone)[0] if alone else words.say("answer.own_all")
 
 
 def whole_of_100(share: float) -> int:
@@ -356,17 +364,16 @@ def date_lines(estimate: Estimate, asked: Asked, goal: str, words: Words) -> tup
 def _driver_rows(found: tuple[Driver, ...], asked: Asked, words: Words) -> tuple[DriverRow, ...]:
     largest = max((abs(one.difference) for one in found), default=0.0) or 1.0
     rows = []
-    for one in found[:MOST_DRIVERS]:
+    for one in [one for one in found if not one.small][:MOST_DRIVERS]:
         low, high = (_amount(one, end, words) for end in one.interval)
-        values = {
-            "attribute": words.say(f"form.{one.attribute}_term"),
-            "value": _value_text(one.attribute, asked, words),
-            "against": _against_text(one, words),
-        }
+        difference = _amount(one, one.difference, words)
+        if one.chances is not None:
+            own, other = map(words.of_100, one.chances)
+            difference = words.say("answer.driver_chances", {"own": own, "other": other})
         rows.append(
             DriverRow(
-                text=words.say("answer.driver", values),
-                difference=_amount(one, one.difference, words),
+                text=_driver_text(one, asked, words),
+                difference=difference,
                 interval=words.span(low, high),
                 bar=round(one.difference / largest, 3),
             )
@@ -374,11 +381,24 @@ def _driver_rows(found: tuple[Driver, ...], asked: Asked, words: Words) -> tuple
     return tuple(rows)
 
 
-def _hint_text(found: tuple[Driver, ...], words: Words) -> str:
+def _driver_text(one: Driver, asked: Asked, words: Words) -> str:
+    if one.attribute == GRADINGS:
+        session, percent = max(asked.gradings)
+        values = {"session": session, "percent": words.number(percent)}
+        return words.say("answer.driver_gradings", values)
+    values = {
+        "attribute": words.say(f"form.{one.attribute}_term"),
+        "value": _value_text(one.attribute, asked, words),
+        "against": _against_text(one, words),
+    }
+    return words.say("answer.driver", values)
+
+
+def _hint_text(found: tuple[Driver, ...], more: str, words: Words) -> str:
     by_session = next((one.by_session for one in found), None)
     if by_session is None:
         return words.say("answer.drivers_hint")
-    return words.say("answer.drivers_by", {"horizon": by_session})
+    return words.say(f"answer.drivers_by{more}", {"horizon": by_session})
 
 
 def _amount(one: Driver, size: float, words: Words) -> str:

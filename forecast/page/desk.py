@@ -11,9 +11,11 @@ from pathlib import Path
 from typing import Any
 
 from forecast._checks import nearest
+from forecast._notes import Note
 from forecast.errors import DataError, RequestError
 from forecast.forecaster import Forecaster, load_forecaster
 from forecast.log import Column, Enquiry, checked, column
+from forecast.midcourse import doubtful_gradings
 from forecast.page.words import Words, languages
 from forecast.prices import Tariff, read_tariff
 from forecast.tattoo import FACTS
@@ -21,13 +23,14 @@ from forecast.tattoo import FACTS
 REQUIRED = ("inks", "ink_density", "layering", "body_site", "skin_type")
 ENQUIRY_FIELDS = tuple(one.name for one in fields(Enquiry))
 COURSE_FIELDS = ("sessions_done", "gradings", "spacing_weeks", "start")
-KNOWN = frozenset((*ENQUIRY_FIELDS, *COURSE_FIELDS, "goal", "facts", "questions", "n"))
+KNOWN = frozenset((*ENQUIRY_FIELDS, *COURSE_FIELDS, "goal", "facts", "questions", "as_graded", "n"))
+ASKED_BACK = "grading_asked"  # what may be right: ticked, it is taken as it is
 LONGEST_TEXT = 200
 MOST_GRADINGS = 50
 MOST_DONE = 99
 SPACING = (1.0, 104.0)
 FIRST_DAY, LAST_DAY = date(2000, 1, 1), date(2099, 12, 31)
-Wrong = tuple[str, Mapping[str, float | str]]
+Wrong = tuple[str, Mapping[str, Any]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,9 +88,17 @@ class Reading:
     missing: tuple[str, ...] = ()
     wrong: Mapping[str, Wrong] = field(default_factory=dict)
 
+    @property
+    def asked_back(self) -> list[str]:
+        """The fields whose values may be right all the same, and are asked about."""
+        return [name for name, (key, _) in self.wrong.items() if key == ASKED_BACK]
+
     def told(self, words: Words) -> tuple[str, dict[str, str]]:
         """Return what to say of the whole request, and of each field that is wrong."""
-        wrong = {name: words.say(f"wrong.{key}", of) for name, (key, of) in self.wrong.items()}
+        wrong = {}
+        for name, (key, of) in self.wrong.items():
+            said = {k: words.note(v)[0] if isinstance(v, Note) else v for k, v in of.items()}
+            wrong[name] = words.say(f"wrong.{key}", said)
         message = wrong.pop("", "")
         if self.missing:
             named = ", ".join(words.say(f"form.{name}_term") for name in self.missing)
@@ -180,8 +191,9 @@ def _read_course(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[st
     if not isinstance(rows, list) or len(rows) > MOST_GRADINGS:
         wrong["gradings"] = ("grading", {"high": done})
         return
-    gradings = []
-    for row in rows:
+    gradings: list[tuple[int, float]] = []
+    places: list[int] = []
+    for place, row in enumerate(rows, 1):
         pair = row if isinstance(row, list) and len(row) == 2 else [None, None]
         if pair == ["", ""]:
             continue
@@ -192,6 +204,11 @@ def _read_course(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[st
             wrong["gradings"] = (key, {"high": int(done)})
             return
         gradings.append((int(after), percent))
+        places.append(place)
+    for at, what in doubtful_gradings(gradings, int(done)).items():
+        if sent.get("as_graded") != "yes":
+            wrong["gradings"] = (ASKED_BACK, {"row": places[at], "what": what})
+            return
     extras["gradings"] = tuple(gradings)
 
 

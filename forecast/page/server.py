@@ -193,6 +193,7 @@ def _complaint(reading: Reading, words: Words) -> Response:
     message, wrong = reading.told(words)
     state = "wrong" if reading.wrong else "incomplete"
     body = {"state": state, "message": message, "wrong": wrong, "missing": list(reading.missing)}
+    body["asked_back"] = reading.asked_back
     return JSONResponse(body, status_code=422 if reading.wrong else 200)
 
 

@@ -191,7 +191,8 @@ def _text_length(found: Answer, desk: Desk) -> int:
     if found.referrals:
         rows, costs, dates = (), "", ()
     texts = [
-        *(clinic.opening, clinic.closing, found.meaning, found.questions, *found.lines, *dates),
+        *(clinic.opening, clinic.closing, found.meaning, found.questions, *found.lines),
+        *(*found.leads, *dates),
         *(costs, found.own_share, found.support, found.model, *found.changes),
         *(text for text, _ in found.notes),
         *(caution.client for caution in found.cautions),

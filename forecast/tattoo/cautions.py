@@ -40,6 +40,9 @@ class Caution:
         The text where the wavelengths in use are known, ``{listed}`` in their place.
     wavelengths : tuple of str
         Those named in the text, in nm.
+    first : str
+        What a referral waits for: ``"doctor"``, ``"wait"`` (until it has passed), ``"law"`` or
+        ``"shields"`` (someone trained to place them); empty for all other kinds.
     """
 
     key: str
@@ -48,6 +51,7 @@ class Caution:
     sources: tuple[str, ...]
     text_at: str = ""
     wavelengths: tuple[str, ...] = ()
+    first: str = ""
 
     @property
     def mark(self) -> str:
@@ -63,6 +67,7 @@ class Caution:
         return {
             "key": self.key,
             "kind": self.kind,
+            "first": self.first,
             "text": self.text,
             "sources": [cite(key) for key in self.sources],
             "mark": self.mark,

@@ -174,12 +174,13 @@ def test_an_update_with_a_tariff_prices_only_what_is_still_needed(
     assert answers([*base, "10"], capsys)["not_offered"] == ["block_6"]
 
 
-def said(model: Path, folder: Path, rows: str, capsys: Shown) -> str:
+def said(model: Path, folder: Path, rows: str, capsys: Shown, *more: str) -> str:
     (folder / "asked.csv").write_text(ENQUIRY, encoding="utf-8")
     (folder / "seen.csv").write_text(f"after_session,fading_pct\n{rows}", encoding="utf-8")
     files = [str(folder / "asked.csv"), "--gradings", str(folder / "seen.csv")]
-    assert main(["update", str(model), *files, "--sessions-done", "4"]) == 0
-    return capsys.readouterr().out
+    code = main(["update", str(model), *files, "--sessions-done", "4", *more])
+    shown = capsys.readouterr()
+    return shown.err if code else shown.out
 
 
 @pytest.mark.parametrize(
@@ -199,7 +200,31 @@ def said(model: Path, folder: Path, rows: str, capsys: Shown) -> str:
     ],
 )
 def test_odd_gradings_are_said(rows: str, says: str, model: Path, tmp_path: Path, capsys: Shown):
-    assert says in said(model, tmp_path, rows, capsys)
+    assert says in said(model, tmp_path, rows, capsys, "--as-graded")
+
+
+@pytest.mark.parametrize(
+    ("rows", "named"),
+    [
+        ("0,0\n3,0.5\n", "seen.csv line 3, fading_pct: A grading after session 3 is 0.5 %"),
+        ("2,70\n4,40\n", "seen.csv line 3, fading_pct: A grading after session 4 is 40 %"),
+        ("4,60\n2,30\n", "seen.csv line 3, after_session: A grading after session 2 stands"),
+        ("2,30\n9,50\n", "seen.csv line 3, after_session: A grading is after session 9, but 4"),
+    ],
+)
+def test_gradings_that_can_hardly_be_are_asked_about_by_line_and_field(
+    rows: str, named: str, model: Path, tmp_path: Path, capsys: Shown
+):
+    shown = said(model, tmp_path, rows, capsys)
+    assert shown.startswith(f"forecast: {named}")
+    passes = "9,50" not in rows
+    assert passes == ("still needed" in said(model, tmp_path, rows, capsys, "--as-graded"))
+
+
+def test_an_update_says_what_the_gradings_do_when_asked(model: Path, tmp_path: Path, capsys: Shown):
+    shown = said(model, tmp_path, "2,15\n4,25\n", capsys, "--drivers")
+    told = shown.partition("What drives it")[2].splitlines()
+    assert told[1].startswith("  gradings 25 % after session 4 instead of none: ")
 
 
 def test_ordinary_gradings_pass_without_a_word(model: Path, tmp_path: Path, capsys: Shown):

@@ -11,6 +11,7 @@ from numpy.testing import assert_allclose
 import forecast
 from benchmarks.truth import fresh_clients, true_deliveries
 from forecast import Enquiry, fit_forecaster, simulate_log
+from forecast.counts import leads_of
 from forecast.counts.estimate import Estimate, competing_ends, fit_stopping, length_of, to_clearing
 from forecast.invented import World
 from forecast.survival import CountDistribution
@@ -251,3 +252,32 @@ def test_the_words_the_codes_and_the_reasons_all_travel_as_json(forecaster):
     assert data["support_reasons"] == list(estimate.support_reasons)
     assert "number_outside_log" in data["support_reasons"]
     assert json.dumps(data, allow_nan=False)
+
+
+def test_those_who_get_there_are_counted_apart_by_bayes_rule():
+    pmf = np.zeros((1, 25))
+    pmf[0, [3, 9, 19]] = 0.1, 0.3, 0.1
+    half = replace(certain(1), distribution=CountDistribution(pmf), draws=pmf)
+    assert half.if_reached.median == 10
+    assert half.if_reached.chance_by(4) == pytest.approx(0.2)
+    assert half.if_reached.not_within_horizon == pytest.approx(0)
+    assert half.not_within_horizon == pytest.approx(0.5)
+    assert half.to_dict()["if_reached"]["median"] == 10
+
+
+@pytest.mark.parametrize(
+    ("missing", "first", "codes"),
+    [
+        (0.05, None, []),
+        (0.2, None, ["apart_clear"]),
+        (0.2, 0.1, []),  # not three times what it was at the consultation
+        (0.4, 0.1, ["apart_clear"]),
+        (0.6, None, ["apart_clear", "way_out_clear"]),
+    ],
+)
+def test_what_stands_beside_the_number_depends_on_how_many_do_not_get_there(missing, first, codes):
+    pmf = np.eye(1, 25, 5) * (1 - missing)
+    found = leads_of(
+        replace(certain(6), distribution=CountDistribution(pmf), draws=pmf), first=first
+    )
+    assert [note.code.removeprefix("leads.") for note in found] == codes

@@ -9,7 +9,13 @@ import pytest
 import forecast
 from forecast.counts import LogSummary, course_rows
 from forecast.counts.attributes import COVARIATES
-from forecast.counts.log_summary import durations_of, fill_missing, fills_of, spread_missing
+from forecast.counts.log_summary import (
+    durations_of,
+    fill_missing,
+    fills_of,
+    spread_missing,
+    support_of,
+)
 from forecast.log import OutcomeLog
 
 HEAVY = forecast.Enquiry("III", "forearm", "black;dark_blue", "heavy", "layered")
@@ -110,3 +116,35 @@ def test_an_enquiry_is_asked_once_or_once_for_each_way_to_fill_it():
     assert sorted(spread["scarring"]) == [0.0] * 4 + [1.0] * 4
     # shifted against each other, or all who smoke would be scarred
     assert np.corrcoef(spread["smoker"], spread["scarring"])[0, 1] < 0.5
+
+
+FAR = {"skin_type": "VI", "body_site": "ankle"}
+DENSE = forecast.Enquiry("III", "forearm", "black", "heavy", "layered")
+
+
+@pytest.mark.parametrize(
+    ("parts", "label", "reasons"),
+    [
+        # all levels are frequent, but hardly any finished course combines them
+        ([(40, {}), (5, {"layering": "layered", "outcome": "stopped"}),
+          (1, {"layering": "layered"}), (12, {"layering": "layered", "inks": "green"})],
+         "thin", ("few_like_it_finished",)),
+        ([(40, {}), (12, {"layering": "layered", **FAR})], "thin", ("few_like_it_near",)),
+        ([(40, {}), (12, {"layering": "layered"})], "well covered", ()),
+    ],
+)  # fmt: skip
+def test_support_is_judged_on_finished_courses_that_combine_all_of_it(parts, label, reasons):
+    found = support_of(summary_of(*parts), DENSE, followed=20, needed=12)
+    assert (found.label, found.reasons) == (label, reasons)
+
+
+def test_an_answer_longer_than_courses_were_followed_is_not_well_covered():
+    summary = summary_of((40, {}), (12, {"layering": "layered"}))
+    assert support_of(summary, DENSE, followed=9, needed=10).reasons == ("beyond_followed",)
+
+
+def test_a_summary_without_neighbours_is_read_and_judged_by_the_rest():
+    stored = summary_of((40, {}), (12, {"layering": "layered", **FAR})).to_dict()
+    del stored["near"]
+    older = LogSummary.from_dict(stored)
+    assert support_of(older, DENSE, followed=20).label == "well covered"

@@ -39,12 +39,37 @@ def test_without_a_finished_course_the_estimate_is_evidence_only_and_wide(invent
     young = only(invented_log, slice(0, 40), outcome="ongoing", sessions_given=1)
     fitted = forecast.fit_forecaster(young)
     estimate = fitted.estimate(COMPLETE)
-    assert any("published evidence only" in str(note) for note in estimate.notes)
+    assert any("all else is published evidence" in str(note) for note in estimate.notes)
     assert estimate.support == "outside"
     assert estimate.own_share < 0.2 < forecaster.estimate(COMPLETE).own_share
     low, high = estimate.interval
     narrow = forecaster.estimate(COMPLETE).interval
     assert (high or 26) - low > (narrow[1] or 26) - narrow[0]
+
+
+def test_a_log_of_unfinished_courses_says_how_far_it_moved_the_answer(invented_log):
+    going = only(invented_log, slice(None), outcome="ongoing")
+    estimate = forecast.fit_forecaster(going).estimate(PLAIN)
+    alone = estimate.evidence_alone
+    # nobody got there in hundreds of courses: the count rises, whatever became surer
+    assert estimate.median > alone.median
+    assert estimate.moved == estimate.median - alone.median
+    assert estimate.chance_by(10) < alone.chance_by(10) - 0.2
+    said = next(str(note) for note in estimate.notes if "evidence alone" in str(note))
+    assert f"it would be {alone.median} ({alone.interval[0]} to " in said
+    assert f"with this log it is {estimate.median} (" in said
+    assert " 0 %" not in estimate.to_text()
+
+
+def test_what_the_log_never_recorded_touches_nothing(invented_log):
+    courses = invented_log.courses.drop(columns=["scarring", "smoker"])
+    fitted = forecast.fit_forecaster(forecast.OutcomeLog.from_frames(courses), seed=1)
+    plain = forecast.Enquiry("III", "forearm", "black", "medium", "single", age_years=30)
+    ticked = replace(plain, scarring="marked", smoker="yes")
+    without, given = fitted.estimate(plain), fitted.estimate(ticked)
+    assert np.array_equal(given.draws, without.draws)
+    assert (given.support, given.support_reasons) == (without.support, without.support_reasons)
+    assert any("Not recorded here, not used: scarring, smoker" in str(n) for n in given.notes)
 
 
 @pytest.mark.parametrize("outcome", ["cleared", "stopped"])

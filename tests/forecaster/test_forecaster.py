@@ -9,6 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 import forecast
+from forecast.counts import LogSummary
 from forecast.errors import RequestError
 from forecast.invented import World
 from forecast.survival import Durations, LifeTable
@@ -43,10 +44,80 @@ def test_drivers_of_what_lies_beyond_the_horizon_are_chances_by_then_and_no_coun
         )
         assert driver.by_session == forecaster.horizon
         assert driver.difference == pytest.approx(by_then - instead, abs=0.1)
+        assert driver.chances == pytest.approx((by_then, instead), abs=1e-9)
         assert -1 <= driver.interval[0] <= driver.difference <= driver.interval[1] <= 1
         assert f"of 100 there by session {forecaster.horizon} (" in driver.to_text()
         assert driver.to_dict()["by_session"] == forecaster.horizon
     assert found["inks"].difference < -0.3
+
+
+def test_what_moves_the_count_by_less_than_half_a_session_is_small(forecaster):
+    near = forecast.Enquiry("III", "shoulder", "black;green", "heavy", "single", area_cm2=32.15)
+    found = {driver.attribute: driver for driver in forecaster.drivers(near)}
+    for driver in found.values():
+        limit = 0.5 if driver.by_session is None else 0.05
+        assert driver.small == (abs(driver.difference) < limit)
+        assert driver.to_dict()["small"] == driver.small
+    assert found["area_cm2"].small
+    assert not found["inks"].small
+    assert "32 cm2" in found["area_cm2"].to_text()
+
+
+def test_of_a_course_under_way_the_gradings_come_first(forecaster):
+    enquiry = forecast.Enquiry("III", "forearm", "black", "heavy", "single")
+    gradings = [(2, 20), (4, 35)]
+    first, *rest = forecaster.drivers(enquiry, sessions_done=4, gradings=gradings)
+    with_them, without = (
+        forecaster.update(enquiry, sessions_done=4, gradings=given).remaining
+        for given in (gradings, [])
+    )
+    assert (first.attribute, first.value) == ("gradings", "35 % after session 4")
+    if first.by_session is None:
+        assert first.difference == pytest.approx(with_them.median - without.median, abs=1.1)
+    else:
+        assert first.chances == pytest.approx(
+            [1 - one.not_within_horizon for one in (with_them, without)], abs=1e-9
+        )
+    assert "ink_density" in {driver.attribute for driver in rest}
+    assert forecaster.drivers(enquiry, sessions_done=4)[0].attribute != "gradings"
+
+
+def test_the_inks_that_lasers_reach_are_answered_apart_from_those_they_do_not(forecaster):
+    mixed = forecast.Enquiry("II", "forearm", "black;white", "medium", "single")
+    alone = replace(mixed, inks="black")
+    for found, expected in (
+        (forecaster.estimate(mixed), forecaster.estimate(alone)),
+        (
+            forecaster.update(mixed, sessions_done=3, gradings=[(3, 40)]).remaining,
+            forecaster.update(alone, sessions_done=3, gradings=[(3, 40)]).remaining,
+        ),
+    ):
+        assert found.unreached == ("white",)
+        assert found.reached.median == expected.median
+        assert found.reached.interval == expected.interval
+        said = found.to_text().split("\n- ")[0]
+        assert f"Sessions for the black: about {expected.median}" in said
+        assert "white" in said
+        assert found.to_dict()["reached"]["inks"] == "black"
+    for inks in ("black", "white"):
+        assert forecaster.estimate(replace(mixed, inks=inks)).reached is None
+
+
+def test_where_most_do_not_clear_lightening_stands_beside_it_and_stopping_is_named(forecaster):
+    wanted = {"n_courses": 40, "n_reached": 35, "n_stopped": 2, "n_ongoing": 3, "n_other": 0}
+    stored = {**forecaster.log_summary.to_dict(), "lightening": {**wanted, "followed_to": 20}}
+    lighter = replace(forecaster, goal="lighten", log_summary=LogSummary.from_dict(stored))
+    hard = forecast.Enquiry("VI", "ankle", "white;green;yellow", "heavy", "layered")
+    found = forecaster.estimate(hard, lighten=lighter)
+    assert found.not_within_horizon > 0.5
+    assert found.instead.to_dict() == lighter.estimate(hard).to_dict()
+    said = found.to_text().split("\n- ")[0]
+    assert "Lighter instead, for a cover-up" in said
+    assert "for the practitioner and the client to judge" in said
+    easy = forecaster.estimate(replace(hard, inks="black", layering="single"), lighten=lighter)
+    assert (easy.instead is None) == (easy.not_within_horizon <= 0.5)
+    with pytest.raises(RequestError, match="the goal 'clear'"):
+        forecaster.estimate(hard, lighten=forecaster)
 
 
 def test_drivers_are_counts_where_all_that_is_compared_is_within_the_horizon(forecaster):

@@ -11,6 +11,8 @@ from numpy.testing import assert_allclose
 import forecast
 from forecast.errors import RequestError
 from forecast.invented import YEAR, World, arrive, hide
+from forecast.midcourse import doubtful_gradings
+from forecast.midcourse.update import has_slowed
 
 ENQUIRY = forecast.Enquiry("II", "forearm", "black", "medium", "single", area_cm2=50)
 EVEN = [(0, 0), (1, 27), (2, 46), (3, 60), (4, 70)]
@@ -26,7 +28,7 @@ def test_without_gradings_it_is_the_estimate_given_not_cleared_by_then(forecaste
         pmf = before.distribution.pmf[0]
         expected = pmf[done:] / (1 - pmf[:done].sum())
         assert_allclose(later.remaining.distribution.pmf[0, : 25 - done], expected, atol=1e-9)
-        assert "only the sessions done" in str(later.remaining.notes[-1])
+        assert "only the sessions done" in str(later.remaining.notes[0])
 
 
 def test_a_grading_before_the_first_session_adds_nothing(forecaster):
@@ -63,6 +65,54 @@ def test_gradings_that_stand_still_make_the_end_less_sure_and_say_so(forecaster)
     going = forecaster.update(ENQUIRY, sessions_done=12, gradings=climbing).remaining
     assert going.not_within_horizon < without.not_within_horizon
     assert not any("level off" in str(note) for note in going.notes)
+
+
+@pytest.mark.parametrize(
+    ("gradings", "slowed"),
+    [
+        ({2: 25, 4: 45}, False),  # the log of the ink left falls by .144, then .155 a session
+        ({4: 60}, False),
+        ({1: 15, 2: 20, 3: 20}, False),  # five points are less than two graders differ by
+        ({3: 55, 6: 55}, True),
+        ({2: 46, 4: 70, 6: 82, 8: 85, 10: 85, 12: 85}, True),
+    ],
+)
+def test_fading_has_slowed_only_beyond_what_graders_differ_by(gradings, slowed):
+    assert has_slowed(gradings, error=0.01) == slowed
+
+
+def test_a_pace_that_has_not_changed_seldom_seems_to_have_slowed():
+    rng = np.random.default_rng(5)
+    sessions = np.arange(2, 11, 2)
+    seemed = 0
+    for _ in range(400):
+        seen = 100 * (1 - np.exp(-0.15 * sessions)) + rng.normal(0, 5, len(sessions))
+        seemed += has_slowed(dict(zip(sessions.tolist(), seen.clip(0, 97), strict=True)), error=0)
+    assert seemed / 400 < 0.08  # 0.05 and three errors of the share
+
+
+def test_even_and_single_gradings_are_never_said_to_level_off(forecaster):
+    hard = forecast.Enquiry("II", "chest", "black;green;purple", "heavy", "single", smoker="yes")
+    for gradings in ([(2, 25), (4, 45)], [(4, 60)], [(4, 12)]):
+        notes = forecaster.update(hard, sessions_done=4, gradings=gradings).remaining.notes
+        assert "midcourse.levels_off" not in [note.code for note in notes]
+
+
+@pytest.mark.parametrize(
+    ("gradings", "asked"),
+    [
+        ([(0, 0), (2, 30), (3, 25), (4, 45), (4, 55)], {}),
+        ([(0, 0), (3, 0.5)], {1: "fraction"}),
+        ([(2, 0.25), (4, 45)], {0: "fraction"}),
+        ([(2, 1), (3, 1)], {0: "fraction", 1: "fraction"}),
+        ([(2, 60), (4, 40)], {1: "fall"}),
+        ([(4, 60), (2, 30)], {1: "order"}),
+        ([(2, 30), (5, 50)], {1: "beyond"}),
+    ],
+)
+def test_gradings_that_can_hardly_be_are_asked_about_where_they_stand(gradings, asked):
+    found = doubtful_gradings(gradings, 4)
+    assert {k: note.code.removeprefix("midcourse.ask_") for k, note in found.items()} == asked
 
 
 def test_gradings_narrow_the_answer(forecaster):

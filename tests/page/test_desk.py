@@ -59,6 +59,20 @@ def test_a_wrong_value_is_answered_at_its_field(filled: dict[str, Any], field: s
     assert ENGLISH.say(f"wrong.{key}", values)
 
 
+@pytest.mark.parametrize("rows", [[["3", "0.5"]], [["2", "60"], ["", ""], ["4", "30"]]])
+def test_gradings_that_can_hardly_be_are_asked_about_at_the_field_until_checked(
+    filled: dict[str, Any], rows: list[list[str]]
+):
+    sent = {**filled, "sessions_done": "4", "gradings": rows}
+    reading = read_asked(sent)
+    assert (reading.asked, reading.asked_back) == (None, ["gradings"])
+    said = reading.told(ENGLISH)[1]["gradings"]
+    assert said.startswith(f"Row {len(rows)}: A grading after session {rows[-1][0]} is ")
+    checked = read_asked({**sent, "as_graded": "yes"}).asked
+    assert checked is not None
+    assert checked.gradings[-1] == (int(rows[-1][0]), float(rows[-1][1]))
+
+
 def test_what_is_missing_is_named_and_nothing_is_wrong():
     reading = read_asked({"inks": [], "skin_type": ""})
     assert set(reading.missing) == {"inks", "ink_density", "layering", "body_site", "skin_type"}

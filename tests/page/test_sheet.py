@@ -15,7 +15,7 @@ from forecast.cli import main
 from forecast.counts import said
 from forecast.page.desk import Asked, Clinic, Desk, read_asked
 from forecast.page.sheet import find_browser, html_to_pdf, make_sheet
-from forecast.page.words import languages
+from forecast.page.words import languages, load_words
 from forecast.tattoo import FACTS
 
 COMMON = forecast.Enquiry("V", "forearm", "black;red", "medium", "single")
@@ -78,6 +78,8 @@ def test_with_a_referral_open_the_sheet_has_neither_dates_nor_prices(desk: Desk,
     assert why not in plain
     later = Asked(COMMON, start=day, facts=frozenset({"pregnancy"}))
     held = make_sheet(desk, later, language=language)
+    assert {"en": "We wait first:", "de": "Erst warten wir:"}[language] in held
+    assert load_words(language).say("sheet.refer_doctor") not in held
     assert why in held
     assert start not in held
     assert not re.search(r"€|20[3-9]\d", held)

@@ -50,6 +50,7 @@
 
   function show(found) {
     mark(found.wrong || {});
+    for (const name of found.asked_back || []) at("sure-" + name).hidden = false;
     if (found.state === "answered") {
       for (const name of Object.keys(found.parts)) at(name).innerHTML = found.parts[name];
       steps = found.steps;
@@ -135,7 +136,12 @@
     bar.hidden = !bar.textContent || inView;
   }, { rootMargin: "0px 0px -30% 0px" }).observe(at("answer").querySelector("h2"));
 
-  form.addEventListener("input", () => { moreGradings(); update(); });
+  form.addEventListener("input", (event) => {
+    // another grading has not been checked yet
+    if (["after", "fading"].includes(event.target.name)) form.elements.as_graded.checked = false;
+    moreGradings();
+    update();
+  });
   form.addEventListener("submit", (event) => event.preventDefault());
   form.addEventListener("reset", () => {
     busy(true);
@@ -146,6 +152,7 @@
     shown.hidden = true;
     for (const folded of form.querySelectorAll("details")) folded.open = false;
     form.querySelectorAll(".grading").forEach((row, k) => { row.hidden = k > 1; });
+    at("sure-gradings").hidden = true;
     update();
     form.scrollTop = 0;
     form.querySelector("input").focus();
