@@ -113,7 +113,8 @@ def fit_forecaster(
     chosen = checked.chosen if checked else published
     model = for_use(chosen).fit(durations) if len(durations) else from_evidence
     if checked and checked.whole is not part[2]:
-        model = replace(for_use(chosen).fit(checked.whole), notes=model.notes)
+        again: Any = for_use(chosen).fit(checked.whole)
+        model = replace(again, notes=model.notes)  # which are of what was seen
     filled = fill_missing(part[1], summary.means)
     under = for_use(chosen, refits=STRATEGY_REFITS)
     lengths = length_of(model.predict(to_clearing(part[2].covariates), horizon))
