@@ -19,8 +19,8 @@ def test_drivers_name_what_differs_from_the_reference_and_which_way(forecaster):
     enquiry = forecast.Enquiry("III", "shoulder", "black;green", "heavy", "single", smoker="yes")
     found = {driver.attribute: driver for driver in forecaster.drivers(enquiry)}
     assert set(found) == {"inks", "ink_density", "smoker"}
-    for driver in found.values():
-        assert driver.difference > 0
+    for driver in found.values():  # more sessions, or a smaller chance where sessions are no count
+        assert driver.difference > 0 if driver.chances is None else driver.difference < 0
         assert driver.interval[0] <= driver.difference <= driver.interval[1]
         assert "instead of" in driver.to_text()
     plain = forecast.Enquiry("III", "shoulder", "black", "medium", "single")
