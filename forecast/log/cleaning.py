@@ -175,14 +175,14 @@ def _column(table: CleanTable, rule: Column, cells: pd.Series[Any]) -> pd.Series
     if rule.required and not reading.sound:
         missing = values.isna().to_numpy()
         for unreadable in reading.broken.values():
-            missing &= ~unreadable
+            missing = missing & ~unreadable
         broken[f"{IN_EVERY_ROW}{allowed}"] = missing
     for text, bad in broken.items():
         values = _not_used(table, rule, cells, values, bad, text)
     if rule.kind in ("integer", "number"):
         beyond = (values < rule.low).to_numpy()
         if not rule.kept_above:
-            beyond |= (values > rule.high).to_numpy()
+            beyond = beyond | (values > rule.high).to_numpy()
         values = _not_used(table, rule, cells, values, beyond, allowed)
     return values if rule.default is None else values.fillna(rule.default)
 

@@ -43,7 +43,7 @@ def judged_sessions(log: OutcomeLog) -> npt.NDArray[np.int64]:
     """
     courses = log.courses
     given = courses["sessions_given"].to_numpy(dtype=np.int64)
-    waiting = (courses["outcome"] == "ongoing").to_numpy()
+    waiting = (courses["outcome"] == "ongoing").to_numpy(copy=True)
     if waiting.any() and len(log.gradings):
         running = courses.loc[waiting, ["course_id"]].assign(given=given[waiting])
         graded = log.gradings.loc[
