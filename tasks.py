@@ -28,8 +28,9 @@ TASKS = {
     "notebooks": "open the notebooks in JupyterLab",
 }
 EXTRAS = {"demo": "page", "test": "test", "lint": "test", "slow": "test", "notebooks": "notebooks"}
-# Two test files at a time; a file stays in one process, so that what it shares is made once.
-SIDE_BY_SIDE = ["-n", "2", "--dist", "loadfile"]
+# Each process takes half of the list in order, so that neighbours share what is made once, and
+# the one that is done first helps the other.
+SIDE_BY_SIDE = ["-n", "2", "--dist", "worksteal"]
 COMMANDS = {
     "demo": [["-m", "forecast", "tour"]],
     "test": [["-m", "pytest", "-q", *SIDE_BY_SIDE]],

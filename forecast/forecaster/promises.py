@@ -260,7 +260,7 @@ def assess_forecaster(
     if not own.any():
         raise DataError(f"The log has no course{kind} to judge.", f"Give a log with courses{kind}.")
     what = f"Courses{kind} started after {forecaster.log_summary.last_start}"
-    later &= own
+    later = later & own
     if used or not later.any():
         later = own
         what = (

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from forecast.log.cells import Ids, first_unknown, read_column, rule_of
 from forecast.log.columns import TABLES, Column
 from forecast.log.headings import HELPERS, OVERFLOW, read_headings
-from forecast.log.report import BLANKED, TOLERATED, entries
+from forecast.log.report import TOLERATED, entries
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -175,14 +175,14 @@ def _column(table: CleanTable, rule: Column, cells: pd.Series[Any]) -> pd.Series
     if rule.required and not reading.sound:
         missing = values.isna().to_numpy()
         for unreadable in reading.broken.values():
-            missing &= ~unreadable
+            missing = missing & ~unreadable
         broken[f"{IN_EVERY_ROW}{allowed}"] = missing
     for text, bad in broken.items():
         values = _not_used(table, rule, cells, values, bad, text)
     if rule.kind in ("integer", "number"):
         beyond = (values < rule.low).to_numpy()
         if not rule.kept_above:
-            beyond |= (values > rule.high).to_numpy()
+            beyond = beyond | (values > rule.high).to_numpy()
         values = _not_used(table, rule, cells, values, beyond, allowed)
     return values if rule.default is None else values.fillna(rule.default)
 
@@ -199,7 +199,7 @@ def _not_used(
         return values
     wanted = text.removeprefix(IN_EVERY_ROW)
     if rule.may_be_blank:
-        remedy = f"Write {wanted}; {BLANKED}."
+        remedy = f"Write {wanted}; until then the cell is read as not recorded."
     else:
         remedy = (
             f"Write {wanted}." if rule.required else f"Write {wanted}, or leave the cell empty."
@@ -207,8 +207,10 @@ def _not_used(
     written = cells[bad].astype(str)
     meant = {cell: remedy + _meant(rule, cell) for cell in written.unique()}
     remedies = [meant[cell] for cell in written]
-    listed = entries(table.name, cells.index[bad], rule.name, cells[bad], text, remedies)
-    (table.flagged if rule.may_be_blank else table.set_aside).append(listed)
+    blanked = rule.may_be_blank
+    rows, cells = cells.index[bad], cells[bad]
+    listed = entries(table.name, rows, rule.name, cells, text, remedies, blanked=blanked)
+    (table.flagged if blanked else table.set_aside).append(listed)
     return values.mask(bad) if values[bad].notna().any() else values
 
 

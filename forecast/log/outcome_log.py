@@ -21,7 +21,7 @@ from forecast.log.columns import TABLES
 from forecast.log.cross_table import ALL_GONE, counted, cross_check, fractions_like
 from forecast.log.headings import refuse_identifying, refuse_repeated
 from forecast.log.reading import RawLog, read_raw
-from forecast.log.report import TOLERATED, LogReport, RowCount, gather
+from forecast.log.report import FLAGGED, TOLERATED, LogReport, RowCount, gather
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -43,7 +43,7 @@ def judged_sessions(log: OutcomeLog) -> npt.NDArray[np.int64]:
     """
     courses = log.courses
     given = courses["sessions_given"].to_numpy(dtype=np.int64)
-    waiting = (courses["outcome"] == "ongoing").to_numpy()
+    waiting = (courses["outcome"] == "ongoing").to_numpy(copy=True)
     if waiting.any() and len(log.gradings):
         running = courses.loc[waiting, ["course_id"]].assign(given=given[waiting])
         graded = log.gradings.loc[
@@ -284,7 +284,7 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
         source=raw.source,
         rows=rows,
         set_aside=gather(part for table in tables.values() for part in table.set_aside),
-        flagged=gather(part for table in tables.values() for part in table.flagged),
+        flagged=gather((part for table in tables.values() for part in table.flagged), FLAGGED),
         tolerated=pd.DataFrame(habits, columns=list(TOLERATED)),
         extra_columns={name: table.extra for name, table in tables.items() if table.extra},
         notes=tuple(raw.notes),

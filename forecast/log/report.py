@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 ENTRY = ("table", "row", "column", "value", "rule", "remedy")
-BLANKED = "until then the cell is read as not recorded"  # in the remedy of such a cell
+FLAGGED = (*ENTRY, "blanked")
 TOLERATED = ("table", "column", "tolerance", "count", "row", "written", "read_as")
 LONGEST_SHOWN = 60  # characters of a cell in the text; the frames hold all of it
 TO_MEND = """\
@@ -55,9 +55,9 @@ class LogReport:
         One count per table.
     set_aside : DataFrame with columns table, row, column, value, rule, remedy
         Why rows were not used; a row with two faults is listed twice.
-    flagged : DataFrame with the same columns
-        Contradictions in rows that are used all the same; and optional cells that could not be
-        used and are read as not recorded, as their remedy then says.
+    flagged : DataFrame with the same columns, and blanked
+        Contradictions in rows that are used all the same; and, where ``blanked``, optional cells
+        that could not be used and are read as not recorded.
     tolerated : DataFrame with columns table, column, tolerance, count, row, written, read_as
         Spellings read although they are not the log's own: how often, and the first one.
     extra_columns : dict of str to tuple of str
@@ -102,7 +102,7 @@ class LogReport:
             How many cases of each rule are shown.
         """
         parts = [f"Log: {self.source}", "", *self._counts()]
-        blanked = self.flagged["remedy"].str.contains(BLANKED, regex=False).to_numpy(bool)
+        blanked = self.flagged["blanked"]
         for title, listed in (
             ("Set aside (not used until mended)", self.set_aside),
             ("Flagged (the row is used, the cell read as not recorded)", self.flagged[blanked]),
@@ -159,27 +159,31 @@ def entries(
     values: pd.Series[Any],
     rule: str,
     remedy: str | list[str],
+    *,
+    blanked: bool = False,
 ) -> pd.DataFrame:
-    """Return one listed row per fault, in the columns of ``ENTRY``; a remedy for all or each."""
+    """Return one listed row per fault, in the columns of ``FLAGGED``; a remedy for all or each."""
     import pandas as pd
 
     codes, texts = distinct_texts(values)
     written = np.append(texts, "")[codes]
     frame = pd.DataFrame({"row": rows.to_numpy(), "value": written})
-    return frame.assign(table=table, column=column, rule=rule, remedy=remedy)[list(ENTRY)]
+    told = frame.assign(table=table, column=column, rule=rule, remedy=remedy, blanked=blanked)
+    return told[list(FLAGGED)]
 
 
 def gather(listed: Iterable[pd.DataFrame], columns: tuple[str, ...] = ENTRY) -> pd.DataFrame:
-    """Return the listed faults one under the other, by table and row."""
+    """Return these columns of the listed faults one under the other, by table and row."""
     import pandas as pd
 
     filled = [frame for frame in listed if len(frame)]
     if not filled:
-        kinds = {name: np.int64 if name == "row" else object for name in columns}
-        return pd.DataFrame({name: pd.Series([], dtype=kinds[name]) for name in columns})
+        kinds = {"row": np.int64, "blanked": np.bool_}
+        empty = {name: pd.Series([], dtype=kinds.get(name, object)) for name in columns}
+        return pd.DataFrame(empty)
     whole = pd.concat(filled, ignore_index=True)
     order = whole.sort_values(["table", "row", "column"], kind="stable").index
-    return whole.loc[order].reset_index(drop=True)
+    return whole.loc[order, list(columns)].reset_index(drop=True)
 
 
 def _by_rule(listed: pd.DataFrame, examples: int) -> list[str]:

@@ -74,10 +74,10 @@ def test_a_comparison_that_makes_no_sense_is_refused(
     assert capsys.readouterr().err.startswith("forecast: ")
 
 
-def test_the_json_equals_the_python_answer(capsys: pytest.CaptureFixture[str]):
-    assert main(["fading", str(SHIPPED), "--level", "0.9", "--json"]) == 0
+def test_the_json_equals_the_python_answer(folder: Path, capsys: pytest.CaptureFixture[str]):
+    assert main(["fading", str(folder), "--level", "0.9", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
-    expected = forecast.fit_fading(forecast.read_log(SHIPPED), level=0.9)
+    expected = forecast.fit_fading(forecast.read_log(folder), level=0.9)
     assert found["level"] == 0.9
     shares = {(row["regime"], row["ink_group"]): row for row in found["shares"]}
     share, (low, high) = expected.share("ps")
@@ -87,8 +87,8 @@ def test_the_json_equals_the_python_answer(capsys: pytest.CaptureFixture[str]):
     assert {"curves", "differences", "spacing", "graders", "stalls", "split"} <= set(found)
 
 
-def test_the_words_give_shares_and_the_assumption(capsys: pytest.CaptureFixture[str]):
-    assert main(["fading", str(SHIPPED)]) == 0
+def test_the_words_give_shares_and_the_assumption(folder: Path, capsys: pytest.CaptureFixture[str]):
+    assert main(["fading", str(folder)]) == 0
     shown = capsys.readouterr().out
     said = shown.partition("\n\n")[2]  # what was flagged in the log comes first
     assert said.startswith("A session removes this share of the remaining ink:")
@@ -108,7 +108,7 @@ def test_reactions_in_json_are_those_of_the_function(folder, capsys):
     assert main(["reactions", str(folder), "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     report = fit_reactions(forecast.read_log(folder))
-    assert told["n_sessions"] == report.n_sessions
+    assert (told["n_sessions"], told["n_events"]) == (report.n_sessions, report.n_events)
     assert told["regime"]["verdict"] == report.regime.verdict
 
 

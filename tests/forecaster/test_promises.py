@@ -84,6 +84,11 @@ def test_a_fingerprint_of_a_log_holds_no_course_and_outlives_the_file(
     assert invented_log.courses["course_id"].iloc[0] not in (tmp_path / "model.json").read_text()
 
 
+@pytest.fixture(scope="module")
+def assessed(forecaster):
+    return assess_forecaster(forecaster, later(forecast.simulate_log(400, seed=21)))
+
+
 @pytest.mark.parametrize(
     ("shift", "power", "p_value", "said", "verdict"),
     [
@@ -94,12 +99,11 @@ def test_a_fingerprint_of_a_log_holds_no_course_and_outlives_the_file(
     ],
 )
 def test_what_is_said_of_drift_goes_with_the_verdict(
-    forecaster, shift, power, p_value, said, verdict
+    assessed, shift, power, p_value, said, verdict
 ):
-    found = assess_forecaster(forecaster, later(forecast.simulate_log(400, seed=21)))
-    sure = replace(found.assessment.coverage, tie_split=0.8, tie_split_error=0.01)
-    drift = replace(found.drift, shift=shift, power=power, p_value=p_value)
-    found = replace(found, drift=drift, assessment=replace(found.assessment, coverage=sure))
+    sure = replace(assessed.assessment.coverage, tie_split=0.8, tie_split_error=0.01)
+    drift = replace(assessed.drift, shift=shift, power=power, p_value=p_value)
+    found = replace(assessed, drift=drift, assessment=replace(assessed.assessment, coverage=sure))
     assert found.verdict == verdict
     assert said in found.to_text()
 

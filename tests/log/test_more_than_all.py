@@ -44,7 +44,7 @@ def graded(log, percents):
 
 @pytest.fixture(scope="module")
 def tidy():
-    return simulate_log(300, seed=11)
+    return simulate_log(180, seed=11)
 
 
 @pytest.fixture(scope="module")

@@ -9,11 +9,6 @@ from forecast.log import OutcomeLog
 from forecast.reactions import fit_reactions
 
 
-@pytest.fixture(scope="module")
-def log():
-    return simulate_log(400, seed=1)
-
-
 def with_tables(log, **tables):
     """Return the log with some of its tables replaced."""
     names = ("courses", "sessions", "gradings", "reactions", "lasers")
@@ -21,8 +16,7 @@ def with_tables(log, **tables):
     return OutcomeLog.from_frames(**frames)
 
 
-def test_names_of_operators_never_leave(log):
-    report = fit_reactions(log)
+def test_names_of_operators_never_leave(log, report):
     secret = log.sessions["operator_id"].map(lambda name: f"Dr {name}")
     told = fit_reactions(with_tables(log, sessions=log.sessions.assign(operator_id=secret)))
     shown = json.dumps(told.to_dict()) + told.to_text()
