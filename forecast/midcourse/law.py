@@ -445,15 +445,22 @@ def passage_predictions(
         name: (part["after_session"].to_numpy(), part["gone"].to_numpy())
         for name, part in graded.groupby("course_id")
     }
-    alone, found = np.zeros((2, len(marks), horizon))
-    ids = marks["course_id"].to_numpy()
     session = marks["session"].to_numpy(dtype=np.int64)
     row = marks["row"].to_numpy(dtype=np.int64)
     left = np.hstack([np.ones((len(predicted), 1)), predicted.survival()])
-    for at, done in enumerate(session):
-        ahead = predicted.pmf[row[at], done : done + horizon] / max(left[row[at], done], 1e-9)
-        alone[at, : len(ahead)] = ahead
-        steps, levels = known[ids[at]]
-        seen = steps <= done
-        found[at] = passage.posterior(alone[at], int(done), steps[seen], levels[seen])
+    padded = np.hstack([predicted.pmf, np.zeros((len(predicted), horizon))])
+    ahead = session[:, None] + np.arange(horizon)
+    alone = padded[row[:, None], ahead] / np.maximum(left[row, session], 1e-9)[:, None]
+    # courses graded after the same sessions are worked out together
+    together: dict[tuple[int, ...], list[int]] = {}
+    levels: list[FloatArray] = []
+    for at, (course, done) in enumerate(zip(marks["course_id"], session.tolist(), strict=True)):
+        steps, seen = known[course]
+        upto = steps <= done
+        levels.append(seen[upto])
+        together.setdefault((done, *steps[upto].tolist()), []).append(at)
+    found = np.zeros_like(alone)
+    for (done, *steps), places in together.items():
+        seen = np.array([levels[at] for at in places])
+        found[places] = passage.posterior(alone[places], done, np.array(steps), seen)
     return CountDistribution(alone), CountDistribution(found)
