@@ -1,6 +1,7 @@
 """In a fresh environment, without extras and with pandas 3, the core answers as it does here."""
 
 import json
+import math
 import os
 import subprocess
 import sys
@@ -69,6 +70,13 @@ def leaves(value: Any) -> Iterator[Any]:
         yield from leaves(part)
 
 
+def alike(one: Any, other: Any) -> bool:
+    """Say whether two values agree, numbers to six digits."""
+    if isinstance(one, (int, float)) and isinstance(other, (int, float)):
+        return math.isclose(one, other, rel_tol=1e-6, abs_tol=1e-12)
+    return bool(one == other)
+
+
 @pytest.mark.slow
 def test_without_extras_and_with_pandas_3_every_number_is_the_same(
     tmp_path: Path, other_python: str
@@ -82,4 +90,5 @@ def test_without_extras_and_with_pandas_3_every_number_is_the_same(
     write_log(forecast.simulate_log(120, seed=5), folder / "log")
     (folder / "enquiries.csv").write_text(ENQUIRIES, encoding="utf-8")
     here = answers(sys.executable, folder)
-    assert answers(other_python, folder) == pytest.approx(here, rel=1e-6, abs=1e-12)
+    there = answers(other_python, folder)
+    assert [pair for pair in zip(here, there, strict=True) if not alike(*pair)] == []

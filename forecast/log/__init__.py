@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from forecast.log.columns import TABLES, Column, column, column_names
     from forecast.log.cross_table import fractions_like
     from forecast.log.data_package import write_log
-    from forecast.log.enquiry import Enquiry, check_enquiry, checked, enquiries_of, known_fields
+    from forecast.log.enquiry import Enquiry, check_enquiry, checked, enquiries_of
     from forecast.log.headings import normal_heading, refuse_repeated
     from forecast.log.outcome_log import (
         FRACTIONS,

@@ -21,6 +21,7 @@ def true_slopes(clinic, world, courses):
     return ns, ns * np.exp(world.regime_effect)
 
 
+@pytest.mark.slow
 def test_known_shares_per_session_come_back():
     clinic = simulate_clinic(900, seed=3, world=BLACK)
     fading = fit_fading(clinic.log, level=0.99)

@@ -63,12 +63,14 @@ def coarse(fine):
     return fit_fading(with_tables(log, gradings=tens))
 
 
+@pytest.mark.slow
 def test_coarse_grades_count_as_ranges(coarse, fine):
     assert coarse.rows.unit == 10
     assert "fading.rounded" in codes(coarse)
     assert_allclose(coarse.share("ns")[0], fine.share("ns")[0], atol=0.02)
 
 
+@pytest.mark.slow
 def test_coarse_grades_do_not_burst_the_intervals_of_a_small_log(coarse, fine):
     narrow, wide = (np.diff(one.share("ns")[1]).item() for one in (fine, coarse))
     assert 0.8 < wide / narrow < 1.5

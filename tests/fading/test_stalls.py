@@ -32,6 +32,7 @@ def test_false_alarms_are_counted_on_courses_that_cleared(fading):
     assert low < 0.05 < high
 
 
+@pytest.mark.slow
 def test_the_rule_of_one_log_rarely_flags_fading_courses_of_another(fading):
     # new clients of the same clinic, all of whose ink is reached: nothing has stopped
     other = fit_fading(simulate_clinic(500, seed=9, world=BLACK).log)

@@ -109,13 +109,13 @@ def test_what_is_said_of_drift_goes_with_the_verdict(
 
 
 def test_registered_promises_are_judged_by_their_own_outcomes(forecaster, tmp_path):
-    log = forecast.simulate_log(200, seed=23)
+    log = forecast.simulate_log(100, seed=23)
     register = tmp_path / "promises.jsonl"
     for row in log.courses.to_dict("records"):
         estimate = forecaster.estimate(enquiry_of(row))
         record_promise(register, estimate, enquiry_id=row["course_id"], issued_on=date(2026, 5, 1))
     found = assess_register(register, log)
-    assert found.what.startswith("200 of 200 registered promises")
+    assert found.what.startswith("100 of 100 registered promises")
     assert found.n_courses == is_judged(course_rows(log)).sum()
     straight = assess_forecaster(forecaster, later(log))
     assert found.assessment.coverage.tie_split == pytest.approx(

@@ -217,6 +217,7 @@ def test_the_true_distribution_is_calibrated_on_fresh_clients():
         assert abs(told[missing].mean() - came[missing].mean()) < 4 * error
 
 
+@pytest.mark.slow
 def test_the_true_distribution_is_sharper_than_the_life_table():
     world = World()
     enquiries, needed = fresh_clients(world, 1500, seed=6)
@@ -245,6 +246,7 @@ def test_deliveries_end_in_clearing_or_stopping_and_never_after_what_is_needed()
     assert 0.113 < (told["end"] == "stopped").mean() < 0.37
 
 
+@pytest.mark.slow
 def test_deliveries_to_known_enquiries_average_to_those_of_fresh_clients():
     world = World(elsewhere_rate=0.0)
     enquiries, _ = fresh_clients(world, 800, seed=3)

@@ -25,6 +25,7 @@ def test_names_of_operators_never_leave(log, report):
     assert told.regime.estimate == pytest.approx(report.regime.estimate, rel=1e-3)
 
 
+@pytest.mark.slow
 def test_a_planted_bad_operator_is_outside_and_named_by_code():
     world = World(bad_operator=3.0, operator_reaction_sd=0.0)
     found = fit_reactions(simulate_log(500, seed=4, world=world)).operators
