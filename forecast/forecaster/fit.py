@@ -55,6 +55,8 @@ if TYPE_CHECKING:
     import numpy.typing as npt
     import pandas as pd
 
+    from forecast._types import IntArray
+    from forecast.assess import OutOfFold
     from forecast.log import OutcomeLog
     from forecast.survival import CountModel, Durations, FittedCountModel
 
@@ -153,8 +155,7 @@ class Checked:
         What gradings say mid-course; None when too few courses were graded, and for the goal
         ``lighten``.
     whole : Durations
-        What to fit to: courses that were stopped stand where their gradings say they would have
-        cleared, see `Midcourse.completed`.
+        What to fit to, see `carried_on`.
     """
 
     chosen: CountModel
@@ -189,18 +190,14 @@ class Checked:
         scores = score_candidates(results)
         chosen = choose(scores)
         found = next(result for result in results if result.name == chosen)
-        whole, row = durations, np.arange(len(durations))
-        if goal == "clear" and folds[1] > 1:
-            predicted = CountDistribution.mixture([each.pmf for each in found.predicted])
-            scored = rows.iloc[found.rows]
-            law = fit_midcourse(log, scored, predicted, horizon=horizon, seed=seed)
-            if law is not None:
-                told = law.completed(log, scored, predicted, horizon=horizon)
-                row, whole = completed(durations, found.rows[told[0]], *told[1:])
-        again = 1 if isinstance(specs[chosen], BoostedHazard) or folds[1] == 1 else AGAIN
-        found = predict_out_of_fold(
-            [specs[chosen]], whole, repeats=again * folds[1], seed=seed, **size
-        )[0]
+        many = folds[1] > 1  # in a very large log chance does little, and repeats take long
+        row, whole = np.arange(len(durations)), durations
+        if goal == "clear" and many:
+            row, whole = carried_on(log, rows, durations, found, horizon=horizon, seed=seed)
+        again = AGAIN if many and not isinstance(specs[chosen], BoostedHazard) else 1
+        if again > 1 or whole is not durations:
+            times = again * folds[1]
+            found = predict_out_of_fold([specs[chosen]], whole, repeats=times, seed=seed, **size)[0]
         predicted = CountDistribution.mixture([each.pmf for each in found.predicted])
         of = row[found.rows]
         by_all = groups_of(log.courses.iloc[of].itertuples(), sites=True)
@@ -236,6 +233,28 @@ class Checked:
             "subgroups": plain_rows(self.assessment.subgroups),
             "messages": [str(note) for note in self.assessment.messages],
         }
+
+
+def carried_on(
+    log: OutcomeLog,
+    rows: pd.DataFrame,
+    durations: Durations,
+    found: OutOfFold,
+    *,
+    horizon: int,
+    seed: int,
+) -> tuple[IntArray, Durations]:
+    """Return durations in which stopped courses go on as their gradings say, and whose each is.
+
+    The same durations where the log's gradings are too few to say.
+    """
+    predicted = CountDistribution.mixture([each.pmf for each in found.predicted])
+    scored = rows.iloc[found.rows]
+    law = fit_midcourse(log, scored, predicted, horizon=horizon, seed=seed)
+    if law is None:
+        return np.arange(len(durations)), durations
+    row, step, cleared = law.completed(log, scored, predicted, horizon=horizon)
+    return completed(durations, found.rows[row], step, cleared)
 
 
 def findings(

@@ -460,7 +460,7 @@ def passage_predictions(
         levels.append(seen[upto])
         together.setdefault((done, *steps[upto].tolist()), []).append(at)
     found = np.zeros_like(alone)
-    for (done, *steps), places in together.items():
+    for (done, *graded_after), places in together.items():
         seen = np.array([levels[at] for at in places])
-        found[places] = passage.posterior(alone[places], done, np.array(steps), seen)
+        found[places] = passage.posterior(alone[places], done, np.array(graded_after), seen)
     return CountDistribution(alone), CountDistribution(found)
