@@ -302,6 +302,7 @@ def _panel(
         cluster=pd.factorize(courses["client_id"])[0].astype(np.int64),
         names=(*BASELINE, *HISTORY),
         after_names=(*BASELINE, *HISTORY),
+        agent=pd.factorize(rows["operator_id"], sort=True)[0].astype(np.int64),
     )
 
 
