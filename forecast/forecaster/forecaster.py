@@ -166,10 +166,13 @@ class Forecaster(Predictor):
         the goal ``lighten``.
     strategies : mapping of strategy to FittedCountModel
         The model under each strategy that enough courses of the log kept to.
+    regime_verdict : Note or None
+        What the log says of always ps against always ns, in one line.
     """
 
     midcourse: Midcourse | None = None
     strategies: Mapping[str, FittedCountModel] = field(default_factory=dict)
+    regime_verdict: Note | None = None
 
     def estimate(
         self, enquiry: Enquiry, *, level: float = LEVEL, strategy: str | None = None
@@ -193,14 +196,15 @@ class Forecaster(Predictor):
         """
         check_level(level)
         check_enquiry(enquiry)
-        model = None if strategy is None else self._under(strategy)
+        model = None if strategy is None else self._under(strategy.replace("-", ">"))
         draws = self.sessions_here([enquiry], model=model)[:, 0]
         estimate = self._with_notes(self.describe(enquiry, draws, level=level, model=model), model)
         if model is None:
             return estimate
         values = {"strategy": strategy, "finished": model.notes.n_events}
         under = Note("forecaster.under_strategy", "info", values)
-        return replace(estimate, notes=(under, *estimate.notes))
+        said = () if self.regime_verdict is None else (self.regime_verdict,)
+        return replace(estimate, notes=(under, *said, *estimate.notes))
 
     def estimate_many(self, frame: pd.DataFrame, *, level: float = LEVEL) -> pd.DataFrame:
         """Return one row per row of ``frame``, whose columns are the enquiry's fields.
@@ -319,6 +323,7 @@ def _to_dict(forecaster: Forecaster) -> dict[str, Any]:
         "seed": forecaster.seed,
         **parts,
         "strategies": {name: model.to_dict() for name, model in forecaster.strategies.items()},
+        "regime_verdict": forecaster.regime_verdict and forecaster.regime_verdict.to_dict(),
         "assessment": dict(forecaster.assessment),
         "notes": [note.to_dict() for note in forecaster.notes],
     }
@@ -374,6 +379,9 @@ def _from_dict(stored: Mapping[str, Any], named: str) -> Forecaster:
             strategies={
                 name: model_from_dict(model) for name, model in stored["strategies"].items()
             },
+            regime_verdict=_note(stored["regime_verdict"])
+            if stored.get("regime_verdict")  # files written before it was kept have none
+            else None,
             goal=stored["goal"],
             horizon=check_whole_number(stored["horizon"], name="horizon", low=1),
             seed=stored["seed"],

@@ -147,6 +147,8 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     lines = [range_line(estimate, more, words), _not_done_line(estimate, goal, more, words)]
     if done:
         lines.insert(0, total_line(total, done, words))
+    verdict = forecaster.regime_verdict if asked.goal == "clear" else None
+    said = (*estimate.notes, *([] if verdict is None else [verdict]))
     driven, reference = drivers_of(forecaster, asked.enquiry), forecaster.log_summary
     return Answer(
         estimate=estimate,
@@ -170,7 +172,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         ),
         questions=_questions_line(asked, words),
         sources=_sources_of(cautions, words),
-        notes=tuple(words.note(note) for note in estimate.notes if note.code != OWN_SHARE),
+        notes=tuple(words.note(note) for note in said if note.code != OWN_SHARE),
         own_share=_own_share_line(forecaster, estimate, words),
         support=words.say(f"answer.support.{estimate.support}"),
         model=_model_line(forecaster, words),

@@ -19,7 +19,7 @@ from forecast._notes import Note
 from forecast._types import BoolArray, FloatArray
 from forecast.causal import restricted_mean
 from forecast.counts import split_halves
-from forecast.errors import RequestError
+from forecast.errors import ForecastError, RequestError
 from forecast.log import check_log
 from forecast.regimes.comparison import RegimeComparison, notes_for, split_protocol, target_trial
 from forecast.regimes.diagnostics import diagnose, examine, no_rows
@@ -44,6 +44,7 @@ if TYPE_CHECKING:
 LONGEST = 40
 LONGEST_AUTO = 15
 MOST_LEVELS = 12
+DESK_REPLICATES = 100
 WIDEST_MARGIN = 10.0
 LEAST_IN_CLASS = 5  # courses, for a plain reading
 
@@ -145,21 +146,38 @@ def compare_regimes(
     settings = Settings(
         plans, longest, float(margin), level, replicates, seed, auto, bool(looking_again)
     )
+    return _compared(log, settings, by)
+
+
+def regime_verdict(log: OutcomeLog, *, seed: int = 0) -> Note | None:
+    """Return one line on always ps against always ns, for those who advise clients.
+
+    None where the log has no sessions, one regime only, or nothing that can be fitted.
+    """
+    plans = read_strategies(("ns", "ps"), horizon=LONGEST_AUTO)
+    settings = Settings(plans, LONGEST_AUTO, 1.0, 0.95, DESK_REPLICATES, seed, auto=True, second=2)
+    try:
+        return _compared(log, settings).desk_line
+    except ForecastError:
+        return None
+
+
+def _compared(log: OutcomeLog, settings: Settings, by: str | None = None) -> RegimeComparison:
     split = analyse_split(
         log,
-        horizon=longest,
-        level=level,
-        replicates=replicates,
-        seed=seed,
-        margin=margin,
-        auto=auto,
-        looking_again=looking_again,
+        horizon=settings.horizon,
+        level=settings.level,
+        replicates=settings.replicates,
+        seed=settings.seed,
+        margin=settings.margin,
+        auto=settings.auto,
+        looking_again=settings.looking_again,
     )
     halves: set[str] = set()
     if split is not None:
         pairs = split_halves(log)
         halves = {*pairs["course_id_ps"], *pairs["course_id_ns"]}
-    trial = trial_rows(log, horizon=longest, set_apart=halves)
+    trial = trial_rows(log, horizon=settings.horizon, set_apart=halves)
     levels = _levels(log, trial, by)
     if split is not None and (trial is None or trial.panel.n_subjects < len(halves)):
         return _from_split(log, settings, split)
@@ -209,7 +227,7 @@ def _from_trial(
         settings = replace(settings, own=_own_horizons(engine, settings))
     diagnostics = diagnose(log, trial, engine, settings)
     point = engine.run()
-    draws = bootstrap(engine, replicates=settings.replicates, seed=settings.seed)
+    draws = bootstrap(engine, settings)
     names = settings.names
     support = [diagnostics.supported_to[name] for name in names]
     lacking = {

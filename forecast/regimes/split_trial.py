@@ -141,20 +141,8 @@ def analyse_split(
         values = {"pairs": len(pairs), "reach": support, "horizon": horizon}
         needed = {"least": LEAST_PAIRS, "at_risk": LEAST_AT_RISK}
         notes.append(Note("regimes.few_pairs", "serious", {**values, **needed}))
-    tests = {}
-    for n in SHOWN_AT:
-        known = (cleared | (given >= n)).all(axis=1)
-        by_n = cleared & (given <= n)
-        only = [int((known & by_n[:, a] & ~by_n[:, 1 - a]).sum()) for a in (0, 1)]
-        if n <= horizon and known.any():
-            tests[n] = mcnemar(*only)
     both = cleared.all(axis=1)
-    # a half that is done while the other goes on has come first, whatever becomes of the other
-    soonest = np.where(cleared, given, given.max() + 1)
-    first = [
-        int((cleared[:, a] & (soonest[:, a] < soonest[:, b]) & (given[:, b] >= given[:, a])).sum())
-        for a, b in ((0, 1), (1, 0))
-    ]
+    first = _first_cleared(given, cleared)
     share = share_at_every_look(first[0], sum(first), level=0.95)
     lacking = ["too_few_clients"] if n_clients < LEAST_CLIENTS else []
     if looking_again and share[0] <= 0.5 <= share[1] and not difference.within(margin):
@@ -165,14 +153,33 @@ def analyse_split(
         difference=difference,
         horizon=horizon,
         supported_to=support,
-        cleared_by=tests,
+        cleared_by=_cleared_by(given, cleared, horizon),
         sessions=_of_pairs(given[both].astype(np.float64), level),
-        first_cleared=(first[0], first[1]),
+        first_cleared=first,
         share_first=share,
         fading=_fading(log, pairs, level),
         reasons=reasons_for(difference, margin, lacking, few="too_few_pairs"),
         notes=tuple(notes),
     )
+
+
+def _cleared_by(given: IntArray, cleared: BoolArray, horizon: int) -> dict[int, McNemar]:
+    tests = {}
+    for n in SHOWN_AT:
+        known = (cleared | (given >= n)).all(axis=1)
+        by_n = cleared & (given <= n)
+        only = [int((known & by_n[:, a] & ~by_n[:, 1 - a]).sum()) for a in (0, 1)]
+        if n <= horizon and known.any():
+            tests[n] = mcnemar(*only)
+    return tests
+
+
+# Pairs in which one half was cleared while the other was not, whatever became of that one: where it
+# is the ps half, and where it is the ns half.
+def _first_cleared(given: IntArray, cleared: BoolArray) -> tuple[int, int]:
+    later = np.where(cleared, given, given.max() + 1)[:, ::-1]
+    first = cleared & (given < later) & (given <= given[:, ::-1])
+    return int(first[:, 0].sum()), int(first[:, 1].sum())
 
 
 # The difference of restricted means, and its error over draws of clients with both halves,

@@ -59,7 +59,10 @@ class Strategy:
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """What was asked; with ``auto`` each pair has its own horizon, up to this one."""
+    """What was asked; with ``auto`` each pair has its own horizon, up to this one.
+
+    ``second`` is how many resamples give the second route, which costs more, its error.
+    """
 
     plans: tuple[Strategy, ...]
     horizon: int
@@ -69,6 +72,7 @@ class Settings:
     seed: int
     auto: bool = False
     looking_again: bool = False
+    second: int = 200
     own: Mapping[str, int] = field(default_factory=dict)
 
     @property

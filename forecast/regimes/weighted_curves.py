@@ -62,7 +62,6 @@ if TYPE_CHECKING:
 RIDGE = 0.5  # on standardised covariates: a prior of standard deviation 1.4 on each log odds
 TRUNCATE = 0.995
 CHUNK = 25
-SECOND_ROUTE_REPLICATES = 200
 CURVE_COLUMNS = ("strategy", "group", "session", "at_risk", "survival", "low", "high")
 
 
@@ -125,7 +124,7 @@ class Engine:
         self.weights: StrategyWeights = self.model.fit()
         self.second_model = HazardGFormula(
             panel,
-            baseline=trial.baseline,
+            baseline=np.hstack([trial.baseline, _hands(trial)]),
             state=trial.ink_left,
             state_after=trial.ink_left_after,
             fresh=trial.graded,
@@ -211,12 +210,21 @@ class Engine:
         return np.concatenate([[1.0], 1 + np.cumprod(1 - hazard)[:-1].cumsum()])
 
 
-def bootstrap(engine: Engine, *, replicates: int, seed: int) -> Result:
+# One column for each operator who began enough courses, (n_courses, n_operators).
+def _hands(trial: Trial) -> FloatArray:
+    began = trial.operator[trial.panel.first]
+    names = sorted(name for name in set(began) if isinstance(name, str))
+    columns = np.array([began == name for name in names], dtype=np.float64).reshape(-1, len(began))
+    enough: FloatArray = columns[columns.sum(axis=1) >= LEAST_FOLLOWERS].T
+    return enough
+
+
+def bootstrap(engine: Engine, settings: Settings) -> Result:
     """Return the results of resamples of clients, stacked along a first axis."""
-    n_clusters = int(engine.panel.cluster.max()) + 1
-    counts = cluster_counts(n_clusters, replicates, seed=seed).astype(np.float64)
+    n_clusters, replicates = int(engine.panel.cluster.max()) + 1, settings.replicates
+    counts = cluster_counts(n_clusters, replicates, seed=settings.seed).astype(np.float64)
     pieces = [(place, counts[place : place + CHUNK]) for place in range(0, replicates, CHUNK)]
-    done = run_units(partial(_chunk, engine), pieces, label="resamples")
+    done = run_units(partial(_chunk, engine, settings.second), pieces, label="resamples")
     found = [result for chunk in done for result in chunk]
     return Result(
         survival=np.array([one.survival for one in found]),
@@ -226,12 +234,9 @@ def bootstrap(engine: Engine, *, replicates: int, seed: int) -> Result:
     )
 
 
-def _chunk(engine: Engine, piece: tuple[int, FloatArray]) -> list[Result]:
+def _chunk(engine: Engine, second: int, piece: tuple[int, FloatArray]) -> list[Result]:
     first, counts = piece
-    return [
-        engine.run(row, second=first + place < SECOND_ROUTE_REPLICATES)
-        for place, row in enumerate(counts)
-    ]
+    return [engine.run(row, second=first + place < second) for place, row in enumerate(counts)]
 
 
 def followers_by(at_risk: IntArray, cleared: IntArray, begins: int = 1) -> IntArray:
