@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from argparse import ArgumentTypeError
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -111,6 +112,8 @@ def _compare(options: Options) -> None:
 
 
 def _horizon(text: str) -> int | str:
+    if text != "auto" and not text.isdecimal():
+        raise ArgumentTypeError(f"{text!r} is neither a number of sessions nor auto")
     return text if text == "auto" else int(text)
 
 

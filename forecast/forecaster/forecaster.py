@@ -186,8 +186,8 @@ class Forecaster(Predictor):
         level : float
             What the interval is to cover, between 0 and 1.
         strategy : str, optional
-            None is the log's own practice in its last two years; "ns", "ps" or "ns:4>ps" is
-            answered where enough courses kept to it.
+            None is the log's own practice in its last two years; "ns", "ps" or "ns:4>ps" (also
+            "ns:4-ps") is answered where enough courses kept to it.
 
         Raises
         ------
@@ -196,7 +196,7 @@ class Forecaster(Predictor):
         """
         check_level(level)
         check_enquiry(enquiry)
-        model = None if strategy is None else self._under(strategy.replace("-", ">"))
+        model = None if strategy is None else self._under(strategy)
         draws = self.sessions_here([enquiry], model=model)[:, 0]
         estimate = self._with_notes(self.describe(enquiry, draws, level=level, model=model), model)
         if model is None:
@@ -285,8 +285,9 @@ class Forecaster(Predictor):
         return replace(estimate, notes=(*self.notes, *doubts_of(self, estimate, model=model)))
 
     def _under(self, strategy: str) -> FittedCountModel:
-        if strategy in self.strategies:
-            return self.strategies[strategy]
+        model = self.strategies.get(str(strategy).replace("-", ">"))
+        if model is not None:
+            return model
         from forecast.regimes import read_strategy
 
         plan = read_strategy(strategy, self.horizon)  # refuses what is no strategy

@@ -8,7 +8,7 @@ for those who were changed or stopped. A g-formula gives the same quantity by an
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -200,7 +200,8 @@ def _levels(log: OutcomeLog, trial: Trial | None, by: str | None) -> list[str | 
             f"Use one of {', '.join(columns)}.{nearest(by, columns)}",
         )
     courses = log.courses if trial is None else trial.courses
-    found = [None if missing else str(one) for one, missing in _with_missing(courses[by])]
+    cells = zip(courses[by], courses[by].isna(), strict=True)
+    found = [None if missing else str(one) for one, missing in cells]
     levels = {one for one in found if one is not None}
     if not 2 <= len(levels) <= MOST_LEVELS:
         raise RequestError(
@@ -208,10 +209,6 @@ def _levels(log: OutcomeLog, trial: Trial | None, by: str | None) -> list[str | 
             f"Use a column with 2 to {MOST_LEVELS}; make classes of numbers first.",
         )
     return [None if one is None else f"{by} {one}" for one in found]
-
-
-def _with_missing(column: pd.Series[Any]) -> Iterator[tuple[Any, bool]]:
-    return zip(column, column.isna(), strict=True)
 
 
 def _from_trial(

@@ -30,7 +30,6 @@ from forecast.regimes.verdict import (
     WISHED_FOLLOWERS,
     Contrast,
     NaiveReading,
-    span_of,
     words_for,
 )
 from forecast.regimes.weighted_curves import TRUNCATE, Answers
@@ -115,18 +114,15 @@ class RegimeComparison(Answers):
     @property
     def desk_line(self) -> Note:
         """One line for those who advise clients, on always ps against always ns."""
-        if "ps - ns" not in self.difference:
+        key = "ps - ns"
+        if key not in self.difference:
             return Note("regimes.desk_unknown")
-        one, horizon = self.difference["ps - ns"], self.horizons["ps - ns"]
-        verdict = self.verdict["ps - ns"]
-        low, high = one.at_level(0.9 if verdict == "equivalent" else 0.95)
-        if low is None or high is None:
-            return Note("regimes.desk_unknown")
-        below = self.margin if verdict == "equivalent" else None
-        span = span_of(low, high, below=below)
-        values = {"span": span, "horizon": horizon, "margin": self.margin}
-        code = "unclear" if verdict == "cannot say" else verdict
-        return Note(f"regimes.desk_{code}", values=values)
+        one, reasons = self.difference[key], self.reasons[key]
+        said = words_for(key, one, reasons, self.horizons[key], self.margin)
+        code = said.code.partition(".")[2]
+        code = {"no_answer": "unknown", "held_back": "unclear"}.get(code, code)
+        names = ("span", "horizon", "margin") if code != "unknown" else ()
+        return Note(f"regimes.desk_{code}", values={name: said.values[name] for name in names})
 
     def to_frame(self) -> pd.DataFrame:
         """Return every contrast as one row.

@@ -307,7 +307,7 @@ class Sensitivity:
         ``difference``, where operators are known: they are among what it is weighted for.
     without_operator : dict of str to Contrast
         The same, hands left out of account.
-    last_week, last_session : dict of str to int
+    last_week : dict of str to int
     """
 
     tipping: pd.DataFrame
@@ -317,7 +317,6 @@ class Sensitivity:
     operator: Mapping[str, Contrast]
     without_operator: Mapping[str, Contrast]
     last_week: Mapping[str, int]
-    last_session: Mapping[str, int]
 
     @property
     def words(self) -> tuple[str, ...]:
@@ -330,10 +329,10 @@ class Sensitivity:
                 rest = f"{limit:.1f} times would let the interval of that share hold zero"
                 rest = "the interval of that share holds zero already" if limit == 1 else rest
                 said.append(
-                    f"{key}: something unrecorded could explain away the difference in the share "
-                    f"cleared by session {self.last_session[key]} (not that in sessions) if "
-                    "it made both the choice of the regime and clearing at least "
-                    f"{estimate:.1f} times as likely; {rest}."
+                    f"{key}: something unrecorded could explain the difference in the share "
+                    "cleared by then, which is another than that in sessions, away if it made both "
+                    f"the choice of the regime and clearing at least {estimate:.1f} times as "
+                    f"likely; {rest}."
                 )
             said.append(
                 f"{key} on the calendar: {self.weeks[key].spoken('weeks')} until "
@@ -398,7 +397,6 @@ def examine(
         },
         without_operator=without,
         last_week=last_week,
-        last_session=last,
     )
 
 
