@@ -380,9 +380,7 @@ def _from_dict(stored: Mapping[str, Any], named: str) -> Forecaster:
             strategies={
                 name: model_from_dict(model) for name, model in stored["strategies"].items()
             },
-            regime_verdict=_note(stored["regime_verdict"])
-            if stored.get("regime_verdict")  # files written before it was kept have none
-            else None,
+            regime_verdict=stored.get("regime_verdict") and _note(stored["regime_verdict"]),
             goal=stored["goal"],
             horizon=check_whole_number(stored["horizon"], name="horizon", low=1),
             seed=stored["seed"],

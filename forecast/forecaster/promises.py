@@ -147,12 +147,6 @@ class PromiseCheck:
         return "cannot say" if unsure else "holds"
 
     @property
-    def _fails_by_moving(self) -> bool:
-        found = self.assessment.coverage
-        kept = found.level - found.tie_split <= TWO_SIDED * found.tie_split_error
-        return self.verdict == "fails" and kept
-
-    @property
     def moved(self) -> bool:
         """Whether outcomes differ from the predictions by more than chance would make them."""
         return self.drift is not None and self.drift.p_value < ALARM
@@ -195,10 +189,11 @@ class PromiseCheck:
     def to_text(self) -> str:
         """Return the check in words."""
         found = self.assessment.coverage
+        why = (self.moved and self.materially, self.verdict)
         lines = [
             f"{self.what}: {self.n_courses} courses, {self.n_reached} reached the goal.",
             f"Promise of {found.level * 10:g} of 10: {self.kept()}. Verdict: {self.verdict}"
-            + (", since outcomes have moved." if self._fails_by_moving else "."),
+            + (", since outcomes have moved." if why == (True, "fails") else "."),
         ]
         if self.used_for_fit:
             return "\n".join([f"{self.what}.", *(f"- {note}" for note in self.notes)])

@@ -171,12 +171,8 @@ class OutcomeLog:
     def where(self, mask: npt.ArrayLike) -> OutcomeLog:
         """Return the log of the courses that a mask over ``courses`` keeps, with all of theirs.
 
-        Lasers and report stay those of the whole log; missing values in the mask keep nothing.
-
-        Raises
-        ------
-        RequestError
-            If the mask is not one yes or no per course, or keeps none.
+        Missing values keep nothing; lasers and report stay. Raises RequestError if the mask is not
+        one yes or no per course, or keeps none.
 
         Examples
         --------

@@ -97,6 +97,8 @@ class Answer:
     sources : str
         Of the cautions, for the practitioner.
     notes : tuple of Line
+    verdict : tuple of Line
+        What the log says of the pulse regimes, for the practitioner; empty where nothing.
     own_share, support, model, similar : str
     asked : tuple of (field, value)
         What was given, in plain words.
@@ -121,6 +123,7 @@ class Answer:
     questions: str
     sources: str
     notes: tuple[Line, ...]
+    verdict: tuple[Line, ...]
     own_share: str
     support: str
     model: str
@@ -148,7 +151,6 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     if done:
         lines.insert(0, total_line(total, done, words))
     verdict = forecaster.regime_verdict if asked.goal == "clear" else None
-    said = (*estimate.notes, *([] if verdict is None else [verdict]))
     driven, reference = drivers_of(forecaster, asked.enquiry), forecaster.log_summary
     return Answer(
         estimate=estimate,
@@ -172,7 +174,8 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         ),
         questions=_questions_line(asked, words),
         sources=_sources_of(cautions, words),
-        notes=tuple(words.note(note) for note in said if note.code != OWN_SHARE),
+        notes=tuple(words.note(note) for note in estimate.notes if note.code != OWN_SHARE),
+        verdict=() if verdict is None else (words.note(verdict),),
         own_share=_own_share_line(forecaster, estimate, words),
         support=words.say(f"answer.support.{estimate.support}"),
         model=_model_line(forecaster, words),

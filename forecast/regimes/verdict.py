@@ -218,9 +218,8 @@ def words_for(
         return Note("regimes.no_answer", values=values)
     values |= {"size": _sized(contrast.estimate), "level": level, "reasons": held_back}
     values["span"] = span_of(low, high, below=margin if verdict == "equivalent" else None)
-    code = {"cannot say": "unclear"}.get(verdict, verdict)
-    if verdict == "cannot say" and set(reasons) != {"interval_covers_margin"}:
-        code = "held_back"
+    unclear = "unclear" if set(reasons) == {"interval_covers_margin"} else "held_back"
+    code = unclear if verdict == "cannot say" else verdict
     return Note(f"regimes.{code}", values=values)
 
 

@@ -215,8 +215,7 @@ def _hands(trial: Trial) -> FloatArray:
     began = trial.operator[trial.panel.first]
     names = sorted(name for name in set(began) if isinstance(name, str))
     columns = np.array([began == name for name in names], dtype=np.float64).reshape(-1, len(began))
-    enough: FloatArray = columns[columns.sum(axis=1) >= LEAST_FOLLOWERS].T
-    return enough
+    return np.asarray(columns[columns.sum(axis=1) >= LEAST_FOLLOWERS].T)
 
 
 def bootstrap(engine: Engine, settings: Settings) -> Result:
