@@ -189,11 +189,11 @@ class PromiseCheck:
     def to_text(self) -> str:
         """Return the check in words."""
         found = self.assessment.coverage
-        why = (self.moved and self.materially, self.verdict)
+        moved = self.verdict == "fails" and self.moved and self.materially
         lines = [
             f"{self.what}: {self.n_courses} courses, {self.n_reached} reached the goal.",
             f"Promise of {found.level * 10:g} of 10: {self.kept()}. Verdict: {self.verdict}"
-            + (", since outcomes have moved." if why == (True, "fails") else "."),
+            + (", since outcomes have moved." if moved else "."),
         ]
         if self.used_for_fit:
             return "\n".join([f"{self.what}.", *(f"- {note}" for note in self.notes)])

@@ -93,7 +93,7 @@ class LaserChange:
         lines = [
             f"One more {self.laser.regime} laser at {named} nm would bring {self.per_year:.1f}"
             f" courses a year ({low:.1f} to {high:.1f}) within reach"
-            + (f"{partly}." if self.partly_per_year >= FEWEST_SAID else ".")
+            + (f"{partly}." if round(self.partly_per_year, 1) else ".")
         ]
         if self.sessions_change is not None and self.cleared_change is not None:
             lines.append(
@@ -286,9 +286,6 @@ def _interval(draws: FloatArray, level: float) -> Interval:
         return None, None
     low, high = np.quantile(draws, [(1 - level) / 2, (1 + level) / 2])
     return float(low), float(high)
-
-
-FEWEST_SAID = 0.05  # a year: less would read as none
 
 
 def _span(interval: Interval, form: str, times: int = 1) -> str:

@@ -155,7 +155,7 @@ def regime_verdict(log: OutcomeLog, *, seed: int = 0) -> Note | None:
     None where the log has no sessions, one regime only, or nothing that can be fitted.
     """
     plans = read_strategies(("ns", "ps"), horizon=LONGEST_AUTO)
-    settings = Settings(plans, LONGEST_AUTO, 1.0, 0.95, DESK_REPLICATES, seed, auto=True, second=2)
+    settings = Settings(plans, LONGEST_AUTO, 1.0, 0.95, DESK_REPLICATES, seed, auto=True, second=25)
     try:
         return _compared(log, settings).desk_line
     except ForecastError:

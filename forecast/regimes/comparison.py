@@ -469,10 +469,8 @@ def _pair_notes(key: str, found: Answers, margin: float) -> Iterator[Note]:
     elif found.reasons[key] == ("interval_covers_margin",):
         settles = {"pair": key, "sessions": DETECTABLE * contrast.error}
         yield Note("regimes.settles", "info", settles)
-    if second.estimate is not None and second.error is not None:
-        gap = abs(contrast.estimate - second.estimate)
-        values = {"pair": key, "sessions": second.estimate}
-        if gap <= 1.96 * (contrast.error**2 + second.error**2) ** 0.5:
-            yield Note("regimes.second_route_agrees", "info", values)
-        else:
-            yield Note("regimes.second_route_disagrees", "serious", values)
+    values = {"pair": key, "sessions": second.estimate}
+    if contrast.disagrees(second):
+        yield Note("regimes.second_route_disagrees", "serious", values)
+    elif second.estimate is not None:
+        yield Note("regimes.second_route_agrees", "info", values)

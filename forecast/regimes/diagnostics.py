@@ -119,9 +119,6 @@ class Diagnostics:
             "counts": self.counts,
             "left_out": self.left_out,
             "without_chance": {name: one.without_chance for name, one in self.carried.items()},
-            "wavelength_overlap": dict(
-                zip(self.wavelengths["ink_group"], self.wavelengths["overlap"], strict=True)
-            ),
             "largest_imbalance_after": float(after.max()) if len(after) else None,
         }
 

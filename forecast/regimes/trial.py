@@ -59,10 +59,7 @@ class Strategy:
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """What was asked; with ``auto`` each pair has its own horizon, up to this one.
-
-    ``second`` is how many resamples give the second route, which costs more, its error.
-    """
+    """What was asked; with ``auto`` each pair has its own horizon, up to this one."""
 
     plans: tuple[Strategy, ...]
     horizon: int
@@ -72,7 +69,7 @@ class Settings:
     seed: int
     auto: bool = False
     looking_again: bool = False
-    second: int = 200
+    second: int = 200  # resamples from which the second route, which costs more, has its error
     own: Mapping[str, int] = field(default_factory=dict)
 
     @property
@@ -171,11 +168,7 @@ LEAST_SHARED = 0.5  # of the courses, in hands that used both, for the two to be
 
 
 def operators_apart(trial: Trial) -> bool:
-    """Return whether regime and hands go together.
-
-    So it is where at least two operators are recorded and most courses were begun by one who
-    used a single regime only.
-    """
+    """Return whether most courses were begun by one of several operators who used one regime."""
     known = np.array([isinstance(name, str) for name in trial.operator], dtype=bool)
     names, code = np.unique(trial.operator[known].astype(str), return_inverse=True)
     group, first = trial.panel.group[known], trial.panel.first[known]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from math import log, log1p
+from math import hypot, log, log1p
 from statistics import NormalDist
 from typing import Any, Literal
 
@@ -98,6 +98,13 @@ class Contrast:
         said = (f"{round(one, 1) + 0.0:+.1f}" for one in (self.estimate, low, high))
         return "{} {unit} ({} to {})".format(*said, unit=unit)
 
+    def disagrees(self, other: Contrast) -> bool:
+        """Return whether two estimates of one difference lie apart beyond their errors."""
+        if None in (self.estimate, self.error, other.estimate, other.error):
+            return False
+        apart = abs((self.estimate or 0.0) - (other.estimate or 0.0))
+        return apart > 1.96 * hypot(self.error or 0.0, other.error or 0.0)
+
     def within(self, margin: float) -> bool:
         """Return whether the 90 % interval lies inside plus and minus the margin."""
         low, high = self.at_level(0.9)
@@ -174,7 +181,8 @@ def reasons_for(
     ``too_few_followers``: too few courses follow a strategy up to the horizon (``few`` is the
     code for it: ``too_few_pairs`` of halves of split tattoos). ``too_few_cleared``,
     ``too_few_clients``, ``too_few_effective``: under one of the strategies. ``hardly_a_chance``:
-    most courses at risk at a change had next to no chance of it. ``operators_apart``: hands and
+    most courses at risk at a change had next to no chance of it. ``routes_disagree``: weights and
+    g-formula do, beyond their errors. ``operators_apart``: hands and
     regimes cannot be told apart. ``zero_width``: resamples show no spread.
     ``interval_covers_margin``: the interval reaches past zero and past the margin. What the courses
     rather than the difference fall short of is given as ``lacking``, see `lacking_for`.

@@ -401,6 +401,11 @@ def answers(
     """
     margin, everyone = settings.margin, draws.survival[:, :, 0]
     difference = _means(point.survival[:, 0], everyone, support, settings)
+    second = _means(point.second, draws.second, support, settings)
+    apart = {k for k, one in difference.items() if one.disagrees(second[k])}
+    lacking = {
+        k: (*few, *(["routes_disagree"] if k in apart else [])) for k, few in lacking.items()
+    }
     reasons = {k: reasons_for(one, margin, lacking[k]) for k, one in difference.items()}
     by_ink = {}
     for group, name in enumerate(INK_GROUPS, start=1):
@@ -419,7 +424,7 @@ def answers(
         cleared_by={n: _shares(n, point, draws, support, settings) for n in SHOWN_AT},
         by_ink=by_ink,
         unadjusted=_means(point.unadjusted, draws.unadjusted, support, settings),
-        second_route=_means(point.second, draws.second, support, settings),
+        second_route=second,
         verdict={k: verdict_of(one, margin, reasons[k]) for k, one in difference.items()},
         reasons=reasons,
         supported=supported,

@@ -87,11 +87,23 @@ def test_no_number_in_words_has_a_sign_or_is_nothing_beside_a_verdict(estimate):
 def test_every_reason_has_its_words_in_both_languages():
     codes = ["followers", "pairs", "cleared", "clients", "effective"]
     reasons = [f"too_few_{code}" for code in codes] + ["operators_apart", "zero_width"]
-    reasons += ["hardly_a_chance", "interval_covers_margin", "not_at_every_look"]
+    reasons += ["hardly_a_chance", "interval_covers_margin", "not_at_every_look", "routes_disagree"]
     for contrast in (CLEAR, WIDE, Contrast.missing(0.95)):
         note = words_for("ps - ns", contrast, reasons, 8, 1.0)
         assert "cannot be told apart" in note.say("en")
         assert "lassen sich nicht trennen" in note.say("de")
+
+
+@pytest.mark.parametrize(
+    ("other", "apart"),
+    [
+        (Contrast.normal(-1.0, 0.1, 0.95), True),  # 1.0 apart, 1.96 errors are 0.62
+        (Contrast.normal(-1.4, 0.1, 0.95), False),
+        (Contrast.missing(0.95), False),
+    ],
+)
+def test_two_roads_disagree_beyond_both_their_errors(other, apart):
+    assert CLEAR.disagrees(other) == other.disagrees(CLEAR) == apart
 
 
 def test_an_interval_for_every_look_is_at_most_sixty_percent_wider_where_it_is_used():
