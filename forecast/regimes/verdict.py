@@ -181,8 +181,8 @@ def reasons_for(
     ``too_few_followers``: too few courses follow a strategy up to the horizon (``few`` is the
     code for it: ``too_few_pairs`` of halves of split tattoos). ``too_few_cleared``,
     ``too_few_clients``, ``too_few_effective``: under one of the strategies. ``hardly_a_chance``:
-    most courses at risk at a change had next to no chance of it. ``routes_disagree``: weights and
-    g-formula do, beyond their errors. ``operators_apart``: hands and
+    most courses at risk at a change had next to no chance of it. ``routes_disagree``: on a change,
+    weights and g-formula do, beyond their errors. ``operators_apart``: hands and
     regimes cannot be told apart. ``zero_width``: resamples show no spread.
     ``interval_covers_margin``: the interval reaches past zero and past the margin. What the courses
     rather than the difference fall short of is given as ``lacking``, see `lacking_for`.

@@ -402,7 +402,8 @@ def answers(
     margin, everyone = settings.margin, draws.survival[:, :, 0]
     difference = _means(point.survival[:, 0], everyone, support, settings)
     second = _means(point.second, draws.second, support, settings)
-    apart = {k for k, one in difference.items() if one.disagrees(second[k])}
+    changes = [k for k in settings.pairs if ">" in k]
+    apart = [k for k in changes if difference[k].disagrees(second[k])]
     lacking = {
         k: (*few, *(["routes_disagree"] if k in apart else [])) for k, few in lacking.items()
     }
