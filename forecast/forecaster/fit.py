@@ -47,7 +47,7 @@ from forecast.errors import DataError, RequestError
 from forecast.forecaster.forecaster import Forecaster
 from forecast.log import check_log, folds_for, judged_part, some_clients, suspicions
 from forecast.midcourse import LAST_LANDMARK, Midcourse, fit_midcourse
-from forecast.regimes import fit_strategies
+from forecast.regimes import fit_strategies, regime_verdict
 from forecast.survival import BoostedHazard, CountDistribution, FittedAcceleratedTime, completed
 from forecast.tattoo import GROUPINGS, groups_of
 
@@ -127,6 +127,7 @@ def fit_forecaster(
         recalibration=checked.recalibration if checked else None,
         midcourse=checked.midcourse if checked else None,
         strategies=fit_strategies(part[0], filled, under) if goal == "clear" else {},
+        regime_verdict=regime_verdict(part[0], seed=seed),
         log_summary=summary,
         goal=goal,
         horizon=horizon,

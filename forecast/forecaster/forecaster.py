@@ -171,10 +171,13 @@ class Forecaster(Predictor):
         the goal ``lighten``.
     strategies : mapping of strategy to FittedCountModel
         The model under each strategy that enough courses of the log kept to.
+    regime_verdict : Note or None
+        What the log says of always ps against always ns, in one line.
     """
 
     midcourse: Midcourse | None = None
     strategies: Mapping[str, FittedCountModel] = field(default_factory=dict)
+    regime_verdict: Note | None = None
 
     def estimate(
         self,
@@ -193,8 +196,8 @@ class Forecaster(Predictor):
         level : float
             What the interval is to cover, between 0 and 1.
         strategy : str, optional
-            None is the log's own practice in its last two years; "ns", "ps" or "ns:4>ps" is
-            answered where enough courses kept to it.
+            None is the log's own practice in its last two years; "ns", "ps" or "ns:4>ps" (also
+            "ns:4-ps") is answered where enough courses kept to it.
         lighten : Forecaster, optional
             One for the goal ``lighten``: it says what that takes where most do not clear.
 
@@ -225,7 +228,8 @@ class Forecaster(Predictor):
             return estimate
         values = {"strategy": strategy, "finished": model.notes.n_events}
         under = Note("forecaster.under_strategy", "info", values)
-        return replace(estimate, notes=(under, *estimate.notes))
+        said = () if self.regime_verdict is None else (self.regime_verdict,)
+        return replace(estimate, notes=(under, *said, *estimate.notes))
 
     def estimate_many(self, frame: pd.DataFrame, *, level: float = LEVEL) -> pd.DataFrame:
         """Return one row per row of ``frame``, whose columns are the enquiry's fields.
@@ -342,8 +346,9 @@ class Forecaster(Predictor):
         return replace(estimate, notes=(*self.notes, *doubts_of(self, estimate, model=model)))
 
     def _under(self, strategy: str) -> FittedCountModel:
-        if strategy in self.strategies:
-            return self.strategies[strategy]
+        model = self.strategies.get(str(strategy).replace("-", ">"))
+        if model is not None:
+            return model
         from forecast.regimes import read_strategy
 
         plan = read_strategy(strategy, self.horizon)  # refuses what is no strategy
@@ -380,6 +385,7 @@ def _to_dict(forecaster: Forecaster) -> dict[str, Any]:
         "seed": forecaster.seed,
         **parts,
         "strategies": {name: model.to_dict() for name, model in forecaster.strategies.items()},
+        "regime_verdict": forecaster.regime_verdict and forecaster.regime_verdict.to_dict(),
         "assessment": dict(forecaster.assessment),
         "notes": [note.to_dict() for note in forecaster.notes],
     }
@@ -435,6 +441,7 @@ def _from_dict(stored: Mapping[str, Any], named: str) -> Forecaster:
             strategies={
                 name: model_from_dict(model) for name, model in stored["strategies"].items()
             },
+            regime_verdict=stored.get("regime_verdict") and _note(stored["regime_verdict"]),
             goal=stored["goal"],
             horizon=check_whole_number(stored["horizon"], name="horizon", low=1),
             seed=stored["seed"],

@@ -35,6 +35,7 @@ FEWEST_TO_COUNT = 5  # below it neither coverage nor drift is spoken of
 TWO_SIDED = 1.96  # standard errors
 MARGIN = 0.03  # short of the level by more, and surely: fails
 WIDEST = 0.10  # give or take more: cannot say
+FAINT = 0.1  # p below which it is not said that there is no sign
 ALARM = 0.01  # of drift: checked again and again, a twentieth would cry wolf
 MATERIAL = 1.2  # a change of pace or of spread by less breaks no promise, however sure it is
 KEPT = ("enquiry_id", "issued_on", "goal", "level", "median", "interval", "pmf")
@@ -194,9 +195,11 @@ class PromiseCheck:
     def to_text(self) -> str:
         """Return the check in words."""
         found = self.assessment.coverage
+        moved = self.verdict == "fails" and self.moved and self.materially
         lines = [
             f"{self.what}: {self.n_courses} courses, {self.n_reached} reached the goal.",
-            f"Promise of {found.level * 10:g} of 10: {self.kept()}. Verdict: {self.verdict}.",
+            f"Promise of {found.level * 10:g} of 10: {self.kept()}. Verdict: {self.verdict}"
+            + (", since outcomes have moved." if moved else "."),
         ]
         if self.used_for_fit:
             return "\n".join([f"{self.what}.", *(f"- {note}" for note in self.notes)])
@@ -217,7 +220,8 @@ class PromiseCheck:
         assert found is not None
         chance = "p < 0.001" if found.p_value < 0.001 else f"p = {found.p_value:.2g}"
         if not self.moved:
-            return f"No sign that outcomes have moved since the estimates were made ({chance})."
+            sign = "Little" if found.p_value < FAINT else "No"
+            return f"{sign} sign that outcomes have moved since the estimates were made ({chance})."
         said = (
             f"Per session the goal is reached {np.exp(found.shift):.2f} times as often as predicted"
         )

@@ -168,6 +168,34 @@ class OutcomeLog:
         tables = {name: _numbered(name, frame) for name, frame in given if frame is not None}
         return _assemble(RawLog("frames", tables), cleared_at=cleared_at, today=today)
 
+    def where(self, mask: npt.ArrayLike) -> OutcomeLog:
+        """Return the log of the courses that a mask over ``courses`` keeps, with all of theirs.
+
+        Missing values keep nothing; lasers and report stay. Raises RequestError if the mask is not
+        one yes or no per course, or keeps none.
+
+        Examples
+        --------
+        >>> from forecast import simulate_log
+        >>> log = simulate_log(60, seed=1)
+        >>> set(log.where(log.courses["smoker"] == "yes").courses["smoker"])
+        {'yes'}
+        """
+        import pandas as pd
+
+        given = np.asarray(mask, dtype=object)
+        kept = np.where(pd.isna(given), False, given)
+        whole = kept.shape == (len(self.courses),)
+        if not whole or not all(isinstance(one, bool | np.bool_) for one in kept):
+            raise RequestError(
+                f"The mask of shape {kept.shape} is not one yes or no for each of the "
+                f"{len(self.courses)} courses.",
+                'Write it over log.courses, as log.where(log.courses["smoker"] == "yes").',
+            )
+        if not kept.any():
+            raise RequestError("The mask keeps no course.", "Loosen it.")
+        return _part_of(self, np.flatnonzero(kept.astype(bool)))
+
     @property
     def graded(self) -> pd.DataFrame:
         """The gradings as they count, see `counted`; those of which nothing is known left out."""

@@ -54,6 +54,18 @@ def test_a_hint_is_given_as_it_is_typed(capsys: pytest.CaptureFixture[str]):
     assert "horizon=" not in shown
 
 
+def test_groups_and_further_looks_are_asked_for_by_options(capsys: pytest.CaptureFixture[str]):
+    asked = ["--strategies", "ns,ps,ns:4-ps", "--by", "smoker", "--looking-again"]
+    assert main(["compare", str(SHIPPED), *QUICK, *asked]) == 0
+    said = capsys.readouterr().out
+    assert "Within the levels of smoker:" in said
+    assert "smoker yes: ps - ns" in said
+    assert "ns:4>ps against ns" in said
+    assert "at every look at this growing log" in said
+    assert main(["compare", str(SHIPPED), "--looking-again"]) == 1
+    assert "Looking again needs a horizon" in capsys.readouterr().err
+
+
 def test_a_plan_says_how_many_more_courses_settle_it(capsys: pytest.CaptureFixture[str]):
     assert main(["compare", str(SHIPPED), *QUICK, "--plan", "0.8", "--json"]) == 0
     plan = json.loads(capsys.readouterr().out)["plan"]

@@ -236,6 +236,20 @@ def test_beyond_the_last_session_of_a_life_table_nothing_is_known_rather_than_an
     assert begun["low"].isna().all()
 
 
+def test_an_estimate_under_a_strategy_has_the_verdict_beside_it(forecaster, tmp_path):
+    verdict = forecaster.regime_verdict
+    assert verdict.code.startswith("regimes.desk_")
+    under = replace(forecaster, strategies={"ps": forecaster.model})
+    assert verdict in under.estimate(COMPLETE, strategy="ps").notes
+    assert verdict not in under.estimate(COMPLETE).notes
+    forecaster.save(tmp_path / "model.json")
+    assert forecast.load_forecaster(tmp_path / "model.json").regime_verdict == verdict
+    stored = json.loads((tmp_path / "model.json").read_text(encoding="utf-8"))
+    del stored["regime_verdict"]  # as files had none before it was kept
+    (tmp_path / "model.json").write_text(json.dumps(stored), encoding="utf-8")
+    assert forecast.load_forecaster(tmp_path / "model.json").regime_verdict is None
+
+
 def test_a_strategy_is_supported_as_far_as_its_own_courses_were_followed(forecaster):
     short = replace(forecaster.model, notes=replace(forecaster.model.notes, supported_to=4))
     estimate = replace(forecaster, strategies={"ps": short}).estimate(COMPLETE, strategy="ps")

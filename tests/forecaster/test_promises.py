@@ -95,7 +95,9 @@ def assessed(forecaster):
         (0.08, 1.0, 1.5e-18, "a real difference (p < 0.001), too small to break", "holds"),
         (0.25, 1.0, 1.5e-18, "1.28 times as often as predicted: outcomes have moved", "fails"),
         (0.0, 0.7, 1e-6, "counts vary more than predicted: outcomes have moved", "fails"),
+        (0.25, 1.0, 1.5e-18, "Verdict: fails, since outcomes have moved.", "fails"),
         (0.25, 1.0, 0.2, "No sign that outcomes have moved", "holds"),
+        (0.25, 1.0, 0.012, "Little sign that outcomes have moved", "holds"),
     ],
 )
 def test_what_is_said_of_drift_goes_with_the_verdict(
