@@ -363,8 +363,8 @@ def best_weight(none: float, half: float, whole: float) -> float:
 
     Examples
     --------
-    >>> round(best_weight(1.0, 0.75, 1.0), 3), round(best_weight(1.0, 0.5, 0.4), 1)
-    (0.5, 0.8)
+    >>> round(best_weight(1.0, 0.75, 1.0), 3), round(best_weight(1.0, 0.5, 0.4), 2)
+    (0.5, 0.87)
     """
     bend = 2 * (none + whole - 2 * half)
     slope = whole - none - bend
