@@ -469,8 +469,10 @@ def _pair_notes(key: str, found: Answers, margin: float) -> Iterator[Note]:
     elif found.reasons[key] == ("interval_covers_margin",):
         settles = {"pair": key, "sessions": DETECTABLE * contrast.error}
         yield Note("regimes.settles", "info", settles)
-    values = {"pair": key, "sessions": second.estimate}
+    if second.estimate is None:
+        return
+    values = {"pair": key, "sessions": round(second.estimate, 2) + 0.0}  # a zero has no minus
     if contrast.disagrees(second):
         yield Note("regimes.second_route_disagrees", "serious", values)
-    elif second.estimate is not None:
+    else:
         yield Note("regimes.second_route_agrees", "info", values)
