@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from forecast.regimes import ComparisonPlan, RegimeComparison
 
 TELLING = "target_trial.txt"
+REPORT = ("report.md", "report.html")
 PLANNED_TO = 15  # sessions, where no horizon is asked for
 WRITTEN = (
     *(f"{name}.csv" for name in ("comparison", "curves", "weighted_rows", "weights", "balance")),
@@ -77,12 +78,17 @@ def add_compare(commands: Commands) -> None:
     parser.add_argument(
         "--out", type=Path, metavar="FOLDER", help="also write tables to redo the comparison from"
     )
+    parser.add_argument(
+        "--report", type=Path, metavar="FOLDER", help="also write it up as a paper would"
+    )
     add_cluster(parser)
 
 
 def _compare(options: Options) -> None:
     if options.out is not None:
         check_folder(options.out, WRITTEN, what="a comparison", by=TELLING, mark=_is_trial)
+    if options.report is not None:
+        check_folder(options.report, REPORT, what="a report", by=REPORT[0], mark=_is_report)
     log = read(options)
     progress("Comparing (resamples take a while)")
     comparison = forecast.compare_regimes(
@@ -97,6 +103,10 @@ def _compare(options: Options) -> None:
         looking_again=options.looking_again,
     )
     written = [str(path) for path in comparison.write(options.out)] if options.out else []
+    if options.report is not None:
+        from forecast.figures import write_report
+
+        written += map(str, write_report(comparison, log, options.report))
     data = {**comparison.to_dict(), "written": written}
     lines = [compared_text(comparison)]
     if options.plan is not None:
@@ -119,6 +129,10 @@ def _horizon(text: str) -> int | str:
 
 def _is_trial(content: bytes) -> bool:
     return b"Eligib" in content
+
+
+def _is_report(content: bytes) -> bool:
+    return content.startswith(b"# Pulse regimes compared")
 
 
 def _plan_text(plan: ComparisonPlan) -> str:
