@@ -27,6 +27,7 @@ from forecast.assess import tie_split_coverage
 from forecast.forecaster import Forecaster
 from forecast.invented import World, simulate_clinic, usual_world
 from forecast.log import OutcomeLog
+from forecast.midcourse import remaining_draws
 from forecast.survival import CountDistribution
 from forecast.tattoo import REGIONS
 
@@ -84,15 +85,14 @@ def midcourse(unit: Unit) -> list[dict[str, Any]]:
             row["quick"] = enquiry.inks == "black" and needed[course] <= 15
             left = needed[course] - done
             row["true_within"] = float(left <= WITHIN)
-            asked = {"with": pairs} if done != 10 else {}
-            if done in (2, 4, 6) or (done in (8, 10) and row["quick"]):
-                asked["without"] = []
-            for name, given in asked.items():
-                law = forecaster.update(enquiry, sessions_done=done, gradings=given)
-                found = law.remaining.distribution
+            both = remaining_draws(
+                forecaster, forecaster.midcourse, enquiry, sessions_done=done, gradings=pairs
+            )
+            came = np.arange(1, HORIZON + 1) >= left
+            for name, draws in zip(("without", "with"), both, strict=True):
+                found = CountDistribution(draws.mean(axis=0, keepdims=True))
                 row[f"covered_{name}"] = float(tie_split_coverage(found, [left], level=LEVEL)[0])
                 row[f"said_{name}"] = float(found.pmf[0, :WITHIN].sum())
-                came = np.arange(1, HORIZON + 1) >= left
                 row[f"crps_{name}"] = float(((found.cdf()[0] - came) ** 2).sum())
             rows.append(row)
     return rows
