@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
-from forecast.log.cells import Ids, first_unknown, read_column, rule_of
+from forecast.log.cells import Ids, meant, read_column, rule_of
 from forecast.log.columns import TABLES, Column
 from forecast.log.headings import HELPERS, OVERFLOW, read_headings
 from forecast.log.report import TOLERATED, entries
@@ -205,19 +204,13 @@ def _not_used(
             f"Write {wanted}." if rule.required else f"Write {wanted}, or leave the cell empty."
         )
     written = cells[bad].astype(str)
-    meant = {cell: remedy + _meant(rule, cell) for cell in written.unique()}
-    remedies = [meant[cell] for cell in written]
+    said = {cell: remedy + meant(rule, cell) for cell in written.unique()}
+    remedies = [said[cell] for cell in written]
     blanked = rule.may_be_blank
     rows, cells = cells.index[bad], cells[bad]
     listed = entries(table.name, rows, rule.name, cells, text, remedies, blanked=blanked)
     (table.flagged if blanked else table.set_aside).append(listed)
     return values.mask(bad) if values[bad].notna().any() else values
-
-
-# Return the level closest to the part of the cell that is none, in a sentence.
-def _meant(rule: Column, cell: str) -> str:
-    close = get_close_matches(first_unknown(rule, cell), rule.levels, n=1)
-    return f" Perhaps {close[0]} is meant." if close else ""
 
 
 # Return a column that a table does not have: nothing recorded, or the default.

@@ -137,6 +137,9 @@ class OutcomeLog:
         Rows set aside, flagged, and the spellings tolerated.
     cleared_at : float
         Percent faded from which a grading counts as clear, for flags and the fading model.
+    cleared_judged : str
+        From what and by whom it was judged that a tattoo is clear, for example "photograph, by a
+        second practitioner"; empty where the log does not say.
     """
 
     courses: pd.DataFrame
@@ -146,6 +149,7 @@ class OutcomeLog:
     lasers: pd.DataFrame
     report: LogReport
     cleared_at: float = 95.0
+    cleared_judged: str = ""
 
     @classmethod
     def from_frames(
@@ -173,6 +177,28 @@ class OutcomeLog:
         """The gradings as they count, see `counted`; those of which nothing is known left out."""
         return counted(self.gradings)
 
+    @property
+    def each_session(self) -> pd.DataFrame:
+        """One row per session, the parts of a session joined.
+
+        ``regime`` is "mixed" where its parts had both: such a session follows neither regime.
+        The fluence is the highest; all else is that of the first part.
+        """
+        key, rows = ["course_id", "session_no"], self.sessions
+        parted = rows.duplicated(key, keep=False)
+        if not parted.any():
+            return rows
+        parts = rows[parted].sort_values("part", kind="stable")
+        joined = parts.groupby(key, sort=False)
+        regime = parts["regime"].where(joined["regime"].transform("nunique") == 1, "mixed")
+        highest = joined["fluence_j_cm2"].transform("max")
+        rows = rows.assign(
+            regime=regime.reindex(rows.index).fillna(rows["regime"]),
+            fluence_j_cm2=highest.reindex(rows.index).fillna(rows["fluence_j_cm2"]),
+        )
+        first = rows["part"] == rows.groupby(key)["part"].transform("min")
+        return rows[first].reset_index(drop=True)
+
 
 def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:
     """Return the outcome log at ``path``, checked.
@@ -198,6 +224,8 @@ def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:
     if raw.cleared_at is not None and cleared_at == DEFAULT_CLEARED_AT:
         cleared_at = raw.cleared_at
         raw.notes.append(Note("log.cleared_at_stated", values={"cleared_at": cleared_at}))
+    if raw.cleared_judged:
+        raw.notes.append(Note("log.cleared_judged", values={"judged": raw.cleared_judged}))
     return _assemble(raw, cleared_at=cleared_at)
 
 
@@ -266,7 +294,9 @@ def _assemble(raw: RawLog, *, cleared_at: float, today: date | None = None) -> O
     frames = {name: tables[name].frame if name in tables else empty_table(name) for name in TABLES}
     for frame in frames.values():  # numbered anew in place: large ones are not copied for it
         frame.index = pd.RangeIndex(len(frame))
-    return OutcomeLog(**frames, report=report, cleared_at=float(cleared_at))
+    return OutcomeLog(
+        **frames, report=report, cleared_at=float(cleared_at), cleared_judged=raw.cleared_judged
+    )
 
 
 def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:

@@ -10,7 +10,7 @@ import struct
 import warnings
 import zipfile
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -23,7 +23,7 @@ from forecast._files import MAX_CELL, csv_rows, refuse_long_cell
 from forecast._notes import Note
 from forecast.errors import DataError
 from forecast.log.cells import as_text
-from forecast.log.columns import TABLES
+from forecast.log.columns import TABLES, column
 from forecast.log.headings import HELPERS, normal_heading, refuse_repeated, table_of, with_headings
 from forecast.log.report import TOLERATED, apply_mends
 
@@ -59,6 +59,7 @@ class RawLog:
     tolerated: list[dict[str, Any]] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
     cleared_at: float | None = None
+    cleared_judged: str = ""
 
 
 def read_raw(path: Path) -> RawLog:
@@ -102,7 +103,7 @@ def _folder(path: Path) -> RawLog:
             continue
         name, kind = normal_heading(file.stem), file.suffix.lower()
         if file.name.lower() == "datapackage.json":
-            raw.cleared_at = _cleared_at(file)
+            state_cleared(raw, file.name, _json_object(file))
         if kind not in (".csv", ".parquet") or table_of(name) is None:
             continue
         if name in raw.tables:
@@ -113,18 +114,32 @@ def _folder(path: Path) -> RawLog:
     return raw
 
 
-def _cleared_at(file: Path) -> float | None:
+def _json_object(file: Path) -> Mapping[str, Any]:
     try:
-        stated = json.loads(file.read_text(encoding="utf-8-sig")).get("cleared_at")
-    except (ValueError, AttributeError) as error:
+        stated = json.loads(file.read_text(encoding="utf-8-sig"))
+    except ValueError:
+        stated = None
+    if not isinstance(stated, dict):
         raise DataError(
             f"{file.name} is not a JSON object.", "Correct it, or take it out of the folder."
-        ) from error
-    if stated is not None and (isinstance(stated, bool) or not isinstance(stated, int | float)):
-        raise DataError(
-            f"{file.name} gives cleared_at as {stated!r}.", "Give a percentage, for example 95."
         )
     return stated
+
+
+def state_cleared(raw: RawLog, file: str, stated: Mapping[str, Any]) -> None:
+    """Keep what a file says of when a tattoo counts as clear, or raise DataError."""
+    percent, judged = stated.get("cleared_at"), stated.get("cleared_judged", "")
+    if percent is not None and (isinstance(percent, bool) or not isinstance(percent, int | float)):
+        raise DataError(
+            f"{file} gives cleared_at as {percent!r}.", "Give a percentage, for example 95."
+        )
+    bases = column("gradings", "basis").levels
+    if judged != "" and (not isinstance(judged, str) or judged.partition(",")[0] not in bases):
+        raise DataError(
+            f"{file} gives cleared_judged as {judged!r}.",
+            f'Give {" or ".join(bases)}, and by whom, for example "photograph, by two graders".',
+        )
+    raw.cleared_at, raw.cleared_judged = percent, judged
 
 
 def _headed(raw: RawLog, name: str, rows: pd.DataFrame, *, uneven: bool = False) -> pd.DataFrame:
