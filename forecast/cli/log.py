@@ -33,6 +33,12 @@ def add_log(parser: argparse.ArgumentParser) -> None:
     """Add the log and how it is read."""
     parser.add_argument("log", metavar="LOG", type=Path, help="a folder, or an .xlsx workbook")
     parser.add_argument(
+        "--columns",
+        type=Path,
+        metavar="COLUMNS.toml",
+        help="what the clinic's own sheets, headings and words mean (see check --propose-map)",
+    )
+    parser.add_argument(
         "--cleared-at",
         type=float,
         metavar="PERCENT",
@@ -47,9 +53,10 @@ def read(options: Options) -> OutcomeLog:
     progress(f"Reading {options.log}")
     cleared_at = getattr(options, "cleared_at", None)
     given = {} if cleared_at is None else {"cleared_at": cleared_at}
-    log = forecast.read_log(options.log, **given)
+    log = forecast.read_log(options.log, columns=getattr(options, "columns", None), **given)
     brief = log.report.in_brief()
-    lists = f"{brief}: forecast check {options.log} lists them."
+    by_map = f" --columns {options.columns}" if getattr(options, "columns", None) else ""
+    lists = f"{brief}: forecast check {options.log}{by_map} lists them."
     options.of_log = [*([lists] if brief else []), *map(str, suspicions(log))]
     return log
 
@@ -65,9 +72,35 @@ def add_check(commands: Commands) -> None:
         help="where rows set aside are written to be mended, if there are any (set-aside, or "
         "set-aside-2 where that holds the rows of another log)",
     )
+    parser.add_argument(
+        "--propose-map",
+        type=Path,
+        metavar="COLUMNS.toml",
+        help="write what the sheets, headings and words of any workbook could mean",
+    )
+
+
+def _propose(options: Options) -> None:
+    from forecast.log import propose_map
+
+    check_output(
+        options.propose_map, what="a map", known=lambda text: text.startswith(b"# How the")
+    )
+    text, brief = propose_map(options.log, options.propose_map)
+    write_text(options.propose_map, text)
+    then = (
+        f"Written to {options.propose_map}. Look through it, then: "
+        f"forecast check {options.log} --columns {options.propose_map}"
+    )
+    answer(
+        options, {"written": str(options.propose_map), "found": brief}, "\n".join([*brief, then])
+    )
 
 
 def _check(options: Options) -> None:
+    if options.propose_map is not None:
+        _propose(options)
+        return
     from forecast.log import changed_files, shelf_for, suspicions, write_set_aside
 
     log = read(options)

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
         suspicions,
     )
     from forecast.log.report import changed_files, shelf_for, write_set_aside
+    from forecast.log.workbook_map import propose_map
 
 
 __getattr__, __dir__ = door(__name__, __file__)

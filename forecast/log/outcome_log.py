@@ -22,6 +22,7 @@ from forecast.log.cross_table import ALL_GONE, counted, cross_check, fractions_l
 from forecast.log.headings import refuse_identifying, refuse_repeated
 from forecast.log.reading import RawLog, read_raw
 from forecast.log.report import FLAGGED, TOLERATED, LogReport, RowCount, gather
+from forecast.log.workbook_map import read_mapped
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -200,7 +201,9 @@ class OutcomeLog:
         return rows[first].reset_index(drop=True)
 
 
-def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:
+def read_log(
+    path: str | Path, *, cleared_at: float = 95, columns: str | Path | None = None
+) -> OutcomeLog:
     """Return the outcome log at ``path``, checked.
 
     Parameters
@@ -211,6 +214,9 @@ def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:
     cleared_at : float
         Percent faded from which a grading counts as clear; ``cleared_at`` in the folder's
         ``datapackage.json`` is used where this is left at 95.
+    columns : str or Path, optional
+        A map of the clinic's own sheets, headings and words, as ``forecast check LOG
+        --propose-map columns.toml`` writes one.
 
     Raises
     ------
@@ -220,7 +226,7 @@ def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:
         in ``report.set_aside``.
     """
     check_kind(path, (str, os.PathLike), name="path", give="a folder or a workbook")
-    raw = read_raw(Path(path))
+    raw = read_raw(Path(path)) if columns is None else read_mapped(Path(path), Path(columns))
     if raw.cleared_at is not None and cleared_at == DEFAULT_CLEARED_AT:
         cleared_at = raw.cleared_at
         raw.notes.append(Note("log.cleared_at_stated", values={"cleared_at": cleared_at}))
@@ -319,6 +325,7 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
         extra_columns={name: table.extra for name, table in tables.items() if table.extra},
         notes=tuple(raw.notes),
         withheld=withheld,
+        places=raw.places,
     )
 
 

@@ -41,6 +41,23 @@ class RowCount:
     empty: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A sheet that rows of a table stand in: those numbered above ``after``, up to ``last``.
+
+    ``letters`` names the sheet's column of each column of the log, such as "F".
+    """
+
+    sheet: str
+    after: int
+    last: int
+    letters: Mapping[str, str]
+
+    def cell(self, row: int, column: str) -> str:
+        """Return the cell's place as a spreadsheet writes it."""
+        return f"{self.sheet}!{self.letters.get(column, 'A')}{row - self.after}"
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class LogReport:
     """What happened to a log on its way in.
@@ -66,6 +83,9 @@ class LogReport:
         What else a reader should know.
     withheld : dict of str to DataFrame
         The rows set aside, as they were written; the index is the row number.
+    places : dict of str to tuple of Place
+        The sheets that each table was read from; empty for CSV and Parquet files. Where a table
+        was put together from several, its rows are numbered on from one to the next.
     """
 
     source: str
@@ -76,6 +96,20 @@ class LogReport:
     extra_columns: Mapping[str, tuple[str, ...]]
     notes: tuple[Note, ...] = ()
     withheld: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    places: Mapping[str, tuple[Place, ...]] = field(default_factory=dict)
+
+    def cell(self, table: str, row: int, column: str) -> str:
+        """Return where a cell stands in its workbook, as "courses!F12"; empty where unknown."""
+        for place in self.places.get(table, ()):
+            if place.after < row <= place.last:
+                return place.cell(row, column)
+        return ""
+
+    def _listed(self, entries: pd.DataFrame) -> list[dict[str, Any]]:
+        listed = plain_rows(entries)
+        for one in listed if self.places else ():
+            one["cell"] = self.cell(one["table"], one["row"], one["column"])
+        return listed
 
     def to_dict(self) -> dict[str, Any]:
         """Return the report as plain lists and numbers, ready for JSON."""
@@ -85,8 +119,8 @@ class LogReport:
                 table: dict(zip(("in", "used", "set_aside", "empty"), astuple(count), strict=True))
                 for table, count in self.rows.items()
             },
-            "set_aside": plain_rows(self.set_aside),
-            "flagged": plain_rows(self.flagged),
+            "set_aside": self._listed(self.set_aside),
+            "flagged": self._listed(self.flagged),
             "tolerated": plain_rows(self.tolerated),
             "extra_columns": {table: list(names) for table, names in self.extra_columns.items()},
             "notes": list(map(str, self.notes)),
@@ -109,7 +143,7 @@ class LogReport:
             ("Flagged (used all the same)", self.flagged[~blanked]),
         ):
             if len(listed):
-                parts += ["", f"{title}:", *_by_rule(listed, examples)]
+                parts += ["", f"{title}:", *self._by_rule(listed, examples)]
         if len(self.set_aside):
             parts += ["", TO_MEND]
         if len(self.tolerated):
@@ -141,6 +175,19 @@ class LogReport:
             lines.append(
                 f"{table:<10}{count.rows_in:>9,}{count.used:>9,}{count.set_aside:>11,}{empty}"
             )
+        return lines
+
+    def _by_rule(self, listed: pd.DataFrame, examples: int) -> list[str]:
+        lines = []
+        for (table, column, rule), cases in listed.groupby(["table", "column", "rule"], sort=False):
+            where = f"{table}.{column}" if column else table
+            lines.append(f"  {where}, {len(cases)} row(s), rule: {rule}.")
+            for case in cases.head(examples).to_dict("records"):
+                value = f"{_shortened(case['value'])!r}" if case["value"] else "empty"
+                cell = self.cell(table, case["row"], column) or f"row {case['row']}"
+                lines.append(f"    {cell}: {value}. {case['remedy']}")
+            if len(cases) > examples:
+                lines.append(f"    and {len(cases) - examples} more.")
         return lines
 
     def _spelled(self) -> list[str]:
@@ -184,19 +231,6 @@ def gather(listed: Iterable[pd.DataFrame], columns: tuple[str, ...] = ENTRY) -> 
     whole = pd.concat(filled, ignore_index=True)
     order = whole.sort_values(["table", "row", "column"], kind="stable").index
     return whole.loc[order, list(columns)].reset_index(drop=True)
-
-
-def _by_rule(listed: pd.DataFrame, examples: int) -> list[str]:
-    lines = []
-    for (table, column, rule), cases in listed.groupby(["table", "column", "rule"], sort=False):
-        where = f"{table}.{column}" if column else table
-        lines.append(f"  {where}, {len(cases)} row(s), rule: {rule}.")
-        for case in cases.head(examples).to_dict("records"):
-            value = f"{_shortened(case['value'])!r}" if case["value"] else "empty"
-            lines.append(f"    row {case['row']}: {value}. {case['remedy']}")
-        if len(cases) > examples:
-            lines.append(f"    and {len(cases) - examples} more.")
-    return lines
 
 
 def _counted(number: int, word: str) -> str:
@@ -247,7 +281,9 @@ def _to_mend(report: LogReport, table: str, rows: pd.DataFrame) -> pd.DataFrame:
     headings = read_headings(table, list(rows.columns))
     texts = _texts(rows[list(headings)].rename(columns=headings))
     listed = report.set_aside[report.set_aside["table"] == table]
-    why = listed["column"] + " " + listed["value"].map(repr) + ": " + listed["rule"]
+    cells = [report.cell(table, one.row, one.column) for one in listed.itertuples()]
+    at = [f" ({cell})" if cell else "" for cell in cells]
+    why = listed["column"] + " " + listed["value"].map(repr) + ": " + listed["rule"] + at
     problems = why.groupby(listed["row"]).agg("; ".join)
     remedies = (
         listed["remedy"].groupby(listed["row"]).agg(lambda part: " ".join(dict.fromkeys(part)))
