@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 
 import forecast
 from forecast import reactions, sharing
-from forecast._files import is_json_with
+from forecast._files import is_json_with, write_whole
 from forecast.cli.files import (
     Options,
     add_cluster,
     add_command,
     answer,
     anywhere,
+    check_can_write,
     check_json_output,
     check_output,
     progress,
@@ -61,6 +62,25 @@ def read(options: Options) -> OutcomeLog:
     return log
 
 
+def add_workbook(commands: Commands) -> None:
+    """Add the command to the parser."""
+    parser = add_command(commands, "workbook", _workbook, says="an empty log to fill in")
+    parser.add_argument("out", metavar="NEW.xlsx", type=Path)
+
+
+def _workbook(options: Options) -> None:
+    from forecast.log import new_workbook
+
+    path: Path = options.out
+    if path.suffix != ".xlsx" or path.exists():
+        wrong = "is there already" if path.exists() else "is no .xlsx"
+        raise RequestError(f"{path} {wrong}.", "Name a new file that ends in .xlsx.")
+    check_can_write(path)
+    write_whole(path, new_workbook())
+    then = f"fill it in below the example rows, then: forecast check {path}"
+    answer(options, {"written": str(path)}, f"Wrote {path}: {then}")
+
+
 def add_check(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = add_command(commands, "check", _check, says="what was read, understood and set aside")
@@ -71,6 +91,9 @@ def add_check(commands: Commands) -> None:
         metavar="FOLDER",
         help="where rows set aside are written to be mended, if there are any (set-aside, or "
         "set-aside-2 where that holds the rows of another log)",
+    )
+    parser.add_argument(
+        "--language", choices=("en", "de"), default="en", help="what the report is written in (en)"
     )
     parser.add_argument(
         "--propose-map",
@@ -101,7 +124,7 @@ def _check(options: Options) -> None:
     if options.propose_map is not None:
         _propose(options)
         return
-    from forecast.log import changed_files, shelf_for, suspicions, write_set_aside
+    from forecast.log import changed_files, in_words, shelf_for, suspicions, write_set_aside
 
     log = read(options)
     options.of_log = []  # the report itself says it all
@@ -115,7 +138,11 @@ def _check(options: Options) -> None:
         "written": [str(path) for path in written],
         "left_as_changed": [str(path) for path in changed],
     }
-    lines = [log.report.to_text(), *(f"- {warning}" for warning in warnings)]
+    language = options.language
+    lines = [
+        log.report.to_text(language=language),
+        *(f"- {warning.say(language)}" for warning in warnings),
+    ]
     if written:
         named = ", ".join(map(str, written))
         lines.append(
@@ -128,7 +155,7 @@ def _check(options: Options) -> None:
             f"Left alone, as not as it was written: {named}. Corrections in it count once it is "
             "saved as mended_<table>.csv in the log's folder."
         )
-    answer(options, data, "\n".join(lines))
+    answer(options, data, "\n".join(in_words(line, language) for line in lines))
 
 
 def add_fit(commands: Commands) -> None:

@@ -120,9 +120,8 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
     headings = read_headings(name, list(raw.columns))
     table = CleanTable(name, pd.DataFrame(index=raw.index))
     written = {known: raw[given] for given, known in headings.items()}
-    for column, rows, rule, remedy in _no_rows(name, written):
-        cells = raw.loc[rows, next(given for given, known in headings.items() if known == column)]
-        table.set_aside.append(entries(name, rows, column, cells, rule, remedy))
+    for at, rows, said, remedy in _no_rows(name, written):
+        table.set_aside.append(entries(name, rows, at, written[at][rows], said, remedy))
         raw = raw.drop(index=rows)
         table.frame = table.frame.drop(index=rows)
         table.index = table.frame.index
@@ -158,7 +157,9 @@ def _no_rows(
 ) -> Iterator[tuple[str, pd.Index[Any], str, str]]:
     first = next(iter(written.values()))
     required = [rule.name for rule in TABLES[name] if rule.required]
-    blank = sum((written[one].isna() | (written[one] == "")).astype(int) for one in required)
+    blank = np.zeros(len(first))
+    for one in required:
+        blank += (written[one].isna() | (written[one] == "")).to_numpy(bool)
     for row in first.index[blank >= len(required) / 2]:
         for column, cells in written.items():
             if isinstance(cells[row], str) and is_total(cells[row]):
@@ -172,7 +173,7 @@ def _no_rows(
     key = required[0]
     examples = first.index[(written[key] == EXAMPLE).to_numpy()]
     if len(examples):
-        yield key, examples, "a row of the clinic's own", "Delete the example row."
+        yield key, examples, "a row of the clinic's own, not the example", "Delete the example row."
 
 
 def empty_table(name: str) -> pd.DataFrame:

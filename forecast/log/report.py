@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import astuple, dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from forecast._files import write_whole
-from forecast._notes import Note
+from forecast._notes import Note, texts_of
 from forecast._plain import plain_rows
 from forecast.errors import RequestError
 from forecast.log.cells import as_text, distinct_texts
@@ -39,6 +41,30 @@ class RowCount:
     used: int
     set_aside: int
     empty: int = 0
+
+
+def _holes(escaped: str) -> str:
+    return escaped.replace(r"\{\}", "(.+?)").replace(r"\{:d\}", r"(\d+)")
+
+
+@cache
+def _templates(language: str) -> list[tuple[re.Pattern[str], str]]:
+    listed = texts_of(language).get("report", {})
+    return [(re.compile(_holes(re.escape(english))), other) for english, other in listed.items()]
+
+
+def in_words(text: str, language: str) -> str:
+    """Return a line of the report, or a part of one, in a language; as it is where it has none.
+
+    Examples
+    --------
+    >>> in_words("Write one of yes, no.", "de")
+    'Bitte schreiben: eines von yes, no.'
+    """
+    for pattern, other in _templates(language):
+        if found := pattern.fullmatch(text):
+            return other.format(*(in_words(part, language) for part in found.groups()))
+    return text
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,13 +153,15 @@ class LogReport:
             "note_codes": [note.to_dict() for note in self.notes],
         }
 
-    def to_text(self, *, examples: int = 3) -> str:
+    def to_text(self, *, examples: int = 3, language: str = "en") -> str:
         """Return the report for people: counts first, then each rule with its first cases.
 
         Parameters
         ----------
         examples : int
             How many cases of each rule are shown.
+        language : {"en", "de"}
+            What it is written in; names of tables, columns and levels stay as the log has them.
         """
         parts = [f"Log: {self.source}", "", *self._counts()]
         blanked = self.flagged["blanked"]
@@ -151,7 +179,9 @@ class LogReport:
         for table, names in self.extra_columns.items():
             parts += ["", f"Columns of {table} that the log does not know, kept out: "]
             parts[-1] += ", ".join(names) + "."
-        return "\n".join([*parts, *(["", *map(str, self.notes)] if self.notes else [])])
+        lines = [in_words(line, language) for line in "\n".join(parts).split("\n")]
+        notes = [note.say(language) for note in self.notes]
+        return "\n".join([*lines, *(["", *notes] if notes else [])])
 
     def in_brief(self) -> str:
         """Return in one line how many rows were set aside and flagged, empty when none was."""
@@ -184,7 +214,7 @@ class LogReport:
             lines.append(f"  {where}, {len(cases)} row(s), rule: {rule}.")
             for case in cases.head(examples).to_dict("records"):
                 value = f"{_shortened(case['value'])!r}" if case["value"] else "empty"
-                cell = self.cell(table, case["row"], column) or f"row {case['row']}"
+                cell = self.cell(str(table), case["row"], str(column)) or f"row {case['row']}"
                 lines.append(f"    {cell}: {value}. {case['remedy']}")
             if len(cases) > examples:
                 lines.append(f"    and {len(cases) - examples} more.")
@@ -281,7 +311,8 @@ def _to_mend(report: LogReport, table: str, rows: pd.DataFrame) -> pd.DataFrame:
     headings = read_headings(table, list(rows.columns))
     texts = _texts(rows[list(headings)].rename(columns=headings))
     listed = report.set_aside[report.set_aside["table"] == table]
-    cells = [report.cell(table, one.row, one.column) for one in listed.itertuples()]
+    placed = zip(listed["row"].tolist(), listed["column"].tolist(), strict=True)
+    cells = [report.cell(table, row, column) for row, column in placed]
     at = [f" ({cell})" if cell else "" for cell in cells]
     why = listed["column"] + " " + listed["value"].map(repr) + ": " + listed["rule"] + at
     problems = why.groupby(listed["row"]).agg("; ".join)

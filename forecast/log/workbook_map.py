@@ -143,7 +143,8 @@ def _put_together(raw: RawLog, table: str, found: TableMap, sheets: Sheets, file
     joined = pd.concat(frames)
     for name, meanings in found.words.items():
         if name in joined:
-            joined[name] = joined[name].map(lambda text, m=meanings: _in_levels(text, m))
+            texts = [_in_levels(text, meanings) for text in joined[name]]
+            joined[name] = pd.Series(texts, joined.index, dtype=object)
     add_table(raw, table, joined)
 
 
@@ -302,19 +303,19 @@ def _meant_by(table: str, names: list[str]) -> dict[str, str]:
     for name, listed in WORDS["headings"][table].items():
         known |= {word: name for word in words(listed) if word not in known}
     found = dict.fromkeys(filter(None, names), "")
-    tries = (
-        lambda heading: known.get(_plain(heading)),
-        lambda heading: known.get(_plain(heading.rpartition(" / ")[2])),
-        lambda heading: known.get(
-            next(iter(get_close_matches(_plain(heading), known, 1, CLOSE)), "")
-        ),
-    )
-    for look in tries:
-        for heading in found:
-            name = "" if found[heading] else look(heading)
-            if name and name not in found.values():
+    for tries in zip(*(_readings(heading, known) for heading in found), strict=True):
+        for heading, word in zip(found, tries, strict=True):
+            name = known.get(word, "")
+            if name and not found[heading] and name not in found.values():
                 found[heading] = name
     return found
+
+
+def _readings(heading: str, known: Mapping[str, str]) -> tuple[str, str, str]:
+    """Return a heading whole, its lower part, and the known word closest to it."""
+    whole = _plain(heading)
+    close = get_close_matches(whole, known, 1, CLOSE)
+    return whole, _plain(heading.rpartition(" / ")[2]), close[0] if close else ""
 
 
 def _quoted(text: str) -> str:

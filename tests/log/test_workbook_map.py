@@ -1,6 +1,7 @@
 """Any workbook: a map is proposed, corrected and read; what is wrong is named with its cell."""
 
 import json
+import re
 import tomllib
 from pathlib import Path
 
@@ -10,7 +11,7 @@ import pytest
 from forecast.cli import main
 from forecast.errors import DataError
 from forecast.invented import simulate_log
-from forecast.log import propose_map, read_log
+from forecast.log import TABLES, propose_map, read_log
 
 SHIPPED = Path(__file__).parents[2] / "synthetic_data" / "deutsche_praxis.xlsx"
 SEED = 20240311  # of the shipped workbook
@@ -191,3 +192,35 @@ def test_french_and_spanish_headings_are_known(tmp_path):
         "black;red",
         "heavy",
     )
+
+
+def test_an_empty_workbook_has_lists_comments_and_an_example_that_is_never_used(tmp_path):
+    path = tmp_path / "new.xlsx"
+    assert main(["workbook", str(path)]) == 0
+    assert main(["workbook", str(path)]) == 1  # there already
+    book = openpyxl.load_workbook(path)
+    assert book.sheetnames == list(TABLES)
+    for sheet in book:
+        rules = TABLES[sheet.title]
+        assert [cell.value for cell in sheet[1]] == [rule.name for rule in rules]
+        assert all(cell.comment.text for cell in sheet[1])
+        assert sheet.freeze_panes == "A2"
+        lists = [rule for rule in rules if rule.kind in ("level", "flag")]
+        assert sheet.data_validations.count == len(lists)
+    report = read_log(path).report
+    assert {rows.used for rows in report.rows.values()} == {0}
+    assert set(report.set_aside["rule"]) == {"a row of the clinic's own, not the example"}
+    book["courses"]["A2"] = "k1"
+    book.save(path)
+    assert read_log(path).report.rows["courses"].used == 1
+
+
+def test_the_report_is_written_in_german():
+    report = read_log(SHIPPED.with_name("messy_clinic.xlsx")).report
+    said = report.to_text(examples=50, language="de")
+    known = {"row", "the", "Write", "Correct", "rule", "time", "first", "Perhaps", "until", "used"}
+    quoted = re.sub(r"'[^']*'", "", said)
+    assert known & set(re.findall(r"\w+", quoted)) == set()
+    assert len(said.splitlines()) == len(report.to_text(examples=50).splitlines())
+    assert "Courses!F9: 'arm'" in said
+    assert "Vielleicht ist upper_arm oder forearm gemeint." in said
