@@ -186,9 +186,9 @@ class OutcomeLog:
         The fluence is the highest; all else is that of the first part.
         """
         key, rows = ["course_id", "session_no"], self.sessions
-        parted = rows.duplicated(key, keep=False)
-        if not parted.any():
+        if not (rows["part"] > 1).any():
             return rows
+        parted = rows.duplicated(key, keep=False)
         parts = rows[parted].sort_values("part", kind="stable")
         joined = parts.groupby(key, sort=False)
         regime = parts["regime"].where(joined["regime"].transform("nunique") == 1, "mixed")

@@ -100,7 +100,7 @@ def _no_courses(path: Path) -> DataError:
     return DataError(
         f"{path} has no table courses{listed}.",
         "Name a sheet courses, or put courses.csv or courses.parquet into the folder; or let "
-        f"forecast check {path.name} --propose-map columns.toml say what the sheets could be.",
+        f"forecast check {path} --propose-map columns.toml say what the sheets could be.",
     )
 
 

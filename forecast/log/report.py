@@ -18,7 +18,7 @@ from forecast._notes import Note, texts_of
 from forecast._plain import plain_rows
 from forecast.errors import RequestError
 from forecast.log.cells import as_text, distinct_texts
-from forecast.log.headings import HELPERS, read_headings
+from forecast.log.headings import HELPERS, OVERFLOW, read_headings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -323,6 +323,9 @@ def _to_mend(report: LogReport, table: str, rows: pd.DataFrame) -> pd.DataFrame:
     if "mends" in rows:  # mended once already: still the same row of the log
         before = rows["mends"].fillna("").astype(str)
         tokens = [old or new for old, new in zip(before, tokens, strict=True)]
+    # columns that the log does not know may tell what a cell was to mean
+    others = [name for name in rows.columns if name not in (*headings, *HELPERS, OVERFLOW)]
+    texts = pd.concat([texts, _texts(rows[others])], axis=1)
     safe = texts.map(lambda text: f" {text}" if text.startswith(("=", "@", "+", "-")) else text)
     helpers = {
         "problem": problems.reindex(texts.index).fillna(""),

@@ -322,6 +322,17 @@ def _quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False)
 
 
+def _heading_line(table: str, heading: str, name: str, cells: pd.Series[Any]) -> str:
+    if name:
+        remark = "" if _plain(heading) == name else f"  # {column(table, name).meaning}"
+        return f"{_quoted(heading)} = {_quoted(name)}{remark}"
+    why = identifies(heading, cells)
+    if why:
+        return f'{_quoted(heading)} = ""  # kept out: {why}'
+    # without a line it stays beside the rows that are to be mended
+    return f'# {_quoted(heading)} = ""  # not known; no part of the log'
+
+
 def _proposed(table: str, heads: Mapping[str, Heads], sheets: Sheets) -> tuple[list[str], str]:
     import pandas as pd
 
@@ -333,14 +344,10 @@ def _proposed(table: str, heads: Mapping[str, Heads], sheets: Sheets) -> tuple[l
             columns[heading] = columns.get(heading) or name
             cells.setdefault(heading, []).append(below.iloc[:, head.names.index(heading)])
     lines = [f"[{table}]", f"sheets = [{', '.join(map(_quoted, heads))}]", f"\n[{table}.columns]"]
-    for heading, name in columns.items():
-        remark = ""
-        if not name:
-            why = identifies(heading, pd.concat(cells[heading]))
-            remark = f"  # kept out: {why}" if why else "  # not known; kept out"
-        elif _plain(heading) != name:
-            remark = f"  # {column(table, name).meaning}"
-        lines.append(f"{_quoted(heading)} = {_quoted(name)}{remark}")
+    lines += [
+        _heading_line(table, heading, name, pd.concat(cells[heading]))
+        for heading, name in columns.items()
+    ]
     missing = [r for r in TABLES[table] if r.required and r.name not in columns.values()]
     lines += [f"# missing: {rule.name}, {rule_of(rule)}" for rule in missing]
     unsure = 0
