@@ -11,6 +11,7 @@ import pandas as pd
 from benchmarks.truth import true_contrast
 from forecast.invented import World, simulate_clinic
 from forecast.log import write_log
+from synthetic_data.german import write_german
 from synthetic_data.make_messy import write_messy
 
 SEED = 20170102
@@ -24,6 +25,7 @@ def main(folder: Path) -> None:
     clinic = simulate_clinic(600, seed=SEED, world=world)
     write_log(clinic.log, folder, title="An invented clinic")
     write_messy(folder, clinic.log)
+    write_german(folder / "deutsche_praxis.xlsx")
     write_truth(folder / "truth.json", world, clinic.truth)
 
 

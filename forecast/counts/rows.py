@@ -225,7 +225,7 @@ def eligible(
     spans = [in_use(dates) for _, dates in log.sessions.groupby("regime")["treated_on"]]
     first, last = max(span[0] for span in spans), min(span[1] for span in spans)
     window = (str(first.date()), str(last.date()))
-    numbers = log.sessions.groupby("course_id")["session_no"].agg(["size", "max", "min"])
+    numbers = log.each_session.groupby("course_id")["session_no"].agg(["size", "max", "min"])
     courses = log.courses.copy()
     held = numbers.reindex(courses["course_id"]).set_axis(courses.index)
     whole = (held["size"] == held["max"]) & (held["min"] == 1)

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from forecast.log.data_package import write_log
     from forecast.log.enquiry import Enquiry, check_enquiry, checked, enquiries_of
     from forecast.log.headings import normal_heading, refuse_repeated
+    from forecast.log.new_workbook import new_workbook
     from forecast.log.outcome_log import (
         FRACTIONS,
         MOST_TO_CHECK,
@@ -26,7 +27,8 @@ if TYPE_CHECKING:
         some_clients,
         suspicions,
     )
-    from forecast.log.report import changed_files, shelf_for, write_set_aside
+    from forecast.log.report import changed_files, in_words, shelf_for, write_set_aside
+    from forecast.log.workbook_map import propose_map
 
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from difflib import get_close_matches
 from statistics import median
@@ -14,9 +14,11 @@ import numpy as np
 from forecast.errors import DataError
 from forecast.log.cells import (
     LATEST,
+    WORDS,
     UnreadableError,
     as_text,
     date_order,
+    folded,
     in_use,
     read_cell,
     rule_of,
@@ -57,17 +59,21 @@ def table_of(name: str) -> str | None:
     return next((table for table in TABLES if normal.startswith(f"mended_{table}")), None)
 
 
-def refuse_repeated(where: str, given: Iterable[Any]) -> None:
-    """Raise DataError if two headings mean one column; ``where`` begins the sentence."""
-    seen: set[str] = set()
-    for heading in given:
+def refuse_repeated(where: str, given: Iterable[Any], cells: Sequence[str] = ()) -> None:
+    """Raise DataError if two headings mean one column; ``where`` begins the sentence.
+
+    ``cells`` has the place of each heading, such as "courses!F1", where it is known.
+    """
+    seen: dict[str, int] = {}
+    for place, heading in enumerate(given):
         name = normal_heading(heading) or str(heading)
         if name in seen:
+            at = f": {cells[seen[name]]} and {cells[place]}" if cells else ""
             raise DataError(
-                f"{where} has two columns for {name}.",
+                f"{where} has two columns for {name}{at}.",
                 "Keep one of them, and give the other a heading of its own.",
             )
-        seen.add(name)
+        seen[name] = place
 
 
 def read_headings(name: str, given: list[Any]) -> dict[Any, str]:
@@ -110,9 +116,9 @@ def _likely_heading(column: str, given: Iterable[Any]) -> str:
 
 
 def with_headings(
-    name: str, rows: pd.DataFrame, *, uneven: bool = False
-) -> tuple[pd.DataFrame, int]:
-    """Return the rows below the headings, under them, and the row that the headings stand in.
+    name: str, rows: pd.DataFrame, *, uneven: bool = False, sheet: str = ""
+) -> tuple[pd.DataFrame, int, list[int]]:
+    """Return the rows below the headings, under them; the headings' row; each column's place.
 
     Parameters
     ----------
@@ -123,6 +129,8 @@ def with_headings(
     uneven : bool
         Whether cells beyond the last heading break their row; otherwise they are a column
         without a heading.
+    sheet : str
+        The title of the sheet, to be named where something is wrong.
 
     Raises
     ------
@@ -131,6 +139,7 @@ def with_headings(
         then is not repeated, for it may be of people.
     """
     known = {rule.name for rule in TABLES[name]}
+    where = f"Table {name} (sheet {sheet!r}, from A1 on)" if sheet else f"Table {name}"
     required = [rule.name for rule in TABLES[name] if rule.required]
     filled = [
         (number, [None if _blank(cell) else str(cell).strip() for cell in cells])
@@ -139,12 +148,12 @@ def with_headings(
     ]
     if not filled:
         raise DataError(
-            f"Table {name} is empty: it has neither headings nor rows.",
+            f"{where} is empty: it has neither headings nor rows.",
             "Give it a heading and at least one row, or take it away.",
         )
     if not any(normal_heading(cell) in known for _, cells in filled for cell in cells):
         raise DataError(
-            f"Table {name} has no headings: none of its first rows names one of its columns.",
+            f"{where} has no headings: none of its first rows names one of its columns.",
             f"Put the names of the columns above the rows, among them {', '.join(required)}.",
         )
     complete = [row for row in filled if {*required} <= {normal_heading(cell) for cell in row[1]}]
@@ -157,7 +166,7 @@ def with_headings(
         cells = [*cells[:width], OVERFLOW]
     named = [i for i, cell in enumerate(cells) if cell or not below.iloc[:, i].map(_blank).all()]
     headings = [cells[i] or f"column {i + 1} without a heading" for i in named]
-    return below.iloc[:, named].set_axis(headings, axis=1), int(number)
+    return below.iloc[:, named].set_axis(headings, axis=1), int(number), named
 
 
 def _blank(cell: object) -> bool:
@@ -166,11 +175,14 @@ def _blank(cell: object) -> bool:
 
 SAMPLE = 5_000  # distinct texts of a column that are looked at
 BY_NAME = {
-    "a name": "name names surname forename firstname lastname fullname initials",
+    "a name": "name names surname forename firstname lastname fullname initials vorname nachname "
+    "prenom apellido apellidos",
     "an e-mail address": "email mail",
-    "a phone number": "phone telephone mobile cell cellphone tel fax whatsapp",
-    "an address": "address street postcode zip zipcode postal city town",
-    "a birth date": "dob birth birthdate birthday born birthyear",
+    "a phone number": "phone telephone mobile cell cellphone tel fax whatsapp telefon handy "
+    "telefono",
+    "an address": "address street postcode zip zipcode postal city town adresse anschrift plz",
+    "a birth date": "dob birth birthdate birthday born birthyear geburtsdatum geburtstag geboren "
+    "naissance nacimiento",
     "an official number": "ssn passport nhs insurance iban licence license",
     "an account": "instagram facebook tiktok twitter",
 }
@@ -223,6 +235,24 @@ def refuse_identifying(tables: Mapping[str, pd.DataFrame]) -> None:
             f"{len(found)} column(s) seem to say who a person is: {listed}.",
             "Drop them, or put a pseudonym such as c001 in their place: nothing here needs them.",
         )
+
+
+def identifies(heading: str, cells: pd.Series[Any]) -> str | None:
+    """Return what a column that the log does not know seems to say of a person, None if nothing."""
+    name = normal_heading(heading)
+    return _by_name(name) or _by_content(name, cells, extra=True, treated=None)
+
+
+def is_total(text: str) -> bool:
+    """Return whether a cell begins as a row of totals does.
+
+    Examples
+    --------
+    >>> is_total("Summe 2021"), is_total("Sommer")
+    (True, False)
+    """
+    first = re.split(r"[\s:_.,(]", folded(text.strip()), maxsplit=1)[0]
+    return first in words(WORDS["total"])
 
 
 def _treated(frame: pd.DataFrame, kinds: Mapping[str, str]) -> float | None:

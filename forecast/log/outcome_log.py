@@ -22,6 +22,7 @@ from forecast.log.cross_table import ALL_GONE, counted, cross_check, fractions_l
 from forecast.log.headings import refuse_identifying, refuse_repeated
 from forecast.log.reading import RawLog, read_raw
 from forecast.log.report import FLAGGED, TOLERATED, LogReport, RowCount, gather
+from forecast.log.workbook_map import read_mapped
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -137,6 +138,9 @@ class OutcomeLog:
         Rows set aside, flagged, and the spellings tolerated.
     cleared_at : float
         Percent faded from which a grading counts as clear, for flags and the fading model.
+    cleared_judged : str
+        From what and by whom it was judged that a tattoo is clear, for example "photograph, by a
+        second practitioner"; empty where the log does not say.
     """
 
     courses: pd.DataFrame
@@ -146,6 +150,7 @@ class OutcomeLog:
     lasers: pd.DataFrame
     report: LogReport
     cleared_at: float = 95.0
+    cleared_judged: str = ""
 
     @classmethod
     def from_frames(
@@ -201,8 +206,32 @@ class OutcomeLog:
         """The gradings as they count, see `counted`; those of which nothing is known left out."""
         return counted(self.gradings)
 
+    @property
+    def each_session(self) -> pd.DataFrame:
+        """One row per session, the parts of a session joined.
 
-def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:
+        ``regime`` is "mixed" where its parts had both: such a session follows neither regime.
+        The fluence is the highest; all else is that of the first part.
+        """
+        key, rows = ["course_id", "session_no"], self.sessions
+        if not (rows["part"] > 1).any():
+            return rows
+        parted = rows.duplicated(key, keep=False)
+        parts = rows[parted].sort_values("part", kind="stable")
+        joined = parts.groupby(key, sort=False)
+        regime = parts["regime"].where(joined["regime"].transform("nunique") == 1, "mixed")
+        highest = joined["fluence_j_cm2"].transform("max")
+        rows = rows.assign(
+            regime=regime.reindex(rows.index).fillna(rows["regime"]),
+            fluence_j_cm2=highest.reindex(rows.index).fillna(rows["fluence_j_cm2"]),
+        )
+        first = rows["part"] == rows.groupby(key)["part"].transform("min")
+        return rows[first].reset_index(drop=True)
+
+
+def read_log(
+    path: str | Path, *, cleared_at: float = 95, columns: str | Path | None = None
+) -> OutcomeLog:
     """Return the outcome log at ``path``, checked.
 
     Parameters
@@ -213,6 +242,9 @@ def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:
     cleared_at : float
         Percent faded from which a grading counts as clear; ``cleared_at`` in the folder's
         ``datapackage.json`` is used where this is left at 95.
+    columns : str or Path, optional
+        A map of the clinic's own sheets, headings and words, as ``forecast check LOG
+        --propose-map columns.toml`` writes one.
 
     Raises
     ------
@@ -222,10 +254,12 @@ def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:
         in ``report.set_aside``.
     """
     check_kind(path, (str, os.PathLike), name="path", give="a folder or a workbook")
-    raw = read_raw(Path(path))
+    raw = read_raw(Path(path)) if columns is None else read_mapped(Path(path), Path(columns))
     if raw.cleared_at is not None and cleared_at == DEFAULT_CLEARED_AT:
         cleared_at = raw.cleared_at
         raw.notes.append(Note("log.cleared_at_stated", values={"cleared_at": cleared_at}))
+    if raw.cleared_judged:
+        raw.notes.append(Note("log.cleared_judged", values={"judged": raw.cleared_judged}))
     return _assemble(raw, cleared_at=cleared_at)
 
 
@@ -294,7 +328,9 @@ def _assemble(raw: RawLog, *, cleared_at: float, today: date | None = None) -> O
     frames = {name: tables[name].frame if name in tables else empty_table(name) for name in TABLES}
     for frame in frames.values():  # numbered anew in place: large ones are not copied for it
         frame.index = pd.RangeIndex(len(frame))
-    return OutcomeLog(**frames, report=report, cleared_at=float(cleared_at))
+    return OutcomeLog(
+        **frames, report=report, cleared_at=float(cleared_at), cleared_judged=raw.cleared_judged
+    )
 
 
 def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
@@ -317,6 +353,7 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
         extra_columns={name: table.extra for name, table in tables.items() if table.extra},
         notes=tuple(raw.notes),
         withheld=withheld,
+        places=raw.places,
     )
 
 

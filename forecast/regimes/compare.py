@@ -335,7 +335,9 @@ def _classes(
 ) -> tuple[pd.DataFrame, list[BoolArray]]:
     import pandas as pd
 
-    sessions = log.sessions.sort_values(["course_id", "session_no"])
+    sessions = log.each_session.sort_values(["course_id", "session_no"])
+    mixed = sessions.loc[sessions["regime"] == "mixed", "course_id"]
+    sessions = sessions[~sessions["course_id"].isin(mixed)]
     is_ps = (sessions["regime"] == "ps").groupby(sessions["course_id"])
     seen = pd.DataFrame({"any": is_ps.any(), "all": is_ps.all(), "first": is_ps.first()})
     courses = log.courses.set_index("course_id")

@@ -220,7 +220,8 @@ def _balance(engine: Engine, names: Sequence[str]) -> pd.DataFrame:
 def _overlap(log: OutcomeLog) -> pd.DataFrame:
     import pandas as pd
 
-    first = log.sessions[log.sessions["session_no"] == 1]
+    first = log.each_session
+    first = first[first["session_no"] == 1]
     joined = first.merge(log.courses[["course_id", "inks"]], on="course_id")
     table = pd.crosstab(
         [

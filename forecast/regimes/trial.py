@@ -273,15 +273,20 @@ def _rows(
 ) -> Trial | None:
     import pandas as pd
 
-    rows = log.sessions[log.sessions["course_id"].isin(set(courses["course_id"]))]
+    rows = log.each_session
+    rows = rows[rows["course_id"].isin(set(courses["course_id"]))]
     rows = rows[rows["session_no"] <= horizon].sort_values(["course_id", "session_no"])
     # the last session of an ongoing course, not graded yet, is not "not cleared": counted so it
     # would slow whatever regime the recent courses are under
     judged = pd.Series(judged_sessions(log), index=log.courses["course_id"])
     rows = rows[rows["session_no"] <= rows["course_id"].map(judged)].reset_index(drop=True)
+    judged_ids = set(rows["course_id"])
+    rows = _before_mixed(rows)
     with_rows = courses["course_id"].isin(set(rows["course_id"]))
-    if not with_rows.all():
-        left_out = left_out | {"first session not yet judged": int((~with_rows).sum())}
+    unseen = int((~courses["course_id"].isin(judged_ids)).sum())
+    begun_mixed = int((~with_rows).sum()) - unseen
+    reasons = {"first session not yet judged": unseen, "begun with both regimes": begun_mixed}
+    left_out = left_out | {reason: n for reason, n in reasons.items() if n}
     courses = courses[with_rows].reset_index(drop=True)
     if not len(courses):
         return None
@@ -304,6 +309,14 @@ def _rows(
         left_out=left_out,
         window=window,
     )
+
+
+# A session with both regimes follows no strategy of one: its course is lost to the trial before it.
+def _before_mixed(rows: pd.DataFrame) -> pd.DataFrame:
+    mixed = rows[rows["regime"] == "mixed"].groupby("course_id")["session_no"].min()
+    first = rows["course_id"].map(mixed)
+    rows = rows.assign(leaves=rows["session_no"] == first - 1)
+    return rows[~(rows["session_no"] >= first)].reset_index(drop=True)
 
 
 def _panel(
@@ -332,7 +345,7 @@ def _panel(
         group=np.where(rows["regime"] == "ps", 1, 0),
         event=final & (outcome == "cleared"),
         # content with less than asked for is an end without the event, like any other stop
-        lost=final & np.isin(outcome, ("stopped", "lightened")),
+        lost=(final & np.isin(outcome, ("stopped", "lightened"))) | rows["leaves"].to_numpy(bool),
         before=np.column_stack([attributes, calendar, log_gap, reacted_before, before]),
         after=np.column_stack([attributes, calendar, log_gap, history.reacted, after]),
         cluster=pd.factorize(courses["client_id"])[0].astype(np.int64),
