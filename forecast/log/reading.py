@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import lzma
 import struct
 import warnings
@@ -19,7 +18,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._files import MAX_CELL, csv_rows, refuse_long_cell
+from forecast._checks import shown
+from forecast._files import (
+    MAX_CELL,
+    SEAL,
+    csv_rows,
+    read_json,
+    read_whole,
+    refuse_long_cell,
+    sum_of,
+)
 from forecast._notes import Note
 from forecast.errors import DataError
 from forecast.log.cells import as_text
@@ -59,6 +67,7 @@ class RawLog:
     tolerated: list[dict[str, Any]] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
     cleared_at: float | None = None
+    written: dict[str, str] = field(default_factory=dict)  # checksums of files, if any
 
 
 def read_raw(path: Path) -> RawLog:
@@ -70,21 +79,15 @@ def read_raw(path: Path) -> RawLog:
         If there is nothing there that could be a log, or a file is corrupt, too large or not
         in UTF-8; it names the file.
     """
-    if not path.exists():
-        raise DataError(f"There is no {path}.", "Give the folder or the workbook of the log.")
-    if path.is_dir():
-        raw = _folder(path)
-    elif path.suffix.lower() in (".xlsx", ".xlsm"):
-        raw = RawLog(str(path))
-        sheets, notes = _workbook(path)
-        for name, rows in sheets.items():
-            _add(raw, name, _headed(raw, name, rows))
-        raw.notes += notes
-    else:
+    try:
+        if not path.exists():
+            raise DataError(f"There is no {path}.", "Give the folder or the workbook of the log.")
+        raw = _folder(path) if path.is_dir() else _one_workbook(path)
+    except OSError as error:
         raise DataError(
-            f"{path.name} is neither a folder nor an .xlsx workbook.",
-            "Give the folder that holds courses.csv, or one workbook with a sheet named courses.",
-        )
+            f"{error.filename or path} cannot be read ({error.strerror}).",
+            "Close it elsewhere, or copy the log to another place.",
+        ) from error
     if "courses" not in raw.tables:
         raise DataError(
             f"{path} has no table courses.",
@@ -95,36 +98,60 @@ def read_raw(path: Path) -> RawLog:
     return raw
 
 
+def _one_workbook(path: Path) -> RawLog:
+    if path.suffix.lower() not in (".xlsx", ".xlsm") or not path.is_file():
+        raise DataError(
+            f"{path.name} is neither a folder nor an .xlsx workbook.",
+            "Give the folder that holds courses.csv, or one workbook with a sheet named courses.",
+        )
+    raw = RawLog(str(path))
+    sheets, notes = _workbook(path)
+    for name, rows in sheets.items():
+        _add(raw, name, _headed(raw, name, rows))
+    raw.notes += notes
+    return raw
+
+
 def _folder(path: Path) -> RawLog:
     raw = RawLog(str(path))
-    for file in sorted(path.iterdir()):
-        if file.name.startswith("."):  # what macOS leaves beside each file on a foreign drive
-            continue
-        name, kind = normal_heading(file.stem), file.suffix.lower()
+    # what macOS and spreadsheets leave beside each file is none of ours
+    files = [file for file in sorted(path.iterdir()) if not file.name.startswith((".", "~$"))]
+    for file in files:
         if file.name.lower() == "datapackage.json":
-            raw.cleared_at = _cleared_at(file)
+            raw.cleared_at, raw.written = _described(file)
+    of: dict[str, Path] = {}
+    for file in files:
+        name, kind = normal_heading(file.stem), file.suffix.lower()
         if kind not in (".csv", ".parquet") or table_of(name) is None:
             continue
-        if name in raw.tables:
+        if not file.is_file():
+            raise DataError(f"{file.name} is no file.", "Put the table itself there.")
+        if name in of:
             raise DataError(
-                f"Table {name} is there twice in {path}.", "Keep one of the files named after it."
+                f"Table {name} is there twice in {path}: {of[name].name} and {file.name}.",
+                "Keep one of the two.",
             )
+        of[name] = file
         _add(raw, name, _parquet(file) if kind == ".parquet" else _csv(raw, file))
     return raw
 
 
-def _cleared_at(file: Path) -> float | None:
-    try:
-        stated = json.loads(file.read_text(encoding="utf-8-sig")).get("cleared_at")
-    except (ValueError, AttributeError) as error:
+def _described(file: Path) -> tuple[float | None, dict[str, str]]:
+    """Return what a package says of itself: ``cleared_at``, and the checksums of its files."""
+    stored = read_json(file)
+    if not isinstance(stored, dict):
         raise DataError(
             f"{file.name} is not a JSON object.", "Correct it, or take it out of the folder."
-        ) from error
+        )
+    stated = stored.get("cleared_at")
     if stated is not None and (isinstance(stated, bool) or not isinstance(stated, int | float)):
         raise DataError(
-            f"{file.name} gives cleared_at as {stated!r}.", "Give a percentage, for example 95."
+            f"{file.name} gives cleared_at as {shown(stated)}.",
+            "Give a percentage, for example 95.",
         )
-    return stated
+    resources = stored.get("resources")
+    parts = [one for one in resources if isinstance(one, dict)] if resources else []
+    return stated, {str(one.get("path")): str(one["hash"]) for one in parts if "hash" in one}
 
 
 def _headed(raw: RawLog, name: str, rows: pd.DataFrame, *, uneven: bool = False) -> pd.DataFrame:
@@ -231,12 +258,11 @@ def _csv(raw: RawLog, file: Path) -> pd.DataFrame:
 
 
 def _decoded(raw: RawLog, file: Path) -> str:
-    try:
-        content = file.read_bytes()
-    except OSError as error:
-        raise DataError(
-            f"{file.name} cannot be opened ({error.strerror}).", "Close it elsewhere, or copy it."
-        ) from error
+    content = read_whole(file, MAX_BYTES)
+    if raw.written.get(file.name, "").startswith(SEAL) and raw.written[file.name] != sum_of(
+        content
+    ):
+        raw.notes.append(Note("log.not_as_written", values={"file": file.name}))
     encoding = "utf-8"
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         encoding = "utf-16"
@@ -307,7 +333,7 @@ def _parquet(file: Path) -> pd.DataFrame:
         frame = _coded(pq.read_table(file, read_dictionary=texts))
     except DataError:
         raise
-    except (pa.ArrowException, OSError, ValueError) as error:
+    except (pa.ArrowException, OSError, LookupError, OverflowError, ValueError) as error:
         raise DataError(
             f"{file.name} cannot be read as Parquet ({_first_line(error)}).",
             "Write the file anew, or give the table as CSV.",
