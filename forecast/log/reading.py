@@ -32,7 +32,8 @@ from forecast._notes import Note
 from forecast.errors import DataError
 from forecast.log.cells import as_text
 from forecast.log.columns import TABLES
-from forecast.log.headings import HELPERS, normal_heading, refuse_repeated, table_of, with_headings
+from forecast.log.headings import refuse_repeated, table_of, with_headings
+from forecast.log.identity import HELPERS, normal_heading, quoted
 from forecast.log.report import TOLERATED, apply_mends
 
 if TYPE_CHECKING:
@@ -191,7 +192,8 @@ def _refuse_long_cells(name: str, frame: pd.DataFrame) -> None:
             continue
         sizes = cells.astype(object).map(_length)
         row = sizes.idxmax()
-        refuse_long_cell(f"Table {name}", f"row {row}, column {heading}", sizes[row])
+        told = quoted(heading, place + 1).removeprefix("column ")
+        refuse_long_cell(f"Table {name}", f"row {row}, column {told}", sizes[row])
 
 
 def _longest(cells: npt.NDArray[np.object_]) -> int:

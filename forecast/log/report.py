@@ -16,7 +16,8 @@ from forecast._notes import Note
 from forecast._plain import plain_rows
 from forecast.errors import RequestError
 from forecast.log.cells import as_text, distinct_texts
-from forecast.log.headings import HELPERS, read_headings
+from forecast.log.headings import read_headings
+from forecast.log.identity import HELPERS, masked
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -65,7 +66,8 @@ class LogReport:
     notes : tuple of Note
         What else a reader should know.
     withheld : dict of str to DataFrame
-        The rows set aside, as they were written; the index is the row number.
+        The rows set aside, as they were written, without columns that the log does not know; the
+        index is the row number.
     """
 
     source: str
@@ -78,16 +80,20 @@ class LogReport:
     withheld: Mapping[str, pd.DataFrame] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the report as plain lists and numbers, ready for JSON."""
+        """Return the report as plain lists and numbers, ready for JSON.
+
+        Cells that seem to hold a name, a number or an address of somebody are masked; the frames,
+        and the rows written out to be mended, have them as they are.
+        """
         return {
             "source": self.source,
             "rows": {
                 table: dict(zip(("in", "used", "set_aside", "empty"), astuple(count), strict=True))
                 for table, count in self.rows.items()
             },
-            "set_aside": plain_rows(self.set_aside),
-            "flagged": plain_rows(self.flagged),
-            "tolerated": plain_rows(self.tolerated),
+            "set_aside": plain_rows(_masked(self.set_aside, "value")),
+            "flagged": plain_rows(_masked(self.flagged, "value")),
+            "tolerated": plain_rows(_masked(self.tolerated, "written")),
             "extra_columns": {table: list(names) for table, names in self.extra_columns.items()},
             "notes": list(map(str, self.notes)),
             "note_codes": [note.to_dict() for note in self.notes],
@@ -147,7 +153,7 @@ class LogReport:
         return [
             f"  {habit['table']}{'.' if habit['column'] else ''}{habit['column']}: "
             f"{habit['tolerance']}, {habit['count']} time(s), first in row {habit['row']}: "
-            f"{_shortened(habit['written'])!r} read as {habit['read_as']!r}."
+            f"{_shortened(masked(habit['written']))!r} read as {habit['read_as']!r}."
             for habit in self.tolerated.to_dict("records")
         ]
 
@@ -192,11 +198,15 @@ def _by_rule(listed: pd.DataFrame, examples: int) -> list[str]:
         where = f"{table}.{column}" if column else table
         lines.append(f"  {where}, {len(cases)} row(s), rule: {rule}.")
         for case in cases.head(examples).to_dict("records"):
-            value = f"{_shortened(case['value'])!r}" if case["value"] else "empty"
+            value = f"{_shortened(masked(case['value']))!r}" if case["value"] else "empty"
             lines.append(f"    row {case['row']}: {value}. {case['remedy']}")
         if len(cases) > examples:
             lines.append(f"    and {len(cases) - examples} more.")
     return lines
+
+
+def _masked(listed: pd.DataFrame, column: str) -> pd.DataFrame:
+    return listed.assign(**{column: listed[column].map(lambda text: masked(str(text)))})
 
 
 def _counted(number: int, word: str) -> str:
