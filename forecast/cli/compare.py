@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import reach, reactions, sharing
+from forecast._files import read_json, sealed, unsealed
 from forecast.cli.files import (
     Options,
     add_cluster,
@@ -361,11 +362,13 @@ def _step(options: Options) -> None:
 
 
 def _as_text(data: dict[str, Any]) -> str:
-    return json.dumps(data, indent=1, allow_nan=False) + "\n"
+    return json.dumps(sealed(data), indent=1, allow_nan=False) + "\n"
 
 
 def _read_json(path: Path) -> Any:
-    try:
-        return json.loads(path.read_text(encoding="utf-8"))
-    except ValueError:
-        raise RequestError(f"{path.name} is not JSON.", "Give a file that share wrote.") from None
+    stored = read_json(path)
+    if stored is None:
+        raise RequestError(f"{path.name} is not JSON.", "Give a file that share wrote.")
+    if not isinstance(stored, dict):
+        return stored
+    return unsealed(stored, named=path.name, remedy="Have it sent or written again.")

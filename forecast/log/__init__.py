@@ -10,7 +10,8 @@ if TYPE_CHECKING:
     from forecast.log.cross_table import fractions_like
     from forecast.log.data_package import write_log
     from forecast.log.enquiry import Enquiry, check_enquiry, checked, enquiries_of
-    from forecast.log.headings import normal_heading, refuse_repeated
+    from forecast.log.headings import refuse_repeated
+    from forecast.log.identity import normal_heading, quoted
     from forecast.log.new_workbook import new_workbook
     from forecast.log.outcome_log import (
         FRACTIONS,

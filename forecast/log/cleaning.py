@@ -11,7 +11,8 @@ import numpy.typing as npt
 
 from forecast.log.cells import Ids, meant, read_column, rule_of
 from forecast.log.columns import TABLES, Column
-from forecast.log.headings import HELPERS, OVERFLOW, is_total, read_headings
+from forecast.log.headings import is_total, read_headings
+from forecast.log.identity import HELPERS, OVERFLOW, quoted
 from forecast.log.report import TOLERATED, entries
 
 if TYPE_CHECKING:
@@ -127,7 +128,11 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
         table.index = table.frame.index
         written = {known: raw[given] for given, known in headings.items()}
     ours = {*headings, *HELPERS, OVERFLOW}
-    table.extra = tuple(str(given) for given in raw.columns if given not in ours)
+    table.extra = tuple(
+        quoted(given, place)
+        for place, given in enumerate(raw.columns, start=1)
+        if given not in ours
+    )
     for given, known in headings.items():
         if given != known:
             above = int(raw.index.min()) - 1 if len(raw) else 1

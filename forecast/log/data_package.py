@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._files import write_whole
+from forecast._files import sum_of, write_whole
 from forecast.log.columns import FOREIGN_KEYS, KEYS, TABLES, Column
 
 if TYPE_CHECKING:
@@ -108,16 +108,13 @@ def write_log(log: OutcomeLog, folder: str | Path, *, title: str = "Outcome log"
     The same log gives the same bytes anywhere: UTF-8, line ends of one character, numbers in
     their shortest form, dates as YYYY-MM-DD, empty cells for what is not recorded. Tables
     without rows are not written, nor further columns in which nothing stands. `read_log` of the
-    folder gives the same frames back.
+    folder gives the same frames back, and says so where a table is not as it was written: the
+    description holds the SHA-256 of each.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     present = [name for name in TABLES if len(getattr(log, name))]
     columns = {name: _written(getattr(log, name), TABLES[name]) for name in present}
-    for name, rules in columns.items():
-        frame: pd.DataFrame = getattr(log, name)[[rule.name for rule in rules]]
-        texts = frame.assign(**{rule.name: _as_texts(rule, frame) for rule in rules})
-        write_whole(folder / f"{name}.csv", texts.to_csv(index=False, lineterminator="\n"))
     described = data_package(
         present,
         title=title,
@@ -125,6 +122,12 @@ def write_log(log: OutcomeLog, folder: str | Path, *, title: str = "Outcome log"
         cleared_judged=log.cleared_judged,
         columns=columns,
     )
+    for (name, rules), resource in zip(columns.items(), described["resources"], strict=True):
+        frame: pd.DataFrame = getattr(log, name)[[rule.name for rule in rules]]
+        texts = frame.assign(**{rule.name: _as_texts(rule, frame) for rule in rules})
+        content = texts.to_csv(index=False, lineterminator="\n").encode()
+        resource["hash"] = sum_of(content)
+        write_whole(folder / f"{name}.csv", content)
     text = json.dumps(described, indent=2, ensure_ascii=False)
     write_whole(folder / "datapackage.json", text + "\n")
 

@@ -19,7 +19,8 @@ from forecast.errors import DataError, RequestError
 from forecast.log.cleaning import CleanTable, clean_table, empty_table
 from forecast.log.columns import TABLES
 from forecast.log.cross_table import ALL_GONE, counted, cross_check, fractions_like
-from forecast.log.headings import refuse_identifying, refuse_repeated
+from forecast.log.headings import refuse_repeated
+from forecast.log.identity import HELPERS, OVERFLOW, normal_heading, refuse_identifying
 from forecast.log.reading import RawLog, read_raw
 from forecast.log.report import FLAGGED, TOLERATED, LogReport, RowCount, gather
 from forecast.log.workbook_map import read_mapped
@@ -358,6 +359,8 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
 
 
 def _left_out(raw: pd.DataFrame, used: pd.DataFrame) -> pd.DataFrame:
+    wanted = {*used.columns, *HELPERS, OVERFLOW}  # free text stays behind
+    raw = raw[[name for name in raw.columns if name in wanted or normal_heading(name) in wanted]]
     rows = raw[~raw.index.isin(used.index)] if len(used) < len(raw) else raw.iloc[:0]
     # texts of large files are held once each on the way in
     coded = rows.select_dtypes("category").columns

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import lzma
 import struct
 import warnings
@@ -19,12 +18,22 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._files import MAX_CELL, csv_rows, refuse_long_cell
+from forecast._checks import shown
+from forecast._files import (
+    MAX_CELL,
+    SEAL,
+    csv_rows,
+    read_json,
+    read_whole,
+    refuse_long_cell,
+    sum_of,
+)
 from forecast._notes import Note
 from forecast.errors import DataError
 from forecast.log.cells import as_text
 from forecast.log.columns import TABLES, column
-from forecast.log.headings import HELPERS, normal_heading, refuse_repeated, table_of, with_headings
+from forecast.log.headings import refuse_repeated, table_of, with_headings
+from forecast.log.identity import HELPERS, normal_heading, quoted
 from forecast.log.report import TOLERATED, Place, apply_mends
 
 if TYPE_CHECKING:
@@ -64,6 +73,7 @@ class RawLog:
     places: dict[str, tuple[Place, ...]] = field(default_factory=dict)
     cleared_at: float | None = None
     cleared_judged: str = ""
+    written: dict[str, str] = field(default_factory=dict)  # checksums of files, if any
 
 
 def read_raw(path: Path) -> RawLog:
@@ -75,18 +85,15 @@ def read_raw(path: Path) -> RawLog:
         If there is nothing there that could be a log, or a file is corrupt, too large or not
         in UTF-8; it names the file.
     """
-    if not path.exists():
-        raise DataError(f"There is no {path}.", "Give the folder or the workbook of the log.")
-    if path.is_dir():
-        raw = _folder(path)
-    elif path.suffix.lower() in (".xlsx", ".xlsm"):
-        raw = RawLog(str(path))
-        _named_sheets(raw, path)
-    else:
+    try:
+        if not path.exists():
+            raise DataError(f"There is no {path}.", "Give the folder or the workbook of the log.")
+        raw = _folder(path) if path.is_dir() else _one_workbook(path)
+    except OSError as error:
         raise DataError(
-            f"{path.name} is neither a folder nor an .xlsx workbook.",
-            "Give the folder that holds courses.csv, or one workbook with a sheet named courses.",
-        )
+            f"{error.filename or path} cannot be read ({error.strerror}).",
+            "Close it elsewhere, or copy the log to another place.",
+        ) from error
     if "courses" not in raw.tables:
         raise _no_courses(path)
     for name in [name for name in raw.tables if name not in TABLES]:
@@ -154,34 +161,53 @@ def letters(place: int) -> str:
     return (letters(first - 1) if first else "") + chr(ord("A") + last)
 
 
+def _one_workbook(path: Path) -> RawLog:
+    if path.suffix.lower() not in (".xlsx", ".xlsm") or not path.is_file():
+        raise DataError(
+            f"{path.name} is neither a folder nor an .xlsx workbook.",
+            "Give the folder that holds courses.csv, or one workbook with a sheet named courses.",
+        )
+    raw = RawLog(str(path))
+    _named_sheets(raw, path)
+    return raw
+
+
 def _folder(path: Path) -> RawLog:
     raw = RawLog(str(path))
-    for file in sorted(path.iterdir()):
-        if file.name.startswith("."):  # what macOS leaves beside each file on a foreign drive
-            continue
-        name, kind = normal_heading(file.stem), file.suffix.lower()
+    # what macOS and spreadsheets leave beside each file is none of ours
+    files = [file for file in sorted(path.iterdir()) if not file.name.startswith((".", "~$"))]
+    for file in files:
         if file.name.lower() == "datapackage.json":
-            state_cleared(raw, file.name, _json_object(file))
+            stated = read_json(file)
+            if not isinstance(stated, dict):
+                raise DataError(
+                    f"{file.name} is not a JSON object.",
+                    "Correct it, or take it out of the folder.",
+                )
+            state_cleared(raw, file.name, stated)
+            raw.written = _checksums(stated)
+    of: dict[str, Path] = {}
+    for file in files:
+        name, kind = normal_heading(file.stem), file.suffix.lower()
         if kind not in (".csv", ".parquet") or table_of(name) is None:
             continue
-        if name in raw.tables:
+        if not file.is_file():
+            raise DataError(f"{file.name} is no file.", "Put the table itself there.")
+        if name in of:
             raise DataError(
-                f"Table {name} is there twice in {path}.", "Keep one of the files named after it."
+                f"Table {name} is there twice in {path}: {of[name].name} and {file.name}.",
+                "Keep one of the two.",
             )
+        of[name] = file
         add_table(raw, name, _parquet(file) if kind == ".parquet" else _csv(raw, file))
     return raw
 
 
-def _json_object(file: Path) -> Mapping[str, Any]:
-    try:
-        stated = json.loads(file.read_text(encoding="utf-8-sig"))
-    except ValueError:
-        stated = None
-    if not isinstance(stated, dict):
-        raise DataError(
-            f"{file.name} is not a JSON object.", "Correct it, or take it out of the folder."
-        )
-    return stated
+# of the files that a package describes
+def _checksums(stated: Mapping[str, Any]) -> dict[str, str]:
+    resources = stated.get("resources")
+    parts = [one for one in resources if isinstance(one, dict)] if resources else []
+    return {str(one.get("path")): str(one["hash"]) for one in parts if "hash" in one}
 
 
 def state_cleared(raw: RawLog, file: str, stated: Mapping[str, Any]) -> None:
@@ -189,12 +215,12 @@ def state_cleared(raw: RawLog, file: str, stated: Mapping[str, Any]) -> None:
     percent, judged = stated.get("cleared_at"), stated.get("cleared_judged", "")
     if percent is not None and (isinstance(percent, bool) or not isinstance(percent, int | float)):
         raise DataError(
-            f"{file} gives cleared_at as {percent!r}.", "Give a percentage, for example 95."
+            f"{file} gives cleared_at as {shown(percent)}.", "Give a percentage, for example 95."
         )
     bases = column("gradings", "basis").levels
     if judged != "" and (not isinstance(judged, str) or judged.partition(",")[0] not in bases):
         raise DataError(
-            f"{file} gives cleared_judged as {judged!r}.",
+            f"{file} gives cleared_judged as {shown(judged)}.",
             f'Give {" or ".join(bases)}, and by whom, for example "photograph, by two graders".',
         )
     raw.cleared_at, raw.cleared_judged = percent, judged
@@ -238,7 +264,8 @@ def _refuse_long_cells(name: str, frame: pd.DataFrame) -> None:
             continue
         sizes = cells.astype(object).map(_length)
         row = sizes.idxmax()
-        refuse_long_cell(f"Table {name}", f"row {row}, column {heading}", sizes[row])
+        told = quoted(heading, place + 1).removeprefix("column ")
+        refuse_long_cell(f"Table {name}", f"row {row}, column {told}", sizes[row])
 
 
 def _longest(cells: npt.NDArray[np.object_]) -> int:
@@ -311,12 +338,11 @@ def _csv_cells(raw: RawLog, file: Path) -> tuple[pd.DataFrame, bool]:
 
 
 def _decoded(raw: RawLog, file: Path) -> str:
-    try:
-        content = file.read_bytes()
-    except OSError as error:
-        raise DataError(
-            f"{file.name} cannot be opened ({error.strerror}).", "Close it elsewhere, or copy it."
-        ) from error
+    content = read_whole(file, MAX_BYTES)
+    if raw.written.get(file.name, "").startswith(SEAL) and raw.written[file.name] != sum_of(
+        content
+    ):
+        raw.notes.append(Note("log.not_as_written", values={"file": file.name}))
     encoding = "utf-8"
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         encoding = "utf-16"
@@ -387,7 +413,7 @@ def _parquet(file: Path) -> pd.DataFrame:
         frame = _coded(pq.read_table(file, read_dictionary=texts))
     except DataError:
         raise
-    except (pa.ArrowException, OSError, ValueError) as error:
+    except (pa.ArrowException, OSError, LookupError, OverflowError, ValueError) as error:
         raise DataError(
             f"{file.name} cannot be read as Parquet ({_first_line(error)}).",
             "Write the file anew, or give the table as CSV.",

@@ -18,7 +18,8 @@ from forecast._notes import Note, texts_of
 from forecast._plain import plain_rows
 from forecast.errors import RequestError
 from forecast.log.cells import as_text, distinct_texts
-from forecast.log.headings import HELPERS, OVERFLOW, read_headings
+from forecast.log.headings import read_headings
+from forecast.log.identity import HELPERS, OVERFLOW, masked
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -138,16 +139,20 @@ class LogReport:
         return listed
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the report as plain lists and numbers, ready for JSON."""
+        """Return the report as plain lists and numbers, ready for JSON.
+
+        Cells that seem to hold a name, a number or an address of somebody are masked; the frames,
+        and the rows written out to be mended, have them as they are.
+        """
         return {
             "source": self.source,
             "rows": {
                 table: dict(zip(("in", "used", "set_aside", "empty"), astuple(count), strict=True))
                 for table, count in self.rows.items()
             },
-            "set_aside": self._listed(self.set_aside),
-            "flagged": self._listed(self.flagged),
-            "tolerated": plain_rows(self.tolerated),
+            "set_aside": self._listed(_masked(self.set_aside, "value")),
+            "flagged": self._listed(_masked(self.flagged, "value")),
+            "tolerated": plain_rows(_masked(self.tolerated, "written")),
             "extra_columns": {table: list(names) for table, names in self.extra_columns.items()},
             "notes": list(map(str, self.notes)),
             "note_codes": [note.to_dict() for note in self.notes],
@@ -213,7 +218,7 @@ class LogReport:
             where = f"{table}.{column}" if column else table
             lines.append(f"  {where}, {len(cases)} row(s), rule: {rule}.")
             for case in cases.head(examples).to_dict("records"):
-                value = f"{_shortened(case['value'])!r}" if case["value"] else "empty"
+                value = f"{_shortened(masked(case['value']))!r}" if case["value"] else "empty"
                 cell = self.cell(str(table), case["row"], str(column)) or f"row {case['row']}"
                 lines.append(f"    {cell}: {value}. {case['remedy']}")
             if len(cases) > examples:
@@ -224,7 +229,7 @@ class LogReport:
         return [
             f"  {habit['table']}{'.' if habit['column'] else ''}{habit['column']}: "
             f"{habit['tolerance']}, {habit['count']} time(s), first in row {habit['row']}: "
-            f"{_shortened(habit['written'])!r} read as {habit['read_as']!r}."
+            f"{_shortened(masked(habit['written']))!r} read as {habit['read_as']!r}."
             for habit in self.tolerated.to_dict("records")
         ]
 
@@ -261,6 +266,10 @@ def gather(listed: Iterable[pd.DataFrame], columns: tuple[str, ...] = ENTRY) -> 
     whole = pd.concat(filled, ignore_index=True)
     order = whole.sort_values(["table", "row", "column"], kind="stable").index
     return whole.loc[order, list(columns)].reset_index(drop=True)
+
+
+def _masked(listed: pd.DataFrame, column: str) -> pd.DataFrame:
+    return listed.assign(**{column: listed[column].map(lambda text: masked(str(text)))})
 
 
 def _counted(number: int, word: str) -> str:

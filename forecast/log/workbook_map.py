@@ -25,14 +25,8 @@ from forecast.log.cells import (
     rule_of,
 )
 from forecast.log.columns import TABLES, Column, column, column_names, words
-from forecast.log.headings import (
-    SEARCHED_ROWS,
-    identifies,
-    is_total,
-    normal_heading,
-    table_of,
-    with_headings,
-)
+from forecast.log.headings import SEARCHED_ROWS, is_total, table_of, with_headings
+from forecast.log.identity import identifies, normal_heading
 from forecast.log.reading import (
     RawLog,
     Sheets,
