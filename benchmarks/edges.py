@@ -82,7 +82,7 @@ def midcourse(unit: Unit) -> list[dict[str, Any]]:
             pairs = list(zip(seen["after_session"], seen["fading_pct"], strict=True))
             row = {"mechanism": mechanism, "size": size, "seed": seed, "landmark": done}
             row["pace"] = -np.log1p(-min(pairs[-1][1], 97) / 100) / pairs[-1][0]
-            row["quick"] = enquiry.inks == "black" and needed[course] <= 15
+            row["quick"] = bool(enquiry.inks == "black" and needed[course] <= 15)
             left = needed[course] - done
             row["true_within"] = float(left <= WITHIN)
             both = remaining_draws(

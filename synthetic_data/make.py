@@ -15,7 +15,12 @@ from synthetic_data.german import write_german
 from synthetic_data.make_messy import write_messy
 
 SEED = 20170102
-UNUSED = {"mechanism", "dropout_slow", "eye_sd"}  # the shipped clinic has their defaults
+UNUSED = {
+    "mechanism",
+    "dropout_slow",
+    "eye_sd",
+    "stalled_only",
+}  # the shipped clinic has their defaults
 STRATEGIES = ("ns", "ps", "ns:4>ps")
 
 

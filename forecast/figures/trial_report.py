@@ -80,7 +80,14 @@ def write_report(comparison: RegimeComparison, log: OutcomeLog, folder: str | Pa
 
 def report_items(comparison: RegimeComparison, log: OutcomeLog) -> Iterator[Items]:
     """Yield the heading of each item and what stands under it: sentences, tables and figures."""
-    trial, counts = dict(comparison.target_trial), comparison.diagnostics.counts
+    yield from _question_items(comparison, log)
+    yield from _result_items(comparison, log)
+    yield from _reading_items(comparison)
+
+
+# what is asked, and how
+def _question_items(comparison: RegimeComparison, log: OutcomeLog) -> Iterator[Items]:
+    trial = dict(comparison.target_trial)
     between = " against ".join(comparison.strategies)
     answers = list(comparison.words.values())
     started = log.courses["started_on"]
@@ -116,7 +123,6 @@ def report_items(comparison: RegimeComparison, log: OutcomeLog) -> Iterator[Item
         [f"{item}: {text}" for item, text in trial.items()]
         + ["In the trial itself assignment would be at random and known to all."],
     )
-    left_out = [f"{n} {why}" for why, n in comparison.diagnostics.left_out.items()]
     yield (
         "7. Its emulation in the data",
         [
@@ -126,6 +132,12 @@ def report_items(comparison: RegimeComparison, log: OutcomeLog) -> Iterator[Item
             f"Assumed: {ASSUMED}",
         ],
     )
+
+
+# what was found
+def _result_items(comparison: RegimeComparison, log: OutcomeLog) -> Iterator[Items]:
+    counts = comparison.diagnostics.counts
+    left_out = [f"{n} {why}" for why, n in comparison.diagnostics.left_out.items()]
     flow = f"{len(log.courses)} courses in the log; {counts['courses']} eligible"
     yield (
         "8. Selection",
@@ -158,7 +170,7 @@ def report_items(comparison: RegimeComparison, log: OutcomeLog) -> Iterator[Item
     )
     frame = comparison.to_frame()
     main = frame["quantity"].isin(["sessions"]) | frame["quantity"].str.startswith("cleared by")
-    yield "13. Effect estimates", [frame[main], *answers]
+    yield "13. Effect estimates", [frame[main], *comparison.words.values()]
     sensitive = [] if comparison.sensitivity is None else list(comparison.sensitivity.words)
     yield (
         "14. Further analyses",
@@ -169,7 +181,11 @@ def report_items(comparison: RegimeComparison, log: OutcomeLog) -> Iterator[Item
             *_drawn(comparison, plot_readings),
         ],
     )
-    yield "15. Interpretation", [*answers, CAUTION]
+
+
+# how it is to be read, and what only its authors know
+def _reading_items(comparison: RegimeComparison) -> Iterator[Items]:
+    yield "15. Interpretation", [*comparison.words.values(), CAUTION]
     yield (
         "16. Limits",
         [*(str(note) for note in comparison.notes), f"Rests on this: {ASSUMED}"],
