@@ -125,6 +125,8 @@ def _parts_within(hint: Any, value: Any, name: str) -> Iterator[tuple[Any, Any, 
 
 def _fits(hint: Any, value: Any, name: str) -> bool:
     kind = get_origin(hint) or hint
+    if isinstance(value, Note):
+        str(value)  # KeyError where there are no words for it, or a hole of theirs stays empty
     if kind is Any or getattr(kind, "_is_protocol", False):
         return kind is Any or dataclasses.is_dataclass(value)
     if kind is Literal:

@@ -48,6 +48,7 @@ ABOUT = "a number marked as rough"
 SIDES = "two sides, multiplied"
 SHORT_YEAR = "a year of two digits, as other dates of the table prove"
 EARLIEST, LATEST = date(1980, 1, 1), date(2099, 12, 31)
+DAY = timedelta(days=1)
 SERIAL_ZERO = date(1899, 12, 30)  # day 0 of spreadsheets, after their wrong leap day of 1900
 WORDS = tomllib.loads(Path(__file__).with_name("words.toml").read_text(encoding="utf-8"))
 EMPTY_WORDS = frozenset(
@@ -447,8 +448,10 @@ def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
 
     if rule.kind == "date" and pd.api.types.is_datetime64_any_dtype(cells):
         days = cells if cells.dt.tz is None else cells.dt.tz_localize(None)
+        beyond = (days < pd.Timestamp(EARLIEST)) | (days >= pd.Timestamp(LATEST) + DAY)
+        if beyond.any():  # the year 9999 of databases has no place among nanoseconds
+            days = days.mask(beyond)
         days = days.dt.normalize().astype("datetime64[ns]", copy=False)
-        beyond = (days < pd.Timestamp(EARLIEST)) | (days > pd.Timestamp(LATEST))
         broken = {rule_of(rule): beyond.to_numpy(bool)} if beyond.any() else {}
         return ColumnReading(days, broken)
     if rule.kind == "integer" and not rule.may_be_blank and _is_filled(cells):

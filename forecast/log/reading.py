@@ -437,7 +437,7 @@ def _coded(table: Any) -> pd.DataFrame:
 
     columns: dict[int, Any] = {}
     for place, name in enumerate(table.column_names):
-        column = table.column(place)
+        column = _readable(name, table.column(place))
         if _is_text(column.type) and name not in HELPERS and len(column):
             column = column.dictionary_encode()
         coded = pa.types.is_dictionary(column.type) and _is_text(column.type.value_type)
@@ -449,6 +449,21 @@ def _coded(table: Any) -> pd.DataFrame:
     frame = pd.DataFrame(columns, copy=False)
     frame.columns = table.column_names
     return frame
+
+
+def _readable(name: str, column: Any) -> Any:
+    """Return a column whose bytes are text, and whose times are of a zone that is known."""
+    import pyarrow as pa
+
+    kind = column.type
+    try:
+        if pa.types.is_binary(kind) or pa.types.is_large_binary(kind):
+            return column.cast(pa.string())
+        if pa.types.is_timestamp(kind) and kind.tz is not None:
+            column[:0].to_pandas()
+    except (pa.ArrowException, LookupError, ValueError) as error:
+        raise ValueError(f"column {name}: {error}") from error
+    return column
 
 
 def _is_text(kind: Any) -> bool:

@@ -452,7 +452,7 @@ def _parse(path: Path) -> dict[str, Any]:
         ) from error
     except UnicodeDecodeError as error:
         raise DataError(f"{path.name} is not UTF-8 text.", "Save it as UTF-8.") from error
-    except tomllib.TOMLDecodeError as error:
+    except (RecursionError, ValueError) as error:  # an endless number is none of TOML's errors
         raise DataError(
             f"{path.name} is not TOML: {error}.",
             'Write key = value, text in "quotes", decimals with a point.',

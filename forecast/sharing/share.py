@@ -59,6 +59,7 @@ MEANS = {"link": "cloglog", "baseline": "smooth", "pivot": PIVOT, "ridge": RIDGE
 # The smallest eigenvalue a correlation matrix of rounded entries is given back.
 LEAST_EIGENVALUE = 0.05
 LARGEST_EFFECT = 20.0
+TOTALS = ("courses", "clients", "reached", "stopped", "ongoing")
 AGAIN = "Ask the clinic to share its log again."
 
 
@@ -226,7 +227,7 @@ class Share:
                 check_goal(stored["goal"]),
                 checked_names(stored["parameters"]),
                 *_numbers_of(stored),
-                counts={str(k): v and int(v) for k, v in stored["counts"].items()},
+                counts={name: (n := stored["counts"][name]) and int(n) for name in TOTALS},
                 supported_to=int(stored["supported_to"]),
                 digest=digest(stored),
             )

@@ -297,7 +297,8 @@ def held(port: int, sent: bytes, address: str = "") -> socket.socket:
 HALVES = (
     b"",
     b"GET / HT",
-    b"POST /answer HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 9\r\n\r\nab",
+    b"POST /answer HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/json\r\n"
+    b"Content-Length: 9\r\n\r\nab",
 )
 
 
