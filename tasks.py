@@ -28,17 +28,19 @@ TASKS = {
     "notebooks": "open the notebooks in JupyterLab",
 }
 EXTRAS = {"demo": "page", "test": "test", "lint": "test", "slow": "test", "notebooks": "notebooks"}
-# Two test files at a time; a file stays in one process, so that what it shares is made once.
-SIDE_BY_SIDE = ["-n", "2", "--dist", "loadfile"]
+# Each process takes half of the list in order, so that neighbours share what is made once, and
+# the one that is done first helps the other. A study shared within its file is not made twice.
+QUICKLY = ["-n", "2", "--dist", "worksteal"]
+BY_FILE = ["-n", "2", "--dist", "loadfile"]
 COMMANDS = {
     "demo": [["-m", "forecast", "tour"]],
-    "test": [["-m", "pytest", "-q", *SIDE_BY_SIDE]],
+    "test": [["-m", "pytest", "-q", *QUICKLY]],
     "lint": [
         ["-m", "ruff", "check", "."],
         ["-m", "ruff", "format", "--check", "."],
         ["-m", "mypy"],
     ],
-    "slow": [["-m", "pytest", "-q", "-m", "slow", "--durations=15", *SIDE_BY_SIDE]],
+    "slow": [["-m", "pytest", "-q", "-m", "slow", "--durations=15", *BY_FILE]],
     "notebooks": [["-m", "jupyterlab", "notebooks"]],
 }
 

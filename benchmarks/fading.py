@@ -64,7 +64,7 @@ def updated_clinic(unit: tuple[int, int]) -> dict[str, Numbers]:
         rows = updates_at(forecaster, enquiries, paths, needed, done)
         found[str(done)] = judged(*rows)
     scores = forecaster.midcourse.scores if forecaster.midcourse else {}
-    found["chosen"] = {"kept": float(forecaster.midcourse.chosen == "passage"), **scores}
+    found["law"] = {"landmarks": forecaster.midcourse.weight, **scores}
     return found
 
 
@@ -262,8 +262,12 @@ def updates_table(results: list[dict[str, Numbers]]) -> list[str]:
             f"{rows['plain'].mean():.3f} | {rows['claimed'].mean():.3f} | "
             f"{rows['tie_split'].mean():.3f} ± {rows['tie_split'].std(ddof=1):.3f} |"
         )
-    kept = np.mean([result["chosen"]["kept"] for result in results])
-    return [*lines, "", f"First passage was chosen in {kept:.0%} of {len(results)} clinics."]
+    weight = np.mean([result["law"]["landmarks"] for result in results])
+    return [
+        *lines,
+        "",
+        f"Landmarks had a weight of {weight:.2f} on average over {len(results)} clinics.",
+    ]
 
 
 def regimes_table(kind: str, results: list[dict[str, Numbers]]) -> list[str]:

@@ -1,14 +1,19 @@
-"""One way to write a file, to tell whether one is ours, and to read a CSV of bounded cells."""
+"""One way to write a file, to seal and read one, to tell whether it is ours, and CSV rows."""
 
 from __future__ import annotations
 
 import csv
+import errno
+import hashlib
 import io
 import json
+import math
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from pathlib import Path
 from secrets import token_hex
+from typing import Any
 
 from forecast.errors import DataError, RequestError
 
@@ -18,18 +23,91 @@ Mark = Callable[[bytes], bool]
 def write_whole(path: Path, content: str | bytes) -> None:
     """Write a file beside its place and move it there: a reader sees the old file or the new one.
 
-    Raises OSError where the folder cannot be written; nothing is left behind then.
+    The same after a loss of power: the content is on the disk before the name is. Raises OSError
+    where the folder cannot be written; nothing is left behind then.
     """
-    data = content.encode() if isinstance(content, str) else content
-    beside = path.absolute().with_name(f".{path.name}.{token_hex(4)}.part")
+    left = memoryview(content.encode() if isinstance(content, str) else content)
+    folder = path.absolute().parent
+    beside = folder / f".{path.name}.{token_hex(4)}.part"
+    new = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
     try:
-        with beside.open("xb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(path)
-    finally:
-        beside.unlink(missing_ok=True)
+        file = os.open(beside, new, 0o666)
+        try:
+            while left:
+                left = left[os.write(file, left) :]
+            os.fsync(file)
+        finally:
+            os.close(file)
+        os.replace(beside, path)
+    except BaseException:
+        with suppress(OSError):
+            os.unlink(beside)
+        raise
+    if os.name == "posix":  # elsewhere a folder cannot be opened
+        at = os.open(folder, os.O_RDONLY)
+        try:
+            with suppress(OSError):  # a network drive may not know how
+                os.fsync(at)
+        finally:
+            os.close(at)
+
+
+def read_whole(path: Path, most: int) -> bytes:
+    """Return a file's content; raises OSError for pipes, devices, folders and larger files."""
+    if path.exists() and not path.is_file():
+        raise OSError(errno.EINVAL, "it is no file")
+    with path.open("rb") as file:
+        content = file.read(most + 1)
+    if len(content) > most:
+        raise OSError(errno.EFBIG, f"it has more than {most:,} bytes")
+    return content
+
+
+MAX_JSON = 100_000_000  # bytes
+
+
+def read_json(path: Path) -> Any:
+    """Return what a JSON file holds, None where it is none or a number in it is not finite.
+
+    Raises OSError where the file cannot be read.
+    """
+    content = read_whole(path, MAX_JSON)
+    try:
+        return json.loads(content, parse_float=_finite, parse_constant=_finite)
+    except (ValueError, RecursionError):
+        return None
+
+
+def _finite(text: str) -> float:
+    number = float(text)
+    if not math.isfinite(number):
+        raise ValueError(text)
+    return number
+
+
+SEAL = "sha256"  # the name that the checksum of a file has in it
+
+
+def sealed(content: Mapping[str, Any]) -> dict[str, Any]:
+    """Return content to be written as JSON with the SHA-256 of all of it."""
+    return {**content, SEAL: _sum_of(content)}
+
+
+def unsealed(stored: Mapping[str, Any], *, named: str, remedy: str) -> dict[str, Any]:
+    """Return what was sealed, or raise RequestError if it has changed; no seal is no complaint."""
+    content = {name: value for name, value in stored.items() if name != SEAL}
+    if SEAL in stored and stored[SEAL] != _sum_of(content):
+        raise RequestError(f"{named} has changed since it was written.", remedy)
+    return content
+
+
+def _sum_of(content: Mapping[str, Any]) -> str:
+    return sum_of(json.dumps(content, sort_keys=True).encode())
+
+
+def sum_of(content: bytes) -> str:
+    """Return the SHA-256 of content as files write it: ``sha256:`` and 64 digits."""
+    return f"{SEAL}:{hashlib.sha256(content).hexdigest()}"
 
 
 def check_not_lost(path: Path, *, what: str, known: Mark) -> None:
@@ -54,7 +132,7 @@ def is_json_with(name: str, *values: str) -> Mark:
     def known(content: bytes) -> bool:
         try:
             stored = json.loads(content)
-        except ValueError:
+        except (ValueError, RecursionError):
             return False
         return isinstance(stored, dict) and stored.get(name) in values
 

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Mapping
+import math
+from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from functools import cache
 from types import NoneType, UnionType
-from typing import TYPE_CHECKING, Any, TypeVar, Union, get_args, get_origin, get_type_hints
+from typing import TYPE_CHECKING, Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
 
 from forecast._notes import Note
+from forecast._types import AnyArray
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -65,7 +67,12 @@ def read(kind: type[T], stored: Mapping[str, Any]) -> T:
 
 @cache
 def _hints(kind: type) -> dict[str, Any]:
-    return get_type_hints(kind)
+    unknown: dict[str, Any] = {}
+    while True:
+        try:
+            return get_type_hints(kind, localns=unknown)
+        except NameError as error:  # imported for tools alone
+            unknown[str(error.name)] = Any
 
 
 def _is_needed(field: dataclasses.Field[Any]) -> bool:
@@ -87,6 +94,56 @@ def _part(hint: Any, stored: Any) -> Any:
     if dataclasses.is_dataclass(hint):
         return read(hint, stored)  # type: ignore[arg-type]
     return hint(stored) if hint in (int, float, bool, str) else stored
+
+
+def check_parts(hint: Any, value: Any, name: str = "") -> None:
+    """Raise ValueError naming the part where a value is not as its type says, or not finite.
+
+    Looks through dataclasses, mappings, tuples and unions. A dataclass's arrays named after a
+    covariance, or a matrix of one, must be square, symmetric and without a negative variance.
+    """
+    if get_origin(hint) in (Union, UnionType) and (value is not None or NoneType in get_args(hint)):
+        rest = [one for one in get_args(hint) if (one is NoneType) == (value is None)]
+        hint = rest[0]
+    if not _fits(hint, value, name):
+        raise ValueError(f"{name.strip()} cannot be")
+    for its, part, called in _parts_within(hint, value, name):
+        check_parts(its, part, called)
+
+
+def _parts_within(hint: Any, value: Any, name: str) -> Iterator[tuple[Any, Any, str]]:
+    inner = get_args(hint)
+    if dataclasses.is_dataclass(value):
+        for field, its in _hints(type(value)).items():  # type: ignore[arg-type]
+            yield its, getattr(value, field), field
+    elif get_origin(hint) is tuple:
+        each = inner[:1] * len(value) if inner[1:] == (...,) else inner
+        yield from ((one, part, name) for one, part in zip(each, value, strict=True))
+    elif inner and isinstance(value, Mapping):
+        yield from ((inner[1], part, f"{name} {key}") for key, part in value.items())
+
+
+def _fits(hint: Any, value: Any, name: str) -> bool:
+    kind = get_origin(hint) or hint
+    if isinstance(value, Note):
+        str(value)  # KeyError where there are no words for it, or a hole of theirs stays empty
+    if kind is Any or getattr(kind, "_is_protocol", False):
+        return kind is Any or dataclasses.is_dataclass(value)
+    if kind is Literal:
+        return value in get_args(hint)
+    if kind is float:
+        number = isinstance(value, int | float) and not isinstance(value, bool)
+        return number and math.isfinite(value)
+    if kind is np.ndarray:
+        finite = isinstance(value, np.ndarray) and bool(np.isfinite(value).all())
+        spread = "covarian" in name or "matrix" in name
+        return finite and (not spread or _is_covariance(value))
+    return isinstance(value, kind) and (kind is not int or not isinstance(value, bool))
+
+
+def _is_covariance(value: AnyArray) -> bool:
+    square = value.ndim == 2 and value.shape[0] == value.shape[1]
+    return bool(square and np.allclose(value, value.T) and (np.diag(value) >= 0).all())
 
 
 def plain_values(values: Mapping[str, Any]) -> dict[str, Any]:

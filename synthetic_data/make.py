@@ -11,10 +11,16 @@ import pandas as pd
 from benchmarks.truth import true_contrast
 from forecast.invented import World, simulate_clinic
 from forecast.log import write_log
+from synthetic_data.german import write_german
 from synthetic_data.make_messy import write_messy
 
 SEED = 20170102
-UNUSED = {"mechanism", "dropout_slow", "eye_sd"}  # the shipped clinic has their defaults
+UNUSED = {
+    "mechanism",
+    "dropout_slow",
+    "eye_sd",
+    "stalled_only",
+}  # the shipped clinic has their defaults
 STRATEGIES = ("ns", "ps", "ns:4>ps")
 
 
@@ -24,6 +30,7 @@ def main(folder: Path) -> None:
     clinic = simulate_clinic(600, seed=SEED, world=world)
     write_log(clinic.log, folder, title="An invented clinic")
     write_messy(folder, clinic.log)
+    write_german(folder / "deutsche_praxis.xlsx")
     write_truth(folder / "truth.json", world, clinic.truth)
 
 

@@ -86,7 +86,7 @@ def spoil_courses(clinic: Clinic) -> None:
     slips: list[tuple[str, str, Any, str]] = [
         ("two skin types in one cell", "skin_type", "III/IV", "one of I, II"),
         ("a site that could be two", "body_site", "arm", "one of face, neck"),
-        ("an ink the log does not know", "inks", "black, pink", "some of black"),
+        ("an ink the log does not know", "inks", "black, gold", "some of black"),
         ("no outcome", "outcome", None, "a value in every row"),
         ("a range for a count", "sessions_given", "6-7", "a whole number from 1"),
         ("a course without a session", "sessions_given", 0, "a whole number from 1"),

@@ -38,8 +38,13 @@ class Percent:
     fraction: float
 
 
-def write_workbook(path: Path, sheets: dict[str, list[list[object]]]) -> None:
-    """Write sheets of cells: text, numbers, dates, `Formula`, `Percent`, or None."""
+def write_workbook(
+    path: Path, sheets: dict[str, list[list[object]]], merged: tuple[str, ...] = ()
+) -> None:
+    """Write sheets of cells: text, numbers, dates, `Formula`, `Percent`, or None.
+
+    Ranges of ``merged``, such as "2021!A1:D1", become one cell each.
+    """
     parts = {
         "[Content_Types].xml": content_types(len(sheets)),
         "_rels/.rels": relations({"officeDocument": "xl/workbook.xml"}),
@@ -47,8 +52,9 @@ def write_workbook(path: Path, sheets: dict[str, list[list[object]]]) -> None:
         "xl/_rels/workbook.xml.rels": workbook_relations(len(sheets)),
         "xl/styles.xml": STYLES,
     }
-    for number, rows in enumerate(sheets.values(), start=1):
-        parts[f"xl/worksheets/sheet{number}.xml"] = worksheet(rows)
+    for number, (title, rows) in enumerate(sheets.items(), start=1):
+        ranges = [place.partition("!")[2] for place in merged if place.startswith(f"{title}!")]
+        parts[f"xl/worksheets/sheet{number}.xml"] = worksheet(rows, ranges)
     with zipfile.ZipFile(path, "w") as file:
         for name, text in parts.items():
             part = zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0))
@@ -56,7 +62,7 @@ def write_workbook(path: Path, sheets: dict[str, list[list[object]]]) -> None:
             file.writestr(part, HEAD + text)
 
 
-def worksheet(rows: list[list[object]]) -> str:
+def worksheet(rows: list[list[object]], merged: list[str]) -> str:
     """Return the sheet's part; empty cells and rows are left out."""
     lines = []
     for number, cells in enumerate(rows, start=1):
@@ -70,7 +76,9 @@ def worksheet(rows: list[list[object]]) -> str:
     widest = max((len(cells) for cells in rows), default=1)
     used = f'<dimension ref="A1:{letters(max(widest, 1) - 1)}{max(len(rows), 1)}"/>'
     data = f"<sheetData>{''.join(lines)}</sheetData>"
-    return f'<worksheet xmlns="{MAIN}">{used}{data}</worksheet>'
+    ranges = "".join(f'<mergeCell ref="{place}"/>' for place in merged)
+    joined = f'<mergeCells count="{len(merged)}">{ranges}</mergeCells>' if merged else ""
+    return f'<worksheet xmlns="{MAIN}">{used}{data}{joined}</worksheet>'
 
 
 def cell(place: str, value: object) -> str:

@@ -1,5 +1,7 @@
 """One invented log and one forecaster for all tests that only look at them."""
 
+import os
+
 import pytest
 from hypothesis import settings
 
@@ -7,6 +9,8 @@ import forecast
 from forecast.forecaster import Forecaster
 from forecast.log import OutcomeLog
 
+# Tests stand side by side already; to start workers costs more than most of the fits here.
+os.environ.setdefault("FORECAST_WORKERS", "1")
 # no test is timed: a busy machine would fail it
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")

@@ -122,6 +122,8 @@ def test_from_outside_a_room_only_what_it_offers_is_imported():
     inside = []
     for path in programs:
         own = set(path.relative_to(ROOT).parts[1:-1])
+        if "fuzz" in own:
+            continue  # knocks at every room that reads a file
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if not isinstance(node, ast.ImportFrom) or not str(node.module).startswith("forecast."):
                 continue

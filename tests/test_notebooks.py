@@ -3,8 +3,6 @@
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
 import nbformat
@@ -58,18 +56,6 @@ def test_the_e_value_is_said_to_be_about_the_share_cleared():
     assert "not of the number of sessions" in paragraph
 
 
-@pytest.fixture(scope="module")
-def runs(request: pytest.FixtureRequest) -> Iterator[dict[Path, Future[str]]]:
-    """Start every notebook that is asked for, two at a time, each in its own process."""
-    asked = {
-        item.callspec.params["path"]
-        for item in request.session.items
-        if isinstance(item, pytest.Function) and "runs" in item.fixturenames
-    }
-    with ThreadPoolExecutor(2) as pool:
-        yield {path: pool.submit(run_notebook, path) for path in sorted(asked)}
-
-
 def run_notebook(path: Path) -> str:
     """Run a notebook from the top without saving it and return what went wrong, or nothing."""
     environment = {**os.environ, "JUPYTER_PLATFORM_DIRS": "1", "FORECAST_WORKERS": "1"}
@@ -84,7 +70,14 @@ def run_notebook(path: Path) -> str:
     return done.stderr if done.returncode else ""
 
 
-@each_notebook
-def test_a_notebook_runs_from_the_top(path: Path, runs: dict[Path, Future[str]]):
-    problem = runs[path].result()
+# the first is quick and shows that notebooks run here at all; the others fit the whole clinic
+@pytest.mark.parametrize(
+    "path",
+    [
+        pytest.param(path, id=path.stem, marks=[pytest.mark.slow] if place else [])
+        for place, path in enumerate(NOTEBOOKS)
+    ],
+)
+def test_a_notebook_runs_from_the_top(path: Path):
+    problem = run_notebook(path)
     assert not problem, problem

@@ -15,8 +15,8 @@ from forecast.tattoo import REGIONS
 PACKAGE = Path(__file__).parents[1] / "forecast"
 LANGUAGES = sorted((PACKAGE / "languages").glob("*.toml"))
 
-PINK = """
-[inks.pink]
+GOLD = """
+[inks.gold]
 group = "black and red"
 covariates = ["ink_warm"]
 cautions = ["red_ink"]
@@ -89,23 +89,23 @@ def copied(tmp_path: Path) -> Path:
 
 def test_an_ink_and_a_kind_of_reaction_added_to_their_tables_are_followed_everywhere(copied: Path):
     inks, columns = copied / "tattoo" / "inks.toml", copied / "log" / "columns.toml"
-    inks.write_text(inks.read_text("utf-8") + PINK, "utf-8")
+    inks.write_text(inks.read_text("utf-8") + GOLD, "utf-8")
     rules = columns.read_text("utf-8")
-    assert "allergy darkening" in rules
-    columns.write_text(rules.replace("allergy darkening", "allergy darkening paradox"), "utf-8")
+    assert "prolonged_redness" in rules
+    columns.write_text(rules.replace("prolonged_redness", "prolonged_redness paradox"), "utf-8")
 
-    ran = asked_of(copied, "pink")
+    ran = asked_of(copied, "gold")
     assert ran.returncode == 0, ran.stderr
     found = json.loads(ran.stdout)
 
-    assert found["inks"] == "black;pink"
+    assert found["inks"] == "black;gold"
     assert found["covariates"] == ["ink_warm", "more_inks"]
     assert found["group"] == "black and red"
     assert {"red_ink", "cosmetic_darkening"} <= set(found["cautions"])
-    assert found["left by 1064"] == ["pink"]
+    assert found["left by 1064"] == ["gold"]
     assert found["left by 532"] == []
     assert found["invented"] == [532]
-    assert "|pink)" in found["pattern"]
+    assert "|gold)" in found["pattern"]
     assert found["set aside"] == 0
     assert found["kind"] == found["enum"][-1] == "paradox"
     assert found["outcomes"] == [True, True, 1]
@@ -113,11 +113,11 @@ def test_an_ink_and_a_kind_of_reaction_added_to_their_tables_are_followed_everyw
 
 def test_an_ink_of_which_something_is_not_filled_in_is_named_with_its_table(copied: Path):
     inks = copied / "tattoo" / "inks.toml"
-    half = PINK.replace('group = "black and red"\n', "")
+    half = GOLD.replace('group = "black and red"\n', "")
     inks.write_text(inks.read_text("utf-8") + half, "utf-8")
-    ran = asked_of(copied, "pink")
+    ran = asked_of(copied, "gold")
     last = ran.stderr.strip().splitlines()[-1]
-    assert "DataError: In inks.toml, group of pink is ''. Fill in what it is there" in last
+    assert "DataError: In inks.toml, group of gold is ''. Fill in what it is there" in last
 
 
 @pytest.mark.parametrize("path", LANGUAGES, ids=lambda path: path.stem)

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
         fit_recalibration,
     )
     from forecast.assess.outcomes import Outcomes, last_supported
+    from forecast.assess.reliability import reliability_table
     from forecast.assess.scores import (
         Coverage,
         brier,
@@ -37,7 +38,6 @@ if TYPE_CHECKING:
     from forecast.assess.selection import (
         OutOfFold,
         choose,
-        crps_gap,
         grouped_folds,
         most_parameters,
         predict_out_of_fold,

@@ -12,8 +12,9 @@ import numpy.typing as npt
 
 from forecast._checks import LEVEL, SHOWN_AT
 from forecast._notes import Note
-from forecast._types import AnyArray, BoolArray, FloatArray
+from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.assess.calibration import (
+    GROUP_SHRINK,
     Groups,
     Ranges,
     Recalibration,
@@ -190,14 +191,25 @@ def recalibrate_out_of_fold(
     outcomes: Outcomes,
     *,
     groups: Groups | None = None,
+    group_shrink: float = GROUP_SHRINK,
     n_folds: int = 10,
     seed: int = 0,
 ) -> tuple[tuple[CountDistribution, ...], Recalibration]:
     """Return predictions each recalibrated by a map that did not see it, and the map of all.
 
     The corrected predictions are for scoring; the map, fitted to every path, is for use.
+    ``groups`` and ``group_shrink`` as in :func:`~forecast.assess.calibration.fit_recalibration`.
     """
-    whole = fit_recalibration(predicted, outcomes, groups=groups)
+
+    def fitted(rows: IntArray | BoolArray) -> Recalibration:
+        return fit_recalibration(
+            [each[rows] for each in predicted],
+            outcomes.take(rows),
+            groups=_rows(groups, rows),
+            group_shrink=group_shrink,
+        )
+
+    whole = fitted(np.arange(len(outcomes)))
     folds = grouped_folds(
         outcomes.subject,
         events=outcomes.observed,
@@ -209,14 +221,13 @@ def recalibrate_out_of_fold(
     pmfs = [np.array(each.pmf) for each in predicted]
     for fold in np.unique(folds):
         test = folds == fold
-        rest = [each[~test] for each in predicted]
-        found = fit_recalibration(rest, outcomes.take(~test), groups=_rows(groups, ~test))
+        found = fitted(~test)
         for pmf, each in zip(pmfs, predicted, strict=True):
             pmf[test] = found.apply(each[test], groups=_rows(groups, test)).pmf
     return tuple(CountDistribution(pmf) for pmf in pmfs), whole
 
 
-def _rows(groups: Groups | None, rows: BoolArray) -> Groups | None:
+def _rows(groups: Groups | None, rows: IntArray | BoolArray) -> Groups | None:
     if groups is None:
         return None
     return {name: np.asarray(values, dtype=object)[rows] for name, values in groups.items()}

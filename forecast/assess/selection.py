@@ -302,21 +302,6 @@ def choose(scores: pd.DataFrame) -> str:
     return str(scores.loc[scores["chosen"], "model"].iloc[0])
 
 
-def crps_gap(
-    one: CountDistribution, other: CountDistribution, outcomes: Outcomes, *, horizon: int
-) -> tuple[float, float]:
-    """Return the score of ``one`` less that of ``other``, and the standard error of that.
-
-    Scores are continuous ranked probability scores up to ``horizon``, as in
-    :func:`score_candidates`; the error is of the difference, paired by subject.
-    """
-    (first, paths), (second, _) = (
-        brier_terms(each, outcomes, horizon=horizon) for each in (one, other)
-    )
-    each_path: FloatArray = ((first - second) / np.maximum(paths, 1e-12)).sum(axis=1)
-    return float(each_path.sum()), _cluster_error(each_path - each_path.mean(), outcomes)
-
-
 def _path_totals(result: OutOfFold) -> FloatArray | None:
     if result.problem:
         return None

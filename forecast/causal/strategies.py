@@ -50,6 +50,8 @@ class Panel:
         Codes from 0 of what is resampled together.
     names, after_names : tuple of str
         The columns of ``before`` and ``after``.
+    agent : ndarray of shape (n,), int, optional
+        Code of whoever chose at each step; -1 where that is not known.
     """
 
     subject: IntArray
@@ -62,6 +64,7 @@ class Panel:
     cluster: IntArray
     names: tuple[str, ...]
     after_names: tuple[str, ...]
+    agent: IntArray | None = None
 
     def __post_init__(self) -> None:
         first = self.first
@@ -225,13 +228,14 @@ class WeightModel:
 
     The choice has a logistic regression of its own at the first step, after group 0 and after
     group 1; being lost has one. Covariates are centred and scaled once, so that ``ridge``
-    means the same for each.
+    means the same for each. Every agent of the panel has an effect of its own in each, with a
+    prior of standard deviation 1 on the log odds that draws those with few rows to the others.
 
     Parameters
     ----------
     panel : Panel
     ridge : float
-        Penalty on standardised coefficients; 0 gives plain maximum likelihood.
+        Penalty on standardised coefficients; 0 gives plain maximum likelihood, without agents.
     steps : bool
         Whether steps join the covariates of the models after the first: an indicator for each
         with enough outcomes of both kinds, since habits may have their moments (a review after
@@ -248,7 +252,11 @@ class WeightModel:
     ) -> None:
         self.panel = panel
         self.ridge = ridge
-        before, after = _scaled(panel.before), _scaled(panel.after)
+        agents = _agent_columns(panel.agent, ridge)
+        before, after = (
+            _scaled(values) if agents is None else np.hstack([_scaled(values), agents])
+            for values in (panel.before, panel.after)
+        )
         step = panel.step if steps else np.ones_like(panel.step)
         self._parts = []
         for previous in (-1, 0, 1):
@@ -331,6 +339,15 @@ def _part(
     happened = outcome[rows].astype(np.float64)
     fewer = min(happened.sum(), len(rows) - happened.sum())
     return _Part(rows, np.ascontiguousarray(design), happened, bool(fewer >= max(least, 1)))
+
+
+# Indicators, scaled so that the ridge on them is a prior of standard deviation 1 on the log odds.
+def _agent_columns(agent: IntArray | None, ridge: float) -> FloatArray | None:
+    codes = np.array([]) if agent is None else np.unique(agent[agent >= 0])
+    if agent is None or len(codes) < 2 or ridge == 0:
+        return None
+    columns: FloatArray = (agent[:, None] == codes[None, :]) * ridge**0.5
+    return columns
 
 
 def _step_columns(step: IntArray, outcome: BoolArray, least: int) -> FloatArray:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import math
+from argparse import ArgumentTypeError
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import reach, reactions, sharing
+from forecast._files import read_json, sealed, unsealed
 from forecast.cli.files import (
     Options,
     add_cluster,
@@ -25,9 +27,11 @@ from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     from forecast.cli.files import Commands
-    from forecast.regimes import ComparisonPlan, Contrast, RegimeComparison
+    from forecast.regimes import ComparisonPlan, RegimeComparison
 
 TELLING = "target_trial.txt"
+REPORT = ("report.md", "report.html")
+PLANNED_TO = 15  # sessions, where no horizon is asked for
 WRITTEN = (
     *(f"{name}.csv" for name in ("comparison", "curves", "weighted_rows", "weights", "balance")),
     *(f"{name}.csv" for name in ("overlap", "followers", "tipping")),
@@ -45,9 +49,21 @@ def add_compare(commands: Commands) -> None:
         "--strategies",
         default="ns,ps",
         metavar="A,B",
-        help='"ns", "ps", or "ns:4>ps" for ns in the first 4 sessions and then ps (ns,ps)',
+        help='"ns", "ps", or "ns:4-ps" for ns in the first 4 sessions and then ps (ns,ps)',
     )
-    parser.add_argument("--horizon", type=int, default=15, help="sessions compared over (15)")
+    parser.add_argument(
+        "--horizon",
+        type=_horizon,
+        default="auto",
+        metavar="N",
+        help="sessions compared over (auto: as far as the log carries each pair, up to 15)",
+    )
+    parser.add_argument("--by", metavar="COLUMN", help="also within the levels of this column")
+    parser.add_argument(
+        "--looking-again",
+        action="store_true",
+        help="intervals that hold at every look at a growing log; needs the same --horizon at each",
+    )
     parser.add_argument(
         "--margin", type=float, default=1.0, help="sessions below which it does not matter (1)"
     )
@@ -63,12 +79,17 @@ def add_compare(commands: Commands) -> None:
     parser.add_argument(
         "--out", type=Path, metavar="FOLDER", help="also write tables to redo the comparison from"
     )
+    parser.add_argument(
+        "--report", type=Path, metavar="FOLDER", help="also write it up as a paper would"
+    )
     add_cluster(parser)
 
 
 def _compare(options: Options) -> None:
     if options.out is not None:
         check_folder(options.out, WRITTEN, what="a comparison", by=TELLING, mark=_is_trial)
+    if options.report is not None:
+        check_folder(options.report, REPORT, what="a report", by=REPORT[0], mark=_is_report)
     log = read(options)
     progress("Comparing (resamples take a while)")
     comparison = forecast.compare_regimes(
@@ -79,14 +100,21 @@ def _compare(options: Options) -> None:
         level=options.level,
         replicates=options.replicates,
         seed=options.seed,
+        by=options.by,
+        looking_again=options.looking_again,
     )
     written = [str(path) for path in comparison.write(options.out)] if options.out else []
+    if options.report is not None:
+        from forecast.figures import write_report
+
+        written += map(str, write_report(comparison, log, options.report))
     data = {**comparison.to_dict(), "written": written}
     lines = [compared_text(comparison)]
     if options.plan is not None:
         progress("Planning (simulated studies)")
+        horizon = PLANNED_TO if options.horizon == "auto" else options.horizon
         plan = forecast.plan_comparison(
-            log, difference=options.plan, horizon=options.horizon, seed=options.seed
+            log, difference=options.plan, horizon=horizon, seed=options.seed, present=comparison
         )
         data["plan"] = plan.to_dict()
         lines += ["", _plan_text(plan)]
@@ -94,8 +122,18 @@ def _compare(options: Options) -> None:
     answer(options, data, "\n".join(lines))
 
 
+def _horizon(text: str) -> int | str:
+    if text != "auto" and not text.isdecimal():
+        raise ArgumentTypeError(f"{text!r} is neither a number of sessions nor auto")
+    return text if text == "auto" else int(text)
+
+
 def _is_trial(content: bytes) -> bool:
     return b"Eligib" in content
+
+
+def _is_report(content: bytes) -> bool:
+    return content.startswith(b"# Pulse regimes compared")
 
 
 def _plan_text(plan: ComparisonPlan) -> str:
@@ -118,22 +156,22 @@ def compared_text(comparison: RegimeComparison) -> str:
     """Return the answer in words, the trial it stands in for, plain readings, and the doubts."""
     lines = [*map(str, comparison.words.values()), "", "The trial that this stands in for:"]
     lines += [f"  {item}: {text}" for item, text in comparison.target_trial]
+    if comparison.by_group:
+        lines += ["", f"Within the levels of {comparison.by}:"]
+    for group, table in comparison.by_group.items():
+        said = "; ".join(f"{key} {one.spoken('sessions')}" for key, one in table.items())
+        lines.append(f"  {group}: {said}.")
     if comparison.naive:
         lines += ["", "What plain readings of the same log say, and why they differ:"]
     for reading in comparison.naive:
-        said = "; ".join(f"{key} {_shown(one)}" for key, one in reading.difference.items())
+        said = "; ".join(
+            f"{key} {one.spoken('sessions')}" for key, one in reading.difference.items()
+        )
         lines.append(f"  {reading.name}: {said}. {reading.why}")
     if comparison.sensitivity is not None and comparison.sensitivity.tipping_point:
         lines += ["", "How wrong the assumptions may be:"]
         lines += [f"  {sentence}" for sentence in comparison.sensitivity.words]
     return "\n".join([*lines, "", *(f"- {note}" for note in comparison.notes)])
-
-
-def _shown(contrast: Contrast) -> str:
-    low, high = contrast.interval
-    if contrast.estimate is None or low is None or high is None:
-        return "cannot say"
-    return f"{contrast.estimate:+.1f} sessions ({low:+.1f} to {high:+.1f})"
 
 
 def add_fading(commands: Commands) -> None:
@@ -324,11 +362,13 @@ def _step(options: Options) -> None:
 
 
 def _as_text(data: dict[str, Any]) -> str:
-    return json.dumps(data, indent=1, allow_nan=False) + "\n"
+    return json.dumps(sealed(data), indent=1, allow_nan=False) + "\n"
 
 
 def _read_json(path: Path) -> Any:
-    try:
-        return json.loads(path.read_text(encoding="utf-8"))
-    except ValueError:
-        raise RequestError(f"{path.name} is not JSON.", "Give a file that share wrote.") from None
+    stored = read_json(path)
+    if stored is None:
+        raise RequestError(f"{path.name} is not JSON.", "Give a file that share wrote.")
+    if not isinstance(stored, dict):
+        return stored
+    return unsealed(stored, named=path.name, remedy="Have it sent or written again.")

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from forecast._checks import nearest
 from forecast._files import (
+    MAX_CELL,
     Mark,
     check_not_lost,
     csv_rows,
@@ -152,13 +153,13 @@ def read_table(path: Path, known: Sequence[str]) -> dict[int, dict[str, str]]:
     line, names = next(iter(rows.items()), (0, []))
     names = _checked_header(path, names, known)
     rows.pop(line, None)
-    table = {line: _named_cells(path, line, names, row) for line, row in rows.items()}
+    table = {line: _named_cells(path, line, names, row, known) for line, row in rows.items()}
     table = {line: row for line, row in table.items() if row}
     if not 1 <= len(table) <= MOST_ROWS:
         raise DataError(
             f"{path.name} has {len(table)} rows below its header.", f"Give 1 to {MOST_ROWS}."
         )
-    _refuse_columns(path, table, known)
+    _refuse_columns(path, names, table, known)
     return table
 
 
@@ -181,24 +182,31 @@ def _checked_header(path: Path, cells: Sequence[str], known: Sequence[str]) -> l
     return names
 
 
-def _named_cells(path: Path, line: int, names: Sequence[str], row: Sequence[str]) -> dict[str, str]:
+def _named_cells(
+    path: Path, line: int, names: Sequence[str], row: Sequence[str], known: Sequence[str]
+) -> dict[str, str]:
     if len(row) > len(names) and any(cell.strip() for cell in row[len(names) :]):
         raise DataError(
             f"{path.name} line {line} has {len(row)} cells, its header {len(names)}.",
             "Put quotes around a cell that holds the separator, for example the inks.",
         )
-    for name, cell in zip(names, row, strict=False):
-        refuse_long_cell(path.name, f"line {line}, column {name}", len(cell))
+    for place, cell in enumerate(row):
+        if len(cell) > MAX_CELL:
+            told = names[place] if names[place] in known else place + 1
+            refuse_long_cell(path.name, f"line {line}, column {told}", len(cell))
     return {name: cell.strip() for name, cell in zip(names, row, strict=False) if cell.strip()}
 
 
 def _refuse_columns(
-    path: Path, table: Mapping[int, Mapping[str, str]], known: Sequence[str]
+    path: Path, names: Sequence[str], table: Mapping[int, Mapping[str, str]], known: Sequence[str]
 ) -> None:
+    from forecast.log import quoted
+
     for name in {name: None for row in table.values() for name in row}:
         if name not in known:
+            shown = quoted(name, names.index(name) + 1)
             raise DataError(
-                f"{path.name} has a column {name!r} that is not known here.",
+                f"{path.name} has a column {shown!r} that is not known here.",
                 f"Known are {', '.join(known)}.{nearest(name, known)}",
             )
 

@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 
 import forecast
 from forecast import reactions, sharing
-from forecast._files import is_json_with
+from forecast._files import is_json_with, write_whole
 from forecast.cli.files import (
     Options,
     add_cluster,
     add_command,
     answer,
     anywhere,
+    check_can_write,
     check_json_output,
     check_output,
     progress,
@@ -33,6 +34,12 @@ def add_log(parser: argparse.ArgumentParser) -> None:
     """Add the log and how it is read."""
     parser.add_argument("log", metavar="LOG", type=Path, help="a folder, or an .xlsx workbook")
     parser.add_argument(
+        "--columns",
+        type=Path,
+        metavar="COLUMNS.toml",
+        help="what the clinic's own sheets, headings and words mean (see check --propose-map)",
+    )
+    parser.add_argument(
         "--cleared-at",
         type=float,
         metavar="PERCENT",
@@ -47,11 +54,31 @@ def read(options: Options) -> OutcomeLog:
     progress(f"Reading {options.log}")
     cleared_at = getattr(options, "cleared_at", None)
     given = {} if cleared_at is None else {"cleared_at": cleared_at}
-    log = forecast.read_log(options.log, **given)
+    log = forecast.read_log(options.log, columns=getattr(options, "columns", None), **given)
     brief = log.report.in_brief()
-    lists = f"{brief}: forecast check {options.log} lists them."
+    by_map = f" --columns {options.columns}" if getattr(options, "columns", None) else ""
+    lists = f"{brief}: forecast check {options.log}{by_map} lists them."
     options.of_log = [*([lists] if brief else []), *map(str, suspicions(log))]
     return log
+
+
+def add_workbook(commands: Commands) -> None:
+    """Add the command to the parser."""
+    parser = add_command(commands, "workbook", _workbook, says="an empty log to fill in")
+    parser.add_argument("out", metavar="NEW.xlsx", type=Path)
+
+
+def _workbook(options: Options) -> None:
+    from forecast.log import new_workbook
+
+    path: Path = options.out
+    if path.suffix != ".xlsx" or path.exists():
+        wrong = "is there already" if path.exists() else "is no .xlsx"
+        raise RequestError(f"{path} {wrong}.", "Name a new file that ends in .xlsx.")
+    check_can_write(path)
+    write_whole(path, new_workbook())
+    then = f"fill it in below the example rows, then: forecast check {path}"
+    answer(options, {"written": str(path)}, f"Wrote {path}: {then}")
 
 
 def add_check(commands: Commands) -> None:
@@ -65,10 +92,39 @@ def add_check(commands: Commands) -> None:
         help="where rows set aside are written to be mended, if there are any (set-aside, or "
         "set-aside-2 where that holds the rows of another log)",
     )
+    parser.add_argument(
+        "--language", choices=("en", "de"), default="en", help="what the report is written in (en)"
+    )
+    parser.add_argument(
+        "--propose-map",
+        type=Path,
+        metavar="COLUMNS.toml",
+        help="write what the sheets, headings and words of any workbook could mean",
+    )
+
+
+def _propose(options: Options) -> None:
+    from forecast.log import propose_map
+
+    check_output(
+        options.propose_map, what="a map", known=lambda text: text.startswith(b"# How the")
+    )
+    text, brief = propose_map(options.log, options.propose_map)
+    write_text(options.propose_map, text)
+    then = (
+        f"Written to {options.propose_map}. Look through it, then: "
+        f"forecast check {options.log} --columns {options.propose_map}"
+    )
+    answer(
+        options, {"written": str(options.propose_map), "found": brief}, "\n".join([*brief, then])
+    )
 
 
 def _check(options: Options) -> None:
-    from forecast.log import changed_files, shelf_for, suspicions, write_set_aside
+    if options.propose_map is not None:
+        _propose(options)
+        return
+    from forecast.log import changed_files, in_words, shelf_for, suspicions, write_set_aside
 
     log = read(options)
     options.of_log = []  # the report itself says it all
@@ -82,7 +138,11 @@ def _check(options: Options) -> None:
         "written": [str(path) for path in written],
         "left_as_changed": [str(path) for path in changed],
     }
-    lines = [log.report.to_text(), *(f"- {warning}" for warning in warnings)]
+    language = options.language
+    lines = [
+        log.report.to_text(language=language),
+        *(f"- {warning.say(language)}" for warning in warnings),
+    ]
     if written:
         named = ", ".join(map(str, written))
         lines.append(
@@ -95,7 +155,7 @@ def _check(options: Options) -> None:
             f"Left alone, as not as it was written: {named}. Corrections in it count once it is "
             "saved as mended_<table>.csv in the log's folder."
         )
-    answer(options, data, "\n".join(lines))
+    answer(options, data, "\n".join(in_words(line, language) for line in lines))
 
 
 def add_fit(commands: Commands) -> None:

@@ -45,6 +45,7 @@ if TYPE_CHECKING:
         BASELINE,
         FEWEST_LIGHTENED,
         GOALS,
+        by_contents,
         check_goal,
         course_rows,
         eligible,

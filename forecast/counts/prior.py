@@ -106,6 +106,7 @@ EFFECTS: tuple[PublishedEffect, ...] = (
     ),
     PublishedEffect("ink_brown", 0.0, 0.40, "Leu et al. 2015, Lasers Med Sci 30:303: fair"),
     PublishedEffect("ink_pale", -0.60, 0.50, "Leu et al. 2015, Lasers Med Sci 30:303: poor"),
+    PublishedEffect("ink_light", 0.0, 0.35, "common practice, no source: its remnant, see below"),
     PublishedEffect(
         "ink_unreached", -0.50, 0.50, "common practice, no source: an ink no laser reaches stays"
     ),
@@ -148,15 +149,16 @@ LIGHTER = PublishedEffect(
     "the same share of the ink each session: 70 % faded at 0.40 of the sessions to 95 %; no source",
 )
 
-NEVER_COVARIATES = ("ink_other", "ink_pale", "ink_unreached")
+NEVER_COVARIATES = ("ink_other", "ink_light", "ink_pale", "ink_unreached")
 
 # Logit of the share that never clears, and what inks add: common practice, no source, and wide.
-# An ink that reflects or that no laser reaches leaves a remnant.
+# A remnant belongs to an ink that reflects or that no laser reaches; black that is slow is slow.
 NEVER_CLEARS: dict[str, tuple[float, float]] = {
-    "never": (-3.5, 0.7),
-    "never[ink_other]": (0.8, 0.6),
-    "never[ink_pale]": (1.5, 1.0),
-    "never[ink_unreached]": (1.5, 1.0),
+    "never": (-5.0, 1.0),
+    "never[ink_other]": (1.0, 1.2),
+    "never[ink_light]": (3.0, 1.0),
+    "never[ink_pale]": (1.0, 1.2),
+    "never[ink_unreached]": (2.5, 1.2),
 }
 # A remnant that keeps a tattoo from clearing seldom keeps it from being covered: judged. That it
 # makes it likelier is given one chance in a thousand.

@@ -105,6 +105,21 @@ def judged_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
     return rows[is_judged(rows)].reset_index(drop=True)
 
 
+def by_contents(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows with clients called by what their courses say, not by what they are called.
+
+    Folds and draws then go by contents alone: other names or another order of the log give the
+    same forecast.
+    """
+    import pandas as pd
+
+    told = rows.drop(columns=["course_id", "client_id"]).round(9)
+    each = pd.util.hash_pandas_object(told, index=False)
+    of_client = each.groupby(rows["client_id"]).sum()  # whatever their order
+    rank = of_client.rank(method="first").astype(np.int64).astype(str)
+    return rows.assign(client_id=rows["client_id"].map(rank))
+
+
 def years_from_now(started: pd.Series[pd.Timestamp]) -> npt.NDArray[np.float64]:
     """Return each start in years from the middle of the last two years of the log, at most 1."""
     days = (started - latest_start(started)).dt.days.to_numpy(dtype=np.float64)
@@ -210,7 +225,7 @@ def eligible(
     spans = [in_use(dates) for _, dates in log.sessions.groupby("regime")["treated_on"]]
     first, last = max(span[0] for span in spans), min(span[1] for span in spans)
     window = (str(first.date()), str(last.date()))
-    numbers = log.sessions.groupby("course_id")["session_no"].agg(["size", "max", "min"])
+    numbers = log.each_session.groupby("course_id")["session_no"].agg(["size", "max", "min"])
     courses = log.courses.copy()
     held = numbers.reindex(courses["course_id"]).set_axis(courses.index)
     whole = (held["size"] == held["max"]) & (held["min"] == 1)

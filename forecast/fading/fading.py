@@ -185,7 +185,8 @@ def fit_fading(log: OutcomeLog, *, level: float = 0.95) -> FadingCurves:
 def _interval_weeks(log: OutcomeLog, rows: FadingRows) -> FloatArray:
     if not len(log.sessions):
         return np.empty(0)
-    used = log.sessions[log.sessions["course_id"].isin(rows.courses["course_id"])]
+    used = log.each_session
+    used = used[used["course_id"].isin(rows.courses["course_id"])]
     used = used.sort_values(["course_id", "session_no"])
     days = used.groupby("course_id")["treated_on"].diff().dt.days.dropna()
     return np.asarray(days, dtype=np.float64) / 7

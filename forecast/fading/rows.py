@@ -101,7 +101,8 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
     table = _graded_rows(log, courses)
     courses = courses[courses["course_id"].isin(table["course_id"])].reset_index(drop=True)
     _check_enough(courses, table)
-    here = log.sessions[log.sessions["course_id"].isin(courses["course_id"])]
+    here = log.each_session
+    here = here[here["course_id"].isin(courses["course_id"])]
     sums, regimes, mean_gap = _session_sums(here)
     table = table.merge(sums, on=["course_id", "session"], how="left")
     courses = courses.assign(ink_group=courses["inks"].map(ink_group))
@@ -159,6 +160,9 @@ def _graded_rows(log: OutcomeLog, courses: pd.DataFrame) -> pd.DataFrame:
     cleared = kept[(kept["outcome"] == "cleared") & ~kept["course_id"].isin(final)]
     cleared = cleared.assign(session=cleared["sessions_given"], fading_pct=float(log.cleared_at))
     both: pd.DataFrame = pd.concat([table, cleared])  # nobody graded these: no grader, no day
+    sessions = log.each_session  # what both regimes did together speaks for neither
+    mixed = sessions[sessions["regime"] == "mixed"].groupby("course_id")["session_no"].min()
+    both = both[~(both["session"] >= both["course_id"].map(mixed))]
     both = both.sort_values(["course_id", "session"], kind="stable", ignore_index=True)
     columns = ["course_id", "client_id", "session", "graded_on", "fading_pct", "grader_id"]
     found: pd.DataFrame = both[columns]

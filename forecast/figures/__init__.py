@@ -33,6 +33,7 @@ if TYPE_CHECKING:
         plot_uptake_table,
     )
     from forecast.figures.template import COLOURS, CONFIG, show_in_exports, titled
+    from forecast.figures.trial_report import write_report
 
 
 __getattr__, __dir__ = door(__name__, __file__)

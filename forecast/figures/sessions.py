@@ -102,7 +102,8 @@ def plot_readings(comparison: RegimeComparison, *, key: str | None = None) -> go
         ("g-formula", comparison.second_route[pair]),
     ]
     if comparison.sensitivity is not None:
-        fair.append(("weighted, with operator", comparison.sensitivity.operator[pair]))
+        without = comparison.sensitivity.without_operator[pair]
+        fair.append(("weighted, operator left out", without))
     plain = [(reading.name, reading.difference[pair]) for reading in comparison.naive]
     figure = go.Figure()
     for rows, name, colour, symbol in (
@@ -126,7 +127,7 @@ def plot_readings(comparison: RegimeComparison, *, key: str | None = None) -> go
     figure.add_vrect(x0=-margin, x1=margin, fillcolor=COLOURS["band"], line_width=0)
     figure.add_vline(x=0, line={"color": COLOURS["grey"], "width": 1})
     figure.update_xaxes(
-        title_text=f"difference in mean sessions up to session {comparison.horizon} "
+        title_text=f"difference in mean sessions up to session {comparison.horizons[pair]} "
         "(negative: fewer)"
     )
     figure.update_yaxes(

@@ -7,10 +7,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from forecast._checks import HORIZON, check_kind, check_seed, check_whole_number
 from forecast._plain import plain_rows, plain_values
 from forecast.assess import (
     Assessment,
+    Outcomes,
     Recalibration,
     assess_predictions,
     choose,
@@ -23,6 +26,7 @@ from forecast.counts import (
     LIGHTEN,
     Evidence,
     LogSummary,
+    by_contents,
     candidates,
     check_goal,
     contradicted,
@@ -42,22 +46,23 @@ from forecast.counts import (
 from forecast.errors import DataError, RequestError
 from forecast.forecaster.forecaster import Forecaster
 from forecast.log import check_log, folds_for, judged_part, some_clients, suspicions
-from forecast.midcourse import Midcourse, fit_midcourse
-from forecast.regimes import fit_strategies
-from forecast.survival import Durations, FittedAcceleratedTime
+from forecast.midcourse import LAST_LANDMARK, Midcourse, fit_midcourse
+from forecast.regimes import fit_strategies, regime_verdict
+from forecast.survival import BoostedHazard, CountDistribution, FittedAcceleratedTime, completed
 from forecast.tattoo import GROUPINGS, groups_of
 
 if TYPE_CHECKING:
-    import numpy as np
     import numpy.typing as npt
     import pandas as pd
 
-    from forecast.assess import Outcomes
+    from forecast._types import IntArray
+    from forecast.assess import OutOfFold
     from forecast.log import OutcomeLog
-    from forecast.survival import CountDistribution, CountModel, Durations, FittedCountModel
+    from forecast.survival import CountModel, Durations, FittedCountModel
 
 FEWEST_TO_CHECK = 10  # events below which folds say nothing
 N_DRAWS = 50  # parameter draws behind an out-of-fold prediction
+AGAIN = 4  # times as many foldings of the chosen model as of the candidates
 STRATEGY_REFITS = 20  # of trees under each strategy, where they were chosen
 
 
@@ -97,6 +102,7 @@ def fit_forecaster(
         check_evidence(evidence, log, goal)
     summary = LogSummary.of(log, rows)
     log, rows = judged_part(log, rows)
+    rows = by_contents(rows)
     durations = durations_of(rows, fills_for(rows, summary))
     published = evidence_model(goal, evidence)
     from_evidence = published.from_prior(covariate_names(goal))
@@ -108,6 +114,9 @@ def fit_forecaster(
         checked = Checked.of(specs, *part, goal=goal, horizon=horizon, folds=folds, seed=seed)
     chosen = checked.chosen if checked else published
     model = for_use(chosen).fit(durations) if len(durations) else from_evidence
+    if checked and checked.whole is not part[2]:
+        again: Any = for_use(chosen).fit(checked.whole)
+        model = replace(again, notes=model.notes)  # which are of what was seen
     filled = fill_missing(part[1], summary.means)
     under = for_use(chosen, refits=STRATEGY_REFITS)
     lengths = length_of(model.predict(to_clearing(part[2].covariates), horizon))
@@ -118,6 +127,7 @@ def fit_forecaster(
         recalibration=checked.recalibration if checked else None,
         midcourse=checked.midcourse if checked else None,
         strategies=fit_strategies(part[0], filled, under) if goal == "clear" else {},
+        regime_verdict=regime_verdict(part[0], seed=seed),
         log_summary=summary,
         goal=goal,
         horizon=horizon,
@@ -145,6 +155,8 @@ class Checked:
     midcourse : Midcourse or None
         What gradings say mid-course; None when too few courses were graded, and for the goal
         ``lighten``.
+    whole : Durations
+        What to fit to, see `carried_on`.
     """
 
     chosen: CountModel
@@ -152,6 +164,7 @@ class Checked:
     recalibration: Recalibration
     assessment: Assessment | None
     midcourse: Midcourse | None
+    whole: Durations
 
     @classmethod
     def of(
@@ -171,33 +184,43 @@ class Checked:
         ``folds`` says how many folds, and how often.
         """
         specs = {model.name: model for model in models}
+        size = {"horizon": horizon + LAST_LANDMARK, "n_folds": folds[0], "n_draws": N_DRAWS}
         results = predict_out_of_fold(
-            list(specs.values()),
-            durations,
-            horizon=horizon,
-            n_folds=folds[0],
-            repeats=folds[1],
-            n_draws=N_DRAWS,
-            seed=seed,
+            list(specs.values()), durations, repeats=folds[1], seed=seed, **size
         )
         scores = score_candidates(results)
         chosen = choose(scores)
         found = next(result for result in results if result.name == chosen)
-        by = groups_of(log.courses.iloc[found.rows].itertuples(), sites=True)
-        mapped = {name: by[name] for name in GROUPINGS}
-        corrected, recalibration = recalibrate_out_of_fold(
-            found.predicted, found.outcomes, groups=mapped, seed=seed
+        many = folds[1] > 1  # in a very large log chance does little, and repeats take long
+        row, whole = np.arange(len(durations)), durations
+        if goal == "clear" and many:
+            row, whole = carried_on(log, rows, durations, found, horizon=horizon, seed=seed)
+        again = AGAIN if many and not isinstance(specs[chosen], BoostedHazard) else 1
+        if again > 1 or whole is not durations:
+            times = again * folds[1]
+            found = predict_out_of_fold([specs[chosen]], whole, repeats=times, seed=seed, **size)[0]
+        predicted = CountDistribution.mixture([each.pmf for each in found.predicted])
+        of = row[found.rows]
+        by_all = groups_of(log.courses.iloc[of].itertuples(), sites=True)
+        mapped = {name: by_all[name] for name in GROUPINGS}
+        corrected_all, recalibration = recalibrate_out_of_fold(
+            [predicted], found.outcomes, groups=mapped, seed=seed
         )
-        own = None if goal == "clear" else of_goal(rows)[found.rows]
-        if own is not None:  # learnt from all, but no surer than the courses that want it
-            n_own = found.outcomes.take(own).n_events
-            recalibration = replace(recalibration, n_events=max(n_own, 1))
-        assessment = assess_own(corrected, found.outcomes, by, own, seed=seed)
+        # each course once again, as it was seen
+        at, first = np.unique(of, return_index=True)
+        further = corrected_all[0][first]
+        seen = Outcomes.from_durations(durations.take(at))
+        by = {name: values[first] for name, values in by_all.items()}
+        recalibration = replace(recalibration, n_paths=len(at), n_events=seen.n_events)
         midcourse = None
         if goal == "clear":
-            scored = rows.iloc[found.rows]
-            midcourse = fit_midcourse(log, scored, corrected[0], horizon=horizon, seed=seed)
-        return cls(specs[chosen], scores, recalibration, assessment, midcourse)
+            midcourse = fit_midcourse(log, rows.iloc[at], further, horizon=horizon, seed=seed)
+        corrected = [CountDistribution(further.pmf[:, :horizon])]
+        own = None if goal == "clear" else of_goal(rows)[at]
+        if own is not None:  # learnt from all, but no surer than the courses that want it
+            recalibration = replace(recalibration, n_events=max(seen.take(own).n_events, 1))
+        assessment = assess_own(corrected, seen, by, own, seed=seed)
+        return cls(specs[chosen], scores, recalibration, assessment, midcourse, whole)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values: scores of every candidate, and what was found of the chosen."""
@@ -211,6 +234,28 @@ class Checked:
             "subgroups": plain_rows(self.assessment.subgroups),
             "messages": [str(note) for note in self.assessment.messages],
         }
+
+
+def carried_on(
+    log: OutcomeLog,
+    rows: pd.DataFrame,
+    durations: Durations,
+    found: OutOfFold,
+    *,
+    horizon: int,
+    seed: int,
+) -> tuple[IntArray, Durations]:
+    """Return durations in which stopped courses go on as their gradings say, and whose each is.
+
+    The same durations where the log's gradings are too few to say.
+    """
+    predicted = CountDistribution.mixture([each.pmf for each in found.predicted])
+    scored = rows.iloc[found.rows]
+    law = fit_midcourse(log, scored, predicted, horizon=horizon, seed=seed)
+    if law is None:
+        return np.arange(len(durations)), durations
+    row, step, cleared = law.completed(log, scored, predicted, horizon=horizon)
+    return completed(durations, found.rows[row], step, cleared)
 
 
 def findings(

@@ -16,12 +16,29 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import LEVEL, check_kind, check_level, check_whole_number
-from forecast._files import check_not_lost, is_json_with, write_whole
+from forecast._checks import LEVEL, check_kind, check_level, check_seed, check_whole_number
+from forecast._files import (
+    check_not_lost,
+    is_json_with,
+    read_json,
+    sealed,
+    unsealed,
+    write_whole,
+)
 from forecast._notes import Note
+from forecast._plain import check_parts
 from forecast._types import FloatArray
 from forecast.assess import Recalibration
-from forecast.counts import Estimate, LogSummary, Predictor, Stopping, doubts_of, leads_of, said
+from forecast.counts import (
+    Estimate,
+    LogSummary,
+    Predictor,
+    Stopping,
+    check_goal,
+    doubts_of,
+    leads_of,
+    said,
+)
 from forecast.errors import ForecastError, RequestError
 from forecast.log import Enquiry, check_enquiry, column, enquiries_of
 from forecast.midcourse import Midcourse, Update, remaining_draws, update_estimate
@@ -171,10 +188,13 @@ class Forecaster(Predictor):
         the goal ``lighten``.
     strategies : mapping of strategy to FittedCountModel
         The model under each strategy that enough courses of the log kept to.
+    regime_verdict : Note or None
+        What the log says of always ps against always ns, in one line.
     """
 
     midcourse: Midcourse | None = None
     strategies: Mapping[str, FittedCountModel] = field(default_factory=dict)
+    regime_verdict: Note | None = None
 
     def estimate(
         self,
@@ -193,8 +213,8 @@ class Forecaster(Predictor):
         level : float
             What the interval is to cover, between 0 and 1.
         strategy : str, optional
-            None is the log's own practice in its last two years; "ns", "ps" or "ns:4>ps" is
-            answered where enough courses kept to it.
+            None is the log's own practice in its last two years; "ns", "ps" or "ns:4>ps" (also
+            "ns:4-ps") is answered where enough courses kept to it.
         lighten : Forecaster, optional
             One for the goal ``lighten``: it says what that takes where most do not clear.
 
@@ -225,7 +245,8 @@ class Forecaster(Predictor):
             return estimate
         values = {"strategy": strategy, "finished": model.notes.n_events}
         under = Note("forecaster.under_strategy", "info", values)
-        return replace(estimate, notes=(under, *estimate.notes))
+        said = () if self.regime_verdict is None else (self.regime_verdict,)
+        return replace(estimate, notes=(under, *said, *estimate.notes))
 
     def estimate_many(self, frame: pd.DataFrame, *, level: float = LEVEL) -> pd.DataFrame:
         """Return one row per row of ``frame``, whose columns are the enquiry's fields.
@@ -336,14 +357,15 @@ class Forecaster(Predictor):
         check_kind(path, (str, os.PathLike), name="path", give="the name of a file")
         target = Path(path)
         check_not_lost(target, what="a saved forecaster", known=is_json_with("kind", KIND))
-        write_whole(target, json.dumps(_to_dict(self), indent=1))
+        write_whole(target, json.dumps(sealed(_to_dict(self)), indent=1))
 
     def _with_notes(self, estimate: Estimate, model: FittedCountModel | None = None) -> Estimate:
         return replace(estimate, notes=(*self.notes, *doubts_of(self, estimate, model=model)))
 
     def _under(self, strategy: str) -> FittedCountModel:
-        if strategy in self.strategies:
-            return self.strategies[strategy]
+        model = self.strategies.get(str(strategy).replace("-", ">"))
+        if model is not None:
+            return model
         from forecast.regimes import read_strategy
 
         plan = read_strategy(strategy, self.horizon)  # refuses what is no strategy
@@ -356,7 +378,7 @@ class Forecaster(Predictor):
         )
 
 
-SCHEMA = 2
+SCHEMA = 3
 KIND = "session-forecast forecaster"
 
 
@@ -380,6 +402,7 @@ def _to_dict(forecaster: Forecaster) -> dict[str, Any]:
         "seed": forecaster.seed,
         **parts,
         "strategies": {name: model.to_dict() for name, model in forecaster.strategies.items()},
+        "regime_verdict": forecaster.regime_verdict and forecaster.regime_verdict.to_dict(),
         "assessment": dict(forecaster.assessment),
         "notes": [note.to_dict() for note in forecaster.notes],
     }
@@ -391,18 +414,17 @@ def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
     Raises
     ------
     RequestError
-        If the file is not there, is no forecaster, or was written by a later version.
+        If the file is not there, is no forecaster, was written by a later version, or has
+        changed since; files of before there were checksums are judged by their parts alone.
     """
     check_kind(path, (str, os.PathLike), name="path", give="the file that fit wrote")
     try:
-        stored = json.loads(Path(path).read_text(encoding="utf-8"))
+        stored = read_json(Path(path))
     except OSError as error:
         raise RequestError(
             f"The model {os.fspath(path)} cannot be read: {error.strerror}.",
             "Give the file that fit wrote.",
         ) from None
-    except (UnicodeDecodeError, json.JSONDecodeError):
-        stored = None
     if not isinstance(stored, dict) or stored.get("kind") != KIND:
         raise RequestError(
             f"The file {os.fspath(path)} is not a saved forecaster.",
@@ -413,7 +435,8 @@ def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
             f"The file {os.fspath(path)} has schema {stored.get('schema')!r}, this is {SCHEMA}.",
             "Fit the model again with this version, or update the package.",
         )
-    return _from_dict(stored, os.fspath(path))
+    content = unsealed(stored, named=f"The file {os.fspath(path)}", remedy="Fit the model again.")
+    return _from_dict(content, os.fspath(path))
 
 
 def _from_dict(stored: Mapping[str, Any], named: str) -> Forecaster:
@@ -424,7 +447,7 @@ def _from_dict(stored: Mapping[str, Any], named: str) -> Forecaster:
                 f"The saved forecaster {named} counts sessions to clearing as those to lightening.",
                 "Fit the model again with this version.",
             )
-        return Forecaster(
+        found = Forecaster(
             model=model_from_dict(stored["model"]),
             evidence=stored["evidence"] and model_from_dict(stored["evidence"]),
             stopping=Stopping(model_from_dict(stored["stopping"])),
@@ -435,18 +458,42 @@ def _from_dict(stored: Mapping[str, Any], named: str) -> Forecaster:
             strategies={
                 name: model_from_dict(model) for name, model in stored["strategies"].items()
             },
-            goal=stored["goal"],
-            horizon=check_whole_number(stored["horizon"], name="horizon", low=1),
-            seed=stored["seed"],
+            regime_verdict=stored.get("regime_verdict") and _note(stored["regime_verdict"]),
+            goal=check_goal(stored["goal"]),
+            horizon=check_whole_number(stored["horizon"], name="horizon", low=1, high=100),
+            seed=check_seed(stored["seed"]),
             assessment=stored["assessment"],
             notes=tuple(_note(note) for note in stored["notes"]),
         )
-    except (KeyError, TypeError, AttributeError, IndexError, ValueError) as error:
+        check_parts(Forecaster, found)
+        _try_out(found)
+    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
         if isinstance(error, ForecastError):
             raise
         raise RequestError(
-            f"The saved forecaster {named} is incomplete ({error}).", "Fit the model again."
+            f"The saved forecaster {named} is incomplete or damaged ({error}).",
+            "Fit the model again.",
         ) from None
+    return found
+
+
+FEWEST_GIVEN = Enquiry("II", "forearm", "black;red", "medium", "single")
+ALL_GIVEN = replace(
+    FEWEST_GIVEN, age_years=30, origin="amateur", area_cm2=20, tattoo_age_years=5,
+    scarring="slight", smoker="yes",
+)  # fmt: skip
+
+
+# Parts that do not belong together show when they are asked.
+def _try_out(found: Forecaster) -> None:
+    with np.errstate(divide="raise", invalid="raise", over="raise"):
+        for strategy in (None, *found.strategies):
+            for enquiry in (FEWEST_GIVEN, ALL_GIVEN):
+                answered = found.estimate(enquiry, strategy=strategy)
+                if not np.isfinite(answered.distribution.pmf).all():
+                    raise ValueError("its answer is no number")
+                str(answered.notes)
+        found.update(ALL_GIVEN, sessions_done=2, gradings=[(1, 20.0), (2, 30.0)])
 
 
 # older files hold sentences

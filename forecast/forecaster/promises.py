@@ -19,6 +19,7 @@ from forecast.assess import Assessment, Drift, Outcomes, assess_predictions, mos
 from forecast.counts import COVARIATES, GOALS, course_rows, effects_for, of_goal
 from forecast.errors import DataError
 from forecast.log import Enquiry, fingerprint, is_judged
+from forecast.midcourse import LAST_LANDMARK
 from forecast.survival import CountDistribution
 from forecast.tattoo import groups_of
 
@@ -34,6 +35,7 @@ FEWEST_TO_COUNT = 5  # below it neither coverage nor drift is spoken of
 TWO_SIDED = 1.96  # standard errors
 MARGIN = 0.03  # short of the level by more, and surely: fails
 WIDEST = 0.10  # give or take more: cannot say
+FAINT = 0.1  # p below which it is not said that there is no sign
 ALARM = 0.01  # of drift: checked again and again, a twentieth would cry wolf
 MATERIAL = 1.2  # a change of pace or of spread by less breaks no promise, however sure it is
 KEPT = ("enquiry_id", "issued_on", "goal", "level", "median", "interval", "pmf")
@@ -121,6 +123,9 @@ class PromiseCheck:
         What was judged, for the first line of the report.
     used_for_fit : bool
         Whether the log is the one that the model was fitted to: nothing is concluded then.
+    midcourse : tuple of dict
+        What came of the promises made to courses under way, by sessions done and pace, as
+        ``Midcourse.held`` has it.
     """
 
     assessment: Assessment
@@ -129,6 +134,7 @@ class PromiseCheck:
     n_reached: int
     what: str
     used_for_fit: bool = False
+    midcourse: tuple[Mapping[str, Any], ...] = ()
 
     @property
     def verdict(self) -> str:
@@ -181,6 +187,7 @@ class PromiseCheck:
             "scores": plain_rows(self.assessment.scores),
             "reliability": plain_rows(self.assessment.reliability),
             "subgroups": plain_rows(self.assessment.subgroups),
+            "midcourse": [plain_values(row) for row in self.midcourse],
             "notes": [str(note) for note in self.notes],
             "note_codes": [note.to_dict() for note in self.notes],
         }
@@ -188,9 +195,11 @@ class PromiseCheck:
     def to_text(self) -> str:
         """Return the check in words."""
         found = self.assessment.coverage
+        moved = self.verdict == "fails" and self.moved and self.materially
         lines = [
             f"{self.what}: {self.n_courses} courses, {self.n_reached} reached the goal.",
-            f"Promise of {found.level * 10:g} of 10: {self.kept()}. Verdict: {self.verdict}.",
+            f"Promise of {found.level * 10:g} of 10: {self.kept()}. Verdict: {self.verdict}"
+            + (", since outcomes have moved." if moved else "."),
         ]
         if self.used_for_fit:
             return "\n".join([f"{self.what}.", *(f"- {note}" for note in self.notes)])
@@ -202,6 +211,7 @@ class PromiseCheck:
             )
         for row in self.assessment.subgroups.itertuples():
             lines.append(f"- {row.factor} {row.label}: {row.verdict} ({row.n_events} finished)")
+        lines += midcourse_lines(self.midcourse)
         return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
 
     def movement(self) -> str:
@@ -210,7 +220,8 @@ class PromiseCheck:
         assert found is not None
         chance = "p < 0.001" if found.p_value < 0.001 else f"p = {found.p_value:.2g}"
         if not self.moved:
-            return f"No sign that outcomes have moved since the estimates were made ({chance})."
+            sign = "Little" if found.p_value < FAINT else "No"
+            return f"{sign} sign that outcomes have moved since the estimates were made ({chance})."
         said = (
             f"Per session the goal is reached {np.exp(found.shift):.2f} times as often as predicted"
         )
@@ -253,7 +264,7 @@ def assess_forecaster(
     if not own.any():
         raise DataError(f"The log has no course{kind} to judge.", f"Give a log with courses{kind}.")
     what = f"Courses{kind} started after {forecaster.log_summary.last_start}"
-    later &= own
+    later = later & own
     if used or not later.any():
         later = own
         what = (
@@ -261,9 +272,10 @@ def assess_forecaster(
         )
     courses = log.courses[later]
     enquiries = [enquiry_of(row) for row in courses.to_dict("records")]
-    draws, _ = forecaster.estimate_draws(enquiries)
+    further = forecaster.horizon + LAST_LANDMARK
+    told = forecaster.estimate_draws(enquiries, steps=further)[0].mean(axis=0)
     found = check(
-        CountDistribution(draws.mean(axis=0)),
+        CountDistribution(told[:, : forecaster.horizon]),
         rows[later],
         courses,
         level=level,
@@ -271,7 +283,11 @@ def assess_forecaster(
         what=SEEN if used else what,
     )
     if not used:
-        return found
+        law, ahead = forecaster.midcourse, CountDistribution(told)
+        return replace(
+            found,
+            midcourse=law.judge(log, rows[later], ahead, horizon=forecaster.horizon) if law else (),
+        )
     found.assessment.subgroups["verdict"] = "cannot say"
     return replace(found, used_for_fit=True)
 
@@ -368,7 +384,7 @@ LIMITS = (
 
 def model_card(forecaster: Forecaster) -> dict[str, Any]:
     """Return the card as plain JSON values."""
-    found = forecaster.assessment
+    found, midcourse = forecaster.assessment, forecaster.midcourse
     goal = {
         "clear": "recorded as cleared",
         "lighten": "recorded as lightened or cleared, of those that want lightening",
@@ -392,6 +408,7 @@ def model_card(forecaster: Forecaster) -> dict[str, Any]:
         "assessment": "Folds grouped by client, repeated; nothing scored on what it was fitted to.",
         "coverage": found.get("coverage"),
         **{name: found.get(name, []) for name in TABLES},
+        "midcourse": [plain_values(row) for row in midcourse.held] if midcourse else [],
         "supported_to_session": forecaster.supported_to,
         "limits": [*LIMITS, *map(str, forecaster.notes)],
     }
@@ -454,6 +471,7 @@ def card_text(forecaster: Forecaster) -> str:
     ]
     if coverage:
         lines += ["", *coverage_lines(card)]
+    lines += midcourse_lines(card["midcourse"])
     for row in card["evidence_contradicted"]:
         lines += [
             "",
@@ -485,6 +503,25 @@ def coverage_lines(card: dict[str, Any]) -> list[str]:
             f"{number(row['coverage'], 2)} | {row['verdict']} |"
             for row in card["subgroups"]
         ),
+    ]
+
+
+def midcourse_lines(held: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Return the promises made to courses under way as Markdown lines, none where too few ended."""
+    rows = [row for row in held if row["n_cleared"] >= FEWEST_TO_COUNT]
+    if not rows:
+        return []
+    return [
+        "",
+        "| sessions done | pace | cleared since | interval covers | not clear in | said | seen |",
+        "|---|---|---|---|---|---|---|",
+        *(
+            f"| {row['sessions']} | {row['pace']} | {row['n_cleared']} | "
+            f"{number(row['coverage'], 2)} | {row['within']} more | {100 * row['said']:.0f} % | "
+            f"{100 * row['seen']:.0f} % |"
+            for row in rows
+        ),
+        "",
     ]
 
 

@@ -307,7 +307,7 @@ def courses_frame(
         half=np.full(n, None, dtype=object),
     )
     frame["price_paid"] = frame["price_paid"].mask(rng.random(n) < 0.04)
-    return hide(frame, rng)[list(column_names("courses"))]
+    return hide(frame, rng)[[name for name in column_names("courses") if name in frame]]
 
 
 def hide(frame: "pd.DataFrame", rng: np.random.Generator) -> "pd.DataFrame":

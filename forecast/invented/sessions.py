@@ -150,6 +150,7 @@ class _Habit:
     bought: float
     drifts: bool
     heeds_stalls: bool
+    stalled_only: bool
     review: float
     owner: BoolArray | None
 
@@ -166,6 +167,7 @@ class _Habit:
             bought=bought if world.by_calendar or bought == NEVER else 0.0,
             drifts=world.by_calendar,
             heeds_stalls=world.by_stalled,
+            stalled_only=world.stalled_only,
             review=world.review_effect,
             owner=(cohort.operator == 0) if world.ps_owner else None,
         )
@@ -186,11 +188,14 @@ class _Habit:
         since = day / YEAR - self.bought
         drift = 0.45 * (np.clip(since, 0, 4) - 2) if self.drifts else 0.0
         logit = -0.3 + self.taste + drift
+        stalled = (t >= 3) & (seen - seen_before < 4) & (seen < 90)
         if t > 0:
             logit = -3.0 + 0.5 * self.taste + 0.5 * drift + (self.review if t == REVIEWED else 0.0)
-            if self.heeds_stalls and t >= 3:
-                logit = logit + 2.2 * ((seen - seen_before < 4) & (seen < 90))
+            if self.heeds_stalls:
+                logit = logit + 2.2 * stalled
         chance = 1 / (1 + np.exp(-logit)) if self.owner is None else 1.0 * self.owner
+        if self.stalled_only and t > 0:
+            chance = chance * stalled
         return np.where(was_ps, 1.0, np.where(since >= 0, chance, 0.0))
 
 

@@ -206,6 +206,8 @@ class World:
     by_calendar, by_density, by_stalled : bool
         Whether the regime depends on the date (the ps laser comes late and takes over), on ink
         density, and on stalled fading. All false: assigned at random from the first day.
+    stalled_only : bool
+        Whether only stalled courses are ever changed, so that no other could have been.
     review_effect : float
         Further log odds of turning to ps in session 5: the clinic reviews a course after four.
     fleet : tuple of OwnedLaser
@@ -265,6 +267,7 @@ class World:
     by_calendar: bool = True
     by_density: bool = True
     by_stalled: bool = True
+    stalled_only: bool = False
     review_effect: float = 1.6
     fleet: tuple[OwnedLaser, ...] = FLEET
     operators: int = 5

@@ -9,8 +9,10 @@ if TYPE_CHECKING:
     from forecast.log.columns import TABLES, Column, column, column_names
     from forecast.log.cross_table import fractions_like
     from forecast.log.data_package import write_log
-    from forecast.log.enquiry import Enquiry, check_enquiry, checked, enquiries_of, known_fields
-    from forecast.log.headings import normal_heading, refuse_repeated
+    from forecast.log.enquiry import Enquiry, check_enquiry, checked, enquiries_of
+    from forecast.log.headings import refuse_repeated
+    from forecast.log.identity import normal_heading, quoted
+    from forecast.log.new_workbook import new_workbook
     from forecast.log.outcome_log import (
         FRACTIONS,
         MOST_TO_CHECK,
@@ -26,7 +28,8 @@ if TYPE_CHECKING:
         some_clients,
         suspicions,
     )
-    from forecast.log.report import changed_files, shelf_for, write_set_aside
+    from forecast.log.report import changed_files, in_words, shelf_for, write_set_aside
+    from forecast.log.workbook_map import propose_map
 
 
 __getattr__, __dir__ = door(__name__, __file__)

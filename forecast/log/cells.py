@@ -7,11 +7,15 @@ that it breaks.
 from __future__ import annotations
 
 import re
+import tomllib
+import unicodedata
 from calendar import monthrange
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, timedelta
-from math import isfinite
+from difflib import get_close_matches
+from math import isfinite, prod
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple, cast
 
 import numpy as np
@@ -40,25 +44,29 @@ ORDER = {
 }
 WORD_FOR_EMPTY = "a word or mark for 'not recorded'"
 WHOLE = "a whole number written with decimals"
+ABOUT = "a number marked as rough"
+SIDES = "two sides, multiplied"
+SHORT_YEAR = "a year of two digits, as other dates of the table prove"
 EARLIEST, LATEST = date(1980, 1, 1), date(2099, 12, 31)
+DAY = timedelta(days=1)
 SERIAL_ZERO = date(1899, 12, 30)  # day 0 of spreadsheets, after their wrong leap day of 1900
+WORDS = tomllib.loads(Path(__file__).with_name("words.toml").read_text(encoding="utf-8"))
 EMPTY_WORDS = frozenset(
     words("na n/a n.a. nan none null nil - -- – — ? . unknown not_known not_recorded missing _")
-)
+) | {*words(WORDS["empty"])}
 SYNONYMS: dict[str, dict[str, str]] = {
-    "skin_type": {str(i + 1): roman for i, roman in enumerate(words("I II III IV V VI"))},
-    "regime": {
-        "nanosecond": "ns", "nano": "ns", "q_switched": "ns", "qs": "ns", "qswitched": "ns",
-        "picosecond": "ps", "pico": "ps",
-    },
-    "outcome": {"clear": "cleared", "on_going": "ongoing", "in_progress": "ongoing"},
-    "goal": {"cleared": "clear", "full_removal": "clear", "lightening": "lighten"},
-    "layering": {"layers": "layered", "one_layer": "single"},
-    "inks": {"navy_blue": "dark_blue", "sky_blue": "light_blue", "flesh_coloured": "flesh"},
-}  # fmt: skip
-YES = frozenset(words("yes y true 1 1.0"))
-NO = frozenset(words("no n false 0 0.0"))
+    column: {word: level for level, listed in levels.items() for word in words(listed)}
+    for column, levels in WORDS["levels"].items()
+}
+SYNONYMS["skin_type"] = {str(i + 1): roman for i, roman in enumerate(words("I II III IV V VI"))}
+SYNONYMS["inks_treated"] = SYNONYMS["inks"]
+YES = frozenset(words(f"yes y true 1 1.0 {WORDS['yes']}"))
+NO = frozenset(words(f"no n false 0 0.0 {WORDS['no']}"))
 MONTHS = words("jan feb mar apr may jun jul aug sep oct nov dec")
+ROUGH = re.compile(
+    r"^(ca\.?|circa|about|approx\.?|etwa|ungef\.?|env\.?|environ|aprox\.?|~|≈) *", re.I
+)
+TWO_SIDES = re.compile(r"([\d.,]+) ?[x×*] ?([\d.,]+)")
 # No two parts of a pattern may share one run of characters: time would grow with its square.
 PLAIN = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)(e[+-]?\d+)?", re.IGNORECASE)
 DECIMAL_COMMA = re.compile(r"[+-]?(0,\d+|\d+,(\d{1,2}|\d{4,}))")
@@ -66,11 +74,13 @@ THOUSANDS = re.compile(r"[+-]?\d{1,3}(,\d{3})+\.\d+|[+-]?\d{1,3}(\.\d{3})+,\d+")
 ISO = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})")
 YEAR_FIRST = re.compile(r"(\d{4})[/. ](\d{1,2})[/. ](\d{1,2})|(\d{4})(\d{2})(\d{2})")
 YEAR_LAST = re.compile(r"(\d{1,2})[/. -](\d{1,2})[/. -](\d{4})")
+YEAR_SHORT = re.compile(r"(\d{1,2})[/. -](\d{1,2})[/. -](\d{2})")
 CLOCK = re.compile(
     r"(?<![T ])[T ]+\d{1,2}:\d{2}(:\d{2}(\.\d*)?)?( ?[ap]m)?(Z|[+-]\d{2}:?\d{2})?$", re.I
 )
 SERIAL_DATE = re.compile(r"[2-7]\d{4}(\.\d*)?")
 # A text with a digit and without spaces or marks that mean something: as it stands.
+SEPARATORS = r"[;,/+&|]|\b(?:and|und|et)\b"
 PLAIN_TEXT = r"[A-Za-z0-9_.\-]*[0-9][A-Za-z0-9_.\-]*"
 
 
@@ -188,6 +198,21 @@ def inside(rule: Column, value: float) -> bool:
     return above and (rule.high is None or value <= rule.high)
 
 
+def folded(text: str) -> str:
+    """Return a text in small letters and without accents.
+
+    Examples
+    --------
+    >>> folded("Weiß"), folded("grün")
+    ('weiss', 'grun')
+    """
+    spread = unicodedata.normalize("NFKD", text.casefold())
+    return "".join(mark for mark in spread if not unicodedata.combining(mark))
+
+
+RISKS = ("skin_type", "ink_density", "layering", "scarring")  # their levels go from less to more
+
+
 def _key(text: str) -> str:
     return re.sub(r"[\s_-]+", "_", text.strip().lower()) if len(text.strip()) > 1 else text.lower()
 
@@ -203,12 +228,13 @@ def _level(rule: Column, text: str) -> Reading:
         return Reading(text)
     key = _key(text)
     if rule.name == "skin_type":
-        key = re.sub(r"^(fitzpatrick|fst|skin|type|_)+", "", key).removesuffix(".0")
+        key = re.sub(r"^(fitzpatrick|fst|skin|hauttyp|fototipo|type?|_)+", "", key)
+        key = key.removesuffix(".0")
     by_key = {level.lower(): level for level in rule.levels}
     if key in by_key:
         return Reading(by_key[key], (CASE,) if _key(text) == key else (SYNONYM,))
-    if key in SYNONYMS.get(rule.name, {}):
-        return Reading(SYNONYMS[rule.name][key], (SYNONYM,))
+    if (key := folded(key)) in (known := SYNONYMS.get(rule.name, {})):
+        return Reading(known[key], (SYNONYM,))
     raise UnreadableError(rule_of(rule))
 
 
@@ -216,13 +242,13 @@ def _flag(rule: Column, text: str) -> Reading:
     if text in rule.levels:
         return Reading(text)
     key = _key(text)
-    if key in YES | NO:
+    if (key := folded(key)) in YES | NO:
         return Reading("yes" if key in YES else "no", (CASE if key in rule.levels else YES_NO,))
     raise UnreadableError(rule_of(rule))
 
 
 def _parts(text: str) -> list[str]:
-    return [part.strip() for part in re.split(r"[;,/+&|]|\band\b", text) if part.strip()]
+    return [part.strip() for part in re.split(SEPARATORS, text) if part.strip()]
 
 
 def first_unknown(rule: Column, text: str) -> str:
@@ -242,9 +268,41 @@ def first_unknown(rule: Column, text: str) -> str:
     return ""
 
 
+def meant(rule: Column, text: str) -> str:
+    """Return a sentence with the level that a cell comes closest to, or an empty text.
+
+    Where it names two, or could be two, it is not put to the milder one.
+
+    Examples
+    --------
+    >>> from forecast.log import column
+    >>> meant(column("courses", "skin_type"), "III/IV")
+    ' Give IV, the higher one, where both are meant.'
+    >>> meant(column("courses", "body_site"), "arm")
+    ' Perhaps upper_arm or forearm is meant.'
+    """
+    unknown = first_unknown(rule, text)
+    if named := _named(rule, unknown):
+        return f" Give {named[-1]}, the higher one, where both are meant."
+    within = [level for level in rule.levels if len(unknown) > 2 and _key(unknown) in level]
+    close = within if len(within) > 1 else get_close_matches(unknown, rule.levels, n=1)
+    return f" Perhaps {' or '.join(close)} is meant." if close else ""
+
+
+def _named(rule: Column, text: str) -> list[str]:
+    """Return the levels that the parts of a cell like III-IV name, if two or more, in order."""
+    if rule.name not in RISKS:
+        return []
+    try:
+        found = {_level(rule, part).value for part in re.split(r"[-–/,;]|\b(?:to|bis|or)\b", text)}
+    except UnreadableError:
+        return []
+    return [level for level in rule.levels if level in found] if len(found) > 1 else []
+
+
 def _set(rule: Column, text: str) -> Reading:
     parts = _parts(text)
-    habits = {SEPARATOR} if re.search(r"[,/+&|]|\band\b", text) else set()
+    habits = {SEPARATOR} if re.search(SEPARATORS, text.replace(";", "")) else set()
     read = [_level(rule, part) if rule.levels else _number(rule, part) for part in parts]
     if not read:
         raise UnreadableError(rule_of(rule))
@@ -260,8 +318,14 @@ def _set(rule: Column, text: str) -> Reading:
 
 
 def _number(rule: Column, text: str) -> Reading:
+    if (sure := ROUGH.sub("", text)) != text and rule.unit in ("years", "cm2", "%"):
+        reading = _number(rule, sure)
+        return Reading(reading.value, (*reading.habits, ABOUT))
     bare = _without_unit(rule, text)
     habits = () if bare == text else (UNIT,)
+    if rule.unit == "cm2" and (sides := TWO_SIDES.fullmatch(bare.removesuffix("cm").rstrip())):
+        lengths = [float(str(_number(rule, side).value)) for side in sides.groups()]
+        return Reading(prod(lengths), (*habits, SIDES))
     if DECIMAL_COMMA.fullmatch(bare):
         bare, habits = bare.replace(",", "."), (*habits, COMMA)
     elif THOUSANDS.fullmatch(bare):
@@ -303,6 +367,9 @@ def _any_date(text: str, order: DateOrder | None) -> Reading:
         return Reading(_day(*[part for part in match.groups() if part]), (*habits, WRITTEN))
     if match := YEAR_LAST.fullmatch(bare):
         return _year_last(match, order, habits)
+    if order and (match := YEAR_SHORT.fullmatch(bare)):
+        day, month, year = match.groups() if order == "day" else match.group(2, 1, 3)
+        return Reading(_day(f"20{year}", month, day), (*habits, SHORT_YEAR))
     return Reading(_month_name(bare), (*habits, WRITTEN))
 
 
@@ -381,8 +448,10 @@ def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
 
     if rule.kind == "date" and pd.api.types.is_datetime64_any_dtype(cells):
         days = cells if cells.dt.tz is None else cells.dt.tz_localize(None)
+        beyond = (days < pd.Timestamp(EARLIEST)) | (days >= pd.Timestamp(LATEST) + DAY)
+        if beyond.any():  # the year 9999 of databases has no place among nanoseconds
+            days = days.mask(beyond)
         days = days.dt.normalize().astype("datetime64[ns]", copy=False)
-        beyond = (days < pd.Timestamp(EARLIEST)) | (days > pd.Timestamp(LATEST))
         broken = {rule_of(rule): beyond.to_numpy(bool)} if beyond.any() else {}
         return ColumnReading(days, broken)
     if rule.kind == "integer" and not rule.may_be_blank and _is_filled(cells):

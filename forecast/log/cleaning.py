@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
-from forecast.log.cells import Ids, first_unknown, read_column, rule_of
+from forecast.log.cells import Ids, meant, read_column, rule_of
 from forecast.log.columns import TABLES, Column
-from forecast.log.headings import HELPERS, OVERFLOW, read_headings
-from forecast.log.report import BLANKED, TOLERATED, entries
+from forecast.log.headings import is_total, read_headings
+from forecast.log.identity import HELPERS, OVERFLOW, quoted
+from forecast.log.report import TOLERATED, entries
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
+TOTAL = "a row of its own, not a row of totals"
+EXAMPLE = "EXAMPLE"  # the id of the rows that an empty workbook comes with
 IN_EVERY_ROW = "a value in every row: "
 
 
@@ -117,15 +120,25 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
 
     headings = read_headings(name, list(raw.columns))
     table = CleanTable(name, pd.DataFrame(index=raw.index))
+    written = {known: raw[given] for given, known in headings.items()}
+    for at, rows, said, remedy in _no_rows(name, written):
+        table.set_aside.append(entries(name, rows, at, written[at][rows], said, remedy))
+        raw = raw.drop(index=rows)
+        table.frame = table.frame.drop(index=rows)
+        table.index = table.frame.index
+        written = {known: raw[given] for given, known in headings.items()}
     ours = {*headings, *HELPERS, OVERFLOW}
-    table.extra = tuple(str(given) for given in raw.columns if given not in ours)
+    table.extra = tuple(
+        quoted(given, place)
+        for place, given in enumerate(raw.columns, start=1)
+        if given not in ours
+    )
     for given, known in headings.items():
         if given != known:
             above = int(raw.index.min()) - 1 if len(raw) else 1
             table.tolerate(known, "a heading with other spelling", 1, above, str(given), known)
     if OVERFLOW in raw:
         _refuse_overflow(table, raw[OVERFLOW])
-    written = {known: raw[given] for given, known in headings.items()}
     columns = {
         rule.name: _column(table, rule, written[rule.name])
         if rule.name in written
@@ -140,6 +153,32 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
         if rule.kind == "integer" and not rule.may_be_blank:
             table.frame[rule.name] = table.frame[rule.name].astype(np.int64)
     return table
+
+
+# Rows that are none of the table: totals below it, and the example of an empty workbook. Each with
+# its column, and what to say of it.
+def _no_rows(
+    name: str, written: dict[str, pd.Series[Any]]
+) -> Iterator[tuple[str, pd.Index[Any], str, str]]:
+    first = next(iter(written.values()))
+    required = [rule.name for rule in TABLES[name] if rule.required]
+    blank = np.zeros(len(first))
+    for one in required:
+        blank += (written[one].isna() | (written[one] == "")).to_numpy(bool)
+    for row in first.index[blank >= len(required) / 2]:
+        for column, cells in written.items():
+            if isinstance(cells[row], str) and is_total(cells[row]):
+                yield (
+                    column,
+                    first.index[first.index == row],
+                    TOTAL,
+                    "Nothing to do: totals are not used.",
+                )
+                break
+    key = required[0]
+    examples = first.index[(written[key] == EXAMPLE).to_numpy()]
+    if len(examples):
+        yield key, examples, "a row of the clinic's own, not the example", "Delete the example row."
 
 
 def empty_table(name: str) -> pd.DataFrame:
@@ -175,14 +214,14 @@ def _column(table: CleanTable, rule: Column, cells: pd.Series[Any]) -> pd.Series
     if rule.required and not reading.sound:
         missing = values.isna().to_numpy()
         for unreadable in reading.broken.values():
-            missing &= ~unreadable
+            missing = missing & ~unreadable
         broken[f"{IN_EVERY_ROW}{allowed}"] = missing
     for text, bad in broken.items():
         values = _not_used(table, rule, cells, values, bad, text)
     if rule.kind in ("integer", "number"):
         beyond = (values < rule.low).to_numpy()
         if not rule.kept_above:
-            beyond |= (values > rule.high).to_numpy()
+            beyond = beyond | (values > rule.high).to_numpy()
         values = _not_used(table, rule, cells, values, beyond, allowed)
     return values if rule.default is None else values.fillna(rule.default)
 
@@ -199,23 +238,19 @@ def _not_used(
         return values
     wanted = text.removeprefix(IN_EVERY_ROW)
     if rule.may_be_blank:
-        remedy = f"Write {wanted}; {BLANKED}."
+        remedy = f"Write {wanted}; until then the cell is read as not recorded."
     else:
         remedy = (
             f"Write {wanted}." if rule.required else f"Write {wanted}, or leave the cell empty."
         )
     written = cells[bad].astype(str)
-    meant = {cell: remedy + _meant(rule, cell) for cell in written.unique()}
-    remedies = [meant[cell] for cell in written]
-    listed = entries(table.name, cells.index[bad], rule.name, cells[bad], text, remedies)
-    (table.flagged if rule.may_be_blank else table.set_aside).append(listed)
+    said = {cell: remedy + meant(rule, cell) for cell in written.unique()}
+    remedies = [said[cell] for cell in written]
+    blanked = rule.may_be_blank
+    rows, cells = cells.index[bad], cells[bad]
+    listed = entries(table.name, rows, rule.name, cells, text, remedies, blanked=blanked)
+    (table.flagged if blanked else table.set_aside).append(listed)
     return values.mask(bad) if values[bad].notna().any() else values
-
-
-# Return the level closest to the part of the cell that is none, in a sentence.
-def _meant(rule: Column, cell: str) -> str:
-    close = get_close_matches(first_unknown(rule, cell), rule.levels, n=1)
-    return f" Perhaps {close[0]} is meant." if close else ""
 
 
 # Return a column that a table does not have: nothing recorded, or the default.

@@ -37,6 +37,8 @@ class Column:
         What an empty cell means; None is "not recorded".
     kept_above : bool
         Whether a number above ``high`` is kept as written and flagged; see `counted`.
+    further : bool
+        Whether the column is written only where a log has something in it.
     unit : str
         Unit of a number.
     meaning : str
@@ -51,6 +53,7 @@ class Column:
     high: float | None = None
     default: str | int | None = None
     kept_above: bool = False
+    further: bool = False
     unit: str = ""
     meaning: str = ""
 
@@ -69,7 +72,7 @@ def words(text: str) -> tuple[str, ...]:
     return tuple(text.split())
 
 
-LEVELS = {"inks": INKS, "body_site": tuple(SITES)}
+LEVELS = {"inks": INKS, "inks_treated": INKS, "body_site": tuple(SITES)}
 
 
 def _rule(name: str, row: dict[str, Any]) -> Column:
@@ -86,7 +89,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
 # Columns that together name a row; a table not listed may repeat.
 KEYS: dict[str, tuple[str, ...]] = {
     "courses": ("course_id",),
-    "sessions": ("course_id", "session_no"),
+    "sessions": ("course_id", "session_no", "part"),
     "lasers": ("laser_id",),
 }
 

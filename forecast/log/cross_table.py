@@ -32,7 +32,7 @@ SAME_TATTOO = ["client_id", "body_site", "started_on", "inks", "tattoo_id", "hal
 # Rows that repeat another agree in these at least; they are told apart quickly.
 NARROW = {
     "courses": ("course_id",),
-    "sessions": ("course_id", "session_no"),
+    "sessions": ("course_id", "session_no", "part"),
     "gradings": ("course_id", "after_session"),
     "reactions": ("course_id", "after_session"),
     "lasers": ("laser_id",),
@@ -301,6 +301,12 @@ def _within_courses(courses: CleanTable) -> None:
         "a tattoo no older than its client",
         "Correct age_years or tattoo_age_years.",
     )
+    courses.flag(
+        frame["enquired_on"] > frame["started_on"],
+        "enquired_on",
+        "an enquiry no later than the first session",
+        "Correct enquired_on or started_on.",
+    )
 
 
 def _halves(courses: CleanTable) -> None:
@@ -399,7 +405,8 @@ def _session_numbers(
         "Add the sessions that are missing before this one, or number them anew.",
     )
     n_courses = len(courses.ids["course_id"].distinct)
-    counted = np.bincount(sessions.codes("course_id"), minlength=n_courses)
+    repeats = _put_back(same & (number == before), order, sessions.frame).to_numpy()
+    counted = np.bincount(sessions.codes("course_id")[~repeats], minlength=n_courses)
     courses.flag(
         courses.frame["sessions_given"] != counted[courses.codes("course_id")],
         "sessions_given",
@@ -415,12 +422,17 @@ def _session_dates(
     same: npt.NDArray[np.bool_],
 ) -> None:
     day = sessions.frame["treated_on"].to_numpy()[order]
-    sessions.flag(
-        _put_back(same & (day <= np.roll(day, 1)), order, sessions.frame),
-        "treated_on",
-        "each session on a later day than the one before",
-        "Correct the date or the session number.",
-    )
+    number = sessions.frame["session_no"].to_numpy()[order]
+    parts = same & (number == np.roll(number, 1))
+    for wrong, rule in (
+        (
+            same & ~parts & (day <= np.roll(day, 1)),
+            "each session on a later day than the one before",
+        ),
+        (parts & (day != np.roll(day, 1)), "the parts of a session on one day"),
+    ):
+        wrongly = _put_back(wrong, order, sessions.frame)
+        sessions.flag(wrongly, "treated_on", rule, "Correct the date or the session number.")
     sessions.flag(
         sessions.frame["treated_on"] < sessions.of_course(courses, "started_on"),
         "treated_on",
@@ -498,6 +510,7 @@ def _date_of(sessions: pd.DataFrame, gradings: pd.DataFrame, later: int) -> pd.S
 
     wanted = gradings[["course_id"]].assign(session_no=gradings["after_session"] + later)
     dated = sessions[["course_id", "session_no", "treated_on"]]
+    dated = dated.drop_duplicates(["course_id", "session_no"])
     joined = wanted.merge(dated, how="left", on=["course_id", "session_no"])
     return pd.Series(joined["treated_on"].to_numpy(), gradings.index)
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._files import write_whole
+from forecast._files import sum_of, write_whole
 from forecast.log.columns import FOREIGN_KEYS, KEYS, TABLES, Column
 
 if TYPE_CHECKING:
@@ -22,7 +22,12 @@ NUMBER = r"[0-9]+(\.[0-9]+)?"
 
 
 def data_package(
-    tables: Iterable[str] = tuple(TABLES), *, title: str = "Outcome log", cleared_at: float = 95.0
+    tables: Iterable[str] = tuple(TABLES),
+    *,
+    title: str = "Outcome log",
+    cleared_at: float = 95.0,
+    cleared_judged: str = "",
+    columns: Mapping[str, tuple[Column, ...]] = TABLES,
 ) -> dict[str, Any]:
     """Return ``datapackage.json`` for a log: the rules of each table as a Table Schema.
 
@@ -34,6 +39,10 @@ def data_package(
         What the log is.
     cleared_at : float
         Percent faded from which a grading counts as clear; a log read from the folder uses it.
+    cleared_judged : str
+        From what and by whom clearance was judged; left out where empty.
+    columns : mapping of table to tuple of Column
+        The columns of each; all of them unless told.
 
     Returns
     -------
@@ -46,17 +55,19 @@ def data_package(
         "name": "outcome-log",
         "title": title,
         "cleared_at": cleared_at,
-        "resources": [_resource(name, present) for name in present],
+        **({"cleared_judged": cleared_judged} if cleared_judged else {}),
+        "resources": [_resource(name, present, columns[name]) for name in present],
     }
 
 
-def _resource(name: str, present: list[str]) -> dict[str, Any]:
+def _resource(name: str, present: list[str], columns: tuple[Column, ...]) -> dict[str, Any]:
     schema: dict[str, Any] = {
-        "fields": [_field(rule, KEYS.get(name) == (rule.name,)) for rule in TABLES[name]],
+        "fields": [_field(rule, KEYS.get(name) == (rule.name,)) for rule in columns],
         "missingValues": [""],
     }
     if name in KEYS:
-        schema["primaryKey"] = list(KEYS[name])
+        here = {rule.name for rule in columns}
+        schema["primaryKey"] = [key for key in KEYS[name] if key in here]
     if name in FOREIGN_KEYS and FOREIGN_KEYS[name][1] in present:
         key, other = FOREIGN_KEYS[name]
         schema["foreignKeys"] = [
@@ -96,18 +107,36 @@ def write_log(log: OutcomeLog, folder: str | Path, *, title: str = "Outcome log"
 
     The same log gives the same bytes anywhere: UTF-8, line ends of one character, numbers in
     their shortest form, dates as YYYY-MM-DD, empty cells for what is not recorded. Tables
-    without rows are not written. `read_log` of the folder gives the same frames back.
+    without rows are not written, nor further columns in which nothing stands. `read_log` of the
+    folder gives the same frames back, and says so where a table is not as it was written: the
+    description holds the SHA-256 of each.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     present = [name for name in TABLES if len(getattr(log, name))]
-    for name in present:
-        frame: pd.DataFrame = getattr(log, name)
-        texts = frame.assign(**{rule.name: _as_texts(rule, frame) for rule in TABLES[name]})
-        write_whole(folder / f"{name}.csv", texts.to_csv(index=False, lineterminator="\n"))
-    described = data_package(present, title=title, cleared_at=log.cleared_at)
+    columns = {name: _written(getattr(log, name), TABLES[name]) for name in present}
+    described = data_package(
+        present,
+        title=title,
+        cleared_at=log.cleared_at,
+        cleared_judged=log.cleared_judged,
+        columns=columns,
+    )
+    for (name, rules), resource in zip(columns.items(), described["resources"], strict=True):
+        frame: pd.DataFrame = getattr(log, name)[[rule.name for rule in rules]]
+        texts = frame.assign(**{rule.name: _as_texts(rule, frame) for rule in rules})
+        content = texts.to_csv(index=False, lineterminator="\n").encode()
+        resource["hash"] = sum_of(content)
+        write_whole(folder / f"{name}.csv", content)
     text = json.dumps(described, indent=2, ensure_ascii=False)
     write_whole(folder / "datapackage.json", text + "\n")
+
+
+def _written(frame: pd.DataFrame, rules: tuple[Column, ...]) -> tuple[Column, ...]:
+    said = {
+        rule.name: frame[rule.name].notna() & (frame[rule.name] != rule.default) for rule in rules
+    }
+    return tuple(rule for rule in rules if not rule.further or said[rule.name].any())
 
 
 def _as_texts(rule: Column, frame: pd.DataFrame) -> pd.Series[Any]:

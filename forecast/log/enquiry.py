@@ -6,9 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
-from forecast._checks import check_kind, nearest
+from forecast._checks import check_kind
 from forecast.errors import RequestError
-from forecast.log.cells import UnreadableError, first_unknown, inside, read_cell, rule_of
+from forecast.log.cells import UnreadableError, inside, meant, read_cell, rule_of
 from forecast.log.columns import Column, column
 
 if TYPE_CHECKING:
@@ -85,8 +85,8 @@ def checked(rule: Column, given: object) -> str | int | float | None:
     try:
         value = read_cell(rule, text).value
     except UnreadableError as error:
-        hint = nearest(first_unknown(rule, text), rule.levels)
-        raise RequestError(f"{rule.name} is {given!r}.", f"Give {error}.{hint}") from None
+        remedy = f"Give {error}.{meant(rule, text)}"
+        raise RequestError(f"{rule.name} is {given!r}.", remedy) from None
     value = rule.default if value is None else value
     if value is None and rule.required:
         raise RequestError(f"{rule.name} is not given.", f"Give {rule_of(rule)}.")

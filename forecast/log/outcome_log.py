@@ -19,9 +19,11 @@ from forecast.errors import DataError, RequestError
 from forecast.log.cleaning import CleanTable, clean_table, empty_table
 from forecast.log.columns import TABLES
 from forecast.log.cross_table import ALL_GONE, counted, cross_check, fractions_like
-from forecast.log.headings import refuse_identifying, refuse_repeated
+from forecast.log.headings import refuse_repeated
+from forecast.log.identity import HELPERS, OVERFLOW, normal_heading, refuse_identifying
 from forecast.log.reading import RawLog, read_raw
-from forecast.log.report import TOLERATED, LogReport, RowCount, gather
+from forecast.log.report import FLAGGED, TOLERATED, LogReport, RowCount, gather
+from forecast.log.workbook_map import read_mapped
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -43,7 +45,7 @@ def judged_sessions(log: OutcomeLog) -> npt.NDArray[np.int64]:
     """
     courses = log.courses
     given = courses["sessions_given"].to_numpy(dtype=np.int64)
-    waiting = (courses["outcome"] == "ongoing").to_numpy()
+    waiting = (courses["outcome"] == "ongoing").to_numpy(copy=True)
     if waiting.any() and len(log.gradings):
         running = courses.loc[waiting, ["course_id"]].assign(given=given[waiting])
         graded = log.gradings.loc[
@@ -137,6 +139,9 @@ class OutcomeLog:
         Rows set aside, flagged, and the spellings tolerated.
     cleared_at : float
         Percent faded from which a grading counts as clear, for flags and the fading model.
+    cleared_judged : str
+        From what and by whom it was judged that a tattoo is clear, for example "photograph, by a
+        second practitioner"; empty where the log does not say.
     """
 
     courses: pd.DataFrame
@@ -146,6 +151,7 @@ class OutcomeLog:
     lasers: pd.DataFrame
     report: LogReport
     cleared_at: float = 95.0
+    cleared_judged: str = ""
 
     @classmethod
     def from_frames(
@@ -168,13 +174,65 @@ class OutcomeLog:
         tables = {name: _numbered(name, frame) for name, frame in given if frame is not None}
         return _assemble(RawLog("frames", tables), cleared_at=cleared_at, today=today)
 
+    def where(self, mask: npt.ArrayLike) -> OutcomeLog:
+        """Return the log of the courses that a mask over ``courses`` keeps, with all of theirs.
+
+        Missing values keep nothing; lasers and report stay. Raises RequestError if the mask is not
+        one yes or no per course, or keeps none.
+
+        Examples
+        --------
+        >>> from forecast import simulate_log
+        >>> log = simulate_log(60, seed=1)
+        >>> set(log.where(log.courses["smoker"] == "yes").courses["smoker"])
+        {'yes'}
+        """
+        import pandas as pd
+
+        given = np.asarray(mask, dtype=object)
+        kept = np.where(pd.isna(given), False, given)
+        whole = kept.shape == (len(self.courses),)
+        if not whole or not all(isinstance(one, bool | np.bool_) for one in kept):
+            raise RequestError(
+                f"The mask of shape {kept.shape} is not one yes or no for each of the "
+                f"{len(self.courses)} courses.",
+                'Write it over log.courses, as log.where(log.courses["smoker"] == "yes").',
+            )
+        if not kept.any():
+            raise RequestError("The mask keeps no course.", "Loosen it.")
+        return _part_of(self, np.flatnonzero(kept.astype(bool)))
+
     @property
     def graded(self) -> pd.DataFrame:
         """The gradings as they count, see `counted`; those of which nothing is known left out."""
         return counted(self.gradings)
 
+    @property
+    def each_session(self) -> pd.DataFrame:
+        """One row per session, the parts of a session joined.
 
-def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:
+        ``regime`` is "mixed" where its parts had both: such a session follows neither regime.
+        The fluence is the highest; all else is that of the first part.
+        """
+        key, rows = ["course_id", "session_no"], self.sessions
+        if not (rows["part"] > 1).any():
+            return rows
+        parted = rows.duplicated(key, keep=False)
+        parts = rows[parted].sort_values("part", kind="stable")
+        joined = parts.groupby(key, sort=False)
+        regime = parts["regime"].where(joined["regime"].transform("nunique") == 1, "mixed")
+        highest = joined["fluence_j_cm2"].transform("max")
+        rows = rows.assign(
+            regime=regime.reindex(rows.index).fillna(rows["regime"]),
+            fluence_j_cm2=highest.reindex(rows.index).fillna(rows["fluence_j_cm2"]),
+        )
+        first = rows["part"] == rows.groupby(key)["part"].transform("min")
+        return rows[first].reset_index(drop=True)
+
+
+def read_log(
+    path: str | Path, *, cleared_at: float = 95, columns: str | Path | None = None
+) -> OutcomeLog:
     """Return the outcome log at ``path``, checked.
 
     Parameters
@@ -185,6 +243,9 @@ def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:
     cleared_at : float
         Percent faded from which a grading counts as clear; ``cleared_at`` in the folder's
         ``datapackage.json`` is used where this is left at 95.
+    columns : str or Path, optional
+        A map of the clinic's own sheets, headings and words, as ``forecast check LOG
+        --propose-map columns.toml`` writes one.
 
     Raises
     ------
@@ -194,10 +255,12 @@ def read_log(path: str | Path, *, cleared_at: float = 95) -> OutcomeLog:
         in ``report.set_aside``.
     """
     check_kind(path, (str, os.PathLike), name="path", give="a folder or a workbook")
-    raw = read_raw(Path(path))
+    raw = read_raw(Path(path)) if columns is None else read_mapped(Path(path), Path(columns))
     if raw.cleared_at is not None and cleared_at == DEFAULT_CLEARED_AT:
         cleared_at = raw.cleared_at
         raw.notes.append(Note("log.cleared_at_stated", values={"cleared_at": cleared_at}))
+    if raw.cleared_judged:
+        raw.notes.append(Note("log.cleared_judged", values={"judged": raw.cleared_judged}))
     return _assemble(raw, cleared_at=cleared_at)
 
 
@@ -266,7 +329,9 @@ def _assemble(raw: RawLog, *, cleared_at: float, today: date | None = None) -> O
     frames = {name: tables[name].frame if name in tables else empty_table(name) for name in TABLES}
     for frame in frames.values():  # numbered anew in place: large ones are not copied for it
         frame.index = pd.RangeIndex(len(frame))
-    return OutcomeLog(**frames, report=report, cleared_at=float(cleared_at))
+    return OutcomeLog(
+        **frames, report=report, cleared_at=float(cleared_at), cleared_judged=raw.cleared_judged
+    )
 
 
 def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
@@ -284,15 +349,18 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
         source=raw.source,
         rows=rows,
         set_aside=gather(part for table in tables.values() for part in table.set_aside),
-        flagged=gather(part for table in tables.values() for part in table.flagged),
+        flagged=gather((part for table in tables.values() for part in table.flagged), FLAGGED),
         tolerated=pd.DataFrame(habits, columns=list(TOLERATED)),
         extra_columns={name: table.extra for name, table in tables.items() if table.extra},
         notes=tuple(raw.notes),
         withheld=withheld,
+        places=raw.places,
     )
 
 
 def _left_out(raw: pd.DataFrame, used: pd.DataFrame) -> pd.DataFrame:
+    wanted = {*used.columns, *HELPERS, OVERFLOW}  # free text stays behind
+    raw = raw[[name for name in raw.columns if name in wanted or normal_heading(name) in wanted]]
     rows = raw[~raw.index.isin(used.index)] if len(used) < len(raw) else raw.iloc[:0]
     # texts of large files are held once each on the way in
     coded = rows.select_dtypes("category").columns

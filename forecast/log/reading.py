@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import lzma
 import struct
 import warnings
 import zipfile
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -19,13 +18,23 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._files import MAX_CELL, csv_rows, refuse_long_cell
+from forecast._checks import shown
+from forecast._files import (
+    MAX_CELL,
+    SEAL,
+    csv_rows,
+    read_json,
+    read_whole,
+    refuse_long_cell,
+    sum_of,
+)
 from forecast._notes import Note
 from forecast.errors import DataError
 from forecast.log.cells import as_text
-from forecast.log.columns import TABLES
-from forecast.log.headings import HELPERS, normal_heading, refuse_repeated, table_of, with_headings
-from forecast.log.report import TOLERATED, apply_mends
+from forecast.log.columns import TABLES, column
+from forecast.log.headings import refuse_repeated, table_of, with_headings
+from forecast.log.identity import HELPERS, normal_heading, quoted
+from forecast.log.report import TOLERATED, Place, apply_mends
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -49,6 +58,9 @@ MAC_EPOCH = 1904
 OLD_FORMAT = b"\xd0\xcf\x11\xe0"  # the container of .xls files and of encrypted workbooks
 
 
+Sheets = dict[str, "pd.DataFrame"]
+
+
 @dataclass(slots=True)
 class RawLog:
     """Tables as they were written; the index of each is the row number in its file."""
@@ -58,7 +70,10 @@ class RawLog:
     empty: dict[str, int] = field(default_factory=dict)
     tolerated: list[dict[str, Any]] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
+    places: dict[str, tuple[Place, ...]] = field(default_factory=dict)
     cleared_at: float | None = None
+    cleared_judged: str = ""
+    written: dict[str, str] = field(default_factory=dict)  # checksums of files, if any
 
 
 def read_raw(path: Path) -> RawLog:
@@ -70,71 +85,155 @@ def read_raw(path: Path) -> RawLog:
         If there is nothing there that could be a log, or a file is corrupt, too large or not
         in UTF-8; it names the file.
     """
-    if not path.exists():
-        raise DataError(f"There is no {path}.", "Give the folder or the workbook of the log.")
-    if path.is_dir():
-        raw = _folder(path)
-    elif path.suffix.lower() in (".xlsx", ".xlsm"):
-        raw = RawLog(str(path))
-        sheets, notes = _workbook(path)
-        for name, rows in sheets.items():
-            _add(raw, name, _headed(raw, name, rows))
-        raw.notes += notes
-    else:
+    try:
+        if not path.exists():
+            raise DataError(f"There is no {path}.", "Give the folder or the workbook of the log.")
+        raw = _folder(path) if path.is_dir() else _one_workbook(path)
+    except OSError as error:
+        raise DataError(
+            f"{error.filename or path} cannot be read ({error.strerror}).",
+            "Close it elsewhere, or copy the log to another place.",
+        ) from error
+    if "courses" not in raw.tables:
+        raise _no_courses(path)
+    for name in [name for name in raw.tables if name not in TABLES]:
+        mend(raw, str(table_of(name)), raw.tables.pop(name))
+    return raw
+
+
+def _no_courses(path: Path) -> DataError:
+    found = [str(title) for title in every_sheet(path)[0]]
+    listed = f"; it has {', '.join(map(repr, found[:12]))}" if found else ""
+    return DataError(
+        f"{path} has no table courses{listed}.",
+        "Name a sheet courses, or put courses.csv or courses.parquet into the folder; or let "
+        f"forecast check {path} --propose-map columns.toml say what the sheets could be.",
+    )
+
+
+def every_sheet(path: Path) -> tuple[Sheets, list[Note]]:
+    """Return the cells of every sheet of a workbook, or CSV file of a folder, and what to note.
+
+    Raises
+    ------
+    DataError
+        If there is neither, or a file is corrupt, too large or not in UTF-8; it names the file.
+    """
+    if not path.is_dir():
+        return _workbook(path, lambda _: True)
+    raw = RawLog(str(path))
+    files = [file for file in sorted(path.glob("*.csv")) if not file.name.startswith(".")]
+    return {file.stem: _csv_cells(raw, file)[0] for file in files}, raw.notes
+
+
+def _named_sheets(raw: RawLog, path: Path) -> None:
+    sheets, notes = _workbook(path, lambda title: table_of(title) is not None)
+    for title, rows in sheets.items():
+        name = normal_heading(title)
+        if name in raw.tables:
+            raise DataError(f"{path.name} has two sheets named {name}.", "Keep one of them.")
+        frame, number, places = with_headings(str(table_of(name)), rows, sheet=title)
+        headings_found(raw, name, number)
+        cells = [f"{title.strip()}!{letters(at)}{number}" for at in places]
+        refuse_repeated(f"Table {name}", frame.columns, cells)
+        place = place_of(title, frame, [*map(letters, places)])
+        add_table(raw, name, frame)
+        raw.places[name] = (place,)
+    raw.notes += notes
+
+
+def place_of(title: str, frame: pd.DataFrame, columns: Sequence[str], after: int = 0) -> Place:
+    """Return where the rows of a sheet stand, their index already numbered on from ``after``."""
+    named = zip(map(normal_heading, frame.columns), columns, strict=True)
+    last = int(frame.index.max()) if len(frame) else after
+    return Place(title.strip(), after, last, dict(named))
+
+
+def letters(place: int) -> str:
+    """Return the letters of a sheet's column.
+
+    Examples
+    --------
+    >>> letters(0), letters(27)
+    ('A', 'AB')
+    """
+    first, last = divmod(place, 26)
+    return (letters(first - 1) if first else "") + chr(ord("A") + last)
+
+
+def _one_workbook(path: Path) -> RawLog:
+    if path.suffix.lower() not in (".xlsx", ".xlsm") or not path.is_file():
         raise DataError(
             f"{path.name} is neither a folder nor an .xlsx workbook.",
             "Give the folder that holds courses.csv, or one workbook with a sheet named courses.",
         )
-    if "courses" not in raw.tables:
-        raise DataError(
-            f"{path} has no table courses.",
-            "Put courses.csv or courses.parquet into the folder, or name a sheet courses.",
-        )
-    for name in [name for name in raw.tables if name not in TABLES]:
-        _mend(raw, str(table_of(name)), raw.tables.pop(name))
+    raw = RawLog(str(path))
+    _named_sheets(raw, path)
     return raw
 
 
 def _folder(path: Path) -> RawLog:
     raw = RawLog(str(path))
-    for file in sorted(path.iterdir()):
-        if file.name.startswith("."):  # what macOS leaves beside each file on a foreign drive
-            continue
-        name, kind = normal_heading(file.stem), file.suffix.lower()
+    # what macOS and spreadsheets leave beside each file is none of ours
+    files = [file for file in sorted(path.iterdir()) if not file.name.startswith((".", "~$"))]
+    for file in files:
         if file.name.lower() == "datapackage.json":
-            raw.cleared_at = _cleared_at(file)
+            stated = read_json(file)
+            if not isinstance(stated, dict):
+                raise DataError(
+                    f"{file.name} is not a JSON object.",
+                    "Correct it, or take it out of the folder.",
+                )
+            state_cleared(raw, file.name, stated)
+            raw.written = _checksums(stated)
+    of: dict[str, Path] = {}
+    for file in files:
+        name, kind = normal_heading(file.stem), file.suffix.lower()
         if kind not in (".csv", ".parquet") or table_of(name) is None:
             continue
-        if name in raw.tables:
+        if not file.is_file():
+            raise DataError(f"{file.name} is no file.", "Put the table itself there.")
+        if name in of:
             raise DataError(
-                f"Table {name} is there twice in {path}.", "Keep one of the files named after it."
+                f"Table {name} is there twice in {path}: {of[name].name} and {file.name}.",
+                "Keep one of the two.",
             )
-        _add(raw, name, _parquet(file) if kind == ".parquet" else _csv(raw, file))
+        of[name] = file
+        add_table(raw, name, _parquet(file) if kind == ".parquet" else _csv(raw, file))
     return raw
 
 
-def _cleared_at(file: Path) -> float | None:
-    try:
-        stated = json.loads(file.read_text(encoding="utf-8-sig")).get("cleared_at")
-    except (ValueError, AttributeError) as error:
+# of the files that a package describes
+def _checksums(stated: Mapping[str, Any]) -> dict[str, str]:
+    resources = stated.get("resources")
+    parts = [one for one in resources if isinstance(one, dict)] if resources else []
+    return {str(one.get("path")): str(one["hash"]) for one in parts if "hash" in one}
+
+
+def state_cleared(raw: RawLog, file: str, stated: Mapping[str, Any]) -> None:
+    """Keep what a file says of when a tattoo counts as clear, or raise DataError."""
+    percent, judged = stated.get("cleared_at"), stated.get("cleared_judged", "")
+    if percent is not None and (isinstance(percent, bool) or not isinstance(percent, int | float)):
         raise DataError(
-            f"{file.name} is not a JSON object.", "Correct it, or take it out of the folder."
-        ) from error
-    if stated is not None and (isinstance(stated, bool) or not isinstance(stated, int | float)):
-        raise DataError(
-            f"{file.name} gives cleared_at as {stated!r}.", "Give a percentage, for example 95."
+            f"{file} gives cleared_at as {shown(percent)}.", "Give a percentage, for example 95."
         )
-    return stated
+    bases = column("gradings", "basis").levels
+    if judged != "" and (not isinstance(judged, str) or judged.partition(",")[0] not in bases):
+        raise DataError(
+            f"{file} gives cleared_judged as {shown(judged)}.",
+            f'Give {" or ".join(bases)}, and by whom, for example "photograph, by two graders".',
+        )
+    raw.cleared_at, raw.cleared_judged = percent, judged
 
 
-def _headed(raw: RawLog, name: str, rows: pd.DataFrame, *, uneven: bool = False) -> pd.DataFrame:
-    frame, row = with_headings(str(table_of(name)), rows, uneven=uneven)
+def headings_found(raw: RawLog, name: str, row: int) -> None:
+    """Note where the headings were, unless it was the first row."""
     if row > 1:
         raw.notes.append(Note("log.headings_found", values={"table": name, "row": row}))
-    return frame
 
 
-def _add(raw: RawLog, name: str, frame: pd.DataFrame) -> None:
+def add_table(raw: RawLog, name: str, frame: pd.DataFrame) -> None:
+    """Put a table into the log as it was written, without its empty rows."""
     _refuse_long_cells(name, frame)
     refuse_repeated(f"Table {name}", frame.columns)
     empty = _empty_rows(frame)
@@ -144,7 +243,8 @@ def _add(raw: RawLog, name: str, frame: pd.DataFrame) -> None:
     raw.tables[name] = frame
 
 
-def _mend(raw: RawLog, table: str, mended: pd.DataFrame) -> None:
+def mend(raw: RawLog, table: str, mended: pd.DataFrame) -> None:
+    """Put mended rows into their table, and note how many."""
     if table not in raw.tables:
         raise DataError(
             f"There are mended rows for table {table}, but no such table.",
@@ -164,7 +264,8 @@ def _refuse_long_cells(name: str, frame: pd.DataFrame) -> None:
             continue
         sizes = cells.astype(object).map(_length)
         row = sizes.idxmax()
-        refuse_long_cell(f"Table {name}", f"row {row}, column {heading}", sizes[row])
+        told = quoted(heading, place + 1).removeprefix("column ")
+        refuse_long_cell(f"Table {name}", f"row {row}, column {told}", sizes[row])
 
 
 def _longest(cells: npt.NDArray[np.object_]) -> int:
@@ -203,6 +304,13 @@ def _check_size(name: str, rows: int, unpacked: int) -> None:
 
 
 def _csv(raw: RawLog, file: Path) -> pd.DataFrame:
+    rows, uneven = _csv_cells(raw, file)
+    frame, number, _ = with_headings(str(table_of(file.stem)), rows, uneven=uneven)
+    headings_found(raw, file.stem, number)
+    return frame
+
+
+def _csv_cells(raw: RawLog, file: Path) -> tuple[pd.DataFrame, bool]:
     import pandas as pd
 
     _check_size(file.name, 0, file.stat().st_size)
@@ -226,17 +334,15 @@ def _csv(raw: RawLog, file: Path) -> pd.DataFrame:
     except pd.errors.ParserError:
         rows, uneven = _uneven(file, text, mark), True
     _check_size(file.name, len(rows), len(text))
-    rows = rows.set_axis(range(1, len(rows) + 1), axis=0)
-    return _headed(raw, file.stem, rows, uneven=uneven)
+    return rows.set_axis(range(1, len(rows) + 1), axis=0), uneven
 
 
 def _decoded(raw: RawLog, file: Path) -> str:
-    try:
-        content = file.read_bytes()
-    except OSError as error:
-        raise DataError(
-            f"{file.name} cannot be opened ({error.strerror}).", "Close it elsewhere, or copy it."
-        ) from error
+    content = read_whole(file, MAX_BYTES)
+    if raw.written.get(file.name, "").startswith(SEAL) and raw.written[file.name] != sum_of(
+        content
+    ):
+        raw.notes.append(Note("log.not_as_written", values={"file": file.name}))
     encoding = "utf-8"
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         encoding = "utf-16"
@@ -307,7 +413,7 @@ def _parquet(file: Path) -> pd.DataFrame:
         frame = _coded(pq.read_table(file, read_dictionary=texts))
     except DataError:
         raise
-    except (pa.ArrowException, OSError, ValueError) as error:
+    except (pa.ArrowException, OSError, LookupError, OverflowError, ValueError) as error:
         raise DataError(
             f"{file.name} cannot be read as Parquet ({_first_line(error)}).",
             "Write the file anew, or give the table as CSV.",
@@ -331,7 +437,7 @@ def _coded(table: Any) -> pd.DataFrame:
 
     columns: dict[int, Any] = {}
     for place, name in enumerate(table.column_names):
-        column = table.column(place)
+        column = _readable(name, table.column(place))
         if _is_text(column.type) and name not in HELPERS and len(column):
             column = column.dictionary_encode()
         coded = pa.types.is_dictionary(column.type) and _is_text(column.type.value_type)
@@ -343,6 +449,21 @@ def _coded(table: Any) -> pd.DataFrame:
     frame = pd.DataFrame(columns, copy=False)
     frame.columns = table.column_names
     return frame
+
+
+def _readable(name: str, column: Any) -> Any:
+    """Return a column whose bytes are text, and whose times are of a zone that is known."""
+    import pyarrow as pa
+
+    kind = column.type
+    try:
+        if pa.types.is_binary(kind) or pa.types.is_large_binary(kind):
+            return column.cast(pa.string())
+        if pa.types.is_timestamp(kind) and kind.tz is not None:
+            column[:0].to_pandas()
+    except (pa.ArrowException, LookupError, ValueError) as error:
+        raise ValueError(f"column {name}: {error}") from error
+    return column
 
 
 def _is_text(kind: Any) -> bool:
@@ -379,12 +500,9 @@ def _place_of(dictionary: Any) -> tuple[int, int, int]:
     return offsets.address if offsets else 0, dictionary.offset, len(dictionary)
 
 
-Sheets = dict[str, "pd.DataFrame"]
-
-
-# The sheets named after a table, as text, with row numbers as index. A formula counts by the result
-# that is stored with it. Whatever is wrong with a workbook, its file is closed.
-def _workbook(path: Path) -> tuple[Sheets, list[Note]]:
+# The sheets whose title is wanted, as text, with row numbers as index. A formula counts by the
+# result that is stored with it. Whatever is wrong with a workbook, its file is closed.
+def _workbook(path: Path, wanted: Callable[[str], bool]) -> tuple[Sheets, list[Note]]:
     import openpyxl
 
     formulas = _check_parts(path)
@@ -397,7 +515,7 @@ def _workbook(path: Path) -> tuple[Sheets, list[Note]]:
                 file = opened.enter_context(path.open("rb"))
                 books.append(openpyxl.load_workbook(file, read_only=True, data_only=stored))
                 opened.callback(books[-1].close)
-            return _sheets_of(path, books)
+            return _sheets_of(path, books, wanted)
     except DataError:
         raise
     except CORRUPT as error:
@@ -458,19 +576,18 @@ def _unopened(path: Path, error: Exception) -> DataError:
 
 
 # Books are one workbook opened for its stored results, and once more for its formulas if any.
-def _sheets_of(path: Path, books: list[Any]) -> tuple[Sheets, list[Note]]:
+def _sheets_of(
+    path: Path, books: list[Any], wanted: Callable[[str], bool]
+) -> tuple[Sheets, list[Note]]:
     sheets: Sheets = {}
     notes: list[Note] = []
     if books[0].epoch.year == MAC_EPOCH:
         notes.append(Note("log.days_from_1904", "caution"))
     for title in books[0].sheetnames:
-        name = normal_heading(title)
-        if table_of(name) is None:
+        if not wanted(title):
             notes.append(Note("log.sheet_not_read", values={"title": title}))
             continue
-        if name in sheets:
-            raise DataError(f"{path.name} has two sheets named {name}.", "Keep one of them.")
-        sheets[name], used = _rows(path, title, [book[title] for book in books])
+        sheets[title], used = _rows(path, title, [book[title] for book in books])
         if used:
             notes.append(Note("log.formulas_read", values={"title": title, "formulas": used}))
     return sheets, notes

@@ -4,25 +4,28 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import astuple, dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from forecast._files import write_whole
-from forecast._notes import Note
+from forecast._notes import Note, texts_of
 from forecast._plain import plain_rows
 from forecast.errors import RequestError
 from forecast.log.cells import as_text, distinct_texts
-from forecast.log.headings import HELPERS, read_headings
+from forecast.log.headings import read_headings
+from forecast.log.identity import HELPERS, OVERFLOW, masked
 
 if TYPE_CHECKING:
     import pandas as pd
 
 ENTRY = ("table", "row", "column", "value", "rule", "remedy")
-BLANKED = "until then the cell is read as not recorded"  # in the remedy of such a cell
+FLAGGED = (*ENTRY, "blanked")
 TOLERATED = ("table", "column", "tolerance", "count", "row", "written", "read_as")
 LONGEST_SHOWN = 60  # characters of a cell in the text; the frames hold all of it
 TO_MEND = """\
@@ -41,6 +44,47 @@ class RowCount:
     empty: int = 0
 
 
+def _holes(escaped: str) -> str:
+    return escaped.replace(r"\{\}", "(.+?)").replace(r"\{:d\}", r"(\d+)")
+
+
+@cache
+def _templates(language: str) -> list[tuple[re.Pattern[str], str]]:
+    listed = texts_of(language).get("report", {})
+    return [(re.compile(_holes(re.escape(english))), other) for english, other in listed.items()]
+
+
+def in_words(text: str, language: str) -> str:
+    """Return a line of the report, or a part of one, in a language; as it is where it has none.
+
+    Examples
+    --------
+    >>> in_words("Write one of yes, no.", "de")
+    'Bitte schreiben: eines von yes, no.'
+    """
+    for pattern, other in _templates(language):
+        if found := pattern.fullmatch(text):
+            return other.format(*(in_words(part, language) for part in found.groups()))
+    return text
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A sheet that rows of a table stand in: those numbered above ``after``, up to ``last``.
+
+    ``letters`` names the sheet's column of each column of the log, such as "F".
+    """
+
+    sheet: str
+    after: int
+    last: int
+    letters: Mapping[str, str]
+
+    def cell(self, row: int, column: str) -> str:
+        """Return the cell's place as a spreadsheet writes it."""
+        return f"{self.sheet}!{self.letters.get(column, 'A')}{row - self.after}"
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class LogReport:
     """What happened to a log on its way in.
@@ -55,9 +99,9 @@ class LogReport:
         One count per table.
     set_aside : DataFrame with columns table, row, column, value, rule, remedy
         Why rows were not used; a row with two faults is listed twice.
-    flagged : DataFrame with the same columns
-        Contradictions in rows that are used all the same; and optional cells that could not be
-        used and are read as not recorded, as their remedy then says.
+    flagged : DataFrame with the same columns, and blanked
+        Contradictions in rows that are used all the same; and, where ``blanked``, optional cells
+        that could not be used and are read as not recorded.
     tolerated : DataFrame with columns table, column, tolerance, count, row, written, read_as
         Spellings read although they are not the log's own: how often, and the first one.
     extra_columns : dict of str to tuple of str
@@ -66,6 +110,9 @@ class LogReport:
         What else a reader should know.
     withheld : dict of str to DataFrame
         The rows set aside, as they were written; the index is the row number.
+    places : dict of str to tuple of Place
+        The sheets that each table was read from; empty for CSV and Parquet files. Where a table
+        was put together from several, its rows are numbered on from one to the next.
     """
 
     source: str
@@ -76,40 +123,60 @@ class LogReport:
     extra_columns: Mapping[str, tuple[str, ...]]
     notes: tuple[Note, ...] = ()
     withheld: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    places: Mapping[str, tuple[Place, ...]] = field(default_factory=dict)
+
+    def cell(self, table: str, row: int, column: str) -> str:
+        """Return where a cell stands in its workbook, as "courses!F12"; empty where unknown."""
+        for place in self.places.get(table, ()):
+            if place.after < row <= place.last:
+                return place.cell(row, column)
+        return ""
+
+    def _listed(self, entries: pd.DataFrame) -> list[dict[str, Any]]:
+        listed = plain_rows(entries)
+        for one in listed if self.places else ():
+            one["cell"] = self.cell(one["table"], one["row"], one["column"])
+        return listed
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the report as plain lists and numbers, ready for JSON."""
+        """Return the report as plain lists and numbers, ready for JSON.
+
+        Cells that seem to hold a name, a number or an address of somebody are masked; the frames,
+        and the rows written out to be mended, have them as they are.
+        """
         return {
             "source": self.source,
             "rows": {
                 table: dict(zip(("in", "used", "set_aside", "empty"), astuple(count), strict=True))
                 for table, count in self.rows.items()
             },
-            "set_aside": plain_rows(self.set_aside),
-            "flagged": plain_rows(self.flagged),
-            "tolerated": plain_rows(self.tolerated),
+            "set_aside": self._listed(_masked(self.set_aside, "value")),
+            "flagged": self._listed(_masked(self.flagged, "value")),
+            "tolerated": plain_rows(_masked(self.tolerated, "written")),
             "extra_columns": {table: list(names) for table, names in self.extra_columns.items()},
             "notes": list(map(str, self.notes)),
             "note_codes": [note.to_dict() for note in self.notes],
         }
 
-    def to_text(self, *, examples: int = 3) -> str:
+    def to_text(self, *, examples: int = 3, language: str = "en") -> str:
         """Return the report for people: counts first, then each rule with its first cases.
 
         Parameters
         ----------
         examples : int
             How many cases of each rule are shown.
+        language : {"en", "de"}
+            What it is written in; names of tables, columns and levels stay as the log has them.
         """
         parts = [f"Log: {self.source}", "", *self._counts()]
-        blanked = self.flagged["remedy"].str.contains(BLANKED, regex=False).to_numpy(bool)
+        blanked = self.flagged["blanked"]
         for title, listed in (
             ("Set aside (not used until mended)", self.set_aside),
             ("Flagged (the row is used, the cell read as not recorded)", self.flagged[blanked]),
             ("Flagged (used all the same)", self.flagged[~blanked]),
         ):
             if len(listed):
-                parts += ["", f"{title}:", *_by_rule(listed, examples)]
+                parts += ["", f"{title}:", *self._by_rule(listed, examples)]
         if len(self.set_aside):
             parts += ["", TO_MEND]
         if len(self.tolerated):
@@ -117,7 +184,9 @@ class LogReport:
         for table, names in self.extra_columns.items():
             parts += ["", f"Columns of {table} that the log does not know, kept out: "]
             parts[-1] += ", ".join(names) + "."
-        return "\n".join([*parts, *(["", *map(str, self.notes)] if self.notes else [])])
+        lines = [in_words(line, language) for line in "\n".join(parts).split("\n")]
+        notes = [note.say(language) for note in self.notes]
+        return "\n".join([*lines, *(["", *notes] if notes else [])])
 
     def in_brief(self) -> str:
         """Return in one line how many rows were set aside and flagged, empty when none was."""
@@ -143,11 +212,24 @@ class LogReport:
             )
         return lines
 
+    def _by_rule(self, listed: pd.DataFrame, examples: int) -> list[str]:
+        lines = []
+        for (table, column, rule), cases in listed.groupby(["table", "column", "rule"], sort=False):
+            where = f"{table}.{column}" if column else table
+            lines.append(f"  {where}, {len(cases)} row(s), rule: {rule}.")
+            for case in cases.head(examples).to_dict("records"):
+                value = f"{_shortened(masked(case['value']))!r}" if case["value"] else "empty"
+                cell = self.cell(str(table), case["row"], str(column)) or f"row {case['row']}"
+                lines.append(f"    {cell}: {value}. {case['remedy']}")
+            if len(cases) > examples:
+                lines.append(f"    and {len(cases) - examples} more.")
+        return lines
+
     def _spelled(self) -> list[str]:
         return [
             f"  {habit['table']}{'.' if habit['column'] else ''}{habit['column']}: "
             f"{habit['tolerance']}, {habit['count']} time(s), first in row {habit['row']}: "
-            f"{_shortened(habit['written'])!r} read as {habit['read_as']!r}."
+            f"{_shortened(masked(habit['written']))!r} read as {habit['read_as']!r}."
             for habit in self.tolerated.to_dict("records")
         ]
 
@@ -159,40 +241,35 @@ def entries(
     values: pd.Series[Any],
     rule: str,
     remedy: str | list[str],
+    *,
+    blanked: bool = False,
 ) -> pd.DataFrame:
-    """Return one listed row per fault, in the columns of ``ENTRY``; a remedy for all or each."""
+    """Return one listed row per fault, in the columns of ``FLAGGED``; a remedy for all or each."""
     import pandas as pd
 
     codes, texts = distinct_texts(values)
     written = np.append(texts, "")[codes]
     frame = pd.DataFrame({"row": rows.to_numpy(), "value": written})
-    return frame.assign(table=table, column=column, rule=rule, remedy=remedy)[list(ENTRY)]
+    told = frame.assign(table=table, column=column, rule=rule, remedy=remedy, blanked=blanked)
+    return told[list(FLAGGED)]
 
 
 def gather(listed: Iterable[pd.DataFrame], columns: tuple[str, ...] = ENTRY) -> pd.DataFrame:
-    """Return the listed faults one under the other, by table and row."""
+    """Return these columns of the listed faults one under the other, by table and row."""
     import pandas as pd
 
     filled = [frame for frame in listed if len(frame)]
     if not filled:
-        kinds = {name: np.int64 if name == "row" else object for name in columns}
-        return pd.DataFrame({name: pd.Series([], dtype=kinds[name]) for name in columns})
+        kinds = {"row": np.int64, "blanked": np.bool_}
+        empty = {name: pd.Series([], dtype=kinds.get(name, object)) for name in columns}
+        return pd.DataFrame(empty)
     whole = pd.concat(filled, ignore_index=True)
     order = whole.sort_values(["table", "row", "column"], kind="stable").index
-    return whole.loc[order].reset_index(drop=True)
+    return whole.loc[order, list(columns)].reset_index(drop=True)
 
 
-def _by_rule(listed: pd.DataFrame, examples: int) -> list[str]:
-    lines = []
-    for (table, column, rule), cases in listed.groupby(["table", "column", "rule"], sort=False):
-        where = f"{table}.{column}" if column else table
-        lines.append(f"  {where}, {len(cases)} row(s), rule: {rule}.")
-        for case in cases.head(examples).to_dict("records"):
-            value = f"{_shortened(case['value'])!r}" if case["value"] else "empty"
-            lines.append(f"    row {case['row']}: {value}. {case['remedy']}")
-        if len(cases) > examples:
-            lines.append(f"    and {len(cases) - examples} more.")
-    return lines
+def _masked(listed: pd.DataFrame, column: str) -> pd.DataFrame:
+    return listed.assign(**{column: listed[column].map(lambda text: masked(str(text)))})
 
 
 def _counted(number: int, word: str) -> str:
@@ -243,7 +320,10 @@ def _to_mend(report: LogReport, table: str, rows: pd.DataFrame) -> pd.DataFrame:
     headings = read_headings(table, list(rows.columns))
     texts = _texts(rows[list(headings)].rename(columns=headings))
     listed = report.set_aside[report.set_aside["table"] == table]
-    why = listed["column"] + " " + listed["value"].map(repr) + ": " + listed["rule"]
+    placed = zip(listed["row"].tolist(), listed["column"].tolist(), strict=True)
+    cells = [report.cell(table, row, column) for row, column in placed]
+    at = [f" ({cell})" if cell else "" for cell in cells]
+    why = listed["column"] + " " + listed["value"].map(repr) + ": " + listed["rule"] + at
     problems = why.groupby(listed["row"]).agg("; ".join)
     remedies = (
         listed["remedy"].groupby(listed["row"]).agg(lambda part: " ".join(dict.fromkeys(part)))
@@ -252,6 +332,9 @@ def _to_mend(report: LogReport, table: str, rows: pd.DataFrame) -> pd.DataFrame:
     if "mends" in rows:  # mended once already: still the same row of the log
         before = rows["mends"].fillna("").astype(str)
         tokens = [old or new for old, new in zip(before, tokens, strict=True)]
+    # columns that the log does not know may tell what a cell was to mean
+    others = [name for name in rows.columns if name not in (*headings, *HELPERS, OVERFLOW)]
+    texts = pd.concat([texts, _texts(rows[others])], axis=1)
     safe = texts.map(lambda text: f" {text}" if text.startswith(("=", "@", "+", "-")) else text)
     helpers = {
         "problem": problems.reindex(texts.index).fillna(""),

@@ -5,7 +5,8 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.midcourse.landmarks import Midcourse, fit_midcourse, mean_gradings
+    from forecast.midcourse.landmarks import LAST_LANDMARK, mean_gradings
+    from forecast.midcourse.law import Midcourse, fit_midcourse
     from forecast.midcourse.update import (
         Update,
         doubtful_gradings,

@@ -1,45 +1,33 @@
-"""Two laws of the sessions still needed, landmarks and first passage, and which of them is kept.
+"""Landmarks: a course at a session that it went past, and the sessions still needed from there.
 
-A row is a course at a session that it went past; the covariates say how much ink was gone by
-then, how fast, and what was expected without gradings.
+The covariates of such a row say how much ink was gone by then, how fast, whether it still went,
+and what was expected without gradings (a landmark supermodel: van Houwelingen 2007, Scand J Stat
+34:70).
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast._types import FloatArray
-from forecast.assess import (
-    Outcomes,
-    Recalibration,
-    brier,
-    carry_draws,
-    crps_gap,
-    grouped_folds,
-    last_supported,
-    recalibrate_out_of_fold,
-)
-from forecast.survival import (
-    AcceleratedTime,
-    CountDistribution,
-    Durations,
-    PassageBridge,
-    model_from_dict,
-)
+from forecast.assess import grouped_folds
+from forecast.survival import AcceleratedTime, CountDistribution, Durations
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.log import OutcomeLog
-    from forecast.survival import FittedCountModel
+    from forecast.survival import FittedAcceleratedTime
 
 LAST_LANDMARK = 15
 LOOK_BACK = 2  # sessions over which the recent pace is taken
+STALLED_BELOW = 0.08  # fall of log remaining ink per session of a course that hardly moves
+STALLED_FROM = 4  # sessions before which slowness is no standstill
+REPEATS = 3  # of the folds: their average is what the law is made of
 SLOWEST = 0.02  # fall of log remaining ink per session taken as "not at all"
 CEILING = 97.0  # percent faded beyond which a grading says no more than "nearly all"
 SCALED = (
@@ -53,6 +41,9 @@ SCALED = (
     "log_session_pace",
     "log_session_ink",
 )
+# Of the share that never gets there: the log odds that it does not within the horizon as the
+# attributes alone have it, and how far below a standstill the recent pace lies.
+DOUBTED = ("doubt", "stalled")
 # The sessions still needed are about those that the ink to go takes at the pace so far, pulled
 # towards what was expected without gradings; wide, since the log itself says most of it.
 LANDMARK_PRIOR: dict[str, tuple[float, float]] = {
@@ -61,8 +52,14 @@ LANDMARK_PRIOR: dict[str, tuple[float, float]] = {
     "ink_to_go": (0.6, 0.5),
     "pace": (-0.4, 0.5),
     "recent_pace": (-0.2, 0.5),
+    "doubt": (0.0, 0.2),
+    "stalled": (0.0, 0.5),
     "location": (0.0, 2.0),
     "log_scale": (-0.8, 0.5),
+    # judged, no source: hardly ever, but where the inks or a standstill say so
+    "never": (-2.0, 1.5),
+    "never[doubt]": (0.8, 0.4),
+    "never[stalled]": (1.0, 1.0),
 }
 
 
@@ -80,7 +77,7 @@ def mean_gradings(log: OutcomeLog) -> pd.DataFrame:
 
 
 def landmark_rows(
-    log: OutcomeLog, rows: pd.DataFrame, predicted: CountDistribution
+    log: OutcomeLog, rows: pd.DataFrame, predicted: CountDistribution, *, horizon: int
 ) -> pd.DataFrame:
     """Return one row per course and session it went past with a grading by then.
 
@@ -93,6 +90,8 @@ def landmark_rows(
         their gradings do not start from the untreated tattoo.
     predicted : CountDistribution
         Out-of-fold prediction of each course.
+    horizon : int
+        Sessions after a landmark within which it is doubted that the course clears.
     """
     import pandas as pd
 
@@ -107,9 +106,12 @@ def landmark_rows(
     marks = marks[marks["last"].notna()]
     marks["until"] = marks["last"].astype(np.int64) - LOOK_BACK
     marks = _latest(marks, graded, "until", "_before")
-    expected = _expected_remaining(predicted)[marks["row"], marks["session"] - 1]
+    row, done = marks["row"].to_numpy(), marks["session"].to_numpy()
+    survival = np.maximum(predicted.survival(), 1e-6)
+    furthest = np.minimum(done + horizon, predicted.horizon)
     found = _landmark_features(
-        expected,
+        _expected_remaining(predicted)[row, done - 1],
+        survival[row, furthest - 1] / survival[row, done - 1],
         marks["session"].to_numpy(dtype=np.float64),
         marks["last"].to_numpy(dtype=np.float64),
         marks["gone"].to_numpy(),
@@ -117,7 +119,8 @@ def landmark_rows(
         marks["gone_before"].fillna(0.0).to_numpy(),
         log.cleared_at,
     )
-    kept = marks[["course_id", "client_id", "row", "session", "observed"]].reset_index(drop=True)
+    kept = marks[["course_id", "client_id", "row", "session", "observed", "last", "gone"]]
+    kept = kept.reset_index(drop=True)
     left = (marks["step"] - marks["session"]).to_numpy()
     return pd.concat([kept.assign(left=left), pd.DataFrame(found)], axis=1)
 
@@ -143,6 +146,7 @@ def _expected_remaining(predicted: CountDistribution) -> FloatArray:
 # ``gone`` was graded after session ``last``
 def _landmark_features(
     expected: FloatArray,
+    beyond: FloatArray,
     session: FloatArray,
     last: FloatArray,
     gone: FloatArray,
@@ -154,6 +158,8 @@ def _landmark_features(
     pace = np.log(np.maximum(gone / last, SLOWEST))
     recent = np.log(np.maximum((gone - gone_before) / np.maximum(last - before, 1), SLOWEST))
     log_session = np.log(session)
+    chance = np.clip(beyond, 0.01, 0.95)
+    still = np.clip(np.log(STALLED_BELOW) - recent, 0, None) * (last >= STALLED_FROM)
     return {
         "expected": np.log(expected),
         "ink_to_go": to_go,
@@ -164,11 +170,13 @@ def _landmark_features(
         "log_session_squared": log_session**2,
         "log_session_pace": log_session * pace,
         "log_session_ink": log_session * to_go,
+        "doubt": np.log(chance / (1 - chance)),
+        "stalled": still,
     }
 
 
 def features(
-    expected: float, session: int, gone: Mapping[int, float], cleared_at: float
+    expected: float, beyond: float, session: int, gone: Mapping[int, float], cleared_at: float
 ) -> dict[str, FloatArray]:
     """Return the model's covariates for one course at one landmark.
 
@@ -176,6 +184,8 @@ def features(
     ----------
     expected : float
         Sessions still expected by the count model.
+    beyond : float
+        Its chance that they do not end within its horizon.
     session : int
         Sessions done.
     gone : mapping of int to float
@@ -188,6 +198,7 @@ def features(
     one = np.array([1.0])
     return _landmark_features(
         expected * one,
+        beyond * one,
         session * one,
         last * one,
         gone[last] * one,
@@ -197,58 +208,9 @@ def features(
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class LandmarkModel:
-    """The supermodel, fitted.
-
-    Attributes
-    ----------
-    model : FittedCountModel
-        Of the sessions still needed after a landmark.
-    recalibration : Recalibration
-        Learnt out of fold, by landmark band.
-    """
-
-    model: FittedCountModel
-    recalibration: Recalibration
-
-    def draws(
-        self,
-        found: Mapping[str, FloatArray],
-        session: int,
-        *,
-        horizon: int,
-        n_draws: int,
-        seed: int,
-    ) -> tuple[FloatArray, CountDistribution]:
-        """Return pmfs of the sessions still needed under parameter draws, and the recalibrated one.
-
-        Parameters
-        ----------
-        found : mapping of str to ndarray
-            Covariates of one course at one landmark, see `features`.
-        session : int
-            Sessions done.
-        """
-        pmfs = self.model.predict_draws(found, horizon, n_draws=n_draws, seed=seed)[:, 0]
-        band = {"band": [_band_of(session)]}
-        plain = CountDistribution(pmfs.mean(axis=0, keepdims=True))
-        return pmfs, self.recalibration.apply(plain, groups=band)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values."""
-        return {"model": self.model.to_dict(), "recalibration": self.recalibration.to_dict()}
-
-    @classmethod
-    def from_dict(cls, stored: Mapping[str, Any]) -> LandmarkModel:
-        """Return what :meth:`to_dict` wrote."""
-        model = model_from_dict(stored["model"])
-        return cls(model, Recalibration.from_dict(stored["recalibration"]))
-
-
 def fit_landmarks(
     marks: pd.DataFrame, *, horizon: int, seed: int
-) -> tuple[LandmarkModel, CountDistribution]:
+) -> tuple[FittedAcceleratedTime, CountDistribution]:
     """Return the supermodel and its out-of-fold predictions, one per row of ``marks``.
 
     Parameters
@@ -257,208 +219,18 @@ def fit_landmarks(
         As `landmark_rows` returns them.
     """
     durations = Durations.from_frame(
-        marks, step="left", observed="observed", covariates=list(SCALED), subject="client_id"
+        marks,
+        step="left",
+        observed="observed",
+        covariates=[*SCALED, *DOUBTED],
+        subject="client_id",
     )
-    spec = AcceleratedTime("lognormal", prior=LANDMARK_PRIOR)
-    pmf = np.empty((len(durations), horizon))
-    folds = grouped_folds(durations.subject, events=durations.observed, repeats=1, seed=seed)[0]
-    for fold in np.unique(folds):
-        fitted = spec.fit(durations.take(folds != fold))
-        pmf[folds == fold] = fitted.predict(durations.covariates[folds == fold], horizon).pmf
-    outcomes = Outcomes(durations.step, durations.observed, subject=durations.subject)
-    bands = {"band": np.array([_band_of(s) for s in marks["session"]], dtype=object)}
-    # scored under maps that did not see the row, so that the choice does not lean this way
-    corrected, recalibration = recalibrate_out_of_fold(
-        [CountDistribution(pmf)], outcomes, groups=bands, seed=seed
-    )
-    return LandmarkModel(spec.fit(durations), recalibration), corrected[0]
-
-
-# in which promises are checked
-def _band_of(session: float) -> str:
-    return "1-2" if session <= 2 else "3-5" if session <= 5 else "6+"
-
-
-FEWEST_CLEARED = 40  # courses with a landmark before it
-PASSAGE, LANDMARK = "passage", "landmark"
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Midcourse:
-    """What the log's gradings say about courses under way.
-
-    Attributes
-    ----------
-    chosen : str
-        ``passage``, or ``landmark`` where it is better out of fold by more than one standard
-        error of the difference, paired by client.
-    scores : mapping of str to float
-        Continuous ranked probability score of each out of fold, and of the count model given the
-        sessions done alone (``count``), in sessions.
-    passage : PassageBridge
-        How the log of the ink left falls towards the threshold.
-    landmark : LandmarkModel or None
-        Where it was chosen.
-    cleared_at : float
-        Percent faded at which the log calls a course cleared.
-    steps : int
-        How far the count model looked ahead for the expected sessions.
-    n_courses, n_landmarks : int
-        Behind the model.
-    """
-
-    chosen: str
-    scores: Mapping[str, float]
-    passage: PassageBridge
-    landmark: LandmarkModel | None
-    cleared_at: float
-    steps: int
-    n_courses: int
-    n_landmarks: int
-
-    def draws(
-        self,
-        draws: FloatArray,
-        expected: float,
-        session: int,
-        gone: Mapping[int, float],
-        *,
-        elsewhere: int = 0,
-        seed: int = 0,
-    ) -> FloatArray:
-        """Return pmfs of the sessions still needed under parameter draws, (n_draws, horizon).
-
-        Parameters
-        ----------
-        draws : ndarray of shape (n_draws, horizon)
-            The same pmfs given the sessions done alone.
-        expected : float
-            Sessions still expected then.
-        session : int
-            Sessions done here.
-        gone : mapping of int to float
-            Fall of log remaining ink by each graded session here, see `landmarks.ink_gone`. That
-            before the first session counts for a course begun elsewhere.
-        elsewhere : int
-            Sessions had elsewhere before.
-        """
-        told = {k: fall for k, fall in gone.items() if k + elsewhere > 0}
-        after = {k: fall for k, fall in gone.items() if k > 0}
-        if self.landmark is None or elsewhere:
-            steps = [k + elsewhere for k in told]
-            return self.passage.posterior(draws, session + elsewhere, steps, list(told.values()))
-        found = features(expected, session, after, self.cleared_at)
-        size = {"horizon": draws.shape[1], "n_draws": len(draws)}
-        return carry_draws(*self.landmark.draws(found, session, **size, seed=seed))
-
-    def pace_rank(self, draws: FloatArray, session: int, gone: Mapping[int, float]) -> float:
-        """Return which share of running courses like this has faded less by now, 0 to 1.
-
-        ``draws`` as for ``draws``; ``gone`` holds a grading after a session.
-        """
-        last = max(gone)
-        return self.passage.rank(draws.mean(axis=0), session, last, gone[last])
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values."""
-        own = {name: getattr(self, name) for name in Midcourse.__slots__}
-        landmark = self.landmark and self.landmark.to_dict()
-        return own | {
-            "scores": dict(self.scores),
-            "passage": self.passage.to_dict(),
-            "landmark": landmark,
-        }
-
-    @classmethod
-    def from_dict(cls, stored: Mapping[str, Any]) -> Midcourse:
-        """Return what :meth:`to_dict` wrote."""
-        passage = PassageBridge.from_dict(stored["passage"])
-        landmark = stored["landmark"] and LandmarkModel.from_dict(stored["landmark"])
-        return cls(**{**stored, "passage": passage, "landmark": landmark})
-
-
-def fit_midcourse(
-    log: OutcomeLog, rows: pd.DataFrame, predicted: CountDistribution, *, horizon: int, seed: int
-) -> Midcourse | None:
-    """Return what a log's gradings say mid-course, or None when too few courses were graded.
-
-    Parameters
-    ----------
-    log : OutcomeLog
-        For its gradings.
-    rows : DataFrame
-        The courses, as `course_rows` returns them.
-    predicted : CountDistribution
-        Out-of-fold prediction of each course.
-    """
-    if log.gradings.empty:
-        return None
-    marks = landmark_rows(log, rows, predicted)
-    cleared = marks.loc[marks["observed"], "course_id"].nunique()
-    if cleared < FEWEST_CLEARED:
-        return None
-    graded = mean_gradings(log)
-    passage = _fit_passage(graded, rows, float(ink_gone(log.cleared_at)))
-    landmark, by_landmark = fit_landmarks(marks, horizon=horizon, seed=seed)
-    alone, by_passage = passage_predictions(marks, graded, predicted, passage, horizon)
-    subject = marks["client_id"].to_numpy(dtype=object)
-    outcomes = Outcomes(marks["left"].to_numpy(), marks["observed"].to_numpy(), subject=subject)
-    until = min(last_supported(outcomes), horizon)
-    scores = {
-        name: float(brier(found, outcomes, horizon=until).sum())
-        for name, found in (("count", alone), (PASSAGE, by_passage), (LANDMARK, by_landmark))
-    }
-    gap, error = crps_gap(by_passage, by_landmark, outcomes, horizon=until)
-    chosen = LANDMARK if gap > error else PASSAGE
-    return Midcourse(
-        chosen=chosen,
-        scores=scores,
-        passage=passage,
-        landmark=landmark if chosen == LANDMARK else None,
-        cleared_at=float(log.cleared_at),
-        steps=predicted.horizon,
-        n_courses=int(marks["course_id"].nunique()),
-        n_landmarks=len(marks),
-    )
-
-
-# The bridge of the courses that cleared, from their gradings before that. Its four numbers are of
-# all of them: no fold would move them by much.
-def _fit_passage(graded: pd.DataFrame, rows: pd.DataFrame, threshold: float) -> PassageBridge:
-    ended = rows[rows["observed"] & (rows["entry"] == 0)][["course_id", "step"]]
-    before = graded.merge(ended, on="course_id")
-    before = before[before["after_session"] < before["step"]]
-    place = before.groupby("course_id").cumcount()
-    course = before["course_id"].factorize()[0]
-    steps = np.full((int(course.max()) + 1, int(place.max()) + 1), np.nan)
-    levels = steps.copy()
-    steps[course, place] = before["after_session"]
-    levels[course, place] = before["gone"]
-    passage = before.groupby("course_id", sort=False)["step"].first().to_numpy()
-    return PassageBridge.fit(steps, levels, passage, threshold=threshold)
-
-
-def passage_predictions(
-    marks: pd.DataFrame,
-    graded: pd.DataFrame,
-    predicted: CountDistribution,
-    passage: PassageBridge,
-    horizon: int,
-) -> tuple[CountDistribution, CountDistribution]:
-    """Return predictions at each landmark without, and with, the gradings up to it."""
-    known = {
-        name: (part["after_session"].to_numpy(), part["gone"].to_numpy())
-        for name, part in graded.groupby("course_id")
-    }
-    alone, found = np.zeros((2, len(marks), horizon))
-    ids = marks["course_id"].to_numpy()
-    session = marks["session"].to_numpy(dtype=np.int64)
-    row = marks["row"].to_numpy(dtype=np.int64)
-    left = np.hstack([np.ones((len(predicted), 1)), predicted.survival()])
-    for at, done in enumerate(session):
-        ahead = predicted.pmf[row[at], done : done + horizon] / max(left[row[at], done], 1e-9)
-        alone[at, : len(ahead)] = ahead
-        steps, levels = known[ids[at]]
-        seen = steps <= done
-        found[at] = passage.posterior(alone[at], int(done), steps[seen], levels[seen])
-    return CountDistribution(alone), CountDistribution(found)
+    spec = AcceleratedTime("lognormal", prior=LANDMARK_PRIOR, never=DOUBTED)
+    pmf = np.zeros((len(durations), horizon))
+    every = grouped_folds(durations.subject, events=durations.observed, repeats=REPEATS, seed=seed)
+    for folds in every:
+        for fold in np.unique(folds):
+            fitted = spec.fit(durations.take(folds != fold))
+            at = folds == fold
+            pmf[at] += fitted.predict(durations.covariates[at], horizon).pmf / len(every)
+    return spec.fit(durations), CountDistribution(pmf)

@@ -22,7 +22,7 @@ from forecast.survival import CountDistribution
 if TYPE_CHECKING:
     from forecast.counts import Predictor
     from forecast.log import Enquiry
-    from forecast.midcourse.landmarks import Midcourse
+    from forecast.midcourse.law import Midcourse
 
 Grading = tuple[Any, ...]
 FALLS_BY = 15.0  # percentage points of fading lost between two gradings that are called a fall
@@ -146,6 +146,9 @@ def _what_gradings_say(
     else:
         after = {k: float(ink_gone(value)) for k, value in percent.items() if k > 0}
         notes = _pace_notes(midcourse.pace_rank(without, done, after))
+        if done > midcourse.last_landmark:
+            past = {"session": midcourse.last_landmark}
+            notes.append(Note("midcourse.past_last_landmark", "caution", past))
     if has_slowed(percent, error=midcourse.passage.error):
         notes += _level_notes(without, draws)
     last = percent[max(percent)]

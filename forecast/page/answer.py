@@ -101,6 +101,8 @@ class Answer:
     sources : str
         Of the cautions, for the practitioner.
     notes : tuple of Line
+    verdict : tuple of Line
+        What the log says of the pulse regimes, for the practitioner; empty where nothing.
     own_share, support, model, similar : str
     asked : tuple of (field, value)
         What was given, in plain words.
@@ -126,6 +128,7 @@ class Answer:
     questions: str
     sources: str
     notes: tuple[Line, ...]
+    verdict: tuple[Line, ...]
     own_share: str
     support: str
     model: str
@@ -154,6 +157,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         lines.insert(0, total_line(total, done, words))
     leads = tuple(words.note(note)[0] for note in estimate.leads)
     driven = forecaster.drivers(asked.enquiry, sessions_done=done, gradings=asked.gradings)
+    verdict = forecaster.regime_verdict if asked.goal == "clear" else None
     reference = forecaster.log_summary
     return Answer(
         estimate=estimate,
@@ -179,6 +183,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         questions=_questions_line(asked, words),
         sources=_sources_of(cautions, words),
         notes=tuple(words.note(note) for note in estimate.notes if ALONE not in note.code),
+        verdict=() if verdict is None else (words.note(verdict),),
         own_share=_own_share_line(estimate, words),
         support=words.say(f"answer.support.{estimate.support}"),
         model=_model_line(forecaster, words),

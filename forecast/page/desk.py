@@ -373,7 +373,7 @@ def _parse(path: Path) -> dict[str, Any]:
         ) from None
     except UnicodeDecodeError:
         raise DataError(f"{path.name} is not UTF-8 text.", "Save it as UTF-8.") from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (RecursionError, ValueError) as error:
         raise DataError(
             f"{path.name} is not TOML: {error}.", 'Write key = value, text in "quotes".'
         ) from None

@@ -15,13 +15,14 @@ from urllib.parse import parse_qs
 import uvicorn
 from anyio import CapacityLimiter
 from anyio.to_thread import run_sync
-from h11 import LocalProtocolError
+from h11 import IDLE, SEND_BODY, LocalProtocolError
 from starlette.applications import Starlette
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from threadpoolctl import threadpool_limits
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from forecast._checks import check_whole_number
 from forecast.errors import ForecastError, RequestError
@@ -31,6 +32,7 @@ from forecast.page.sheet import render_page, render_parts, render_sheet, static_
 from forecast.page.words import Words, languages, load_words
 
 if TYPE_CHECKING:
+    from asyncio import Transport
     from collections.abc import MutableMapping
 
     from forecast.page.desk import Desk
@@ -62,7 +64,8 @@ HEADERS = {
     "permissions-policy": "camera=(), geolocation=(), microphone=()",
 }
 REFUSED = b"Wrong or missing access code, or another address than the one shown at the start.\n"
-MOST_CONNECTIONS = 256
+MOST_CONNECTIONS, MOST_OF_ADDRESS = 256, 64
+PATIENCE = 10.0  # seconds for a whole request, header and body
 
 
 class _TooLargeError(ValueError):
@@ -323,7 +326,7 @@ def serve(
         date_header=False,
         lifespan="off",
         ws="none",
-        http="h11",
+        http=_Patient,
         limit_concurrency=MOST_CONNECTIONS,
     )
     with listening:
@@ -334,6 +337,49 @@ def serve(
         # an answer's matrices are small: more than one thread for each costs three times as much
         with threadpool_limits(1):
             uvicorn.Server(config).run(sockets=[listening])
+
+
+class _Patient(H11Protocol):
+    """A connection that waits ten seconds for a whole request, and makes room for others.
+
+    Where an address, or all together, have too many connections, the one that has kept us waiting
+    longest is dropped: whoever asks in earnest is answered while others only hold the line.
+    """
+
+    since = 0.0
+
+    def connection_made(self, transport: Transport) -> None:  # type: ignore[override]
+        super().connection_made(transport)
+        self.since = self.loop.time()
+        self._wait()
+        everyone = [one for one in self.connections if isinstance(one, _Patient) and one.is_open]
+        own = [one for one in everyone if (one.client or ("",))[0] == (self.client or ("",))[0]]
+        for group, most in ((own, MOST_OF_ADDRESS), (everyone, MOST_CONNECTIONS - 1)):
+            if len(group) > most:
+                min((one for one in group if one.owes), key=lambda one: one.since).drop()
+
+    @property
+    def is_open(self) -> bool:
+        return not self.transport.is_closing()
+
+    @property
+    def owes(self) -> bool:
+        """Whether we wait for the other side, and not it for us."""
+        return self.is_open and self.conn.their_state in (IDLE, SEND_BODY)
+
+    def on_response_complete(self) -> None:
+        self.since = self.loop.time()
+        super().on_response_complete()
+
+    def drop(self) -> None:
+        self.transport.abort()
+
+    def _wait(self) -> None:
+        left = self.since + PATIENCE - self.loop.time()
+        if self.owes and left <= 0:
+            self.drop()
+        elif self.is_open:
+            self.loop.call_later(left if left > 0 else PATIENCE, self._wait)
 
 
 def _unless_broken_off(app: ASGIApp) -> ASGIApp:

@@ -227,8 +227,8 @@ class Priceable(Protocol):
         """The distribution under each parameter draw, (n_draws, horizon)."""
 
     @property
-    def notes(self) -> tuple[Note | str, ...]:
-        """Doubts, as notes or in words."""
+    def notes(self) -> tuple[Note, ...]:
+        """Doubts."""
 
 
 def draws_of(estimate: Priceable) -> tuple[FloatArray, FloatArray]:
@@ -348,11 +348,7 @@ def _of_100(share: float) -> Note:
 def _notes(
     estimate: Priceable, terms: Terms, tariff: Tariff, *, area_known: bool
 ) -> tuple[Note, ...]:
-    notes = [
-        one if isinstance(one, Note) else Note("prices.said", "caution", {"text": one})
-        for one in estimate.notes
-    ]
-    notes.append(Note("prices.most_sessions", "info", {"cap": terms.cap}))
+    notes = [*estimate.notes, Note("prices.most_sessions", "info", {"cap": terms.cap})]
     if terms.block and terms.stop_factor == 1:
         notes.append(Note("prices.stop_as_before", "caution"))
     if not area_known and tariff.cost_per_session is None:

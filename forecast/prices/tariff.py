@@ -81,7 +81,7 @@ def from_cents(cents: float) -> Decimal:
     """Return the amount of a number of cents, rounded to the cent, halves away from zero."""
     if not math.isfinite(cents):
         raise RequestError(f"An amount came out as {cents}.", "Check the tariff for zeros.")
-    return (Decimal(cents) / 100).quantize(CENT, ROUND_HALF_UP)
+    return (Decimal(cents) / 100).quantize(CENT, ROUND_HALF_UP) + 0  # which has no minus if zero
 
 
 def round_up(cents: float, step: Decimal = CENT) -> Decimal:
@@ -452,7 +452,7 @@ def _parse(path: Path) -> dict[str, Any]:
         ) from error
     except UnicodeDecodeError as error:
         raise DataError(f"{path.name} is not UTF-8 text.", "Save it as UTF-8.") from error
-    except tomllib.TOMLDecodeError as error:
+    except (RecursionError, ValueError) as error:  # an endless number is none of TOML's errors
         raise DataError(
             f"{path.name} is not TOML: {error}.",
             'Write key = value, text in "quotes", decimals with a point.',

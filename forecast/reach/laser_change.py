@@ -89,10 +89,11 @@ class LaserChange:
         """Return the answer in words."""
         named = ", ".join(f"{value:g}" for value in self.laser.wavelengths_nm)
         low, high = self.per_year_interval
+        partly = f", and some ink of {self.partly_per_year:.1f} more"
         lines = [
             f"One more {self.laser.regime} laser at {named} nm would bring {self.per_year:.1f}"
-            f" courses a year ({low:.1f} to {high:.1f}) within reach, and some ink of"
-            f" {self.partly_per_year:.1f} more."
+            f" courses a year ({low:.1f} to {high:.1f}) within reach"
+            + (f"{partly}." if round(self.partly_per_year, 1) else ".")
         ]
         if self.sessions_change is not None and self.cleared_change is not None:
             lines.append(
@@ -109,7 +110,7 @@ class LaserChange:
             lines.append(
                 f"Worth {self.gain_per_course:.0f} a course"
                 f" ({_span(self.gain_interval, '.0f')}); {earned}"
-                f" ({_span(self.break_even_interval, '.0f')} courses)."
+                f" (courses: {_span(self.break_even_interval, '.0f')})."
             )
         return "\n".join([*lines, *map(str, self.notes)])
 

@@ -426,10 +426,7 @@ def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
         never_reached=never[0],
         never_unreached=never[1],
         level=level,
-        notes=(
-            reach_evidence(log, spells),
-            *(Note("reach.of_never_clearing", "info", {"says": s}) for s in cured.notes.messages),
-        ),
+        notes=(reach_evidence(log, spells), *cured.notes.messages),
     )
 
 

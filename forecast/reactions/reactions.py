@@ -318,7 +318,11 @@ class ReactionReport:
             "out of files and is in operators.names."
         )
         if not found.outside:
-            lines.append("No operator lies outside what chance allows.")
+            lines.append(
+                "They differ by more than chance, but these counts cannot say who stands out."
+                if any(note.code == "reactions.widened" for note in found.notes)
+                else "No operator lies outside what chance allows."
+            )
         return [*lines, *self._spread_text(found)]
 
     def _spread_text(self, found: OperatorFunnel) -> list[str]:

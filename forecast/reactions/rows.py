@@ -39,7 +39,7 @@ def session_rows(log: OutcomeLog) -> pd.DataFrame:
         ``fluence_j_cm2``, the course's attributes, and the columns of ``OUTCOMES``.
     """
     if len(log.sessions):
-        rows = log.sessions[["course_id", "session_no", *_HOW]]
+        rows = log.each_session[["course_id", "session_no", *_HOW]]
     else:
         given = log.courses["sessions_given"].to_numpy()
         rows = log.courses[["course_id"]].loc[log.courses.index.repeat(given)]

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.regimes.compare import compare_regimes
+    from forecast.regimes.compare import compare_regimes, regime_verdict
     from forecast.regimes.comparison import RegimeComparison
     from forecast.regimes.plan import ComparisonPlan, plan_comparison
     from forecast.regimes.split_trial import analyse_split

@@ -9,16 +9,17 @@ for those who were changed or stopped. A g-formula gives the same quantity by an
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from forecast._checks import check_level, check_seed, check_whole_number
+from forecast._checks import check_kind, check_level, check_seed, check_whole_number, nearest
 from forecast._notes import Note
 from forecast._types import BoolArray, FloatArray
 from forecast.causal import restricted_mean
 from forecast.counts import split_halves
-from forecast.errors import RequestError
+from forecast.errors import ForecastError, RequestError
 from forecast.log import check_log
 from forecast.regimes.comparison import RegimeComparison, notes_for, split_protocol, target_trial
 from forecast.regimes.diagnostics import diagnose, examine, no_rows
@@ -41,6 +42,9 @@ if TYPE_CHECKING:
     from forecast.log import OutcomeLog
 
 LONGEST = 40
+LONGEST_AUTO = 15
+MOST_LEVELS = 12
+DESK_REPLICATES = 100
 WIDEST_MARGIN = 10.0
 LEAST_IN_CLASS = 5  # courses, for a plain reading
 
@@ -62,11 +66,13 @@ def compare_regimes(
     log: OutcomeLog,
     *,
     strategies: Sequence[str] = ("ns", "ps"),
-    horizon: int = 15,
+    horizon: int | Literal["auto"] = "auto",
     margin: float = 1.0,
     level: float = 0.95,
     replicates: int = 1000,
     seed: int = 0,
+    by: str | None = None,
+    looking_again: bool = False,
 ) -> RegimeComparison:
     """Return the comparison of strategies that the log supports.
 
@@ -75,13 +81,15 @@ def compare_regimes(
     log : OutcomeLog
         With sessions; gradings let the weights see the fading that a clinic acts on.
     strategies : sequence of str
-        "ns", "ps", or "ns:4>ps" for ns in the first 4 sessions and then ps.
-    horizon : int
-        Sessions up to which the mean is counted, 2 to 40. Nothing is extrapolated: where fewer
-        than 5 courses are at risk at the horizon, or fewer than 10 followed a strategy to it,
-        the answer is "cannot say", with the horizon that could be answered. Followers of a
-        strategy with a change are those still at risk when it came. Verdicts need the worth of
-        30 courses, of 20 clients, under each strategy.
+        "ns", "ps", or "ns:4>ps" for ns in the first 4 sessions and then ps; "ns:4-ps" is the same.
+    horizon : int or "auto"
+        Sessions up to which the mean is counted, 2 to 40. With "auto" each pair has its own: the
+        last session, up to 15, at which 10 courses are still at risk under both strategies.
+        Nothing is extrapolated: where fewer than 5 courses are at risk at a horizon asked for, or
+        fewer than 10 followed a strategy to it, the answer is "cannot say", with the horizon that
+        could be answered. Followers of a strategy with a change are those still at risk when it
+        came. Verdicts need the worth of 30 courses, of 20 clients, under each strategy, and a
+        change for which most courses at risk had a chance of 2 in 100 or more.
     margin : float
         Sessions below which a difference does not matter, above 0 and up to 10.
     level : float
@@ -90,6 +98,13 @@ def compare_regimes(
         Resamples of clients, at least 10; 1,000 for an answer to act on.
     seed : int
         Of the resamples.
+    by : str, optional
+        A column of ``log.courses`` with 2 to 12 levels: the difference within each, and a test of
+        whether they differ.
+    looking_again : bool
+        Intervals and verdicts that hold at every look together, for an analyst who compares a
+        growing log again and again, each time with the same horizon, which must be given, and
+        the same margin. They are about 1.6 times as wide; see `Contrast`.
 
     Returns
     -------
@@ -110,7 +125,14 @@ def compare_regimes(
     >>> compare_regimes(small, horizon=6, replicates=10).verdict
     {'ps - ns': 'cannot say'}
     """
-    horizon = check_whole_number(horizon, name="horizon", low=2, high=LONGEST)
+    auto = horizon == "auto"
+    if auto and looking_again:
+        raise RequestError(
+            "Looking again needs a horizon: one that follows the log changes the question.",
+            "Give the same horizon at every look.",
+        )
+    asked: Any = LONGEST_AUTO if auto else horizon
+    longest = check_whole_number(asked, name="horizon", low=2, high=LONGEST)
     replicates = check_whole_number(replicates, name="replicates", low=10)
     level = check_level(level)
     check_seed(seed)
@@ -120,36 +142,93 @@ def compare_regimes(
         raise RequestError(
             f"margin is {margin!r}.", f"Give sessions above 0 and up to {WIDEST_MARGIN:g}."
         )
-    plans = read_strategies(strategies, horizon=horizon)
-    settings = Settings(plans, horizon, float(margin), level, replicates, seed)
+    plans = read_strategies(strategies, horizon=longest)
+    settings = Settings(
+        plans, longest, float(margin), level, replicates, seed, auto, bool(looking_again)
+    )
+    return _compared(log, settings, by)
+
+
+def regime_verdict(log: OutcomeLog, *, seed: int = 0) -> Note | None:
+    """Return one line on always ps against always ns, for those who advise clients.
+
+    None where the log has no sessions, one regime only, or nothing that can be fitted.
+    """
+    plans = read_strategies(("ns", "ps"), horizon=LONGEST_AUTO)
+    settings = Settings(plans, LONGEST_AUTO, 1.0, 0.95, DESK_REPLICATES, seed, auto=True, second=25)
+    try:
+        return _compared(log, settings).desk_line
+    except ForecastError:
+        return None
+
+
+def _compared(log: OutcomeLog, settings: Settings, by: str | None = None) -> RegimeComparison:
     split = analyse_split(
-        log, horizon=horizon, level=level, replicates=replicates, seed=seed, margin=margin
+        log,
+        horizon=settings.horizon,
+        level=settings.level,
+        replicates=settings.replicates,
+        seed=settings.seed,
+        margin=settings.margin,
+        auto=settings.auto,
+        looking_again=settings.looking_again,
     )
     halves: set[str] = set()
     if split is not None:
         pairs = split_halves(log)
         halves = {*pairs["course_id_ps"], *pairs["course_id_ns"]}
-    trial = trial_rows(log, horizon=horizon, set_apart=halves)
+    trial = trial_rows(log, horizon=settings.horizon, set_apart=halves)
+    levels = _levels(log, trial, by)
     if split is not None and (trial is None or trial.panel.n_subjects < len(halves)):
         return _from_split(log, settings, split)
     if trial is None:
         none = Note("regimes.none_eligible", "serious", {"least": LEAST_FOLLOWERS})
         protocol: dict[str, Any] = {"target_trial": target_trial(None, settings), "notes": (none,)}
         return _result(log, settings, Answers.missing(settings), split=split, **protocol)
-    return _from_trial(log, trial, settings, split)
+    return _from_trial(log, trial, settings, split, by, levels)
+
+
+# The level of each eligible course in a column, None where it is not recorded.
+def _levels(log: OutcomeLog, trial: Trial | None, by: str | None) -> list[str | None]:
+    if by is None:
+        return []
+    check_kind(by, str, name="by", give="the name of a column of the courses")
+    columns = [str(name) for name in log.courses if not str(name).endswith("_id")]
+    if by not in columns:
+        raise RequestError(
+            f"The courses have no column {by!r} to compare within.",
+            f"Use one of {', '.join(columns)}.{nearest(by, columns)}",
+        )
+    courses = log.courses if trial is None else trial.courses
+    cells = zip(courses[by], courses[by].isna(), strict=True)
+    found = [None if missing else str(one) for one, missing in cells]
+    levels = {one for one in found if one is not None}
+    if not 2 <= len(levels) <= MOST_LEVELS:
+        raise RequestError(
+            f"The column {by!r} has {len(levels)} level(s) among the courses compared.",
+            f"Use a column with 2 to {MOST_LEVELS}; make classes of numbers first.",
+        )
+    return [None if one is None else f"{by} {one}" for one in found]
 
 
 def _from_trial(
-    log: OutcomeLog, trial: Trial, settings: Settings, split: SplitTrial | None
+    log: OutcomeLog,
+    trial: Trial,
+    settings: Settings,
+    split: SplitTrial | None,
+    by: str | None,
+    levels: Sequence[str | None],
 ) -> RegimeComparison:
-    engine = Engine(trial, settings.plans, horizon=settings.horizon, seed=settings.seed)
-    diagnostics = diagnose(log, trial, engine, settings.plans)
+    engine = Engine(trial, settings.plans, horizon=settings.horizon, seed=settings.seed, by=levels)
+    if settings.auto:
+        settings = replace(settings, own=_own_horizons(engine, settings))
+    diagnostics = diagnose(log, trial, engine, settings)
     point = engine.run()
-    draws = bootstrap(engine, replicates=settings.replicates, seed=settings.seed)
+    draws = bootstrap(engine, settings)
     names = settings.names
     support = [diagnostics.supported_to[name] for name in names]
     lacking = {
-        key: diagnostics.lacking([names[place] for place in pair])
+        key: diagnostics.lacking([names[place] for place in pair], settings.horizon_of(key))
         for key, pair in settings.pairs.items()
     }
     found = answers(engine, point, draws, support, lacking, settings)
@@ -157,21 +236,36 @@ def _from_trial(
         log,
         settings,
         found,
+        by=by,
         curves=curve_table(engine, point, draws, settings),
         diagnostics=diagnostics,
         sensitivity=examine(trial, engine, point, draws, found.difference, settings),
         target_trial=target_trial(trial, settings),
         split=split,
-        notes=notes_for(log, trial, diagnostics, found, settings),
+        notes=notes_for(log, trial, diagnostics, found, settings, by),
         rows=weighted_rows(engine, settings),
     )
 
 
+# The last session that both strategies of a pair carry, and at least the first at which both are
+# what their names say.
+def _own_horizons(engine: Engine, settings: Settings) -> dict[str, int]:
+    reach = [
+        engine.supported_to(place, plan.begins, auto=True)
+        for place, plan in enumerate(settings.plans)
+    ]
+    return {
+        key: max(min(reach[left], reach[right]), settings.shortest(left, right))
+        for key, (left, right) in settings.pairs.items()
+    }
+
+
 # The comparison that a log of split tattoos gives: the paired one.
 def _from_split(log: OutcomeLog, settings: Settings, split: SplitTrial) -> RegimeComparison:
+    settings = replace(settings, own=dict.fromkeys(settings.pairs, split.horizon))
     paired = turned = split.difference
     if paired.estimate is not None and paired.error is not None:
-        turned = Contrast.normal(-paired.estimate, paired.error, settings.level)
+        turned = settings.contrast(-paired.estimate, paired.error)
     both = {"ps - ns": paired, "ns - ps": turned}
     difference = {key: one for key, one in both.items() if key in settings.pairs}
     notes = [Note("regimes.split_answers", "info", {"pairs": split.n_pairs})]
@@ -179,7 +273,7 @@ def _from_split(log: OutcomeLog, settings: Settings, split: SplitTrial) -> Regim
         few = {"clients": split.n_clients, "least": LEAST_CLIENTS}
         notes.append(Note("regimes.split_few_clients", "serious", few))
     found = Answers.missing(settings, difference, dict.fromkeys(difference, split.reasons))
-    protocol = split_protocol(settings, split.n_pairs)
+    protocol = split_protocol(settings, split.n_pairs, split.horizon)
     noted = (*notes, *split.notes)
     return _result(log, settings, found, split=split, target_trial=protocol, notes=noted)
 
@@ -191,12 +285,14 @@ def _result(log: OutcomeLog, settings: Settings, found: Answers, **parts: Any) -
         "curves": pd.DataFrame(columns=list(CURVE_COLUMNS)),
         "diagnostics": no_rows(log, settings.plans, settings.horizon),
         "sensitivity": None,
+        "by": None,
         "rows": pd.DataFrame(columns=["course", "client", "session", "regime", "cleared"]),
     }
     return RegimeComparison(
         **vars(found),
         strategies=settings.names,
-        horizon=settings.horizon,
+        horizon=max(settings.horizon_of(key) for key in settings.pairs),
+        horizons={key: settings.horizon_of(key) for key in settings.pairs},
         margin=settings.margin,
         level=settings.level,
         naive=_naive_readings(log, settings, found.unadjusted),
@@ -210,21 +306,25 @@ def _naive_readings(
     courses, classes = _classes(log, settings.plans)
     given = courses["sessions_given"].to_numpy(dtype=np.float64)
     cleared = (courses["outcome"] == "cleared").to_numpy(dtype=bool)
-    ever = [_mean_up_to(given[one], cleared[one], settings.horizon) for one in classes]
     finished = [_mean_of(given[one & cleared]) for one in classes]
 
-    def table(found: Sequence[tuple[float, float] | None]) -> dict[str, Contrast]:
+    def up_to(horizon: int) -> list[tuple[float, float] | None]:
+        return [_mean_up_to(given[one], cleared[one], horizon) for one in classes]
+
+    def table(found: Mapping[str, Sequence[tuple[float, float] | None]]) -> dict[str, Contrast]:
         contrasts = {}
         for key, (a, b) in settings.pairs.items():
-            left, right, contrasts[key] = found[a], found[b], Contrast.missing(settings.level)
+            left, right = found[key][a], found[key][b]
+            contrasts[key] = Contrast.missing(settings.level)
             if left is not None and right is not None:
                 error = float(np.hypot(left[1], right[1]))
                 contrasts[key] = Contrast.normal(left[0] - right[0], error, settings.level)
         return contrasts
 
+    ever = {key: up_to(settings.horizon_of(key)) for key in settings.pairs}
     return (
         NaiveReading("ever changed against never", table(ever), EVER),
-        NaiveReading("finished courses only", table(finished), FINISHED),
+        NaiveReading("finished courses only", table(dict.fromkeys(ever, finished)), FINISHED),
         NaiveReading("unadjusted", unadjusted, UNADJUSTED),
     )
 
@@ -235,7 +335,9 @@ def _classes(
 ) -> tuple[pd.DataFrame, list[BoolArray]]:
     import pandas as pd
 
-    sessions = log.sessions.sort_values(["course_id", "session_no"])
+    sessions = log.each_session.sort_values(["course_id", "session_no"])
+    mixed = sessions.loc[sessions["regime"] == "mixed", "course_id"]
+    sessions = sessions[~sessions["course_id"].isin(mixed)]
     is_ps = (sessions["regime"] == "ps").groupby(sessions["course_id"])
     seen = pd.DataFrame({"any": is_ps.any(), "all": is_ps.all(), "first": is_ps.first()})
     courses = log.courses.set_index("course_id")

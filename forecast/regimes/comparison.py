@@ -39,6 +39,8 @@ if TYPE_CHECKING:
 
     from forecast.log import OutcomeLog
 
+DIFFERENT = 0.05  # p below which groups are said to differ
+LEAST_OVERLAP = 0.5  # of the wavelengths fired under the regimes
 COLUMNS = ("comparison", "quantity", "group", "estimate", "low", "high", "level", "verdict")
 
 
@@ -49,14 +51,18 @@ class RegimeComparison(Answers):
     Keys of the mappings are ``"later - earlier"`` in the order of ``strategies``; values are the
     left strategy minus the right, in sessions, so that negative means fewer. The answers
     (``difference, cleared_by, by_ink, unadjusted, second_route, verdict, reasons, supported,
-    uncleared``) are described in `Answers`.
+    uncleared, by_group, differ``) are described in `Answers`.
 
     Attributes
     ----------
     strategies : tuple of str
     horizon : int
-        Sessions up to which the mean is counted.
+        Sessions up to which the mean is counted, the largest of ``horizons``.
+    horizons : dict of str to int
+        By pair; all the same where a horizon was asked for.
     margin, level : float
+    by : str or None
+        The column of ``by_group``.
     naive : tuple of NaiveReading
         What plain readings say, the unadjusted one among them.
     curves : DataFrame
@@ -75,8 +81,10 @@ class RegimeComparison(Answers):
 
     strategies: tuple[str, ...]
     horizon: int
+    horizons: Mapping[str, int]
     margin: float
     level: float
+    by: str | None
     naive: tuple[NaiveReading, ...]
     curves: pd.DataFrame
     diagnostics: Diagnostics
@@ -88,15 +96,33 @@ class RegimeComparison(Answers):
 
     @property
     def words(self) -> dict[str, str]:
-        """A sentence per pair; where the horizon is out of reach, one more on what is within it."""
+        """A sentence per pair; where the horizon is out of reach, one more on what is within it.
+
+        Where pulse and wavelength cannot be told apart, a sentence says so.
+        """
+        apart = [str(note) for note in self.notes if note.code == "regimes.wavelengths_apart"]
         found = {}
         for key, one in self.difference.items():
-            found[key] = words_for(key, one, self.reasons[key], self.horizon, self.margin)
+            said = [words_for(key, one, self.reasons[key], self.horizons[key], self.margin)]
             if one.estimate is None and key in self.supported:
                 last = self.supported[key]
                 more = words_for(key, last.contrast, last.reasons, last.horizon, self.margin)
-                found[key] += f" {more}"
+                said = [more, *said]
+            found[key] = " ".join([*map(str, said), *apart])
         return found
+
+    @property
+    def desk_line(self) -> Note:
+        """One line for those who advise clients, on always ps against always ns."""
+        key = "ps - ns"
+        if key not in self.difference:
+            return Note("regimes.desk_unknown")
+        one, reasons = self.difference[key], self.reasons[key]
+        said = words_for(key, one, reasons, self.horizons[key], self.margin)
+        code = said.code.partition(".")[2]
+        code = {"no_answer": "unknown", "held_back": "unclear"}.get(code, code)
+        names = ("span", "horizon", "margin") if code != "unknown" else ()
+        return Note(f"regimes.desk_{code}", values={name: said.values[name] for name in names})
 
     def to_frame(self) -> pd.DataFrame:
         """Return every contrast as one row.
@@ -119,14 +145,14 @@ class RegimeComparison(Answers):
         yield "sessions", "", self.difference
         for n, shares in self.cleared_by.items():
             yield f"cleared by {n}", "", shares
-        for group, table in self.by_ink.items():
+        for group, table in {**self.by_ink, **self.by_group}.items():
             yield "sessions", group, table
         yield "sessions, g-formula", "", self.second_route
         for one in self.naive:
             yield f"sessions, {one.name}", "", one.difference
         if self.sensitivity is not None:
             yield "weeks", "", self.sensitivity.weeks
-            yield "sessions, operator adjusted", "", self.sensitivity.operator
+            yield "sessions, operator not adjusted", "", self.sensitivity.without_operator
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON; numbers that are not finite become None."""
@@ -149,6 +175,14 @@ class RegimeComparison(Answers):
             "supported": by_key(self.supported),
             "cleared_by": by_key(self.cleared_by),
             "by_ink": by_key(self.by_ink),
+            "by": self.by,
+            "by_group": by_key(self.by_group),
+            "differ": {
+                key: dict(zip(("chi_squared", "df", "p_value", "horizon"), one, strict=True))
+                for key, one in self.differ.items()
+            },
+            "horizons": self.horizons,
+            "interval_90": {key: one.at_level(0.9) for key, one in self.difference.items()},
             "second_route": by_key(self.second_route),
             "naive": [
                 {"name": one.name, "difference": by_key(one.difference), "why": one.why}
@@ -208,7 +242,7 @@ def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, st
         ("Outcome", "Cleared, as recorded in the courses table, at the last session."),
         (
             "Estimand",
-            f"Difference in mean sessions up to session {settings.horizon} (a course not cleared "
+            f"Difference in mean sessions up to {_up_to(settings)} (a course not cleared "
             "by then counts in full), and in the share cleared by 5, 10 and 15 sessions, in the "
             "case mix of the eligible courses, if nobody stopped and all kept to the strategy.",
         ),
@@ -217,13 +251,23 @@ def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, st
             "Each course is followed in every strategy until it departs from it. Weights from "
             "logistic regressions of the regime at each session and of stopping after it, on the "
             "ink and client attributes, date, weeks since the last session, reaction, fading so "
-            f"far and whether it stalled; stabilised, cut off at their {100 * TRUNCATE:g} % point. "
+            f"far, whether it stalled, and the operator; stabilised, cut off at their "
+            f"{100 * TRUNCATE:g} % point. "
             f"Intervals from {settings.replicates} resamples of clients.",
         ),
     )
 
 
-def split_protocol(settings: Settings, n_pairs: int) -> tuple[tuple[str, str], ...]:
+def _up_to(settings: Settings) -> str:
+    if not settings.auto:
+        return f"session {settings.horizon}"
+    each = ", ".join(f"{key}: {settings.horizon_of(key)}" for key in settings.pairs)
+    return (
+        f"the last session that enough courses of both reach, at most {settings.horizon} ({each})"
+    )
+
+
+def split_protocol(settings: Settings, n_pairs: int, horizon: int) -> tuple[tuple[str, str], ...]:
     """Return the protocol of the split-tattoo trial in the log, item and text."""
     return (
         ("Eligible", f"{n_pairs} tattoo(s) with one half always ns and the other always ps."),
@@ -233,7 +277,7 @@ def split_protocol(settings: Settings, n_pairs: int) -> tuple[tuple[str, str], .
         ("Outcome", "Cleared, as recorded in the courses table, at the last session."),
         (
             "Estimand",
-            f"Difference in mean sessions up to session {settings.horizon} between the halves (a "
+            f"Difference in mean sessions up to session {horizon} between the halves (a "
             "half not cleared by then counts in full), if nobody stopped.",
         ),
         (
@@ -250,6 +294,7 @@ def notes_for(
     diagnostics: Diagnostics,
     found: Answers,
     settings: Settings,
+    by: str | None = None,
 ) -> tuple[Note, ...]:
     """Return what a reader must know before believing the answer."""
     notes = [Note("regimes.eligible", "info", diagnostics.counts)]
@@ -261,28 +306,49 @@ def notes_for(
     notes += _follower_notes(diagnostics, settings)
     notes += _fading_notes(trial)
     notes += _mixed_up_notes(log, diagnostics)
-    open_ = {name: share for name, share in found.uncleared.items() if share > MANY_UNCLEARED}
-    if open_:
-        shares = [
-            Note("regimes.share_under", "info", {"share": share, "strategy": name})
-            for name, share in open_.items()
-        ]
-        values = {"horizon": settings.horizon, "shares": shares}
-        notes.append(Note("regimes.uncleared", "caution", values))
+    notes += _open_notes(found, settings)
     notes += _ink_notes(found)
     for key in found.difference:
         notes += _pair_notes(key, found, settings.margin)
+        if by is not None:
+            notes.append(_group_note(key, found, by))
+    if settings.looking_again:
+        notes.append(Note("regimes.looking_again", "info"))
     return tuple(notes)
 
 
+# What is not yet cleared at the horizon, once for each horizon.
+def _open_notes(found: Answers, settings: Settings) -> Iterator[Note]:
+    open_: dict[int, list[Note]] = {}
+    for place, name in enumerate(settings.names):
+        share = found.uncleared.get(name, 0.0)
+        if share > MANY_UNCLEARED:
+            values = {"share": share, "strategy": name}
+            note = Note("regimes.share_under", "info", values)
+            open_.setdefault(settings.reach_of(place), []).append(note)
+    for horizon, shares in open_.items():
+        yield Note("regimes.uncleared", "caution", {"horizon": horizon, "shares": shares})
+
+
+# Levels at which an effect is said to differ between groups.
+def _group_note(key: str, found: Answers, by: str) -> Note:
+    if key not in found.differ:
+        return Note("regimes.groups_unknown", "caution", {"pair": key, "by": by})
+    *_, p_value, horizon = found.differ[key]
+    code = "groups_differ" if p_value < DIFFERENT else "groups_alike"
+    values = {"pair": key, "by": by, "p": p_value, "horizon": horizon}
+    return Note(f"regimes.{code}", "info", values)
+
+
 def _support_notes(diagnostics: Diagnostics, settings: Settings) -> Iterator[Note]:
-    names, horizon = settings.names, settings.horizon
-    for name in names:
+    names = settings.names
+    for place, name in enumerate(names):
+        horizon = settings.reach_of(place)
         followers = diagnostics.followers[name]
         reach = diagnostics.supported_to[name]
         values = {"strategy": name, "horizon": horizon, "followers": followers}
         if reach < horizon:
-            values |= {"at_risk": int(diagnostics.at_risk[name].iloc[-1]), "reach": reach}
+            values |= {"at_risk": int(diagnostics.at_risk[name][horizon]), "reach": reach}
             values |= {"least_at_risk": LEAST_AT_RISK, "least": LEAST_FOLLOWERS}
             yield Note("regimes.out_of_reach", "serious", values)
         elif followers < WISHED_FOLLOWERS:
@@ -292,8 +358,11 @@ def _support_notes(diagnostics: Diagnostics, settings: Settings) -> Iterator[Not
             yield Note("regimes.few_cleared", "serious", {**few, "least": LEAST_CLEARED})
     for key, (left, right) in settings.pairs.items():
         common = min(diagnostics.supported_to[names[left]], diagnostics.supported_to[names[right]])
-        if settings.shortest(left, right) <= common < horizon:
-            yield Note("regimes.ask_again", "info", {"pair": key, "horizon": common})
+        values = {"pair": key, "horizon": common}
+        if settings.shortest(left, right) <= common < settings.horizon_of(key):
+            yield Note("regimes.ask_again", "info", values)
+        elif settings.auto and common >= settings.horizon_of(key):
+            yield Note("regimes.own_horizon", "info", values | {"horizon": settings.own[key]})
 
 
 def _weight_notes(diagnostics: Diagnostics) -> Iterator[Note]:
@@ -329,19 +398,22 @@ def _weight_notes(diagnostics: Diagnostics) -> Iterator[Note]:
         yield Note("regimes.imbalance", "caution", values)
 
 
-# Whose followers are too few for a verdict, as courses and as clients.
+# Whose followers are too few for a verdict, as courses and as clients, or had no choice.
 def _follower_notes(diagnostics: Diagnostics, settings: Settings) -> Iterator[Note]:
     for plan in settings.plans:
-        name, n_clients = plan.name, diagnostics.clients[plan.name]
-        worth, n_courses = diagnostics.effective[name], int(diagnostics.at_risk[name][plan.begins])
-        values: dict[str, Any] = {"strategy": name, "worth": float(worth), "least": LEAST_EFFECTIVE}
-        if worth < LEAST_EFFECTIVE and plan.begins > 1:
-            values |= {"courses": n_courses, "session": plan.begins}
-            yield Note("regimes.few_changed", "serious", values)
-        elif worth < LEAST_EFFECTIVE:
+        name, found = plan.name, diagnostics.carried[plan.name]
+        values: dict[str, Any] = {"strategy": name, "worth": found.effective}
+        values |= {"least": LEAST_EFFECTIVE}
+        changed = {"courses": found.courses, "session": plan.begins}
+        if "too_few_effective" in found.lacking and plan.begins > 1:
+            yield Note("regimes.few_changed", "serious", values | changed)
+        elif "too_few_effective" in found.lacking:
             yield Note("regimes.few_effective", "serious", values)
-        if n_clients < LEAST_CLIENTS:
-            few = {"strategy": name, "clients": n_clients, "least": LEAST_CLIENTS}
+        if "hardly_a_chance" in found.lacking:
+            shares = {"stalled": found.stalled, "without": found.without_chance}
+            yield Note("regimes.hardly_a_chance", "serious", {"strategy": name} | changed | shares)
+        if "too_few_clients" in found.lacking:
+            few = {"strategy": name, "clients": found.clients, "least": LEAST_CLIENTS}
             yield Note("regimes.few_clients", "serious", few)
 
 
@@ -358,6 +430,10 @@ def _ink_notes(found: Answers) -> Iterator[Note]:
 def _mixed_up_notes(log: OutcomeLog, diagnostics: Diagnostics) -> Iterator[Note]:
     if diagnostics.operators_apart:
         yield Note("regimes.operators_apart", "serious")
+    fired = diagnostics.wavelengths
+    for _, row in fired[fired["overlap"] < LEAST_OVERLAP].iterrows():
+        values = {"inks": [row["ink_group"]], "ns": row["ns"], "ps": row["ps"]}
+        yield Note("regimes.wavelengths_apart", "serious", values)
     emitted: dict[str, set[str]] = {"ns": set(), "ps": set()}
     for regime, text in zip(log.lasers["regime"], log.lasers["wavelengths_nm"], strict=True):
         if regime in emitted and isinstance(text, str):
@@ -390,13 +466,13 @@ def _pair_notes(key: str, found: Answers, margin: float) -> Iterator[Note]:
         yield Note("regimes.below_margin", "info", {"pair": key, "margin": margin})
     if contrast.without_width:
         yield Note("regimes.zero_width", "serious", {"pair": key})
-    elif verdict == "cannot say":
+    elif found.reasons[key] == ("interval_covers_margin",):
         settles = {"pair": key, "sessions": DETECTABLE * contrast.error}
         yield Note("regimes.settles", "info", settles)
-    if second.estimate is not None and second.error is not None:
-        gap = abs(contrast.estimate - second.estimate)
-        values = {"pair": key, "sessions": second.estimate}
-        if gap <= 1.96 * (contrast.error**2 + second.error**2) ** 0.5:
-            yield Note("regimes.second_route_agrees", "info", values)
-        else:
-            yield Note("regimes.second_route_disagrees", "serious", values)
+    if second.estimate is None:
+        return
+    values = {"pair": key, "sessions": round(second.estimate, 2) + 0.0}  # a zero has no minus
+    if contrast.disagrees(second):
+        yield Note("regimes.second_route_disagrees", "serious", values)
+    else:
+        yield Note("regimes.second_route_agrees", "info", values)

@@ -13,20 +13,19 @@ from forecast._types import FloatArray
 from forecast.causal import (
     WeightModel,
     e_value,
-    effective_number,
     standardised_differences,
     summarise_weights,
     tipping_survival,
 )
-from forecast.regimes.trial import Settings, Strategy, Trial
+from forecast.regimes.trial import Settings, Strategy, Trial, operators_apart
 from forecast.regimes.verdict import LEAST_FOLLOWERS, Contrast, lacking_for, verdict_of
 from forecast.regimes.weighted_curves import (
     RIDGE,
     TRUNCATE,
     Engine,
+    Followers,
     Result,
     followers_by,
-    supported_to,
 )
 from forecast.tattoo import INK_GROUPS, ink_group
 
@@ -35,7 +34,7 @@ if TYPE_CHECKING:
 
     from forecast.log import OutcomeLog
 
-LEAST_BY_OPERATOR = 3  # sessions with each regime before an operator counts as using both
+LEAST_FIRED = 20  # sessions of each regime whose wavelengths are known
 BALANCE_COLUMNS = ("strategy", "session", "covariate", "before", "after")
 COUNTED = ("courses", "clients", "cleared", "stopped", "ongoing")
 
@@ -53,8 +52,8 @@ class Diagnostics:
     clients : dict of str to int
         Whose courses began each strategy, or were there at its change.
     cleared : dict of str to int
-        Courses cleared under each strategy before the horizon's last session: with none, the
-        means cannot differ yet.
+        Courses cleared under each strategy before the last session it is compared to: with none,
+        the means cannot differ yet.
     supported_to : dict of str to int
         Last session at which each strategy has enough courses.
     effective : dict of str to float
@@ -73,7 +72,15 @@ class Diagnostics:
     left_out : dict of str to int
         Courses not eligible, by reason.
     operators_apart : bool
-        Whether no operator used both regimes, so that regime and hands cannot be told apart.
+        Whether most courses were begun by an operator who used one regime only, so that regime and
+        hands cannot be told apart.
+    carried : dict of str to Followers
+        Who followed each strategy from its change on.
+    cleared_at : DataFrame
+        As ``at_risk``: courses that cleared at each session from the strategy's change on.
+    wavelengths : DataFrame
+        ``ink_group, ns, ps, overlap``: what each regime fired there, in nm and by share of its
+        sessions, and how far the two agree, from 0 to 1 (weighted Jaccard index).
     """
 
     followers: dict[str, int]
@@ -87,14 +94,16 @@ class Diagnostics:
     overlap: pd.DataFrame
     counts: dict[str, int]
     left_out: dict[str, int]
-    operators_apart: bool = False
+    operators_apart: bool
+    carried: dict[str, Followers]
+    cleared_at: pd.DataFrame
+    wavelengths: pd.DataFrame
 
-    def lacking(self, names: Sequence[str]) -> tuple[str, ...]:
+    def lacking(self, names: Sequence[str], horizon: int) -> tuple[str, ...]:
         """Return the codes of what a verdict on these strategies falls short of."""
         return lacking_for(
-            [self.cleared[name] for name in names],
-            [self.clients[name] for name in names],
-            [self.effective[name] for name in names],
+            [int(self.cleared_at[name].iloc[: horizon - 1].sum()) for name in names],
+            [self.carried[name].lacking for name in names],
             apart=self.operators_apart,
         )
 
@@ -109,41 +118,39 @@ class Diagnostics:
             "effective": {name: round(value, 1) for name, value in self.effective.items()},
             "counts": self.counts,
             "left_out": self.left_out,
+            "without_chance": {name: one.without_chance for name, one in self.carried.items()},
             "largest_imbalance_after": float(after.max()) if len(after) else None,
         }
 
 
-def diagnose(
-    log: OutcomeLog, trial: Trial, engine: Engine, strategies: Sequence[Strategy]
-) -> Diagnostics:
+def diagnose(log: OutcomeLog, trial: Trial, engine: Engine, settings: Settings) -> Diagnostics:
     """Return the diagnostics of a comparison."""
     import pandas as pd
 
-    panel, names = engine.panel, [strategy.name for strategy in strategies]
-    followers, clients, cleared_by, support, effective = {}, {}, {}, {}, {}
-    at_risk, spread = {}, []
-    for place, (name, begins) in enumerate((plan.name, plan.begins) for plan in strategies):
+    panel, names = engine.panel, settings.names
+    followers, cleared_by, support, carried = {}, {}, {}, {}
+    at_risk, cleared_at, spread = {}, {}, []
+    for place, (name, begins) in enumerate((plan.name, plan.begins) for plan in settings.plans):
         risk, cleared = engine.counts(place)
         at_risk[name] = risk
-        followers[name] = int(followers_by(risk, cleared, begins)[-1])
-        cleared_by[name] = int(cleared[:-1].sum())
-        support[name] = supported_to(risk, cleared, begins)
+        cleared_at[name] = np.where(np.arange(len(risk)) < begins - 1, 0, cleared)
+        last = settings.reach_of(place)
+        followers[name] = int(followers_by(risk, cleared, begins)[last - 1])
+        cleared_by[name] = int(cleared_at[name][: last - 1].sum())
+        support[name] = engine.supported_to(place, begins, auto=settings.auto)
         mask = engine.masks[place]
         raw = np.where(mask, engine.weights.stabilised, 0.0)
         used, limit = engine.weights.used(mask, quantile=TRUNCATE)
-        since = mask & (panel.step >= begins)
-        clients[name] = len(np.unique(panel.cluster[panel.subject[since]]))
-        final = since & (panel.last | ~np.append(mask[1:], False))
-        effective[name] = effective_number(used[final])
+        carried[name] = Followers.of(panel, engine.weights, mask, begins)
         summary = summarise_weights(raw, used, limit)
         spread.append({"strategy": name} | {f: getattr(summary, f) for f in summary.__slots__})
     sessions = pd.RangeIndex(1, engine.horizon + 1, name="session")
     return Diagnostics(
         followers=followers,
-        clients=clients,
+        clients={name: one.clients for name, one in carried.items()},
         cleared=cleared_by,
         supported_to=support,
-        effective=effective,
+        effective={name: one.effective for name, one in carried.items()},
         at_risk=pd.DataFrame(at_risk, index=sessions),
         weights=pd.DataFrame(spread).set_index("strategy"),
         balance=_balance(engine, names),
@@ -154,17 +161,31 @@ def diagnose(
             **{end: int((trial.courses["outcome"] == end).sum()) for end in COUNTED[2:]},
         },
         left_out=trial.left_out,
-        operators_apart=_operators_apart(trial),
+        operators_apart=operators_apart(trial),
+        carried=carried,
+        cleared_at=pd.DataFrame(cleared_at, index=sessions),
+        wavelengths=_wavelengths(log, trial),
     )
 
 
-# Whether at least two operators are recorded and none used both regimes.
-def _operators_apart(trial: Trial) -> bool:
-    known = np.array([isinstance(name, str) for name in trial.operator], dtype=bool)
-    group = trial.panel.group[known]
-    names, code = np.unique(trial.operator[known].astype(str), return_inverse=True)
-    used = [np.bincount(code[group == regime], minlength=len(names)) for regime in (0, 1)]
-    return len(names) > 1 and not bool((np.minimum(*used) >= LEAST_BY_OPERATOR).any())
+# What each regime fired in each ink group, where both fired often enough to be compared.
+def _wavelengths(log: OutcomeLog, trial: Trial) -> pd.DataFrame:
+    import pandas as pd
+
+    of_course = trial.courses.set_index("course_id")["ink_group"]
+    fired = log.sessions.dropna(subset=["wavelengths_nm"])
+    fired = fired.assign(ink_group=fired["course_id"].map(of_course)).dropna(subset=["ink_group"])
+    rows = []
+    for ink, part in fired.groupby("ink_group"):
+        sets = {name: one["wavelengths_nm"].str.split(";") for name, one in part.groupby("regime")}
+        if len(sets) == 2 and min(map(len, sets.values())) >= LEAST_FIRED:
+            shares = pd.DataFrame(
+                {name: one.explode().value_counts() / len(one) for name, one in sets.items()}
+            ).fillna(0.0)
+            overlap = float(shares.min(axis=1).sum() / shares.max(axis=1).sum())
+            often = {name: list(column[column >= 0.1].index) for name, column in shares.items()}
+            rows.append((ink, *(sorted(often[name], key=int) for name in ("ns", "ps")), overlap))
+    return pd.DataFrame(rows, columns=["ink_group", "ns", "ps", "overlap"])
 
 
 # Those who follow at a session against all who followed until then: the weights of the session
@@ -177,13 +198,15 @@ def _balance(engine: Engine, names: Sequence[str]) -> pd.DataFrame:
     earlier = np.where(panel.first, 1.0, np.concatenate([[1.0], engine.weights.choice[:-1]]))
     for name, mask in zip(names, engine.masks, strict=True):
         reached = np.where(panel.first, True, np.concatenate([[True], mask[:-1]]))
+        used, _ = engine.weights.used(mask, quantile=TRUNCATE)
+        cut = used / engine.weights.stabilised  # below 1 where a weight was cut off
         for session in range(1, engine.horizon + 1):
             here = reached & (panel.step == session)
             if (here & mask).sum() < LEAST_FOLLOWERS:
                 break
             values, kept = panel.before[here], mask[here]
             before = np.where(kept, earlier[here], 0.0)
-            after = np.where(kept, engine.weights.choice[here], 0.0)
+            after = np.where(kept, (engine.weights.choice * cut)[here], 0.0)
             apart = [
                 standardised_differences(values, weight, earlier[here])
                 for weight in (before, after)
@@ -197,7 +220,8 @@ def _balance(engine: Engine, names: Sequence[str]) -> pd.DataFrame:
 def _overlap(log: OutcomeLog) -> pd.DataFrame:
     import pandas as pd
 
-    first = log.sessions[log.sessions["session_no"] == 1]
+    first = log.each_session
+    first = first[first["session_no"] == 1]
     joined = first.merge(log.courses[["course_id", "inks"]], on="course_id")
     table = pd.crosstab(
         [
@@ -232,11 +256,14 @@ def no_rows(log: OutcomeLog, strategies: Sequence[Strategy], horizon: int) -> Di
         overlap=_overlap(log),
         counts=dict.fromkeys(COUNTED, 0),
         left_out={},
+        operators_apart=False,
+        carried={},
+        cleared_at=pd.DataFrame(0, index=sessions, columns=names),
+        wavelengths=pd.DataFrame(columns=["ink_group", "ns", "ps", "overlap"]),
     )
 
 
 PHI = (0.0, 0.5, 1.0, 2.0, 4.0, float("inf"))
-MOST_OPERATORS = 20
 Tipped = tuple[float, float, float, float | None, float | None, str]
 
 
@@ -275,8 +302,10 @@ class Sensitivity:
     weeks : dict of str to Contrast
         Difference in mean weeks until cleared instead of sessions, up to ``last_week``.
     operator : dict of str to Contrast
-        ``difference`` with the operator among the covariates, shrunk.
-    last_week : int
+        ``difference``, where operators are known: they are among what it is weighted for.
+    without_operator : dict of str to Contrast
+        The same, hands left out of account.
+    last_week : dict of str to int
     """
 
     tipping: pd.DataFrame
@@ -284,7 +313,8 @@ class Sensitivity:
     e_value: Mapping[str, tuple[float, float]]
     weeks: Mapping[str, Contrast]
     operator: Mapping[str, Contrast]
-    last_week: int
+    without_operator: Mapping[str, Contrast]
+    last_week: Mapping[str, int]
 
     @property
     def words(self) -> tuple[str, ...]:
@@ -294,21 +324,22 @@ class Sensitivity:
             estimate, limit = self.e_value[key]
             said.append(point.words)
             if np.isfinite(estimate):
-                rest = f"{limit:.1f} times would let its interval hold zero"
-                rest = "its interval holds zero already" if limit == 1 else rest
+                rest = f"{limit:.1f} times would let the interval of that share hold zero"
+                rest = "the interval of that share holds zero already" if limit == 1 else rest
                 said.append(
                     f"{key}: something unrecorded could explain the difference in the share "
-                    "cleared away if it made both the choice of the regime and clearing at least "
-                    f"{estimate:.1f} times as likely; {rest}."
+                    "cleared by then, which is another than that in sessions, away if it made both "
+                    f"the choice of the regime and clearing at least {estimate:.1f} times as "
+                    f"likely; {rest}."
                 )
             said.append(
-                f"{key} on the calendar: {_spoken(self.weeks[key], 'weeks')} until "
-                f"cleared, up to week {self.last_week}."
+                f"{key} on the calendar: {self.weeks[key].spoken('weeks')} until "
+                f"cleared, up to week {self.last_week[key]}."
             )
-            if self.operator[key].estimate is not None:
+            if self.without_operator[key].estimate is not None:
                 said.append(
-                    f"{key} with the operator among the covariates: "
-                    f"{_spoken(self.operator[key], 'sessions')}."
+                    f"{key} without regard to who treated: "
+                    f"{self.without_operator[key].spoken('sessions')}."
                 )
         return tuple(said)
 
@@ -319,6 +350,9 @@ class Sensitivity:
             "e_value": {key: list(pair) for key, pair in self.e_value.items()},
             "weeks": {key: contrast.to_dict() for key, contrast in self.weeks.items()},
             "operator": {key: contrast.to_dict() for key, contrast in self.operator.items()},
+            "without_operator": {
+                key: contrast.to_dict() for key, contrast in self.without_operator.items()
+            },
         }
 
 
@@ -335,50 +369,51 @@ def examine(
 
     rows, points, e_values = [], {}, {}
     weeks = {key: Contrast.missing(settings.level) for key in settings.pairs}
+    last = {key: settings.horizon_of(key) for key in settings.pairs}
+    last_week = {key: engine.last_week(one) for key, one in last.items()}
     for key, (left, right) in settings.pairs.items():
-        if difference[key].estimate is None:
+        if difference[key].at_level(0.95)[0] is None:
             continue
-        table = _tipping(engine, (left, right), difference[key], settings.margin)
+        table = _tipping(engine, (left, right), difference[key], settings.margin, last[key])
         rows += [(key, *row) for row in table]
         points[key] = _nearest_change(key, table, verdict_of(difference[key], settings.margin))
-        e_values[key] = _e_values(point, draws, [left, right])
-        gap = float(point.weeks[left] - point.weeks[right])
-        error = float((draws.weeks[:, left] - draws.weeks[:, right]).std(ddof=1))
-        weeks[key] = Contrast.normal(gap, error, settings.level)
+        e_values[key] = _e_values(point, draws, [left, right], last[key])
+        until = last_week[key] - 1
+        gap = float(point.weeks[left, until] - point.weeks[right, until])
+        moved = draws.weeks[:, left, until] - draws.weeks[:, right, until]
+        weeks[key] = settings.contrast(gap, float(moved.std(ddof=1)))
     names = ["comparison", "phi_left", "phi_right", "estimate", "low", "high", "verdict"]
+    without = _without_operator(trial, engine, difference, settings)
     return Sensitivity(
         tipping=pd.DataFrame(rows, columns=names),
         tipping_point=points,
         e_value=e_values,
         weeks=weeks,
-        operator=_with_operator(trial, engine, difference, settings),
-        last_week=engine.last_week,
+        operator={
+            key: difference[key] if one.estimate is not None else one
+            for key, one in without.items()
+        },
+        without_operator=without,
+        last_week=last_week,
     )
-
-
-def _spoken(contrast: Contrast, unit: str) -> str:
-    low, high = contrast.interval
-    if contrast.estimate is None or low is None or high is None:
-        return "cannot say"
-    return f"{contrast.estimate:+.1f} {unit} ({low:+.1f} to {high:+.1f})"
 
 
 # The difference for every pair of multiples, its error kept as it was.
 def _tipping(
-    engine: Engine, pair: tuple[int, int], contrast: Contrast, margin: float
+    engine: Engine, pair: tuple[int, int], contrast: Contrast, margin: float, last: int
 ) -> list[Tipped]:
     assert contrast.estimate is not None
     assert contrast.error is not None
     left, right = (
-        {phi: float(_after_stopping(engine, place, phi)[: engine.horizon].sum()) for phi in PHI}
+        {phi: float(_after_stopping(engine, place, phi)[:last].sum()) for phi in PHI}
         for place in pair
     )
     rows: list[Tipped] = []
     for phi_left, phi_right in product(PHI, PHI):
         shift = left[phi_left] - right[phi_right]
         gap = contrast.estimate + shift - (left[1.0] - right[1.0])
-        moved = Contrast.normal(gap, contrast.error, contrast.level)
-        low, high = Contrast.normal(gap, contrast.error, 0.95).interval
+        moved = Contrast.normal(gap, contrast.error, contrast.level, contrast.again)
+        low, high = moved.at_level(0.95)
         rows.append((phi_left, phi_right, gap, low, high, verdict_of(moved, margin)))
     return rows
 
@@ -433,11 +468,11 @@ def _pace(phi: float) -> str:
     return told.get(phi, f"cleared at {phi:g} times the rate of like courses")
 
 
-def _e_values(point: Result, draws: Result, pair: list[int]) -> tuple[float, float]:
-    left, right = (1 - point.survival[place, 0, -1] for place in pair)
+def _e_values(point: Result, draws: Result, pair: list[int], last: int) -> tuple[float, float]:
+    left, right = (1 - point.survival[place, 0, last] for place in pair)
     if left <= 0 or right <= 0:
         return float("nan"), float("nan")
-    resampled = 1 - draws.survival[:, pair, 0, -1]
+    resampled = 1 - draws.survival[:, pair, 0, last]
     resampled = resampled[(resampled > 0).all(axis=1)]
     ratio = float(left / right)
     error = float(np.log(resampled[:, 0] / resampled[:, 1]).std(ddof=1))
@@ -446,33 +481,22 @@ def _e_values(point: Result, draws: Result, pair: list[int]) -> tuple[float, flo
     return e_value(ratio), 1.0 if holds_one else e_value(float(np.exp(nearer)))
 
 
-# The difference with the first session's operator among the covariates: one column per operator
-# with the ridge of the other covariates (few sessions, little say). The error is that of the
-# primary estimate.
-def _with_operator(
+# The difference when the weights take no account of who treated. The error is that of the primary
+# estimate.
+def _without_operator(
     trial: Trial, engine: Engine, difference: Mapping[str, Contrast], settings: Settings
 ) -> dict[str, Contrast]:
     panel, found = trial.panel, {key: Contrast.missing(settings.level) for key in settings.pairs}
-    first = trial.operator[panel.first]
-    names = sorted({name for name in first if isinstance(name, str)})
-    if not 1 < len(names) <= MOST_OPERATORS:
+    if panel.agent is None or len(np.unique(panel.agent[panel.agent >= 0])) < 2:
         return found
-    columns = (first[:, None] == np.array(names, dtype=object)[None, :]).astype(np.float64)
-    each = columns[panel.subject]
-    wider = replace(
-        panel,
-        before=np.hstack([panel.before, each]),
-        after=np.hstack([panel.after, each]),
-        names=(*panel.names, *names),
-        after_names=(*panel.after_names, *names),
-    )
-    weights = WeightModel(wider, ridge=RIDGE).fit()
-    means = []
+    weights = WeightModel(replace(panel, agent=None), ridge=RIDGE).fit()
+    curves = []
     for mask in engine.masks:
         used, _ = weights.used(mask, quantile=TRUNCATE)
-        means.append(float(engine.curves(used, mask)[0, : engine.horizon].sum()))
+        curves.append(engine.curves(used, mask)[0])
     for key, (left, right) in settings.pairs.items():
         error = difference[key].error
         if error is not None:
-            found[key] = Contrast.normal(means[left] - means[right], error, settings.level)
+            gap = (curves[left] - curves[right])[: settings.horizon_of(key)].sum()
+            found[key] = settings.contrast(float(gap), error)
     return found

@@ -23,15 +23,15 @@ from forecast.causal import (
 from forecast.counts import latest_start
 from forecast.errors import DataError, RequestError
 from forecast.log import check_log, judged_sessions
-from forecast.regimes.diagnostics import diagnose
 from forecast.regimes.trial import Trial, read_strategies, trial_rows
 from forecast.regimes.verdict import LEAST_AT_RISK
-from forecast.regimes.weighted_curves import Engine
+from forecast.regimes.weighted_curves import Engine, Followers
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.log import OutcomeLog
+    from forecast.regimes.comparison import RegimeComparison
 
 POWERS = (0.8, 0.9)
 RECENT_YEARS = 2.0
@@ -104,6 +104,7 @@ def plan_comparison(
     horizon: int = 15,
     simulations: int = 400,
     seed: int = 0,
+    present: RegimeComparison | None = None,
 ) -> ComparisonPlan:
     """Return how many more courses settle a difference between always ps and always ns.
 
@@ -123,6 +124,8 @@ def plan_comparison(
     simulations : int
         Studies simulated per size tried.
     seed : int
+    present : RegimeComparison, optional
+        The comparison of the log as it is: where it has a verdict, the plan says that it stands.
 
     Raises
     ------
@@ -140,7 +143,7 @@ def plan_comparison(
     hazard, loss, notes = _pace(check_log(log), horizon)
     both = len(log.sessions["regime"].dropna().unique()) > 1
     trial = trial_rows(log, horizon=horizon) if both else None
-    share, effect, switching, more_notes = _practice(log, trial, horizon)
+    share, effect, switching, more_notes = _practice(trial, horizon)
     ratio = hazard_ratio_for(hazard, -float(difference))
     leaving = 1 - (1 - loss) * (1 - switching)
     design = Design(hazard=hazard, loss=leaving, ratio=ratio, share=share)
@@ -162,8 +165,16 @@ def plan_comparison(
         years=years,
         cleared={one.power: one.events for one in needed},
         schoenfeld={p: schoenfeld_events(ratio, power=p, share=share) for p in POWERS},
-        notes=(*notes, *more_notes),
+        notes=(*notes, *more_notes, *_standing(present, float(difference))),
     )
+
+
+def _standing(present: RegimeComparison | None, difference: float) -> list[Note]:
+    verdict = "cannot say" if present is None else present.verdict.get("ps - ns", "cannot say")
+    if present is None or verdict == "cannot say":
+        return []
+    values = {"verdict": verdict, "horizon": present.horizons["ps - ns"], "difference": difference}
+    return [Note("regimes.plan_verdict_stands", "info", values)]
 
 
 # The clinic's hazard of clearing and of stopping at each session.
@@ -195,9 +206,7 @@ def _pace(log: OutcomeLog, horizon: int) -> tuple[FloatArray, FloatArray, list[N
 
 
 # The share begun with ps, the design effect and the chance of a change per session.
-def _practice(
-    log: OutcomeLog, trial: Trial | None, horizon: int
-) -> tuple[float, float, float, list[Note]]:
+def _practice(trial: Trial | None, horizon: int) -> tuple[float, float, float, list[Note]]:
     if trial is None:
         return 0.5, 1.0, 0.0, [Note("regimes.one_regime", "caution")]
     panel = trial.panel
@@ -206,7 +215,7 @@ def _practice(
     changes = float((panel.group != panel.previous)[later].mean()) if later.any() else 0.0
     plans = read_strategies(("ns", "ps"), horizon=horizon)
     engine = Engine(trial, plans, horizon=horizon)
-    useful = sum(diagnose(log, trial, engine, plans).effective.values())
+    useful = sum(Followers.of(panel, engine.weights, mask, 1).effective for mask in engine.masks)
     started = sum(int((mask & panel.first).sum()) for mask in engine.masks)
     effect = max(1.0, started / useful) if useful > 0 else 1.0
     return share, float(effect), changes, []

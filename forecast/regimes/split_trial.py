@@ -12,12 +12,19 @@ from forecast._checks import SHOWN_AT
 from forecast._notes import Note, notes_as_json
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import cluster_counts, life_sums
-from forecast.causal.rates import McNemar, PairedDifference, mcnemar, paired_difference
+from forecast.causal.rates import (
+    McNemar,
+    PairedDifference,
+    mcnemar,
+    paired_difference,
+    share_at_every_look,
+)
 from forecast.counts import split_halves
 from forecast.regimes.verdict import (
     LEAST_AT_RISK,
     LEAST_CLIENTS,
     LEAST_PAIRS,
+    LOOK_AGAIN,
     Contrast,
     reasons_for,
 )
@@ -40,6 +47,8 @@ class SplitTrial:
         Whose they are.
     difference : Contrast
         Mean sessions up to the horizon, halves of stopped tattoos censored; clients resampled.
+    horizon : int
+        Of the mean: as asked, or, where none was, ``supported_to``.
     supported_to : int
         Last session with enough halves at risk under both.
     cleared_by : dict of int to McNemar
@@ -49,6 +58,11 @@ class SplitTrial:
         Over pairs in which both halves were cleared: narrower question, shown beside.
     fading : PairedDifference or None
         Difference in the fall of log remaining ink per session, within pairs.
+    first_cleared : tuple of int
+        Pairs in which the ps half, and in which the ns half, was cleared while the other was not.
+    share_first : tuple of float
+        The share of them that were ps halves, 95 % and exact at every look together, if the regime
+        of each half was drawn by lot: at 0.5 there is no difference.
     reasons : tuple of str
         Codes of what keeps a verdict on it back, see `reasons_for`.
     notes : tuple of Note
@@ -57,10 +71,13 @@ class SplitTrial:
     n_pairs: int
     n_clients: int
     difference: Contrast
+    horizon: int
     supported_to: int
     cleared_by: Mapping[int, McNemar]
     sessions: PairedDifference | None
     fading: PairedDifference | None
+    first_cleared: tuple[int, int]
+    share_first: tuple[float, float]
     reasons: tuple[str, ...]
     notes: tuple[Note, ...]
 
@@ -76,6 +93,8 @@ class SplitTrial:
             "cleared_by": tests,
             "sessions": _paired(self.sessions),
             "fading": _paired(self.fading),
+            "first_cleared": list(self.first_cleared),
+            "share_first": list(self.share_first),
             "reasons": list(self.reasons),
             **notes_as_json(self.notes),
         }
@@ -95,6 +114,8 @@ def analyse_split(
     replicates: int,
     seed: int,
     margin: float = 1.0,
+    auto: bool = False,
+    looking_again: bool = False,
 ) -> SplitTrial | None:
     """Return the paired analysis, or None if the log holds no pair of halves."""
     import pandas as pd
@@ -109,11 +130,40 @@ def analyse_split(
     n_clients, notes = pairs["client_id"].nunique(), []
     client = pd.factorize(pairs["client_id"])[0]
     draws = cluster_counts(n_clients, replicates, seed=seed).astype(np.float64)[:, client]
-    difference, support = _difference(given, cleared, draws, horizon, level)
+    support = _supported_to(given, cleared, horizon)
+    horizon = max(2, support) if auto else horizon
+    difference = Contrast.missing(level)
+    if support >= horizon and len(pairs) >= LEAST_PAIRS:
+        gap, error = _difference(given, cleared, draws, horizon)
+        again = LOOK_AGAIN / margin**2 if looking_again else None
+        difference = Contrast.normal(gap, error, level, again)
     if difference.estimate is None:
         values = {"pairs": len(pairs), "reach": support, "horizon": horizon}
         needed = {"least": LEAST_PAIRS, "at_risk": LEAST_AT_RISK}
         notes.append(Note("regimes.few_pairs", "serious", {**values, **needed}))
+    both = cleared.all(axis=1)
+    first = _first_cleared(given, cleared)
+    share = share_at_every_look(first[0], sum(first), level=0.95)
+    lacking = ["too_few_clients"] if n_clients < LEAST_CLIENTS else []
+    if looking_again and share[0] <= 0.5 <= share[1] and not difference.within(margin):
+        lacking.append("not_at_every_look")
+    return SplitTrial(
+        n_pairs=len(pairs),
+        n_clients=n_clients,
+        difference=difference,
+        horizon=horizon,
+        supported_to=support,
+        cleared_by=_cleared_by(given, cleared, horizon),
+        sessions=_of_pairs(given[both].astype(np.float64), level),
+        first_cleared=first,
+        share_first=share,
+        fading=_fading(log, pairs, level),
+        reasons=reasons_for(difference, margin, lacking, few="too_few_pairs"),
+        notes=tuple(notes),
+    )
+
+
+def _cleared_by(given: IntArray, cleared: BoolArray, horizon: int) -> dict[int, McNemar]:
     tests = {}
     for n in SHOWN_AT:
         known = (cleared | (given >= n)).all(axis=1)
@@ -121,47 +171,42 @@ def analyse_split(
         only = [int((known & by_n[:, a] & ~by_n[:, 1 - a]).sum()) for a in (0, 1)]
         if n <= horizon and known.any():
             tests[n] = mcnemar(*only)
-    both = cleared.all(axis=1)
-    lacking = ["too_few_clients"] if n_clients < LEAST_CLIENTS else []
-    return SplitTrial(
-        n_pairs=len(pairs),
-        n_clients=n_clients,
-        difference=difference,
-        supported_to=support,
-        cleared_by=tests,
-        sessions=_of_pairs(given[both].astype(np.float64), level),
-        fading=_fading(log, pairs, level),
-        reasons=reasons_for(difference, margin, lacking, few="too_few_pairs"),
-        notes=tuple(notes),
-    )
+    return tests
 
 
-# The difference of restricted means, its error over draws of clients with both halves, (replicates,
-# n_pairs), and the last session with enough halves at risk under both.
+# Pairs in which one half was cleared while the other was not, whatever became of that one: where it
+# is the ps half, and where it is the ns half.
+def _first_cleared(given: IntArray, cleared: BoolArray) -> tuple[int, int]:
+    later = np.where(cleared, given, given.max() + 1)[:, ::-1]
+    first = cleared & (given < later) & (given <= given[:, ::-1])
+    return int(first[:, 0].sum()), int(first[:, 1].sum())
+
+
+# The difference of restricted means, and its error over draws of clients with both halves,
+# (replicates, n_pairs).
 def _difference(
-    given: IntArray, cleared: BoolArray, draws: FloatArray, horizon: int, level: float
-) -> tuple[Contrast, int]:
-    start, one = np.zeros(len(given), dtype=np.int64), np.ones(len(given))
-
-    def sums(weight: FloatArray, side: int) -> tuple[FloatArray, FloatArray]:
-        return life_sums(given[:, side], cleared[:, side], start, weight, horizon)
+    given: IntArray, cleared: BoolArray, draws: FloatArray, horizon: int
+) -> tuple[float, float]:
+    start = np.zeros(len(given), dtype=np.int64)
 
     def gap(weight: FloatArray) -> float:
         means = []
         for side in (0, 1):
-            risk, events = sums(weight, side)
+            risk, events = life_sums(given[:, side], cleared[:, side], start, weight, horizon)
             hazard = np.divide(events, risk, out=np.zeros(horizon), where=risk > 0)
             means.append(float(1 + np.cumprod(1 - hazard)[:-1].sum()))
         return means[0] - means[1]
 
-    at_risk = np.array([sums(one, side)[0] for side in (0, 1)])
-    done = np.array([(cleared[:, side] & (given[:, side] <= horizon)).all() for side in (0, 1)])
-    thin = np.flatnonzero(~((at_risk >= LEAST_AT_RISK) | done[:, None]).all(axis=0))
-    support = int(thin[0]) if thin.size else horizon
-    if support < horizon or len(given) < LEAST_PAIRS:
-        return Contrast.missing(level), support
     error = float(np.std([gap(row) for row in draws], ddof=1))
-    return Contrast.normal(gap(one), error, level), support
+    return gap(np.ones(len(given))), error
+
+
+# The last session, up to the horizon, with enough halves at risk under both.
+def _supported_to(given: IntArray, cleared: BoolArray, horizon: int) -> int:
+    at_risk = np.array([(given >= step).sum(axis=0) for step in range(1, horizon + 1)])
+    done = (cleared & (given <= horizon)).all(axis=0)
+    thin = np.flatnonzero(~((at_risk >= LEAST_AT_RISK) | done).all(axis=1))
+    return int(thin[0]) if thin.size else horizon
 
 
 # The fall of log remaining ink per session, within pairs. Slopes are cut at the sessions that both

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,6 +16,7 @@ from forecast.causal import Panel
 from forecast.counts import BASELINE, covariates, eligible
 from forecast.errors import DataError, RequestError
 from forecast.log import judged_sessions
+from forecast.regimes.verdict import LOOK_AGAIN, Contrast
 from forecast.tattoo import ink_group
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from forecast.log import OutcomeLog
 
 REGIMES = ("ns", "ps")
-PATTERN = re.compile(r"(ns|ps)(?::([1-9][0-9]*)>(ns|ps))?")
+PATTERN = re.compile(r"(ns|ps)(?::([1-9][0-9]*)[>-](ns|ps))?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +35,7 @@ class Strategy:
     Attributes
     ----------
     name : str
-        As written.
+        "ns", "ps" or as "ns:4>ps".
     plan : tuple of int
         0 for ns and 1 for ps at sessions 1, 2, ...; the last entry holds from there on.
     """
@@ -58,7 +59,7 @@ class Strategy:
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """What was asked."""
+    """What was asked; with ``auto`` each pair has its own horizon, up to this one."""
 
     plans: tuple[Strategy, ...]
     horizon: int
@@ -66,16 +67,33 @@ class Settings:
     level: float
     replicates: int
     seed: int
+    auto: bool = False
+    looking_again: bool = False
+    second: int = 200  # resamples from which the second route, which costs more, has its error
+    own: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def names(self) -> tuple[str, ...]:
-        """The strategies as written."""
+        """The names of the strategies."""
         return tuple(plan.name for plan in self.plans)
 
     @property
     def pairs(self) -> dict[str, tuple[int, int]]:
         """Places of left and right by key."""
         return pair_keys(self.names)
+
+    def horizon_of(self, key: str) -> int:
+        """Return the horizon of a pair."""
+        return self.own.get(key, self.horizon)
+
+    def reach_of(self, place: int) -> int:
+        """Return the furthest horizon that a strategy is compared to."""
+        return max(self.horizon_of(key) for key, pair in self.pairs.items() if place in pair)
+
+    def contrast(self, estimate: float, error: float) -> Contrast:
+        """Return a difference with the interval asked for."""
+        again = LOOK_AGAIN / self.margin**2 if self.looking_again else None
+        return Contrast.normal(estimate, error, self.level, again)
 
     def shortest(self, left: int, right: int) -> int:
         """Return the first session at which both strategies are what their names say."""
@@ -96,22 +114,26 @@ def read_strategies(names: Sequence[str], *, horizon: int) -> tuple[Strategy, ..
         )
     given = check_kind(names, Iterable, name="strategies", give='a sequence, as ("ns", "ps")')
     wanted = [str(name).strip() for name in given]
-    if len(wanted) < 2 or len(set(wanted)) < len(wanted):
+    plans = tuple(read_strategy(name, horizon) for name in wanted)
+    if len(wanted) < 2 or len({plan.name for plan in plans}) < len(wanted):
         raise RequestError(
             f"The strategies {', '.join(wanted) or '(none)'} do not make a comparison.",
             "Give at least two different ones.",
         )
-    return tuple(read_strategy(name, horizon) for name in wanted)
+    return plans
 
 
 def read_strategy(name: str, horizon: int) -> Strategy:
-    """Return the strategy written as ``name``, or raise RequestError."""
+    """Return the strategy written as ``name``, or raise RequestError.
+
+    "ns:4-ps" is "ns:4>ps", for shells in which ">" writes a file.
+    """
     check_kind(name, str, name="strategy", give='a text, as "ns" or "ns:4>ps"')
     found = PATTERN.fullmatch(name)
     if found is None or found[1] == found[3]:
         raise RequestError(
             f"The strategy {name!r} cannot be read.",
-            'Write "ns", "ps", or "ns:4>ps" for ns in the first 4 sessions and then ps.',
+            'Write "ns", "ps", or "ns:4-ps" for ns in the first 4 sessions and then ps.',
         )
     first = REGIMES.index(found[1])
     if found[2] is None:
@@ -123,7 +145,7 @@ def read_strategy(name: str, horizon: int) -> Strategy:
             f"{horizon}.",
             "Use an earlier change or a later horizon.",
         )
-    return Strategy(name, (first,) * sessions + (1 - first,))
+    return Strategy(f"{found[1]}:{sessions}>{found[3]}", (first,) * sessions + (1 - first,))
 
 
 def pair_keys(names: Sequence[str]) -> dict[str, tuple[int, int]]:
@@ -139,6 +161,20 @@ def pair_keys(names: Sequence[str]) -> dict[str, tuple[int, int]]:
         for left in range(len(names))
         for right in range(left)
     }
+
+
+LEAST_BY_OPERATOR = 3  # sessions with each regime before an operator counts as using both
+LEAST_SHARED = 0.5  # of the courses, in hands that used both, for the two to be told apart
+
+
+def operators_apart(trial: Trial) -> bool:
+    """Return whether most courses were begun by one of several operators who used one regime."""
+    known = np.array([isinstance(name, str) for name in trial.operator], dtype=bool)
+    names, code = np.unique(trial.operator[known].astype(str), return_inverse=True)
+    group, first = trial.panel.group[known], trial.panel.first[known]
+    used = [np.bincount(code[group == regime], minlength=len(names)) for regime in (0, 1)]
+    both = np.minimum(*used) >= LEAST_BY_OPERATOR
+    return len(names) > 1 and bool(first.any()) and float(both[code][first].mean()) < LEAST_SHARED
 
 
 STALLED = 5.0  # percentage points gained between the last two gradings
@@ -237,15 +273,20 @@ def _rows(
 ) -> Trial | None:
     import pandas as pd
 
-    rows = log.sessions[log.sessions["course_id"].isin(set(courses["course_id"]))]
+    rows = log.each_session
+    rows = rows[rows["course_id"].isin(set(courses["course_id"]))]
     rows = rows[rows["session_no"] <= horizon].sort_values(["course_id", "session_no"])
     # the last session of an ongoing course, not graded yet, is not "not cleared": counted so it
     # would slow whatever regime the recent courses are under
     judged = pd.Series(judged_sessions(log), index=log.courses["course_id"])
     rows = rows[rows["session_no"] <= rows["course_id"].map(judged)].reset_index(drop=True)
+    judged_ids = set(rows["course_id"])
+    rows = _before_mixed(rows)
     with_rows = courses["course_id"].isin(set(rows["course_id"]))
-    if not with_rows.all():
-        left_out = left_out | {"first session not yet judged": int((~with_rows).sum())}
+    unseen = int((~courses["course_id"].isin(judged_ids)).sum())
+    begun_mixed = int((~with_rows).sum()) - unseen
+    reasons = {"first session not yet judged": unseen, "begun with both regimes": begun_mixed}
+    left_out = left_out | {reason: n for reason, n in reasons.items() if n}
     courses = courses[with_rows].reset_index(drop=True)
     if not len(courses):
         return None
@@ -268,6 +309,14 @@ def _rows(
         left_out=left_out,
         window=window,
     )
+
+
+# A session with both regimes follows no strategy of one: its course is lost to the trial before it.
+def _before_mixed(rows: pd.DataFrame) -> pd.DataFrame:
+    mixed = rows[rows["regime"] == "mixed"].groupby("course_id")["session_no"].min()
+    first = rows["course_id"].map(mixed)
+    rows = rows.assign(leaves=rows["session_no"] == first - 1)
+    return rows[~(rows["session_no"] >= first)].reset_index(drop=True)
 
 
 def _panel(
@@ -296,12 +345,13 @@ def _panel(
         group=np.where(rows["regime"] == "ps", 1, 0),
         event=final & (outcome == "cleared"),
         # content with less than asked for is an end without the event, like any other stop
-        lost=final & np.isin(outcome, ("stopped", "lightened")),
+        lost=(final & np.isin(outcome, ("stopped", "lightened"))) | rows["leaves"].to_numpy(bool),
         before=np.column_stack([attributes, calendar, log_gap, reacted_before, before]),
         after=np.column_stack([attributes, calendar, log_gap, history.reacted, after]),
         cluster=pd.factorize(courses["client_id"])[0].astype(np.int64),
         names=(*BASELINE, *HISTORY),
         after_names=(*BASELINE, *HISTORY),
+        agent=pd.factorize(rows["operator_id"], sort=True)[0].astype(np.int64),
     )
 
 

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from math import hypot, log, log1p
 from statistics import NormalDist
 from typing import Any, Literal
+
+from forecast._notes import Note
 
 # What counts as too few, too large or worth a note in a comparison.
 LEAST_AT_RISK = 5  # courses at risk at the last session used
@@ -15,12 +18,18 @@ WISHED_FOLLOWERS = 20
 LEAST_EFFECTIVE = 30.0
 LEAST_CLEARED = 5
 LEAST_CLIENTS = 20  # resamples of fewer clients have no spread to go by
+LEAST_CHANCE = 0.02  # of a change, fitted: less is next to none
+MOST_WITHOUT_CHANCE = 0.5  # of those at risk at a change
+AUTO_AT_RISK = 10  # courses at risk at a horizon that nobody asked for
 LARGEST_WEIGHT = 20.0
 LEAST_EFFECTIVE_SHARE = 0.3
 LARGEST_IMBALANCE = 0.1
 MANY_UNCLEARED = 0.2
 DETECTABLE = 2.8  # standard errors: 1.96 for the interval and 0.84 for a chance of 8 in 10
 NO_ERROR = 1e-9  # sessions
+# The mixing variance of the boundary for looking again, at a margin of 1: its interval is narrowest
+# where the standard error is a quarter of the margin, and 1.55 times the fixed one there.
+LOOK_AGAIN = 1.95
 FOLLOWERS = "too_few_followers"
 Verdict = Literal["saves", "costs", "equivalent", "cannot say"]
 
@@ -37,13 +46,19 @@ class Contrast:
         At ``level``.
     level : float
     error : float or None
-        Standard error: standard deviation over bootstrap replicates.
+        Standard error: standard deviation over bootstrap replicates. Where it is nothing, since all
+        resamples gave the same, there is no interval.
+    again : float or None
+        With it, intervals hold at every look at a growing log together, not at one: the normal
+        mixture boundary of Robbins 1970 (Ann Math Stat 41:1397), in the form of Howard et al. 2021
+        (Ann Stat 49:1055, equation 14), for the estimate over its variance; this is its rho.
     """
 
     estimate: float | None
     interval: tuple[float, float] | tuple[None, None]
     level: float
     error: float | None = None
+    again: float | None = None
 
     @classmethod
     def missing(cls, level: float) -> Contrast:
@@ -51,21 +66,44 @@ class Contrast:
         return cls(None, (None, None), level)
 
     @classmethod
-    def normal(cls, estimate: float, error: float, level: float) -> Contrast:
-        """Return the contrast with its normal interval."""
-        reach = NormalDist().inv_cdf((1 + level) / 2) * error
-        return cls(estimate, (estimate - reach, estimate + reach), level, error)
+    def normal(
+        cls, estimate: float, error: float, level: float, again: float | None = None
+    ) -> Contrast:
+        """Return the contrast with its normal interval, or the one that holds at every look."""
+        if error < NO_ERROR:
+            return cls(estimate, (None, None), level, error, again)
+        reach = NormalDist().inv_cdf((1 + level) / 2)
+        if again is not None:
+            ratio = again * error**2
+            reach = ((1 + ratio) * (log1p(1 / ratio) - 2 * log(1 - level))) ** 0.5
+        ends = (estimate - reach * error, estimate + reach * error)
+        return cls(estimate, ends, level, error, again)
 
     def at_level(self, level: float) -> tuple[float, float] | tuple[None, None]:
-        """Return the normal interval at another level."""
+        """Return the interval at another level."""
         if self.estimate is None or self.error is None:
             return (None, None)
-        return Contrast.normal(self.estimate, self.error, level).interval
+        return Contrast.normal(self.estimate, self.error, level, self.again).interval
 
     @property
     def without_width(self) -> bool:
         """Whether the resamples gave one and the same number, but for rounding."""
         return self.error is not None and self.error < NO_ERROR
+
+    def spoken(self, unit: str) -> str:
+        """Return it with signs and its interval, in words where there is none."""
+        low, high = self.interval
+        if self.estimate is None or low is None or high is None:
+            return "cannot say"
+        said = (f"{round(one, 1) + 0.0:+.1f}" for one in (self.estimate, low, high))
+        return "{} {unit} ({} to {})".format(*said, unit=unit)
+
+    def disagrees(self, other: Contrast) -> bool:
+        """Return whether two estimates of one difference lie apart beyond their errors."""
+        if None in (self.estimate, self.error, other.estimate, other.error):
+            return False
+        apart = abs((self.estimate or 0.0) - (other.estimate or 0.0))
+        return apart > 1.96 * hypot(self.error or 0.0, other.error or 0.0)
 
     def within(self, margin: float) -> bool:
         """Return whether the 90 % interval lies inside plus and minus the margin."""
@@ -142,8 +180,10 @@ def reasons_for(
 
     ``too_few_followers``: too few courses follow a strategy up to the horizon (``few`` is the
     code for it: ``too_few_pairs`` of halves of split tattoos). ``too_few_cleared``,
-    ``too_few_clients``, ``too_few_effective``: under one of the strategies. ``operators_apart``:
-    hands and regimes cannot be told apart. ``zero_width``: the interval has none.
+    ``too_few_clients``, ``too_few_effective``: under one of the strategies. ``hardly_a_chance``:
+    most courses at risk at a change had next to no chance of it. ``routes_disagree``: on a change,
+    weights and g-formula do, beyond their errors. ``operators_apart``: hands and
+    regimes cannot be told apart. ``zero_width``: resamples show no spread.
     ``interval_covers_margin``: the interval reaches past zero and past the margin. What the courses
     rather than the difference fall short of is given as ``lacking``, see `lacking_for`.
     """
@@ -156,41 +196,61 @@ def reasons_for(
 
 
 def lacking_for(
-    cleared: Iterable[int], clients: Iterable[int], effective: Iterable[float], *, apart: bool
+    cleared: Iterable[int], followers: Iterable[Sequence[str]], *, apart: bool
 ) -> tuple[str, ...]:
-    """Return the codes of what the courses under the strategies of a pair lack for a verdict."""
-    found = {
-        "too_few_cleared": min(cleared) < LEAST_CLEARED,
-        "too_few_clients": min(clients) < LEAST_CLIENTS,
-        "too_few_effective": min(effective) < LEAST_EFFECTIVE,
-        "operators_apart": apart,
-    }
-    return tuple(code for code, lacks in found.items() if lacks)
+    """Return the codes of what the courses under the strategies of a pair lack for a verdict.
+
+    ``cleared`` are counts, ``followers`` what those who followed each strategy lack.
+    """
+    few = ["too_few_cleared"] if min(cleared) < LEAST_CLEARED else []
+    codes = [*few, *(code for codes in followers for code in codes)]
+    return tuple(dict.fromkeys([*codes, *(["operators_apart"] if apart else [])]))
 
 
 def words_for(
     key: str, contrast: Contrast, reasons: Sequence[str], horizon: int, margin: float
-) -> str:
-    """Return the sentence for a person."""
+) -> Note:
+    """Return the sentence for a person.
+
+    The interval in it is the one that its verdict rests on: of 90 % for ``equivalent``, of 95 %
+    for every other. Numbers have as many decimals as it takes to agree with the verdict.
+    """
     left, right = key.split(" - ")
-    low, high = contrast.at_level(0.95)
+    values: dict[str, Any] = {"left": left, "right": right, "horizon": horizon, "margin": margin}
+    verdict = verdict_of(contrast, margin, reasons)
+    held_back = [Note(f"regimes.because_{reason}") for reason in reasons]
+    level = 0.9 if verdict == "equivalent" else 0.95
+    low, high = contrast.at_level(level)
     if contrast.estimate is None or low is None or high is None:
-        return (
-            f"Cannot say whether {left} needs fewer sessions than {right} up to session {horizon}: "
-            "too few courses followed one of them that far."
-        )
-    span = f"{low:.1f} to {high:.1f} more" if low > 0 else f"{-low:.1f} fewer to {high:.1f} more"
-    if high < 0:
-        span = f"{-high:.1f} to {-low:.1f} fewer"
-    size = f"{abs(contrast.estimate):.1f} session(s) {'fewer' if contrast.estimate < 0 else 'more'}"
-    by_interval = verdict_of(contrast, margin)
-    ends = {
-        "saves": f"{left} saves sessions.",
-        "costs": f"{left} costs sessions.",
-        "equivalent": f"Up to there any difference is below {margin:g} session(s).",
-        "cannot say": "The log cannot say which is better: it fits anything in that interval.",
-    }
-    end = ends[verdict_of(contrast, margin, reasons)]
-    if reasons and (by_interval in ("saves", "costs") or contrast.without_width):
-        end = "No verdict is given, for reasons in the notes."
-    return f"Up to session {horizon}, {left} against {right}: {size} (95 % interval {span}). {end}"
+        values["reasons"] = held_back or [Note("regimes.because_zero_width")]
+        return Note("regimes.no_answer", values=values)
+    values |= {"size": _sized(contrast.estimate), "level": level, "reasons": held_back}
+    values["span"] = span_of(low, high, below=margin if verdict == "equivalent" else None)
+    unclear = "unclear" if set(reasons) == {"interval_covers_margin"} else "held_back"
+    code = unclear if verdict == "cannot say" else verdict
+    return Note(f"regimes.{code}", values=values)
+
+
+def span_of(low: float, high: float, *, below: float | None = None) -> Note:
+    """Return an interval in words, ends ``below`` a number looking so."""
+    code, ends = "from_fewer", (-low, high)
+    if low > 0 or high < 0:
+        code, ends = ("all_more", (low, high)) if low > 0 else ("all_fewer", (-high, -low))
+    digits = [_digits(abs(end), below) for end in ends]
+    names = ("low", "high", "low_digits", "high_digits")
+    return Note(f"regimes.{code}", values=dict(zip(names, (*ends, *digits), strict=True)))
+
+
+def _sized(estimate: float) -> Note:
+    size, digits = abs(estimate), _digits(abs(estimate))
+    code = "regimes.sessions_" + ("fewer" if estimate < 0 else "more")
+    return Note(code, values={"sessions": size, "digits": digits})
+
+
+# One decimal, or as many more, up to three, as keep a number from looking like 0 or the margin.
+def _digits(number: float, below: float | None = None) -> int:
+    for digits in (1, 2, 3):
+        said = round(number, digits)
+        if said > 0 and (below is None or said < below):
+            return digits
+    return 0 if round(number, 3) == 0 else 3

@@ -18,6 +18,7 @@ from forecast._jobs import run_units
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import (
     HazardGFormula,
+    Panel,
     StrategyWeights,
     WeightModel,
     cluster_counts,
@@ -27,10 +28,22 @@ from forecast.causal import (
 )
 from forecast.counts import COVARIATES
 from forecast.errors import DataError
-from forecast.regimes.trial import Settings, Strategy, Trial, read_strategies, trial_rows
+from forecast.regimes.trial import (
+    Settings,
+    Strategy,
+    Trial,
+    operators_apart,
+    read_strategies,
+    trial_rows,
+)
 from forecast.regimes.verdict import (
+    AUTO_AT_RISK,
     LEAST_AT_RISK,
+    LEAST_CHANCE,
+    LEAST_CLIENTS,
+    LEAST_EFFECTIVE,
     LEAST_FOLLOWERS,
+    MOST_WITHOUT_CHANCE,
     Contrast,
     Supported,
     Verdict,
@@ -49,7 +62,6 @@ if TYPE_CHECKING:
 RIDGE = 0.5  # on standardised covariates: a prior of standard deviation 1.4 on each log odds
 TRUNCATE = 0.995
 CHUNK = 25
-SECOND_ROUTE_REPLICATES = 200
 CURVE_COLUMNS = ("strategy", "group", "session", "at_risk", "survival", "low", "high")
 
 
@@ -59,12 +71,12 @@ class Result:
 
     Attributes
     ----------
-    survival : ndarray of shape (n_strategies, 1 + n_ink_groups, horizon + 1)
-        Weighted share not cleared after each session; place 0 is everyone.
+    survival : ndarray of shape (n_strategies, n_groups, horizon + 1)
+        Weighted share not cleared after each session, by ``Engine.groups``.
     unadjusted : ndarray of shape (n_strategies, horizon + 1)
         Without weights.
-    weeks : ndarray of shape (n_strategies,)
-        Mean weeks until cleared, up to ``Engine.last_week``.
+    weeks : ndarray of shape (n_strategies, n_weeks)
+        Mean weeks until cleared, up to each week.
     second : ndarray of shape (n_strategies, horizon + 1)
         By the g-formula; NaN where it was not asked for.
     """
@@ -85,23 +97,34 @@ class Engine:
     horizon : int
     seed : int
         For the g-formula's simulated histories.
+    by : sequence of str or None, optional
+        One further group for each course, or None.
     """
 
     def __init__(
-        self, trial: Trial, strategies: Sequence[Strategy], *, horizon: int, seed: int = 0
+        self,
+        trial: Trial,
+        strategies: Sequence[Strategy],
+        *,
+        horizon: int,
+        seed: int = 0,
+        by: Sequence[str | None] = (),
     ) -> None:
         panel = trial.panel
         self.panel, self.horizon = panel, horizon
         self.plans = [np.array(strategy.plan) for strategy in strategies]
         self.masks = [followed(panel, plan) for plan in self.plans]
         names = trial.courses["ink_group"].to_numpy(dtype=object)
-        groups = np.array([INK_GROUPS.index(name) for name in names], dtype=np.int64)
-        self.ink = groups[panel.subject]
+        levels = sorted({level for level in by if level is not None})
+        self.groups = ("all", *INK_GROUPS, *levels)
+        pairs = [(names, INK_GROUPS), *([(np.array(by, dtype=object), levels)] if levels else [])]
+        among = [labels == level for labels, known in pairs for level in known]
+        self.inside = [np.ones(len(panel.step), dtype=bool), *(one[panel.subject] for one in among)]
         self.model = WeightModel(panel, ridge=RIDGE)
         self.weights: StrategyWeights = self.model.fit()
         self.second_model = HazardGFormula(
             panel,
-            baseline=trial.baseline,
+            baseline=np.hstack([trial.baseline, _hands(trial)]),
             state=trial.ink_left,
             state_after=trial.ink_left_after,
             fresh=trial.graded,
@@ -119,7 +142,10 @@ class Engine:
         self.week_entry, self.week_stop = entry, np.maximum(stop, entry + 1)
         gaps = np.diff(trial.week)[~first[1:]]
         self.spacing = float(np.median(gaps)) if gaps.size else 8.0
-        self.last_week = max(1, round(self.spacing * (self.horizon - 1)))
+
+    def last_week(self, horizon: int) -> int:
+        """Return the week that stands for a horizon in sessions."""
+        return max(1, round(self.spacing * (horizon - 1)))
 
     def run(self, clusters: FloatArray | None = None, *, second: bool = True) -> Result:
         """Return the result when each client counts so many times."""
@@ -147,46 +173,57 @@ class Engine:
         return Result(np.array(survival), np.array(unadjusted), np.array(weeks), other)
 
     def curves(self, weight: FloatArray, mask: BoolArray) -> FloatArray:
-        """Return survival of everyone and of each ink group, shape (1 + groups, horizon + 1)."""
-        size, groups = self.horizon, len(INK_GROUPS)
-        place = self.ink[mask] * size + self.panel.step[mask] - 1
+        """Return the survival of each group, shape (n_groups, horizon + 1)."""
+        used, happened, place = weight[mask], self.panel.event[mask], self.panel.step[mask] - 1
+        curves = np.ones((len(self.groups), self.horizon + 1))
+        for group, inside in enumerate(self.inside):
+            here = used * inside[mask]
+            risk = np.bincount(place, weights=here, minlength=self.horizon)
+            events = np.bincount(place, weights=here * happened, minlength=self.horizon)
+            hazard = np.divide(events, risk, out=np.zeros_like(risk), where=risk > 0)
+            curves[group, 1:] = np.cumprod(1 - hazard)
+        return curves
 
-        def summed(values: FloatArray) -> FloatArray:
-            found = np.bincount(place, weights=values, minlength=groups * size)
-            by_ink = found.reshape((groups, size))
-            return np.vstack([by_ink.sum(axis=0), by_ink])
-
-        used = weight[mask]
-        risk, events = summed(used), summed(used * self.panel.event[mask])
-        hazard = np.divide(events, risk, out=np.zeros_like(risk), where=risk > 0)
-        return np.hstack([np.ones((groups + 1, 1)), np.cumprod(1 - hazard, axis=1)])
-
-    def counts(self, place: int, ink: int | None = None) -> tuple[IntArray, IntArray]:
+    def counts(self, place: int, group: int = 0) -> tuple[IntArray, IntArray]:
         """Return the courses at risk and clearing at each session under one strategy."""
-        mask = self.masks[place] if ink is None else self.masks[place] & (self.ink == ink)
+        mask = self.masks[place] & self.inside[group]
         step = self.panel.step[mask] - 1
         at_risk = np.bincount(step, minlength=self.horizon)
         cleared = np.bincount(step[self.panel.event[mask]], minlength=self.horizon)
         return at_risk.astype(np.int64), cleared.astype(np.int64)
 
-    def _weeks(self, weight: FloatArray, mask: BoolArray) -> float:
+    def supported_to(self, place: int, begins: int, *, auto: bool) -> int:
+        """Return the last session with enough courses; more are asked where nobody chose it."""
+        return supported_to(
+            *self.counts(place), begins, least=AUTO_AT_RISK if auto else LEAST_AT_RISK
+        )
+
+    def _weeks(self, weight: FloatArray, mask: BoolArray) -> FloatArray:
         risk, events = life_sums(
             self.week_stop[mask],
             self.panel.event[mask],
             self.week_entry[mask],
             weight[mask],
-            self.last_week,
+            self.last_week(self.horizon),
         )
         hazard = np.divide(events, risk, out=np.zeros_like(risk), where=risk > 1e-9)
-        return float(1 + np.cumprod(1 - hazard)[:-1].sum())
+        return np.concatenate([[1.0], 1 + np.cumprod(1 - hazard)[:-1].cumsum()])
 
 
-def bootstrap(engine: Engine, *, replicates: int, seed: int) -> Result:
+# One column for each operator who began enough courses, (n_courses, n_operators).
+def _hands(trial: Trial) -> FloatArray:
+    began = trial.operator[trial.panel.first]
+    names = sorted(name for name in set(began) if isinstance(name, str))
+    columns = np.array([began == name for name in names], dtype=np.float64).reshape(-1, len(began))
+    return np.asarray(columns[columns.sum(axis=1) >= LEAST_FOLLOWERS].T)
+
+
+def bootstrap(engine: Engine, settings: Settings) -> Result:
     """Return the results of resamples of clients, stacked along a first axis."""
-    n_clusters = int(engine.panel.cluster.max()) + 1
-    counts = cluster_counts(n_clusters, replicates, seed=seed).astype(np.float64)
+    n_clusters, replicates = int(engine.panel.cluster.max()) + 1, settings.replicates
+    counts = cluster_counts(n_clusters, replicates, seed=settings.seed).astype(np.float64)
     pieces = [(place, counts[place : place + CHUNK]) for place in range(0, replicates, CHUNK)]
-    done = run_units(partial(_chunk, engine), pieces, label="resamples")
+    done = run_units(partial(_chunk, engine, settings.second), pieces, label="resamples")
     found = [result for chunk in done for result in chunk]
     return Result(
         survival=np.array([one.survival for one in found]),
@@ -196,12 +233,9 @@ def bootstrap(engine: Engine, *, replicates: int, seed: int) -> Result:
     )
 
 
-def _chunk(engine: Engine, piece: tuple[int, FloatArray]) -> list[Result]:
+def _chunk(engine: Engine, second: int, piece: tuple[int, FloatArray]) -> list[Result]:
     first, counts = piece
-    return [
-        engine.run(row, second=first + place < SECOND_ROUTE_REPLICATES)
-        for place, row in enumerate(counts)
-    ]
+    return [engine.run(row, second=first + place < second) for place, row in enumerate(counts)]
 
 
 def followers_by(at_risk: IntArray, cleared: IntArray, begins: int = 1) -> IntArray:
@@ -216,11 +250,67 @@ def followers_by(at_risk: IntArray, cleared: IntArray, begins: int = 1) -> IntAr
     return followers
 
 
-def supported_to(at_risk: IntArray, cleared: IntArray, begins: int = 1) -> int:
+def supported_to(
+    at_risk: IntArray, cleared: IntArray, begins: int = 1, *, least: int = LEAST_AT_RISK
+) -> int:
     """Return the last session with enough courses at risk and enough followers."""
     followers = followers_by(at_risk, cleared, begins)
-    thin = np.flatnonzero((at_risk < LEAST_AT_RISK) | (followers < LEAST_FOLLOWERS))
+    thin = np.flatnonzero((at_risk < least) | (followers < LEAST_FOLLOWERS))
     return int(thin[0]) if thin.size else len(at_risk)
+
+
+@dataclass(frozen=True, slots=True)
+class Followers:
+    """Who followed a strategy from the session on from which its last regime holds.
+
+    Attributes
+    ----------
+    courses, clients : int
+        At risk at that session, and following it there.
+    effective : float
+        Kish's effective number of them.
+    without_chance : float
+        Weighted share, among the courses that could have followed it on from there, of those whose
+        fitted chance of doing so was below 2 in 100; 0 for a strategy without a change.
+    stalled : float
+        Share of the ``courses`` that had stalled; 0 without a change.
+    """
+
+    courses: int
+    clients: int
+    effective: float
+    without_chance: float
+    stalled: float
+
+    @classmethod
+    def of(cls, panel: Panel, weights: StrategyWeights, mask: BoolArray, begins: int) -> Followers:
+        """Return those of the strategy whose rows are those of ``mask``."""
+        since = mask & (panel.step >= begins)
+        there = mask & (panel.step == begins)
+        last = since & (panel.last | ~np.append(mask[1:], False))
+        used = weights.used(mask, quantile=TRUNCATE)[0]
+        without = stalled = 0.0
+        if begins > 1:
+            earlier = np.concatenate([[1.0], weights.choice[:-1]])
+            could = (panel.step == begins) & np.concatenate([[False], mask[:-1]])
+            chance = (earlier / weights.choice)[could]
+            chance = np.where(mask[could], chance, 1 - chance)
+            weight = np.concatenate([[1.0], weights.stabilised[:-1]])[could]
+            without = float(weight @ (chance < LEAST_CHANCE) / max(weight.sum(), 1e-9))
+            known = panel.before[there, panel.names.index("stalled")]
+            stalled = float(known.mean()) if len(known) else 0.0
+        clients = len(np.unique(panel.cluster[panel.subject[since]]))
+        return cls(int(there.sum()), clients, effective_number(used[last]), without, stalled)
+
+    @property
+    def lacking(self) -> tuple[str, ...]:
+        """The codes of what they fall short of, for a verdict and for an estimate alike."""
+        found = {
+            "too_few_clients": self.clients < LEAST_CLIENTS,
+            "too_few_effective": self.effective < LEAST_EFFECTIVE,
+            "hardly_a_chance": self.without_chance > MOST_WITHOUT_CHANCE,
+        }
+        return tuple(code for code, lacks in found.items() if lacks)
 
 
 @dataclass(frozen=True, eq=False)
@@ -236,6 +326,12 @@ class Answers:
         Difference in the share cleared by 5, 10 and 15 sessions.
     by_ink : dict of str to dict of str to Contrast
         ``difference`` within each ink group.
+    by_group : dict of str to dict of str to Contrast
+        ``difference`` within each level of the column asked for; with a horizon of the pair's own,
+        up to the last session, at most that, which two levels reach.
+    differ : dict of str to (float, int, float, int)
+        Whether these differ: Wald's chi-squared, its degrees of freedom, the p-value, and the
+        horizon, where at least two levels have a difference.
     unadjusted : dict of str to Contrast
         The same curves without weights.
     second_route : dict of str to Contrast
@@ -260,6 +356,8 @@ class Answers:
     reasons: Mapping[str, tuple[str, ...]]
     supported: Mapping[str, Supported]
     uncleared: Mapping[str, float]
+    by_group: Mapping[str, Mapping[str, Contrast]]
+    differ: Mapping[str, tuple[float, int, float, int]]
 
     @classmethod
     def missing(
@@ -283,6 +381,8 @@ class Answers:
             reasons=why,
             supported={},
             uncleared={},
+            by_group={},
+            differ={},
         )
 
 
@@ -301,20 +401,23 @@ def answers(
     """
     margin, everyone = settings.margin, draws.survival[:, :, 0]
     difference = _means(point.survival[:, 0], everyone, support, settings)
+    second = _means(point.second, draws.second, support, settings)
+    changes = [k for k in settings.pairs if ">" in k]
+    apart = [k for k in changes if difference[k].disagrees(second[k])]
+    lacking = {
+        k: (*few, *(["routes_disagree"] if k in apart else [])) for k, few in lacking.items()
+    }
     reasons = {k: reasons_for(one, margin, lacking[k]) for k, one in difference.items()}
     by_ink = {}
-    for ink, name in enumerate(INK_GROUPS):
-        reach = [
-            supported_to(*engine.counts(place, ink), plan.begins)
-            for place, plan in enumerate(settings.plans)
-        ]
-        inside = point.survival[:, 1 + ink], draws.survival[:, :, 1 + ink]
-        by_ink[name] = _means(*inside, reach, settings)
+    for group, name in enumerate(INK_GROUPS, start=1):
+        inside = point.survival[:, group], draws.survival[:, :, group]
+        by_ink[name] = _means(*inside, _reach(engine, group, settings), settings)
+    by_group, differ = _by_group(engine, point, draws, settings)
     supported = {}
-    for key, (left, right) in settings.pairs.items():
-        last = min(support[left], support[right], settings.horizon)
-        if last >= settings.shortest(left, right):
-            one = _mean(point.survival[:, 0], everyone, (left, right), last, settings.level)
+    for key, pair in settings.pairs.items():
+        last = min(support[pair[0]], support[pair[1]], settings.horizon_of(key))
+        if last >= settings.shortest(*pair):
+            one = _mean(point.survival[:, 0], everyone, pair, last, settings)
             why = reasons_for(one, margin, lacking[key])
             supported[key] = Supported(last, one, verdict_of(one, margin, why), why)
     return Answers(
@@ -322,15 +425,17 @@ def answers(
         cleared_by={n: _shares(n, point, draws, support, settings) for n in SHOWN_AT},
         by_ink=by_ink,
         unadjusted=_means(point.unadjusted, draws.unadjusted, support, settings),
-        second_route=_means(point.second, draws.second, support, settings),
+        second_route=second,
         verdict={k: verdict_of(one, margin, reasons[k]) for k, one in difference.items()},
         reasons=reasons,
         supported=supported,
         uncleared={
-            name: float(point.survival[place, 0, -1])
+            name: float(point.survival[place, 0, settings.reach_of(place)])
             for place, name in enumerate(settings.names)
-            if support[place] >= settings.horizon
+            if support[place] >= settings.reach_of(place)
         },
+        by_group=by_group,
+        differ=differ,
     )
 
 
@@ -338,8 +443,8 @@ def _means(
     point: FloatArray, draws: FloatArray, support: Sequence[int], settings: Settings
 ) -> dict[str, Contrast]:
     return {
-        key: _mean(point, draws, pair, settings.horizon, settings.level)
-        if min(support[pair[0]], support[pair[1]]) >= settings.horizon
+        key: _mean(point, draws, pair, settings.horizon_of(key), settings)
+        if min(support[pair[0]], support[pair[1]]) >= settings.horizon_of(key)
         else Contrast.missing(settings.level)
         for key, pair in settings.pairs.items()
     }
@@ -347,12 +452,55 @@ def _means(
 
 # The difference in mean sessions up to the last; replicates without a second route are NaN.
 def _mean(
-    point: FloatArray, draws: FloatArray, pair: tuple[int, int], last: int, level: float
+    point: FloatArray, draws: FloatArray, pair: tuple[int, int], last: int, settings: Settings
 ) -> Contrast:
     left, right = pair
     gap = float((point[left] - point[right])[:last].sum())
     moved = (draws[:, left] - draws[:, right])[:, :last].sum(axis=1)
-    return Contrast.normal(gap, float(np.nanstd(moved, ddof=1)), level)
+    return settings.contrast(gap, float(np.nanstd(moved, ddof=1)))
+
+
+# The last session that each strategy carries within a group.
+def _reach(engine: Engine, group: int, settings: Settings) -> list[int]:
+    return [
+        supported_to(*engine.counts(place, group), plan.begins)
+        for place, plan in enumerate(settings.plans)
+    ]
+
+
+# The difference within each level, and Wald's test of whether they differ: from the draws of all
+# levels together, since a client may have courses in several.
+def _by_group(
+    engine: Engine, point: Result, draws: Result, settings: Settings
+) -> tuple[dict[str, dict[str, Contrast]], dict[str, tuple[float, int, float, int]]]:
+    from scipy.stats import chi2
+
+    places = range(1 + len(INK_GROUPS), len(engine.groups))
+    reach = {place: _reach(engine, place, settings) for place in places}
+    table: dict[str, dict[str, Contrast]] = {engine.groups[place]: {} for place in places}
+    differ = {}
+    for key, (left, right) in settings.pairs.items():
+        common = {place: min(one[left], one[right]) for place, one in reach.items()}
+        last = settings.horizon_of(key)
+        if settings.auto and common:
+            last = max(min(last, sorted(common.values())[-2]), settings.shortest(left, right))
+        gaps, moved = [], []
+        for place in places:
+            contrast = Contrast.missing(settings.level)
+            if common[place] >= last:
+                inside = point.survival[:, place], draws.survival[:, :, place]
+                contrast = _mean(*inside, (left, right), last, settings)
+            if contrast.estimate is not None and not contrast.without_width:
+                gaps.append(contrast.estimate)
+                moved.append((inside[1][:, left] - inside[1][:, right])[:, :last].sum(axis=1))
+            table[engine.groups[place]][key] = contrast
+        if len(gaps) > 1:
+            apart = np.array(gaps[1:]) - gaps[0]
+            spread = np.atleast_2d(np.cov(np.array(moved[1:]) - moved[0]))
+            statistic = float(apart @ np.linalg.pinv(spread) @ apart)
+            p_value = float(chi2.sf(statistic, len(apart)))
+            differ[key] = (statistic, len(apart), p_value, last)
+    return table, differ
 
 
 def _shares(
@@ -360,12 +508,12 @@ def _shares(
 ) -> dict[str, Contrast]:
     table = {}
     for key, (left, right) in settings.pairs.items():
-        if n > settings.horizon or min(support[left], support[right]) < n:
+        if n > settings.horizon_of(key) or min(support[left], support[right]) < n:
             table[key] = Contrast.missing(settings.level)
             continue
         gap = point.survival[right, 0, n] - point.survival[left, 0, n]
         moved = draws.survival[:, right, 0, n] - draws.survival[:, left, 0, n]
-        table[key] = Contrast.normal(float(gap), float(moved.std(ddof=1)), settings.level)
+        table[key] = settings.contrast(float(gap), float(moved.std(ddof=1)))
     return table
 
 
@@ -380,9 +528,8 @@ def curve_table(engine: Engine, point: Result, draws: Result, settings: Settings
     tails = [(1 - settings.level) / 2, (1 + settings.level) / 2]
     low, high = np.quantile(draws.survival, tails, axis=0)
     for place, plan in enumerate(settings.plans):
-        for group, label in enumerate(("all", *INK_GROUPS)):
-            ink = None if group == 0 else group - 1
-            at_risk, cleared = engine.counts(place, ink)
+        for group, label in enumerate(engine.groups):
+            at_risk, cleared = engine.counts(place, group)
             last = supported_to(at_risk, cleared, plan.begins)
             columns = {
                 "strategy": plan.name,
@@ -423,7 +570,6 @@ def weighted_rows(engine: Engine, settings: Settings) -> pd.DataFrame:
 OFFERED = ("ns", "ps", "ns:4>ps")
 HORIZON = 15
 FEWEST_EVENTS = 30
-FEWEST_EFFECTIVE = 30.0
 
 
 def fit_strategies(
@@ -442,9 +588,9 @@ def fit_strategies(
     Returns
     -------
     mapping of strategy to fitted model
-        Empty when the log has no sessions, one regime only, or too few followers: at least 30
-        finished courses that kept to it, and an effective number of 30 after weighting, both
-        among the courses that were still at risk when the strategy's change came.
+        Empty when the log has no sessions, one regime only, hands that go with the regimes, or too
+        few followers: at least 30 finished courses that kept to it, at and after its change, and
+        what `Followers` must have for a verdict.
     """
     if log.sessions.empty:
         return {}
@@ -452,7 +598,7 @@ def fit_strategies(
         trial = trial_rows(log, horizon=HORIZON)
     except DataError:
         return {}
-    if trial is None:
+    if trial is None or operators_apart(trial):
         return {}
     panel = trial.panel
     weights = WeightModel(panel, ridge=RIDGE).fit()
@@ -463,10 +609,9 @@ def fit_strategies(
         mask = followed(panel, np.array(strategy.plan))
         used = weights.used(mask, quantile=TRUNCATE)[0]
         kept = mask & (used > 0)
-        since = kept & (panel.step >= strategy.begins)
-        too_few = panel.event[since].sum() < FEWEST_EVENTS
-        there = kept & (panel.step == strategy.begins)
-        if too_few or effective_number(used[there]) < FEWEST_EFFECTIVE:
+        finished = panel.event[kept & (panel.step >= strategy.begins)].sum()
+        followers = Followers.of(panel, weights, mask, strategy.begins)
+        if finished < FEWEST_EVENTS or followers.lacking:
             continue
         subject = panel.subject[kept]
         found[strategy.name] = spec.fit(

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias, cast
 
 import numpy as np
 
+from forecast._files import SEAL
 from forecast._notes import Note
 from forecast._plain import plain
 from forecast.counts import COVARIATES, LIGHTEN, check_goal, durations_of, judged_rows
@@ -148,7 +149,8 @@ def _check_kind(stored: Any, kind: str, word: str) -> None:
 
 
 def _fingerprint(stored: Mapping[str, Any]) -> str:
-    return hashlib.sha256(json.dumps(stored, sort_keys=True).encode()).hexdigest()[:16]
+    content = {name: value for name, value in stored.items() if name != SEAL}
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:16]
 
 
 def _counts_of(stored: Mapping[str, Any]) -> Counts:

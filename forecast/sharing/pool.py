@@ -8,7 +8,6 @@ judgement that published evidence uses counts as much as three more clinics woul
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -17,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from forecast._files import read_json, unsealed
 from forecast._notes import Note, notes_as_json
 from forecast._plain import plain
 from forecast._types import FloatArray
@@ -163,6 +163,7 @@ class PooledEvidence:
         """
         if not isinstance(stored, dict) or stored.get("kind") != POOLED:
             raise RequestError(f"{named} is not pooled evidence.", "Give the file pool wrote.")
+        stored = unsealed(stored, named=named, remedy="Pool again.")
         if stored.get("schema") != SCHEMA:
             raise RequestError(
                 f"{named} has schema {stored.get('schema')!r}, this is {SCHEMA}.", "Pool again."
@@ -181,7 +182,7 @@ class PooledEvidence:
                 notes=_stored_notes(stored),
             )
             found._check()
-        except (KeyError, TypeError, ValueError, AttributeError) as problem:
+        except (ArithmeticError, AttributeError, KeyError, TypeError, ValueError) as problem:
             raise RequestError(f"{named} is damaged ({problem}).", "Pool again.") from None
         return found
 
@@ -296,13 +297,11 @@ def load_evidence(path: str | os.PathLike[str]) -> PooledEvidence:
         If it cannot be read or is something else.
     """
     try:
-        stored = json.loads(Path(path).read_text(encoding="utf-8"))
+        stored = read_json(Path(path))
     except OSError as error:
         raise RequestError(
             f"{os.fspath(path)} cannot be read: {error.strerror}.", "Give the file pool wrote."
         ) from None
-    except ValueError:
-        stored = None
     return PooledEvidence.from_dict(stored, named=os.fspath(path))
 
 

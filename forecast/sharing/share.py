@@ -30,6 +30,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._files import unsealed
 from forecast._types import FloatArray
 from forecast.counts import (
     COVARIATES,
@@ -58,6 +59,8 @@ MEANS = {"link": "cloglog", "baseline": "smooth", "pivot": PIVOT, "ridge": RIDGE
 # The smallest eigenvalue a correlation matrix of rounded entries is given back.
 LEAST_EIGENVALUE = 0.05
 LARGEST_EFFECT = 20.0
+TOTALS = ("courses", "clients", "reached", "stopped", "ongoing")
+AGAIN = "Ask the clinic to share its log again."
 
 
 def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
@@ -209,10 +212,11 @@ class Share:
         Raises
         ------
         RequestError
-            If it is no share, of another schema, or its numbers cannot be.
+            If it is no share, of another schema, has changed since, or its numbers cannot be.
         """
         if not isinstance(stored, dict) or stored.get("kind") != KIND:
             raise RequestError(f"{named} is not a share.", "Give the file that share wrote.")
+        stored = unsealed(stored, named=named, remedy=AGAIN)
         if stored.get("schema") != SCHEMA or stored.get("model") != MEANS:
             raise RequestError(
                 f"{named} has schema {stored.get('schema')!r} or another model than this version.",
@@ -223,14 +227,12 @@ class Share:
                 check_goal(stored["goal"]),
                 checked_names(stored["parameters"]),
                 *_numbers_of(stored),
-                counts={str(k): v and int(v) for k, v in stored["counts"].items()},
+                counts={name: (n := stored["counts"][name]) and int(n) for name in TOTALS},
                 supported_to=int(stored["supported_to"]),
                 digest=digest(stored),
             )
-        except (KeyError, TypeError, ValueError, AttributeError) as problem:
-            raise RequestError(
-                f"{named} is damaged ({problem}).", "Ask the clinic to share its log again."
-            ) from None
+        except (ArithmeticError, AttributeError, KeyError, TypeError, ValueError) as problem:
+            raise RequestError(f"{named} is damaged ({problem}).", AGAIN) from None
 
 
 def checked_names(stored: list[str]) -> tuple[str, ...]:

@@ -64,47 +64,57 @@ class PassageBridge:
     def log_likelihood(
         self, steps: npt.ArrayLike, levels: npt.ArrayLike, passage: npt.ArrayLike
     ) -> FloatArray:
-        """Return the log density of the levels of one path for each step of the first passage.
+        """Return the log density of a path's levels for each step of the first passage.
 
         Parameters
         ----------
-        steps, levels : array of shape (m,)
-            When the path was measured, and what was found.
+        steps : array of shape (m,)
+            When paths were measured.
+        levels : array of shape (..., m)
+            What was found, one path a row.
         passage : array of shape (t,)
             Steps of the first passage, none before a measured step.
 
         Returns
         -------
-        ndarray of shape (t,)
+        ndarray of shape (..., t)
         """
-        at = np.asarray(steps, dtype=np.float64)
-        seen = np.asarray(levels, dtype=np.float64)
         when = np.asarray(passage, dtype=np.float64)
-        shape = (len(when), len(at))
-        return self._density(np.broadcast_to(at, shape), np.broadcast_to(seen, shape), when)
+        at = np.asarray(steps, dtype=np.float64)
+        mean, spread = self._moments(np.broadcast_to(at, (len(when), len(at))), when)
+        seen = np.asarray(levels, dtype=np.float64)
+        return normal_log_density(seen[..., None, :] - mean, spread)
 
-    def _density(self, at: FloatArray, seen: FloatArray, when: FloatArray) -> FloatArray:
-        """Return log densities, (n,), of paths (n, m) padded with NaN, given their passage."""
+    # means (n, m) and covariances (n, m, m) of paths (n, m), padded with NaN, given their passage
+    def _moments(self, at: FloatArray, when: FloatArray) -> tuple[FloatArray, FloatArray]:
         length = when[:, None] - 0.5
         blank = np.isnan(at)
         share = np.minimum(np.where(blank, 0.0, at) / length, 1.0)
-        off = np.where(blank, 0.0, seen - self.threshold * self.pace * share)
         low = np.minimum(share[:, :, None], share[:, None, :])
         high = np.maximum(share[:, :, None], share[:, None, :])
         wander = self.wander * (self.threshold / length) ** self.power * length
         spread = wander[:, :, None] * low * (1 - high)
         every = np.arange(at.shape[1])
         spread[:, every, every] += np.where(blank, 1.0, self.error)
+        return self.threshold * self.pace * share, spread
+
+    # log densities, (n,), of paths (n, m) padded with NaN, given their passage
+    def _density(self, at: FloatArray, seen: FloatArray, when: FloatArray) -> FloatArray:
+        blank = np.isnan(at)
+        mean, spread = self._moments(at, when)
         padded = 0.5 * np.log(2 * np.pi) * blank.sum(axis=1)
+        off = np.where(blank, 0.0, seen - mean)
         return np.asarray(normal_log_density(off, spread) + padded)
 
     def log_likelihood_never(self, steps: npt.ArrayLike, levels: npt.ArrayLike) -> FloatArray:
-        """Return the log density of the levels of one path that never passes.
+        """Return the log density of the levels of a path that never passes.
 
-        One for each ceiling and each rate of ``lengths``, shape (c * r,).
+        One for each ceiling and each rate of ``lengths``: shape (..., c * r), ``levels`` as for
+        ``log_likelihood``.
         """
         mean, spread = self._never(np.asarray(steps, dtype=np.float64))
-        return normal_log_density(np.asarray(levels, dtype=np.float64) - mean, spread)
+        seen = np.asarray(levels, dtype=np.float64)
+        return normal_log_density(seen[..., None, :] - mean, spread)
 
     def _never(self, at: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return means (c * r, m) and covariances (c * r, m, m) of paths that never pass."""
@@ -165,8 +175,10 @@ class PassageBridge:
             missing from one is "later or never", each as likely as the other.
         done : int
             Steps taken without passing.
-        steps, levels : array of shape (m,)
+        steps : array of shape (m,)
             Measured up to ``done``. None leave the chances as they are.
+        levels : array of shape (m,) or (n, m)
+            Of one path, or of each row of ``chances``.
 
         Returns
         -------
@@ -177,11 +189,11 @@ class PassageBridge:
         horizon = chances.shape[-1]
         found = self.log_likelihood(steps, levels, self._when(done, horizon))
         never = self.log_likelihood_never(steps, levels)
-        most = max(found.max(), never.max())
+        most = np.maximum(found.max(axis=-1), never.max(axis=-1))[..., None]
         fits, fits_never = np.exp(found - most), np.exp(never - most)
-        weights = chances * fits[:horizon]
+        weights = chances * fits[..., :horizon]
         later = np.clip(1 - chances.sum(axis=-1), 0.0, 1.0) * (
-            0.5 * fits[horizon:].mean() + 0.5 * fits_never.mean()
+            0.5 * fits[..., horizon:].mean(axis=-1) + 0.5 * fits_never.mean(axis=-1)
         )
         total = weights.sum(axis=-1) + later
         # chances that the levels rule out altogether are no better guide than none
@@ -228,6 +240,9 @@ class PassageBridge:
                 "No path was measured before it passed.", "A bridge needs levels on the way."
             )
         lengths = tuple(np.quantile(when, (np.arange(RATES) + 0.5) / RATES).tolist())
+        # an even part by passage and level, whatever the order and the names of the paths
+        by_level = np.nansum(levels[informative], axis=1)
+        informative = informative[np.lexsort((by_level, when[informative]))]
         informative = informative[:: max(len(informative) // MOST_PATHS, 1)]
         parts = packed(steps[informative], levels[informative], when[informative])
 
@@ -249,13 +264,15 @@ class PassageBridge:
 
 
 def normal_log_density(off: FloatArray, spread: FloatArray) -> FloatArray:
-    """Return log densities, (n,), of deviations (n, m) with covariances (n, m, m)."""
+    """Return log densities, (..., n), of deviations (..., n, m) with covariances (n, m, m)."""
     factor = np.linalg.cholesky(spread)
-    scaled = np.linalg.solve(factor, off[:, :, None])[:, :, 0]
-    every = np.arange(off.shape[1])
-    volume = 2 * np.log(factor[:, every, every]).sum(axis=1)
-    volume += np.log(2 * np.pi) * off.shape[1]
-    found: FloatArray = -0.5 * (volume + (scaled**2).sum(axis=1))
+    size = off.shape[-1]
+    by_spread = np.moveaxis(off.reshape(-1, *off.shape[-2:]), 0, -1)
+    scaled = np.linalg.solve(factor, by_spread)
+    every = np.arange(size)
+    volume = 2 * np.log(factor[:, every, every]).sum(axis=1) + np.log(2 * np.pi) * size
+    squares = np.einsum("nmk,nmk->kn", scaled, scaled)
+    found: FloatArray = -0.5 * (volume + squares).reshape(off.shape[:-1])
     return found
 
 

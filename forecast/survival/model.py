@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -174,6 +175,7 @@ def gaussian_draws(
     return np.asarray(mean + _mirrored(n_draws, len(mean), seed=seed) @ root)
 
 
+@lru_cache(maxsize=16)  # one estimate asks for the same ones several times
 def _mirrored(n: int, k: int, *, seed: int) -> FloatArray:
     half = np.random.default_rng(seed).standard_normal(((n + 1) // 2, k))
     if len(half) >= 2 * k and not n % 2:
@@ -181,6 +183,7 @@ def _mirrored(n: int, k: int, *, seed: int) -> FloatArray:
         half = np.linalg.solve(factor, half.T).T
     paired: FloatArray = np.repeat(half, 2, axis=0)[:n]
     paired[1::2] *= -1
+    paired.setflags(write=False)
     return paired
 
 

@@ -221,6 +221,7 @@ def alike(rng: np.random.Generator, n_subjects: int, each: int):
     return predicted, Outcomes(np.minimum(happens, watched), happens <= watched, subject=owner)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("each", [1, 3])
 def test_a_true_promise_fails_in_some_group_in_at_most_one_log_of_twenty(each):
     failed = 0

@@ -12,7 +12,6 @@ from numpy.testing import assert_allclose
 from forecast.assess import (
     Outcomes,
     choose,
-    crps_gap,
     grouped_folds,
     log_score,
     most_parameters,
@@ -189,23 +188,6 @@ def test_paths_that_enter_beyond_the_horizon_are_left_out_of_the_scores(sample):
 def test_paths_never_watched_are_refused():
     with pytest.raises(DataError, match="never watched"):
         Outcomes(np.array([2]), np.array([True]), entry=np.array([2]))
-
-
-def test_the_gap_of_two_scores_has_the_error_of_their_paired_difference():
-    rng = np.random.default_rng(5)
-    step = rng.integers(1, 11, 60)
-    one, other = (CountDistribution(rng.dirichlet(np.ones(10), 60)) for _ in range(2))
-    there = step[:, None] <= np.arange(1, 11)  # the continuous ranked probability score, by hand
-    first, second = (((each.pmf.cumsum(axis=1) - there) ** 2).sum(axis=1) for each in (one, other))
-    gaps = first - second
-    seen = Outcomes(step, np.ones(60, dtype=bool))
-    gap, error = crps_gap(one, other, seen, horizon=10)
-    assert gap == pytest.approx(gaps.mean())
-    assert error == pytest.approx(gaps.std() / np.sqrt(60))
-    # the same courses twice over, of the same clients, say no more
-    twice = np.tile(np.arange(60), 2)
-    again = Outcomes(step[twice], np.ones(120, dtype=bool), subject=twice)
-    assert crps_gap(one[twice], other[twice], again, horizon=10) == pytest.approx((gap, error))
 
 
 @given(

@@ -1,7 +1,9 @@
-"""One small invented clinic, its saved model and three enquiries, shared by the command tests."""
+"""One small invented clinic, its saved model, enquiries and one tour, shared by these tests."""
 
 import contextlib
 import io
+import shutil
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -14,8 +16,7 @@ enquiry_id,skin_type,body_site,inks,ink_density,layering,smoker
 easy,II,forearm,black,light,single,no
 hard,V,ankle,black;yellow,heavy,layered,
 """
-
-
+SHIPPED = Path(__file__).parents[2] / "synthetic_data"
 TABLES = ("courses", "sessions", "gradings", "reactions", "lasers")
 
 
@@ -51,6 +52,26 @@ def fitted(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path
 @pytest.fixture(scope="session")
 def model(fitted: tuple[Path, str]) -> Path:
     return fitted[0]
+
+
+@dataclass(frozen=True)
+class Toured:
+    place: Path  # where the command was typed, beside the shipped log
+    folder: Path
+    printed: str
+
+
+@pytest.fixture(scope="session")
+def toured(tmp_path_factory: pytest.TempPathFactory) -> Toured:
+    """Take the tour, as the README does, into a folder with a file of somebody else's."""
+    place, words = tmp_path_factory.mktemp("tour"), io.StringIO()
+    shutil.copytree(SHIPPED, place / SHIPPED.name)
+    folder = place / "tour-output"
+    folder.mkdir()
+    (folder / "mine.txt").write_text("kept", encoding="utf-8")
+    with contextlib.chdir(place), contextlib.redirect_stdout(words):
+        assert main(["tour"]) == 0
+    return Toured(place, folder, words.getvalue())
 
 
 @pytest.fixture

@@ -54,6 +54,18 @@ def test_a_hint_is_given_as_it_is_typed(capsys: pytest.CaptureFixture[str]):
     assert "horizon=" not in shown
 
 
+def test_groups_and_further_looks_are_asked_for_by_options(capsys: pytest.CaptureFixture[str]):
+    asked = ["--strategies", "ns,ps,ns:4-ps", "--by", "smoker", "--looking-again"]
+    assert main(["compare", str(SHIPPED), *QUICK, *asked]) == 0
+    said = capsys.readouterr().out
+    assert "Within the levels of smoker:" in said
+    assert "smoker yes: ps - ns" in said
+    assert "ns:4>ps against ns" in said
+    assert "at every look at this growing log" in said
+    assert main(["compare", str(SHIPPED), "--looking-again"]) == 1
+    assert "Looking again needs a horizon" in capsys.readouterr().err
+
+
 def test_a_plan_says_how_many_more_courses_settle_it(capsys: pytest.CaptureFixture[str]):
     assert main(["compare", str(SHIPPED), *QUICK, "--plan", "0.8", "--json"]) == 0
     plan = json.loads(capsys.readouterr().out)["plan"]
@@ -74,10 +86,10 @@ def test_a_comparison_that_makes_no_sense_is_refused(
     assert capsys.readouterr().err.startswith("forecast: ")
 
 
-def test_the_json_equals_the_python_answer(capsys: pytest.CaptureFixture[str]):
-    assert main(["fading", str(SHIPPED), "--level", "0.9", "--json"]) == 0
+def test_the_json_equals_the_python_answer(folder: Path, capsys: pytest.CaptureFixture[str]):
+    assert main(["fading", str(folder), "--level", "0.9", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
-    expected = forecast.fit_fading(forecast.read_log(SHIPPED), level=0.9)
+    expected = forecast.fit_fading(forecast.read_log(folder), level=0.9)
     assert found["level"] == 0.9
     shares = {(row["regime"], row["ink_group"]): row for row in found["shares"]}
     share, (low, high) = expected.share("ps")
@@ -87,8 +99,8 @@ def test_the_json_equals_the_python_answer(capsys: pytest.CaptureFixture[str]):
     assert {"curves", "differences", "spacing", "graders", "stalls", "split"} <= set(found)
 
 
-def test_the_words_give_shares_and_the_assumption(capsys: pytest.CaptureFixture[str]):
-    assert main(["fading", str(SHIPPED)]) == 0
+def test_the_words_give_shares_and_the_assumption(folder: Path, capsys: pytest.CaptureFixture[str]):
+    assert main(["fading", str(folder)]) == 0
     shown = capsys.readouterr().out
     said = shown.partition("\n\n")[2]  # what was flagged in the log comes first
     assert said.startswith("A session removes this share of the remaining ink:")
@@ -108,7 +120,7 @@ def test_reactions_in_json_are_those_of_the_function(folder, capsys):
     assert main(["reactions", str(folder), "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     report = fit_reactions(forecast.read_log(folder))
-    assert told["n_sessions"] == report.n_sessions
+    assert (told["n_sessions"], told["n_events"]) == (report.n_sessions, report.n_events)
     assert told["regime"]["verdict"] == report.regime.verdict
 
 

@@ -96,15 +96,6 @@ def test_a_model_that_could_not_be_saved_is_refused_before_the_fit(
     assert "does not exist" in capsys.readouterr().err
 
 
-def test_reactions_are_counted_as_in_python(folder: Path, capsys: pytest.CaptureFixture[str]):
-    from forecast.reactions import fit_reactions
-
-    assert main(["reactions", str(folder), "--json"]) == 0
-    found = json.loads(capsys.readouterr().out)
-    expected = fit_reactions(forecast.read_log(folder))
-    assert (found["n_sessions"], found["n_events"]) == (expected.n_sessions, expected.n_events)
-
-
 @pytest.fixture(scope="module")
 def later(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a log of other clients of the same kind of clinic."""

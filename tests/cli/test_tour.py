@@ -11,20 +11,17 @@ import forecast
 from forecast.cli import main
 from forecast.cli.tour import SHIPPED_SEED
 
+from .conftest import SHIPPED, Toured
 
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return the folder of one tour, made beside a file of somebody else's."""
-    target = tmp_path_factory.mktemp("tour") / "seen"
-    target.mkdir()
-    (target / "mine.txt").write_text("kept", encoding="utf-8")
-    assert main(["tour", "-o", str(target)]) == 0
-    return target
+
+@pytest.fixture
+def folder(toured: Toured) -> Path:
+    return toured.folder
 
 
 def test_the_tour_leaves_what_is_not_its_own(folder: Path):
     assert (folder / "mine.txt").read_text(encoding="utf-8") == "kept"
-    assert not list(folder.parent.glob(".seen*"))
+    assert not list(folder.parent.glob(f".{folder.name}*"))
 
 
 def test_the_first_page_leads_to_every_file(folder: Path):
@@ -55,9 +52,6 @@ def test_the_models_of_the_tour_hold_no_client(folder: Path):
     text = (folder / "model.json").read_text(encoding="utf-8")
     json.loads(text)
     assert not re.search(r"client_id|course_id|C\d{3,}", text)
-
-
-SHIPPED = Path(__file__).parents[2] / "synthetic_data"
 
 
 def test_the_tour_says_what_the_commands_say(folder: Path, capsys: pytest.CaptureFixture[str]):

@@ -130,8 +130,7 @@ def test_draws_scatter_around_the_estimate_and_go_on_after_the_sessions_done():
     assert (draws[:, 1] > draws[:, 0]).mean() > 0.95
 
 
-def test_a_slow_tattoo_is_given_up_more_often_than_a_quick_one():
-    forecaster = fit_forecaster(simulate_log(300, seed=5), seed=1)
+def test_a_slow_tattoo_is_given_up_more_often_than_a_quick_one(forecaster):
     quick = forecaster.estimate(Enquiry("II", "face", "black", "light", "single"))
     slow = forecaster.estimate(Enquiry("II", "ankle", "black;green", "heavy", "layered"))
     assert (slow.stop_hazard > quick.stop_hazard).all()

@@ -35,6 +35,12 @@ def log():
 
 
 @pytest.fixture(scope="module")
+def part(log):
+    """A third of the log, which is as much as a fit that is not judged needs."""
+    return replace(log, courses=log.courses.head(200))
+
+
+@pytest.fixture(scope="module")
 def clearing(log):
     return forecast.fit_forecaster(log, seed=1)
 
@@ -126,8 +132,8 @@ def test_counts_and_support_are_of_the_courses_that_want_it(log, lightening):
 
 
 @pytest.mark.parametrize("keep", [0, 6])
-def test_without_enough_lightening_courses_it_is_said_and_nothing_is_claimed(log, keep):
-    few = wanting(log, keep)
+def test_without_enough_lightening_courses_it_is_said_and_nothing_is_claimed(part, keep):
+    few = wanting(part, keep)
     fitted = forecast.fit_forecaster(few, goal="lighten")
     estimate = fitted.estimate(PLAIN)
     start = "No course of this log wanted lightening" if keep == 0 else "Only "
@@ -142,10 +148,12 @@ def test_without_enough_lightening_courses_it_is_said_and_nothing_is_claimed(log
         assert high >= 2.5 * low
 
 
-def test_a_log_that_lightened_without_saying_so_is_told(log):
-    silent = replace(log, courses=log.courses.assign(goal="clear"))
+def test_a_log_that_lightened_without_saying_so_is_told(part):
+    silent = replace(part, courses=part.courses.assign(goal="clear"))
     notes = forecast.fit_forecaster(silent, goal="lighten").notes
-    assert any("36 course(s) ended lightened" in str(note) for note in notes)
+    ended = (silent.courses["outcome"] == "lightened").sum()
+    assert ended > 5
+    assert any(f"{ended} course(s) ended lightened" in str(note) for note in notes)
 
 
 def test_all_courses_wanting_it_and_none_done_still_fit(log):

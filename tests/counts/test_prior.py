@@ -74,6 +74,7 @@ def test_a_log_that_agrees_with_the_evidence_reports_little(forecaster):
     assert len(forecaster.assessment["contradicted"]) <= 3
 
 
+@pytest.mark.slow
 def test_the_share_from_the_own_log_grows_with_the_log():
     enquiry = forecast.Enquiry("III", "back", "black", "medium", "single", smoker="no")
     shares = [

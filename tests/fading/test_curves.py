@@ -8,19 +8,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from forecast.fading.fading import fit_fading
-from forecast.invented import Crew, World, simulate_clinic, simulate_log
+from forecast.invented import Crew, World, simulate_clinic
 
 from .logs import BLACK, codes, graded_log
-
-
-@pytest.fixture(scope="module")
-def log():
-    return simulate_log(500, seed=1)
-
-
-@pytest.fixture(scope="module")
-def fading(log):
-    return fit_fading(log)
 
 
 def true_slopes(clinic, world, courses):
@@ -31,6 +21,7 @@ def true_slopes(clinic, world, courses):
     return ns, ns * np.exp(world.regime_effect)
 
 
+@pytest.mark.slow
 def test_known_shares_per_session_come_back():
     clinic = simulate_clinic(900, seed=3, world=BLACK)
     fading = fit_fading(clinic.log, level=0.99)
@@ -64,6 +55,7 @@ def test_regime_differences_are_covered_as_promised(world, group):
     assert abs(np.mean(gaps)) < 0.004
 
 
+@pytest.mark.slow
 def test_operators_who_like_ps_and_are_quick_are_not_taken_for_ps():
     # five operators whose own speeds differ as much as those of two regimes might
     world = replace(BLACK, regime_effect=0.0, operator_speed_sd=0.3, operator_seed=3)
@@ -79,11 +71,12 @@ def test_operators_who_like_ps_and_are_quick_are_not_taken_for_ps():
 
 
 def test_an_operator_who_alone_fires_ps_is_said():
-    fading = fit_fading(simulate_clinic(500, seed=12, world=replace(BLACK, ps_owner=True)).log)
+    fading = fit_fading(simulate_clinic(200, seed=12, world=replace(BLACK, ps_owner=True)).log)
     assert "operator" not in fading.adjusted_for
     assert "fading.operators_apart" in codes(fading)
 
 
+@pytest.mark.slow
 def test_courses_that_level_off_are_named_and_most_of_them_have_a_remnant():
     clinic = simulate_clinic(700, seed=13, world=replace(World(), resistant_rate=0.3))
     fading = fit_fading(clinic.log)
@@ -110,10 +103,10 @@ def test_bands_hold_the_curve_and_the_middle_courses_are_wider(fading):
     assert curves.groupby(["regime", "ink_group"])["faded"].is_monotonic_increasing.all()
 
 
-def test_a_wider_level_gives_wider_intervals(log, fading):
-    narrow = fit_fading(log, level=0.5)
-    assert (narrow.shares["low"] > fading.shares["low"]).all()
-    assert_allclose(narrow.shares["share"], fading.shares["share"])
+def test_a_wider_level_gives_wider_intervals(small_log, small_fading):
+    narrow = fit_fading(small_log, level=0.5)
+    assert (narrow.shares["low"] > small_fading.shares["low"]).all()
+    assert_allclose(narrow.shares["share"], small_fading.shares["share"])
 
 
 def test_21_percent_a_session_gives_the_two_published_amounts():
@@ -130,6 +123,7 @@ def test_21_percent_a_session_gives_the_two_published_amounts():
     assert "fading.no_sessions" in codes(found)
 
 
+@pytest.mark.slow
 def test_a_log_without_fading_is_not_told_to_fade():
     for seed in range(4):
         rng = np.random.default_rng(seed)
@@ -140,6 +134,7 @@ def test_a_log_without_fading_is_not_told_to_fade():
         assert low < share < high < 1
 
 
+@pytest.mark.slow
 def test_the_middle_courses_are_eight_of_ten():
     clinic = simulate_clinic(900, seed=8, world=BLACK)
     fading = fit_fading(clinic.log)
@@ -154,6 +149,7 @@ def test_the_middle_courses_are_eight_of_ten():
         assert 0.78 < ((low < faded) & (faded < high)).mean() < 0.92
 
 
+@pytest.mark.slow
 def test_both_published_thresholds_come_from_one_fit():
     # Kilmer et al. 1993, four sessions: more than 75 % in 77 %, more than 95 % in 28 %. A normal
     # log of the ink left that gives both has mean -2.286 and standard deviation 1.218 by then
@@ -179,6 +175,7 @@ def slopes_of(fading):
     return fading.model.coefficients[place]
 
 
+@pytest.mark.slow
 def test_longer_intervals_that_help_are_found_with_their_price_in_weeks():
     world = replace(BLACK, spacing_effect=0.5)
     spacing = fit_fading(simulate_clinic(900, seed=4, world=world).log, level=0.999).spacing
@@ -193,6 +190,7 @@ def test_longer_intervals_that_help_are_found_with_their_price_in_weeks():
     assert "no randomised trial" in str(spacing.caution)
 
 
+@pytest.mark.slow
 def test_intervals_that_do_nothing_cost_weeks():
     world = replace(BLACK, spacing_effect=0.0)
     spacing = fit_fading(simulate_clinic(600, seed=5, world=world).log).spacing

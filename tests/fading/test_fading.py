@@ -8,20 +8,10 @@ from numpy.testing import assert_allclose
 
 from forecast.errors import RequestError
 from forecast.fading.fading import fit_fading
-from forecast.invented import simulate_log, simulate_split_trial
+from forecast.invented import simulate_split_trial
 from forecast.log import OutcomeLog
 
 from .logs import codes, with_tables
-
-
-@pytest.fixture(scope="module")
-def log():
-    return simulate_log(500, seed=1)
-
-
-@pytest.fixture(scope="module")
-def fading(log):
-    return fit_fading(log)
 
 
 def test_everything_travels_as_plain_json(fading):
@@ -32,26 +22,27 @@ def test_everything_travels_as_plain_json(fading):
     assert str(fading.assumption) in fading.to_text()
 
 
-def test_editing_the_order_of_rows_or_names_changes_nothing(log, fading):
+def test_editing_the_order_of_rows_or_names_changes_nothing(small_log, small_fading):
     shuffled = with_tables(
-        log,
-        courses=log.courses.sample(frac=1, random_state=1),
-        gradings=log.gradings.sample(frac=1, random_state=2),
-        sessions=log.sessions.sample(frac=1, random_state=3),
+        small_log,
+        courses=small_log.courses.sample(frac=1, random_state=1),
+        gradings=small_log.gradings.sample(frac=1, random_state=2),
+        sessions=small_log.sessions.sample(frac=1, random_state=3),
     )
     again = fit_fading(shuffled)
-    assert_allclose(again.shares["share"], fading.shares["share"], atol=1e-5)
-    assert_allclose(again.shares["low"], fading.shares["low"], atol=1e-5)
+    assert_allclose(again.shares["share"], small_fading.shares["share"], atol=1e-5)
+    assert_allclose(again.shares["low"], small_fading.shares["low"], atol=1e-5)
 
 
-def test_the_log_is_left_as_it_was(log):
-    before = {name: getattr(log, name).copy() for name in ("courses", "sessions", "gradings")}
-    fit_fading(log)
+def test_the_log_is_left_as_it_was(small_log):
+    before = {name: getattr(small_log, name).copy() for name in ("courses", "sessions", "gradings")}
+    fit_fading(small_log)
     for name, frame in before.items():
-        pd.testing.assert_frame_equal(frame, getattr(log, name))
+        pd.testing.assert_frame_equal(frame, getattr(small_log, name))
 
 
-def test_one_regime_gives_its_curve_and_says_so(log):
+def test_one_regime_gives_its_curve_and_says_so(small_log):
+    log = small_log
     only = log.sessions.groupby("course_id")["regime"].transform("nunique") == 1
     ns = log.sessions[only & (log.sessions["regime"] == "ns")]
     courses = log.courses[log.courses["course_id"].isin(ns["course_id"])]

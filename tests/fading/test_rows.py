@@ -7,15 +7,10 @@ from numpy.testing import assert_allclose
 from forecast.errors import DataError
 from forecast.fading.fading import fit_fading
 from forecast.fading.rows import bounds_of, fading_rows, grading_unit
-from forecast.invented import World, simulate_clinic, simulate_log
+from forecast.invented import simulate_log
 from forecast.log import OutcomeLog
 
 from .logs import codes, with_tables
-
-
-@pytest.fixture(scope="module")
-def log():
-    return simulate_log(500, seed=1)
 
 
 def test_gradings_at_the_ends_of_the_scale_are_bounds():
@@ -55,22 +50,27 @@ def test_too_few_gradings_are_refused_with_what_is_needed(log):
         fit_fading(OutcomeLog.from_frames(log.courses))
 
 
-def test_coarse_grades_count_as_ranges():
-    log = simulate_log(150, seed=6)
-    coarse = log.gradings.assign(fading_pct=(log.gradings["fading_pct"] / 10).round() * 10)
-    fading = fit_fading(with_tables(log, gradings=coarse))
-    fine = fit_fading(log)
-    assert fading.rows.unit == 10
-    assert "fading.rounded" in codes(fading)
-    assert_allclose(fading.share("ns")[0], fine.share("ns")[0], atol=0.02)
+@pytest.fixture(scope="module")
+def fine():
+    # no spread of starts is found in the tens of this log: it must not count as known to be none
+    return fit_fading(simulate_log(200, seed=9))
 
 
-def test_coarse_grades_do_not_burst_the_intervals_of_a_small_log():
-    # no spread of starts is found in the tens of this one: it must not count as known to be none
-    log = simulate_clinic(200, seed=9, world=World()).log
+@pytest.fixture(scope="module")
+def coarse(fine):
+    log = simulate_log(200, seed=9)
     tens = log.gradings.assign(fading_pct=(log.gradings["fading_pct"] / 10).round() * 10)
-    widths = []
-    for one in (log, with_tables(log, gradings=tens)):
-        _, (low, high) = fit_fading(one).share("ns")
-        widths.append(high - low)
-    assert 0.8 < widths[1] / widths[0] < 1.5
+    return fit_fading(with_tables(log, gradings=tens))
+
+
+@pytest.mark.slow
+def test_coarse_grades_count_as_ranges(coarse, fine):
+    assert coarse.rows.unit == 10
+    assert "fading.rounded" in codes(coarse)
+    assert_allclose(coarse.share("ns")[0], fine.share("ns")[0], atol=0.02)
+
+
+@pytest.mark.slow
+def test_coarse_grades_do_not_burst_the_intervals_of_a_small_log(coarse, fine):
+    narrow, wide = (np.diff(one.share("ns")[1]).item() for one in (fine, coarse))
+    assert 0.8 < wide / narrow < 1.5

@@ -10,18 +10,13 @@ from numpy.testing import assert_allclose
 from forecast.causal.rates import intraclass, one_way_intraclass
 from forecast.fading.curves import Slopes
 from forecast.fading.fading import fit_fading
-from forecast.fading.stalls import quartile_grade, stall_rule
+from forecast.fading.stalls import grader_report, quartile_grade, stall_rule
 from forecast.invented import simulate_clinic, simulate_log
 from forecast.log import OutcomeLog
 
 from .logs import BLACK, codes
 
 GENEROUS = 0.15  # a second grader sees this much less log ink
-
-
-@pytest.fixture(scope="module")
-def fading():
-    return fit_fading(simulate_log(500, seed=1))
 
 
 def test_false_alarms_are_counted_on_courses_that_cleared(fading):
@@ -37,6 +32,7 @@ def test_false_alarms_are_counted_on_courses_that_cleared(fading):
     assert low < 0.05 < high
 
 
+@pytest.mark.slow
 def test_the_rule_of_one_log_rarely_flags_fading_courses_of_another(fading):
     # new clients of the same clinic, all of whose ink is reached: nothing has stopped
     other = fit_fading(simulate_clinic(500, seed=9, world=BLACK).log)
@@ -46,8 +42,8 @@ def test_the_rule_of_one_log_rarely_flags_fading_courses_of_another(fading):
     assert (worst > fading.stalls.threshold).mean() < 0.1
 
 
-def test_a_course_that_stops_fading_is_flagged_and_named():
-    log = simulate_log(300, seed=1)
+def test_a_course_that_stops_fading_is_flagged_and_named(small_log):
+    log = small_log
     running = log.courses[(log.courses["outcome"] == "ongoing") & (log.courses["goal"] == "clear")]
     running = running[(running["sessions_given"] >= 7) & (running["sessions_elsewhere"] == 0)]
     running = running[running["started_on"] > "2021-02-01"]
@@ -66,16 +62,14 @@ def test_a_course_that_stops_fading_is_flagged_and_named():
     assert looks["expected"].iloc[-1] > 70
 
 
-def test_later_gradings_do_not_move_an_earlier_look():
-    log = simulate_log(200, seed=7)
-    fading = fit_fading(log)
-    rows = fading.rows
+def test_later_gradings_do_not_move_an_earlier_look(small_fading):
+    rows = small_fading.rows
     late = rows.table["session"] >= 8
     table = rows.table.assign(fading_pct=np.where(late, 20.0, rows.table["fading_pct"]))
     edited = replace(rows, table=table)
-    same_model = Slopes(edited, fading.model, fading.level)
+    same_model = Slopes(edited, small_fading.model, small_fading.level)
     columns = ["course_id", "session", "faded", "expected", "below"]
-    before = fading.stalls.looks.query("session < 8")[columns].reset_index(drop=True)
+    before = small_fading.stalls.looks.query("session < 8")[columns].reset_index(drop=True)
     after = stall_rule(same_model).looks.query("session < 8")[columns].reset_index(drop=True)
     pd.testing.assert_frame_equal(before, after)
     assert len(before) > 50
@@ -84,7 +78,7 @@ def test_later_gradings_do_not_move_an_earlier_look():
 @pytest.fixture(scope="module")
 def twice_graded():
     """Return a log whose early gradings a second person made again, more generously."""
-    log = simulate_log(300, seed=2)
+    log = simulate_log(150, seed=2)
     rng = np.random.default_rng(1)
     again = log.gradings.query("1 <= after_session <= 4").copy()
     left = 1 - again["fading_pct"].clip(upper=94) / 100
@@ -97,8 +91,13 @@ def twice_graded():
 
 
 @pytest.fixture(scope="module")
-def report(twice_graded):
-    return fit_fading(twice_graded).graders
+def twice_fading(twice_graded):
+    return fit_fading(twice_graded)
+
+
+@pytest.fixture(scope="module")
+def report(twice_fading):
+    return twice_fading.graders
 
 
 def test_two_gradings_of_one_day_are_kept_as_such(twice_graded, report):
@@ -107,14 +106,15 @@ def test_two_gradings_of_one_day_are_kept_as_such(twice_graded, report):
     assert report.n_twice == (twice_graded.gradings.groupby(key).size() > 1).sum()
 
 
-def test_graders_agree_on_a_slip_above_100_as_they_would_on_100(twice_graded):
+def test_graders_agree_on_a_slip_above_100_as_they_would_on_100(twice_graded, twice_fading):
+    fitted = Slopes(twice_fading.rows, twice_fading.model, twice_fading.level)
     tables = {name: getattr(twice_graded, name) for name in ("courses", "sessions")}
     slips, hundreds = twice_graded.gradings.copy(), twice_graded.gradings.copy()
     slips.loc[slips.index[-1], "fading_pct"] = 105
     hundreds.loc[hundreds.index[-1], "fading_pct"] = 100
     one, other = (
-        fit_fading(OutcomeLog.from_frames(**tables, gradings=gradings)).graders
-        for gradings in (slips, hundreds)
+        grader_report(fitted, OutcomeLog.from_frames(**tables, gradings=each).graded, level=0.95)
+        for each in (slips, hundreds)
     )
     assert one.to_dict() == other.to_dict()
 
@@ -144,8 +144,8 @@ def test_agreement_is_that_of_the_pairs_of_gradings(twice_graded, report):
     assert 0 < pair["kappa"] < 1
 
 
-def test_without_double_gradings_agreement_cannot_be_told():
-    report = fit_fading(simulate_log(150, seed=3)).graders
+def test_without_double_gradings_agreement_cannot_be_told(small_fading):
+    report = small_fading.graders
     assert report.icc is None
     assert report.pairs.empty
     assert "fading.agreement_unknown" in codes(report)

@@ -22,7 +22,7 @@ from forecast.tattoo import INKS
 
 @pytest.fixture(scope="module")
 def fading():
-    return fit_fading(simulate_log(300, seed=4))
+    return fit_fading(simulate_log(150, seed=4))
 
 
 def text_of(figure):

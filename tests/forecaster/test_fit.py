@@ -116,6 +116,7 @@ def test_intervals_cover_what_they_say_for_fresh_clients():
     assert min(covered) > 0.7
 
 
+@pytest.mark.slow
 def test_a_strategy_that_saves_two_sessions_is_seen_to_save_them():
     gaps = []
     for seed in (3, 4, 5):

@@ -84,34 +84,40 @@ def test_a_fingerprint_of_a_log_holds_no_course_and_outlives_the_file(
     assert invented_log.courses["course_id"].iloc[0] not in (tmp_path / "model.json").read_text()
 
 
+@pytest.fixture(scope="module")
+def assessed(forecaster):
+    return assess_forecaster(forecaster, later(forecast.simulate_log(400, seed=21)))
+
+
 @pytest.mark.parametrize(
     ("shift", "power", "p_value", "said", "verdict"),
     [
         (0.08, 1.0, 1.5e-18, "a real difference (p < 0.001), too small to break", "holds"),
         (0.25, 1.0, 1.5e-18, "1.28 times as often as predicted: outcomes have moved", "fails"),
         (0.0, 0.7, 1e-6, "counts vary more than predicted: outcomes have moved", "fails"),
+        (0.25, 1.0, 1.5e-18, "Verdict: fails, since outcomes have moved.", "fails"),
         (0.25, 1.0, 0.2, "No sign that outcomes have moved", "holds"),
+        (0.25, 1.0, 0.012, "Little sign that outcomes have moved", "holds"),
     ],
 )
 def test_what_is_said_of_drift_goes_with_the_verdict(
-    forecaster, shift, power, p_value, said, verdict
+    assessed, shift, power, p_value, said, verdict
 ):
-    found = assess_forecaster(forecaster, later(forecast.simulate_log(400, seed=21)))
-    sure = replace(found.assessment.coverage, tie_split=0.8, tie_split_error=0.01)
-    drift = replace(found.drift, shift=shift, power=power, p_value=p_value)
-    found = replace(found, drift=drift, assessment=replace(found.assessment, coverage=sure))
+    sure = replace(assessed.assessment.coverage, tie_split=0.8, tie_split_error=0.01)
+    drift = replace(assessed.drift, shift=shift, power=power, p_value=p_value)
+    found = replace(assessed, drift=drift, assessment=replace(assessed.assessment, coverage=sure))
     assert found.verdict == verdict
     assert said in found.to_text()
 
 
 def test_registered_promises_are_judged_by_their_own_outcomes(forecaster, tmp_path):
-    log = forecast.simulate_log(200, seed=23)
+    log = forecast.simulate_log(100, seed=23)
     register = tmp_path / "promises.jsonl"
     for row in log.courses.to_dict("records"):
         estimate = forecaster.estimate(enquiry_of(row))
         record_promise(register, estimate, enquiry_id=row["course_id"], issued_on=date(2026, 5, 1))
     found = assess_register(register, log)
-    assert found.what.startswith("200 of 200 registered promises")
+    assert found.what.startswith("100 of 100 registered promises")
     assert found.n_courses == is_judged(course_rows(log)).sum()
     straight = assess_forecaster(forecaster, later(log))
     assert found.assessment.coverage.tie_split == pytest.approx(

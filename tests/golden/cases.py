@@ -120,7 +120,7 @@ WORK = [
     ),
     case(
         "price",
-        "price model.json enquiries.csv --tariff tariff.toml --courses 60 --log log --seed 5 "
+        "price model.json enquiries.csv --tariff tariff.toml --courses 60 --log small --seed 5 "
         "--json",
     ),
     case(
@@ -136,7 +136,7 @@ WORK = [
     ),
     case("fading", "fading log --json"),
     case("fading-text", "fading small"),
-    case("reactions", "reactions log --json"),
+    case("reactions", "reactions small --json"),
     case("reactions-text", "reactions small --outcome lasting"),
     case(
         "reach",

@@ -54,6 +54,7 @@ def test_the_milan_case_mix_clears_as_published(cohort):
     assert BENCINI_15[0] < cleared_by(needed, 15) < BENCINI_15[1]
 
 
+@pytest.mark.slow
 def test_logs_of_the_milan_size_clear_as_published_with_drop_out_censored():
     logs = [simulate_log(352, seed=s, world=bencini_world(), years=15) for s in range(20)]
     curves = np.array([[kaplan_meier(log.courses, k) for k in (10, 15)] for log in logs])
@@ -202,6 +203,7 @@ def test_ink_that_no_owned_laser_takes_never_goes():
     assert (clinic.log.sessions["regime"] == "ns").all()
 
 
+@pytest.mark.slow
 def test_the_true_distribution_is_calibrated_on_fresh_clients():
     world = World.draw(4)
     enquiries, needed = fresh_clients(world, 3000, seed=6)
@@ -215,6 +217,7 @@ def test_the_true_distribution_is_calibrated_on_fresh_clients():
         assert abs(told[missing].mean() - came[missing].mean()) < 4 * error
 
 
+@pytest.mark.slow
 def test_the_true_distribution_is_sharper_than_the_life_table():
     world = World()
     enquiries, needed = fresh_clients(world, 1500, seed=6)
@@ -243,6 +246,7 @@ def test_deliveries_end_in_clearing_or_stopping_and_never_after_what_is_needed()
     assert 0.113 < (told["end"] == "stopped").mean() < 0.37
 
 
+@pytest.mark.slow
 def test_deliveries_to_known_enquiries_average_to_those_of_fresh_clients():
     world = World(elsewhere_rate=0.0)
     enquiries, _ = fresh_clients(world, 800, seed=3)

@@ -14,7 +14,7 @@ from forecast.log.outcome_log import OutcomeLog
 VALID = simulate_log(12, seed=21)
 JUNK = [
     "", " ", "n/a", "0", "-1", "1", "2.5", "7,5", "999", "1e9", "inf", "IV", "vi", "VII", "yes",
-    "Y", "black, red", "pink", "2024-01-01", "31/12/2023", "12/31/2023", "03/04/2023", "45000",
+    "Y", "black, red", "gold", "2024-01-01", "31/12/2023", "12/31/2023", "03/04/2023", "45000",
     "C0001", "C0002", "c0003", "ns", "PS", "cleared", "=A1", "#N/A", "ok", "5 cm2", "100", "101",
 ]  # fmt: skip
 EDITS = st.lists(

@@ -44,7 +44,7 @@ def graded(log, percents):
 
 @pytest.fixture(scope="module")
 def tidy():
-    return simulate_log(300, seed=11)
+    return simulate_log(180, seed=11)
 
 
 @pytest.fixture(scope="module")
@@ -81,10 +81,15 @@ def test_no_grading_makes_or_takes_away_an_event(tidy, slips):
         assert_array_equal(getattr(one.panel, name), getattr(other.panel, name))
 
 
-def test_fading_curves_take_it_for_100(slips, hundreds):
-    assert fit_fading(slips).to_dict() == fit_fading(hundreds).to_dict()
+def test_the_rows_of_fading_and_of_models_take_it_for_100(slips, hundreds):
     bounds = [fading_rows(log).bounds()[:2] for log in (slips, hundreds)]
     assert_array_equal(*bounds)
+    pd.testing.assert_frame_equal(mean_gradings(slips), mean_gradings(hundreds))
+
+
+@pytest.mark.slow
+def test_fading_curves_take_it_for_100(slips, hundreds):
+    assert fit_fading(slips).to_dict() == fit_fading(hundreds).to_dict()
 
 
 def test_the_unit_of_gradings_is_not_changed_by_it(tidy):
@@ -112,8 +117,8 @@ def test_halves_are_compared_as_with_100(halves):
     assert slips.to_dict() == hundreds.to_dict()
 
 
+@pytest.mark.slow
 def test_a_model_and_its_open_book_are_those_of_100(slips, hundreds, tmp_path):
-    pd.testing.assert_frame_equal(mean_gradings(slips), mean_gradings(hundreds))
     one, other = (fit_forecaster(log, seed=1) for log in (slips, hundreds))
     one.save(tmp_path / "one.json")
     other.save(tmp_path / "other.json")

@@ -59,7 +59,7 @@ def test_empty_cells_are_not_recorded_and_defaults_are_filled():
         ("sessions_given", -3),
         ("sessions_given", "4.5"),
         ("sessions_given", None),
-        ("inks", "black;pink"),
+        ("inks", "black;gold"),
         ("started_on", "2024-02-30"),
         ("outcome", ""),
         ("sessions_elsewhere", "2-3"),

@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from forecast.counts import LogSummary, course_rows, durations_of
+from forecast.errors import RequestError
 from forecast.invented import simulate_log
 from forecast.log.outcome_log import MOST_TO_CHECK, OutcomeLog, folds_for, judged_part, some_clients
 
@@ -60,3 +61,26 @@ def test_the_part_follows_from_the_seed_and_is_like_the_whole(large):
 def test_folds_are_repeated_where_chance_matters():
     assert folds_for(200) == folds_for(MOST_TO_CHECK) == (10, 2)
     assert folds_for(MOST_TO_CHECK + 1) == (5, 1)
+
+
+def test_courses_chosen_by_a_mask_bring_all_of_theirs():
+    log = simulate_log(120, seed=4)
+    smokers = log.where(log.courses["smoker"] == "yes")
+    assert set(smokers.courses["smoker"]) == {"yes"}
+    assert len(smokers.courses) == (log.courses["smoker"] == "yes").sum()
+    ids = set(smokers.courses["course_id"])
+    for name in ("sessions", "gradings", "reactions"):
+        whole, part = getattr(log, name), getattr(smokers, name)
+        assert len(part) == whole["course_id"].isin(ids).sum()
+    assert smokers.lasers.equals(log.lasers)
+    missing = pd.array([True, None] * 60, dtype="boolean")
+    assert len(log.where(missing).courses) == 60
+
+
+@pytest.mark.parametrize(
+    ("mask", "message"),
+    [([True], "shape"), ([1] * 120, "not one yes or no"), ([False] * 120, "keeps no course")],
+)
+def test_a_mask_that_chooses_nothing_sensible_is_refused(mask, message):
+    with pytest.raises(RequestError, match=message):
+        simulate_log(120, seed=4).where(mask)

@@ -249,7 +249,9 @@ EVERY_FORM = pytest.mark.parametrize("save", [in_csv, in_parquet, in_workbook])
 def test_two_columns_of_one_name_are_refused_by_name(written, tmp_path, save, second):
     written["first"], written["second"] = "a", "b"
     path = save(written.rename(columns={"first": "notes", "second": second}), tmp_path)
-    with pytest.raises(DataError, match=r"courses.* has two columns for notes\. Keep one of them"):
+    with pytest.raises(
+        DataError, match=r"courses.* has two columns for notes(: .*)?\. Keep one of them"
+    ):
         read_log(path)
 
 
@@ -266,7 +268,7 @@ def test_a_table_without_headings_is_refused_and_its_cells_are_not_repeated(
 ):
     first = written.iloc[0].tolist()
     path = save(written.iloc[1:].set_axis(first, axis=1), tmp_path)
-    with pytest.raises(DataError, match=r"Table courses has no headings.*course_id") as refused:
+    with pytest.raises(DataError, match=r"Table courses.* has no headings.*course_id") as refused:
         read_log(path)
     assert first[0] not in str(refused.value)
 
@@ -313,13 +315,13 @@ def test_the_longest_cells_that_are_read_take_no_longer_than_their_length(
     written, tmp_path, column, character
 ):
     written["remarks"] = ""
-    for row in range(3, 8):
+    for row in (3, 4):
         written.loc[row, column] = f"{character * 32_000}{row}x"
     start = process_time()
     log = read_log(in_csv(written, tmp_path))
     # the square of that length takes several times as long, on any machine
     assert process_time() - start < 5
-    assert len(log.courses) == 40 - 5 * (column == "started_on")
+    assert len(log.courses) == 40 - 2 * (column == "started_on")
 
 
 def test_files_that_an_operating_system_leaves_beside_a_log_are_not_read(log, folder):

@@ -62,7 +62,7 @@ def test_the_dictionary_goes_through_json_and_keeps_every_entry(report):
 
 def test_a_row_with_two_faults_is_listed_twice_and_counted_once():
     courses = simulate_log(10, seed=9).courses
-    courses.loc[3, ["body_site", "skin_type"]] = ["elbow", "IX"]
+    courses.loc[3, ["body_site", "skin_type"]] = ["leg", "IX"]
     report = OutcomeLog.from_frames(courses).report
     assert list(report.set_aside["column"]) == ["body_site", "skin_type"]
     assert report.rows["courses"].set_aside == 1

@@ -10,12 +10,14 @@ import numpy as np
 import pytest
 
 import forecast
+from forecast._notes import Note
 from forecast.page.answer import answer, date_lines, range_line, range_text, total_line
 from forecast.page.desk import Asked, Desk
 from forecast.page.sheet import render_parts
 from forecast.page.words import load_words
 from forecast.survival import CountDistribution
 
+DIGITS = ("low_digits", "high_digits")
 ENGLISH = load_words("en")
 COMMON = forecast.Enquiry("V", "forearm", "black;red", "medium", "single")
 EASY = forecast.Enquiry("I", "face", "black", "light", "single", origin="amateur")
@@ -43,6 +45,20 @@ def test_the_headline_and_the_lines_hold_the_estimate(desk: Desk):
     assert numbers(found.lines[0]) == [8, 10, *estimate.interval]
     count = round(100 * estimate.not_within_horizon)
     assert numbers(found.lines[1]) == [count or 1, 100, estimate.horizon]
+
+
+def test_what_the_log_says_of_pulses_is_told_to_the_practitioner_only(desk: Desk):
+    span = Note("regimes.from_fewer", values={"low": 1.2, "high": 0.8} | dict.fromkeys(DIGITS, 1))
+    verdict = Note("regimes.desk_unclear", values={"span": span, "horizon": 12})
+    knowing = replace(desk.forecasters["clear"], regime_verdict=verdict)
+    found = told(replace(desk, forecasters={"clear": knowing}), Asked(COMMON))
+    line = "Faster pulses: our own courses cannot say (1.2 fewer to 0.8 more, to session 12)."
+    assert found.verdict == ((line, True),)
+    assert not any("Faster pulses" in text for text, _ in found.notes)  # as on the client's sheet
+    german = told(replace(desk, forecasters={"clear": knowing}), Asked(COMMON), "de").verdict[0][0]
+    assert "(1,2 weniger bis 0,8 mehr, bis Sitzung 12)" in german
+    parts = render_parts(found, ENGLISH)
+    assert line in str(parts)
 
 
 def test_an_estimate_beyond_the_horizon_reads_more_than_it(desk: Desk):

@@ -6,6 +6,9 @@ import signal
 import socket
 import subprocess
 import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
@@ -267,6 +270,80 @@ def first_line(port: int, sent: bytes) -> bytes:
     with socket.create_connection(("127.0.0.1", port), timeout=20) as talk:
         talk.sendall(sent)
         return talk.recv(4096).partition(b"\r\n")[0]
+
+
+@contextmanager
+def served(files: Path) -> Iterator[int]:
+    """The page of this computer, served by a process of its own; gives its port."""
+    command = [sys.executable, "-m", "forecast", "page", str(files / "model.json")]
+    command += ["--port", "0", "--json"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as running:
+        try:
+            yield urlsplit(json.loads(running.stdout.readline())["address"]).port
+        finally:
+            running.send_signal(signal.SIGINT)
+            running.communicate(timeout=20)
+
+
+def held(port: int, sent: bytes, address: str = "") -> socket.socket:
+    """A connection that begins and does not go on; on Linux this computer has many addresses."""
+    source = (address, 0) if address else None
+    talk = socket.create_connection(("127.0.0.1", port), timeout=20, source_address=source)
+    with suppress(OSError):  # some are dropped while the next come
+        talk.sendall(sent)
+    return talk
+
+
+HALVES = (
+    b"",
+    b"GET / HT",
+    b"POST /answer HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/json\r\n"
+    b"Content-Length: 9\r\n\r\nab",
+)
+
+
+@pytest.mark.slow
+def test_half_a_request_is_dropped_after_ten_seconds(files: Path):
+    with served(files) as port:
+        talks = [held(port, sent) for sent in HALVES]
+        start = time.monotonic()
+        for talk in talks:
+            with suppress(ConnectionResetError):
+                assert talk.recv(100) == b""
+            assert 8 < time.monotonic() - start < 14
+            talk.close()
+
+
+def check_answers_beside(hostile: int, port: int, filled: dict[str, Any], limit: float) -> None:
+    """Hold connections from this address and others, then ask; each answer within the limit."""
+    body = json.dumps(filled)
+    assert ask(port, "POST", "/answer", body)[0] == 200  # what is loaded once is loaded
+    many = sys.platform == "linux"
+    talks = []
+    for n in range(hostile):
+        address = f"127.0.0.{1 + n % 9}" if many else ""
+        talks.append(held(port, HALVES[n % len(HALVES)], address))
+    for _ in range(3):
+        start = time.monotonic()
+        assert ask(port, "POST", "/answer", body)[0] == 200
+        assert time.monotonic() - start < limit
+    for talk in talks:
+        talk.close()
+
+
+def test_three_hundred_connections_that_only_hold_the_line_shut_nobody_out(
+    files: Path, filled: dict[str, Any]
+):
+    with served(files) as port:
+        check_answers_beside(300, port, filled, limit=20.0)  # whatever else this machine does
+
+
+@pytest.mark.slow
+def test_beside_a_thousand_hostile_connections_an_answer_comes_within_a_second(
+    files: Path, filled: dict[str, Any]
+):
+    with served(files) as port:
+        check_answers_beside(1000, port, filled, limit=1.0)
 
 
 def test_a_page_in_the_network_needs_its_code_and_logs_nothing(files: Path, filled: dict[str, Any]):

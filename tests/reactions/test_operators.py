@@ -9,11 +9,6 @@ from forecast.log import OutcomeLog
 from forecast.reactions import fit_reactions
 
 
-@pytest.fixture(scope="module")
-def log():
-    return simulate_log(400, seed=1)
-
-
 def with_tables(log, **tables):
     """Return the log with some of its tables replaced."""
     names = ("courses", "sessions", "gradings", "reactions", "lasers")
@@ -21,8 +16,7 @@ def with_tables(log, **tables):
     return OutcomeLog.from_frames(**frames)
 
 
-def test_names_of_operators_never_leave(log):
-    report = fit_reactions(log)
+def test_names_of_operators_never_leave(log, report):
     secret = log.sessions["operator_id"].map(lambda name: f"Dr {name}")
     told = fit_reactions(with_tables(log, sessions=log.sessions.assign(operator_id=secret)))
     shown = json.dumps(told.to_dict()) + told.to_text()
@@ -31,6 +25,7 @@ def test_names_of_operators_never_leave(log):
     assert told.regime.estimate == pytest.approx(report.regime.estimate, rel=1e-3)
 
 
+@pytest.mark.slow
 def test_a_planted_bad_operator_is_outside_and_named_by_code():
     world = World(bad_operator=3.0, operator_reaction_sd=0.0)
     found = fit_reactions(simulate_log(500, seed=4, world=world)).operators

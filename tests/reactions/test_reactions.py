@@ -6,19 +6,8 @@ import pandas as pd
 import pytest
 
 from forecast.errors import RequestError
-from forecast.invented import simulate_log
 from forecast.log import OutcomeLog
 from forecast.reactions import fit_reactions
-
-
-@pytest.fixture(scope="module")
-def log():
-    return simulate_log(400, seed=1)
-
-
-@pytest.fixture(scope="module")
-def report(log):
-    return fit_reactions(log)
 
 
 def with_tables(log, **tables):

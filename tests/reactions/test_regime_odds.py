@@ -8,11 +8,6 @@ from forecast.log import OutcomeLog
 from forecast.reactions import fit_reactions
 
 
-@pytest.fixture(scope="module")
-def log():
-    return simulate_log(400, seed=1)
-
-
 def with_tables(log, **tables):
     """Return the log with some of its tables replaced."""
     names = ("courses", "sessions", "gradings", "reactions", "lasers")

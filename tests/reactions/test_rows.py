@@ -1,16 +1,9 @@
 """A log that is silent rather than safe is noticed, and an honest one is left alone."""
 
 import pandas as pd
-import pytest
 
-from forecast.invented import simulate_log
 from forecast.log import OutcomeLog
 from forecast.reactions import under_recording
-
-
-@pytest.fixture(scope="module")
-def log():
-    return simulate_log(400, seed=1)
 
 
 def with_tables(log, **tables):

@@ -9,9 +9,11 @@ import pytest
 from forecast.errors import DataError, RequestError
 from forecast.invented import World, simulate_clinic
 from forecast.log import OutcomeLog
-from forecast.regimes.compare import compare_regimes
+from forecast.regimes.compare import compare_regimes, regime_verdict
 from forecast.regimes.trial import trial_rows
 from forecast.regimes.verdict import Contrast, verdict_of, words_for
+
+from .made import made_log
 
 QUICK = {"horizon": 10, "replicates": 60}
 
@@ -207,7 +209,7 @@ def test_the_verdict_does_not_depend_on_the_level_shown(log):
 def test_verdict_codes(estimate, error, code):
     contrast = Contrast.normal(estimate, error, 0.8)
     assert verdict_of(contrast, margin=1.0) == code
-    words = words_for("ps - ns", contrast, code, horizon=10, margin=1.0)
+    words = str(words_for("ps - ns", contrast, (), horizon=10, margin=1.0))
     assert "no difference" not in words.lower()
 
 
@@ -226,6 +228,14 @@ def test_an_effect_below_the_margin_is_said_to_be_so():
         ({"strategies": ("ns", "pico")}, "cannot be read"),
         ({"strategies": ("ns", "ns:0>ps")}, "cannot be read"),
         ({"strategies": ("ns", "ns:12>ps")}, "changes after session 12"),
+        ({"strategies": ("ns", "ns:4-ns")}, "cannot be read"),
+        ({"strategies": ("ns", "ns:4>ps", "ns:4-ps")}, "do not make a comparison"),
+        ({"strategies": ("ns", "ns:15-ps"), "horizon": "auto"}, "changes after session 15"),
+        ({"horizon": "auto", "looking_again": True}, "Looking again needs a horizon"),
+        ({"horizon": "far"}, "horizon"),
+        ({"by": "colour"}, "no column 'colour'"),
+        ({"by": "goal"}, "has 1 level"),
+        ({"by": "area_cm2"}, "level"),
         ({"strategies": ("ns",)}, "do not make a comparison"),
         ({"strategies": "ns,ps"}, "is the text"),
         ({"horizon": 1}, "horizon"),
@@ -280,7 +290,8 @@ def test_sensitivity_names_what_would_change_the_verdict(comparison):
     estimate, limit = found.e_value["ps - ns"]
     assert estimate >= limit >= 1
     assert found.weeks["ps - ns"].estimate < 0
-    assert found.operator["ps - ns"].estimate is not None
+    assert found.operator["ps - ns"] == comparison.difference["ps - ns"]
+    assert found.without_operator["ps - ns"].estimate is not None
     assert any("on the calendar" in sentence for sentence in found.words)
     # in words that a reader of prices understands
     assert any("times as likely" in sentence for sentence in found.words)
@@ -311,7 +322,7 @@ def test_one_pair_of_hands_per_regime_gives_no_verdict():
     found = compare_regimes(simulate_clinic(600, seed=1, world=world).log, **QUICK)
     assert found.verdict["ps - ns"] == found.supported["ps - ns"].verdict == "cannot say"
     assert "saves" not in found.words["ps - ns"]
-    assert any("No operator used both" in note for note in map(str, found.notes))
+    assert any("used a single regime" in note for note in map(str, found.notes))
 
 
 def test_lasers_that_differ_in_wavelength_are_pointed_out(log):
@@ -320,6 +331,121 @@ def test_lasers_that_differ_in_wavelength_are_pointed_out(log):
     )
     found = compare_regimes(with_tables(log, lasers=lasers), **QUICK)
     assert any("ps also has 755, 785 nm" in note for note in map(str, found.notes))
+
+
+@pytest.fixture(scope="module")
+def found_alone(log):
+    return compare_regimes(log, strategies=("ns", "ps", "ns:4-ps"), replicates=40, by="smoker")
+
+
+def test_each_pair_is_compared_as_far_as_the_log_carries_both(found_alone):
+    at_risk = found_alone.diagnostics.at_risk
+    assert found_alone.strategies == ("ns", "ps", "ns:4>ps")
+    for key, horizon in found_alone.horizons.items():
+        least = at_risk[key.split(" - ")].min(axis=1)
+        assert least.loc[:horizon].min() >= 10
+        assert horizon == 15 or least.loc[horizon + 1] < 10
+        assert found_alone.words[key].startswith(f"Up to session {horizon}, ")
+        assert found_alone.supported[key].contrast == found_alone.difference[key]
+    assert found_alone.horizon == max(found_alone.horizons.values())
+    assert found_alone.to_dict()["horizons"] == dict(found_alone.horizons)
+
+
+def test_an_own_horizon_gives_what_that_horizon_asked_for_gives(log, found_alone):
+    asked = compare_regimes(log, horizon=found_alone.horizons["ps - ns"], replicates=40)
+    one, other = asked.difference["ps - ns"], found_alone.difference["ps - ns"]
+    # rows beyond the horizon teach the weights a little more
+    assert abs(one.estimate - other.estimate) < 0.3 * one.error
+
+
+def test_the_effect_within_levels_is_tested_for_being_one(log, found_alone):
+    assert list(found_alone.by_group) == ["smoker no", "smoker yes"]
+    inside = [table["ps - ns"].estimate for table in found_alone.by_group.values()]
+    statistic, df, p_value, horizon = found_alone.differ["ps - ns"]
+    assert None not in inside
+    assert df == 1
+    assert 0 <= p_value <= 1
+    assert statistic > 0
+    assert horizon <= found_alone.horizons["ps - ns"]
+    assert any("by smoker, to session" in note for note in map(str, found_alone.notes))
+    assert found_alone.to_dict()["differ"]["ps - ns"]["p_value"] == pytest.approx(p_value)
+
+
+def test_effects_made_to_differ_are_found_to_differ():
+    # ps saves much in smokers and nothing in others; both start with either by turns
+    rng = np.random.default_rng(3)
+    smoker = rng.random(600) < 0.5
+    ps = np.arange(600) % 2 == 0
+    need = rng.integers(4, 13, 600) - np.where(smoker & ps, 3, 0)
+    log = made_log(need, np.where(ps, "ps", "ns"))
+    courses = log.courses.assign(smoker=np.where(smoker, "yes", "no"))
+    found = compare_regimes(with_tables(log, courses=courses), replicates=60, by="smoker")
+    assert found.differ["ps - ns"][2] < 0.001
+    for level, saved in (("no", 0), ("yes", 3)):
+        mine = smoker == (level == "yes")
+        base, horizon = need[mine & ~ps], found.differ["ps - ns"][3]
+        truth = (np.minimum(base - saved, horizon) - np.minimum(base, horizon)).mean()
+        inside = found.by_group[f"smoker {level}"]["ps - ns"]
+        assert abs(inside.estimate - truth) < 3 * inside.error
+    assert any("differ more than chance" in note for note in map(str, found.notes))
+
+
+def test_looking_again_widens_every_interval_and_says_why(log):
+    asked = {"horizon": 8, "replicates": 40}
+    once, again = (compare_regimes(log, **asked, looking_again=k) for k in (False, True))
+    one, other = once.difference["ps - ns"], again.difference["ps - ns"]
+    assert one.estimate == other.estimate
+    width = [high - low for low, high in (one.interval, other.interval)]
+    assert 1.5 < width[1] / width[0] < 1.7
+    assert any("at every look" in note for note in map(str, again.notes))
+
+
+def test_operators_who_like_ps_and_are_quick_do_not_make_ps_save_sessions():
+    # nothing differs between the regimes; the quick operator fires ps in 4 of 5, the slow in 1 of 5
+    rng = np.random.default_rng(8)
+    quick = rng.random(700) < 0.5
+    ps = rng.random(700) < np.where(quick, 0.8, 0.2)
+    need = np.where(quick, 4, 7) + rng.integers(0, 3, 700)
+    log = made_log(need, np.where(ps, "ps", "ns"))
+    hands = log.sessions["course_id"].str[1:].astype(int).map(lambda i: "ab"[int(quick[i])])
+    found = compare_regimes(
+        with_tables(log, sessions=log.sessions.assign(operator_id=hands)), replicates=60
+    )
+    without = found.sensitivity.without_operator["ps - ns"]
+    assert without.estimate < -1.0
+    assert abs(found.difference["ps - ns"].estimate) < 3 * found.difference["ps - ns"].error
+    assert found.verdict["ps - ns"] == "equivalent"
+
+
+def test_a_regime_that_one_operator_owns_cannot_be_told_from_his_hands(log):
+    one = np.where(log.sessions["regime"] == "ps", "a", log.sessions["operator_id"])
+    one = np.where((one == "a") | (log.sessions["regime"] == "ps"), one, "b" + one.astype(str))
+    found = compare_regimes(
+        with_tables(log, sessions=log.sessions.assign(operator_id=one)), **QUICK
+    )
+    assert "operators_apart" in found.reasons["ps - ns"]
+    assert "cannot be told apart" in found.words["ps - ns"]
+
+
+def test_wavelengths_that_go_with_the_pulse_are_said_to(log):
+    alone = np.where(log.sessions["regime"] == "ps", "755", "1064")
+    apart = with_tables(log, sessions=log.sessions.assign(wavelengths_nm=alone))
+    found = compare_regimes(apart, **QUICK)
+    assert "Pulse and wavelength cannot be told apart" in found.words["ps - ns"]
+    assert "ns fired 1064 nm there, ps 755 nm" in found.words["ps - ns"]
+    alike = with_tables(log, sessions=log.sessions.assign(wavelengths_nm="1064"))
+    assert "wavelength" not in compare_regimes(alike, **QUICK).words["ps - ns"]
+
+
+def test_one_line_for_the_desk_has_its_numbers(log, found_alone):
+    said = found_alone.desk_line
+    assert said.code == f"regimes.desk_{found_alone.verdict['ps - ns']}".replace(
+        "cannot say", "unclear"
+    )
+    assert f"to session {found_alone.horizons['ps - ns']})" in str(said)
+    assert said.say("de").startswith("Schnellere Pulse: Unsere eigenen Verläufe")
+    one = regime_verdict(OutcomeLog.from_frames(log.courses))
+    assert one is None
 
 
 @pytest.mark.slow

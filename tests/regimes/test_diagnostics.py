@@ -3,56 +3,16 @@
 from types import SimpleNamespace
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from forecast.counts import COVARIATES, LogSummary, course_rows, evidence_model, fill_missing
-from forecast.log import OutcomeLog
 from forecast.regimes.compare import compare_regimes
 from forecast.regimes.verdict import verdict_of
 from forecast.regimes.weighted_curves import fit_strategies
 
+from .made import made_log
+
 SWITCH = "ns:4>ps"
-
-
-def made_log(need, first, change=None, clients=None, pace=None):
-    """Return the log of courses that all clear, at their ``need``.
-
-    ``first`` is the regime of each; a course with ``change`` c has ns up to session c, then ps.
-    ``pace`` is the fall of log ink per session, as graded.
-    """
-    n = len(need)
-    change = np.zeros(n, dtype=int) if change is None else change
-    clients = np.arange(n) if clients is None else clients
-    starts = pd.Timestamp("2022-01-01") + pd.to_timedelta(np.arange(n) // 2 * 37 % 700, unit="D")
-    courses = pd.DataFrame(
-        {
-            "course_id": [f"c{i}" for i in range(n)],
-            "client_id": [f"p{client}" for client in clients],
-            "started_on": starts,
-            "sessions_given": need,
-            "outcome": "cleared",
-            "skin_type": "II",
-            "body_site": "forearm",
-            "inks": "black",
-            "ink_density": "medium",
-            "layering": "single",
-        }
-    )
-    sessions, gradings = [], []
-    for i in range(n):
-        for number in range(1, int(need[i]) + 1):
-            day = starts[i] + pd.Timedelta(days=56 * (number - 1))
-            changed = 0 < change[i] < number
-            sessions.append((f"c{i}", number, day, "ps" if changed else first[i]))
-            if pace is not None:
-                fading = 100 * (1 - np.exp(-pace[i] * number))
-                gradings.append((f"c{i}", number, day + pd.Timedelta(days=40), fading))
-    return OutcomeLog.from_frames(
-        courses,
-        pd.DataFrame(sessions, columns=["course_id", "session_no", "treated_on", "regime"]),
-        pd.DataFrame(gradings, columns=["course_id", "after_session", "graded_on", "fading_pct"]),
-    )
 
 
 def switching_clinic(n_changed, *, slowest=True):
@@ -123,6 +83,31 @@ class Counting:
 
     def fit(self, durations):
         return SimpleNamespace(durations=durations)
+
+
+def test_a_change_that_only_stalled_courses_had_is_no_verdict_however_many_they_are():
+    # two fade slowly, then stall and are always changed; the others are never changed
+    rng = np.random.default_rng(4)
+    slow = np.arange(1200) // 2 % 4 == 0
+    need = np.where(slow, 10, 6) + rng.integers(0, 3, 1200)
+    first = np.where(np.arange(1200) % 2 == 0, "ns", "ps")
+    changed = slow & (first == "ns") & (rng.random(1200) < 0.6)
+    log = made_log(need, first, np.where(changed, 4, 0), pace=np.where(slow, 0.02, 0.35))
+    found = compared(log, ("ns", "ps", SWITCH), horizon=9)
+    followers = found.diagnostics.carried[SWITCH]
+    assert followers.effective > 30
+    assert followers.clients > 20
+    assert followers.without_chance > 0.6
+    assert followers.stalled == 1.0
+    for key in (f"{SWITCH} - ns", f"{SWITCH} - ps"):
+        assert found.verdict[key] == "cannot say"
+        assert "hardly_a_chance" in found.reasons[key]
+        assert "next to no chance of the change" in found.words[key]
+    assert any(
+        f"only {followers.courses} course(s) were changed at session 5, 100 % of them" in note
+        for note in map(str, found.notes)
+    )
+    assert SWITCH not in fit_strategies(log, filled(log), Counting())
 
 
 def test_few_clients_give_no_verdict_however_many_courses():

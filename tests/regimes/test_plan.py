@@ -2,12 +2,16 @@
 
 import math
 
+import numpy as np
 import pytest
 
 from forecast.errors import DataError, RequestError
 from forecast.invented import simulate_log
 from forecast.log import OutcomeLog
+from forecast.regimes.compare import compare_regimes
 from forecast.regimes.plan import plan_comparison
+
+from .made import made_log
 
 
 @pytest.fixture(scope="module")
@@ -41,3 +45,17 @@ def test_requests_out_of_range_and_logs_too_young_are_refused(log):
         plan_comparison(log, difference=14.0)
     with pytest.raises(DataError, match="were cleared"):
         plan_comparison(simulate_log(20, seed=1))
+
+
+def test_a_verdict_that_stands_is_not_called_unsettled_by_the_plan():
+    need = np.tile(np.arange(3, 9), 80)
+    log = made_log(need, np.where(np.arange(480) // 6 % 2 == 0, "ns", "ps"))
+    present = compare_regimes(log, replicates=60)
+    assert present.verdict["ps - ns"] == "equivalent"
+    plan = plan_comparison(log, horizon=8, simulations=50, present=present)
+    said = [str(note) for note in plan.notes if note.code == "regimes.plan_verdict_stands"]
+    assert len(said) == 1
+    assert "already says 'equivalent'" in said[0]
+    alone = plan_comparison(log, horizon=8, simulations=50)
+    assert alone.more == plan.more
+    assert not any("stands" in str(note) for note in alone.notes)

@@ -102,3 +102,26 @@ def test_an_ordinary_log_has_no_split_trial():
     from forecast.invented import simulate_log
 
     assert analyse_split(simulate_log(50), horizon=5, level=0.9, replicates=20, seed=0) is None
+
+
+def test_looking_again_at_halves_is_exact():
+    # 30 pairs, the ps half first in all: certain by any count; in 17 of 30, by none
+    for first, verdict in ((30, "saves"), (17, "cannot say")):
+        sooner = np.arange(30) < first
+        quick, slow = 4 + np.arange(30) % 3, 9 + np.arange(30) % 2
+        given = np.where(sooner, quick, slow), np.where(sooner, slow, quick)
+        log = halves(*given, *[np.ones(30, dtype=bool)] * 2)
+        found = compare_regimes(log, horizon=10, replicates=100, looking_again=True)
+        assert found.split.first_cleared == (first, 30 - first)
+        low, high = found.split.share_first
+        assert low < first / 30 <= high
+        assert (low > 0.5) == (verdict == "saves")
+        assert found.verdict["ps - ns"] == verdict
+
+
+def test_halves_have_their_own_horizon():
+    given = np.resize([3, 4, 5, 6], 40)
+    log = halves(given, given + 1, *[np.ones(40, dtype=bool)] * 2)
+    found = compare_regimes(log, replicates=20)
+    assert found.horizons == {"ps - ns": found.split.supported_to}
+    assert found.difference["ps - ns"].estimate < 0

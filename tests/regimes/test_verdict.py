@@ -1,8 +1,19 @@
 """The verdict on a difference, and the codes that say why it is kept back."""
 
+import re
+
+import numpy as np
 import pytest
 
-from forecast.regimes.verdict import Contrast, lacking_for, reasons_for, verdict_of
+from forecast.regimes.verdict import (
+    LOOK_AGAIN,
+    Contrast,
+    lacking_for,
+    reasons_for,
+    verdict_of,
+    words_for,
+)
+from forecast.regimes.weighted_curves import Followers
 
 CLEAR = Contrast.normal(-2.0, 0.3, 0.95)
 WIDE = Contrast.normal(-0.5, 2.0, 0.95)
@@ -27,16 +38,88 @@ def test_why_a_difference_cannot_say_has_its_code(contrast: Contrast, reason: st
 
 
 @pytest.mark.parametrize(
-    ("cleared", "clients", "effective", "apart", "codes"),
+    ("cleared", "followers", "apart", "codes"),
     [
-        ([5, 5], [20, 20], [30.0, 30.0], False, ()),
-        ([5, 4], [20, 20], [30.0, 30.0], False, ("too_few_cleared",)),
-        ([5, 5], [19, 20], [30.0, 30.0], False, ("too_few_clients",)),
-        ([5, 5], [20, 20], [29.9, 50.0], False, ("too_few_effective",)),
-        ([5, 5], [20, 20], [30.0, 30.0], True, ("operators_apart",)),
+        ([5, 5], [(), ()], False, ()),
+        ([5, 4], [(), ()], False, ("too_few_cleared",)),
+        ([5, 5], [("too_few_clients",), ("too_few_clients",)], False, ("too_few_clients",)),
+        ([5, 5], [(), ("hardly_a_chance",)], True, ("hardly_a_chance", "operators_apart")),
     ],
 )
-def test_each_strategy_of_a_pair_needs_enough(cleared, clients, effective, apart, codes):
-    lacking = lacking_for(cleared, clients, effective, apart=apart)
+def test_each_strategy_of_a_pair_needs_enough(cleared, followers, apart, codes):
+    lacking = lacking_for(cleared, followers, apart=apart)
     assert lacking == codes
     assert reasons_for(CLEAR, 1.0, lacking) == codes
+
+
+@pytest.mark.parametrize(
+    ("clients", "effective", "without_chance", "codes"),
+    [
+        (20, 30.0, 0.5, ()),
+        (19, 30.0, 0.0, ("too_few_clients",)),
+        (20, 29.9, 0.0, ("too_few_effective",)),
+        (20, 30.0, 0.51, ("hardly_a_chance",)),
+    ],
+)
+def test_verdicts_and_estimates_ask_the_same_of_those_who_followed(
+    clients, effective, without_chance, codes
+):
+    assert Followers(50, clients, effective, without_chance, 0.1).lacking == codes
+
+
+def test_an_equivalent_verdict_shows_the_interval_that_it_rests_on():
+    said = str(words_for("ps - ns", Contrast.normal(0.3, 0.41, 0.95), (), 10, 1.0))
+    assert "90 % interval 0.4 fewer to 0.97 more" in said  # 0.974, which is not 1.0
+    assert "any difference is below 1 session" in said
+    assert "95 %" not in said
+
+
+@pytest.mark.parametrize("estimate", [-0.004, 0.0, 0.02, -2.0])
+def test_no_number_in_words_has_a_sign_or_is_nothing_beside_a_verdict(estimate):
+    for error in (0.001, 0.04, 0.5):
+        contrast = Contrast.normal(estimate, error, 0.95)
+        said = str(words_for("ps - ns", contrast, reasons_for(contrast, 1.0), 10, 1.0))
+        assert not re.search(r"-\d", said)
+        assert "0.0 " not in said
+        assert "-0.0" not in contrast.spoken("sessions")
+
+
+def test_every_reason_has_its_words_in_both_languages():
+    codes = ["followers", "pairs", "cleared", "clients", "effective"]
+    reasons = [f"too_few_{code}" for code in codes] + ["operators_apart", "zero_width"]
+    reasons += ["hardly_a_chance", "interval_covers_margin", "not_at_every_look", "routes_disagree"]
+    for contrast in (CLEAR, WIDE, Contrast.missing(0.95)):
+        note = words_for("ps - ns", contrast, reasons, 8, 1.0)
+        assert "cannot be told apart" in note.say("en")
+        assert "lassen sich nicht trennen" in note.say("de")
+
+
+@pytest.mark.parametrize(
+    ("other", "apart"),
+    [
+        (Contrast.normal(-1.0, 0.1, 0.95), True),  # 1.0 apart, 1.96 errors are 0.62
+        (Contrast.normal(-1.4, 0.1, 0.95), False),
+        (Contrast.missing(0.95), False),
+    ],
+)
+def test_two_roads_disagree_beyond_both_their_errors(other, apart):
+    assert CLEAR.disagrees(other) == other.disagrees(CLEAR) == apart
+
+
+def test_an_interval_for_every_look_is_at_most_sixty_percent_wider_where_it_is_used():
+    for error in (0.12, 0.25, 0.4):
+        fixed = Contrast.normal(0.0, error, 0.95)
+        ever = Contrast.normal(0.0, error, 0.95, again=LOOK_AGAIN)
+        assert 1.5 < ever.interval[1] / fixed.interval[1] < 1.63
+        assert ever.at_level(0.9)[1] < ever.interval[1]
+
+
+def test_a_boundary_for_every_look_is_crossed_by_chance_less_often_than_said():
+    # a random walk of known variance, looked at 36 times: the false alarms of both intervals
+    rng = np.random.default_rng(1)
+    walks = rng.normal(size=(2000, 36)).cumsum(axis=1)
+    information = np.arange(1, 37) / 36 * 16.0  # a standard error of 1/4 at the end
+    estimate = walks * (16 / 36) ** 0.5 / information
+    ever = [Contrast.normal(0.0, i**-0.5, 0.95, again=LOOK_AGAIN).interval[1] for i in information]
+    assert (np.abs(estimate) > 1.96 * information**-0.5).any(axis=1).mean() > 0.25
+    assert (np.abs(estimate) > np.array(ever)).any(axis=1).mean() < 0.05

@@ -254,6 +254,7 @@ def test_the_widened_matrix_does_not_depend_on_units():
     assert_allclose(other, units @ widened(inverse, between) @ units, rtol=1e-8)
 
 
+@pytest.mark.slow
 def test_an_effect_of_nothing_is_called_real_one_time_in_twenty_though_rows_are_alike():
     found = []
     for seed in range(400):

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
         normal_quantile,
         paired_difference,
         poisson_interval,
+        share_at_every_look,
         upper_limit,
         wilson_interval,
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import comb, erfc
+from math import comb, erfc, log
 from statistics import NormalDist
 
 import numpy as np
@@ -145,6 +145,36 @@ def mcnemar(first_only: int, second_only: int) -> McNemar:
     tail = sum(comb(total, k) for k in range(fewer + 1)) / 2**total
     p_value = erfc((statistic / 2) ** 0.5)
     return McNemar(first_only, second_only, statistic, p_value, min(1.0, 2 * tail))
+
+
+def share_at_every_look(count: int, n: int, *, level: float = 0.95) -> tuple[float, float]:
+    """Return an exact interval for a share that holds at every ``n`` together.
+
+    A confidence sequence: the shares whose likelihood ratio to a uniform mixture stays below
+    ``1 / (1 - level)`` (Robbins 1970, Ann Math Stat 41:1397).
+
+    Examples
+    --------
+    >>> share_at_every_look(0, 0)
+    (0.0, 1.0)
+    >>> low, high = share_at_every_look(40, 50)
+    >>> round(low, 2), round(high, 2)
+    (0.59, 0.93)
+    """
+    from scipy.optimize import brentq
+    from scipy.special import betaln, xlog1py, xlogy
+
+    check_whole_number(count, name="count")
+    check_whole_number(n, name="n", low=count)
+    mixed = betaln(count + 1, n - count + 1) - log(1 / (1 - check_level(level)))
+
+    def excess(share: float) -> float:
+        return float(mixed - xlogy(count, share) - xlog1py(n - count, -share))
+
+    best = count / n if n else 0.5
+    low = 0.0 if excess(0.0) < 0 else float(brentq(excess, 1e-12, best))
+    high = 1.0 if excess(1.0) < 0 else float(brentq(excess, best, 1 - 1e-12))
+    return low, high
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,6 +35,7 @@ def courses(n, seed, *, longest=15):
     return design, table[:, 3], table[:, 4], table[:, 0].astype(int)
 
 
+@pytest.mark.slow
 def test_known_slopes_come_back_although_paths_end_for_what_was_seen():
     found, reach, plain = [], [], []
     for seed in range(25):

@@ -99,6 +99,7 @@ def test_errors_are_the_bend_of_the_likelihood_where_all_else_is_found_anew():
     assert fitted.errors.bread[-1, -1] == pytest.approx(1 / bend, rel=0.05)
 
 
+@pytest.mark.slow
 def test_those_who_stay_for_being_slow_are_not_taken_for_an_effect():
     found, errors = [], []
     for seed in range(12):

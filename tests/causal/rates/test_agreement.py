@@ -154,6 +154,7 @@ def test_order_of_groups_does_not_matter():
     assert_allclose(one.variance_between, other.variance_between, atol=1e-6)
 
 
+@pytest.mark.slow
 def test_mean_is_covered_as_often_as_promised():
     rng, held = np.random.default_rng(9), []
     for _ in range(200):

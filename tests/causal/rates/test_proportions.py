@@ -14,6 +14,7 @@ from forecast.causal.rates import (
     newcombe_difference,
     paired_difference,
     poisson_interval,
+    share_at_every_look,
     upper_limit,
     wilson_interval,
 )
@@ -208,3 +209,14 @@ def test_alike_groups_are_called_unusual_in_at_most_the_level(groups):
         events = rng.binomial(n, 0.03)
         wrong += any(Funnel.of(events, 0.03 * n, n).outside)
     assert wrong / n_sets <= 0.05 + 2 * (0.05 * 0.95 / n_sets) ** 0.5
+
+
+def test_an_interval_for_every_look_seldom_leaves_a_share_out_at_any():
+    tosses = np.random.default_rng(6).random((400, 150)) < 0.3
+    heads, ends = tosses.cumsum(axis=1), {}
+    for n in range(1, 151):
+        for count in np.unique(heads[:, n - 1]):
+            low, high = share_at_every_look(int(count), n)
+            ends[n, int(count)] = not low <= 0.3 <= high
+    missed = [any(ends[n + 1, int(k)] for n, k in enumerate(row)) for row in heads]
+    assert np.mean(missed) <= 0.05

@@ -1,0 +1,331 @@
+"""Which columns, cells and headings say who a person is, in seven languages."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import date
+from functools import cache
+from pathlib import Path
+from statistics import median
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from forecast.errors import DataError
+from forecast.log.cells import (
+    EMPTY_WORDS,
+    LATEST,
+    UnreadableError,
+    as_text,
+    date_order,
+    in_use,
+    read_cell,
+)
+from forecast.log.columns import TABLES, Column, words
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+HELPERS = ("problem", "remedy", "mends")  # columns of our own list of rows set aside
+OVERFLOW = "cells beyond the headings"
+SAMPLE = 5_000  # distinct texts of a column that are looked at
+LONGEST = 200  # characters of a text that are looked at for a person's name
+# looked for from the start of a word only: else a long text takes the square of its length
+EMAIL = re.compile(r"(?<![\w.+-])[\w.+-]++@[\w-]+\.\w+")
+PHONE = re.compile(
+    r"(?<![\w+])(\+\d{1,3}[\d ()/.-]{7,}\d|00\d{2}[ ./-]?\d[\d ./-]{6,}\d"
+    r"|\(?0\d{2,5}\)?[ /-][\d /-]{4,}\d|0\d{9,10}|0\d-\d{7,8}|0\d{1,2}([ .-]\d{2,3}){3,4}"
+    r"|\(\d{2,3}\) ?\d{3,4}[ -]?\d{3,4}|\d{3}[-. ]\d{3}[-. ]\d{3,4})(?!\w)"
+)
+DIGITS = re.compile(r"[2-9]\d{8,9}")  # a phone number without any mark
+CAPITAL = r"[A-ZÀ-ÖØ-ÝĀĄĆĘŁŃÓŚŹŻŠŽ]"
+STREET = re.compile(
+    rf"\b\d+[a-z]?,? {CAPITAL}\w+( {CAPITAL}\w+)* "
+    r"(Street|St|Road|Rd|Avenue|Ave|Lane|Drive|Close|Court|Way|Crescent|Square|Terrace)\b"
+    rf"|\b{CAPITAL}[\w-]{{0,40}} ?([Ss]traße|[Ss]trasse|[Ss]tr\.|[Aa]llee|[Pp]latz|[Ww]eg) \d+"
+    rf"|\b{CAPITAL}[\w-]{{0,40}}(gasse|straat|laan|gracht|plein) \d+|\bAm {CAPITAL}\w+ \d+"
+    r"|\b\d+( bis| ter)?,? (rue|avenue|boulevard|impasse|chemin|allée|place|quai) \w"
+    r"|\b(Calle|C/|Avenida|Avda\.|Plaza|Paseo|Via|Viale|Piazza|Corso|Vicolo|ul\.|al\.|os\.|pl\.)"
+    rf" ?(\w+ ){{0,3}}{CAPITAL}\w+( \w+)?,? (n\.º ?|nº ?)?\d+"
+    r"|\b[A-Z]{1,2}\d[A-Z\d]? \d[A-Z]{2}\b"
+)
+TELLING = {"e-mail address": EMAIL, "phone number": PHONE, "address": STREET}
+TOWN = re.compile(rf"(.*, ?)?(\d{{2}}-\d{{3}}|\d{{5}}|\d{{4}} ?[A-Z]{{2}}) {CAPITAL}\w+.*")
+WORD = rf"{CAPITAL}[^\W\d_A-Z]+(?:[-'’]{CAPITAL}?[^\W\d_A-Z]+)?"
+TITLE = r"(?:Mr|Mrs|Ms|Dr|Herr|Frau|Hr|Fr|Mme|Sra?|Sig|Dhr|Mw|Pani?)\.? "
+PERSON = re.compile(
+    rf"{TITLE}{WORD}|(?:{TITLE})?{WORD},? (?:{WORD} |{CAPITAL}\. ?)?{WORD}"
+    rf"|(?:{CAPITAL}\. ?){{1,2}}{WORD}|{WORD},? {CAPITAL}\.?"
+)
+NOT_NAMES = frozenset({"laser_id", "course_id", "tattoo_id"})  # lasers have names too
+# Distinct texts before a free column is judged by looks; package names repeat, people's do not.
+MANY, MANY_PACKAGES = 3, 5
+FIRST_YEAR = 1900  # of dates of birth
+GROWN_UP = 16  # years before treatment that dates of birth lie
+MOSTLY, OFTEN, SELDOM = 0.6, 0.3, 0.05  # shares of the distinct texts of a column
+SHORT_YEAR = re.compile(r"\d{1,2}[./ -]\d{1,2}[./ -]'?(\d{2})")
+LONG_YEAR = re.compile(r"(?:.{0,20}\W)?(19\d\d|20[01]\d)")
+LONGEST_HEADING = 40
+
+
+@cache
+def _listed() -> Mapping[str, Mapping[str, frozenset[str]]]:
+    text = Path(__file__).with_suffix(".toml").read_text(encoding="utf-8")
+    return {
+        name: {what: frozenset(words(listed)) for what, listed in of.items()}
+        for name, of in tomllib.loads(text).items()
+    }
+
+
+@cache
+def _given_names() -> frozenset[str]:
+    return frozenset().union(*_listed()["given"].values())
+
+
+def normal_heading(heading: object) -> str:
+    """Return a heading in the log's spelling.
+
+    Examples
+    --------
+    >>> normal_heading("Area (cm²)"), normal_heading(" Course ID")
+    ('area_cm2', 'course_id')
+    """
+    spelled = str(heading).strip().lower().replace("²", "2").replace("%", "pct")
+    return re.sub(r"[\s\-./()_]+", "_", spelled).strip("_")
+
+
+def refuse_identifying(tables: Mapping[str, pd.DataFrame]) -> None:
+    """Raise DataError if a column names people, by its heading or by what stands in it.
+
+    All such columns are listed at once. The message never repeats what they hold, nor a heading
+    that is none. Clients must have codes: anything else under client_id is refused.
+    """
+    found = []
+    for table, frame in tables.items():
+        known = {rule.name: rule.kind for rule in TABLES[table]}
+        treated = _treated(frame, known)
+        for place, heading in enumerate(frame.columns):
+            name, cells = normal_heading(heading), frame.iloc[:, place]
+            if heading in HELPERS or heading == OVERFLOW:
+                continue
+            if known.get(name, "text") not in ("id", "text"):
+                continue
+            why = None if name in known else _by_name(name)
+            why = why or _by_content(name, cells, extra=name not in known, treated=treated)
+            if why:
+                found.append((f"{table}.{quoted(heading, place + 1)}", why))
+    if found:
+        listed = ", ".join(f"{column} ({why})" for column, why in found)
+        raise DataError(
+            f"{len(found)} column(s) seem to say who a person is: {listed}.",
+            "Drop them, or put a pseudonym such as c001 in their place: nothing here needs them.",
+        )
+
+
+def identifies(heading: str, cells: pd.Series[Any]) -> str | None:
+    """Return what a column that the log does not know seems to say of a person, None if nothing."""
+    name = normal_heading(heading)
+    return _by_name(name) or _by_content(name, cells, extra=True, treated=None)
+
+
+def quoted(heading: object, place: int) -> str:
+    """Return a heading as messages show it: by its place if it does not look like one.
+
+    Examples
+    --------
+    >>> quoted("Client Name", 2), quoted("anna@schmidt.example", 3), quoted("Anna Schmidt", 4)
+    ('Client Name', 'column 3', 'column 4')
+    """
+    text = str(heading)
+    plain = len(text) <= LONGEST_HEADING and not re.search(r"\d{5}", text)
+    return text if plain and masked(text) == text else f"column {place}"
+
+
+def masked(text: str) -> str:
+    """Return a text, or in its place what it seems to hold of a person.
+
+    Examples
+    --------
+    >>> masked("forearm"), masked("call 0171 5551234"), masked("Anna Schmidt")
+    ('forearm', '(a phone number)', '(a name)')
+    """
+    for what, pattern in TELLING.items():
+        if pattern.search(text):
+            return f"({'an' if what[0] in 'ae' else 'a'} {what})"
+    return "(a name)" if _has_given_name(text) else text
+
+
+def quoted_all(headings: Sequence[object]) -> str:
+    """Return headings as messages list them."""
+    return ", ".join(quoted(heading, place) for place, heading in enumerate(headings, start=1))
+
+
+def _treated(frame: pd.DataFrame, kinds: Mapping[str, str]) -> float | None:
+    for place, heading in enumerate(frame.columns):
+        if kinds.get(normal_heading(heading)) == "date":
+            years, _ = _years(frame.iloc[:, place])
+            return median(years) if years else None
+    return None
+
+
+def _by_name(name: str) -> str | None:
+    parts, listed = set(name.split("_")), _listed()
+    if _is_of_things(name):
+        return None
+    for what, whole in listed["whole"].items():
+        if name in whole:
+            return what
+    for what, some in listed["parts"].items():
+        if parts & some:
+            return what
+    return "an e-mail address" if "e_mail" in name else None
+
+
+def _is_of_things(name: str) -> bool:
+    return not _listed()["things"]["words"].isdisjoint(name.split("_"))
+
+
+def _by_content(
+    name: str, cells: pd.Series[Any], *, extra: bool, treated: float | None
+) -> str | None:
+    texts = _distinct(cells)
+    if not texts:
+        return None
+    for what, pattern in TELLING.items():
+        if any(pattern.search(text) for text in texts):
+            return f"{what}es" if what.endswith("s") else f"{what}s"
+    if name == "client_id" and not _are_codes(texts):
+        return "not codes such as c001"
+    if name not in NOT_NAMES and _are_names(name, texts, cells, extra=extra):
+        return "names of people"
+    return _extra_by_content(cells, texts, treated) if extra else None
+
+
+def _extra_by_content(cells: pd.Series[Any], texts: list[str], treated: float | None) -> str | None:
+    if len(texts) >= MANY and _share(TOWN.fullmatch, texts) >= MOSTLY:
+        return "addresses"
+    if _are_bare_phones(texts):
+        return "phone numbers"
+    return "birth dates" if _are_birth_dates(cells, treated) else None
+
+
+def _share(test: Callable[[str], object], texts: list[str]) -> float:
+    return sum(bool(test(text[:LONGEST])) for text in texts) / len(texts)
+
+
+def _are_codes(texts: list[str]) -> bool:
+    """Say whether texts are codes: digits with few letters, or one word that most begin with."""
+    shared: dict[str, int] = {}
+    for text in texts:
+        for word in _long_words(text):
+            shared[word] = shared.get(word, 0) + 1
+    common = {word for word, n in shared.items() if n > max(MANY, 0.2 * len(texts))}
+    others = [text for text in texts if not _is_code(text, common)]
+    return len(others) < MANY or len(others) <= SELDOM * len(texts)
+
+
+def _long_words(text: str) -> set[str]:
+    """Return the words of four letters or more that can be spoken, or are in another script."""
+    if re.fullmatch(r"(?=.*\d)[0-9a-fA-F-]{8,40}", text):
+        return set()
+    found = re.findall(r"[^\W\d_]{4,}", text[:LONGEST].lower())
+    return {word for word in found if re.search(r"[aeiouyäöüáéíóú]|[^\x00-\x7f]", word)}
+
+
+def _is_code(text: str, common: Iterable[str]) -> bool:
+    if text.lower() in EMPTY_WORDS:
+        return True
+    digits = any(letter.isdigit() for letter in text)
+    short = len(text) <= 2 and text.isascii()
+    own = _long_words(text) - set(common)
+    return (digits or short) and not own and not _has_given_name(text) and len(text) <= LONGEST
+
+
+def _distinct(cells: pd.Series[Any]) -> list[str]:
+    import pandas as pd
+
+    if pd.api.types.is_float_dtype(cells) or pd.api.types.is_bool_dtype(cells):
+        return []
+    if isinstance(cells.dtype, pd.CategoricalDtype):
+        held = cells.cat.categories.to_numpy()
+        found = held[in_use(cells.cat.codes.to_numpy(), len(held))]
+    else:
+        found = cells.dropna().astype(str).drop_duplicates().to_numpy()
+    step = -(-len(found) // SAMPLE) or 1
+    texts = (str(value).strip() for value in found[::step])
+    return [text for text in texts if text]
+
+
+def _are_names(name: str, texts: list[str], cells: pd.Series[Any], *, extra: bool) -> bool:
+    """Judge by looks: capitalised words or initials, given names, or short foreign words."""
+    if extra and len(texts) < MANY:
+        return False
+    if name == "package" and len(texts) < max(MANY_PACKAGES, cells.notna().sum() / 3):
+        return False
+    given = _share(_has_given_name, texts)
+    of_things = extra and _is_of_things(name)  # which have names of two words too
+    return (
+        (not of_things and _share(PERSON.fullmatch, texts) >= MOSTLY)
+        or (given >= OFTEN and given * len(texts) >= MANY)
+        or (len(texts) >= MANY_PACKAGES and _share(_is_foreign_name, texts) >= MOSTLY)
+    )
+
+
+def _has_given_name(text: str) -> bool:
+    apart = re.sub(r"(?<=[^\W\d_A-Z])(?=[A-Z])", " ", text[:LONGEST])
+    found = re.findall(r"[^\W\d_]{2,}", apart)
+    return any(word.lower() in _given_names() for word in found)
+
+
+def _is_foreign_name(text: str) -> bool:
+    parts = text.split()
+    letters = "".join(parts)
+    return len(parts) <= 3 and letters.isalpha() and min(letters) > "ͯ"
+
+
+def _are_bare_phones(texts: list[str]) -> bool:
+    """Say whether most texts are nine or ten digits that do not count up from a common start."""
+    hits = [text for text in texts if DIGITS.fullmatch(text)]
+    starts = {text[:6] for text in hits}
+    return len(hits) >= max(MANY, MOSTLY * len(texts)) and len(starts) > len(hits) / 3
+
+
+def _are_birth_dates(cells: pd.Series[Any], treated: float | None) -> bool:
+    years, looked_at = _years(cells)
+    if treated is None or len(years) < 0.8 * looked_at:
+        return False
+    return len(set(years)) >= MANY and treated - median(years) >= GROWN_UP
+
+
+def _years(cells: pd.Series[Any]) -> tuple[list[int], int]:
+    """Return the years of a column's cells, of those that are dates, and how many were looked at.
+
+    At most about ``SAMPLE`` cells are, evenly spaced.
+    """
+    import pandas as pd
+
+    if pd.api.types.is_float_dtype(cells) or pd.api.types.is_bool_dtype(cells):
+        return [], 0
+    some = cells.iloc[np.flatnonzero(cells.notna())[:: len(cells) // SAMPLE + 1]]
+    if pd.api.types.is_datetime64_any_dtype(some):
+        found = some.dt.year
+        return found[(found >= FIRST_YEAR) & (found <= LATEST.year)].tolist(), len(some)
+    texts = [text for text in ((as_text(cell) or "").strip() for cell in some) if text]
+    order = date_order(texts)
+    years = [year for text in texts if (year := _year_of(text, order)) is not None]
+    return years, len(texts)
+
+
+def _year_of(text: str, order: Any) -> int | None:
+    try:
+        rule = Column("date", "date")
+        value = read_cell(rule, text, order=order, earliest=date(FIRST_YEAR, 1, 1)).value
+        return value.year if isinstance(value, date) else None
+    except UnreadableError:
+        pass
+    if match := SHORT_YEAR.fullmatch(text):
+        return 1900 + int(match[1]) if int(match[1]) > 30 else 2000 + int(match[1])
+    match = LONG_YEAR.fullmatch(text)
+    return int(match[1]) if match else None

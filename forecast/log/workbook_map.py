@@ -1,0 +1,389 @@
+"""Any workbook as a log: which sheets are one table, and what its headings and words mean."""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from forecast._checks import nearest
+from forecast.errors import DataError
+from forecast.log.cells import (
+    SEPARATORS,
+    WORDS,
+    UnreadableError,
+    date_order,
+    folded,
+    meant,
+    read_cell,
+    rule_of,
+)
+from forecast.log.columns import TABLES, Column, column, column_names, words
+from forecast.log.headings import SEARCHED_ROWS, is_total, table_of, with_headings
+from forecast.log.identity import identifies, normal_heading
+from forecast.log.reading import (
+    RawLog,
+    Sheets,
+    add_table,
+    every_sheet,
+    headings_found,
+    letters,
+    mend,
+    place_of,
+    state_cleared,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+STATED = ("cleared_at", "cleared_judged")
+LEAST = 3  # headings known in a sheet that is taken for a table
+MOST_WORDS = 30  # of a column are listed
+CLOSE = 0.86  # of a heading to a known one, 1 is the same
+YEAR = re.compile(r"(19|20)\d\d")
+HEAD = """\
+# How the sheets of {name} become the log. Correct what is wrong and keep the rest:
+# a heading may be given another column, or "" to keep it out of everything;
+# a word may be given a level of its column; lines that begin with # are not used.
+# Then: forecast check {name} --columns {file}
+"""
+
+
+class Heads(NamedTuple):
+    """Where a sheet's headings end, and the text of each column, two rows of them joined."""
+
+    row: int
+    names: list[str]
+
+
+@dataclass(slots=True)
+class TableMap:
+    """How sheets become one table: their titles, heading to column, and column to word to level."""
+
+    sheets: list[str] = field(default_factory=list)
+    columns: dict[str, str] = field(default_factory=dict)
+    words: dict[str, dict[str, str]] = field(default_factory=dict)
+
+
+def _plain(heading: str) -> str:
+    return folded(normal_heading(heading))
+
+
+def _heads(rows: pd.DataFrame) -> Iterator[Heads]:
+    """Yield what could be headings: each of the first rows, and each with the row above."""
+    above: list[str] = []
+    for number, *cells in rows.iloc[:SEARCHED_ROWS].itertuples(name=None):
+        own = ["" if cell is None or cell != cell else str(cell).strip() for cell in cells]
+        yield Heads(int(number), own)
+        if any(above):
+            spread, last = [], ""  # a merged cell holds its text in the first of its columns
+            for upper, lower in zip(above, own, strict=True):
+                last = upper or last
+                spread.append(f"{last} / {lower}" if last and lower else upper or lower)
+            yield Heads(int(number), spread)
+        above = own
+
+
+def read_mapped(path: Path, file: Path) -> RawLog:
+    """Return the tables at ``path`` as a map in ``file`` has them, nothing judged yet.
+
+    Raises
+    ------
+    DataError
+        If the map is none, names what is not there, or gives two columns of a sheet one meaning.
+    """
+    maps, stated = _read_map(file)
+    sheets, notes = every_sheet(path)
+    raw = RawLog(str(path), notes=notes)
+    state_cleared(raw, file.name, stated)
+    for table, found in maps.items():
+        _put_together(raw, table, found, sheets, file.name)
+    used = {title for found in maps.values() for title in found.sheets}
+    for title, rows in sheets.items():
+        name = table_of(title)
+        if title not in used and name in raw.tables and normal_heading(title) != name:
+            mend(raw, name, with_headings(name, rows, sheet=title)[0])
+    if "courses" not in raw.tables:
+        raise DataError(
+            f"{file.name} has no table courses.", "Give it [courses] with sheets and columns."
+        )
+    return raw
+
+
+def _put_together(raw: RawLog, table: str, found: TableMap, sheets: Sheets, file: str) -> None:
+    import pandas as pd
+
+    frames: list[pd.DataFrame] = []
+    after = 0
+    for title in found.sheets:
+        if title not in sheets:
+            raise DataError(
+                f"{file} names the sheet {title!r} for {table}; there is none.",
+                f"There are {', '.join(map(repr, sheets))}.{nearest(title, sheets)}",
+            )
+        frame, head, columns = _under_columns(table, found, title, sheets[title], file)
+        headings_found(raw, table if len(found.sheets) == 1 else f"{table}, {title}", head)
+        frame.index = frame.index + after
+        place = place_of(title, frame, columns, after)
+        raw.places[table] = (*raw.places.get(table, ()), place)
+        frames.append(frame)
+        after = place.last
+    joined = pd.concat(frames)
+    for name, meanings in found.words.items():
+        if name in joined:
+            texts = [_in_levels(text, meanings) for text in joined[name]]
+            joined[name] = pd.Series(texts, joined.index, dtype=object)
+    add_table(raw, table, joined)
+
+
+def _under_columns(
+    table: str, found: TableMap, title: str, rows: pd.DataFrame, file: str
+) -> tuple[pd.DataFrame, int, list[str]]:
+    known = {_plain(heading): name for heading, name in found.columns.items()}
+    heads = list(_heads(rows))
+    count = [sum(_plain(name) in known for name in head.names) for head in heads]
+    if not max(count, default=0):
+        raise DataError(
+            f"Sheet {title!r}, from A1 on, has none of the headings that {file} gives for {table}.",
+            "Correct the headings there, or take the sheet out of the table's sheets.",
+        )
+    head = heads[count.index(max(count))]
+    below = rows.loc[head.row :].iloc[1:]
+    kept: dict[str, int] = {}
+    for at, heading in enumerate(head.names):
+        name = known.get(_plain(heading), heading)
+        if not name:
+            continue
+        if name in kept:
+            raise DataError(
+                f"Sheet {title!r} has two columns for {name}: {title}!{letters(kept[name])}"
+                f"{head.row} ({head.names[kept[name]]!r}) and {title}!{letters(at)}{head.row} "
+                f"({heading!r}).",
+                f'Give one of them "" in {file}, or another heading in the sheet.',
+            )
+        kept[name] = at
+    frame = below.iloc[:, list(kept.values())].set_axis(list(kept), axis=1)
+    return frame, head.row, [letters(at) for at in kept.values()]
+
+
+def _in_levels(text: object, meanings: Mapping[str, str]) -> object:
+    if not isinstance(text, str):
+        return text
+    whole = meanings.get(folded(text.strip()))
+    if whole:
+        return whole
+    parts = [part.strip() for part in re.split(SEPARATORS, text)]
+    read = [meanings.get(folded(part)) or part for part in parts]
+    return ";".join(read) if read != parts else text
+
+
+def _read_map(file: Path) -> tuple[dict[str, TableMap], dict[str, Any]]:
+    try:
+        written = tomllib.loads(file.read_text(encoding="utf-8-sig"))
+    except OSError as error:
+        raise DataError(
+            f"There is no {file}.", "forecast check LOG --propose-map writes one."
+        ) from error
+    except ValueError as error:
+        raise DataError(
+            f"{file.name} is not written as TOML ({error}).",
+            "Correct it there; a heading given twice stands in two lines, keep one.",
+        ) from error
+    stated = {name: written.pop(name) for name in STATED if name in written}
+    maps = {}
+    for table, given in written.items():
+        parts = given if isinstance(given, dict) else {}
+        if table not in TABLES or not isinstance(parts.get("sheets"), list):
+            raise DataError(
+                f"{file.name} has {table!r}, which is no table with a list of sheets.",
+                f"Tables are {', '.join(TABLES)}, each with sheets and columns.",
+            )
+        maps[table] = TableMap(
+            [str(title) for title in parts["sheets"]],
+            {str(k): str(v) for k, v in parts.get("columns", {}).items()},
+            {
+                name: _meanings(file.name, table, name, given)
+                for name, given in parts.get("words", {}).items()
+            },
+        )
+        _check_names(file.name, table, [*filter(None, maps[table].columns.values())])
+    return maps, stated
+
+
+def _check_names(file: str, table: str, names: list[str]) -> None:
+    for name in names:
+        if name not in column_names(table):
+            raise DataError(
+                f"{file} names a column {name!r}, which table {table} does not have.",
+                f"It has {', '.join(column_names(table))}.{nearest(name, column_names(table))}",
+            )
+
+
+def _meanings(file: str, table: str, name: str, given: Mapping[str, str]) -> dict[str, str]:
+    _check_names(file, table, [name])
+    rule = column(table, name)
+    for word, level in given.items():
+        try:
+            read_cell(rule, str(level), order="day")
+        except UnreadableError as error:
+            raise DataError(
+                f"{file} gives {word!r} as {level!r}, which {table}.{name} cannot be.",
+                f"Give {error}.{meant(rule, str(level))}",
+            ) from error
+    return {folded(word.strip()): str(level) for word, level in given.items()}
+
+
+def propose_map(path: Path, file: Path) -> tuple[str, list[str]]:
+    """Return a commented map for the sheets at ``path``, and what it says in short, a line each.
+
+    Headings and words are those of ``words.toml``. What is only likely, or not known, is marked;
+    columns that seem to say who a person is are kept out.
+
+    Raises
+    ------
+    DataError
+        If no sheet holds anything like the courses of a log.
+    """
+    sheets, _ = every_sheet(path)
+    found: dict[str, dict[str, Heads]] = {}
+    for title, rows in sheets.items():
+        table, head = _table_in(title, rows)
+        if table:
+            found.setdefault(table, {})[title] = head
+    if "courses" not in found:
+        raise DataError(
+            f"No sheet of {path.name} has headings like those of courses: it has "
+            f"{', '.join(map(repr, sheets)) or 'no sheet'}.",
+            "forecast workbook NEW.xlsx writes an empty log to copy the columns into.",
+        )
+    lines, brief = [HEAD.format(name=path.name, file=file.name)], []
+    for table in (name for name in TABLES if name in found):
+        text, said = _proposed(table, found[table], sheets)
+        lines += text
+        brief.append(said)
+    unread = [title for title in sheets if not any(title in titles for titles in found.values())]
+    lines += [f"# not a table of the log, and not read: sheet {title!r}" for title in unread]
+    brief += [f"Sheet {title!r} is no table of the log." for title in unread]
+    return "\n".join(lines) + "\n", brief
+
+
+def _table_in(title: str, rows: pd.DataFrame) -> tuple[str, Heads]:
+    """Return the table that a sheet is likeliest to be, "" for none, and its headings."""
+    best, choice = 0, ("", Heads(0, []))
+    for head in _heads(rows):
+        for table in TABLES:
+            said = bool({*_plain(title).split("_")} & {*words(WORDS["sheets"][table])})
+            matched = {*filter(None, _meant_by(table, head.names).values())}
+            required = {rule.name for rule in TABLES[table] if rule.required}
+            year = table == "courses" and YEAR.search(title) is not None
+            score = 2 * len(matched & required) + len(matched) + 6 * said + year
+            if len(matched) >= min(LEAST, len(required)) and score > best:
+                best, choice = score, (table, head)
+    return choice
+
+
+def _meant_by(table: str, names: list[str]) -> dict[str, str]:
+    """Return the column that each heading means, "" for none; a column is meant once.
+
+    A heading of two rows is looked up joined, then by its lower part.
+    """
+    known = {name: name for name in column_names(table)}
+    for name, listed in WORDS["headings"][table].items():
+        known |= {word: name for word in words(listed) if word not in known}
+    found = dict.fromkeys(filter(None, names), "")
+    for tries in zip(*(_readings(heading, known) for heading in found), strict=True):
+        for heading, word in zip(found, tries, strict=True):
+            name = known.get(word, "")
+            if name and not found[heading] and name not in found.values():
+                found[heading] = name
+    return found
+
+
+def _readings(heading: str, known: Mapping[str, str]) -> tuple[str, str, str]:
+    """Return a heading whole, its lower part, and the known word closest to it."""
+    whole = _plain(heading)
+    close = get_close_matches(whole, known, 1, CLOSE)
+    return whole, _plain(heading.rpartition(" / ")[2]), close[0] if close else ""
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False)
+
+
+def _heading_line(table: str, heading: str, name: str, cells: pd.Series[Any]) -> str:
+    if name:
+        remark = "" if _plain(heading) == name else f"  # {column(table, name).meaning}"
+        return f"{_quoted(heading)} = {_quoted(name)}{remark}"
+    why = identifies(heading, cells)
+    if why:
+        return f'{_quoted(heading)} = ""  # kept out: {why}'
+    # without a line it stays beside the rows that are to be mended
+    return f'# {_quoted(heading)} = ""  # not known; no part of the log'
+
+
+def _proposed(table: str, heads: Mapping[str, Heads], sheets: Sheets) -> tuple[list[str], str]:
+    import pandas as pd
+
+    columns: dict[str, str] = {}
+    cells: dict[str, list[pd.Series[Any]]] = {}
+    for title, head in heads.items():
+        below = sheets[title].loc[head.row :].iloc[1:]
+        for heading, name in _meant_by(table, head.names).items():
+            columns[heading] = columns.get(heading) or name
+            cells.setdefault(heading, []).append(below.iloc[:, head.names.index(heading)])
+    lines = [f"[{table}]", f"sheets = [{', '.join(map(_quoted, heads))}]", f"\n[{table}.columns]"]
+    lines += [
+        _heading_line(table, heading, name, pd.concat(cells[heading]))
+        for heading, name in columns.items()
+    ]
+    missing = [r for r in TABLES[table] if r.required and r.name not in columns.values()]
+    lines += [f"# missing: {rule.name}, {rule_of(rule)}" for rule in missing]
+    unsure = 0
+    for name in dict.fromkeys(filter(None, columns.values())):
+        same = [part for heading, part in cells.items() if columns[heading] == name]
+        listed, asked = _words_of(
+            column(table, name), pd.concat([p for part in same for p in part])
+        )
+        lines += [f"\n[{table}.words.{name}]", *listed] if listed else []
+        unsure += asked
+    named = sum(map(bool, columns.values()))
+    said = f"{table}: {', '.join(map(repr, heads))}; {named} of {len(columns)} headings known"
+    if missing:
+        said += f"; missing: {', '.join(rule.name for rule in missing)}"
+    return [*lines, ""], f"{said}; {unsure} word(s) to settle."
+
+
+def _words_of(rule: Column, cells: pd.Series[Any]) -> tuple[list[str], int]:
+    """Return a line for each word of a column that is not the log's own, and how many are unsure.
+
+    Of two levels of a risk the higher is proposed.
+    """
+    if rule.kind in ("id", "text"):
+        return [], 0
+    texts = [str(cell).strip() for cell in cells if cell is not None and cell == cell]
+    order = date_order(texts) if rule.kind == "date" else None
+    understood, asked = [], []
+    parts = Counter(
+        part.strip()
+        for text in filter(None, texts)
+        for part in (re.split(SEPARATORS, text) if rule.kind == "set" else [text])
+    )
+    for part, n in parts.most_common():
+        if not part or is_total(part):
+            continue
+        try:
+            value = read_cell(rule, part, order=order).value
+            if rule.levels and value is not None and folded(part) != str(value).lower():
+                understood.append(f"{_quoted(part)} = {_quoted(str(value))}")
+        except UnreadableError as error:
+            hint = meant(rule, part)
+            higher = re.match(r" Give (\w+), the higher", hint)
+            line = f"{_quoted(part)} = {_quoted(higher[1] if higher else '')}"
+            asked.append(f"{'' if higher else '# '}{line}  # {n} time(s): {error}.{hint}")
+    return [*understood[:MOST_WORDS], *asked[:MOST_WORDS]], len(asked)

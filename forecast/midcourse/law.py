@@ -1,0 +1,466 @@
+"""The law of the sessions still needed: first passage and landmarks mixed, then recalibrated.
+
+The two are weighted by how well they did out of fold, and their mixture is put right by session
+and by pace (thirds of the ink gone for its session), out of fold too.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import product
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from forecast._checks import LEVEL
+from forecast._types import BoolArray, FloatArray, IntArray
+from forecast.assess import (
+    Outcomes,
+    Recalibration,
+    brier,
+    carry_draws,
+    interval_coverage,
+    last_supported,
+    recalibrate_out_of_fold,
+    reliability_table,
+)
+from forecast.midcourse.landmarks import (
+    DOUBTED,
+    SCALED,
+    features,
+    fit_landmarks,
+    ink_gone,
+    landmark_rows,
+    mean_gradings,
+)
+from forecast.survival import CountDistribution, PassageBridge, model_from_dict
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.log import OutcomeLog
+    from forecast.survival import FittedCountModel
+
+FEWEST_CLEARED = 40  # courses with a landmark before it
+FEWEST_AT_LANDMARK = 20  # courses behind the last landmark
+PULL = 0.002  # of the weight to one half, in squared errors a row: as good as a tie, both count
+THIRD_SHRINK = 0.4  # standard deviation of what a third is shifted by: its pace is its own
+BANDS = ((1, "1-2"), (3, "3-5"), (6, "6-9"), (10, "10+"))  # first session, and name
+THIRDS = ("slow", "middle", "quick")
+POINTS = (0.1, 0.3, 0.5, 0.7, 0.9)  # of a law, that stand for it
+WITHIN = 10  # sessions from a landmark, by which the model card says what came of promises
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Midcourse:
+    """What the log's gradings say about courses under way.
+
+    Attributes
+    ----------
+    weight : float
+        Of the landmark law in the mixture, 0 to 1; the rest is first passage.
+    scores : mapping of str to float
+        Continuous ranked probability score out of fold, in sessions, of the count model given the
+        sessions done alone (``count``), of ``passage`` and ``landmark``, and of the law that is
+        used (``together``).
+    held : tuple of dict
+        What came of promises out of fold, by band of sessions and third of the pace:
+        ``sessions``, ``pace``, ``n_courses``, ``n_cleared``, ``coverage`` of the 80 % interval
+        with its error, and the chances ``said`` and ``seen`` of not clearing ``within`` so many
+        sessions more.
+    passage : PassageBridge
+        How the log of the ink left falls towards the threshold.
+    landmark : FittedCountModel
+        Of the sessions still needed after a landmark.
+    recalibrations : mapping of str to Recalibration
+        Of the mixture, by band of sessions; each shifts by third of the pace.
+    paces : tuple of (float, float)
+        Between the thirds of the fall of log remaining ink per session, by session from 1 on.
+    cleared_at : float
+        Percent faded at which the log calls a course cleared.
+    steps : int
+        How far the count model looked ahead for the expected sessions.
+    n_courses, n_landmarks : int
+        Behind the model.
+    """
+
+    weight: float
+    scores: Mapping[str, float]
+    held: tuple[Mapping[str, Any], ...]
+    passage: PassageBridge
+    landmark: FittedCountModel
+    recalibrations: Mapping[str, Recalibration]
+    paces: tuple[tuple[float, float], ...]
+    cleared_at: float
+    steps: int
+    n_courses: int
+    n_landmarks: int
+
+    @property
+    def last_landmark(self) -> int:
+        """The last session from which courses were followed."""
+        return len(self.paces)
+
+    def draws(
+        self,
+        draws: FloatArray,
+        expected: float,
+        session: int,
+        gone: Mapping[int, float],
+        *,
+        elsewhere: int = 0,
+        seed: int = 0,
+    ) -> FloatArray:
+        """Return pmfs of the sessions still needed under parameter draws, (n_draws, horizon).
+
+        For a course begun elsewhere first passage speaks alone. Past the last landmark the law is
+        an extrapolation.
+
+        Parameters
+        ----------
+        draws : ndarray of shape (n_draws, horizon)
+            The same pmfs given the sessions done alone.
+        expected : float
+            Sessions still expected then.
+        session : int
+            Sessions done here.
+        gone : mapping of int to float
+            Fall of log remaining ink by each graded session here, see `landmarks.ink_gone`. That
+            before the first session counts for a course begun elsewhere.
+        elsewhere : int
+            Sessions had elsewhere before.
+        """
+        told = {k + elsewhere: fall for k, fall in gone.items() if k + elsewhere > 0}
+        found = self.passage.posterior(
+            draws, session + elsewhere, list(told), np.array(list(told.values()))
+        )
+        if elsewhere:
+            return found
+        beyond = 1 - float(draws.mean(axis=0).sum())
+        at = features(expected, beyond, session, told, self.cleared_at)
+        size = {"n_draws": len(draws), "seed": seed}
+        landmark = self.landmark.predict_draws(at, draws.shape[1], **size)[:, 0]
+        found = self.weight * landmark + (1 - self.weight) * found
+        last = max(told)
+        third = {"third": [third_of(session, told[last] / last, self.paces)]}
+        plain = CountDistribution(found.mean(axis=0, keepdims=True))
+        corrected = self.recalibrations[band_of(session)].apply(plain, groups=third)
+        return carry_draws(found, corrected)
+
+    def judge(
+        self, log: OutcomeLog, rows: pd.DataFrame, predicted: CountDistribution, *, horizon: int
+    ) -> tuple[dict[str, Any], ...]:
+        """Return what came of the promises made to courses of a log, as ``held`` has them.
+
+        Parameters
+        ----------
+        log : OutcomeLog
+            For its gradings.
+        rows : DataFrame
+            Courses not fitted to, as `course_rows` returns them.
+        predicted : CountDistribution
+            Of each course at its consultation, to ``horizon`` and a few sessions more.
+        horizon : int
+            Sessions ahead.
+        """
+        if log.gradings.empty:
+            return ()
+        marks = landmark_rows(log, rows, predicted, horizon=horizon)
+        marks = marks[marks["session"] <= self.last_landmark].reset_index(drop=True)
+        found = self._predict(log, marks, predicted, horizon)
+        return _held(found, marks, cells_of(marks, self.paces))
+
+    def completed(
+        self, log: OutcomeLog, rows: pd.DataFrame, predicted: CountDistribution, *, horizon: int
+    ) -> tuple[IntArray, IntArray, BoolArray]:
+        """Return, of courses that were stopped, where their gradings say they would have cleared.
+
+        Slow courses are stopped sooner than others like them, so that what was not seen of them
+        is not what was seen of the rest; their gradings tell.
+
+        Parameters
+        ----------
+        log, rows, predicted, horizon
+            As for ``judge``; courses that were fitted to are meant here.
+
+        Returns
+        -------
+        row : ndarray of shape (m,), int
+            Places in ``rows`` of the stopped courses that were graded.
+        step : ndarray of shape (m, 5), int
+            Sessions at the 10, 30, 50, 70 and 90 % points of their laws, at most ``horizon`` more.
+        cleared : ndarray of shape (m, 5), bool
+            Whether they clear then; otherwise it takes more.
+        """
+        ended = rows["stopped"].to_numpy() & (rows["step"] <= self.last_landmark).to_numpy()
+        asked = rows.assign(step=np.where(ended, rows["step"] + 1, 1))
+        marks = landmark_rows(log, asked, predicted, horizon=horizon)
+        last = rows["step"].to_numpy()[marks["row"]]
+        marks = marks[marks["session"] == last].reset_index(drop=True)
+        found = self._predict(log, marks, predicted, horizon)
+        more = np.column_stack([found.quantile(level) for level in POINTS])
+        step = marks["session"].to_numpy()[:, None] + np.minimum(more, horizon)
+        return marks["row"].to_numpy(), step.astype(np.int64), np.isfinite(more)
+
+    # of the sessions still needed at each landmark, at the estimate
+    def _predict(
+        self, log: OutcomeLog, marks: pd.DataFrame, predicted: CountDistribution, horizon: int
+    ) -> CountDistribution:
+        if marks.empty:
+            return CountDistribution(np.zeros((0, horizon)))
+        graded = mean_gradings(log)
+        _, passed = passage_predictions(marks, graded, predicted, self.passage, horizon)
+        pmf = self.weight * self.landmark.predict(marks[[*SCALED, *DOUBTED]], horizon).pmf
+        mixed = CountDistribution(pmf + (1 - self.weight) * passed.pmf)
+        cells = cells_of(marks, self.paces)
+        corrected = mixed.pmf.copy()
+        for band, at in cells.groupby("band").indices.items():
+            third = {"third": cells["third"].to_numpy()[at]}
+            corrected[at] = self.recalibrations[str(band)].apply(mixed[at], groups=third).pmf
+        return CountDistribution(corrected)
+
+    def pace_rank(self, draws: FloatArray, session: int, gone: Mapping[int, float]) -> float:
+        """Return which share of running courses like this has faded less by now, 0 to 1.
+
+        ``draws`` as for ``draws``; ``gone`` holds a grading after a session.
+        """
+        last = max(gone)
+        return self.passage.rank(draws.mean(axis=0), session, last, gone[last])
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        own = {name: getattr(self, name) for name in Midcourse.__slots__}
+        maps = {band: each.to_dict() for band, each in self.recalibrations.items()}
+        return own | {
+            "scores": dict(self.scores),
+            "held": [dict(row) for row in self.held],
+            "passage": self.passage.to_dict(),
+            "landmark": self.landmark.to_dict(),
+            "recalibrations": maps,
+            "paces": [list(pair) for pair in self.paces],
+        }
+
+    @classmethod
+    def from_dict(cls, stored: Mapping[str, Any]) -> Midcourse:
+        """Return what :meth:`to_dict` wrote."""
+        return cls(
+            **{
+                **stored,
+                "held": tuple(stored["held"]),
+                "paces": tuple((float(low), float(high)) for low, high in stored["paces"]),
+                "passage": PassageBridge.from_dict(stored["passage"]),
+                "landmark": model_from_dict(stored["landmark"]),
+                "recalibrations": {
+                    band: Recalibration.from_dict(each)
+                    for band, each in stored["recalibrations"].items()
+                },
+            }
+        )
+
+
+def band_of(session: int) -> str:
+    """Return the band that a session is in."""
+    return [name for first, name in BANDS if session >= first][-1]
+
+
+def third_of(session: int, pace: float, paces: Sequence[tuple[float, float]]) -> str:
+    """Return whether a course is slow, middle or quick for its session.
+
+    Parameters
+    ----------
+    session : int
+        Sessions done.
+    pace : float
+        Fall of log remaining ink per session, to its last grading.
+    paces : sequence of (float, float)
+        Between the thirds, by session from 1 on; the last pair stands for later sessions.
+    """
+    return THIRDS[bisect_right(paces[min(session, len(paces)) - 1], pace)]
+
+
+def cells_of(marks: pd.DataFrame, paces: Sequence[tuple[float, float]]) -> pd.DataFrame:
+    """Return ``band`` and ``third`` of each landmark row."""
+    import pandas as pd
+
+    at = zip(marks["session"], marks["gone"] / marks["last"], strict=True)
+    cells = [(band_of(done), third_of(done, pace, paces)) for done, pace in at]
+    return pd.DataFrame(cells, columns=["band", "third"])
+
+
+def fit_midcourse(
+    log: OutcomeLog, rows: pd.DataFrame, predicted: CountDistribution, *, horizon: int, seed: int
+) -> Midcourse | None:
+    """Return what a log's gradings say mid-course, or None when too few courses were graded.
+
+    Parameters
+    ----------
+    log : OutcomeLog
+        For its gradings.
+    rows : DataFrame
+        The courses, as `course_rows` returns them.
+    predicted : CountDistribution
+        Out-of-fold prediction of each course.
+    """
+    if log.gradings.empty:
+        return None
+    marks = landmark_rows(log, rows, predicted, horizon=horizon)
+    cleared = marks.loc[marks["observed"], "course_id"].nunique()
+    if cleared < FEWEST_CLEARED:
+        return None
+    graded = mean_gradings(log)
+    passage = _fit_passage(graded, rows, float(ink_gone(log.cleared_at)))
+    landmark, by_landmark = fit_landmarks(marks, horizon=horizon, seed=seed)
+    alone, by_passage = passage_predictions(marks, graded, predicted, passage, horizon)
+    subject = marks["client_id"].to_numpy(dtype=object)
+    outcomes = Outcomes(marks["left"].to_numpy(), marks["observed"].to_numpy(), subject=subject)
+    until = min(last_supported(outcomes), horizon)
+
+    def score(found: CountDistribution) -> float:
+        return float(brier(found, outcomes, horizon=until).sum())
+
+    pmfs = np.stack([by_passage.pmf, by_landmark.pmf])
+    scores = {"count": alone, "passage": by_passage, "landmark": by_landmark}
+    scored = {name: score(found) for name, found in scores.items()}
+    middle = score(CountDistribution(pmfs.mean(axis=0)))
+    weight = best_weight(scored["passage"], middle, scored["landmark"])
+    mixed = CountDistribution(np.tensordot([1 - weight, weight], pmfs, 1))
+    paces = _between_thirds(marks)
+    cells = cells_of(marks, paces)
+    corrected, recalibrations = mixed.pmf.copy(), {band: Recalibration() for _, band in BANDS}
+    for band, places in cells.groupby("band").indices.items():
+        at = np.asarray(places, dtype=np.int64)
+        found, recalibrations[str(band)] = recalibrate_out_of_fold(
+            [mixed[at]],
+            outcomes.take(at),
+            groups={"third": cells["third"].to_numpy()[at]},
+            group_shrink=THIRD_SHRINK,
+            seed=seed,
+        )
+        corrected[at] = found[0].pmf
+    together = CountDistribution(corrected)
+    return Midcourse(
+        weight=weight,
+        scores={**scored, "together": score(together)},
+        held=_held(together, marks, cells),
+        passage=passage,
+        landmark=landmark,
+        recalibrations=recalibrations,
+        paces=paces,
+        cleared_at=float(log.cleared_at),
+        steps=predicted.horizon,
+        n_courses=int(marks["course_id"].nunique()),
+        n_landmarks=len(marks),
+    )
+
+
+def best_weight(none: float, half: float, whole: float) -> float:
+    """Return the weight of one of two forecasts whose mixture scores best, pulled to one half.
+
+    A squared error of a mixture is a parabola in the weight, which three of its values give:
+    without the one, with half of each, with it alone.
+
+    Examples
+    --------
+    >>> round(best_weight(1.0, 0.75, 1.0), 3), round(best_weight(1.0, 0.5, 0.4), 2)
+    (0.5, 0.87)
+    """
+    bend = 2 * (none + whole - 2 * half)
+    slope = whole - none - bend
+    least = (PULL / 2 - slope / 2) / (bend + PULL) if bend + PULL > 0 else 0.5
+    return float(np.clip(least, 0.0, 1.0))
+
+
+# Between the thirds of the pace at each session, from courses at it and one session to each side.
+def _between_thirds(marks: pd.DataFrame) -> tuple[tuple[float, float], ...]:
+    session = marks["session"].to_numpy()
+    pace = (marks["gone"] / marks["last"]).to_numpy()
+    counts = np.bincount(session)[1:]
+    enough = np.flatnonzero(counts >= FEWEST_AT_LANDMARK)
+    last = int(enough[-1]) + 1 if len(enough) else 1
+    found = []
+    for at in range(1, last + 1):
+        low, high = np.quantile(pace[np.abs(session - at) <= 1], [1 / 3, 2 / 3])
+        found.append((float(low), float(high)))
+    return tuple(found)
+
+
+# by cell, how the promises of predictions not fitted to these rows have held
+def _held(
+    found: CountDistribution, marks: pd.DataFrame, cells: pd.DataFrame
+) -> tuple[dict[str, Any], ...]:
+    held = []
+    for (_, band), third in product(BANDS, THIRDS):
+        at = ((cells["band"] == band) & (cells["third"] == third)).to_numpy()
+        if not at.any():
+            continue
+        part, given = marks[at], found[at]
+        subject = part["client_id"].to_numpy(dtype=object)
+        seen = Outcomes(part["left"].to_numpy(), part["observed"].to_numpy(), subject=subject)
+        covered = interval_coverage(given, seen, level=LEVEL)
+        step = min(WITHIN, covered.supported_to)
+        came = reliability_table(given, seen, steps=(step,), bins=1).iloc[0]
+        held.append(
+            {
+                "sessions": band,
+                "pace": third,
+                "n_courses": int(part["course_id"].nunique()),
+                "n_cleared": int(part.loc[part["observed"], "course_id"].nunique()),
+                "coverage": covered.tie_split,
+                "coverage_error": covered.tie_split_error,
+                "within": step,
+                "said": 1 - float(came["predicted"]),
+                "seen": 1 - float(came["observed"]),
+            }
+        )
+    return tuple(held)
+
+
+# The bridge of the courses that cleared, from their gradings before that. Its four numbers are of
+# all of them: no fold would move them by much.
+def _fit_passage(graded: pd.DataFrame, rows: pd.DataFrame, threshold: float) -> PassageBridge:
+    ended = rows[rows["observed"] & (rows["entry"] == 0)][["course_id", "step"]]
+    before = graded.merge(ended, on="course_id")
+    before = before[before["after_session"] < before["step"]]
+    place = before.groupby("course_id").cumcount()
+    course = before["course_id"].factorize()[0]
+    steps = np.full((int(course.max()) + 1, int(place.max()) + 1), np.nan)
+    levels = steps.copy()
+    steps[course, place] = before["after_session"]
+    levels[course, place] = before["gone"]
+    passage = before.groupby("course_id", sort=False)["step"].first().to_numpy()
+    return PassageBridge.fit(steps, levels, passage, threshold=threshold)
+
+
+def passage_predictions(
+    marks: pd.DataFrame,
+    graded: pd.DataFrame,
+    predicted: CountDistribution,
+    passage: PassageBridge,
+    horizon: int,
+) -> tuple[CountDistribution, CountDistribution]:
+    """Return predictions at each landmark without, and with, the gradings up to it."""
+    known = {
+        name: (part["after_session"].to_numpy(), part["gone"].to_numpy())
+        for name, part in graded.groupby("course_id")
+    }
+    session = marks["session"].to_numpy(dtype=np.int64)
+    row = marks["row"].to_numpy(dtype=np.int64)
+    left = np.hstack([np.ones((len(predicted), 1)), predicted.survival()])
+    padded = np.hstack([predicted.pmf, np.zeros((len(predicted), horizon))])
+    ahead = session[:, None] + np.arange(horizon)
+    alone = padded[row[:, None], ahead] / np.maximum(left[row, session], 1e-9)[:, None]
+    # courses graded after the same sessions are worked out together
+    together: dict[tuple[int, ...], list[int]] = {}
+    levels: list[FloatArray] = []
+    for at, (course, done) in enumerate(zip(marks["course_id"], session.tolist(), strict=True)):
+        steps, seen = known[course]
+        upto = steps <= done
+        levels.append(seen[upto])
+        together.setdefault((done, *steps[upto].tolist()), []).append(at)
+    found = np.zeros_like(alone)
+    for (done, *graded_after), places in together.items():
+        seen = np.array([levels[at] for at in places])
+        found[places] = passage.posterior(alone[places], done, np.array(graded_after), seen)
+    return CountDistribution(alone), CountDistribution(found)

@@ -1,0 +1,52 @@
+"""A comparison written up: every item of TARGET 2025, and nothing made up."""
+
+import re
+
+import pytest
+
+import forecast
+from forecast.errors import RequestError
+from forecast.figures import write_report
+
+
+@pytest.fixture(scope="module")
+def written(invented_log, tmp_path_factory):
+    comparison = forecast.compare_regimes(invented_log, replicates=20)
+    folder = tmp_path_factory.mktemp("report")
+    paths = write_report(comparison, invented_log, folder)
+    return comparison, [path.read_text(encoding="utf-8") for path in paths]
+
+
+def test_the_twenty_one_items_stand_in_their_order_in_both_files(written):
+    _, (markdown, page) = written
+    numbers = [int(n) for n in re.findall(r"^## (\d+)\. ", markdown, flags=re.MULTILINE)]
+    assert numbers == list(range(1, 22))
+    assert [int(n) for n in re.findall(r"<h2>(\d+)\. ", page)] == numbers
+
+
+def test_the_report_says_what_the_comparison_says(written):
+    comparison, (markdown, _) = written
+    for sentence in comparison.words.values():
+        assert sentence in markdown
+    assert f"{comparison.diagnostics.counts['courses']} eligible" in markdown
+    contrast = comparison.difference["ps - ns"]
+    assert f"| {contrast.estimate:.3g} |" in markdown
+    for ethics in ("Ethics", "Registration", "Funding", "Interests"):
+        assert re.search(rf"\d+\. {ethics}\n\nA log cannot say", markdown)
+
+
+def test_the_page_needs_no_network_and_draws_the_curves(written):
+    _, (_, page) = written
+    assert "<script src=" not in page
+    assert page.count("Plotly.newPlot(") >= 3
+    assert page.count("plotly.js v") == 1
+
+
+def test_a_report_that_cannot_say_is_written_too_and_a_file_is_no_folder(tmp_path):
+    log = forecast.simulate_log(60, seed=3)
+    comparison = forecast.compare_regimes(log, replicates=20)
+    markdown = write_report(comparison, log, tmp_path / "few")[0].read_text(encoding="utf-8")
+    assert "21. Interests" in markdown
+    (tmp_path / "file").write_text("x", encoding="utf-8")
+    with pytest.raises(RequestError, match="is a file"):
+        write_report(comparison, log, tmp_path / "file")

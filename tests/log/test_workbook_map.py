@@ -1,0 +1,226 @@
+"""Any workbook: a map is proposed, corrected and read; what is wrong is named with its cell."""
+
+import json
+import re
+import tomllib
+from pathlib import Path
+
+import openpyxl
+import pytest
+
+from forecast.cli import main
+from forecast.errors import DataError
+from forecast.invented import simulate_log
+from forecast.log import TABLES, propose_map, read_log
+
+SHIPPED = Path(__file__).parents[2] / "synthetic_data" / "deutsche_praxis.xlsx"
+SEED = 20240311  # of the shipped workbook
+
+
+@pytest.fixture(scope="module")
+def mapped(tmp_path_factory):
+    """The proposed map of the German workbook, with the one word that is left open filled in."""
+    path = tmp_path_factory.mktemp("map") / "columns.toml"
+    text, _ = propose_map(SHIPPED, path)
+    path.write_text(text.replace('# "Bein" = ""', '"Bein" = "thigh"'), "utf-8")
+    return path
+
+
+@pytest.fixture(scope="module")
+def german(mapped):
+    return read_log(SHIPPED, columns=mapped)
+
+
+def test_without_a_map_the_next_step_is_named():
+    with pytest.raises(DataError, match=r"it has '2017', .*--propose-map columns.toml"):
+        read_log(SHIPPED)
+
+
+def test_a_german_workbook_is_read_by_its_map(german):
+    truth = simulate_log(120, seed=SEED)
+    for table, rows in german.report.rows.items():
+        assert rows.rows_in == rows.used + rows.set_aside
+        assert rows.used == len(getattr(truth, table)) or table == "reactions"
+    both = german.courses.merge(truth.courses, on="course_id", suffixes=("", "_true"))
+    assert len(both) == 120
+    exact = ["started_on", "inks", "ink_density", "layering", "outcome", "sessions_given"]
+    for name in exact:
+        assert (both[name] == both[f"{name}_true"]).all(), name
+    assert (both["skin_type"] != both["skin_type_true"]).sum() == 2  # II-III and III/IV
+    assert (both["skin_type"] >= both["skin_type_true"]).all()
+    assert both["age_years"].equals(both["age_years_true"])
+
+
+def test_rows_of_totals_are_called_so_and_nothing_else_is_set_aside(german):
+    aside = german.report.set_aside
+    assert set(aside["rule"]) == {"a row of its own, not a row of totals"}
+    assert len(aside) == 2 * german.courses["started_on"].dt.year.nunique()
+
+
+def test_whatever_is_listed_stands_in_the_cell_that_is_named(german):
+    book = openpyxl.load_workbook(SHIPPED)
+    entries = german.report.to_dict()
+    for one in [*entries["set_aside"], *entries["flagged"]]:
+        sheet, _, cell = one["cell"].partition("!")
+        assert str(book[sheet][cell].value).removeprefix("ca. ") == one["value"] or (
+            one["column"] == "skin_type"
+        )
+    assert any(one["cell"].startswith("2019!A") for one in entries["set_aside"])
+
+
+def test_the_commands_go_from_any_workbook_to_a_checked_log(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert main(["check", str(SHIPPED)]) == 1
+    assert "--propose-map" in capsys.readouterr().err
+    assert main(["check", str(SHIPPED), "--propose-map", "columns.toml"]) == 0
+    assert "--columns columns.toml" in capsys.readouterr().out
+    assert main(["check", str(SHIPPED), "--columns", "columns.toml", "--json"]) == 0
+    rows = json.loads(capsys.readouterr().out)["rows"]
+    assert rows["courses"]["in"] == 136
+    assert Path("set-aside/set_aside_courses.csv").read_text("utf-8-sig").count("2018!F9") == 1
+
+
+@pytest.fixture
+def book(tmp_path):
+    """A small English workbook with headings and words of its own."""
+    made = openpyxl.Workbook()
+    sheet = made.active
+    sheet.title = "Removals"
+    sheet.append(["Case no", "Client", "Start", "Skin", "Site", "Colours", "Density", "Cover up",
+                  "Sessions", "Result", "Surname"])  # fmt: skip
+    for n in range(1, 4):
+        sheet.append([f"k{n}", f"p{n}", f"2{n}.06.2021", "IV", "calf", "black/pink", "heavy", "no",
+                      4, "all gone", "Miller"])  # fmt: skip
+    path = tmp_path / "book.xlsx"
+    made.save(path)
+    return path
+
+
+def proposed(book):
+    file = book.parent / "columns.toml"
+    text, brief = propose_map(book, file)
+    file.write_text(text, "utf-8")
+    return file, text, brief
+
+
+def test_words_that_are_not_known_are_asked_and_people_are_kept_out(book):
+    file, text, brief = proposed(book)
+    assert tomllib.loads(text)["courses"]["columns"]["Surname"] == ""
+    assert "kept out: a name" in text
+    assert '# "all gone" = ""' in text
+    assert brief[0].endswith("1 word(s) to settle.")
+    file.write_text(text.replace('# "all gone" = ""', '"all gone" = "cleared"'), "utf-8")
+    log = read_log(book, columns=file)
+    assert list(log.courses["outcome"]) == ["cleared"] * 3
+    assert list(log.courses["body_site"]) == ["lower_leg"] * 3
+    assert list(log.courses["inks"]) == ["black;pink"] * 3
+    assert "Surname" not in str(log.report.to_dict())
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        (
+            '"Site" = "body_site"',
+            '"Site" = "inks"',
+            r"two columns for inks: Removals!E1 \('Site'\)",
+        ),
+        ('"Site" = "body_site"', '"Site" = "sites"', "names a column 'sites'"),
+        ('"Site" = "body_site"', '"Site" = "inks"\n"Site" = "x"', "is not written as TOML"),
+        ('sheets = ["Removals"]', 'sheets = ["Removal"]', "There are 'Removals'. Did you mean"),
+        ('sheets = ["Removals"]', "sheets = 1", "no table with a list of sheets"),
+        ('"calf" = "lower_leg"', '"calf" = "lower leg!"', "gives 'calf' as 'lower leg!'"),
+        ("[courses]", "cleared_judged = 3\n[courses]", "gives cleared_judged as 3"),
+        ("[courses", "[cases", "'cases', which is no table"),
+    ],
+)
+def test_a_map_that_cannot_be_is_refused_in_one_sentence(book, old, new, says):
+    file, text, _ = proposed(book)
+    assert old in text
+    file.write_text(text.replace(old, new), "utf-8")
+    with pytest.raises(DataError, match=says) as refused:
+        read_log(book, columns=file)
+    assert len(str(refused.value).splitlines()) == 1
+
+
+def test_a_sheet_without_the_headings_of_the_map_is_named(book):
+    file, _, _ = proposed(book)
+    made = openpyxl.load_workbook(book)
+    made["Removals"].delete_rows(1)
+    made.save(book)
+    with pytest.raises(DataError, match="Sheet 'Removals', from A1 on, has none of the headings"):
+        read_log(book, columns=file)
+
+
+def test_headings_given_twice_are_named_with_their_cells(tmp_path):
+    made = openpyxl.Workbook()
+    made.active.title = "courses"
+    made.active.append(["course_id", "client_id", "Course ID"])
+    made.active.append(["a", "b", "c"])
+    made.save(tmp_path / "log.xlsx")
+    with pytest.raises(DataError, match="two columns for course_id: courses!A1 and courses!C1"):
+        read_log(tmp_path / "log.xlsx")
+
+
+@pytest.mark.parametrize("rows", [[], [["a price list"], [150]], [["Miller", 3, 4, 5]]])
+def test_a_workbook_without_courses_says_what_it_has(tmp_path, rows):
+    made = openpyxl.Workbook()
+    made.active.title = "Prices"
+    for row in rows:
+        made.active.append(row)
+    made.save(tmp_path / "log.xlsx")
+    with pytest.raises(DataError, match="headings like those of courses: it has 'Prices'") as no:
+        propose_map(tmp_path / "log.xlsx", Path("columns.toml"))
+    assert "forecast workbook NEW.xlsx" in str(no.value)
+
+
+def test_french_and_spanish_headings_are_known(tmp_path):
+    made = openpyxl.Workbook()
+    sheet = made.active
+    sheet.title = "Dossiers"
+    sheet.append(["Dossier", "No client", "Début", "Phototype", "Zona", "Couleurs", "Densité",
+                  "Couches", "Nombre de séances", "Résultat"])  # fmt: skip
+    sheet.append(
+        ["a", "b", "2021-03-02", "3", "mollet", "noir et rouge", "forte", "non", 5, "effacé"]
+    )
+    made.save(tmp_path / "log.xlsx")
+    file, _, brief = proposed(tmp_path / "log.xlsx")
+    assert "10 of 10 headings known; 0 word(s)" in brief[0]
+    read = read_log(tmp_path / "log.xlsx", columns=file).courses.iloc[0]
+    assert (read["body_site"], read["inks"], read["ink_density"]) == (
+        "lower_leg",
+        "black;red",
+        "heavy",
+    )
+
+
+def test_an_empty_workbook_has_lists_comments_and_an_example_that_is_never_used(tmp_path):
+    path = tmp_path / "new.xlsx"
+    assert main(["workbook", str(path)]) == 0
+    assert main(["workbook", str(path)]) == 1  # there already
+    book = openpyxl.load_workbook(path)
+    assert book.sheetnames == list(TABLES)
+    for sheet in book:
+        rules = TABLES[sheet.title]
+        assert [cell.value for cell in sheet[1]] == [rule.name for rule in rules]
+        assert all(cell.comment.text for cell in sheet[1])
+        assert sheet.freeze_panes == "A2"
+        lists = [rule for rule in rules if rule.kind in ("level", "flag")]
+        assert sheet.data_validations.count == len(lists)
+    report = read_log(path).report
+    assert {rows.used for rows in report.rows.values()} == {0}
+    assert set(report.set_aside["rule"]) == {"a row of the clinic's own, not the example"}
+    book["courses"]["A2"] = "k1"
+    book.save(path)
+    assert read_log(path).report.rows["courses"].used == 1
+
+
+def test_the_report_is_written_in_german():
+    report = read_log(SHIPPED.with_name("messy_clinic.xlsx")).report
+    said = report.to_text(examples=50, language="de")
+    known = {"row", "the", "Write", "Correct", "rule", "time", "first", "Perhaps", "until", "used"}
+    quoted = re.sub(r"'[^']*'", "", said)
+    assert known & set(re.findall(r"\w+", quoted)) == set()
+    assert len(said.splitlines()) == len(report.to_text(examples=50).splitlines())
+    assert "Courses!F9: 'arm'" in said
+    assert "Vielleicht ist upper_arm oder forearm gemeint." in said

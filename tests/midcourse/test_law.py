@@ -1,0 +1,96 @@
+"""The law of the sessions still needed: mixed from two, put right by session and pace."""
+
+import json
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+import forecast
+from forecast.counts import course_rows
+from forecast.forecaster import load_forecaster
+from forecast.midcourse import Midcourse, fit_midcourse
+from forecast.midcourse.law import BANDS, THIRDS, band_of, best_weight, third_of
+from forecast.survival import CountDistribution
+
+ENQUIRY = forecast.Enquiry("II", "forearm", "black", "medium", "single", area_cm2=50)
+EVEN = [(0, 0), (1, 27), (2, 46), (3, 60), (4, 70)]
+
+
+def test_it_travels_as_json(forecaster, tmp_path):
+    forecaster.save(tmp_path / "model.json")
+    loaded = load_forecaster(tmp_path / "model.json")
+    for gradings in ([], EVEN):
+        one = forecaster.update(ENQUIRY, sessions_done=4, gradings=gradings)
+        other = loaded.update(ENQUIRY, sessions_done=4, gradings=gradings)
+        assert_allclose(one.remaining.draws, other.remaining.draws, atol=1e-12)
+        assert one.to_dict() == other.to_dict()
+    stored = json.loads(json.dumps(forecaster.midcourse.to_dict()))
+    assert Midcourse.from_dict(stored).to_dict() == forecaster.midcourse.to_dict()
+
+
+def test_the_mixture_beats_the_count_alone_and_is_no_worse_than_either_part(forecaster):
+    scores = forecaster.midcourse.scores
+    assert scores["together"] < 0.8 * scores["count"]
+    assert scores["together"] < 1.02 * min(scores["passage"], scores["landmark"])
+
+
+@pytest.mark.parametrize("one", [1.0, 2.5])
+def test_the_weight_is_where_the_squared_error_of_the_mixture_is_least(one):
+    rng = np.random.default_rng(3)
+    outcome, first, second = rng.random((3, 400))
+    second = one * second
+    error = [np.mean((outcome - (1 - w) * first - w * second) ** 2) for w in (0, 0.5, 1)]
+    grid = np.linspace(0, 1, 1001)
+    every = [np.mean((outcome - (1 - w) * first - w * second) ** 2) for w in grid]
+    assert abs(best_weight(*error) - grid[int(np.argmin(every))]) < 0.01
+
+
+def test_two_forecasts_that_are_as_good_share_the_weight():
+    assert best_weight(1.0, 1.0, 1.0) == 0.5
+    assert 0.3 < best_weight(1.0001, 1.0, 1.0) < 0.7
+
+
+def test_a_course_has_one_cell():
+    paces = ((0.1, 0.3), (0.2, 0.4))
+    assert [band_of(k) for k in (1, 2, 3, 5, 6, 9, 10, 40)] == [
+        "1-2", "1-2", "3-5", "3-5", "6-9", "6-9", "10+", "10+",
+    ]  # fmt: skip
+    assert [third_of(1, pace, paces) for pace in (0.05, 0.2, 0.35)] == list(THIRDS)
+    assert third_of(9, 0.35, paces) == "middle"
+
+
+def test_each_cell_of_the_card_says_how_promises_held(forecaster):
+    held = forecaster.midcourse.held
+    assert {row["sessions"] for row in held} == {band for _, band in BANDS}
+    for row in held:
+        assert 0 <= row["n_cleared"] <= row["n_courses"]
+        if row["n_cleared"] >= 20:
+            assert abs(row["coverage"] - 0.8) < 0.15, row
+            assert abs(row["said"] - row["seen"]) < 0.15, row
+
+
+def test_a_slower_course_is_told_more_sessions_and_a_smaller_chance(forecaster):
+    told = [
+        forecaster.update(ENQUIRY, sessions_done=6, gradings=[(2, g / 3), (4, g * 0.7), (6, g)])
+        for g in (25, 45, 65, 85)
+    ]
+    middles = [update.remaining.distribution.mean_capped(25)[0] for update in told]
+    beyond = [update.remaining.distribution.not_yet()[0] for update in told]
+    assert middles == sorted(middles, reverse=True)
+    assert beyond == sorted(beyond, reverse=True)
+
+
+def test_past_the_last_landmark_the_answer_says_so(forecaster):
+    last = forecaster.midcourse.last_landmark
+    for done, said in ((last, False), (last + 1, True)):
+        found = forecaster.update(ENQUIRY, sessions_done=done, gradings=[(done, 80)])
+        codes = {note.code for note in found.remaining.notes}
+        assert ("midcourse.past_last_landmark" in codes) is said
+
+
+def test_too_few_graded_courses_give_no_law():
+    log = forecast.simulate_log(30, seed=11)
+    rows = course_rows(log, goal="clear")
+    flat = CountDistribution.from_hazard(np.full((len(rows), 40), 0.1))
+    assert fit_midcourse(log, rows, flat, horizon=25, seed=1) is None
