@@ -24,6 +24,7 @@ from forecast._types import FloatArray
 from forecast.errors import DataError, ForecastError, RequestError
 
 CENT = Decimal("0.01")
+MOST_DIGITS = 15  # of an amount, before or behind the point
 FLOAT_NOISE = Decimal("0.000001")  # of a cent: what binary arithmetic may add to an exact price
 WITH_CODE = re.compile(r"^\s*(?:([A-Za-z]{3})\s+)?(-?[0-9]+(?:\.[0-9]+)?)(?:\s+([A-Za-z]{3}))?\s*$")
 
@@ -54,7 +55,7 @@ def amount(value: object, *, name: str, currency: str, whole_cents: bool = True)
         number = Decimal(parts[2] if parts else text)
     except InvalidOperation:
         number = Decimal("NaN")
-    if isinstance(value, bool) or not number.is_finite():
+    if isinstance(value, bool) or not number.is_finite() or abs(number.adjusted()) > MOST_DIGITS:
         raise RequestError(
             f"{name} is {shown(value)}, which is not an amount of money.",
             f'Write it as 120.00 or "120.00 {currency}", with a point and without other signs.',
@@ -138,7 +139,7 @@ def _checked(name: str, value: Any, currency: str) -> Decimal | float:
     if unit == "sessions":
         return check_whole_number(value, name=name, low=int(low))
     number = isinstance(value, int | float | Decimal) and not isinstance(value, bool)
-    if not number or not low <= value <= high:
+    if not number or value != value or not low <= value <= high:  # a NaN cannot be compared
         raise RequestError(
             f"{name} is {shown(value)}.",
             f"Give {name} as a number from {low:g} to {high:g} (0.2 is 20 %).",
