@@ -61,7 +61,11 @@ def test_english_and_one_more_language_are_shipped():
 
 @pytest.mark.parametrize("code", languages())
 def test_every_language_has_every_text_with_the_same_holes(code: str):
-    english, other = texts_of("en"), texts_of(code)
+    # the report of a log has its English beside the rules, and other languages by that sentence
+    english, other = (
+        {key: text for key, text in texts_of(one).items() if not key.startswith("report.")}
+        for one in ("en", code)
+    )
     assert set(other) == set(english)
     for key, text in english.items():
         assert set(HOLE.findall(other[key])) == set(HOLE.findall(text)), key
