@@ -19,8 +19,6 @@ def test_the_promise_of_eight_in_ten_holds_on_real_durations(judged):
     own = judged["coverage"]["own"]
     assert 0.77 <= own.mean() <= 0.83, own
     assert own.between(0.68, 0.90).all(), own
-    nearer = (own - 0.8).abs().mean()
-    assert nearer < (judged["coverage"]["Cox"] - 0.8).abs().mean()
 
 
 @pytest.mark.slow
