@@ -164,7 +164,7 @@ def _no_rows(
     required = [rule.name for rule in TABLES[name] if rule.required]
     blank = np.zeros(len(first))
     for one in required:
-        blank += (written[one].isna() | (written[one] == "")).to_numpy(bool)
+        blank += written[one].isna().to_numpy(bool) | _holds(written[one], "")
     for row in first.index[blank >= len(required) / 2]:
         for column, cells in written.items():
             if isinstance(cells[row], str) and is_total(cells[row]):
@@ -176,9 +176,16 @@ def _no_rows(
                 )
                 break
     key = required[0]
-    examples = first.index[(written[key] == EXAMPLE).to_numpy()]
+    examples = first.index[_holds(written[key], EXAMPLE)]
     if len(examples):
         yield key, examples, "a row of the clinic's own, not the example", "Delete the example row."
+
+
+# which cells are this text; Parquet has cells that are lists, which answer otherwise
+def _holds(cells: pd.Series[Any], text: str) -> npt.NDArray[np.bool_]:
+    if cells.dtype == object:
+        return np.array([isinstance(cell, str) and cell == text for cell in cells], dtype=bool)
+    return np.asarray(cells == text, dtype=bool)
 
 
 def empty_table(name: str) -> pd.DataFrame:
