@@ -179,6 +179,8 @@ def test_two_writers_and_a_reader_see_whole_files_alone(tmp_path):
             ended(process)
 
 
+# Windows has no signal that ends a process without its having a say; its other tests here hold that
+# an interrupted write leaves the old file or the new one.
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="there is no kill -9 here")
 def test_a_process_that_is_killed_while_it_writes_leaves_a_whole_file(tmp_path):
     path, rng = tmp_path / "file", random.Random(3)

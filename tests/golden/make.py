@@ -50,9 +50,9 @@ def workshop() -> Iterator[Path]:
         stack.enter_context(contextlib.chdir(folder))
         stack.enter_context(mock.patch.dict(os.environ, STILL))
         stack.enter_context(warnings.catch_warnings())
-        # What is printed and written is compared here; that nothing warns is held by the tests of
-        # each room, where a warning is an error. A library's warning would differ by version.
-        warnings.simplefilter("ignore")
+        # A library's warning differs by version, and what is compared here is what is printed and
+        # written; that nothing warns is held by the tests of each room, where it is an error.
+        warnings.simplefilter("ignore")  # for the reason above
         yield folder
 
 

@@ -30,8 +30,8 @@ WORST = forecast.Enquiry(
 EVIL = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'><b>"
 A4, LETTER = (595, 842), (612, 792)  # points, ISO 216 and ANSI/ASME Y14.1
 
-# A sheet is printed by a browser that a developer may not have; the continuous check installs one,
-# so that there these tests always run.
+# A browser prints the sheet. A developer may have none; the continuous check installs one before it
+# calls the tests, so that there these always run.
 needs_browser = pytest.mark.skipif(find_browser() is None, reason="pip installs no Chromium")
 
 
