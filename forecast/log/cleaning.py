@@ -185,7 +185,7 @@ def _no_rows(
 def _holds(cells: pd.Series[Any], text: str) -> npt.NDArray[np.bool_]:
     if cells.dtype == object:
         return np.array([isinstance(cell, str) and cell == text for cell in cells], dtype=bool)
-    return np.asarray(cells == text, dtype=bool)
+    return (cells == text).fillna(False).to_numpy(bool)
 
 
 def empty_table(name: str) -> pd.DataFrame:
