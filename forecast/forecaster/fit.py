@@ -46,7 +46,7 @@ from forecast.counts import (
 from forecast.errors import DataError, RequestError
 from forecast.forecaster.forecaster import Forecaster
 from forecast.log import check_log, folds_for, judged_part, some_clients, suspicions
-from forecast.midcourse import LAST_LANDMARK, Midcourse, fit_midcourse
+from forecast.midcourse import LAST_LANDMARK, Midcourse, fit_midcourse, usual_midcourse
 from forecast.regimes import fit_strategies, regime_verdict
 from forecast.survival import BoostedHazard, CountDistribution, FittedAcceleratedTime, completed
 from forecast.tattoo import GROUPINGS, groups_of
@@ -120,12 +120,15 @@ def fit_forecaster(
     filled = fill_missing(part[1], summary.means)
     under = for_use(chosen, refits=STRATEGY_REFITS)
     lengths = length_of(model.predict(to_clearing(part[2].covariates), horizon))
+    midcourse = checked.midcourse if checked else None
+    if goal == "clear" and midcourse is None:
+        midcourse = usual_midcourse(log, rows, steps=horizon)
     return Forecaster(
         model=model,
         evidence=from_evidence if getattr(chosen, "prior", None) else None,
         stopping=fit_stopping(part[1], lengths),
         recalibration=checked.recalibration if checked else None,
-        midcourse=checked.midcourse if checked else None,
+        midcourse=midcourse,
         strategies=fit_strategies(part[0], filled, under) if goal == "clear" else {},
         regime_verdict=regime_verdict(part[0], seed=seed),
         log_summary=summary,

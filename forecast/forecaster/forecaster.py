@@ -184,8 +184,7 @@ class Forecaster(Predictor):
     Attributes
     ----------
     midcourse : Midcourse or None
-        What gradings say of a course under way; None when too few courses were graded, and for
-        the goal ``lighten``.
+        What gradings say of a course under way; None for the goal ``lighten``.
     strategies : mapping of strategy to FittedCountModel
         The model under each strategy that enough courses of the log kept to.
     regime_verdict : Note or None

@@ -6,7 +6,7 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.midcourse.landmarks import LAST_LANDMARK, mean_gradings
-    from forecast.midcourse.law import Midcourse, fit_midcourse
+    from forecast.midcourse.law import Midcourse, fit_midcourse, usual_midcourse
     from forecast.midcourse.update import (
         Update,
         doubtful_gradings,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import TYPE_CHECKING, Any
 
@@ -50,6 +50,10 @@ THIRD_SHRINK = 0.4  # standard deviation of what a third is shifted by: its pace
 BANDS = ((1, "1-2"), (3, "3-5"), (6, "6-9"), (10, "10+"))  # first session, and name
 THIRDS = ("slow", "middle", "quick")
 POINTS = (0.1, 0.3, 0.5, 0.7, 0.9)  # of a law, that stand for it
+# What a log too small to learn a bridge from starts with: mean and standard deviation of log pace,
+# log wander, power and log error variance, and how many sessions courses took. Judged, no source.
+USUAL = ((-0.1, 0.15), (-1.0, 1.0), (1.5, 0.5), (-4.0, 1.5))
+USUAL_LENGTHS = (5.0, 7.0, 9.0, 11.0, 15.0)
 WITHIN = 10  # sessions from a landmark, by which the model card says what came of promises
 
 
@@ -72,8 +76,9 @@ class Midcourse:
         sessions more.
     passage : PassageBridge
         How the log of the ink left falls towards the threshold.
-    landmark : FittedCountModel
-        Of the sessions still needed after a landmark.
+    landmark : FittedCountModel or None
+        Of the sessions still needed after a landmark; None where the bridge is the usual one and
+        nothing was learnt.
     recalibrations : mapping of str to Recalibration
         Of the mixture, by band of sessions; each shifts by third of the pace.
     paces : tuple of (float, float)
@@ -90,7 +95,7 @@ class Midcourse:
     scores: Mapping[str, float]
     held: tuple[Mapping[str, Any], ...]
     passage: PassageBridge
-    landmark: FittedCountModel
+    landmark: FittedCountModel | None
     recalibrations: Mapping[str, Recalibration]
     paces: tuple[tuple[float, float], ...]
     cleared_at: float
@@ -136,6 +141,8 @@ class Midcourse:
         found = self.passage.posterior(
             draws, session + elsewhere, list(told), np.array(list(told.values()))
         )
+        if self.landmark is None:  # a usual bridge is believed by half
+            return (draws + found) / 2
         if elsewhere:
             return found
         beyond = 1 - float(draws.mean(axis=0).sum())
@@ -165,7 +172,7 @@ class Midcourse:
         horizon : int
             Sessions ahead.
         """
-        if log.gradings.empty:
+        if log.gradings.empty or self.landmark is None:
             return ()
         marks = landmark_rows(log, rows, predicted, horizon=horizon)
         marks = marks[marks["session"] <= self.last_landmark].reset_index(drop=True)
@@ -208,7 +215,7 @@ class Midcourse:
     def _predict(
         self, log: OutcomeLog, marks: pd.DataFrame, predicted: CountDistribution, horizon: int
     ) -> CountDistribution:
-        if marks.empty:
+        if marks.empty or self.landmark is None:
             return CountDistribution(np.zeros((0, horizon)))
         graded = mean_gradings(log)
         _, passed = passage_predictions(marks, graded, predicted, self.passage, horizon)
@@ -237,7 +244,7 @@ class Midcourse:
             "scores": dict(self.scores),
             "held": [dict(row) for row in self.held],
             "passage": self.passage.to_dict(),
-            "landmark": self.landmark.to_dict(),
+            "landmark": self.landmark and self.landmark.to_dict(),
             "recalibrations": maps,
             "paces": [list(pair) for pair in self.paces],
         }
@@ -251,7 +258,7 @@ class Midcourse:
                 "held": tuple(stored["held"]),
                 "paces": tuple((float(low), float(high)) for low, high in stored["paces"]),
                 "passage": PassageBridge.from_dict(stored["passage"]),
-                "landmark": model_from_dict(stored["landmark"]),
+                "landmark": stored["landmark"] and model_from_dict(stored["landmark"]),
                 "recalibrations": {
                     band: Recalibration.from_dict(each)
                     for band, each in stored["recalibrations"].items()
@@ -355,6 +362,19 @@ def fit_midcourse(
     )
 
 
+def usual_midcourse(log: OutcomeLog, rows: pd.DataFrame, *, steps: int) -> Midcourse:
+    """Return the law for a log that has too few graded courses to learn one: a usual bridge.
+
+    What graded courses there are pull it towards what they say.
+    """
+    to = float(ink_gone(log.cleared_at))
+    passage = PassageBridge.of(np.array(USUAL)[:, 0], to, USUAL_LENGTHS)
+    graded = mean_gradings(log)
+    if len(_on_the_way(graded, rows)):
+        passage = replace(_fit_passage(graded, rows, to, prior=USUAL), lengths=USUAL_LENGTHS)
+    return Midcourse(0.0, {}, (), passage, None, {}, (), float(log.cleared_at), steps, 0, 0)
+
+
 def best_weight(none: float, half: float, whole: float) -> float:
     """Return the weight of one of two forecasts whose mixture scores best, pulled to one half.
 
@@ -419,10 +439,13 @@ def _held(
 
 # The bridge of the courses that cleared, from their gradings before that. Its four numbers are of
 # all of them: no fold would move them by much.
-def _fit_passage(graded: pd.DataFrame, rows: pd.DataFrame, threshold: float) -> PassageBridge:
-    ended = rows[rows["observed"] & (rows["entry"] == 0)][["course_id", "step"]]
-    before = graded.merge(ended, on="course_id")
-    before = before[before["after_session"] < before["step"]]
+def _fit_passage(
+    graded: pd.DataFrame,
+    rows: pd.DataFrame,
+    threshold: float,
+    prior: Sequence[tuple[float, float]] = (),
+) -> PassageBridge:
+    before = _on_the_way(graded, rows)
     place = before.groupby("course_id").cumcount()
     course = before["course_id"].factorize()[0]
     steps = np.full((int(course.max()) + 1, int(place.max()) + 1), np.nan)
@@ -430,7 +453,14 @@ def _fit_passage(graded: pd.DataFrame, rows: pd.DataFrame, threshold: float) -> 
     steps[course, place] = before["after_session"]
     levels[course, place] = before["gone"]
     passage = before.groupby("course_id", sort=False)["step"].first().to_numpy()
-    return PassageBridge.fit(steps, levels, passage, threshold=threshold)
+    return PassageBridge.fit(steps, levels, passage, threshold=threshold, prior=prior)
+
+
+# the gradings of courses that cleared, before they did
+def _on_the_way(graded: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+    ended = rows[rows["observed"] & (rows["entry"] == 0)][["course_id", "step"]]
+    before = graded.merge(ended, on="course_id")
+    return before[before["after_session"] < before["step"]]
 
 
 def passage_predictions(

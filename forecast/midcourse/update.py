@@ -103,8 +103,7 @@ def _remaining(
     elif midcourse is not None:
         notes = _what_gradings_say(midcourse, enquiry, without, draws, done, percent)
     else:
-        other = predictor.goal != "clear"
-        notes = [Note(f"midcourse.{'other_goal' if other else 'too_few_graded'}", "caution")]
+        notes = [Note("midcourse.other_goal", "caution")]
     remaining = predictor.describe(enquiry, draws, level=level, done=done)
     doubts = doubts_of(predictor, remaining, done=done)
     return replace(remaining, notes=(*notes, *predictor.notes, *doubts))
@@ -141,9 +140,11 @@ def _what_gradings_say(
     done: int,
     percent: Mapping[int, float],
 ) -> list[Note]:
-    if enquiry.sessions_elsewhere:
-        notes = [Note("midcourse.begun_elsewhere", "caution")]
-    else:
+    elsewhere = Note("midcourse.begun_elsewhere", "caution")
+    notes = [elsewhere] if enquiry.sessions_elsewhere else []
+    if midcourse.landmark is None:
+        notes.insert(0, Note("midcourse.too_few_graded", "serious"))
+    elif not notes:
         after = {k: float(ink_gone(value)) for k, value in percent.items() if k > 0}
         notes = _pace_notes(midcourse.pace_rank(without, done, after))
         if done > midcourse.last_landmark:

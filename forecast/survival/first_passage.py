@@ -12,7 +12,7 @@ has reached -log(exp(-ceiling) + (1 - exp(-ceiling)) exp(-r t)) after t steps.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -213,7 +213,13 @@ class PassageBridge:
 
     @classmethod
     def fit(
-        cls, steps: FloatArray, levels: FloatArray, passage: npt.ArrayLike, *, threshold: float
+        cls,
+        steps: FloatArray,
+        levels: FloatArray,
+        passage: npt.ArrayLike,
+        *,
+        threshold: float,
+        prior: Sequence[tuple[float, float]] = (),
     ) -> PassageBridge:
         """Return the bridge that makes paths of known passage most likely.
 
@@ -225,6 +231,9 @@ class PassageBridge:
             Step of the first passage.
         threshold : float
             The level passed.
+        prior : sequence of (float, float), optional
+            Mean and standard deviation of log pace, log wander, power and log error, where paths
+            are too few to say alone.
 
         Raises
         ------
@@ -248,7 +257,10 @@ class PassageBridge:
 
         def lost(values: FloatArray) -> float:
             bridge = cls.of(values, threshold, lengths)
-            return -sum(float(bridge._density(*part).sum()) for part in parts)
+            pull = sum(
+                (x - m) ** 2 / (2 * sd**2) for x, (m, sd) in zip(values, prior, strict=False)
+            )
+            return float(pull) - sum(float(bridge._density(*part).sum()) for part in parts)
 
         options = {"xatol": SETTLED, "fatol": 1e-2, "maxiter": 400}
         start = np.array(START)

@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 import forecast
 from forecast.counts import course_rows
 from forecast.forecaster import load_forecaster
-from forecast.midcourse import Midcourse, fit_midcourse
+from forecast.midcourse import Midcourse, fit_midcourse, usual_midcourse
 from forecast.midcourse.law import BANDS, THIRDS, band_of, best_weight, third_of
 from forecast.survival import CountDistribution
 
@@ -89,8 +89,34 @@ def test_past_the_last_landmark_the_answer_says_so(forecaster):
         assert ("midcourse.past_last_landmark" in codes) is said
 
 
-def test_too_few_graded_courses_give_no_law():
+def test_too_few_graded_courses_give_no_law_of_their_own():
     log = forecast.simulate_log(30, seed=11)
     rows = course_rows(log, goal="clear")
     flat = CountDistribution.from_hazard(np.full((len(rows), 40), 0.1))
     assert fit_midcourse(log, rows, flat, horizon=25, seed=1) is None
+
+
+@pytest.mark.parametrize("size", [1, 30])
+def test_in_a_small_log_a_slow_course_is_still_told_it_is_slow_and_that_this_is_a_judgement(size):
+    log = forecast.simulate_log(300, seed=11)
+    small = log.where(np.arange(len(log.courses)) < size)
+    found = forecast.fit_forecaster(small, seed=1)
+    assert found.midcourse.landmark is None
+    asked = {"sessions_done": 8}
+    slow, quick = (
+        found.update(ENQUIRY, gradings=[(4, at / 2), (8, at)], **asked).remaining for at in (36, 90)
+    )
+    alone = found.update(ENQUIRY, **asked).remaining
+    assert slow.chance_by(5) < alone.chance_by(5) - 0.1
+    assert slow.chance_by(5) < quick.chance_by(5) - 0.2
+    assert slow.notes[0].code == "midcourse.too_few_graded"
+    assert slow.notes[0].severity == "serious"
+
+
+def test_a_usual_law_is_pulled_by_the_few_courses_that_were_graded():
+    log = forecast.simulate_log(30, seed=11)
+    rows = course_rows(log, goal="clear")
+    pulled = usual_midcourse(log, rows, steps=40).passage
+    usual = usual_midcourse(log, rows.iloc[:0], steps=40).passage
+    assert pulled.error < usual.error  # these graders differ by less than is feared
+    assert pulled.lengths == usual.lengths
