@@ -32,6 +32,17 @@ def check_kind(value: object, kind: type[T] | tuple[type[T], ...], *, name: str,
     raise RequestError(f"{name} is {shown(value)}.", f"Give {give}.")
 
 
+def counted(number: float, word: str) -> str:
+    """Return a number with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "row"), counted(1003, "row"), counted(0.5, "session")
+    ('1 row', '1,003 rows', '0.5 sessions')
+    """
+    return f"{number:,.10g} {word}{'s' * (number != 1)}"
+
+
 def shown(value: object) -> str:
     """Return what was given as a message shows it: numbers as written, nothing long.
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from functools import cache
 from pathlib import Path
 from string import Formatter
@@ -30,7 +31,7 @@ class Note:
     Examples
     --------
     >>> str(Note("fit.few_events", "caution", {"events": 3, "covariates": 1}))
-    '3 event(s) for 1 covariate(s): effects are uncertain.'
+    '3 events for 1 covariate: effects are uncertain.'
     """
 
     code: str
@@ -81,7 +82,7 @@ class Filler(Formatter):
     """Fills the holes of a sentence: ``{n:.2f}`` as in Python, ``{n:course}`` as a counted noun,
     ``{share:percent}`` as parts of 100, ``{day:date}`` as a date, ``{names:; }`` joined so.
 
-    Counted nouns are in the language's table ``counted``, each with the forms one and other.
+    Counted nouns are in the language's table ``counted``, each as one of it and as more.
     Texts and lists of them are looked up in its table ``terms`` and stand as they are if absent.
     """
 
@@ -101,13 +102,17 @@ class Filler(Formatter):
         return self.vformat(self.notes[room][name], (), note.values)
 
     def day(self, iso: str) -> str:
-        """Return a date, written ``{day:date}``, as people read it."""
-        return iso
+        """Return the month of a date, written ``{day:date}``."""
+        return f"{date.fromisoformat(iso):%B %Y}"
+
+    def number(self, value: float) -> str:
+        """Return a number that stands before a counted noun."""
+        return f"{value:,.10g}"
 
     def format_field(self, value: Any, format_spec: str) -> str:
         if format_spec in self.counted:
-            forms = self.counted[format_spec]
-            return f"{value:,} {forms['one' if value == 1 else 'other']}"
+            one, other = self.counted[format_spec]
+            return f"{self.number(value)} {one if value == 1 else other}"
         if isinstance(value, Note):
             return self.sentence(value)
         if format_spec == "percent":

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import LEVEL, SHOWN_AT
+from forecast._checks import LEVEL, SHOWN_AT, counted
 from forecast._notes import Note
 from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.assess.calibration import (
@@ -89,7 +89,7 @@ class Drift:
         """
         if outcomes.n_events < FEWEST_TO_WATCH:
             raise DataError(
-                f"{outcomes.n_events} event(s) were seen.",
+                f"{counted(outcomes.n_events, 'event')} seen.",
                 f"Wait for at least {FEWEST_TO_WATCH} before asking for drift.",
             )
         ranges = predicted_ranges([distribution], outcomes)[0]

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_level
+from forecast._checks import check_level, counted
 from forecast._types import FloatArray
 from forecast.assess.outcomes import Outcomes
 from forecast.errors import DataError, RequestError
@@ -155,7 +155,8 @@ def labels_of(name: str, values: npt.ArrayLike, n: int) -> list[str]:
     array = np.asarray(values, dtype=object).ravel()
     if len(array) != n:
         raise RequestError(
-            f"Group {name!r} has {len(array)} label(s) for {n} row(s).", "Give one per row."
+            f"Group {name!r} has {counted(len(array), 'label')} for {counted(n, 'row')}.",
+            "Give one per row.",
         )
     return [_label(value) for value in array]
 
@@ -206,7 +207,9 @@ def fit_recalibration(
         raise RequestError("No predictions were given.", "Give at least one out-of-fold set.")
     n_events = outcomes.n_events
     if n_events < FEWEST_EVENTS:
-        message = f"{n_events} event(s): too few to correct the predictions, left as they are."
+        message = (
+            f"{counted(n_events, 'event')}: too few to correct the predictions, left as they are."
+        )
         return Recalibration(n_paths=len(outcomes), n_events=n_events, messages=(message,))
     names, design = _group_design(groups or {}, len(outcomes))
     spread = np.r_[shrink, shrink, np.full(design.shape[1], group_shrink)]
@@ -220,7 +223,7 @@ def fit_recalibration(
 
 def _widen_only(found: Recalibration) -> Recalibration:
     message = (
-        f"{found.n_events} event(s) behind the correction: an 80 % interval needs "
+        f"{counted(found.n_events, 'event')} behind the correction: an 80 % interval needs "
         f"{round(2 * EVENTS_PER_TAIL / 0.2)}; the wider of corrected and uncorrected is used."
     )
     return replace(found, power=min(found.power, 1.0), messages=(message,))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_level
+from forecast._checks import check_level, counted
 from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution
@@ -71,7 +71,7 @@ class Outcomes:
         for name, array in arrays.items():
             if array.shape != (n,):
                 raise DataError(
-                    f"{name} has shape {array.shape}, step has {n} row(s).",
+                    f"{name} has shape {array.shape}, step has {counted(n, 'row')}.",
                     "Give one value per path.",
                 )
             array.setflags(write=False)
@@ -79,7 +79,7 @@ class Outcomes:
         bad = (step < 1) | (arrays["entry"] >= step) | (arrays["entry"] < 0)
         if bad.any():
             raise DataError(
-                f"{bad.sum()} path(s) were never watched, first row {bad.argmax()}.",
+                f"{counted(bad.sum(), 'path')} never watched, first row {bad.argmax()}.",
                 "Give steps from 1, each after its entry.",
             )
 
@@ -126,7 +126,8 @@ class Outcomes:
         late = self.entry >= horizon
         if late.any():
             raise RequestError(
-                f"{late.sum()} path(s) enter at step {horizon} or later, first {late.argmax()}.",
+                f"{counted(late.sum(), 'path')} entered at step {horizon} or later, "
+                f"first {late.argmax()}.",
                 "Leave them out or take a longer horizon.",
             )
         return Outcomes(
@@ -151,7 +152,7 @@ class Outcomes:
         """Raise RequestError unless ``distribution`` has one row per path."""
         if len(distribution) != len(self):
             raise RequestError(
-                f"There are {len(distribution)} predicted distribution(s) for {len(self)} path(s).",
+                f"Predicted distributions: {len(distribution)}, paths: {len(self)}.",
                 "Give one distribution per path, in the same order.",
             )
 
@@ -245,7 +246,7 @@ def watched_until(
     rows, columns = watched.shape
     if rows != len(outcomes) or columns <= horizon:
         raise RequestError(
-            f"watched has shape {watched.shape} for {len(outcomes)} path(s) up to step {horizon}.",
+            f"watched has shape {watched.shape}, not ({len(outcomes)}, more than {horizon}).",
             "Give one row per path and one column for each step from 0.",
         )
     return watched[:, : horizon + 1]

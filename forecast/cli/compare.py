@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import reach, reactions, sharing
+from forecast._checks import counted
 from forecast._files import read_json, sealed, unsealed
 from forecast.cli.files import (
+    CLOSING,
     Options,
     add_cluster,
     add_command,
@@ -19,6 +21,7 @@ from forecast.cli.files import (
     anywhere,
     check_folder,
     check_json_output,
+    in_layers,
     progress,
     write_text,
 )
@@ -109,7 +112,7 @@ def _compare(options: Options) -> None:
 
         written += map(str, write_report(comparison, log, options.report))
     data = {**comparison.to_dict(), "written": written}
-    lines = [compared_text(comparison)]
+    lines = [in_layers(options, compared_text(comparison))]
     if options.plan is not None:
         progress("Planning (simulated studies)")
         horizon = PLANNED_TO if options.horizon == "auto" else options.horizon
@@ -137,7 +140,7 @@ def _is_report(content: bytes) -> bool:
 
 
 def _plan_text(plan: ComparisonPlan) -> str:
-    lines = [f"To settle a difference of {plan.difference:g} session(s) up to {plan.horizon}:"]
+    lines = [f"To find a difference of {counted(plan.difference, 'session')} by {plan.horizon}:"]
     for chance, more in plan.more.items():
         lines.append(
             f"  with a chance of {10 * chance:g} in 10: {plan.courses[chance]} courses in all, "
@@ -187,7 +190,7 @@ def _fading(options: Options) -> None:
     log = read(options)
     progress("Fitting fading curves")
     found = forecast.fit_fading(log, level=options.level)
-    answer(options, found.to_dict(), found.to_text())
+    answer(options, found.to_dict(), in_layers(options, found.to_text()))
 
 
 def add_reactions(commands: Commands) -> None:
@@ -204,7 +207,7 @@ def add_reactions(commands: Commands) -> None:
 
 def _reactions(options: Options) -> None:
     report = reactions.fit_reactions(read(options), outcome=options.outcome, level=options.level)
-    answer(options, report.to_dict(), report.to_text())
+    answer(options, report.to_dict(), in_layers(options, report.to_text()))
 
 
 def add_reach(commands: Commands) -> None:
@@ -259,7 +262,7 @@ def _reach(options: Options) -> None:
         )
         data["change"] = change.to_dict()
         texts.append(change.to_text())
-    answer(options, data, "\n\n".join(texts))
+    answer(options, data, "\n\n".join([*texts, CLOSING]))
 
 
 def _numbers(text: str) -> tuple[float, ...]:

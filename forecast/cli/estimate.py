@@ -11,6 +11,7 @@ import forecast
 from forecast import prices, tattoo
 from forecast._checks import LEVEL
 from forecast.cli.files import (
+    CLOSING,
     Options,
     add_command,
     add_gradings,
@@ -20,20 +21,23 @@ from forecast.cli.files import (
     progress,
     read_enquiries,
     read_one_enquiry,
+    table_text,
     write_template,
 )
 from forecast.cli.log import read
+from forecast.counts import of_100
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
+    from forecast._notes import Note
     from forecast.cli.files import Commands
+    from forecast.counts import Estimate
     from forecast.forecaster import Forecaster
     from forecast.log import Enquiry, OutcomeLog
     from forecast.midcourse import Update
     from forecast.prices import Tariff
     from forecast.tattoo import Caution
 
-CLOSING = "Estimates from past courses: not a promise, and never a treatment setting."
 LISTED = ("block", "fixed")
 
 
@@ -91,30 +95,105 @@ def _estimate(options: Options) -> None:
     forecaster = forecast.load_forecaster(options.model)
     lighten = options.lighten and forecast.load_forecaster(options.lighten)
     results: list[dict[str, Any]] = []
-    texts: list[str] = []
-    always: dict[str, Caution] = {}
+    estimates: dict[str, Estimate] = {}
+    cautions: dict[str, tuple[Caution, ...]] = {}
+    drivers: dict[str, list[str]] = {}
     if options.register is not None:
         from forecast.forecaster import record_promise
 
         check_register(options.register)
     enquiries = read_enquiries(options.enquiries, named=options.register is not None)
     for label, enquiry in enquiries.items():
-        result = forecaster.estimate(
+        result = estimates[label] = forecaster.estimate(
             enquiry, level=options.level, strategy=options.strategy, lighten=lighten
         )
         if options.register is not None:
             record_promise(options.register, result, enquiry_id=label, issued_on=date.today())
-        cautions = tattoo.cautions_for(enquiry)
-        why, lines = (
+        cautions[label] = tattoo.cautions_for(enquiry)
+        why, drivers[label] = (
             _what_drives(forecaster, enquiry, options.level) if options.drivers else ({}, [])
         )
-        results.append({"enquiry_id": label, **result.to_dict(), **why, **as_dict(cautions)})
-        texts.append(
-            "\n".join([f"Enquiry {label}", result.to_text(), *lines, *own_lines(cautions)])
+        results.append({"enquiry_id": label, **result.to_dict(), **why, **as_dict(cautions[label])})
+    text = estimates_text(estimates, cautions, drivers, details=options.details)
+    answer(options, {"estimates": results}, text)
+
+
+def estimates_text(
+    estimates: Mapping[str, Estimate],
+    cautions: Mapping[str, tuple[Caution, ...]],
+    drivers: Mapping[str, list[str]],
+    *,
+    details: bool,
+) -> str:
+    """Return the answers by enquiry, then what they rest on, said once; several as a table.
+
+    Of the remarks on one answer the gravest is given, all of them with ``details``.
+    """
+    shared = [
+        note
+        for note in next(iter(estimates.values())).notes
+        if all(note in one.notes for one in estimates.values())
+    ]
+    parts: list[str] = []
+    left_out = False
+    if len(estimates) > 1 and not details:
+        parts.append(_table(estimates))
+    for label, one in estimates.items():
+        own = sorted((n for n in one.notes if n not in shared), key=_gravest)
+        kept = own if details else [note for note in own if note.severity != "info"][:2]
+        left_out |= len(kept) < len(own)
+        lines = list(one.headline) if not parts or details else list(map(str, one.leads))
+        lines += [f"- {note}" for note in kept] + drivers[label]
+        if lines:
+            parts.append("\n".join([*([f"Enquiry {label}"] * (len(estimates) > 1)), *lines]))
+    told: dict[str, list[str]] = {}
+    for label, of in cautions.items():
+        for line in own_lines(of):
+            told.setdefault(line, []).append(label)
+    everybody = len(estimates)
+    parts.append(
+        "\n".join(
+            [
+                "What this rests on:",
+                *(f"- {note}" for note in shared),
+                *["(--details gives every remark.)"] * left_out,
+                *(
+                    line if len(labels) == everybody else f"{line} (Enquiry {', '.join(labels)})"
+                    for line, labels in told.items()
+                ),
+            ]
         )
-        always |= {caution.key: caution for caution in cautions if caution.kind == "always"}
-    texts.append("\n".join([CLOSING, *(f"- {item.to_text()}" for item in always.values())]))
-    answer(options, {"estimates": results}, "\n\n".join(texts))
+    )
+    always = {one.key: one for of in cautions.values() for one in of if one.kind == "always"}
+    parts.append("\n".join([CLOSING, *(f"- {item.to_text()}" for item in always.values())]))
+    return "\n\n".join(parts)
+
+
+def _gravest(note: Note) -> int:
+    return ("serious", "caution", "info").index(note.severity)
+
+
+def _table(estimates: Mapping[str, Estimate]) -> str:
+    first = next(iter(estimates.values()))
+    likeness = {"well covered": "many", "thin": "few", "outside": "none"}
+    head = (
+        "enquiry",
+        "sessions",
+        f"{first.level * 10:g} of 10 need",
+        f"not there after {first.horizon}",
+        "like it in the log",
+    )
+    rows = [
+        (
+            label,
+            one.spoken(one.median),
+            one.range_text(),
+            of_100(one.not_within_horizon),
+            likeness[one.support],
+        )
+        for label, one in estimates.items()
+    ]
+    return table_text([head, *rows])
 
 
 def _what_drives(
@@ -160,18 +239,35 @@ def _update(options: Options) -> None:
         **as_dict(cautions),
         **priced,
     }
-    text = [
-        f"After {options.sessions_done} session(s), still needed:",
-        later.remaining.to_text(),
-        "",
-        "In total:",
-        *(line for line in later.total.to_text().splitlines() if not line.startswith("- ")),
-        *lines,
-        *own_lines(cautions),
-        "",
-        CLOSING,
+    answer(
+        options,
+        data,
+        "\n".join(
+            [
+                *update_lines(later, details=options.details),
+                *lines,
+                *own_lines(cautions),
+                "",
+                CLOSING,
+            ]
+        ),
+    )
+
+
+def update_lines(later: Update, *, details: bool) -> list[str]:
+    """Return the answer mid-course, a line each; with ``details`` all that it rests on."""
+    now, whole = later.remaining, later.total
+    notes = sorted(now.notes, key=_gravest)
+    grave = [note for note in notes if note.severity != "info"]
+    kept = notes if details else grave[:2]
+    return [
+        *now.headline[:2],
+        f"With the {later.sessions_done} done: {whole.spoken(whole.median)} in all, "
+        f"{whole.range_text()} for {whole.level * 10:g} of 10.",
+        *now.headline[2:],
+        *(f"- {note}" for note in kept),
+        *["(--details gives every remark.)"] * (len(kept) < len(notes)),
     ]
-    answer(options, data, "\n".join(text))
 
 
 def _price_remaining(later: Update, path: Path, done: int) -> tuple[dict[str, Any], list[str]]:

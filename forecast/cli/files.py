@@ -37,14 +37,20 @@ ARGUMENT = re.compile(
 )
 Options = argparse.Namespace
 MOST_ROWS = 200_000
+CLOSING = (
+    "From past courses: no promise, and never a treatment setting. "
+    "Local regulation and licensed practice decide."
+)
+RESTS_ON = 4  # lines below an answer, unless all are asked for
 
 
 def add_command(
     commands: Commands, name: str, run: Callable[[Options], None], *, says: str
 ) -> argparse.ArgumentParser:
-    """Return the parser of a new command that takes ``--json`` and calls ``run``."""
+    """Return the parser of a new command, with ``--json`` and ``--details``, that calls ``run``."""
     parser = commands.add_parser(name, help=says, description=says)
     parser.add_argument("--json", action="store_true", help="print JSON instead of words")
+    parser.add_argument("--details", action="store_true", help="print every remark and number")
     parser.set_defaults(run=run)
     return parser
 
@@ -73,6 +79,31 @@ def answer(options: Options, data: Mapping[str, Any], text: str) -> None:
         print(json.dumps(_printed({**data, **said}), indent=2, allow_nan=False))
     else:
         print("\n".join([*map(str, of_log), *([""] if of_log else []), typed(text)]))
+
+
+def in_layers(options: Options, text: str) -> str:
+    """Return the answer, a text's first paragraph, and the first of what it rests on.
+
+    With ``--details`` it is the whole text. What a tool like this never decides closes it.
+    """
+    head, _, rest = text.partition("\n\n")
+    lines = rest.splitlines()
+    rests_on = [line for line in lines if line.startswith("- ")][:RESTS_ON]
+    if options.details or len(lines) <= len(rests_on):
+        return f"{text}\n\n{CLOSING}"
+    named = ["", "What this rests on:"] * bool(rests_on)
+    more = "(--details gives the rest.)"
+    return "\n".join([head, *named, *rests_on, more, "", CLOSING])
+
+
+def table_text(rows: Sequence[Sequence[str]]) -> str:
+    """Return rows of texts, the first their heads, as columns parted by spaces."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    lines = [
+        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        for row in rows
+    ]
+    return "\n".join(lines)
 
 
 def _printed(value: Any) -> Any:

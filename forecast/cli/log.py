@@ -62,6 +62,13 @@ def read(options: Options) -> OutcomeLog:
     return log
 
 
+MODELS = {
+    "loglogistic": "log-logistic",
+    "lognormal": "log-normal",
+    ", some never": ", with a share that never gets there",
+}
+
+
 def add_workbook(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = add_command(commands, "workbook", _workbook, says="an empty log to fill in")
@@ -206,19 +213,23 @@ def _fit(options: Options) -> None:
 def fitted_text(forecaster: Forecaster) -> str:
     """Return what the model rests on and how it did on clients it had not seen, in words."""
     found = forecaster.assessment
+    followed, horizon = forecaster.supported_to, forecaster.horizon
+    beyond = f"; beyond it, to {horizon}, the curve is extrapolated" if followed < horizon else ""
     lines = [
         *map(str, forecaster.notes),
-        f"Supported to session {forecaster.supported_to}, spoken of to {forecaster.horizon}.",
+        f"At least five courses were followed to session {followed}{beyond}.",
     ]
     if found.get("candidates"):
-        n = len(found["candidates"])
-        lines.append(f"Chosen of {n} models on clients left out of the fit: {found['model']}.")
+        n, best = len(found["candidates"]), found["model"]
+        for name, words in MODELS.items():
+            best = best.replace(name, words)
+        lines.append(f"Best of {n} models when tested on clients it had not seen: {best}.")
     coverage = found.get("coverage")
     if coverage:
-        kept, error = 10 * coverage["tie_split"], 10 * coverage["tie_split_error"]
+        kept, error = 100 * coverage["tie_split"], 100 * coverage["tie_split_error"]
         lines.append(
-            f"The promise of {10 * coverage['level']:g} of 10 held for {kept:.1f} of 10 such "
-            f"clients (give or take {error:.1f})."
+            f"On those the {100 * coverage['level']:g} % interval held the true count for "
+            f"{kept:.0f} % (give or take {error:.0f})."
         )
     failing = [
         f"{row['factor']} {row['label']}"
@@ -226,7 +237,7 @@ def fitted_text(forecaster: Forecaster) -> str:
         if row["verdict"] == "fails"
     ]
     if failing:
-        lines.append(f"It did not hold for: {', '.join(failing)}; their estimates say so.")
+        lines.append(f"It did not hold for {', '.join(failing)}; their estimates say so.")
     return "\n".join(lines)
 
 

@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Any
 import forecast
 from forecast import figures, prices, reactions, tattoo
 from forecast.cli.compare import compared_text
-from forecast.cli.estimate import CLOSING, own_lines
+from forecast.cli.estimate import estimates_text, update_lines
 from forecast.cli.files import (
+    CLOSING,
     Options,
     add_command,
     answer,
@@ -154,17 +155,14 @@ def _answer_enquiries(album: _Album, forecaster: Forecaster) -> Mapping[str, Est
     album.text("enquiries.csv", "three invented enquiries", ENQUIRIES)
     enquiries = read_enquiries(album.folder / "enquiries.csv")
     estimates = {label: forecaster.estimate(enquiry) for label, enquiry in enquiries.items()}
-    words: dict[str, str] = {}
-    always: dict[str, str] = {}
+    cautions = {label: tattoo.cautions_for(enquiry) for label, enquiry in enquiries.items()}
+    none: dict[str, list[str]] = {label: [] for label in enquiries}
+    brief, full = (
+        estimates_text(estimates, cautions, none, details=details) for details in (False, True)
+    )
+    album.text("estimates.txt", "how many sessions each needs", full)
+    album.say("Three enquiries", brief.partition("\n\nWhat this rests on")[0])
     for label, estimate in estimates.items():
-        cautions = tattoo.cautions_for(enquiries[label])
-        words[label] = "\n".join([estimate.to_text(), *own_lines(cautions)])
-        always |= {one.key: f"- {one.to_text()}" for one in cautions if one.kind == "always"}
-    text = [f"Enquiry {label}\n{said}" for label, said in words.items()]
-    closing = "\n".join([CLOSING, *always.values()])
-    album.text("estimates.txt", "how many sessions each needs", "\n\n".join([*text, closing]))
-    for label, estimate in estimates.items():
-        album.say(f"Enquiry {label}", words[label])
         album.figure(
             f"count-{label}.html",
             f"{label}: the chance of each count",
@@ -182,11 +180,9 @@ def _ask_again(album: _Album, forecaster: Forecaster) -> None:
     enquiry = read_enquiries(album.folder / "enquiries.csv")[UNDER_WAY]
     later = forecaster.update(enquiry, sessions_done=4, gradings=GRADINGS)
     seen = ", ".join(f"{percent} % faded after {session}" for session, percent in GRADINGS)
-    text = f"Seen: {seen}.\n\nStill needed:\n{later.remaining.to_text()}\n\n"
-    album.text("update.txt", "the same, mid-course", f"{text}In total:\n{later.total.to_text()}")
-    album.say(
-        f"{UNDER_WAY}, still needed after 4 sessions", f"Seen: {seen}.\n{later.remaining.to_text()}"
-    )
+    lines = [f"Seen: {seen}.", *update_lines(later, details=True)]
+    album.text("update.txt", "the same, mid-course", "\n".join(lines))
+    album.say(f"{UNDER_WAY}, after 4 sessions", "\n".join(lines))
 
 
 def _price_enquiries(album: _Album, estimates: Mapping[str, Estimate]) -> None:

@@ -168,8 +168,8 @@ def of_100(chance: float) -> str:
 
 
 SUPPORT = {
-    "thin": "Few finished courses of this log are like it: take the numbers as rough.",
-    "outside": "This log has nothing quite like it: the numbers lean on everything else in it.",
+    "thin": "Few finished courses of this log are like it: the numbers are rough.",
+    "outside": "No past course is like it: the estimate is carried over from other tattoos.",
 }
 
 
@@ -244,6 +244,8 @@ class Estimate:
         Of the goal ``lighten``, where more than half do not clear within the horizon.
     leads : tuple of Note
         What belongs beside the number, before any doubt: see ``doubts.leads_of``.
+    sessions_done : int
+        Sessions had here before those that are counted.
     """
 
     enquiry: Enquiry
@@ -263,6 +265,7 @@ class Estimate:
     unreached: tuple[str, ...] = ()
     instead: Estimate | None = None
     leads: tuple[Note, ...] = ()
+    sessions_done: int = 0
 
     @property
     def horizon(self) -> int:
@@ -382,30 +385,34 @@ class Estimate:
         alone = None if self.evidence_alone is None else self.evidence_alone.median
         return None if alone is None or self.median is None else self.median - alone
 
-    def to_text(self) -> str:
-        """Return the answer in words: natural frequencies, both sides, and the notes."""
-        reach = {"clear": "clear", "lighten": "light enough"}[self.goal]
-        need = f"{self.level * 10:g} of 10 clients like this need"
+    @property
+    def headline(self) -> tuple[str, ...]:
+        """The answer alone, a line each: natural frequencies, both sides, what lies beside them."""
+        goal = {"clear": "clear", "lighten": "light enough"}[self.goal]
+        more = "more " if self.sessions_done else ""
+        where = f"{more}sessions at this clinic" if self.median != 1 else f"{more}session here"
         about = f"More than {self.horizon}" if self.median is None else f"About {self.median}"
-        unit = "session" if self.median == 1 else "sessions"
+        need = f"{self.level * 10:g} of 10 clients like this need {self.range_text()}"
+        rest = f"; {need}." if self.interval[0] is not None else " for most clients like this."
         not_there = of_100(self.not_within_horizon)
         is_or_are = "is" if not_there == "1 of 100" else "are"
         lines = [
-            f"{about} {unit} here; {need} {self.range_text()}."
-            if self.interval[0] is not None
-            else f"{about} {unit} here for most clients like this.",
-            f"{not_there[0].upper()}{not_there[1:]} {is_or_are} not {reach} after {self.horizon}.",
+            f"{about} {where}{rest}",
+            f"{not_there[0].upper()}{not_there[1:]} {is_or_are} not {goal} after {self.horizon} "
+            f"{more}sessions.",
+            *map(str, self.leads),
         ]
-        lines += map(str, self.leads)
-        if self.support in SUPPORT:
-            lines.append(SUPPORT[self.support])
-        return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
+        return (*lines, SUPPORT[self.support]) if self.support in SUPPORT else tuple(lines)
+
+    def to_text(self) -> str:
+        """Return the answer in words, and all that it rests on."""
+        return "\n".join([*self.headline, *(f"- {note}" for note in self.notes)])
 
     def range_text(self) -> str:
         """Return the interval in words; one number where both ends are the same."""
         low, high = self.interval
-        if low is not None and low == high:
-            return f"{low} session{'s' * (low != 1)}"
+        if low == high:
+            return self.spoken(low)
         return f"{self.spoken(low)} to {self.spoken(high)}"
 
     def spoken(self, n: int | None) -> str:

@@ -123,6 +123,7 @@ class Predictor:
             own_share=1.0,
             supported_to=followed,
             stop_draws=stop_draws,
+            sessions_done=done,
         )
         if self.evidence is None:
             return found

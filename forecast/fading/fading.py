@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import check_level
+from forecast._checks import check_level, counted
 from forecast._notes import Note, notes_as_json
 from forecast._plain import plain_table
 from forecast._types import FloatArray
@@ -231,17 +231,18 @@ def _regime_notes(rows: FadingRows) -> list[Note]:
 
 
 def _share_lines(fading: FadingCurves) -> list[str]:
-    lines = ["A session removes this share of the remaining ink:"]
-    for regime, ink_group, *ends, courses in fading.shares.to_numpy().tolist():
-        name = "" if regime == "all" else f"{regime}, "
-        share, low, high = (f"{100 * one:.1f} %" for one in ends)
-        group = SHORT.get(ink_group, ink_group)
-        lines.append(f"  {name}{group}: {share} ({low} to {high}), {courses} courses")
+    lines = []
     if len(fading.differences):
-        lines += ["", "ps less ns, in percentage points of the remaining ink per session:"]
+        lines = ["ps minus ns, percentage points of the remaining ink per session:"]
     for name, *points in fading.differences.to_numpy().tolist():
         gap, low, high = (100 * one for one in points)
         lines.append(f"  {SHORT.get(name, name)}: {gap:+.1f} ({low:+.1f} to {high:+.1f})")
+    lines += [*[""] * bool(lines), "A session removes this share of the remaining ink:"]
+    for regime, ink_group, *ends, courses in fading.shares.to_numpy().tolist():
+        name = "" if regime == "all" else f"{regime}, "
+        share, low, high = (f"{100 * one:.1f}" for one in ends)
+        group = SHORT.get(ink_group, ink_group)
+        lines.append(f"  {name}{group}: {share} % ({low} to {high} %), {courses} courses")
     return [*lines, ""]
 
 
@@ -250,7 +251,7 @@ def _split_lines(fading: FadingCurves) -> list[str]:
         return []
     low, high = fading.split.share.interval
     return [
-        f"{fading.split.n_pairs} split tattoos, within pairs: ps less ns "
+        f"{fading.split.n_pairs} split tattoos, within pairs: ps minus ns "
         f"{100 * fading.split.share.estimate:+.1f} ({100 * low:+.1f} to {100 * high:+.1f}) points "
         "of the remaining ink per session."
     ]
@@ -272,7 +273,7 @@ def _spacing_lines(fading: FadingCurves) -> list[str]:
 
 def _stall_lines(fading: FadingCurves) -> list[str]:
     stalls = fading.stalls
-    lines = [f"Stalls: {len(stalls.flagged)} running course(s) flagged; {stalls.trust}."]
+    lines = [f"Stalls: {counted(len(stalls.flagged), 'running course')} flagged; {stalls.trust}."]
     for row in stalls.flagged.itertuples():
         lines.append(
             f"  {row.course_id} after session {row.session}: {row.faded:.0f} % faded, its own "

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast._checks import counted
 from forecast._types import FloatArray
 from forecast.counts import BASELINE, covariates, eligible
 from forecast.errors import DataError
@@ -172,7 +173,8 @@ def _graded_rows(log: OutcomeLog, courses: pd.DataFrame) -> pd.DataFrame:
 def _check_enough(courses: pd.DataFrame, table: pd.DataFrame) -> None:
     if len(courses) < FEWEST_COURSES or len(table) < FEWEST_GRADINGS:
         raise DataError(
-            f"{len(courses)} graded course(s) with {len(table)} grading(s) after a session are "
+            f"{counted(len(courses), 'graded course')} with {counted(len(table), 'grading')} after "
+            "a session are "
             "usable.",
             f"Fading curves need {FEWEST_COURSES} courses and {FEWEST_GRADINGS} gradings.",
         )

@@ -316,7 +316,7 @@ def checked_rows(log: OutcomeLog, goal: str, horizon: int, seed: int) -> pd.Data
     if not len(rows):
         raise DataError(
             "No course of the log can be used, so there is nothing to fit.",
-            "Mend the rows that forecast check sets aside.",
+            "Correct the rows that forecast check sets aside.",
         )
     check_horizon(rows, horizon)
     return rows

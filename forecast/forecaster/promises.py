@@ -348,7 +348,7 @@ def assess_register(
     known = rows["course_id"].isin(promised).to_numpy()
     if not known.any():
         raise DataError(
-            f"None of the {len(promised)} promise(s) is a course of this log{_left_out(torn)}.",
+            f"None of {len(promised)} promises is of a course in this log{_left_out(torn)}.",
             "Register estimates under the course_id that the course gets.",
         )
     kept = [promised[identity] for identity in rows.loc[known, "course_id"]]

@@ -244,7 +244,7 @@ def _set_aside_orphans(table: CleanTable, courses: CleanTable) -> None:
         orphans & withheld,
         "course_id",
         "a course whose own row is used",
-        "Mend the course's row in table courses; this row then comes with it.",
+        "Correct the course's row in table courses; this row then counts too.",
     )
     table.refuse(
         orphans[table.frame.index],

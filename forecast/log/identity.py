@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._checks import counted
 from forecast.errors import DataError
 from forecast.log.cells import (
     EMPTY_WORDS,
@@ -114,7 +115,7 @@ def refuse_identifying(tables: Mapping[str, pd.DataFrame]) -> None:
     if found:
         listed = ", ".join(f"{column} ({why})" for column, why in found)
         raise DataError(
-            f"{len(found)} column(s) seem to say who a person is: {listed}.",
+            f"{counted(len(found), 'column')} may say who a person is: {listed}.",
             "Drop them, or put a pseudonym such as c001 in their place: nothing here needs them.",
         )
 

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import shown
+from forecast._checks import counted, shown
 from forecast._files import (
     MAX_CELL,
     SEAL,
@@ -298,7 +298,7 @@ def _empty_rows(frame: pd.DataFrame) -> pd.Series[bool]:
 def _check_size(name: str, rows: int, unpacked: int) -> None:
     if rows > MAX_ROWS or unpacked > MAX_BYTES:
         raise DataError(
-            f"{name} holds {max(rows, 1):,} row(s) or more and {unpacked:,} bytes unpacked.",
+            f"{name} holds {counted(max(rows, 1), 'row')} or more and {unpacked:,} bytes unpacked.",
             f"At most {MAX_ROWS:,} rows and {MAX_BYTES:,} bytes are read; split the log.",
         )
 

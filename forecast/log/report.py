@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._checks import counted
 from forecast._files import write_whole
 from forecast._notes import Note, texts_of
 from forecast._plain import plain_rows
@@ -29,7 +30,7 @@ FLAGGED = (*ENTRY, "blanked")
 TOLERATED = ("table", "column", "tolerance", "count", "row", "written", "read_as")
 LONGEST_SHOWN = 60  # characters of a cell in the text; the frames hold all of it
 TO_MEND = """\
-To mend: correct the rows in the log itself; or correct them in set_aside_<table>.csv and save
+To correct: change the rows in the log itself; or correct them in set_aside_<table>.csv and save
 that as mended_<table>.csv in the log's folder (in a workbook: as a sheet of that name).
 Then check again."""
 
@@ -171,7 +172,7 @@ class LogReport:
         parts = [f"Log: {self.source}", "", *self._counts()]
         blanked = self.flagged["blanked"]
         for title, listed in (
-            ("Set aside (not used until mended)", self.set_aside),
+            ("Set aside (not used until corrected)", self.set_aside),
             ("Flagged (the row is used, the cell read as not recorded)", self.flagged[blanked]),
             ("Flagged (used all the same)", self.flagged[~blanked]),
         ):
@@ -180,7 +181,7 @@ class LogReport:
         if len(self.set_aside):
             parts += ["", TO_MEND]
         if len(self.tolerated):
-            parts += ["", "Read although written another way:", *self._spelled()]
+            parts += ["", "Understood from another spelling:", *self._spelled()]
         for table, names in self.extra_columns.items():
             parts += ["", f"Columns of {table} that the log does not know, kept out: "]
             parts[-1] += ", ".join(names) + "."
@@ -195,18 +196,18 @@ class LogReport:
         flagged = len(self.flagged[["table", "row"]].drop_duplicates())
         parts = []
         if courses or others:
-            kinds = [_counted(courses, "course")] * (courses > 0)
+            kinds = [counted(courses, "course")] * (courses > 0)
             word = "other row" if courses else "row"
-            kinds += [_counted(others, word)] * (others > 0)
+            kinds += [counted(others, word)] * (others > 0)
             parts.append(f"{' and '.join(kinds)} set aside")
         if flagged:
-            parts.append(f"{_counted(flagged, 'row')} flagged")
+            parts.append(f"{counted(flagged, 'row')} flagged")
         return ", ".join(parts)
 
     def _counts(self) -> list[str]:
         lines = [f"{'table':<10}{'rows in':>9}{'used':>9}{'set aside':>11}"]
         for table, count in self.rows.items():
-            empty = f"   and {count.empty} empty row(s)" if count.empty else ""
+            empty = f"   and {counted(count.empty, 'empty row')}" if count.empty else ""
             lines.append(
                 f"{table:<10}{count.rows_in:>9,}{count.used:>9,}{count.set_aside:>11,}{empty}"
             )
@@ -216,7 +217,7 @@ class LogReport:
         lines = []
         for (table, column, rule), cases in listed.groupby(["table", "column", "rule"], sort=False):
             where = f"{table}.{column}" if column else table
-            lines.append(f"  {where}, {len(cases)} row(s), rule: {rule}.")
+            lines.append(f"  {where}, {counted(len(cases), 'row')}, rule: {rule}.")
             for case in cases.head(examples).to_dict("records"):
                 value = f"{_shortened(masked(case['value']))!r}" if case["value"] else "empty"
                 cell = self.cell(str(table), case["row"], str(column)) or f"row {case['row']}"
@@ -228,7 +229,8 @@ class LogReport:
     def _spelled(self) -> list[str]:
         return [
             f"  {habit['table']}{'.' if habit['column'] else ''}{habit['column']}: "
-            f"{habit['tolerance']}, {habit['count']} time(s), first in row {habit['row']}: "
+            f"{habit['tolerance']}, {counted(habit['count'], 'time')}, "
+            f"first in row {habit['row']}: "
             f"{_shortened(masked(habit['written']))!r} read as {habit['read_as']!r}."
             for habit in self.tolerated.to_dict("records")
         ]
@@ -270,10 +272,6 @@ def gather(listed: Iterable[pd.DataFrame], columns: tuple[str, ...] = ENTRY) -> 
 
 def _masked(listed: pd.DataFrame, column: str) -> pd.DataFrame:
     return listed.assign(**{column: listed[column].map(lambda text: masked(str(text)))})
-
-
-def _counted(number: int, word: str) -> str:
-    return f"{number:,} {word}{'s' * (number != 1)}"
 
 
 def _shortened(text: str) -> str:

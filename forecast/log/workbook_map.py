@@ -12,7 +12,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from forecast._checks import nearest
+from forecast._checks import counted, nearest
 from forecast.errors import DataError
 from forecast.log.cells import (
     SEPARATORS,
@@ -356,7 +356,7 @@ def _proposed(table: str, heads: Mapping[str, Heads], sheets: Sheets) -> tuple[l
     said = f"{table}: {', '.join(map(repr, heads))}; {named} of {len(columns)} headings known"
     if missing:
         said += f"; missing: {', '.join(rule.name for rule in missing)}"
-    return [*lines, ""], f"{said}; {unsure} word(s) to settle."
+    return [*lines, ""], f"{said}; {counted(unsure, 'word')} to settle."
 
 
 def _words_of(rule: Column, cells: pd.Series[Any]) -> tuple[list[str], int]:
@@ -385,5 +385,5 @@ def _words_of(rule: Column, cells: pd.Series[Any]) -> tuple[list[str], int]:
             hint = meant(rule, part)
             higher = re.match(r" Give (\w+), the higher", hint)
             line = f"{_quoted(part)} = {_quoted(higher[1] if higher else '')}"
-            asked.append(f"{'' if higher else '# '}{line}  # {n} time(s): {error}.{hint}")
+            asked.append(f"{'' if higher else '# '}{line}  # {counted(n, 'time')}: {error}.{hint}")
     return [*understood[:MOST_WORDS], *asked[:MOST_WORDS]], len(asked)

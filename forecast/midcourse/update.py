@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import check_kind, check_level, check_whole_number
+from forecast._checks import check_kind, check_level, check_whole_number, counted
 from forecast._notes import Note
 from forecast._types import FloatArray
 from forecast.counts import Estimate, doubts_of, leads_of
@@ -203,6 +203,7 @@ def _shifted(remaining: Estimate, done: int, supported_to: int) -> Estimate:
         stop_hazard=np.concatenate([np.zeros(done), remaining.stop_hazard]),
         stop_draws=None,
         supported_to=supported_to,
+        sessions_done=0,
     )
 
 
@@ -215,13 +216,13 @@ def _read_gradings(
         parts = len(grading) if isinstance(grading, tuple | list) else 1
         if not 2 <= parts <= 3:
             raise RequestError(
-                f"The grading {grading!r} has {parts} part(s).",
+                f"The grading {grading!r} has {counted(parts, 'part')}.",
                 "Give (after_session, percent) or (after_session, percent, date).",
             )
         after = check_whole_number(grading[0], name="after_session", low=0)
         if after > sessions_done:
             raise RequestError(
-                f"A grading is after session {after}, but {sessions_done} session(s) are done.",
+                f"A grading is after session {after}, but the sessions done are {sessions_done}.",
                 "Leave it out, or give the sessions done by then.",
             )
         percent = grading[1]

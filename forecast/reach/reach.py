@@ -189,7 +189,7 @@ class LogReach:
                     f"{WHO[row['reached']]}: {share:.0f} % ({low:.0f} to {high:.0f} %)"
                     f" cleared by session {row['session']}"
                 )
-        return "\n".join([*lines, *map(str, self.notes)])
+        return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
 
 
 def log_reach(log: OutcomeLog, *, level: float = 0.95) -> LogReach:
@@ -211,7 +211,7 @@ def log_reach(log: OutcomeLog, *, level: float = 0.95) -> LogReach:
 
     check_level(level)
     if log.courses.empty:
-        raise DataError("No course of the log can be used.", "Mend the rows set aside.")
+        raise DataError("No course of the log can be used.", "Correct the rows set aside.")
     spells = reach_spells(log)
     first = spells.drop_duplicates("course_id")
     started = log.courses.set_index("course_id")["started_on"].reindex(first["course_id"])
@@ -379,8 +379,8 @@ class ReachEffect:
             WHO.values(), (self.never_reached, self.never_unreached), strict=True
         ):
             share, low, high = (100 * one for one in never)
-            lines.append(f"Never clears, {name}: {share:.0f} % ({low:.0f} to {high:.0f} %).")
-        return "\n".join([*lines, *map(str, self.notes)])
+            lines.append(f"Never to clear, {name}: {share:.0f} % ({low:.0f} to {high:.0f} %).")
+        return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
 
 
 def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:

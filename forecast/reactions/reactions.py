@@ -270,8 +270,11 @@ class ReactionReport:
     def to_text(self) -> str:
         """Return the report in words."""
         lines = [
-            f"{self.n_sessions} sessions in {self.n_courses} courses of {self.n_clients} clients;"
-            f" {self.n_events} sessions were followed by a reaction ({self.outcome})."
+            f"ps against ns: {self.regime.verdict} reactions. {self.regime.reason}"
+            if self.regime.verdict != "cannot say"
+            else f"ps against ns: cannot say. {self.regime.reason}",
+            f"{self.n_sessions:,} sessions in {self.n_courses} courses of {self.n_clients} clients;"
+            f" {self.n_events} sessions were followed by a reaction ({self.outcome}).",
         ]
         for outcome in ("any", "lasting", "transient"):
             per = [f"per {unit} {self.rate(outcome, unit=unit)}" for unit in ("session", "course")]
@@ -280,7 +283,7 @@ class ReactionReport:
         if self.warnings:
             lines += ["", "Look at the recording first", *map(str, self.warnings)]
         if self.notes:
-            lines += ["", "Notes", *map(str, self.notes)]
+            lines += ["", *(f"- {note}" for note in self.notes)]
         return "\n".join(lines)
 
     def _regime_text(self) -> list[str]:
@@ -300,7 +303,7 @@ class ReactionReport:
             lines.append(
                 f"the same with calendar time held: {centre:.2f} ({low:.2f} to {high:.2f})"
             )
-        return [*lines, f"{self.regime.verdict}: {self.regime.reason}"]
+        return lines
 
     def _operator_text(self) -> list[str]:
         if self.operators is None:

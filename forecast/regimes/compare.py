@@ -14,7 +14,14 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from forecast._checks import check_kind, check_level, check_seed, check_whole_number, nearest
+from forecast._checks import (
+    check_kind,
+    check_level,
+    check_seed,
+    check_whole_number,
+    counted,
+    nearest,
+)
 from forecast._notes import Note
 from forecast._types import BoolArray, FloatArray
 from forecast.causal import restricted_mean
@@ -205,7 +212,7 @@ def _levels(log: OutcomeLog, trial: Trial | None, by: str | None) -> list[str | 
     levels = {one for one in found if one is not None}
     if not 2 <= len(levels) <= MOST_LEVELS:
         raise RequestError(
-            f"The column {by!r} has {len(levels)} level(s) among the courses compared.",
+            f"The column {by!r} has {counted(len(levels), 'level')} among the courses compared.",
             f"Use a column with 2 to {MOST_LEVELS}; make classes of numbers first.",
         )
     return [None if one is None else f"{by} {one}" for one in found]

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._checks import counted
 from forecast._notes import Note, notes_as_json
 from forecast._plain import plain
 from forecast.errors import RequestError
@@ -270,7 +271,10 @@ def _up_to(settings: Settings) -> str:
 def split_protocol(settings: Settings, n_pairs: int, horizon: int) -> tuple[tuple[str, str], ...]:
     """Return the protocol of the split-tattoo trial in the log, item and text."""
     return (
-        ("Eligible", f"{n_pairs} tattoo(s) with one half always ns and the other always ps."),
+        (
+            "Eligible",
+            f"{counted(n_pairs, 'tattoo')} with one half always ns and the other always ps.",
+        ),
         ("Strategies", "ns: always ns; ps: always ps."),
         ("Assignment", "As the clinic made it; whether at random is not in the log."),
         ("Time zero", "The first session of each half."),

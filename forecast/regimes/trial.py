@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_kind
+from forecast._checks import check_kind, counted
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import Panel
 from forecast.counts import BASELINE, covariates, eligible
@@ -54,7 +54,7 @@ class Strategy:
         first, last = REGIMES[self.plan[0]], REGIMES[self.plan[-1]]
         if first == last:
             return f"always {first}"
-        return f"{first} for the first {len(self.plan) - 1} session(s), then {last}"
+        return f"{first} for the first {counted(len(self.plan) - 1, 'session')}, then {last}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias, cast
 
 import numpy as np
 
+from forecast._checks import counted
 from forecast._files import SEAL
 from forecast._notes import Note
 from forecast._plain import plain
@@ -75,7 +76,7 @@ def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
         rows = judged_rows(log, goal=goal)
         if int(rows["observed"].sum()) < FEWEST_REACHED:
             raise DataError(
-                f"Only {int(rows['observed'].sum())} course(s) reached the goal.",
+                f"Only {counted(int(rows['observed'].sum()), 'course')} reached the goal.",
                 f"Join once {FEWEST_REACHED} have: below that, single courses show.",
             )
         given = shareable(rows)

@@ -30,6 +30,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._checks import counted
 from forecast._files import unsealed
 from forecast._types import FloatArray
 from forecast.counts import (
@@ -95,7 +96,7 @@ def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
     rows = judged_rows(log, goal=check_goal(goal))
     if int(rows["observed"].sum()) < FEWEST_REACHED:
         raise DataError(
-            f"Only {int(rows['observed'].sum())} course(s) reached the goal.",
+            f"Only {counted(int(rows['observed'].sum()), 'course')} reached the goal.",
             f"Share a log once {FEWEST_REACHED} have: below that, single courses show.",
         )
     given = shareable(rows)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_level, check_whole_number, nearest
+from forecast._checks import check_level, check_whole_number, counted, nearest
 from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.errors import DataError
 from forecast.survival.encoding import numbers as as_numbers
@@ -68,14 +68,14 @@ class Durations:
         for name, array in arrays.items():
             if array.shape != (n,):
                 raise DataError(
-                    f"{name} has shape {array.shape}, step has {n} row(s).",
+                    f"{name} has shape {array.shape}, step has {counted(n, 'row')}.",
                     "Give one value per row.",
                 )
             array.setflags(write=False)
             object.__setattr__(self, name, array)
         if len(self.covariates) != n:
             raise DataError(
-                f"covariates has {len(self.covariates)} row(s), step has {n}.",
+                f"covariates has {counted(len(self.covariates), 'row')}, step has {n}.",
                 "Give one row of covariates per row.",
             )
         object.__setattr__(self, "covariates", self.covariates.reset_index(drop=True))
@@ -255,7 +255,9 @@ def flags(name: str, values: npt.ArrayLike) -> BoolArray:
 def refuse(bad: BoolArray, name: str, what: str, remedy: str) -> None:
     """Raise DataError naming the first bad row, if there is one."""
     if bad.any():
-        raise DataError(f"{bad.sum()} value(s) of {name}: row {bad.argmax()} {what}.", remedy)
+        raise DataError(
+            f"{counted(bad.sum(), 'value')} of {name}: row {bad.argmax()} {what}.", remedy
+        )
 
 
 ROUNDING = 1e-9
@@ -299,7 +301,7 @@ class CountDistribution:
         bad = ~(pmf >= 0).all(axis=1) | ~(pmf.sum(axis=1) <= 1 + ROUNDING)
         if bad.any():
             raise DataError(
-                f"{bad.sum()} row(s) of pmf are not probabilities, first row {bad.argmax()}.",
+                f"{counted(bad.sum(), 'row')} of pmf are no probabilities: {bad.argmax()}.",
                 "Each entry must be at least 0 and each row must sum to at most 1.",
             )
         pmf.setflags(write=False)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import nearest
+from forecast._checks import counted, nearest
 from forecast._plain import plain, read
 from forecast._types import BoolArray, FloatArray
 from forecast.errors import DataError, RequestError
@@ -286,7 +286,7 @@ def refuse_missing(name: str, bad: BoolArray) -> None:
     """Raise DataError naming the column, how many values are missing and the first row."""
     if bad.any():
         raise DataError(
-            f"Column {name!r} has {int(bad.sum())} missing value(s), first in row "
+            f"Column {name!r} has {counted(int(bad.sum()), 'missing value')}, first in row "
             f"{int(bad.argmax())}.",
             "Fill them in, leave the rows out, or leave the column out.",
         )

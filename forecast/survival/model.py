@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from forecast._checks import nearest
+from forecast._checks import counted, nearest
 from forecast._notes import Note
 from forecast._types import FloatArray
 from forecast.errors import FitError, RequestError
@@ -156,7 +156,7 @@ def refuse_no_events(durations: Durations) -> None:
     """Raise FitError if nobody had the event."""
     if not durations.weight[durations.observed].sum() > 0:
         raise FitError(
-            f"None of the {len(durations)} row(s) had the event.",
+            f"None of the {counted(len(durations), 'row')} had the event.",
             "Nothing can be learnt of when it happens; add rows, or start from a prior.",
         )
 

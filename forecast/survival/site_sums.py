@@ -84,7 +84,7 @@ class Counts:
         for number, one in enumerate(each):
             if len(one.first) != width:
                 raise RequestError(
-                    f"Site {number} has {len(one.first)} encoded covariate(s), not {width}.",
+                    f"Site {number} has {len(one.first)} encoded covariates, not {width}.",
                     "Give every site the same encoding.",
                 )
         steps = max(len(one.at_risk) for one in each)

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast._checks import counted
 from forecast._types import AnyArray, FloatArray
 from forecast.causal.mixed.linear import FittedLinearMixed, LinearMixed, Rows, read_rows
 from forecast.causal.mixed.scores import Errors, errors_of, newton_step
@@ -108,7 +109,7 @@ class BoundedMixed:
         known = int((np.isfinite(low) & np.isfinite(high)).sum())
         if known <= p + rows.random.shape[1]:
             raise DataError(
-                f"{known} row(s) bounded on both sides for {p} columns.",
+                f"{counted(known, 'row')} bounded on both sides for {p} columns.",
                 "Give more measurements or fewer columns.",
             )
         gram = both.T @ both

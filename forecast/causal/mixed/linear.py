@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast._checks import counted
 from forecast._types import AnyArray, FloatArray, IntArray
 from forecast.errors import DataError, RequestError
 from forecast.survival import check_rank
@@ -96,7 +97,7 @@ class LinearMixed:
         n, p = rows.design.shape
         if n <= p + rows.random.shape[1]:
             raise DataError(
-                f"{n} row(s) for {p} columns.", "Give more measurements or fewer columns."
+                f"{counted(n, 'row')} for {p} columns.", "Give more measurements or fewer columns."
             )
         named = names or tuple(f"column {at}" for at in range(p))
         sums = SubjectSums.of(rows)

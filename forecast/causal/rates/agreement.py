@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_level
+from forecast._checks import check_level, counted
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.errors import DataError
 
@@ -88,7 +88,7 @@ def one_way_intraclass(values: npt.ArrayLike, target: npt.ArrayLike) -> float:
     ratings, n, total = ratings[repeated], len(size), int(size.sum())
     if n < 2:
         raise DataError(
-            f"{n} target(s) were rated more than once.", "Agreement needs at least two."
+            f"{counted(n, 'target')} rated more than once.", "Agreement needs at least two."
         )
     mean = np.bincount(code, ratings) / size
     between = (size * (mean - ratings.mean()) ** 2).sum() / (n - 1)
@@ -279,7 +279,7 @@ def _check_group(group: int, values: FloatArray, block: FloatArray, p: int) -> N
     if values.shape != (p,) or block.shape != (p, p):
         raise DataError(
             f"Group {group} has estimates of shape {values.shape} and a covariance of shape "
-            f"{block.shape}, the first has {p} effect(s).",
+            f"{block.shape}, the first has {counted(p, 'effect')}.",
             "Give the same effects in the same order, NaN where a group has none.",
         )
     mask = np.isfinite(values)

@@ -9,7 +9,7 @@ from statistics import NormalDist
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_level, check_whole_number
+from forecast._checks import check_level, check_whole_number, counted
 from forecast._types import BoolArray, FloatArray
 from forecast.errors import DataError
 
@@ -202,7 +202,7 @@ def paired_difference(
     gap = np.asarray(first, dtype=np.float64) - np.asarray(second, dtype=np.float64)
     gap = gap[~np.isnan(gap)]
     if len(gap) < 2:
-        raise DataError(f"{len(gap)} complete pair(s).", "Give at least two pairs.")
+        raise DataError(f"{counted(len(gap), 'complete pair')}.", "Give at least two pairs.")
     error = float(gap.std(ddof=1) / len(gap) ** 0.5)
     reach = float(t.ppf((1 + check_level(level)) / 2, len(gap) - 1)) * error
     mean = float(gap.mean())
