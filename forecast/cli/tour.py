@@ -161,7 +161,7 @@ def _answer_enquiries(album: _Album, forecaster: Forecaster) -> Mapping[str, Est
         estimates_text(estimates, cautions, none, details=details) for details in (False, True)
     )
     album.text("estimates.txt", "how many sessions each needs", full)
-    album.say("Three enquiries", brief.partition("\n\nWhat this rests on")[0])
+    album.say("Three enquiries", brief.partition("\n\n")[0])
     for label, estimate in estimates.items():
         album.figure(
             f"count-{label}.html",

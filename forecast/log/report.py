@@ -46,7 +46,7 @@ class RowCount:
 
 
 def _holes(escaped: str) -> str:
-    return escaped.replace(r"\{\}", "(.+?)").replace(r"\{:d\}", r"(\d+)")
+    return escaped.replace(r"\{\}", "(.+?)").replace(r"\{:d\}", r"([\d,]+)")
 
 
 @cache

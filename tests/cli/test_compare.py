@@ -43,11 +43,13 @@ def test_the_words_give_the_answer_and_what_plain_readings_say(
     of_log, _, said = shown.partition("\n\n")
     assert of_log.endswith("lists them.")
     assert "ps against ns" in said.splitlines()[0]
-    assert "plain readings" in shown
+    assert "plain readings" not in shown
+    assert main(["compare", str(SHIPPED), *QUICK, "--details"]) == 0
+    assert "plain readings" in capsys.readouterr().out
 
 
 def test_a_hint_is_given_as_it_is_typed(capsys: pytest.CaptureFixture[str]):
-    far = ["--horizon", "25", "--replicates", "10"]
+    far = ["--horizon", "25", "--replicates", "10", "--details"]
     assert main(["compare", str(SHIPPED), *far]) == 0
     shown = capsys.readouterr().out
     assert "ask again with --horizon " in shown
@@ -55,7 +57,7 @@ def test_a_hint_is_given_as_it_is_typed(capsys: pytest.CaptureFixture[str]):
 
 
 def test_groups_and_further_looks_are_asked_for_by_options(capsys: pytest.CaptureFixture[str]):
-    asked = ["--strategies", "ns,ps,ns:4-ps", "--by", "smoker", "--looking-again"]
+    asked = ["--strategies", "ns,ps,ns:4-ps", "--by", "smoker", "--looking-again", "--details"]
     assert main(["compare", str(SHIPPED), *QUICK, *asked]) == 0
     said = capsys.readouterr().out
     assert "Within the levels of smoker:" in said
@@ -103,7 +105,7 @@ def test_the_words_give_shares_and_the_assumption(folder: Path, capsys: pytest.C
     assert main(["fading", str(folder)]) == 0
     shown = capsys.readouterr().out
     said = shown.partition("\n\n")[2]  # what was flagged in the log comes first
-    assert said.startswith("A session removes this share of the remaining ink:")
+    assert said.startswith("ps minus ns, percentage points of the remaining ink per session:")
     assert "nobody wrote down" in shown
 
 

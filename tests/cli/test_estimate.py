@@ -9,6 +9,7 @@ import pytest
 
 import forecast
 from forecast.cli import main
+from forecast.cli.files import read_enquiries
 from forecast.prices import read_tariff
 
 HEAVY = {"pandas", "scipy", "statsmodels", "sklearn", "lifelines", "plotly", "joblib"}
@@ -52,16 +53,30 @@ def test_an_end_beyond_the_horizon_is_null_and_reads_more_than_25(
 def test_the_words_are_natural_frequencies_with_cautions_and_no_promise(
     model: Path, enquiries: Path, capsys: pytest.CaptureFixture[str]
 ):
-    assert main(["estimate", str(model), str(enquiries)]) == 0
+    assert main(["estimate", str(model), str(enquiries), "--details"]) == 0
     shown = capsys.readouterr().out
     assert "8 of 10 clients like this need" in shown
     assert "of 100 are not clear after 25" in shown
-    assert "not a promise, and never a treatment setting" in shown
-    easy, hard = shown.split("Enquiry ")[1:]
+    assert "no promise, and never a treatment setting" in shown
     # Fitzpatrick type V and yellow ink each have a caution; type II with black has none
-    assert "!" not in easy
-    assert hard.count("\n! ") >= 2
+    own = [line for line in shown.splitlines() if line.startswith("! ")]
+    assert len(own) >= 2
+    assert all(line.endswith("(Enquiry hard)") for line in own)
     assert "IEC 60825-1 and ANSI Z136.3" in shown
+
+
+def test_several_enquiries_are_a_table_and_what_all_rest_on_is_said_once(
+    model: Path, enquiries: Path, capsys: pytest.CaptureFixture[str]
+):
+    assert main(["estimate", str(model), str(enquiries)]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    found = forecast.load_forecaster(model)
+    easy = found.estimate(read_enquiries(enquiries)["easy"])
+    assert lines[0].split("  ")[0] == "enquiry"
+    assert lines[1].split()[:5] == ["easy", str(easy.median), *easy.range_text().split()]
+    assert sum("reached the goal" in line and "From " in line for line in lines) == 1
+    assert main(["estimate", str(model), str(enquiries), "--details"]) == 0
+    assert len(capsys.readouterr().out.splitlines()) > len(lines)
 
 
 @pytest.mark.parametrize("level", ["0", "1", "80", "-0.5"])
@@ -127,7 +142,7 @@ def test_an_update_gives_what_is_left_and_the_total(
     assert found["total"]["interval"] == list(expected.total.interval)
     assert main(arguments) == 0
     said = capsys.readouterr().out
-    assert "still needed" in said
+    assert "more sessions at this clinic" in said
     notes = [line for line in said.splitlines() if line.startswith("- ")]
     assert len(notes) == len(set(notes))
     # the rows of one course, as they stand in the log
@@ -209,7 +224,7 @@ def test_odd_gradings_are_said(rows: str, says: str, model: Path, tmp_path: Path
         ("0,0\n3,0.5\n", "seen.csv line 3, fading_pct: A grading after session 3 is 0.5 %"),
         ("2,70\n4,40\n", "seen.csv line 3, fading_pct: A grading after session 4 is 40 %"),
         ("4,60\n2,30\n", "seen.csv line 3, after_session: A grading after session 2 stands"),
-        ("2,30\n9,50\n", "seen.csv line 3, after_session: A grading is after session 9, but 4"),
+        ("2,30\n9,50\n", "seen.csv line 3, after_session: A grading is after session 9, but the"),
     ],
 )
 def test_gradings_that_can_hardly_be_are_asked_about_by_line_and_field(
@@ -218,7 +233,7 @@ def test_gradings_that_can_hardly_be_are_asked_about_by_line_and_field(
     shown = said(model, tmp_path, rows, capsys)
     assert shown.startswith(f"forecast: {named}")
     passes = "9,50" not in rows
-    assert passes == ("still needed" in said(model, tmp_path, rows, capsys, "--as-graded"))
+    assert passes == ("more sessions" in said(model, tmp_path, rows, capsys, "--as-graded"))
 
 
 def test_an_update_says_what_the_gradings_do_when_asked(model: Path, tmp_path: Path, capsys: Shown):

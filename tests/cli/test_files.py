@@ -325,7 +325,7 @@ def test_notes_are_printed_as_sentences_with_their_codes_beside_them(capsys: Sho
     answer(Namespace(json=True), {"fit": {"notes": (note,), "price": Decimal("9.50")}}, "")
     assert json.loads(capsys.readouterr().out) == {
         "fit": {
-            "notes": ["3 event(s) for 1 covariate(s): effects are uncertain."],
+            "notes": ["3 events for 1 covariate: effects are uncertain."],
             "note_codes": [note.to_dict()],
             "price": "9.50",
         }

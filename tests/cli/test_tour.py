@@ -56,12 +56,12 @@ def test_the_models_of_the_tour_hold_no_client(folder: Path):
 
 def test_the_tour_says_what_the_commands_say(folder: Path, capsys: pytest.CaptureFixture[str]):
     model, asked = str(folder / "model.json"), str(folder / "enquiries.csv")
-    assert main(["estimate", model, asked]) == 0
+    assert main(["estimate", model, asked, "--details"]) == 0
     assert (folder / "estimates.txt").read_text(encoding="utf-8") == capsys.readouterr().out
     assert "! " in (folder / "estimates.txt").read_text(encoding="utf-8")  # cautions
-    assert main(["compare", str(SHIPPED)]) == 0
+    assert main(["compare", str(SHIPPED), "--details"]) == 0
     said = (folder / "regimes.txt").read_text(encoding="utf-8")
-    assert capsys.readouterr().out.endswith(said)
+    assert said in capsys.readouterr().out
 
 
 def test_the_tour_fits_as_the_command_does_by_default(folder: Path):

@@ -71,7 +71,7 @@ def test_names_in_the_place_of_pseudonyms_are_refused(courses):
 
 def test_all_telling_columns_are_named_at_once(courses):
     error = refused(courses.assign(email="", phone="", dob=""))
-    assert error.problem.startswith("3 column(s)")
+    assert error.problem.startswith("3 columns")
 
 
 def test_other_tables_are_looked_at_too(courses):

@@ -29,7 +29,7 @@ def test_the_text_says_counts_places_rules_and_remedies(report):
     text = report.to_text()
     assert "courses          30       25          5" in text
     assert "row 4: 'many'. Write a whole number from 1 to 100 (sessions)." in text
-    assert "courses.skin_type, 4 row(s), rule: one of I, II, III, IV, V, VI." in text
+    assert "courses.skin_type, 4 rows, rule: one of I, II, III, IV, V, VI." in text
     assert "and 1 more." in text
     assert "Flagged (the row is used, the cell read as not recorded):" in text
     assert "Flagged (used all the same):" not in text
@@ -135,7 +135,7 @@ def test_mended_rows_saved_in_the_folder_take_the_place_of_the_broken_ones(log, 
     assert again.report.rows["courses"].rows_in == 30
     for table in ("courses", "sessions", "gradings", "reactions"):
         pd.testing.assert_frame_equal(getattr(again, table), getattr(log, table))
-    assert "2 row(s) replaced and 0 added" in " ".join(map(str, again.report.notes))
+    assert "2 rows replaced and 0 added" in " ".join(map(str, again.report.notes))
 
 
 def test_mended_rows_added_below_the_table_read_fine(log, folder, tmp_path):

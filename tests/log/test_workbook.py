@@ -69,7 +69,7 @@ def test_a_formula_with_a_stored_result_is_read_by_it(log, book, tmp_path):
             new.writestr(part, text)
     again = read_log(stored)
     assert_same(again, log)
-    assert "1 formula(s) read by their stored results" in " ".join(map(str, again.report.notes))
+    assert "1 formula read by the stored result" in " ".join(map(str, again.report.notes))
 
 
 def test_a_workbook_that_counts_days_from_1904_reads_its_dates_and_says_so(log, book):

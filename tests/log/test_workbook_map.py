@@ -108,7 +108,7 @@ def test_words_that_are_not_known_are_asked_and_people_are_kept_out(book):
     assert tomllib.loads(text)["courses"]["columns"]["Surname"] == ""
     assert "kept out: a name" in text
     assert '# "all gone" = ""' in text
-    assert brief[0].endswith("1 word(s) to settle.")
+    assert brief[0].endswith("1 word to settle.")
     file.write_text(text.replace('# "all gone" = ""', '"all gone" = "cleared"'), "utf-8")
     log = read_log(book, columns=file)
     assert list(log.courses["outcome"]) == ["cleared"] * 3
@@ -185,7 +185,7 @@ def test_french_and_spanish_headings_are_known(tmp_path):
     )
     made.save(tmp_path / "log.xlsx")
     file, _, brief = proposed(tmp_path / "log.xlsx")
-    assert "10 of 10 headings known; 0 word(s)" in brief[0]
+    assert "10 of 10 headings known; 0 words" in brief[0]
     read = read_log(tmp_path / "log.xlsx", columns=file).courses.iloc[0]
     assert (read["body_site"], read["inks"], read["ink_density"]) == (
         "lower_leg",

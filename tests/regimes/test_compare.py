@@ -85,7 +85,8 @@ def test_what_nobody_followed_cannot_be_said_and_the_number_is_given(comparison)
         assert comparison.verdict[key] == "cannot say"
     at_risk = comparison.diagnostics.at_risk["ns:4>ps"].loc[10]
     assert any(
-        note.startswith("ns:4>ps: cannot say up to session 10") and f"{at_risk} course(s)" in note
+        note.startswith("ns:4>ps: cannot say up to session 10")
+        and f"following it there: {at_risk} " in note
         for note in map(str, comparison.notes)
     )
 
@@ -119,7 +120,7 @@ def test_the_target_trial_is_stated(comparison):
         "Estimand",
         "Analysis",
     ]
-    assert "ns for the first 4 session(s), then ps" in items["Strategies"]
+    assert "ns for the first 4 sessions, then ps" in items["Strategies"]
 
 
 def test_weights_balance_what_the_clinic_looked_at(comparison):

@@ -168,7 +168,7 @@ def test_one_event_is_enough_with_a_penalty():
     assert fitted.notes.converged
     assert fitted.notes.n_events == 1
     assert 0 < fitted.predict({"x": 1}, 10).cdf()[0, -1] < 1
-    assert any("1 event(s) for 1 covariate(s)" in str(message) for message in fitted.notes.messages)
+    assert any("1 event for 1 covariate" in str(message) for message in fitted.notes.messages)
 
 
 def test_events_all_at_the_first_step_are_certain_there():
