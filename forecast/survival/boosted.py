@@ -20,7 +20,7 @@ from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.errors import RequestError
 from forecast.survival.distribution import CountDistribution, Durations, first_seen
 from forecast.survival.encoding import Encoding
-from forecast.survival.model import FitNotes, fit_notes, refuse_no_events
+from forecast.survival.model import FitNotes, FittedCountModel, fit_notes, refuse_no_events
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -79,7 +79,9 @@ class BoostedHazard:
         """A short name for tables."""
         return "boosted hazard"
 
-    def fit(self, durations: Durations) -> FittedBoostedHazard:
+    def fit(
+        self, durations: Durations, near: FittedCountModel | None = None
+    ) -> FittedBoostedHazard:
         """Return the trees fitted to ``durations``; FitError if nobody had the event."""
         refuse_no_events(durations)
         given = len(durations)

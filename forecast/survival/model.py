@@ -110,8 +110,12 @@ class CountModel(Protocol):
         """A short name for tables."""
         ...
 
-    def fit(self, durations: Durations) -> FittedCountModel:
-        """Return the model fitted to ``durations``."""
+    def fit(self, durations: Durations, near: FittedCountModel | None = None) -> FittedCountModel:
+        """Return the model fitted to ``durations``.
+
+        ``near`` is a fit of the same specification to like rows: where to start looking. The
+        answer is the same.
+        """
         ...
 
 

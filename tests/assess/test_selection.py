@@ -37,7 +37,7 @@ class Memory:
     name: str = "memory"
     known: frozenset[float] = frozenset()
 
-    def fit(self, durations: Durations) -> "Memory":
+    def fit(self, durations: Durations, near: object = None) -> "Memory":
         return Memory(known=frozenset(durations.covariates["mark"]))
 
     def predict(self, covariates: pd.DataFrame, horizon: int) -> CountDistribution:
@@ -51,7 +51,7 @@ class Memory:
 class Refusing:
     name: str = "refusing"
 
-    def fit(self, durations: Durations) -> LifeTable:
+    def fit(self, durations: Durations, near: object = None) -> LifeTable:
         raise FitError("It does not work.", "Try another.")
 
 
@@ -60,8 +60,8 @@ class Named:
     name: str
     model: DiscreteHazard
 
-    def fit(self, durations: Durations) -> FittedCountModel:
-        return self.model.fit(durations)
+    def fit(self, durations: Durations, near: FittedCountModel | None = None) -> FittedCountModel:
+        return self.model.fit(durations, near)
 
 
 def durations_of(sample, *, twice=False):
@@ -114,7 +114,7 @@ def test_scores_are_those_of_the_predictions_left_out(sample):
 def test_the_error_of_a_difference_is_that_of_resampling(sample):
     durations = without_mark(durations_of(sample(300, seed=4)))
     results = predict_out_of_fold(
-        [LifeTable(), HAZARD], durations, horizon=25, n_folds=5, repeats=1, workers=1
+        [LifeTable(), HAZARD], durations, horizon=25, n_folds=5, repeats=1, leaves=9e9, workers=1
     )
     table = score_candidates(results)
     seen, rng, again = results[0].outcomes, np.random.default_rng(0), []
