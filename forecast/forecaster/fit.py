@@ -38,7 +38,6 @@ from forecast.counts import (
     fill_missing,
     fit_notes,
     fit_stopping,
-    for_use,
     length_of,
     of_goal,
     to_clearing,
@@ -48,7 +47,7 @@ from forecast.forecaster.forecaster import Forecaster
 from forecast.log import check_log, folds_for, judged_part, some_clients, suspicions
 from forecast.midcourse import LAST_LANDMARK, Midcourse, fit_midcourse
 from forecast.regimes import fit_strategies, regime_verdict
-from forecast.survival import BoostedHazard, CountDistribution, FittedAcceleratedTime, completed
+from forecast.survival import CountDistribution, FittedAcceleratedTime, completed
 from forecast.tattoo import GROUPINGS, groups_of
 
 if TYPE_CHECKING:
@@ -63,7 +62,6 @@ if TYPE_CHECKING:
 FEWEST_TO_CHECK = 10  # events below which folds say nothing
 N_DRAWS = 50  # parameter draws behind an out-of-fold prediction
 AGAIN = 4  # times as many foldings of the chosen model as of the candidates
-STRATEGY_REFITS = 20  # of trees under each strategy, where they were chosen
 
 
 def fit_forecaster(
@@ -113,12 +111,11 @@ def fit_forecaster(
         folds = folds_for(len(rows))
         checked = Checked.of(specs, *part, goal=goal, horizon=horizon, folds=folds, seed=seed)
     chosen = checked.chosen if checked else published
-    model = for_use(chosen).fit(durations) if len(durations) else from_evidence
+    model: Any = chosen.fit(durations) if len(durations) else from_evidence
     if checked and checked.whole is not part[2]:
-        again: Any = for_use(chosen).fit(checked.whole)
+        again: Any = chosen.fit(checked.whole, model)
         model = replace(again, notes=model.notes)  # which are of what was seen
     filled = fill_missing(part[1], summary.means)
-    under = for_use(chosen, refits=STRATEGY_REFITS)
     lengths = length_of(model.predict(to_clearing(part[2].covariates), horizon))
     return Forecaster(
         model=model,
@@ -126,7 +123,7 @@ def fit_forecaster(
         stopping=fit_stopping(part[1], lengths),
         recalibration=checked.recalibration if checked else None,
         midcourse=checked.midcourse if checked else None,
-        strategies=fit_strategies(part[0], filled, under) if goal == "clear" else {},
+        strategies=fit_strategies(part[0], filled, chosen) if goal == "clear" else {},
         regime_verdict=regime_verdict(part[0], seed=seed),
         log_summary=summary,
         goal=goal,
@@ -195,7 +192,7 @@ class Checked:
         row, whole = np.arange(len(durations)), durations
         if goal == "clear" and many:
             row, whole = carried_on(log, rows, durations, found, horizon=horizon, seed=seed)
-        again = AGAIN if many and not isinstance(specs[chosen], BoostedHazard) else 1
+        again = AGAIN if many else 1
         if again > 1 or whole is not durations:
             times = again * folds[1]
             found = predict_out_of_fold([specs[chosen]], whole, repeats=times, seed=seed, **size)[0]
