@@ -189,9 +189,9 @@ class Checked:
         chosen = choose(scores)
         found = next(result for result in results if result.name == chosen)
         many = folds[1] > 1  # in a very large log chance does little, and repeats take long
-        row, whole = np.arange(len(durations)), durations
+        row, whole, law = np.arange(len(durations)), durations, None
         if goal == "clear" and many:
-            row, whole = carried_on(log, rows, durations, found, horizon=horizon, seed=seed)
+            row, whole, law = carried_on(log, rows, durations, found, horizon=horizon, seed=seed)
         again = AGAIN if many else 1
         if again > 1 or whole is not durations:
             times = again * folds[1]
@@ -211,7 +211,9 @@ class Checked:
         recalibration = replace(recalibration, n_paths=len(at), n_events=seen.n_events)
         midcourse = None
         if goal == "clear":
-            midcourse = fit_midcourse(log, rows.iloc[at], further, horizon=horizon, seed=seed)
+            midcourse = fit_midcourse(
+                log, rows.iloc[at], further, horizon=horizon, seed=seed, near=law
+            )
         corrected = [CountDistribution(further.pmf[:, :horizon])]
         own = None if goal == "clear" else of_goal(rows)[at]
         if own is not None:  # learnt from all, but no surer than the courses that want it
@@ -241,18 +243,18 @@ def carried_on(
     *,
     horizon: int,
     seed: int,
-) -> tuple[IntArray, Durations]:
+) -> tuple[IntArray, Durations, Midcourse | None]:
     """Return durations in which stopped courses go on as their gradings say, and whose each is.
 
-    The same durations where the log's gradings are too few to say.
+    And the law that says so. The same durations where the log's gradings are too few to say.
     """
     predicted = CountDistribution.mixture([each.pmf for each in found.predicted])
     scored = rows.iloc[found.rows]
     law = fit_midcourse(log, scored, predicted, horizon=horizon, seed=seed)
     if law is None:
-        return np.arange(len(durations)), durations
+        return np.arange(len(durations)), durations, None
     row, step, cleared = law.completed(log, scored, predicted, horizon=horizon)
-    return completed(durations, found.rows[row], step, cleared)
+    return *completed(durations, found.rows[row], step, cleared), law
 
 
 def findings(

@@ -290,7 +290,13 @@ def cells_of(marks: pd.DataFrame, paces: Sequence[tuple[float, float]]) -> pd.Da
 
 
 def fit_midcourse(
-    log: OutcomeLog, rows: pd.DataFrame, predicted: CountDistribution, *, horizon: int, seed: int
+    log: OutcomeLog,
+    rows: pd.DataFrame,
+    predicted: CountDistribution,
+    *,
+    horizon: int,
+    seed: int,
+    near: Midcourse | None = None,
 ) -> Midcourse | None:
     """Return what a log's gradings say mid-course, or None when too few courses were graded.
 
@@ -302,6 +308,8 @@ def fit_midcourse(
         The courses, as `course_rows` returns them.
     predicted : CountDistribution
         Out-of-fold prediction of each course.
+    near : Midcourse, optional
+        Of the same courses predicted otherwise: what rests on their gradings alone is taken over.
     """
     if log.gradings.empty:
         return None
@@ -310,8 +318,10 @@ def fit_midcourse(
     if cleared < FEWEST_CLEARED:
         return None
     graded = mean_gradings(log)
-    passage = _fit_passage(graded, rows, float(ink_gone(log.cleared_at)))
-    landmark, by_landmark = fit_landmarks(marks, horizon=horizon, seed=seed)
+    passage = near.passage if near else _fit_passage(graded, rows, log.cleared_at)
+    landmark, by_landmark = fit_landmarks(
+        marks, horizon=horizon, seed=seed, near=near.landmark if near else None
+    )
     alone, by_passage = passage_predictions(marks, graded, predicted, passage, horizon)
     subject = marks["client_id"].to_numpy(dtype=object)
     outcomes = Outcomes(marks["left"].to_numpy(), marks["observed"].to_numpy(), subject=subject)
@@ -419,7 +429,7 @@ def _held(
 
 # The bridge of the courses that cleared, from their gradings before that. Its four numbers are of
 # all of them: no fold would move them by much.
-def _fit_passage(graded: pd.DataFrame, rows: pd.DataFrame, threshold: float) -> PassageBridge:
+def _fit_passage(graded: pd.DataFrame, rows: pd.DataFrame, cleared_at: float) -> PassageBridge:
     ended = rows[rows["observed"] & (rows["entry"] == 0)][["course_id", "step"]]
     before = graded.merge(ended, on="course_id")
     before = before[before["after_session"] < before["step"]]
@@ -430,7 +440,7 @@ def _fit_passage(graded: pd.DataFrame, rows: pd.DataFrame, threshold: float) -> 
     steps[course, place] = before["after_session"]
     levels[course, place] = before["gone"]
     passage = before.groupby("course_id", sort=False)["step"].first().to_numpy()
-    return PassageBridge.fit(steps, levels, passage, threshold=threshold)
+    return PassageBridge.fit(steps, levels, passage, threshold=float(ink_gone(cleared_at)))
 
 
 def passage_predictions(
