@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import HORIZON, check_kind, check_seed, check_whole_number
+from forecast._jobs import one_thread
 from forecast._plain import plain_rows, plain_values
 from forecast.assess import (
     Assessment,
@@ -95,43 +96,44 @@ def fit_forecaster(
     DataError
         If no course of the log can be used.
     """
-    rows = checked_rows(log, goal, horizon, seed)
-    if evidence is not None:
-        check_evidence(evidence, log, goal)
-    summary = LogSummary.of(log, rows)
-    log, rows = judged_part(log, rows)
-    rows = by_contents(rows)
-    durations = durations_of(rows, fills_for(rows, summary))
-    published = evidence_model(goal, evidence)
-    from_evidence = published.from_prior(covariate_names(goal))
-    part = some_clients(log, rows, durations, seed=seed)
-    checked = None
-    if summary.n_reached >= FEWEST_TO_CHECK:
-        specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
-        folds = folds_for(len(rows))
-        checked = Checked.of(specs, *part, goal=goal, horizon=horizon, folds=folds, seed=seed)
-    chosen = checked.chosen if checked else published
-    model: Any = chosen.fit(durations) if len(durations) else from_evidence
-    if checked and checked.whole is not part[2]:
-        again: Any = chosen.fit(checked.whole, model)
-        model = replace(again, notes=model.notes)  # which are of what was seen
-    filled = fill_missing(part[1], summary.means)
-    lengths = length_of(model.predict(to_clearing(part[2].covariates), horizon))
-    return Forecaster(
-        model=model,
-        evidence=from_evidence if getattr(chosen, "prior", None) else None,
-        stopping=fit_stopping(part[1], lengths),
-        recalibration=checked.recalibration if checked else None,
-        midcourse=checked.midcourse if checked else None,
-        strategies=fit_strategies(part[0], filled, chosen) if goal == "clear" else {},
-        regime_verdict=regime_verdict(part[0], seed=seed),
-        log_summary=summary,
-        goal=goal,
-        horizon=horizon,
-        seed=seed,
-        assessment=findings(checked, against_evidence(model, from_evidence), evidence),
-        notes=(*suspicions(log), *fit_notes(summary, evidence)),
-    )
+    with one_thread():
+        rows = checked_rows(log, goal, horizon, seed)
+        if evidence is not None:
+            check_evidence(evidence, log, goal)
+        summary = LogSummary.of(log, rows)
+        log, rows = judged_part(log, rows)
+        rows = by_contents(rows)
+        durations = durations_of(rows, fills_for(rows, summary))
+        published = evidence_model(goal, evidence)
+        from_evidence = published.from_prior(covariate_names(goal))
+        part = some_clients(log, rows, durations, seed=seed)
+        checked = None
+        if summary.n_reached >= FEWEST_TO_CHECK:
+            specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
+            folds = folds_for(len(rows))
+            checked = Checked.of(specs, *part, goal=goal, horizon=horizon, folds=folds, seed=seed)
+        chosen = checked.chosen if checked else published
+        model: Any = chosen.fit(durations) if len(durations) else from_evidence
+        if checked and checked.whole is not part[2]:
+            again: Any = chosen.fit(checked.whole, model)
+            model = replace(again, notes=model.notes)  # which are of what was seen
+        filled = fill_missing(part[1], summary.means)
+        lengths = length_of(model.predict(to_clearing(part[2].covariates), horizon))
+        return Forecaster(
+            model=model,
+            evidence=from_evidence if getattr(chosen, "prior", None) else None,
+            stopping=fit_stopping(part[1], lengths),
+            recalibration=checked.recalibration if checked else None,
+            midcourse=checked.midcourse if checked else None,
+            strategies=fit_strategies(part[0], filled, chosen) if goal == "clear" else {},
+            regime_verdict=regime_verdict(part[0], seed=seed),
+            log_summary=summary,
+            goal=goal,
+            horizon=horizon,
+            seed=seed,
+            assessment=findings(checked, against_evidence(model, from_evidence), evidence),
+            notes=(*suspicions(log), *fit_notes(summary, evidence)),
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
