@@ -2,6 +2,7 @@
 
 import os
 import sys
+import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from functools import lru_cache
@@ -10,10 +11,11 @@ from typing import Any, TypeVar
 from forecast._checks import counted
 from forecast.errors import RequestError
 
-__all__ = ["on_cluster", "run_units", "seeds"]
+__all__ = ["on_cluster", "one_thread", "run_units", "seeds"]
 
 Unit = TypeVar("Unit")
 Result = TypeVar("Result")
+PATIENCE = 2.0  # seconds of work; to start workers takes as long
 ANSWERS_WITHIN = 4  # seconds in which a scheduler must answer
 LONGEST_GREETING = 1 << 20  # bytes
 
@@ -27,19 +29,16 @@ def run_units(
 ) -> list[Result]:
     """Return ``[function(unit) for unit in units]``, worked on side by side, in order.
 
-    ``workers=None`` takes the machine's cores, or ``FORECAST_WORKERS`` from the environment;
-    1 stays in this process. Whatever the number, each unit runs with one numerical thread, so
-    that results do not depend on it. With a ``label`` and a terminal, progress goes to stderr.
-    Inside ``joblib.parallel_config`` the backend named there is used.
+    ``workers=None`` takes the machine's cores, or ``FORECAST_WORKERS`` from the environment, once
+    ``PATIENCE`` seconds in this process were not enough; 1 stays in this process. Whatever the
+    number, each unit runs with one numerical thread, so that results do not depend on it. With a
+    ``label`` and a terminal, progress goes to stderr. Inside ``joblib.parallel_config`` the
+    backend named there is used.
     """
-    from joblib import Parallel, delayed
-
     units = list(units)
-    workers = workers or int(os.environ.get("FORECAST_WORKERS", 0)) or os.cpu_count() or 1
-    jobs = Parallel(n_jobs=min(workers, max(len(units), 1)), return_as="generator")
-    results = []
+    results: list[Result] = []
     shown = label if label and sys.stderr.isatty() else ""
-    for result in jobs(delayed(_single_threaded)(function, unit) for unit in units):
+    for result in _worked(function, units, workers):
         results.append(result)
         if shown:
             end = "\n" if len(results) == len(units) else ""
@@ -48,9 +47,40 @@ def run_units(
     return results
 
 
+def _worked(
+    function: Callable[[Unit], Result], units: list[Unit], asked: int | None
+) -> Iterator[Result]:
+    """Yield the results in order: of this process first, and of workers if it takes long."""
+    workers = asked or int(os.environ.get("FORECAST_WORKERS", 0)) or os.cpu_count() or 1
+    done, begun = 0, time.process_time()
+    if not asked and not _sent_elsewhere():
+        while done < len(units) and (workers == 1 or time.process_time() - begun < PATIENCE):
+            yield _single_threaded(function, units[done])
+            done += 1
+    if done < len(units):
+        from joblib import Parallel, delayed
+
+        jobs = Parallel(n_jobs=min(workers, len(units) - done), return_as="generator")
+        yield from jobs(delayed(_single_threaded)(function, unit) for unit in units[done:])
+
+
+def _sent_elsewhere() -> bool:
+    """Say whether joblib was told to use another backend than its own."""
+    joblib = sys.modules.get("joblib.parallel")
+    return joblib is not None and type(joblib.get_active_backend()[0]).__name__ != "LokyBackend"
+
+
 def _single_threaded(function: Callable[[Any], Any], unit: Any) -> Any:
-    with _thread_pools(len(sys.modules)).limit(limits=1):
+    with one_thread():
         return function(unit)
+
+
+def one_thread() -> Any:
+    """Return a context in which numpy works in one thread.
+
+    Several make small matrices no faster, and many times slower where others use the cores.
+    """
+    return _thread_pools(len(sys.modules)).limit(limits=1)
 
 
 @lru_cache(maxsize=1)

@@ -14,10 +14,11 @@ from forecast._checks import LEVEL, SHOWN_AT, counted
 from forecast._notes import Note
 from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.assess.calibration import (
+    BARELY_HELD,
     GROUP_SHRINK,
     Groups,
-    Ranges,
     Recalibration,
+    fit_map,
     fit_recalibration,
     labels_of,
     path_loss,
@@ -92,15 +93,18 @@ class Drift:
                 f"{counted(outcomes.n_events, 'event')} seen.",
                 f"Wait for at least {FEWEST_TO_WATCH} before asking for drift.",
             )
-        ranges = predicted_ranges([distribution], outcomes)[0]
-        found = _solve(ranges, outcomes.weight)
-        bread = np.linalg.inv(_information(ranges, outcomes.weight, found))
-        each = _slopes(ranges, found) * outcomes.weight[:, None]
-        moved = np.column_stack([by_subject(column, outcomes.subject) for column in each.T])
+        ranges = predicted_ranges([distribution], outcomes)
+        none = np.zeros((len(outcomes), 0))
+        found = fit_map(ranges, none, outcomes.weight, np.full(2, BARELY_HELD))
+        power = float(np.exp(found[1]))
+        _, first, second = path_loss(ranges[0], float(found[0]), power)
+        bread = np.linalg.inv(second @ outcomes.weight)
+        moved = np.column_stack(
+            [by_subject(slope * outcomes.weight, outcomes.subject) for slope in first]
+        )
         covariance = bread @ (moved.T @ moved) @ bread
         statistic = float(found @ np.linalg.solve(covariance, found))
         error = np.sqrt(np.diag(covariance))
-        power = float(np.exp(found[1]))
         return cls(
             shift=float(found[0]),
             shift_error=float(error[0]),
@@ -110,32 +114,6 @@ class Drift:
             p_value=float(np.exp(-statistic / 2)),  # chi-square tail with two degrees of freedom
             n_events=outcomes.n_events,
         )
-
-
-def _slopes(ranges: Ranges, at: FloatArray) -> FloatArray:
-    _, by_shift, by_power = path_loss(ranges, float(at[0]), float(np.exp(at[1])))
-    return np.column_stack([by_shift, by_power])
-
-
-def _information(ranges: Ranges, weight: FloatArray, at: FloatArray) -> FloatArray:
-    step = 1e-4 * np.eye(2)
-    columns = [
-        weight @ (_slopes(ranges, at + move) - _slopes(ranges, at - move)) / 2e-4 for move in step
-    ]
-    information: FloatArray = np.array(columns)
-    return (information + information.T) / 2
-
-
-def _solve(ranges: Ranges, weight: FloatArray) -> FloatArray:
-    from scipy.optimize import minimize
-
-    def loss(at: FloatArray) -> tuple[float, FloatArray]:
-        value, _, _ = path_loss(ranges, float(at[0]), float(np.exp(at[1])))
-        return float(weight @ value), weight @ _slopes(ranges, at)
-
-    bounds = [(-10.0, 10.0), (-4.0, 4.0)]
-    found: FloatArray = minimize(loss, np.zeros(2), jac=True, method="L-BFGS-B", bounds=bounds).x
-    return found
 
 
 Measures = dict[tuple[str, int | None], float]

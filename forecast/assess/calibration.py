@@ -31,6 +31,10 @@ FEWEST_EVENTS = 5
 EVENTS_PER_TAIL = 3
 SMALLEST = 1e-300
 LARGEST_LOG = 6.5  # exp(-exp(6.5)) is 0 to every digit, and nothing overflows
+BARELY_HELD = 1e3  # standard deviation of a penalty that only keeps a search within bounds
+MOST_ITERATIONS = 50
+SETTLED = 1e-10  # squared length of a step in standard errors; the step after is its square
+SMALLEST_CURVATURE = 1e-6
 NOBODY = 1e-9  # a chance of no event so far below which nothing can be said of what follows
 
 
@@ -158,7 +162,8 @@ def labels_of(name: str, values: npt.ArrayLike, n: int) -> list[str]:
             f"Group {name!r} has {counted(len(array), 'label')} for {counted(n, 'row')}.",
             "Give one per row.",
         )
-    return [_label(value) for value in array]
+    known = {value: _label(value) for value in set(array.tolist())}
+    return [known[value] for value in array.tolist()]
 
 
 def _group_shift(shifts: Mapping[str, Mapping[str, float]], groups: Groups, n: int) -> FloatArray:
@@ -213,7 +218,7 @@ def fit_recalibration(
         return Recalibration(n_paths=len(outcomes), n_events=n_events, messages=(message,))
     names, design = _group_design(groups or {}, len(outcomes))
     spread = np.r_[shrink, shrink, np.full(design.shape[1], group_shrink)]
-    best = _maximise(predicted_ranges(repeats, outcomes), design, outcomes.weight, spread)
+    best = fit_map(predicted_ranges(repeats, outcomes), design, outcomes.weight, spread)
     shifts: dict[str, dict[str, float]] = {}
     for (name, label), value in zip(names, best[2:], strict=True):
         shifts.setdefault(name, {})[label] = float(value)
@@ -239,30 +244,43 @@ def _group_design(groups: Groups, n: int) -> tuple[list[tuple[str, str]], FloatA
     return names, np.column_stack(columns) if columns else np.zeros((n, 0))
 
 
-def _maximise(
-    ranges: Sequence[Ranges],
-    design: FloatArray,
-    weight: FloatArray,
-    spread: FloatArray,
+def fit_map(
+    ranges: Sequence[Ranges], design: FloatArray, weight: FloatArray, spread: FloatArray
 ) -> FloatArray:
-    from scipy.optimize import minimize
+    """Return shift, log power and group shifts, by Newton's method.
 
-    def loss(parameters: FloatArray) -> tuple[float, FloatArray]:
-        shift = parameters[0] + design @ parameters[2:]
-        power = float(np.exp(np.clip(parameters[1], -5, 5)))
-        total = 0.5 * float(((parameters / spread) ** 2).sum())
-        slope = parameters / spread**2
+    ``spread`` are the standard deviations of their penalties.
+    """
+    precision = spread**-2
+    of_shift = np.column_stack([np.ones(len(weight)), np.zeros(len(weight)), design])
+
+    def at(place: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        power = float(np.exp(np.clip(place[1], -5, 5)))
+        total, slope = 0.5 * float(precision @ place**2), precision * place
+        bend, each = np.diag(precision), weight / len(ranges)
         for part in ranges:
-            value, by_shift, by_power = path_loss(part, shift, power)
-            each = weight / len(ranges)
+            value, first, second = path_loss(part, of_shift @ place, power)
             total += float(each @ value)
-            slope[0] += each @ by_shift
-            slope[1] += each @ by_power
-            slope[2:] += design.T @ (each * by_shift)
-        return total, slope
+            slope += of_shift.T @ (each * first[0])
+            slope[1] += each @ first[1]
+            crossed = of_shift.T @ (each * second[0, 1])
+            bend += (of_shift.T * (each * second[0, 0])) @ of_shift
+            bend[1] += crossed
+            bend[:, 1] += crossed
+            bend[1, 1] += each @ second[1, 1]
+        return total, slope, bend
 
-    found: FloatArray = minimize(loss, np.zeros(len(spread)), method="BFGS", jac=True).x
-    return found
+    place = np.zeros(len(spread))
+    lost, slope, bend = at(place)
+    for _ in range(MOST_ITERATIONS):
+        lift = max(0.0, SMALLEST_CURVATURE - float(np.linalg.eigvalsh(bend)[0])) * 2
+        move = -np.linalg.solve(bend + lift * np.eye(len(bend)), slope)
+        if -slope @ move < SETTLED:
+            return np.asarray(place + move)
+        while (trial := at(place + move))[0] > lost and np.abs(move).max() > SETTLED:
+            move = move / 2
+        place, (lost, slope, bend) = place + move, trial
+    return place
 
 
 def _map_chance(chance: FloatArray, shift: FloatArray | float, power: float) -> FloatArray:
@@ -293,29 +311,39 @@ def predicted_ranges(repeats: Sequence[CountDistribution], outcomes: Outcomes) -
 def path_loss(
     ranges: Ranges, shift: FloatArray | float, power: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return minus each path's log likelihood and its slopes in ``shift`` and ``log(power)``."""
+    """Return minus each path's log likelihood, its slopes and its bends.
+
+    Slopes, (2, n), and bends, (2, 2, n), are those in ``shift`` and ``log(power)``.
+    """
     entered, low, high = (_mapped_hazard(part, shift, power) for part in ranges)
     before, by = np.exp(-low[0]), np.exp(-high[0])
     chance = np.maximum(before - by, 1e-12)
-    value = -np.log(chance) - entered[0]
-
-    def slope(turn: int) -> FloatArray:
-        lost: FloatArray = (low[turn] * before - high[turn] * by) / chance
-        return lost - entered[turn]
-
-    return value, slope(1), slope(2)
+    pulled = [(low[1][i] * before - high[1][i] * by) / chance for i in (0, 1)]
+    first = np.stack([pulled[i] - entered[1][i] for i in (0, 1)])
+    second = np.empty((2, 2, len(chance)))
+    for i, j in ((0, 0), (0, 1), (1, 1)):
+        near = before * (low[2][i + j] - low[1][i] * low[1][j])
+        far = by * (high[2][i + j] - high[1][i] * high[1][j])
+        second[i, j] = (near - far) / chance + pulled[i] * pulled[j] - entered[2][i + j]
+        second[j, i] = second[i, j]
+    return -np.log(chance) - entered[0], first, second
 
 
 def _mapped_hazard(
     chance: FloatArray, shift: FloatArray | float, power: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the mapped cumulative hazard and its slopes in ``shift`` and ``log(power)``."""
+) -> tuple[FloatArray, list[FloatArray], list[FloatArray]]:
+    """Return the mapped cumulative hazard, its slopes in ``shift`` and ``log(power)``, its bends.
+
+    The bends: twice in ``shift``, in both, and twice in ``log(power)``.
+    """
     cumulative = -np.log(np.maximum(1 - chance, SMALLEST))
     log_hazard = np.log(np.maximum(cumulative, SMALLEST))
     # A chance of 1 stays 1 under every map.
     log_mapped = np.where(chance >= 1, LARGEST_LOG, shift + power * log_hazard)
     mapped = np.exp(np.minimum(log_mapped, LARGEST_LOG))
-    return mapped, mapped, mapped * power * log_hazard
+    steep = power * log_hazard
+    crossed = mapped * steep
+    return mapped, [mapped, crossed], [mapped, crossed, crossed * (steep + 1)]
 
 
 def carry_draws(draws: npt.ArrayLike, target: CountDistribution) -> FloatArray:

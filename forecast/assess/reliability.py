@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 EDGE = 1e-6
+MOST_ITERATIONS = 50
+SETTLED = 1e-7  # of any coefficient; the step after is its square
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,8 +95,7 @@ def _slope(chance: FloatArray, happened: FloatArray, weight: FloatArray) -> Cali
     if len(np.unique(happened)) < 2 or np.ptp(logit) < 1e-9:
         return CalibrationSlope(float("nan"), float("nan"), float("nan"))
     design = np.column_stack([np.ones(len(logit)), logit])
-    nothing = np.zeros(len(logit))
-    fitted, spread = _logistic(design, happened, weight, nothing)
+    fitted, spread = _logistic(design, happened, weight)
     level, _ = _logistic(design[:, :1], happened, weight, logit)
     return CalibrationSlope(float(fitted[1]), float(np.sqrt(spread[1, 1])), float(level[0]))
 
@@ -103,13 +104,14 @@ def _logistic(
     design: FloatArray,
     happened: FloatArray,
     weight: FloatArray,
-    offset: FloatArray,
+    offset: FloatArray | float = 0.0,
     ridge: FloatArray | None = None,
 ) -> tuple[FloatArray, FloatArray]:
     """Return coefficients and their sandwich covariance of a weighted logistic regression."""
     each = weight / weight.mean()
     penalty = np.diag(np.full(design.shape[1], 1e-6) if ridge is None else ridge)
     found = np.zeros(design.shape[1])
+    found[1:2] = 1.0  # the logit of a prediction that is right has slope 1
 
     def at(place: FloatArray) -> tuple[float, FloatArray]:
         log_odds = offset + design @ place
@@ -117,19 +119,19 @@ def _logistic(
         return float(each @ missed + place @ penalty @ place / 2), log_odds
 
     lost, log_odds = at(found)
-    for _ in range(50):
+    for _ in range(MOST_ITERATIONS):
         chance = 1 / (1 + np.exp(-np.clip(log_odds, -30, 30)))
         bread = (design.T * (each * chance * (1 - chance))) @ design + penalty
         move = np.linalg.solve(bread, design.T @ (each * (happened - chance)) - penalty @ found)
+        if np.abs(move).max() < SETTLED:
+            break
         # A whole Newton step can overshoot where events are few: halve it until it helps.
-        while (trial := at(found + move))[0] > lost + 1e-9 and np.abs(move).max() >= 1e-10:
+        while (trial := at(found + move))[0] > lost + 1e-9 and np.abs(move).max() >= SETTLED:
             move = move / 2
         found, (lost, log_odds) = found + move, trial
-        if np.abs(move).max() < 1e-10:
-            break
     score = design * (each * (happened - chance))[:, None]
     inverse = np.linalg.inv(bread)
-    return found, inverse @ (score.T @ score) @ inverse
+    return found + move, inverse @ (score.T @ score) @ inverse
 
 
 def _curve_basis(logit: FloatArray) -> FloatArray:
@@ -153,8 +155,7 @@ def _error(chance: FloatArray, happened: FloatArray, weight: FloatArray) -> Cali
         return CalibrationError(float("nan"), float("nan"), float("nan"))
     basis = _curve_basis(np.log(chance / (1 - chance)))
     ridge = np.array([1e-6, 1e-6, 0.1])[: basis.shape[1]]
-    nothing = np.zeros(len(chance))
-    fitted, _ = _logistic(basis, happened, weight, nothing, ridge)
+    fitted, _ = _logistic(basis, happened, weight, ridge=ridge)
     curve = 1 / (1 + np.exp(-np.clip(basis @ fitted, -30, 30)))
     return calibration_error(chance, curve, weight=weight)
 

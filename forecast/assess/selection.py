@@ -1,6 +1,7 @@
 """Fit candidates on folds, score what they predicted for the rest, and choose the simplest.
 
-Folds keep a subject whole, so that nothing is scored on what it was fitted to.
+Folds keep a subject whole, so that nothing is scored on what it was fitted to. It is a race:
+who lies far behind after some folds leaves, and is neither fitted nor imported again.
 """
 
 from __future__ import annotations
@@ -8,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -24,7 +25,7 @@ from forecast.survival import CountDistribution
 if TYPE_CHECKING:
     import pandas as pd
 
-    from forecast.survival import CountModel, Durations
+    from forecast.survival import CountModel, Durations, FittedCountModel
 
 
 def most_parameters(paths: int, *, r2_cs: float, slope: float = 0.9) -> float:
@@ -115,6 +116,11 @@ def grouped_folds(
     return folds
 
 
+LEAVES = 3.0  # paired errors behind the best
+LOOKS = (1, 2, 4, 8)  # folds after which it is asked who leaves; then once each path was scored
+FEWEST_SUBJECTS = 40  # scored, before anyone leaves: an error from fewer is itself uncertain
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class OutOfFold:
     """What one candidate predicted for paths it was not fitted to.
@@ -124,13 +130,16 @@ class OutOfFold:
     name : str
         The candidate.
     predicted : tuple of CountDistribution
-        One for each repeat, one row per path; empty if the candidate failed.
+        One for each repeat, one row per path; empty if the candidate failed. Of one that left
+        the race a single one, of the paths scored until then.
     outcomes : Outcomes
         What was seen of those paths.
     rows : ndarray of shape (n_paths,), int
         The row of the durations that holds each path's first spell, to look up its covariates.
     problem : str
         Why the candidate failed; empty if it did not.
+    left_after : int
+        Folds after which it left the race; 0 if it did not.
     """
 
     name: str
@@ -138,11 +147,13 @@ class OutOfFold:
     outcomes: Outcomes
     rows: IntArray
     problem: str = ""
+    left_after: int = 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Unit:
     model: CountModel
+    near: FittedCountModel | None
     train: Durations
     test: Durations
     horizon: int
@@ -150,16 +161,16 @@ class _Unit:
     seed: int
 
 
-def _predict_unit(unit: _Unit) -> FloatArray | str:
-    """Return the pmf of the test rows, or why there is none."""
+def _predict_unit(unit: _Unit) -> tuple[FloatArray, FittedCountModel] | str:
+    """Return the pmf of the test rows and the fit behind it, or why there is none."""
     try:
-        fitted = unit.model.fit(unit.train)
+        fitted = unit.model.fit(unit.train, unit.near)
         if unit.n_draws:
             draws = fitted.predict_draws(
                 unit.test.covariates, unit.horizon, n_draws=unit.n_draws, seed=unit.seed
             )
-            return CountDistribution.mixture(draws).pmf
-        return fitted.predict(unit.test.covariates, unit.horizon).pmf
+            return CountDistribution.mixture(draws).pmf, fitted
+        return fitted.predict(unit.test.covariates, unit.horizon).pmf, fitted
     except ForecastError as error:
         return str(error)
 
@@ -174,6 +185,7 @@ def predict_out_of_fold(
     n_draws: int = 0,
     seed: int = 0,
     leave_one_out_below: int = 100,
+    leaves: float = LEAVES,
     workers: int | None = None,
 ) -> tuple[OutOfFold, ...]:
     """Return each candidate's predictions for the paths left out, over repeated folds by subject.
@@ -190,12 +202,16 @@ def predict_out_of_fold(
         As in :func:`grouped_folds`.
     n_draws : int
         Average the prediction over this many parameter draws; 0 predicts at the estimate.
+    leaves : float
+        Candidates so many paired errors behind the best go no further; half as many once each
+        path was scored.
     workers : int, optional
         As in ``run_units``.
 
     Notes
     -----
-    A candidate that fails on any fold is reported with its problem, not dropped.
+    A candidate that fails on a fold is reported with its problem, not dropped. From the second
+    fold on a fit starts where that to the first ended.
     """
     names = [model.name for model in candidates]
     if not names or len(set(names)) < len(names):
@@ -212,45 +228,90 @@ def predict_out_of_fold(
         leave_one_out_below=leave_one_out_below,
     )
     tests = [fold == number for fold in folds for number in np.unique(fold)]
-    splits = [(durations.take(~test), durations.take(test)) for test in tests]
-    units = [
-        _Unit(model, train, test, horizon, n_draws, seed)
-        for model in candidates
-        for train, test in splits
+    first = len(tests) // len(folds)
+    racing = [
+        _Racing(model, np.zeros((len(folds), len(durations), horizon))) for model in candidates
     ]
-    results = run_units(_predict_unit, units, workers=workers, label="folds")
-    per_model = len(splits)
-    return tuple(
-        _joined(name, results[at * per_model :][:per_model], tests, len(folds), durations)
-        for at, name in enumerate(names)
-    )
+    done = 0
+    for until in sorted({*(look for look in LOOKS if look < first), first, len(tests)}):
+        running = [one for one in racing if not one.problem and not one.left_after]
+        splits = [(durations.take(~test), durations.take(test)) for test in tests[done:until]]
+        units = [
+            _Unit(one.model, one.fitted, *split, horizon, n_draws, seed)
+            for one in running
+            for split in splits
+        ]
+        results = iter(run_units(_predict_unit, units, workers=workers, label="folds"))
+        for one in running:
+            for place in range(done, until):
+                one.take(next(results), place // first, tests[place])
+        done = until
+        if done <= first:
+            scored = np.logical_or.reduce(tests[:done])
+            # once each path was scored, other folds move a difference by little of its error
+            _leave(running, durations, scored, done, leaves / 2 if done == first else leaves)
+    return tuple(one.result(durations) for one in racing)
 
 
-def _joined(
-    name: str,
-    results: list[FloatArray | str],
-    tests: list[BoolArray],
-    repeats: int,
-    durations: Durations,
-) -> OutOfFold:
-    first = np.flatnonzero(np.diff(path_of_row(durations), prepend=-1))
-    outcomes = Outcomes.from_durations(durations)
-    problems = [result for result in results if isinstance(result, str)]
-    if problems:
-        return OutOfFold(name, (), outcomes, first, problems[0])
-    parts = [result for result in results if not isinstance(result, str)]
-    pmf = np.empty((repeats, len(durations), parts[0].shape[1]))
-    per_repeat = len(tests) // repeats
-    for place, (test, part) in enumerate(zip(tests, parts, strict=True)):
-        pmf[place // per_repeat, test] = part
-    keep = outcomes.entry < pmf.shape[2]
-    joined = (follow_paths(CountDistribution(each), durations) for each in pmf)
-    return OutOfFold(
-        name,
-        tuple(each[keep] for each in joined),
-        outcomes.take(keep),
-        first[keep],
-    )
+@dataclass(slots=True, eq=False)
+class _Racing:
+    """A candidate on its way through the folds."""
+
+    model: CountModel
+    pmf: FloatArray  # (repeats, rows, horizon)
+    fitted: FittedCountModel | None = None
+    problem: str = ""
+    left_after: int = 0
+    scored: BoolArray | None = None  # rows; None: all of them
+
+    def take(
+        self, found: tuple[FloatArray, FittedCountModel] | str, repeat: int, test: BoolArray
+    ) -> None:
+        if isinstance(found, str):
+            self.problem = self.problem or found
+            return
+        self.pmf[repeat, test] = found[0]
+        self.fitted = self.fitted or found[1]
+
+    def result(self, durations: Durations) -> OutOfFold:
+        """Return what was predicted of the rows scored so far, the spells of a path joined."""
+        rows, pmf = np.arange(len(durations)), self.pmf
+        if self.scored is not None:
+            rows, pmf = np.flatnonzero(self.scored), self.pmf[:1, self.scored]
+        durations = durations.take(rows)
+        first = np.flatnonzero(np.diff(path_of_row(durations), prepend=-1))
+        outcomes = Outcomes.from_durations(durations)
+        if self.problem:
+            return OutOfFold(self.model.name, (), outcomes, rows[first], self.problem)
+        keep = outcomes.entry < pmf.shape[2]
+        joined = (follow_paths(CountDistribution(each), durations)[keep] for each in pmf)
+        return OutOfFold(
+            self.model.name,
+            tuple(joined),
+            outcomes.take(keep),
+            rows[first[keep]],
+            left_after=self.left_after,
+        )
+
+
+def _leave(
+    running: Sequence[_Racing], durations: Durations, scored: BoolArray, done: int, leaves: float
+) -> None:
+    """Let those go that lie ``leaves`` paired errors behind the best on the rows scored."""
+    fit = [one for one in running if not one.problem]
+    if len(fit) < 2 or len(set(durations.subject[scored].tolist())) < FEWEST_SUBJECTS:
+        return
+    for one in fit:
+        one.scored = scored
+    results = [one.result(durations) for one in fit]
+    totals = [total for total in map(_path_totals, results) if total is not None]
+    best = min(totals, key=lambda total: float(total.sum()))
+    for one, total, result in zip(fit, totals, results, strict=True):
+        behind, error = _behind(total, best, result.outcomes)
+        if behind > leaves * error:
+            one.left_after = done
+        else:
+            one.scored = None
 
 
 def score_candidates(results: Sequence[OutOfFold]) -> pd.DataFrame:
@@ -262,7 +323,9 @@ def score_candidates(results: Sequence[OutOfFold]) -> pd.DataFrame:
         ``model``; ``log_score`` per watched step; ``behind_best`` and ``behind_best_error``,
         the difference from the best log score and the standard error of that difference, paired
         by subject; ``crps`` (integrated Brier score) with its error; ``concordance``;
-        ``within_one_error``; ``chosen``; ``problem``. Averages over repeats.
+        ``within_one_error``; ``chosen``; ``left_after`` how many folds it left the race (0: not);
+        ``problem``. Averages over repeats. Of one that left, the difference is that on the paths
+        it was scored on, the log score the best one's and that difference, the rest missing.
 
     Notes
     -----
@@ -273,7 +336,6 @@ def score_candidates(results: Sequence[OutOfFold]) -> pd.DataFrame:
     import pandas as pd
 
     rows = [_score_row(result) for result in results]
-    totals = [_path_totals(result) for result in results]
     scores = np.array([row["log_score"] for row in rows])
     if not np.isfinite(scores).any():
         raise FitError(
@@ -281,16 +343,23 @@ def score_candidates(results: Sequence[OutOfFold]) -> pd.DataFrame:
             "Use fewer covariates, or collect more events.",
         )
     best = int(np.nanargmin(scores))
-    for row, total in zip(rows, totals, strict=True):
-        behind, error = _behind(total, totals[best], results[best].outcomes)
+    leader, lead = results[best], _path_totals(results[best])
+    assert lead is not None
+    for row, result in zip(rows, results, strict=True):
+        behind, error, total = math.inf, 0.0, _path_totals(result)
+        if total is not None:
+            shared = np.searchsorted(leader.rows, result.rows)
+            behind, error = _behind(total, lead[shared], result.outcomes)
         row["behind_best"], row["behind_best_error"] = behind, error
-        row["within_one_error"] = bool(behind <= error)
+        row["within_one_error"] = bool(behind <= error) and not result.left_after
+        if result.left_after:
+            row["log_score"] = scores[best] + behind
     chosen = next(place for place, row in enumerate(rows) if row["within_one_error"])
     for place, row in enumerate(rows):
         row["chosen"] = place == chosen
     columns = ["model", "log_score", "behind_best", "behind_best_error", "crps", "crps_error"]
-    columns += ["concordance", "n_paths", "n_events", "within_one_error", "chosen", "problem"]
-    return pd.DataFrame(rows)[columns]
+    columns += ["concordance", "n_paths", "n_events", "within_one_error", "chosen", "left_after"]
+    return pd.DataFrame(rows)[[*columns, "problem"]]
 
 
 def choose(scores: pd.DataFrame) -> str:
@@ -310,10 +379,11 @@ def _path_totals(result: OutOfFold) -> FloatArray | None:
     return total
 
 
-def _score_row(result: OutOfFold) -> dict[str, object]:
-    row: dict[str, object] = {"model": result.name, "problem": result.problem}
+def _score_row(result: OutOfFold) -> dict[str, Any]:
+    row: dict[str, Any] = {"model": result.name, "problem": result.problem}
     row |= {"n_paths": len(result.outcomes), "n_events": result.outcomes.n_events}
-    if result.problem:
+    row["left_after"] = result.left_after
+    if result.problem or result.left_after:
         blank = ("log_score", "crps", "crps_error", "concordance")
         return row | dict.fromkeys(blank, float("nan"))
     outcomes = result.outcomes
@@ -336,11 +406,7 @@ def _score_row(result: OutOfFold) -> dict[str, object]:
     return row
 
 
-def _behind(
-    total: FloatArray | None, best: FloatArray | None, outcomes: Outcomes
-) -> tuple[float, float]:
-    if total is None or best is None:
-        return float("inf"), 0.0
+def _behind(total: FloatArray, best: FloatArray, outcomes: Outcomes) -> tuple[float, float]:
     length = (outcomes.step - outcomes.entry) * outcomes.weight
     difference = total - best
     rate = float(difference.sum() / length.sum())

@@ -38,7 +38,6 @@ if TYPE_CHECKING:
         duration_prior,
         effects_for,
         evidence_model,
-        for_use,
         hazard_prior,
     )
     from forecast.counts.rows import (

@@ -14,12 +14,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 from forecast.counts.attributes import LIGHTEN
 from forecast.counts.rows import FEWEST_FOR_DATA_ALONE
-from forecast.survival import AcceleratedTime, BoostedHazard, DiscreteHazard, LifeTable
+from forecast.survival import AcceleratedTime, DiscreteHazard, LifeTable
 
 if TYPE_CHECKING:
     from forecast.survival import CountModel
@@ -234,9 +234,6 @@ def contradicted(
     return found
 
 
-REFITS = 50  # of trees to clients drawn anew; as many different draws carry the model risk
-
-
 # Of the cure mixture: a standard deviation of 0.5 on each log hazard ratio (most published ones
 # are smaller), brought to the log duration by the Weibull shape; of what each covariate adds to the
 # logit of the never share; and, for that share itself, two thirds between 0.02 and 0.5.
@@ -262,10 +259,10 @@ def candidates(
 ) -> tuple[CountModel, ...]:
     """Return the candidate specifications for a log with ``n_events`` events, the simplest first.
 
-    All but the life table, the cure mixture and the trees have published evidence as their
-    prior, or ``evidence`` in its place; the accelerated-time models allow for a share of tattoos
-    that never clears. Those three take no part for the goal ``lighten``: few courses want it, and
-    what tells their count from that of all others needs its prior.
+    All but the life table and the cure mixture have published evidence as their prior, or
+    ``evidence`` in its place; the accelerated-time models allow for a share of tattoos that never
+    clears. Those two take no part for the goal ``lighten``: few courses want it, and what tells
+    their count from that of all others needs its prior.
     """
     durations = evidence.duration_prior() if evidence else duration_prior(goal)
     hazards = evidence.hazard_prior() if evidence else hazard_prior(goal)
@@ -280,24 +277,10 @@ def candidates(
         return with_evidence
     if n_events < FEWEST_FOR_DATA_ALONE:
         return (LifeTable(), *with_evidence)
-    return (
-        LifeTable(),
-        *with_evidence,
-        cure_mixture(never),
-        BoostedHazard(refits=0),
-    )
+    return (LifeTable(), *with_evidence, cure_mixture(never))
 
 
 def evidence_model(goal: str = "clear", evidence: Evidence | None = None) -> AcceleratedTime:
     """Return the specification used when the log has too little to choose by."""
     prior = evidence.duration_prior() if evidence else duration_prior(goal)
     return AcceleratedTime("lognormal", prior=prior, never=never_covariates(goal))
-
-
-def for_use(model: CountModel, *, refits: int = REFITS) -> CountModel:
-    """Return the specification to fit once it is chosen: its draws carry the model risk.
-
-    Trees have no covariance to draw from. In the folds, where only their prediction counts, they
-    are fitted once; for use they are fitted again to clients drawn with replacement.
-    """
-    return replace(model, refits=refits) if isinstance(model, BoostedHazard) else model

@@ -33,7 +33,7 @@ FEWEST_FINISHED_WITH_LEVEL = 5
 # 1 / (2.5 sqrt(20)) = 9 % (the evidence's Weibull shape), attributes aside.
 FEWEST_FINISHED = 20
 FEWEST_LIGHTENED = 10  # courses that got there, below which they check nothing
-# Events below which models with no prior to lean on, the cure mixture and trees, only cost.
+# Events below which a model with no prior to lean on, the cure mixture, only costs.
 FEWEST_FOR_DATA_ALONE = 200
 MARGIN = 0.03  # below the level, from which coverage is what failed
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import HORIZON, check_kind, check_seed, check_whole_number
+from forecast._jobs import one_thread
 from forecast._plain import plain_rows, plain_values
 from forecast.assess import (
     Assessment,
@@ -38,7 +39,6 @@ from forecast.counts import (
     fill_missing,
     fit_notes,
     fit_stopping,
-    for_use,
     length_of,
     of_goal,
     to_clearing,
@@ -48,7 +48,7 @@ from forecast.forecaster.forecaster import Forecaster
 from forecast.log import check_log, folds_for, judged_part, some_clients, suspicions
 from forecast.midcourse import LAST_LANDMARK, Midcourse, fit_midcourse, usual_midcourse
 from forecast.regimes import fit_strategies, regime_verdict
-from forecast.survival import BoostedHazard, CountDistribution, FittedAcceleratedTime, completed
+from forecast.survival import CountDistribution, FittedAcceleratedTime, completed
 from forecast.tattoo import GROUPINGS, groups_of
 
 if TYPE_CHECKING:
@@ -63,7 +63,6 @@ if TYPE_CHECKING:
 FEWEST_TO_CHECK = 10  # events below which folds say nothing
 N_DRAWS = 50  # parameter draws behind an out-of-fold prediction
 AGAIN = 4  # times as many foldings of the chosen model as of the candidates
-STRATEGY_REFITS = 20  # of trees under each strategy, where they were chosen
 
 
 def fit_forecaster(
@@ -97,47 +96,47 @@ def fit_forecaster(
     DataError
         If no course of the log can be used.
     """
-    rows = checked_rows(log, goal, horizon, seed)
-    if evidence is not None:
-        check_evidence(evidence, log, goal)
-    summary = LogSummary.of(log, rows)
-    log, rows = judged_part(log, rows)
-    rows = by_contents(rows)
-    durations = durations_of(rows, fills_for(rows, summary))
-    published = evidence_model(goal, evidence)
-    from_evidence = published.from_prior(covariate_names(goal))
-    part = some_clients(log, rows, durations, seed=seed)
-    checked = None
-    if summary.n_reached >= FEWEST_TO_CHECK:
-        specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
-        folds = folds_for(len(rows))
-        checked = Checked.of(specs, *part, goal=goal, horizon=horizon, folds=folds, seed=seed)
-    chosen = checked.chosen if checked else published
-    model = for_use(chosen).fit(durations) if len(durations) else from_evidence
-    if checked and checked.whole is not part[2]:
-        again: Any = for_use(chosen).fit(checked.whole)
-        model = replace(again, notes=model.notes)  # which are of what was seen
-    filled = fill_missing(part[1], summary.means)
-    under = for_use(chosen, refits=STRATEGY_REFITS)
-    lengths = length_of(model.predict(to_clearing(part[2].covariates), horizon))
-    midcourse = checked.midcourse if checked else None
-    if goal == "clear" and midcourse is None:
-        midcourse = usual_midcourse(log, rows, steps=horizon)
-    return Forecaster(
-        model=model,
-        evidence=from_evidence if getattr(chosen, "prior", None) else None,
-        stopping=fit_stopping(part[1], lengths),
-        recalibration=checked.recalibration if checked else None,
-        midcourse=midcourse,
-        strategies=fit_strategies(part[0], filled, under) if goal == "clear" else {},
-        regime_verdict=regime_verdict(part[0], seed=seed),
-        log_summary=summary,
-        goal=goal,
-        horizon=horizon,
-        seed=seed,
-        assessment=findings(checked, against_evidence(model, from_evidence), evidence),
-        notes=(*suspicions(log), *fit_notes(summary, evidence)),
-    )
+    with one_thread():
+        rows = checked_rows(log, goal, horizon, seed)
+        if evidence is not None:
+            check_evidence(evidence, log, goal)
+        summary = LogSummary.of(log, rows)
+        log, rows = judged_part(log, rows)
+        rows = by_contents(rows)
+        durations = durations_of(rows, fills_for(rows, summary))
+        published = evidence_model(goal, evidence)
+        from_evidence = published.from_prior(covariate_names(goal))
+        part = some_clients(log, rows, durations, seed=seed)
+        checked = None
+        if summary.n_reached >= FEWEST_TO_CHECK:
+            specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
+            folds = folds_for(len(rows))
+            checked = Checked.of(specs, *part, goal=goal, horizon=horizon, folds=folds, seed=seed)
+        chosen = checked.chosen if checked else published
+        model: Any = chosen.fit(durations) if len(durations) else from_evidence
+        if checked and checked.whole is not part[2]:
+            again: Any = chosen.fit(checked.whole, model)
+            model = replace(again, notes=model.notes)  # which are of what was seen
+        filled = fill_missing(part[1], summary.means)
+        lengths = length_of(model.predict(to_clearing(part[2].covariates), horizon))
+        midcourse = checked.midcourse if checked else None
+        if goal == "clear" and midcourse is None:
+            midcourse = usual_midcourse(log, rows, steps=horizon)
+        return Forecaster(
+            model=model,
+            evidence=from_evidence if getattr(chosen, "prior", None) else None,
+            stopping=fit_stopping(part[1], lengths),
+            recalibration=checked.recalibration if checked else None,
+            midcourse=midcourse,
+            strategies=fit_strategies(part[0], filled, chosen) if goal == "clear" else {},
+            regime_verdict=regime_verdict(part[0], seed=seed),
+            log_summary=summary,
+            goal=goal,
+            horizon=horizon,
+            seed=seed,
+            assessment=findings(checked, against_evidence(model, from_evidence), evidence),
+            notes=(*suspicions(log), *fit_notes(summary, evidence)),
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -195,10 +194,10 @@ class Checked:
         chosen = choose(scores)
         found = next(result for result in results if result.name == chosen)
         many = folds[1] > 1  # in a very large log chance does little, and repeats take long
-        row, whole = np.arange(len(durations)), durations
+        row, whole, law = np.arange(len(durations)), durations, None
         if goal == "clear" and many:
-            row, whole = carried_on(log, rows, durations, found, horizon=horizon, seed=seed)
-        again = AGAIN if many and not isinstance(specs[chosen], BoostedHazard) else 1
+            row, whole, law = carried_on(log, rows, durations, found, horizon=horizon, seed=seed)
+        again = AGAIN if many else 1
         if again > 1 or whole is not durations:
             times = again * folds[1]
             found = predict_out_of_fold([specs[chosen]], whole, repeats=times, seed=seed, **size)[0]
@@ -217,7 +216,9 @@ class Checked:
         recalibration = replace(recalibration, n_paths=len(at), n_events=seen.n_events)
         midcourse = None
         if goal == "clear":
-            midcourse = fit_midcourse(log, rows.iloc[at], further, horizon=horizon, seed=seed)
+            midcourse = fit_midcourse(
+                log, rows.iloc[at], further, horizon=horizon, seed=seed, near=law
+            )
         corrected = [CountDistribution(further.pmf[:, :horizon])]
         own = None if goal == "clear" else of_goal(rows)[at]
         if own is not None:  # learnt from all, but no surer than the courses that want it
@@ -247,18 +248,18 @@ def carried_on(
     *,
     horizon: int,
     seed: int,
-) -> tuple[IntArray, Durations]:
+) -> tuple[IntArray, Durations, Midcourse | None]:
     """Return durations in which stopped courses go on as their gradings say, and whose each is.
 
-    The same durations where the log's gradings are too few to say.
+    And the law that says so. The same durations where the log's gradings are too few to say.
     """
     predicted = CountDistribution.mixture([each.pmf for each in found.predicted])
     scored = rows.iloc[found.rows]
     law = fit_midcourse(log, scored, predicted, horizon=horizon, seed=seed)
     if law is None:
-        return np.arange(len(durations)), durations
+        return np.arange(len(durations)), durations, None
     row, step, cleared = law.completed(log, scored, predicted, horizon=horizon)
-    return completed(durations, found.rows[row], step, cleared)
+    return *completed(durations, found.rows[row], step, cleared), law
 
 
 def findings(

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.log import OutcomeLog
-    from forecast.survival import FittedAcceleratedTime
+    from forecast.survival import FittedAcceleratedTime, FittedCountModel
 
 LAST_LANDMARK = 15
 LOOK_BACK = 2  # sessions over which the recent pace is taken
@@ -209,7 +209,7 @@ def features(
 
 
 def fit_landmarks(
-    marks: pd.DataFrame, *, horizon: int, seed: int
+    marks: pd.DataFrame, *, horizon: int, seed: int, near: FittedCountModel | None = None
 ) -> tuple[FittedAcceleratedTime, CountDistribution]:
     """Return the supermodel and its out-of-fold predictions, one per row of ``marks``.
 
@@ -217,6 +217,8 @@ def fit_landmarks(
     ----------
     marks : DataFrame
         As `landmark_rows` returns them.
+    near : FittedCountModel, optional
+        A fit to like rows, where to start looking.
     """
     durations = Durations.from_frame(
         marks,
@@ -226,11 +228,12 @@ def fit_landmarks(
         subject="client_id",
     )
     spec = AcceleratedTime("lognormal", prior=LANDMARK_PRIOR, never=DOUBTED)
+    whole = spec.fit(durations, near)
     pmf = np.zeros((len(durations), horizon))
     every = grouped_folds(durations.subject, events=durations.observed, repeats=REPEATS, seed=seed)
     for folds in every:
         for fold in np.unique(folds):
-            fitted = spec.fit(durations.take(folds != fold))
+            fitted = spec.fit(durations.take(folds != fold), whole)
             at = folds == fold
             pmf[at] += fitted.predict(durations.covariates[at], horizon).pmf / len(every)
-    return spec.fit(durations), CountDistribution(pmf)
+    return whole, CountDistribution(pmf)

@@ -297,7 +297,13 @@ def cells_of(marks: pd.DataFrame, paces: Sequence[tuple[float, float]]) -> pd.Da
 
 
 def fit_midcourse(
-    log: OutcomeLog, rows: pd.DataFrame, predicted: CountDistribution, *, horizon: int, seed: int
+    log: OutcomeLog,
+    rows: pd.DataFrame,
+    predicted: CountDistribution,
+    *,
+    horizon: int,
+    seed: int,
+    near: Midcourse | None = None,
 ) -> Midcourse | None:
     """Return what a log's gradings say mid-course, or None when too few courses were graded.
 
@@ -309,16 +315,18 @@ def fit_midcourse(
         The courses, as `course_rows` returns them.
     predicted : CountDistribution
         Out-of-fold prediction of each course.
+    near : Midcourse, optional
+        Of the same courses predicted otherwise: what rests on their gradings alone is taken over.
     """
     if log.gradings.empty:
         return None
     marks = landmark_rows(log, rows, predicted, horizon=horizon)
-    cleared = marks.loc[marks["observed"], "course_id"].nunique()
-    if cleared < FEWEST_CLEARED:
+    if marks.loc[marks["observed"], "course_id"].nunique() < FEWEST_CLEARED:
         return None
     graded = mean_gradings(log)
-    passage = _fit_passage(graded, rows, float(ink_gone(log.cleared_at)))
-    landmark, by_landmark = fit_landmarks(marks, horizon=horizon, seed=seed)
+    passage = near.passage if near else _fit_passage(graded, rows, log.cleared_at)
+    begun = near.landmark if near else None
+    landmark, by_landmark = fit_landmarks(marks, horizon=horizon, seed=seed, near=begun)
     alone, by_passage = passage_predictions(marks, graded, predicted, passage, horizon)
     subject = marks["client_id"].to_numpy(dtype=object)
     outcomes = Outcomes(marks["left"].to_numpy(), marks["observed"].to_numpy(), subject=subject)
@@ -367,11 +375,13 @@ def usual_midcourse(log: OutcomeLog, rows: pd.DataFrame, *, steps: int) -> Midco
 
     What graded courses there are pull it towards what they say.
     """
-    to = float(ink_gone(log.cleared_at))
-    passage = PassageBridge.of(np.array(USUAL)[:, 0], to, USUAL_LENGTHS)
     graded = mean_gradings(log)
     if len(_on_the_way(graded, rows)):
-        passage = replace(_fit_passage(graded, rows, to, prior=USUAL), lengths=USUAL_LENGTHS)
+        passage = _fit_passage(graded, rows, log.cleared_at, prior=USUAL)
+        passage = replace(passage, lengths=USUAL_LENGTHS)
+    else:
+        values = np.array(USUAL)[:, 0]
+        passage = PassageBridge.of(values, float(ink_gone(log.cleared_at)), USUAL_LENGTHS)
     return Midcourse(0.0, {}, (), passage, None, {}, (), float(log.cleared_at), steps, 0, 0)
 
 
@@ -442,7 +452,7 @@ def _held(
 def _fit_passage(
     graded: pd.DataFrame,
     rows: pd.DataFrame,
-    threshold: float,
+    cleared_at: float,
     prior: Sequence[tuple[float, float]] = (),
 ) -> PassageBridge:
     before = _on_the_way(graded, rows)
@@ -453,7 +463,9 @@ def _fit_passage(
     steps[course, place] = before["after_session"]
     levels[course, place] = before["gone"]
     passage = before.groupby("course_id", sort=False)["step"].first().to_numpy()
-    return PassageBridge.fit(steps, levels, passage, threshold=threshold, prior=prior)
+    return PassageBridge.fit(
+        steps, levels, passage, threshold=float(ink_gone(cleared_at)), prior=prior
+    )
 
 
 # the gradings of courses that cleared, before they did

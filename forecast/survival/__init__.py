@@ -6,7 +6,6 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.survival.accelerated import AcceleratedTime, FittedAcceleratedTime
-    from forecast.survival.boosted import BoostedHazard, FittedBoostedHazard
     from forecast.survival.distribution import CountDistribution, Durations, completed
     from forecast.survival.encoding import Encoding
     from forecast.survival.first_passage import PassageBridge

@@ -30,7 +30,7 @@ from forecast.survival.location_scale import (
     step_likelihood,
     survival_curve,
 )
-from forecast.survival.model import FitNotes, fit_notes, gaussian_draws
+from forecast.survival.model import FitNotes, FittedCountModel, fit_notes, gaussian_draws
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,6 +41,7 @@ ENOUGH_TO_START = (5_000, 50_000)  # rows; of ten times as many, evenly spaced o
 FLAT = 1e6  # a coefficient this uncertain is not determined by the data
 UNSURE_SHARE = 0.1  # a standard error of the never share above this is said
 BLOCK = 4096  # rows worked on together: their parts stay in the second-level cache
+CELLS_TOGETHER = 8192  # chances worked out together, for the same reason
 MOST_ITERATIONS = 200
 SETTLED = 1e-9  # squared length of a step in standard errors; the step after is its square
 SMALLEST_CURVATURE = 1e-6
@@ -99,8 +100,10 @@ class AcceleratedTime:
         """A short name for tables."""
         return self.label or (self.shape if self.never is None else f"{self.shape}, some never")
 
-    def fit(self, durations: Durations) -> FittedAcceleratedTime:
-        """Return the model fitted to ``durations``.
+    def fit(
+        self, durations: Durations, near: FittedCountModel | None = None
+    ) -> FittedAcceleratedTime:
+        """Return the model fitted to ``durations``; ``near`` as for ``CountModel``.
 
         Raises
         ------
@@ -122,14 +125,10 @@ class AcceleratedTime:
         if self.penalty:
             ridge = self.penalty * _spreads(design, durations.weight) ** 2
         mean, precision = _prior_arrays(names, prior, dict(zip(names, ridge, strict=False)))
-        start = mean.copy()
-        if LOCATION not in prior:
-            start[0] = np.log(np.average(durations.step, weights=durations.weight) + 0.5)
-        if LOG_SCALE not in prior:
-            start[names.index(LOG_SCALE)] = np.log(0.6)
+        start = _start(names, prior, mean, durations, near)
         never = _never_design(self.never, encoding, design)
         likelihood = _Likelihood(STANDARDS[self.shape], design, never, durations, mean, precision)
-        for enough in ENOUGH_TO_START:
+        for enough in () if near else ENOUGH_TO_START:
             if len(durations) > 10 * enough:
                 start = likelihood.every(len(durations) // enough).maximise(start)[0]
         theta, covariance, converged = likelihood.maximise(start)
@@ -228,8 +227,7 @@ class FittedAcceleratedTime:
     ) -> CountDistribution:
         """Return the distribution of each row's step at the fitted parameters."""
         horizon = check_whole_number(horizon, name="horizon", low=1)
-        design = self._design(covariates)
-        return CountDistribution.from_survival(self._curves(self.theta[None], design, horizon)[0])
+        return CountDistribution(self._pmfs(self.theta[None], covariates, horizon)[0])
 
     def predict_draws(
         self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int, *, n_draws: int, seed: int
@@ -241,9 +239,7 @@ class FittedAcceleratedTime:
         horizon = check_whole_number(horizon, name="horizon", low=1)
         n_draws = check_whole_number(n_draws, name="n_draws", low=1)
         drawn = gaussian_draws(self.theta, self.covariance, n_draws=n_draws, seed=seed)
-        survival = self._curves(drawn, self._design(covariates), horizon)
-        whole = np.concatenate([np.ones((*survival.shape[:2], 1)), survival], axis=2)
-        return np.clip(-np.diff(whole, axis=2), 0, None)
+        return self._pmfs(drawn, covariates, horizon)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
@@ -254,23 +250,34 @@ class FittedAcceleratedTime:
         """Return the model that :meth:`to_dict` wrote."""
         return read(cls, stored)
 
-    def _design(self, covariates: pd.DataFrame | Mapping[str, Any]) -> FloatArray:
-        return self.encoding.encode(covariates, constant=True)
-
     @property
     def _last(self) -> int:
         """Where the log scale stands among the parameters."""
         return 1 + len(self.encoding.names)
 
-    def _curves(self, theta: FloatArray, design: FloatArray, horizon: int) -> FloatArray:
+    def _pmfs(
+        self, theta: FloatArray, covariates: pd.DataFrame | Mapping[str, Any], horizon: int
+    ) -> FloatArray:
+        """Return pmfs under each row of ``theta``, shape (len(theta), n, horizon)."""
+        design = self.encoding.encode(covariates, constant=True)
         location = theta[:, : self._last] @ design.T
         scale = np.broadcast_to(np.exp(theta[:, [self._last]]), location.shape)
-        survival = survival_curve(STANDARDS[self.shape], location, scale, horizon)
         never = _never_design(self.never, self.encoding, design)
-        if never.shape[1]:
-            share = 1 / (1 + np.exp(theta[:, self._last + 1 :] @ never.T))[..., None]
-            survival = 1 - share + share * survival
-        return survival
+        share = 1 / (1 + np.exp(theta[:, self._last + 1 :] @ never.T))
+        pairs = [each.reshape(-1) for each in (location, scale, share)]
+        pmf = np.empty((location.size, horizon))
+        together = max(CELLS_TOGETHER // horizon, 1)
+        for low in range(0, len(pmf), together):
+            m, s, has = (each[low : low + together] for each in pairs)
+            survival = survival_curve(STANDARDS[self.shape], m, s, horizon)
+            if never.shape[1]:
+                survival *= has[:, None]
+                survival += 1 - has[:, None]
+            part = pmf[low : low + together]
+            part[:, 0] = 1 - survival[:, 0]
+            np.subtract(survival[:, :-1], survival[:, 1:], out=part[:, 1:])
+            np.maximum(part, 0, out=part)
+        return pmf.reshape(*location.shape, horizon)
 
 
 def _never_design(
@@ -297,6 +304,24 @@ def _unsure_share(total: FloatArray, theta: FloatArray, covariance: FloatArray) 
     error = np.sqrt(row @ covariance[own, own] @ row) * share * (1 - share)
     found = {"share": float(100 * share), "error": float(100 * error)}
     return [Note("fit.unsure_share", "caution", found)] if error > UNSURE_SHARE else []
+
+
+def _start(
+    names: tuple[str, ...],
+    prior: Prior,
+    mean: FloatArray,
+    durations: Durations,
+    near: FittedCountModel | None,
+) -> FloatArray:
+    """Return where to start looking: at a fit to like rows, or at the prior and plain guesses."""
+    start = dict(zip(names, mean.tolist(), strict=True))
+    if LOCATION not in prior:
+        start[LOCATION] = np.log(np.average(durations.step, weights=durations.weight) + 0.5)
+    if LOG_SCALE not in prior:
+        start[LOG_SCALE] = np.log(0.6)
+    if isinstance(near, FittedAcceleratedTime):
+        start |= zip(near.parameter_names, near.theta.tolist(), strict=True)
+    return np.array([start[name] for name in names])
 
 
 def _prior_arrays(

@@ -32,7 +32,9 @@ LIMITS = ((-0.3, 0.3), (-9.0, 1.0), (0.0, 2.0), (-9.0, 1.0))
 MOST_PATHS = 250  # behind four numbers
 RATES = 5
 PARTS = 6
-SETTLED = 1e-3
+MOST_ITERATIONS = 100
+SETTLED = 1e-6  # squared length of a step in standard errors
+SMALLEST_CURVATURE = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,13 +100,35 @@ class PassageBridge:
         spread[:, every, every] += np.where(blank, 1.0, self.error)
         return self.threshold * self.pace * share, spread
 
-    # log densities, (n,), of paths (n, m) padded with NaN, given their passage
-    def _density(self, at: FloatArray, seen: FloatArray, when: FloatArray) -> FloatArray:
-        blank = np.isnan(at)
+    # log-likelihood of paths (n, m) padded with NaN, given their passage, with its gradient and
+    # expected information in log pace, log wander, power and log error
+    def _score(
+        self, at: FloatArray, seen: FloatArray, when: FloatArray
+    ) -> tuple[float, FloatArray, FloatArray]:
+        known = ~np.isnan(at)
         mean, spread = self._moments(at, when)
-        padded = 0.5 * np.log(2 * np.pi) * blank.sum(axis=1)
-        off = np.where(blank, 0.0, seen - mean)
-        return np.asarray(normal_log_density(off, spread) + padded)
+        off = np.where(known, seen - mean, 0.0)
+        inverse = np.linalg.inv(spread)
+        pull = np.einsum("nij,nj->ni", inverse, off)
+        volume = np.linalg.slogdet(spread)[1] + np.log(2 * np.pi) * known.sum(axis=1)
+        value = -0.5 * float((volume + (off * pull).sum(axis=1)).sum())
+        every = np.arange(at.shape[1])
+        wander, error = spread.copy(), known * self.error
+        wander[:, every, every] -= np.where(known, self.error, 1.0)
+        steep = np.log(self.threshold / (when - 0.5))
+        by_wander, by_error = inverse @ wander, inverse * error[:, None, :]
+        parts = [by_wander, by_wander * steep[:, None, None], by_error]
+        moved = [np.einsum("ni,nij,nj->n", pull, wander, pull), (pull * error * pull).sum(axis=1)]
+        quadratic = [moved[0], moved[0] * steep, moved[1]]
+        gradient, information = np.zeros(4), np.zeros((4, 4))
+        gradient[0] = float((mean * known * pull).sum())
+        information[0, 0] = np.einsum("ni,nij,nj->", mean * known, inverse, mean * known)
+        for i, part in enumerate(parts):
+            trace = np.trace(part, axis1=1, axis2=2)
+            gradient[i + 1] = 0.5 * float((quadratic[i] - trace).sum())
+            for j, other in enumerate(parts):
+                information[i + 1, j + 1] = 0.5 * np.einsum("nij,nji->", part, other)
+        return value, gradient, information
 
     def log_likelihood_never(self, steps: npt.ArrayLike, levels: npt.ArrayLike) -> FloatArray:
         """Return the log density of the levels of a path that never passes.
@@ -240,8 +264,6 @@ class PassageBridge:
         DataError
             If no path was measured before it passed.
         """
-        from scipy.optimize import minimize
-
         when = np.asarray(passage, dtype=np.float64)
         informative = np.flatnonzero((~np.isnan(steps)).any(axis=1))
         if not len(informative):
@@ -255,17 +277,37 @@ class PassageBridge:
         informative = informative[:: max(len(informative) // MOST_PATHS, 1)]
         parts = packed(steps[informative], levels[informative], when[informative])
 
-        def lost(values: FloatArray) -> float:
-            bridge = cls.of(values, threshold, lengths)
-            pull = sum(
-                (x - m) ** 2 / (2 * sd**2) for x, (m, sd) in zip(values, prior, strict=False)
-            )
-            return float(pull) - sum(float(bridge._density(*part).sum()) for part in parts)
+        centre, spread = np.array(prior).T if prior else (np.zeros(4), np.full(4, np.inf))
+        precision = spread**-2.0
 
-        options = {"xatol": SETTLED, "fatol": 1e-2, "maxiter": 400}
-        start = np.array(START)
-        found = minimize(lost, start, method="Nelder-Mead", bounds=LIMITS, options=options)
-        return cls.of(np.asarray(found.x), threshold, lengths)
+        def score(values: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+            bridge = cls.of(values, threshold, lengths)
+            each, firsts, seconds = zip(*(bridge._score(*part) for part in parts), strict=True)
+            off = values - centre
+            return (
+                sum(each) - float(precision @ off**2) / 2,
+                np.sum(firsts, axis=0) - precision * off,
+                np.sum(seconds, axis=0) + np.diag(precision),
+            )
+
+        low, high = np.array(LIMITS).T
+        values = np.array(START)
+        likelihood, gradient, information = score(values)
+        for _ in range(MOST_ITERATIONS):
+            # what lies at its limit and pulls beyond it stays there
+            free = ~((values <= low) & (gradient < 0) | (values >= high) & (gradient > 0))
+            move = np.zeros(len(values))
+            held = information[np.ix_(free, free)] + SMALLEST_CURVATURE * np.eye(int(free.sum()))
+            move[free] = np.linalg.solve(held, gradient[free])
+            if gradient @ move < SETTLED:
+                break
+            while (trial := score(np.clip(values + move, low, high)))[0] < likelihood:
+                move = move / 2
+                if np.abs(move).max() < SETTLED:
+                    return cls.of(values, threshold, lengths)
+            values = np.clip(values + move, low, high)
+            likelihood, gradient, information = trial
+        return cls.of(values, threshold, lengths)
 
     @classmethod
     def of(cls, values: FloatArray, threshold: float, lengths: tuple[float, ...]) -> PassageBridge:

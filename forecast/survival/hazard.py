@@ -38,6 +38,7 @@ from forecast.survival.hazard_likelihood import (
 from forecast.survival.model import (
     WELL_SUPPORTED,
     FitNotes,
+    FittedCountModel,
     fit_notes,
     gaussian_draws,
     refuse_no_events,
@@ -115,8 +116,10 @@ class DiscreteHazard:
         """A short name for tables."""
         return f"discrete hazard ({self.link}, {self.baseline} baseline)"
 
-    def fit(self, durations: Durations) -> FittedDiscreteHazard:
-        """Return the model fitted to ``durations``.
+    def fit(
+        self, durations: Durations, near: FittedCountModel | None = None
+    ) -> FittedDiscreteHazard:
+        """Return the model fitted to ``durations``; ``near`` as for ``CountModel``.
 
         Raises
         ------
@@ -140,6 +143,8 @@ class DiscreteHazard:
         prior = self.gaussian(form.names, encoding, rows.scale)
         first = start_values(form, at_risk, events, self.link)
         start = np.concatenate([first, np.zeros(len(encoding.names))])
+        if isinstance(near, FittedDiscreteHazard) and near.names == names:
+            start = np.linalg.solve(to_raw, near.parameters)
         found = maximise(
             lambda values: derivatives(rows, self.link, form, values), start, to_raw, prior, names
         )

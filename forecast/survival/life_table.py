@@ -15,7 +15,7 @@ from forecast._types import FloatArray
 from forecast.errors import RequestError
 from forecast.survival.distribution import CountDistribution, Durations, count_steps
 from forecast.survival.encoding import count_rows
-from forecast.survival.model import FitNotes, fit_notes, refuse_no_events
+from forecast.survival.model import FitNotes, FittedCountModel, fit_notes, refuse_no_events
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -42,7 +42,7 @@ class LifeTable:
         """A short name for tables."""
         return "life table"
 
-    def fit(self, durations: Durations) -> FittedLifeTable:
+    def fit(self, durations: Durations, near: FittedCountModel | None = None) -> FittedLifeTable:
         """Return the life table of ``durations``; FitError if nobody had the event."""
         refuse_no_events(durations)
         at_risk, events = count_steps(durations)

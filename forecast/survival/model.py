@@ -30,7 +30,6 @@ WELL_SUPPORTED = 5
 EVENTS_PER_COVARIATE = 10
 READERS = {
     "accelerated_time": ("accelerated", "FittedAcceleratedTime"),
-    "boosted_hazard": ("boosted", "FittedBoostedHazard"),
     "discrete_hazard": ("hazard", "FittedDiscreteHazard"),
     "life_table": ("life_table", "FittedLifeTable"),
 }
@@ -110,8 +109,12 @@ class CountModel(Protocol):
         """A short name for tables."""
         ...
 
-    def fit(self, durations: Durations) -> FittedCountModel:
-        """Return the model fitted to ``durations``."""
+    def fit(self, durations: Durations, near: FittedCountModel | None = None) -> FittedCountModel:
+        """Return the model fitted to ``durations``.
+
+        ``near`` is a fit of the same specification to like rows: where to start looking. The
+        answer is the same.
+        """
         ...
 
 
@@ -196,6 +199,11 @@ def model_from_dict(stored: Mapping[str, Any]) -> FittedCountModel:
         If the kind of model is unknown or a part of it is missing.
     """
     kind = str(stored.get("model"))
+    if kind == "boosted_hazard":
+        raise RequestError(
+            "The saved model is of trees, which earned no place among the candidates and are gone.",
+            "Fit it anew from the log, with this version.",
+        )
     if kind not in READERS:
         raise RequestError(
             f"The saved model is of kind {kind!r}.",

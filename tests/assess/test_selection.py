@@ -20,6 +20,7 @@ from forecast.assess import (
 )
 from forecast.errors import DataError, FitError, RequestError
 from forecast.survival import (
+    AcceleratedTime,
     CountDistribution,
     DiscreteHazard,
     Durations,
@@ -37,7 +38,7 @@ class Memory:
     name: str = "memory"
     known: frozenset[float] = frozenset()
 
-    def fit(self, durations: Durations) -> "Memory":
+    def fit(self, durations: Durations, near: object = None) -> "Memory":
         return Memory(known=frozenset(durations.covariates["mark"]))
 
     def predict(self, covariates: pd.DataFrame, horizon: int) -> CountDistribution:
@@ -51,7 +52,7 @@ class Memory:
 class Refusing:
     name: str = "refusing"
 
-    def fit(self, durations: Durations) -> LifeTable:
+    def fit(self, durations: Durations, near: object = None) -> LifeTable:
         raise FitError("It does not work.", "Try another.")
 
 
@@ -60,8 +61,8 @@ class Named:
     name: str
     model: DiscreteHazard
 
-    def fit(self, durations: Durations) -> FittedCountModel:
-        return self.model.fit(durations)
+    def fit(self, durations: Durations, near: FittedCountModel | None = None) -> FittedCountModel:
+        return self.model.fit(durations, near)
 
 
 def durations_of(sample, *, twice=False):
@@ -114,7 +115,7 @@ def test_scores_are_those_of_the_predictions_left_out(sample):
 def test_the_error_of_a_difference_is_that_of_resampling(sample):
     durations = without_mark(durations_of(sample(300, seed=4)))
     results = predict_out_of_fold(
-        [LifeTable(), HAZARD], durations, horizon=25, n_folds=5, repeats=1, workers=1
+        [LifeTable(), HAZARD], durations, horizon=25, n_folds=5, repeats=1, leaves=9e9, workers=1
     )
     table = score_candidates(results)
     seen, rng, again = results[0].outcomes, np.random.default_rng(0), []
@@ -135,6 +136,47 @@ def test_a_candidate_that_fails_is_reported_and_not_chosen(sample):
     assert table["problem"].tolist() == ["It does not work. Try another.", ""]
     with pytest.raises(FitError, match="No candidate"):
         score_candidates(results[:1])
+
+
+@dataclass(frozen=True)
+class Hopeless:
+    """It gives the same chance to every step, and keeps count of its fits."""
+
+    fits: list[int]
+    name: str = "hopeless"
+
+    def fit(self, durations: Durations, near: object = None) -> "Hopeless":
+        self.fits.append(len(durations))
+        return self
+
+    def predict(self, covariates: pd.DataFrame, horizon: int) -> CountDistribution:
+        return CountDistribution(np.full((len(covariates), horizon), 0.5 / horizon))
+
+
+def test_a_candidate_far_behind_leaves_early_and_changes_nothing_for_the_others(sample):
+    durations = without_mark(durations_of(sample(600, seed=9)))
+    size = {"horizon": 25, "repeats": 2, "workers": 1}
+    hopeless = Hopeless([])
+    raced = predict_out_of_fold([hopeless, HAZARD], durations, **size)
+    table = score_candidates(raced)
+    assert 1 <= len(hopeless.fits) == table.loc[0, "left_after"] <= 4
+    assert table["chosen"].tolist() == [False, True]
+    assert np.isnan(table.loc[0, "crps"])
+    # in full it lies as far behind as the part that was seen of it said
+    full = predict_out_of_fold([Hopeless([]), HAZARD], durations, leaves=9e9, **size)
+    whole = score_candidates(full)
+    off = table.loc[0, "behind_best"] - whole.loc[0, "behind_best"]
+    assert abs(off) < 3 * table.loc[0, "behind_best_error"]
+    assert (raced[1].predicted[1].pmf == full[1].predicted[1].pmf).all()
+
+
+def test_a_fit_that_starts_near_another_ends_where_it_would_have_ended(sample):
+    durations = without_mark(durations_of(sample(300, seed=10)))
+    half = durations.take(np.arange(150))
+    for model in (HAZARD, AcceleratedTime("lognormal"), AcceleratedTime("weibull", penalty=1.0)):
+        plain, near = model.fit(durations), model.fit(durations, model.fit(half))
+        pmfs = [each.predict(durations.covariates, 25).pmf for each in (plain, near)]
+        assert_allclose(pmfs[1], pmfs[0], atol=1e-6)
 
 
 def test_workers_do_not_change_the_numbers(sample):

@@ -12,7 +12,6 @@ from numpy.testing import assert_allclose, assert_array_equal
 from forecast.errors import DataError, FitError, RequestError
 from forecast.survival import (
     AcceleratedTime,
-    BoostedHazard,
     DiscreteHazard,
     Durations,
     LifeTable,
@@ -33,7 +32,6 @@ SPECS = {
     "textbook cloglog": DiscreteHazard,
     "textbook logit": partial(DiscreteHazard, link="logit"),
     "prior": partial(DiscreteHazard, baseline="smooth", prior={"dose": (0.02, 0.01)}),
-    "boosted hazard": partial(BoostedHazard, trees=30),
 }
 COVARIATES = ["dose", "treated", "group"]
 HORIZON = 12
@@ -169,8 +167,6 @@ def test_a_constant_column_changes_nothing_and_is_named(spec, fit, mixed):
 
 @with_covariates
 def test_units_do_not_matter(spec, fit, mixed):
-    if isinstance(spec(), BoostedHazard):
-        pytest.skip("its bins are those of the numbers as they are, to their last digit")
     if isinstance(spec(), DiscreteHazard) and spec().prior:
         pytest.skip("its prior is about the units that it names")
     other = mixed.assign(dose=900 - 10 * mixed.dose)
@@ -180,8 +176,6 @@ def test_units_do_not_matter(spec, fit, mixed):
 
 @every_model
 def test_weights_of_two_equal_repeated_rows(spec, mixed):
-    if isinstance(spec(), BoostedHazard):
-        pytest.skip("the leaves of its trees have a smallest number of rows, not of weight")
     twice = pd.concat([mixed, mixed], ignore_index=True)
     weighted = spec().fit(durations_of(mixed.assign(w=2.0), weight="w"))
     repeated = spec().fit(durations_of(twice))
