@@ -8,7 +8,6 @@ from contextlib import contextmanager
 from functools import lru_cache
 from typing import Any, TypeVar
 
-from forecast._checks import counted
 from forecast.errors import RequestError
 
 __all__ = ["on_cluster", "one_thread", "run_units", "seeds"]
@@ -135,7 +134,7 @@ def on_cluster(address: str, *, say: Callable[[str], None] | None = None) -> Ite
             yield
         lost = before - workers_of(client)
         if lost and say:
-            say(f"{counted(len(lost), 'worker')} lost on the way; that work was done again.")
+            say(f"Workers lost on the way: {len(lost)}; their work was done again.")
     finally:
         client.close(timeout=ANSWERS_WITHIN)
 

@@ -89,7 +89,7 @@ def test_a_worker_killed_midway_changes_no_bit_of_the_answer_and_is_told(cluster
     for one, other in zip(here, there, strict=True):
         pd.testing.assert_frame_equal(one.courses, other.courses, check_exact=True)
         pd.testing.assert_frame_equal(one.gradings, other.gradings, check_exact=True)
-    assert said == ["1 worker lost on the way; that work was done again."]
+    assert said == ["Workers lost on the way: 1; their work was done again."]
 
 
 @pytest.mark.slow

@@ -25,7 +25,6 @@ from forecast.cli.files import (
     write_template,
 )
 from forecast.cli.log import read
-from forecast.counts import of_100
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
@@ -174,6 +173,8 @@ def _gravest(note: Note) -> int:
 
 
 def _table(estimates: Mapping[str, Estimate]) -> str:
+    from forecast.counts import of_100
+
     first = next(iter(estimates.values()))
     likeness = {"well covered": "many", "thin": "few", "outside": "none"}
     head = (
@@ -199,6 +200,8 @@ def _table(estimates: Mapping[str, Estimate]) -> str:
 def _what_drives(
     forecaster: Forecaster, enquiry: Enquiry, level: float, done: int = 0, gradings: Any = ()
 ) -> tuple[dict[str, Any], list[str]]:
+    from forecast.counts import plainly
+
     found = forecaster.drivers(enquiry, level=level, sessions_done=done, gradings=gradings)
     similar = forecaster.log_summary.similar(enquiry)
     lines = ["What drives it (associations in the log, not effects of changing anything):"]
@@ -208,7 +211,7 @@ def _what_drives(
         lines.append("Fewer than five past courses are alike in ink group, density and layers.")
     else:
         half = f"; half are there by session {similar['half_by']}" if similar["half_by"] else ""
-        unlike = ", ".join(name.replace("_", " ") for name in similar["unlike"])
+        unlike = ", ".join(map(plainly, similar["unlike"]))
         lines.append(
             f"Past courses with {similar['like']}: {similar['n']}, of which {similar['reached']} "
             f"reached the goal so far{half}. They are alike in this alone, not in {unlike}."

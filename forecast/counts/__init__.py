@@ -10,6 +10,7 @@ if TYPE_CHECKING:
         LIGHTEN,
         covariate_names,
         covariates,
+        plainly,
     )
     from forecast.counts.doubts import doubts_of, evidence_name, fit_notes, leads_of, said
     from forecast.counts.estimate import (

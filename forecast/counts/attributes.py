@@ -61,6 +61,18 @@ COVARIATES: dict[str, str] = {
 LIGHTEN = "lighten"
 
 
+def plainly(name: str) -> str:
+    """Return an attribute, or the attribute behind a covariate, as people say it.
+
+    Examples
+    --------
+    >>> plainly("tattoo_age_years"), plainly("tattoo_age_doublings"), plainly("ink_density")
+    ('tattoo age', 'tattoo age', 'ink density')
+    """
+    attribute = COVARIATES.get(name, name)
+    return attribute.removesuffix("_years").removesuffix("_cm2").replace("_", " ")
+
+
 def covariate_names(goal: str = "clear") -> tuple[str, ...]:
     """Return the names of all covariates of the model for a goal, in order."""
     return tuple(COVARIATES) if goal == "clear" else (*COVARIATES, LIGHTEN)

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 from forecast._notes import Note
-from forecast.counts.attributes import LIGHTEN
+from forecast.counts.attributes import LIGHTEN, plainly
 from forecast.counts.log_summary import support_of
 from forecast.counts.prior import SHORTER, hazard_prior
 from forecast.counts.rows import FEWEST_LIGHTENED, MARGIN
@@ -112,11 +112,11 @@ def doubts_of(
         ("counts.not_recorded", summary.unrecorded(enquiry)),
     ):
         if names:
-            found.append(Note(code, "caution", {"names": _in_words(names)}))
+            found.append(Note(code, "caution", {"names": [*map(plainly, names)]}))
     found += _unchecked(predictor, estimate.level)
     unreached = predictor.unreached(str(enquiry.inks))
     if unreached:
-        found.append(Note("counts.no_laser", "caution", {"inks": _in_words(unreached)}))
+        found.append(Note("counts.no_laser", "caution", {"inks": [*map(plainly, unreached)]}))
     by = groups_of([enquiry], sites=True)
     for row in predictor.assessment.get("subgroups", ()):
         if row["label"] in by.get(row["factor"], ()) and row["verdict"] == "fails":
@@ -139,8 +139,8 @@ def leads_of(estimate: Estimate, *, first: float | None = None) -> tuple[Note, .
     found = []
     share, more = estimate.not_within_horizon, first is not None
     if estimate.reached is not None:
-        inks = _in_words(tuple(str(estimate.reached.enquiry.inks).split(";")))
-        known = {"inks": inks, "unreached": _in_words(estimate.unreached)}
+        inks = [*map(plainly, str(estimate.reached.enquiry.inks).split(";"))]
+        known = {"inks": inks, "unreached": [*map(plainly, estimate.unreached)]}
         found.append(Note("leads.reached", values=known | _count_and_span(estimate.reached, more)))
     there = round(100 * (1 - share))
     if there and share > APART and (first is None or share > TIMES_THE_FIRST * first):
@@ -187,11 +187,6 @@ def _what_it_rests_on(predictor: Predictor, estimate: Estimate, *, done: int) ->
     if predictor.assessment["model"] == "life table":
         return Note("counts.no_attribute_told", "caution")
     return Note("counts.own_log_alone")
-
-
-def _in_words(names: tuple[str, ...]) -> list[str]:
-    plain = [name.removesuffix("_years").removesuffix("_cm2") for name in names]
-    return [name.replace("_", " ") for name in plain]
 
 
 def _unchecked(predictor: Predictor, level: float) -> Iterator[Note]:

@@ -37,6 +37,7 @@ from forecast.counts import (
     check_goal,
     doubts_of,
     leads_of,
+    plainly,
     said,
 )
 from forecast.errors import ForecastError, RequestError
@@ -121,7 +122,7 @@ class Driver:
     def to_text(self) -> str:
         """Return the effect in words."""
         low, high = self.interval
-        what = f"{self.attribute.replace('_', ' ')} {self.value} instead of {self.against}"
+        what = f"{plainly(self.attribute)} {self.value} instead of {self.against}"
         if self.by_session is None:
             return f"{what}: {self.difference:+.1f} sessions ({low:+.1f} to {high:+.1f})"
         low, high = (round(100 * share) for share in (low, high))

@@ -13,6 +13,7 @@ import numpy as np
 from forecast._checks import counted
 from forecast._notes import Note, notes_as_json
 from forecast._plain import plain
+from forecast.counts import plainly
 from forecast.errors import RequestError
 from forecast.regimes.diagnostics import Diagnostics, Sensitivity
 from forecast.regimes.split_trial import SplitTrial
@@ -395,7 +396,7 @@ def _weight_notes(diagnostics: Diagnostics) -> Iterator[Note]:
             "of": len(after),
             "limit": LARGEST_IMBALANCE,
             "largest": float(worst["after"]),
-            "covariate": str(worst["covariate"]),
+            "covariate": plainly(str(worst["covariate"])),
             "strategy": str(worst["strategy"]),
             "session": int(worst["session"]),
         }
