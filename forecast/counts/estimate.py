@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import SHOWN_AT, check_kind, check_whole_number
+from forecast._checks import SHOWN_AT, check_kind, check_whole_number, counted
 from forecast._notes import Note
 from forecast._types import FloatArray
 from forecast.counts.attributes import LIGHTEN
@@ -412,7 +412,7 @@ class Estimate:
         """Return the interval in words; one number where both ends are the same."""
         low, high = self.interval
         if low == high:
-            return self.spoken(low)
+            return self.spoken(low) if low is None else counted(low, "session")
         return f"{self.spoken(low)} to {self.spoken(high)}"
 
     def spoken(self, n: int | None) -> str:

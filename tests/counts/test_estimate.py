@@ -232,14 +232,14 @@ def test_no_chance_is_spoken_of_as_none_or_all(forecaster):
     sure[0, 0] = 1.0
     estimate = replace(forecaster.estimate(COMPLETE), distribution=CountDistribution(sure))
     assert "About 1 session here" in estimate.to_text()
-    assert "Fewer than 1 of 100 are not clear after 25." in estimate.to_text()
+    assert "Fewer than 1 of 100 are not clear after 25 sessions." in estimate.to_text()
     never = replace(estimate, distribution=CountDistribution(0 * sure))
-    assert "More than 99 of 100 are not clear after 25." in never.to_text()
+    assert "More than 99 of 100 are not clear after 25 sessions." in never.to_text()
 
 
 def test_the_words_say_when_the_log_hardly_covers_an_enquiry(forecaster):
     old = forecaster.estimate(replace(COMPLETE, age_years=109))
-    assert "nothing quite like it" in old.to_text()
+    assert "No past course is like it" in old.to_text()
     assert "like it" not in forecaster.estimate(COMPLETE).to_text().split("\n")[2]
 
 

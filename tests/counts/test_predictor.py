@@ -46,7 +46,7 @@ def test_sessions_had_elsewhere_count_against_what_the_log_supports(forecaster):
         begun = forecaster.estimate(replace(COMPLETE, sessions_elsewhere=elsewhere))
         assert begun.supported_to == max(plain.supported_to - elsewhere, 0)
         assert (begun.support == "outside") == (begun.supported_to == 0)
-    assert any("fewer than five courses were followed" in str(note) for note in begun.notes)
+    assert any("Fewer than five courses went past session" in str(note) for note in begun.notes)
 
 
 def test_missing_attributes_widen_the_estimate(forecaster):

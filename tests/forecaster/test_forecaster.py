@@ -262,7 +262,9 @@ def test_a_strategy_is_supported_as_far_as_its_own_courses_were_followed(forecas
     short = replace(forecaster.model, notes=replace(forecaster.model.notes, supported_to=4))
     estimate = replace(forecaster, strategies={"ps": short}).estimate(COMPLETE, strategy="ps")
     assert estimate.supported_to == 4
-    assert any("Fewer than five courses went past session 4" in str(note) for note in estimate.notes)
+    assert any(
+        "Fewer than five courses went past session 4" in str(note) for note in estimate.notes
+    )
 
 
 def test_gradings_for_a_cover_up_are_not_blamed_on_the_log(forecaster):

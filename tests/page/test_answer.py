@@ -52,7 +52,7 @@ def test_what_the_log_says_of_pulses_is_told_to_the_practitioner_only(desk: Desk
     verdict = Note("regimes.desk_unclear", values={"span": span, "horizon": 12})
     knowing = replace(desk.forecasters["clear"], regime_verdict=verdict)
     found = told(replace(desk, forecasters={"clear": knowing}), Asked(COMMON))
-    line = "Faster pulses: our own courses cannot say (1.2 fewer to 0.8 more, to session 12)."
+    line = "Faster pulses: our own courses cannot say yet (1.2 fewer to 0.8 more, to session 12)."
     assert found.verdict == ((line, True),)
     assert not any("Faster pulses" in text for text, _ in found.notes)  # as on the client's sheet
     german = told(replace(desk, forecasters={"clear": knowing}), Asked(COMMON), "de").verdict[0][0]
@@ -257,7 +257,7 @@ def test_sources_are_for_the_practitioner_and_stand_apart(desk: Desk):
     assert "; ANSI-Z136.3, from memory" in found.sources
     german = answer(desk, Asked(HARD, facts=frozenset({"minor", "gold_salts"})), load_words("de"))
     assert german is not None
-    assert "Übersichtsarbeiten, aus dem Gedächtnis" in german.sources
+    assert "Übersichtsarbeiten, nicht nachgelesen" in german.sources
     assert "in der Praxis üblich, ohne Quelle" in german.sources
     assert not any("Z136" in row.client or "from memory" in row.client for row in found.cautions)
 

@@ -309,7 +309,9 @@ def test_a_short_horizon_says_what_it_leaves_out(log):
 def test_before_anybody_is_cleared_nothing_is_called_equivalent(log):
     found = compare_regimes(log, horizon=2, replicates=20)
     assert found.verdict["ps - ns"] == "cannot say"
-    assert any("cleared before session 2; a verdict needs 5" in note for note in map(str, found.notes))
+    assert any(
+        "cleared before session 2; a verdict needs 5" in note for note in map(str, found.notes)
+    )
 
 
 def test_without_gradings_the_doubt_is_said(log):

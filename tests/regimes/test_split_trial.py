@@ -85,7 +85,9 @@ def test_too_few_pairs_at_the_horizon_cannot_say():
     log = halves(np.full(8, 3), np.full(8, 3), np.zeros(8, bool), np.zeros(8, bool))
     found = compare_regimes(log, horizon=10, replicates=20)
     assert found.verdict["ps - ns"] == "cannot say"
-    assert any("followed together to session 3: 10 pairs" in note for note in map(str, found.notes))
+    assert any(
+        "followed together to session 3. Needed: 10 pairs" in note for note in map(str, found.notes)
+    )
 
 
 def test_pairs_of_few_clients_give_no_verdict():
