@@ -338,18 +338,7 @@ def fit_midcourse(
     mixed = CountDistribution(np.tensordot([1 - weight, weight], pmfs, 1))
     paces = _between_thirds(marks)
     cells = cells_of(marks, paces)
-    corrected, recalibrations = mixed.pmf.copy(), {band: Recalibration() for _, band in BANDS}
-    for band, places in cells.groupby("band").indices.items():
-        at = np.asarray(places, dtype=np.int64)
-        found, recalibrations[str(band)] = recalibrate_out_of_fold(
-            [mixed[at]],
-            outcomes.take(at),
-            groups={"third": cells["third"].to_numpy()[at]},
-            group_shrink=THIRD_SHRINK,
-            seed=seed,
-        )
-        corrected[at] = found[0].pmf
-    together = CountDistribution(corrected)
+    together, recalibrations = _put_right(mixed, outcomes, cells, seed)
     return Midcourse(
         weight=weight,
         scores={**scored, "together": score(together)},
@@ -363,6 +352,24 @@ def fit_midcourse(
         n_courses=int(marks["course_id"].nunique()),
         n_landmarks=len(marks),
     )
+
+
+# the mixture put right by maps that did not see it, and the map of each band
+def _put_right(
+    mixed: CountDistribution, outcomes: Outcomes, cells: pd.DataFrame, seed: int
+) -> tuple[CountDistribution, dict[str, Recalibration]]:
+    corrected, maps = mixed.pmf.copy(), {band: Recalibration() for _, band in BANDS}
+    for band, places in cells.groupby("band").indices.items():
+        at = np.asarray(places, dtype=np.int64)
+        found, maps[str(band)] = recalibrate_out_of_fold(
+            [mixed[at]],
+            outcomes.take(at),
+            groups={"third": cells["third"].to_numpy()[at]},
+            group_shrink=THIRD_SHRINK,
+            seed=seed,
+        )
+        corrected[at] = found[0].pmf
+    return CountDistribution(corrected), maps
 
 
 def best_weight(none: float, half: float, whole: float) -> float:
