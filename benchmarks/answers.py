@@ -1,9 +1,8 @@
-"""Speed of what is asked of a fitted model: an answer, a cold start, a book, a mixed model.
+"""Speed of what is asked of a fitted model: a distribution, a book, a mixed model.
 
     OMP_NUM_THREADS=1 python -m benchmarks.answers [--repeats 5]
 
-Processor seconds throughout. A cold start is that of ``forecast estimate`` on a saved model, all
-of the process counted, in units of a Python that imports numpy and ends.
+Processor seconds throughout.
 """
 
 import argparse
@@ -22,7 +21,6 @@ import numpy as np
 from benchmarks.data import LAST, fixed_rows, read
 from benchmarks.fading import lmer, measured_rows, mixed_lm, timed
 from benchmarks.goals import Notebook
-from forecast import fit_forecaster, simulate_log
 from forecast.prices import Package, Tariff, courses_of, simulate_totals
 from forecast.survival import DiscreteHazard
 
@@ -38,7 +36,6 @@ def main() -> None:
     options = parser.parse_args()
     book = Notebook(options.kept)
     predictions(book, options.repeats)
-    cold_start(book, options.repeats)
     caseload(book, options.repeats)
     mixed_model(book, options.repeats)
 
@@ -65,20 +62,6 @@ def predictions(book: Notebook, repeats: int) -> None:
         work = lambda given=given: fitted.predict(given, LAST).interval(0.8)  # noqa: E731
         work()
         book.keep("P1", what, size, [milliseconds(work, times) for _ in range(repeats)])
-
-
-def cold_start(book: Notebook, repeats: int) -> None:
-    """Keep the processor time of the command with a saved model, over that of numpy's import."""
-    with tempfile.TemporaryDirectory() as scratch:
-        folder = Path(scratch)
-        fit_forecaster(simulate_log(120, seed=5), seed=1).save(folder / "model.json")
-        (folder / "enquiries.csv").write_text(ENQUIRY, encoding="utf-8")
-        estimate = ["-m", "forecast", "estimate", "model.json", "enquiries.csv"]
-        spent(estimate, folder)  # the first start compiles what it reads
-        pairs = [
-            (spent(["-c", "import numpy"], folder), spent(estimate, folder)) for _ in range(repeats)
-        ]
-    book.ratios("P2", "python -c 'import numpy'", 1, pairs)
 
 
 def spent(arguments: list[str], folder: Path) -> float:

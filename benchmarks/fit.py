@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from benchmarks.data import changing_rows, dummies, fixed_rows, read
+from benchmarks.data import dummies, fixed_rows, read
 from benchmarks.goals import Notebook
 from benchmarks.peers import long_form, statsmodels_fit, statsmodels_glm
 from forecast.survival import DiscreteHazard
@@ -54,11 +54,6 @@ def measure(book: Notebook, n: int, options: argparse.Namespace) -> None:
             theirs()  # what is loaded on first use is nobody's time
         book.ratios("F1", "statsmodels GLM, cloglog", n, alternate(ours, theirs, repeats))
         agreement(book, frame, wide)
-    plain, spells = read(frame), read(changing_rows(n))
-    pairs = alternate(
-        lambda: DiscreteHazard().fit(plain), lambda: DiscreteHazard().fit(spells), 2 * repeats
-    )
-    book.ratios("F6", "without a change inside rows", n, pairs)
 
 
 def alternate(ours: Callable[[], Any], peer: Callable[[], Any], repeats: int) -> list[Pair]:

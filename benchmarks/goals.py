@@ -1,8 +1,10 @@
 """The goals of speed and memory, and the table that holds what was measured beside them."""
 
 import json
+import platform
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
+from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
@@ -40,17 +42,28 @@ def faster(goal: str, peer: str, size: int, bound: float) -> Goal:
     return Goal(goal, peer, size, bound, at_least=True)
 
 
+PEERS = ("numpy", "pandas", "scipy", "lifelines", "statsmodels", "pyarrow")
+COLD = ("estimate", "update", "sheet")
 SIZES = (2_000, 20_000, 200_000)
 GOALS = (
+    Goal("W1", "lifelines LogNormalAFTFitter", 600, 5),
+    Goal("W3", "python -c 'import pandas, scipy.optimize'", 600, 5),
+    *(Goal("W4", f"python -c 'import numpy': {name}", 1, 2) for name in COLD),
+    Goal("W5", "lifelines predict_survival_function: one estimate", 1, 1),
+    Goal("W5", "lifelines predict_survival_function: one update", 1, 1.5),
+    Goal("W6", "compare_regimes, 1,000 resamples", 600, 2, "s, one core"),
+    Goal("W6", "fit_fading", 600, 2, "s, one core"),
+    Goal("W6", "fit_reactions", 600, 2, "s, one core"),
+    Goal("W7", "an answer of the page", 1, 8, "ms"),
+    faster("A1", "lifelines LogNormalAFTFitter", 2_000, 100),
+    faster("A1", "lifelines LogNormalAFTFitter", 20_000, 60),
     faster("F1", "statsmodels GLM, cloglog", 2_000, 40),
     faster("F1", "statsmodels GLM, cloglog", 20_000, 150),
     faster("F1", "statsmodels GLM, cloglog", 200_000, 400),
     *(Goal("F4", "statsmodels: coefficients", n, 1e-6, "") for n in SIZES),
     *(Goal("F4", "statsmodels: standard errors", n, 1e-6, "relative") for n in SIZES),
-    Goal("F6", "without a change inside rows", 200_000, 2),
     Goal("P1", "one enquiry", 1, 0.1, "ms"),
     Goal("P1", "1,000 enquiries", 1_000, 2, "ms"),
-    Goal("P2", "python -c 'import numpy'", 1, 3),
     Goal("P3", "1,000 courses, 1,000 draws", 1_000, 100, "ms"),
     faster("X1", "statsmodels MixedLM, grid", 5_000, 200),
     faster("X1", "lmer, grid", 5_000, 30),
@@ -98,11 +111,22 @@ def shown(measured: Measured) -> str:
     return f"{measured.value:.3g} ({measured.low:.3g} to {measured.high:.3g}; {measured.runs} runs)"
 
 
+def versions() -> str:
+    """Return the versions of what was measured and of what it was measured against."""
+    found = [f"{name} {version(name)}" for name in PEERS]
+    return f"Python {platform.python_version()}, {', '.join(found)}."
+
+
 def table(kept: Path) -> list[str]:
     """Return the goals as lines of a table, each with what was last measured of it."""
     rows = [json.loads(line) for line in kept.read_text().splitlines()] if kept.exists() else []
     found = {(row["goal"], row["peer"], row["size"]): Measured(**row) for row in rows}
-    lines = ["| goal | against | size | aimed at | measured | |", "|---|---|---|---|---|---|"]
+    lines = [
+        versions(),
+        "",
+        "| goal | against | size | aimed at | measured | |",
+        "|---|---|---|---|---|---|",
+    ]
     for goal in GOALS:
         measured = found.get((goal.goal, goal.peer, goal.size))
         said, verdict = "not run", ""

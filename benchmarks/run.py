@@ -2,8 +2,8 @@
 
 Each part runs in a process of its own with one numerical thread, prints its measurements as they
 come, and takes turns with the libraries it is compared to. ``--quick`` leaves out what takes more
-than a few minutes or gigabytes; those rows of the table then say "not run". Peers: statsmodels,
-pyarrow; R's lme4 where it is at hand.
+than a few minutes or gigabytes; those rows of the table then say "not run". Peers: lifelines,
+statsmodels, pyarrow; R's lme4 where it is at hand.
 """
 
 import argparse
@@ -15,11 +15,13 @@ from pathlib import Path
 from benchmarks.goals import table
 
 QUICK = {
+    "waits": [],
     "fit": ["--sizes", "2000", "20000"],
     "answers": [],
     "scale": ["--courses", "50000"],
 }
 FULL = {
+    "waits": [],
     "fit": ["--sizes", "2000", "20000", "200000", "--statsmodels", "200000"],
     "answers": [],
     "scale": ["--courses", "1000000", "--repeats", "3"],

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from itertools import chain
 from typing import Any
 
@@ -226,18 +227,24 @@ class Predictor:
     def _pmfs(
         self, model: FittedCountModel, enquiries: Sequence[Enquiry], steps: int
     ) -> FloatArray:
-        parts = []
-        for low in range(0, len(enquiries), BLOCK):
-            stacked, starts, sizes = self._stacked(enquiries[low : low + BLOCK])
-            pmfs = model.predict_draws(stacked, steps, n_draws=N_DRAWS, seed=self.seed)
-            parts.append(np.add.reduceat(pmfs, starts, axis=1) / sizes[:, None])
-        return np.concatenate(parts, axis=1)
+        if len(enquiries) == 1:
+            known: Any = model  # fitted models are told apart as objects
+            return _pmfs_of_one(self, known, enquiries[0], steps)
+        blocks = (enquiries[low : low + BLOCK] for low in range(0, len(enquiries), BLOCK))
+        return np.concatenate([self._block(model, block, steps) for block in blocks], axis=1)
+
+    def _block(
+        self, model: FittedCountModel, enquiries: Sequence[Enquiry], steps: int
+    ) -> FloatArray:
+        stacked, starts, sizes = self._stacked(enquiries)
+        pmfs = model.predict_draws(stacked, steps, n_draws=N_DRAWS, seed=self.seed)
+        return np.asarray(np.add.reduceat(pmfs, starts, axis=1) / sizes[:, None])
 
     # covariates, one row per way to fill an enquiry; where each enquiry starts; how many it has
     def _stacked(
         self, asked: Sequence[Enquiry]
     ) -> tuple[dict[str, list[float]], npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-        spreads = [self._covariates(enquiry) for enquiry in asked]
+        spreads = [_covariates_of_one(self, enquiry) for enquiry in asked]
         sizes = np.array([len(spread["skin_type"]) for spread in spreads])
         stacked = {name: list(chain(*(of[name] for of in spreads))) for name in spreads[0]}
         return stacked, np.concatenate([[0], np.cumsum(sizes)[:-1]]), sizes
@@ -250,3 +257,19 @@ class Predictor:
         found |= {LIGHTEN: np.ones(1)} if self.goal == "lighten" else {}
         known = {name: float(value[0]) for name, value in found.items()}
         return spread_missing(known, self.log_summary.fills)
+
+
+# An answer, its drivers and its prices ask of the same enquiry several times; what comes back is
+# not written to.
+@lru_cache(maxsize=64)
+def _pmfs_of_one(
+    predictor: Predictor, model: FittedCountModel, enquiry: Enquiry, steps: int
+) -> FloatArray:
+    pmfs = predictor._block(model, [enquiry], steps)
+    pmfs.setflags(write=False)
+    return pmfs
+
+
+@lru_cache(maxsize=256)
+def _covariates_of_one(predictor: Predictor, enquiry: Enquiry) -> dict[str, list[float]]:
+    return predictor._covariates(enquiry)

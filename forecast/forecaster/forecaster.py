@@ -335,7 +335,7 @@ class Forecaster(Predictor):
         asked = [enquiry, *(other for *_, other in changes)]
         given: dict[str, Any] = {"sessions_done": sessions_done, "gradings": graded}
         if not sessions_done and not graded:
-            draws, _ = self.estimate_draws(asked)
+            draws = self.sessions_here(asked)
         else:
             both = [remaining_draws(self, self.midcourse, one, **given) for one in asked]
             without = [both[0][0]] if len(rows) > len(changes) else []

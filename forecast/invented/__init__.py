@@ -5,7 +5,6 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.invented.futures import Futures, run_on
     from forecast.invented.log_rows import hide
     from forecast.invented.people import YEAR, Crew
     from forecast.invented.sessions import arrive

@@ -343,18 +343,7 @@ def fit_midcourse(
     mixed = CountDistribution(np.tensordot([1 - weight, weight], pmfs, 1))
     paces = _between_thirds(marks)
     cells = cells_of(marks, paces)
-    corrected, recalibrations = mixed.pmf.copy(), {band: Recalibration() for _, band in BANDS}
-    for band, places in cells.groupby("band").indices.items():
-        at = np.asarray(places, dtype=np.int64)
-        found, recalibrations[str(band)] = recalibrate_out_of_fold(
-            [mixed[at]],
-            outcomes.take(at),
-            groups={"third": cells["third"].to_numpy()[at]},
-            group_shrink=THIRD_SHRINK,
-            seed=seed,
-        )
-        corrected[at] = found[0].pmf
-    together = CountDistribution(corrected)
+    together, recalibrations = _put_right(mixed, outcomes, cells, seed)
     return Midcourse(
         weight=weight,
         scores={**scored, "together": score(together)},
@@ -383,6 +372,24 @@ def usual_midcourse(log: OutcomeLog, rows: pd.DataFrame, *, steps: int) -> Midco
         values = np.array(USUAL)[:, 0]
         passage = PassageBridge.of(values, float(ink_gone(log.cleared_at)), USUAL_LENGTHS)
     return Midcourse(0.0, {}, (), passage, None, {}, (), float(log.cleared_at), steps, 0, 0)
+
+
+# the mixture put right by maps that did not see it, and the map of each band
+def _put_right(
+    mixed: CountDistribution, outcomes: Outcomes, cells: pd.DataFrame, seed: int
+) -> tuple[CountDistribution, dict[str, Recalibration]]:
+    corrected, maps = mixed.pmf.copy(), {band: Recalibration() for _, band in BANDS}
+    for band, places in cells.groupby("band").indices.items():
+        at = np.asarray(places, dtype=np.int64)
+        found, maps[str(band)] = recalibrate_out_of_fold(
+            [mixed[at]],
+            outcomes.take(at),
+            groups={"third": cells["third"].to_numpy()[at]},
+            group_shrink=THIRD_SHRINK,
+            seed=seed,
+        )
+        corrected[at] = found[0].pmf
+    return CountDistribution(corrected), maps
 
 
 def best_weight(none: float, half: float, whole: float) -> float:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
-from functools import cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Any
 
 from babel import Locale
@@ -76,12 +76,12 @@ class Words:
         """Return a number with at most two decimals."""
         shape = "+#,##0.0;−#,##0.0" if signed else "#,##0.##"
         shown = round(value, 1 if signed else 2) + 0.0  # no minus before a zero
-        return str(format_decimal(shown, format=shape, locale=self.locale))
+        return _formatted(shown, shape, self.locale)
 
     def whole(self, value: float) -> str:
         """Return a whole number with its sign."""
         shown = round(value) + 0  # no minus before a zero
-        return str(format_decimal(shown, format="+#,##0;−#,##0", locale=self.locale))
+        return _formatted(shown, "+#,##0;−#,##0", self.locale)
 
     def span(self, low: str, high: str) -> str:
         """Return a range in words; one word where both ends read the same."""
@@ -130,6 +130,11 @@ class Words:
     def term(self, text: str) -> str:
         """Return words of the package in this language, or as they are where it has none."""
         return str(self.texts.get("terms", {}).get(text, text))
+
+
+@lru_cache(maxsize=4096)  # the same few numbers fill most of a page
+def _formatted(shown: float, shape: str, locale: Locale) -> str:
+    return str(format_decimal(shown, format=shape, locale=locale))
 
 
 class _Filled(Filler):

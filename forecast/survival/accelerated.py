@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -238,8 +239,7 @@ class FittedAcceleratedTime:
         """
         horizon = check_whole_number(horizon, name="horizon", low=1)
         n_draws = check_whole_number(n_draws, name="n_draws", low=1)
-        drawn = gaussian_draws(self.theta, self.covariance, n_draws=n_draws, seed=seed)
-        return self._pmfs(drawn, covariates, horizon)
+        return self._pmfs(_drawn(self, n_draws, seed), covariates, horizon)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
@@ -278,6 +278,11 @@ class FittedAcceleratedTime:
             np.subtract(survival[:, :-1], survival[:, 1:], out=part[:, 1:])
             np.maximum(part, 0, out=part)
         return pmf.reshape(*location.shape, horizon)
+
+
+@lru_cache(maxsize=32)  # every answer asks for the same ones
+def _drawn(fitted: FittedAcceleratedTime, n_draws: int, seed: int) -> FloatArray:
+    return gaussian_draws(fitted.theta, fitted.covariance, n_draws=n_draws, seed=seed)
 
 
 def _never_design(

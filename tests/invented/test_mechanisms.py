@@ -7,9 +7,10 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
+from benchmarks.futures import run_on
 from benchmarks.truth import fresh_clients, true_contrast, true_distribution
 from forecast.errors import RequestError
-from forecast.invented import World, run_on, simulate_clinic, simulate_log, usual_world
+from forecast.invented import World, simulate_clinic, simulate_log, usual_world
 from forecast.invented.noisy import Noisy
 from forecast.invented.people import draw_courses
 from forecast.invented.process import Visit
