@@ -15,12 +15,14 @@ from forecast.cli.files import (
     add_command,
     add_gradings,
     answer,
+    check_output,
     check_register,
     gradings_of,
     progress,
     read_enquiries,
     read_one_enquiry,
     write_template,
+    write_text,
 )
 from forecast.cli.log import read
 from forecast.errors import RequestError
@@ -265,6 +267,63 @@ def _price(options: Options) -> None:
         data |= found
         texts.append(words)
     answer(options, data, "\n\n".join([*texts, CLOSING]))
+
+
+def add_appointments(commands: Commands) -> None:
+    """Add the command to the parser."""
+    parser = add_command(
+        commands, "appointments", _appointments, says="the appointments to come, month by month"
+    )
+    parser.add_argument("model", metavar="MODEL.json", type=Path)
+    parser.add_argument("log", metavar="LOG", type=Path)
+    parser.add_argument("--weeks", type=int, default=52, help="how far to look (52)")
+    parser.add_argument(
+        "--tariff",
+        type=Path,
+        metavar="TARIFF.toml",
+        help="also hours, when they no longer suffice, and money",
+    )
+    parser.add_argument(
+        "--starts-per-month", type=float, metavar="N", help="new courses a month (the log's rate)"
+    )
+    parser.add_argument("--seed", type=int, default=0, help="of what is simulated (0)")
+    parser.add_argument(
+        "--out",
+        type=Path,
+        metavar="FILE.csv|.ics",
+        help="also write the months as a table or a calendar",
+    )
+
+
+def _appointments(options: Options) -> None:
+    out: Path | None = options.out
+    if out is not None:
+        if out.suffix not in (".csv", ".ics"):
+            raise RequestError(
+                f"{out} is neither .csv nor .ics.", "Name the file with one of them."
+            )
+        check_output(out, what="a table or calendar of appointments", known=_holds_appointments)
+    tariff = options.tariff and prices.read_tariff(options.tariff)
+    forecaster, log = forecast.load_forecaster(options.model), read(options)
+    progress("Following each course under way")
+    load = forecast.forecast_appointments(
+        forecaster,
+        log,
+        tariff,
+        weeks=options.weeks,
+        starts_per_month=options.starts_per_month,
+        seed=options.seed,
+    )
+    data, text = load.to_dict(), load.to_text()
+    if out is not None:
+        table = out.suffix == ".csv"
+        write_text(out, load.to_frame().to_csv(index=False) if table else load.to_calendar())
+        data, text = {**data, "written": str(out)}, f"{text}\n\nWrote {out}."
+    answer(options, data, text)
+
+
+def _holds_appointments(content: bytes) -> bool:
+    return content.startswith(b"month,days,") or b"//session-forecast//appointments" in content
 
 
 def _quote_all(

@@ -6,6 +6,7 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.figures.estimate import (
+        plot_appointments,
         plot_book,
         plot_candidates,
         plot_estimate,

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
+    from forecast.prices.appointments import Appointments, forecast_appointments
     from forecast.prices.backtest import backtest_package, stop_factors
     from forecast.prices.open_courses import left_of, value_open_book
     from forecast.prices.payoff import price_many, smallest_price

@@ -211,7 +211,7 @@ def value_open_book(
     RequestError
         No ongoing course can be valued.
     """
-    graded = _gradings(log)
+    graded = gradings_by_course(log)
     valued, left_out = [], []
     courses = log.courses.assign(judged=judged_sessions(log))
     for course in courses[courses["outcome"] == "ongoing"].to_dict("records"):
@@ -229,7 +229,8 @@ def value_open_book(
     return _sum(valued, tuple(left_out), tariff, replicates, check_seed(seed), workers)
 
 
-def _gradings(log: OutcomeLog) -> dict[str, list[tuple[int, float]]]:
+def gradings_by_course(log: OutcomeLog) -> dict[str, list[tuple[int, float]]]:
+    """Return the gradings of each course, as (after session, percent)."""
     found: dict[str, list[tuple[int, float]]] = {}
     rows = log.graded.sort_values("after_session")
     for course, after, percent in zip(
@@ -239,7 +240,9 @@ def _gradings(log: OutcomeLog) -> dict[str, list[tuple[int, float]]]:
     return found
 
 
-def _match_package(name: object, packages: Sequence[Package]) -> Package:
+def match_package(name: object, packages: Sequence[Package]) -> Package:
+    """Return the package that the log calls ``name``, or raise RequestError."""
+
     def simply(text: object) -> str:
         return str(text).lower().replace("_", " ").strip()
 
@@ -256,11 +259,11 @@ def _value(
     gradings: list[tuple[int, float]],
     tariff: Tariff,
 ) -> _Valued:
-    package = _match_package(course["package"], tariff.packages)
+    package = match_package(course["package"], tariff.packages)
     enquiry = Enquiry(**{name: course[name] for name in Enquiry.__slots__ if name in course})
     given, judged = int(course["sessions_given"]), int(course["judged"])
     later = forecaster.update(enquiry, sessions_done=judged, gradings=gradings).remaining
-    over, draws, stop = _from_now(later, waiting=given > judged)
+    over, draws, stop = from_now(later, waiting=given > judged)
     left, in_the_bank = _remainder(package, course, given, draws.shape[1], tariff)
     terms = terms_of(left, tariff, draws.shape[1], started=True)
     going = 1 - over.sum(axis=1, keepdims=True)
@@ -293,10 +296,12 @@ def _value(
     return _Valued(row, chances, np.round(income - costs + prepaid_left), np.round(costs))
 
 
-def _from_now(later: Priceable, *, waiting: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
-    # The chances that a course is over, (n_draws, 2), and pmfs and stopping hazards if it is not:
-    # while its last session waits to be judged, a course may be over without anyone knowing,
-    # cleared by that session, or given up after it.
+def from_now(later: Priceable, *, waiting: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the chances that a course is over, (n_draws, 2), and pmfs and hazards if it is not.
+
+    While its last session waits to be judged, a course may be over without anyone knowing, cleared
+    by that session, or given up after it.
+    """
     draws, stop = draws_of(later)
     if not waiting:
         return np.zeros((len(draws), 2)), draws, stop

@@ -7,7 +7,7 @@ yet may stop after that session (competing ends, E[min(K, cap, D)]).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
@@ -101,6 +101,26 @@ def terms_of(package: Package, tariff: Tariff, horizon: int, *, started: bool = 
         goes_on=package.goes_on,
         fixed_cost=0.0 if started else float(to_cents(tariff.fixed_cost)),
     )
+
+
+def charges_of(
+    package: Package, tariff: Tariff, n: int, area_cm2: float, *, asked: Mapping[str, float]
+) -> tuple[FloatArray, int]:
+    """Return what is charged with each of ``n`` sessions, and how many sessions were paid before.
+
+    Shape (n,), in cents, tax included. ``asked`` has the price (cents) of a package whose own is
+    not set; without either nothing is charged for it.
+    """
+    sessions = np.arange(1, n + 1)
+    price = _own_price(package, tariff)
+    price = asked.get(package.name, 0.0) if np.isnan(price) else price
+    extra = 0 if package.extra_price is None else to_cents(package.extra_price)
+    if package.kind == "per_session":
+        return np.full(n, price), 0
+    if package.kind == "part_fixed":
+        return np.where(sessions <= (package.sessions or 0), price, extra), 0
+    held = package.sessions or package.cap or tariff.cap
+    return np.where(sessions == 1, price, np.where(sessions > held, extra, 0.0)), held
 
 
 def _own_price(package: Package, tariff: Tariff) -> float:

@@ -116,6 +116,7 @@ RANGES = {
         (0, 1, "number", "tax_rate target_margin largest_chance_of_loss discount_rate"),
         (0, 1, "number", "refund_share goes_on"),
         (0, 10, "number", "stop_factor"),
+        (0, 168, "number", "hours_a_week"),
         (0, 1e12, "number", "minutes_per_session minutes_per_100_cm2 weeks_between_sessions"),
         (0, 1e12, "number", "device_life_years device_sessions_per_year device_life_pulses"),
         (0, 1e12, "number", "pulses_per_session pulses_per_cm2 typical_area_cm2"),
@@ -250,6 +251,8 @@ class Tariff:
         The whole cost of a session where it is known; None makes it from the parts below.
     minutes_per_session, minutes_per_100_cm2 : float
         Staff and room time of a session, and what each 100 cm² adds.
+    hours_a_week : float, optional
+        Hours that can be booked in a week, laser and staff together.
     staff_per_hour, room_per_hour, consumables : Decimal
         Consumables are per session.
     device_price : Decimal
@@ -291,6 +294,7 @@ class Tariff:
     cost_per_session: Decimal | None = None
     minutes_per_session: float | None = None
     minutes_per_100_cm2: float = 0.0
+    hours_a_week: float | None = None
     staff_per_hour: Decimal | None = None
     room_per_hour: Decimal | None = None
     consumables: Decimal | None = None
@@ -354,6 +358,12 @@ class Tariff:
                 f"Package {package.name!r} is in {package.currency}, not in {self.currency}.",
                 "Put every amount into one currency; nothing is converted.",
             )
+
+    def minutes(self, area_cm2: npt.ArrayLike) -> FloatArray:
+        """Return the minutes of a session, shape (n,); NaN is the typical area."""
+        area = np.atleast_1d(np.asarray(area_cm2, dtype=np.float64))
+        area = np.where(np.isnan(area), self.typical_area_cm2, area)
+        return np.asarray((self.minutes_per_session or 0) + self.minutes_per_100_cm2 * area / 100)
 
     def session_cost(self, area_cm2: float | None = None) -> Decimal:
         """Return the cost of one session, rounded to the cent, for a tattoo of this area."""

@@ -312,3 +312,32 @@ def test_the_owner_sees_the_price_list_the_courses_under_way_and_the_past(
         assert sum(band["n"] for band in listed["bands"]) == len(courses)
     for past in found["backtests"]:
         assert past["n_ended"] + past["n_ongoing"] == len(courses)
+
+
+def test_appointments_are_printed_and_written_as_a_table_and_a_calendar(
+    model: Path, folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    table, calendar = tmp_path / "load.csv", tmp_path / "load.ics"
+    asked = ["appointments", str(model), str(folder), "--weeks", "26", "--starts-per-month", "5"]
+    assert main([*asked, "--out", str(table)]) == 0
+    shown = capsys.readouterr().out
+    assert "courses under way" in shown
+    rows = table.read_text(encoding="utf-8").splitlines()
+    assert rows[0].startswith("month,days,from_open_courses,from_new_courses,sessions,low,high")
+    assert main([*asked, "--out", str(table)]) == 0  # its own file may be written anew
+    assert main([*asked, "--out", str(calendar)]) == 0
+    assert calendar.read_text(encoding="utf-8").count("BEGIN:VEVENT") == len(rows) - 1
+    capsys.readouterr()
+    found = answers(asked, capsys)
+    assert len(found["months"]) == len(rows) - 1
+    assert found["starts_per_month"] == pytest.approx(5, rel=0.05)
+
+
+def test_appointments_are_not_written_over_somebody_s_table(
+    model: Path, folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    mine = tmp_path / "mine.csv"
+    mine.write_text("name,phone\n", encoding="utf-8")
+    assert main(["appointments", str(model), str(folder), "--out", str(mine)]) == 1
+    assert "would be lost" in capsys.readouterr().err
+    assert main(["appointments", str(model), str(folder), "--out", "load.txt"]) == 1
