@@ -33,7 +33,7 @@ from forecast import (
 from forecast._jobs import run_units
 from forecast.invented import World
 from forecast.log import enquiries_of
-from forecast.prices import price_many, smallest_price
+from forecast.prices import price_rows, smallest_price
 
 CAP, CLIENTS, INNER, BOOKS, REPLICATES = 15, 300, 400, 2_000, 4_000
 STATED = (0.05, 0.10, 0.20)
@@ -105,9 +105,9 @@ def single_courses(
     """Return what selling each client at the price for a stated chance of loss really risks."""
     cost = rules.session_costs(area)
     fixed = float(rules.fixed_cost * 100)
-    asked = price_many(pmf, stop, (FIXED,), rules, area_cm2=area)[0].for_loss
+    asked = price_rows(pmf, stop, (FIXED,), rules, area_cm2=area)[0].for_loss
     at_price = [
-        price_many(
+        price_rows(
             pmf[[row]], stop[[row]], (Package("fixed", cap=CAP, price=to_money(price)),),
             rules, area_cm2=area[[row]],
         )[0].chance_of_loss[0]
@@ -199,7 +199,7 @@ def speed() -> str:
     )
     rules = tariff(tax_rate=0.2, round_to=5)
     began = time.perf_counter()
-    price_many(pmf, np.repeat(stop[0], 200, axis=0), packages, rules, area_cm2=area)
+    price_rows(pmf, np.repeat(stop[0], 200, axis=0), packages, rules, area_cm2=area)
     many = time.perf_counter() - began
     plain = Enquiry("II", "forearm", "black", "medium", "single")
     asked = [replace(plain, area_cm2=max(float(one), 1.0)) for one in area[:2000]]

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
         Tariff,
         forecast_appointments,
         price_caseload,
+        price_many,
         price_package,
     )
     from forecast.regimes import compare_regimes, plan_comparison
@@ -42,6 +43,7 @@ __all__ = [
     "load_forecaster",
     "plan_comparison",
     "price_caseload",
+    "price_many",
     "price_package",
     "read_log",
     "simulate_log",

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,6 +22,8 @@ from forecast.cli.files import (
     progress,
     read_enquiries,
     read_one_enquiry,
+    sheet_names,
+    write_tables,
     write_template,
     write_text,
 )
@@ -216,7 +219,8 @@ def add_price(commands: Commands) -> None:
         "--courses",
         type=int,
         metavar="N",
-        help="also a year of N courses like these, packages in equal shares",
+        help="also a year of about N courses like these (the log's number), packages in equal "
+        "shares",
     )
     parser.add_argument(
         "--log",
@@ -224,6 +228,10 @@ def add_price(commands: Commands) -> None:
         help="also the price list, the courses under way and the past of this log",
     )
     parser.add_argument("--seed", type=int, default=0, help="of what is simulated (0)")
+    parser.add_argument("--details", action="store_true", help="also every quote by itself")
+    parser.add_argument(
+        "--out", type=Path, metavar="PRICES.xlsx", help="also write the tables as a workbook"
+    )
     parser.add_argument(
         "--template",
         metavar="TARIFF.toml",
@@ -248,25 +256,64 @@ def _price(options: Options) -> None:
         raise RequestError(
             f"{options.tariff} offers no package.", "Add at least one [[packages]] to it."
         )
+    if options.out is not None:
+        check_output(options.out, what="a workbook of prices", known=_holds_prices)
     forecaster = forecast.load_forecaster(options.model)
     enquiries = read_enquiries(options.enquiries)
-    data, texts = _quote_all(forecaster, enquiries, tariff)
-    if options.courses is not None:
+    log = None if options.log is None else read(options)
+    data, texts = _quote_all(forecaster, enquiries, tariff, details=options.details)
+    sheets = dict(data.pop("sheets"))
+    if options.courses is not None or log is not None:
         year = forecast.price_caseload(
             forecaster,
             list(enquiries.values()),
             tariff.packages,
             tariff,
             courses=options.courses,
+            log=log,
             seed=options.seed,
         )
         data["year"] = year.to_dict()
         texts.append(year.to_text())
-    if options.log is not None:
-        found, words = _owner_view(forecaster, read(options), tariff, seed=options.seed)
+    if log is not None:
+        found, words = _owner_view(forecaster, log, tariff, seed=options.seed)
         data |= found
         texts.append(words)
+        sheets |= {f"list {one.package.name}": one.to_frame() for one in found["price_lists"]}
+    if options.out is not None:
+        texts.append(_write_prices(options.out, sheets, data.get("price_lists", ())))
     answer(options, data, "\n\n".join([*texts, CLOSING]))
+
+
+def _write_prices(out: Path, sheets: Mapping[str, Any], lists: Sequence[Any]) -> str:
+    write_tables(out, sheets)
+    pages = [
+        _write_page(out.with_name(f"{out.stem}-list-{number}.html"), one.to_html())
+        for number, one in enumerate(lists, start=1)
+    ]
+    return "\n".join([f"Wrote {out}.", *(f"Wrote {page}, to print." for page in pages)])
+
+
+def _write_page(page: Path, html: str) -> Path:
+    # as PDF where a browser is installed that makes one
+    with suppress(ModuleNotFoundError):
+        from forecast.page import find_browser, html_to_pdf
+
+        if browser := find_browser():
+            check_output(page.with_suffix(".pdf"), what="a price list", known=_is_list)
+            html_to_pdf(html, page.with_suffix(".pdf"), browser=browser)
+            return page.with_suffix(".pdf")
+    check_output(page, what="a price list", known=_is_list)
+    write_text(page, html)
+    return page
+
+
+def _is_list(content: bytes) -> bool:
+    return b"Price, tax included" in content or content.startswith(b"%PDF")
+
+
+def _holds_prices(content: bytes) -> bool:
+    return sheet_names(content)[:1] == ["who loses"]
 
 
 def add_appointments(commands: Commands) -> None:
@@ -327,19 +374,29 @@ def _holds_appointments(content: bytes) -> bool:
 
 
 def _quote_all(
-    forecaster: Forecaster, enquiries: Mapping[str, Enquiry], tariff: Tariff
+    forecaster: Forecaster, enquiries: Mapping[str, Enquiry], tariff: Tariff, *, details: bool
 ) -> tuple[dict[str, Any], list[str]]:
     results: list[dict[str, Any]] = []
     texts: list[str] = []
+    rows = forecast.price_many(forecaster, list(enquiries.values()), tariff.packages, tariff)
+    rows["enquiry"] = [list(enquiries)[k] for k in rows["enquiry"]]
+    table = prices.WhoLoses(rows, tariff.currency)
+    warned = {label: own_lines(tattoo.cautions_for(one)) for label, one in enquiries.items()}
+    first = [f"Enquiry {label}: {line}" for label, lines in warned.items() for line in lines]
+    more = [] if details else ["Each quote by itself: --details."]
     for label, enquiry in enquiries.items():
         estimate = forecaster.estimate(enquiry)
         quotes = [forecast.price_package(estimate, package, tariff) for package in tariff.packages]
-        cautions = tattoo.cautions_for(enquiry)
         priced = {"enquiry_id": label, "quotes": [quote.to_dict() for quote in quotes]}
-        results.append({**priced, **as_dict(cautions)})
-        title = "\n".join([f"Enquiry {label}", *own_lines(cautions)])
+        results.append({**priced, **as_dict(tattoo.cautions_for(enquiry))})
+        title = "\n".join([f"Enquiry {label}", *warned[label]])
         texts.append(f"{title}\n\n{prices.quotes_text(quotes)}")
-    return {"prices": results}, texts
+    sheets = {"who loses": table.to_frame(), "worst": table.worst(), "all": rows}
+    words = "\n".join([table.to_text(), *first, *more])
+    return (
+        {"who_loses": table.to_dict(), "prices": results, "sheets": sheets},
+        [words, *(texts if details else [])],
+    )
 
 
 def _owner_view(

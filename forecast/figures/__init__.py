@@ -16,7 +16,6 @@ if TYPE_CHECKING:
         plot_reliability,
         plot_sensitivity,
         plot_subgroups,
-        plot_volume,
     )
     from forecast.figures.sessions import (
         plot_balance,

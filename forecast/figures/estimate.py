@@ -223,34 +223,6 @@ def plot_book(book: Book) -> go.Figure:
     return titled(figure, f"{title} {book.currency}", book.notes)
 
 
-def plot_volume(book: Book, *, most: int = 10_000) -> go.Figure:
-    """Draw how the spread of the average margin per course falls with more courses; both log."""
-    counts = np.unique(np.round(np.geomspace(1, most, 80)).astype(int))
-    whole = [book.sd_per_course(int(n)) for n in counts]
-    floor = float(book.model_sd) / book.n_courses
-    figure = go.Figure()
-    figure.add_scatter(
-        x=counts, y=whole, name="chance and model", line={"color": COLOURS["main"], "width": 3}
-    )
-    figure.add_scatter(
-        x=counts,
-        y=np.sqrt(np.maximum(np.square(whole) - floor**2, 0)),
-        name="chance alone",
-        line={"color": COLOURS["fifth"], "dash": "dash"},
-    )
-    if floor > 0:
-        figure.add_scatter(
-            x=[1, most],
-            y=[floor, floor],
-            mode="lines",
-            name="what the model does not know",
-            line={"dash": "dot", "color": COLOURS["grey"]},
-        )
-    figure.update_xaxes(title_text="courses in the year", type="log")
-    figure.update_yaxes(title_text=f"spread per course ({book.currency})", type="log")
-    return titled(figure, "More courses help only down to what the model does not know", book.notes)
-
-
 def plot_sensitivity(rows: Sequence[Variation], *, currency: str) -> go.Figure:
     """Draw expected margin and 1-in-20 margin as they are and under single changes."""
     names = [row.change for row in rows][::-1]

@@ -7,7 +7,7 @@ nothing here is a plan to treat sooner or later.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
@@ -21,12 +21,13 @@ from forecast._types import FloatArray, IntArray
 from forecast.counts import SHORTER, competing_ends, of_100
 from forecast.errors import RequestError
 from forecast.log import Enquiry, check_log, enquiries_of, judged_sessions
+from forecast.prices.money import from_cents
 from forecast.prices.open_courses import from_now, gradings_by_course, match_package
-from forecast.prices.payoff import areas_of, charges_of, price_many
+from forecast.prices.payoff import areas_of, charges_of, price_rows
 from forecast.prices.quote import bullets
 from forecast.prices.rhythm import Gaps, Starts, last_day
-from forecast.prices.tariff import Tariff, from_cents
-from forecast.tattoo import ink_group
+from forecast.prices.tariff import Tariff
+from forecast.tattoo import Laser, ink_group, unreached_inks
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -66,8 +67,11 @@ class Appointments:
         Usual weeks between sessions.
     currency : str
         Of the tariff; empty without one.
-    hours_a_week, hours_with_another : float or None
-        Hours that can be booked, as the tariff says; with the further laser it describes.
+    hours_a_week : float or None
+        Hours that can be booked, as the tariff says.
+    another_laser : mapping of str to float
+        Of the further laser that the tariff describes: the ``hours`` a week it adds, what it
+        ``cost`` a year, and for what share of the newest courses it ``reaches`` inks anew.
     unknown_packages : mapping of str to int
         Courses by the name of a package that the tariff does not know: counted, but without money.
     notes : tuple of Note
@@ -85,7 +89,7 @@ class Appointments:
     weeks_between: float
     currency: str
     hours_a_week: float | None
-    hours_with_another: float | None
+    another_laser: Mapping[str, float]
     unknown_packages: dict[str, int]
     notes: tuple[Note, ...]
 
@@ -156,6 +160,7 @@ class Appointments:
             "total": dict(zip(("sessions", "low", "high"), map(round, self.total), strict=True)),
             **plain({name: getattr(self, name) for name in kept}),
             "hours_a_week": self.hours_a_week,
+            "another_laser": dict(self.another_laser),
             "first_too_full": full and full.isoformat(),
             "unknown_packages": dict(self.unknown_packages),
             **notes_as_json(self.notes),
@@ -164,26 +169,21 @@ class Appointments:
     def to_text(self) -> str:
         """Return the months as a table in words, then hours, money and the notes."""
         frame, (mean, low, high) = self.to_frame(), self.total
+        old, new = round(self.from_open.sum()), round(self.from_new.sum())
+        shown = {
+            "month": "month", "from_open_courses": "open", "from_new_courses": "new",
+            "sessions": "all", "range": "9 of 10", "hours": "hours", "income": "income",
+        }  # fmt: skip
+        frame["range"] = frame["low"].astype(str) + " to " + frame["high"].astype(str)
+        frame = frame.assign(hours=frame["minutes"] / 60) if "minutes" in frame else frame
+        table = frame[[name for name in shown if name in frame]].rename(columns=shown)
         lines = [
             f"{round(mean)} appointments from {self.first_days[0]} on, {sum(self.days)} days "
-            f"({round(low)} to {round(high)} in 9 of 10 such futures): "
-            f"{round(self.from_open.sum())} from {self.n_open} courses under way, {round(self.from_new.sum())} from about "
-            f"{self.starts_per_month:.1f} new ones a month.",
-            "",
-            f"{'month':<12}{'open':>6}{'new':>6}{'all':>6}{'9 of 10':>12}"
-            + ("   hours" if "minutes" in frame else "")
-            + ("        income" if "income" in frame else ""),
+            f"({round(low)} to {round(high)} in 9 of 10 such futures): {old} from {self.n_open} "
+            f"courses under way, {new} from about {self.starts_per_month:.1f} new ones a month.",
+            table.to_string(index=False, float_format="{:,.0f}".format),
         ]
-        for row in frame.to_dict("records"):
-            months = f"{row['low']} to {row['high']}"
-            line = (
-                f"{row['month']:<12}{row['from_open_courses']:>6.0f}{row['from_new_courses']:>6.0f}"
-            )
-            line += f"{row['sessions']:>6.0f}{months:>12}"
-            line += f"{row['minutes'] / 60:>8.0f}" if "minutes" in row else ""
-            line += f"{row['income']:>14,.0f}" if "income" in row else ""
-            lines.append(line)
-        return "\n".join([*lines, "", *self._hours(), *self._money(), *bullets(self.notes)])
+        return "\n".join([*lines, *self._hours(), *self._money(), *bullets(self.notes)])
 
     def _hours(self) -> Iterator[str]:
         if "minutes" not in self.tallies:
@@ -205,10 +205,15 @@ class Appointments:
                 f"The first month that no longer fits {self.hours_a_week:g} hours a week begins "
                 f"{full}: that it does not has a chance of {of_100(float(chance[at]))}."
             )
-        if self.hours_with_another is not None:
-            later = self.first_too_full(self.hours_with_another)
+        if self.another_laser:
+            hours = self.hours_a_week + self.another_laser["hours"]
+            later = self.first_too_full(hours)
             then = f"from {later} it no longer fits" if later else "it fits in every month"
-            yield f"With another laser, {self.hours_with_another:g} hours a week: {then}."
+            yield (
+                f"With another laser, {hours:g} hours a week: {then}. It costs "
+                f"{self.another_laser['cost']:,} {self.currency} a year and takes up inks of "
+                f"{of_100(self.another_laser['reaches'])} courses that no laser here does."
+            )
 
     def _money(self) -> Iterator[str]:
         if "income" not in self.tallies:
@@ -337,7 +342,7 @@ def forecast_appointments(
         weeks_between=float(np.exp(gaps.mean) / 7),
         currency="" if tariff is None else tariff.currency,
         hours_a_week=hours,
-        hours_with_another=None,
+        another_laser=_another(log, tariff),
         unknown_packages=worth.unknown,
         notes=_notes(gaps, overdue, given, worth),
     )
@@ -356,6 +361,27 @@ def _notes(gaps: Gaps, overdue: int, given: float | None, worth: _Worth) -> tupl
     if worth.tariff is not None and worth.tariff.minutes_per_session is None:
         notes.append(Note("prices.no_minutes"))
     return tuple(notes)
+
+
+def _another(log: OutcomeLog, tariff: Tariff | None) -> dict[str, float]:
+    asked = dict(tariff.another_laser) if tariff else {}
+    if not asked:
+        return {}
+    bought = float(asked.get("price", 0)) - float(asked.get("resale", 0))
+    lasers = [
+        Laser(str(regime), tuple(int(float(nm)) for nm in str(text).split(";")))
+        for regime, text in zip(log.lasers["regime"], log.lasers["wavelengths_nm"], strict=True)
+    ]
+    more = Laser("ns", tuple(int(nm) for nm in asked.get("wavelengths_nm", ())))
+    inks = [str(one) for one in log.courses.sort_values("started_on").tail(NEWEST)["inks"]]
+    gained = [
+        len(unreached_inks(one, [*lasers, more])) < len(unreached_inks(one, lasers)) for one in inks
+    ]
+    return {
+        "hours": float(asked.get("hours_a_week", 0)),
+        "cost": round(float(asked.get("lease", 0)) + bought / float(asked.get("life_years", 1)), 2),
+        "reaches": float(np.mean(gained)) if lasers else 0.0,
+    }
 
 
 def _months(day_one: date, days: int) -> tuple[IntArray, tuple[date, ...]]:
@@ -481,7 +507,7 @@ def _new_rows(forecaster: Any, log: OutcomeLog, worth: _Worth) -> _Rows:
     stop, none, asked_prices = np.broadcast_to(stop, pmf.shape), np.zeros(len(courses), int), {}
     if worth.tariff is not None and worth.tariff.packages:
         law = (pmf.mean(axis=0), stop.mean(axis=0), worth.tariff.packages, worth.tariff)
-        priced = price_many(*law, area_cm2=areas_of(asked))
+        priced = price_rows(*law, area_cm2=areas_of(asked))
         names = (package.name for package in worth.tariff.packages)
         asked_prices = {name: one.price for name, one in zip(names, priced, strict=True)}
     known = dict(worth.unknown)

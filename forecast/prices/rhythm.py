@@ -138,6 +138,19 @@ class Starts:
         return replicate.astype(np.int64), day
 
 
+def yearly_starts(log: OutcomeLog) -> tuple[float, float]:
+    """Return the new courses of the year to come, expected, and the relative spread of that mean.
+
+    Beyond the spread, their number varies as chance has it.
+    """
+    edges = np.round(np.arange(13) * MONTH).astype(np.int64)
+    first = np.datetime64(last_day(log), "D") + edges[:-1].astype("timedelta64[D]")
+    replicate, _ = Starts.of(log).draw(first, edges, 4000, np.random.default_rng(0))
+    counts = np.bincount(replicate, minlength=4000)
+    mean = float(counts.mean())
+    return mean, float(max(counts.var() - mean, 0.0) ** 0.5 / max(mean, 1e-9))
+
+
 def _line(
     counts: IntArray, expected: FloatArray, years: FloatArray
 ) -> tuple[float, float, FloatArray]:

@@ -5,6 +5,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import openpyxl
 import pytest
 
 import forecast
@@ -341,3 +342,37 @@ def test_appointments_are_not_written_over_somebody_s_table(
     assert main(["appointments", str(model), str(folder), "--out", str(mine)]) == 1
     assert "would be lost" in capsys.readouterr().err
     assert main(["appointments", str(model), str(folder), "--out", "load.txt"]) == 1
+
+
+def test_who_loses_comes_first_in_at_most_thirty_lines_and_quotes_on_demand(
+    model: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    asked, tariff, book = (tmp_path / name for name in ("twenty.csv", "t.toml", "prices.xlsx"))
+    head = "enquiry_id,skin_type,body_site,inks,ink_density,layering,area_cm2"
+    rows = [f"no-{k},II,forearm,black,medium,single,{10 * k}" for k in range(1, 21)]
+    asked.write_text("\n".join([head, *rows]), encoding="utf-8")
+    assert main(["price", "--template", str(tariff)]) == 0
+    capsys.readouterr()
+    arguments = ["price", str(model), str(asked), "--tariff", str(tariff)]
+    assert main([*arguments, "--out", str(book)]) == 0
+    shown = capsys.readouterr().out
+    assert len(shown.splitlines()) <= 30
+    assert "Who loses" in shown
+    assert "no-20" in shown  # the largest is the dearest to treat
+    assert openpyxl.load_workbook(book).sheetnames == ["who loses", "worst", "all"]
+    assert main([*arguments, "--details"]) == 0
+    assert "Enquiry no-7" in capsys.readouterr().out
+    found = answers(arguments, capsys)
+    quotes = {one["enquiry_id"]: one["quotes"] for one in found["prices"]}
+    for package in found["who_loses"]["packages"]:
+        own = [
+            quote for listed in quotes.values() for quote in listed
+            if quote["package"] == package["package"]
+        ]  # fmt: skip
+        mean = sum(float(quote["expected_margin"]) for quote in own) / len(own)
+        # the table has the mean of the draws, a quote the estimate: stopping differs a little
+        assert package["margin"] == pytest.approx(mean, rel=0.02)
+        least = min(own, key=lambda quote: float(quote["expected_margin"]))
+        assert package["worst"][0]["margin"] == pytest.approx(
+            float(least["expected_margin"]), abs=0.01
+        )

@@ -209,5 +209,21 @@ def test_requests_that_make_no_sense_are_refused(forecaster, invented_log, optio
         forecast_appointments(forecaster, invented_log, **options)
 
 
+def test_another_laser_adds_hours_reaches_inks_and_has_its_cost():
+    log = regular(n_open=30)
+    lasers = pd.DataFrame({"laser_id": ["yag"], "regime": ["ns"], "wavelengths_nm": ["532;1064"]})
+    green = log.courses.assign(inks=["black;green"] * 10 + ["black"] * 30)
+    further = {
+        "hours_a_week": 6, "wavelengths_nm": [755], "price": 70_000, "resale": 7_000,
+        "life_years": 7,
+    }  # fmt: skip
+    load = forecast_appointments(
+        Sure(8), replace(log, lasers=lasers, courses=green), tariff(another_laser=further),
+        weeks=13, starts_per_month=0,
+    )  # fmt: skip
+    assert load.another_laser == {"hours": 6, "cost": 9000, "reaches": 0.25}
+    assert "With another laser, 10 hours a week: it fits in every month" in load.to_text()
+
+
 def test_it_is_on_the_public_face():
     assert forecast.forecast_appointments is forecast_appointments
