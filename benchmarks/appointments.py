@@ -6,7 +6,7 @@ Of every mechanism clinics are drawn, each with its own speed and effects. A cli
 eight years; what came in the year after it is known and never shown. Judged are the 90 % band by
 month and for the year, and the CRPS, against the same month of the year before (taken as sure, and
 with Poisson chance around it) and against exponential smoothing with seasons (statsmodels) of the
-monthly counts.
+monthly counts. Of the same clinics, what a year is stated to risk (see ``benchmarks.prices``).
 """
 
 import argparse
@@ -18,7 +18,8 @@ from typing import get_args
 import numpy as np
 import pandas as pd
 
-from benchmarks.prices import table_of
+from benchmarks.prices import CAP, CLIENTS, INNER, table_of, year
+from benchmarks.truth import fresh_clients, true_deliveries
 from forecast import OutcomeLog, fit_forecaster, load_forecaster
 from forecast._jobs import run_units
 from forecast.forecaster import Forecaster
@@ -113,7 +114,12 @@ def one_clinic(unit: tuple[str, int, int, Path | None]) -> dict[str, float]:
     inside = (np.floor(low) <= seen) & (seen <= np.ceil(high))
     total, (mean, least, most) = seen.sum(), load.total
     own = crps(draws[:, whole], seen[whole]).mean()
+    frame, _ = fresh_clients(world, CLIENTS, seed=seed + 1)
+    frame = frame.assign(sessions_elsewhere=0)
+    true = true_deliveries(world, frame, cap=CAP, n_inner=INNER, seed=seed + 2).delivered
+    area = frame["area_cm2"].to_numpy(dtype=np.float64)
     return {
+        **year(forecaster, log, frame, area, true, size * YEAR / CUT, seed),
         "months inside the 90 % band": float(inside[whole].mean()),
         "first 3 months": float(inside[whole][:3].mean()),
         "year inside": float(round(least) <= total <= round(most)),

@@ -18,13 +18,13 @@ from forecast._checks import check_kind, check_seed, check_whole_number
 from forecast._notes import Note, notes_as_json
 from forecast._plain import plain
 from forecast._types import FloatArray, IntArray
-from forecast.counts import SHORTER, competing_ends, of_100
+from forecast.counts import SHORTER, competing_ends
 from forecast.errors import RequestError
 from forecast.log import Enquiry, check_log, enquiries_of, judged_sessions
 from forecast.prices.money import from_cents
 from forecast.prices.open_courses import from_now, gradings_by_course, match_package
 from forecast.prices.payoff import areas_of, charges_of, price_rows
-from forecast.prices.quote import bullets
+from forecast.prices.quote import bullets, chance_of_100
 from forecast.prices.rhythm import Gaps, Starts, last_day
 from forecast.prices.tariff import Tariff
 from forecast.tattoo import Laser, ink_group, unreached_inks
@@ -183,60 +183,52 @@ class Appointments:
             f"courses under way, {new} from about {self.starts_per_month:.1f} new ones a month.",
             table.to_string(index=False, float_format="{:,.0f}".format),
         ]
-        return "\n".join([*lines, *self._hours(), *self._money(), *bullets(self.notes)])
+        return "\n".join([*lines, *self.summary(), *bullets(self.notes)])
 
-    def _hours(self) -> Iterator[str]:
+    def summary(self) -> list[str]:
+        """Return what a tariff adds, in words: hours, the first month too full, money."""
+        return [str(note) for note in (*self._hours(), *self._money())]
+
+    def _hours(self) -> Iterator[Note]:
         if "minutes" not in self.tallies:
             return
         for name in self.wavelengths:
-            hours = self.tallies[name].mean(axis=0).sum() / 60
-            yield f"About {hours:.0f} hours of them at {name} nm."
+            hours = round(self.tallies[name].mean(axis=0).sum() / 60)
+            yield Note("prices.hours_at", "info", {"hours": hours, "nm": name})
         if self.hours_a_week is None:
             return
         full, chance = self.first_too_full(), self.chance_too_full(self.hours_a_week)
-        if full is None:
-            yield (
-                f"The book fits {self.hours_a_week:g} hours a week in every month; the fullest "
-                f"does not with a chance of {of_100(float(chance.max()))}."
-            )
-        else:
-            at = self.first_days.index(full)
-            yield (
-                f"The first month that no longer fits {self.hours_a_week:g} hours a week begins "
-                f"{full}: that it does not has a chance of {of_100(float(chance[at]))}."
-            )
+        at = int(chance.argmax()) if full is None else self.first_days.index(full)
+        values = {
+            "hours": self.hours_a_week,
+            "chance": chance_of_100(chance[at]),
+            "month": str(full),
+        }
+        yield Note(f"prices.{'book_fits' if full is None else 'too_full'}", "info", values)
         if self.another_laser:
             hours = self.hours_a_week + self.another_laser["hours"]
-            later = self.first_too_full(hours)
-            then = f"from {later} it no longer fits" if later else "it fits in every month"
-            yield (
-                f"With another laser, {hours:g} hours a week: {then}. It costs "
-                f"{self.another_laser['cost']:,} {self.currency} a year and takes up inks of "
-                f"{of_100(self.another_laser['reaches'])} courses that no laser here does."
-            )
+            values = {
+                "hours": hours,
+                "month": self.first_too_full(hours) or Note("prices.no_month"),
+                "cost": f"{self.another_laser['cost']:,.2f} {self.currency}",
+                "reaches": chance_of_100(self.another_laser["reaches"]),
+            }
+            yield Note("prices.another_laser", "info", values)
 
-    def _money(self) -> Iterator[str]:
+    def _money(self) -> Iterator[Note]:
         if "income" not in self.tallies:
             return
-        income, owed, cost = (
-            from_cents(float(self.tallies[name].sum(axis=1).mean()))
+        sums = {name: tally.sum(axis=1) for name, tally in self.tallies.items()}
+        values = {
+            name: f"{from_cents(float(sums[name].mean())):,} {self.currency}"
             for name in ("income", "of_owed", "cost")
-        )
-        low, high = np.quantile(self.tallies["income"].sum(axis=1), [LOW, HIGH])
-        prepaid = self.tallies["prepaid"].sum(axis=1).mean()
-        yield (
-            f"Coming in: {income:,} {self.currency}, tax included ({from_cents(low):,} to "
-            f"{from_cents(high):,} in 9 of 10); {owed:,} of it is owed for what was sold."
-        )
-        yield (
-            f"Paid before and still owed to clients: {prepaid:.0f} sessions. All sessions together "
-            f"cost {cost:,} {self.currency}."
-        )
+        }
+        low, high = (from_cents(float(end)) for end in np.quantile(sums["income"], [LOW, HIGH]))
+        ends = {"low": f"{low:,}", "high": f"{high:,}"}
+        yield Note("prices.coming_in", "info", {**values, **ends})
+        yield Note("prices.owed_to_clients", "info", {"sessions": round(sums["prepaid"].mean())})
         for name, count in self.unknown_packages.items():
-            yield (
-                f"{count} courses bought {name!r}, which the tariff does not know: their sessions "
-                "are counted, money for them is not."
-            )
+            yield Note("prices.unknown_package", "caution", {"courses": count, "package": name})
 
     def to_calendar(self) -> str:
         """Return the months as events of an iCalendar file (RFC 5545); nothing of any client."""

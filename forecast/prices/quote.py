@@ -346,8 +346,8 @@ def _honest_check(
         rest = "needs_more" if round(100 * (1 - enough)) == 1 else "need_more"
         values = {
             "block": terms.block,
-            "enough": _of_100(enough),
-            "rest": Note(f"prices.{rest}", "info", {"share": _of_100(1 - enough)}),
+            "enough": chance_of_100(enough),
+            "rest": Note(f"prices.{rest}", "info", {"share": chance_of_100(1 - enough)}),
             "median": int(median) if known else "more than the estimate reaches",
         }
         first = Note("prices.enough", "info", values)
@@ -361,7 +361,8 @@ def _honest_check(
     return (first, *dearer, *(Note(f"prices.{one}") for one in said))
 
 
-def _of_100(share: float) -> Note:
+def chance_of_100(share: float) -> Note:
+    """Return a chance as a natural frequency, to be said in a note."""
     count = round(100 * share)
     if count in (0, 100):
         return Note(f"prices.{'more_than_99' if count else 'fewer_than_1'}_of_100")
@@ -391,20 +392,3 @@ def _notes(
         reach = {"supported": int(supported), "cap": terms.cap}
         notes.append(Note("prices.extrapolated", "caution", reach))
     return tuple(notes)
-
-
-def best_block_size(
-    estimate: Priceable, *, price_in_block: Decimal | int, price_alone: Decimal | int
-) -> int | None:
-    """Return how many sessions a client should prepay; None where it is beyond the horizon.
-
-    A session in the block costs ``price_in_block`` used or not, one bought later
-    ``price_alone``: the newsvendor's problem, solved by the smallest n whose chance of being
-    enough is at least ``1 - price_in_block / price_alone`` (Arrow, Harris and Marschak 1951).
-    0 means that no block is worth it.
-    """
-    ratio = 1 - float(Decimal(price_in_block) / Decimal(price_alone))
-    if ratio <= 0:
-        return 0
-    size = estimate.distribution.quantile(ratio)[0]
-    return int(size) if np.isfinite(size) else None

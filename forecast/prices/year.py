@@ -18,7 +18,7 @@ from forecast.errors import RequestError
 from forecast.log import Enquiry, check_enquiry, check_log, enquiries_of
 from forecast.prices.money import from_cents, to_cents
 from forecast.prices.payoff import areas_of, expected_shortfall, terms_of
-from forecast.prices.quote import Priceable, bullets, rounded
+from forecast.prices.quote import bullets, rounded
 from forecast.prices.rhythm import yearly_starts
 from forecast.prices.shared_risk import (
     Courses,
@@ -337,33 +337,6 @@ def _package_weights(
             f"mix is {mix!r} for {len(packages)} package(s).", "Give one share per package."
         )
     return np.tile(shares / shares.sum(), (n, 1))
-
-
-def price_sensitivity(
-    estimate: Priceable, package: Package, tariff: Tariff
-) -> tuple[Variation, ...]:
-    """Return one course under single changes, at the price it is quoted at.
-
-    The changes are 10 % of the price either way, a cap two sessions lower and higher, half and
-    twice the drop-out, and a laser that does 10 % less in a session.
-    """
-    sold = courses_of(
-        estimate.distribution.pmf[None],
-        estimate.stop_hazard,
-        (package,),
-        tariff,
-        area_cm2=areas_of([getattr(estimate, "enquiry", None)]),
-        weights=np.ones((1, 1)),
-    )
-    rows = []
-    for change, courses in _changes_of(sold, (package,), tariff).items():
-        margins, chances = courses.margins()[0], courses.chances()[0, 0]
-        order = np.argsort(margins)
-        reached = np.cumsum(chances[order]) >= ONE_IN_TWENTY
-        mean, low = float(chances @ margins), float(margins[order][np.argmax(reached)])
-        loses = float(chances @ (margins < 0))
-        rows.append(Variation(change, from_cents(mean), from_cents(low), loses))
-    return tuple(rows)
 
 
 def _book_variations(

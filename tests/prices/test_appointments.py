@@ -130,7 +130,7 @@ def test_a_package_that_the_tariff_does_not_know_is_named_and_its_sessions_count
     log = regular(n_open=3, package="summer offer")
     load = forecast_appointments(Sure(8), log, tariff(), weeks=26, starts_per_month=0)
     assert load.unknown_packages == {"summer offer": 3}
-    assert "3 courses bought 'summer offer'" in load.to_text()
+    assert "3 courses bought “summer offer”" in load.to_text()
     assert load.total[0] == 15
     assert load.to_frame()["income"].sum() == 0
 
@@ -222,7 +222,10 @@ def test_another_laser_adds_hours_reaches_inks_and_has_its_cost():
         weeks=13, starts_per_month=0,
     )  # fmt: skip
     assert load.another_laser == {"hours": 6, "cost": 9000, "reaches": 0.25}
-    assert "With another laser, 10 hours a week: it fits in every month" in load.to_text()
+    assert (
+        "With another laser, 10 hours a week, the first month that no longer fits begins: none"
+        in load.to_text()
+    )
 
 
 def test_it_is_on_the_public_face():

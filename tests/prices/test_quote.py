@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 from forecast._notes import Note
 from forecast.errors import RequestError
 from forecast.prices.payoff import price_rows
-from forecast.prices.quote import best_block_size, price_package, quotes_text
+from forecast.prices.quote import price_package, quotes_text
 from forecast.prices.tariff import Package, Tariff
 from forecast.survival import CountDistribution
 
@@ -69,19 +69,6 @@ def test_an_asked_price_meets_both_promises_and_no_smaller_step_does():
     assert quote.expected_margin >= quote.expected_revenue * Decimal("0.2")
     short = below.expected_margin < below.expected_revenue * Decimal("0.2")
     assert short or below.chance_of_loss > 0.15
-
-
-def test_the_newsvendor_block_is_three_sessions():
-    # p = 150, c = 100: critical ratio 1/3, F(2) = .3, F(3) = .6
-    size = best_block_size(answer(), price_in_block=Decimal(100), price_alone=Decimal(150))
-    assert size == 3
-    saved = [150 * HAND @ np.minimum(np.arange(1, 7), n) - 100 * n for n in (2, 3, 4)]
-    assert_allclose(saved, [85, 90, 50])  # the profits of the same hand case
-
-
-def test_no_block_is_worth_it_without_a_discount():
-    size = best_block_size(answer(), price_in_block=Decimal(150), price_alone=Decimal(150))
-    assert size == 0
 
 
 def test_tax_is_inside_the_price():

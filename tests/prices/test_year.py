@@ -2,7 +2,6 @@
 
 import math
 from decimal import Decimal
-from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -12,8 +11,7 @@ from numpy.testing import assert_allclose
 from forecast.errors import RequestError
 from forecast.log import Enquiry
 from forecast.prices.tariff import Package, Tariff
-from forecast.prices.year import price_caseload, price_sensitivity
-from forecast.survival import CountDistribution
+from forecast.prices.year import price_caseload
 
 HORIZON = 8
 FIXED = Package("fixed", price=400)
@@ -150,19 +148,6 @@ def test_changes_move_the_year_the_way_they_must():
     assert by["laser 10 % slower"] < now < by["twice the drop-out"]  # nothing is refunded
     assert by["cap 2 sessions lower"] > now
     assert "cap 2 sessions higher" not in by  # the estimates reach no further
-
-
-def test_changes_of_one_quote_keep_its_price():
-    hand = SimpleNamespace(
-        distribution=CountDistribution(np.array([[0.1, 0.2, 0.3, 0.2, 0.1, 0.1]])),
-        stop_hazard=np.zeros(6),
-        draws=np.zeros((1, 6)),
-        notes=(),
-    )
-    rows = {row.change: row for row in price_sensitivity(hand, FIXED, tariff(cap=6))}
-    assert rows["as it is"].expected_margin == Decimal("70.00")
-    assert rows["as it is"].chance_of_loss == pytest.approx(0.2)
-    assert rows["prices 10 % higher"].expected_margin == Decimal("110.00")
 
 
 def test_frames_name_each_row_s_package():
