@@ -147,9 +147,9 @@ def main() -> None:
     options = parser.parse_args()
     names = get_args(Mechanism)
     units = [
-        (name, options.seed + k, options.courses, options.keep)
+        (name, options.seed + k * len(names) + place, options.courses, options.keep)
         for k in range(options.clinics)
-        for name in names
+        for place, name in enumerate(names)
     ]
     results = run_units(one_clinic, units, workers=options.workers, label="clinics")
     if options.out:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -109,15 +110,13 @@ class Appointments:
         """Return the chance that each month needs more than ``hours_a_week``, shape (months,)."""
         if hours_a_week is None or "minutes" not in self.tallies:
             return np.zeros(len(self.days))
-        return np.asarray((self.tallies["minutes"] > self._minutes(hours_a_week)).mean(axis=0))
+        held = np.array(self.days) / 7 * hours_a_week * 60
+        return np.asarray((self.tallies["minutes"] > held).mean(axis=0))
 
     def first_too_full(self, hours_a_week: float | None = None) -> date | None:
         """Return the first month that more likely than not needs more hours, or None."""
         full = self.chance_too_full(hours_a_week or self.hours_a_week) >= LIKELY
         return self.first_days[int(full.argmax())] if full.any() else None
-
-    def _minutes(self, hours_a_week: float) -> FloatArray:
-        return np.array(self.days) / 7 * hours_a_week * 60
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per month; minutes, hours and money are expected values.
@@ -303,7 +302,7 @@ def forecast_appointments(
     edges, first_days = _months(day_one, 7 * weeks)
     (gaps, own_gaps), starts = Gaps.of(log), Starts.of(log, given=given)
     worth = _Worth(log, tariff)
-    tallies: dict[str, FloatArray] = {}
+    tallies = {"sessions": np.zeros((REPLICATES, len(first_days)))}
     n_open, overdue = 0, 0
     for rows, since, pace in _open_rows(forecaster, log, gaps, own_gaps, worth):
         away = np.isfinite(since)
@@ -315,25 +314,24 @@ def forecast_appointments(
         replicate, row = (at[:, away].ravel() for at in np.indices(shape))
         given_to = (replicate, row, wait[:, away].ravel() - 0.5, own[:, away].ravel())
         _come(tallies, rows, *given_to, gaps.within, edges, rng)
-    from_open = _mean_of(tallies, len(edges) - 1)
+    from_open = tallies["sessions"].mean(axis=0)
     replicate, day = starts.draw(np.array(first_days, "datetime64[D]"), edges, REPLICATES, rng)
     rows = _new_rows(forecaster, log, worth)
     row = rng.integers(rows.more.shape[1], size=len(day))
     own = gaps.mean + gaps.between * rng.standard_normal(len(day))
     _come(tallies, rows, replicate, row, day, own, gaps.within, edges, rng)
-    hours = None if tariff is None else tariff.hours_a_week
     return Appointments(
         first_days=first_days,
         days=tuple(int(n) for n in np.diff(edges)),
         n_open=n_open,
         overdue=overdue,
         from_open=from_open,
-        from_new=_mean_of(tallies, len(edges) - 1) - from_open,
+        from_new=tallies["sessions"].mean(axis=0) - from_open,
         tallies=tallies,
         starts_per_month=len(day) / REPLICATES / (7 * weeks) * 365.25 / 12,
         weeks_between=float(np.exp(gaps.mean) / 7),
         currency="" if tariff is None else tariff.currency,
-        hours_a_week=hours,
+        hours_a_week=None if tariff is None else tariff.hours_a_week,
         another_laser=_another(log, tariff),
         unknown_packages=worth.unknown,
         notes=_notes(gaps, overdue, given, worth),
@@ -417,11 +415,6 @@ def _come(
         day = day + np.exp(own + within * rng.standard_normal(len(day)))
 
 
-def _mean_of(tallies: dict[str, FloatArray], n_months: int) -> FloatArray:
-    found = tallies.get("sessions")
-    return np.zeros(n_months) if found is None else found.mean(axis=0)
-
-
 def _more_than(pmf: FloatArray, stop: FloatArray) -> FloatArray:
     """Return the chance that more than 0, 1, … sessions are held, the shape of ``pmf``."""
     ended = np.cumsum(sum(competing_ends(pmf, stop)), axis=-1)
@@ -496,16 +489,13 @@ def _new_rows(forecaster: Any, log: OutcomeLog, worth: _Worth) -> _Rows:
         )
         pmf = pmf.copy()
         pmf[:, lighten] = _sooner(far, horizon)
-    stop, none, asked_prices = np.broadcast_to(stop, pmf.shape), np.zeros(len(courses), int), {}
+    stop, none = np.broadcast_to(stop, pmf.shape), np.zeros(len(courses), dtype=np.int64)
+    priced = {}
     if worth.tariff is not None and worth.tariff.packages:
-        law = (pmf.mean(axis=0), stop.mean(axis=0), worth.tariff.packages, worth.tariff)
-        priced = price_rows(*law, area_cm2=areas_of(asked))
-        names = (package.name for package in worth.tariff.packages)
-        asked_prices = {name: one.price for name, one in zip(names, priced, strict=True)}
-    known = dict(worth.unknown)
-    value = worth.of(courses, none, pmf.shape[2], asked_prices)
-    worth.unknown = known  # of new courses there is none yet to name
-    return _Rows(_more_than(pmf, stop), value)
+        sold = (worth.tariff.packages, worth.tariff)
+        found = price_rows(pmf.mean(axis=0), stop.mean(axis=0), *sold, area_cm2=areas_of(asked))
+        priced = {one.name: each.price for one, each in zip(sold[0], found, strict=True)}
+    return _Rows(_more_than(pmf, stop), worth.of(courses, none, pmf.shape[2], priced))
 
 
 class _Worth:
@@ -522,7 +512,7 @@ class _Worth:
         courses: pd.DataFrame,
         given: IntArray,
         horizon: int,
-        asked: dict[str, FloatArray] | None = None,
+        asked: Mapping[str, FloatArray] = MappingProxyType({}),
     ) -> dict[str, FloatArray]:
         """Return what the k-th further session of each course adds, by tally, (n, horizon).
 
@@ -541,9 +531,7 @@ class _Worth:
             for nm in sorted({nm for share in self.shares.values() for nm in share}):
                 share = np.array([self.shares.get(group, {}).get(nm, 0.0) for group in groups])
                 found[str(nm)] = np.broadcast_to((minutes * share)[:, None], shape)
-        prices = [
-            {name: float(own[k]) for name, own in (asked or {}).items()} for k in range(len(area))
-        ]
+        prices = [{name: float(own[k]) for name, own in asked.items()} for k in range(len(area))]
         rows = zip(courses.to_dict("records"), given.tolist(), area.tolist(), prices, strict=True)
         money = [self._money(one, had, horizon, cm2, own) for one, had, cm2, own in rows]
         for place, name in enumerate(("income", "of_owed", "prepaid")):
@@ -560,8 +548,10 @@ class _Worth:
         try:
             package = match_package(course["package"], self.tariff.packages)
         except RequestError:
-            name = str(course["package"])
-            self.unknown[name] = self.unknown.get(name, 0) + 1
+            recorded = course["package"]
+            name = str(recorded) if recorded and recorded == recorded else "not recorded"
+            if had:  # of new courses there is none yet to name
+                self.unknown[name] = self.unknown.get(name, 0) + 1
             return nothing, nothing, nothing
         sessions = np.arange(had + 1, had + horizon + 1)
         charges, held = charges_of(package, self.tariff, had + horizon, area, asked=asked)

@@ -25,6 +25,7 @@ MOST_MONTHS = 36  # of starts that the line is drawn through
 DRIFT_SD = 0.15  # of the line's slope, in logs a year, before the log is seen (a judgement)
 RECENT_YEARS, FEWEST_GAPS = 2, 30
 USUAL_GAP = (np.log(56.0), 0.2, 0.25)  # eight weeks: common practice, no source
+CHANCE_TO = 1.64  # standard deviations: more spread than 1 in 20 by chance is the clinic's own
 WHOLE_YEARS = 2  # of log, from which seasons are looked for
 
 
@@ -112,7 +113,9 @@ class Starts:
         level, drift, covariance = _line(counts, expected, years_ago)
         mean = expected * np.exp(level + drift * years_ago)
         pearson = float(((counts - mean) ** 2 / np.maximum(mean, 1e-9)).sum())
-        dispersion = max(pearson / max(n_months - 2, 1), 1.0) if n_months > 2 else 1.0
+        free = max(n_months - 2, 1)
+        by_chance = free + CHANCE_TO * (2 * free) ** 0.5  # of a chi-squared
+        dispersion = pearson / free if pearson > by_chance else 1.0
         if given is not None:
             return cls(np.log(max(given, 1e-9)), 0.0, np.zeros((2, 2)), dispersion, season)
         return cls(level, drift, covariance * dispersion, dispersion, season)
