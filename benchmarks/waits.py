@@ -32,9 +32,7 @@ from forecast import (
     simulate_log,
 )
 from forecast.counts import course_rows, covariate_names, durations_of, fill_missing
-from forecast.page.answer import answer
-from forecast.page.desk import open_desk, read_asked
-from forecast.page.words import load_words
+from forecast.page import answer, load_words, open_desk, read_asked
 from forecast.prices import tariff_template
 from forecast.reactions import fit_reactions
 from forecast.survival import AcceleratedTime, Durations

@@ -15,7 +15,14 @@ if TYPE_CHECKING:
     from forecast.forecaster import Forecaster, fit_forecaster, load_forecaster
     from forecast.invented import simulate_log
     from forecast.log import Enquiry, OutcomeLog, read_log
-    from forecast.prices import Package, Tariff, price_caseload, price_package
+    from forecast.prices import (
+        Package,
+        Tariff,
+        forecast_appointments,
+        price_caseload,
+        price_many,
+        price_package,
+    )
     from forecast.regimes import compare_regimes, plan_comparison
 
 __all__ = [
@@ -32,9 +39,11 @@ __all__ = [
     "compare_regimes",
     "fit_fading",
     "fit_forecaster",
+    "forecast_appointments",
     "load_forecaster",
     "plan_comparison",
     "price_caseload",
+    "price_many",
     "price_package",
     "read_log",
     "simulate_log",

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import argparse
 import csv
+import io
 import json
 import math
 import os
 import re
 import sys
+import zipfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import MISSING, fields, is_dataclass
 from decimal import Decimal
@@ -30,6 +32,8 @@ from forecast.errors import DataError, ForecastError, RequestError
 
 if TYPE_CHECKING:
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
+    import pandas as pd
+
     from forecast.log import Enquiry
 
 ARGUMENT = re.compile(
@@ -380,6 +384,29 @@ def write_text(path: Path, text: str) -> None:
     """Write a file whole: first beside its place, then into it, so that no half is ever seen."""
     check_can_write(path)
     write_whole(path, text)
+
+
+def write_tables(path: Path, tables: Mapping[str, pd.DataFrame]) -> None:
+    """Write tables as the sheets of a workbook, each name cut to what a sheet may be called."""
+    import pandas as pd
+
+    check_can_write(path)
+    held = io.BytesIO()
+    with pd.ExcelWriter(held, engine="openpyxl") as book:
+        for name, table in tables.items():
+            plain = table.map(lambda one: float(one) if isinstance(one, Decimal) else one)
+            plain.to_excel(book, sheet_name=re.sub(r"[][:*?/\\\\]", " ", name)[:31], index=False)
+    write_whole(path, held.getvalue())
+
+
+def sheet_names(content: bytes) -> list[str]:
+    """Return the names of a workbook's sheets; none where it is no workbook."""
+    import openpyxl
+
+    try:
+        return list(openpyxl.load_workbook(io.BytesIO(content), read_only=True).sheetnames)
+    except (zipfile.BadZipFile, KeyError, ValueError):
+        return []
 
 
 def write_template(options: Options, template: str, *, then: str) -> None:

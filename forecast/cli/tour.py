@@ -135,6 +135,8 @@ def _walk(album: _Album) -> None:
     _ask_again(album, forecaster)
     progress("Pricing them")
     _price_enquiries(album, estimates)
+    progress("Looking a year ahead for the owner")
+    _look_ahead(album, forecaster, log)
     progress("Comparing pulse regimes")
     _compare_pulses(album, log)
     progress("Fitting fading curves")
@@ -199,6 +201,27 @@ def _price_enquiries(album: _Album, estimates: Mapping[str, Estimate]) -> None:
                     f"price-{label}.html", f"{label}: what is risked", figures.plot_quote(quote)
                 )
     album.text("prices.txt", "what each package should cost and risk", "\n\n".join(words))
+
+
+def _look_ahead(album: _Album, forecaster: Forecaster, log: OutcomeLog) -> None:
+    tariff = prices.read_tariff(album.folder / "tariff.toml")
+    load = forecast.forecast_appointments(forecaster, log, tariff)
+    year = forecast.price_caseload(
+        forecaster, log.courses.tail(prices.NEWEST), tariff.packages, tariff, log=log
+    )
+    rows = forecast.price_many(forecaster, log.courses.tail(prices.NEWEST), tariff.packages, tariff)
+    table = prices.WhoLoses(rows, tariff.currency).to_text()
+    words = {"Appointments": load.to_text(), "The year": year.to_text(), "Packages": table}
+    whole = "\n\n".join(f"{heading}\n{text}" for heading, text in words.items())
+    album.text("owner.txt", "the appointments to come, the year, and which package loses", whole)
+    album.figure("appointments.html", "the appointments to come", figures.plot_appointments(load))
+    kept = [
+        *load.to_text().splitlines()[:5],
+        "…",
+        *load.summary(),
+        *year.to_text().splitlines()[:5],
+    ]
+    album.say("For the owner", "\n".join([*kept, *table.splitlines()[1:6]]))
 
 
 def _compare_pulses(album: _Album, log: OutcomeLog) -> None:

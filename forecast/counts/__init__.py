@@ -33,6 +33,7 @@ if TYPE_CHECKING:
         BETWEEN_CLINICS,
         NEVER_COVARIATES,
         SHAPE,
+        SHORTER,
         Evidence,
         candidates,
         contradicted,

@@ -6,6 +6,7 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.figures.estimate import (
+        plot_appointments,
         plot_book,
         plot_candidates,
         plot_estimate,
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
         plot_reliability,
         plot_sensitivity,
         plot_subgroups,
-        plot_volume,
     )
     from forecast.figures.sessions import (
         plot_balance,

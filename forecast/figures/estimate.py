@@ -13,7 +13,7 @@ from forecast.figures.template import COLOURS, mark, titled, whiskers
 
 if TYPE_CHECKING:
     from forecast.counts import Estimate
-    from forecast.prices import Book, PriceList, Quote, Variation
+    from forecast.prices import Appointments, Book, PriceList, Quote, Variation
 
 WORDS = {"clear": "clear", "lighten": "light enough"}
 Z95 = 1.96
@@ -223,34 +223,6 @@ def plot_book(book: Book) -> go.Figure:
     return titled(figure, f"{title} {book.currency}", book.notes)
 
 
-def plot_volume(book: Book, *, most: int = 10_000) -> go.Figure:
-    """Draw how the spread of the average margin per course falls with more courses; both log."""
-    counts = np.unique(np.round(np.geomspace(1, most, 80)).astype(int))
-    whole = [book.sd_per_course(int(n)) for n in counts]
-    floor = float(book.model_sd) / book.n_courses
-    figure = go.Figure()
-    figure.add_scatter(
-        x=counts, y=whole, name="chance and model", line={"color": COLOURS["main"], "width": 3}
-    )
-    figure.add_scatter(
-        x=counts,
-        y=np.sqrt(np.maximum(np.square(whole) - floor**2, 0)),
-        name="chance alone",
-        line={"color": COLOURS["fifth"], "dash": "dash"},
-    )
-    if floor > 0:
-        figure.add_scatter(
-            x=[1, most],
-            y=[floor, floor],
-            mode="lines",
-            name="what the model does not know",
-            line={"dash": "dot", "color": COLOURS["grey"]},
-        )
-    figure.update_xaxes(title_text="courses in the year", type="log")
-    figure.update_yaxes(title_text=f"spread per course ({book.currency})", type="log")
-    return titled(figure, "More courses help only down to what the model does not know", book.notes)
-
-
 def plot_sensitivity(rows: Sequence[Variation], *, currency: str) -> go.Figure:
     """Draw expected margin and 1-in-20 margin as they are and under single changes."""
     names = [row.change for row in rows][::-1]
@@ -281,6 +253,30 @@ def plot_sensitivity(rows: Sequence[Variation], *, currency: str) -> go.Figure:
     figure.update_yaxes(automargin=True)
     figure.update_layout(height=140 + 45 * len(names))
     return titled(figure, "What one change does to the margin")
+
+
+def plot_appointments(load: Appointments) -> go.Figure:
+    """Draw each month's sessions, from open courses and from new ones, with the 90 % band."""
+    frame = load.to_frame()
+    figure = go.Figure()
+    for name, column, colour in (
+        ("courses under way", "from_open_courses", COLOURS["main"]),
+        ("new courses", "from_new_courses", COLOURS["light"]),
+    ):
+        figure.add_bar(x=frame["month"], y=frame[column], name=name, marker_color=colour)
+    figure.add_scatter(
+        x=frame["month"],
+        y=frame["sessions"],
+        mode="markers",
+        name="9 of 10 futures",
+        error_y=whiskers(frame["sessions"], frame["low"], frame["high"]),
+        marker={"color": COLOURS["grey"], "size": 5},
+    )
+    figure.update_layout(barmode="stack")
+    figure.update_xaxes(title_text="month, from its first day counted", tickformat="%b %Y")
+    figure.update_yaxes(title_text="appointments", rangemode="tozero")
+    mean, low, high = map(round, load.total)
+    return titled(figure, f"{mean} appointments in all ({low} to {high})", load.notes)
 
 
 def plot_price_list(prices: PriceList) -> go.Figure:

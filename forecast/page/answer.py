@@ -456,7 +456,10 @@ def _price_rows(
         except ForecastError as error:
             notes.append(words.say("answer.price_fails", {"why": f"{package.name}: {error}"}))
             continue
-        rows.append(_price_row(quote, words, more="_more" if done else ""))
+        if quote.misleads == "dearer":
+            notes.append(words.say("answer.price_dearer", {"name": _spoken_name(package)}))
+        else:  # one that is enough for few is marked so in its row
+            rows.append(_price_row(quote, words, more="_more" if done else ""))
     return tuple(rows), tuple(notes)
 
 
@@ -491,19 +494,24 @@ def range_text(
 ) -> str:
     """Return what paying session by session comes to at the interval's ends and the middle.
 
-    Each count is said once. Empty without a tariff, or when an end lies beyond the horizon. No
-    more than is left of the tariff's cap after ``done`` sessions is counted, and the text says so
-    where it matters.
+    Each count is said once. Empty without a tariff. Where an end lies beyond the horizon it says
+    what going on until then costs at least. No more than is left of the tariff's cap after ``done``
+    sessions is counted, and the text says so where it matters.
     """
     found = (estimate.interval[0], estimate.median, estimate.interval[1])
     counts = [n for n in found if n is not None]
-    if tariff is None or len(counts) < len(found):
+    if tariff is None:
         return ""
+    one = tariff.single_price(estimate.enquiry.area_cm2)
+    if len(counts) < len(found):
+        least = words.money((estimate.horizon + 1) * one, tariff.currency)
+        least_of = {"goal": goal, "cost": least, "horizon": words.number(estimate.horizon)}
+        return words.say("answer.price_at_least", least_of)
     left = tariff.cap - done
     given = sorted({min(n, left) for n in counts if left > 0})
     texts = []
     if given:
-        paid = {n: words.money(n * tariff.session_price, tariff.currency) for n in given}
+        paid = {n: words.money(n * one, tariff.currency) for n in given}
         costs = ", ".join(
             words.say("answer.price_one", {"cost": cost, "number": words.number(n)})
             for n, cost in paid.items()

@@ -5,14 +5,16 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
+    from forecast.prices.appointments import NEWEST, Appointments, forecast_appointments
     from forecast.prices.backtest import backtest_package, stop_factors
     from forecast.prices.open_courses import left_of, value_open_book
-    from forecast.prices.payoff import price_many, smallest_price
+    from forecast.prices.payoff import price_rows, smallest_price
     from forecast.prices.price_list import Band, PriceList, make_price_list
-    from forecast.prices.quote import Quote, best_block_size, price_package, quotes_text
+    from forecast.prices.quote import Quote, price_package, quotes_text
     from forecast.prices.shared_risk import courses_of, simulate_totals
     from forecast.prices.tariff import Package, Tariff, read_tariff, tariff_template
-    from forecast.prices.year import Book, Variation, price_caseload, price_sensitivity
+    from forecast.prices.who_loses import WhoLoses, price_many
+    from forecast.prices.year import Book, Variation, price_caseload
 
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -16,9 +16,10 @@ from forecast._plain import plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
+from forecast.prices.money import from_cents, round_cents
 from forecast.prices.payoff import Terms, terms_of
 from forecast.prices.quote import bullets
-from forecast.prices.tariff import Package, Tariff, from_cents, round_cents
+from forecast.prices.tariff import Package, Tariff
 
 if TYPE_CHECKING:
     from forecast.log import OutcomeLog
@@ -116,11 +117,11 @@ def backtest_package(
         A package without a price, or no course that ended.
     """
     terms = terms_of(package, tariff, LONGEST)
-    if np.isnan(terms.price):
+    if np.isnan(tariff.price_of(package, np.nan)[0]):
         raise RequestError(
             f"Package {package.name!r} has no price.", "Give the price to be tried on the log."
         )
-    past = _past(log, terms, tariff)
+    past = _past(log, package, terms, tariff)
     if not past.ended.any():
         raise RequestError("No course of the log has ended.", "Wait for the first ones to end.")
     resamples = check_whole_number(resamples, name="resamples", low=2)
@@ -172,15 +173,16 @@ class _Past:
         return float(weights @ self.margins), float(weights @ (self.margins < 0))
 
 
-def _past(log: OutcomeLog, terms: Terms, tariff: Tariff) -> _Past:
+def _past(log: OutcomeLog, package: Package, terms: Terms, tariff: Tariff) -> _Past:
     courses = log.courses
     outcome = courses["outcome"].to_numpy(dtype=str)
     given = courses["sessions_given"].to_numpy(dtype=np.int64)
     delivered, ongoing = np.minimum(given, terms.cap), outcome == "ongoing"
     reached = np.isin(outcome, ["cleared", "lightened"]) & (given <= terms.cap)
     column = delivered - 1 + np.where(terms.splits_endings & ~reached, terms.cap, 0)
-    cost = tariff.session_costs(courses["area_cm2"].to_numpy(dtype=np.float64))
-    every = round_cents(terms.margins(np.full(len(cost), terms.price), cost))
+    area = courses["area_cm2"].to_numpy(dtype=np.float64)
+    cost = tariff.session_costs(area)
+    every = round_cents(terms.margins(tariff.price_of(package, area), cost))
     return _Past(
         ongoing=ongoing,
         delivered=delivered,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -16,10 +17,11 @@ from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import ForecastError, RequestError
 from forecast.log import Enquiry, judged_sessions
+from forecast.prices.money import from_cents
 from forecast.prices.payoff import outcome_chances, terms_of
 from forecast.prices.quote import Priceable, bullets, draws_of
 from forecast.prices.shared_risk import Fates, moments, simulate_totals
-from forecast.prices.tariff import Package, Tariff, from_cents
+from forecast.prices.tariff import Package, Tariff
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -67,7 +69,7 @@ def left_of(package: Package, tariff: Tariff, sessions_done: int) -> tuple[Packa
         return None
     rest = replace(tariff, cap=tariff.cap - done)
     if package.kind == "fixed":
-        return replace(package, cap=most, price=None), rest
+        return package.sold_at(None, cap=most), rest
     if package.kind != "part_fixed" or package.sessions is None:
         return replace(package, cap=most), rest
     if package.sessions > done:
@@ -164,8 +166,12 @@ class OpenBook:
             f"Result: {self.expected_result} on average, below {self.result_one_in_twenty} {code} "
             f"in 1 case in 20; it is a loss in {of_100(self.chance_of_loss)} cases.",
         ]
-        if self.left_out:
-            lines.append(f"{len(self.left_out)} left out, first {': '.join(self.left_out[0])}")
+        done = sum(not row.expected_sessions for row in self.courses)
+        if done:
+            lines.append(f"{done} of them have had all that is given in a course: nothing more.")
+        for reason, count in Counter(reason for _, reason in self.left_out).items():
+            first = next(name for name, why in self.left_out if why == reason)
+            lines.append(f"{count} are in none of these sums, first {first}: {reason}")
         return "\n".join([*lines, *bullets(self.notes)])
 
     def to_frame(self) -> pd.DataFrame:
@@ -211,7 +217,7 @@ def value_open_book(
     RequestError
         No ongoing course can be valued.
     """
-    graded = _gradings(log)
+    graded = gradings_by_course(log)
     valued, left_out = [], []
     courses = log.courses.assign(judged=judged_sessions(log))
     for course in courses[courses["outcome"] == "ongoing"].to_dict("records"):
@@ -229,7 +235,8 @@ def value_open_book(
     return _sum(valued, tuple(left_out), tariff, replicates, check_seed(seed), workers)
 
 
-def _gradings(log: OutcomeLog) -> dict[str, list[tuple[int, float]]]:
+def gradings_by_course(log: OutcomeLog) -> dict[str, list[tuple[int, float]]]:
+    """Return the gradings of each course, as (after session, percent)."""
     found: dict[str, list[tuple[int, float]]] = {}
     rows = log.graded.sort_values("after_session")
     for course, after, percent in zip(
@@ -239,7 +246,9 @@ def _gradings(log: OutcomeLog) -> dict[str, list[tuple[int, float]]]:
     return found
 
 
-def _match_package(name: object, packages: Sequence[Package]) -> Package:
+def match_package(name: object, packages: Sequence[Package]) -> Package:
+    """Return the package that the log calls ``name``, or raise RequestError."""
+
     def simply(text: object) -> str:
         return str(text).lower().replace("_", " ").strip()
 
@@ -256,11 +265,14 @@ def _value(
     gradings: list[tuple[int, float]],
     tariff: Tariff,
 ) -> _Valued:
-    package = _match_package(course["package"], tariff.packages)
+    package = match_package(course["package"], tariff.packages)
     enquiry = Enquiry(**{name: course[name] for name in Enquiry.__slots__ if name in course})
     given, judged = int(course["sessions_given"]), int(course["judged"])
+    if given >= max(package.cap or tariff.cap, int(_number(course.get("sessions_prepaid")))):
+        nothing = OpenCourse(str(course["course_id"]), package.name, given, 0.0, *[Decimal(0)] * 3)
+        return _Valued(nothing, np.ones((1, 1)), np.zeros(1), np.zeros(1))
     later = forecaster.update(enquiry, sessions_done=judged, gradings=gradings).remaining
-    over, draws, stop = _from_now(later, waiting=given > judged)
+    over, draws, stop = from_now(later, waiting=given > judged)
     left, in_the_bank = _remainder(package, course, given, draws.shape[1], tariff)
     terms = terms_of(left, tariff, draws.shape[1], started=True)
     going = 1 - over.sum(axis=1, keepdims=True)
@@ -268,7 +280,7 @@ def _value(
     area = np.nan if enquiry.area_cm2 is None else float(enquiry.area_cm2)
     cost = tariff.session_costs(area)
     costs = (cost[:, None] * terms.treated)[0]
-    revenue = terms.margins(np.array([terms.price]), cost)[0] + costs
+    revenue = terms.margins(tariff.price_of(left, area), cost)[0] + costs
     received = in_the_bank / (1 + tariff.tax_rate)
     share = tariff.refund_share if left.refund_share is None else left.refund_share
     # of a course that is over: refunds if cleared and if given up
@@ -293,10 +305,12 @@ def _value(
     return _Valued(row, chances, np.round(income - costs + prepaid_left), np.round(costs))
 
 
-def _from_now(later: Priceable, *, waiting: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
-    # The chances that a course is over, (n_draws, 2), and pmfs and stopping hazards if it is not:
-    # while its last session waits to be judged, a course may be over without anyone knowing,
-    # cleared by that session, or given up after it.
+def from_now(later: Priceable, *, waiting: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the chances that a course is over, (n_draws, 2), and pmfs and hazards if it is not.
+
+    While its last session waits to be judged, a course may be over without anyone knowing, cleared
+    by that session, or given up after it.
+    """
     draws, stop = draws_of(later)
     if not waiting:
         return np.zeros((len(draws), 2)), draws, stop
@@ -312,27 +326,32 @@ def _remainder(
     # What is left of a package, as a package, and the prepaid cents that belong to it, which are
     # received already and matter for refunds. Once the prepaid sessions are used up, what follows
     # is paid per session: at the package's extra price, or the tariff's.
+    most = (package.cap or tariff.cap) - given
     if package.kind == "per_session":
-        return package, 0.0
+        return replace(package, cap=most), 0.0
     sold = course.get("sessions_prepaid")
     whole = package.sessions or package.cap or tariff.cap
     if package.kind != "part_fixed" and sold is not None and sold == sold and sold >= 1:
         whole = int(sold)
     left = min(whole - given, horizon)
     if left < 1:
-        price = package.extra_price if package.extra_price is not None else tariff.session_price
-        return Package("per_session", price=price, currency=package.currency), 0.0
+        then = Package("per_session", price=package.extra_price, currency=package.currency)
+        return replace(then, cap=most), 0.0
     if package.kind == "part_fixed":
-        return replace(package, sessions=left), 0.0
+        return replace(package, sessions=left, cap=most), 0.0
     price = from_cents(_paid(course) * left / whole)
     if package.kind == "block":
-        return replace(package, sessions=left, price=price), float(100 * price)
-    return replace(package, cap=left, price=price), float(100 * price)
+        block = replace(package.sold_at(price, cap=max(most, left)), sessions=left)
+        return block, float(100 * price)
+    return package.sold_at(price, cap=left), float(100 * price)
 
 
 def _paid(course: dict[Any, Any]) -> float:
-    paid = course.get("price_paid")
-    return 0.0 if paid is None or paid != paid else 100 * float(paid)
+    return 100 * _number(course.get("price_paid"))
+
+
+def _number(cell: Any) -> float:
+    return 0.0 if cell is None or cell != cell else float(cell)
 
 
 def _sum(
@@ -344,7 +363,9 @@ def _sum(
     workers: int | None,
 ) -> OpenBook:
     widest = max(one.chances.shape[1] for one in valued)
-    chances = np.stack([_padded(one.chances, widest) for one in valued], axis=1)
+    n_draws = max(len(one.chances) for one in valued)  # of a course at the cap there is one
+    padded = [_padded(one.chances, widest) for one in valued]
+    chances = np.stack([np.broadcast_to(one, (n_draws, widest)) for one in padded], axis=1)
     results = Fates(chances, np.stack([_padded(one.results, widest) for one in valued]))
     costs = Fates(chances, np.stack([_padded(one.costs, widest) for one in valued]))
     means, variances = moments(results)

@@ -7,7 +7,7 @@ yet may stop after that session (competing ends, E[min(K, cap, D)]).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
@@ -17,7 +17,8 @@ import numpy.typing as npt
 from forecast._types import FloatArray
 from forecast.counts import competing_ends
 from forecast.errors import RequestError
-from forecast.prices.tariff import Package, Tariff, round_cents, to_cents
+from forecast.prices.money import round_cents, to_cents
+from forecast.prices.tariff import Package, Tariff
 
 if TYPE_CHECKING:
     from forecast.log import Enquiry
@@ -35,7 +36,6 @@ class Terms:
     paid: FloatArray  # after refunds, as a multiple of the package's price
     extra: FloatArray  # paid on top of it
     unused: FloatArray  # prepaid sessions
-    price: float  # of the package, tax included; NaN asks for it
     cap: int  # the most sessions
     block: int  # sessions the package holds: the cap for a fixed price, 0 for pay per session
     splits_endings: bool  # the first cap outcomes ended cleared and the other cap did not
@@ -83,17 +83,23 @@ def terms_of(package: Package, tariff: Tariff, horizon: int, *, started: bool = 
         paid = treated[np.minimum(sessions, block).astype(int) - 1]
     else:
         paid = 1 - share * unused / max(block, 1) * worth
-    splits = package.kind == "fixed" and share > 0
+    splits = (package.kind == "fixed" and share > 0) or tariff.touch_up_rate > 0
     repeat = 2 if splits else 1
-    paid = np.concatenate([np.ones(cap), paid]) if splits else paid
+    if package.kind == "block":
+        treated = treated + tariff.credit_share * unused * worth
+    lost = tariff.default_rate * (1 - package.paid_by(cap))  # of what is owed at the end
+    treated, paid = np.tile(treated, repeat), np.tile(paid, repeat)
+    if splits:
+        treated[:cap] += tariff.touch_up_rate * worth  # those who cleared may come once more
+        paid[:cap] = 1.0 if package.kind == "fixed" else paid[:cap]
+    paid = np.maximum(paid - np.tile(lost, repeat), 0.0) * (1 - _discounts(package, tariff))
     net = 1 / (1 + tariff.tax_rate)
     return Terms(
         delivered=np.tile(sessions, repeat),
-        treated=np.tile(treated, repeat),
+        treated=treated,
         paid=paid * net,
         extra=np.tile(later * net, repeat),
         unused=np.tile(unused if package.kind == "block" else 0 * unused, repeat),
-        price=_own_price(package, tariff),
         cap=cap,
         block=block,
         splits_endings=splits,
@@ -103,11 +109,32 @@ def terms_of(package: Package, tariff: Tariff, horizon: int, *, started: bool = 
     )
 
 
-def _own_price(package: Package, tariff: Tariff) -> float:
-    if package.price is not None:
-        return float(to_cents(package.price))
-    by_session = package.kind in ("per_session", "part_fixed")
-    return float(to_cents(tariff.session_price)) if by_session else float("nan")
+def _discounts(package: Package, tariff: Tariff) -> float:
+    # the share of the price that the average client is let off
+    given = tariff.second_tattoo_discount * tariff.second_tattoo_share
+    at_once = package.kind in ("block", "fixed") and not package.instalments
+    return given + at_once * tariff.prepay_discount * tariff.prepay_share
+
+
+def charges_of(
+    package: Package, tariff: Tariff, n: int, area_cm2: float, *, asked: Mapping[str, float]
+) -> tuple[FloatArray, int]:
+    """Return what is charged with each of ``n`` sessions, and how many sessions are sold before.
+
+    Shape (n,), in cents, tax included. ``asked`` has the price (cents) of a package whose own is
+    not set; without either nothing is charged for it.
+    """
+    sessions = np.arange(1, n + 1)
+    price = float(tariff.price_of(package, area_cm2)[0])
+    price = asked.get(package.name, 0.0) if np.isnan(price) else price
+    extra = 0 if package.extra_price is None else to_cents(package.extra_price)
+    if package.kind == "per_session":
+        return np.full(n, price), 0
+    if package.kind == "part_fixed":
+        return np.where(sessions <= (package.sessions or 0), price, extra), 0
+    held = package.sessions or package.cap or tariff.cap
+    paid = np.diff(package.paid_by(n), prepend=0.0) * price
+    return paid + np.where(sessions > held, extra, 0.0), held
 
 
 def _sizes(package: Package, tariff: Tariff, horizon: int) -> tuple[int, int]:
@@ -228,7 +255,7 @@ class Priced:
         return np.asarray((self.session_margin + self.cost - self.extra) / self.paid)
 
 
-def price_many(
+def price_rows(
     pmf: npt.ArrayLike,
     stop_hazard: npt.ArrayLike,
     packages: Sequence[Package],
@@ -254,8 +281,18 @@ def price_many(
         # pay per session is compared over the same sessions as the package covers
         alone = Package("per_session", cap=terms.cap)
         by_session = terms_of(alone, tariff, pmf.shape[1], started=started)
+        own, single = (
+            np.broadcast_to(tariff.price_of(one, area), (len(pmf),)) for one in (package, alone)
+        )
         parts = [
-            _evaluate(terms, by_session, pmf[rows], stop[rows], cost[rows], tariff)
+            _evaluate(
+                (terms, by_session),
+                pmf[rows],
+                stop[rows],
+                cost[rows],
+                (own[rows], single[rows]),
+                tariff,
+            )
             for rows in (slice(low, low + ROWS_AT_ONCE) for low in range(0, len(pmf), ROWS_AT_ONCE))
         ]
         names = [field.name for field in fields(Priced) if field.name != "terms"]
@@ -265,27 +302,28 @@ def price_many(
 
 
 def _evaluate(
-    terms: Terms,
-    by_session: Terms,
+    both: tuple[Terms, Terms],
     pmf: FloatArray,
     stop: FloatArray,
     cost: FloatArray,
+    own: tuple[FloatArray, FloatArray],
     tariff: Tariff,
 ) -> Priced:
+    # the package's terms and those of paying per session, and the price of either
+    (terms, by_session), (price, single) = both, own
     chances = outcome_chances(terms, pmf, stop)
     paid, extra = chances @ terms.paid, chances @ terms.extra
     spent = terms.fixed_cost + cost * (chances @ terms.treated)
     for_loss = smallest_price(terms.break_even(cost), chances, tariff.largest_chance_of_loss)
     for_margin = (spent / (1 - tariff.target_margin) - extra) / paid
-    price = np.full(len(cost), terms.price)
-    if np.isnan(terms.price):
-        # where later sessions, paid on top, already bring in more than is asked, that is 0
-        price = step_up(np.maximum(np.maximum(for_margin, for_loss), 0.0), tariff)
+    # where later sessions, paid on top, already bring in more than is asked, that is 0
+    asked = step_up(np.maximum(np.maximum(for_margin, for_loss), 0.0), tariff)
+    price = np.where(np.isnan(price), asked, price)
     margins = round_cents(terms.margins(price, cost))
     margin = (chances * margins).sum(axis=1)
     variance = (chances * (margins - margin[:, None]) ** 2).sum(axis=1)
     alone = outcome_chances(by_session, pmf, stop)
-    session_revenue = by_session.price * (alone @ by_session.paid)
+    session_revenue = single * (alone @ by_session.paid)
     session_spent = by_session.fixed_cost + cost * (alone @ by_session.treated)
     enough = pmf[:, : terms.block].sum(axis=1) if terms.block else np.full(len(pmf), np.nan)
     return Priced(

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from decimal import Decimal
+from html import escape
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,9 +18,10 @@ from forecast._types import FloatArray, IntArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.log import Enquiry
-from forecast.prices.payoff import Priced, areas_of, outcome_chances, price_many, smallest_price
+from forecast.prices.money import from_cents, round_up
+from forecast.prices.payoff import Priced, areas_of, outcome_chances, price_rows, smallest_price
 from forecast.prices.quote import bullets
-from forecast.prices.tariff import Package, Tariff, from_cents, round_up
+from forecast.prices.tariff import Package, Tariff
 from forecast.prices.year import DrawsEstimates, as_enquiries
 from forecast.tattoo import INK_GROUPS, REGIONS, ink_group
 
@@ -58,7 +60,7 @@ class PriceList:
     currency : str
         Three-letter code.
     bands : tuple of Band
-        Cheapest first.
+        Easiest first; none costs less than an easier one.
     band_of : ndarray of shape (n,)
         Band of each enquiry, by its place in ``bands``.
     cross_subsidy : Decimal
@@ -96,11 +98,31 @@ class PriceList:
 
         return pd.DataFrame(list(self.bands))
 
+    @property
+    def _title(self) -> str:
+        fixed, name = self.package.kind == "fixed", self.package.name.replace("_", " ")
+        return f"{name}, at most {self.package.cap} sessions" if fixed else name
+
+    def to_html(self) -> str:
+        """Return the list as a page to print: what a client may see, and nothing else."""
+        rows = "\n".join(
+            f"<tr><td>{escape(band.rule)}</td><td>{band.price} {self.currency}</td>"
+            f"<td>{of_100(band.chance_enough)}</td></tr>"
+            for band in self.bands
+        )
+        return (
+            '<!doctype html>\n<html lang="en">\n<meta charset="utf-8">\n'
+            f"<title>{escape(self._title)}</title>\n"
+            "<style>@page{size:A4;margin:2cm}body{font:1rem/1.5 system-ui,sans-serif}"
+            "td,th{padding:.4rem 1.5rem .4rem 0;text-align:left}</style>\n"
+            f"<h1>{escape(self._title)}</h1>\n<table>\n<tr><th>Tattoo</th>"
+            f"<th>Price, tax included</th><th>Enough for</th></tr>\n{rows}\n</table>\n"
+            f"<p>{Note('prices.no_promise')} {Note('prices.not_for_sale')}</p>\n</html>\n"
+        )
+
     def to_text(self) -> str:
         """Return the list in words."""
-        fixed = self.package.kind == "fixed"
-        most = f", at most {self.package.cap} sessions" if fixed else ""
-        lines = [f"{self.package.name}{most}, in {self.currency}, tax included:"]
+        lines = [f"{self._title}, in {self.currency}, tax included:"]
         lines += [
             f"  {band.price:>9}  {band.rule} ({band.expected_sessions:.1f} sessions on average, "
             f"enough for {of_100(band.chance_enough)}, {band.n} enquiries)"
@@ -154,12 +176,12 @@ def make_price_list(
             f"A price list of {package.name!r} for {len(asked)} enquiries.",
             f"Give at least {FEWEST_ASKED} enquiries and a block or a fixed price.",
         )
-    pmf, stop = _mean_estimates(forecaster, asked)
+    pmf, stop = mean_estimates(forecaster, asked)
     cap = package.cap
     if package.kind == "fixed" and cap is None:
         cap = min(tariff.cap, pmf.shape[1])
-    package, area = replace(package, price=None, cap=cap), areas_of(asked)
-    own = price_many(pmf, stop, (package,), tariff, area_cm2=area)[0]
+    package, area = package.sold_at(None, cap=cap), areas_of(asked)
+    own = price_rows(pmf, stop, (package,), tariff, area_cm2=area)[0]
     leaf, rules = band_rules(asked, own.cost, bands, typical_area_cm2=tariff.typical_area_cm2)
     chances = outcome_chances(own.terms, pmf, stop)
     break_even = own.terms.break_even(tariff.session_costs(area))
@@ -167,7 +189,9 @@ def make_price_list(
     prices = np.array([
         _band_price(own, break_even[rows], chances[rows], rows, tariff) for rows in inside
     ])  # fmt: skip
-    order = np.argsort(prices, kind="stable")
+    # easiest first, and never a harder band below an easier one
+    order = np.argsort([own.cost[rows].mean() for rows in inside], kind="stable")
+    prices[order] = np.maximum.accumulate(prices[order])
     lines = tuple(_band(rules[k], own, prices[k], inside[k]) for k in order)
     revenue = prices[leaf] * own.paid + own.extra
     margin = revenue - own.cost
@@ -187,13 +211,14 @@ def make_price_list(
         margin_if_some_buy=from_cents(some),
         share_buying=float(buys.mean()),
         selection_loss=from_cents(everyone - some if buys.any() else 0.0),
-        notes=_notes(lines, margin, package),
+        notes=_notes(margin),
     )
 
 
-def _mean_estimates(
+def mean_estimates(
     forecaster: DrawsEstimates, asked: list[Enquiry]
 ) -> tuple[FloatArray, FloatArray]:
+    """Return pmfs and stopping hazards of enquiries, averaged over draws, each (n, horizon)."""
     means, stops = [], []
     for start in range(0, len(asked), ENQUIRIES_AT_ONCE):
         draws, stop = forecaster.estimate_draws(asked[start : start + ENQUIRIES_AT_ONCE])
@@ -231,29 +256,12 @@ def _band(rule: str, own: Priced, price: float, inside: npt.NDArray[np.bool_]) -
     )
 
 
-def _notes(bands: tuple[Band, ...], margin: FloatArray, package: Package) -> tuple[Note, ...]:
+def _notes(margin: FloatArray) -> tuple[Note, ...]:
     notes = [Note("prices.band_as_a_whole"), Note("prices.buyers_know")]
     losing = int((margin < 0).sum())
     if losing:
         counts = {"losing": losing, "enquiries": len(margin)}
         notes.append(Note("prices.losing_enquiries", "caution", counts))
-    odd = [
-        (band, easier)
-        for place, band in enumerate(bands)
-        for easier in bands[place + 1 :]
-        if easier.price > band.price and easier.expected_cost < band.expected_cost
-    ]
-    if odd and package.extra_price is not None:
-        band, easier = max(odd, key=lambda pair: pair[1].price - pair[0].price)
-        values = {
-            "band": band.rule,
-            "easier": easier.rule,
-            "sessions": band.expected_sessions,
-            "easier_sessions": easier.expected_sessions,
-            "block": package.sessions,
-            "extra_price": str(package.extra_price),
-        }
-        notes.append(Note("prices.cheaper_though_harder", "serious", values))
     return tuple(notes)
 
 

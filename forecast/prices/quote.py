@@ -14,10 +14,12 @@ from forecast._notes import Note, notes_as_json
 from forecast._plain import plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
-from forecast.prices.payoff import Terms, areas_of, outcome_chances, price_many
-from forecast.prices.tariff import Package, Tariff, from_cents, round_cents, round_up
+from forecast.prices.money import from_cents, round_cents, round_up
+from forecast.prices.payoff import Priced, Terms, areas_of, outcome_chances, price_rows
+from forecast.prices.tariff import Package, Tariff
 from forecast.survival import CountDistribution
 
+HALF = 0.5  # of clients, for whom a fixed price is to be enough
 UNITS = {
     "per_session": "a session",
     "block": "the block",
@@ -110,10 +112,19 @@ class Quote:
         """What one price buys."""
         return UNITS[self.package.kind]
 
+    @property
+    def misleads(self) -> str | None:
+        """Why it is no offer: ``dearer`` than its sessions, or a fixed price for ``too_few``."""
+        if "prices.dearer" in {note.code for note in self.check}:
+            return "dearer"
+        few = self.package.kind == "fixed" and (self.chance_enough or 0.0) < HALF
+        return "too_few" if few else None
+
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; money as text, exact to the cent."""
         return {
             **rounded(plain(self, arrays=False)),
+            "misleads": self.misleads,
             "package": self.package.name,
             "kind": self.package.kind,
             "price_unit": self.price_unit,
@@ -272,7 +283,7 @@ def price_package(
     pmf = np.vstack([estimate.distribution.pmf, draws])
     stop = np.vstack([np.asarray(estimate.stop_hazard, dtype=np.float64), stops])
     area = areas_of([getattr(estimate, "enquiry", None)])
-    priced = price_many(pmf, stop, (package,), tariff, area_cm2=area, started=started)[0]
+    priced = price_rows(pmf, stop, (package,), tariff, area_cm2=area, started=started)[0]
     terms = priced.terms
     margins = round_cents(terms.margins(priced.price[:1], tariff.session_costs(area)))[0]
     chances = outcome_chances(terms, pmf, stop)
@@ -313,19 +324,30 @@ def price_package(
         chances=chances[0],
         cap=terms.cap,
         median=int(median) if np.isfinite(median) else None,
-        check=_honest_check(terms, median, enough),
-        notes=_notes(estimate, terms, tariff, area_known=not np.isnan(area[0])),
+        check=_honest_check(terms, median, enough, dearer=_dearer(package, priced, tariff, area)),
+        notes=_notes(estimate, package, terms, tariff, area_known=not np.isnan(area[0])),
     )
 
 
-def _honest_check(terms: Terms, median: float, enough: float) -> tuple[Note, ...]:
+def _dearer(package: Package, priced: Priced, tariff: Tariff, area: FloatArray) -> tuple[Note, ...]:
+    # a note where all its sessions cost less one by one
+    single, price = tariff.price_of(Package("per_session"), area)[0], priced.price[0]
+    if package.kind not in ("block", "fixed") or price <= priced.terms.block * single:
+        return ()
+    values = {"sessions": priced.terms.block, "price": str(from_cents(priced.terms.block * single))}
+    return (Note("prices.dearer", "serious", values),)
+
+
+def _honest_check(
+    terms: Terms, median: float, enough: float, *, dearer: tuple[Note, ...]
+) -> tuple[Note, ...]:
     known = bool(np.isfinite(median))
     if terms.block:
         rest = "needs_more" if round(100 * (1 - enough)) == 1 else "need_more"
         values = {
             "block": terms.block,
-            "enough": _of_100(enough),
-            "rest": Note(f"prices.{rest}", "info", {"share": _of_100(1 - enough)}),
+            "enough": chance_of_100(enough),
+            "rest": Note(f"prices.{rest}", "info", {"share": chance_of_100(1 - enough)}),
             "median": int(median) if known else "more than the estimate reaches",
         }
         first = Note("prices.enough", "info", values)
@@ -335,10 +357,12 @@ def _honest_check(terms: Terms, median: float, enough: float) -> tuple[Note, ...
         first = Note("prices.half_need", "info", {"median": int(median)})
     else:
         first = Note("prices.most_need_more", "caution")
-    return first, Note("prices.no_promise"), Note("prices.law")
+    said = ("no_promise", "law", "not_for_sale")
+    return (first, *dearer, *(Note(f"prices.{one}") for one in said))
 
 
-def _of_100(share: float) -> Note:
+def chance_of_100(share: float) -> Note:
+    """Return a chance as a natural frequency, to be said in a note."""
     count = round(100 * share)
     if count in (0, 100):
         return Note(f"prices.{'more_than_99' if count else 'fewer_than_1'}_of_100")
@@ -346,9 +370,19 @@ def _of_100(share: float) -> Note:
 
 
 def _notes(
-    estimate: Priceable, terms: Terms, tariff: Tariff, *, area_known: bool
+    estimate: Priceable, package: Package, terms: Terms, tariff: Tariff, *, area_known: bool
 ) -> tuple[Note, ...]:
     notes = [*estimate.notes, Note("prices.most_sessions", "info", {"cap": terms.cap})]
+    by_session = package.price is None and package.kind in ("per_session", "part_fixed")
+    bands = package.prices or (tariff.session_prices if by_session else ())
+    if bands and not area_known:
+        ends = [None if one.up_to_cm2 is None else f"{one.up_to_cm2:g}" for one in bands]
+        listed = [
+            f"{one.price}{'' if end is None else f' (≤ {end} cm²)'}"
+            for one, end in zip(bands, ends, strict=True)
+        ]
+        values = {"prices": listed, "area": tariff.typical_area_cm2}
+        notes.append(Note("prices.which_band", "caution", values))
     if terms.block and terms.stop_factor == 1:
         notes.append(Note("prices.stop_as_before", "caution"))
     if not area_known and tariff.cost_per_session is None:
@@ -358,20 +392,3 @@ def _notes(
         reach = {"supported": int(supported), "cap": terms.cap}
         notes.append(Note("prices.extrapolated", "caution", reach))
     return tuple(notes)
-
-
-def best_block_size(
-    estimate: Priceable, *, price_in_block: Decimal | int, price_alone: Decimal | int
-) -> int | None:
-    """Return how many sessions a client should prepay; None where it is beyond the horizon.
-
-    A session in the block costs ``price_in_block`` used or not, one bought later
-    ``price_alone``: the newsvendor's problem, solved by the smallest n whose chance of being
-    enough is at least ``1 - price_in_block / price_alone`` (Arrow, Harris and Marschak 1951).
-    0 means that no block is worth it.
-    """
-    ratio = 1 - float(Decimal(price_in_block) / Decimal(price_alone))
-    if ratio <= 0:
-        return 0
-    size = estimate.distribution.quantile(ratio)[0]
-    return int(size) if np.isfinite(size) else None

@@ -18,8 +18,9 @@ from forecast._checks import check_whole_number
 from forecast._jobs import run_units, seeds
 from forecast._types import FloatArray
 from forecast.errors import RequestError
-from forecast.prices.payoff import Terms, outcome_chances, price_many
-from forecast.prices.tariff import Package, Tariff, round_cents
+from forecast.prices.money import round_cents
+from forecast.prices.payoff import Terms, outcome_chances, price_rows
+from forecast.prices.tariff import Package, Tariff
 
 DRAWS_AT_ONCE, YEARS_AT_ONCE = 8, 64  # what is worked on at a time fits into memory
 UNITS = 16  # of work, whatever the number of processes: same seed, same answer
@@ -35,11 +36,12 @@ class Courses:
     terms: tuple[Terms, ...]  # of each package
     prices: FloatArray  # of each package for each row, (n, n_packages)
     weights: FloatArray  # chance that a row is sold each package; rows sum to one
-    drawn: int | None = None  # so many courses are drawn from the rows; None: each row is one
+    drawn: float | None = None  # so many courses are expected, drawn from the rows; None: each once
+    unsure: float = 0.0  # of their number, beyond chance: the relative spread of its mean
 
     @property
-    def n(self) -> int:
-        """How many courses the book holds."""
+    def n(self) -> float:
+        """How many courses the book holds, on average."""
         return self.pmf.shape[1] if self.drawn is None else self.drawn
 
     def margins(self) -> FloatArray:
@@ -100,7 +102,8 @@ def courses_of(
     *,
     area_cm2: npt.ArrayLike,
     weights: FloatArray,
-    drawn: int | None = None,
+    drawn: float | None = None,
+    unsure: float = 0.0,
 ) -> Courses:
     """Return the courses of a book; a package without a price gets each row's asked price."""
     pmf = np.asarray(pmf, dtype=np.float64)
@@ -114,7 +117,7 @@ def courses_of(
     # an axis that only repeats is kept once, to travel light
     stop = stop[tuple(slice(0, 1) if stride == 0 else slice(None) for stride in stop.strides)]
     mean_stop = np.broadcast_to(stop.mean(axis=0), pmf.shape[1:])
-    priced = price_many(pmf.mean(axis=0), mean_stop, packages, tariff, area_cm2=area_cm2)
+    priced = price_rows(pmf.mean(axis=0), mean_stop, packages, tariff, area_cm2=area_cm2)
     return Courses(
         pmf=pmf,
         stop=stop,
@@ -123,6 +126,7 @@ def courses_of(
         prices=np.column_stack([one.price for one in priced]),
         weights=weights,
         drawn=drawn,
+        unsure=unsure,
     )
 
 
@@ -140,8 +144,9 @@ def moments(courses: Courses | Fates) -> tuple[FloatArray, FloatArray]:
             variances.append((square - mean**2).sum(axis=1))
         else:
             one, second = mean.mean(axis=1), square.mean(axis=1)
+            # a random number of them: Var(sum) = E[N] E[X²] + Var of N's mean, times E[X]²
             means.append(courses.drawn * one)
-            variances.append(courses.drawn * (second - one**2))
+            variances.append(courses.drawn * second + (courses.drawn * courses.unsure * one) ** 2)
     return np.concatenate(means), np.maximum(np.concatenate(variances), 0)
 
 
@@ -250,12 +255,15 @@ def _each_once(
 
 
 def _drawn(margins: FloatArray) -> Callable[..., FloatArray]:
-    """Courses drawn from the rows: equal margins are pooled, then drawn by their chances."""
+    """Draw a random number of courses from the rows, equal margins pooled.
+
+    Their number is Poisson about a mean that is itself gamma about what is expected.
+    """
     values, where = np.unique(margins, return_inverse=True)
     where = where.ravel()
 
     def totals(
-        courses: Courses | Fates,
+        courses: Courses,
         _: FloatArray,
         chances: FloatArray,
         replicates: int,
@@ -263,13 +271,14 @@ def _drawn(margins: FloatArray) -> Callable[..., FloatArray]:
     ) -> FloatArray:
         pooled = np.bincount(where, weights=chances.ravel(), minlength=len(values))
         cumulative = np.cumsum(pooled)
-        wanted = replicates * courses.n
+        rate, shape = np.full(replicates, courses.n), max(courses.unsure, 1e-6) ** -2
+        counts = rng.poisson(rate * rng.gamma(shape, 1 / shape, replicates))
         # sorted uniforms make the look-up run through memory once; the shuffle undoes the order
-        gaps = rng.standard_exponential(wanted + 1)
-        u = np.cumsum(gaps)
+        u = np.cumsum(rng.standard_exponential(counts.sum() + 1))
         u = u[:-1] * (cumulative[-1] / u[-1])
         found = values[np.minimum(np.searchsorted(cumulative, u, side="right"), len(values) - 1)]
         rng.shuffle(found)
-        return np.asarray(found.reshape(replicates, courses.n).sum(axis=1))
+        years = np.repeat(np.arange(replicates), counts)
+        return np.asarray(np.bincount(years, found, minlength=replicates), dtype=np.float64)
 
     return totals

@@ -1,18 +1,13 @@
-"""What it costs and what is sold: exact money, the tariff and its file, the packages on offer.
-
-Two rounding rules, everywhere: an amount that is reported is rounded once to the cent, halves
-away from zero; a price that is asked for is rounded up to the price-list step, so that what was
-promised of the exact price still holds of the rounded one.
-"""
+"""What it costs and what is sold: the tariff and its file, the packages on offer."""
 
 from __future__ import annotations
 
 import math
-import re
 import tomllib
-from collections.abc import Iterable
-from dataclasses import MISSING, dataclass, fields
-from decimal import ROUND_CEILING, ROUND_HALF_UP, Decimal, InvalidOperation
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import MISSING, dataclass, field, fields, replace
+from decimal import ROUND_HALF_UP, Decimal
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -22,80 +17,7 @@ import numpy.typing as npt
 from forecast._checks import check_whole_number, nearest, shown
 from forecast._types import FloatArray
 from forecast.errors import DataError, ForecastError, RequestError
-
-CENT = Decimal("0.01")
-MOST_DIGITS = 15  # of an amount, before or behind the point
-FLOAT_NOISE = Decimal("0.000001")  # of a cent: what binary arithmetic may add to an exact price
-WITH_CODE = re.compile(r"^\s*(?:([A-Za-z]{3})\s+)?(-?[0-9]+(?:\.[0-9]+)?)(?:\s+([A-Za-z]{3}))?\s*$")
-
-
-def amount(value: object, *, name: str, currency: str, whole_cents: bool = True) -> Decimal:
-    """Return ``value``, such as ``120``, ``"120.00"`` or ``"120.00 EUR"``, as an exact amount.
-
-    ``name`` is what it is, for messages; prices have ``whole_cents``, parts of a cost need not.
-
-    Raises
-    ------
-    RequestError
-        Not a number, negative, a fraction of a cent, or another currency than the tariff's.
-
-    Examples
-    --------
-    >>> amount("120.50 EUR", name="price", currency="EUR")
-    Decimal('120.50')
-    """
-    text = str(value)
-    parts = WITH_CODE.match(text)
-    if parts and currency_of(text) not in ("", currency):
-        raise RequestError(
-            f"{name} is {text!r} but the tariff is in {currency}.",
-            "Put every amount into one currency; nothing is converted.",
-        )
-    try:
-        number = Decimal(parts[2] if parts else text)
-    except InvalidOperation:
-        number = Decimal("NaN")
-    if isinstance(value, bool) or not number.is_finite() or abs(number.adjusted()) > MOST_DIGITS:
-        raise RequestError(
-            f"{name} is {shown(value)}, which is not an amount of money.",
-            f'Write it as 120.00 or "120.00 {currency}", with a point and without other signs.',
-        )
-    if number < 0:
-        raise RequestError(f"{name} is {value}, which is negative.", f"Give {name} as 0 or more.")
-    if whole_cents and number != number.quantize(CENT):
-        raise RequestError(f"{name} is {value}, a fraction of a cent.", "Round it to the cent.")
-    return number
-
-
-def currency_of(value: object) -> str:
-    """Return the three-letter code written with an amount, or an empty text."""
-    parts = WITH_CODE.match(str(value))
-    return (parts[1] or parts[3] or "").upper() if parts else ""
-
-
-def to_cents(money: Decimal) -> int:
-    """Return whole cents, halves away from zero."""
-    return int((money * 100).quantize(Decimal(1), ROUND_HALF_UP))
-
-
-def from_cents(cents: float) -> Decimal:
-    """Return the amount of a number of cents, rounded to the cent, halves away from zero."""
-    if not math.isfinite(cents):
-        raise RequestError(f"An amount came out as {cents}.", "Check the tariff for zeros.")
-    return (Decimal(cents) / 100).quantize(CENT, ROUND_HALF_UP) + 0  # which has no minus if zero
-
-
-def round_up(cents: float, step: Decimal = CENT) -> Decimal:
-    """Return the smallest multiple of ``step`` that is at least the given number of cents."""
-    exact = (Decimal(cents) - FLOAT_NOISE) / 100
-    # adding 0 takes the minus from a zero
-    return ((exact / step).quantize(Decimal(1), ROUND_CEILING) * step).quantize(CENT) + 0
-
-
-def round_cents(cents: FloatArray) -> FloatArray:
-    """Return whole cents as floats, halves away from zero; the same rule for arrays."""
-    return np.copysign(np.floor(np.abs(cents) + 0.5), cents)
-
+from forecast.prices.money import CENT, amount, currency_of, from_cents, to_cents
 
 KINDS = ("per_session", "block", "fixed", "part_fixed")
 ALIASES = {"until_cleared": "fixed"}  # the name promised what a price with a cap does not
@@ -110,12 +32,19 @@ RANGES = {
     name: (low, high, unit)
     for low, high, unit, names in (
         (0, math.inf, "price", "session_price round_to price extra_price"),
+        (0, math.inf, "price", "down_payment instalment no_show_fee"),
+        (1, math.inf, "sessions", "instalments"),
         (0, math.inf, "cost", "cost_per_session staff_per_hour room_per_hour consumables"),
         (0, math.inf, "cost", "device_price device_service_per_year fixed_cost"),
         (1, math.inf, "sessions", "cap sessions"),
         (0, 1, "number", "tax_rate target_margin largest_chance_of_loss discount_rate"),
-        (0, 1, "number", "refund_share goes_on"),
+        (0, 1, "number", "refund_share goes_on credit_share default_rate touch_up_rate"),
+        (0, 1, "number", "second_tattoo_discount second_tattoo_share"),
+        (0, 1, "number", "prepay_discount prepay_share"),
+        (0, 0.9, "number", "no_show_rate"),
+        (0, 120, "number", "touch_up_months"),
         (0, 10, "number", "stop_factor"),
+        (0, 168, "number", "hours_a_week"),
         (0, 1e12, "number", "minutes_per_session minutes_per_100_cm2 weeks_between_sessions"),
         (0, 1e12, "number", "device_life_years device_sessions_per_year device_life_pulses"),
         (0, 1e12, "number", "pulses_per_session pulses_per_cm2 typical_area_cm2"),
@@ -126,10 +55,10 @@ RANGES = {
 
 def _check_ranges(sold: Package | Tariff) -> None:
     # what may be missing is missing by default
-    for field in fields(sold):
-        value = getattr(sold, field.name)
-        if field.name in RANGES and not (value is None and field.default is None):
-            object.__setattr__(sold, field.name, _checked(field.name, value, sold.currency))
+    for one in fields(sold):
+        value = getattr(sold, one.name)
+        if one.name in RANGES and not (value is None and one.default is None):
+            object.__setattr__(sold, one.name, _checked(one.name, value, sold.currency))
 
 
 def _checked(name: str, value: Any, currency: str) -> Decimal | float:
@@ -145,6 +74,48 @@ def _checked(name: str, value: Any, currency: str) -> Decimal | float:
             f"Give {name} as a number from {low:g} to {high:g} (0.2 is 20 %).",
         )
     return float(value)
+
+
+@dataclass(frozen=True, slots=True)
+class AreaPrice:
+    """A price for tattoos of at most ``up_to_cm2``; the last of a list has no such end."""
+
+    price: Decimal
+    up_to_cm2: float | None = None
+
+
+def _area_prices(given: Iterable[Any], *, name: str, currency: str) -> tuple[AreaPrice, ...]:
+    # checked, from tables of a file or as they are: ends rise, and only the last has none
+    found = []
+    for one in given:
+        one = one if isinstance(one, AreaPrice) else _area_price(one, name)
+        price = amount(one.price, name=f"a price of {name}", currency=currency or "EUR")
+        found.append(AreaPrice(price, None if one.up_to_cm2 is None else float(one.up_to_cm2)))
+    ends = [one.up_to_cm2 for one in found]
+    if any(end is None for end in ends[:-1]) or (ends and ends[-1] is not None):
+        raise RequestError(
+            f"{name} leaves areas without a price: its ends are {ends}.",
+            "Give up_to_cm2 to every band but the last, which holds for all that is larger.",
+        )
+    sizes = [0.0, *(end for end in ends if end is not None)]
+    if any(not low < high for low, high in pairwise(sizes)):
+        raise RequestError(
+            f"The bands of {name} overlap: their ends are {sizes[1:]}.",
+            "List them from the smallest to the largest, each end once.",
+        )
+    return tuple(found)
+
+
+def _area_price(table: Any, name: str) -> AreaPrice:
+    if not isinstance(table, Mapping) or not {"price"} <= set(table) <= {"price", "up_to_cm2"}:
+        raise RequestError(f"A band of {name} is {shown(table)}.", "Give up_to_cm2 and price.")
+    return AreaPrice(**table)
+
+
+def _cents_by_area(bands: Sequence[AreaPrice], area: FloatArray) -> FloatArray:
+    ends = [one.up_to_cm2 for one in bands if one.up_to_cm2 is not None]
+    cents = np.array([to_cents(one.price) for one in bands], dtype=np.float64)
+    return np.asarray(cents[np.searchsorted(ends, area, side="left")])
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +151,11 @@ class Package:
         clients coming. By default the tariff's.
     currency : str
         Three-letter code; empty takes the tariff's, another one is refused.
+    prices : sequence of AreaPrice, optional
+        Prices by area instead of one ``price``.
+    down_payment, instalments, instalment : Decimal, int, Decimal, optional
+        Paid at first, then so many times so much, one with each session from the second on; they
+        add up to the price.
 
     Examples
     --------
@@ -197,6 +173,10 @@ class Package:
     goes_on: float = 1.0
     stop_factor: float | None = None
     currency: str = ""
+    prices: tuple[AreaPrice, ...] = ()
+    down_payment: Decimal | None = None
+    instalments: int | None = None
+    instalment: Decimal | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "kind", ALIASES.get(self.kind, self.kind))
@@ -210,6 +190,37 @@ class Package:
         object.__setattr__(self, "currency", self.currency.strip().upper() or written)
         _check_ranges(self)
         object.__setattr__(self, "name", self.name or self._default_name())
+        bands = _area_prices(self.prices, name=f"prices of {self.name!r}", currency=self.currency)
+        object.__setattr__(self, "prices", bands)
+        if bands and self.price is not None:
+            raise RequestError(
+                f"Package {self.name!r} has a price and prices by area.", "Leave one of them out."
+            )
+        self._check_instalments()
+
+    def _check_instalments(self) -> None:
+        if not (self.instalments or self.instalment or self.down_payment):
+            return
+        paid = (self.down_payment or 0) + (self.instalments or 0) * (self.instalment or 0)
+        if self.price is None or self.kind not in ("block", "fixed") or paid != self.price:
+            raise RequestError(
+                f"The instalments of {self.name!r} do not add up: {self.down_payment or 0} and "
+                f"{self.instalments or 0} times {self.instalment or 0} make {paid}, its price is "
+                f"{self.price}.",
+                "Give a block or a fixed price that down_payment and instalments add up to.",
+            )
+
+    def sold_at(self, price: Decimal | None, *, cap: int | None = None) -> Package:
+        """Return the package at one price, or at none, paid at once."""
+        plain: dict[str, Any] = dict.fromkeys(("down_payment", "instalments", "instalment"))
+        return replace(self, price=price, cap=cap or self.cap, prices=(), **plain)
+
+    def paid_by(self, n: int) -> FloatArray:
+        """Return the share of the price that is paid by each of ``n`` sessions, shape (n,)."""
+        if not self.instalments or not self.price:
+            return np.ones(n)
+        later = np.minimum(np.arange(n), self.instalments) * float(self.instalment or 0)
+        return np.asarray((float(self.down_payment or 0) + later) / float(self.price))
 
     def _check_sessions(self) -> None:
         if (self.sessions is None) == (self.kind in NEEDS_SESSIONS):
@@ -250,6 +261,8 @@ class Tariff:
         The whole cost of a session where it is known; None makes it from the parts below.
     minutes_per_session, minutes_per_100_cm2 : float
         Staff and room time of a session, and what each 100 cm² adds.
+    hours_a_week : float, optional
+        Hours that can be booked in a week, laser and staff together.
     staff_per_hour, room_per_hour, consumables : Decimal
         Consumables are per session.
     device_price : Decimal
@@ -278,6 +291,27 @@ class Tariff:
         Step of the price list; asked prices are rounded up to it.
     packages : tuple of Package
         What is on offer.
+    session_prices : sequence of AreaPrice, optional
+        Prices of one session by area, instead of ``session_price``.
+    fixed_costs : mapping of str to Decimal
+        Costs of a year whatever is done: device, lease, rent, staff. They enter the year alone;
+        what is here must not be in the costs of a session as well.
+    no_show_rate, no_show_fee : float, Decimal
+        Share of booked appointments that are missed or cancelled too late, which cost their time,
+        and what is charged for one.
+    touch_up_months, touch_up_rate : float
+        A touch-up is free within so many months after clearing; share of the cleared who come.
+    credit_share : float
+        Share of prepaid sessions not used that are kept as credit and used later.
+    default_rate : float
+        Share of what is still owed in instalments at the end of a course that is never paid.
+    second_tattoo_discount, second_tattoo_share : float
+        Discount on the price of a client's further tattoo, and the share of courses that are one.
+    prepay_discount, prepay_share : float
+        Discount on a block or a fixed price paid at once, and the share of clients who do.
+    another_laser : mapping
+        ``hours_a_week`` that a further laser adds, ``wavelengths_nm``, and, by the year,
+        ``lease``; or ``price``, ``life_years`` and ``resale``.
 
     Raises
     ------
@@ -286,11 +320,12 @@ class Tariff:
     """
 
     currency: str
-    session_price: Decimal
+    session_price: Decimal | None = None
     cap: int
     cost_per_session: Decimal | None = None
     minutes_per_session: float | None = None
     minutes_per_100_cm2: float = 0.0
+    hours_a_week: float | None = None
     staff_per_hour: Decimal | None = None
     room_per_hour: Decimal | None = None
     consumables: Decimal | None = None
@@ -312,6 +347,19 @@ class Tariff:
     typical_area_cm2: float = 50.0
     round_to: Decimal = Decimal("0.01")
     packages: tuple[Package, ...] = ()
+    session_prices: tuple[AreaPrice, ...] = ()
+    fixed_costs: Mapping[str, Decimal] = field(default_factory=dict)
+    no_show_rate: float = 0.0
+    no_show_fee: Decimal = Decimal(0)
+    touch_up_months: float = 0.0
+    touch_up_rate: float = 0.0
+    credit_share: float = 0.0
+    default_rate: float = 0.0
+    second_tattoo_discount: float = 0.0
+    second_tattoo_share: float = 0.0
+    prepay_discount: float = 0.0
+    prepay_share: float = 0.0
+    another_laser: Mapping[str, Any] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         code = str(self.currency).strip().upper()
@@ -320,7 +368,19 @@ class Tariff:
                 f"currency is {self.currency!r}.", "Give a three-letter code such as EUR."
             )
         object.__setattr__(self, "currency", code)
+        bands = _area_prices(self.session_prices, name="session_prices", currency=code)
+        object.__setattr__(self, "session_prices", bands)
+        if (self.session_price is None) == (not bands):
+            raise RequestError(
+                "session_price and session_prices are "
+                f"{'both missing' if not bands else 'both given'}.",
+                "Give the price of one session, or its prices by area.",
+            )
+        if bands:
+            usual = _cents_by_area(bands, np.array([float(self.typical_area_cm2)]))[0]
+            object.__setattr__(self, "session_price", from_cents(float(usual)))
         _check_ranges(self)
+        self._check_yearly()
         if self.target_margin >= 1 or not self.round_to:
             raise RequestError(
                 f"target_margin is {self.target_margin} and round_to {self.round_to}.",
@@ -330,6 +390,56 @@ class Tariff:
         object.__setattr__(self, "packages", tuple(self.packages))
         for package in self.packages:
             self.check_package(package)
+
+    def _check_yearly(self) -> None:
+        costs = {
+            name: amount(value, name=f"fixed_costs.{name}", currency=self.currency)
+            for name, value in self.fixed_costs.items()
+        }
+        object.__setattr__(self, "fixed_costs", costs)
+        twice = sorted({"device", "lease"} & set(costs)) if self.device_price else []
+        if twice:
+            raise RequestError(
+                f"fixed_costs has {twice[0]}, and device_price is {self.device_price}.",
+                "Count the device once: set device_price to 0, or take it out of fixed_costs.",
+            )
+        known = ("hours_a_week", "wavelengths_nm", "lease", "price", "life_years", "resale")
+        unknown = [name for name in self.another_laser if name not in known]
+        if unknown:
+            raise RequestError(
+                f"another_laser has an unknown key {unknown[0]!r}.{nearest(unknown[0], known)}",
+                f"Known keys are {', '.join(known)}.",
+            )
+
+    @property
+    def yearly_costs(self) -> Decimal:
+        """What a year costs whatever is done: ``fixed_costs``, and a device spread over years."""
+        costs = sum(self.fixed_costs.values(), Decimal(0))
+        if self.cost_per_session is None and not self.device_life_pulses:
+            costs += _exact(self.device_service_per_year)
+            if self.device_price:
+                costs += self.device_price / _exact(self.device_life_years)
+        return costs.quantize(CENT, ROUND_HALF_UP)
+
+    def single_price(self, area_cm2: float | None = None) -> Decimal:
+        """Return the price of one session of a tattoo of this area, by default the typical one."""
+        return from_cents(float(self.price_of(Package("per_session"), _or_nan(area_cm2))[0]))
+
+    def price_of(self, package: Package, area_cm2: npt.ArrayLike) -> FloatArray:
+        """Return a package's price in cents, shape (n,), NaN where it is asked for.
+
+        NaN among the areas is the typical area.
+        """
+        area = np.atleast_1d(np.asarray(area_cm2, dtype=np.float64))
+        area = np.where(np.isnan(area), self.typical_area_cm2, area)
+        if package.prices:
+            return _cents_by_area(package.prices, area)
+        if package.price is None and package.kind in ("per_session", "part_fixed"):
+            if self.session_prices:
+                return _cents_by_area(self.session_prices, area)
+            return np.full(len(area), to_cents(_exact(self.session_price)), dtype=np.float64)
+        alike = float("nan") if package.price is None else to_cents(package.price)
+        return np.full(len(area), alike, dtype=np.float64)
 
     def _check_costs(self) -> None:
         if self.cost_per_session is not None:
@@ -355,26 +465,40 @@ class Tariff:
                 "Put every amount into one currency; nothing is converted.",
             )
 
+    def minutes(self, area_cm2: npt.ArrayLike) -> FloatArray:
+        """Return the minutes booked for a session held, shape (n,); NaN is the typical area."""
+        area = np.atleast_1d(np.asarray(area_cm2, dtype=np.float64))
+        area = np.where(np.isnan(area), self.typical_area_cm2, area)
+        held = (self.minutes_per_session or 0) + self.minutes_per_100_cm2 * area / 100
+        return np.asarray(held / (1 - self.no_show_rate))
+
     def session_cost(self, area_cm2: float | None = None) -> Decimal:
         """Return the cost of one session, rounded to the cent, for a tattoo of this area."""
         area = self.typical_area_cm2 if area_cm2 is None else area_cm2
         return Decimal(to_cents(self._exact_session_cost(_exact(area)))).scaleb(-2)
 
-    def session_costs(self, area_cm2: npt.ArrayLike) -> FloatArray:
-        """Return the costs of a session in whole cents, shape (n,); NaN is the typical area."""
+    def session_costs(self, area_cm2: npt.ArrayLike, *, running: bool = False) -> FloatArray:
+        """Return the costs of a session in whole cents, shape (n,); NaN is the typical area.
+
+        ``running`` leaves out what ``yearly_costs`` counts.
+        """
         area = np.atleast_1d(np.asarray(area_cm2, dtype=np.float64))
         area = np.where(np.isnan(area), self.typical_area_cm2, area)
-        base = self._exact_session_cost(Decimal(0)) * 100
-        slope = self._exact_session_cost(Decimal(1)) * 100 - base
+        base = self._exact_session_cost(Decimal(0), running=running) * 100
+        slope = self._exact_session_cost(Decimal(1), running=running) * 100 - base
         # the cost is a straight line in the area; the small term keeps exact halves going up
         return np.floor(float(base) + float(slope) * area + 0.5 + 1e-7)
 
-    def _exact_session_cost(self, area: Decimal) -> Decimal:
+    def _exact_session_cost(self, area: Decimal, *, running: bool = False) -> Decimal:
+        missed = _exact(self.no_show_rate) / (1 - _exact(self.no_show_rate))
+        charged = missed * self.no_show_fee / (1 + _exact(self.tax_rate))
         if self.cost_per_session is not None:
-            return self.cost_per_session
+            return self.cost_per_session * (1 + missed) - charged
         minutes = _exact(self.minutes_per_session) + _exact(self.minutes_per_100_cm2) * area / 100
         by_time = (_exact(self.staff_per_hour) + _exact(self.room_per_hour)) * minutes / 60
-        return by_time + _exact(self.consumables) + self._device_cost(area)
+        by_time = by_time * (1 + missed) - charged + _exact(self.consumables)
+        by_year = running and not self.device_life_pulses
+        return by_time if by_year else by_time + self._device_cost(area)
 
     def _device_cost(self, area: Decimal) -> Decimal:
         price, service = _exact(self.device_price), _exact(self.device_service_per_year)
@@ -390,13 +514,19 @@ class Tariff:
         return cost
 
 
+def _or_nan(area_cm2: float | None) -> float:
+    return float("nan") if area_cm2 is None else float(area_cm2)
+
+
 def _exact(value: float | Decimal | None) -> Decimal:
     return Decimal(str(value or 0))
 
 
-TARIFF_KEYS = tuple(field.name for field in fields(Tariff))
-PACKAGE_KEYS = tuple(field.name for field in fields(Package))
-REQUIRED = tuple(field.name for field in fields(Tariff) if field.default is MISSING)
+TARIFF_KEYS = tuple(one.name for one in fields(Tariff))
+PACKAGE_KEYS = tuple(one.name for one in fields(Package))
+REQUIRED = tuple(
+    one.name for one in fields(Tariff) if one.default is MISSING and one.default_factory is MISSING
+)
 
 
 def tariff_template() -> str:

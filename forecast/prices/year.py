@@ -9,15 +9,17 @@ from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 import numpy as np
 
-from forecast._checks import check_kind, check_seed, check_whole_number
+from forecast._checks import check_kind, check_seed
 from forecast._notes import Note, notes_as_json
 from forecast._plain import plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
-from forecast.log import Enquiry, check_enquiry, enquiries_of
+from forecast.log import Enquiry, check_enquiry, check_log, enquiries_of
+from forecast.prices.money import from_cents, to_cents
 from forecast.prices.payoff import areas_of, expected_shortfall, terms_of
-from forecast.prices.quote import Priceable, bullets, rounded
+from forecast.prices.quote import bullets, rounded
+from forecast.prices.rhythm import yearly_starts
 from forecast.prices.shared_risk import (
     Courses,
     chance_below,
@@ -27,10 +29,12 @@ from forecast.prices.shared_risk import (
     simulate_totals,
     slower,
 )
-from forecast.prices.tariff import Package, Tariff, from_cents
+from forecast.prices.tariff import Package, Tariff
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from forecast.log import OutcomeLog
 
 MOST_ROWS = 4000  # of the mix that a year is drawn from: 200 draws of them fit into 200 MB
 ONE_IN_TWENTY = 0.05
@@ -71,9 +75,13 @@ class Book:
         Mean loss of the worst 5 of 100 years; negative where even they earn.
     buffer : Decimal
         Money to hold so that 19 of 20 years are paid for; 0 where none is needed.
-    volume_limit : float
-        Courses at which the model's part of the spread equals the part of chance: beyond it more
-        courses hardly make the average safer. ``inf`` where the model is known.
+    fixed_costs : Decimal
+        Costs of the year whatever is done, taken off every margin here.
+    margin_per_course : Decimal
+        Expected, before the fixed costs.
+    break_even, break_even_range : int or None
+        Courses from which the year's expected margin is no loss, and the range of nine in ten of
+        the model's parameter draws; None where a course loses on average.
     sensitivity : tuple of Variation
         The year as it is and under changes of price, cap, drop-out and laser.
     notes : tuple of Note
@@ -94,7 +102,10 @@ class Book:
     one_in_twenty_model_known: Decimal
     expected_shortfall: Decimal
     buffer: Decimal
-    volume_limit: float
+    fixed_costs: Decimal
+    margin_per_course: Decimal
+    break_even: int | None
+    break_even_range: tuple[int | None, int | None]
     sensitivity: tuple[Variation, ...]
     notes: tuple[Note, ...]
 
@@ -109,45 +120,51 @@ class Book:
         known = self.expected_margin - self.one_in_twenty_model_known
         return float(self.below_plan / known) if known > 0 else float("inf")
 
-    def sd_per_course(self, n: int) -> float:
-        """Return the spread of the average margin per course, in money, with ``n`` courses.
+    @property
+    def moves_most(self) -> Variation:
+        """The single change that moves the expected margin most."""
+        as_it_is, *changes = self.sensitivity
+        return max(changes, key=lambda row: abs(row.expected_margin - as_it_is.expected_margin))
 
-        ``Var(mean of n) = E[variance] / n + Var(mean)``: the second part does not shrink.
-        """
-        n = check_whole_number(n, name="n", low=1)
-        of_one = float(self.chance_sd) ** 2 / self.n_courses
-        shared = (float(self.model_sd) / self.n_courses) ** 2
-        return float((of_one / n + shared) ** 0.5)
+    def _even(self) -> str:
+        each = f"each brings {self.margin_per_course:,} {self.currency} before them"
+        if not self.fixed_costs:
+            return "The tariff has no yearly costs (fixed_costs): few clients are no risk here."
+        if self.break_even is None:
+            return f"No number of courses covers the fixed costs: {each}."
+        low, high = self.break_even_range
+        return (
+            f"Break-even at {self.break_even} courses a year ({low} to {high or 'no number'} in 9 "
+            f"of 10 draws of the model): {each}."
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; money as text, without the simulated years."""
-        limit = self.volume_limit
         return {
             **rounded(plain(self, arrays=False)),
             "below_plan": str(self.below_plan),
-            "volume_limit": round(limit) if np.isfinite(limit) else None,
+            "moves_most": self.moves_most.change,
             **notes_as_json(self.notes),
         }
 
     def to_text(self) -> str:
         """Return the year in words."""
         code = self.currency
+        most = self.moves_most
         lines = [
-            f"{self.n_courses} courses: expected margin {self.expected_margin} {code}, net of tax.",
-            f"1 year in 20 earns less than {self.one_in_twenty} {code}; with the model taken as "
-            f"known that would read {self.one_in_twenty_model_known}.",
-            f"Money is lost in {of_100(self.chance_of_loss)} years; a buffer of "
-            f"{self.buffer} {code} pays for 19 of 20.",
-            f"Spread {self.margin_sd} {code}: from chance {self.chance_sd}, from the model "
-            f"{self.model_sd}.",
+            f"{self.n_courses} courses: expected margin {self.expected_margin:,} {code}, net of "
+            f"tax and of {self.fixed_costs:,} a year of fixed costs.",
+            self._even(),
+            f"Money is lost in {of_100(self.chance_of_loss)} years; a buffer of {self.buffer:,} "
+            f"{code} pays for 19 of 20.",
+            f"1 year in 20 earns less than {self.one_in_twenty:,} {code}; with the model taken as "
+            f"known that would read {self.one_in_twenty_model_known:,}.",
+            f"What moves it most: {most.change}, to {most.expected_margin:,} {code}.",
+            f"Spread {self.margin_sd:,} {code}: from chance {self.chance_sd:,}, from the model "
+            f"{self.model_sd:,}.",
         ]
-        if np.isfinite(self.volume_limit):
-            lines.append(
-                f"From about {self.volume_limit:.0f} courses on, most of the spread is the model's "
-                "and more courses hardly help."
-            )
         changes = [
-            f"{row.change}: expected {row.expected_margin}, 1-in-20 {row.one_in_twenty} {code}"
+            f"{row.change}: expected {row.expected_margin:,}, 1-in-20 {row.one_in_twenty:,} {code}"
             for row in self.sensitivity
         ]
         return "\n".join([*lines, *changes, *bullets(self.notes)])
@@ -170,7 +187,8 @@ def price_caseload(
     packages: Package | Sequence[Package],
     tariff: Tariff,
     *,
-    courses: int | None = None,
+    courses: float | None = None,
+    log: OutcomeLog | None = None,
     mix: Sequence[float] | None = None,
     replicates: int = 10_000,
     seed: int = 0,
@@ -189,8 +207,11 @@ def price_caseload(
         What is sold. A package without a price is sold at each enquiry's asked price.
     tariff : Tariff
         Costs and rules.
-    courses : int, optional
-        Draw so many courses from the enquiries, with repetition; None takes each once.
+    courses : float, optional
+        Courses of a usual year: their number is drawn around it (Poisson), and each from the
+        enquiries, with repetition. None takes each enquiry once.
+    log : OutcomeLog, optional
+        In place of ``courses``: as many as the log lets expect, as unsure as it leaves it.
     mix : sequence of float, optional
         Share of courses that take each package; by default equal.
     replicates : int
@@ -217,13 +238,17 @@ def price_caseload(
         )
     asked, weights = as_enquiries(enquiries), _package_weights(enquiries, offered, mix)
     notes = []
+    unsure = 0.0
+    if log is not None:
+        given, (courses, unsure) = courses, yearly_starts(check_log(log))
+        courses, unsure = (courses, unsure) if given is None else (given, 0.0)
+    if courses is not None and not (isinstance(courses, int | float) and 0 < courses < 1e6):
+        raise RequestError(f"courses is {courses!r}.", "Give a number above 0.")
     if courses is not None and len(asked) > MOST_ROWS:
         rows = np.random.default_rng(seed).choice(len(asked), MOST_ROWS, replace=False)
         rows.sort()
         asked, weights = [asked[row] for row in rows], weights[rows]
         notes.append(Note("prices.mix_drawn", "info", {"rows": MOST_ROWS}))
-    if courses is not None:
-        courses = check_whole_number(courses, name="courses", low=1)
     sold = courses_of(
         *forecaster.estimate_draws(asked),
         offered,
@@ -231,7 +256,10 @@ def price_caseload(
         area_cm2=areas_of(asked),
         weights=weights,
         drawn=courses,
+        unsure=unsure,
     )
+    # asked prices carry the device's share of a session; the year pays for it as a whole
+    sold = replace(sold, cost=tariff.session_costs(areas_of(asked), running=True))
     run = {"replicates": replicates, "seed": seed, "workers": workers}
     return _book_of(sold, offered, tariff, run, notes)
 
@@ -244,16 +272,19 @@ def _book_of(
     notes: list[Note],
 ) -> Book:
     means, variances = moments(sold)
-    totals = simulate_totals(sold, **run, label="years")
-    known = simulate_totals(sold.model_known(), **{**run, "seed": run["seed"] + 1})
+    each, fixed = means / sold.n, float(to_cents(tariff.yearly_costs))
+    means = means - fixed
+    totals = simulate_totals(sold, **run, label="years") - fixed
+    known = simulate_totals(sold.model_known(), **{**run, "seed": run["seed"] + 1}) - fixed
     # from the first draw on, so that draws which agree leave exactly nothing
     chance, model = float(variances.mean()), float((means - means[0]).var())
     low, low_known = (float(np.quantile(one, ONE_IN_TWENTY)) for one in (totals, known))
     worst = expected_shortfall(totals, np.full(len(totals), 1 / len(totals)))
+    high, low_each = (float(np.quantile(each, level)) for level in (0.95, 0.05))
     shared = Note("prices.shared_draws", "info", {"draws": len(sold.pmf)})
     return Book(
         currency=tariff.currency,
-        n_courses=sold.n,
+        n_courses=round(sold.n),
         replicates=len(totals),
         totals=totals,
         totals_model_known=known,
@@ -266,10 +297,17 @@ def _book_of(
         one_in_twenty_model_known=from_cents(low_known),
         expected_shortfall=from_cents(float(worst)),
         buffer=from_cents(max(-low, 0.0)),
-        volume_limit=chance / sold.n / (model / sold.n**2) if model > 0 else float("inf"),
+        fixed_costs=tariff.yearly_costs,
+        margin_per_course=from_cents(float(each.mean())),
+        break_even=_break_even(fixed, float(each.mean())),
+        break_even_range=(_break_even(fixed, high), _break_even(fixed, low_each)),
         sensitivity=_book_variations(sold, packages, tariff),
-        notes=(*notes, shared, Note("prices.normal_changes")),
+        notes=(*notes, shared, Note("prices.model_leaves_out"), Note("prices.normal_changes")),
     )
+
+
+def _break_even(fixed: float, each: float) -> int | None:
+    return int(np.ceil(fixed / each - 1e-9)) if each > 0 else None
 
 
 def as_enquiries(enquiries: pd.DataFrame | Sequence[Enquiry]) -> list[Enquiry]:
@@ -301,33 +339,6 @@ def _package_weights(
     return np.tile(shares / shares.sum(), (n, 1))
 
 
-def price_sensitivity(
-    estimate: Priceable, package: Package, tariff: Tariff
-) -> tuple[Variation, ...]:
-    """Return one course under single changes, at the price it is quoted at.
-
-    The changes are 10 % of the price either way, a cap two sessions lower and higher, half and
-    twice the drop-out, and a laser that does 10 % less in a session.
-    """
-    sold = courses_of(
-        estimate.distribution.pmf[None],
-        estimate.stop_hazard,
-        (package,),
-        tariff,
-        area_cm2=areas_of([getattr(estimate, "enquiry", None)]),
-        weights=np.ones((1, 1)),
-    )
-    rows = []
-    for change, courses in _changes_of(sold, (package,), tariff).items():
-        margins, chances = courses.margins()[0], courses.chances()[0, 0]
-        order = np.argsort(margins)
-        reached = np.cumsum(chances[order]) >= ONE_IN_TWENTY
-        mean, low = float(chances @ margins), float(margins[order][np.argmax(reached)])
-        loses = float(chances @ (margins < 0))
-        rows.append(Variation(change, from_cents(mean), from_cents(low), loses))
-    return tuple(rows)
-
-
 def _book_variations(
     sold: Courses, packages: Sequence[Package], tariff: Tariff
 ) -> tuple[Variation, ...]:
@@ -335,6 +346,7 @@ def _book_variations(
     rows = []
     for change, courses in _changes_of(sold, packages, tariff).items():
         means, variances = moments(courses)
+        means = means - float(to_cents(tariff.yearly_costs))
         low = lowest_in(means, variances, ONE_IN_TWENTY)
         loses = chance_below(0.0, means, variances)
         rows.append(Variation(change, from_cents(float(means.mean())), from_cents(low), loses))
@@ -352,8 +364,9 @@ def _changes_of(sold: Courses, packages: Sequence[Package], tariff: Tariff) -> d
         "half the drop-out": replace(sold, stop=sold.stop * 0.5),
         "twice the drop-out": replace(sold, stop=np.minimum(sold.stop * 2, 1)),
         "laser 10 % slower": replace(sold, pmf=slower(sold.pmf)),
+        "a fifth fewer courses": sold.drawn and replace(sold, drawn=0.8 * sold.drawn),
     }
-    return {change: courses for change, courses in changed.items() if courses is not None}
+    return {change: courses for change, courses in changed.items() if courses}
 
 
 def _priced(sold: Courses, factor: float) -> Courses:

@@ -5,6 +5,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import openpyxl
 import pytest
 
 import forecast
@@ -327,3 +328,64 @@ def test_the_owner_sees_the_price_list_the_courses_under_way_and_the_past(
         assert sum(band["n"] for band in listed["bands"]) == len(courses)
     for past in found["backtests"]:
         assert past["n_ended"] + past["n_ongoing"] == len(courses)
+
+
+def test_appointments_are_printed_and_written_as_a_table_and_a_calendar(
+    model: Path, folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    table, calendar = tmp_path / "load.csv", tmp_path / "load.ics"
+    asked = ["appointments", str(model), str(folder), "--weeks", "26", "--starts-per-month", "5"]
+    assert main([*asked, "--out", str(table)]) == 0
+    shown = capsys.readouterr().out
+    assert "courses under way" in shown
+    rows = table.read_text(encoding="utf-8").splitlines()
+    assert rows[0].startswith("month,days,from_open_courses,from_new_courses,sessions,low,high")
+    assert main([*asked, "--out", str(table)]) == 0  # its own file may be written anew
+    assert main([*asked, "--out", str(calendar)]) == 0
+    assert calendar.read_text(encoding="utf-8").count("BEGIN:VEVENT") == len(rows) - 1
+    capsys.readouterr()
+    found = answers(asked, capsys)
+    assert len(found["months"]) == len(rows) - 1
+    assert found["starts_per_month"] == pytest.approx(5, rel=0.05)
+
+
+def test_appointments_are_not_written_over_somebody_s_table(
+    model: Path, folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    mine = tmp_path / "mine.csv"
+    mine.write_text("name,phone\n", encoding="utf-8")
+    assert main(["appointments", str(model), str(folder), "--out", str(mine)]) == 1
+    assert "would be lost" in capsys.readouterr().err
+    assert main(["appointments", str(model), str(folder), "--out", "load.txt"]) == 1
+
+
+def test_who_loses_comes_first_in_at_most_thirty_lines_and_quotes_on_demand(
+    model: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    asked, tariff, book = (tmp_path / name for name in ("twenty.csv", "t.toml", "prices.xlsx"))
+    head = "enquiry_id,skin_type,body_site,inks,ink_density,layering,area_cm2"
+    rows = [f"no-{k},II,forearm,black,medium,single,{10 * k}" for k in range(1, 21)]
+    asked.write_text("\n".join([head, *rows]), encoding="utf-8")
+    assert main(["price", "--template", str(tariff)]) == 0
+    capsys.readouterr()
+    arguments = ["price", str(model), str(asked), "--tariff", str(tariff)]
+    assert main([*arguments, "--out", str(book)]) == 0
+    shown = capsys.readouterr().out
+    assert len(shown.splitlines()) <= 30
+    assert "Who loses" in shown
+    assert "no-20" in shown  # the largest is the dearest to treat
+    assert openpyxl.load_workbook(book).sheetnames == ["who loses", "worst", "all"]
+    assert main([*arguments, "--details"]) == 0
+    assert "Enquiry no-7" in capsys.readouterr().out
+    found = answers(arguments, capsys)
+    quotes = {one["enquiry_id"]: one["quotes"] for one in found["prices"]}
+    for package in found["who_loses"]["packages"]:
+        own = [
+            quote for listed in quotes.values() for quote in listed
+            if quote["package"] == package["package"]
+        ]  # fmt: skip
+        mean = sum(float(quote["expected_margin"]) for quote in own) / len(own)
+        # the table has the mean of the draws, a quote the estimate: stopping differs a little
+        assert package["margin"] == pytest.approx(mean, rel=0.02)
+        least = min(float(quote["expected_margin"]) for quote in own)
+        assert package["worst"][0]["margin"] == pytest.approx(least, rel=0.02)

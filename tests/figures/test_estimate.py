@@ -19,7 +19,6 @@ from forecast.figures.estimate import (
     plot_reliability,
     plot_sensitivity,
     plot_subgroups,
-    plot_volume,
 )
 from forecast.log import Enquiry
 from forecast.prices import (
@@ -147,13 +146,6 @@ def test_a_year_shows_both_distributions(book):
     ]  # fmt: skip
     assert [sum(trace.y) for trace in figure.data] == pytest.approx([1, 1])
     assert figure.layout.shapes[0].x0 == float(book.one_in_twenty)
-
-
-def test_the_spread_falls_to_the_model_s_error(book):
-    figure = plot_volume(book, most=1_000_000)
-    assert figure.data[0].y[0] == pytest.approx(book.sd_per_course(1))
-    assert figure.data[0].y[-1] == pytest.approx(figure.data[2].y[0], rel=0.01)
-    assert figure.data[1].y[-1] < 1
 
 
 def test_changes_are_drawn_in_the_order_given():

@@ -66,7 +66,7 @@ def test_an_estimate_beyond_the_horizon_reads_more_than_it(desk: Desk):
     assert estimate.interval[1] is None
     found = told(desk, Asked(HARD))
     assert "more than 25" in found.lines[0] + found.headline.lower()
-    assert found.price_range == ""
+    assert "may take more than 25 sessions: it would cost €3,900.00 at least" in found.price_range
     assert "later than session 25" in " ".join(found.dates)
 
 
@@ -228,7 +228,8 @@ def test_mid_course_a_package_that_no_longer_fits_is_left_out_with_the_reason(de
 
 
 def test_paying_one_by_one_says_each_count_once():
-    estimate = SimpleNamespace(interval=(4, 9), median=4)
+    asked = SimpleNamespace(area_cm2=None)
+    estimate = SimpleNamespace(interval=(4, 9), median=4, enquiry=asked)
     tariff = forecast.Tariff(currency="EUR", session_price=150, cap=15, cost_per_session=60)
     said = range_text(estimate, tariff, "clear", ENGLISH)
     assert said == "Paid one by one until clear: €600.00 for 4, €1,350.00 for 9 sessions."

@@ -193,6 +193,20 @@ def test_a_course_whose_package_is_unknown_is_listed():
     assert list(book.to_frame()["course_id"]) == ["C0"]
 
 
+def test_a_course_at_the_cap_gets_nothing_more_and_one_near_it_what_may_still_be_delivered():
+    # of six sessions two are left after four, or after five one; beyond six none
+    book = value({"sessions_given": 5}, {"sessions_given": 6}, {"sessions_given": 9})
+    assert [round(row.expected_sessions, 9) for row in book.courses] == [1, 0, 0]
+    assert book.expected_cost == Decimal("100.00")
+    assert "2 of them have had all that is given in a course" in book.to_text()
+
+
+def test_courses_left_out_are_counted_by_their_reason():
+    rows = [{"sessions_given": 2, "package": name} for name in ("gift", "gift", "pay_per_session")]
+    text = value(*rows).to_text()
+    assert "2 are in none of these sums, first C0: Package 'gift' is not in the tariff" in text
+
+
 def test_no_course_to_value_is_refused():
     with pytest.raises(RequestError, match="gift card"):
         value({"sessions_given": 2, "package": "gift card"})

@@ -13,7 +13,7 @@ from forecast.errors import RequestError
 from forecast.prices.payoff import (
     expected_shortfall,
     outcome_chances,
-    price_many,
+    price_rows,
     smallest_price,
     terms_of,
 )
@@ -32,7 +32,7 @@ def fixed_price(price=None, **more):
 
 
 def sold(package, rules=None, *, pmf=HAND, stop=0.0, **more):
-    return price_many(pmf, np.full(len(pmf), stop), (package,), rules or tariff(), **more)[0]
+    return price_rows(pmf, np.full(len(pmf), stop), (package,), rules or tariff(), **more)[0]
 
 
 @pytest.mark.parametrize(("cap", "sessions"), [(3, 2.6), (4, 3.0), (5, 3.2), (6, 3.3)])
@@ -203,7 +203,7 @@ def test_a_higher_price_never_raises_the_chance_of_loss():
 
 def test_many_enquiries_are_worked_in_parts_and_come_out_in_their_order():
     pmf = np.random.default_rng(8).dirichlet(np.ones(6), size=5000)
-    many = price_many(pmf, np.full(6, 0.1), (fixed_price(400),), tariff())[0]
+    many = price_rows(pmf, np.full(6, 0.1), (fixed_price(400),), tariff())[0]
     for row in (0, 4095, 4096, 4999):
         alone = sold(fixed_price(400), pmf=pmf[row], stop=0.1)
         assert_allclose(many.margin[row], alone.margin[0])

@@ -115,13 +115,21 @@ def test_a_list_that_makes_no_sense_is_refused(n, package):
         make_price_list(Made(), enquiries(n), package, tariff())
 
 
-def test_a_block_that_is_cheaper_for_harder_tattoos_says_where_its_margin_comes_from():
-    # each session after the second brings in 400 and costs 100: the longer, the less for the block
-    found = make_price_list(Made(), enquiries(), BLOCK, tariff(), bands=3)
-    assert [band.rule for band in found.bands][-1] == "ink density light"
-    said = [note for note in found.notes if note.code == "prices.cheaper_though_harder"]
-    assert len(said) == 1
-    assert "after the 2, each at 400" in str(said[0])
-    assert all(band.price >= 0 for band in found.bands)
-    fixed = priced(3)
-    assert not any(note.code == "prices.cheaper_though_harder" for note in fixed.notes)
+@pytest.mark.parametrize("package", [BLOCK, Package("fixed")])
+def test_no_harder_band_stands_below_an_easier_one(package):
+    # of the block each session after the second brings in 400 and costs 100, so that alone the
+    # longest courses would be asked the least
+    found = make_price_list(Made(), enquiries(), package, tariff(), bands=3)
+    difficulty = [band.expected_cost for band in found.bands]
+    assert difficulty == sorted(difficulty)
+    prices = [band.price for band in found.bands]
+    assert prices == sorted(prices)
+
+
+def test_the_list_to_hang_on_the_wall_shows_prices_and_no_cost_or_margin():
+    found = priced(3)
+    page = found.to_html()
+    assert all(f"{band.price} EUR" in page for band in found.bands)
+    assert "at most" in page
+    assert "not for sale" in page
+    assert not any(str(band.expected_cost) in page for band in found.bands)

@@ -11,7 +11,7 @@ from forecast import Enquiry, Package, Tariff, fit_forecaster, price_caseload, p
 from forecast.invented import World, simulate_log
 from forecast.log import enquiries_of
 from forecast.prices.open_courses import value_open_book
-from forecast.prices.payoff import areas_of, price_many
+from forecast.prices.payoff import areas_of, price_rows
 
 PACKAGES = (
     Package("per_session", name="pay_per_session"),
@@ -81,7 +81,7 @@ def test_a_stated_chance_of_loss_of_one_course_is_what_happens():
         given = true_deliveries(world, frame, cap=15, n_inner=100, seed=seed + 20).delivered
         fitted = fit_forecaster(simulate_log(600, seed=seed + 30, world=world), seed=seed)
         draws, stop = fitted.estimate_draws(enquiries_of(frame))
-        priced = price_many(
+        priced = price_rows(
             draws.mean(axis=0), stop.mean(axis=0), (Package("fixed"),), rules,
             area_cm2=areas_of(enquiries_of(frame)),
         )[0]  # fmt: skip

@@ -10,8 +10,8 @@ from numpy.testing import assert_allclose
 
 from forecast._notes import Note
 from forecast.errors import RequestError
-from forecast.prices.payoff import price_many
-from forecast.prices.quote import best_block_size, price_package, quotes_text
+from forecast.prices.payoff import price_rows
+from forecast.prices.quote import price_package, quotes_text
 from forecast.prices.tariff import Package, Tariff
 from forecast.survival import CountDistribution
 
@@ -69,19 +69,6 @@ def test_an_asked_price_meets_both_promises_and_no_smaller_step_does():
     assert quote.expected_margin >= quote.expected_revenue * Decimal("0.2")
     short = below.expected_margin < below.expected_revenue * Decimal("0.2")
     assert short or below.chance_of_loss > 0.15
-
-
-def test_the_newsvendor_block_is_three_sessions():
-    # p = 150, c = 100: critical ratio 1/3, F(2) = .3, F(3) = .6
-    size = best_block_size(answer(), price_in_block=Decimal(100), price_alone=Decimal(150))
-    assert size == 3
-    saved = [150 * HAND @ np.minimum(np.arange(1, 7), n) - 100 * n for n in (2, 3, 4)]
-    assert_allclose(saved, [85, 90, 50])  # the profits of the same hand case
-
-
-def test_no_block_is_worth_it_without_a_discount():
-    size = best_block_size(answer(), price_in_block=Decimal(150), price_alone=Decimal(150))
-    assert size == 0
 
 
 def test_tax_is_inside_the_price():
@@ -202,7 +189,7 @@ def test_many_enquiries_are_priced_as_each_alone():
         Package("block", sessions=4, price=500, extra_price=90, goes_on=0.8),
         Package("part_fixed", sessions=3, extra_price=80),
     )
-    together = price_many(pmf, np.full(8, 0.1), packages, rules)
+    together = price_rows(pmf, np.full(8, 0.1), packages, rules)
     for package, priced in zip(packages, together, strict=True):
         for row in range(7):
             alone = price_package(answer(pmf[row], 0.1), package, rules)
@@ -294,3 +281,44 @@ def test_every_remark_is_said_in_german_too():
         "2 Sitzungen reichen für 30 von 100 solcher Personen; 70 von 100 brauchen mehr "
         "(geschätzte Mitte 3). Das ist weniger als die Hälfte: vor dem Verkauf sagen."
     )
+
+
+SURE = [1.0, 0, 0, 0, 0, 0]  # everybody clears at once
+
+
+def margin_of(package, **rules):
+    return price_package(answer(SURE), package, tariff(**rules)).expected_margin
+
+
+def test_free_touch_ups_credit_defaults_and_discounts_by_hand():
+    assert margin_of(fixed_price(400)) == 300
+    assert margin_of(fixed_price(400), touch_up_rate=0.25, touch_up_months=12) == 275
+    block = Package("block", sessions=6, price=600)
+    assert margin_of(block, credit_share=0.4) == 600 - 100 - 2 * 100  # two of the five unused
+    plan = fixed_price(400, down_payment=100, instalments=3, instalment=100)
+    assert margin_of(plan, default_rate=0.5) == 300 - 150  # of the 300 still owed
+    assert margin_of(fixed_price(400), prepay_discount=0.1, prepay_share=0.5) == 280
+    assert margin_of(plan, prepay_discount=0.1, prepay_share=0.5) == 300  # not paid at once
+    second = {"second_tattoo_discount": 0.2, "second_tattoo_share": 0.25}
+    assert margin_of(fixed_price(400), **second) == 280
+
+
+def test_without_an_area_the_bands_it_could_fall_into_are_named():
+    bands = [{"up_to_cm2": 25, "price": 90}, {"price": 180}]
+    rules = tariff(session_price=None, session_prices=bands)
+    text = price_package(answer(), Package("per_session"), rules).to_text()
+    assert "No area given, priced as 50 cm²; by area it costs 90 (≤ 25 cm²), 180." in text
+
+
+def test_an_offer_dearer_than_its_sessions_or_enough_for_few_is_marked():
+    dear = price_package(answer(), fixed_price(901, cap=6), tariff())
+    assert dear.misleads == "dearer"
+    assert "Dearer than its 6 sessions paid one by one (900.00)" in dear.to_text()
+    few = price_package(answer(), fixed_price(300, cap=2), tariff())  # enough for 3 in 10
+    assert few.misleads == "too_few"
+    assert price_package(answer(), fixed_price(400, cap=6), tariff()).misleads is None
+
+
+def test_no_text_lets_a_price_press_on_care():
+    for package in (Package("per_session"), fixed_price(400)):
+        assert "not for sale" in price_package(answer(), package, tariff()).to_text()

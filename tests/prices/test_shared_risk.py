@@ -1,5 +1,7 @@
 """Many courses that share the model's error: moments by hand, and simulation against them."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -29,20 +31,30 @@ def courses(pmf, n=5, *, drawn=None):
     )  # fmt: skip
 
 
-@pytest.mark.parametrize("drawn", [None, 5])
-def test_all_courses_of_a_replicate_share_one_draw_of_the_model(drawn):
+def test_all_courses_of_a_replicate_share_one_draw_of_the_model():
     # under each draw all five end alike, so that no year is a mixture
-    sold = courses(np.tile(SURE, (20, 1)), drawn=drawn)
-    totals = simulate_totals(sold, replicates=1000, seed=3)
+    totals = simulate_totals(courses(np.tile(SURE, (20, 1))), replicates=1000, seed=3)
     assert set(totals.tolist()) == {5 * 30000, 5 * 20000}
     assert (totals == 5 * 30000).sum() == 500
 
 
-@pytest.mark.parametrize("drawn", [None, 5])
-def test_moments_are_those_of_each_draw(drawn):
-    means, variances = moments(courses([[0.5, 0.5], [1.0, 0.0]], drawn=drawn))
+def test_moments_are_those_of_each_draw():
+    means, variances = moments(courses([[0.5, 0.5], [1.0, 0.0]]))
     assert_allclose(means, [5 * 25000, 5 * 30000])
     assert_allclose(variances, [5 * 5000**2, 0])
+
+
+def test_a_drawn_number_of_courses_has_the_variance_of_a_compound_sum():
+    # of Poisson many: E[N] E[X²]; and with a mean that is unsure by a fifth, (0.2 E[N] E[X])² more
+    sold = courses([[0.5, 0.5]], drawn=40)
+    second = (30000**2 + 20000**2) / 2
+    for unsure, more in ((0.0, 0.0), (0.2, (0.2 * 40 * 25000) ** 2)):
+        one = replace(sold, unsure=unsure)
+        means, variances = moments(one)
+        assert_allclose((means, variances), ([40 * 25000], [40 * second + more]))
+        totals = simulate_totals(one, replicates=20_000, seed=3)
+        assert totals.mean() == pytest.approx(means[0], rel=0.01)
+        assert totals.var() == pytest.approx(variances[0], rel=0.05)
 
 
 def test_courses_whose_fates_are_given_have_the_same_moments():

@@ -6,18 +6,8 @@ import numpy as np
 import pytest
 
 from forecast.errors import DataError, ForecastError, RequestError
-from forecast.prices.tariff import (
-    Package,
-    Tariff,
-    amount,
-    currency_of,
-    from_cents,
-    read_tariff,
-    round_cents,
-    round_up,
-    tariff_template,
-    to_cents,
-)
+from forecast.prices.money import amount, currency_of, from_cents, round_cents, round_up, to_cents
+from forecast.prices.tariff import Package, Tariff, read_tariff, tariff_template
 
 
 @pytest.mark.parametrize(
@@ -160,6 +150,78 @@ def test_a_tariff_that_cannot_be_priced_is_refused(changes, words):
 def test_a_package_that_makes_no_sense_is_refused(kind, more, words):
     with pytest.raises(RequestError, match=words):
         Package(kind, **more)
+
+
+BY_AREA = [{"up_to_cm2": 25, "price": 90}, {"up_to_cm2": 75, "price": 130}, {"price": 180}]
+
+
+def test_a_session_s_price_goes_by_area_and_an_end_belongs_to_its_band():
+    rules = parts(session_price=None, session_prices=BY_AREA)
+    found = rules.price_of(Package("per_session"), [1.0, 25.0, 25.1, 75.0, 400.0])
+    assert found.tolist() == [9000, 9000, 13000, 13000, 18000]
+    assert rules.session_price == 130  # of the typical area
+    whole = Package("fixed", prices=[{"up_to_cm2": 50, "price": 900}, {"price": 1500}])
+    assert rules.price_of(whole, [50.0, 51.0]).tolist() == [90000, 150000]
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"session_prices": BY_AREA}, "both given"),
+        ({"session_price": None}, "both missing"),
+        ({"session_price": None, "session_prices": BY_AREA[:2]}, "leaves areas without a price"),
+        ({"session_price": None, "session_prices": BY_AREA[::-1]}, "leaves areas without"),
+        (
+            {"session_price": None, "session_prices": [BY_AREA[1], *BY_AREA]},
+            "session_prices overlap: their ends are",
+        ),
+        ({"session_price": None, "session_prices": [{"prize": 3}]}, "Give up_to_cm2 and price"),
+        ({"hours_a_week": -5}, "hours_a_week is -5"),
+        ({"fixed_costs": {"rent": "-1"}}, "fixed_costs.rent is -1, which is negative"),
+        ({"fixed_costs": {"lease": 9000}}, "Count the device once"),
+        ({"another_laser": {"hours": 5}}, "unknown key 'hours'"),
+        ({"no_show_rate": 1}, "no_show_rate is 1"),
+    ],
+)
+def test_bands_hours_and_yearly_costs_that_make_no_sense_are_refused(changes, words):
+    with pytest.raises(RequestError, match=words):
+        parts(**changes)
+
+
+def test_instalments_add_up_to_the_price():
+    plan = {"price": 780, "down_payment": 180, "instalments": 4, "instalment": 150}
+    sold = Package("block", sessions=6, **plan)
+    assert sold.paid_by(7) == pytest.approx(np.array([180, 330, 480, 630, 780, 780, 780]) / 780)
+    with pytest.raises(RequestError, match="180 and 3 times 150 make 630, its price is 780"):
+        Package("block", sessions=6, **{**plan, "instalments": 3})
+    with pytest.raises(RequestError, match="do not add up"):
+        Package("fixed", down_payment=180)
+
+
+def test_missed_appointments_cost_their_time_and_bring_their_fee():
+    # a fifth of those booked are missed: a quarter of a slot for each session held
+    plain = {"minutes_per_session": 30, "minutes_per_100_cm2": 0, "staff_per_hour": 60,
+             "room_per_hour": 0, "consumables": 10, "device_price": 0,
+             "device_service_per_year": 0}  # fmt: skip
+    missed = parts(**plain, no_show_rate=0.2, no_show_fee=12, tax_rate=0.2)
+    assert parts(**plain).session_cost() == 40
+    assert missed.session_cost() == Decimal("45.00")  # 7.50 more, less a quarter of 10 net
+    assert missed.minutes(40.0).tolist() == [37.5]
+
+
+def test_a_file_with_the_rules_of_a_clinic_is_read(tmp_path):
+    path = tmp_path / "tariff.toml"
+    bands = "session_prices = [{up_to_cm2 = 25, price = 90.00}, {price = 150.00}]"
+    text = tariff_template().replace(
+        next(line for line in tariff_template().splitlines() if line.startswith("session_price")),
+        bands,
+    )
+    rules = "fixed_costs = {rent = 12000.00, staff = 30000.00}"
+    path.write_text(text.replace("[[packages]]", f"{rules}\n\n[[packages]]", 1), encoding="utf-8")
+    found = read_tariff(path)
+    assert found.single_price(20) == 90
+    assert sum(found.fixed_costs.values()) == 42_000
+    assert found.yearly_costs == 42_000 + (Decimal(90_000) / 7 + 6000).quantize(Decimal("0.01"))
 
 
 def test_a_package_in_another_currency_is_refused():

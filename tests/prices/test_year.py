@@ -1,7 +1,7 @@
 """A year of courses: shared model risk, its split, and simulation against exact moments."""
 
+import math
 from decimal import Decimal
-from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -11,8 +11,7 @@ from numpy.testing import assert_allclose
 from forecast.errors import RequestError
 from forecast.log import Enquiry
 from forecast.prices.tariff import Package, Tariff
-from forecast.prices.year import price_caseload, price_sensitivity
-from forecast.survival import CountDistribution
+from forecast.prices.year import price_caseload
 
 HORIZON = 8
 FIXED = Package("fixed", price=400)
@@ -56,27 +55,50 @@ def test_two_models_and_their_variance_by_hand():
     assert year.chance_of_loss == 0.5
 
 
-def test_the_spread_per_course_does_not_shrink_to_zero():
+def test_the_model_s_part_of_the_spread_per_course_does_not_shrink():
     # Var(mean of N) = E[s2]/N + Var(mu)
-    forecaster = Made(np.linspace(0.15, 0.4, 40))
-    small, large = book(forecaster, n=4), book(forecaster, n=400)
-    shared = float(large.model_sd) / 400
-    assert float(small.model_sd) / 4 == pytest.approx(shared, abs=0.01)
-    for n in (4, 400):
-        exact = float(book(forecaster, n=n).margin_sd) / n
-        assert small.sd_per_course(n) == pytest.approx(exact, abs=0.01)
-    assert small.sd_per_course(10**9) == pytest.approx(shared, abs=0.01)
-    half = round(large.volume_limit)
-    assert large.sd_per_course(half) == pytest.approx(shared * 2**0.5, rel=0.01)
+    small, large = (book(Made(np.linspace(0.15, 0.4, 40)), n=n) for n in (4, 400))
+    assert float(small.model_sd) / 4 == pytest.approx(float(large.model_sd) / 400, abs=0.01)
+    ratio = float(large.chance_sd) / 400 / (float(small.chance_sd) / 4)
+    assert ratio == pytest.approx(0.1, rel=0.01)
 
 
-def test_the_numbers_of_the_split_are_those_of_the_worked_example():
-    # E s2 = 9 and Var mu = .36: N = 1 gives sd 3.0594, N to infinity .6
-    year = book(Made([0.3]), n=1)
-    split = {"chance_sd": Decimal(3), "model_sd": Decimal("0.6"), "n_courses": 1}
-    worked = type(year)(**{**{name: getattr(year, name) for name in year.__slots__}, **split})
-    assert worked.sd_per_course(1) == pytest.approx(3.0594, abs=5e-5)
-    assert worked.sd_per_course(10**8) == pytest.approx(0.6, abs=1e-4)
+def test_fixed_costs_are_paid_whatever_is_done_and_break_even_is_where_courses_cover_them():
+    # everybody clears at once and brings 400 - 100 a course
+    rules = tariff(fixed_costs={"lease": 9000, "staff": Decimal("600.50")})
+    run = {"courses": 40, "replicates": 20_000, "workers": 1}
+    year = price_caseload(Made([1.0]), enquiries(1), FIXED, rules, **run)
+    assert year.fixed_costs == Decimal("9600.50")
+    assert year.margin_per_course == 300
+    assert year.expected_margin == 40 * 300 - Decimal("9600.50")
+    assert year.break_even == 33  # 32 courses bring 9,600
+    # the year loses where fewer than 33 come, of Poisson many
+    loses = sum(math.exp(-40 + k * math.log(40) - math.lgamma(k + 1)) for k in range(33))
+    assert year.chance_of_loss == pytest.approx(loses, abs=0.01)
+    assert "Break-even at 33 courses a year" in year.to_text()
+    fewer = {row.change: row for row in year.sensitivity}["a fifth fewer courses"]
+    assert fewer.expected_margin == 32 * 300 - Decimal("9600.50")
+
+
+def test_a_device_spread_over_sessions_is_a_cost_of_the_year():
+    parts = {
+        "cost_per_session": None, "minutes_per_session": 30, "staff_per_hour": 60,
+        "room_per_hour": 0, "consumables": 10, "device_price": 70_000, "device_life_years": 7,
+        "device_sessions_per_year": 500, "device_service_per_year": 1000,
+    }  # fmt: skip
+    year = price_caseload(Made([1.0]), enquiries(10), FIXED, tariff(**parts), replicates=10)
+    assert year.fixed_costs == 11_000
+    assert year.margin_per_course == 400 - 40
+
+
+def test_the_log_says_how_many_courses_a_year_brings(invented_log):
+    year = price_caseload(
+        Made([1.0]), enquiries(5), FIXED, tariff(), log=invented_log, replicates=4000, workers=1
+    )
+    # 300 courses in eight years, evenly
+    assert year.n_courses == pytest.approx(300 / 8, rel=0.2)
+    chance_alone = year.n_courses**0.5 * 300
+    assert float(year.margin_sd) > chance_alone
 
 
 @pytest.mark.parametrize("courses", [None, 60])
@@ -109,7 +131,7 @@ def test_ignoring_the_model_understates_the_bad_year():
 def test_a_known_model_understates_nothing():
     year = book(Made([0.3] * 5), n=200, replicates=20_000)
     assert year.understated_by == pytest.approx(1, abs=0.05)
-    assert year.volume_limit == float("inf")
+    assert year.model_sd == 0
 
 
 def test_same_seed_same_years_whatever_the_workers():
@@ -126,19 +148,6 @@ def test_changes_move_the_year_the_way_they_must():
     assert by["laser 10 % slower"] < now < by["twice the drop-out"]  # nothing is refunded
     assert by["cap 2 sessions lower"] > now
     assert "cap 2 sessions higher" not in by  # the estimates reach no further
-
-
-def test_changes_of_one_quote_keep_its_price():
-    hand = SimpleNamespace(
-        distribution=CountDistribution(np.array([[0.1, 0.2, 0.3, 0.2, 0.1, 0.1]])),
-        stop_hazard=np.zeros(6),
-        draws=np.zeros((1, 6)),
-        notes=(),
-    )
-    rows = {row.change: row for row in price_sensitivity(hand, FIXED, tariff(cap=6))}
-    assert rows["as it is"].expected_margin == Decimal("70.00")
-    assert rows["as it is"].chance_of_loss == pytest.approx(0.2)
-    assert rows["prices 10 % higher"].expected_margin == Decimal("110.00")
 
 
 def test_frames_name_each_row_s_package():

@@ -1,0 +1,580 @@
+"""The appointments to come: what open courses and new ones will need, by month, with bands.
+
+Every replicate has one draw of the model's parameters, shared by all courses, and its own fates:
+who clears, who stops, when each comes back, who starts. Sessions are those of the log's own habits;
+nothing here is a plan to treat sooner or later.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from forecast._checks import check_kind, check_seed, check_whole_number
+from forecast._notes import Note, notes_as_json
+from forecast._plain import plain
+from forecast._types import FloatArray, IntArray
+from forecast.counts import SHORTER, competing_ends
+from forecast.errors import RequestError
+from forecast.log import Enquiry, check_log, enquiries_of, judged_sessions
+from forecast.prices.money import from_cents
+from forecast.prices.open_courses import from_now, gradings_by_course, match_package
+from forecast.prices.payoff import areas_of, charges_of, price_rows
+from forecast.prices.quote import bullets, chance_of_100
+from forecast.prices.rhythm import Gaps, Starts, last_day
+from forecast.prices.tariff import Tariff
+from forecast.tattoo import Laser, ink_group, unreached_inks
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.log import OutcomeLog
+
+REPLICATES = 2000
+MOST_WEEKS = 156
+COURSES_AT_ONCE = 200  # open ones: their fates in all replicates fit into memory
+NEWEST = 300  # courses of the log that new ones are taken to be like
+FARTHEST = 3.0  # standard deviations of a gap, past which nobody is taken to come back
+LOW, HIGH = 0.05, 0.95
+LIKELY = 0.5  # chance from which a month is said not to fit
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Appointments:
+    """The appointments to come, by calendar month; the first and last month may be parts.
+
+    Attributes
+    ----------
+    first_days : tuple of date
+        The first day of each month that is counted: the day after the log's last, then the first.
+    days : tuple of int
+        Days of each month that are counted.
+    n_open, overdue : int
+        Courses under way that are counted; those whose client has been away for longer than gaps of
+        the log explain, who are taken to have stopped and are not.
+    from_open, from_new : ndarray of shape (months,)
+        Expected sessions.
+    tallies : mapping of str to ndarray of shape (replicates, months)
+        What each simulated future holds: ``sessions``, and with a tariff ``minutes``, hours of each
+        wavelength (``"1064"``), ``income``, ``of_owed``, ``prepaid`` and ``cost``; money in cents.
+    starts_per_month : float
+        Expected new courses a month.
+    weeks_between : float
+        Usual weeks between sessions.
+    currency : str
+        Of the tariff; empty without one.
+    hours_a_week : float or None
+        Hours that can be booked, as the tariff says.
+    another_laser : mapping of str to float
+        Of the further laser that the tariff describes: the ``hours`` a week it adds, what it
+        ``cost`` a year, and for what share of the newest courses it ``reaches`` inks anew.
+    unknown_packages : mapping of str to int
+        Courses by the name of a package that the tariff does not know: counted, but without money.
+    notes : tuple of Note
+        How it was computed.
+    """
+
+    first_days: tuple[date, ...]
+    days: tuple[int, ...]
+    n_open: int
+    overdue: int
+    from_open: FloatArray
+    from_new: FloatArray
+    tallies: dict[str, FloatArray]
+    starts_per_month: float
+    weeks_between: float
+    currency: str
+    hours_a_week: float | None
+    another_laser: Mapping[str, float]
+    unknown_packages: dict[str, int]
+    notes: tuple[Note, ...]
+
+    @property
+    def total(self) -> tuple[float, float, float]:
+        """All sessions: expected, and the ends of the 90 % interval."""
+        sums = self.tallies["sessions"].sum(axis=1)
+        low, high = np.quantile(sums, [LOW, HIGH])
+        return float(sums.mean()), float(low), float(high)
+
+    @property
+    def wavelengths(self) -> tuple[str, ...]:
+        """The wavelengths (nm) with hours of their own."""
+        return tuple(sorted((name for name in self.tallies if name.isdigit()), key=int))
+
+    def chance_too_full(self, hours_a_week: float | None) -> FloatArray:
+        """Return the chance that each month needs more than ``hours_a_week``, shape (months,)."""
+        if hours_a_week is None or "minutes" not in self.tallies:
+            return np.zeros(len(self.days))
+        held = np.array(self.days) / 7 * hours_a_week * 60
+        return np.asarray((self.tallies["minutes"] > held).mean(axis=0))
+
+    def first_too_full(self, hours_a_week: float | None = None) -> date | None:
+        """Return the first month that more likely than not needs more hours, or None."""
+        full = self.chance_too_full(hours_a_week or self.hours_a_week) >= LIKELY
+        return self.first_days[int(full.argmax())] if full.any() else None
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per month; minutes, hours and money are expected values.
+
+        ``income`` is what comes in, ``of_owed`` the part of it that was sold already (instalments
+        and rests), ``prepaid`` counts sessions that were paid before, ``cost`` is that of the
+        sessions; money in currency, tax included but in ``cost``.
+        """
+        import pandas as pd
+
+        sessions = self.tallies["sessions"]
+        low, high = np.quantile(sessions, [LOW, HIGH], axis=0)
+        frame = pd.DataFrame({
+            "month": [day.isoformat() for day in self.first_days],
+            "days": self.days,
+            "from_open_courses": self.from_open.round(1),
+            "from_new_courses": self.from_new.round(1),
+            "sessions": sessions.mean(axis=0).round(1),
+            "low": np.floor(low).astype(int),
+            "high": np.ceil(high).astype(int),
+        })  # fmt: skip
+        for name, values in self.tallies.items():
+            mean = values.mean(axis=0)
+            if name.isdigit():
+                frame[f"hours_{name}_nm"] = (mean / 60).round(1)
+            elif name in ("income", "of_owed", "cost"):
+                frame[name] = (mean / 100).round(2)
+            elif name != "sessions":
+                frame[name] = mean.round(1)
+        if self.hours_a_week is not None and "minutes" in self.tallies:
+            frame["chance_too_full"] = self.chance_too_full(self.hours_a_week).round(3)
+        return frame
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values: the months as rows, and what holds for all."""
+        kept = ("n_open", "overdue", "starts_per_month", "weeks_between", "currency")
+        full = self.first_too_full()
+        return {
+            "months": self.to_frame().to_dict("records"),
+            "total": dict(zip(("sessions", "low", "high"), map(round, self.total), strict=True)),
+            **plain({name: getattr(self, name) for name in kept}),
+            "hours_a_week": self.hours_a_week,
+            "another_laser": dict(self.another_laser),
+            "first_too_full": full and full.isoformat(),
+            "unknown_packages": dict(self.unknown_packages),
+            **notes_as_json(self.notes),
+        }
+
+    def to_text(self) -> str:
+        """Return the months as a table in words, then hours, money and the notes."""
+        frame, (mean, low, high) = self.to_frame(), self.total
+        old, new = round(self.from_open.sum()), round(self.from_new.sum())
+        shown = {
+            "month": "month", "from_open_courses": "open", "from_new_courses": "new",
+            "sessions": "all", "range": "9 of 10", "hours": "hours", "income": "income",
+        }  # fmt: skip
+        frame["range"] = frame["low"].astype(str) + " to " + frame["high"].astype(str)
+        frame = frame.assign(hours=frame["minutes"] / 60) if "minutes" in frame else frame
+        table = frame[[name for name in shown if name in frame]].rename(columns=shown)
+        lines = [
+            f"{round(mean)} appointments from {self.first_days[0]} on, {sum(self.days)} days "
+            f"({round(low)} to {round(high)} in 9 of 10 such futures): {old} from {self.n_open} "
+            f"courses under way, {new} from about {self.starts_per_month:.1f} new ones a month.",
+            table.to_string(index=False, float_format="{:,.0f}".format),
+        ]
+        return "\n".join([*lines, *self.summary(), *bullets(self.notes)])
+
+    def summary(self) -> list[str]:
+        """Return what a tariff adds, in words: hours, the first month too full, money."""
+        return [str(note) for note in (*self._hours(), *self._money())]
+
+    def _hours(self) -> Iterator[Note]:
+        if "minutes" not in self.tallies:
+            return
+        for name in self.wavelengths:
+            hours = round(self.tallies[name].mean(axis=0).sum() / 60)
+            yield Note("prices.hours_at", "info", {"hours": hours, "nm": name})
+        if self.hours_a_week is None:
+            return
+        full, chance = self.first_too_full(), self.chance_too_full(self.hours_a_week)
+        at = int(chance.argmax()) if full is None else self.first_days.index(full)
+        values = {
+            "hours": self.hours_a_week,
+            "chance": chance_of_100(chance[at]),
+            "month": str(full),
+        }
+        yield Note(f"prices.{'book_fits' if full is None else 'too_full'}", "info", values)
+        if self.another_laser:
+            hours = self.hours_a_week + self.another_laser["hours"]
+            values = {
+                "hours": hours,
+                "month": self.first_too_full(hours) or Note("prices.no_month"),
+                "cost": f"{self.another_laser['cost']:,.2f} {self.currency}",
+                "reaches": chance_of_100(self.another_laser["reaches"]),
+            }
+            yield Note("prices.another_laser", "info", values)
+
+    def _money(self) -> Iterator[Note]:
+        if "income" not in self.tallies:
+            return
+        sums = {name: tally.sum(axis=1) for name, tally in self.tallies.items()}
+        values = {
+            name: f"{from_cents(float(sums[name].mean())):,} {self.currency}"
+            for name in ("income", "of_owed", "cost")
+        }
+        low, high = (from_cents(float(end)) for end in np.quantile(sums["income"], [LOW, HIGH]))
+        ends = {"low": f"{low:,}", "high": f"{high:,}"}
+        yield Note("prices.coming_in", "info", {**values, **ends})
+        yield Note("prices.owed_to_clients", "info", {"sessions": round(sums["prepaid"].mean())})
+        for name, count in self.unknown_packages.items():
+            yield Note("prices.unknown_package", "caution", {"courses": count, "package": name})
+
+    def to_calendar(self) -> str:
+        """Return the months as events of an iCalendar file (RFC 5545); nothing of any client."""
+        lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//session-forecast//appointments//EN"]
+        for row, first, days in zip(
+            self.to_frame().to_dict("records"), self.first_days, self.days, strict=True
+        ):
+            lines += [
+                "BEGIN:VEVENT",
+                f"UID:{first:%Y%m%d}@session-forecast",
+                f"DTSTAMP:{self.first_days[0]:%Y%m%d}T000000Z",
+                f"DTSTART;VALUE=DATE:{first:%Y%m%d}",
+                f"DTEND;VALUE=DATE:{first + timedelta(days=days):%Y%m%d}",
+                f"SUMMARY:About {row['sessions']:.0f} appointments ({row['low']} to {row['high']})",
+                "TRANSP:TRANSPARENT",
+                "END:VEVENT",
+            ]
+        return "\r\n".join([*lines, "END:VCALENDAR", ""])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rows:
+    """Courses, n of them, and what may still come of each."""
+
+    more: FloatArray  # chance of more than 0, 1, … further sessions by draw, (n_draws, n, horizon)
+    value: dict[str, FloatArray]  # what the k-th further session adds to each tally, (n, horizon)
+
+
+def forecast_appointments(
+    forecaster: Any,
+    log: OutcomeLog,
+    tariff: Tariff | None = None,
+    *,
+    weeks: int = 52,
+    starts_per_month: float | None = None,
+    seed: int = 0,
+) -> Appointments:
+    """Return the appointments of the coming weeks, from open courses and from new ones.
+
+    Parameters
+    ----------
+    forecaster : Forecaster
+        With the goal ``clear``; it offers ``update`` and ``estimate_draws``.
+    log : OutcomeLog
+        Its courses under way, the gaps between its sessions, and how many start. The future begins
+        on the day after its last date.
+    tariff : Tariff, optional
+        With ``minutes_per_session``, minutes; with ``hours_a_week`` the first month that no longer
+        fits; and the money that comes in.
+    weeks : int
+        How far to look, 1 to 156.
+    starts_per_month : float, optional
+        New courses a month; by default the log's own rate, with its drift and its seasons.
+    seed : int
+        Same seed, same numbers.
+
+    Raises
+    ------
+    RequestError
+        A forecaster for lightening, or weeks or starts out of range.
+    """
+    check_log(log)
+    check_kind(tariff, (Tariff, type(None)), name="tariff", give="a Tariff, or None")
+    weeks = check_whole_number(weeks, name="weeks", low=1, high=MOST_WEEKS)
+    given = starts_per_month
+    if given is not None and not (isinstance(given, int | float) and 0 <= given <= 10_000):
+        raise RequestError(f"starts_per_month is {given!r}.", "Give a number from 0 to 10000.")
+    if getattr(forecaster, "goal", "clear") != "clear":
+        raise RequestError("The model is for lightening.", "Give one fitted with goal='clear'.")
+    rng = np.random.default_rng([check_seed(seed), 22])
+    day_one = last_day(log).date() + timedelta(days=1)
+    edges, first_days = _months(day_one, 7 * weeks)
+    (gaps, own_gaps), starts = Gaps.of(log), Starts.of(log, given=given)
+    worth = _Worth(log, tariff)
+    tallies = {"sessions": np.zeros((REPLICATES, len(first_days)))}
+    n_open, overdue = 0, 0
+    for rows, since, pace in _open_rows(forecaster, log, gaps, own_gaps, worth):
+        away = np.isfinite(since)
+        n_open, overdue = n_open + int(away.sum()), overdue + int((~away).sum())
+        shape = (REPLICATES, len(since))
+        wait, own = gaps.until_next(since, *pace, rng.random(shape))
+        rest = np.sqrt(1 / (1 / np.maximum(pace[1], 1e-9) ** 2 + 1 / gaps.within**2))
+        own = own + rest * rng.standard_normal(shape)
+        replicate, row = (at[:, away].ravel() for at in np.indices(shape))
+        given_to = (replicate, row, wait[:, away].ravel() - 0.5, own[:, away].ravel())
+        _come(tallies, rows, *given_to, gaps.within, edges, rng)
+    from_open = tallies["sessions"].mean(axis=0)
+    replicate, day = starts.draw(np.array(first_days, "datetime64[D]"), edges, REPLICATES, rng)
+    rows = _new_rows(forecaster, log, worth)
+    row = rng.integers(rows.more.shape[1], size=len(day))
+    own = gaps.mean + gaps.between * rng.standard_normal(len(day))
+    _come(tallies, rows, replicate, row, day, own, gaps.within, edges, rng)
+    return Appointments(
+        first_days=first_days,
+        days=tuple(int(n) for n in np.diff(edges)),
+        n_open=n_open,
+        overdue=overdue,
+        from_open=from_open,
+        from_new=tallies["sessions"].mean(axis=0) - from_open,
+        tallies=tallies,
+        starts_per_month=len(day) / REPLICATES / (7 * weeks) * 365.25 / 12,
+        weeks_between=float(np.exp(gaps.mean) / 7),
+        currency="" if tariff is None else tariff.currency,
+        hours_a_week=None if tariff is None else tariff.hours_a_week,
+        another_laser=_another(log, tariff),
+        unknown_packages=worth.unknown,
+        notes=_notes(gaps, overdue, given, worth),
+    )
+
+
+def _notes(gaps: Gaps, overdue: int, given: float | None, worth: _Worth) -> tuple[Note, ...]:
+    notes = [
+        Note("prices.visits_as_before", "info", {"weeks": round(float(np.exp(gaps.mean)) / 7, 1)})
+    ]
+    if not gaps.known:
+        notes = [Note("prices.visits_usual_gap", "caution")]
+    if given is None:
+        notes.append(Note("prices.starts_as_before"))
+    if overdue:
+        notes.append(Note("prices.overdue", "caution", {"courses": overdue}))
+    if worth.tariff is not None and worth.tariff.minutes_per_session is None:
+        notes.append(Note("prices.no_minutes"))
+    return tuple(notes)
+
+
+def _another(log: OutcomeLog, tariff: Tariff | None) -> dict[str, float]:
+    asked = dict(tariff.another_laser) if tariff else {}
+    if not asked:
+        return {}
+    bought = float(asked.get("price", 0)) - float(asked.get("resale", 0))
+    lasers = [
+        Laser(str(regime), tuple(int(float(nm)) for nm in str(text).split(";")))
+        for regime, text in zip(log.lasers["regime"], log.lasers["wavelengths_nm"], strict=True)
+    ]
+    more = Laser("ns", tuple(int(nm) for nm in asked.get("wavelengths_nm", ())))
+    inks = [str(one) for one in log.courses.sort_values("started_on").tail(NEWEST)["inks"]]
+    gained = [
+        len(unreached_inks(one, [*lasers, more])) < len(unreached_inks(one, lasers)) for one in inks
+    ]
+    return {
+        "hours": float(asked.get("hours_a_week", 0)),
+        "cost": round(float(asked.get("lease", 0)) + bought / float(asked.get("life_years", 1)), 2),
+        "reaches": float(np.mean(gained)) if lasers else 0.0,
+    }
+
+
+def _months(day_one: date, days: int) -> tuple[IntArray, tuple[date, ...]]:
+    # the days from day_one at which calendar months begin, and the end
+    found = [day_one]
+    while (nxt := (found[-1].replace(day=1) + timedelta(days=32)).replace(day=1)) < (
+        day_one + timedelta(days=days)
+    ):
+        found.append(nxt)
+    edges = [(day - day_one).days for day in found]
+    return np.array([*edges, days]), tuple(found)
+
+
+def _come(
+    tallies: dict[str, FloatArray],
+    rows: _Rows,
+    replicate: IntArray,
+    row: IntArray,
+    day: FloatArray,
+    own: FloatArray,
+    within: float,
+    edges: IntArray,
+    rng: np.random.Generator,
+) -> None:
+    # One entry per course and replicate: its first further session is on ``day``, its own log gap
+    # ``own``. Each comes as often as one uniform number says, and what it adds goes to its month.
+    n_months, horizon = len(edges) - 1, rows.more.shape[2]
+    left = rng.random(len(row))
+    day = day.copy()
+    for k in range(horizon):
+        comes = (left < rows.more[replicate % len(rows.more), row, k]) & (day < edges[-1])
+        replicate, row, day, own, left = (a[comes] for a in (replicate, row, day, own, left))
+        if not len(row):
+            return
+        month = np.searchsorted(edges, day, side="right") - 1
+        cell = replicate * n_months + month
+        for name, value in rows.value.items():
+            added = np.bincount(cell, value[row, k], minlength=REPLICATES * n_months)
+            into = tallies.setdefault(name, np.zeros((REPLICATES, n_months)))
+            into += added.reshape(REPLICATES, n_months)
+        day = day + np.exp(own + within * rng.standard_normal(len(day)))
+
+
+def _more_than(pmf: FloatArray, stop: FloatArray) -> FloatArray:
+    """Return the chance that more than 0, 1, … sessions are held, the shape of ``pmf``."""
+    ended = np.cumsum(sum(competing_ends(pmf, stop)), axis=-1)
+    return np.concatenate([np.ones((*pmf.shape[:-1], 1)), 1 - ended[..., :-1]], axis=-1)
+
+
+def _sooner(pmf: FloatArray, horizon: int) -> FloatArray:
+    """Return pmfs of enough for a cover-up, from those of clearing, which look further."""
+    still = np.concatenate([np.ones((*pmf.shape[:-1], 1)), 1 - np.cumsum(pmf, axis=-1)], axis=-1)
+    at = np.minimum(np.arange(horizon + 1) / SHORTER, pmf.shape[-1] - 1e-9)
+    low = at.astype(int)
+    part = at - low
+    return np.asarray(-np.diff((1 - part) * still[..., low] + part * still[..., low + 1]))
+
+
+def _open_rows(
+    forecaster: Any, log: OutcomeLog, gaps: Gaps, own: dict[str, tuple[int, float]], worth: _Worth
+) -> Iterator[tuple[_Rows, FloatArray, tuple[FloatArray, FloatArray]]]:
+    # courses under way, some at a time: what may come, days since the last session (infinite where
+    # the client is taken to have left), and mean and spread of the own log gap
+    courses = log.courses.assign(judged=judged_sessions(log))
+    courses = courses[courses["outcome"] == "ongoing"]
+    graded, now = gradings_by_course(log), last_day(log)
+    last = log.sessions.groupby("course_id")["treated_on"].max()
+    for low in range(0, len(courses), COURSES_AT_ONCE):
+        part = courses.iloc[low : low + COURSES_AT_ONCE]
+        records = part.to_dict("records")
+        more = np.stack(
+            [_open_law(forecaster, one, graded.get(str(one["course_id"]), [])) for one in records],
+            axis=1,
+        )
+        had = [own.get(str(name), (0, 0.0)) for name in part["course_id"]]
+        pace = gaps.pace(*(np.array(each, dtype=np.float64) for each in zip(*had, strict=True)))
+        given = part["sessions_given"].to_numpy(dtype=np.float64)
+        usual = np.exp(pace[0])
+        seen = (now - part["course_id"].map(last)).dt.days.to_numpy(dtype=np.float64)
+        begun = (now - part["started_on"]).dt.days.to_numpy(dtype=np.float64)
+        rough = np.clip(begun - (given - 1) * usual, 0, usual / 2)  # where no session is dated
+        since = np.where(np.isnan(seen), rough, seen)
+        spread = np.sqrt(pace[1] ** 2 + gaps.within**2)
+        since[np.log(np.maximum(since, 1)) > pace[0] + FARTHEST * spread] = np.inf
+        yield _Rows(more, worth.of(part, given.astype(int), more.shape[2])), since, pace
+
+
+def _open_law(
+    forecaster: Any, course: dict[Any, Any], gradings: list[tuple[int, float]]
+) -> FloatArray:
+    # chance of more than 0, 1, … further sessions under each draw, (n_draws, horizon)
+    enquiry = Enquiry(**{name: course[name] for name in Enquiry.__slots__ if name in course})
+    given, judged = int(course["sessions_given"]), int(course["judged"])
+    later = forecaster.update(enquiry, sessions_done=judged, gradings=gradings).remaining
+    if course["goal"] == "lighten":
+        steps = later.draws.shape[1]
+        pmf, _ = forecaster.estimate_draws([enquiry], steps=int((judged + steps + 1) / SHORTER) + 1)
+        light = _sooner(pmf[:, 0], judged + steps)
+        going = np.maximum(1 - light[:, :judged].sum(axis=1, keepdims=True), 1e-9)
+        later = replace(later, draws=light[:, judged:] / going)
+    over, draws, stop = from_now(later, waiting=given > judged)
+    more = (1 - over.sum(axis=1, keepdims=True)) * _more_than(draws, stop)
+    return np.pad(more, ((0, 0), (0, later.draws.shape[1] - more.shape[1])))
+
+
+def _new_rows(forecaster: Any, log: OutcomeLog, worth: _Worth) -> _Rows:
+    courses = log.courses.sort_values("started_on").tail(NEWEST)
+    asked = enquiries_of(courses)
+    pmf, stop = forecaster.estimate_draws(asked)
+    lighten = np.flatnonzero((courses["goal"] == "lighten").to_numpy())
+    if len(lighten):
+        horizon = pmf.shape[2]
+        far, _ = forecaster.estimate_draws(
+            [asked[k] for k in lighten], steps=int(horizon / SHORTER) + 1
+        )
+        pmf = pmf.copy()
+        pmf[:, lighten] = _sooner(far, horizon)
+    stop, none = np.broadcast_to(stop, pmf.shape), np.zeros(len(courses), dtype=np.int64)
+    priced = {}
+    if worth.tariff is not None and worth.tariff.packages:
+        sold = (worth.tariff.packages, worth.tariff)
+        found = price_rows(pmf.mean(axis=0), stop.mean(axis=0), *sold, area_cm2=areas_of(asked))
+        priced = {one.name: each.price for one, each in zip(sold[0], found, strict=True)}
+    return _Rows(_more_than(pmf, stop), worth.of(courses, none, pmf.shape[2], priced))
+
+
+class _Worth:
+    """What a session takes and brings in: minutes, hours by wavelength, money in cents."""
+
+    def __init__(self, log: OutcomeLog, tariff: Tariff | None) -> None:
+        self.tariff = tariff
+        self.unknown: dict[str, int] = {}
+        timed = tariff is not None and tariff.minutes_per_session is not None
+        self.shares = _wavelength_shares(log) if timed else {}
+
+    def of(
+        self,
+        courses: pd.DataFrame,
+        given: IntArray,
+        horizon: int,
+        asked: Mapping[str, FloatArray] = MappingProxyType({}),
+    ) -> dict[str, FloatArray]:
+        """Return what the k-th further session of each course adds, by tally, (n, horizon).
+
+        ``asked`` has the price of each course by package, where the tariff leaves it open.
+        """
+        shape = (len(courses), horizon)
+        found = {"sessions": np.ones(shape)}
+        tariff = self.tariff
+        if tariff is None:
+            return found
+        area = areas_of(enquiries_of(courses))
+        if tariff.minutes_per_session is not None:
+            minutes = tariff.minutes(area)
+            found["minutes"] = np.broadcast_to(minutes[:, None], shape)
+            groups = [ink_group(str(inks)) for inks in courses["inks"]]
+            for nm in sorted({nm for share in self.shares.values() for nm in share}):
+                share = np.array([self.shares.get(group, {}).get(nm, 0.0) for group in groups])
+                found[str(nm)] = np.broadcast_to((minutes * share)[:, None], shape)
+        prices = [{name: float(own[k]) for name, own in asked.items()} for k in range(len(area))]
+        rows = zip(courses.to_dict("records"), given.tolist(), area.tolist(), prices, strict=True)
+        money = [self._money(one, had, horizon, cm2, own) for one, had, cm2, own in rows]
+        for place, name in enumerate(("income", "of_owed", "prepaid")):
+            found[name] = np.stack([one[place] for one in money])
+        found["cost"] = np.broadcast_to(tariff.session_costs(area)[:, None], shape)
+        return found
+
+    def _money(
+        self, course: dict[Any, Any], had: int, horizon: int, area: float, asked: dict[str, float]
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        # income with each further session, what of it is owed already, and whether it was prepaid
+        nothing = np.zeros(horizon)
+        assert self.tariff is not None
+        try:
+            package = match_package(course["package"], self.tariff.packages)
+        except RequestError:
+            recorded = course["package"]
+            name = str(recorded) if recorded and recorded == recorded else "not recorded"
+            if had:  # of new courses there is none yet to name
+                self.unknown[name] = self.unknown.get(name, 0) + 1
+            return nothing, nothing, nothing
+        sessions = np.arange(had + 1, had + horizon + 1)
+        charges, held = charges_of(package, self.tariff, had + horizon, area, asked=asked)
+        later, recorded = charges[had:], course.get("sessions_prepaid")
+        if had and package.kind == "block" and recorded == recorded and recorded is not None:
+            later = np.where((sessions > held) & (sessions <= recorded), 0.0, later)
+            held = int(recorded)
+        sold = (sessions <= held) & bool(had)
+        return later, np.where(sold, later, 0.0), sold.astype(np.float64)
+
+
+def _wavelength_shares(log: OutcomeLog) -> dict[str, dict[int, float]]:
+    # of each ink group, the share of a session's time at each wavelength in the last two years
+    rows = log.each_session.dropna(subset=["wavelengths_nm"])
+    rows = rows[rows["treated_on"] >= np.datetime64(last_day(log)) - np.timedelta64(730, "D")]
+    inks = log.courses.set_index("course_id")["inks"]
+    found: dict[str, dict[int, float]] = {}
+    for name, text in zip(rows["course_id"].map(inks), rows["wavelengths_nm"], strict=True):
+        own = found.setdefault(ink_group(str(name)), {})
+        listed = [int(float(nm)) for nm in str(text).split(";")]
+        for nm in listed:
+            own[nm] = own.get(nm, 0.0) + 1 / len(listed)
+    return {
+        group: {nm: weight / sum(own.values()) for nm, weight in own.items()}
+        for group, own in found.items()
+    }

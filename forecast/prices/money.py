@@ -1,0 +1,91 @@
+"""Money: exact amounts as people write them, and two rounding rules.
+
+An amount that is reported is rounded once to the cent, halves away from zero; a price that is asked
+for is rounded up to the price-list step, so that what was promised of the exact price still holds
+of the rounded one.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from decimal import ROUND_CEILING, ROUND_HALF_UP, Decimal, InvalidOperation
+
+import numpy as np
+
+from forecast._checks import shown
+from forecast._types import FloatArray
+from forecast.errors import RequestError
+
+CENT = Decimal("0.01")
+MOST_DIGITS = 15  # of an amount, before or behind the point
+FLOAT_NOISE = Decimal("0.000001")  # of a cent: what binary arithmetic may add to an exact price
+WITH_CODE = re.compile(r"^\s*(?:([A-Za-z]{3})\s+)?(-?[0-9]+(?:\.[0-9]+)?)(?:\s+([A-Za-z]{3}))?\s*$")
+
+
+def amount(value: object, *, name: str, currency: str, whole_cents: bool = True) -> Decimal:
+    """Return ``value``, such as ``120``, ``"120.00"`` or ``"120.00 EUR"``, as an exact amount.
+
+    ``name`` is what it is, for messages; prices have ``whole_cents``, parts of a cost need not.
+
+    Raises
+    ------
+    RequestError
+        Not a number, negative, a fraction of a cent, or another currency than the tariff's.
+
+    Examples
+    --------
+    >>> amount("120.50 EUR", name="price", currency="EUR")
+    Decimal('120.50')
+    """
+    text = str(value)
+    parts = WITH_CODE.match(text)
+    if parts and currency_of(text) not in ("", currency):
+        raise RequestError(
+            f"{name} is {text!r} but the tariff is in {currency}.",
+            "Put every amount into one currency; nothing is converted.",
+        )
+    try:
+        number = Decimal(parts[2] if parts else text)
+    except InvalidOperation:
+        number = Decimal("NaN")
+    if isinstance(value, bool) or not number.is_finite() or abs(number.adjusted()) > MOST_DIGITS:
+        raise RequestError(
+            f"{name} is {shown(value)}, which is not an amount of money.",
+            f'Write it as 120.00 or "120.00 {currency}", with a point and without other signs.',
+        )
+    if number < 0:
+        raise RequestError(f"{name} is {value}, which is negative.", f"Give {name} as 0 or more.")
+    if whole_cents and number != number.quantize(CENT):
+        raise RequestError(f"{name} is {value}, a fraction of a cent.", "Round it to the cent.")
+    return number
+
+
+def currency_of(value: object) -> str:
+    """Return the three-letter code written with an amount, or an empty text."""
+    parts = WITH_CODE.match(str(value))
+    return (parts[1] or parts[3] or "").upper() if parts else ""
+
+
+def to_cents(money: Decimal) -> int:
+    """Return whole cents, halves away from zero."""
+    return int((money * 100).quantize(Decimal(1), ROUND_HALF_UP))
+
+
+def from_cents(cents: float) -> Decimal:
+    """Return the amount of a number of cents, rounded to the cent, halves away from zero."""
+    if not math.isfinite(cents):
+        raise RequestError(f"An amount came out as {cents}.", "Check the tariff for zeros.")
+    return (Decimal(cents) / 100).quantize(CENT, ROUND_HALF_UP) + 0  # which has no minus if zero
+
+
+def round_up(cents: float, step: Decimal = CENT) -> Decimal:
+    """Return the smallest multiple of ``step`` that is at least the given number of cents."""
+    exact = (Decimal(cents) - FLOAT_NOISE) / 100
+    # adding 0 takes the minus from a zero
+    return ((exact / step).quantize(Decimal(1), ROUND_CEILING) * step).quantize(CENT) + 0
+
+
+def round_cents(cents: FloatArray) -> FloatArray:
+    """Return whole cents as floats, halves away from zero; the same rule for arrays."""
+    return np.copysign(np.floor(np.abs(cents) + 0.5), cents)

@@ -1,0 +1,185 @@
+"""The clinic's rhythm: how long clients take between sessions, and how many start, by month.
+
+Both are read from the log. Gaps are log-normal, each course with its own pace (method of moments).
+Starts follow a straight line in the log of their number over the last three years, with more spread
+than chance alone where the log shows it, and the seasons of the years as far as chance leaves them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast._types import FloatArray, IntArray
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from forecast.log import OutcomeLog
+
+MONTH, YEAR = 365.25 / 12, 365.25  # days
+MOST_MONTHS = 36  # of starts that the line is drawn through
+DRIFT_SD = 0.15  # of the line's slope, in logs a year, before the log is seen (a judgement)
+RECENT_YEARS, FEWEST_GAPS = 2, 30
+USUAL_GAP = (np.log(56.0), 0.2, 0.25)  # eight weeks: common practice, no source
+CHANCE_TO = 1.64  # standard deviations: more spread than 1 in 20 by chance is the clinic's own
+WHOLE_YEARS = 2  # of log, from which seasons are looked for
+
+
+def last_day(log: OutcomeLog) -> datetime:
+    """Return the last day that the log tells of."""
+    dates = (log.courses["started_on"], log.sessions["treated_on"], log.gradings["graded_on"])
+    return max(day.max() for day in dates if day.notna().any()).to_pydatetime()  # type: ignore[no-any-return]
+
+
+@dataclass(frozen=True, slots=True)
+class Gaps:
+    """Days between sessions, in logs: the mean, and its spread between and within courses."""
+
+    mean: float
+    between: float
+    within: float
+    known: bool  # from the log; else what is usual
+
+    @classmethod
+    def of(cls, log: OutcomeLog) -> tuple[Gaps, dict[str, tuple[int, float]]]:
+        """Return the gaps, and of each course how many it had and the mean of their logs."""
+        rows = log.each_session.sort_values(["course_id", "treated_on"])
+        days = rows.groupby("course_id")["treated_on"].diff().dt.days
+        kept = rows.assign(gap=np.log(days.where(days > 0)))[(days > 0).to_numpy()]
+        own = kept.groupby("course_id")["gap"].agg(["count", "mean"])
+        courses = {str(k): (int(n), float(m)) for k, n, m in own.itertuples()}
+        since = np.datetime64(last_day(log)) - np.timedelta64(int(RECENT_YEARS * YEAR), "D")
+        recent = kept[kept["treated_on"] >= since]
+        kept = recent if len(recent) >= FEWEST_GAPS else kept
+        if len(kept) < FEWEST_GAPS:
+            return cls(*USUAL_GAP, known=False), courses
+        groups = kept.groupby("course_id")["gap"]
+        counts, means = groups.count().to_numpy(), groups.mean().to_numpy()
+        rest = float(((kept["gap"] - groups.transform("mean")) ** 2).sum())
+        within = rest / max(len(kept) - len(counts), 1)
+        between = max(float(means.var()) - within * float((1 / counts).mean()), 0.0)
+        return cls(float(means.mean()), between**0.5, max(within, 1e-8) ** 0.5, known=True), courses
+
+    def pace(self, n: FloatArray, mean: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return mean and standard deviation of courses' own log gaps, after ``n`` gaps each."""
+        precision = 1 / max(self.between**2, 1e-9) + n / self.within**2
+        pull = self.mean / max(self.between**2, 1e-9) + n * mean / self.within**2
+        return pull / precision, precision**-0.5
+
+    def until_next(
+        self, since: FloatArray, centre: FloatArray, spread: FloatArray, uniform: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return days until the next session and the own log gap, given no session ``since``.
+
+        The gap is known to be longer than the days since the last session; arrays broadcast, and
+        the own gap is the mean that this one suggests.
+        """
+        from scipy.special import ndtr, ndtri
+
+        whole = np.sqrt(spread**2 + self.within**2)
+        floor = ndtr((np.log(np.maximum(since, 0.5)) - centre) / whole)
+        z = ndtri(np.clip(floor + uniform * (1 - floor), 1e-9, 1 - 1e-9))
+        gap = centre + whole * z
+        own = centre + spread**2 / whole**2 * (gap - centre)
+        return np.maximum(np.exp(gap) - since, 1.0), own
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Starts:
+    """New courses: the log of their number a month, its drift a year, and their covariance."""
+
+    level: float
+    drift: float
+    covariance: FloatArray
+    dispersion: float  # variance over mean, of a month's number; 1 is chance alone
+    season: FloatArray  # factor of each month of the year, (12,)
+
+    @classmethod
+    def of(cls, log: OutcomeLog, *, given: float | None = None) -> Starts:
+        """Return what the log's starts say; ``given`` a month is taken as known."""
+        now = np.datetime64(last_day(log))
+        started = log.courses["started_on"].to_numpy()
+        ago = (now - started).astype("timedelta64[D]").astype(np.float64)
+        n_months = int(np.clip(ago.max() // MONTH, 1, MOST_MONTHS))
+        counts = np.bincount((ago // MONTH).astype(int), minlength=n_months)[:n_months]
+        season = _seasons(started, ago)
+        dates = now - np.round((np.arange(n_months) + 0.5) * MONTH).astype("timedelta64[D]")
+        expected = season[dates.astype("datetime64[M]").astype(int) % 12]
+        years_ago = -(np.arange(n_months) + 0.5) / 12
+        level, drift, covariance = _line(counts, expected, years_ago)
+        mean = expected * np.exp(level + drift * years_ago)
+        pearson = float(((counts - mean) ** 2 / np.maximum(mean, 1e-9)).sum())
+        free = max(n_months - 2, 1)
+        by_chance = free + CHANCE_TO * (2 * free) ** 0.5  # of a chi-squared
+        dispersion = pearson / free if pearson > by_chance else 1.0
+        if given is not None:
+            return cls(np.log(max(given, 1e-9)), 0.0, np.zeros((2, 2)), dispersion, season)
+        return cls(level, drift, covariance * dispersion, dispersion, season)
+
+    def draw(
+        self, first: npt.NDArray[np.datetime64], edges: IntArray, n: int, rng: np.random.Generator
+    ) -> tuple[IntArray, FloatArray]:
+        """Return the replicate and the day of each new course, of ``n`` replicates.
+
+        ``edges`` are the days at which months begin, and the end; ``first`` their dates.
+        """
+        mean = np.array([self.level, self.drift])
+        level, drift = rng.multivariate_normal(mean, self.covariance, n, method="svd").T
+        middle = (edges[:-1] + edges[1:]) / 2 / YEAR
+        season = self.season[first.astype("datetime64[M]").astype(int) % 12]
+        rate = np.exp(level[:, None] + drift[:, None] * middle) * season * np.diff(edges) / MONTH
+        if self.dispersion > 1.01:  # below, a gamma so narrow is a constant
+            shape = np.maximum(rate / (self.dispersion - 1), 1e-6)
+            rate = rng.gamma(shape, self.dispersion - 1)
+        counts = rng.poisson(rate)
+        replicate, month = (np.repeat(at.ravel(), counts.ravel()) for at in np.indices(rate.shape))
+        day = edges[month] + rng.random(len(month)) * np.diff(edges)[month]
+        return replicate.astype(np.int64), day
+
+
+def yearly_starts(log: OutcomeLog) -> tuple[float, float]:
+    """Return the new courses of the year to come, expected, and the relative spread of that mean.
+
+    Beyond the spread, their number varies as chance has it.
+    """
+    edges = np.round(np.arange(13) * MONTH).astype(np.int64)
+    first = np.datetime64(last_day(log), "D") + edges[:-1].astype("timedelta64[D]")
+    replicate, _ = Starts.of(log).draw(first, edges, 4000, np.random.default_rng(0))
+    counts = np.bincount(replicate, minlength=4000)
+    mean = float(counts.mean())
+    return mean, float(max(counts.var() - mean, 0.0) ** 0.5 / max(mean, 1e-9))
+
+
+def _line(
+    counts: IntArray, expected: FloatArray, years: FloatArray
+) -> tuple[float, float, FloatArray]:
+    # Newton's steps for a Poisson line; half a course keeps an empty log finite
+    design = np.column_stack([np.ones_like(years), years])
+    prior = np.diag([1e-6, DRIFT_SD**-2])
+    at = np.array([np.log((counts.sum() + 0.5) / expected.sum()), 0.0])
+    for _ in range(50):
+        mean = expected * np.exp(design @ at)
+        information = design.T @ (mean[:, None] * design) + prior
+        slope = design.T @ (counts - mean) - prior @ at
+        slope[0] += 1e-6 * at[0]
+        at = at + np.linalg.solve(information, slope)
+    return float(at[0]), float(at[1]), np.asarray(np.linalg.inv(information))
+
+
+def _seasons(started: npt.NDArray[np.datetime64], ago: FloatArray) -> FloatArray:
+    # the factor of each calendar month, drawn to 1 as far as chance alone would spread it
+    years = int(ago.max() // YEAR)
+    if years < WHOLE_YEARS:
+        return np.ones(12)
+    kept = started[ago < years * YEAR]
+    seen = np.bincount(kept.astype("datetime64[M]").astype(int) % 12, minlength=12)
+    mean = len(kept) / 12
+    spread = max(float(((seen - mean) ** 2).mean()) - mean, 0.0) / mean**2
+    if spread * mean < 1:  # less than as much again as chance: no season to speak of
+        return np.ones(12)
+    factor = (seen + 1 / spread) / (mean + 1 / spread)
+    return np.asarray(factor / factor.mean())

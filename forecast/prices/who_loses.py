@@ -1,0 +1,175 @@
+"""Many enquiries and packages at once: which package loses money, and on whom."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from forecast._checks import check_kind
+from forecast._notes import Note
+from forecast.counts import of_100
+from forecast.errors import RequestError
+from forecast.log import Enquiry
+from forecast.prices.money import from_cents
+from forecast.prices.payoff import areas_of, price_rows
+from forecast.prices.price_list import mean_estimates
+from forecast.prices.quote import HALF
+from forecast.prices.tariff import Package, Tariff
+from forecast.prices.year import DrawsEstimates, as_enquiries
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+WORST = 5  # enquiries of a package that are named
+
+
+def price_many(
+    forecaster: DrawsEstimates,
+    frame: pd.DataFrame | Sequence[Enquiry],
+    packages: Package | Sequence[Package],
+    tariff: Tariff,
+) -> pd.DataFrame:
+    """Return one row for each enquiry and package: price, margin, chance of loss, and why.
+
+    Columns: enquiry (``enquiry_id`` or the frame's index), package, price, sessions (delivered, on
+    average), chance_enough (None for pay per session), cost, margin, chance_of_loss, mark
+    (``dearer`` than its sessions one by one, a fixed price for ``too_few``, or empty) and reason,
+    what makes its course dearer than that of the average enquiry. Money in currency, net of tax
+    but for the price.
+
+    Parameters
+    ----------
+    forecaster : Forecaster
+        Offers ``estimate_draws``.
+    frame : DataFrame or sequence of Enquiry
+        The enquiries; a frame has their fields as columns.
+    packages : Package or sequence of Package
+        What is sold; one without a price is priced for each enquiry.
+    tariff : Tariff
+        Costs and rules.
+
+    Raises
+    ------
+    RequestError
+        No enquiry or package, or a promise beyond the horizon.
+    """
+    import pandas as pd
+
+    check_kind(tariff, Tariff, name="tariff", give="a Tariff")
+    offered = (packages,) if isinstance(packages, Package) else tuple(packages)
+    if not offered or not len(frame):
+        raise RequestError(
+            f"{len(frame)} enquiries and {len(offered)} packages.", "Give at least one each."
+        )
+    if isinstance(frame, Sequence):
+        labels: Sequence[Any] = range(len(frame))
+    else:
+        labels = list(frame.get("enquiry_id", frame.index))
+    asked = as_enquiries(frame)
+    pmf, stop = mean_estimates(forecaster, asked)
+    area, single = areas_of(asked), Package("per_session")
+    each = tariff.session_costs(area)
+    tables = []
+    for package, one in zip(
+        offered, price_rows(pmf, stop, offered, tariff, area_cm2=area), strict=True
+    ):
+        most = one.terms.block * tariff.price_of(single, area)
+        dearer = (one.price > most) & (package.kind in ("block", "fixed"))
+        few = (one.enough < HALF) & (package.kind == "fixed")
+        tables.append(pd.DataFrame({
+            "enquiry": labels,
+            "package": package.name,
+            "price": (one.price / 100).round(2),
+            "sessions": one.sessions.round(2),
+            "chance_enough": one.enough.round(4),
+            "cost": (one.cost / 100).round(2),
+            "margin": (one.margin / 100).round(2),
+            "chance_of_loss": one.chance_of_loss.round(4),
+            "mark": np.where(dearer, "dearer", np.where(few, "too_few", "")),
+            "reason": [
+                _reason(*values, one.sessions.mean(), each.mean(), tariff.currency)
+                for values in zip(one.sessions, each, area, strict=True)
+            ],
+        }))  # fmt: skip
+    return pd.concat(tables, ignore_index=True)
+
+
+def _reason(
+    sessions: float, cost: float, area: float, usual: float, usual_cost: float, code: str
+) -> str:
+    # whichever of its length and its session's cost is further above the average enquiry's
+    longer, dearer = sessions / usual, cost / usual_cost
+    if max(longer, dearer) < 1.05:
+        return "price"
+    if longer >= dearer:
+        return f"{sessions:.0f} sessions, {usual:.0f} are usual"
+    return f"{area:g} cm²: {from_cents(cost)} {code} a session, {from_cents(usual_cost)} are usual"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WhoLoses:
+    """Which package loses money, and on whom.
+
+    Attributes
+    ----------
+    rows : DataFrame
+        As `price_many` returns it.
+    currency : str
+        Three-letter code.
+    """
+
+    rows: pd.DataFrame
+    currency: str
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per package: mean margin, chance of loss, and for whom it falls short.
+
+        ``not_enough`` is the mean share of clients for whom its sessions are not enough,
+        ``losing`` the share of enquiries that lose money on average, ``misleading`` that of those
+        to whom it should not be offered.
+        """
+        rows = self.rows.assign(
+            not_enough=1 - self.rows["chance_enough"],
+            losing=self.rows["margin"] < 0,
+            misleading=self.rows["mark"] != "",
+        )
+        columns = ["price", "margin", "chance_of_loss", "losing", "not_enough", "misleading"]
+        return rows.groupby("package", sort=False)[columns].mean().reset_index()
+
+    def worst(self) -> pd.DataFrame:
+        """Return the five enquiries of each package that bring the least, with the reason."""
+        kept = ["package", "enquiry", "price", "margin", "chance_of_loss", "sessions", "reason"]
+        order = self.rows.sort_values(["margin"], kind="stable")[kept]
+        first = order.groupby("package", sort=False).head(WORST)
+        places = {name: k for k, name in enumerate(self.rows["package"].unique())}
+        return first.sort_values("package", key=lambda names: names.map(places), kind="stable")
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values: a row per package with its five worst enquiries."""
+        worst = self.worst()
+        packages = []
+        for row in self.to_frame().round(4).to_dict("records"):
+            named = worst[worst["package"] == row["package"]].drop(columns="package")
+            clean = {str(k): None if v != v else v for k, v in row.items()}
+            packages.append({**clean, "worst": named.to_dict("records")})
+        return {"packages": packages, "currency": self.currency}
+
+    def to_text(self) -> str:
+        """Return the table in words, then a line per package with its worst enquiries."""
+        table = self.to_frame()
+        for name in ("chance_of_loss", "losing", "not_enough", "misleading"):
+            table[name] = ["" if one != one else of_100(one) for one in table[name]]
+        heads = {"price": "mean price", "margin": "mean margin", "chance_of_loss": "loss",
+                 "losing": "enquiries losing", "not_enough": "not enough for",
+                 "misleading": "not to be offered to"}  # fmt: skip
+        shown = table.rename(columns=heads).to_string(
+            index=False, float_format="{:,.2f}".format, justify="left"
+        )
+        lines = [f"Who loses ({self.currency}, margins net of tax):", shown, "Least is left by:"]
+        for package, rows in self.worst().groupby("package", sort=False):
+            named = [f"{one.enquiry} {one.margin:,.0f} ({one.reason})" for one in rows.itertuples()]
+            lines.append(f"  {package}: {'; '.join(named)}")
+        return "\n".join([*lines, f"- {Note('prices.not_for_sale')}"])
