@@ -16,6 +16,7 @@ from forecast.cli.compare import (
     add_reactions,
     add_share,
 )
+from forecast.cli.daybook import add_daybook
 from forecast.cli.estimate import add_estimate, add_price, add_update
 from forecast.cli.files import typed
 from forecast.cli.log import add_assess, add_check, add_fit, add_workbook
@@ -27,7 +28,17 @@ __all__ = ["main"]
 
 DONE, AT_FAULT, INTERRUPTED = 0, 1, 130
 COMMANDS = (  # as the help lists them
-    *(add_tour, add_workbook, add_check, add_fit, add_estimate, add_update, add_price, add_assess),
+    *(
+        add_tour,
+        add_workbook,
+        add_daybook,
+        add_check,
+        add_fit,
+        add_estimate,
+        add_update,
+        add_price,
+        add_assess,
+    ),
     *(add_compare, add_fading, add_reactions, add_reach, add_page, add_sheet, add_share, add_pool),
 )
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +10,7 @@ import forecast
 from forecast import prices, tattoo
 from forecast._checks import LEVEL
 from forecast.cli.files import (
+    BY,
     Options,
     add_command,
     add_gradings,
@@ -27,6 +27,8 @@ from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     from forecast.cli.files import Commands
+    from forecast.counts import Estimate
+    from forecast.daybook import Promise
     from forecast.forecaster import Forecaster
     from forecast.log import Enquiry, OutcomeLog
     from forecast.midcourse import Update
@@ -62,8 +64,8 @@ def add_estimate(commands: Commands) -> None:
     parser.add_argument(
         "--register",
         type=Path,
-        metavar="R.jsonl",
-        help="append each estimate to a register of promises, to be judged by assess later",
+        metavar="BOOK.sqlite",
+        help="keep each estimate as a promise in a daybook, to be judged by assess later",
     )
 
 
@@ -93,17 +95,17 @@ def _estimate(options: Options) -> None:
     results: list[dict[str, Any]] = []
     texts: list[str] = []
     always: dict[str, Caution] = {}
-    if options.register is not None:
-        from forecast.forecaster import record_promise
-
-        check_register(options.register)
-    enquiries = read_enquiries(options.enquiries, named=options.register is not None)
+    promises: list[Promise] = []
+    register: Path | None = options.register
+    if register is not None:
+        check_register(register)
+    enquiries = read_enquiries(options.enquiries, named=register is not None)
     for label, enquiry in enquiries.items():
         result = forecaster.estimate(
             enquiry, level=options.level, strategy=options.strategy, lighten=lighten
         )
-        if options.register is not None:
-            record_promise(options.register, result, enquiry_id=label, issued_on=date.today())
+        if register is not None:
+            promises.append(_promised(forecaster, result, enquiry, label))
         cautions = tattoo.cautions_for(enquiry)
         why, lines = (
             _what_drives(forecaster, enquiry, options.level) if options.drivers else ({}, [])
@@ -114,7 +116,24 @@ def _estimate(options: Options) -> None:
         )
         always |= {caution.key: caution for caution in cautions if caution.kind == "always"}
     texts.append("\n".join([CLOSING, *(f"- {item.to_text()}" for item in always.values())]))
+    if register is not None:
+        from forecast.daybook import Daybook, make_daybook
+
+        with Daybook(register) if register.exists() else make_daybook(register) as book:
+            kept = [book.keep(one, by=BY) for one in promises]
+        for result_of, one in zip(results, kept, strict=True):
+            result_of["promise_no"] = one.promise_no
+        numbers = ", ".join(f"{one.course_id} is promise {one.promise_no}" for one in kept)
+        texts.append(f"Kept in {register}: {numbers}.")
     answer(options, {"estimates": results}, "\n\n".join(texts))
+
+
+def _promised(forecaster: Forecaster, estimate: Estimate, enquiry: Enquiry, label: str) -> Promise:
+    from forecast.daybook import check_code
+    from forecast.forecaster import promise_of
+
+    code = check_code(label, "enquiry_id")
+    return promise_of(forecaster, estimate, enquiry, client_id=code, course_id=code)
 
 
 def _what_drives(

@@ -37,6 +37,7 @@ ARGUMENT = re.compile(
 )
 Options = argparse.Namespace
 MOST_ROWS = 200_000
+BY = "cli0"  # who enters what a command enters, unless told
 
 
 def add_command(
@@ -375,10 +376,17 @@ def check_json_output(path: Path, *kinds: str, what: str) -> None:
 
 
 def check_register(path: Path) -> None:
-    """Raise RequestError unless ``path`` is free, or a register of promises to append to."""
-    from forecast.forecaster import holds_promises
-
-    check_output(path, what="a register of promises", known=holds_promises)
+    """Raise RequestError where promises cannot be kept in ``path``: it must become a daybook."""
+    if path.suffix.lower() == ".jsonl":
+        raise RequestError(
+            f"{path} is a register of promises as it was kept once.",
+            f"Take it over, forecast daybook {path.with_suffix('.sqlite')} --from {path}, and name "
+            "the daybook.",
+        )
+    if path.suffix.lower() != ".sqlite":
+        raise RequestError(f"{path} is no daybook.", "Name one that ends in .sqlite.")
+    if not path.exists():
+        check_can_write(path)
 
 
 def check_folder(folder: Path, names: Iterable[str], *, what: str, mark: Mark, by: str) -> None:

@@ -10,12 +10,11 @@ if TYPE_CHECKING:
     from forecast.forecaster.promises import (
         TITLE,
         assess_forecaster,
-        assess_register,
+        assess_promises,
         card_text,
         enquiry_of,
-        holds_promises,
         model_card,
-        record_promise,
+        promise_of,
     )
 
 

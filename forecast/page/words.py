@@ -142,6 +142,9 @@ class _Filled(Filler):
     def day(self, iso: str) -> str:
         return self.words.month_of(iso)
 
+    def exact_day(self, iso: str) -> str:
+        return self.words.day(date.fromisoformat(iso))
+
     def format_field(self, value: Any, format_spec: str) -> str:
         said = super().format_field(value, format_spec)
         if isinstance(value, float) and format_spec.endswith("f"):
