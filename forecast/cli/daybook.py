@@ -125,8 +125,8 @@ def _forget(options: Options) -> None:
     with Daybook(options.file) as book:
         found = book.forget(options.forget, by=options.by)
     lines = [
-        f"Forgotten: {found['courses']} course(s), {found['promises']} promise(s). What stays is an "
-        "entry that somebody was forgotten."
+        f"Forgotten: {found['courses']} course(s), {found['promises']} promise(s). What stays is "
+        "an entry that somebody was forgotten."
     ]
     if found["learnt_by"]:
         lines.append(

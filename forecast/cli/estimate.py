@@ -14,8 +14,10 @@ from forecast.cli.files import (
     Options,
     add_command,
     add_gradings,
+    add_promise,
     answer,
     check_register,
+    course_of,
     gradings_of,
     progress,
     read_enquiries,
@@ -26,9 +28,10 @@ from forecast.cli.log import read
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
+    from forecast._notes import Note
     from forecast.cli.files import Commands
     from forecast.counts import Estimate
-    from forecast.daybook import Promise
+    from forecast.daybook import Course, Promise
     from forecast.forecaster import Forecaster
     from forecast.log import Enquiry, OutcomeLog
     from forecast.midcourse import Update
@@ -75,9 +78,10 @@ def add_update(commands: Commands) -> None:
         commands, "update", _update, says="how many sessions are still needed, mid-course"
     )
     parser.add_argument("model", metavar="MODEL.json", type=Path)
-    parser.add_argument("enquiry", metavar="ENQUIRY.csv", type=Path)
-    parser.add_argument("--sessions-done", type=int, required=True, metavar="K")
+    parser.add_argument("enquiry", metavar="ENQUIRY.csv", type=Path, nargs="?")
+    parser.add_argument("--sessions-done", type=int, metavar="K")
     add_gradings(parser)
+    add_promise(parser, daybook=True)
     parser.add_argument(
         "--drivers", action="store_true", help="also say what gradings and attributes do to it"
     )
@@ -159,28 +163,33 @@ def _what_drives(
 
 def _update(options: Options) -> None:
     forecaster = forecast.load_forecaster(options.model)
-    enquiry = read_one_enquiry(options.enquiry)
-    gradings = gradings_of(options)
-    later = forecaster.update(
-        enquiry, sessions_done=options.sessions_done, gradings=gradings, level=options.level
-    )
+    course = course_of(options)
+    if course is None and options.sessions_done is None:
+        raise RequestError("It is not said how many sessions were had.", "Give --sessions-done K.")
+    enquiry = (course and course.enquiry) or read_one_enquiry(options.enquiry)
+    done: int = course.done if course else options.sessions_done
+    gradings = list(course.graded) if course else gradings_of(options)
+    given: Any = {"sessions_done": done, "gradings": gradings, "level": options.level}
+    later = forecaster.update(enquiry, **given)
     cautions = tattoo.cautions_for(enquiry)
     priced: dict[str, Any] = {}
     lines: list[str] = []
     if options.drivers:
-        given = (options.level, options.sessions_done, gradings)
-        priced, lines = _what_drives(forecaster, enquiry, *given)
+        priced, lines = _what_drives(forecaster, enquiry, options.level, done, gradings)
     if options.tariff:
-        quoted, costs = _price_remaining(later, options.tariff, options.sessions_done)
+        quoted, costs = _price_remaining(later, options.tariff, done)
         priced, lines = priced | quoted, [*lines, *costs]
+    against = _against(course, later) if course else None
     data = {
+        **({"promised": against.to_dict() | {"text": str(against)}} if against else {}),
         "remaining": later.remaining.to_dict(),
         "total": later.total.to_dict(),
         **as_dict(cautions),
         **priced,
     }
     text = [
-        f"After {options.sessions_done} session(s), still needed:",
+        *([str(against), ""] if against else []),
+        f"After {done} session(s), still needed:",
         later.remaining.to_text(),
         "",
         "In total:",
@@ -191,6 +200,12 @@ def _update(options: Options) -> None:
         CLOSING,
     ]
     answer(options, data, "\n".join(text))
+
+
+def _against(course: Course, later: Update) -> Note | None:
+    from forecast.forecaster import against_promise
+
+    return against_promise(course, later.total, (*later.total.notes, *later.remaining.notes))
 
 
 def _price_remaining(later: Update, path: Path, done: int) -> tuple[dict[str, Any], list[str]]:

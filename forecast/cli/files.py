@@ -30,6 +30,7 @@ from forecast.errors import DataError, ForecastError, RequestError
 
 if TYPE_CHECKING:
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
+    from forecast.daybook import Course
     from forecast.log import Enquiry
 
 ARGUMENT = re.compile(
@@ -323,6 +324,42 @@ def read_gradings(
                 else "Correct it, or give --as-graded if all is right as written.",
             )
     return gradings
+
+
+def add_promise(parser: argparse.ArgumentParser, *, daybook: bool) -> None:
+    """Add the options by which a course is opened in a daybook instead of typed in again."""
+    if daybook:
+        parser.add_argument(
+            "--daybook", type=Path, metavar="BOOK.sqlite", help="where the promise was kept"
+        )
+    parser.add_argument(
+        "--promise", type=int, metavar="N", help="its number: the course is read from the daybook"
+    )
+
+
+def course_of(options: Options) -> Course | None:
+    """Return the course of the promise that the options name, None where they name none."""
+    if (options.promise is None) != (options.daybook is None) or (
+        options.promise is None and options.enquiry is None
+    ):
+        raise RequestError(
+            "It is not said which course is meant.",
+            "Give ENQUIRY.csv, or --daybook BOOK.sqlite and --promise N.",
+        )
+    if options.promise is None:
+        return None
+    if options.enquiry is not None:
+        raise RequestError("An enquiry and a promise are given.", "Give one of the two.")
+    from forecast.daybook import Daybook
+
+    with Daybook(options.daybook) as book:
+        course = book.course(book.promise(options.promise).course_id)
+    if course.enquiry is None:
+        raise RequestError(
+            f"The daybook knows nothing of the tattoo of promise {options.promise}.",
+            "Give ENQUIRY.csv instead.",
+        )
+    return course
 
 
 def add_gradings(parser: argparse.ArgumentParser) -> None:

@@ -287,8 +287,8 @@ class Daybook:
             raise MisfitError("reaction", Note("daybook.which_reaction"))
         if visit.reaction and not before.done:
             raise MisfitError("reaction", Note("daybook.reaction_first"))
-        if visit.fading_pct is not None and not sure:
-            self._check_fading(before, visit.fading_pct)
+        if "fading_pct" in given and not sure:
+            self._check_fading(before, given["fading_pct"])
         with self.entry("session", by, course_id, version=version) as entry:
             day, number = visit.treated_on.isoformat(), before.done + 1
             if before.row is None:

@@ -14,7 +14,7 @@ from forecast._notes import Note
 from forecast._plain import plain_rows, plain_values
 from forecast.assess import Assessment, Drift, Outcomes, assess_predictions, most_parameters
 from forecast.counts import COVARIATES, GOALS, course_rows, effects_for, of_goal
-from forecast.daybook import Promise, first_promises
+from forecast.daybook import Course, Promise, first_promises
 from forecast.errors import DataError
 from forecast.log import Enquiry, fingerprint, is_judged
 from forecast.midcourse import LAST_LANDMARK
@@ -77,6 +77,18 @@ def promise_of(
         sessions_done=sessions_done, enquiry=enquiry, model=forecaster.fingerprint,
         verdict=str(verdict or ""), **(quoted or {}),
     )  # fmt: skip
+
+
+def against_promise(course: Course, total: Estimate, notes: Iterable[Note]) -> Note | None:
+    """Return how a course's first promise stands against what is said now of it in all.
+
+    None before the first session, or where nothing was promised. ``notes`` are the update's.
+    """
+    first = next(iter(course.promises), None)
+    if first is None or not course.done:
+        return None
+    slow = any(note.code == "midcourse.slower" for note in notes)
+    return first.against(total.interval, total.median, slow=slow)
 
 
 SEEN = (

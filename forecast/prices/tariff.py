@@ -112,7 +112,7 @@ RANGES = {
         (0, math.inf, "price", "session_price round_to price extra_price"),
         (0, math.inf, "cost", "cost_per_session staff_per_hour room_per_hour consumables"),
         (0, math.inf, "cost", "device_price device_service_per_year fixed_cost"),
-        (1, math.inf, "sessions", "cap sessions"),
+        (1, math.inf, "sessions", "cap sessions valid_days"),
         (0, 1, "number", "tax_rate target_margin largest_chance_of_loss discount_rate"),
         (0, 1, "number", "refund_share goes_on"),
         (0, 10, "number", "stop_factor"),
@@ -276,6 +276,8 @@ class Tariff:
         Stands in where an enquiry has no area; the quote says so.
     round_to : Decimal
         Step of the price list; asked prices are rounded up to it.
+    valid_days : int
+        For so many days a price holds that was kept in a daybook (90: common practice, no source).
     packages : tuple of Package
         What is on offer.
 
@@ -311,6 +313,7 @@ class Tariff:
     stop_factor: float = 1.0
     typical_area_cm2: float = 50.0
     round_to: Decimal = Decimal("0.01")
+    valid_days: int = 90
     packages: tuple[Package, ...] = ()
 
     def __post_init__(self) -> None:
