@@ -189,6 +189,7 @@ def _fit(options: Options) -> None:
         log, goal=options.goal, horizon=options.horizon, seed=options.seed, evidence=evidence
     )
     forecaster.save(options.out)
+    note_learnt(options.log, forecaster)
     data = {
         "written": str(options.out),
         "goal": forecaster.goal,
@@ -229,6 +230,50 @@ def fitted_text(forecaster: Forecaster) -> str:
     if failing:
         lines.append(f"It did not hold for: {', '.join(failing)}; their estimates say so.")
     return "\n".join(lines)
+
+
+def add_refresh(commands: Commands) -> None:
+    """Add the command to the parser."""
+    parser = add_command(
+        commands, "refresh", anywhere(_refresh), says="fit a model again to a log that has grown"
+    )
+    parser.add_argument("model", metavar="MODEL.json", type=Path)
+    add_log(parser)
+    parser.add_argument(
+        "--evidence", type=Path, metavar="POOLED.json", help="the same that it was fitted with"
+    )
+    add_cluster(parser)
+
+
+def _refresh(options: Options) -> None:
+    from forecast.forecaster import refresh_forecaster
+
+    check_can_write(options.model)
+    evidence = sharing.load_evidence(options.evidence) if options.evidence else None
+    old = forecast.load_forecaster(options.model)
+    log = read(options)
+    progress("Fitting (about a minute)")
+    found = refresh_forecaster(old, log, evidence=evidence)
+    data, lines = found.to_dict(), [found.to_text()]
+    if found.changed:
+        model: Path = options.model
+        beside = model.with_name(f"{model.stem}.{old.fingerprint}.json")
+        write_whole(beside, model.read_bytes())
+        found.forecaster.save(model)
+        note_learnt(options.log, found.forecaster)
+        data |= {"written": str(model), "kept": str(beside)}
+        lines.append(f"Saved to {model}; the old one is kept as {beside}.")
+    answer(options, data, "\n".join(lines))
+
+
+def note_learnt(log: Path, forecaster: Forecaster) -> None:
+    """Keep in a daybook which model was learnt from it, for those who are forgotten later."""
+    from forecast.daybook import Daybook
+    from forecast.log import is_daybook
+
+    if is_daybook(log):
+        with Daybook(log) as book:
+            book.learnt(forecaster.fingerprint)
 
 
 def add_assess(commands: Commands) -> None:

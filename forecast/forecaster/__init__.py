@@ -17,6 +17,7 @@ if TYPE_CHECKING:
         model_card,
         promise_of,
     )
+    from forecast.forecaster.refresh import Refreshed, refresh_forecaster
 
 
 __getattr__, __dir__ = door(__name__, __file__)
