@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date, timedelta
 from typing import Any
 
@@ -14,19 +14,14 @@ from forecast.log import Enquiry, checked, column, is_code, masked
 
 DAYS_AHEAD = timedelta(days=1)  # clocks of two tablets differ
 LONGEST_CODE = 40
+TABLE_OF = {"fading_pct": "gradings", "grader_id": "gradings", "basis": "gradings"}
+TABLE_OF |= {"reaction": "reactions", "severity": "reactions"}
 
 
 class MisfitError(RequestError):
-    """An entry that does not fit what is in the book, told at its field.
+    """An entry that does not fit what is in the book, told at its ``field`` by a ``note``.
 
-    Attributes
-    ----------
-    field : str
-        The column or field at fault.
-    note : Note
-        What is wrong and what to do.
-    askable : bool
-        Whether it may be right all the same, and is taken when it is said to be sure.
+    What is ``askable`` may be right all the same, and is taken when it is said to be sure.
     """
 
     def __init__(self, field: str, note: Note, *, askable: bool = False) -> None:
@@ -77,17 +72,9 @@ class Visit:
 class Course:
     """A course as it stands in the book.
 
-    Attributes
-    ----------
-    course_id, client_id : str
-    version : int
-        Of its last entry: to be given back when something is written.
-    row : mapping or None
-        Of the log's table courses; None before the first session.
-    sessions, gradings, reactions : tuple of mapping
-        Rows of the log's tables, in the order of entry.
-    promises : tuple of Promise
-        The first is the one that it was sold on.
+    ``version`` is to be given back when something is written. ``row`` is that of the log's table
+    courses, None before the first session; the other rows are in the order of entry, and the first
+    of the ``promises`` is the one that it was sold on.
     """
 
     course_id: str
@@ -130,6 +117,18 @@ class Course:
         pairs = [(int(one["after_session"]), float(one["fading_pct"])) for one in self.gradings]
         return tuple(sorted(pairs))
 
+    def begun(self, day: str) -> dict[str, Any]:
+        """Return the row of a course whose first session is on a day, from its first promise."""
+        first = next(iter(self.promises), None)
+        if first is None or first.enquiry is None:
+            raise MisfitError("treated_on", Note("daybook.nothing_known"))
+        issued = first.issued_on.isoformat()
+        return {
+            **asdict(first.enquiry), "course_id": self.course_id, "client_id": self.client_id,
+            "started_on": day, "goal": first.goal, "outcome": "ongoing", "package": first.package,
+            "enquired_on": issued if issued <= day else None,
+        }  # fmt: skip
+
     @property
     def last(self) -> Mapping[str, Any]:
         """The last session, empty before the first."""
@@ -146,33 +145,62 @@ def check_code(text: str, field: str) -> str:
     return given
 
 
-def checked_visit(visit: Visit) -> dict[str, Any]:
-    """Return what a visit says in the log's own form, or raise MisfitError at the field."""
-    found: dict[str, Any] = {}
-    of = {"fading_pct": "gradings", "grader_id": "gradings", "basis": "gradings"}
-    of |= {"reaction": "reactions", "severity": "reactions"}
-    for name in Visit.__slots__:
-        given = getattr(visit, name)
-        if name == "treated_on" or given in (None, ""):
-            continue
-        rule = column(of.get(name, "sessions"), name)
-        try:
-            found[name] = checked(rule, given)
-        except RequestError as error:
-            raise MisfitError(name, Note("daybook.as_it_is", values={"why": str(error)})) from None
-        if name in ("operator_id", "grader_id"):
-            found[name] = check_code(str(given), name)
-        elif name == "laser_id" and masked(str(given)) != str(given):
-            raise MisfitError(name, Note("daybook.looks_like_name"))
-    if "regime" not in found:
-        raise MisfitError("regime", Note("daybook.which_regime"))
+def checked_visit(visit: Visit, course: Course, *, cleared_at: float) -> dict[str, Any]:
+    """Return what a visit says in the log's own form, or raise MisfitError at the field.
+
+    It is refused where the course has ended, on a day before the last session or still to come,
+    and, to be asked about, where the tattoo is graded as clear already.
+    """
+    last, day = course.last.get("treated_on"), visit.treated_on
+    if course.outcome != "ongoing":
+        raise MisfitError("treated_on", Note("daybook.has_ended"))
+    if last and day.isoformat() < last:
+        raise MisfitError("treated_on", Note("daybook.before_last", values={"day": last}))
+    if day > date.today() + DAYS_AHEAD:
+        raise MisfitError("treated_on", Note("daybook.not_yet"))
+    found = _cells(visit)
+    if not course.done and "reaction" in found:
+        raise MisfitError("reaction", Note("daybook.reaction_first"))
+    percent = found.get("fading_pct", 0)
+    if percent >= cleared_at and course.goal == "clear":
+        values = {"percent": percent, "cleared_at": cleared_at}
+        raise MisfitError("fading_pct", Note("daybook.clear_already", values=values), askable=True)
     return found
 
 
-def check_day(course: Course, day: date, field: str) -> None:
-    """Raise MisfitError where a day lies before the last session, or has not come."""
-    last = course.last.get("treated_on")
-    if last and day.isoformat() < last:
-        raise MisfitError(field, Note("daybook.before_last", values={"day": last}))
-    if day > date.today() + DAYS_AHEAD:
-        raise MisfitError(field, Note("daybook.not_yet"))
+def _cells(visit: Visit) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    given = {name: getattr(visit, name) for name in Visit.__slots__ if name != "treated_on"}
+    for name, value in given.items():
+        if value in (None, ""):
+            continue
+        try:
+            found[name] = checked(column(TABLE_OF.get(name, "sessions"), name), value)
+        except RequestError as error:
+            why = Note("daybook.as_it_is", values={"why": str(error)})
+            raise MisfitError(name, why) from None
+        if name in ("operator_id", "grader_id"):
+            found[name] = check_code(str(value), name)
+        elif name == "laser_id" and masked(str(value)) != str(value):
+            raise MisfitError(name, Note("daybook.looks_like_name"))
+    for name, needed in (("regime", True), ("reaction", "severity" in found)):
+        if needed and name not in found:
+            raise MisfitError(name, Note(f"daybook.which_{name}"))
+    return found
+
+
+def check_end(
+    course: Course, outcome: str, reason: str | None, graded: float | None, cleared_at: float
+) -> None:
+    """Raise MisfitError where a course cannot end so, or its last grading contradicts it."""
+    if course.row is None or course.outcome != "ongoing":
+        raise MisfitError("outcome", Note("daybook.not_under_way"))
+    if outcome not in ("cleared", "lightened", "stopped"):
+        raise MisfitError("outcome", Note("daybook.which_outcome"))
+    if outcome == "stopped" and not reason:
+        raise MisfitError("stop_reason", Note("daybook.which_reason"))
+    told_apart = graded is not None and (outcome == "cleared" or course.goal == "clear")
+    if graded is not None and told_apart and (outcome == "cleared") != (graded >= cleared_at):
+        values = {"percent": graded, "cleared_at": cleared_at}
+        note = Note(f"daybook.contradicts_{outcome}", values=values)
+        raise MisfitError("outcome", note, askable=True)

@@ -123,9 +123,10 @@ def take_over(book: Daybook, source: Path) -> dict[str, Any]:
     promises = read_promises(source)
     clients = dict(zip(log.courses["course_id"], log.courses["client_id"], strict=True))
     clients |= {one.course_id: one.client_id for one in promises if one.course_id not in clients}
-    judged = {"cleared_judged": log.cleared_judged} if log.cleared_judged else {}
-    book.state({"cleared_at": repr(log.cleared_at), **judged})
+    said = {"cleared_at": repr(log.cleared_at), "cleared_judged": log.cleared_judged}
     with book.entry("taken_over", BY) as entry:
+        stated = [(name, value) for name, value in said.items() if value]
+        book.book.executemany("INSERT OR REPLACE INTO about VALUES (?, ?)", stated)
         book.book.executemany("INSERT INTO known VALUES (?, ?)", clients.items())
         for name in TABLES:
             rows = _rows_of(name, getattr(log, name))

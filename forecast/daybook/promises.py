@@ -8,7 +8,8 @@ import os
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import closing
 from dataclasses import asdict, dataclass, fields
-from datetime import date, timedelta
+from datetime import date
+from itertools import accumulate
 from pathlib import Path
 from typing import Any
 
@@ -18,44 +19,18 @@ from forecast.errors import DataError, ForecastError
 from forecast.log import Enquiry, checked, column_names, is_daybook, opened, told
 from forecast.log import column as rule_of
 
-VALID_DAYS = 90  # where a tariff says nothing: common practice, no source
+Interval = tuple[int | None, int | None]
 DAYS = ("issued_on", "valid_until")
 MOST_BYTES = 100_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Promise:
-    """An estimate as it was given to a client.
+    """An estimate as it was given to a client, in the columns of the table ``promises``.
 
-    Attributes
-    ----------
-    promise_no : int
-        Its number in its daybook; 0 until it is kept.
-    course_id, client_id : str
-        The course it speaks of, whether begun or not, and the client's pseudonym.
-    issued_on : date
-    goal : str
-        ``clear`` or ``lighten``.
-    sessions_done : int
-        Sessions had by then; 0 is at the consultation.
-    level : float
-        What the interval covers.
-    median, low, high : int or None
-        Sessions here in all; None is beyond the last of ``chances``.
-    chances : tuple of float
-        Of being there by session 1, 2, 3, …
-    enquiry : Enquiry or None
-        None where it was taken over from a register, which had none.
-    model, verdict : str
-        The model's fingerprint, and what the log said of the pulse regimes.
-    package, price, currency : str, float, str
-        What was quoted; None and empty where nothing was.
-    questions : str
-        ``asked``, ``in_part`` or ``not_asked``: the questions before starting.
-    facts : str
-        Those answered with yes, joined by ``;``.
-    valid_until : date or None
-        Last day of the price.
+    Sessions are those here in all; None is beyond the last of ``chances``, which are of being
+    there by session 1, 2, 3, …. ``promise_no`` is 0 until it is kept, ``enquiry`` None where an
+    old register had none, and what was not quoted None or empty.
     """
 
     course_id: str
@@ -80,7 +55,7 @@ class Promise:
     valid_until: date | None = None
 
     @property
-    def interval(self) -> tuple[int | None, int | None]:
+    def interval(self) -> Interval:
         """The ends of the interval, as an estimate has them."""
         return self.low, self.high
 
@@ -117,51 +92,35 @@ class Promise:
                 f"{where} is no promise: {error}", "Restore the row from a backup or an export."
             ) from None
 
-    def against(
-        self, now: tuple[int | None, int | None], median: int | None, *, slow: bool
-    ) -> Note:
-        """Return in one line how it stands against what is said now, of the sessions in all.
+    def against(self, now: Interval, median: int | None, *, slow: bool) -> Note:
+        """Return in one line how it stands against what is said now of the sessions in all.
 
-        Parameters
-        ----------
-        now : tuple of int or None
-            The interval now; an end beyond the horizon is None.
-        median : int or None
-            The middle now: outside the interval promised, the client is to be told.
-        slow : bool
-            Whether the course fades more slowly than 9 of 10 like it.
+        The client is to be told where the middle now, None beyond the horizon, lies outside the
+        interval promised; ``slow`` says that the course fades more slowly than 9 of 10 like it.
         """
-        beyond = len(self.chances)
-        middle = beyond + 1 if median is None else median
-        low, high = (beyond + 1 if end is None else end for end in self.interval)
-        within = low <= middle <= high
-        why = "within" if within else "slower" if slow else "longer" if middle > high else "shorter"
+        beyond = len(self.chances) + 1
+        middle = median or beyond
+        within = (self.low or beyond) <= middle <= (self.high or beyond)
+        longer = middle > (self.high or beyond)
+        why = "within" if within else "shorter" if not longer else "slower" if slow else "longer"
         values = {
             "day": self.issued_on.isoformat(),
-            "promised": spoken(self.interval, beyond),
-            "now": spoken(now, beyond),
+            "promised": spoken(self.interval, beyond - 1),
+            "now": spoken(now, beyond - 1),
             "why": Note(f"daybook.because_{why}"),
         }
         return Note("daybook.against", "info" if within else "caution", values)
 
 
-def spoken(interval: tuple[int | None, int | None], horizon: int) -> Note:
+def spoken(interval: Interval, horizon: int) -> Note:
     """Return an interval as a note that is said within others."""
     low, high = interval
-    if low is None or low == high:
-        return (
-            Note("daybook.one", values={"n": low})
-            if low
-            else Note("daybook.beyond", values={"n": horizon})
-        )
-    if high is None:
-        return Note("daybook.open", values={"low": low, "n": horizon})
-    return Note("daybook.span", values={"low": low, "high": high})
-
-
-def valid_from(day: date, days: int = VALID_DAYS) -> date:
-    """Return the last day on which a price said on ``day`` holds."""
-    return day + timedelta(days=days)
+    if not low:
+        return Note("daybook.beyond", values={"n": horizon})
+    if low == high:
+        return Note("daybook.one", values={"n": low})
+    values = {"low": low, "high": high} if high else {"low": low, "n": horizon}
+    return Note("daybook.span" if high else "daybook.open", values=values)
 
 
 def first_promises(promises: Iterable[Promise]) -> dict[str, Promise]:
@@ -175,24 +134,21 @@ def first_promises(promises: Iterable[Promise]) -> dict[str, Promise]:
 def read_promises(path: str | os.PathLike[str]) -> tuple[Promise, ...]:
     """Return the promises of a daybook, or of a log's table ``promises``, by their numbers.
 
-    Those that were undone are left out.
-
-    Raises
-    ------
-    DataError
-        If the file cannot be read, or a row is no promise.
+    Those that were undone are left out. Raises DataError if a row is no promise.
     """
-    path = Path(path)
-    return tuple(sorted(_promises(path), key=lambda one: one.promise_no))
+    rows = _rows_of_book(Path(path)) if is_daybook(Path(path)) else _rows_of_csv(Path(path))
+    found = [Promise.of_row(row, where) for where, row in rows]
+    return tuple(sorted(found, key=lambda one: one.promise_no))
 
 
-def _promises(path: Path) -> Iterator[Promise]:
-    if is_daybook(path):
-        with closing(opened(path)) as book, told(path):
-            names = column_names("promises")
-            for row in book.execute(f"SELECT {', '.join(names)} FROM promises_now"):
-                yield Promise.of_row(dict(zip(names, row, strict=True)), f"A row of {path}")
-        return
+def _rows_of_book(path: Path) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    names = column_names("promises")
+    with closing(opened(path)) as book, told(path):
+        for row in book.execute(f"SELECT {', '.join(names)} FROM promises_now"):
+            yield f"A row of {path}", dict(zip(names, row, strict=True))
+
+
+def _rows_of_csv(path: Path) -> Iterator[tuple[str, Mapping[str, Any]]]:
     table = path / "promises.csv"
     if not table.is_file():
         return
@@ -201,29 +157,24 @@ def _promises(path: Path) -> Iterator[Promise]:
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise DataError(f"{table} cannot be read ({error}).", "Save it as CSV UTF-8.") from None
     for line, cells in rows[1:]:
-        yield Promise.of_row(dict(zip(rows[0][1], cells, strict=False)), f"{table} line {line}")
+        yield f"{table} line {line}", dict(zip(rows[0][1], cells, strict=False))
 
 
 def read_register(path: Path) -> tuple[list[Promise], list[int]]:
     """Return the promises of an old register, one JSON object a line, and which lines are torn.
 
-    Raises
-    ------
-    DataError
-        If a whole line is no promise.
+    Raises DataError if a whole line is no promise.
     """
     found: list[Promise] = []
     torn: list[int] = []
     for number, line in enumerate(read_whole(path, MOST_BYTES).split(b"\n"), 1):
-        if not line.strip():
-            continue
         try:
-            entry = json.loads(line)
+            entry = json.loads(line) if line.strip() else None
         except ValueError:
             torn.append(number)
             continue
         try:
-            found.append(_of_register(entry))
+            found += [] if entry is None else [_of_register(entry)]
         except (KeyError, TypeError, ValueError):
             raise DataError(
                 f"Line {number} of {path} is no promise.",
@@ -234,13 +185,10 @@ def read_register(path: Path) -> tuple[list[Promise], list[int]]:
 
 def _of_register(entry: Mapping[str, Any]) -> Promise:
     low, high = entry["interval"]
-    total, chances = 0.0, []
-    for chance in entry["pmf"]:
-        total += float(chance)
-        chances.append(min(total, 1.0))
-    identity, issued = str(entry["enquiry_id"]), date.fromisoformat(entry["issued_on"])
+    chances = tuple(min(total, 1.0) for total in accumulate(map(float, entry["pmf"])))
+    identity = str(entry["enquiry_id"])
     return Promise(
-        course_id=identity, client_id=identity, issued_on=issued, goal=str(entry["goal"]),
-        level=float(entry["level"]), median=entry["median"], low=low, high=high,
-        chances=tuple(chances),
+        course_id=identity, client_id=identity, goal=str(entry["goal"]),
+        issued_on=date.fromisoformat(entry["issued_on"]), level=float(entry["level"]),
+        median=entry["median"], low=low, high=high, chances=chances,
     )  # fmt: skip

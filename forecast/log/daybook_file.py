@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
+import tomllib
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from forecast.errors import DataError, RequestError
 from forecast.log.columns import ALL_TABLES, TABLES, Column
@@ -19,87 +23,70 @@ VERSION = 1
 HEAD = b"SQLite format 3\x00"
 PATIENCE = 5.0  # seconds for another writer to end
 KINDS = {"integer": "INTEGER", "number": "REAL"}  # all else is text
-OWN = ("row", "entry", "replaces", "withdrawn")  # columns of every table beside the log's
-AFTER = {"FULL": 13, "READONLY": 8, "CANTOPEN": 14, "BUSY": 5, "LOCKED": 6, "IOERR": 10}
-AFTER |= {"PROTOCOL": 15, "CORRUPT": 11, "NOTADB": 26}
-WHY = {
-    "FULL": ("The disk is full", "Free some space and enter it again"),
-    "READONLY": ("It is read-only, or its folder is", "Give this user the right to write there"),
-    "CANTOPEN": ("It cannot be opened, or its folder written to", "Check the path and its rights"),
-    "BUSY": ("Another program has been writing to it for seconds", "Try again in a moment"),
-    "IOERR": (
-        "The disk does not take it: it is full, or a network drive that cannot lock",
-        "Keep the daybook on a disk of this computer",
-    ),
-    "CORRUPT": ("It is damaged", "Restore the last backup"),
-    "NOTADB": ("It is no SQLite file, or damaged", "Give a daybook, or restore the last backup"),
-}
-WHY |= {"LOCKED": WHY["BUSY"], "PROTOCOL": WHY["IOERR"]}
+WHY = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
+BASE = """
+CREATE TABLE about (name TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE TABLE known (course_id TEXT PRIMARY KEY, client_id TEXT NOT NULL);
+CREATE INDEX known_client ON known (client_id);
+CREATE TABLE models (model TEXT PRIMARY KEY, learnt_at TEXT NOT NULL, entry INTEGER);
+CREATE TABLE entries (entry INTEGER PRIMARY KEY AUTOINCREMENT, course_id TEXT REFERENCES known,
+  what TEXT NOT NULL, entered_at TEXT NOT NULL, entered_by TEXT NOT NULL,
+  undoes INTEGER UNIQUE REFERENCES entries);
+CREATE INDEX entries_course ON entries (course_id);
+"""
+TABLE = """
+CREATE TABLE {name} (row INTEGER PRIMARY KEY, entry INTEGER NOT NULL REFERENCES entries,
+  replaces INTEGER UNIQUE REFERENCES {name}, withdrawn INTEGER NOT NULL DEFAULT 0, {typed}{of});
+CREATE INDEX {name}_entry ON {name} (entry);
+{view};
+"""
+VIEW = (
+    "CREATE VIEW {name}_now AS SELECT row, {named} FROM {name} WHERE NOT withdrawn AND row NOT IN "
+    "(SELECT replaces FROM {name} WHERE replaces IS NOT NULL)"
+)
+GUARD = (
+    "CREATE TRIGGER {name}_{event} BEFORE {event} ON {name} BEGIN SELECT RAISE(ABORT, "
+    "'a daybook is never written over: enter what replaces it'); END"
+)
 
 
-def _columns(rules: tuple[Column, ...]) -> Iterator[str]:
-    for rule in rules:
-        needed = " NOT NULL" if rule.required else ""
-        yield f"{rule.name} {KINDS.get(rule.kind, 'TEXT')}{needed}"
+def _view(name: str) -> str:
+    return VIEW.format(name=name, named=", ".join(rule.name for rule in ALL_TABLES[name]))
+
+
+def _typed(rule: Column) -> str:
+    return f"{rule.name} {KINDS.get(rule.kind, 'TEXT')}"
 
 
 def schema() -> str:
     """Return the SQL that makes an empty daybook."""
-    parts = [
-        "CREATE TABLE about (name TEXT PRIMARY KEY, value TEXT NOT NULL);",
-        "CREATE TABLE known (course_id TEXT PRIMARY KEY, client_id TEXT NOT NULL);",
-        "CREATE INDEX known_client ON known (client_id);",
-        "CREATE TABLE models (model TEXT PRIMARY KEY, learnt_at TEXT NOT NULL, entry INTEGER);",
-        "CREATE TABLE entries (entry INTEGER PRIMARY KEY AUTOINCREMENT, course_id TEXT REFERENCES "
-        "known, what TEXT NOT NULL, entered_at TEXT NOT NULL, entered_by TEXT NOT NULL, "
-        "undoes INTEGER UNIQUE REFERENCES entries);",
-        "CREATE INDEX entries_course ON entries (course_id);",
-    ]
+    parts = [BASE]
     for name, rules in ALL_TABLES.items():
-        named = ", ".join(rule.name for rule in rules)
+        typed = ", ".join(_typed(rule) + " NOT NULL" * rule.required for rule in rules)
         of = "" if name == "lasers" else ", FOREIGN KEY (course_id) REFERENCES known"
-        parts.append(
-            f"CREATE TABLE {name} (row INTEGER PRIMARY KEY, entry INTEGER NOT NULL REFERENCES "
-            f"entries, replaces INTEGER UNIQUE REFERENCES {name}, withdrawn INTEGER NOT NULL "
-            f"DEFAULT 0, {', '.join(_columns(rules))}{of});\n"
-            f"CREATE VIEW {name}_now AS SELECT row, {named} FROM {name} AS one WHERE NOT withdrawn "
-            f"AND NOT EXISTS (SELECT 1 FROM {name} WHERE replaces = one.row) ORDER BY row;"
-        )
-        parts.append(f"CREATE INDEX {name}_entry ON {name} (entry);")
+        parts.append(TABLE.format(name=name, typed=typed, of=of, view=_view(name)))
         if of:
             parts.append(f"CREATE INDEX {name}_course ON {name} (course_id);")
-    return "\n".join([*parts, *guards()])
+    return "\n".join([*parts, *(f"{guard};" for guard in guards())])
 
 
 def guards() -> Iterator[str]:
     """Yield the triggers by which nothing entered is written over or taken away."""
     for name in (*ALL_TABLES, "entries"):
         for event in ("UPDATE", "DELETE"):
-            yield (
-                f"CREATE TRIGGER {name}_{event} BEFORE {event} ON {name} BEGIN SELECT "
-                "RAISE(ABORT, 'a daybook is never written over: enter what replaces it'); END;"
-            )
+            yield GUARD.format(name=name, event=event)
 
 
 @contextmanager
 def told(path: Path) -> Iterator[None]:
-    """Raise what SQLite says as an error that names the file and the remedy."""
+    """Raise what SQLite says as a DataError that names the file and the remedy."""
     try:
         yield
     except sqlite3.DatabaseError as error:
-        code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-        for name, number in AFTER.items():
-            if code == number:
-                why, remedy = WHY[name]
-                raise DataError(
-                    f"The daybook {path} cannot be used as asked. {why}; what was in it is whole, "
-                    "and this entry is not in it.",
-                    f"{remedy}.",
-                ) from None
-        raise DataError(
-            f"The daybook {path} cannot be used as asked ({error}).",
-            "Run forecast daybook --check.",
-        ) from None
+        code = str(getattr(error, "sqlite_errorcode", 0) & 0xFF)
+        why, remedy = WHY.get(code, (f"SQLite says: {error}", "Run forecast daybook --check."))
+        whole = "what was in it is whole, and this entry is not in it"
+        raise DataError(f"Daybook {path}: {why}; {whole}.", remedy) from None
 
 
 def is_daybook(path: Path) -> bool:
@@ -111,58 +98,47 @@ def is_daybook(path: Path) -> bool:
 
 
 def opened(path: Path, *, write: bool = False) -> sqlite3.Connection:
-    """Return a connection to a daybook, checked to be one of this version or an earlier one.
+    """Return a connection to a daybook, or raise DataError.
 
-    Raises
-    ------
-    DataError
-        If there is none, or it is no daybook, damaged, of a later version, or on a drive that
-        cannot lock.
+    It is refused where there is none, or it is no daybook, damaged, of a later version, or on a
+    drive that cannot lock.
     """
     if not path.is_file():
         raise DataError(f"There is no daybook {path}.", f"Make one: forecast daybook {path}")
     if not is_daybook(path):
         raise DataError(f"{path} is no daybook: it is no SQLite file.", "Give a daybook.")
     with told(path):
-        return _connected(path, write=write)
+        book = _connected(path, write=write)
+        try:
+            _check_kind(book, path)
+            if write:
+                _make_safe(book, path)
+        except BaseException:
+            book.close()
+            raise
+    return book
 
 
 def _connected(path: Path, *, write: bool) -> sqlite3.Connection:
     address = f"{path.absolute().as_uri()}?mode={'rw' if write else 'ro'}"
-    for asked in (address, f"{address}&immutable=1"):
-        book = sqlite3.connect(
-            asked, uri=True, timeout=PATIENCE, isolation_level=None, check_same_thread=False
-        )
-        try:
-            kind = book.execute("PRAGMA application_id").fetchone()[0]
-            version = book.execute("PRAGMA user_version").fetchone()[0]
-            break
-        except sqlite3.OperationalError:
-            book.close()
-            # a folder that cannot be written to has no place for what readers share
-            beside = path.with_name(f"{path.name}-wal")
-            if write or asked != address or (beside.exists() and beside.stat().st_size):
-                raise
+    given: dict[str, Any] = {"uri": True, "timeout": PATIENCE, "isolation_level": None}
+    book: sqlite3.Connection = sqlite3.connect(address, check_same_thread=False, **given)
     try:
-        _check_kind(path, kind, version)
-        if write:
-            if book.execute("PRAGMA journal_mode = WAL").fetchone()[0] != "wal":
-                raise DataError(
-                    f"The daybook {path} is on a drive that cannot lock.",
-                    "Keep it on a disk of this computer, and only backups on the network.",
-                )
-            for pragma in ("synchronous = FULL", "foreign_keys = ON", "secure_delete = ON"):
-                book.execute(f"PRAGMA {pragma}")
-            _add_columns(book)
-    except BaseException:
+        book.execute("PRAGMA application_id")
+    except sqlite3.OperationalError:
         book.close()
-        raise
+        # a folder that cannot be written to has no place for what readers share
+        beside = path.with_name(f"{path.name}-wal")
+        if write or (beside.exists() and beside.stat().st_size):
+            raise
+        book = sqlite3.connect(f"{address}&immutable=1", **given)
     return book
 
 
-def _check_kind(path: Path, kind: int, version: int) -> None:
-    if kind != APPLICATION_ID:
+def _check_kind(book: sqlite3.Connection, path: Path) -> None:
+    if book.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
         raise DataError(f"{path} is an SQLite file, but no daybook.", "Give a daybook.")
+    version = book.execute("PRAGMA user_version").fetchone()[0]
     if version > VERSION:
         raise DataError(
             f"The daybook {path} has version {version}, this program knows {VERSION}.",
@@ -171,25 +147,26 @@ def _check_kind(path: Path, kind: int, version: int) -> None:
 
 
 # Columns that a later column table has are added; none is ever taken away.
-def _add_columns(book: sqlite3.Connection) -> None:
+def _make_safe(book: sqlite3.Connection, path: Path) -> None:
+    if book.execute("PRAGMA journal_mode = WAL").fetchone()[0] != "wal":
+        raise DataError(f"Daybook {path}: {WHY['15'][0]}.", WHY["15"][1])
+    for pragma in ("synchronous = FULL", "foreign_keys = ON", "secure_delete = ON"):
+        book.execute(f"PRAGMA {pragma}")
     for name, rules in ALL_TABLES.items():
         there = {row[1] for row in book.execute(f"PRAGMA table_info({name})")}
         lacking = [rule for rule in rules if rule.name not in there]
         for rule in lacking:
-            kind = KINDS.get(rule.kind, "TEXT")
-            book.execute(f"ALTER TABLE {name} ADD COLUMN {rule.name} {kind}")
+            book.execute(f"ALTER TABLE {name} ADD COLUMN {_typed(rule)}")
         if lacking:
             book.execute(f"DROP VIEW {name}_now")
-            start = schema().partition(f"CREATE VIEW {name}_now")
-            book.execute(start[1] + start[2].partition(";")[0])
+            book.execute(_view(name))
 
 
 def make_file(path: Path) -> None:
     """Make an empty daybook where there is no file yet; nothing is left behind where it fails."""
-    if path.exists():
-        raise RequestError(f"{path} is there already.", "Name a new file.")
-    if not path.absolute().parent.is_dir():
-        raise RequestError(f"The folder of {path} does not exist.", "Make it, or name another.")
+    if path.exists() or not path.absolute().parent.is_dir():
+        wrong = "is there already" if path.exists() else "is in a folder that does not exist"
+        raise RequestError(f"{path} {wrong}.", "Name a new file.")
     try:
         with told(path), closing(sqlite3.connect(path, isolation_level=None)) as book:
             book.execute("PRAGMA journal_mode = WAL")
@@ -209,6 +186,22 @@ def remove_file(path: Path) -> None:
             path.with_name(path.name + end).unlink()
 
 
+# Whole columns as JSON are read several times as fast as rows; a number that is quoted stays exact.
+def _exact(rule: Column) -> str:
+    quoted = f"CASE WHEN {rule.name} IS NULL THEN NULL ELSE quote({rule.name}) END"
+    return quoted if rule.kind == "number" else rule.name
+
+
+def _column(rule: Column, cells: list[Any]) -> Any:
+    import pandas as pd
+
+    texts = rule.kind == "integer" and any(isinstance(one, str) for one in cells)
+    if rule.kind in KINDS and not texts:
+        return np.array([np.nan if one is None else float(one) for one in cells])
+    codes, distinct = pd.factorize(np.array(cells, dtype=object))
+    return pd.Categorical.from_codes(codes.tolist(), pd.Index(distinct))
+
+
 def read_tables(path: Path) -> tuple[dict[str, pd.DataFrame], dict[str, Any]]:
     """Return the log's tables as they now stand, by the number of their row, and what it says."""
     import pandas as pd
@@ -220,10 +213,11 @@ def read_tables(path: Path) -> tuple[dict[str, pd.DataFrame], dict[str, Any]]:
         if "cleared_at" in about:
             about["cleared_at"] = float(about["cleared_at"])
         for name in TABLES:
-            found = book.execute(f"SELECT * FROM {name}_now")
-            names = [column[0] for column in found.description]
-            rows = found.fetchall()
-            columns = dict(zip(names, zip(*rows, strict=True), strict=True)) if rows else {}
-            frame = pd.DataFrame(columns, columns=names).set_index("row")
-            tables[name] = frame.rename_axis(None)
+            there = {row[1] for row in book.execute(f"PRAGMA table_info({name}_now)")}
+            rules = [rule for rule in TABLES[name] if rule.name in there]  # as old as the book
+            columns = ", ".join(f"json_group_array({_exact(rule)})" for rule in rules)
+            asked = f"SELECT json_group_array(row), {columns} FROM {name}_now"
+            rows, *cells = map(json.loads, book.execute(asked).fetchone())
+            named = {rule.name: _column(rule, one) for rule, one in zip(rules, cells, strict=True)}
+            tables[name] = pd.DataFrame(named, index=np.array(rows, dtype=np.int64)).sort_index()
     return tables, about
