@@ -25,6 +25,7 @@ from forecast.daybook.course import (
     checked_visit,
 )
 from forecast.daybook.promises import Promise
+from forecast.errors import RequestError
 from forecast.log import (
     ALL_TABLES,
     APPLICATION_ID,
@@ -116,20 +117,15 @@ class Daybook:
         """Return a course as it stands, or raise MisfitError where there is none of that code."""
         with self._lock:
             known = self.rows("SELECT client_id FROM known WHERE course_id = ?", course_id)
-            if not known:
-                raise MisfitError("code", Note("daybook.not_found"))
-            of = {name: self._current(name, course_id) for name in OF_COURSE}
-            where = f"Promise of course {course_id} in {self.path}"
-            return Course(
-                course_id=course_id,
-                client_id=known[0]["client_id"],
-                version=self._version(course_id),
-                row=of["courses"][0] if of["courses"] else None,
-                sessions=tuple(of["sessions"]),
-                gradings=tuple(of["gradings"]),
-                reactions=tuple(of["reactions"]),
-                promises=tuple(Promise.of_row(row, where) for row in of["promises"]),
-            )
+            version = self._version(course_id)
+            of = {name: tuple(self._current(name, course_id)) for name in OF_COURSE}
+        if not known:
+            raise MisfitError("code", Note("daybook.not_found"))
+        where = f"Promise of course {course_id} in {self.path}"
+        row = next(iter(of.pop("courses")), None)
+        said = tuple(Promise.of_row(one, where) for one in of.pop("promises"))
+        client = str(known[0]["client_id"])
+        return Course(course_id, client, version, row, promises=said, **of)
 
     def promise(self, number: int) -> Promise:
         """Return the promise of that number, or raise MisfitError."""
@@ -203,9 +199,10 @@ class Daybook:
         """
         client = check_code(promise.client_id, "client_id")
         by = check_code(by, "by")
-        known = "SELECT client_id FROM known WHERE course_id = ?"
-        if any(one["client_id"] != client for one in self.rows(known, promise.course_id)):
+        known = self.rows("SELECT client_id FROM known WHERE course_id = ?", promise.course_id)
+        if known and client not in (known[0]["client_id"], promise.course_id):
             raise MisfitError("client_id", Note("daybook.other_client"))
+        client = known[0]["client_id"] if known else client
         course = promise.course_id or None
         with self.entry("promise", by, course, version=version, client_id=client) as entry:
             top = self.book.execute("SELECT max(promise_no) FROM promises").fetchone()[0]
@@ -351,9 +348,13 @@ class Daybook:
                     self.book.execute(f"DELETE FROM {name} WHERE {of}", courses)
                 for guard in guards():
                     self.book.execute(guard)
-            self.book.execute("PRAGMA wal_checkpoint(TRUNCATE)")
             self.book.execute("VACUUM")
-            self.book.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            if self.book.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]:
+                raise RequestError(
+                    "The rows are gone, but another program reads the daybook, so that the journal "
+                    f"beside it, {self.path.name}-wal, still holds them.",
+                    "Close every program that has it open: the journal goes then.",
+                )
         learnt = sorted(str(one["model"]) for one in models)
         return {"courses": len(courses), "promises": promises, "learnt_by": learnt}
 

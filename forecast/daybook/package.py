@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Iterable, Sequence
 from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,6 +17,7 @@ from forecast.log import (
     ALL_TABLES,
     TABLES,
     column_names,
+    guards,
     opened,
     read_log,
     remove_file,
@@ -38,12 +40,7 @@ def export_daybook(path: Path, folder: Path) -> OutcomeLog:
 
     The tables as they now stand and ``promises.csv`` are the package; ``history`` beside them
     holds every row ever entered, from which `take_over` makes the same daybook again, to the byte
-    of its own export.
-
-    Raises
-    ------
-    RequestError
-        If the folder holds something else, which would be lost.
+    of its own export. Raises RequestError if the folder holds something else.
     """
     import pandas as pd
 
@@ -96,29 +93,18 @@ def begin_daybook(path: Path, source: Path | None = None) -> dict[str, Any]:
 def take_over(book: Daybook, source: Path) -> dict[str, Any]:
     """Put a log, an export of a daybook, or an old register of promises into a daybook.
 
-    Returns
-    -------
-    dict
-        ``courses`` and ``promises`` taken over, ``set_aside`` (rows of the log that could not be
-        used and stay behind) and ``torn`` (lines of the register).
-
-    Raises
-    ------
-    RequestError
-        If a log is to be taken over into a daybook that has entries already.
-    DataError
-        If the source cannot be read, or an export has changed since it was written.
+    Returned are the numbers of ``courses`` and ``promises`` taken over, of rows ``set_aside``,
+    which stay behind, and which lines of a register are ``torn``. Raises RequestError where a
+    daybook with entries is to take over a log, DataError if an export has changed since.
     """
     if source.suffix.lower() == ".jsonl":
         return _take_register(book, source)
     if book.last_entry():
-        raise RequestError(
-            f"{book.path} has entries already.", f"Make a new daybook from {source}."
-        )
+        raise RequestError(f"{book.path} has entries.", f"Make a new daybook from {source}.")
     if (source / HISTORY / "entries.csv").is_file():
-        _check_unchanged(source)
-        _take_history(book, source / HISTORY)
-        return {"courses": _count(book, "courses"), "promises": _count(book, "promises")}
+        _take_history(book, source)
+        tables = ("courses", "promises")
+        return {table: len(book.rows(f"SELECT 1 FROM {table}_now")) for table in tables}
     log = read_log(source)
     promises = read_promises(source)
     clients = dict(zip(log.courses["course_id"], log.courses["client_id"], strict=True))
@@ -130,15 +116,17 @@ def take_over(book: Daybook, source: Path) -> dict[str, Any]:
         book.book.executemany("INSERT INTO known VALUES (?, ?)", clients.items())
         for name in TABLES:
             rows = _rows_of(name, getattr(log, name))
-            names = ("entry", *column_names(name))
-            asked = (
-                f"INSERT INTO {name} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})"
-            )
-            book.book.executemany(asked, ((entry, *row) for row in rows))
+            _insert(book, name, ("entry", *column_names(name)), ((entry, *row) for row in rows))
         for one in promises:
             book.put("promises", one.cells(), entry)
     aside = sum(count.set_aside for count in log.report.rows.values())
     return {"courses": len(log.courses), "promises": len(promises), "set_aside": aside}
+
+
+def _insert(book: Daybook, name: str, columns: Sequence[str], rows: Iterable[Any]) -> None:
+    holes = ", ".join("?" * len(columns))
+    asked = f"INSERT INTO {name} ({', '.join(columns)}) VALUES ({holes})"
+    book.book.executemany(asked, rows)
 
 
 def _rows_of(name: str, frame: pd.DataFrame) -> Any:
@@ -155,10 +143,7 @@ def _rows_of(name: str, frame: pd.DataFrame) -> Any:
 
 
 def _take_register(book: Daybook, source: Path) -> dict[str, Any]:
-    try:
-        promises, torn = read_register(source)
-    except OSError as error:
-        raise DataError(f"{source} cannot be read ({error.strerror}).", "Check the path.") from None
+    promises, torn = read_register(source)
     there = {(one.course_id, one.issued_on, one.median) for one in read_promises(book.path)}
     taken = 0
     with book.entry("taken_over", BY) as entry:
@@ -173,7 +158,7 @@ def _take_register(book: Daybook, source: Path) -> dict[str, Any]:
     return {"courses": 0, "promises": taken, "torn": torn}
 
 
-def _check_unchanged(folder: Path) -> None:
+def _take_history(book: Daybook, folder: Path) -> None:
     described = read_json(folder / "datapackage.json")
     resources = described.get("resources", []) if isinstance(described, dict) else []
     changed = [
@@ -187,35 +172,22 @@ def _check_unchanged(folder: Path) -> None:
             f"{folder} has changed since it was exported: {', '.join(changed) or 'not described'}.",
             f"Take {HISTORY} out of it to begin a new daybook from the tables, without history.",
         )
-
-
-def _take_history(book: Daybook, folder: Path) -> None:
     with book.entry("taken_over", BY):
         book.book.execute("PRAGMA defer_foreign_keys = ON")
         book.book.execute("DROP TRIGGER entries_DELETE")
         book.book.execute("DELETE FROM entries")  # the one this is made within
         book.book.execute("DELETE FROM about")
         for name in EVERY:
-            text = (folder / f"{name}.csv").read_text(encoding="utf-8")
+            text = (folder / HISTORY / f"{name}.csv").read_text(encoding="utf-8")
             rows = list(csv.reader(io.StringIO(text, newline="")))
-            holes = ", ".join("?" * len(rows[0]))
-            asked = f"INSERT INTO {name} ({', '.join(rows[0])}) VALUES ({holes})"
             cells = ([None if cell == "" else cell for cell in row] for row in rows[1:])
-            book.book.executemany(asked, cells)
-        made = "SELECT sql FROM sqlite_master WHERE name = 'courses_DELETE'"
-        guard = book.book.execute(made).fetchone()[0]
-        book.book.execute(guard.replace("courses", "entries"))
-
-
-def _count(book: Daybook, table: str) -> int:
-    return int(book.book.execute(f"SELECT count(*) FROM {table}_now").fetchone()[0])
+            _insert(book, name, rows[0], cells)
+        (guard,) = (one for one in guards() if "entries_DELETE" in one)
+        book.book.execute(guard)
 
 
 def check_book(path: Path) -> tuple[list[str], OutcomeLog | None]:
-    """Return what is wrong with the file itself, and its log, whose report has the log's rules.
-
-    The log is None where there is no course yet.
-    """
+    """Return what is wrong with the file itself, and its log, None where it has no course yet."""
     with closing(opened(path)) as book, told(path):
         found = [row[0] for row in book.execute("PRAGMA integrity_check") if row[0] != "ok"]
         loose = book.execute("PRAGMA foreign_key_check").fetchall()

@@ -27,17 +27,11 @@ LATEST = 50  # courses of which old and new estimates are held against each othe
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Refreshed:
-    """A model fitted again, and what changed.
+    """A model fitted again, what ``changed``, and whether the choice among models was made anew.
 
-    Attributes
-    ----------
-    forecaster : Forecaster
-        The new one, or the old one where nothing had changed.
-    changed : mapping
-        Courses, those that reached the goal, the model's name and its coverage, each a pair (old,
-        new); of the latest courses how many have the same median, and the largest change of one.
-    chosen_anew : bool
-        Whether the choice among models was made anew.
+    ``changed`` holds pairs (old, new) of courses, those that reached the goal, model and coverage,
+    and how far the medians of the latest clients moved; it is empty where nothing is new, and the
+    forecaster is the old one then.
     """
 
     forecaster: Forecaster
@@ -54,15 +48,14 @@ class Refreshed:
             return "Nothing new: the log holds the very courses that the model was fitted to."
         said = self.changed
         how = "chosen anew" if self.chosen_anew else "not chosen anew: too little has come in"
-        lines = [
-            "Courses {} before, {} now; reached the goal {} and {}.".format(
-                *said["courses"], *said["reached"]
-            ),
-            "Model {} before, {} now ({}).".format(*said["model"], how),
+        counts = "Courses {} before, {} now; reached the goal {} and {}."
+        moved = (
             "Of the {latest} latest clients {same} have the same median as before; the largest "
-            "change of one is {largest:+g} session(s).".format(**said),
-        ]
-        return "\n".join(lines)
+            "change of one is {largest:+g} session(s)."
+        )
+        model = "Model {} before, {} now ({}).".format(*said["model"], how)
+        reached = counts.format(*said["courses"], *said["reached"])
+        return "\n".join([reached, model, moved.format(**said)])
 
 
 def refresh_forecaster(
@@ -71,13 +64,8 @@ def refresh_forecaster(
     """Return a forecaster fitted again to a log that has grown.
 
     The model stays the one that was chosen, fitted to all that is there now, until the log has a
-    tenth more courses than at the choice, or has gone on for a month.
-
-    Raises
-    ------
-    RequestError
-        If the old model rests on other clinics' evidence and none is given, or the old one's
-        promises hold and the new one's do not.
+    tenth more courses than at the choice, or has gone on for a month. Raises RequestError if the
+    evidence is not that of the old one, or the old one's promises hold and the new one's do not.
     """
     if fingerprint(log.courses) == old.log_summary.fingerprint:
         return Refreshed(old, {}, False)
