@@ -80,7 +80,8 @@ def texts_of(language: str) -> Mapping[str, Any]:
 
 class Filler(Formatter):
     """Fills the holes of a sentence: ``{n:.2f}`` as in Python, ``{n:course}`` as a counted noun,
-    ``{share:percent}`` as parts of 100, ``{day:date}`` as a date, ``{names:; }`` joined so.
+    ``{share:percent}`` as parts of 100, ``{day:date}`` as a date (of which people may read the
+    month alone), ``{day:day}`` as a date to the day, ``{names:; }`` joined so.
 
     Counted nouns are in the language's table ``counted``, each as one of it and as more.
     Texts and lists of them are looked up in its table ``terms`` and stand as they are if absent.
@@ -109,6 +110,10 @@ class Filler(Formatter):
         """Return a number that stands before a counted noun."""
         return f"{value:,.10g}"
 
+    def exact_day(self, iso: str) -> str:
+        """Return a date, written ``{day:day}``, as people read it, to the day."""
+        return iso
+
     def format_field(self, value: Any, format_spec: str) -> str:
         if format_spec in self.counted:
             one, other = self.counted[format_spec]
@@ -119,6 +124,8 @@ class Filler(Formatter):
             return f"{100 * value:.0f} %"
         if format_spec == "date":
             return self.day(str(value))
+        if format_spec == "day":
+            return self.exact_day(str(value))
         if isinstance(value, str):
             return str(self.terms.get(value, value))
         if isinstance(value, Sequence):

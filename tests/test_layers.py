@@ -20,7 +20,7 @@ LAYERS = [
     {"assess", "causal"},
     {"tattoo"},
     {"log"},
-    {"counts", "invented"},
+    {"daybook", "counts", "invented"},
     {"midcourse", "prices", "fading", "reactions", "reach", "sharing"},
     {"regimes"},
     {"forecaster"},

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from forecast.log import column
+from forecast.log.columns import TABLES
 from forecast.tattoo import REGIONS
 
 PACKAGE = Path(__file__).parents[1] / "forecast"
@@ -123,7 +123,9 @@ def test_an_ink_of_which_something_is_not_filled_in_is_named_with_its_table(copi
 @pytest.mark.parametrize("path", LANGUAGES, ids=lambda path: path.stem)
 def test_every_level_that_an_enquiry_may_have_has_a_word(path: Path):
     words = tomllib.loads(path.read_text("utf-8"))["levels"]
-    levels = {name: set(column("courses", name).levels) for name in words}
+    rules = [rule for table in reversed(list(TABLES.values())) for rule in table]
+    known = {rule.name: set(rule.levels) for rule in rules}
+    levels = {name: known[name] for name in words}
     levels["body_site"] |= set(REGIONS)
     assert {"inks", "body_site", "skin_type", "origin"} <= set(words)
     assert {name: set(said) for name, said in words.items()} == levels

@@ -16,10 +16,12 @@ from forecast.cli.compare import (
     add_reactions,
     add_share,
 )
-from forecast.cli.estimate import add_appointments, add_estimate, add_price, add_update
+from forecast.cli.daybook import add_daybook
+from forecast.cli.estimate import add_estimate, add_update
 from forecast.cli.files import typed
-from forecast.cli.log import add_assess, add_check, add_fit, add_workbook
+from forecast.cli.log import add_assess, add_check, add_fit, add_refresh, add_workbook
 from forecast.cli.page import add_page, add_sheet
+from forecast.cli.price import add_appointments, add_price
 from forecast.cli.tour import add_tour
 from forecast.errors import ForecastError
 
@@ -27,9 +29,9 @@ __all__ = ["main"]
 
 DONE, AT_FAULT, INTERRUPTED = 0, 1, 130
 COMMANDS = (  # as the help lists them
-    *(add_tour, add_workbook, add_check, add_fit, add_estimate, add_update, add_price),
-    *(add_appointments, add_assess),
-    *(add_compare, add_fading, add_reactions, add_reach, add_page, add_sheet, add_share, add_pool),
+    *(add_tour, add_workbook, add_daybook, add_check, add_fit, add_estimate, add_update),
+    *(add_price, add_appointments, add_assess, add_refresh, add_compare, add_fading),
+    *(add_reactions, add_reach, add_page, add_sheet, add_share, add_pool),
 )
 
 

@@ -1,10 +1,8 @@
-"""A saved model answers: `estimate` and `update` with numpy alone, `price` what packages cost."""
+"""A saved model answers: `estimate` and `update` with numpy alone."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from contextlib import suppress
-from datetime import date
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,37 +10,31 @@ import forecast
 from forecast import prices, tattoo
 from forecast._checks import LEVEL
 from forecast.cli.files import (
+    BY,
     CLOSING,
     Options,
     add_command,
     add_gradings,
+    add_promise,
     answer,
-    check_output,
     check_register,
+    course_of,
     gradings_of,
-    progress,
     read_enquiries,
     read_one_enquiry,
-    sheet_names,
     table_text,
-    write_tables,
-    write_template,
-    write_text,
 )
-from forecast.cli.log import read
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     from forecast._notes import Note
     from forecast.cli.files import Commands
     from forecast.counts import Estimate
+    from forecast.daybook import Course, Promise
     from forecast.forecaster import Forecaster
-    from forecast.log import Enquiry, OutcomeLog
+    from forecast.log import Enquiry
     from forecast.midcourse import Update
-    from forecast.prices import Tariff
     from forecast.tattoo import Caution
-
-LISTED = ("block", "fixed")
 
 
 def add_estimate(commands: Commands) -> None:
@@ -70,8 +62,8 @@ def add_estimate(commands: Commands) -> None:
     parser.add_argument(
         "--register",
         type=Path,
-        metavar="R.jsonl",
-        help="append each estimate to a register of promises, to be judged by assess later",
+        metavar="BOOK.sqlite",
+        help="keep each estimate as a promise in a daybook, to be judged by assess later",
     )
 
 
@@ -81,9 +73,10 @@ def add_update(commands: Commands) -> None:
         commands, "update", _update, says="how many sessions are still needed, mid-course"
     )
     parser.add_argument("model", metavar="MODEL.json", type=Path)
-    parser.add_argument("enquiry", metavar="ENQUIRY.csv", type=Path)
-    parser.add_argument("--sessions-done", type=int, required=True, metavar="K")
+    parser.add_argument("enquiry", metavar="ENQUIRY.csv", type=Path, nargs="?")
+    parser.add_argument("--sessions-done", type=int, metavar="K")
     add_gradings(parser)
+    add_promise(parser, daybook=True)
     parser.add_argument(
         "--drivers", action="store_true", help="also say what gradings and attributes do to it"
     )
@@ -102,23 +95,32 @@ def _estimate(options: Options) -> None:
     estimates: dict[str, Estimate] = {}
     cautions: dict[str, tuple[Caution, ...]] = {}
     drivers: dict[str, list[str]] = {}
-    if options.register is not None:
-        from forecast.forecaster import record_promise
-
-        check_register(options.register)
-    enquiries = read_enquiries(options.enquiries, named=options.register is not None)
+    promises: list[Promise] = []
+    register: Path | None = options.register
+    if register is not None:
+        check_register(register)
+    enquiries = read_enquiries(options.enquiries, named=register is not None)
     for label, enquiry in enquiries.items():
         result = estimates[label] = forecaster.estimate(
             enquiry, level=options.level, strategy=options.strategy, lighten=lighten
         )
-        if options.register is not None:
-            record_promise(options.register, result, enquiry_id=label, issued_on=date.today())
+        if register is not None:
+            promises.append(_promised(forecaster, result, enquiry, label))
         cautions[label] = tattoo.cautions_for(enquiry)
         why, drivers[label] = (
             _what_drives(forecaster, enquiry, options.level) if options.drivers else ({}, [])
         )
         results.append({"enquiry_id": label, **result.to_dict(), **why, **as_dict(cautions[label])})
     text = estimates_text(estimates, cautions, drivers, details=options.details)
+    if register is not None:
+        from forecast.daybook import Daybook, make_daybook
+
+        with Daybook(register) if register.exists() else make_daybook(register) as book:
+            kept = [book.keep(one, by=BY) for one in promises]
+        for result_of, one in zip(results, kept, strict=True):
+            result_of["promise_no"] = one.promise_no
+        numbers = ", ".join(f"{one.course_id} is promise {one.promise_no}" for one in kept)
+        text = f"{text}\n\nKept in {register}: {numbers}."
     answer(options, {"estimates": results}, text)
 
 
@@ -202,6 +204,14 @@ def _table(estimates: Mapping[str, Estimate]) -> str:
     return table_text([head, *rows])
 
 
+def _promised(forecaster: Forecaster, estimate: Estimate, enquiry: Enquiry, label: str) -> Promise:
+    from forecast.daybook import check_code
+    from forecast.forecaster import promise_of
+
+    code = check_code(label, "enquiry_id")
+    return promise_of(forecaster, estimate, enquiry, client_id=code, course_id=code)
+
+
 def _what_drives(
     forecaster: Forecaster, enquiry: Enquiry, level: float, done: int = 0, gradings: Any = ()
 ) -> tuple[dict[str, Any], list[str]]:
@@ -227,39 +237,32 @@ def _what_drives(
 
 def _update(options: Options) -> None:
     forecaster = forecast.load_forecaster(options.model)
-    enquiry = read_one_enquiry(options.enquiry)
-    gradings = gradings_of(options)
-    later = forecaster.update(
-        enquiry, sessions_done=options.sessions_done, gradings=gradings, level=options.level
-    )
+    course = course_of(options)
+    if course is None and options.sessions_done is None:
+        raise RequestError("It is not said how many sessions were had.", "Give --sessions-done K.")
+    enquiry = (course and course.enquiry) or read_one_enquiry(options.enquiry)
+    done: int = course.done if course else options.sessions_done
+    gradings = list(course.graded) if course else gradings_of(options)
+    given: Any = {"sessions_done": done, "gradings": gradings, "level": options.level}
+    later = forecaster.update(enquiry, **given)
     cautions = tattoo.cautions_for(enquiry)
     priced: dict[str, Any] = {}
     lines: list[str] = []
     if options.drivers:
-        given = (options.level, options.sessions_done, gradings)
-        priced, lines = _what_drives(forecaster, enquiry, *given)
+        priced, lines = _what_drives(forecaster, enquiry, options.level, done, gradings)
     if options.tariff:
-        quoted, costs = _price_remaining(later, options.tariff, options.sessions_done)
+        quoted, costs = _price_remaining(later, options.tariff, done)
         priced, lines = priced | quoted, [*lines, *costs]
+    against = _against(course, later) if course else None
     data = {
+        **({"promised": against.to_dict() | {"text": str(against)}} if against else {}),
         "remaining": later.remaining.to_dict(),
         "total": later.total.to_dict(),
         **as_dict(cautions),
         **priced,
     }
-    answer(
-        options,
-        data,
-        "\n".join(
-            [
-                *update_lines(later, details=options.details),
-                *lines,
-                *own_lines(cautions),
-                "",
-                CLOSING,
-            ]
-        ),
-    )
+    said = [f"{against}\n"] * bool(against) + update_lines(later, details=options.details)
+    answer(options, data, "\n".join([*said, *lines, *own_lines(cautions), "", CLOSING]))
 
 
 def update_lines(later: Update, *, details: bool) -> list[str]:
@@ -276,6 +279,12 @@ def update_lines(later: Update, *, details: bool) -> list[str]:
         *(f"- {note}" for note in kept),
         *["(--details gives every remark.)"] * (len(kept) < len(notes)),
     ]
+
+
+def _against(course: Course, later: Update) -> Note | None:
+    from forecast.forecaster import against_promise
+
+    return against_promise(course, later.total, (*later.total.notes, *later.remaining.notes))
 
 
 def _price_remaining(later: Update, path: Path, done: int) -> tuple[dict[str, Any], list[str]]:
@@ -304,229 +313,3 @@ def as_dict(cautions: tuple[Caution, ...]) -> Mapping[str, Any]:
 def own_lines(cautions: tuple[Caution, ...]) -> list[str]:
     """Return the cautions that this enquiry has and others may not, a line each."""
     return [f"! {caution.to_text()}" for caution in cautions if caution.kind != "always"]
-
-
-def add_price(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "price", _price, says="what packages should cost, with the risk stated"
-    )
-    parser.add_argument("model", metavar="MODEL.json", type=Path, nargs="?")
-    parser.add_argument("enquiries", metavar="ENQUIRIES.csv", type=Path, nargs="?")
-    parser.add_argument("--tariff", metavar="TARIFF.toml", type=Path, help="costs, rules, packages")
-    parser.add_argument(
-        "--courses",
-        type=int,
-        metavar="N",
-        help="also a year of about N courses like these (the log's number), packages in equal "
-        "shares",
-    )
-    parser.add_argument(
-        "--log",
-        type=Path,
-        help="also the price list, the courses under way and the past of this log",
-    )
-    parser.add_argument("--seed", type=int, default=0, help="of what is simulated (0)")
-    parser.add_argument(
-        "--out", type=Path, metavar="PRICES.xlsx", help="also write the tables as a workbook"
-    )
-    parser.add_argument(
-        "--template",
-        metavar="TARIFF.toml",
-        type=Path,
-        nargs="?",
-        const=Path("tariff.toml"),
-        help="write a commented tariff to start from, and stop (tariff.toml)",
-    )
-
-
-def _price(options: Options) -> None:
-    if options.template is not None:
-        write_template(options, prices.tariff_template(), then="replace its numbers by your own.")
-        return
-    if options.enquiries is None or options.tariff is None:
-        raise RequestError(
-            "Pricing needs a model, enquiries and a tariff.",
-            "Give MODEL.json ENQUIRIES.csv --tariff TARIFF.toml; --template writes a tariff.",
-        )
-    tariff = prices.read_tariff(options.tariff)
-    if not tariff.packages:
-        raise RequestError(
-            f"{options.tariff} offers no package.", "Add at least one [[packages]] to it."
-        )
-    if options.out is not None:
-        check_output(options.out, what="a workbook of prices", known=_holds_prices)
-    forecaster = forecast.load_forecaster(options.model)
-    enquiries = read_enquiries(options.enquiries)
-    log = None if options.log is None else read(options)
-    data, texts = _quote_all(forecaster, enquiries, tariff, details=options.details)
-    sheets = dict(data.pop("sheets"))
-    if options.courses is not None or log is not None:
-        year = forecast.price_caseload(
-            forecaster,
-            list(enquiries.values()),
-            tariff.packages,
-            tariff,
-            courses=options.courses,
-            log=log,
-            seed=options.seed,
-        )
-        data["year"] = year.to_dict()
-        texts.append(year.to_text())
-    if log is not None:
-        found, words = _owner_view(forecaster, log, tariff, seed=options.seed)
-        data |= found
-        texts.append(words)
-        sheets |= {f"list {one.package.name}": one.to_frame() for one in found["price_lists"]}
-    if options.out is not None:
-        texts.append(_write_prices(options.out, sheets, data.get("price_lists", ())))
-    answer(options, data, "\n\n".join([*texts, CLOSING]))
-
-
-def _write_prices(out: Path, sheets: Mapping[str, Any], lists: Sequence[Any]) -> str:
-    write_tables(out, sheets)
-    pages = [
-        _write_page(out.with_name(f"{out.stem}-list-{number}.html"), one.to_html())
-        for number, one in enumerate(lists, start=1)
-    ]
-    return "\n".join([f"Wrote {out}.", *(f"Wrote {page}, to print." for page in pages)])
-
-
-def _write_page(page: Path, html: str) -> Path:
-    # as PDF where a browser is installed that makes one
-    with suppress(ModuleNotFoundError):
-        from forecast.page import find_browser, html_to_pdf
-
-        if browser := find_browser():
-            check_output(page.with_suffix(".pdf"), what="a price list", known=_is_list)
-            html_to_pdf(html, page.with_suffix(".pdf"), browser=browser)
-            return page.with_suffix(".pdf")
-    check_output(page, what="a price list", known=_is_list)
-    write_text(page, html)
-    return page
-
-
-def _is_list(content: bytes) -> bool:
-    return b"Price, tax included" in content or content.startswith(b"%PDF")
-
-
-def _holds_prices(content: bytes) -> bool:
-    return sheet_names(content)[:1] == ["who loses"]
-
-
-def add_appointments(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "appointments", _appointments, says="the appointments to come, month by month"
-    )
-    parser.add_argument("model", metavar="MODEL.json", type=Path)
-    parser.add_argument("log", metavar="LOG", type=Path)
-    parser.add_argument("--weeks", type=int, default=52, help="how far to look (52)")
-    parser.add_argument(
-        "--tariff",
-        type=Path,
-        metavar="TARIFF.toml",
-        help="also hours, when they no longer suffice, and money",
-    )
-    parser.add_argument(
-        "--starts-per-month", type=float, metavar="N", help="new courses a month (the log's rate)"
-    )
-    parser.add_argument("--seed", type=int, default=0, help="of what is simulated (0)")
-    parser.add_argument(
-        "--out",
-        type=Path,
-        metavar="FILE.csv|.ics",
-        help="also write the months as a table or a calendar",
-    )
-
-
-def _appointments(options: Options) -> None:
-    out: Path | None = options.out
-    if out is not None:
-        if out.suffix not in (".csv", ".ics"):
-            raise RequestError(
-                f"{out} is neither .csv nor .ics.", "Name the file with one of them."
-            )
-        check_output(out, what="a table or calendar of appointments", known=_holds_appointments)
-    tariff = options.tariff and prices.read_tariff(options.tariff)
-    forecaster, log = forecast.load_forecaster(options.model), read(options)
-    progress("Following each course under way")
-    load = forecast.forecast_appointments(
-        forecaster,
-        log,
-        tariff,
-        weeks=options.weeks,
-        starts_per_month=options.starts_per_month,
-        seed=options.seed,
-    )
-    data, text = load.to_dict(), load.to_text()
-    if out is not None:
-        table = out.suffix == ".csv"
-        write_text(out, load.to_frame().to_csv(index=False) if table else load.to_calendar())
-        data, text = {**data, "written": str(out)}, f"{text}\n\nWrote {out}."
-    answer(options, data, text)
-
-
-def _holds_appointments(content: bytes) -> bool:
-    return content.startswith(b"month,days,") or b"//session-forecast//appointments" in content
-
-
-def _quote_all(
-    forecaster: Forecaster, enquiries: Mapping[str, Enquiry], tariff: Tariff, *, details: bool
-) -> tuple[dict[str, Any], list[str]]:
-    results: list[dict[str, Any]] = []
-    texts: list[str] = []
-    rows = forecast.price_many(forecaster, list(enquiries.values()), tariff.packages, tariff)
-    rows["enquiry"] = [list(enquiries)[k] for k in rows["enquiry"]]
-    table = prices.WhoLoses(rows, tariff.currency)
-    warned = {label: own_lines(tattoo.cautions_for(one)) for label, one in enquiries.items()}
-    first = [f"Enquiry {label}: {line}" for label, lines in warned.items() for line in lines]
-    more = [] if details else ["Each quote by itself: --details."]
-    for label, enquiry in enquiries.items():
-        estimate = forecaster.estimate(enquiry)
-        quotes = [forecast.price_package(estimate, package, tariff) for package in tariff.packages]
-        priced = {"enquiry_id": label, "quotes": [quote.to_dict() for quote in quotes]}
-        results.append({**priced, **as_dict(tattoo.cautions_for(enquiry))})
-        title = "\n".join([f"Enquiry {label}", *warned[label]])
-        texts.append(f"{title}\n\n{prices.quotes_text(quotes)}")
-    sheets = {"who loses": table.to_frame(), "worst": table.worst(), "all": rows}
-    words = "\n".join([table.to_text(), *first, *more])
-    return (
-        {"who_loses": table.to_dict(), "prices": results, "sheets": sheets},
-        [words, *(texts if details else [])],
-    )
-
-
-def _owner_view(
-    forecaster: Forecaster, log: OutcomeLog, tariff: Tariff, *, seed: int
-) -> tuple[dict[str, Any], str]:
-    # For the clinic's own courses: a price list for each package with one price for several
-    # sessions, the courses under way, and what each priced package would have earned so far.
-    progress("Making the price list")
-    lists = [
-        prices.make_price_list(forecaster, log.courses, package, tariff)
-        for package in tariff.packages
-        if package.kind in LISTED
-    ]
-    progress("Valuing the courses under way")
-    try:
-        book = prices.value_open_book(forecaster, log, tariff, seed=seed)
-    except RequestError as error:
-        open_book, open_text = None, f"Courses under way: {error}"
-    else:
-        open_book, open_text = book, book.to_text()
-    progress("Trying the tariff on the past")
-    priced = [one for one in tariff.packages if one.price is not None or one.kind == "per_session"]
-    past = [prices.backtest_package(log, package, tariff, seed=seed) for package in priced]
-    unpriced = [one.name for one in tariff.packages if one not in priced]
-    data = {"price_lists": lists, "open_book": open_book, "backtests": past}
-    parts = [
-        "Price list, from the mix of this log:",
-        *(one.to_text() for one in lists),
-        "Courses under way:",
-        open_text,
-        "What this tariff would have earned on past courses:",
-        *(one.to_text() for one in past),
-        *(f"{name}: no price in the tariff, so nothing to try on the past." for name in unpriced),
-    ]
-    return data, "\n\n".join(parts)

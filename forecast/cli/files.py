@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
     import pandas as pd
 
+    from forecast.daybook import Course
     from forecast.log import Enquiry
 
 ARGUMENT = re.compile(
@@ -46,6 +47,7 @@ CLOSING = (
     "Local regulation and licensed practice decide."
 )
 RESTS_ON = 4  # lines below an answer, unless all are asked for
+BY = "cli0"  # who enters what a command enters, unless told
 
 
 def add_command(
@@ -359,6 +361,42 @@ def read_gradings(
     return gradings
 
 
+def add_promise(parser: argparse.ArgumentParser, *, daybook: bool) -> None:
+    """Add the options by which a course is opened in a daybook instead of typed in again."""
+    if daybook:
+        parser.add_argument(
+            "--daybook", type=Path, metavar="BOOK.sqlite", help="where the promise was kept"
+        )
+    parser.add_argument(
+        "--promise", type=int, metavar="N", help="its number: the course is read from the daybook"
+    )
+
+
+def course_of(options: Options) -> Course | None:
+    """Return the course of the promise that the options name, None where they name none."""
+    if (options.promise is None) != (options.daybook is None) or (
+        options.promise is None and options.enquiry is None
+    ):
+        raise RequestError(
+            "It is not said which course is meant.",
+            "Give ENQUIRY.csv, or --daybook BOOK.sqlite and --promise N.",
+        )
+    if options.promise is None:
+        return None
+    if options.enquiry is not None:
+        raise RequestError("An enquiry and a promise are given.", "Give one of the two.")
+    from forecast.daybook import Daybook
+
+    with Daybook(options.daybook) as book:
+        course = book.course(book.promise(options.promise).course_id)
+    if course.enquiry is None:
+        raise RequestError(
+            f"The daybook knows nothing of the tattoo of promise {options.promise}.",
+            "Give ENQUIRY.csv instead.",
+        )
+    return course
+
+
 def add_gradings(parser: argparse.ArgumentParser) -> None:
     """Add the options that a course under way is described by."""
     parser.add_argument("--gradings", type=Path, metavar="G.csv", help="after_session, fading_pct")
@@ -433,10 +471,17 @@ def check_json_output(path: Path, *kinds: str, what: str) -> None:
 
 
 def check_register(path: Path) -> None:
-    """Raise RequestError unless ``path`` is free, or a register of promises to append to."""
-    from forecast.forecaster import holds_promises
-
-    check_output(path, what="a register of promises", known=holds_promises)
+    """Raise RequestError where promises cannot be kept in ``path``: it must become a daybook."""
+    if path.suffix.lower() == ".jsonl":
+        raise RequestError(
+            f"{path} is a register of promises as it was kept once.",
+            f"Take it over, forecast daybook {path.with_suffix('.sqlite')} --from {path}, and name "
+            "the daybook.",
+        )
+    if path.suffix.lower() != ".sqlite":
+        raise RequestError(f"{path} is no daybook.", "Name one that ends in .sqlite.")
+    if not path.exists():
+        check_can_write(path)
 
 
 def check_folder(folder: Path, names: Iterable[str], *, what: str, mark: Mark, by: str) -> None:

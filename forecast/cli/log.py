@@ -19,6 +19,7 @@ from forecast.cli.files import (
     check_can_write,
     check_json_output,
     check_output,
+    check_register,
     progress,
     write_text,
 )
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
 
 def add_log(parser: argparse.ArgumentParser) -> None:
     """Add the log and how it is read."""
-    parser.add_argument("log", metavar="LOG", type=Path, help="a folder, or an .xlsx workbook")
+    parser.add_argument("log", metavar="LOG", type=Path, help="a folder, a workbook, a daybook")
     parser.add_argument(
         "--columns",
         type=Path,
@@ -195,6 +196,7 @@ def _fit(options: Options) -> None:
         log, goal=options.goal, horizon=options.horizon, seed=options.seed, evidence=evidence
     )
     forecaster.save(options.out)
+    note_learnt(options.log, forecaster)
     data = {
         "written": str(options.out),
         "goal": forecaster.goal,
@@ -241,6 +243,50 @@ def fitted_text(forecaster: Forecaster) -> str:
     return "\n".join(lines)
 
 
+def add_refresh(commands: Commands) -> None:
+    """Add the command to the parser."""
+    parser = add_command(
+        commands, "refresh", anywhere(_refresh), says="fit a model again to a log that has grown"
+    )
+    parser.add_argument("model", metavar="MODEL.json", type=Path)
+    add_log(parser)
+    parser.add_argument(
+        "--evidence", type=Path, metavar="POOLED.json", help="the same that it was fitted with"
+    )
+    add_cluster(parser)
+
+
+def _refresh(options: Options) -> None:
+    from forecast.forecaster import refresh_forecaster
+
+    check_can_write(options.model)
+    evidence = sharing.load_evidence(options.evidence) if options.evidence else None
+    old = forecast.load_forecaster(options.model)
+    log = read(options)
+    progress("Fitting (about a minute)")
+    found = refresh_forecaster(old, log, evidence=evidence)
+    data, lines = found.to_dict(), [found.to_text()]
+    if found.changed:
+        model: Path = options.model
+        beside = model.with_name(f"{model.stem}.{old.fingerprint}.json")
+        write_whole(beside, model.read_bytes())
+        found.forecaster.save(model)
+        note_learnt(options.log, found.forecaster)
+        data |= {"written": str(model), "kept": str(beside)}
+        lines.append(f"Saved to {model}; the old one is kept as {beside}.")
+    answer(options, data, "\n".join(lines))
+
+
+def note_learnt(log: Path, forecaster: Forecaster) -> None:
+    """Keep in a daybook which model was learnt from it, for those who are forgotten later."""
+    from forecast.daybook import Daybook
+    from forecast.log import is_daybook
+
+    if is_daybook(log):
+        with Daybook(log) as book:
+            book.learnt(forecaster.fingerprint)
+
+
 def add_assess(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = add_command(
@@ -250,7 +296,10 @@ def add_assess(commands: Commands) -> None:
     add_log(parser)
     parser.add_argument("--level", type=float, default=0.8, help="of the interval judged (0.8)")
     parser.add_argument(
-        "--register", type=Path, metavar="R.jsonl", help="judge the promises issued in this file"
+        "--register",
+        type=Path,
+        metavar="BOOK.sqlite",
+        help="judge the promises kept in this daybook (or log) instead of the model's estimates",
     )
     parser.add_argument(
         "--card", type=Path, metavar="CARD.md", help="also write the model's card, and CARD.json"
@@ -260,17 +309,26 @@ def add_assess(commands: Commands) -> None:
 def _assess(options: Options) -> None:
     if options.card is not None:
         _check_card(options.card)
-    from forecast.forecaster import assess_forecaster, assess_register
+    from forecast.daybook import read_promises
+    from forecast.forecaster import assess_forecaster, assess_promises
 
+    if options.register is not None and not options.register.is_dir():
+        check_register(options.register)
     forecaster = forecast.load_forecaster(options.model)
     log = read(options)
+    promises = read_promises(options.register or options.log)
     if options.register is not None:
-        found = assess_register(options.register, log, level=options.level)
+        found = assess_promises(promises, log, level=options.level)
+        data, text = found.to_dict(), found.to_text()
     else:
         found = assess_forecaster(forecaster, log, level=options.level)
+        data, text = found.to_dict(), found.to_text()
+        if promises:
+            kept = assess_promises(promises, log, level=options.level)
+            data["promises"], text = kept.to_dict(), f"{text}\n\n{kept.to_text()}"
     if options.card is not None:
         _write_card(forecaster, options.card)
-    answer(options, found.to_dict(), found.to_text())
+    answer(options, data, text)
 
 
 def _check_card(path: Path) -> None:

@@ -6,14 +6,16 @@ import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from forecast.cli.files import (
     Options,
     add_command,
     add_gradings,
+    add_promise,
     answer,
     check_output,
+    course_of,
     gradings_of,
     read_one_enquiry,
     write_template,
@@ -58,7 +60,7 @@ def add_sheet(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = add_command(commands, "sheet", _sheet, says="write one page for the client to keep")
     parser.add_argument("model", metavar="MODEL.json", type=Path)
-    parser.add_argument("enquiry", metavar="ENQUIRY.csv", type=Path)
+    parser.add_argument("enquiry", metavar="ENQUIRY.csv", type=Path, nargs="?")
     parser.add_argument(
         "-o", "--out", metavar="FILE", type=Path, help="a .pdf or .html file (sheet.pdf)"
     )
@@ -68,6 +70,7 @@ def add_sheet(commands: Commands) -> None:
     parser.add_argument("--spacing-weeks", type=float, metavar="W", help="between sessions")
     parser.add_argument("--sessions-done", type=int, default=0, metavar="K")
     add_gradings(parser)
+    add_promise(parser, daybook=False)
 
 
 def _add_desk_options(parser: argparse.ArgumentParser) -> None:
@@ -76,6 +79,9 @@ def _add_desk_options(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--tariff", metavar="TARIFF.toml", type=Path, help="prices to show")
     parser.add_argument("--clinic", metavar="CLINIC.toml", type=Path, help="name, logo, wording")
+    parser.add_argument(
+        "--daybook", metavar="BOOK.sqlite", type=Path, help="keep estimates and visits in it"
+    )
     parser.add_argument("--language", default="", help="en or de (the clinic's, else en)")
 
 
@@ -95,7 +101,11 @@ def _desk_of(options: Options) -> Desk:
         from forecast.page import load_words, open_desk
     load_words(options.language or "en")
     return open_desk(
-        options.model, lighten=options.lighten, tariff=options.tariff, clinic=options.clinic
+        options.model,
+        lighten=options.lighten,
+        tariff=options.tariff,
+        clinic=options.clinic,
+        daybook=options.daybook,
     )
 
 
@@ -121,7 +131,7 @@ def _page(options: Options) -> None:
                 "Anyone who has this address can open it. It travels unencrypted: use it in the "
                 "clinic's own network only. The code changes at every start."
             )
-        print("Stop it with Ctrl-C. Nothing that is typed there is stored.", flush=True)
+        print(f"Stop it with Ctrl-C. {_what_is_kept(options.daybook)}", flush=True)
 
     try:
         serve(
@@ -134,6 +144,12 @@ def _page(options: Options) -> None:
     except KeyboardInterrupt:
         if not options.json:
             print("\nStopped.")
+
+
+def _what_is_kept(daybook: Path | None) -> str:
+    if daybook is None:
+        return "Nothing that is typed there is stored."
+    return f"What is kept or written down there goes into {daybook}; nothing else is stored."
 
 
 def _sheet(options: Options) -> None:
@@ -160,11 +176,19 @@ def _asked_of(options: Options, desk: Desk) -> Asked:
     from forecast.page import Asked, read_day
 
     weeks = options.spacing_weeks
+    course = course_of(options) if options.promise is not None or not options.daybook else None
+    on_record: dict[str, Any] = {}
+    if course is not None:
+        on_record = {"course": course.course_id, "promise": options.promise}
+    elif options.enquiry is None:
+        raise RequestError("It is not said which course is meant.", "Give ENQUIRY.csv.")
+    given = gradings_of(options)
     return Asked(
-        enquiry=read_one_enquiry(options.enquiry),
-        goal=options.goal or next(iter(desk.forecasters)),
-        sessions_done=options.sessions_done,
-        gradings=tuple((row[0], row[1]) for row in gradings_of(options)),
+        enquiry=(course and course.enquiry) or read_one_enquiry(options.enquiry),
+        goal=options.goal or (course.goal if course else next(iter(desk.forecasters))),
+        sessions_done=course.done if course else options.sessions_done,
+        gradings=course.graded if course else tuple((row[0], row[1]) for row in given),
+        **on_record,
         spacing_weeks=desk.clinic.spacing_weeks if weeks is None else weeks,
         start=read_day(options.start, name="--start") if options.start else None,
     )

@@ -9,14 +9,15 @@ if TYPE_CHECKING:
     from forecast.forecaster.forecaster import GRADINGS, KIND, Driver, Forecaster, load_forecaster
     from forecast.forecaster.promises import (
         TITLE,
+        against_promise,
         assess_forecaster,
-        assess_register,
+        assess_promises,
         card_text,
         enquiry_of,
-        holds_promises,
         model_card,
-        record_promise,
+        promise_of,
     )
+    from forecast.forecaster.refresh import Refreshed, refresh_forecaster
 
 
 __getattr__, __dir__ = door(__name__, __file__)

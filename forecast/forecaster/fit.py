@@ -72,6 +72,7 @@ def fit_forecaster(
     horizon: int = HORIZON,
     seed: int = 0,
     evidence: Evidence | None = None,
+    keep: str | None = None,
 ) -> Forecaster:
     """Return a forecaster fitted to all courses of a log, finished and unfinished.
 
@@ -87,6 +88,8 @@ def fit_forecaster(
         Of folds and parameter draws.
     evidence : PooledEvidence, optional
         What other clinics found together, in place of the published evidence.
+    keep : str, optional
+        The name of a candidate that was chosen before: it is fitted and checked without a choice.
 
     Raises
     ------
@@ -110,6 +113,7 @@ def fit_forecaster(
         checked = None
         if summary.n_reached >= FEWEST_TO_CHECK:
             specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
+            specs = tuple(one for one in specs if one.name == keep) or specs
             folds = folds_for(len(rows))
             checked = Checked.of(specs, *part, goal=goal, horizon=horizon, folds=folds, seed=seed)
         chosen = checked.chosen if checked else published

@@ -18,6 +18,7 @@ import numpy as np
 
 from forecast._checks import LEVEL, check_kind, check_level, check_seed, check_whole_number
 from forecast._files import (
+    SEAL,
     check_not_lost,
     is_json_with,
     read_json,
@@ -343,6 +344,11 @@ class Forecaster(Predictor):
         found = _compared(draws, rows, level)
         head = int(rows[0][0] == GRADINGS)
         return (*found[:head], *sorted(found[head:], key=lambda driver: -abs(driver.difference)))
+
+    @property
+    def fingerprint(self) -> str:
+        """16 digits of the checksum that the saved file has, by which promises name the model."""
+        return str(sealed(_to_dict(self))[SEAL]).partition(":")[2][:16]
 
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write the forecaster as JSON; it holds no row of the log.

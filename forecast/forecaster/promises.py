@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import json
-import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,6 +14,7 @@ from forecast._notes import Note
 from forecast._plain import plain_rows, plain_values
 from forecast.assess import Assessment, Drift, Outcomes, assess_predictions, most_parameters
 from forecast.counts import COVARIATES, GOALS, course_rows, effects_for, of_goal
+from forecast.daybook import Course, Promise, first_promises
 from forecast.errors import DataError
 from forecast.log import Enquiry, fingerprint, is_judged
 from forecast.midcourse import LAST_LANDMARK
@@ -38,67 +36,59 @@ WIDEST = 0.10  # give or take more: cannot say
 FAINT = 0.1  # p below which it is not said that there is no sign
 ALARM = 0.01  # of drift: checked again and again, a twentieth would cry wolf
 MATERIAL = 1.2  # a change of pace or of spread by less breaks no promise, however sure it is
-KEPT = ("enquiry_id", "issued_on", "goal", "level", "median", "interval", "pmf")
-START = b'{"enquiry_id"'  # of each line
 
 
-def record_promise(
-    path: str | os.PathLike[str], estimate: Estimate, *, enquiry_id: str, issued_on: date
-) -> None:
-    """Append an estimate to a register of promises, one JSON object a line.
+def promise_of(
+    forecaster: Forecaster,
+    estimate: Estimate,
+    enquiry: Enquiry,
+    *,
+    client_id: str,
+    course_id: str = "",
+    issued_on: date | None = None,
+    sessions_done: int = 0,
+    quoted: Mapping[str, Any] | None = None,
+) -> Promise:
+    """Return an estimate as a promise to be kept in a daybook.
 
-    The register holds what was promised and under which pseudonym, no attribute of the client.
-    ``enquiry_id`` is the ``course_id`` that the course gets if it goes ahead.
+    Parameters
+    ----------
+    forecaster : Forecaster
+        What it was made with.
+    estimate : Estimate
+        Of the sessions here in all: mid-course, the update's ``total``.
+    enquiry : Enquiry
+        What it was made of.
+    client_id, course_id : str
+        Pseudonym, and the course where it is known already.
+    issued_on : date, optional
+        Today unless told.
+    sessions_done : int
+        Sessions had by then.
+    quoted : mapping, optional
+        Package, price, currency, questions, facts and ``valid_until``, as in `Promise`.
     """
-    entry = {
-        "enquiry_id": enquiry_id,
-        "issued_on": issued_on.isoformat(),
-        "goal": estimate.goal,
-        "level": estimate.level,
-        "median": estimate.median,
-        "interval": list(estimate.interval),
-        "pmf": [round(float(chance), 6) for chance in estimate.distribution.pmf[0]],
-    }
-    with Path(path).open("ab+") as register:
-        if register.tell():
-            register.seek(-1, os.SEEK_END)
-        torn = register.read(1) not in (b"", b"\n")  # an earlier write did not come to its end
-        register.write(b"\n" * torn + json.dumps(entry).encode() + b"\n")
-        register.flush()
-        os.fsync(register.fileno())
+    verdict = forecaster.regime_verdict
+    low, high = estimate.interval
+    return Promise(
+        course_id=course_id, client_id=client_id, issued_on=issued_on or date.today(),
+        goal=estimate.goal, level=estimate.level, median=estimate.median, low=low, high=high,
+        chances=tuple(map(float, np.minimum(np.cumsum(estimate.distribution.pmf[0]), 1.0))),
+        sessions_done=sessions_done, enquiry=enquiry, model=forecaster.fingerprint,
+        verdict=str(verdict or ""), **(quoted or {}),
+    )  # fmt: skip
 
 
-def read_register(path: str | os.PathLike[str]) -> tuple[dict[str, dict[str, Any]], list[int]]:
-    """Return the last promise of each enquiry in a register, and which lines are torn.
+def against_promise(course: Course, total: Estimate, notes: Iterable[Note]) -> Note | None:
+    """Return how a course's first promise stands against what is said now of it in all.
 
-    Raises
-    ------
-    DataError
-        If a whole line is no promise.
+    None before the first session, or where nothing was promised. ``notes`` are the update's.
     """
-    last: dict[str, dict[str, Any]] = {}
-    torn: list[int] = []
-    for number, line in enumerate(Path(path).read_bytes().split(b"\n"), 1):
-        if not line.strip():
-            continue
-        try:
-            entry = json.loads(line)
-        except ValueError:
-            torn.append(number)
-            continue
-        try:
-            last[str(entry["enquiry_id"])] = {name: entry[name] for name in KEPT}
-        except (KeyError, TypeError):
-            raise DataError(
-                f"Line {number} of {os.fspath(path)} is no promise.",
-                "Remove the line, or restore the register from a copy.",
-            ) from None
-    return last, torn
-
-
-def holds_promises(content: bytes) -> bool:
-    """Say whether a file's content is a register of promises, torn lines and all."""
-    return any(line.startswith(START) for line in content.splitlines())
+    first = next(iter(course.promises), None)
+    if first is None or not course.done:
+        return None
+    slow = any(note.code == "midcourse.slower" for note in notes)
+    return first.against(total.interval, total.median, slow=slow)
 
 
 SEEN = (
@@ -326,48 +316,42 @@ def enquiry_of(row: Mapping[str, Any]) -> Enquiry:
     return Enquiry(**{name: row[name] for name in Enquiry.__slots__ if name in row})
 
 
-def assess_register(
-    path: str | os.PathLike[str], log: OutcomeLog, *, level: float = LEVEL, seed: int = 0
+def assess_promises(
+    promises: Iterable[Promise], log: OutcomeLog, *, level: float = LEVEL, seed: int = 0
 ) -> PromiseCheck:
-    """Return how the promises in a register turned out, by the outcomes in a log.
+    """Return how promises turned out, by the outcomes in a log.
 
-    Each is judged by its own goal. Promises issued after their course had started are judged
-    too, but counted in the report: whoever made them may have known how it went. Torn lines are
-    left out and named there.
+    The first promise of a course is judged, by its own goal: what was said later is an update.
+    Promises issued after their course had started are judged too, but counted in the report:
+    whoever made them may have known how it went.
 
     Raises
     ------
     DataError
-        If the register cannot be read, or none of its promises became a course of the log.
+        If none of the promises became a course of the log.
     """
-    promised, torn = read_register(path)
+    promised = first_promises(promises)
     rows = course_rows(log)
     lighter = log.courses["outcome"].isin(GOALS["lighten"])
-    goals = rows["course_id"].map({name: entry["goal"] for name, entry in promised.items()})
+    goals = rows["course_id"].map({name: one.goal for name, one in promised.items()})
     rows["observed"] = rows["observed"].where(goals != "lighten", lighter)
     known = rows["course_id"].isin(promised).to_numpy()
     if not known.any():
         raise DataError(
-            f"None of {len(promised)} promises is of a course in this log{_left_out(torn)}.",
-            "Register estimates under the course_id that the course gets.",
+            f"None of {len(promised)} promises is of a course in this log.",
+            "Keep estimates under the course_id that the course gets.",
         )
     kept = [promised[identity] for identity in rows.loc[known, "course_id"]]
-    horizon = min(len(entry["pmf"]) for entry in kept)
-    pmf = np.array([entry["pmf"][:horizon] for entry in kept], dtype=np.float64)
-    # rounded as written, chances may sum to a little over 1
-    predicted = CountDistribution(pmf / np.maximum(pmf.sum(axis=1, keepdims=True), 1.0))
+    horizon = min(len(one.chances) for one in kept)
+    by = np.array([one.chances[:horizon] for one in kept], dtype=np.float64)
+    predicted = CountDistribution(np.maximum(np.diff(by, axis=1, prepend=0.0), 0.0))
     started = rows.loc[known, "started_on"].dt.strftime("%Y-%m-%d")
-    late = sum(entry["issued_on"] > day for entry, day in zip(kept, started, strict=True))
-    what = f"{int(known.sum())} of {len(promised)} registered promises that became courses"
+    days = zip(kept, started, strict=True)
+    late = sum(one.issued_on.isoformat() > day for one, day in days)
+    what = f"{int(known.sum())} of {len(promised)} promises on record that became courses"
     if late:
         what += f" ({late} issued after the course had started, which may flatter)"
-    what += _left_out(torn)
     return check(predicted, rows[known], log.courses[known], level=level, seed=seed, what=what)
-
-
-def _left_out(torn: Sequence[int]) -> str:
-    listed = ", ".join(map(str, torn))
-    return f" (torn and left out: line {listed} of the register)" if torn else ""
 
 
 TITLE = "Sessions of laser tattoo removal until the goal, predicted at the consultation"

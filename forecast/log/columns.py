@@ -1,7 +1,7 @@
 """The rules of the outcome log: every table, its columns and what each may hold.
 
-They stand in ``columns.toml``: the checks of a log, those of an enquiry and ``datapackage.json``
-are all made from that one table.
+They stand in ``columns.toml``: the checks of a log, those of an enquiry, ``datapackage.json`` and
+the tables of a daybook are all made from that one table.
 """
 
 from __future__ import annotations
@@ -81,16 +81,18 @@ def _rule(name: str, row: dict[str, Any]) -> Column:
 
 
 _WRITTEN = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
-TABLES: dict[str, tuple[Column, ...]] = {
+ALL_TABLES: dict[str, tuple[Column, ...]] = {
     table: tuple(_rule(name, row) for name, row in rules.items())
     for table, rules in _WRITTEN.items()
 }
+TABLES = {table: rules for table, rules in ALL_TABLES.items() if table != "promises"}  # of a log
 
 # Columns that together name a row; a table not listed may repeat.
 KEYS: dict[str, tuple[str, ...]] = {
     "courses": ("course_id",),
     "sessions": ("course_id", "session_no", "part"),
     "lasers": ("laser_id",),
+    "promises": ("promise_no",),
 }
 
 FOREIGN_KEYS: dict[str, tuple[str, str]] = {
@@ -108,7 +110,7 @@ def column(table: str, name: str) -> Column:
     >>> column("courses", "layering").levels
     ('single', 'layered')
     """
-    return next(rule for rule in TABLES[table] if rule.name == name)
+    return next(rule for rule in ALL_TABLES[table] if rule.name == name)
 
 
 def column_names(table: str) -> tuple[str, ...]:
@@ -119,4 +121,4 @@ def column_names(table: str) -> tuple[str, ...]:
     >>> column_names("lasers")
     ('laser_id', 'regime', 'wavelengths_nm', 'in_use_from')
     """
-    return tuple(rule.name for rule in TABLES[table])
+    return tuple(rule.name for rule in ALL_TABLES[table])

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._files import sum_of, write_whole
-from forecast.log.columns import FOREIGN_KEYS, KEYS, TABLES, Column
+from forecast.log.columns import ALL_TABLES, FOREIGN_KEYS, KEYS, TABLES, Column
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,7 +27,7 @@ def data_package(
     title: str = "Outcome log",
     cleared_at: float = 95.0,
     cleared_judged: str = "",
-    columns: Mapping[str, tuple[Column, ...]] = TABLES,
+    columns: Mapping[str, tuple[Column, ...]] = ALL_TABLES,
 ) -> dict[str, Any]:
     """Return ``datapackage.json`` for a log: the rules of each table as a Table Schema.
 
@@ -49,7 +49,7 @@ def data_package(
     dict
         Frictionless Data Package, as its specification version 1 describes it.
     """
-    present = [name for name in TABLES if name in set(tables)]
+    present = [name for name in ALL_TABLES if name in set(tables)]
     return {
         "profile": "tabular-data-package",
         "name": "outcome-log",
@@ -102,29 +102,40 @@ def _field(rule: Column, unique: bool) -> dict[str, Any]:
     return field | ({"constraints": constraints} if constraints else {})
 
 
-def write_log(log: OutcomeLog, folder: str | Path, *, title: str = "Outcome log") -> None:
+def write_log(
+    log: OutcomeLog,
+    folder: str | Path,
+    *,
+    title: str = "Outcome log",
+    promises: pd.DataFrame | None = None,
+) -> None:
     """Write the log's tables as CSV files with ``datapackage.json``, byte for byte repeatable.
 
     The same log gives the same bytes anywhere: UTF-8, line ends of one character, numbers in
     their shortest form, dates as YYYY-MM-DD, empty cells for what is not recorded. Tables
     without rows are not written, nor further columns in which nothing stands. `read_log` of the
     folder gives the same frames back, and says so where a table is not as it was written: the
-    description holds the SHA-256 of each.
+    description holds the SHA-256 of each. ``promises``, all texts, are written beside them.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     present = [name for name in TABLES if len(getattr(log, name))]
     columns = {name: _written(getattr(log, name), TABLES[name]) for name in present}
+    if promises is not None:
+        columns["promises"] = ALL_TABLES["promises"]
     described = data_package(
-        present,
+        columns,
         title=title,
         cleared_at=log.cleared_at,
         cleared_judged=log.cleared_judged,
         columns=columns,
     )
     for (name, rules), resource in zip(columns.items(), described["resources"], strict=True):
-        frame: pd.DataFrame = getattr(log, name)[[rule.name for rule in rules]]
-        texts = frame.assign(**{rule.name: _as_texts(rule, frame) for rule in rules})
+        if promises is not None and name == "promises":
+            texts = promises
+        else:
+            frame: pd.DataFrame = getattr(log, name)[[rule.name for rule in rules]]
+            texts = frame.assign(**{rule.name: _as_texts(rule, frame) for rule in rules})
         content = texts.to_csv(index=False, lineterminator="\n").encode()
         resource["hash"] = sum_of(content)
         write_whole(folder / f"{name}.csv", content)

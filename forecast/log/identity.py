@@ -126,6 +126,17 @@ def identifies(heading: str, cells: pd.Series[Any]) -> str | None:
     return _by_name(name) or _by_content(name, cells, extra=True, treated=None)
 
 
+def is_code(text: str) -> bool:
+    """Say whether one text is a code: digits with few letters, or one or two letters.
+
+    Examples
+    --------
+    >>> is_code("c017"), is_code("client-017"), is_code("schmidt1"), is_code("Anna"), is_code("A")
+    (True, True, False, False, True)
+    """
+    return _is_code(text, _listed()["codes"]["words"]) and masked(text) == text
+
+
 def quoted(heading: object, place: int) -> str:
     """Return a heading as messages show it: by its place if it does not look like one.
 

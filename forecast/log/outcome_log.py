@@ -239,7 +239,7 @@ def read_log(
     ----------
     path : str or Path
         A folder of CSV files (``courses.csv``, ``sessions.csv``, ...), a folder of Parquet
-        files, or one .xlsx workbook with sheets of these names. Only courses is needed.
+        files, one .xlsx workbook with sheets of these names, or a daybook. Only courses is needed.
     cleared_at : float
         Percent faded from which a grading counts as clear; ``cleared_at`` in the folder's
         ``datapackage.json`` is used where this is left at 95.

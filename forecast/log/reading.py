@@ -1,4 +1,4 @@
-"""Which tables of a log are at a place: a folder of CSV or Parquet files, or one workbook."""
+"""Which tables of a log are at a place: a folder of CSV or Parquet files, a workbook, a daybook."""
 
 from __future__ import annotations
 
@@ -32,6 +32,7 @@ from forecast._notes import Note
 from forecast.errors import DataError
 from forecast.log.cells import as_text
 from forecast.log.columns import TABLES, column
+from forecast.log.daybook_file import is_daybook, read_tables
 from forecast.log.headings import refuse_repeated, table_of, with_headings
 from forecast.log.identity import HELPERS, normal_heading, quoted
 from forecast.log.report import TOLERATED, Place, apply_mends
@@ -88,7 +89,7 @@ def read_raw(path: Path) -> RawLog:
     try:
         if not path.exists():
             raise DataError(f"There is no {path}.", "Give the folder or the workbook of the log.")
-        raw = _folder(path) if path.is_dir() else _one_workbook(path)
+        raw = _folder(path) if path.is_dir() else _one_file(path)
     except OSError as error:
         raise DataError(
             f"{error.filename or path} cannot be read ({error.strerror}).",
@@ -161,10 +162,18 @@ def letters(place: int) -> str:
     return (letters(first - 1) if first else "") + chr(ord("A") + last)
 
 
-def _one_workbook(path: Path) -> RawLog:
+def _one_file(path: Path) -> RawLog:
+    if is_daybook(path):
+        raw = RawLog(str(path))
+        tables, stated = read_tables(path)
+        for name, frame in tables.items():
+            if len(frame) or name == "courses":
+                add_table(raw, name, frame)
+        state_cleared(raw, path.name, stated)
+        return raw
     if path.suffix.lower() not in (".xlsx", ".xlsm") or not path.is_file():
         raise DataError(
-            f"{path.name} is neither a folder nor an .xlsx workbook.",
+            f"{path.name} is neither a folder, nor an .xlsx workbook, nor a daybook.",
             "Give the folder that holds courses.csv, or one workbook with a sheet named courses.",
         )
     raw = RawLog(str(path))

@@ -7,7 +7,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from forecast.errors import ForecastError
-from forecast.forecaster import GRADINGS
+from forecast.forecaster import GRADINGS, against_promise
 from forecast.page.desk import Asked
 from forecast.prices import Quote, left_of, price_package
 from forecast.tattoo import cautions_for, cite
@@ -106,6 +106,12 @@ class Answer:
     own_share, support, model, similar : str
     asked : tuple of (field, value)
         What was given, in plain words.
+    promised : str
+        What was promised against what is said now; empty at the consultation.
+    tell : bool
+        Whether the client is to be told of it.
+    kept : str
+        Under which number this estimate was kept, and until when; empty if it was not.
     """
 
     estimate: Estimate
@@ -134,6 +140,9 @@ class Answer:
     model: str
     similar: str
     asked: tuple[tuple[str, str], ...]
+    promised: str = ""
+    tell: bool = False
+    kept: str = ""
 
     @property
     def referrals(self) -> tuple[CautionRow, ...]:
@@ -146,7 +155,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     forecaster = desk.forecasters.get(asked.goal)
     if forecaster is None:
         return None
-    estimate, total = _estimates_of(forecaster, asked, desk.forecasters.get("lighten"))
+    estimate, total = estimates_of(forecaster, asked, desk.forecasters.get("lighten"))
     done = asked.sessions_done
     more = "_more" if done else ""
     goal = words.say(f"goal.{asked.goal}_done")
@@ -159,6 +168,8 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     driven = forecaster.drivers(asked.enquiry, sessions_done=done, gradings=asked.gradings)
     verdict = forecaster.regime_verdict if asked.goal == "clear" else None
     reference = forecaster.log_summary
+    course = desk.daybook.course(asked.course) if desk.daybook and asked.course else None
+    stands = against_promise(course, total, (*total.notes, *estimate.notes)) if course else None
     return Answer(
         estimate=estimate,
         done=done,
@@ -189,12 +200,16 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         model=_model_line(forecaster, words),
         similar=_similar_line(reference.similar(asked.enquiry), words),
         asked=_given(asked, words),
+        promised=words.note(stands)[0] if stands else "",
+        tell=stands is not None and stands.severity != "info",
+        kept=_kept_line(desk, asked.promise, words),
     )
 
 
-def _estimates_of(
+def estimates_of(
     forecaster: Forecaster, asked: Asked, lighten: Forecaster | None
 ) -> tuple[Estimate, Estimate]:
+    """Return what is asked from now on, and in all."""
     if not asked.sessions_done and not asked.gradings:
         estimate = forecaster.estimate(asked.enquiry, lighten=lighten)
         return estimate, estimate
@@ -202,6 +217,15 @@ def _estimates_of(
         asked.enquiry, sessions_done=asked.sessions_done, gradings=asked.gradings
     )
     return later.remaining, later.total
+
+
+def _kept_line(desk: Desk, number: int, words: Words) -> str:
+    if desk.daybook is None or not number:
+        return ""
+    one = desk.daybook.promise(number)
+    until = words.day(one.valid_until or one.issued_on)
+    values = {"n": number, "day": words.day(one.issued_on), "until": until}
+    return words.say("sheet.kept", values)
 
 
 def _own_share_line(estimate: Estimate, words: Words) -> str:

@@ -5,14 +5,15 @@ from __future__ import annotations
 import base64
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 from forecast._checks import nearest
 from forecast._notes import Note
-from forecast.errors import DataError, RequestError
+from forecast.daybook import Daybook
+from forecast.errors import DataError, ForecastError, RequestError
 from forecast.forecaster import Forecaster, load_forecaster
 from forecast.log import Column, Enquiry, checked, column
 from forecast.midcourse import doubtful_gradings
@@ -23,7 +24,9 @@ from forecast.tattoo import FACTS
 REQUIRED = ("inks", "ink_density", "layering", "body_site", "skin_type")
 ENQUIRY_FIELDS = tuple(one.name for one in fields(Enquiry))
 COURSE_FIELDS = ("sessions_done", "gradings", "spacing_weeks", "start")
-KNOWN = frozenset((*ENQUIRY_FIELDS, *COURSE_FIELDS, "goal", "facts", "questions", "as_graded", "n"))
+ON_RECORD = ("course", "promise")
+CHOSEN = ("goal", "facts", "questions", "as_graded", "n")
+KNOWN = frozenset((*ENQUIRY_FIELDS, *COURSE_FIELDS, *ON_RECORD, *CHOSEN))
 ASKED_BACK = "grading_asked"  # what may be right: ticked, it is taken as it is
 LONGEST_TEXT = 200
 MOST_GRADINGS = 50
@@ -57,6 +60,9 @@ class Asked:
         Of the first session, or of the next one when the course is under way; None is today.
     n : int or None
         The session that the picture shows; None is the median.
+    course, promise : str, int
+        The course in the daybook, and the number under which this estimate was kept; empty and 0
+        where there is none.
     """
 
     enquiry: Enquiry
@@ -68,6 +74,8 @@ class Asked:
     spacing_weeks: float = 8.0
     start: date | None = None
     n: int | None = None
+    course: str = ""
+    promise: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,6 +195,8 @@ def _read_course(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[st
         wrong["sessions_done"] = ("whole", {"low": 0, "high": MOST_DONE})
         return
     extras["sessions_done"] = int(done)
+    extras["course"] = _text_of(sent.get("course")) or ""
+    extras["promise"] = int(_read_number(sent.get("promise"), 0, 1e7, whole=True) or 0)
     rows = sent.get("gradings") or []
     if not isinstance(rows, list) or len(rows) > MOST_GRADINGS:
         wrong["gradings"] = ("grading", {"high": done})
@@ -406,7 +416,7 @@ def _read_logo(path: Path, name: str) -> Logo:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Desk:
-    """Everything an answer is made from; nothing of a client.
+    """Everything an answer is made from; of clients nothing but the daybook, if there is one.
 
     Attributes
     ----------
@@ -416,11 +426,41 @@ class Desk:
         Prices are shown when it is there.
     clinic : Clinic
         Name, logo and wording.
+    daybook : Daybook or None
+        Where estimates and visits are kept; without one nothing is.
+    files : mapping of name to Path
+        What it was opened from.
+    seen : tuple
+        When each was written, and how large it was.
     """
 
     forecasters: Mapping[str, Forecaster]
     tariff: Tariff | None = None
     clinic: Clinic = field(default_factory=Clinic)
+    daybook: Daybook | None = None
+    files: Mapping[str, Path] = field(default_factory=dict)
+    seen: tuple[object, ...] = ()
+
+
+def refreshed(desk: Desk) -> Desk:
+    """Return the desk anew where one of its files has changed; as it is where that fails."""
+    if _seen(desk.files) == desk.seen:
+        return desk
+    try:
+        return replace(open_desk(**desk.files), daybook=desk.daybook)
+    except ForecastError:
+        return desk
+
+
+def _seen(files: Mapping[str, Path]) -> tuple[object, ...]:
+    found: list[object] = []
+    for path in files.values():
+        try:
+            state = path.stat()
+            found.append((state.st_mtime_ns, state.st_size))
+        except OSError:
+            found.append(None)
+    return tuple(found)
 
 
 def open_desk(
@@ -429,6 +469,7 @@ def open_desk(
     lighten: Path | None = None,
     tariff: Path | None = None,
     clinic: Path | None = None,
+    daybook: Path | None = None,
 ) -> Desk:
     """Return the desk of saved models and files.
 
@@ -437,8 +478,11 @@ def open_desk(
     RequestError
         A model cannot be read, or the one for lightening has another goal.
     DataError
-        The tariff or the clinic's file cannot be used.
+        The tariff, the clinic's file or the daybook cannot be used.
     """
+    named = {"model": model, "lighten": lighten, "tariff": tariff, "clinic": clinic}
+    files = {name: path for name, path in named.items() if path is not None}
+    seen = _seen(files)
     first = load_forecaster(model)
     if first.goal not in GOALS:
         raise RequestError(
@@ -457,4 +501,7 @@ def open_desk(
         forecasters,
         read_tariff(tariff) if tariff else None,
         read_clinic(clinic) if clinic else Clinic(),
+        Daybook(daybook) if daybook else None,
+        files,
+        seen,
     )

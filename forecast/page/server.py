@@ -1,4 +1,4 @@
-"""The small server behind the page: local unless asked, strict headers, nothing kept."""
+"""The small server behind the page: local unless asked, strict headers, nothing kept unasked."""
 
 from __future__ import annotations
 
@@ -27,8 +27,9 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from forecast._checks import check_whole_number
 from forecast.errors import ForecastError, RequestError
 from forecast.page.answer import Answer, answer
-from forecast.page.desk import Reading, read_asked
+from forecast.page.desk import Reading, read_asked, refreshed
 from forecast.page.sheet import render_page, render_parts, render_sheet, static_text
+from forecast.page.visits import ACTIONS, handle, with_course
 from forecast.page.words import Words, languages, load_words
 
 if TYPE_CHECKING:
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
 STATIC = {
     "page.js": "text/javascript",
     "sheet.js": "text/javascript",
+    "daybook.js": "text/javascript",
     "page.css": "text/css",
     "pictures.css": "text/css",
     "sheet.css": "text/css",
@@ -90,6 +92,7 @@ def make_app(desk: Desk, *, language: str = "", code: str = "") -> ASGIApp:
         Route("/", page.show),
         Route("/answer", page.answer, methods=["POST"]),
         Route("/sheet", page.sheet, methods=["POST"]),
+        Route("/book/{what}", page.book, methods=["POST"]),
         Route("/logo", page.logo),
         Route("/static/{name}", page.static),
     ]
@@ -108,6 +111,7 @@ class _Page:
 
     async def show(self, request: Request) -> Response:
         words = self.words(request.query_params.get("language"))
+        self.desk = refreshed(self.desk)
         return HTMLResponse(render_page(self.desk, words))
 
     async def static(self, request: Request) -> Response:
@@ -124,21 +128,30 @@ class _Page:
 
     async def answer(self, request: Request) -> Response:
         words = self.words(request.query_params.get("language"))
-        if request.headers.get("content-type", "").partition(";")[0].strip() != "application/json":
-            return _refusal(words, "request", 415)
-        try:
-            sent = _decoded(await _read_body(request))
-        except _TooLargeError:
-            return _refusal(words, "too_large", 413)
+        sent = await _sent(request, words)
+        if isinstance(sent, Response):
+            return sent
+        self.desk = refreshed(self.desk)
         reading = read_asked(sent, spacing_weeks=self.desk.clinic.spacing_weeks)
         if reading.asked is None:
             return _complaint(reading, words)
         return await run_sync(self.answered, reading, words, limiter=self.limiter)
 
+    async def book(self, request: Request) -> Response:
+        words = self.words(request.query_params.get("language"))
+        what = request.path_params["what"]
+        if self.desk.daybook is None or what not in ACTIONS:
+            return Response(status_code=404)
+        sent = await _sent(request, words)
+        if isinstance(sent, Response):
+            return sent
+        told, status = await run_sync(handle, self.desk, what, sent, words, limiter=self.limiter)
+        return JSONResponse(told, status_code=status)
+
     def answered(self, reading: Reading, words: Words) -> Response:
         assert reading.asked is not None
         try:
-            found = answer(self.desk, reading.asked, words)
+            found = answer(self.desk, with_course(self.desk, reading.asked), words)
         except ForecastError:
             return _refusal(words, "cannot_answer", 422)
         if found is None:
@@ -162,10 +175,20 @@ class _Page:
         found: Answer | None = None
         with suppress(ForecastError):
             if asked is not None:
+                asked = with_course(self.desk, asked)
                 found = await run_sync(answer, self.desk, asked, words, limiter=self.limiter)
         if found is None:
             return PlainTextResponse(words.say("wrong.cannot_answer"), status_code=422)
         return HTMLResponse(render_sheet(found, self.desk, words, standalone=False))
+
+
+async def _sent(request: Request, words: Words) -> object:
+    if request.headers.get("content-type", "").partition(";")[0].strip() != "application/json":
+        return _refusal(words, "request", 415)
+    try:
+        return _decoded(await _read_body(request))
+    except _TooLargeError:
+        return _refusal(words, "too_large", 413)
 
 
 async def _read_body(request: Request) -> bytes:

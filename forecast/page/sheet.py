@@ -79,8 +79,22 @@ def render_page(desk: Desk, words: Words) -> str:
             spacing=SPACING,
             languages={code: load_words(code).say("name") for code in languages()},
             today=date.today().isoformat(),
+            **_book_choices(desk),
         )
     )
+
+
+def _book_choices(desk: Desk) -> dict[str, Any]:
+    book = desk.daybook
+    named = {"regime": "sessions", "basis": "gradings", "reaction": "reactions"}
+    named |= {"severity": "reactions", "stop_reason": "courses"}
+    return {
+        "book": book,
+        "lately": book.lately() if book else [],
+        "lasers": book.rows("SELECT laser_id FROM lasers_now") if book else [],
+        "packages": [one.name for one in desk.tariff.packages] if desk.tariff else [],
+        "listed": {name: column(table, name).levels for name, table in named.items()},
+    }
 
 
 def render_parts(found: Answer, words: Words) -> dict[str, str]:
@@ -192,7 +206,7 @@ def _text_length(found: Answer, desk: Desk) -> int:
         rows, costs, dates = (), "", ()
     texts = [
         *(clinic.opening, clinic.closing, found.meaning, found.questions, *found.lines),
-        *(*found.leads, *dates),
+        *(*found.leads, *dates, found.promised, found.kept),
         *(costs, found.own_share, found.support, found.model, *found.changes),
         *(text for text, _ in found.notes),
         *(caution.client for caution in found.cautions),

@@ -150,6 +150,9 @@ class _Filled(Filler):
     def number(self, value: float) -> str:
         return self.words.number(value)
 
+    def exact_day(self, iso: str) -> str:
+        return self.words.day(date.fromisoformat(iso))
+
     def format_field(self, value: Any, format_spec: str) -> str:
         said = super().format_field(value, format_spec)
         if isinstance(value, float) and format_spec.endswith("f"):

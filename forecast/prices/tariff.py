@@ -36,7 +36,7 @@ RANGES = {
         (1, math.inf, "sessions", "instalments"),
         (0, math.inf, "cost", "cost_per_session staff_per_hour room_per_hour consumables"),
         (0, math.inf, "cost", "device_price device_service_per_year fixed_cost"),
-        (1, math.inf, "sessions", "cap sessions"),
+        (1, math.inf, "sessions", "cap sessions valid_days"),
         (0, 1, "number", "tax_rate target_margin largest_chance_of_loss discount_rate"),
         (0, 1, "number", "refund_share goes_on credit_share default_rate touch_up_rate"),
         (0, 1, "number", "second_tattoo_discount second_tattoo_share"),
@@ -289,6 +289,8 @@ class Tariff:
         Stands in where an enquiry has no area; the quote says so.
     round_to : Decimal
         Step of the price list; asked prices are rounded up to it.
+    valid_days : int
+        For so many days a price holds that was kept in a daybook (90: common practice, no source).
     packages : tuple of Package
         What is on offer.
     session_prices : sequence of AreaPrice, optional
@@ -346,6 +348,7 @@ class Tariff:
     stop_factor: float = 1.0
     typical_area_cm2: float = 50.0
     round_to: Decimal = Decimal("0.01")
+    valid_days: int = 90
     packages: tuple[Package, ...] = ()
     session_prices: tuple[AreaPrice, ...] = ()
     fixed_costs: Mapping[str, Decimal] = field(default_factory=dict)

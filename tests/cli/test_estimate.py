@@ -11,6 +11,7 @@ import pytest
 import forecast
 from forecast.cli import main
 from forecast.cli.files import read_enquiries
+from forecast.daybook import read_promises
 from forecast.prices import read_tariff
 
 HEAVY = {"pandas", "scipy", "statsmodels", "sklearn", "lifelines", "plotly", "joblib"}
@@ -110,19 +111,34 @@ def test_an_estimate_at_the_desk_waits_for_numpy_alone(model: Path, enquiries: P
     assert not loaded & HEAVY
 
 
-def test_a_register_keeps_promises_by_the_id_that_the_course_will_have(
+def coded(enquiries: Path) -> str:
+    """Give the enquiries the codes of courses, and return their file."""
+    text = enquiries.read_text(encoding="utf-8").replace("easy,", "c1,").replace("hard,", "c2,")
+    enquiries.write_text(text, encoding="utf-8")
+    return str(enquiries)
+
+
+def test_a_daybook_keeps_promises_by_the_id_that_the_course_will_have(
     model: Path, enquiries: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ):
-    register = tmp_path / "promises.jsonl"
-    arguments = ["estimate", str(model), str(enquiries), "--register", str(register)]
+    register = tmp_path / "promises.sqlite"
+    arguments = ["estimate", str(model), coded(enquiries), "--register", str(register)]
+    assert main([*arguments, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)["estimates"]
+    kept = read_promises(register)
+    assert [(one.course_id, one.promise_no) for one in kept] == [("c1", 1), ("c2", 2)]
+    assert [one.median for one in kept] == [one["median"] for one in told]
+    assert [one["promise_no"] for one in told] == [1, 2]
     assert main(arguments) == 0
-    kept = [json.loads(line) for line in register.read_text(encoding="utf-8").splitlines()]
-    assert [one["enquiry_id"] for one in kept] == ["easy", "hard"]
+    assert [one.promise_no for one in read_promises(register)] == [1, 2, 3, 4]
+    enquiries.write_text(enquiries.read_text(encoding="utf-8").replace("c1,", "anna,"), "utf-8")
+    assert main(arguments) == 1
+    assert "looks like a name" in capsys.readouterr().err
     text = enquiries.read_text(encoding="utf-8").replace("enquiry_id,", ",")
-    enquiries.write_text(text.replace("hard,", ",").replace("easy,", ","), encoding="utf-8")
-    capsys.readouterr()
+    enquiries.write_text(text.replace("anna,", ",").replace("c2,", ","), encoding="utf-8")
     assert main(arguments) == 1
     assert "enquiry_id is missing" in capsys.readouterr().err
+    assert len(read_promises(register)) == 4
 
 
 def test_an_update_gives_what_is_left_and_the_total(

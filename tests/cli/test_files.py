@@ -17,7 +17,6 @@ from forecast.cli.files import (
     check_can_write,
     check_json_output,
     check_output,
-    check_register,
     read_enquiries,
     read_gradings,
     read_one_enquiry,
@@ -216,15 +215,14 @@ def test_promises_are_not_appended_to_another_file(
     assert_refused(["estimate", str(model), asked, "--register", str(target)], target, capsys)
 
 
-def test_promises_are_appended_to_a_register(
+def test_an_old_register_of_promises_is_named_with_what_to_do(
     model: Path, enquiries: Path, tmp_path: Path, capsys: Shown
 ):
     register = tmp_path / "promises.jsonl"
-    for lines in (2, 4):
-        assert main(["estimate", str(model), str(enquiries), "--register", str(register)]) == 0
-        assert len(register.read_text(encoding="utf-8").splitlines()) == lines
-    check_register(register)
-    capsys.readouterr()
+    for command in (["estimate", str(model), str(enquiries)], ["assess", str(model), "log"]):
+        assert main([*command, "--register", str(register)]) == 1
+        assert f"--from {register}" in capsys.readouterr().err
+    assert not register.exists()
 
 
 def test_a_card_does_not_write_over_notes_or_a_model(

@@ -139,7 +139,9 @@ def test_a_card_that_its_own_json_would_overwrite_is_refused(
 def test_a_register_of_other_clients_is_refused(
     model: Path, later: Path, enquiries: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ):
-    register = tmp_path / "promises.jsonl"
+    register = tmp_path / "promises.sqlite"
+    text = enquiries.read_text(encoding="utf-8").replace("easy,", "x1,").replace("hard,", "x2,")
+    enquiries.write_text(text, encoding="utf-8")
     assert main(["estimate", str(model), str(enquiries), "--register", str(register)]) == 0
     assert main(["assess", str(model), str(later), "--register", str(register)]) == 1
     assert capsys.readouterr().err.startswith("forecast: ")

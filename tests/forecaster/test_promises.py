@@ -1,9 +1,8 @@
-"""Were promises kept? Later logs, and the register."""
+"""Were promises kept? Later logs, and what is on record."""
 
 from dataclasses import replace
 from datetime import date
 
-import numpy as np
 import pandas as pd
 import pytest
 
@@ -12,17 +11,16 @@ from forecast.counts import course_rows
 from forecast.errors import DataError
 from forecast.forecaster.promises import (
     assess_forecaster,
-    assess_register,
+    assess_promises,
     card_text,
     enquiry_of,
-    holds_promises,
     model_card,
-    read_register,
-    record_promise,
+    promise_of,
 )
 from forecast.invented import World
 from forecast.log import is_judged
-from forecast.survival import CountDistribution
+
+ISSUED = date(2026, 5, 1)
 
 
 def later(log, years=20):
@@ -110,88 +108,67 @@ def test_what_is_said_of_drift_goes_with_the_verdict(
     assert said in found.to_text()
 
 
-def test_registered_promises_are_judged_by_their_own_outcomes(forecaster, tmp_path):
+def test_promises_on_record_are_judged_by_their_own_outcomes(forecaster):
     log = forecast.simulate_log(100, seed=23)
-    register = tmp_path / "promises.jsonl"
+    promises = []
     for row in log.courses.to_dict("records"):
-        estimate = forecaster.estimate(enquiry_of(row))
-        record_promise(register, estimate, enquiry_id=row["course_id"], issued_on=date(2026, 5, 1))
-    found = assess_register(register, log)
-    assert found.what.startswith("100 of 100 registered promises")
+        enquiry = enquiry_of(row)
+        given = {"client_id": row["client_id"], "course_id": row["course_id"]}
+        estimate = forecaster.estimate(enquiry)
+        promises.append(promise_of(forecaster, estimate, enquiry, issued_on=ISSUED, **given))
+    found = assess_promises(promises, log)
+    assert found.what.startswith("100 of 100 promises on record")
     assert found.n_courses == is_judged(course_rows(log)).sum()
     straight = assess_forecaster(forecaster, later(log))
     assert found.assessment.coverage.tie_split == pytest.approx(
         straight.assessment.coverage.tie_split, abs=1e-3
     )
-    text = register.read_text()
-    assert "skin" not in text
-    assert "black" not in text
 
 
-def test_a_register_that_cannot_be_used_is_refused(forecaster, invented_log, tmp_path):
-    register = tmp_path / "promises.jsonl"
+def test_the_first_promise_of_a_course_is_judged_whatever_was_said_later(forecaster):
+    log = forecast.simulate_log(60, seed=23)
     enquiry = forecast.Enquiry("II", "back", "black", "light", "single")
-    record_promise(
-        register, forecaster.estimate(enquiry), enquiry_id="nobody", issued_on=date(2026, 5, 1)
-    )
+    plain = forecaster.estimate(enquiry)
+    first, later_on = [], []
+    for number, identity in enumerate(log.courses["course_id"], 1):
+        given = {"client_id": identity, "course_id": identity, "issued_on": date(2000, 1, 1)}
+        kept = replace(promise_of(forecaster, plain, enquiry, **given), promise_no=number)
+        first.append(kept)
+        wrong = tuple(chance / 2 for chance in kept.chances)
+        later_on.append(replace(kept, promise_no=1000 + number, chances=wrong))
+    alone = assess_promises(first, log).to_dict()
+    assert assess_promises([*later_on, *first], log).to_dict() == alone
+    assert assess_promises(later_on, log).to_dict() != alone
+
+
+def test_promises_of_other_clients_are_refused(forecaster, invented_log):
+    enquiry = forecast.Enquiry("II", "back", "black", "light", "single")
+    one = promise_of(forecaster, forecaster.estimate(enquiry), enquiry, client_id="nobody1")
     with pytest.raises(DataError, match=r"None of the 1 promise\(s\) is a course"):
-        assess_register(register, invented_log)
-    register.write_text(register.read_text() + "{}\n")
-    with pytest.raises(DataError, match="Line 2 of"):
-        assess_register(register, invented_log)
+        assess_promises([one], invented_log)
 
 
-def test_a_torn_line_of_a_register_loses_nothing_but_itself(forecaster, invented_log, tmp_path):
-    register = tmp_path / "promises.jsonl"
-    estimate = forecaster.estimate(forecast.Enquiry("II", "back", "black", "light", "single"))
-    names = list(invented_log.courses["course_id"].head(4))
-
-    def promise(name):
-        record_promise(register, estimate, enquiry_id=name, issued_on=date(2000, 1, 1))
-
-    for name in names[:3]:
-        promise(name)
-    whole = register.read_bytes()
-    register.write_bytes(whole[: len(whole) - 100])
-    promise(names[3])
-    promised, torn = read_register(register)
-    assert list(promised) == [names[0], names[1], names[3]]
-    assert torn == [3]
-    found = assess_register(register, invented_log)
-    assert found.what == (
-        "3 of 3 registered promises that became courses (torn and left out: line 3 of the register)"
-    )
-    assert holds_promises(register.read_bytes())
-
-
-@pytest.mark.parametrize("end", [b"\0" * 40, b"\xff\xfe{", b'{"enquiry_id": "x", "pm'])
-def test_whatever_a_torn_line_holds_the_others_are_read(forecaster, tmp_path, end):
-    register = tmp_path / "promises.jsonl"
-    estimate = forecaster.estimate(forecast.Enquiry("II", "back", "black", "light", "single"))
-    register.write_bytes(end)
-    record_promise(register, estimate, enquiry_id="é", issued_on=date(2000, 1, 1))
-    promised, torn = read_register(register)
-    assert list(promised) == ["é"]
-    assert promised["é"]["median"] == estimate.median
-    assert torn == [1]
-
-
-def test_a_register_counts_goals_rounding_and_late_promises(forecaster, tmp_path):
+def test_promises_count_goals_and_what_was_issued_late(forecaster):
     log = forecast.simulate_log(120, seed=31)
     courses = log.courses.assign(outcome="lightened", goal="lighten")
     log = forecast.OutcomeLog.from_frames(courses)
-    plain = forecaster.estimate(forecast.Enquiry("II", "back", "black", "medium", "single"))
-    # 24 equal chances of 0.0416666 and one of 0.0000016: rounded to six digits the sum is over 1
-    sure = np.append(np.full(24, 0.0416666), 1.6e-6)
-    sure = replace(plain, distribution=CountDistribution(sure[None] / sure.sum()))
-    register = tmp_path / "promises.jsonl"
+    enquiry = forecast.Enquiry("II", "back", "black", "medium", "single")
+    plain = forecaster.estimate(enquiry)
+    promises = []
     for place, identity in enumerate(courses["course_id"]):
         goal = "lighten" if place % 2 else "clear"
         issued = date(2000 if place % 3 else 2090, 1, 1)
-        record_promise(register, replace(sure, goal=goal), enquiry_id=identity, issued_on=issued)
-    found = assess_register(register, log)
+        given = {"client_id": identity, "course_id": identity, "issued_on": issued}
+        promises.append(promise_of(forecaster, replace(plain, goal=goal), enquiry, **given))
+    found = assess_promises(promises, log)
     assert found.n_reached == 60
     assert "(40 issued after the course had started" in found.what
+
+
+def test_a_promise_names_its_model_by_the_checksum_of_the_saved_file(forecaster, tmp_path):
+    forecaster.save(tmp_path / "m.json")
+    assert forecaster.fingerprint in (tmp_path / "m.json").read_text()
+    assert forecast.load_forecaster(tmp_path / "m.json").fingerprint == forecaster.fingerprint
 
 
 def test_a_check_of_a_few_courses_claims_no_precision(forecaster, invented_log):

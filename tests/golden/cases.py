@@ -64,6 +64,7 @@ cap = 15
 FILES = {
     "enquiries.csv": HEADER + USUAL + OTHERS,
     "usual.csv": HEADER + USUAL,
+    "coded.csv": HEADER + USUAL.replace("usual", "c017"),
     "gradings.csv": GRADINGS,
     "disordered.csv": "after_session,fading_pct\n4,60\n2,30\n0,0\n",
     "beyond.csv": "after_session,fading_pct\n0,0\n9,30\n",
@@ -105,7 +106,8 @@ WORK = [
     case("estimate-level-50", "estimate model.json enquiries.csv --level 0.5 --json"),
     case("estimate-text", "estimate model.json enquiries.csv --drivers"),
     case("estimate-under-ps", "estimate model.json enquiries.csv --strategy ps --json"),
-    case("estimate-register", "estimate model.json enquiries.csv --register r.jsonl", "r.jsonl"),
+    case("estimate-register", "estimate model.json coded.csv --register r.sqlite"),
+    case("estimate-old-register", "estimate model.json coded.csv --register r.jsonl"),
     case("update", "update model.json usual.csv --sessions-done 4 --json"),
     case(
         "update-gradings",

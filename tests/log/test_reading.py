@@ -172,7 +172,7 @@ def test_a_path_that_is_no_log_is_refused(tmp_path):
     refusal(tmp_path, "has no table courses", "courses.csv")
     text = tmp_path / "log.txt"
     text.write_text("hello")
-    refusal(text, "neither a folder nor")
+    refusal(text, "neither a folder, nor")
 
 
 def test_files_that_are_not_what_they_say_are_refused(folder):

@@ -1,5 +1,5 @@
 "use strict";
-// Sends what is typed, shows what comes back. Nothing is kept but in the variables below.
+// Sends what is typed, shows what comes back. Nothing is kept here but in the variables below.
 (() => {
   const at = (id) => document.getElementById(id);
   const form = at("entries"), shown = at("shown"), state = at("state"), slider = at("n");
@@ -19,6 +19,8 @@
     if (picked) sent.n = slider.value;
     return sent;
   }
+
+  window.askedNow = asked;  // for the daybook, where there is one
 
   async function update() {
     again = running;
@@ -143,7 +145,8 @@
     update();
   });
   form.addEventListener("submit", (event) => event.preventDefault());
-  form.addEventListener("reset", () => {
+  form.addEventListener("reset", (event) => {
+    if (event.defaultPrevented) return;
     busy(true);
     setTimeout(fresh);
   });

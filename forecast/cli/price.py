@@ -1,0 +1,261 @@
+"""What packages should cost and risk, and the appointments to come."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import forecast
+from forecast import prices, tattoo
+from forecast.cli.estimate import as_dict, own_lines
+from forecast.cli.files import (
+    CLOSING,
+    Options,
+    add_command,
+    answer,
+    check_output,
+    progress,
+    read_enquiries,
+    sheet_names,
+    write_tables,
+    write_template,
+    write_text,
+)
+from forecast.cli.log import read
+from forecast.errors import RequestError
+
+if TYPE_CHECKING:
+    from forecast.cli.files import Commands
+    from forecast.forecaster import Forecaster
+    from forecast.log import Enquiry, OutcomeLog
+    from forecast.prices import Tariff
+
+LISTED = ("block", "fixed")
+
+
+def add_price(commands: Commands) -> None:
+    """Add the command to the parser."""
+    parser = add_command(
+        commands, "price", _price, says="what packages should cost, with the risk stated"
+    )
+    parser.add_argument("model", metavar="MODEL.json", type=Path, nargs="?")
+    parser.add_argument("enquiries", metavar="ENQUIRIES.csv", type=Path, nargs="?")
+    parser.add_argument("--tariff", metavar="TARIFF.toml", type=Path, help="costs, rules, packages")
+    parser.add_argument(
+        "--courses",
+        type=int,
+        metavar="N",
+        help="also a year of about N courses like these (the log's number), packages in equal "
+        "shares",
+    )
+    parser.add_argument(
+        "--log",
+        type=Path,
+        help="also the price list, the courses under way and the past of this log",
+    )
+    parser.add_argument("--seed", type=int, default=0, help="of what is simulated (0)")
+    parser.add_argument(
+        "--out", type=Path, metavar="PRICES.xlsx", help="also write the tables as a workbook"
+    )
+    parser.add_argument(
+        "--template",
+        metavar="TARIFF.toml",
+        type=Path,
+        nargs="?",
+        const=Path("tariff.toml"),
+        help="write a commented tariff to start from, and stop (tariff.toml)",
+    )
+
+
+def _price(options: Options) -> None:
+    if options.template is not None:
+        write_template(options, prices.tariff_template(), then="replace its numbers by your own.")
+        return
+    if options.enquiries is None or options.tariff is None:
+        raise RequestError(
+            "Pricing needs a model, enquiries and a tariff.",
+            "Give MODEL.json ENQUIRIES.csv --tariff TARIFF.toml; --template writes a tariff.",
+        )
+    tariff = prices.read_tariff(options.tariff)
+    if not tariff.packages:
+        raise RequestError(
+            f"{options.tariff} offers no package.", "Add at least one [[packages]] to it."
+        )
+    if options.out is not None:
+        check_output(options.out, what="a workbook of prices", known=_holds_prices)
+    forecaster = forecast.load_forecaster(options.model)
+    enquiries = read_enquiries(options.enquiries)
+    log = None if options.log is None else read(options)
+    data, texts = _quote_all(forecaster, enquiries, tariff, details=options.details)
+    sheets = dict(data.pop("sheets"))
+    if options.courses is not None or log is not None:
+        year = forecast.price_caseload(
+            forecaster,
+            list(enquiries.values()),
+            tariff.packages,
+            tariff,
+            courses=options.courses,
+            log=log,
+            seed=options.seed,
+        )
+        data["year"] = year.to_dict()
+        texts.append(year.to_text())
+    if log is not None:
+        found, words = _owner_view(forecaster, log, tariff, seed=options.seed)
+        data |= found
+        texts.append(words)
+        sheets |= {f"list {one.package.name}": one.to_frame() for one in found["price_lists"]}
+    if options.out is not None:
+        texts.append(_write_prices(options.out, sheets, data.get("price_lists", ())))
+    answer(options, data, "\n\n".join([*texts, CLOSING]))
+
+
+def _write_prices(out: Path, sheets: Mapping[str, Any], lists: Sequence[Any]) -> str:
+    write_tables(out, sheets)
+    pages = [
+        _write_page(out.with_name(f"{out.stem}-list-{number}.html"), one.to_html())
+        for number, one in enumerate(lists, start=1)
+    ]
+    return "\n".join([f"Wrote {out}.", *(f"Wrote {page}, to print." for page in pages)])
+
+
+def _write_page(page: Path, html: str) -> Path:
+    # as PDF where a browser is installed that makes one
+    with suppress(ModuleNotFoundError):
+        from forecast.page import find_browser, html_to_pdf
+
+        if browser := find_browser():
+            check_output(page.with_suffix(".pdf"), what="a price list", known=_is_list)
+            html_to_pdf(html, page.with_suffix(".pdf"), browser=browser)
+            return page.with_suffix(".pdf")
+    check_output(page, what="a price list", known=_is_list)
+    write_text(page, html)
+    return page
+
+
+def _is_list(content: bytes) -> bool:
+    return b"Price, tax included" in content or content.startswith(b"%PDF")
+
+
+def _holds_prices(content: bytes) -> bool:
+    return sheet_names(content)[:1] == ["who loses"]
+
+
+def add_appointments(commands: Commands) -> None:
+    """Add the command to the parser."""
+    parser = add_command(
+        commands, "appointments", _appointments, says="the appointments to come, month by month"
+    )
+    parser.add_argument("model", metavar="MODEL.json", type=Path)
+    parser.add_argument("log", metavar="LOG", type=Path)
+    parser.add_argument("--weeks", type=int, default=52, help="how far to look (52)")
+    parser.add_argument(
+        "--tariff",
+        type=Path,
+        metavar="TARIFF.toml",
+        help="also hours, when they no longer suffice, and money",
+    )
+    parser.add_argument(
+        "--starts-per-month", type=float, metavar="N", help="new courses a month (the log's rate)"
+    )
+    parser.add_argument("--seed", type=int, default=0, help="of what is simulated (0)")
+    parser.add_argument(
+        "--out",
+        type=Path,
+        metavar="FILE.csv|.ics",
+        help="also write the months as a table or a calendar",
+    )
+
+
+def _appointments(options: Options) -> None:
+    out: Path | None = options.out
+    if out is not None:
+        if out.suffix not in (".csv", ".ics"):
+            raise RequestError(
+                f"{out} is neither .csv nor .ics.", "Name the file with one of them."
+            )
+        check_output(out, what="a table or calendar of appointments", known=_holds_appointments)
+    tariff = options.tariff and prices.read_tariff(options.tariff)
+    forecaster, log = forecast.load_forecaster(options.model), read(options)
+    progress("Following each course under way")
+    load = forecast.forecast_appointments(
+        forecaster,
+        log,
+        tariff,
+        weeks=options.weeks,
+        starts_per_month=options.starts_per_month,
+        seed=options.seed,
+    )
+    data, text = load.to_dict(), load.to_text()
+    if out is not None:
+        table = out.suffix == ".csv"
+        write_text(out, load.to_frame().to_csv(index=False) if table else load.to_calendar())
+        data, text = {**data, "written": str(out)}, f"{text}\n\nWrote {out}."
+    answer(options, data, text)
+
+
+def _holds_appointments(content: bytes) -> bool:
+    return content.startswith(b"month,days,") or b"//session-forecast//appointments" in content
+
+
+def _quote_all(
+    forecaster: Forecaster, enquiries: Mapping[str, Enquiry], tariff: Tariff, *, details: bool
+) -> tuple[dict[str, Any], list[str]]:
+    results: list[dict[str, Any]] = []
+    texts: list[str] = []
+    rows = forecast.price_many(forecaster, list(enquiries.values()), tariff.packages, tariff)
+    rows["enquiry"] = [list(enquiries)[k] for k in rows["enquiry"]]
+    table = prices.WhoLoses(rows, tariff.currency)
+    warned = {label: own_lines(tattoo.cautions_for(one)) for label, one in enquiries.items()}
+    first = [f"Enquiry {label}: {line}" for label, lines in warned.items() for line in lines]
+    more = [] if details else ["Each quote by itself: --details."]
+    for label, enquiry in enquiries.items():
+        estimate = forecaster.estimate(enquiry)
+        quotes = [forecast.price_package(estimate, package, tariff) for package in tariff.packages]
+        priced = {"enquiry_id": label, "quotes": [quote.to_dict() for quote in quotes]}
+        results.append({**priced, **as_dict(tattoo.cautions_for(enquiry))})
+        title = "\n".join([f"Enquiry {label}", *warned[label]])
+        texts.append(f"{title}\n\n{prices.quotes_text(quotes)}")
+    sheets = {"who loses": table.to_frame(), "worst": table.worst(), "all": rows}
+    words = "\n".join([table.to_text(), *first, *more])
+    return (
+        {"who_loses": table.to_dict(), "prices": results, "sheets": sheets},
+        [words, *(texts if details else [])],
+    )
+
+
+def _owner_view(
+    forecaster: Forecaster, log: OutcomeLog, tariff: Tariff, *, seed: int
+) -> tuple[dict[str, Any], str]:
+    # For the clinic's own courses: a price list for each package with one price for several
+    # sessions, the courses under way, and what each priced package would have earned so far.
+    progress("Making the price list")
+    lists = [
+        prices.make_price_list(forecaster, log.courses, package, tariff)
+        for package in tariff.packages
+        if package.kind in LISTED
+    ]
+    progress("Valuing the courses under way")
+    try:
+        book = prices.value_open_book(forecaster, log, tariff, seed=seed)
+    except RequestError as error:
+        open_book, open_text = None, f"Courses under way: {error}"
+    else:
+        open_book, open_text = book, book.to_text()
+    progress("Trying the tariff on the past")
+    priced = [one for one in tariff.packages if one.price is not None or one.kind == "per_session"]
+    past = [prices.backtest_package(log, package, tariff, seed=seed) for package in priced]
+    unpriced = [one.name for one in tariff.packages if one not in priced]
+    data = {"price_lists": lists, "open_book": open_book, "backtests": past}
+    parts = [
+        "Price list, from the mix of this log:",
+        *(one.to_text() for one in lists),
+        "Courses under way:",
+        open_text,
+        "What this tariff would have earned on past courses:",
+        *(one.to_text() for one in past),
+        *(f"{name}: no price in the tariff, so nothing to try on the past." for name in unpriced),
+    ]
+    return data, "\n\n".join(parts)

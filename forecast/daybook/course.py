@@ -1,0 +1,206 @@
+"""A course as it stands in a daybook, a visit to be written down, and what does not fit."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from datetime import date, timedelta
+from typing import Any
+
+from forecast._notes import Note
+from forecast.daybook.promises import Promise
+from forecast.errors import RequestError
+from forecast.log import Enquiry, checked, column, is_code, masked
+
+DAYS_AHEAD = timedelta(days=1)  # clocks of two tablets differ
+LONGEST_CODE = 40
+TABLE_OF = {"fading_pct": "gradings", "grader_id": "gradings", "basis": "gradings"}
+TABLE_OF |= {"reaction": "reactions", "severity": "reactions"}
+
+
+class MisfitError(RequestError):
+    """An entry that does not fit what is in the book, told at its ``field`` by a ``note``.
+
+    What is ``askable`` may be right all the same, and is taken when it is said to be sure.
+    """
+
+    def __init__(self, field: str, note: Note, *, askable: bool = False) -> None:
+        super().__init__(f"{field}:", str(note))
+        self.field, self.note, self.askable = field, note, askable
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return MisfitError, (self.field, self.note)
+
+
+class ChangedError(RequestError):
+    """Somebody else has written to the course meanwhile; ``entries`` says what."""
+
+    def __init__(self, entries: tuple[Mapping[str, Any], ...]) -> None:
+        told_of = "; ".join(f"{one['what']}, {one['at']}, by {one['by']}" for one in entries)
+        super().__init__(
+            f"The course was changed by somebody else meanwhile: {told_of}.",
+            "Open it again, look at what is new, and enter yours if it is still right.",
+        )
+        self.entries = entries
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return ChangedError, (self.entries,)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visit:
+    """What is written down at a visit: today's session, and the grading before it.
+
+    Values are those of the log's columns of the same names; None is not recorded. The grading,
+    seen before the session is given, and the reaction are of the sessions before.
+    """
+
+    treated_on: date
+    regime: str
+    laser_id: str | None = None
+    wavelengths_nm: str | None = None
+    passes: int | None = None
+    operator_id: str | None = None
+    fading_pct: float | None = None
+    grader_id: str | None = None
+    basis: str | None = None
+    reaction: str | None = None
+    severity: str | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Course:
+    """A course as it stands in the book.
+
+    ``version`` is to be given back when something is written. ``row`` is that of the log's table
+    courses, None before the first session; the other rows are in the order of entry, and the first
+    of the ``promises`` is the one that it was sold on.
+    """
+
+    course_id: str
+    client_id: str
+    version: int
+    row: Mapping[str, Any] | None
+    sessions: tuple[Mapping[str, Any], ...]
+    gradings: tuple[Mapping[str, Any], ...]
+    reactions: tuple[Mapping[str, Any], ...]
+    promises: tuple[Promise, ...]
+
+    @property
+    def done(self) -> int:
+        """Sessions given here."""
+        return int(self.row["sessions_given"]) if self.row else 0
+
+    @property
+    def outcome(self) -> str:
+        """As in the log, ``ongoing`` before the first session."""
+        return str(self.row["outcome"]) if self.row else "ongoing"
+
+    @property
+    def goal(self) -> str:
+        """Of the course, or of its first promise."""
+        if self.row:
+            return str(self.row["goal"] or "clear")
+        return self.promises[0].goal if self.promises else "clear"
+
+    @property
+    def enquiry(self) -> Enquiry | None:
+        """What the client and the tattoo were at the consultation."""
+        if self.row:
+            given = {name: self.row[name] for name in Enquiry.__slots__}
+            return Enquiry(**{k: v for k, v in given.items() if v is not None})
+        return self.promises[0].enquiry if self.promises else None
+
+    @property
+    def graded(self) -> tuple[tuple[int, float], ...]:
+        """The gradings as an update takes them."""
+        pairs = [(int(one["after_session"]), float(one["fading_pct"])) for one in self.gradings]
+        return tuple(sorted(pairs))
+
+    def begun(self, day: str) -> dict[str, Any]:
+        """Return the row of a course whose first session is on a day, from its first promise."""
+        first = next(iter(self.promises), None)
+        if first is None or first.enquiry is None:
+            raise MisfitError("treated_on", Note("daybook.nothing_known"))
+        issued = first.issued_on.isoformat()
+        return {
+            **asdict(first.enquiry), "course_id": self.course_id, "client_id": self.client_id,
+            "started_on": day, "goal": first.goal, "outcome": "ongoing", "package": first.package,
+            "enquired_on": issued if issued <= day else None,
+        }  # fmt: skip
+
+    @property
+    def last(self) -> Mapping[str, Any]:
+        """The last session, empty before the first."""
+        return max(self.sessions, key=lambda one: int(one["session_no"]), default={})
+
+
+def check_code(text: str, field: str) -> str:
+    """Return a code, or raise MisfitError where it is none or looks like a name."""
+    given = " ".join(text.split())
+    if not given:
+        raise MisfitError(field, Note("daybook.no_code"))
+    if len(given) > LONGEST_CODE or not is_code(given) or masked(given) != given:
+        raise MisfitError(field, Note("daybook.looks_like_name"))
+    return given
+
+
+def checked_visit(visit: Visit, course: Course, *, cleared_at: float) -> dict[str, Any]:
+    """Return what a visit says in the log's own form, or raise MisfitError at the field.
+
+    It is refused where the course has ended, on a day before the last session or still to come,
+    and, to be asked about, where the tattoo is graded as clear already.
+    """
+    last, day = course.last.get("treated_on"), visit.treated_on
+    if course.outcome != "ongoing":
+        raise MisfitError("treated_on", Note("daybook.has_ended"))
+    if last and day.isoformat() < last:
+        raise MisfitError("treated_on", Note("daybook.before_last", values={"day": last}))
+    if day > date.today() + DAYS_AHEAD:
+        raise MisfitError("treated_on", Note("daybook.not_yet"))
+    found = _cells(visit)
+    if not course.done and "reaction" in found:
+        raise MisfitError("reaction", Note("daybook.reaction_first"))
+    percent = found.get("fading_pct", 0)
+    if percent >= cleared_at and course.goal == "clear":
+        values = {"percent": percent, "cleared_at": cleared_at}
+        raise MisfitError("fading_pct", Note("daybook.clear_already", values=values), askable=True)
+    return found
+
+
+def _cells(visit: Visit) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    given = {name: getattr(visit, name) for name in Visit.__slots__ if name != "treated_on"}
+    for name, value in given.items():
+        if value in (None, ""):
+            continue
+        try:
+            found[name] = checked(column(TABLE_OF.get(name, "sessions"), name), value)
+        except RequestError as error:
+            why = Note("daybook.as_it_is", values={"why": str(error)})
+            raise MisfitError(name, why) from None
+        if name in ("operator_id", "grader_id"):
+            found[name] = check_code(str(value), name)
+        elif name == "laser_id" and masked(str(value)) != str(value):
+            raise MisfitError(name, Note("daybook.looks_like_name"))
+    for name, needed in (("regime", True), ("reaction", "severity" in found)):
+        if needed and name not in found:
+            raise MisfitError(name, Note(f"daybook.which_{name}"))
+    return found
+
+
+def check_end(
+    course: Course, outcome: str, reason: str | None, graded: float | None, cleared_at: float
+) -> None:
+    """Raise MisfitError where a course cannot end so, or its last grading contradicts it."""
+    if course.row is None or course.outcome != "ongoing":
+        raise MisfitError("outcome", Note("daybook.not_under_way"))
+    if outcome not in ("cleared", "lightened", "stopped"):
+        raise MisfitError("outcome", Note("daybook.which_outcome"))
+    if outcome == "stopped" and not reason:
+        raise MisfitError("stop_reason", Note("daybook.which_reason"))
+    told_apart = graded is not None and (outcome == "cleared" or course.goal == "clear")
+    if graded is not None and told_apart and (outcome == "cleared") != (graded >= cleared_at):
+        values = {"percent": graded, "cleared_at": cleared_at}
+        note = Note(f"daybook.contradicts_{outcome}", values=values)
+        raise MisfitError("outcome", note, askable=True)

@@ -1,0 +1,378 @@
+"""A clinic's daybook: promises kept, sessions written down, courses ended; nothing written over."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Iterator, Mapping
+from contextlib import closing, contextmanager, suppress
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from secrets import token_hex
+from threading import RLock
+from typing import Any
+
+from forecast._files import check_not_lost
+from forecast._notes import Note
+from forecast.daybook.course import (
+    ChangedError,
+    Course,
+    MisfitError,
+    Visit,
+    check_code,
+    check_end,
+    checked_visit,
+)
+from forecast.daybook.promises import Promise
+from forecast.errors import RequestError
+from forecast.log import (
+    ALL_TABLES,
+    APPLICATION_ID,
+    column_names,
+    guards,
+    make_file,
+    opened,
+    told,
+)
+
+OF_COURSE = tuple(name for name in ALL_TABLES if name != "lasers")
+LATELY = timedelta(days=200)  # since their last entry: courses that are offered to be opened
+ID_AT = 68  # bytes of an SQLite file before its application id
+
+
+def make_daybook(path: str | os.PathLike[str]) -> Daybook:
+    """Return a new, empty daybook at a place that is still free."""
+    make_file(Path(path))
+    return Daybook(path)
+
+
+class Daybook:
+    """A daybook that is open for writing; several programs may have it open at once.
+
+    Raises DataError if there is none at ``path`` or it cannot be used, as `forecast.log.opened`.
+    """
+
+    def __init__(self, path: str | os.PathLike[str]) -> None:
+        self.path = Path(path)
+        self.book = opened(self.path, write=True)
+        self._lock = RLock()
+
+    def __enter__(self) -> Daybook:
+        return self
+
+    def __exit__(self, *how: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        self.book.close()
+
+    def rows(self, asked: str, *given: Any) -> list[dict[str, Any]]:
+        """Return the rows that an SQL query finds."""
+        with self._lock, told(self.path):
+            found = self.book.execute(asked, given)
+            names = [one[0] for one in found.description]
+            return [dict(zip(names, row, strict=True)) for row in found]
+
+    def _current(self, table: str, course_id: str) -> list[dict[str, Any]]:
+        names = ", ".join(column_names(table))
+        asked = f"SELECT row, {names} FROM {table} AS one WHERE course_id = ? AND NOT withdrawn "
+        unless = f"SELECT 1 FROM {table} WHERE replaces = one.row"
+        return self.rows(f"{asked} AND NOT EXISTS ({unless}) ORDER BY row", course_id)
+
+    def _cleared_at(self) -> float:
+        said = self.rows("SELECT value FROM about WHERE name = 'cleared_at'")
+        return float(said[0]["value"]) if said else 95.0
+
+    def last_entry(self) -> int:
+        """Return the number of the last entry, 0 in an empty book."""
+        return int(self.rows("SELECT max(entry) AS n FROM entries")[0]["n"] or 0)
+
+    def find(self, text: str) -> list[str]:
+        """Return the courses that a promise's number, a course's code or a pseudonym means.
+
+        Raises MisfitError if there is none.
+        """
+        given = " ".join(text.split())
+        by_number = "SELECT course_id FROM promises_now WHERE promise_no = ?"
+        found = self.rows(by_number, int(given)) if given.isdecimal() and len(given) < 9 else []
+        by_code = "SELECT course_id FROM known WHERE course_id = ? OR client_id = ? ORDER BY 1"
+        found = found or self.rows(by_code, given, given)
+        if not found:
+            raise MisfitError("code", Note("daybook.not_found"))
+        return list(dict.fromkeys(str(one["course_id"]) for one in found))
+
+    def lately(self, most: int = 40) -> list[str]:
+        """Return the courses under way that were entered to of late, the last one first."""
+        found = self.rows(
+            "SELECT course_id, max(entry) AS last FROM entries WHERE course_id IS NOT NULL AND "
+            "entered_at > ? AND course_id NOT IN (SELECT course_id FROM courses_now WHERE outcome "
+            "!= 'ongoing') GROUP BY course_id ORDER BY last DESC LIMIT ?",
+            (datetime.now() - LATELY).isoformat(), most,
+        )  # fmt: skip
+        return [one["course_id"] for one in found]
+
+    def course(self, course_id: str) -> Course:
+        """Return a course as it stands, or raise MisfitError where there is none of that code."""
+        with self._lock:
+            known = self.rows("SELECT client_id FROM known WHERE course_id = ?", course_id)
+            version = self._version(course_id)
+            of = {name: tuple(self._current(name, course_id)) for name in OF_COURSE}
+        if not known:
+            raise MisfitError("code", Note("daybook.not_found"))
+        where = f"Promise of course {course_id} in {self.path}"
+        row = next(iter(of.pop("courses")), None)
+        said = tuple(Promise.of_row(one, where) for one in of.pop("promises"))
+        client = str(known[0]["client_id"])
+        return Course(course_id, client, version, row, promises=said, **of)
+
+    def promise(self, number: int) -> Promise:
+        """Return the promise of that number, or raise MisfitError."""
+        found = self.rows("SELECT * FROM promises_now WHERE promise_no = ?", number)
+        if not found:
+            raise MisfitError("promise", Note("daybook.no_promise", values={"n": number}))
+        return Promise.of_row(found[0], f"Promise {number} in {self.path}")
+
+    def _version(self, course_id: str) -> int:
+        asked = "SELECT max(entry) AS n FROM entries WHERE course_id = ?"
+        return int(self.rows(asked, course_id)[0]["n"] or 0)
+
+    @contextmanager
+    def entry(
+        self,
+        what: str,
+        by: str,
+        course_id: str | None = None,
+        *,
+        version: int | None = None,
+        undoes: int | None = None,
+        client_id: str | None = None,
+    ) -> Iterator[int]:
+        """Make one entry: all that is written within it is kept, on the disk, or none of it.
+
+        A ``client_id`` makes its course known, which gets a code of its own where it has none.
+        """
+        with self._lock, told(self.path):
+            self.book.execute("BEGIN IMMEDIATE")
+            try:
+                if version is not None and course_id and self._version(course_id) != version:
+                    raise ChangedError(tuple(self.history(course_id, since=version)))
+                if client_id is not None:
+                    course_id = course_id or self._new_code(client_id)
+                    know = "INSERT OR IGNORE INTO known VALUES (?, ?)"
+                    self.book.execute(know, (course_id, client_id))
+                now = datetime.now().astimezone().isoformat(timespec="seconds")
+                cells = (course_id, what, now, by, undoes)
+                made = self.book.execute(
+                    "INSERT INTO entries (course_id, what, entered_at, entered_by, undoes) "
+                    "VALUES (?, ?, ?, ?, ?)",
+                    cells,
+                )
+                yield int(made.lastrowid or 0)
+                self.book.execute("COMMIT")
+            except BaseException:
+                with suppress(sqlite3.Error):
+                    self.book.execute("ROLLBACK")
+                raise
+
+    def put(
+        self,
+        table: str,
+        cells: Mapping[str, Any],
+        entry: int,
+        *,
+        replaces: int | None = None,
+        withdrawn: bool = False,
+    ) -> None:
+        """Write one row within an entry."""
+        given = {name: cells[name] for name in column_names(table) if cells.get(name) is not None}
+        row = {"entry": entry, "replaces": replaces, "withdrawn": int(withdrawn), **given}
+        holes = ", ".join("?" * len(row))
+        asked = f"INSERT INTO {table} ({', '.join(row)}) VALUES ({holes})"
+        self.book.execute(asked, tuple(row.values()))
+
+    def keep(self, promise: Promise, *, by: str, version: int | None = None) -> Promise:
+        """Keep a promise and return it with its number.
+
+        Without a course it speaks of a new one, which gets a code made from the client's.
+        """
+        client = check_code(promise.client_id, "client_id")
+        by = check_code(by, "by")
+        known = self.rows("SELECT client_id FROM known WHERE course_id = ?", promise.course_id)
+        if known and client not in (known[0]["client_id"], promise.course_id):
+            raise MisfitError("client_id", Note("daybook.other_client"))
+        client = known[0]["client_id"] if known else client
+        course = promise.course_id or None
+        with self.entry("promise", by, course, version=version, client_id=client) as entry:
+            top = self.book.execute("SELECT max(promise_no) FROM promises").fetchone()[0]
+            asked = "SELECT course_id FROM entries WHERE entry = ?"
+            course = self.book.execute(asked, (entry,)).fetchone()[0]
+            kept = replace(promise, promise_no=(top or 0) + 1, course_id=course, client_id=client)
+            self.put("promises", kept.cells(), entry)
+        return kept
+
+    def _new_code(self, client: str) -> str:
+        taken = {one["course_id"] for one in self.rows("SELECT course_id FROM known")}
+        number = 1
+        while f"{client}-{number}" in taken:
+            number += 1
+        return f"{client}-{number}"
+
+    def write_session(
+        self, course_id: str, visit: Visit, *, version: int, by: str, sure: bool = False
+    ) -> Course:
+        """Write down a session, with what was graded and seen before it, and return the course.
+
+        Raises MisfitError if it does not fit the course, and ChangedError if somebody else has
+        written to it since ``version``.
+        """
+        by, before = check_code(by, "by"), self.course(course_id)
+        given = checked_visit(visit, before, cleared_at=101 if sure else self._cleared_at())
+        with self.entry("session", by, course_id, version=version) as entry:
+            day, number = visit.treated_on.isoformat(), before.done + 1
+            row = dict(before.row or before.begun(day))
+            self.put("courses", {**row, "sessions_given": number}, entry, replaces=row.get("row"))
+            session = {"course_id": course_id, "session_no": number, "treated_on": day}
+            self.put("sessions", {**given, **session}, entry)
+            self._put_seen(before, given, day, entry)
+        return self.course(course_id)
+
+    def _put_seen(self, before: Course, given: Mapping[str, Any], day: str, entry: int) -> None:
+        seen = {"course_id": before.course_id, "after_session": before.done, "graded_on": day}
+        for table, name in (("gradings", "fading_pct"), ("reactions", "reaction")):
+            if given.get(name) is not None:
+                self.put(table, {**given, **seen}, entry)
+
+    def end(
+        self,
+        course_id: str,
+        *,
+        outcome: str,
+        version: int,
+        by: str,
+        stop_reason: str | None = None,
+        graded: Visit | None = None,
+        sure: bool = False,
+    ) -> Course:
+        """Write down that a course has ended, with the last grading if there is one.
+
+        Raises MisfitError if it is not under way, a stop has no reason, or the last grading
+        contradicts the outcome and nobody says to be ``sure``; ChangedError as `write_session`.
+        """
+        by, before = check_code(by, "by"), self.course(course_id)
+        given = checked_visit(graded, before, cleared_at=101) if graded else {}
+        last = given.get("fading_pct", before.graded[-1][1] if before.graded else None)
+        check_end(before, outcome, stop_reason, None if sure else last, self._cleared_at())
+        row = dict(before.row or {})
+        with self.entry("ended", by, course_id, version=version) as entry:
+            row |= {
+                "outcome": outcome,
+                "stop_reason": stop_reason if outcome == "stopped" else None,
+            }
+            self.put("courses", row, entry, replaces=row["row"])
+            if graded:
+                self._put_seen(before, given, graded.treated_on.isoformat(), entry)
+        return self.course(course_id)
+
+    def undo(self, course_id: str, *, version: int, by: str) -> Course:
+        """Take back the last entry of a course that still stands; the book keeps both.
+
+        Raises MisfitError if nothing is left to be undone; ChangedError as `write_session`.
+        """
+        by = check_code(by, "by")
+        last = self.rows(
+            "SELECT max(entry) AS n FROM entries AS one WHERE course_id = ? AND undoes IS NULL AND "
+            "NOT EXISTS (SELECT 1 FROM entries WHERE undoes = one.entry)",
+            course_id,
+        )[0]["n"]
+        if last is None:
+            raise MisfitError("undo", Note("daybook.nothing_to_undo"))
+        with self.entry("undone", by, course_id, version=version, undoes=last) as entry:
+            for table in OF_COURSE:
+                for row in self.rows(f"SELECT * FROM {table} WHERE entry = ?", last):
+                    now = self._current(table, course_id) if table == "courses" else [row]
+                    was = None
+                    if row["replaces"] is not None:
+                        was = self.rows(f"SELECT * FROM {table} WHERE row = ?", row["replaces"])[0]
+                    at = now[0]["row"]
+                    self.put(table, was or now[0], entry, replaces=at, withdrawn=was is None)
+        return self.course(course_id)
+
+    def history(self, course_id: str, *, since: int = 0) -> list[dict[str, Any]]:
+        """Return every entry of a course after one, with the rows written, replaced and undone."""
+        rows: dict[int, list[dict[str, Any]]] = {}
+        for table in OF_COURSE:
+            for row in self.rows(f"SELECT * FROM {table} WHERE course_id = ?", course_id):
+                rows.setdefault(row["entry"], []).append({"table": table, **row})
+        asked = (
+            "SELECT entry, what, entered_at AS at, entered_by AS 'by', undoes FROM entries "
+            "WHERE entry > ? AND (course_id = ? OR entry IN "
+            f"({', '.join(map(str, rows)) or 'NULL'})) ORDER BY entry"
+        )
+        found = self.rows(asked, since, course_id)
+        return [{**one, "rows": rows.get(one["entry"], [])} for one in found]
+
+    def learnt(self, model: str) -> None:
+        """Keep that a model was learnt from the book as it now is."""
+        with self._lock, told(self.path):
+            now = datetime.now().astimezone().isoformat(timespec="seconds")
+            cells = (model, now, self.last_entry())
+            self.book.execute("INSERT OR REPLACE INTO models VALUES (?, ?, ?)", cells)
+
+    def forget(self, client_id: str, *, by: str) -> dict[str, Any]:
+        """Take all rows and promises of a client out of the file for good.
+
+        What stays is an entry that somebody was forgotten, without a code. Returned is how many
+        courses and promises went, and the fingerprints of the models that learnt from them. Raises
+        MisfitError if no client has that pseudonym.
+        """
+        by = check_code(by, "by")
+        known = self.rows("SELECT course_id FROM known WHERE client_id = ?", client_id)
+        if not known:
+            raise MisfitError("client_id", Note("daybook.no_client"))
+        courses = [one["course_id"] for one in known]
+        of = f"course_id IN ({', '.join('?' * len(courses))})"
+        promises = self.rows(f"SELECT count(*) AS n FROM promises WHERE {of}", *courses)[0]["n"]
+        every = " UNION ALL ".join(f"SELECT entry, course_id FROM {name}" for name in OF_COURSE)
+        first = f"SELECT min(entry) FROM ({every}) WHERE {of}"
+        models = self.rows(f"SELECT model FROM models WHERE entry >= ({first})", *courses)
+        with self._lock, told(self.path):
+            with self.entry("forgotten", by):
+                for name in (*ALL_TABLES, "entries"):
+                    for event in ("UPDATE", "DELETE"):
+                        self.book.execute(f"DROP TRIGGER {name}_{event}")
+                for name in OF_COURSE:
+                    self.book.execute(f"DELETE FROM {name} WHERE {of}", courses)
+                for name in ("entries", "known"):
+                    self.book.execute(f"DELETE FROM {name} WHERE {of}", courses)
+                for guard in guards():
+                    self.book.execute(guard)
+            self.book.execute("VACUUM")
+            if self.book.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]:
+                raise RequestError(
+                    "The rows are gone, but another program reads the daybook, so that the journal "
+                    f"beside it, {self.path.name}-wal, still holds them.",
+                    "Close every program that has it open: the journal goes then.",
+                )
+        learnt = sorted(str(one["model"]) for one in models)
+        return {"courses": len(courses), "promises": promises, "learnt_by": learnt}
+
+    def backup(self, path: str | os.PathLike[str]) -> None:
+        """Copy the book to a file while it is in use; RequestError where another would be lost."""
+        target = Path(path)
+        check_not_lost(target, what="a daybook", known=_is_daybook)
+        beside = target.absolute().parent / f".{target.name}.{token_hex(4)}.part"
+        try:
+            with told(target), closing(sqlite3.connect(beside)) as copy:
+                self.book.backup(copy)
+                copy.execute("PRAGMA journal_mode = DELETE")
+            os.replace(beside, target)
+        except BaseException:
+            with suppress(OSError):
+                beside.unlink()
+            raise
+
+
+def _is_daybook(content: bytes) -> bool:
+    return content[ID_AT : ID_AT + 4] == APPLICATION_ID.to_bytes(4, "big")

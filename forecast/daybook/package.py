@@ -1,0 +1,197 @@
+"""A daybook as files and back: taken over from a log, written out whole, checked."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Sequence
+from contextlib import closing
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from forecast._files import read_json, sum_of, write_whole
+from forecast.daybook.daybook import Daybook, make_daybook
+from forecast.daybook.promises import read_promises, read_register
+from forecast.errors import DataError, RequestError
+from forecast.log import (
+    ALL_TABLES,
+    TABLES,
+    column_names,
+    guards,
+    opened,
+    read_log,
+    remove_file,
+    told,
+    write_log,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.log import OutcomeLog
+
+HISTORY = "history"  # the folder of an export that holds every row ever entered
+EVERY = ("about", "known", "models", "entries", *ALL_TABLES)
+BY = "import"  # who takes a log over
+
+
+def export_daybook(path: Path, folder: Path) -> OutcomeLog:
+    """Write a daybook as a Frictionless Data Package, and return its log.
+
+    The tables as they now stand and ``promises.csv`` are the package; ``history`` beside them
+    holds every row ever entered, from which `take_over` makes the same daybook again, to the byte
+    of its own export. Raises RequestError if the folder holds something else.
+    """
+    import pandas as pd
+
+    ours = folder / HISTORY / "entries.csv"
+    if folder.exists() and not ours.is_file() and (folder.is_file() or any(folder.iterdir())):
+        raise RequestError(
+            f"{folder} is there already and is no export of a daybook.", "Name a new folder."
+        )
+    log = read_log(path)
+    rows = [one.cells() for one in read_promises(path)]
+    promises = pd.DataFrame(rows, columns=list(column_names("promises"))).astype(object)
+    texts = promises.map(lambda cell: "" if cell is None or cell != cell else _shortest(cell))
+    for old in folder.glob("*.csv"):
+        old.unlink()
+    write_log(log, folder, title="Daybook", promises=texts)
+    (folder / HISTORY).mkdir(exist_ok=True)
+    with closing(opened(path)) as book, told(path):
+        book.execute("BEGIN")
+        for name in EVERY:
+            found = book.execute(f"SELECT * FROM {name} ORDER BY 1")
+            out = io.StringIO()
+            writer = csv.writer(out, lineterminator="\n")
+            writer.writerow([column[0] for column in found.description])
+            writer.writerows(found)
+            write_whole(folder / HISTORY / f"{name}.csv", out.getvalue())
+    return log
+
+
+def _shortest(cell: object) -> str:
+    return str(int(cell)) if isinstance(cell, float) and cell.is_integer() else str(cell)
+
+
+def begin_daybook(path: Path, source: Path | None = None) -> dict[str, Any]:
+    """Make a daybook, from a log where one is named, or put an old register into one that is there.
+
+    Nothing is left behind where that fails. Returned is what `take_over` returns.
+    """
+    if source is not None and not source.exists():
+        raise RequestError(f"There is no {source}.", "Give a log, an export or a register.")
+    grows = path.exists() and source is not None and source.suffix.lower() == ".jsonl"
+    with Daybook(path) if grows else make_daybook(path) as book:
+        try:
+            return take_over(book, source) if source else {"courses": 0, "promises": 0}
+        except BaseException:
+            if not grows:
+                remove_file(path)
+            raise
+
+
+def take_over(book: Daybook, source: Path) -> dict[str, Any]:
+    """Put a log, an export of a daybook, or an old register of promises into a daybook.
+
+    Returned are the numbers of ``courses`` and ``promises`` taken over, of rows ``set_aside``,
+    which stay behind, and which lines of a register are ``torn``. Raises RequestError where a
+    daybook with entries is to take over a log, DataError if an export has changed since.
+    """
+    if source.suffix.lower() == ".jsonl":
+        return _take_register(book, source)
+    if book.last_entry():
+        raise RequestError(f"{book.path} has entries.", f"Make a new daybook from {source}.")
+    if (source / HISTORY / "entries.csv").is_file():
+        _take_history(book, source)
+        tables = ("courses", "promises")
+        return {table: len(book.rows(f"SELECT 1 FROM {table}_now")) for table in tables}
+    log = read_log(source)
+    promises = read_promises(source)
+    clients = dict(zip(log.courses["course_id"], log.courses["client_id"], strict=True))
+    clients |= {one.course_id: one.client_id for one in promises if one.course_id not in clients}
+    said = {"cleared_at": repr(log.cleared_at), "cleared_judged": log.cleared_judged}
+    with book.entry("taken_over", BY) as entry:
+        stated = [(name, value) for name, value in said.items() if value]
+        book.book.executemany("INSERT OR REPLACE INTO about VALUES (?, ?)", stated)
+        book.book.executemany("INSERT INTO known VALUES (?, ?)", clients.items())
+        for name in TABLES:
+            rows = _rows_of(name, getattr(log, name))
+            _insert(book, name, ("entry", *column_names(name)), ((entry, *row) for row in rows))
+        for one in promises:
+            book.put("promises", one.cells(), entry)
+    aside = sum(count.set_aside for count in log.report.rows.values())
+    return {"courses": len(log.courses), "promises": len(promises), "set_aside": aside}
+
+
+def _insert(book: Daybook, name: str, columns: Sequence[str], rows: Iterable[Any]) -> None:
+    holes = ", ".join("?" * len(columns))
+    asked = f"INSERT INTO {name} ({', '.join(columns)}) VALUES ({holes})"
+    book.book.executemany(asked, rows)
+
+
+def _rows_of(name: str, frame: pd.DataFrame) -> Any:
+    cells = []
+    for rule in ALL_TABLES[name]:
+        column = frame[rule.name]
+        if rule.kind == "date":
+            column = column.dt.strftime("%Y-%m-%d")
+        whole = rule.kind == "integer"
+        known = column.notna()
+        pairs = zip(column.tolist(), known, strict=True)
+        cells.append([(int(one) if whole else one) if there else None for one, there in pairs])
+    return zip(*cells, strict=True)
+
+
+def _take_register(book: Daybook, source: Path) -> dict[str, Any]:
+    promises, torn = read_register(source)
+    there = {(one.course_id, one.issued_on, one.median) for one in read_promises(book.path)}
+    taken = 0
+    with book.entry("taken_over", BY) as entry:
+        top = book.book.execute("SELECT max(promise_no) FROM promises").fetchone()[0] or 0
+        for one in promises:
+            if (one.course_id, one.issued_on, one.median) in there:
+                continue  # the register was taken over before
+            taken += 1
+            known = "INSERT OR IGNORE INTO known VALUES (?, ?)"
+            book.book.execute(known, (one.course_id, one.client_id))
+            book.put("promises", {**one.cells(), "promise_no": top + taken}, entry)
+    return {"courses": 0, "promises": taken, "torn": torn}
+
+
+def _take_history(book: Daybook, folder: Path) -> None:
+    described = read_json(folder / "datapackage.json")
+    resources = described.get("resources", []) if isinstance(described, dict) else []
+    changed = [
+        one["path"]
+        for one in resources
+        if not (folder / one["path"]).is_file()
+        or sum_of((folder / one["path"]).read_bytes()) != one.get("hash")
+    ]
+    if changed or not resources:
+        raise DataError(
+            f"{folder} has changed since it was exported: {', '.join(changed) or 'not described'}.",
+            f"Take {HISTORY} out of it to begin a new daybook from the tables, without history.",
+        )
+    with book.entry("taken_over", BY):
+        book.book.execute("PRAGMA defer_foreign_keys = ON")
+        book.book.execute("DROP TRIGGER entries_DELETE")
+        book.book.execute("DELETE FROM entries")  # the one this is made within
+        book.book.execute("DELETE FROM about")
+        for name in EVERY:
+            text = (folder / HISTORY / f"{name}.csv").read_text(encoding="utf-8")
+            rows = list(csv.reader(io.StringIO(text, newline="")))
+            cells = ([None if cell == "" else cell for cell in row] for row in rows[1:])
+            _insert(book, name, rows[0], cells)
+        (guard,) = (one for one in guards() if "entries_DELETE" in one)
+        book.book.execute(guard)
+
+
+def check_book(path: Path) -> tuple[list[str], OutcomeLog | None]:
+    """Return what is wrong with the file itself, and its log, None where it has no course yet."""
+    with closing(opened(path)) as book, told(path):
+        found = [row[0] for row in book.execute("PRAGMA integrity_check") if row[0] != "ok"]
+        loose = book.execute("PRAGMA foreign_key_check").fetchall()
+        found += [f"table {row[0]}, row {row[1]}: belongs to nothing in {row[2]}" for row in loose]
+        empty = not book.execute("SELECT 1 FROM courses_now LIMIT 1").fetchall()
+    read_promises(path)
+    return found, None if empty else read_log(path)

@@ -1,0 +1,223 @@
+"""A daybook as an SQLite file: its tables, made from the column table, and how it is opened."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import tomllib
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from forecast.errors import DataError, RequestError
+from forecast.log.columns import ALL_TABLES, TABLES, Column
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+APPLICATION_ID = 0x64_61_79_62  # tells a daybook from other SQLite files
+VERSION = 1
+HEAD = b"SQLite format 3\x00"
+PATIENCE = 5.0  # seconds for another writer to end
+KINDS = {"integer": "INTEGER", "number": "REAL"}  # all else is text
+WHY = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
+BASE = """
+CREATE TABLE about (name TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE TABLE known (course_id TEXT PRIMARY KEY, client_id TEXT NOT NULL);
+CREATE INDEX known_client ON known (client_id);
+CREATE TABLE models (model TEXT PRIMARY KEY, learnt_at TEXT NOT NULL, entry INTEGER);
+CREATE TABLE entries (entry INTEGER PRIMARY KEY AUTOINCREMENT, course_id TEXT REFERENCES known,
+  what TEXT NOT NULL, entered_at TEXT NOT NULL, entered_by TEXT NOT NULL,
+  undoes INTEGER UNIQUE REFERENCES entries);
+CREATE INDEX entries_course ON entries (course_id);
+"""
+TABLE = """
+CREATE TABLE {name} (row INTEGER PRIMARY KEY, entry INTEGER NOT NULL REFERENCES entries,
+  replaces INTEGER UNIQUE REFERENCES {name}, withdrawn INTEGER NOT NULL DEFAULT 0, {typed}{of});
+CREATE INDEX {name}_entry ON {name} (entry);
+{view};
+"""
+VIEW = (
+    "CREATE VIEW {name}_now AS SELECT row, {named} FROM {name} WHERE NOT withdrawn AND row NOT IN "
+    "(SELECT replaces FROM {name} WHERE replaces IS NOT NULL)"
+)
+GUARD = (
+    "CREATE TRIGGER {name}_{event} BEFORE {event} ON {name} BEGIN SELECT RAISE(ABORT, "
+    "'a daybook is never written over: enter what replaces it'); END"
+)
+
+
+def _view(name: str) -> str:
+    return VIEW.format(name=name, named=", ".join(rule.name for rule in ALL_TABLES[name]))
+
+
+def _typed(rule: Column) -> str:
+    return f"{rule.name} {KINDS.get(rule.kind, 'TEXT')}"
+
+
+def schema() -> str:
+    """Return the SQL that makes an empty daybook."""
+    parts = [BASE]
+    for name, rules in ALL_TABLES.items():
+        typed = ", ".join(_typed(rule) + " NOT NULL" * rule.required for rule in rules)
+        of = "" if name == "lasers" else ", FOREIGN KEY (course_id) REFERENCES known"
+        parts.append(TABLE.format(name=name, typed=typed, of=of, view=_view(name)))
+        if of:
+            parts.append(f"CREATE INDEX {name}_course ON {name} (course_id);")
+    return "\n".join([*parts, *(f"{guard};" for guard in guards())])
+
+
+def guards() -> Iterator[str]:
+    """Yield the triggers by which nothing entered is written over or taken away."""
+    for name in (*ALL_TABLES, "entries"):
+        for event in ("UPDATE", "DELETE"):
+            yield GUARD.format(name=name, event=event)
+
+
+@contextmanager
+def told(path: Path) -> Iterator[None]:
+    """Raise what SQLite says as a DataError that names the file and the remedy."""
+    try:
+        yield
+    except sqlite3.DatabaseError as error:
+        code = str(getattr(error, "sqlite_errorcode", 0) & 0xFF)
+        why, remedy = WHY.get(code, (f"SQLite says: {error}", "Run forecast daybook --check."))
+        whole = "what was in it is whole, and this entry is not in it"
+        raise DataError(f"Daybook {path}: {why}; {whole}.", remedy) from None
+
+
+def is_daybook(path: Path) -> bool:
+    """Say whether a file is SQLite's, by its first bytes."""
+    if not path.is_file():
+        return False
+    with path.open("rb") as file:
+        return file.read(len(HEAD)) == HEAD
+
+
+def opened(path: Path, *, write: bool = False) -> sqlite3.Connection:
+    """Return a connection to a daybook, or raise DataError.
+
+    It is refused where there is none, or it is no daybook, damaged, of a later version, or on a
+    drive that cannot lock.
+    """
+    if not path.is_file():
+        raise DataError(f"There is no daybook {path}.", f"Make one: forecast daybook {path}")
+    if not is_daybook(path):
+        raise DataError(f"{path} is no daybook: it is no SQLite file.", "Give a daybook.")
+    with told(path):
+        book = _connected(path, write=write)
+        try:
+            _check_kind(book, path)
+            if write:
+                _make_safe(book, path)
+        except BaseException:
+            book.close()
+            raise
+    return book
+
+
+def _connected(path: Path, *, write: bool) -> sqlite3.Connection:
+    address = f"{path.absolute().as_uri()}?mode={'rw' if write else 'ro'}"
+    given: dict[str, Any] = {"uri": True, "timeout": PATIENCE, "isolation_level": None}
+    book: sqlite3.Connection = sqlite3.connect(address, check_same_thread=False, **given)
+    try:
+        book.execute("PRAGMA application_id")
+    except sqlite3.OperationalError:
+        book.close()
+        # a folder that cannot be written to has no place for what readers share
+        beside = path.with_name(f"{path.name}-wal")
+        if write or (beside.exists() and beside.stat().st_size):
+            raise
+        book = sqlite3.connect(f"{address}&immutable=1", **given)
+    return book
+
+
+def _check_kind(book: sqlite3.Connection, path: Path) -> None:
+    if book.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
+        raise DataError(f"{path} is an SQLite file, but no daybook.", "Give a daybook.")
+    version = book.execute("PRAGMA user_version").fetchone()[0]
+    if version > VERSION:
+        raise DataError(
+            f"The daybook {path} has version {version}, this program knows {VERSION}.",
+            "Update session-forecast; nothing was changed.",
+        )
+
+
+# Columns that a later column table has are added; none is ever taken away.
+def _make_safe(book: sqlite3.Connection, path: Path) -> None:
+    if book.execute("PRAGMA journal_mode = WAL").fetchone()[0] != "wal":
+        raise DataError(f"Daybook {path}: {WHY['15'][0]}.", WHY["15"][1])
+    for pragma in ("synchronous = FULL", "foreign_keys = ON", "secure_delete = ON"):
+        book.execute(f"PRAGMA {pragma}")
+    for name, rules in ALL_TABLES.items():
+        there = {row[1] for row in book.execute(f"PRAGMA table_info({name})")}
+        lacking = [rule for rule in rules if rule.name not in there]
+        for rule in lacking:
+            book.execute(f"ALTER TABLE {name} ADD COLUMN {_typed(rule)}")
+        if lacking:
+            book.execute(f"DROP VIEW {name}_now")
+            book.execute(_view(name))
+
+
+def make_file(path: Path) -> None:
+    """Make an empty daybook where there is no file yet; nothing is left behind where it fails."""
+    if path.exists() or not path.absolute().parent.is_dir():
+        wrong = "is there already" if path.exists() else "is in a folder that does not exist"
+        raise RequestError(f"{path} {wrong}.", "Name a new file.")
+    try:
+        with told(path), closing(sqlite3.connect(path, isolation_level=None)) as book:
+            book.execute("PRAGMA journal_mode = WAL")
+            book.executescript(
+                f"BEGIN IMMEDIATE; {schema()} PRAGMA application_id = {APPLICATION_ID}; "
+                f"PRAGMA user_version = {VERSION}; COMMIT;"
+            )
+    except DataError:
+        remove_file(path)
+        raise
+
+
+def remove_file(path: Path) -> None:
+    """Take away a daybook that was never used, and what SQLite keeps beside it."""
+    for end in ("", "-wal", "-shm"):
+        with suppress(OSError):
+            path.with_name(path.name + end).unlink()
+
+
+# Whole columns as JSON are read several times as fast as rows; a number that is quoted stays exact.
+def _exact(rule: Column) -> str:
+    quoted = f"CASE WHEN {rule.name} IS NULL THEN NULL ELSE quote({rule.name}) END"
+    return quoted if rule.kind == "number" else rule.name
+
+
+def _column(rule: Column, cells: list[Any]) -> Any:
+    import pandas as pd
+
+    texts = rule.kind == "integer" and any(isinstance(one, str) for one in cells)
+    if rule.kind in KINDS and not texts:
+        return np.array([np.nan if one is None else float(one) for one in cells])
+    codes, distinct = pd.factorize(np.array(cells, dtype=object))
+    return pd.Categorical.from_codes(codes.tolist(), pd.Index(distinct))
+
+
+def read_tables(path: Path) -> tuple[dict[str, pd.DataFrame], dict[str, Any]]:
+    """Return the log's tables as they now stand, by the number of their row, and what it says."""
+    import pandas as pd
+
+    tables = {}
+    with closing(opened(path)) as book, told(path):
+        book.execute("BEGIN")  # one moment for all tables
+        about = dict(book.execute("SELECT name, value FROM about"))
+        if "cleared_at" in about:
+            about["cleared_at"] = float(about["cleared_at"])
+        for name in TABLES:
+            there = {row[1] for row in book.execute(f"PRAGMA table_info({name}_now)")}
+            rules = [rule for rule in TABLES[name] if rule.name in there]  # as old as the book
+            columns = ", ".join(f"json_group_array({_exact(rule)})" for rule in rules)
+            asked = f"SELECT json_group_array(row), {columns} FROM {name}_now"
+            rows, *cells = map(json.loads, book.execute(asked).fetchone())
+            named = {rule.name: _column(rule, one) for rule, one in zip(rules, cells, strict=True)}
+            tables[name] = pd.DataFrame(named, index=np.array(rows, dtype=np.int64)).sort_index()
+    return tables, about

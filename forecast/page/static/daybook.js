@@ -1,0 +1,180 @@
+"use strict";
+// Opens courses of the daybook and writes to it; what is open stands in the variables below alone.
+(() => {
+  const at = (id) => document.getElementById(id);
+  const form = at("entries"), book = at("book"), state = at("book-state"), keep = at("keep-form");
+  const hidden = (name) => form.elements[name];
+  let course = null, unsaved = false, filling = false;
+
+  async function send(what, from, body) {
+    for (const place of document.querySelectorAll("#book .wrong, #keep-form .wrong")) place.hidden = true;
+    for (const field of book.querySelectorAll("[aria-invalid]")) field.removeAttribute("aria-invalid");
+    const buttons = from ? [...from.querySelectorAll("button")] : [];
+    buttons.forEach((one) => { one.disabled = true; });
+    try {
+      const reply = await fetch(`book/${what}?language=${document.documentElement.lang}`, {
+        method: "POST",
+        headers: { "Content-Type": "application/json" },
+        body: JSON.stringify({ ...body, by: at("by").value, course: course ? course.course : "", version: course ? course.version : 0 }),
+        cache: "no-store",
+      });
+      return answered(await reply.json(), from);
+    } catch {
+      say(document.querySelector("main").dataset.offline, true);
+      return null;
+    } finally {
+      buttons.forEach((one) => { one.disabled = false; });
+    }
+  }
+
+  function answered(found, from) {
+    at("several").hidden = true;
+    if (found.state === "wrong") {
+      say(found.message, true);
+      for (const [name, text] of Object.entries(found.wrong)) tell(name, text, from);
+      const sure = from && from.querySelector(".sure");
+      if (sure && found.askable) sure.hidden = false;
+      return null;
+    }
+    if (found.state === "choose") {
+      say(found.message, false);
+      at("several").replaceChildren(...found.courses.map((code) => {
+        const button = document.createElement("button");
+        button.type = "button";
+        button.textContent = code;
+        button.addEventListener("click", () => open(code));
+        return button;
+      }));
+      at("several").hidden = false;
+      return null;
+    }
+    show(found);
+    say(found.message, found.state === "changed");
+    return found.state === "changed" ? null : found;
+  }
+
+  function tell(name, text, from) {
+    const places = [from, at("book"), keep].filter(Boolean);
+    const field = places.map((one) => one.querySelector(`[data-field="${name}"]`)).find(Boolean);
+    if (!field) return say(text, true);
+    const place = field.querySelector(".wrong"), input = field.querySelector("input, select");
+    place.textContent = text;
+    place.hidden = false;
+    input.setAttribute("aria-invalid", "true");
+    input.focus();
+    return null;
+  }
+
+  function say(text, alert) {
+    state.textContent = text;
+    state.classList.toggle("alert", alert);
+  }
+
+  function show(found) {
+    const fresh = !course || course.course !== found.course;
+    course = found;
+    at("course").hidden = false;
+    at("course-name").textContent = found.course;
+    at("course-lines").innerHTML = found.html;
+    at("session-form").hidden = found.ended;
+    at("ending").hidden = found.ended || !found.begun;
+    at("ending").open = false;
+    at("under-way").hidden = true;
+    keep.querySelector("[data-field=client_id]").hidden = true;
+    hidden("course").value = found.course;
+    if (fresh) {
+      fill(form, found.fields);
+      fill(form, { goal: found.goal });
+      form.elements.inks.forEach((box) => { box.checked = (found.fields.inks || "").split(";").includes(box.value); });
+    }
+    offer(found);
+    again();
+  }
+
+  function offer(found) {
+    for (const name of ["session-form", "end-form"]) {
+      at(name).reset();
+      at(name).querySelector(".sure").hidden = true;
+      at(name).querySelector(".last-fading").textContent = found.offered.last;
+    }
+    fill(at("session-form"), found.offered);
+    if (!at("by").value) at("by").value = found.offered.by;
+    unsaved = false;
+  }
+
+  function fill(into, values) {
+    for (const [name, value] of Object.entries(values)) {
+      const field = into.elements[name];
+      if (field && name !== "inks") field.value = value;
+    }
+  }
+
+  // asks for the estimate anew, as if something had been typed
+  function again() {
+    filling = true;
+    form.dispatchEvent(new Event("input", { bubbles: true }));
+    filling = false;
+  }
+
+  async function open(code) {
+    if (unsaved && !confirm(book.dataset.unsaved)) return;
+    leave(false);
+    hidden("promise").value = "";
+    const found = await send("open", at("open-form"), { code });
+    if (found) at("code").value = "";
+  }
+
+  function leave(reset) {
+    course = null;
+    unsaved = false;
+    at("course").hidden = true;
+    at("under-way").hidden = false;
+    keep.querySelector("[data-field=client_id]").hidden = false;
+    hidden("course").value = hidden("promise").value = "";
+    if (reset) form.reset();
+  }
+
+  const values = (from) => Object.fromEntries(new FormData(from));
+  at("open-form").addEventListener("submit", (event) => {
+    event.preventDefault();
+    open(at("code").value);
+  });
+  for (const [name, what] of [["session-form", "session"], ["end-form", "end"]]) {
+    at(name).addEventListener("input", () => { unsaved = true; });
+    at(name).addEventListener("submit", (event) => {
+      event.preventDefault();
+      send(what, event.target, values(event.target));
+    });
+  }
+  book.addEventListener("click", (event) => {
+    const step = event.target.dataset.add;
+    if (!step) return;
+    const input = event.target.parentElement.querySelector("input");
+    const from = Number((input.value || course.offered.fading || "0").replace(",", "."));
+    input.value = String(Math.min(100, from + Number(step)));
+    unsaved = true;
+  });
+  at("undo").addEventListener("click", () => send("undo", null, {}));
+  at("leave").addEventListener("click", () => {
+    if (!unsaved || confirm(book.dataset.unsaved)) leave(true);
+  });
+  keep.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    const found = await send("keep", keep, { ...values(keep), asked: window.askedNow() });
+    if (!found) return;
+    hidden("promise").value = String(found.promise);
+    at("kept").textContent = found.message;
+  });
+  form.addEventListener("input", () => {
+    if (filling) return;
+    unsaved = true;
+    hidden("promise").value = "";  // what is asked now is not what was kept
+    at("kept").textContent = "";
+  }, true);
+  form.addEventListener("reset", (event) => {
+    if (unsaved && !confirm(book.dataset.unsaved)) event.preventDefault();
+    else if (course || hidden("promise").value) { leave(false); say("", false); at("kept").textContent = ""; }
+  }, true);
+  form.addEventListener("reset", (event) => { if (!event.defaultPrevented) unsaved = false; });
+  window.addEventListener("beforeunload", (event) => { if (unsaved) event.preventDefault(); });
+})();

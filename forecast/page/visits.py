@@ -1,0 +1,227 @@
+"""What the page keeps in a daybook and opens from it: estimates, visits, how courses end."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, replace
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any
+
+from forecast._notes import Note
+from forecast.daybook import ChangedError, Course, Daybook, MisfitError, Visit
+from forecast.errors import ForecastError, RequestError
+from forecast.forecaster import promise_of
+from forecast.log import checked, column
+from forecast.midcourse import doubtful_gradings
+from forecast.page.answer import estimates_of
+from forecast.page.desk import Asked, read_asked, read_day
+from forecast.page.sheet import template
+from forecast.prices import left_of, price_package
+
+if TYPE_CHECKING:
+    from forecast.counts import Estimate
+    from forecast.page.desk import Desk
+    from forecast.page.words import Words
+
+Sent = Mapping[str, Any]
+OFFERED = ("regime", "laser_id", "wavelengths_nm", "passes")  # as at the last visit
+VALID_DAYS = 90  # of a price without a tariff: common practice, no source
+
+
+def handle(desk: Desk, what: str, sent: object, words: Words) -> tuple[dict[str, Any], int]:
+    """Do what the page asks of its daybook, and return what to answer and its status.
+
+    ``what`` is open, keep, session, end or undo; what is wrong is told at its field.
+    """
+    given = sent if isinstance(sent, dict) else {}
+    assert desk.daybook is not None
+    try:
+        return ACTIONS[what](desk, desk.daybook, given, words), 200
+    except MisfitError as error:
+        told = {"wrong": {error.field: words.note(error.note)[0]}, "askable": error.askable}
+        return {"state": "wrong", "message": "", **told}, 422
+    except ChangedError as error:
+        told = {"state": "changed", "message": _changed(error, words)}
+        return told | _shown(desk.daybook.course(str(given.get("course"))), words), 409
+    except ForecastError as error:
+        return {"state": "wrong", "message": str(error), "wrong": {}}, 422
+
+
+def _changed(error: ChangedError, words: Words) -> str:
+    listed = [
+        words.say(f"book.what_{one['what']}", {"by": one["by"], "at": one["at"][11:16]})
+        for one in error.entries
+    ]
+    return words.say("book.changed", {"entries": "; ".join(listed)})
+
+
+def with_course(desk: Desk, asked: Asked) -> Asked:
+    """Return what is asked with the sessions and gradings that the book has of its course."""
+    if not asked.course or desk.daybook is None:
+        return asked
+    course = desk.daybook.course(asked.course)
+    return replace(asked, sessions_done=course.done, gradings=course.graded)
+
+
+def _text(sent: Sent, name: str) -> str:
+    value = sent.get(name)
+    return " ".join(value.split())[:200] if isinstance(value, str) else ""
+
+
+def _version(sent: Sent) -> int:
+    value = sent.get("version")
+    return value if isinstance(value, int) else -1
+
+
+def _open(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]:
+    found = book.find(_text(sent, "code"))
+    if len(found) > 1:
+        return {"state": "choose", "courses": found, "message": words.say("book.choose")}
+    return {"state": "course", "message": "", **_shown(book.course(found[0]), words)}
+
+
+def _shown(course: Course, words: Words) -> dict[str, Any]:
+    enquiry = course.enquiry
+    fields = {} if enquiry is None else asdict(enquiry)
+    last = course.gradings[-1] if course.gradings else {}
+    offered = {name: course.last.get(name) for name in OFFERED}
+    percent = course.graded[-1][1] if course.graded else None
+    offered |= {"basis": last.get("basis"), "by": course.last.get("operator_id")}
+    said = "" if percent is None else words.say("book.last", {"percent": words.number(percent)})
+    offered |= {"fading": percent, "last": said}
+    return {
+        "course": course.course_id,
+        "version": course.version,
+        "goal": course.goal,
+        "ended": course.outcome != "ongoing",
+        "begun": course.row is not None,
+        "fields": {name: _plain(value) for name, value in fields.items()},
+        "offered": {name: _plain(value) for name, value in offered.items()},
+        "html": template("course.html").render(w=words, lines=_lines(course, words)),
+    }
+
+
+def _plain(value: Any) -> str:
+    whole = isinstance(value, float) and value.is_integer()
+    return "" if value is None else str(int(value) if whole else value)
+
+
+def _lines(course: Course, words: Words) -> list[str]:
+    day = course.last.get("treated_on")
+    values = {"n": course.done, "number": words.number(course.done)}
+    none = words.say("book.no_session")
+    lines = [words.say("book.sessions", {**values, "day": _day(day, words)}) if day else none]
+    if course.gradings:
+        after, percent = course.graded[-1]
+        lines.append(words.say("book.graded", {"n": after, "percent": words.number(percent)}))
+    if course.outcome != "ongoing":
+        lines.append(words.say(f"book.is_{course.outcome}"))
+    for one in course.promises:
+        low, high = one.interval
+        beyond = words.say("answer.more_than", {"horizon": len(one.chances)})
+        span = words.span(*(beyond if end is None else str(end) for end in (low, high)))
+        told = {"n": one.promise_no, "day": words.day(one.issued_on), "span": span}
+        lines.append(words.say("book.promise", told))
+    return lines
+
+
+def _day(text: Any, words: Words) -> str:
+    return words.day(date.fromisoformat(str(text)))
+
+
+def _keep(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]:
+    asked = read_asked(sent.get("asked"), spacing_weeks=desk.clinic.spacing_weeks).asked
+    forecaster = None if asked is None else desk.forecasters.get(asked.goal)
+    if asked is None or forecaster is None:
+        raise MisfitError("client_id", Note("daybook.nothing_answered"))
+    asked = with_course(desk, asked)
+    now, total = estimates_of(forecaster, asked, None)
+    course = book.course(asked.course) if asked.course else None
+    quoted = _quoted(desk, now, asked, _text(sent, "package"))
+    questions = "asked" if asked.questions_asked else "in_part" if asked.facts else "not_asked"
+    promise = promise_of(
+        forecaster, total, asked.enquiry,
+        client_id=course.client_id if course else _text(sent, "client_id"),
+        course_id=asked.course, sessions_done=asked.sessions_done,
+        quoted={**quoted, "questions": questions, "facts": ";".join(sorted(asked.facts))},
+    )  # fmt: skip
+    version = _version(sent) if course else None
+    kept = book.keep(promise, by=_text(sent, "by"), version=version)
+    until = words.day(kept.valid_until or kept.issued_on)
+    message = words.say("book.kept", {"n": kept.promise_no, "until": until})
+    shown = _shown(book.course(kept.course_id), words)
+    return {"state": "course", "message": message, "promise": kept.promise_no, **shown}
+
+
+def _quoted(desk: Desk, estimate: Estimate, asked: Asked, name: str) -> dict[str, Any]:
+    tariff = desk.tariff
+    days = tariff.valid_days if tariff else VALID_DAYS
+    found: dict[str, Any] = {"valid_until": date.today() + timedelta(days=days)}
+    package = next((one for one in tariff.packages if one.name == name), None) if tariff else None
+    left = left_of(package, tariff, asked.sessions_done) if package and tariff else None
+    if left is None:
+        return found
+    quote = price_package(estimate, *left, started=bool(asked.sessions_done))
+    return found | {"package": name, "price": float(quote.price), "currency": quote.currency}
+
+
+def _visit(course: Course, sent: Sent, *, sure: bool) -> Visit:
+    try:
+        day = read_day(_text(sent, "treated_on"), name="treated_on")
+    except RequestError as error:
+        raise MisfitError(
+            "treated_on", Note("daybook.as_it_is", values={"why": str(error)})
+        ) from None
+    percent: Any = None
+    if _text(sent, "fading_pct"):
+        try:
+            percent = checked(column("gradings", "fading_pct"), _text(sent, "fading_pct"))
+        except RequestError:
+            raise MisfitError("fading_pct", Note("daybook.which_percent")) from None
+        graded = [*course.graded, (course.done, float(percent))]
+        odd = doubtful_gradings(graded, course.done).get(len(graded) - 1)
+        if odd and not sure:
+            raise MisfitError("fading_pct", odd, askable=True)
+    names = ("regime", "laser_id", "wavelengths_nm", "passes", "basis", "reaction", "severity")
+    cells: dict[str, Any] = {name: _text(sent, name) or None for name in names}
+    by = _text(sent, "by")
+    grader = by if percent is not None else None
+    return Visit(
+        treated_on=day, operator_id=by or None, fading_pct=percent, grader_id=grader, **cells
+    )
+
+
+def _written(course: Course, key: str, words: Words) -> dict[str, Any]:
+    message = words.say(f"book.{key}", {"n": course.done})
+    return {"state": "course", "message": message, **_shown(course, words)}
+
+
+def _session(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]:
+    course, sure = book.course(_text(sent, "course")), sent.get("sure") == "yes"
+    visit, by = _visit(course, sent, sure=sure), _text(sent, "by")
+    given: dict[str, Any] = {"version": _version(sent), "by": by, "sure": sure}
+    return _written(book.write_session(course.course_id, visit, **given), "written", words)
+
+
+def _end(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]:
+    course, sure = book.course(_text(sent, "course")), sent.get("sure") == "yes"
+    ended = book.end(
+        course.course_id,
+        outcome=_text(sent, "outcome"),
+        stop_reason=_text(sent, "stop_reason") or None,
+        graded=_visit(course, {**sent, "regime": "ns"}, sure=sure),
+        version=_version(sent),
+        by=_text(sent, "by"),
+        sure=sure,
+    )
+    return _written(ended, "has_ended", words)
+
+
+def _undo(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]:
+    given: dict[str, Any] = {"version": _version(sent), "by": _text(sent, "by")}
+    return _written(book.undo(_text(sent, "course"), **given), "undone", words)
+
+
+ACTIONS: Mapping[str, Callable[[Desk, Daybook, Sent, Words], dict[str, Any]]] = {
+    "open": _open, "keep": _keep, "session": _session, "end": _end, "undo": _undo,
+}  # fmt: skip

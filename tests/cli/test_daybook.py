@@ -1,0 +1,88 @@
+"""The command that makes a daybook, writes it out, checks, copies, looks back and forgets."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+import forecast
+from forecast.cli import main
+from forecast.daybook import read_promises
+
+Shown = pytest.CaptureFixture[str]
+
+
+def run(capsys: Shown, *arguments: object, code: int = 0) -> str:
+    capsys.readouterr()
+    assert main([str(one) for one in arguments]) == code
+    shown = capsys.readouterr()
+    return shown.err if code else shown.out
+
+
+@pytest.fixture
+def book(folder: Path, tmp_path: Path, capsys: Shown) -> Path:
+    """Return a daybook made from the clinic's folder."""
+    path = tmp_path / "book.sqlite"
+    said = run(capsys, "daybook", path, "--from", folder)
+    assert "119 courses, 0 promises" in said
+    assert "could not be used and stay behind" in said
+    return path
+
+
+def test_every_command_that_takes_a_log_takes_a_daybook(
+    book: Path, folder: Path, model: Path, capsys: Shown
+):
+    for command in (["fading"], ["reactions"], ["reach"], ["check"], ["share"]):
+        written = ["--set-aside", str(book.parent / "aside")] if command == ["check"] else []
+        written += ["-o", str(book.parent / "s.json")] if command == ["share"] else []
+        run(capsys, *command, book, *written)
+    told = [json.loads(run(capsys, "assess", model, one, "--json")) for one in (folder, book)]
+    for one in told:
+        one.pop("log_notes", None)
+    assert told[0] == told[1]
+
+
+def test_promises_kept_in_the_log_are_judged_beside_the_model(
+    book: Path, model: Path, tmp_path: Path, capsys: Shown
+):
+    rows = forecast.read_log(book).courses.head(30)
+    named = ["skin_type", "body_site", "inks", "ink_density", "layering"]
+    asked = rows[["course_id", *named]].rename(columns={"course_id": "enquiry_id"})
+    asked.to_csv(tmp_path / "asked.csv", index=False)
+    run(capsys, "estimate", model, tmp_path / "asked.csv", "--register", book)
+    assert [one.client_id for one in read_promises(book)] == rows["client_id"].tolist()
+    assert "30 of 30 promises on record" in run(capsys, "assess", model, book)
+    other = tmp_path / "promises.sqlite"
+    run(capsys, "estimate", model, tmp_path / "asked.csv", "--register", other)
+    said = run(capsys, "assess", model, book, "--register", other)
+    assert "30 of 30 promises on record that became courses (30 issued after" in said
+    run(capsys, "daybook", book, "--export", tmp_path / "log")
+    run(capsys, "daybook", other, "--backup", tmp_path / "copy.sqlite")
+    assert len(read_promises(tmp_path / "copy.sqlite")) == 30
+
+
+def test_an_old_register_is_taken_over_into_a_daybook_that_is_there(
+    book: Path, model: Path, tmp_path: Path, capsys: Shown
+):
+    course = forecast.read_log(book).courses["course_id"].iloc[0]
+    line = {"enquiry_id": course, "issued_on": "2016-03-01", "goal": "clear", "level": 0.8}
+    register = tmp_path / "old.jsonl"
+    register.write_text(json.dumps({**line, "median": 5, "interval": [2, 9], "pmf": [0.1] * 10}))
+    assert "1 promises" in run(capsys, "daybook", book, "--from", register)
+    said = run(capsys, "assess", model, book)
+    assert "1 of 1 promises on record that became courses:" in said
+    assert "promise_no 1" in run(capsys, "daybook", book, "--history", 1)
+    whole = json.loads(run(capsys, "daybook", book, "--check", "--json"))
+    assert whole["file"] == []
+    client = forecast.read_log(book).courses["client_id"].iloc[0]
+    assert "Forgotten" in run(capsys, "daybook", book, "--forget", client)
+    assert read_promises(book) == ()
+    assert run(capsys, "daybook", book, "--forget", client, code=1).startswith("forecast: ")
+
+
+def test_what_cannot_be_made_says_why(book: Path, tmp_path: Path, capsys: Shown):
+    assert "is there already" in run(capsys, "daybook", book, code=1)
+    assert "There is no" in run(capsys, "daybook", tmp_path / "n.sqlite", "--from", "x", code=1)
+    assert "has entries" not in run(capsys, "daybook", tmp_path / "m.sqlite")
+    assert "No course yet" in run(capsys, "daybook", tmp_path / "m.sqlite", "--check")
+    assert "no promise" in run(capsys, "daybook", book, "--history", "zz9", code=1)

@@ -1,0 +1,239 @@
+"""What was acknowledged is there: after kill -9, with two writers, on a full disk, read-only."""
+
+import os
+import random
+import resource
+import shutil
+import signal
+import sqlite3
+import stat
+import subprocess
+import sys
+import time
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+import forecast
+from forecast.daybook import (
+    Daybook,
+    MisfitError,
+    begin_daybook,
+    check_book,
+    make_daybook,
+    read_promises,
+)
+from forecast.errors import DataError, ForecastError, RequestError
+
+from .conftest import promised, visit
+
+# writes promises and sessions until it is killed, and says each once it is acknowledged
+WRITER = """
+import sys
+from tests.daybook.conftest import promised, visit
+from forecast.daybook import Daybook
+with Daybook(sys.argv[1]) as book:
+    for number in range(10**6):
+        kept = book.keep(promised(f"{sys.argv[2]}{number}"), by="op1")
+        print(kept.promise_no, flush=True)
+        course = book.course(kept.course_id)
+        book.write_session(course.course_id, visit(3, 10), version=course.version, by="op1")
+        print(-kept.promise_no, flush=True)
+"""
+ROOT = Path(__file__).parents[2]
+
+
+def writer(path: Path, code: str) -> "subprocess.Popen[str]":
+    command = [sys.executable, "-c", WRITER, str(path), code]
+    return subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=ROOT)
+
+
+def missing_after(path: Path, said: list[str]) -> list[str]:
+    """Return which acknowledged entries are not in the book, and what is wrong with the file."""
+    with Daybook(path) as book:
+        numbers = {one.promise_no: one.course_id for one in read_promises(path)}
+        lost = []
+        for line in said:
+            course = numbers.get(abs(int(line)))
+            if course is None or (line.startswith("-") and not book.course(course).sessions):
+                lost.append(line)
+    return lost + check_book(path)[0]
+
+
+def kill_at_random(path: Path, times: int, seed: int) -> int:
+    """Kill a writer so often at random moments, and return how many entries it acknowledged."""
+    draw, total = random.Random(seed), 0
+    for place in range(times):
+        with writer(path, f"k{place}x") as running:
+            assert running.stdout is not None
+            said = [running.stdout.readline().strip()]
+            time.sleep(draw.uniform(0.0, 0.15))
+            running.send_signal(signal.SIGKILL)
+            said += [line.strip() for line in running.stdout if line.endswith("\n")]
+        assert missing_after(path, said) == []
+        total += len(said)
+    return total
+
+
+def test_kill_9_at_random_moments_loses_nothing(book, tmp_path):
+    book.close()
+    assert kill_at_random(book.path, 6, seed=1) > 20
+
+
+@pytest.mark.slow
+def test_kill_9_five_hundred_times_loses_nothing(book):
+    book.close()
+    assert kill_at_random(book.path, 500, seed=2) > 2_000
+
+
+def test_two_writers_at_once_lose_nothing(book):
+    book.close()
+    pair = [writer(book.path, code) for code in ("a", "b")]
+    said = [running.stdout.readline().strip() for running in pair if running.stdout]
+    time.sleep(2)
+    for running in pair:
+        running.send_signal(signal.SIGKILL)
+        assert running.stdout is not None
+        said += [line.strip() for line in running.stdout if line.endswith("\n")]
+        running.wait()
+        running.stdout.close()
+    assert len(said) > 4
+    assert missing_after(book.path, said) == []
+
+
+def keep_many(book: Daybook) -> None:
+    for number in range(500):
+        book.keep(promised(f"k{number}"), by="op1")
+
+
+def test_a_full_disk_is_told_and_what_was_there_is_whole(book):
+    kept = book.keep(promised(), by="op1")
+    pages = book.book.execute("PRAGMA page_count").fetchone()[0]
+    book.book.execute(f"PRAGMA max_page_count = {pages}")
+    with pytest.raises(DataError, match=r"The disk is full.*this entry is not in it"):
+        keep_many(book)
+    book.book.execute("PRAGMA max_page_count = 1000000")
+    before = read_promises(book.path)
+    assert before[0] == kept
+    assert book.keep(promised(), by="op1").promise_no == before[-1].promise_no + 1
+    assert check_book(book.path)[0] == []
+
+
+def test_a_file_that_may_not_grow_is_told_and_loses_nothing(book):
+    """The same as the system says it: no write beyond a size, as a quota has it."""
+    book.keep(promised(), by="op1")
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    ignored = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    wal = book.path.with_name("book.sqlite-wal")
+    resource.setrlimit(resource.RLIMIT_FSIZE, (wal.stat().st_size + 9000, before[1]))
+    try:
+        with pytest.raises(DataError, match="this entry is not in it"):
+            keep_many(book)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+        signal.signal(signal.SIGXFSZ, ignored)
+    there = len(read_promises(book.path))
+    assert book.keep(promised(), by="op1").promise_no == there + 1
+    assert check_book(book.path)[0] == []
+
+
+# the superuser may write everywhere: as another user, in a process of its own
+AS_NOBODY = """
+import os, sys
+import forecast
+from forecast.daybook import Daybook
+from forecast.errors import ForecastError
+forecast.read_log(sys.argv[2])  # loads what the other user might not be able to load
+os.setgid(65534); os.setuid(65534)
+print(len(forecast.read_log(sys.argv[1]).courses))
+try:
+    Daybook(sys.argv[1])
+except ForecastError as error:
+    print(error)
+"""
+
+
+def test_a_read_only_folder_can_be_read_and_refuses_to_be_written(full_book, tmp_path):
+    full_book.close()
+    folder = Path("/tmp") / f"read-only-{os.getpid()}"
+    folder.mkdir()
+    try:
+        shutil.copy(full_book.path, folder / "book.sqlite")
+        os.chmod(folder / "book.sqlite", stat.S_IRUSR | stat.S_IRGRP | stat.S_IROTH)
+        os.chmod(folder, 0o555)
+        if os.geteuid():
+            pytest.skip("needs the right to become another user")
+        command = [sys.executable, "-c", AS_NOBODY, str(folder / "book.sqlite")]
+        command.append(str(full_book.path))
+        done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=False)
+        said = done.stdout.splitlines()
+        assert said[:1] == ["40"], done.stderr
+        assert "read-only" in said[1]
+    finally:
+        os.chmod(folder, 0o755)
+        shutil.rmtree(folder)
+
+
+def test_what_is_no_daybook_is_told(book, tmp_path):
+    kept = book.keep(promised(), by="op1")
+    book.close()
+    (tmp_path / "text.sqlite").write_text("hello")
+    with closing(sqlite3.connect(tmp_path / "other.sqlite")) as other:
+        other.execute("CREATE TABLE x (y)")
+    later = tmp_path / "later.sqlite"
+    shutil.copy(book.path, later)
+    with closing(sqlite3.connect(later)) as made:
+        made.execute("PRAGMA user_version = 99")
+    wrong = {
+        "text.sqlite": "no SQLite file", "other.sqlite": "no daybook", "no.sqlite": "There is no",
+        "later.sqlite": "version 99, this program knows 1",
+    }  # fmt: skip
+    for name, said in wrong.items():
+        with pytest.raises(ForecastError, match=said):
+            Daybook(tmp_path / name)
+    for name in ("other.sqlite", "later.sqlite"):
+        with pytest.raises(DataError, match=wrong[name]):
+            forecast.read_log(tmp_path / name)
+    content = bytearray(book.path.read_bytes())
+    content[4096:20480] = b"\xff" * 16384
+    (tmp_path / "torn.sqlite").write_bytes(content)
+    with pytest.raises(DataError, match=r"damaged|cannot be used"):
+        check_book(tmp_path / "torn.sqlite")
+    with pytest.raises(RequestError, match="is there already"):
+        make_daybook(book.path)
+    with pytest.raises(RequestError, match="does not exist"):
+        make_daybook(tmp_path / "nowhere" / "book.sqlite")
+    assert read_promises(book.path) == (kept,)
+
+
+def test_a_book_that_fails_to_be_made_leaves_nothing_behind(tmp_path):
+    (tmp_path / "log").mkdir()
+    with pytest.raises(DataError):
+        begin_daybook(tmp_path / "new.sqlite", tmp_path / "log")
+    assert [path.name for path in tmp_path.iterdir()] == ["log"]
+
+
+def test_a_column_that_came_later_is_added_to_a_book_that_is_there(book):
+    kept = book.keep(promised(), by="op1")
+    book.close()
+    with closing(sqlite3.connect(book.path)) as old:
+        old.execute("DROP VIEW gradings_now")
+        old.execute("ALTER TABLE gradings DROP COLUMN basis")
+        names = "row, course_id, after_session, graded_on, fading_pct, grader_id"
+        old.execute(f"CREATE VIEW gradings_now AS SELECT {names} FROM gradings WHERE NOT withdrawn")
+    with Daybook(book.path) as again:
+        course = again.course(kept.course_id)
+        given = {"version": course.version, "by": "op1"}
+        course = again.write_session(kept.course_id, visit(2, 0, basis="in_person"), **given)
+        assert course.gradings[0]["basis"] == "in_person"
+    assert forecast.read_log(book.path).gradings["basis"].tolist() == ["in_person"]
+
+
+def test_misfits_can_be_sent_between_processes():
+    import pickle
+
+    from forecast._notes import Note
+
+    error = MisfitError("code", Note("daybook.not_found"))
+    assert pickle.loads(pickle.dumps(error)).field == "code"

@@ -1,0 +1,274 @@
+"""The page with a daybook: what is kept, opened again, written down, taken back, and told."""
+
+import json
+import re
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+
+import forecast
+from forecast.cli import main
+from forecast.daybook import Daybook, make_daybook, read_promises
+from forecast.page.desk import Desk, open_desk, refreshed
+from forecast.page.server import make_app
+from forecast.page.words import languages
+
+from .conftest import FILLED, Client
+
+TODAY = date.today()
+NAMES = ("Anna", "anna schmidt", "Schmidt, A.", "a@b.example", "0171 5551234", "Dr. Weber")
+
+
+def ago(weeks: float) -> str:
+    return (TODAY - timedelta(weeks=weeks)).isoformat()
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> Iterator[Daybook]:
+    with make_daybook(tmp_path / "book.sqlite") as made:
+        yield made
+
+
+@pytest.fixture
+def tablet(desk: Desk, book: Daybook) -> Client:
+    return Client(make_app(replace(desk, daybook=book)))
+
+
+def kept(tablet: Client, client: str = "k7", **given: Any) -> dict[str, Any]:
+    sent = {"asked": FILLED, "client_id": client, "by": "op1", **given}
+    reply = tablet.post("/book/keep", sent)
+    assert reply.status == 200, reply.text
+    return dict(reply.json())
+
+
+def written(tablet: Client, course: dict[str, Any], weeks: float, **given: Any) -> Any:
+    sent = {"course": course["course"], "version": course["version"], "by": "op1"}
+    sent |= {"treated_on": ago(weeks), "regime": "ns"}
+    return tablet.post("/book/session", {**sent, **given})
+
+
+def test_an_estimate_is_kept_with_its_number_and_opened_again(
+    tablet: Client, desk: Desk, book: Daybook
+):
+    facts = {**FILLED, "facts": ["minor"]}
+    found = kept(tablet, package="block_6", asked=facts)
+    assert (found["promise"], found["course"]) == (1, "k7-1")
+    (promise,) = read_promises(book.path)
+    estimate = desk.forecasters["clear"].estimate(
+        forecast.Enquiry("V", "forearm", "black;red", "medium", "single")
+    )
+    assert promise.interval == estimate.interval
+    assert promise.chances == pytest.approx([estimate.chance_by(n) for n in range(1, 26)], abs=1e-4)
+    assert (promise.package, promise.currency) == ("block_6", "EUR")
+    assert (promise.questions, promise.facts) == ("in_part", "minor")
+    assert promise.valid_until == TODAY + timedelta(days=90)
+    assert promise.model == desk.forecasters["clear"].fingerprint
+    for code in ("1", "k7", "k7-1"):
+        again = tablet.post("/book/open", {"code": code}).json()
+        assert again["course"] == "k7-1"
+        assert (again["fields"]["inks"], again["fields"]["skin_type"]) == ("black;red", "V")
+    sheet = tablet.post_form("/sheet", {"asked": json.dumps({**FILLED, "promise": "1"})}).text
+    assert re.search(r"Promise 1 of .*\. Price valid until .*\d{4}\.", sheet)
+    kept(tablet)
+    assert tablet.post("/book/open", {"code": "k7"}).json()["courses"] == ["k7-1", "k7-2"]
+
+
+@pytest.mark.parametrize("language", languages())
+def test_mid_course_the_promise_stands_against_what_is_said_now(
+    language: str, tablet: Client, book: Daybook, files: Path, capsys: pytest.CaptureFixture[str]
+):
+    course = kept(tablet)
+    for weeks, percent in ((30, "0"), (22, "3"), (14, "4"), (6, "6")):
+        reply = written(tablet, course, weeks, fading_pct=percent)
+        assert reply.status == 200, reply.text
+        course = reply.json()
+    assert course["offered"] | {"regime": "ns", "by": "op1", "fading": "6"} == course["offered"]
+    asked = {**FILLED, "course": course["course"]}
+    found = tablet.post(f"/answer?language={language}", asked).json()
+    assert "4" in found["short"]
+    line = re.search(r'<p class="refer">(.*)</p>', found["parts"]["headline"])
+    assert line
+    assert {"en": "promised", "de": "zugesagt"}[language] in line[1]
+    form = {"asked": json.dumps(asked), "language": language}
+    assert line[1] in tablet.post_form("/sheet", form).text
+    if language == "en":
+        arguments = ["update", str(files / "model.json"), "--daybook", str(book.path)]
+        assert main([*arguments, "--promise", "1"]) == 0
+        said = capsys.readouterr().out.splitlines()[0]
+        assert said.split(" promised ")[1] == line[1].split(" promised ")[1]
+        assert main([*arguments, "--promise", "9"]) == 1
+        assert "no promise 9" in capsys.readouterr().err
+
+
+def test_what_is_wrong_is_told_at_its_field_and_nothing_is_lost(tablet: Client):
+    course = kept(tablet)
+    course = written(tablet, course, 20, fading_pct="0").json()
+    course = written(tablet, course, 12, fading_pct="40").json()
+    wrong = {
+        "treated_on": {"treated_on": ago(15)}, "fading_pct": {"fading_pct": "10"},
+        "by": {"by": "Anna"}, "passes": {"passes": "99"}, "regime": {"regime": "xx"},
+        "wavelengths_nm": {"wavelengths_nm": "abc"},
+    }  # fmt: skip
+    for field, given in wrong.items():
+        reply = written(tablet, course, 2, **given)
+        assert reply.status == 422
+        assert list(reply.json()["wrong"]) == [field]
+    fall = written(tablet, course, 2, fading_pct="10")
+    assert fall.json()["askable"]
+    assert "more than two graders" in fall.json()["wrong"]["fading_pct"]
+    end = {"course": course["course"], "version": course["version"], "by": "op1"}
+    end |= {"treated_on": ago(0), "outcome": "cleared"}
+    assert "clear is from 95 %" in tablet.post("/book/end", end).json()["wrong"]["outcome"]
+    assert list(tablet.post("/book/open", {"code": "77"}).json()["wrong"]) == ["code"]
+    assert list(tablet.post("/book/open", {}).json()["wrong"]) == ["code"]
+    assert list(tablet.post("/book/keep", {"asked": {}}).json()["wrong"]) == ["client_id"]
+    course = written(tablet, course, 2, fading_pct="10", sure="yes").json()
+    reply = tablet.post("/book/end", end | {"version": course["version"], "fading_pct": "97"})
+    assert reply.status == 200, reply.text
+    assert reply.json()["ended"]
+
+
+def test_two_tablets_lose_nothing_and_the_second_is_told_what_changed(
+    tablet: Client, desk: Desk, book: Daybook
+):
+    course = kept(tablet)
+    with Daybook(book.path) as same:
+        other = Client(make_app(replace(desk, daybook=same)))
+        assert written(tablet, course, 9, fading_pct="0").status == 200
+        late = written(other, course, 8, fading_pct="5")
+    assert late.status == 409
+    assert "a session by op1 at" in late.json()["message"]
+    assert written(tablet, late.json(), 8, fading_pct="5").json()["version"] == 3
+
+
+def test_an_entry_is_taken_back(tablet: Client):
+    course = kept(tablet)
+    course = written(tablet, course, 9, fading_pct="0").json()
+    sent = {"course": course["course"], "version": course["version"], "by": "op1"}
+    found = tablet.post("/book/undo", sent).json()
+    assert "No session yet" in found["html"]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_name_is_kept(name: str, tablet: Client, book: Daybook):
+    for given in ({"client_id": name}, {"by": name}):
+        reply = tablet.post(
+            "/book/keep", {"asked": FILLED, "client_id": "k1", "by": "op1", **given}
+        )
+        assert reply.status == 422
+        assert "looks like a name" in reply.text
+    assert read_promises(book.path) == ()
+
+
+def test_without_a_daybook_nothing_is_kept_and_the_page_says_so(client: Client, tablet: Client):
+    assert client.post("/book/keep", {}).status == 404
+    assert "Nothing typed here is stored" in client.get("/").text
+    assert "daybook" not in client.get("/").text.lower()
+    assert "Nothing is kept until you say so" in tablet.get("/").text
+
+
+def test_nothing_of_it_can_be_sent_by_another_site_or_is_stored_on_the_way(tablet: Client):
+    form = tablet.post_form("/book/keep", {"asked": "{}"})
+    assert form.status == 415
+    assert tablet.get("/book/open").status == 405
+    assert tablet.post("/book/else", {}).status == 404
+    reply = tablet.post("/book/open", {"code": "x"})
+    assert reply.headers["cache-control"] == "no-store"
+    for broken in ([], None, 7, {"code": 5}, {"version": "x", "course": {}}):
+        for what in ("open", "keep", "session", "end", "undo"):
+            assert tablet.post(f"/book/{what}", broken).status == 422
+
+
+def test_a_new_model_is_taken_without_a_restart(files: Path, tmp_path: Path, desk: Desk):
+    place = tmp_path / "model.json"
+    place.write_bytes((files / "model.json").read_bytes())
+    first = open_desk(place)
+    assert refreshed(first) is first
+    place.write_text("{")
+    assert refreshed(first) is first
+    replace(desk.forecasters["clear"], seed=99).save(tmp_path / "new.json")
+    (tmp_path / "new.json").replace(place)
+    assert refreshed(first).forecasters["clear"].seed == 99
+
+
+@pytest.fixture
+def served(files: Path, book: Daybook) -> Iterator[str]:
+    command = [sys.executable, "-m", "forecast", "page", str(files / "model.json"), "--port", "0"]
+    command += ["--daybook", str(book.path), "--json", "--tariff", str(files / "tariff.toml")]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as running:
+        assert running.stdout is not None
+        yield json.loads(running.stdout.readline())["address"]
+        running.send_signal(signal.SIGINT)
+        assert running.wait(timeout=10) == 0
+        assert running.stdout.read() == ""
+
+
+def test_a_usual_second_visit_takes_few_taps_and_one_number(
+    browser: Any, served: str, tablet: Client, book: Daybook
+):
+    course = kept(tablet)
+    written(tablet, course, 8, fading_pct="0", laser_id="yag", wavelengths_nm="1064")
+    context = browser.new_context(viewport={"width": 820, "height": 1180}, has_touch=True)
+    page, taps = context.new_page(), []
+    page.goto(served)
+
+    def tap(place: str) -> None:
+        taps.append(place)
+        page.tap(place)
+
+    tap("#code")
+    page.keyboard.type("1")
+    tap("#open-form button")
+    page.wait_for_selector("#course:not([hidden])")
+    tap("#session-form [data-add='20']")
+    tap("#session-form button[type=submit]")
+    page.wait_for_selector("#book-state:text('session 2')")
+    assert len(taps) <= 8
+    (last,) = [one for one in book.course("k7-1").sessions if one["session_no"] == 2]
+    assert (last["regime"], last["laser_id"], last["wavelengths_nm"]) == ("ns", "yag", "1064")
+    assert book.course("k7-1").graded == ((0, 0.0), (1, 20.0))
+    page.wait_for_selector("#headline :text('promised')")
+    assert Axe().run(page).response["violations"] == []
+    context.close()
+
+
+@pytest.mark.parametrize("size", [(390, 844), (1280, 900)])
+def test_by_keyboard_alone_and_leaving_with_unsaved_entries_asks(
+    size: tuple[int, int], browser: Any, served: str, tablet: Client
+):
+    kept(tablet)
+    context = browser.new_context(viewport={"width": size[0], "height": size[1]})
+    page, asked = context.new_page(), []
+    page.on("dialog", lambda dialog: (asked.append(dialog.type), dialog.dismiss()))
+    page.goto(f"{served}?language=de")
+    page.focus("#code")
+    page.keyboard.type("k7")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#course:not([hidden])")
+    page.focus("#session-fading_pct")
+    page.keyboard.type("0")
+    page.focus("#leave")
+    page.keyboard.press("Enter")
+    assert asked == ["confirm"]
+    assert page.is_visible("#course")
+    page.focus("#by")
+    page.keyboard.type("op1")
+    page.focus("input[name=regime][value=ns]")
+    page.keyboard.press("Space")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#book-state:text('Sitzung 1')")
+    page.focus("#leave")
+    page.keyboard.press("Enter")
+    assert asked == ["confirm"]
+    assert not page.is_visible("#course")
+    assert page.evaluate("document.documentElement.scrollWidth") <= size[0]
+    assert Axe().run(page).response["violations"] == []
+    context.close()
