@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from forecast.log.columns import TABLES
+from forecast.log import TABLES
 from forecast.tattoo import REGIONS
 
 PACKAGE = Path(__file__).parents[1] / "forecast"
@@ -125,6 +125,7 @@ def test_every_level_that_an_enquiry_may_have_has_a_word(path: Path):
     words = tomllib.loads(path.read_text("utf-8"))["levels"]
     rules = [rule for table in reversed(list(TABLES.values())) for rule in table]
     known = {rule.name: set(rule.levels) for rule in rules}
+    known["outcome"].discard("ongoing")  # which is no end of a course
     levels = {name: known[name] for name in words}
     levels["body_site"] |= set(REGIONS)
     assert {"inks", "body_site", "skin_type", "origin"} <= set(words)
