@@ -101,7 +101,7 @@ class Recalibration:
             tail = min(EVENTS_PER_TAIL / self.n_events * (1 - 1e-9), 0.5)
         # the middle of three: corrected where events settle it, in the tails what is nearer to
         # the middle of the distribution, so that both ends of every interval lie further out
-        mapped = np.median([raw, mapped, np.clip(mapped, tail, 1 - tail)], axis=0)
+        mapped = np.sort([raw, mapped, np.clip(mapped, tail, 1 - tail)], axis=0)[1]
         return CountDistribution(np.clip(np.diff(mapped, axis=1, prepend=0.0), 0, None))
 
     def enough_for(self, level: float) -> bool:
