@@ -147,7 +147,11 @@ def load(address: str, clients: int, seconds: float) -> tuple[list[float], int]:
         turn = number
         while time.perf_counter() < until:
             turn += 1
-            body = json.dumps({**FILLED, "body_site": SITES[turn % len(SITES)]})
+            asked = {
+                "body_site": SITES[turn % len(SITES)],
+                "area_cm2": str(20 + turn + number / 100),
+            }
+            body = json.dumps({**FILLED, **asked})  # nothing is asked twice
             began = time.perf_counter()
             try:
                 connection.request("POST", "/answer", body, {"Content-Type": "application/json"})

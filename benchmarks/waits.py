@@ -21,7 +21,8 @@ from benchmarks.answers import ENQUIRY, milliseconds, spent
 from benchmarks.data import LAST, dummies, fixed_rows
 from benchmarks.fit import alternate, clock
 from benchmarks.goals import Notebook
-from benchmarks.page import FILLED, SITES, SYNTHETIC
+from benchmarks.page import SYNTHETIC, load, prepare, processor_s
+from benchmarks.page import page as serve
 from benchmarks.peers import statsmodels_fit
 from forecast import (
     Enquiry,
@@ -32,8 +33,6 @@ from forecast import (
     simulate_log,
 )
 from forecast.counts import course_rows, covariate_names, durations_of, fill_missing
-from forecast.page import answer, load_words, open_desk, read_asked
-from forecast.prices import tariff_template
 from forecast.reactions import fit_reactions
 from forecast.survival import AcceleratedTime, Durations
 
@@ -132,28 +131,19 @@ def rooms(book: Notebook, repeats: int) -> None:
 
 
 def page(book: Notebook, repeats: int) -> None:
-    """Keep the processor time of an answer of the page, no enquiry asked twice."""
+    """Keep the processor time of an answer of the page, and the median wait of fifty tablets."""
     with tempfile.TemporaryDirectory() as scratch:
-        folder = Path(scratch)
-        fit_forecaster(read_log(SYNTHETIC)).save(folder / "model.json")
-        (folder / "tariff.toml").write_text(tariff_template(), encoding="utf-8")
-        desk, words = (
-            open_desk(folder / "model.json", tariff=folder / "tariff.toml"),
-            load_words("en"),
-        )
-        turn = iter(range(10**6))
-
-        def work() -> None:
-            place = next(turn)
-            sent = FILLED | {"body_site": SITES[place % len(SITES)], "area_cm2": str(20 + place)}
-            asked = read_asked(sent).asked
-            assert asked is not None
-            answer(desk, asked, words)
-
-        work()
-        book.keep(
-            "W7", "an answer of the page", 1, [milliseconds(work, 40) for _ in range(repeats)]
-        )
+        prepare(Path(scratch))
+        with serve(Path(scratch)) as (address, pid):
+            load(address, 1, 2.0)
+            each, waits = [], []
+            for _ in range(repeats):
+                before = processor_s(pid)
+                alone, _ = load(address, 1, 3.0)
+                each.append(1e3 * (processor_s(pid) - before) / len(alone))
+                waits.append(float(np.median(load(address, 50, 3.0)[0])))
+    book.keep("W7", "an answer of the page", 1, each)
+    book.keep("W7", "median wait of fifty at once", 50, waits)
 
 
 def accelerated(book: Notebook, repeats: int, sizes: tuple[int, ...] = (2_000, 20_000)) -> None:

@@ -17,7 +17,7 @@ from forecast._checks import check_level, counted
 from forecast._types import FloatArray
 from forecast.assess.outcomes import Outcomes
 from forecast.errors import DataError, RequestError
-from forecast.survival import CountDistribution
+from forecast.survival import CountDistribution, climb
 
 Groups = Mapping[str, npt.ArrayLike]
 Ranges = tuple[FloatArray, FloatArray, FloatArray]
@@ -32,9 +32,7 @@ EVENTS_PER_TAIL = 3
 SMALLEST = 1e-300
 LARGEST_LOG = 6.5  # exp(-exp(6.5)) is 0 to every digit, and nothing overflows
 BARELY_HELD = 1e3  # standard deviation of a penalty that only keeps a search within bounds
-MOST_ITERATIONS = 50
 SETTLED = 1e-10  # squared length of a step in standard errors; the step after is its square
-SMALLEST_CURVATURE = 1e-6
 NOBODY = 1e-9  # a chance of no event so far below which nothing can be said of what follows
 
 
@@ -101,7 +99,7 @@ class Recalibration:
             tail = min(EVENTS_PER_TAIL / self.n_events * (1 - 1e-9), 0.5)
         # the middle of three: corrected where events settle it, in the tails what is nearer to
         # the middle of the distribution, so that both ends of every interval lie further out
-        mapped = np.median([raw, mapped, np.clip(mapped, tail, 1 - tail)], axis=0)
+        mapped = np.sort([raw, mapped, np.clip(mapped, tail, 1 - tail)], axis=0)[1]
         return CountDistribution(np.clip(np.diff(mapped, axis=1, prepend=0.0), 0, None))
 
     def enough_for(self, level: float) -> bool:
@@ -256,13 +254,13 @@ def fit_map(
 
     def at(place: FloatArray) -> tuple[float, FloatArray, FloatArray]:
         power = float(np.exp(np.clip(place[1], -5, 5)))
-        total, slope = 0.5 * float(precision @ place**2), precision * place
+        total, slope = -0.5 * float(precision @ place**2), -precision * place
         bend, each = np.diag(precision), weight / len(ranges)
         for part in ranges:
             value, first, second = path_loss(part, of_shift @ place, power)
-            total += float(each @ value)
-            slope += of_shift.T @ (each * first[0])
-            slope[1] += each @ first[1]
+            total -= float(each @ value)
+            slope -= of_shift.T @ (each * first[0])
+            slope[1] -= each @ first[1]
             crossed = of_shift.T @ (each * second[0, 1])
             bend += (of_shift.T * (each * second[0, 0])) @ of_shift
             bend[1] += crossed
@@ -270,17 +268,7 @@ def fit_map(
             bend[1, 1] += each @ second[1, 1]
         return total, slope, bend
 
-    place = np.zeros(len(spread))
-    lost, slope, bend = at(place)
-    for _ in range(MOST_ITERATIONS):
-        lift = max(0.0, SMALLEST_CURVATURE - float(np.linalg.eigvalsh(bend)[0])) * 2
-        move = -np.linalg.solve(bend + lift * np.eye(len(bend)), slope)
-        if -slope @ move < SETTLED:
-            return np.asarray(place + move)
-        while (trial := at(place + move))[0] > lost and np.abs(move).max() > SETTLED:
-            move = move / 2
-        place, (lost, slope, bend) = place + move, trial
-    return place
+    return climb(at, np.zeros(len(spread)), settled=SETTLED)[0]
 
 
 def _map_chance(chance: FloatArray, shift: FloatArray | float, power: float) -> FloatArray:

@@ -6,33 +6,22 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
+from importlib import import_module
 
 import forecast
-from forecast.cli.compare import (
-    add_compare,
-    add_fading,
-    add_pool,
-    add_reach,
-    add_reactions,
-    add_share,
-)
-from forecast.cli.daybook import add_daybook
-from forecast.cli.estimate import add_estimate, add_update
 from forecast.cli.files import typed
-from forecast.cli.log import add_assess, add_check, add_fit, add_refresh, add_workbook
-from forecast.cli.page import add_page, add_sheet
-from forecast.cli.price import add_appointments, add_price
-from forecast.cli.tour import add_tour
 from forecast.errors import ForecastError
 
 __all__ = ["main"]
 
 DONE, AT_FAULT, INTERRUPTED = 0, 1, 130
-COMMANDS = (  # as the help lists them
-    *(add_tour, add_workbook, add_daybook, add_check, add_fit, add_estimate, add_update),
-    *(add_price, add_appointments, add_assess, add_refresh, add_compare, add_fading),
-    *(add_reactions, add_reach, add_page, add_sheet, add_share, add_pool),
-)
+HOMES = {  # the file of each command, as the help lists them
+    **{"tour": "tour", "workbook": "log", "daybook": "daybook", "check": "log", "fit": "log"},
+    **{"estimate": "estimate", "update": "estimate", "price": "price", "appointments": "price"},
+    **{"assess": "log", "refresh": "log"},
+    **dict.fromkeys(("compare", "fading", "reactions", "reach"), "compare"),
+    **{"page": "page", "sheet": "page", "share": "compare", "pool": "compare"},
+}
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -44,7 +33,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if hasattr(stream, "reconfigure"):
             # a console that lacks a character shows a substitute instead of failing
             stream.reconfigure(errors="replace")
-    options = build_parser().parse_args(arguments)
+    given = sys.argv[1:] if arguments is None else list(arguments)
+    options = build_parser(*given[:1]).parse_args(given)
     try:
         options.run(options)
         sys.stdout.flush()
@@ -67,8 +57,8 @@ def _at_fault(message: str) -> int:
     return AT_FAULT
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """Return the parser of all commands."""
+def build_parser(only: str = "") -> argparse.ArgumentParser:
+    """Return the parser of one command, or of all of them where there is none of that name."""
     parser = argparse.ArgumentParser(
         prog="forecast",
         usage="forecast COMMAND ...   (forecast --help lists the commands)",
@@ -79,6 +69,6 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(
         prog="forecast", title="commands", metavar="COMMAND", required=True
     )
-    for add in COMMANDS:
-        add(commands)
+    for name in [only] if only in HOMES else HOMES:  # the others would only take time to load
+        getattr(import_module(f"forecast.cli.{HOMES[name]}"), f"add_{name}")(commands)
     return parser

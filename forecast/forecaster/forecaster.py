@@ -145,10 +145,9 @@ def _compared(
     found = []
     for place, (name, value, against) in enumerate(rows, 1):
         moved = compared[:, 0] - compared[:, place]
-        low, high = np.quantile(moved, [tail, 1 - tail])
-        middle, interval = float(np.median(moved)), (float(low), float(high))
+        low, middle, high = np.quantile(moved, [tail, 0.5, 1 - tail]).tolist()
         both = None if counted else (float(mean[0]), float(mean[place]))
-        found.append(Driver(name, value, against, middle, interval, level, by_session, both))
+        found.append(Driver(name, value, against, middle, (low, high), level, by_session, both))
     return found
 
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from forecast.survival.hazard_likelihood import PIVOT, SMOOTH_NAMES, smooth_baseline
     from forecast.survival.life_table import FittedLifeTable, LifeTable
     from forecast.survival.model import CountModel, FitNotes, FittedCountModel, model_from_dict
-    from forecast.survival.newton import check_rank
+    from forecast.survival.newton import check_rank, climb
     from forecast.survival.site_sums import (
         Counts,
         RowsHere,

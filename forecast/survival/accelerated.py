@@ -32,6 +32,7 @@ from forecast.survival.location_scale import (
     survival_curve,
 )
 from forecast.survival.model import FitNotes, FittedCountModel, fit_notes, gaussian_draws
+from forecast.survival.newton import climb
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -43,10 +44,7 @@ FLAT = 1e6  # a coefficient this uncertain is not determined by the data
 UNSURE_SHARE = 0.1  # a standard error of the never share above this is said
 BLOCK = 4096  # rows worked on together: their parts stay in the second-level cache
 CELLS_TOGETHER = 8192  # chances worked out together, for the same reason
-MOST_ITERATIONS = 200
 SETTLED = 1e-9  # squared length of a step in standard errors; the step after is its square
-SMALLEST_CURVATURE = 1e-6
-LONGEST_MOVE = 2.0  # of any parameter in one iteration
 LEAST_SPREAD = 1e-7
 
 
@@ -393,7 +391,7 @@ class _Likelihood:
         )
 
     def evaluate(self, theta: FloatArray) -> tuple[float, FloatArray, FloatArray]:
-        """Return the penalised log-likelihood at ``theta``, its gradient and its Hessian."""
+        """Return the penalised log-likelihood at ``theta``, its gradient and its information."""
         size = len(theta)
         total, gradient, hessian = 0.0, np.zeros(size), np.zeros((size, size))
         for low in range(0, len(self.design), BLOCK):
@@ -403,7 +401,7 @@ class _Likelihood:
             hessian += second
         off = theta - self.mean
         penalised = total - 0.5 * float(off @ (self.precision * off))
-        return penalised, gradient - self.precision * off, hessian - np.diag(self.precision)
+        return penalised, gradient - self.precision * off, np.diag(self.precision) - hessian
 
     def _block(self, theta: FloatArray, rows: slice) -> tuple[float, FloatArray, FloatArray]:
         """Return the log-likelihood of some rows, its gradient and its Hessian."""
@@ -502,21 +500,8 @@ class _Likelihood:
     def maximise(self, theta: FloatArray) -> tuple[FloatArray, FloatArray, bool]:
         """Return the maximum, the inverse observed information there, and whether it settled."""
         with np.errstate(over="ignore", invalid="ignore"):  # far steps, which are then halved
-            value, gradient, hessian = self.evaluate(theta)
-            for _ in range(MOST_ITERATIONS):
-                lowest = float(np.linalg.eigvalsh(-hessian)[0])
-                lift = max(0.0, SMALLEST_CURVATURE - lowest) * (1.0 + (lowest < 0))
-                move = np.linalg.solve(lift * np.eye(len(theta)) - hessian, gradient)
-                if not lift and gradient @ move < SETTLED:
-                    return theta + move, _inverse(-hessian), True
-                move /= max(1.0, np.abs(move).max() / LONGEST_MOVE)
-                while True:
-                    trial = self.evaluate(theta + move)
-                    if trial[0] >= value - 1e-10 or np.abs(move).max() < 1e-12:
-                        break
-                    move = move / 2
-                theta, (value, gradient, hessian) = theta + move, trial
-        return theta, _inverse(-hessian), False
+            found, information, converged = climb(self.evaluate, theta, settled=SETTLED)
+        return found, _inverse(information), converged
 
 
 def _inverse(matrix: FloatArray) -> FloatArray:

@@ -22,6 +22,7 @@ import numpy.typing as npt
 from forecast._plain import plain, read
 from forecast._types import FloatArray
 from forecast.errors import DataError
+from forecast.survival.newton import climb
 
 # Paths that have not passed by the last step may pass at so many times it, or later, or they
 # never do and have one of these ceilings, in thresholds; what is not told apart is even.
@@ -32,9 +33,7 @@ LIMITS = ((-0.3, 0.3), (-9.0, 1.0), (0.0, 2.0), (-9.0, 1.0))
 MOST_PATHS = 250  # behind four numbers
 RATES = 5
 PARTS = 6
-MOST_ITERATIONS = 100
 SETTLED = 1e-6  # squared length of a step in standard errors
-SMALLEST_CURVATURE = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,23 +290,8 @@ class PassageBridge:
             )
 
         low, high = np.array(LIMITS).T
-        values = np.array(START)
-        likelihood, gradient, information = score(values)
-        for _ in range(MOST_ITERATIONS):
-            # what lies at its limit and pulls beyond it stays there
-            free = ~((values <= low) & (gradient < 0) | (values >= high) & (gradient > 0))
-            move = np.zeros(len(values))
-            held = information[np.ix_(free, free)] + SMALLEST_CURVATURE * np.eye(int(free.sum()))
-            move[free] = np.linalg.solve(held, gradient[free])
-            if gradient @ move < SETTLED:
-                break
-            while (trial := score(np.clip(values + move, low, high)))[0] < likelihood:
-                move = move / 2
-                if np.abs(move).max() < SETTLED:
-                    return cls.of(values, threshold, lengths)
-            values = np.clip(values + move, low, high)
-            likelihood, gradient, information = trial
-        return cls.of(values, threshold, lengths)
+        found = climb(score, np.array(START), settled=SETTLED, limits=(low, high))[0]
+        return cls.of(found, threshold, lengths)
 
     @classmethod
     def of(cls, values: FloatArray, threshold: float, lengths: tuple[float, ...]) -> PassageBridge:

@@ -1,9 +1,10 @@
-"""Newton's method for a concave log-likelihood with a Gaussian prior on some parameters."""
+"""Newton's method: for a concave log-likelihood with a Gaussian prior, and for any other."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 
@@ -15,6 +16,9 @@ MAX_HALVINGS = 30
 ROUNDING = 1e-10
 SETTLED = 5e-4  # largest step, in standard errors; convergence is quadratic, so the next is 1e-9
 SINGULAR = 1e-10
+MOST_STEPS = 200
+SMALLEST_CURVATURE = 1e-6
+LONGEST_MOVE = 2.0  # of any parameter in one step
 SEPARATED = 10.0  # log hazard per standard deviation: a factor of twenty thousand
 
 
@@ -91,6 +95,45 @@ def maximise(
         values, there, objective = values + step, trial, value
         _refuse_separation(np.where(unheld, values, 0.0), names)
     return Maximum(values, there.loglik, False)
+
+
+Surface: TypeAlias = Callable[[FloatArray], tuple[float, FloatArray, FloatArray]]
+
+
+def climb(
+    evaluate: Surface,
+    start: FloatArray,
+    *,
+    settled: float,
+    limits: tuple[FloatArray, FloatArray] | None = None,
+) -> tuple[FloatArray, FloatArray, bool]:
+    """Return a maximum of a log-likelihood, the information there, and whether it settled.
+
+    ``evaluate`` gives value, gradient and information, which may be indefinite far from the
+    maximum. ``settled`` is the squared length, in standard errors, of a step that is the last;
+    ``limits`` are the lowest and highest values.
+    """
+    low, high = limits or (np.full(len(start), -np.inf), np.full(len(start), np.inf))
+    at, (value, gradient, information) = start, evaluate(start)
+    for _ in range(MOST_STEPS):
+        # what lies at its limit and pulls beyond it stays there
+        free = ~((at <= low) & (gradient < 0) | (at >= high) & (gradient > 0))
+        held = information[np.ix_(free, free)]
+        lowest = float(np.linalg.eigvalsh(held)[0]) if free.any() else 1.0
+        lift = max(0.0, SMALLEST_CURVATURE - lowest) * (1.0 + (lowest < 0))
+        move = np.zeros(len(at))
+        move[free] = np.linalg.solve(lift * np.eye(len(held)) + held, gradient[free])
+        if not lift and gradient @ move < settled:
+            return np.clip(at + move, low, high), information, True
+        move /= max(1.0, np.abs(move).max() / LONGEST_MOVE)
+        while True:
+            there = np.clip(at + move, low, high)
+            trial = evaluate(there)
+            if trial[0] >= value - 1e-10 or np.abs(move).max() < 1e-12:
+                break
+            move = move / 2
+        at, (value, gradient, information) = there, trial
+    return at, information, False
 
 
 def _unheld_slopes(to_raw: FloatArray, prior: Gaussian, names: Sequence[str]) -> BoolArray:
