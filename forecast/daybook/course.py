@@ -174,11 +174,12 @@ def _cells(visit: Visit) -> dict[str, Any]:
     for name, value in given.items():
         if value in (None, ""):
             continue
+        rule = column(TABLE_OF.get(name, "sessions"), name)
         try:
-            found[name] = checked(column(TABLE_OF.get(name, "sessions"), name), value)
-        except RequestError as error:
-            why = Note("daybook.as_it_is", values={"why": str(error)})
-            raise MisfitError(name, why) from None
+            found[name] = checked(rule, value)
+        except RequestError:
+            limits = {} if rule.low is None else {"low": rule.low, "high": rule.high}
+            raise MisfitError(name, Note(f"daybook.not_{rule.kind}", values=limits)) from None
         if name in ("operator_id", "grader_id"):
             found[name] = check_code(str(value), name)
         elif name == "laser_id" and masked(str(value)) != str(value):

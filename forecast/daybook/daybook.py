@@ -26,15 +26,7 @@ from forecast.daybook.course import (
 )
 from forecast.daybook.promises import Promise
 from forecast.errors import RequestError
-from forecast.log import (
-    ALL_TABLES,
-    APPLICATION_ID,
-    column_names,
-    guards,
-    make_file,
-    opened,
-    told,
-)
+from forecast.log import ALL_TABLES, APPLICATION_ID, column_names, guards, make_file, opened, told
 
 OF_COURSE = tuple(name for name in ALL_TABLES if name != "lasers")
 LATELY = timedelta(days=200)  # since their last entry: courses that are offered to be opened

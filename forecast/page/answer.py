@@ -14,6 +14,7 @@ from forecast.tattoo import cautions_for, cite
 
 if TYPE_CHECKING:
     from forecast.counts import Estimate
+    from forecast.daybook import Promise
     from forecast.forecaster import Driver, Forecaster
     from forecast.page.desk import Desk
     from forecast.page.words import Words
@@ -224,8 +225,15 @@ def _kept_line(desk: Desk, number: int, words: Words) -> str:
         return ""
     one = desk.daybook.promise(number)
     until = words.day(one.valid_until or one.issued_on)
-    values = {"n": number, "day": words.day(one.issued_on), "until": until}
-    return words.say("sheet.kept", values)
+    return f"{promise_text(one, words)}. {words.say('sheet.kept', {'until': until})}"
+
+
+def promise_text(promise: Promise, words: Words) -> str:
+    """Return what was promised, with its number and day."""
+    beyond = words.say("answer.more_than", {"horizon": len(promise.chances)})
+    ends = (beyond if end is None else words.number(end) for end in promise.interval)
+    values = {"n": promise.promise_no, "day": words.day(promise.issued_on)}
+    return words.say("book.promise", {**values, "span": words.span(*ends)})
 
 
 def _own_share_line(estimate: Estimate, words: Words) -> str:

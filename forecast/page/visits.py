@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import asdict, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
@@ -13,7 +14,7 @@ from forecast.errors import ForecastError, RequestError
 from forecast.forecaster import promise_of
 from forecast.log import checked, column
 from forecast.midcourse import doubtful_gradings
-from forecast.page.answer import estimates_of
+from forecast.page.answer import estimates_of, promise_text
 from forecast.page.desk import Asked, read_asked, read_day
 from forecast.page.sheet import template
 from forecast.prices import left_of, price_package
@@ -116,12 +117,7 @@ def _lines(course: Course, words: Words) -> list[str]:
         lines.append(words.say("book.graded", {"n": after, "percent": words.number(percent)}))
     if course.outcome != "ongoing":
         lines.append(words.say(f"book.is_{course.outcome}"))
-    for one in course.promises:
-        low, high = one.interval
-        beyond = words.say("answer.more_than", {"horizon": len(one.chances)})
-        span = words.span(*(beyond if end is None else str(end) for end in (low, high)))
-        told = {"n": one.promise_no, "day": words.day(one.issued_on), "span": span}
-        lines.append(words.say("book.promise", told))
+    lines += [promise_text(one, words) for one in course.promises]
     return lines
 
 
@@ -168,19 +164,15 @@ def _quoted(desk: Desk, estimate: Estimate, asked: Asked, name: str) -> dict[str
 def _visit(course: Course, sent: Sent, *, sure: bool) -> Visit:
     try:
         day = read_day(_text(sent, "treated_on"), name="treated_on")
-    except RequestError as error:
-        raise MisfitError(
-            "treated_on", Note("daybook.as_it_is", values={"why": str(error)})
-        ) from None
-    percent: Any = None
-    if _text(sent, "fading_pct"):
-        try:
-            percent = checked(column("gradings", "fading_pct"), _text(sent, "fading_pct"))
-        except RequestError:
-            raise MisfitError("fading_pct", Note("daybook.which_percent")) from None
-        graded = [*course.graded, (course.done, float(percent))]
+    except RequestError:
+        raise MisfitError("treated_on", Note("daybook.which_day")) from None
+    percent: Any = _text(sent, "fading_pct") or None
+    with suppress(RequestError):  # what is no percentage is told by the book
+        percent = percent and checked(column("gradings", "fading_pct"), percent)
+    if isinstance(percent, float) and not sure:
+        graded = [*course.graded, (course.done, percent)]
         odd = doubtful_gradings(graded, course.done).get(len(graded) - 1)
-        if odd and not sure:
+        if odd:
             raise MisfitError("fading_pct", odd, askable=True)
     names = ("regime", "laser_id", "wavelengths_nm", "passes", "basis", "reaction", "severity")
     cells: dict[str, Any] = {name: _text(sent, name) or None for name in names}

@@ -154,7 +154,11 @@
     input.value = String(Math.min(100, from + Number(step)));
     unsaved = true;
   });
-  at("undo").addEventListener("click", () => send("undo", null, {}));
+  at("undo").addEventListener("click", async () => {
+    hidden("promise").value = "";
+    at("kept").textContent = "";
+    await send("undo", null, {});
+  });
   at("leave").addEventListener("click", () => {
     if (!unsaved || confirm(book.dataset.unsaved)) leave(true);
   });
