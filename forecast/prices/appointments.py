@@ -17,7 +17,6 @@ import numpy as np
 
 from forecast._checks import check_kind, check_seed, check_whole_number
 from forecast._notes import Note, notes_as_json
-from forecast._plain import plain
 from forecast._types import FloatArray, IntArray
 from forecast.counts import SHORTER, competing_ends
 from forecast.errors import RequestError
@@ -101,21 +100,15 @@ class Appointments:
         low, high = np.quantile(sums, [LOW, HIGH])
         return float(sums.mean()), float(low), float(high)
 
-    @property
-    def wavelengths(self) -> tuple[str, ...]:
-        """The wavelengths (nm) with hours of their own."""
-        return tuple(sorted((name for name in self.tallies if name.isdigit()), key=int))
-
-    def chance_too_full(self, hours_a_week: float | None) -> FloatArray:
+    def chance_too_full(self, hours_a_week: float) -> FloatArray:
         """Return the chance that each month needs more than ``hours_a_week``, shape (months,)."""
-        if hours_a_week is None or "minutes" not in self.tallies:
-            return np.zeros(len(self.days))
-        held = np.array(self.days) / 7 * hours_a_week * 60
-        return np.asarray((self.tallies["minutes"] > held).mean(axis=0))
+        needed = self.tallies.get("minutes", np.zeros((1, len(self.days))))
+        return np.asarray((needed > np.array(self.days) / 7 * hours_a_week * 60).mean(axis=0))
 
     def first_too_full(self, hours_a_week: float | None = None) -> date | None:
         """Return the first month that more likely than not needs more hours, or None."""
-        full = self.chance_too_full(hours_a_week or self.hours_a_week) >= LIKELY
+        hours = self.hours_a_week if hours_a_week is None else hours_a_week
+        full = self.chance_too_full(np.inf if hours is None else hours) >= LIKELY
         return self.first_days[int(full.argmax())] if full.any() else None
 
     def to_frame(self) -> pd.DataFrame:
@@ -152,16 +145,14 @@ class Appointments:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values: the months as rows, and what holds for all."""
-        kept = ("n_open", "overdue", "starts_per_month", "weeks_between", "currency")
+        kept = ("n_open", "overdue", "starts_per_month", "weeks_between", "currency",
+                "hours_a_week", "another_laser", "unknown_packages")  # fmt: skip
         full = self.first_too_full()
         return {
             "months": self.to_frame().to_dict("records"),
             "total": dict(zip(("sessions", "low", "high"), map(round, self.total), strict=True)),
-            **plain({name: getattr(self, name) for name in kept}),
-            "hours_a_week": self.hours_a_week,
-            "another_laser": dict(self.another_laser),
+            **{name: getattr(self, name) for name in kept},
             "first_too_full": full and full.isoformat(),
-            "unknown_packages": dict(self.unknown_packages),
             **notes_as_json(self.notes),
         }
 
@@ -191,9 +182,10 @@ class Appointments:
     def _hours(self) -> Iterator[Note]:
         if "minutes" not in self.tallies:
             return
-        for name in self.wavelengths:
-            hours = round(self.tallies[name].mean(axis=0).sum() / 60)
-            yield Note("prices.hours_at", "info", {"hours": hours, "nm": name})
+        for name, minutes in self.tallies.items():
+            if name.isdigit():
+                hours = round(minutes.sum(axis=1).mean() / 60)
+                yield Note("prices.hours_at", "info", {"hours": hours, "nm": name})
         if self.hours_a_week is None:
             return
         full, chance = self.first_too_full(), self.chance_too_full(self.hours_a_week)
@@ -311,15 +303,14 @@ def forecast_appointments(
         wait, own = gaps.until_next(since, *pace, rng.random(shape))
         rest = np.sqrt(1 / (1 / np.maximum(pace[1], 1e-9) ** 2 + 1 / gaps.within**2))
         own = own + rest * rng.standard_normal(shape)
-        replicate, row = (at[:, away].ravel() for at in np.indices(shape))
-        given_to = (replicate, row, wait[:, away].ravel() - 0.5, own[:, away].ravel())
-        _come(tallies, rows, *given_to, gaps.within, edges, rng)
+        entries = (*np.indices(shape), wait - 0.5, own)
+        _come(tallies, rows, [one[:, away].ravel() for one in entries], gaps.within, edges, rng)
     from_open = tallies["sessions"].mean(axis=0)
     replicate, day = starts.draw(np.array(first_days, "datetime64[D]"), edges, REPLICATES, rng)
     rows = _new_rows(forecaster, log, worth)
     row = rng.integers(rows.more.shape[1], size=len(day))
     own = gaps.mean + gaps.between * rng.standard_normal(len(day))
-    _come(tallies, rows, replicate, row, day, own, gaps.within, edges, rng)
+    _come(tallies, rows, [replicate, row, day, own], gaps.within, edges, rng)
     return Appointments(
         first_days=first_days,
         days=tuple(int(n) for n in np.diff(edges)),
@@ -339,11 +330,9 @@ def forecast_appointments(
 
 
 def _notes(gaps: Gaps, overdue: int, given: float | None, worth: _Worth) -> tuple[Note, ...]:
-    notes = [
-        Note("prices.visits_as_before", "info", {"weeks": round(float(np.exp(gaps.mean)) / 7, 1)})
-    ]
-    if not gaps.known:
-        notes = [Note("prices.visits_usual_gap", "caution")]
+    weeks = {"weeks": round(float(np.exp(gaps.mean)) / 7, 1)}
+    usual = Note("prices.visits_usual_gap", "caution")
+    notes = [Note("prices.visits_as_before", "info", weeks) if gaps.known else usual]
     if given is None:
         notes.append(Note("prices.starts_as_before"))
     if overdue:
@@ -388,26 +377,21 @@ def _months(day_one: date, days: int) -> tuple[IntArray, tuple[date, ...]]:
 def _come(
     tallies: dict[str, FloatArray],
     rows: _Rows,
-    replicate: IntArray,
-    row: IntArray,
-    day: FloatArray,
-    own: FloatArray,
+    entries: list[Any],
     within: float,
     edges: IntArray,
     rng: np.random.Generator,
 ) -> None:
-    # One entry per course and replicate: its first further session is on ``day``, its own log gap
-    # ``own``. Each comes as often as one uniform number says, and what it adds goes to its month.
-    n_months, horizon = len(edges) - 1, rows.more.shape[2]
+    # One entry per course and replicate: these two, the day of its first further session, its own
+    # log gap. Each comes as often as one uniform number says; what it adds goes to its month.
+    (replicate, row, day, own), n_months = entries, len(edges) - 1
     left = rng.random(len(row))
-    day = day.copy()
-    for k in range(horizon):
+    for k in range(rows.more.shape[2]):
         comes = (left < rows.more[replicate % len(rows.more), row, k]) & (day < edges[-1])
         replicate, row, day, own, left = (a[comes] for a in (replicate, row, day, own, left))
         if not len(row):
             return
-        month = np.searchsorted(edges, day, side="right") - 1
-        cell = replicate * n_months + month
+        cell = replicate * n_months + np.searchsorted(edges, day, side="right") - 1
         for name, value in rows.value.items():
             added = np.bincount(cell, value[row, k], minlength=REPLICATES * n_months)
             into = tallies.setdefault(name, np.zeros((REPLICATES, n_months)))

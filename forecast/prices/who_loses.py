@@ -10,6 +10,7 @@ import numpy as np
 
 from forecast._checks import check_kind
 from forecast._notes import Note
+from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.log import Enquiry
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 WORST = 5  # enquiries of a package that are named
+UNUSUAL = 1.05  # times what is usual, from which it is a reason
 
 
 def price_many(
@@ -89,24 +91,23 @@ def price_many(
             "margin": (one.margin / 100).round(2),
             "chance_of_loss": one.chance_of_loss.round(4),
             "mark": np.where(dearer, "dearer", np.where(few, "too_few", "")),
-            "reason": [
-                _reason(*values, one.sessions.mean(), each.mean(), tariff.currency)
-                for values in zip(one.sessions, each, area, strict=True)
-            ],
+            "reason": _reasons(one.sessions, each, area, tariff.currency),
         }))  # fmt: skip
     return pd.concat(tables, ignore_index=True)
 
 
-def _reason(
-    sessions: float, cost: float, area: float, usual: float, usual_cost: float, code: str
-) -> str:
-    # whichever of its length and its session's cost is further above the average enquiry's
-    longer, dearer = sessions / usual, cost / usual_cost
-    if max(longer, dearer) < 1.05:
-        return "price"
-    if longer >= dearer:
-        return f"{sessions:.0f} sessions, {usual:.0f} are usual"
-    return f"{area:g} cm²: {from_cents(cost)} {code} a session, {from_cents(usual_cost)} are usual"
+def _reasons(sessions: FloatArray, cost: FloatArray, area: FloatArray, code: str) -> list[str]:
+    # whichever of a course's length and its session's cost is further above the average enquiry's
+    usual, usual_cost = float(sessions.mean()), float(cost.mean())
+    found = []
+    for held, each, cm2 in zip(sessions, cost, area, strict=True):
+        reason = f"{held:.0f} sessions, {usual:.0f} are usual"
+        if each / usual_cost > held / usual:
+            reason = (
+                f"{cm2:g} cm²: {from_cents(each)} {code} a session, not {from_cents(usual_cost)}"
+            )
+        found.append(reason if max(held / usual, each / usual_cost) > UNUSUAL else "price")
+    return found
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -131,30 +132,29 @@ class WhoLoses:
         ``losing`` the share of enquiries that lose money on average, ``misleading`` that of those
         to whom it should not be offered.
         """
-        rows = self.rows.assign(
-            not_enough=1 - self.rows["chance_enough"],
-            losing=self.rows["margin"] < 0,
-            misleading=self.rows["mark"] != "",
-        )
+        rows = self.rows.assign(losing=self.rows["margin"] < 0, misleading=self.rows["mark"] != "")
+        rows["not_enough"] = 1 - rows["chance_enough"]
         columns = ["price", "margin", "chance_of_loss", "losing", "not_enough", "misleading"]
         return rows.groupby("package", sort=False)[columns].mean().reset_index()
 
     def worst(self) -> pd.DataFrame:
         """Return the five enquiries of each package that bring the least, with the reason."""
+        import pandas as pd
+
         kept = ["package", "enquiry", "price", "margin", "chance_of_loss", "sessions", "reason"]
-        order = self.rows.sort_values(["margin"], kind="stable")[kept]
-        first = order.groupby("package", sort=False).head(WORST)
-        places = {name: k for k, name in enumerate(self.rows["package"].unique())}
-        return first.sort_values("package", key=lambda names: names.map(places), kind="stable")
+        order = [
+            rows.sort_values("margin", kind="stable").head(WORST)[kept]
+            for _, rows in self.rows.groupby("package", sort=False)
+        ]
+        return pd.concat(order)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values: a row per package with its five worst enquiries."""
-        worst = self.worst()
-        packages = []
-        for row in self.to_frame().round(4).to_dict("records"):
-            named = worst[worst["package"] == row["package"]].drop(columns="package")
-            clean = {str(k): None if v != v else v for k, v in row.items()}
-            packages.append({**clean, "worst": named.to_dict("records")})
+        worst, packages = self.worst(), self.to_frame().round(4).to_dict("records")
+        for row in packages:
+            row.update({name: None for name, value in row.items() if value != value})
+            own = worst[worst["package"] == row["package"]]
+            row["worst"] = own.drop(columns="package").to_dict("records")
         return {"packages": packages, "currency": self.currency}
 
     def to_text(self) -> str:

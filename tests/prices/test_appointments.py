@@ -169,6 +169,17 @@ def test_brute_force_from_the_courses_own_state_lies_inside_the_bands(forecaster
     assert low < further.mean() < high, f"{further.mean()} and {mean} ({low} to {high})"
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("mechanism", ["noisy", "waning", "leaving"])
+def test_whatever_the_mechanism_the_open_courses_sessions_lie_inside_the_band(mechanism):
+    clinic = simulate_clinic(400, seed=17, mechanism=mechanism)
+    futures = run_on(clinic, futures=100, seed=3)
+    further = (futures.held - futures.after[:, None]).sum(axis=0).mean()
+    fitted = forecast.fit_forecaster(clinic.log, seed=1)
+    mean, low, high = forecast_appointments(fitted, clinic.log, weeks=156, starts_per_month=0).total
+    assert low < further < high, f"{further} and {mean} ({low} to {high})"
+
+
 def test_the_same_seed_gives_the_same_numbers_and_bands_widen_with_time(forecaster, invented_log):
     one, two = (forecast_appointments(forecaster, invented_log, seed=4) for _ in range(2))
     pd.testing.assert_frame_equal(one.to_frame(), two.to_frame())
