@@ -273,8 +273,11 @@ def update_lines(later: Update, *, details: bool) -> list[str]:
     kept = notes if details else grave[:2]
     return [
         *now.headline[:2],
-        f"With the {later.sessions_done} done: {whole.spoken(whole.median)} in all, "
-        f"{whole.range_text()} for {whole.level * 10:g} of 10.",
+        *[
+            f"With the {later.sessions_done} done: {whole.spoken(whole.median)} in all, "
+            f"{whole.range_text()} for {whole.level * 10:g} of 10."
+        ]
+        * bool(later.sessions_done),
         *now.headline[2:],
         *(f"- {note}" for note in kept),
         *["(--details gives every remark.)"] * (len(kept) < len(notes)),
