@@ -40,7 +40,7 @@ def counted(number: float, word: str) -> str:
     >>> counted(1, "row"), counted(1003, "row"), counted(0.5, "session")
     ('1 row', '1,003 rows', '0.5 sessions')
     """
-    return f"{number:,.10g} {word}{'s' * (number != 1)}"
+    return f"{number:,.10g} {word}{'' if number == 1 else 's'}"
 
 
 def shown(value: object) -> str:

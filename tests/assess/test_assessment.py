@@ -67,7 +67,7 @@ def test_paths_of_one_subject_count_once(sample):
 
 def test_next_to_no_events_are_refused():
     seen = Outcomes(np.ones(20, dtype=int), np.arange(20) < 4)
-    with pytest.raises(DataError, match=r"4 event\(s\)"):
+    with pytest.raises(DataError, match="4 events"):
         Drift.of(CountDistribution(np.full((20, 3), 0.2)), seen)
 
 

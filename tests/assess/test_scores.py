@@ -107,7 +107,7 @@ def test_scoring_further_than_predicted_is_refused(sample):
     drawn = sample(10, seed=1)
     with pytest.raises(RequestError, match="ends at 25"):
         brier(drawn.truth, drawn.outcomes, horizon=26)
-    with pytest.raises(RequestError, match="for 9 path"):
+    with pytest.raises(RequestError, match="paths: 9"):
         brier(drawn.truth, drawn.outcomes.take(np.arange(9)))
 
 
