@@ -206,16 +206,16 @@ def test_what_was_never_seen_is_refused_by_name(spec, fit, mixed):
         fitted.predict({**row, "group": "mide"}, HORIZON)
     with pytest.raises(RequestError, match=r"no column 'dose'.*Did you mean 'dosis'"):
         fitted.predict({"dosis": 50.0, "treated": 1, "group": "low"}, HORIZON)
-    with pytest.raises(DataError, match=r"'dose' has 1 missing value\(s\), first in row 0"):
+    with pytest.raises(DataError, match=r"'dose' has 1 missing value, first in row 0"):
         fitted.predict({**row, "dose": np.nan}, HORIZON)
-    with pytest.raises(DataError, match=r"'group' has 1 missing value\(s\), first in row 2"):
+    with pytest.raises(DataError, match=r"'group' has 1 missing value, first in row 2"):
         fitted.predict(mixed[:5].assign(group=["low", "mid", None, "top", "low"]), HORIZON)
 
 
 @with_covariates
 def test_missing_covariates_are_refused_in_the_fit(spec, mixed):
     holes = mixed.assign(dose=mixed.dose.where(mixed.index != 7))
-    with pytest.raises(DataError, match=r"'dose' has 1 missing value\(s\), first in row 7"):
+    with pytest.raises(DataError, match=r"'dose' has 1 missing value, first in row 7"):
         spec().fit(durations_of(holes))
 
 

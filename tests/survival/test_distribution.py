@@ -85,7 +85,7 @@ def test_rows_that_mean_nothing_are_refused(change, message):
 
 @pytest.mark.parametrize("bad", [-1, np.nan, np.inf])
 def test_bad_weights_are_refused(bad):
-    with pytest.raises(DataError, match=r"1 value\(s\) of weight: row 1 is not 0 or more"):
+    with pytest.raises(DataError, match=r"1 value of weight: row 1 is not 0 or more"):
         read(FRAME.assign(w=[1, bad, 1]), weight="w")
 
 
@@ -106,7 +106,7 @@ def test_lengths_must_agree():
         Durations(
             np.array([1, 2]), np.array([True, False]), FRAME[["x"]][:2], np.arange(2), [0], [1, 1]
         )
-    with pytest.raises(DataError, match=r"covariates has 3 row\(s\), step has 2"):
+    with pytest.raises(DataError, match=r"covariates has 3 rows, step has 2"):
         Durations(
             np.array([1, 2]), np.array([True, False]), FRAME[["x"]], np.arange(2), [0, 0], [1, 1]
         )
@@ -207,7 +207,7 @@ def test_the_numbers_cannot_be_changed_and_the_callers_array_stays_free():
 
 @pytest.mark.parametrize("pmf", [[[-0.1, 0.2]], [[0.7, 0.4]], [[np.nan, 0.1]]])
 def test_what_is_no_probability_is_refused(pmf):
-    with pytest.raises(DataError, match=r"1 row\(s\) of pmf are not probabilities, first row 0"):
+    with pytest.raises(DataError, match=r"1 row of pmf with no probabilities, first row 0"):
         CountDistribution(pmf)
 
 

@@ -91,7 +91,7 @@ def test_late_entry_shrinks_early_risk_sets():
 
 
 def test_nobody_with_the_event_is_refused():
-    with pytest.raises(FitError, match=r"None of the 2 row\(s\) had the event"):
+    with pytest.raises(FitError, match=r"None of the 2 rows had the event"):
         table_of([1, 2], [0, 0])
 
 

@@ -92,7 +92,7 @@ def test_what_cannot_be_joined_is_refused(mixed):
     with pytest.raises(RequestError, match="no sites"):
         joint_fit(model, encoding, [])
     other = Encoding.learn(mixed[["dose"]])
-    with pytest.raises(RequestError, match=r"Site 0 has 1 encoded covariate\(s\), not 4"):
+    with pytest.raises(RequestError, match=r"Site 0 has 1 encoded covariates, not 4"):
         joint_fit(model, encoding, [RowsHere.of(model, read(mixed), other)])
     with pytest.raises(FitError, match="Nobody had the event at any site"):
         joint_fit(model, encoding, sites_of(model, mixed.assign(seen=False), encoding))
