@@ -301,7 +301,8 @@ class CountDistribution:
         bad = ~(pmf >= 0).all(axis=1) | ~(pmf.sum(axis=1) <= 1 + ROUNDING)
         if bad.any():
             raise DataError(
-                f"{counted(bad.sum(), 'row')} of pmf with no probabilities, first row {bad.argmax()}.",
+                f"{counted(bad.sum(), 'row')} of pmf without probabilities, "
+                f"first row {bad.argmax()}.",
                 "Each entry must be at least 0 and each row must sum to at most 1.",
             )
         pmf.setflags(write=False)

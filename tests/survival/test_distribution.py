@@ -66,16 +66,16 @@ def test_rows_are_taken_by_position_or_mask():
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"k": [0, 3, 2]}, r"1 value\(s\) of step: row 0 is below 1"),
-        ({"k": [1, 2.5, 2]}, r"1 value\(s\) of step: row 1 is not a whole number"),
-        ({"k": [1, np.nan, 2]}, r"1 value\(s\) of step: row 1 is not a whole number"),
-        ({"seen": [1, 0, 2]}, r"1 value\(s\) of observed: row 2 is neither true nor false"),
-        ({"seen": [1, np.nan, 0]}, r"1 value\(s\) of observed: row 1 is neither"),
-        ({"from": [0, 3, 0]}, r"1 value\(s\) of entry: row 1 is not before its step"),
-        ({"from": [-1, 0, 0]}, r"1 value\(s\) of entry: row 0 is negative"),
-        ({"k": [1, 3, 2_000_000]}, r"1 value\(s\) of step: row 2 is above 1,000,000"),
-        ({"who": ["a", None, "b"]}, r"1 value\(s\) of subject: row 1 is missing"),
-        ({"who": [1.0, 2.0, np.nan]}, r"1 value\(s\) of subject: row 2 is missing"),
+        ({"k": [0, 3, 2]}, r"1 value of step: row 0 is below 1"),
+        ({"k": [1, 2.5, 2]}, r"1 value of step: row 1 is not a whole number"),
+        ({"k": [1, np.nan, 2]}, r"1 value of step: row 1 is not a whole number"),
+        ({"seen": [1, 0, 2]}, r"1 value of observed: row 2 is neither true nor false"),
+        ({"seen": [1, np.nan, 0]}, r"1 value of observed: row 1 is neither"),
+        ({"from": [0, 3, 0]}, r"1 value of entry: row 1 is not before its step"),
+        ({"from": [-1, 0, 0]}, r"1 value of entry: row 0 is negative"),
+        ({"k": [1, 3, 2_000_000]}, r"1 value of step: row 2 is above 1,000,000"),
+        ({"who": ["a", None, "b"]}, r"1 value of subject: row 1 is missing"),
+        ({"who": [1.0, 2.0, np.nan]}, r"1 value of subject: row 2 is missing"),
     ],
 )
 def test_rows_that_mean_nothing_are_refused(change, message):
@@ -207,7 +207,7 @@ def test_the_numbers_cannot_be_changed_and_the_callers_array_stays_free():
 
 @pytest.mark.parametrize("pmf", [[[-0.1, 0.2]], [[0.7, 0.4]], [[np.nan, 0.1]]])
 def test_what_is_no_probability_is_refused(pmf):
-    with pytest.raises(DataError, match=r"1 row of pmf with no probabilities, first row 0"):
+    with pytest.raises(DataError, match=r"1 row of pmf without probabilities, first row 0"):
         CountDistribution(pmf)
 
 

@@ -58,9 +58,9 @@ def test_it_survives_json():
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"age": [30, np.nan, np.nan]}, r"'age' has 2 missing value\(s\), first in row 1"),
-        ({"age": [30, 40, np.inf]}, r"'age' has 1 missing value\(s\), first in row 2"),
-        ({"group": ["a", "b", None]}, r"'group' has 1 missing value\(s\), first in row 2"),
+        ({"age": [30, np.nan, np.nan]}, r"'age' has 2 missing values, first in row 1"),
+        ({"age": [30, 40, np.inf]}, r"'age' has 1 missing value, first in row 2"),
+        ({"group": ["a", "b", None]}, r"'group' has 1 missing value, first in row 2"),
     ],
 )
 def test_missing_values_are_refused_with_column_count_and_row(change, message):
