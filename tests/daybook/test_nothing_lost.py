@@ -63,13 +63,16 @@ def killed(child: int, said: TextIO) -> list[str]:
 def missing_after(path: Path, said: list[str]) -> list[str]:
     """Return which acknowledged entries are not in the book, and what is wrong with the file."""
     with Daybook(path) as book:
-        numbers = {one.promise_no: one.course_id for one in read_promises(path)}
+        asked = "SELECT course_id FROM promises_now WHERE promise_no = ?"
         lost = []
         for line in said:
-            course = numbers.get(abs(int(line)))
-            if course is None or (line.startswith("-") and not book.course(course).sessions):
+            found = book.rows(asked, abs(int(line)))
+            given = found and book.course(found[0]["course_id"]).sessions
+            if not found or (line.startswith("-") and not given):
                 lost.append(line)
-    return lost + check_book(path)[0]
+        whole = [row["integrity_check"] for row in book.rows("PRAGMA integrity_check")]
+        loose = book.rows("PRAGMA foreign_key_check")
+    return lost + [one for one in whole if one != "ok"] + [str(one) for one in loose]
 
 
 def kill_at_random(path: Path, times: int, seed: int) -> int:
