@@ -479,7 +479,7 @@ def check_register(path: Path) -> None:
             "the daybook.",
         )
     if path.suffix.lower() != ".sqlite":
-        raise RequestError(f"{path} is no daybook.", "Name one that ends in .sqlite.")
+        raise RequestError(f"{path} is no daybook.", "Name another file, one that ends in .sqlite.")
     if not path.exists():
         check_can_write(path)
 
