@@ -1,6 +1,6 @@
 """Do the appointments that were forecast come? Invented clinics, each followed a year past its log.
 
-    python -m benchmarks.appointments --clinics 10 --keep fitted
+    python -m benchmarks.appointments --clinics 10 --keep benchmarks/results/fitted
 
 Of every mechanism clinics are drawn, each with its own speed and effects. A clinic's log ends after
 eight years; what came in the year after it is known and never shown. Judged are the 90 % band by

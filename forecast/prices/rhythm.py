@@ -1,7 +1,7 @@
 """The clinic's rhythm: how long clients take between sessions, and how many start, by month.
 
 Both are read from the log. Gaps are log-normal, each course with its own pace (method of moments).
-Starts follow a straight line in the log of their number over the last three years, with more spread
+Starts follow a straight line in the log of their number over the last five years, with more spread
 than chance alone where the log shows it, and the seasons of the years as far as chance leaves them.
 """
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from forecast.log import OutcomeLog
 
 MONTH, YEAR = 365.25 / 12, 365.25  # days
-MOST_MONTHS = 36  # of starts that the line is drawn through
+MOST_MONTHS = 60  # of starts that the line is drawn through
 DRIFT_SD = 0.15  # of the line's slope, in logs a year, before the log is seen (a judgement)
 RECENT_YEARS, FEWEST_GAPS = 2, 30
 USUAL_GAP = (np.log(56.0), 0.2, 0.25)  # eight weeks: common practice, no source
