@@ -82,7 +82,16 @@ def listed(counts: Counter[tuple[str, str, str]]) -> list[tuple[Any, ...]]:
     ]
     notes = [
         ("a title above the headings", "courses", 3, "", "", "note", 1, "found in row 3"),
-        ("formulas with results", "courses", "", "price_paid", "", "note", 1, "formula(s) read by"),
+        (
+            "formulas with results",
+            "courses",
+            "",
+            "price_paid",
+            "",
+            "note",
+            1,
+            "read by the stored result",
+        ),
         ("a column of remarks", "courses", "", "Remarks", "", "extra column", 1, "Remarks"),
         *(
             ("a sheet that is no table", title, "", "", "", "note", 1, f"Sheet {title!r}")

@@ -129,8 +129,10 @@ def climb(
         while True:
             there = np.clip(at + move, low, high)
             trial = evaluate(there)
-            if trial[0] >= value - 1e-10 or np.abs(move).max() < 1e-12:
+            if trial[0] >= value - 1e-10:
                 break
+            if np.abs(move).max() < 1e-9:  # no way up, though the slopes say so
+                return at, information, False
             move = move / 2
         at, (value, gradient, information) = there, trial
     return at, information, False

@@ -55,8 +55,8 @@ def test_a_log_of_unfinished_courses_says_how_far_it_moved_the_answer(invented_l
     assert estimate.moved == estimate.median - alone.median
     assert estimate.chance_by(10) < alone.chance_by(10) - 0.2
     said = next(str(note) for note in estimate.notes if "evidence alone" in str(note))
-    assert f"it would be {alone.median} ({alone.interval[0]} to " in said
-    assert f"with this log it is {estimate.median} (" in said
+    assert f"evidence alone: {alone.median} ({alone.interval[0]} to " in said
+    assert f"with this log: {estimate.median} (" in said
     assert " 0 %" not in estimate.to_text()
 
 
@@ -68,7 +68,9 @@ def test_what_the_log_never_recorded_touches_nothing(invented_log):
     without, given = fitted.estimate(plain), fitted.estimate(ticked)
     assert np.array_equal(given.draws, without.draws)
     assert (given.support, given.support_reasons) == (without.support, without.support_reasons)
-    assert any("Not recorded here, not used: scarring, smoker" in str(n) for n in given.notes)
+    assert any(
+        "Not recorded in this log, so not used: scarring, smoker" in str(n) for n in given.notes
+    )
 
 
 @pytest.mark.parametrize("outcome", ["cleared", "stopped"])

@@ -180,7 +180,7 @@ def test_several_gradings_of_one_session_count_as_their_mean(forecaster):
 @pytest.mark.parametrize(
     ("done", "gradings", "message"),
     [
-        (3, [(4, 50)], "after session 4, but 3"),
+        (3, [(4, 50)], "after session 4, but the sessions done are 3"),
         (3, [(2, 100.5)], "from 0"),
         (3, [(2, -1)], "from 0"),
         (3, [(2, float("nan"))], "from 0"),
