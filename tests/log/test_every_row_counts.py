@@ -107,7 +107,7 @@ def assert_canonical(log):
 def assert_consistent(log):
     """Hold a log to what its tables promise each other."""
     given = log.courses.set_index("course_id")["sessions_given"]
-    for name in TABLES:
+    for name in KEYS.keys() & TABLES.keys():
         assert not getattr(log, name).duplicated(list(KEYS[name])).any()
     for name, number in (
         ("sessions", "session_no"),
