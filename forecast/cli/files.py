@@ -29,6 +29,7 @@ from forecast._files import (
 )
 from forecast._notes import Note
 from forecast.errors import DataError, ForecastError, RequestError
+from forecast.tattoo import FACTS
 
 if TYPE_CHECKING:
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
@@ -395,6 +396,26 @@ def course_of(options: Options) -> Course | None:
             "Give ENQUIRY.csv instead.",
         )
     return course
+
+
+def add_facts(parser: argparse.ArgumentParser) -> None:
+    """Add the option that says what was answered before starting."""
+    parser.add_argument(
+        "--facts",
+        metavar="NAME,...",
+        help="the questions before starting were all asked, and these answered with yes, for every "
+        f"enquiry given; or none. Names: {', '.join(FACTS)}",
+    )
+
+
+def facts_of(options: Options, course: Course | None = None) -> dict[str, Any]:
+    """Return ``facts`` and ``all_asked`` of `cautions_for`: as told, else as kept with a course."""
+    if options.facts is not None:
+        named = set(map(str.strip, options.facts.split(",")))
+        return {"facts": frozenset() if named == {"none"} else frozenset(named), "all_asked": True}
+    kept = course.promises[-1] if course and course.promises else None
+    facts = frozenset(kept.facts.split(";") if kept and kept.facts else ())
+    return {"facts": facts, "all_asked": kept is not None and kept.questions == "asked"}
 
 
 def add_gradings(parser: argparse.ArgumentParser) -> None:
