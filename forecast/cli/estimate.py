@@ -12,6 +12,7 @@ from forecast._checks import LEVEL
 from forecast.cli.files import (
     BY,
     CLOSING,
+    WITHHELD,
     Options,
     add_command,
     add_facts,
@@ -37,9 +38,6 @@ if TYPE_CHECKING:
     from forecast.log import Enquiry
     from forecast.midcourse import Update
     from forecast.tattoo import Caution
-
-
-WITHHELD = "No price and no date while what has to be cleared up first is open."
 
 
 def add_estimate(commands: Commands) -> None:
@@ -83,7 +81,6 @@ def add_update(commands: Commands) -> None:
     parser.add_argument("--sessions-done", type=int, metavar="K")
     add_gradings(parser)
     add_promise(parser, daybook=True)
-    add_facts(parser)
     parser.add_argument(
         "--drivers", action="store_true", help="also say what gradings and attributes do to it"
     )
@@ -157,8 +154,7 @@ def estimates_text(
         for note in next(iter(estimates.values())).notes
         if all(note in one.notes for one in estimates.values())
     ]
-    first = by_line(cautions, "refer")
-    parts = ["\n".join(first)] * bool(first)
+    parts = list(filter(None, ["\n".join(by_line(cautions, "refer"))]))
     left_out = False
     if len(estimates) > 1 and not details:
         parts.append(_table(estimates))

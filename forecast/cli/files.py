@@ -47,6 +47,7 @@ CLOSING = (
     "From past courses: no promise, and never a treatment setting. "
     "Local regulation and licensed practice decide."
 )
+WITHHELD = "No price and no date while what has to be cleared up first is open."
 RESTS_ON = 4  # lines below an answer, unless all are asked for
 BY = "cli0"  # who enters what a command enters, unless told
 
@@ -419,7 +420,8 @@ def facts_of(options: Options, course: Course | None = None) -> dict[str, Any]:
 
 
 def add_gradings(parser: argparse.ArgumentParser) -> None:
-    """Add the options that a course under way is described by."""
+    """Add the options that a course under way is described by, and the facts."""
+    add_facts(parser)
     parser.add_argument("--gradings", type=Path, metavar="G.csv", help="after_session, fading_pct")
     parser.add_argument(
         "--as-graded",

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 from forecast.cli.files import (
     Options,
     add_command,
-    add_facts,
     add_gradings,
     add_promise,
     answer,
@@ -73,7 +72,6 @@ def add_sheet(commands: Commands) -> None:
     parser.add_argument("--sessions-done", type=int, default=0, metavar="K")
     add_gradings(parser)
     add_promise(parser, daybook=False)
-    add_facts(parser)
 
 
 def _add_desk_options(parser: argparse.ArgumentParser) -> None:

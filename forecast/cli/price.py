@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import prices, tattoo
-from forecast.cli.estimate import WITHHELD, as_dict, by_line
+from forecast.cli.estimate import as_dict, by_line
 from forecast.cli.files import (
     CLOSING,
+    WITHHELD,
     Options,
     add_command,
     add_facts,
@@ -91,8 +92,9 @@ def _price(options: Options) -> None:
     forecaster = forecast.load_forecaster(options.model)
     enquiries = read_enquiries(options.enquiries)
     log = None if options.log is None else read(options)
-    asked = facts_of(options)
-    cautions = {name: tattoo.cautions_for(one, **asked) for name, one in enquiries.items()}
+    cautions = {
+        name: tattoo.cautions_for(one, **facts_of(options)) for name, one in enquiries.items()
+    }
     free = {name: enquiries[name] for name, of in cautions.items() if of[0].kind != "refer"}
     data, texts = _quote_all(forecaster, free, tariff, details=options.details)
     sheets = dict(data.pop("sheets"))

@@ -102,22 +102,16 @@ def _face(case: _Case) -> bool:
     return case.asked.body_site == "face" and "near_eye" not in case.facts
 
 
-def _numbed(case: _Case) -> bool:
-    return "local_anaesthetic" in case.facts or (case.asked.area_cm2 or 0) > LARGE_AREA_CM2
-
-
-def _traumatic(case: _Case) -> bool:
-    return case.asked.origin == "traumatic" and "powder" not in case.facts
-
-
 # All other rules apply when the fact of their name was answered with yes, or an ink names them.
 _APPLIES: dict[str, Callable[[_Case], bool]] = {
     "minor": _minor,
     "darker_skin": lambda case: case.asked.skin_type in ("IV", "V", "VI"),
     "cosmetic_darkening": _darkens,
     "face_eyes": _face,
-    "local_anaesthetic": _numbed,
-    "traumatic": _traumatic,
+    "local_anaesthetic": lambda case: (
+        "local_anaesthetic" in case.facts or (case.asked.area_cm2 or 0) > LARGE_AREA_CM2
+    ),
+    "traumatic": lambda case: case.asked.origin == "traumatic" and "powder" not in case.facts,
     "not_asked": lambda case: not case.all_asked,
 }
 
