@@ -12,13 +12,16 @@ from forecast._checks import LEVEL
 from forecast.cli.files import (
     BY,
     CLOSING,
+    WITHHELD,
     Options,
     add_command,
+    add_facts,
     add_gradings,
     add_promise,
     answer,
     check_register,
     course_of,
+    facts_of,
     gradings_of,
     read_enquiries,
     read_one_enquiry,
@@ -59,6 +62,7 @@ def add_estimate(commands: Commands) -> None:
         action="store_true",
         help="also say what each attribute does to the count, and how past courses like it went",
     )
+    add_facts(parser)
     parser.add_argument(
         "--register",
         type=Path,
@@ -96,8 +100,14 @@ def _estimate(options: Options) -> None:
     cautions: dict[str, tuple[Caution, ...]] = {}
     drivers: dict[str, list[str]] = {}
     promises: list[Promise] = []
+    asked = facts_of(options)
+    known = {"questions": "asked" if asked["all_asked"] else "not_asked"}
+    known["facts"] = ";".join(sorted(asked["facts"]))
     register: Path | None = options.register
     if register is not None:
+        from forecast.daybook import Daybook, check_code, make_daybook
+        from forecast.forecaster import promise_of
+
         check_register(register)
     enquiries = read_enquiries(options.enquiries, named=register is not None)
     for label, enquiry in enquiries.items():
@@ -105,16 +115,19 @@ def _estimate(options: Options) -> None:
             enquiry, level=options.level, strategy=options.strategy, lighten=lighten
         )
         if register is not None:
-            promises.append(_promised(forecaster, result, enquiry, label))
-        cautions[label] = tattoo.cautions_for(enquiry)
+            code = check_code(label, "enquiry_id")
+            promises.append(
+                promise_of(
+                    forecaster, result, enquiry, client_id=code, course_id=code, quoted=known
+                )
+            )
+        cautions[label] = tattoo.cautions_for(enquiry, **asked)
         why, drivers[label] = (
             _what_drives(forecaster, enquiry, options.level) if options.drivers else ({}, [])
         )
         results.append({"enquiry_id": label, **result.to_dict(), **why, **as_dict(cautions[label])})
     text = estimates_text(estimates, cautions, drivers, details=options.details)
     if register is not None:
-        from forecast.daybook import Daybook, make_daybook
-
         with Daybook(register) if register.exists() else make_daybook(register) as book:
             kept = [book.keep(one, by=BY) for one in promises]
         for result_of, one in zip(results, kept, strict=True):
@@ -133,14 +146,15 @@ def estimates_text(
 ) -> str:
     """Return the answers by enquiry, then what they rest on, said once; several as a table.
 
-    Of the remarks on one answer the gravest is given, all of them with ``details``.
+    What has to be cleared up first stands above them. Of the remarks on one answer the gravest is
+    given, all of them with ``details``.
     """
     shared = [
         note
         for note in next(iter(estimates.values())).notes
         if all(note in one.notes for one in estimates.values())
     ]
-    parts: list[str] = []
+    parts = list(filter(None, ["\n".join(by_line(cautions, "refer"))]))
     left_out = False
     if len(estimates) > 1 and not details:
         parts.append(_table(estimates))
@@ -148,31 +162,36 @@ def estimates_text(
         own = sorted((n for n in one.notes if n not in shared), key=_gravest)
         kept = own if details else [note for note in own if note.severity != "info"][:2]
         left_out |= len(kept) < len(own)
-        lines = list(one.headline) if not parts or details else list(map(str, one.leads))
+        lines = list(one.headline) if len(estimates) == 1 or details else list(map(str, one.leads))
         lines += [f"- {note}" for note in kept] + drivers[label]
         if lines:
             parts.append("\n".join([*([f"Enquiry {label}"] * (len(estimates) > 1)), *lines]))
-    told: dict[str, list[str]] = {}
-    for label, of in cautions.items():
-        for line in own_lines(of):
-            told.setdefault(line, []).append(label)
-    everybody = len(estimates)
     parts.append(
         "\n".join(
             [
                 "What this rests on:",
                 *(f"- {note}" for note in shared),
                 *["(--details gives every remark.)"] * left_out,
-                *(
-                    line if len(labels) == everybody else f"{line} (Enquiry {', '.join(labels)})"
-                    for line, labels in told.items()
-                ),
+                *by_line(cautions, "care"),
             ]
         )
     )
     always = {one.key: one for of in cautions.values() for one in of if one.kind == "always"}
     parts.append("\n".join([CLOSING, *(f"- {item.to_text()}" for item in always.values())]))
     return "\n\n".join(parts)
+
+
+def by_line(cautions: Mapping[str, tuple[Caution, ...]], kind: str) -> list[str]:
+    """Return the cautions of a kind, each line once, with the enquiries that it is for."""
+    mark = {"refer": "! Clear up first:", "care": "!"}[kind]
+    told: dict[str, list[str]] = {}
+    for label, of in cautions.items():
+        for line in (f"{mark} {one.to_text()}" for one in of if one.kind == kind):
+            told.setdefault(line, []).append(label)
+    return [
+        line if len(labels) == len(cautions) else f"{line} (Enquiry {', '.join(labels)})"
+        for line, labels in told.items()
+    ]
 
 
 def _gravest(note: Note) -> int:
@@ -202,14 +221,6 @@ def _table(estimates: Mapping[str, Estimate]) -> str:
         for label, one in estimates.items()
     ]
     return table_text([head, *rows])
-
-
-def _promised(forecaster: Forecaster, estimate: Estimate, enquiry: Enquiry, label: str) -> Promise:
-    from forecast.daybook import check_code
-    from forecast.forecaster import promise_of
-
-    code = check_code(label, "enquiry_id")
-    return promise_of(forecaster, estimate, enquiry, client_id=code, course_id=code)
 
 
 def _what_drives(
@@ -245,12 +256,15 @@ def _update(options: Options) -> None:
     gradings = list(course.graded) if course else gradings_of(options)
     given: Any = {"sessions_done": done, "gradings": gradings, "level": options.level}
     later = forecaster.update(enquiry, **given)
-    cautions = tattoo.cautions_for(enquiry)
+    cautions = tattoo.cautions_for(enquiry, **facts_of(options, course))
+    first = by_line({"": cautions}, "refer")
     priced: dict[str, Any] = {}
     lines: list[str] = []
     if options.drivers:
         priced, lines = _what_drives(forecaster, enquiry, options.level, done, gradings)
-    if options.tariff:
+    if options.tariff and first:
+        priced, lines = priced | {"withheld": True}, [*lines, "", WITHHELD]
+    elif options.tariff:
         quoted, costs = _price_remaining(later, options.tariff, done)
         priced, lines = priced | quoted, [*lines, *costs]
     against = _against(course, later) if course else None
@@ -262,7 +276,8 @@ def _update(options: Options) -> None:
         **priced,
     }
     said = [f"{against}\n"] * bool(against) + update_lines(later, details=options.details)
-    answer(options, data, "\n".join([*said, *lines, *own_lines(cautions), "", CLOSING]))
+    more = by_line({"": cautions}, "care")
+    answer(options, data, "\n".join([*first, *said, *lines, *more, "", CLOSING]))
 
 
 def update_lines(later: Update, *, details: bool) -> list[str]:
@@ -311,8 +326,3 @@ def _price_remaining(later: Update, path: Path, done: int) -> tuple[dict[str, An
 def as_dict(cautions: tuple[Caution, ...]) -> Mapping[str, Any]:
     """Return the cautions as plain JSON values."""
     return {"cautions": [caution.to_dict() for caution in cautions]}
-
-
-def own_lines(cautions: tuple[Caution, ...]) -> list[str]:
-    """Return the cautions that this enquiry has and others may not, a line each."""
-    return [f"! {caution.to_text()}" for caution in cautions if caution.kind != "always"]

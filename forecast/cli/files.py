@@ -29,6 +29,7 @@ from forecast._files import (
 )
 from forecast._notes import Note
 from forecast.errors import DataError, ForecastError, RequestError
+from forecast.tattoo import FACTS
 
 if TYPE_CHECKING:
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
@@ -46,6 +47,7 @@ CLOSING = (
     "From past courses: no promise, and never a treatment setting. "
     "Local regulation and licensed practice decide."
 )
+WITHHELD = "No price and no date while what has to be cleared up first is open."
 RESTS_ON = 4  # lines below an answer, unless all are asked for
 BY = "cli0"  # who enters what a command enters, unless told
 
@@ -397,8 +399,29 @@ def course_of(options: Options) -> Course | None:
     return course
 
 
+def add_facts(parser: argparse.ArgumentParser) -> None:
+    """Add the option that says what was answered before starting."""
+    parser.add_argument(
+        "--facts",
+        metavar="NAME,...",
+        help="the questions before starting were all asked, and these answered with yes, for every "
+        f"enquiry given; or none. Names: {', '.join(FACTS)}",
+    )
+
+
+def facts_of(options: Options, course: Course | None = None) -> dict[str, Any]:
+    """Return ``facts`` and ``all_asked`` of `cautions_for`: as told, else as kept with a course."""
+    if options.facts is not None:
+        named = set(map(str.strip, options.facts.split(",")))
+        return {"facts": frozenset() if named == {"none"} else frozenset(named), "all_asked": True}
+    kept = course.promises[-1] if course and course.promises else None
+    facts = frozenset(kept.facts.split(";") if kept and kept.facts else ())
+    return {"facts": facts, "all_asked": kept is not None and kept.questions == "asked"}
+
+
 def add_gradings(parser: argparse.ArgumentParser) -> None:
-    """Add the options that a course under way is described by."""
+    """Add the options that a course under way is described by, and the facts."""
+    add_facts(parser)
     parser.add_argument("--gradings", type=Path, metavar="G.csv", help="after_session, fading_pct")
     parser.add_argument(
         "--as-graded",

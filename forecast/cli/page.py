@@ -16,6 +16,7 @@ from forecast.cli.files import (
     answer,
     check_output,
     course_of,
+    facts_of,
     gradings_of,
     read_one_enquiry,
     write_template,
@@ -183,12 +184,15 @@ def _asked_of(options: Options, desk: Desk) -> Asked:
     elif options.enquiry is None:
         raise RequestError("It is not said which course is meant.", "Give ENQUIRY.csv.")
     given = gradings_of(options)
+    told = facts_of(options, course)
     return Asked(
         enquiry=(course and course.enquiry) or read_one_enquiry(options.enquiry),
         goal=options.goal or (course.goal if course else next(iter(desk.forecasters))),
         sessions_done=course.done if course else options.sessions_done,
         gradings=course.graded if course else tuple((row[0], row[1]) for row in given),
         **on_record,
+        facts=told["facts"],
+        questions_asked=told["all_asked"],
         spacing_weeks=desk.clinic.spacing_weeks if weeks is None else weeks,
         start=read_day(options.start, name="--start") if options.start else None,
     )

@@ -9,13 +9,16 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import prices, tattoo
-from forecast.cli.estimate import as_dict, own_lines
+from forecast.cli.estimate import as_dict, by_line
 from forecast.cli.files import (
     CLOSING,
+    WITHHELD,
     Options,
     add_command,
+    add_facts,
     answer,
     check_output,
+    facts_of,
     progress,
     read_enquiries,
     sheet_names,
@@ -43,6 +46,7 @@ def add_price(commands: Commands) -> None:
     parser.add_argument("model", metavar="MODEL.json", type=Path, nargs="?")
     parser.add_argument("enquiries", metavar="ENQUIRIES.csv", type=Path, nargs="?")
     parser.add_argument("--tariff", metavar="TARIFF.toml", type=Path, help="costs, rules, packages")
+    add_facts(parser)
     parser.add_argument(
         "--courses",
         type=int,
@@ -88,12 +92,23 @@ def _price(options: Options) -> None:
     forecaster = forecast.load_forecaster(options.model)
     enquiries = read_enquiries(options.enquiries)
     log = None if options.log is None else read(options)
-    data, texts = _quote_all(forecaster, enquiries, tariff, details=options.details)
+    cautions = {
+        name: tattoo.cautions_for(one, **facts_of(options)) for name, one in enquiries.items()
+    }
+    free = {name: enquiries[name] for name, of in cautions.items() if of[0].kind != "refer"}
+    data, texts = _quote_all(forecaster, free, tariff, details=options.details)
     sheets = dict(data.pop("sheets"))
-    if options.courses is not None or log is not None:
+    held = {"quotes": [], "withheld": True}
+    data["prices"] = [
+        {"enquiry_id": name, **data["prices"].get(name, held), **as_dict(of)}
+        for name, of in cautions.items()
+    ]
+    first = [*by_line(cautions, "refer"), WITHHELD] if len(free) < len(enquiries) else []
+    texts = ["\n".join(first), *texts, "\n".join(by_line(cautions, "care"))]
+    if free and (options.courses is not None or log is not None):
         year = forecast.price_caseload(
             forecaster,
-            list(enquiries.values()),
+            list(free.values()),
             tariff.packages,
             tariff,
             courses=options.courses,
@@ -107,9 +122,9 @@ def _price(options: Options) -> None:
         data |= found
         texts.append(words)
         sheets |= {f"list {one.package.name}": one.to_frame() for one in found["price_lists"]}
-    if options.out is not None:
+    if options.out is not None and free:
         texts.append(_write_prices(options.out, sheets, data.get("price_lists", ())))
-    answer(options, data, "\n\n".join([*texts, CLOSING]))
+    answer(options, data, "\n\n".join(filter(None, [*texts, CLOSING])))
 
 
 def _write_prices(out: Path, sheets: Mapping[str, Any], lists: Sequence[Any]) -> str:
@@ -203,23 +218,21 @@ def _holds_appointments(content: bytes) -> bool:
 def _quote_all(
     forecaster: Forecaster, enquiries: Mapping[str, Enquiry], tariff: Tariff, *, details: bool
 ) -> tuple[dict[str, Any], list[str]]:
-    results: list[dict[str, Any]] = []
+    if not enquiries:
+        return {"who_loses": None, "prices": {}, "sheets": {}}, []
+    results: dict[str, Any] = {}
     texts: list[str] = []
     rows = forecast.price_many(forecaster, list(enquiries.values()), tariff.packages, tariff)
     rows["enquiry"] = [list(enquiries)[k] for k in rows["enquiry"]]
     table = prices.WhoLoses(rows, tariff.currency)
-    warned = {label: own_lines(tattoo.cautions_for(one)) for label, one in enquiries.items()}
-    first = [f"Enquiry {label}: {line}" for label, lines in warned.items() for line in lines]
     more = [] if details else ["Each quote by itself: --details."]
     for label, enquiry in enquiries.items():
         estimate = forecaster.estimate(enquiry)
         quotes = [forecast.price_package(estimate, package, tariff) for package in tariff.packages]
-        priced = {"enquiry_id": label, "quotes": [quote.to_dict() for quote in quotes]}
-        results.append({**priced, **as_dict(tattoo.cautions_for(enquiry))})
-        title = "\n".join([f"Enquiry {label}", *warned[label]])
-        texts.append(f"{title}\n\n{prices.quotes_text(quotes)}")
+        results[label] = {"quotes": [quote.to_dict() for quote in quotes]}
+        texts.append(f"Enquiry {label}\n\n{prices.quotes_text(quotes)}")
     sheets = {"who loses": table.to_frame(), "worst": table.worst(), "all": rows}
-    words = "\n".join([table.to_text(), *first, *more])
+    words = "\n".join([table.to_text(), *more])
     return (
         {"who_loses": table.to_dict(), "prices": results, "sheets": sheets},
         [words, *(texts if details else [])],

@@ -157,7 +157,7 @@ def _answer_enquiries(album: _Album, forecaster: Forecaster) -> Mapping[str, Est
     album.text("enquiries.csv", "three invented enquiries", ENQUIRIES)
     enquiries = read_enquiries(album.folder / "enquiries.csv")
     estimates = {label: forecaster.estimate(enquiry) for label, enquiry in enquiries.items()}
-    cautions = {label: tattoo.cautions_for(enquiry) for label, enquiry in enquiries.items()}
+    cautions = {name: tattoo.cautions_for(one, all_asked=False) for name, one in enquiries.items()}
     none: dict[str, list[str]] = {label: [] for label in enquiries}
     brief, full = (
         estimates_text(estimates, cautions, none, details=details) for details in (False, True)

@@ -16,6 +16,7 @@ from forecast.tattoo.inks import INK_TABLE, check_wavelength, read_inks
 from forecast.tattoo.published import MARKS, cite, mark_of, table
 
 ADULT_AGE_YEARS = 18
+LARGE_AREA_CM2 = 100.0  # to ask about numbing: common practice, no source
 
 # What is asked at the consultation, a question for each fact.
 FACTS: dict[str, str] = table("cautions")["facts"]
@@ -84,6 +85,7 @@ class _Case(NamedTuple):
     asked: Any
     inks: tuple[str, ...]
     facts: frozenset[str]
+    all_asked: bool
 
 
 def _minor(case: _Case) -> bool:
@@ -103,9 +105,14 @@ def _face(case: _Case) -> bool:
 # All other rules apply when the fact of their name was answered with yes, or an ink names them.
 _APPLIES: dict[str, Callable[[_Case], bool]] = {
     "minor": _minor,
-    "darker_skin": lambda case: case.asked.skin_type in ("V", "VI"),
+    "darker_skin": lambda case: case.asked.skin_type in ("IV", "V", "VI"),
     "cosmetic_darkening": _darkens,
     "face_eyes": _face,
+    "local_anaesthetic": lambda case: (
+        "local_anaesthetic" in case.facts or (case.asked.area_cm2 or 0) > LARGE_AREA_CM2
+    ),
+    "traumatic": lambda case: case.asked.origin == "traumatic" and "powder" not in case.facts,
+    "not_asked": lambda case: not case.all_asked,
 }
 
 
@@ -113,6 +120,7 @@ def cautions_for(
     enquiry: Any,
     *,
     facts: Iterable[str] = (),
+    all_asked: bool = True,
     wavelengths_nm: Iterable[float] = (),
 ) -> tuple[Caution, ...]:
     """Return the cautions that apply, those that call for a referral first.
@@ -124,6 +132,8 @@ def cautions_for(
     facts : iterable of str
         What was answered with yes at the consultation: keys of ``FACTS``. What was not asked is
         not known to be absent.
+    all_asked : bool
+        Whether all questions of ``FACTS`` were asked; if not, a caution says so.
     wavelengths_nm : iterable of float
         The wavelengths the lasers at hand may use, in nm; they are named in the eyewear rule.
 
@@ -142,7 +152,7 @@ def cautions_for(
             f"There is no fact {name!r}.", f"Facts are {', '.join(FACTS)}.{nearest(name, FACTS)}"
         )
     wavelengths = tuple(sorted({check_wavelength(value) for value in wavelengths_nm}))
-    case = _Case(enquiry, read_inks(enquiry.inks), given)
+    case = _Case(enquiry, read_inks(enquiry.inks), given, all_asked)
     called = given.union(*(INK_TABLE[ink].cautions for ink in case.inks))
     found = []
     for caution in CAUTIONS:

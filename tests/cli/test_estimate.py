@@ -1,6 +1,7 @@
 """Enquiries answered from a saved model: estimate, update and price, and how soon."""
 
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -60,8 +61,10 @@ def test_the_words_are_natural_frequencies_with_cautions_and_no_promise(
     assert "8 of 10 clients like this need" in shown
     assert "of 100 are not clear after 25" in shown
     assert "no promise, and never a treatment setting" in shown
-    # Fitzpatrick type V and yellow ink each have a caution; type II with black has none
-    own = [line for line in shown.splitlines() if line.startswith("! ")]
+    # Fitzpatrick type V and yellow ink each have a caution; type II with black has none of its own
+    said = [line for line in shown.splitlines() if line.startswith("! ")]
+    own = [line for line in said if "questions before starting were not asked" not in line]
+    assert len(said) == len(own) + 1
     assert len(own) >= 2
     assert all(line.endswith("(Enquiry hard)") for line in own)
     assert "IEC 60825-1 and ANSI Z136.3" in shown
@@ -298,10 +301,119 @@ def test_cautions_travel_with_the_price(
     capsys.readouterr()
     arguments = ["price", str(model), str(asked), "--tariff", str(tariff)]
     assert main(arguments) == 0
-    assert "! Skin type V or VI" in capsys.readouterr().out
+    assert "! Skin type IV, V or VI" in capsys.readouterr().out
     assert main([*arguments, "--json"]) == 0
     cautions = json.loads(capsys.readouterr().out)["prices"][0]["cautions"]
     assert {"local_rules", "red_ink"} & {caution["key"] for caution in cautions}
+
+
+NOT_ASKED = "The questions before starting were not asked"
+
+
+def spoken(capsys: pytest.CaptureFixture[str], *arguments: object) -> str:
+    capsys.readouterr()
+    assert main([*map(str, arguments)]) == 0
+    return capsys.readouterr().out
+
+
+def one_enquiry(folder: Path, age: str = "30") -> Path:
+    path = folder / "one.csv"
+    path.write_text(
+        "enquiry_id,skin_type,body_site,inks,ink_density,layering,age_years\n"
+        f"c1,II,forearm,black,light,single,{age}\n",
+        encoding="utf-8",
+    )
+    return path
+
+
+@pytest.mark.parametrize("command", ["estimate", "update", "price"])
+def test_the_answers_before_starting_are_given_with_facts(
+    command: str, model: Path, tariff: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    asked = one_enquiry(tmp_path)
+    more = {"update": ["--sessions-done", 2], "price": ["--tariff", tariff]}.get(command, [])
+    arguments = [command, model, asked, *more]
+    assert NOT_ASKED in spoken(capsys, *arguments)
+    assert NOT_ASKED not in spoken(capsys, *arguments, "--facts", "none")
+    told = spoken(capsys, *arguments, "--facts", "keloid_history, anticoagulants")
+    assert NOT_ASKED not in told
+    assert told.count("! A history of keloid") == told.count("! A medicine against clotting") == 1
+    found = json.loads(spoken(capsys, *arguments, "--facts", "pregnancy", "--json"))
+    (row,) = found.get("estimates", found.get("prices", [found]))
+    assert row["cautions"][0]["key"] == "pregnancy"
+    for wrong in ("pregnant", "none,pregnancy", ""):
+        assert main([*map(str, arguments), "--facts", wrong]) == 1
+        assert "There is no fact" in capsys.readouterr().err
+
+
+def test_what_is_to_be_cleared_up_first_stands_above_the_number(
+    model: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    asked = one_enquiry(tmp_path)
+    for command in (["estimate"], ["update", "--sessions-done", "2"]):
+        told = spoken(capsys, *command, model, asked, "--facts", "granuloma")
+        assert told.startswith("! Clear up first: Lumps in the tattoo")
+
+
+def test_no_price_is_given_while_a_referral_is_open(
+    model: Path, enquiries: Path, tariff: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    asked = one_enquiry(tmp_path)
+    arguments = ["price", model, asked, "--tariff", tariff]
+    assert "EUR" in spoken(capsys, *arguments, "--facts", "hair")
+    held = spoken(capsys, *arguments, "--facts", "infection", "--courses", 50)
+    assert "EUR" not in held
+    assert not re.search(r"\d\.\d\d", held)
+    assert "No price and no date" in held
+    (row,) = json.loads(spoken(capsys, *arguments, "--facts", "infection", "--json"))["prices"]
+    assert (row["quotes"], row["withheld"]) == ([], True)
+    later = ["update", model, asked, "--sessions-done", 2, "--tariff", tariff]
+    assert "EUR" in spoken(capsys, *later)
+    assert "EUR" not in spoken(capsys, *later, "--facts", "infection")
+
+
+def test_one_referral_leaves_the_other_enquiries_their_prices(
+    model: Path, tariff: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    both = one_enquiry(tmp_path)
+    with both.open("a", encoding="utf-8") as file:
+        file.write("c2,II,forearm,black,light,single,16\n")
+    told = spoken(capsys, "price", model, both, "--tariff", tariff, "--details")
+    assert told.startswith("! Clear up first: Under 18")
+    assert "(Enquiry c2)" in told.splitlines()[0]
+    assert "Enquiry c1\n" in told
+    assert "Enquiry c2\n" not in told
+    rows = json.loads(spoken(capsys, "price", model, both, "--tariff", tariff, "--json"))["prices"]
+    assert [bool(row["quotes"]) for row in rows] == [True, False]
+
+
+def test_the_sheet_takes_the_answers_too(
+    model: Path, tariff: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    asked, out = one_enquiry(tmp_path), tmp_path / "sheet.html"
+    arguments = ["sheet", model, asked, "--tariff", tariff, "-o", out]
+    shown = {}
+    for facts in ("", "none", "pregnancy"):
+        spoken(capsys, *arguments, *(["--facts", facts] if facts else []))
+        shown[facts] = out.read_text(encoding="utf-8")
+    assert "Questions before starting: not asked." in shown[""]
+    assert "Questions before starting" not in shown["none"] + shown["pregnancy"]
+    assert "€" in shown["none"]
+    assert "€" not in shown["pregnancy"]
+    assert "We wait first" in shown["pregnancy"]
+    assert "Call us about spreading redness" in shown["none"]
+
+
+def test_a_kept_estimate_keeps_the_answers_and_an_update_of_it_asks_no_more(
+    model: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    asked, book = one_enquiry(tmp_path), tmp_path / "book.sqlite"
+    spoken(capsys, "estimate", model, asked, "--register", book, "--facts", "hair,infection")
+    (kept,) = read_promises(book)
+    assert (kept.questions, kept.facts) == ("asked", "hair;infection")
+    told = spoken(capsys, "update", model, "--daybook", book, "--promise", kept.promise_no)
+    assert told.startswith("! Clear up first: Infected")
+    assert NOT_ASKED not in told
 
 
 def test_a_year_of_courses_is_priced_with_the_models_error_shared(

@@ -11,7 +11,7 @@ from forecast.tattoo.cautions import CAUTIONS, FACTS, cautions_for
 from forecast.tattoo.published import COMMON_PRACTICE, MARKS, sources
 
 PLAIN = Enquiry("II", "forearm", "black", "medium", "single", age_years=30, origin="professional")
-ALWAYS = {"eyewear", "consent", "local_rules"}
+ALWAYS = {"eyewear", "plume", "consent", "aftercare", "local_rules"}
 
 # rule -> an enquiry and facts that call for it, beside the plain enquiry that does not
 CASES = {
@@ -22,6 +22,7 @@ CASES = {
     "brown_ink": (replace(PLAIN, inks="brown"), ()),
     "red_ink": (replace(PLAIN, inks="black;red"), ()),
     "face_eyes": (replace(PLAIN, body_site="face"), ()),
+    "traumatic": (replace(PLAIN, origin="traumatic"), ()),
 }
 
 
@@ -30,14 +31,14 @@ def keys(enquiry, **options):
 
 
 def test_every_rule_is_walked():
-    assert set(CASES) | ALWAYS == {caution.key for caution in CAUTIONS}
+    assert set(CASES) | ALWAYS | {"not_asked"} == {caution.key for caution in CAUTIONS}
 
 
 @pytest.mark.parametrize("rule", CASES)
 def test_a_rule_appears_when_it_applies_and_not_otherwise(rule):
     enquiry, facts = CASES[rule]
-    assert rule in keys(enquiry, facts=facts)
-    assert rule not in keys(PLAIN)
+    both = {"red_ink"} if rule == "yellow_ink" else set()  # yellow inks cause allergies too
+    assert keys(enquiry, facts=facts) == ALWAYS | both | {rule}
 
 
 def test_a_plain_enquiry_gets_what_applies_to_every_course():
@@ -97,3 +98,45 @@ def test_what_no_publication_says_is_called_common_practice():
 def test_unknown_fact_is_refused_with_the_nearest_name():
     with pytest.raises(RequestError, match="Did you mean 'recent_tan'"):
         cautions_for(PLAIN, facts=("recent_tann",))
+
+
+@pytest.mark.parametrize("skin_type", ["I", "II", "III", "IV", "V", "VI"])
+def test_skin_type_iv_counts_as_darker_and_says_by_whose_word(skin_type):
+    found = cautions_for(replace(PLAIN, skin_type=skin_type))
+    told = [one.to_text() for one in found if one.key == "darker_skin"]
+    assert bool(told) == (skin_type in ("IV", "V", "VI"))
+    assert all(text.endswith("[LAPIDOTH04; common practice, no source]") for text in told)
+
+
+def test_powder_is_referred_and_other_dirt_is_asked_about():
+    dirt = replace(PLAIN, origin="traumatic")
+    assert "powder" not in keys(dirt)
+    assert "traumatic" not in keys(dirt, facts=("powder",))
+    (powder,) = [one for one in cautions_for(dirt, facts=("powder",)) if one.key == "powder"]
+    assert (powder.kind, powder.first) == ("refer", "doctor")
+    assert "FUSADE00" in powder.sources
+
+
+def test_a_large_area_is_asked_about_numbing_without_a_fact():
+    assert "local_anaesthetic" in keys(replace(PLAIN, area_cm2=101.0))
+    assert "local_anaesthetic" not in keys(replace(PLAIN, area_cm2=100.0))
+
+
+def test_isotretinoin_gives_no_leave_to_treat():
+    (found,) = [one for one in cautions_for(PLAIN, facts=("isotretinoin",)) if one.kind == "care"]
+    assert "does not name tattoo lasers" in found.text
+    assert "no leave to treat" in found.text
+    assert "SPRING17" in found.sources
+
+
+def test_consent_and_after_care_name_what_usually_happens_and_when_to_call():
+    told = {one.key: one.text for one in cautions_for(PLAIN)}
+    for harm in ("pain", "blisters", "crusts", "infection", "allergic"):
+        assert harm in told["consent"]
+    for sign in ("redness", "pus", "fever", "trouble breathing"):
+        assert sign in told["aftercare"]
+
+
+def test_that_nobody_asked_is_said_and_only_then():
+    assert keys(PLAIN, all_asked=False) == ALWAYS | {"not_asked"}
+    assert keys(PLAIN, facts=("hair",), all_asked=True) == ALWAYS | {"hair"}
