@@ -191,7 +191,7 @@ def _fit(options: Options) -> None:
     check_json_output(options.out, KIND, what="a saved forecaster")
     evidence = sharing.load_evidence(options.evidence) if options.evidence else None
     log = read(options)
-    progress("Fitting (about a minute)")
+    progress("Fitting (some ten seconds)")
     forecaster = forecast.fit_forecaster(
         log, goal=options.goal, horizon=options.horizon, seed=options.seed, evidence=evidence
     )
@@ -263,7 +263,7 @@ def _refresh(options: Options) -> None:
     evidence = sharing.load_evidence(options.evidence) if options.evidence else None
     old = forecast.load_forecaster(options.model)
     log = read(options)
-    progress("Fitting (about a minute)")
+    progress("Fitting (some ten seconds)")
     found = refresh_forecaster(old, log, evidence=evidence)
     data, lines = found.to_dict(), [found.to_text()]
     if found.changed:

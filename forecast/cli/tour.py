@@ -124,7 +124,7 @@ def _check_files(target: Path, names: Iterable[str]) -> None:
 def _walk(album: _Album) -> None:
     progress("Reading the invented clinic's log")
     log = _read_invented_clinic(album)
-    progress("Fitting its session counts (about a minute)")
+    progress("Fitting its session counts (some ten seconds)")
     forecaster = forecast.fit_forecaster(log)
     forecaster.save(album.folder / "model.json")
     album.shown["model.json"] = "the fitted model; it holds no client rows"
