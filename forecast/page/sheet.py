@@ -161,7 +161,7 @@ BROWSERS = (
 ON_WINDOWS = ("Google/Chrome/Application/chrome.exe", "Microsoft/Edge/Application/msedge.exe")
 SECONDS = 60
 SHEET_MARK = "session-forecast sheet"  # by which a sheet is known again, not shown
-FITS = (2600, 3200, 3700, 4300)  # characters at each size of type, tried on both papers
+FITS = (2600, 3200, 3700, 4300, 5700)  # characters at each size of type, tried on both papers
 
 
 def make_sheet(desk: Desk, asked: Asked, *, language: str = "") -> str:
@@ -222,7 +222,7 @@ def size_for(length: int) -> int:
     Examples
     --------
     >>> size_for(1000), size_for(10_000)
-    (0, 4)
+    (0, 5)
     """
     return sum(length > most for most in FITS)
 
