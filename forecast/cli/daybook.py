@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from forecast._checks import counted
 from forecast.cli.files import BY, Options, add_command, answer, check_can_write, progress
 from forecast.errors import RequestError
 
@@ -68,10 +69,10 @@ def _make(options: Options) -> None:
         check_can_write(path)
     progress(f"Making {path}")
     found = begin_daybook(path, source)
-    taken = f" From {source}: {found['courses']} courses, {found['promises']} promises."
-    lines = [f"Made {path}." if source is None else f"Wrote {path}.{taken}"]
+    told = ", ".join(counted(found[f"{one}s"], one) for one in ("course", "promise"))
+    lines = [f"Made {path}." if source is None else f"Wrote {path}. From {source}: {told}."]
     if found.get("set_aside"):
-        aside = f"{found['set_aside']} row(s) could not be used and stay behind"
+        aside = f"{counted(found['set_aside'], 'row')} could not be used and stay behind"
         lines.append(f"{aside}: forecast check {source} lists them.")
     if found.get("torn"):
         listed = ", ".join(map(str, found["torn"]))
@@ -124,12 +125,8 @@ def _forget(options: Options) -> None:
 
     with Daybook(options.file) as book:
         found = book.forget(options.forget, by=options.by)
-    lines = [
-        f"Forgotten: {found['courses']} course(s), {found['promises']} promise(s). What stays is "
-        "an entry that somebody was forgotten."
-    ]
+    told = ", ".join(counted(found[f"{one}s"], one) for one in ("course", "promise"))
+    lines = [f"Forgotten: {told}. What stays is an entry that somebody was forgotten."]
     if found["learnt_by"]:
-        lines.append(
-            f"Models learnt with them, to be fitted anew: {', '.join(found['learnt_by'])}."
-        )
+        lines.append(f"Models learnt with them, to fit anew: {', '.join(found['learnt_by'])}.")
     answer(options, dict(found), "\n".join([*lines, CLINICS_TURN]))

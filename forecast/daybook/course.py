@@ -149,7 +149,7 @@ def checked_visit(visit: Visit, course: Course, *, cleared_at: float) -> dict[st
     """Return what a visit says in the log's own form, or raise MisfitError at the field.
 
     It is refused where the course has ended, on a day before the last session or still to come,
-    and, to be asked about, where the tattoo is graded as clear already.
+    and, to be asked about, on the last session's day or where it is graded as clear already.
     """
     last, day = course.last.get("treated_on"), visit.treated_on
     if course.outcome != "ongoing":
@@ -158,6 +158,8 @@ def checked_visit(visit: Visit, course: Course, *, cleared_at: float) -> dict[st
         raise MisfitError("treated_on", Note("daybook.before_last", values={"day": last}))
     if day > date.today() + DAYS_AHEAD:
         raise MisfitError("treated_on", Note("daybook.not_yet"))
+    if day.isoformat() == last and cleared_at <= 100:  # beyond, whoever writes is sure
+        raise MisfitError("treated_on", Note("daybook.same_day"), askable=True)
     found = _cells(visit)
     if not course.done and "reaction" in found:
         raise MisfitError("reaction", Note("daybook.reaction_first"))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import LEVEL
+from forecast._checks import LEVEL, counted
 from forecast._notes import Note
 from forecast._plain import plain_rows, plain_values
 from forecast.assess import Assessment, Drift, Outcomes, assess_predictions, most_parameters
@@ -338,7 +338,7 @@ def assess_promises(
     known = rows["course_id"].isin(promised).to_numpy()
     if not known.any():
         raise DataError(
-            f"None of {len(promised)} promises is of a course in this log.",
+            f"None of {counted(len(promised), 'promise')} is of a course in this log.",
             "Keep estimates under the course_id that the course gets.",
         )
     kept = [promised[identity] for identity in rows.loc[known, "course_id"]]

@@ -103,10 +103,11 @@ def opened(path: Path, *, write: bool = False) -> sqlite3.Connection:
     It is refused where there is none, or it is no daybook, damaged, of a later version, or on a
     drive that cannot lock.
     """
-    if not path.is_file():
+    if not path.exists():
         raise DataError(f"There is no daybook {path}.", f"Make one: forecast daybook {path}")
-    if not is_daybook(path):
-        raise DataError(f"{path} is no daybook: it is no SQLite file.", "Give a daybook.")
+    if not path.is_file() or not is_daybook(path):
+        remedy = "Give a daybook, or make one of a log: forecast daybook NEW.sqlite --from LOG"
+        raise DataError(f"{path} is no daybook: it is no SQLite file.", remedy)
     with told(path):
         book = _connected(path, write=write)
         try:

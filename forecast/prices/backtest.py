@@ -74,11 +74,11 @@ class Backtest:
         """Return the result in words."""
         code, (low, high) = self.currency, self.interval
         lines = [
-            f"{self.package.name}: {self.margin_per_course} {code} per course on this log "
-            f"(interval {low} to {high}); {of_100(self.chance_of_loss)} would have "
-            "lost money.",
-            f"{self.n_ended} courses ended and earned {self.earned_by_ended}; {self.n_ongoing} are "
-            f"still running and have cost {self.spent_on_ongoing} {code} so far.",
+            f"{self.package.name}: {self.margin_per_course:,} {code} per course on this log "
+            f"(interval {low:,} to {high:,}); {of_100(self.chance_of_loss)} would have lost money.",
+            f"{self.n_ended} courses ended and earned {self.earned_by_ended:,}; "
+            f"{self.n_ongoing} are still running "
+            f"and have cost {self.spent_on_ongoing:,} {code} so far.",
         ]
         return "\n".join([*lines, *bullets(self.notes)])
 

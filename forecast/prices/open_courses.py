@@ -159,12 +159,12 @@ class OpenBook:
         """Return the book in words."""
         code = self.currency
         lines = [
-            f"{len(self.courses)} courses under way will still cost {self.expected_cost} {code} "
-            f"on average, more than {self.cost_one_in_twenty} in 1 case in 20.",
-            f"Still to come in: {self.expected_income}; prepaid and not yet worked off: "
-            f"{self.prepaid_left} {code}.",
-            f"Result: {self.expected_result} on average, below {self.result_one_in_twenty} {code} "
-            f"in 1 case in 20; it is a loss in {of_100(self.chance_of_loss)} cases.",
+            f"{len(self.courses)} courses under way will still cost {self.expected_cost:,} {code} "
+            f"on average, more than {self.cost_one_in_twenty:,} in 1 case in 20.",
+            f"Still to come in: {self.expected_income:,}; prepaid and not yet worked off: "
+            f"{self.prepaid_left:,} {code}.",
+            f"Result: {self.expected_result:,} on average, below {self.result_one_in_twenty:,} "
+            f"{code} in 1 case in 20; it is a loss in {of_100(self.chance_of_loss)} cases.",
         ]
         done = sum(not row.expected_sessions for row in self.courses)
         if done:

@@ -106,7 +106,7 @@ class PriceList:
     def to_html(self) -> str:
         """Return the list as a page to print: what a client may see, and nothing else."""
         rows = "\n".join(
-            f"<tr><td>{escape(band.rule)}</td><td>{band.price} {self.currency}</td>"
+            f"<tr><td>{escape(band.rule)}</td><td>{band.price:,} {self.currency}</td>"
             f"<td>{of_100(band.chance_enough)}</td></tr>"
             for band in self.bands
         )
@@ -124,15 +124,15 @@ class PriceList:
         """Return the list in words."""
         lines = [f"{self._title}, in {self.currency}, tax included:"]
         lines += [
-            f"  {band.price:>9}  {band.rule} ({band.expected_sessions:.1f} sessions on average, "
+            f"  {band.price:>9,}  {band.rule} ({band.expected_sessions:.1f} sessions on average, "
             f"enough for {of_100(band.chance_enough)}, {band.n} enquiries)"
             for band in self.bands
         ]
         lines += [
-            f"Inside the bands easy tattoos pay {self.cross_subsidy} {self.currency} per course "
+            f"Inside the bands easy tattoos pay {self.cross_subsidy:,} {self.currency} per course "
             "for hard ones.",
             f"If only those buy whom it saves money ({of_100(self.share_buying)}), a "
-            f"course earns {self.margin_if_some_buy} instead of {self.margin_if_all_buy}.",
+            f"course earns {self.margin_if_some_buy:,} instead of {self.margin_if_all_buy:,}.",
         ]
         return "\n".join([*lines, *bullets(self.notes)])
 

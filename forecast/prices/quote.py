@@ -141,22 +141,23 @@ class Quote:
         code = self.currency
         lines = [
             self._offer(),
-            f"Expected: {self.expected_sessions:.1f} sessions, cost {self.expected_cost}, "
-            f"revenue net of tax {self.expected_revenue}, margin {self.expected_margin} {code}.",
+            f"Expected: {self.expected_sessions:.1f} sessions, cost {self.expected_cost:,}, "
+            f"revenue net of tax {self.expected_revenue:,}, "
+            f"margin {self.expected_margin:,} {code}.",
             f"{self._losing()}; the worst 5 of 100 {_lose(self.expected_shortfall)} {code} on "
             "average.",
-            f"Spread of one course: {self.margin_sd} {code}; from chance {self.chance_sd}, "
-            f"from the model {self.model_sd}.",
+            f"Spread of one course: {self.margin_sd:,} {code}; from chance {self.chance_sd:,}, "
+            f"from the model {self.model_sd:,}.",
             f"Prices: break-even {_price(self.break_even_price)}, for the target margin "
             f"{_price(self.price_for_margin)}, for the accepted chance of loss "
-            f"{_price(self.price_for_loss)}, on the list {self.list_price} {code}.",
+            f"{_price(self.price_for_loss)}, on the list {self.list_price:,} {code}.",
         ]
         if self.package.kind != "per_session":
             lines.append(self._fairly())
         return "\n".join(lines)
 
     def _offer(self) -> str:
-        name, price = self.package.name, f"{self.price} {self.currency} for {self.price_unit}"
+        name, price = self.package.name, f"{self.price:,} {self.currency} for {self.price_unit}"
         if self.package.kind != "fixed" or self.chance_enough is None:
             return f"{name}: {price}, tax included."
         # a fixed price is read as a promise to clear unless its own line says what it is not
@@ -171,8 +172,8 @@ class Quote:
                 "one by one."
             )
         return (
-            f"Fair price {self.fair_price} {self.currency}: as much earned as per session, the "
-            f"client paying {_more(self.fair_premium)} on average; add {self.risk_premium} to "
+            f"Fair price {self.fair_price:,} {self.currency}: as much earned as per session, the "
+            f"client paying {_more(self.fair_premium)} on average; add {self.risk_premium:,} to "
             "stay fair in 19 of 20 draws of the model."
         )
 
@@ -208,17 +209,17 @@ def rounded(value: Any) -> Any:
 
 
 def _price(price: Decimal) -> str:
-    return "covered by the extra sessions alone" if price < 0 else str(price)
+    return "covered by the extra sessions alone" if price < 0 else f"{price:,}"
 
 
 def _lose(shortfall: Decimal) -> str:
-    return f"lose {shortfall}" if shortfall > 0 else f"still earn {-shortfall}"
+    return f"lose {shortfall:,}" if shortfall > 0 else f"still earn {-shortfall:,}"
 
 
 def _more(premium: Decimal) -> str:
     if not premium:
         return "the same"
-    return f"{premium} more" if premium > 0 else f"{-premium} less"
+    return f"{premium:,} more" if premium > 0 else f"{-premium:,} less"
 
 
 @runtime_checkable

@@ -69,10 +69,9 @@ def _checked(name: str, value: Any, currency: str) -> Decimal | float:
         return check_whole_number(value, name=name, low=int(low))
     number = isinstance(value, int | float | Decimal) and not isinstance(value, bool)
     if not number or value != value or not low <= value <= high:  # a NaN cannot be compared
-        raise RequestError(
-            f"{name} is {shown(value)}.",
-            f"Give {name} as a number from {low:g} to {high:g} (0.2 is 20 %).",
-        )
+        share = " (0.2 is 20 %)" if high == 1 else ""
+        remedy = f"Give {name} as a number from {low:g} to {high:g}{share}."
+        raise RequestError(f"{name} is {shown(value)}.", remedy)
     return float(value)
 
 

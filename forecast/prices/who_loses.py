@@ -165,9 +165,8 @@ class WhoLoses:
         heads = {"price": "mean price", "margin": "mean margin", "chance_of_loss": "loss",
                  "losing": "enquiries losing", "not_enough": "not enough for",
                  "misleading": "not to be offered to"}  # fmt: skip
-        shown = table.rename(columns=heads).to_string(
-            index=False, float_format="{:,.2f}".format, justify="left"
-        )
+        table = table.set_index("package").rename(columns=heads).rename_axis(None)
+        shown = table.rename_axis("package", axis=1).to_string(float_format="{:,.2f}".format)
         lines = [f"Who loses ({self.currency}, margins net of tax):", shown, "Least is left by:"]
         for package, rows in self.worst().groupby("package", sort=False):
             named = [f"{one.enquiry} {one.margin:,.0f} ({one.reason})" for one in rows.itertuples()]

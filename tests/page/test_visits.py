@@ -149,6 +149,15 @@ def test_two_tablets_lose_nothing_and_the_second_is_told_what_changed(
     assert written(tablet, late.json(), 8, fading_pct="5").json()["version"] == 3
 
 
+def test_a_second_session_of_one_day_is_asked_about_first(tablet: Client):
+    course = written(tablet, kept(tablet), 0).json()
+    twice = written(tablet, course, 0)
+    assert twice.status == 422
+    assert twice.json()["askable"]
+    assert "of this day" in twice.json()["wrong"]["treated_on"]
+    assert written(tablet, course, 0, sure="yes").status == 200
+
+
 def test_an_entry_is_taken_back(tablet: Client):
     course = kept(tablet)
     course = written(tablet, course, 9, fading_pct="0").json()

@@ -8,7 +8,7 @@
 
   async function send(what, from, body) {
     for (const place of document.querySelectorAll("#book .wrong, #keep-form .wrong")) place.hidden = true;
-    for (const field of book.querySelectorAll("[aria-invalid]")) field.removeAttribute("aria-invalid");
+    for (const field of document.querySelectorAll("#book [aria-invalid], #keep-form [aria-invalid]")) field.removeAttribute("aria-invalid");
     const buttons = from ? [...from.querySelectorAll("button")] : [];
     buttons.forEach((one) => { one.disabled = true; });
     try {
