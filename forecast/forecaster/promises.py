@@ -338,8 +338,8 @@ def assess_promises(
     known = rows["course_id"].isin(promised).to_numpy()
     if not known.any():
         raise DataError(
-            f"None of {counted(len(promised), 'promise')} is of a course in this log.",
-            "Keep estimates under the course_id that the course gets.",
+            f"No course of this log is under a promise yet ({counted(len(promised), 'promise')}).",
+            "A promise is judged once its course is in the log, under the id it was kept with.",
         )
     kept = [promised[identity] for identity in rows.loc[known, "course_id"]]
     horizon = min(len(one.chances) for one in kept)

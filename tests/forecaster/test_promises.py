@@ -144,7 +144,7 @@ def test_the_first_promise_of_a_course_is_judged_whatever_was_said_later(forecas
 def test_promises_of_other_clients_are_refused(forecaster, invented_log):
     enquiry = forecast.Enquiry("II", "back", "black", "light", "single")
     one = promise_of(forecaster, forecaster.estimate(enquiry), enquiry, client_id="nobody1")
-    with pytest.raises(DataError, match="None of 1 promises is of a course"):
+    with pytest.raises(DataError, match="No course of this log is under a promise"):
         assess_promises([one], invented_log)
 
 
