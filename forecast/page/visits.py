@@ -57,11 +57,18 @@ def _changed(error: ChangedError, words: Words) -> str:
 
 
 def with_course(desk: Desk, asked: Asked) -> Asked:
-    """Return what is asked with the sessions and gradings that the book has of its course."""
+    """Return what is asked with the sessions and gradings that the book has of its course.
+
+    The next session is as far from the last one as is asked, unless another day was chosen.
+    """
     if not asked.course or desk.daybook is None:
         return asked
     course = desk.daybook.course(asked.course)
-    return replace(asked, sessions_done=course.done, gradings=course.graded)
+    start, last = asked.start or date.today(), course.last.get("treated_on")
+    if last and start == date.today():
+        spaced = date.fromisoformat(str(last)) + timedelta(weeks=asked.spacing_weeks)
+        start = max(start, spaced)
+    return replace(asked, sessions_done=course.done, gradings=course.graded, start=start)
 
 
 def _text(sent: Sent, name: str) -> str:

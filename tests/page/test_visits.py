@@ -108,6 +108,15 @@ def test_mid_course_the_promise_stands_against_what_is_said_now(
         assert "no promise 9" in capsys.readouterr().err
 
 
+def test_the_next_session_is_spaced_from_the_last_unless_another_day_was_chosen(tablet: Client):
+    course = written(tablet, kept(tablet), 0).json()
+    chosen = TODAY + timedelta(weeks=3)
+    for start, expected in (("", TODAY + timedelta(weeks=8)), (chosen.isoformat(), chosen)):
+        asked = {**FILLED, "course": course["course"], "spacing_weeks": "8", "start": start}
+        found = tablet.post("/answer?language=en", asked).json()["parts"]["details"]
+        assert f"Next session: {expected.day} {expected:%B %Y}" in found
+
+
 def test_what_is_wrong_is_told_at_its_field_and_nothing_is_lost(tablet: Client):
     course = kept(tablet)
     course = written(tablet, course, 20, fading_pct="0").json()
