@@ -29,7 +29,6 @@ from forecast._files import (
 )
 from forecast._notes import Note
 from forecast.errors import DataError, ForecastError, RequestError
-from forecast.tattoo import FACTS
 
 if TYPE_CHECKING:
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
@@ -405,7 +404,7 @@ def add_facts(parser: argparse.ArgumentParser) -> None:
         "--facts",
         metavar="NAME,...",
         help="the questions before starting were all asked, and these answered with yes, for every "
-        f"enquiry given; or none. Names: {', '.join(FACTS)}",
+        "enquiry given; or none. A name that is not known is answered with all that are",
     )
 
 

@@ -68,7 +68,7 @@ def test_an_old_register_is_taken_over_into_a_daybook_that_is_there(
     line = {"enquiry_id": course, "issued_on": "2016-03-01", "goal": "clear", "level": 0.8}
     register = tmp_path / "old.jsonl"
     register.write_text(json.dumps({**line, "median": 5, "interval": [2, 9], "pmf": [0.1] * 10}))
-    assert "1 promises" in run(capsys, "daybook", book, "--from", register)
+    assert "1 promise" in run(capsys, "daybook", book, "--from", register)
     said = run(capsys, "assess", model, book)
     assert "1 of 1 promises on record that became courses:" in said
     assert "promise_no 1" in run(capsys, "daybook", book, "--history", 1)
