@@ -2,7 +2,6 @@
 
 import os
 import random
-import resource
 import shutil
 import signal
 import sqlite3
@@ -30,7 +29,9 @@ from forecast.errors import DataError, ForecastError, RequestError
 from .conftest import promised, visit
 
 ROOT = Path(__file__).parents[2]
-pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="writers are forked, to be quick")
+# Processes are forked and killed, and files limited, in ways that Windows lacks; what holds there is
+# held by the other tests of this file, which run everywhere, and by those of tests/test_files.py.
+unix = pytest.mark.skipif(not hasattr(os, "fork"), reason="Windows neither forks nor limits files")
 
 
 def writer(path: Path, code: str) -> tuple[int, TextIO]:
@@ -87,17 +88,20 @@ def kill_at_random(path: Path, times: int, seed: int) -> int:
     return total
 
 
+@unix
 def test_kill_9_at_random_moments_loses_nothing(book, tmp_path):
     book.close()
     assert kill_at_random(book.path, 20, seed=1) > 20
 
 
+@unix
 @pytest.mark.slow
 def test_kill_9_five_hundred_times_loses_nothing(book):
     book.close()
     assert kill_at_random(book.path, 500, seed=2) > 2_000
 
 
+@unix
 def test_two_writers_at_once_lose_nothing(book):
     book.close()
     pair = [writer(book.path, code) for code in ("a", "b")]
@@ -125,8 +129,11 @@ def test_a_full_disk_is_told_and_what_was_there_is_whole(book):
     assert check_book(book.path)[0] == []
 
 
+@unix
 def test_a_file_that_may_not_grow_is_told_and_loses_nothing(book):
     """The same as the system says it: no write beyond a size, as a quota has it."""
+    import resource
+
     book.keep(promised(), by="op1")
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
     ignored = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
@@ -159,6 +166,7 @@ except ForecastError as error:
 """
 
 
+@unix
 def test_a_read_only_folder_can_be_read_and_refuses_to_be_written(full_book, tmp_path):
     full_book.close()
     folder = Path("/tmp") / f"read-only-{os.getpid()}"

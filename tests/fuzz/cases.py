@@ -366,8 +366,8 @@ def run(made: Maker, kind: str, seed: int, folder: Path) -> str:
     start = time.process_time()
     try:
         with warnings.catch_warnings():
-            # Damaged files make openpyxl, pyarrow and numpy warn in ways that differ by version.
-            # What is looked for is how a case ends; elsewhere a warning is an error.
+            # Elsewhere a warning is an error. Here what is looked for is how a case ends, and
+            # damaged files make openpyxl, pyarrow and numpy warn in ways that differ by version.
             warnings.simplefilter("ignore")
             ask()
     except ForecastError:

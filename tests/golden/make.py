@@ -50,9 +50,9 @@ def workshop() -> Iterator[Path]:
         stack.enter_context(contextlib.chdir(folder))
         stack.enter_context(mock.patch.dict(os.environ, STILL))
         stack.enter_context(warnings.catch_warnings())
-        # A library's warning differs by version, and what is compared here is what is printed and
-        # written; that nothing warns is held by the tests of each room, where it is an error.
-        warnings.simplefilter("ignore")  # for the reason above
+        # That nothing warns is held by the tests of each room, where it is an error. Here what is
+        # printed and written is compared, and a library's warning differs by version.
+        warnings.simplefilter("ignore")
         yield folder
 
 
