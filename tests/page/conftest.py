@@ -1,5 +1,6 @@
 """One desk and one running page for all tests that only look at them."""
 
+import contextlib
 import json
 import shutil
 import signal
@@ -176,11 +177,11 @@ def coded(desk: Desk) -> Client:
     return Client(make_app(desk, code=CODE), host="desk.example:8765")
 
 
-@pytest.fixture(scope="session")
-def page_address(files: Path) -> Iterator[str]:
-    """Start the page as the command does and yield its address."""
+@contextlib.contextmanager
+def serving(files: Path, *more: str) -> Iterator[str]:
+    """Start the page as the command does, yield its address, and end it as a person would."""
     command = [sys.executable, "-m", "forecast", "page", str(files / "model.json")]
-    command += ["--tariff", str(files / "tariff.toml"), "--port", "0", "--json"]
+    command += ["--tariff", str(files / "tariff.toml"), "--port", "0", "--json", *more]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as running:
         assert running.stdout is not None
         yield json.loads(running.stdout.readline())["address"]
@@ -188,6 +189,13 @@ def page_address(files: Path) -> Iterator[str]:
         assert running.wait(timeout=10) == 0
         # nothing that was typed is printed: the address was the only line
         assert running.stdout.read() == ""
+
+
+@pytest.fixture(scope="session")
+def page_address(files: Path) -> Iterator[str]:
+    """Yield the address of the page without a daybook."""
+    with serving(files) as address:
+        yield address
 
 
 @pytest.fixture(scope="session")

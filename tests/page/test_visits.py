@@ -2,9 +2,6 @@
 
 import json
 import re
-import signal
-import subprocess
-import sys
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, timedelta
@@ -21,7 +18,7 @@ from forecast.page.desk import Desk, open_desk, refreshed
 from forecast.page.server import make_app
 from forecast.page.words import languages
 
-from .conftest import FILLED, Client
+from .conftest import FILLED, Client, serving
 
 TODAY = date.today()
 NAMES = ("Anna", "anna schmidt", "Schmidt, A.", "a@b.example", "0171 5551234", "Dr. Weber")
@@ -219,14 +216,8 @@ def test_a_new_model_is_taken_without_a_restart(files: Path, tmp_path: Path, des
 
 @pytest.fixture
 def served(files: Path, book: Daybook) -> Iterator[str]:
-    command = [sys.executable, "-m", "forecast", "page", str(files / "model.json"), "--port", "0"]
-    command += ["--daybook", str(book.path), "--json", "--tariff", str(files / "tariff.toml")]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as running:
-        assert running.stdout is not None
-        yield json.loads(running.stdout.readline())["address"]
-        running.send_signal(signal.SIGINT)
-        assert running.wait(timeout=10) == 0
-        assert running.stdout.read() == ""
+    with serving(files, "--daybook", str(book.path)) as address:
+        yield address
 
 
 def test_a_usual_second_visit_takes_few_taps_and_one_number(
