@@ -469,6 +469,18 @@ def sheet_names(content: bytes) -> list[str]:
         return []
 
 
+def add_template(parser: argparse.ArgumentParser, name: str, what: str) -> None:
+    """Add the option that writes a commented file to start from."""
+    parser.add_argument(
+        "--template",
+        metavar=f"{name.upper()}.toml",
+        type=Path,
+        nargs="?",
+        const=Path(f"{name}.toml"),
+        help=f"write a commented {what}, and stop ({name}.toml)",
+    )
+
+
 def write_template(options: Options, template: str, *, then: str) -> None:
     """Write a commented file to start from, to a place that is still free, and say so."""
     path: Path = options.template

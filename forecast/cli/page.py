@@ -13,6 +13,7 @@ from forecast.cli.files import (
     add_command,
     add_gradings,
     add_promise,
+    add_template,
     answer,
     check_output,
     course_of,
@@ -47,14 +48,7 @@ def add_page(commands: Commands) -> None:
         "code (127.0.0.1: this computer alone)",
     )
     parser.add_argument("--port", type=int, default=8765, help="0 takes any free one (8765)")
-    parser.add_argument(
-        "--template",
-        metavar="CLINIC.toml",
-        type=Path,
-        nargs="?",
-        const=Path("clinic.toml"),
-        help="write a commented file for the clinic's name and wording, and stop (clinic.toml)",
-    )
+    add_template(parser, "clinic", "file for the clinic's name and wording")
 
 
 def add_sheet(commands: Commands) -> None:

@@ -16,6 +16,7 @@ from forecast.cli.files import (
     Options,
     add_command,
     add_facts,
+    add_template,
     answer,
     check_output,
     facts_of,
@@ -63,14 +64,7 @@ def add_price(commands: Commands) -> None:
     parser.add_argument(
         "--out", type=Path, metavar="PRICES.xlsx", help="also write the tables as a workbook"
     )
-    parser.add_argument(
-        "--template",
-        metavar="TARIFF.toml",
-        type=Path,
-        nargs="?",
-        const=Path("tariff.toml"),
-        help="write a commented tariff to start from, and stop (tariff.toml)",
-    )
+    add_template(parser, "tariff", "tariff to start from")
 
 
 def _price(options: Options) -> None:
