@@ -479,7 +479,7 @@ def _doubts(summary: LogSummary, enquiry: Enquiry) -> Iterator[Note]:
     else:
         for what, done in summary.near_to(enquiry).items():
             if done < FEWEST_FINISHED_WITH_LEVEL:
-                values = {"done": done or "None", "count": alike["reached"], "what": what}
+                values = {"done": done or "none", "count": alike["reached"], "what": what}
                 yield Note("counts.few_like_it_near", "caution", values)
     yield from _rare_levels(summary, enquiry, few)
     yield from _far_numbers(summary, enquiry)
