@@ -206,7 +206,7 @@ class Midcourse:
         marks = landmark_rows(log, asked, predicted, horizon=horizon)
         last = rows["step"].to_numpy()[marks["row"]]
         marks = marks[marks["session"] == last].reset_index(drop=True)
-        found = self._predict(log, marks, predicted, horizon)
+        found = self._mixed(log, marks, predicted, horizon, weight=0.5)
         more = np.column_stack([found.quantile(level) for level in POINTS])
         step = marks["session"].to_numpy()[:, None] + np.minimum(more, horizon)
         return marks["row"].to_numpy(), step.astype(np.int64), np.isfinite(more)
@@ -217,16 +217,30 @@ class Midcourse:
     ) -> CountDistribution:
         if marks.empty or self.landmark is None:
             return CountDistribution(np.zeros((0, horizon)))
-        graded = mean_gradings(log)
-        _, passed = passage_predictions(marks, graded, predicted, self.passage, horizon)
-        pmf = self.weight * self.landmark.predict(marks[[*SCALED, *DOUBTED]], horizon).pmf
-        mixed = CountDistribution(pmf + (1 - self.weight) * passed.pmf)
+        mixed = self._mixed(log, marks, predicted, horizon, weight=self.weight)
         cells = cells_of(marks, self.paces)
         corrected = mixed.pmf.copy()
         for band, at in cells.groupby("band").indices.items():
             third = {"third": cells["third"].to_numpy()[at]}
             corrected[at] = self.recalibrations[str(band)].apply(mixed[at], groups=third).pmf
         return CountDistribution(corrected)
+
+    # the two laws at each landmark, the landmark law with a weight
+    def _mixed(
+        self,
+        log: OutcomeLog,
+        marks: pd.DataFrame,
+        predicted: CountDistribution,
+        horizon: int,
+        *,
+        weight: float,
+    ) -> CountDistribution:
+        if marks.empty or self.landmark is None:
+            return CountDistribution(np.zeros((0, horizon)))
+        graded = mean_gradings(log)
+        _, passed = passage_predictions(marks, graded, predicted, self.passage, horizon)
+        pmf = weight * self.landmark.predict(marks[[*SCALED, *DOUBTED]], horizon).pmf
+        return CountDistribution(pmf + (1 - weight) * passed.pmf)
 
     def pace_rank(self, draws: FloatArray, session: int, gone: Mapping[int, float]) -> float:
         """Return which share of running courses like this has faded less by now, 0 to 1.
