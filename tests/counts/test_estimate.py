@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from datetime import date, timedelta
 
 import numpy as np
 import pandas as pd
@@ -203,6 +204,12 @@ def test_one_client_needs_and_one_session_is():
         "1 session is enough for 99 of 100 clients like this; 1 of 100 needs more "
         "(predicted median 1)."
     )
+
+
+def test_the_calendar_begins_with_the_first_session_at_the_start():
+    days = certain(3).calendar(6, date(2026, 3, 2))
+    assert days["median"] == date(2026, 3, 2) + timedelta(weeks=12)
+    assert certain(1).calendar(6, date(2026, 3, 2))["median"] == date(2026, 3, 2)
 
 
 def test_intervals_nest_over_levels_and_contain_the_median(forecaster):

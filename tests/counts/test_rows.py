@@ -3,7 +3,7 @@
 import pandas as pd
 
 import forecast
-from forecast.counts.rows import course_rows, judged_rows, latest_start
+from forecast.counts.rows import course_rows, judged_rows, lasers_in_use, latest_start
 
 COURSE = {
     "skin_type": "II", "body_site": "forearm", "inks": "black", "ink_density": "medium",
@@ -54,3 +54,18 @@ def test_one_start_far_behind_the_others_is_not_today():
     late = pd.concat([starts, pd.Series([pd.Timestamp("2031-01-01")])])
     assert latest_start(late) == starts.max()
     assert latest_start(starts) == starts.max()
+
+
+def test_a_laser_counts_from_the_day_it_was_bought():
+    bought = pd.to_datetime(["2021-05-01", "2024-02-01", None])
+    lasers = pd.DataFrame(
+        {
+            "laser_id": ["first", "second", "undated"],
+            "regime": ["ns", "ps", "ns"],
+            "wavelengths_nm": ["1064;532", "755", "694"],
+            "in_use_from": bought,
+        }
+    )
+    on = {"2021-04-30": 1, "2021-05-01": 2, "2024-02-01": 3}
+    assert {day: len(lasers_in_use(lasers, pd.Timestamp(day))) for day in on} == on
+    assert len(lasers_in_use(lasers)) == 3

@@ -1,9 +1,14 @@
 """Logs made by hand, with known needs, changes and clients."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 
+from forecast.counts import LogSummary, course_rows, fill_missing
 from forecast.log import OutcomeLog
+
+SWITCH = "ns:4>ps"
 
 
 def made_log(need, first, change=None, clients=None, pace=None):
@@ -44,3 +49,27 @@ def made_log(need, first, change=None, clients=None, pace=None):
         pd.DataFrame(sessions, columns=["course_id", "session_no", "treated_on", "regime"]),
         pd.DataFrame(gradings, columns=["course_id", "after_session", "graded_on", "fading_pct"]),
     )
+
+
+def switching_clinic(n_changed, *, slowest=True):
+    """Return 160 courses in each regime and some changed after 4; no regime does anything."""
+    rng = np.random.default_rng(5)
+    need = np.minimum(rng.geometric(0.22, 320) + 1, 9)
+    first = np.where(np.arange(320) % 2 == 0, "ns", "ps")
+    kept = np.flatnonzero((first == "ns") & (need > 4))
+    order = np.argsort(-need[kept], kind="stable") if slowest else rng.permutation(len(kept))
+    change = np.zeros(320, dtype=int)
+    change[kept[order[:n_changed]]] = 4
+    return made_log(need, first, change)
+
+
+def filled(log):
+    rows = course_rows(log)
+    return fill_missing(rows, LogSummary.of(log, rows).means)
+
+
+class Counting:
+    """A model that keeps the durations it is fitted to."""
+
+    def fit(self, durations):
+        return SimpleNamespace(durations=durations)

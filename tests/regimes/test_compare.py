@@ -18,21 +18,6 @@ from .made import made_log
 QUICK = {"horizon": 10, "replicates": 60}
 
 
-@pytest.fixture(scope="module")
-def clinic():
-    return simulate_clinic(600, seed=3, world=World.scenario("two saved"))
-
-
-@pytest.fixture(scope="module")
-def log(clinic):
-    return clinic.log
-
-
-@pytest.fixture(scope="module")
-def comparison(log):
-    return compare_regimes(log, strategies=("ns", "ps", "ns:4>ps"), **QUICK)
-
-
 def with_tables(log, **tables):
     """Return the log with some of its tables replaced."""
     names = ("courses", "sessions", "gradings", "reactions", "lasers")
@@ -129,27 +114,6 @@ def test_weights_balance_what_the_clinic_looked_at(comparison):
     assert before.max() > 0.2
     assert after.max() < before.max() / 2
     assert after.mean() < 0.05
-
-
-def test_another_statistician_gets_the_answer_from_the_folder(comparison, log, tmp_path):
-    paths = comparison.write(tmp_path / "out")
-    assert {path.name for path in paths} >= {"weighted_rows.csv", "curves.csv", "balance.csv"}
-    rows = pd.read_csv(tmp_path / "out" / "weighted_rows.csv")
-    left = {}
-    for name in ("ns", "ps"):
-        weight = rows[f"weight {name}"]
-        risk = weight.groupby(rows["session"]).sum()
-        hazard = (weight * rows["cleared"]).groupby(rows["session"]).sum() / risk
-        left[name] = (1 - hazard).cumprod()
-    found = comparison.difference["ps - ns"].estimate
-    fewer = (left["ps"] - left["ns"]).iloc[:9].sum()
-    assert fewer == pytest.approx(found, abs=1e-4)
-    for n in (5, 10):
-        share = left["ns"].loc[n] - left["ps"].loc[n]
-        assert share == pytest.approx(comparison.cleared_by[n]["ps - ns"].estimate, abs=1e-4)
-    written = "".join(path.read_text(encoding="utf-8") for path in paths)
-    for names in (log.courses["course_id"], log.courses["client_id"]):
-        assert not any(name in written for name in names)
 
 
 def test_json_has_the_agreed_keys_and_no_strange_numbers(comparison):

@@ -1,30 +1,13 @@
 """Whose courses carry a comparison: made logs with known followers, changes and clients."""
 
-from types import SimpleNamespace
-
 import numpy as np
 import pytest
 
-from forecast.counts import COVARIATES, LogSummary, course_rows, evidence_model, fill_missing
 from forecast.regimes.compare import compare_regimes
 from forecast.regimes.verdict import verdict_of
 from forecast.regimes.weighted_curves import fit_strategies
 
-from .made import made_log
-
-SWITCH = "ns:4>ps"
-
-
-def switching_clinic(n_changed, *, slowest=True):
-    """Return 160 courses in each regime and some changed after 4; no regime does anything."""
-    rng = np.random.default_rng(5)
-    need = np.minimum(rng.geometric(0.22, 320) + 1, 9)
-    first = np.where(np.arange(320) % 2 == 0, "ns", "ps")
-    kept = np.flatnonzero((first == "ns") & (need > 4))
-    order = np.argsort(-need[kept], kind="stable") if slowest else rng.permutation(len(kept))
-    change = np.zeros(320, dtype=int)
-    change[kept[order[:n_changed]]] = 4
-    return made_log(need, first, change)
+from .made import SWITCH, Counting, filled, made_log, switching_clinic
 
 
 def compared(log, strategies=("ns", "ps"), horizon=8):
@@ -37,11 +20,6 @@ def two_regimes(n, clients=None):
     order = np.arange(2 * n).reshape(2, n).T.ravel()
     first = np.r_[["ns"] * n, ["ps"] * n]
     return made_log(need[order], first[order], clients=clients)
-
-
-def filled(log):
-    rows = course_rows(log)
-    return fill_missing(rows, LogSummary.of(log, rows).means)
 
 
 def test_the_slowest_few_changed_do_not_make_the_change_cost_sessions():
@@ -69,20 +47,6 @@ def test_who_cleared_before_the_change_is_no_follower_of_it():
 def test_a_change_that_many_had_by_chance_is_answered():
     found = compared(switching_clinic(45, slowest=False), ("ns", "ps", SWITCH))
     assert found.verdict[f"{SWITCH} - ps"] == "equivalent"
-
-
-def test_estimates_ask_for_followers_after_the_change_as_well():
-    few, many = switching_clinic(12), switching_clinic(45, slowest=False)
-    model = Counting()
-    assert list(fit_strategies(few, filled(few), model)) == ["ns", "ps"]
-    assert list(fit_strategies(many, filled(many), model)) == ["ns", "ps", SWITCH]
-
-
-class Counting:
-    """A model that keeps the durations it is fitted to."""
-
-    def fit(self, durations):
-        return SimpleNamespace(durations=durations)
 
 
 def test_a_change_that_only_stalled_courses_had_is_no_verdict_however_many_they_are():
@@ -135,24 +99,3 @@ def test_few_courses_give_no_verdict_though_all_cleared():
     assert verdict_of(found.difference["ps - ns"], 1.0) == "saves"
     assert found.verdict["ps - ns"] == found.supported["ps - ns"].verdict == "cannot say"
     assert any("a verdict needs 30" in note for note in map(str, found.notes))
-
-
-def test_estimates_under_a_strategy_stand_for_the_courses_that_left_it():
-    # half of the courses fade slowly and need 9 to 11, the others 3 to 5; 3 of 4 slow ones are
-    # changed from ns to ps after session 2 and 1 of 8 others, so those who keep to ns are quick
-    rng = np.random.default_rng(2)
-    slow = np.arange(480) // 2 % 2 == 0
-    need = np.where(slow, 9, 3) + rng.integers(0, 3, 480)
-    first = np.where(np.arange(480) % 2 == 0, "ns", "ps")
-    leaves = (first == "ns") & (rng.random(480) < np.where(slow, 0.75, 0.125))
-    log = made_log(need, first, np.where(leaves, 2, 0), pace=np.where(slow, 0.08, 0.3))
-    kept = (first == "ns") & ~leaves
-    at_risk = np.array([np.where(kept, need, 2)[first == "ns"] >= k for k in range(1, 12)])
-    ends = [(kept & (need == k)).sum() for k in range(1, 12)]
-    left = np.cumprod(1 - np.array(ends) / at_risk.sum(axis=1))
-    unweighted, error = 1 + left[:-1].sum(), need[kept].std() / kept.sum() ** 0.5
-    assert need.mean() - unweighted > 3 * error
-    courses = filled(log)
-    model = fit_strategies(log, courses, evidence_model())["ns"]
-    found = model.predict(courses[list(COVARIATES)], 15).mean_capped(15).mean()
-    assert abs(found - need.mean()) < error

@@ -1,0 +1,21 @@
+"""One invented clinic and its comparison, for the whole room."""
+
+import pytest
+
+from forecast.invented import World, simulate_clinic
+from forecast.regimes.compare import compare_regimes
+
+
+@pytest.fixture(scope="package")
+def clinic():
+    return simulate_clinic(600, seed=3, world=World.scenario("two saved"))
+
+
+@pytest.fixture(scope="package")
+def log(clinic):
+    return clinic.log
+
+
+@pytest.fixture(scope="package")
+def comparison(log):
+    return compare_regimes(log, strategies=("ns", "ps", "ns:4>ps"), horizon=10, replicates=60)

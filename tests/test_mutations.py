@@ -1,0 +1,250 @@
+"""Small bugs, one at a time: each is caught by the test file beside its module.
+
+A bug is a line of the package written otherwise, in a copy of the project; the fast tests of the
+file named beside it must fail there. Where the line has changed, the list says so.
+"""
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+PARTS = ("forecast", "tests", "synthetic_data")
+
+
+class Bug(NamedTuple):
+    """What goes wrong, where, and the line as it is and as it becomes."""
+
+    what: str
+    path: str
+    line: str
+    becomes: str
+    caught_by: str
+
+
+BUGS = (
+    Bug(
+        "published effects with the other sign on the log count",
+        "counts/prior.py",
+        "            -effect.log_hazard_ratio / SHAPE,",
+        "            effect.log_hazard_ratio / SHAPE,",
+        "counts/test_prior.py",
+    ),
+    Bug(
+        "stopped counts as cleared",
+        "counts/rows.py",
+        '    observed = (outcome == "cleared").to_numpy()',
+        '    observed = outcome.isin(["cleared", "stopped"]).to_numpy()',
+        "counts/test_rows.py",
+    ),
+    Bug(
+        "sessions elsewhere are not in the step",
+        "counts/rows.py",
+        '        "step": entry + judged_sessions(log),',
+        '        "step": judged_sessions(log),',
+        "counts/test_rows.py",
+    ),
+    Bug(
+        "a laser counts before it was bought",
+        "counts/rows.py",
+        '        used = lasers[~(lasers["in_use_from"] > on).fillna(False)]',
+        '        used = lasers[~(lasers["in_use_from"] < on).fillna(False)]',
+        "counts/test_rows.py",
+    ),
+    Bug(
+        "a running course's last session counts",
+        "log/outcome_log.py",
+        "    return given - waiting",
+        "    return given",
+        "log/test_outcome_log.py",
+    ),
+    Bug(
+        "sessions elsewhere are ignored in the answer",
+        "counts/predictor.py",
+        "            carry_remaining(pmfs[:, row], total[row], enquiry.sessions_elsewhere, steps)",
+        "            carry_remaining(pmfs[:, row], total[row], 0, steps)",
+        "counts/test_predictor.py",
+    ),
+    Bug(
+        "cleared courses are at risk of stopping",
+        "counts/estimate.py",
+        '    until = rows["given"] - (~rows["stopped"]).astype(int)',
+        '    until = rows["given"]',
+        "counts/test_estimate.py",
+    ),
+    Bug(
+        "the calendar is one interval late",
+        "counts/estimate.py",
+        "timedelta(weeks=spacing_weeks * (n - 1))",
+        "timedelta(weeks=spacing_weeks * n)",
+        "counts/test_estimate.py",
+    ),
+    Bug(
+        "a delayed entry is ignored in the likelihood",
+        "survival/accelerated.py",
+        "        late = entry > 0",
+        "        late = entry > 99",
+        "survival/test_accelerated.py",
+    ),
+    Bug(
+        "a quantile is the step after the one that reaches it",
+        "survival/distribution.py",
+        "        reached = self.cdf() >= level - ROUNDING",
+        "        reached = self.cdf() > level + ROUNDING",
+        "survival/test_distribution.py",
+    ),
+    Bug(
+        "a map may narrow on few events",
+        "assess/calibration.py",
+        "            tail = min(EVENTS_PER_TAIL / self.n_events * (1 - 1e-9), 0.5)",
+        "            tail = 0.0",
+        "assess/test_calibration.py",
+    ),
+    Bug(
+        "stopping goes by sessions to lightening",
+        "forecaster/fit.py",
+        "length_of(model.predict(to_clearing(part[2].covariates), horizon))",
+        "length_of(model.predict(part[2].covariates, horizon))",
+        "forecaster/test_lightening.py",
+    ),
+    Bug(
+        "a driver has the other sign",
+        "forecaster/forecaster.py",
+        "        moved = compared[:, 0] - compared[:, place]",
+        "        moved = compared[:, place] - compared[:, 0]",
+        "forecaster/test_forecaster.py",
+    ),
+    Bug(
+        "a landmark sees a later grading",
+        "midcourse/landmarks.py",
+        '    marks = _latest(marks, graded, "session", "")',
+        '    marks["seen"] = marks["session"] + 1\n    marks = _latest(marks, graded, "seen", "")',
+        "midcourse/test_landmarks.py",
+    ),
+    Bug(
+        "of several gradings of one session the last is taken",
+        "midcourse/update.py",
+        "    means = {k: float(np.mean(values)) for k, values in sorted(seen.items())}",
+        "    means = {k: float(values[-1]) for k, values in sorted(seen.items())}",
+        "midcourse/test_update.py",
+    ),
+    Bug(
+        "the tax stays in the pay-off",
+        "prices/payoff.py",
+        "    net = 1 / (1 + tariff.tax_rate)",
+        "    net = 1.0",
+        "prices/test_payoff.py",
+    ),
+    Bug(
+        "an asked price is rounded to the nearest",
+        "prices/money.py",
+        "Decimal(1), ROUND_CEILING)",
+        "Decimal(1), ROUND_HALF_UP)",
+        "prices/test_money.py",
+    ),
+    Bug(
+        "a year's courses do not share the draw",
+        "prices/shared_risk.py",
+        "        of_draws = unit.courses.part(some).chances()",
+        "        of_draws = unit.courses.model_known().chances().repeat(some.stop, 0)[some]",
+        "prices/test_shared_risk.py",
+    ),
+    Bug(
+        "the tax stays in the money of open courses",
+        "prices/open_courses.py",
+        "    received = in_the_bank / (1 + tariff.tax_rate)",
+        "    received = in_the_bank",
+        "prices/test_open_courses.py",
+    ),
+    Bug(
+        "the tax stays in what prepaid sessions are worth",
+        "prices/open_courses.py",
+        "    prepaid_left = worked_for / (1 + tariff.tax_rate)",
+        "    prepaid_left = worked_for",
+        "prices/test_open_courses.py",
+    ),
+    Bug(
+        "ongoing courses count as ended in the backtest",
+        "prices/backtest.py",
+        '    delivered, ongoing = np.minimum(given, terms.cap), outcome == "ongoing"',
+        '    delivered, ongoing = np.minimum(given, terms.cap), outcome == "none"',
+        "prices/test_backtest.py",
+    ),
+    Bug(
+        "nanosecond and picosecond are swapped",
+        "regimes/trial.py",
+        '        group=np.where(rows["regime"] == "ps", 1, 0),',
+        '        group=np.where(rows["regime"] == "ps", 0, 1),',
+        "regimes/test_trial.py",
+    ),
+    Bug(
+        "the share cleared by a session is read one session early",
+        "regimes/weighted_curves.py",
+        "point.survival[right, 0, n] - point.survival[left, 0, n]",
+        "point.survival[right, 0, n - 1] - point.survival[left, 0, n - 1]",
+        "regimes/test_weighted_curves.py",
+    ),
+    Bug(
+        "models under a strategy are fitted without their weights",
+        "regimes/weighted_curves.py",
+        "                weight=used[kept] / used[kept].mean(),",
+        "                weight=np.ones(int(kept.sum())),",
+        "regimes/test_weighted_curves.py",
+    ),
+    Bug(
+        "a verdict stands on few effective courses",
+        "regimes/verdict.py",
+        "LEAST_EFFECTIVE = 30.0",
+        "LEAST_EFFECTIVE = 0.0",
+        "regimes/test_verdict.py",
+    ),
+    Bug(
+        "the picosecond share is ignored in what a session removes",
+        "fading/curves.py",
+        ' or (of == "ps" and regime == "ps"):',
+        ":",
+        "fading/test_curves.py",
+    ),
+    Bug(
+        "fewer and more reactions are swapped",
+        "reactions/regime_odds.py",
+        '"fewer" if high < 0 else "more" if low > 0',
+        '"more" if high < 0 else "fewer" if low > 0',
+        "reactions/test_regime_odds.py",
+    ),
+    Bug(
+        "a share gives exact counts",
+        "sharing/share.py",
+        "    return None if count < FEWEST else count - count % FEWEST",
+        "    return count",
+        "sharing/test_share.py",
+    ),
+)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("bug", BUGS, ids=lambda bug: bug.what.replace(" ", "-"))
+def test_a_small_bug_is_caught_by_the_file_beside_it(bug, tmp_path):
+    for part in PARTS:
+        shutil.copytree(ROOT / part, tmp_path / part)
+    for name in ("pyproject.toml", "README.md", "DEVELOPERS.md"):
+        shutil.copy(ROOT / name, tmp_path)
+    where = tmp_path / "forecast" / bug.path
+    code = where.read_text(encoding="utf-8")
+    assert bug.line in code, f"{bug.path} no longer has: {bug.line}"
+    where.write_text(code.replace(bug.line, bug.becomes), encoding="utf-8")
+    asked = ["-x", "-q", "-n", "0", "-p", "no:cacheprovider", "-m", "not slow"]
+    ran = subprocess.run(
+        [sys.executable, "-m", "pytest", *asked, f"tests/{bug.caught_by}"],
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert ran.returncode == 1, f"{bug.what} goes unseen:\n{ran.stdout[-1500:]}"
