@@ -1,4 +1,4 @@
-"""Speed of what is asked of a fitted model: a distribution, a book, a mixed model.
+"""Speed of what is asked of a fitted model: a distribution, a book.
 
     OMP_NUM_THREADS=1 python -m benchmarks.answers [--repeats 5]
 
@@ -10,7 +10,6 @@ import os
 import resource
 import subprocess
 import sys
-import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -19,12 +18,10 @@ from typing import Any
 import numpy as np
 
 from benchmarks.data import LAST, fixed_rows, read
-from benchmarks.fading import lmer, measured_rows, mixed_lm, timed
 from benchmarks.goals import Notebook
 from forecast.prices import Package, Tariff, courses_of, simulate_totals
 from forecast.survival import DiscreteHazard
 
-SUBJECTS = 5_000
 ENQUIRY = "skin_type,body_site,inks,ink_density,layering\nII,forearm,black,light,single\n"
 
 
@@ -37,7 +34,6 @@ def main() -> None:
     book = Notebook(options.kept)
     predictions(book, options.repeats)
     caseload(book, options.repeats)
-    mixed_model(book, options.repeats)
 
 
 def milliseconds(work: Callable[[], Any], times: int = 1) -> float:
@@ -92,28 +88,6 @@ def caseload(book: Notebook, repeats: int) -> None:
     years = lambda: simulate_totals(sold, replicates=1_000, seed=1)  # noqa: E731
     years()
     book.keep("P3", "1,000 courses, 1,000 draws", n, [milliseconds(years) for _ in range(repeats)])
-
-
-def mixed_model(book: Notebook, repeats: int) -> None:
-    """Keep the time of the mixed model against statsmodels, and R's lme4 where it is at hand."""
-    timed(measured_rows(50, False))  # what is loaded on first use is nobody's time
-    for kind in ("grid", "irregular"):
-        rows = measured_rows(SUBJECTS, kind == "irregular")
-        pairs: dict[str, list[tuple[float, float]]] = {"statsmodels MixedLM": [], "lmer": []}
-        above = []
-        with tempfile.TemporaryDirectory() as scratch:
-            for _ in range(min(repeats, 3)):
-                seconds, found = timed(rows)
-                pairs["statsmodels MixedLM"].append((seconds, mixed_lm(rows)[0]))
-                theirs = lmer(Path(scratch), rows)
-                if theirs is not None:
-                    pairs["lmer"].append((seconds, float(theirs[0])))
-                    above.append(float(found[0] - theirs[1]))
-        for peer, taken in pairs.items():
-            if taken:
-                book.ratios("X1", f"{peer}, {kind}", SUBJECTS, taken)
-        if above and kind == "grid":
-            book.keep("X1", "REML deviance above lmer's", SUBJECTS, above)
 
 
 if __name__ == "__main__":

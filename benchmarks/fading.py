@@ -1,34 +1,30 @@
-"""Mid-course updates, regime shares and the mixed model, on clinics whose truth is known.
+"""Mid-course updates, regime shares and stalls, on clinics whose truth is known.
 
     OMP_NUM_THREADS=1 python benchmarks/fading.py --clinics 40 --out benchmarks/results/fading.json
-    OMP_NUM_THREADS=1 python benchmarks/fading.py --part updates --clinics 20
+    OMP_NUM_THREADS=1 python benchmarks/fading.py --part nothing --mechanism waning --clinics 40
 
 *updates*: each clinic draws its own speed and effects (standard deviation 0.15 on the log speed);
 600 courses are logged, a forecaster is fitted, and fresh clients with complete follow-up are asked
 about after 2, 4 and 6 sessions, with the gradings that the clinic would have written down.
 *regimes*: the share of the remaining ink that ps removes beyond ns, by ink group, against its
 truth, and stalls.
-*speed*: the plain mixed model against statsmodels and, where Rscript and lme4 are at hand (never
-needed otherwise), against lmer; processor time, in turns.
+*nothing*: the same share where ps does nothing, under each mechanism and each way of a clinic to
+choose (see ``regimes``); the route of the comparison by weights beside it.
 """
 
 import argparse
 import json
-import shutil
-import subprocess
-import tempfile
-import time
-import warnings
 from dataclasses import replace
+from itertools import product
 from pathlib import Path
 from statistics import NormalDist
 
 import numpy as np
 
+from benchmarks.regimes import CLINICS, MECHANISMS, world_of
 from forecast import fit_fading, fit_forecaster, simulate_log
 from forecast._jobs import run_units
 from forecast.assess import Outcomes, brier, tie_split_coverage
-from forecast.causal.mixed import LinearMixed
 from forecast.forecaster import Forecaster
 from forecast.invented import YEAR, CaseMix, Crew, World, arrive, hide, simulate_clinic
 from forecast.invented.sessions import Paths
@@ -136,110 +132,20 @@ def regime_clinic(unit: tuple[int, str]) -> dict[str, Numbers]:
     return found
 
 
+def idle_clinic(unit: tuple[int, str, str, int]) -> dict[str, float]:
+    """Return what one clinic says ps removes beyond ns, where it does nothing."""
+    seed, mechanism, kind, courses = unit
+    world = world_of(mechanism, kind, "none", seed)
+    found = fit_fading(simulate_clinic(courses, seed=seed, world=world).log).differences
+    (row,) = found[found["ink_group"] == "all"].to_dict("records") or [{}]
+    return {name: 100 * float(row.get(name, np.nan)) for name in ("difference", "low", "high")}
+
+
 def in_quartiles(log: OutcomeLog) -> OutcomeLog:
     """Return a log whose gradings are rounded to quarters, as clinics grade by eye."""
     tables = {name: getattr(log, name) for name in ("courses", "sessions", "lasers")}
     quarters = 25 * (log.gradings["fading_pct"] / 25).round()
     return OutcomeLog.from_frames(**tables, gradings=log.gradings.assign(fading_pct=quarters))
-
-
-def measured_rows(n: int, irregular: bool) -> tuple[np.ndarray, ...]:
-    """Return design, response, subject and random columns of n subjects: 13 levels, 9 slopes."""
-    rng = np.random.default_rng(n)
-    sizes = rng.integers(3, 15, n)
-    subject = np.repeat(np.arange(n), sizes)
-    step = np.concatenate([np.arange(size, dtype=np.float64) for size in sizes])
-    step += irregular * rng.uniform(-0.3, 0.3, len(step))
-    level = (rng.random((n, 12)) < 0.3).astype(np.float64)[subject]
-    design = np.column_stack([np.ones(len(step)), level, step, step[:, None] * level[:, :8]])
-    effects = rng.multivariate_normal([0, 0], [[0.02, -0.002], [-0.002, 0.01]], n)[subject]
-    slopes = np.r_[0, rng.normal(0, 0.05, 12), -0.4, rng.normal(0, 0.05, 8)]
-    response = design @ slopes + effects[:, 0] + effects[:, 1] * step
-    response += rng.normal(0, 0.1, len(step))
-    return design, response, subject, np.column_stack([np.ones(len(step)), step])
-
-
-def lmer(folder: Path, rows: tuple[np.ndarray, ...]) -> np.ndarray | None:
-    """Return what R's lme4 finds: seconds, REML criterion, four variances, then coefficients.
-
-    None where Rscript or lme4 is not at hand.
-    """
-    if shutil.which("Rscript") is None:
-        return None
-    design, response, subject, random = rows
-    parts = {"design": design, "response": response, "subject": subject, "step": random[:, 1]}
-    for name, values in parts.items():
-        np.ascontiguousarray(values, dtype=np.float64).tofile(folder / name)
-    script = Path(__file__).with_name("fading_lmer.R")
-    command = ["Rscript", str(script), str(folder), *(str(size) for size in design.shape)]
-    said = subprocess.run(command, capture_output=True, text=True, check=False)
-    if said.returncode:
-        return None
-    return np.array(said.stdout.split(), dtype=np.float64)
-
-
-def timed(rows: tuple[np.ndarray, ...]) -> tuple[float, np.ndarray]:
-    """Return our own seconds and the numbers that `lmer` returns after its seconds."""
-    design, response, subject, random = rows
-    began = time.process_time()
-    fitted = LinearMixed().fit(design, response, subject, random=random)
-    took = time.process_time() - began
-    spread = fitted.random_covariance[np.tril_indices(2)]
-    found = [fitted.deviance, fitted.residual_variance, *spread]
-    return took, np.array([*found, *fitted.coefficients])
-
-
-def mixed_lm(rows: tuple[np.ndarray, ...]) -> tuple[float, np.ndarray]:
-    """Return the same of statsmodels' MixedLM."""
-    import statsmodels.api as sm
-
-    design, response, subject, random = rows
-    began = time.process_time()
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message=".*boundary.*")
-        peer = sm.MixedLM(response, design, subject, exog_re=random).fit(reml=True)
-    took = time.process_time() - began
-    spread = np.asarray(peer.cov_re)[np.tril_indices(2)]
-    return took, np.array([-2 * peer.llf, peer.scale, *spread, *peer.fe_params])
-
-
-def compared(peer: str, ours: list[float], theirs: list[float], gaps: np.ndarray) -> str:
-    """Return the line of one peer: seconds, ratio with its range, and the largest differences."""
-    ratios = np.array(theirs) / np.array(ours)
-    return (
-        f"{peer} | {1000 * np.median(ours):.0f} | {np.median(theirs):.2f} | "
-        f"{np.median(ratios):.0f} ({ratios.min():.0f} to {ratios.max():.0f}) | {gaps[0]:+.1e} | "
-        f"{gaps[1]:.0e} | {gaps[2]:.0e} |"
-    )
-
-
-def speed(n: int, repeats: int) -> list[str]:
-    """Return a line per kind of data and peer: seconds, their ratio, and how far they agree."""
-    lines = []
-    timed(measured_rows(50, False))  # so that nobody's time holds what is loaded on first use
-    for irregular in (False, True):
-        rows = measured_rows(n, irregular)
-        taken: dict[str, list[float]] = {"ours": [], "MixedLM": [], "lmer": []}
-        gaps: dict[str, np.ndarray] = {}
-        with tempfile.TemporaryDirectory() as folder:
-            for _ in range(repeats):
-                took, found = timed(rows)
-                taken["ours"].append(took)
-                peers = {"MixedLM": np.hstack(mixed_lm(rows)), "lmer": lmer(Path(folder), rows)}
-                for peer, said in peers.items():
-                    if said is None:
-                        continue
-                    taken[peer].append(float(said[0]))
-                    apart = np.abs(found - said[1:])
-                    variances = apart[1:5] / np.abs(said[2:6])
-                    gaps[peer] = np.array([found[0] - said[1], apart[5:].max(), variances.max()])
-        kind = f"| {n} | {'irregular' if irregular else 'grid'} | "
-        for peer in ("MixedLM", "lmer"):
-            if taken[peer]:
-                lines.append(kind + compared(peer, taken["ours"], taken[peer], gaps[peer]))
-            else:
-                lines.append(kind + "lme4 not at hand |")
-    return lines
 
 
 def updates_table(results: list[dict[str, Numbers]]) -> list[str]:
@@ -298,31 +204,50 @@ def regimes_table(kind: str, results: list[dict[str, Numbers]]) -> list[str]:
     return [*lines, "", said + f"{np.nanmean(rows['false']):.1%} of the courses without."]
 
 
+def idle_line(mechanism: str, kind: str, results: list[dict[str, float]]) -> str:
+    """Return mean, spread and false alarms of the differences of idle clinics."""
+    rows = {name: np.array([one[name] for one in results]) for name in results[0]}
+    known = ~np.isnan(rows["difference"])
+    off, low, high = (rows[name][known] for name in ("difference", "low", "high"))
+    false = (low > 0) | (high < 0)
+    return (
+        f"| {kind} | {mechanism} | {known.sum()} | {off.mean():+.2f} "
+        f"(se {off.std(ddof=1) / len(off) ** 0.5:.2f}) | {off.std(ddof=1):.2f} | "
+        f"{((high - low) / 2 / 1.96).mean():.2f} | {false.mean():.1%} |"
+    )
+
+
 def main() -> None:
     """Run one part and print its table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--part", choices=("updates", "regimes", "speed", "all"), default="all")
+    parser.add_argument("--part", choices=("updates", "regimes", "nothing"), default="updates")
     parser.add_argument("--kinds", nargs="+", choices=KINDS, default=KINDS[:2])
     parser.add_argument("--clinics", type=int, default=40)
     parser.add_argument("--fresh", type=int, default=200, help="fresh clients of each clinic")
-    parser.add_argument("--subjects", type=int, default=5000)
-    parser.add_argument("--repeats", type=int, default=3)
+    parser.add_argument("--courses", type=int, default=600)
+    parser.add_argument("--mechanism", nargs="+", choices=MECHANISMS, default=MECHANISMS)
+    parser.add_argument("--clinic", nargs="+", choices=CLINICS, default=list(CLINICS))
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--out", type=Path, default=None)
     options = parser.parse_args()
-    parts = ("updates", "regimes", "speed") if options.part == "all" else (options.part,)
     numbers = [options.seed + 1000 * k for k in range(options.clinics)]
     kept: dict[str, object] = {}
-    if "updates" in parts:
+    if options.part == "updates":
         results = run_units(updated_clinic, [(k, options.fresh) for k in numbers], label="clinics")
         print("\n".join(updates_table(results)))
         kept["updates"] = results
-    for kind in options.kinds if "regimes" in parts else ():
+    for kind in options.kinds if options.part == "regimes" else ():
         found = run_units(regime_clinic, [(k, kind) for k in numbers], label=kind)
         print("\n".join(regimes_table(kind, found)))
         kept[kind] = found
-    if "speed" in parts:
-        print("\n".join(speed(options.subjects, options.repeats)))
+    if options.part == "nothing":
+        print("| clinic | mechanism | clinics | mean | sd | stated error | false alarms |")
+        print("|---|---|---|---|---|---|---|")
+        for kind, mechanism in product(options.clinic, options.mechanism):
+            units = [(k, mechanism, kind, options.courses) for k in numbers]
+            idle = run_units(idle_clinic, units, label=f"{mechanism}, {kind}")
+            print(idle_line(mechanism, kind, idle), flush=True)
+            kept[f"{mechanism}, {kind}"] = idle
     if options.out:
         options.out.parent.mkdir(parents=True, exist_ok=True)
         options.out.write_text(json.dumps(kept, indent=1), encoding="utf-8")

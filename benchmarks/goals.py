@@ -66,10 +66,6 @@ GOALS = (
     Goal("P1", "one enquiry", 1, 0.1, "ms"),
     Goal("P1", "1,000 enquiries", 1_000, 2, "ms"),
     Goal("P3", "1,000 courses, 1,000 draws", 1_000, 100, "ms"),
-    faster("X1", "statsmodels MixedLM, grid", 5_000, 200),
-    faster("X1", "lmer, grid", 5_000, 30),
-    faster("X1", "statsmodels MixedLM, irregular", 5_000, 15),
-    Goal("X1", "REML deviance above lmer's", 5_000, 1e-4, ""),
     Goal("S1", "pyarrow reads the files", 1_000_000, 10),
     Goal("S1", "peak memory of the whole", 1_000_000, 3_072, "MiB"),
 )

@@ -3,7 +3,7 @@
 Each part runs in a process of its own with one numerical thread, prints its measurements as they
 come, and takes turns with the libraries it is compared to. ``--quick`` leaves out what takes more
 than a few minutes or gigabytes; those rows of the table then say "not run". Peers: lifelines,
-statsmodels, pyarrow; R's lme4 where it is at hand.
+statsmodels, pyarrow.
 """
 
 import argparse

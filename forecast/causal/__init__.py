@@ -1,7 +1,6 @@
 """Compare what was not drawn by lot: weights, strategies, g-formula, curves, sensitivity, planning.
 
-``forecast.causal.mixed`` has models of repeated measurements of subjects, ``forecast.causal.rates``
-shares of events and what groups have in common.
+``forecast.causal.rates`` has shares of events and what groups have in common.
 
 >>> from forecast.causal import weighted_curve
 >>> sessions, cleared = [3, 4, 4, 6], [True, True, False, True]  # of four tattoos

@@ -1,25 +1,18 @@
-"""The fit of the fading model, in which everything multiplies a course's own pace, and its curves.
+"""What a session removes: the ink expected after each step, given what was seen before it.
 
-The log of the ink left is taken as start + pace x effective sessions: an attribute makes a session
-of a course count as ``exp(effect)`` sessions, ps and a longer interval likewise. The pace varies by
-course in proportion to what is usual for its attributes, and so does what chance adds in a session.
-Given the effects that is a linear mixed model; their own scores, those of the likelihood with the
-clock of chance held, tell where they are to go (Newton steps), until they stay. Added to all paces
-alike, the effect of ps would be that of slow courses, which have the most sessions and are changed
-to ps most often; with one spread of paces for quick and slow inks, ps looked too slow among the
-slow ones.
-
-Two things keep late gradings of a course from saying more of its pace than they know: what chance
-does in a session stays (process variance), and some courses level off (an asymptote) with ink left
-that no laser takes. Slow late sessions are where ps is used most, so that both would else be laid
-at its door.
+The mean of the ink left after a step is taken as what was left before times exp(sum over the step's
+sessions), and the sum as linear in what was fired, in what a clinic may have chosen it by (date,
+interval, operator, attributes) and in the course so far: how far it was, how fast, and whether it
+had stalled. A regime chosen by what was written down is then as good as drawn by lot (sequential
+ignorability; Robins 1986, Math Model 7:1393), whatever law the ink goes by and however unlike
+courses are, and errors of a grading, which move what is chosen next, move no answer. Quasi-Poisson
+scores, since gradings err by points and not by ratios; errors by clients, with the leverage of each
+(Mancl & DeRouen 2001, Biometrics 57:126).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cached_property
 from math import exp, sqrt
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
@@ -29,8 +22,8 @@ import numpy.typing as npt
 
 from forecast._notes import Note
 from forecast._types import FloatArray
-from forecast.causal.mixed import BoundedMixed, FittedBoundedMixed
-from forecast.fading.rows import FEWEST_FOR_SPACING, FEWEST_ON_CURVE, FadingRows
+from forecast.errors import FitError
+from forecast.fading.rows import FEWEST_FOR_SPACING, FEWEST_ON_CURVE, LEAST_LEFT, FadingRows
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,165 +32,92 @@ ALL = "all"  # courses together, whatever their ink
 MIDDLE = 0.8  # share of the courses inside the outer band
 LONGEST = 40  # sessions of a curve
 TOLD = 2.0  # standard errors from which a pace is told from none
-HALVINGS = 50  # of the range in which a quantile is searched
-TINY = 1e-12
-
-REMNANTS = (0.005, 0.01, 0.02, 0.03)  # shares of ink that never go, tried in turn
-LARGEST = 0.6  # of the ink at the threshold: a remnant beyond that would let nothing clear
-WORTHWHILE = 1.92  # rise of the log-likelihood: half the 95 % point of chi-squared on one degree
-MOST_ROUNDS = 15
-ASYMPTOTES = (0.1, 0.2, 0.35, 0.6, 0.9)  # shares of its ink at which a course may level off
-SETTLED = 0.05  # change of an effect, in its standard errors
-LARGEST_STEP = 0.5
-PULLS = 0.25, 1.5  # least and most of a step that is taken
-MOST_APART = 3.0  # log of the pace of a course over the usual one
-LEAST_WORTH = 0.05  # ns sessions that a session counts as, whatever its interval and operator
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Columns:
-    """The columns of the mixed model when the effects that multiply are given."""
-
-    linear: npt.NDArray[np.int64]  # which of the rows' names the design holds
-    multiplying: npt.NDArray[np.int64]  # and which multiply the sessions
-    design: FloatArray  # (n, p): the start, effective sessions, graders
-    random: FloatArray  # (n, 2): what varies by course, the start and the pace, in proportion
-    multiplicative: FloatArray  # (n, m): change of the effective sessions with each effect
-    clock: FloatArray  # (n,), by which chance adds up: a session of a quick course moves more ink
-
-    @property
-    def order(self) -> npt.NDArray[np.int64]:
-        """Which of the rows' names each parameter of the model is."""
-        return np.append(self.linear, self.multiplying)
+MOST_ROUNDS = 50
+SETTLED = 1e-8
+START = -0.2  # log ratio of the ink by a session, where the search begins
+# Standard deviation that each column's effect is held to, of the log ink left, the column being
+# scaled to a mean square of one: wide, it only holds what a small log cannot tell apart.
+HELD = 0.3
+OF_MEDIAN = np.pi / 2  # variance of a median over that of a mean, of normal values
 
 
 @dataclass(frozen=True, eq=False)
 class FadingFit:
-    """A fitted fading model."""
+    """A fitted fading model.
 
-    fitted: FittedBoundedMixed  # at the last effects, as the columns
-    # Of the columns by name, (p,): the start, the usual pace, graders; all others are logs of
-    # ratios of paces (operators, dates and the interval to first order: ratios less one).
-    coefficients: FloatArray
-    columns: Columns
-    remnant: float  # share of the ink taken never to go
-    loglik: float  # of the gradings, comparable between remnants
-    settled: bool  # whether the effects stayed
-
-    @cached_property
-    def covariance(self) -> FloatArray:
-        """Of the coefficients, (p, p), clients' scores being independent."""
-        order = self.columns.order
-        found = np.empty((len(order), len(order)))
-        found[np.ix_(order, order)] = self.fitted.robust_covariance
-        return found
-
-    @property
-    def asymptote_chance(self) -> Mapping[str, float]:
-        """Chance that a course levels off with ink left, by ``course_id``."""
-        found = self.fitted.asymptote_chance.tolist()
-        return dict(zip(map(str, self.fitted.model.subjects), found, strict=True))
-
-
-# The columns of the model at given log ratios of paces of the multiplying columns, (m,).
-def _columns_at(rows: FadingRows, effects: FloatArray) -> Columns:
-    sessions, ps = rows.sums[:, 1], rows.ps_sessions
-    course, regime, longer = (np.zeros(len(rows.sums)) for _ in range(3))
-    for at, effect in zip(rows.multiplying, effects, strict=True):
-        if rows.of_course(rows.names[at]):
-            course = course + effect * rows.sums[:, at] / sessions
-        elif rows.names[at].startswith("ps"):
-            regime = regime + effect * (rows.sums[:, at] > 0)
-        else:
-            longer = longer + effect * rows.sums[:, at]
-    times = np.exp(np.clip(course, -MOST_APART, MOST_APART))
-    worth = sessions + np.expm1(regime) * ps + longer
-    effective = times * np.maximum(worth, LEAST_WORTH * sessions)
-    multiplicative = times[:, None] * rows.sums[:, rows.multiplying]
-    for place, at in enumerate(rows.multiplying):
-        if rows.of_course(rows.names[at]):
-            multiplicative[:, place] = effective * rows.sums[:, at] / sessions
-        elif rows.names[at].startswith("ps"):
-            multiplicative[:, place] *= np.exp(regime)
-    linear = np.setdiff1d(np.arange(len(rows.names)), rows.multiplying)
-    design = rows.sums[:, linear]
-    design[:, 1] = effective
-    random = np.column_stack([np.ones(len(design)), effective])
-    return Columns(
-        linear, rows.multiplying, design, random, multiplicative, clock=sessions * times**2
-    )
-
-
-def fit_rows(
-    rows: FadingRows, *, remnant: float = 0.0, start: FadingFit | None = None
-) -> FadingFit:
-    """Return the model when a share of the ink never goes, searched from another fit if given."""
-    low, high, jacobian = rows.bounds(remnant)
-    places = rows.multiplying
-    effects = np.zeros(len(places)) if start is None else start.coefficients[places]
-    guess = None if start is None else start.fitted.guess
-    rounds, moving, pull, before = 0, True, 1.0, np.zeros(0)
-    while moving and rounds < MOST_ROUNDS:
-        rounds += 1
-        columns = _columns_at(rows, effects)
-        fitted = BoundedMixed(random_walk=True, asymptotes=ASYMPTOTES).fit(
-            columns.design,
-            low,
-            high,
-            rows.table["course_id"],
-            random=columns.random,
-            cluster=rows.table["client_id"].to_numpy(),
-            clock=columns.clock,
-            multiplicative=columns.multiplicative,
-            names=tuple(rows.names[at] for at in columns.order),
-            start=guess,
-        )
-        guess = fitted.guess
-        far = fitted.step / fitted.step_errors
-        moving = not (np.abs(far) <= SETTLED).all()
-        if moving:
-            pull = _relaxed(pull, before, far)
-            effects = effects + pull * np.clip(fitted.step, -LARGEST_STEP, LARGEST_STEP)
-            before = far
-    coefficients = np.empty(len(rows.names))
-    coefficients[columns.order] = np.concatenate([fitted.coefficients, effects])
-    return FadingFit(
-        fitted=fitted,
-        coefficients=coefficients,
-        columns=columns,
-        remnant=remnant,
-        loglik=fitted.loglik + jacobian,
-        settled=fitted.model.converged and not moving,
-    )
-
-
-# How much of the next step to take: those that overshoot are shortened, those that fall short
-# lengthened (Aitken's relaxation; see Irons & Tuck 1969, Int J Numer Methods Eng 1:275).
-def _relaxed(pull: float, before: FloatArray, far: FloatArray) -> float:
-    if not len(before):
-        return pull
-    change = far - before
-    found = -pull * float(before @ change) / max(float(change @ change), 1e-12)
-    return float(np.clip(found, *PULLS))
-
-
-def fit_with_remnant(rows: FadingRows) -> tuple[FadingFit, Mapping[float, float]]:
-    """Return the model under the remnant that fits best, and log-likelihoods by remnant.
-
-    A remnant is taken only where it fits clearly better than none; the search ends at the first
-    that fits worse.
+    Attributes
+    ----------
+    coefficients : ndarray of shape (p,)
+        Of the counts of the rows, by their names, of history, change and graders: logs of the ratio
+        of the ink left after a session to that before.
+    covariance : ndarray of shape (p, p)
+        By clients.
     """
-    best, needed = fit_rows(rows), WORTHWHILE
-    gains = {0.0: best.loglik}
-    for remnant in REMNANTS:
-        if remnant > LARGEST * (1 - rows.cleared_at / 100):
+
+    coefficients: FloatArray
+    covariance: FloatArray
+
+
+def fit_rows(rows: FadingRows) -> FadingFit:
+    """Return the fitted model.
+
+    Raises
+    ------
+    FitError
+        If the scores do not come to nought.
+    """
+    design = np.column_stack([rows.counts, rows.history, rows.changed])
+    telling = _telling(rows)[rows.place]
+    at, y = rows.place[telling], rows.seen[telling]
+    X = np.hstack([design[at], rows.who[telling]])
+    before = np.log(rows.table["left_before"].to_numpy()[at])
+    scale = np.maximum(np.sqrt((X**2).mean(axis=0)), 1e-9)
+    X = X / scale
+    found = np.zeros(X.shape[1])
+    found[rows.names.index("sessions")] = START * scale[rows.names.index("sessions")]
+    held = np.zeros(X.shape[1])
+    for _ in range(MOST_ROUNDS):
+        mean = np.exp(np.clip(before + X @ found, -20, 2))
+        spread = float(((y - mean) ** 2).sum() / mean.sum())
+        held[:] = spread / HELD**2
+        held[rows.names.index("sessions")] = 0.0
+        information = X.T @ (mean[:, None] * X) + np.diag(held)
+        step = np.linalg.solve(information, X.T @ (y - mean) - held * found)
+        found = found + step
+        if np.abs(step).max() < SETTLED:
             break
-        tried = fit_rows(rows, remnant=remnant, start=best)
-        gains[remnant] = tried.loglik
-        if tried.loglik <= best.loglik + needed:
-            break
-        best, needed = tried, 0.0
-    return best, gains
+    else:
+        raise FitError(
+            "The fading model did not settle.", "Check the gradings that forecast check flags."
+        )
+    mean = np.exp(before + X @ found)
+    client = rows.table["client_id"].to_numpy(dtype=object)[at]
+    covariance = _by_clients(X, y - mean, mean, information, client)
+    return FadingFit(found / scale, covariance / np.outer(scale, scale))
+
+
+# steps that begin with ink to lose
+def _telling(rows: FadingRows) -> npt.NDArray[np.bool_]:
+    return np.asarray(rows.table["left_before"] > LEAST_LEFT)
+
+
+def _by_clients(
+    X: FloatArray,
+    residual: FloatArray,
+    mean: FloatArray,
+    information: FloatArray,
+    client: npt.NDArray[np.object_],
+) -> FloatArray:
+    inverse = np.linalg.inv(information)
+    _, code = np.unique(client.astype(str), return_inverse=True)
+    order = np.argsort(code, kind="stable")
+    scores = []
+    for at in np.split(order, np.flatnonzero(np.diff(code[order])) + 1):
+        own = X[at].T @ (mean[at, None] * X[at])
+        lifted = np.eye(len(inverse)) - own @ inverse
+        scores.append(np.linalg.solve(lifted, X[at].T @ residual[at]))
+    spread = np.array(scores)
+    return np.asarray(inverse @ (spread.T @ spread) @ inverse)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -231,15 +151,36 @@ class Slopes:
     def slope(self, regime: str, group: str) -> tuple[float, FloatArray]:
         """Return the log ink per session under a regime, and its gradient in the coefficients.
 
-        Averaged over the group's own courses: their attributes and their ink groups; at the
-        typical interval and date.
+        Averaged over the group's own courses, each from its first to its last grading, at the
+        typical interval, date and operator.
         """
-        by_course = self._log_ratios(regime)[self._members(group)]
-        pace = self.fit.coefficients[1]
-        times = np.exp(by_course @ self.fit.coefficients)
-        gradient = pace * (times @ by_course) / len(times)
-        gradient[1] = times.mean()
-        return float(pace * times.mean()), gradient
+        rows, table = self.rows, self.rows.table
+        inside = _telling(rows)
+        if group != ALL:
+            inside = inside & (table["ink_group"] == group).to_numpy()
+        sessions = (table["session"] - table["since"]).to_numpy(dtype=np.float64)
+        ids = table["course_id"].to_numpy()[inside]
+        _, course = np.unique(ids.astype(str), return_inverse=True)
+        weight = 1 / np.bincount(course, sessions[inside])[course]
+        columns = rows.counts.copy()
+        for at, name in enumerate(rows.names):
+            of, _, kind = name.partition(", ")
+            if of == "ps":
+                own = (table["ink_group"] == kind).to_numpy() if kind else 1.0
+                columns[:, at] = sessions * own if regime == "ps" else 0.0
+            elif name.startswith(("operator ", "log_gap", "years")):
+                columns[:, at] = 0.0
+        rest = np.zeros((len(sessions), 1 + len(rows.graders)))  # neither changed nor a grader's
+        every = np.hstack([columns, rows.history, rest])
+        gradient = weight @ every[inside] / (course.max() + 1)
+        return float(gradient @ self.fit.coefficients), gradient
+
+    def added(self, group: str) -> tuple[float, FloatArray]:
+        """Return what a ps session adds to the log ink, and its gradient; 0 for one regime."""
+        if len(self.regimes) < 2:
+            return 0.0, np.zeros(len(self.fit.coefficients))
+        (ns, by_ns), (ps, by_ps) = (self.slope(regime, group) for regime in ("ns", "ps"))
+        return ps - ns, by_ps - by_ns
 
     def typical_slope(self) -> tuple[float, FloatArray]:
         """Return the slope of all courses under the log's own mix of regimes, and its gradient."""
@@ -247,19 +188,6 @@ class Slopes:
         values, gradients = zip(*(self.slope(regime, ALL) for regime in self.regimes), strict=True)
         share = had / had.sum()
         return float(share @ np.array(values)), np.asarray(share @ np.array(gradients))
-
-    # Weights of the coefficients in the log of each course's pace over the usual, (n_courses, p).
-    def _log_ratios(self, regime: str) -> FloatArray:
-        courses, names = self.rows.courses, self.rows.names
-        kind = courses["ink_group"].to_numpy()
-        found = np.zeros((len(courses), len(names)))
-        for at, name in enumerate(names):
-            of, _, group = name.partition(", ")
-            if name in self.rows.adjusted:
-                found[:, at] = self.rows.centred[:, self.rows.adjusted.index(name)]
-            elif (of == "sessions" and group) or (of == "ps" and regime == "ps"):
-                found[:, at] = (kind == group) if group else 1.0
-        return found
 
     def error(self, gradient: FloatArray) -> float:
         """Return the standard error of a value with that gradient in the coefficients."""
@@ -329,45 +257,46 @@ class Slopes:
         return pd.DataFrame(found, columns=columns)
 
     def _curve(self, regime: str, group: str) -> list[tuple[Any, ...]]:
-        had = self._had(regime, group)
-        _, gradient = self.slope(regime, group)
-        start = np.array([1.0 if name == "start" else 0.0 for name in self.rows.names])
+        had, (log_left, ps) = self._had(regime, group), self._paths(group)
+        added, gradient = self.added(group)
+        error = self.error(gradient)
+        sessions = np.arange(1, LONGEST + 1)
+        lacking = (sessions if regime == "ps" else 0) - ps  # ps sessions, (n_courses, LONGEST)
+        moved = np.minimum(log_left + added * lacking, 0.0)
+        inner = (1 - MIDDLE) / 2
+        slow, middle, quick = np.quantile(moved, [1 - inner, 0.5, inner], axis=0)
+        chance = OF_MEDIAN * moved.var(axis=0) / len(moved)
+        far = self.reach * np.sqrt(chance + (lacking.mean(axis=0) * error) ** 2)
+        lines = [middle, middle + far, middle - far, slow, quick]
+        faded = [np.maximum.accumulate(_percent(line)) for line in lines]
         found: list[tuple[Any, ...]] = [(regime, group, 0, 0.0, 0.0, 0.0, 0.0, 0.0, len(had))]
-        for session in range(1, LONGEST + 1):
+        for at, session in enumerate(sessions.tolist()):
             courses = int((had >= session).sum())
             if courses < FEWEST_ON_CURVE:
                 break
-            slow, middle, quick = self._spread_at(regime, group, session)
-            far = self.reach * self.error(start + session * gradient)
-            ends = np.array([middle, middle + far, middle - far, slow, quick])
-            found.append((regime, group, session, *self.faded(ends), courses))
+            found.append((regime, group, session, *(float(line[at]) for line in faded), courses))
         return found
 
-    # The log ink of the slower end, the middle and the quicker end of the middle 8 of 10: a mixture
-    # over the group's courses, each as its attributes and inks say, and as far apart from that as
-    # the model finds courses alike to be.
-    def _spread_at(self, regime: str, group: str, session: int) -> FloatArray:
-        from scipy.special import ndtr
+    # Each course's log ink left and ps sessions after 1 to LONGEST sessions: between its gradings
+    # even, and after the last as on average before.
+    def _paths(self, group: str) -> tuple[FloatArray, FloatArray]:
+        table = self.rows.table
+        part = table if group == ALL else table[table["ink_group"] == group]
+        sessions, paths = np.arange(1.0, LONGEST + 1), []
+        for _, own in part.groupby("course_id"):
+            at = np.append(0.0, own["session"].to_numpy(dtype=np.float64))
+            ps = own["ps"].to_numpy(dtype=np.float64) if "ps" in own else np.zeros(len(own))
+            level = np.log(np.maximum(own["left"].to_numpy(), LEAST_LEFT))
+            beyond = np.maximum(sessions / at[-1], 1.0)
+            paths.append(
+                [np.interp(sessions, at, np.append(0.0, line)) * beyond for line in (level, ps)]
+            )
+        both = np.array(paths)
+        return both[:, 0], both[:, 1]
 
-        inside, coefficients = self._members(group), self.fit.coefficients
-        times = np.exp(self._log_ratios(regime)[inside] @ coefficients)
-        clock = session * np.exp(self._log_ratios(self.regimes[0])[inside] @ coefficients) ** 2
-        mean = coefficients[0] + session * times * coefficients[1]
-        z = np.column_stack([np.ones(len(times)), session * times])
-        variance = np.einsum("np,pq,nq->n", z, self.fit.fitted.model.random_covariance, z)
-        scale = np.sqrt(variance + self.fit.fitted.process_variance * clock + TINY)
-        wanted = np.array([(1 + MIDDLE) / 2, 0.5, (1 - MIDDLE) / 2])
-        low, high = np.full(3, (mean - 8 * scale).min()), np.full(3, (mean + 8 * scale).max())
-        for _ in range(HALVINGS):
-            half = (low + high) / 2
-            below = ndtr((half[:, None] - mean) / scale).mean(axis=1) < wanted
-            low, high = np.where(below, half, low), np.where(below, high, half)
-        return np.asarray((low + high) / 2)
 
-    def faded(self, log_left: FloatArray) -> FloatArray:
-        """Return percent faded from the log of the removable ink left, at least 0."""
-        left = self.fit.remnant + (1 - self.fit.remnant) * np.exp(np.minimum(log_left, 0.0))
-        return np.asarray(100 * (1 - left), dtype=np.float64)
+def _percent(log_left: FloatArray) -> FloatArray:
+    return np.asarray(-100 * np.expm1(np.minimum(log_left, 0.0)), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -436,9 +365,8 @@ def _clear(interval: tuple[float, float], what: str) -> str:
 def spacing_of(slopes: Slopes, gaps_weeks: FloatArray) -> Spacing | None:
     """Return the comparison of a log's shorter and longer intervals, or None if all are alike.
 
-    The fall of log ink per session goes with a power of the weeks since the session before (the
-    fit has it to first order); sessions are the log of the ink at the threshold over that
-    fall. Errors by the delta method.
+    The fall of log ink per session goes with the log of the weeks since the session before;
+    sessions are the log of the ink at the threshold over that fall. Errors by the delta method.
     """
     rows = slopes.rows
     if "log_gap" not in rows.names or len(rows.courses) < FEWEST_FOR_SPACING:
@@ -447,13 +375,15 @@ def spacing_of(slopes: Slopes, gaps_weeks: FloatArray) -> Spacing | None:
     if not 1 <= short < long:
         return None
     slope, by_slope = slopes.typical_slope()
-    by_gap = np.array([1.0 if name == "log_gap" else 0.0 for name in rows.names])
-    ahead = -np.log((1 - rows.cleared_at / 100 - slopes.fit.remnant) / (1 - slopes.fit.remnant))
+    by_gap = np.zeros(len(slopes.fit.coefficients))
+    by_gap[rows.names.index("log_gap")] = 1.0
+    ahead = -np.log(max(1 - rows.cleared_at / 100, LEAST_LEFT))
     away = np.log(np.array([short, long]) / rows.mean_gap_weeks)
-    if slope >= 0:
+    falls = -slope - away * float(by_gap @ slopes.fit.coefficients)
+    if (falls <= 0).any():
         return None
-    sessions = ahead / -slope * np.exp(-away * float(by_gap @ slopes.fit.coefficients))
-    gradient = -sessions[:, None] * (by_slope / slope + away[:, None] * by_gap)
+    sessions = ahead / falls
+    gradient = (sessions / falls)[:, None] * (by_slope + away[:, None] * by_gap)
     lengths = np.array([short, long])
     weeks, by_weeks = (sessions - 1) * lengths, gradient * lengths[:, None]
 

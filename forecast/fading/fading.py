@@ -5,7 +5,6 @@ The answer with its doubts, as data and in words; the model behind it is in ``cu
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +17,7 @@ from forecast._types import FloatArray
 from forecast.causal.rates import PairedDifference, paired_difference
 from forecast.counts import said, split_halves
 from forecast.errors import RequestError
-from forecast.fading.curves import FadingFit, Slopes, Spacing, fit_with_remnant, spacing_of
+from forecast.fading.curves import FadingFit, Slopes, Spacing, fit_rows, spacing_of
 from forecast.fading.rows import FEWEST_SPLIT, WISHED_IN_REGIME, FadingRows, fading_rows
 from forecast.fading.stalls import GraderReport, StallRule, grader_report, stall_rule
 from forecast.log import check_log, graded_in_fractions
@@ -29,8 +28,6 @@ if TYPE_CHECKING:
     from forecast.log import OutcomeLog
 
 SHORT = {"all": "all inks"}
-MOST_NAMED = 10  # courses in a note
-LIKELY = 0.5  # chance from which a course is said to level off
 NEARLY_ALL = 97.0  # percent faded beyond which a grading says no more than "nearly all"
 
 
@@ -43,15 +40,14 @@ class FadingCurves:
     curves : DataFrame
         ``regime, ink_group, session, faded, low, high, middle_low, middle_high, courses``:
         percent faded of the middle course with the band of the estimate, and the range of the
-        middle 8 of 10 courses. All courses together are the ink group ``all``.
+        middle 8 of 10 courses, as graded; a course not followed so far goes on as before. All
+        courses together are the ink group ``all``.
     shares : DataFrame
         ``regime, ink_group, share, low, high, courses``: share of the remaining ink that a
         session removes.
     differences : DataFrame
         ``ink_group, difference, low, high``: share under ps less share under ns; empty when the
         log has one regime.
-    remnant : float
-        Share of the ink that the log says never goes, 0 unless that fits better.
     spacing : Spacing or None
         Longer against shorter intervals; None when the log cannot tell.
     graders : GraderReport
@@ -74,7 +70,6 @@ class FadingCurves:
     curves: pd.DataFrame
     shares: pd.DataFrame
     differences: pd.DataFrame
-    remnant: float
     spacing: Spacing | None
     graders: GraderReport
     stalls: StallRule
@@ -111,18 +106,12 @@ class FadingCurves:
             "shares": plain_table(self.shares),
             "differences": plain_table(self.differences),
             "curves": plain_table(self.curves),
-            "remnant": self.remnant,
-            "level_off": [
-                {"course_id": name, "chance": round(chance, 3)}
-                for name, chance in self.model.asymptote_chance.items()
-                if chance > LIKELY
-            ],
             "spacing": self.spacing.to_dict() if self.spacing else None,
             "graders": self.graders.to_dict(),
             "stalls": self.stalls.to_dict(),
             "split": self.split.to_dict() if self.split else None,
             "courses": len(self.rows.courses),
-            "gradings": len(self.rows.table),
+            "gradings": len(self.rows.place),
             "left_out": self.rows.left_out,
             "adjusted_for": list(self.adjusted_for),
             "assumption": str(self.assumption),
@@ -162,23 +151,22 @@ def fit_fading(log: OutcomeLog, *, level: float = 0.95) -> FadingCurves:
     check_level(level)
     check_log(log)
     rows = fading_rows(log)
-    fit, gains = fit_with_remnant(rows)
+    fit = fit_rows(rows)
     slopes = Slopes(rows, fit, level)
     gaps = _interval_weeks(log, rows)
     return FadingCurves(
         curves=slopes.curves(),
         shares=slopes.shares(),
         differences=slopes.differences(),
-        remnant=fit.remnant,
         spacing=spacing_of(slopes, gaps) if len(gaps) else None,
         graders=grader_report(slopes, log.graded, level=level),
-        stalls=stall_rule(slopes),
+        stalls=stall_rule(rows),
         split=split_fading(log, level=level),
         level=level,
         model=fit,
         rows=rows,
         assumption=Note("fading.assumption"),
-        notes=(*map(said, graded_in_fractions(log)), *_notes_on(rows, fit, gains)),
+        notes=(*map(said, graded_in_fractions(log)), *_notes_on(rows)),
     )
 
 
@@ -192,9 +180,9 @@ def _interval_weeks(log: OutcomeLog, rows: FadingRows) -> FloatArray:
     return np.asarray(days, dtype=np.float64) / 7
 
 
-def _notes_on(rows: FadingRows, fit: FadingFit, gains: Mapping[float, float]) -> list[Note]:
-    counts = {"gradings": len(rows.table), "courses": len(rows.courses)}
-    counts |= {"clients": fit.fitted.n_clusters, "bounded": fit.fitted.n_bounded}
+def _notes_on(rows: FadingRows) -> list[Note]:
+    counts = {"gradings": len(rows.place), "courses": len(rows.courses)}
+    counts |= {"clients": rows.courses["client_id"].nunique()}
     notes = [Note("fading.from_gradings", "info", counts)]
     if rows.left_out:
         reasons = [f"{n} {why}" for why, n in rows.left_out.items()]
@@ -202,24 +190,11 @@ def _notes_on(rows: FadingRows, fit: FadingFit, gains: Mapping[float, float]) ->
     notes += _regime_notes(rows)
     if rows.unit > 1:
         notes.append(Note("fading.rounded", "info", {"unit": rows.unit}))
-    if fit.remnant > 0:
-        gain = gains[fit.remnant] - gains[0.0]
-        flat = {"percent": 100 * fit.remnant, "gain": gain}
-        notes.append(Note("fading.flattens", "info", flat))
-    asymptotic = [name for name, chance in fit.asymptote_chance.items() if chance > LIKELY]
-    if asymptotic:
-        named = [*asymptotic[:MOST_NAMED], *(["..."] if len(asymptotic) > MOST_NAMED else [])]
-        values = {"n": len(asymptotic), "of": len(rows.courses), "named": named}
-        code = "fading.levels_off" if len(asymptotic) == 1 else "fading.level_off"
-        notes.append(Note(code, "info", values))
-    notes += [
+    return notes + [
         Note("fading.few_courses", "caution", {"least": WISHED_IN_REGIME, "regime": name})
         for name in rows.regimes
         if (rows.courses[name] > 0).sum() < WISHED_IN_REGIME
     ]
-    if not fit.settled:
-        notes.append(Note("fading.not_settled", "serious"))
-    return notes
 
 
 def _regime_notes(rows: FadingRows) -> list[Note]:

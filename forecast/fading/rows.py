@@ -1,6 +1,7 @@
-"""The rows of the fading model: gradings, and the sums over the sessions before them.
+"""The rows of the fading model: steps from one grading to the next, and what went before.
 
-The columns are what a clinic may choose by, and what it chose.
+A step holds the sessions between two gradings of a course, the first step those from the untreated
+tattoo on. Its columns are what a clinic chose in it, and what it may have chosen by.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import counted
-from forecast._types import FloatArray
+from forecast._types import FloatArray, IntArray
 from forecast.counts import BASELINE, covariates, eligible
 from forecast.errors import DataError
 from forecast.tattoo import INK_GROUPS, ink_group
@@ -37,57 +38,46 @@ FEWEST_BEFORE = 2  # gradings to expect the next from
 FEWEST_CLEARED = 40  # courses, to learn from them when fading has stopped
 
 UNITS = (25.0, 10.0, 5.0)  # percentage points in which whole logs are graded
-COARSE = 5.0  # from this unit on a grading is the range it was rounded from
+LEAST_LEFT = 0.03  # of the ink, below which a grading says no more than "nearly all"
+HARDLY = 5.0  # percentage points of fading in a step, that count as hardly any
 # Adjusted for first: a clinic may choose by these, and cohorts tie them to the session count.
-FIRST = ("ink_density", "layering", "smoker", "origin_amateur", "area_doublings")
+FIRST = ("ink_density", "heavy", "layering", "smoker", "origin_amateur", "area_doublings")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FadingRows:
     """The rows of the fading model."""
 
-    # One row per grading: course_id, client_id, session, fading_pct, grader_id, ink_group and ps
-    # (sessions so far). A course cleared without a grading at its end has a row at the threshold.
+    # One row per course and graded session, gradings of one session averaged: course_id,
+    # client_id, session, since (session of the grading before, 0 at first), left and left_before
+    # (share of the ink), ink_group. A course cleared without a grading at its end has a row at the
+    # threshold.
     table: pd.DataFrame
-    sums: FloatArray  # (n, p), sums over the sessions so far, before effects multiply
+    counts: FloatArray  # (n, p), sums over the sessions of the step
     names: tuple[str, ...]  # of their columns
+    history: FloatArray  # (n, q), what was known before the step, and times its sessions
+    changed: FloatArray  # (n,), ps sessions of courses that were changed to it before the step
+    # One row per grading: its row of the table, the share of the ink it saw, and who graded, as
+    # columns that sum to zero, less those of the grading before.
+    place: IntArray
+    seen: FloatArray
+    who: FloatArray
+    graders: tuple[str, ...]  # whose columns they are; one more has none
     courses: pd.DataFrame  # one row per course, with ink_group and its sessions under each regime
-    centred: FloatArray  # (n_courses, len(adjusted)): attributes adjusted for, less their mean
-    adjusted: tuple[str, ...]  # their names
+    adjusted: tuple[str, ...]  # attributes adjusted for
     regimes: tuple[str, ...]  # in the rows, ns first; empty when the log has no sessions
     groups: tuple[str, ...]  # ink groups with their own slope
     unit: float  # percentage points to which gradings are rounded
     mean_gap_weeks: float  # geometric mean, at which slopes are stated; NaN without sessions
-    cleared_at: float  # percent faded from which a grading is a bound
+    cleared_at: float  # percent faded
     left_out: dict[str, int]  # courses not used, by reason
     n_operators: int  # with sessions enough to be told from the others
-
-    @property
-    def multiplying(self) -> npt.NDArray[np.int64]:
-        """Places of the columns whose effect multiplies the pace, (m,)."""
-        adding = [n in ("start", "sessions") or n.startswith("grader ") for n in self.names]
-        return np.flatnonzero(~np.array(adding))
-
-    def of_course(self, name: str) -> bool:
-        """Return whether a column's effect multiplies all sessions of a course alike."""
-        return name.startswith("sessions, ") or name in self.adjusted
 
     @property
     def operators_apart(self) -> bool:
         """Whether operators cannot be adjusted for, each having fired one regime only."""
         told = any(name.startswith("operator ") for name in self.names)
         return len(self.regimes) == 2 and not told and self.n_operators > 1
-
-    @property
-    def ps_sessions(self) -> FloatArray:
-        """Ps sessions so far, (n,); zeros in a log with one regime."""
-        here = "ps" in self.names
-        return self.sums[:, self.names.index("ps")] if here else np.zeros(len(self.sums))
-
-    def bounds(self, remnant: float = 0.0) -> tuple[FloatArray, FloatArray, float]:
-        """Return :func:`bounds_of` the gradings."""
-        faded = self.table["fading_pct"].to_numpy(dtype=np.float64)
-        return bounds_of(faded, unit=self.unit, cleared_at=self.cleared_at, remnant=remnant)
 
 
 def fading_rows(log: OutcomeLog) -> FadingRows:
@@ -99,31 +89,37 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
         If the log has no gradings, fewer than 20 usable courses or 60 gradings, or all are alike.
     """
     courses, left_out = _usable_courses(log)
-    table = _graded_rows(log, courses)
-    courses = courses[courses["course_id"].isin(table["course_id"])].reset_index(drop=True)
-    _check_enough(courses, table)
+    graded = _graded_rows(log, courses)
+    courses = courses[courses["course_id"].isin(graded["course_id"])].reset_index(drop=True)
+    _check_enough(courses, graded)
     here = log.each_session
     here = here[here["course_id"].isin(courses["course_id"])]
     sums, regimes, mean_gap = _session_sums(here)
-    table = table.merge(sums, on=["course_id", "session"], how="left")
     courses = courses.assign(ink_group=courses["inks"].map(ink_group))
     for regime in regimes:
         had = sums.groupby("course_id")[regime].max()
         courses[regime] = courses["course_id"].map(had).fillna(0).to_numpy()
-    table["ink_group"] = table["course_id"].map(courses.set_index("course_id")["ink_group"])
-    centred, adjusted = _attributes_of(courses)
-    place = {name: at for at, name in enumerate(courses["course_id"])}
-    by_row = centred[table["course_id"].map(place).to_numpy(dtype=np.int64)]
     groups = tuple(
         group for group in INK_GROUPS if (courses["ink_group"] == group).sum() >= FEWEST_IN_GROUP
     )
-    columns = _design_columns(table, courses, by_row, adjusted, regimes, groups)
+    often = _often(graded["grader_id"], FEWEST_BY_GRADER)
+    own = _sum_to_zero("", graded["grader_id"].to_numpy(dtype=object), often)
+    who = np.column_stack([np.empty((len(graded), 0)), *own.values()])
+    table, place = _sessions_graded(graded, courses)
+    table = table.merge(sums, on=["course_id", "session"], how="left")
+    centred, adjusted = _attributes_of(courses)
+    columns = _design_columns(table, courses, centred, adjusted, regimes, groups)
     return FadingRows(
         table=table,
-        sums=np.column_stack(list(columns.values())).astype(np.float64),
+        counts=_less_before(table, np.column_stack(list(columns.values()))),
         names=tuple(columns),
+        history=_history(table),
+        changed=_changed(table, here),
+        place=place,
+        seen=_left(graded["fading_pct"]),
+        who=_since_before(table, place, who),
+        graders=tuple(often[:-1]),
         courses=courses,
-        centred=centred,
         adjusted=adjusted,
         regimes=regimes,
         groups=groups,
@@ -133,6 +129,70 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
         left_out=left_out,
         n_operators=len(_often(here["operator_id"], FEWEST_BY_OPERATOR)),
     )
+
+
+# One row per course and session, with the grading before, and the row of each grading.
+def _sessions_graded(graded: pd.DataFrame, courses: pd.DataFrame) -> tuple[pd.DataFrame, IntArray]:
+    by_session = graded.groupby(["course_id", "session"])
+    table = by_session["fading_pct"].mean().reset_index()
+    known = courses.set_index("course_id")
+    table["client_id"] = table["course_id"].map(known["client_id"])
+    table["ink_group"] = table["course_id"].map(known["ink_group"])
+    table["left"] = _left(table["fading_pct"])
+    by_course = table.groupby("course_id")
+    table["since"] = by_course["session"].shift(fill_value=0)
+    table["left_before"] = by_course["left"].shift(fill_value=1.0).clip(lower=LEAST_LEFT)
+    return table, np.asarray(by_session.ngroup(), dtype=np.int64)
+
+
+def _left(fading_pct: pd.Series[float]) -> FloatArray:
+    return 1 - fading_pct.clip(0, 100).to_numpy(dtype=np.float64) / 100
+
+
+# what was added since the row before of the same course
+def _less_before(table: pd.DataFrame, sums: FloatArray) -> FloatArray:
+    before = np.vstack([np.zeros((1, sums.shape[1])), sums[:-1]])
+    first = (table["since"] == 0).to_numpy()
+    return np.asarray(sums - np.where(first[:, None], 0.0, before), dtype=np.float64)
+
+
+# columns of each grading less the mean of those of the session graded before
+def _since_before(table: pd.DataFrame, place: IntArray, who: FloatArray) -> FloatArray:
+    mean = np.zeros((len(table), who.shape[1]))
+    np.add.at(mean, place, who)
+    mean /= np.bincount(place, minlength=len(table))[:, None]
+    return who - (mean - _less_before(table, mean))[place]
+
+
+# What a clinic may choose by: how far the tattoo was, how fast it went, and whether a step had
+# hardly any effect, the last one or one before. At the first step nothing was known.
+def _history(table: pd.DataFrame) -> FloatArray:
+    begun = (table["since"] > 0).to_numpy(dtype=np.float64)
+    twice = (table.groupby("course_id").cumcount() > 1).to_numpy(dtype=np.float64)
+    since = np.maximum(table["since"].to_numpy(dtype=np.float64), 1.0)
+    left = table["left_before"].to_numpy()
+    by_course = table.groupby("course_id")
+    earlier = by_course["left_before"].shift(fill_value=1.0).to_numpy()
+    apart = np.maximum(since - by_course["since"].shift(fill_value=0).to_numpy(), 1.0)
+    level, recent = np.log(left), np.log(earlier / left) / apart
+    hardly = np.exp(-np.clip(100 * (earlier - left), -3 * HARDLY, None) / HARDLY) * twice
+    worst = table.assign(hardly=hardly).groupby("course_id")["hardly"].cummax().to_numpy()
+    pace, long = -level / since, np.log(since)
+    known = [np.ones_like(left), level, pace, recent * begun, long, pace**2, pace * long]
+    columns = [*(column * begun for column in known), hardly, worst]
+    sessions = (table["session"] - table["since"]).to_numpy(dtype=np.float64)
+    return np.column_stack([*columns, *(sessions * one for one in columns), level**2 * begun])
+
+
+# Who was changed to ps was so for what was seen by then: later ps sessions of such a course tell
+# of the course, not of ps.
+def _changed(table: pd.DataFrame, sessions: pd.DataFrame) -> FloatArray:
+    if "ps" not in table:
+        return np.zeros(len(table))
+    first = sessions.sort_values("session_no").groupby("course_id")["regime"].first()
+    began = (table["course_id"].map(first) == "ps").to_numpy()
+    had = table.groupby("course_id")["ps"].shift(fill_value=0.0).to_numpy()
+    return np.where((had > 0) & ~began, table["ps"].to_numpy() - had, 0.0)
 
 
 def _usable_courses(log: OutcomeLog) -> tuple[pd.DataFrame, dict[str, int]]:
@@ -165,8 +225,7 @@ def _graded_rows(log: OutcomeLog, courses: pd.DataFrame) -> pd.DataFrame:
     mixed = sessions[sessions["regime"] == "mixed"].groupby("course_id")["session_no"].min()
     both = both[~(both["session"] >= both["course_id"].map(mixed))]
     both = both.sort_values(["course_id", "session"], kind="stable", ignore_index=True)
-    columns = ["course_id", "client_id", "session", "graded_on", "fading_pct", "grader_id"]
-    found: pd.DataFrame = both[columns]
+    found: pd.DataFrame = both[["course_id", "session", "fading_pct", "grader_id"]]
     return found
 
 
@@ -174,8 +233,7 @@ def _check_enough(courses: pd.DataFrame, table: pd.DataFrame) -> None:
     if len(courses) < FEWEST_COURSES or len(table) < FEWEST_GRADINGS:
         raise DataError(
             f"{counted(len(courses), 'graded course')} with {counted(len(table), 'grading')} after "
-            "a session are "
-            "usable.",
+            "a session are usable.",
             f"Fading curves need {FEWEST_COURSES} courses and {FEWEST_GRADINGS} gradings.",
         )
     if table["fading_pct"].nunique() < FEWEST_LEVELS:
@@ -245,6 +303,8 @@ def _attributes_of(courses: pd.DataFrame) -> tuple[FloatArray, tuple[str, ...]]:
     columns = {str(name): courses[name].to_numpy() for name in courses.columns}
     zeros = np.zeros(len(courses))
     found = covariates({**columns, "unreached": zeros, "years_from_now": zeros})
+    dense = found["ink_density"]  # a step of density need not be as much as the next
+    found["heavy"] = np.where(np.isnan(dense), np.nan, dense == np.nanmax(dense, initial=-1))
     by_group = ("ink_warm", "ink_other")  # these are the ink groups
     wanted = [*FIRST, *(name for name in BASELINE if name not in (*FIRST, *by_group))]
     kept: dict[str, FloatArray] = {}
@@ -259,21 +319,23 @@ def _attributes_of(courses: pd.DataFrame) -> tuple[FloatArray, tuple[str, ...]]:
     return np.column_stack([np.empty((len(courses), 0)), *(kept[name] for name in names)]), names
 
 
-# All columns but the first and graders' are sums over the sessions so far.
+# sums over the sessions so far
 def _design_columns(
     table: pd.DataFrame,
     courses: pd.DataFrame,
-    by_row: FloatArray,
+    centred: FloatArray,
     adjusted: tuple[str, ...],
     regimes: tuple[str, ...],
     groups: tuple[str, ...],
 ) -> dict[str, FloatArray]:
     sessions = table["session"].to_numpy(dtype=np.float64)
-    found = {"start": np.ones(len(table)), "sessions": sessions}
+    found = {"sessions": sessions}
     for group in groups[1:]:
         found[f"sessions, {group}"] = sessions * (table["ink_group"] == group).to_numpy()
     if len(regimes) == 2:
         found |= _regime_columns(table, courses, groups)
+    row_of = {name: at for at, name in enumerate(courses["course_id"])}
+    by_row = centred[table["course_id"].map(row_of).to_numpy(dtype=np.int64)]
     for at, name in enumerate(adjusted):
         found[name] = sessions * by_row[:, at]
     if regimes:
@@ -282,9 +344,7 @@ def _design_columns(
             values = table[name].to_numpy(dtype=np.float64)
             if np.ptp(values) > 0:
                 found[name] = values
-    graders = _often(table["grader_id"], FEWEST_BY_GRADER)
-    who = table["grader_id"].to_numpy(dtype=object)
-    return {**found, **_sum_to_zero("grader", who, graders)}
+    return found
 
 
 # What ps sessions add, and add further in ink groups that had enough of both.
@@ -311,35 +371,3 @@ def grading_unit(fading_pct: npt.ArrayLike) -> float:
     faded = np.asarray(fading_pct, dtype=np.float64)
     whole = [unit for unit in UNITS if np.allclose(np.mod(faded, unit), 0)]
     return whole[0] if whole else 1.0
-
-
-def bounds_of(
-    faded: FloatArray, *, unit: float, cleared_at: float, remnant: float = 0.0
-) -> tuple[FloatArray, FloatArray, float]:
-    """Return bounds of the log of the ink left that can go, and the log Jacobian.
-
-    ``remnant`` is a share of the ink that never goes. The Jacobian makes likelihoods under
-    different remnants comparable.
-
-    Examples
-    --------
-    >>> low, high, _ = bounds_of(np.array([0.0, 50.0, 97.0]), unit=1, cleared_at=95)
-    >>> low.round(3).tolist(), high.round(3).tolist()
-    ([-0.005, -0.693, -inf], [inf, -0.693, -2.996])
-    """
-    half = unit / 2
-
-    def log_left(percent: FloatArray | float) -> FloatArray:
-        share = (1 - np.asarray(percent) / 100 - remnant) / (1 - remnant)
-        return np.asarray(np.log(np.maximum(share, 1e-6)), dtype=np.float64)
-
-    ceiling, floor = faded >= cleared_at, faded <= 0
-    low, high = log_left(np.minimum(faded, cleared_at)), log_left(np.minimum(faded, cleared_at))
-    if unit >= COARSE:
-        low = log_left(np.minimum(faded + half, cleared_at))
-        high = log_left(np.maximum(faded - half, 0.0))
-    low = np.where(ceiling, -np.inf, np.where(floor, log_left(half), low))
-    high = np.where(floor, np.inf, high)
-    measured = low == high
-    left = (1 - faded[measured] / 100 - remnant) * 100
-    return low, high, float(-np.log(left).sum())

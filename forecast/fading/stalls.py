@@ -19,9 +19,15 @@ import numpy.typing as npt
 
 from forecast._notes import Note, notes_as_json
 from forecast._plain import plain_table
-from forecast._types import FloatArray
 from forecast.causal.rates import intraclass, one_way_intraclass, weighted_kappa, wilson_interval
-from forecast.fading.rows import FEWEST_BEFORE, FEWEST_BY_GRADER, FEWEST_CLEARED, FEWEST_TWICE
+from forecast.fading.rows import (
+    FEWEST_BEFORE,
+    FEWEST_BY_GRADER,
+    FEWEST_CLEARED,
+    FEWEST_TWICE,
+    LEAST_LEFT,
+    FadingRows,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,6 +35,8 @@ if TYPE_CHECKING:
     from forecast.fading.curves import Slopes
 
 LOOK_BACKS = (2, 3, 4, 6, 9, 13)  # sessions between what is expected from and the grading judged
+WITHIN_QUARTERS = 1.349  # standard deviations between the quarter points of normal values
+LEAST_SPREAD = 0.01  # of the ink: no log grades closer
 NEARLY = 3.0  # percentage points below the threshold that grading cannot tell from it
 AT = 50.0  # percent faded at which levels of graders are stated
 FALSE_ALARMS = 0.05  # courses that had not stopped and are flagged at some time
@@ -89,10 +97,10 @@ class StallRule:
         }
 
 
-def stall_rule(slopes: Slopes) -> StallRule:
-    """Return the rule learnt from the courses of a fitted fading model."""
-    looks = _looks_of(slopes)
-    courses = slopes.rows.courses.set_index("course_id")["outcome"]
+def stall_rule(rows: FadingRows) -> StallRule:
+    """Return the rule learnt from the courses of a log."""
+    looks = _looks_of(rows)
+    courses = rows.courses.set_index("course_id")["outcome"]
     outcome = looks["course_id"].map(courses)
     worst = looks[outcome == "cleared"].groupby("course_id")["below"].max().to_numpy()
     learnt = len(worst) >= FEWEST_CLEARED
@@ -116,66 +124,32 @@ def stall_rule(slopes: Slopes) -> StallRule:
     )
 
 
-# Every grading with enough before it, and how far below expectation it is.
-def _looks_of(slopes: Slopes) -> pd.DataFrame:
+# Every grading with enough before it, and how far below expectation it is: the course's own share
+# a session up to some sessions before, gone on, and what is usual for so long a look back.
+def _looks_of(rows: FadingRows) -> pd.DataFrame:
     import pandas as pd
 
-    rows, fit, model = slopes.rows, slopes.fit, slopes.fit.fitted.model
-    low, high, _ = rows.bounds(slopes.fit.remnant)
-    nearly = rows.table["fading_pct"].to_numpy() >= rows.cleared_at - NEARLY
-    value = np.where(np.isfinite(low) & ~nearly, low, -np.inf)  # as good as cleared: never a stall
-    known = np.where(np.isfinite(high), np.where(np.isfinite(low), (low + high) / 2, high), low)
-    fixed = fit.columns.design @ model.coefficients
-    relative = model.random_covariance / model.residual_variance
-    process = fit.fitted.process_variance / model.residual_variance
-    session = rows.table["session"].to_numpy(dtype=np.int64)
-    ids = rows.table["course_id"].to_numpy(dtype=object)
-    starts = np.flatnonzero(np.append(True, ids[1:] != ids[:-1]))
+    table = rows.table[["course_id", "session", "fading_pct", "left"]]
+    known = table[table.groupby("course_id").cumcount() >= FEWEST_BEFORE - 1]
+    known = known.assign(at=known["session"], before=known["left"].clip(lower=LEAST_LEFT))
+    known = known[["course_id", "at", "before"]].sort_values("at")
     found = []
-    for first, after in zip(starts, np.append(starts[1:], len(ids)), strict=True):
-        at = slice(first, after)
-        left = known[at] - fixed[at]
-        clock, random = fit.columns.clock[at], fit.columns.random[at]
-        expected = _expectations(session[at], clock, left, random, relative, process)
-        judged: dict[int, tuple[float, float]] = {}
-        for place, centre, spread in expected:
-            mean = fixed[first + place] + centre
-            scale = np.sqrt(model.residual_variance * spread)
-            below = float((value[first + place] - mean) / scale)
-            judged[place] = max(judged.get(place, (-np.inf, 0.0)), (below, mean))
-        for place, (below, mean) in judged.items():
-            if np.isfinite(below):
-                percent = float(rows.table["fading_pct"].iloc[first + place])
-                faded = float(slopes.faded(np.array([mean]))[0])
-                found.append((ids[first], int(session[first + place]), percent, faded, below))
-    return pd.DataFrame(found, columns=["course_id", "session", "faded", "expected", "below"])
-
-
-# Place, expected deviation and relative variance of each grading and look back. `left` are the
-# deviations of one course from the model's mean; `relative` and `process` are variances over that
-# of a grading.
-def _expectations(
-    session: npt.NDArray[np.int64],
-    clock: FloatArray,
-    left: FloatArray,
-    random: FloatArray,
-    relative: FloatArray,
-    process: float,
-) -> list[tuple[int, float, float]]:
-    shared = random @ relative @ random.T + process * np.minimum.outer(clock, clock)
-    spread = shared + np.eye(len(session))
-    found = []
-    for place in range(FEWEST_BEFORE, len(session)):
-        for back in LOOK_BACKS:
-            before = session <= session[place] - back
-            if before.sum() < FEWEST_BEFORE:
-                break
-            along = shared[place, before]
-            gain = np.linalg.solve(spread[np.ix_(before, before)], along)
-            found.append(
-                (place, float(gain @ left[before]), float(spread[place, place] - gain @ along))
-            )
-    return found
+    for back in LOOK_BACKS:
+        asked = table.assign(until=table["session"] - back).sort_values("until")
+        pair = pd.merge_asof(asked, known, left_on="until", right_on="at", by="course_id")
+        pair = pair[pair["at"].notna()]
+        expected = pair["before"] ** (pair["session"] / pair["at"])
+        over = pair["left"] - expected
+        usual, spread = over.median(), over.quantile(0.75) - over.quantile(0.25)
+        below = (over - usual) / max(spread / WITHIN_QUARTERS, LEAST_SPREAD)
+        seen = 100 * (1 - expected - usual).clip(0, 1)
+        found.append(pair.assign(faded=pair["fading_pct"], expected=seen, below=below))
+    looks = pd.concat(found)
+    # as good as cleared is never a stall
+    looks = looks[looks["faded"] < rows.cleared_at - NEARLY]
+    looks = looks.sort_values("below").groupby(["course_id", "session"]).tail(1)
+    columns = ["course_id", "session", "faded", "expected", "below"]
+    return looks.sort_values(["course_id", "session"])[columns].reset_index(drop=True)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -235,7 +209,7 @@ def grader_report(slopes: Slopes, gradings: pd.DataFrame, *, level: float) -> Gr
     known = known.groupby([*key, "grader_id"])["fading_pct"].mean().reset_index()
     twice = known[known.groupby(key)["grader_id"].transform("size") > 1]
     n_twice = int(twice.groupby(key).ngroups)
-    levels = _grader_levels(slopes)
+    levels = _grader_levels(slopes, gradings)
     notes = []
     icc = None
     if n_twice >= FEWEST_TWICE:
@@ -251,20 +225,19 @@ def grader_report(slopes: Slopes, gradings: pd.DataFrame, *, level: float) -> Gr
     return GraderReport(levels, icc, n_twice, _pair_table(twice, key, level), tuple(notes))
 
 
-def _grader_levels(slopes: Slopes) -> pd.DataFrame:
+def _grader_levels(slopes: Slopes, gradings: pd.DataFrame) -> pd.DataFrame:
     import pandas as pd
 
-    names = slopes.rows.names
-    told = [name.removeprefix("grader ") for name in names if name.startswith("grader ")]
-    counts = slopes.rows.table["grader_id"].value_counts()
+    told = slopes.rows.graders
+    counts = gradings["grader_id"].value_counts()
     last = max((str(name) for name in counts.index[counts >= FEWEST_BY_GRADER]), default="")
+    weights = np.vstack([np.eye(len(told)), np.full((1, len(told)), -1.0)])  # they sum to zero
+    others = np.zeros(len(slopes.fit.coefficients) - len(told))
     table = []
-    for grader in [*told, last] if told else []:
-        weights = np.array([1.0 * (name == f"grader {grader}") for name in names])
-        if grader == last:  # the effects sum to zero
-            weights = np.array([-1.0 * name.startswith("grader ") for name in names])
-        effect = float(weights @ slopes.fit.coefficients)
-        ends = effect + slopes.reach * slopes.error(weights) * np.array([0.0, 1.0, -1.0])
+    for grader, own in zip([*told, last] if told else [], weights, strict=False):
+        gradient = np.append(others, own)
+        effect = float(gradient @ slopes.fit.coefficients)
+        ends = effect + slopes.reach * slopes.error(gradient) * np.array([0.0, 1.0, -1.0])
         points = (100 - AT) * -np.expm1(ends)
         table.append((grader, *points.tolist(), int(counts[grader])))
     return pd.DataFrame(table, columns=["grader_id", "points", "low", "high", "gradings"])

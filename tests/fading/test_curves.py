@@ -1,4 +1,4 @@
-"""Planted paces, regimes, operators, asymptotes and intervals come back from the fitted model."""
+"""Planted paces, regimes, operators and intervals come back, and what does nothing is seen to."""
 
 from dataclasses import replace
 from statistics import NormalDist
@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from forecast.fading.curves import Slopes, fit_rows
 from forecast.fading.fading import fit_fading
-from forecast.invented import Crew, World, simulate_clinic
+from forecast.fading.rows import fading_rows
+from forecast.invented import Crew, World, simulate_clinic, usual_world
 
 from .logs import BLACK, codes, graded_log
 
@@ -67,7 +69,8 @@ def test_operators_who_like_ps_and_are_quick_are_not_taken_for_ps():
     names = [name for name in fading.rows.names if name.startswith("operator ")]
     found = fading.model.coefficients[[fading.rows.names.index(name) for name in names]]
     pace = np.exp(Crew.of(world).speed)
-    assert_allclose(found, (pace / pace.mean() - 1)[: len(found)], atol=0.08)
+    usual = np.log1p(-fading.share("ns")[0])
+    assert_allclose(found / usual, (pace / pace.mean() - 1)[: len(found)], atol=0.12)
 
 
 def test_an_operator_who_alone_fires_ps_is_said():
@@ -76,15 +79,22 @@ def test_an_operator_who_alone_fires_ps_is_said():
     assert "fading.operators_apart" in codes(fading)
 
 
+# each session of some removes less than the last; others keep a remnant; elsewhere the eye decides
 @pytest.mark.slow
-def test_courses_that_level_off_are_named_and_most_of_them_have_a_remnant():
-    clinic = simulate_clinic(700, seed=13, world=replace(World(), resistant_rate=0.3))
-    fading = fit_fading(clinic.log)
-    remnant = clinic.truth.set_index("course_id")["remnant"]
-    named = [row["course_id"] for row in fading.to_dict()["level_off"] if row["chance"] > 0.8]
-    assert len(named) >= 5
-    assert (remnant.loc[named] > 0.05).mean() > 0.8
-    assert "fading.level_off" in codes(fading)
+@pytest.mark.parametrize("mechanism", ["share", "noisy", "waning", "leaving"])
+def test_ps_that_does_nothing_is_not_blamed_for_the_stalls_it_is_used_on(mechanism):
+    world = replace(
+        World.scenario("none", base=usual_world(mechanism)), stalled_only=True, resistant_rate=0.0
+    )
+    found = []
+    for seed in range(30):
+        rows = fading_rows(simulate_clinic(600, seed=5000 + seed, world=world).log)
+        table = Slopes(rows, fit_rows(rows), 0.95).differences().set_index("ink_group")
+        found.append(table.loc["all", ["difference", "low", "high"]].to_numpy(dtype=float))
+    gap, low, high = np.transpose(found)
+    # 5 % may be false: more than 5 of 30 is a chance of 1 in 300
+    assert ((low > 0) | (high < 0)).sum() <= 5
+    assert abs(gap.mean()) < 0.003 + 2 * gap.std(ddof=1) / 30**0.5
 
 
 def test_a_plain_average_of_gradings_follows_those_who_are_left(fading):
@@ -127,16 +137,18 @@ def test_21_percent_a_session_gives_the_two_published_amounts():
 def test_a_log_without_fading_is_not_told_to_fade():
     for seed in range(4):
         rng = np.random.default_rng(seed)
-        left = np.exp(rng.normal(-0.5, 0.4, (25, 4)))
-        fading = fit_fading(graded_log(100 * (1 - left.clip(0.06, 0.99))))
+        left = 1 + rng.normal(0, 0.03, (25, 4))
+        fading = fit_fading(graded_log(100 * (1 - left)))
         share, (low, high) = fading.share("all")
-        assert low < 0 < high
-        assert low < share < high < 1
+        # gradings cannot lie below 0: errors look like half a point of fading a session
+        assert low < 0.006
+        assert share < high < 0.02
 
 
 @pytest.mark.slow
 def test_the_middle_courses_are_eight_of_ten():
-    clinic = simulate_clinic(900, seed=8, world=BLACK)
+    # intervals are not the usual eight weeks, so they must not matter
+    clinic = simulate_clinic(900, seed=8, world=replace(BLACK, spacing_effect=0.0))
     fading = fit_fading(clinic.log)
     truth = clinic.truth.set_index("course_id").loc[fading.rows.courses["course_id"]]
     pace = np.exp(truth["log_speed"].to_numpy() + BLACK.session_sd**2 / 2)
@@ -145,7 +157,7 @@ def test_the_middle_courses_are_eight_of_ten():
         curve = fading.curves.query("ink_group == 'all' and regime == 'ns' and session == @session")
         low, middle, high = curve[["middle_low", "faded", "middle_high"]].iloc[0]
         assert middle == pytest.approx(np.median(faded), abs=2.5)
-        # chance within the sessions, no part of the paces, widens the range a little
+        # chance within the sessions and in gradings, no part of the paces, widens the range
         assert 0.78 < ((low < faded) & (faded < high)).mean() < 0.92
 
 
@@ -157,22 +169,10 @@ def test_both_published_thresholds_come_from_one_fit():
     pace = rng.normal(2.286 / 4, 1.218 / 4, (400, 1))
     left = np.exp(-pace * np.arange(1, 5) + rng.normal(0, 0.05, (400, 4)))
     fading = fit_fading(graded_log(100 * (1 - left)))
-    curve = fading.curves.query("ink_group == 'all' and session == 4")
-    middle = np.log(1 - curve["faded"].iloc[0] / 100)
-    z = np.array([1.0, 4.0])
-    # what the attributes, drawn without regard to fading, seem to explain is part of the spread
-    explained = np.var(fading.rows.centred @ slopes_of(fading)) * middle**2
-    spread = np.sqrt(z @ fading.model.fitted.model.random_covariance @ z + explained)
-    for percent, published in ((75, 0.77), (95, 0.28)):
-        beyond = NormalDist(middle, spread).cdf(np.log(1 - percent / 100))
-        # standard error of a share of 400 courses: 2.2 points
-        assert beyond == pytest.approx(published, abs=0.05)
-
-
-def slopes_of(fading):
-    """Return the fitted effects of the attributes on the log of the slope."""
-    place = [fading.rows.names.index(name) for name in fading.rows.adjusted]
-    return fading.model.coefficients[place]
+    curve = fading.curves.query("ink_group == 'all' and session == 4").iloc[0]
+    published = NormalDist(-2.286, 1.218)
+    for name, share in (("middle_low", 0.9), ("faded", 0.5)):
+        assert curve[name] == pytest.approx(100 * -np.expm1(published.inv_cdf(share)), abs=3.5)
 
 
 @pytest.mark.slow

@@ -1,27 +1,38 @@
-"""Gradings as rows: bounds, ranges and clearances nobody graded, and logs that say too little."""
+"""Gradings as steps, clearances nobody graded, and logs that say too little."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
 from forecast.errors import DataError
 from forecast.fading.fading import fit_fading
-from forecast.fading.rows import bounds_of, fading_rows, grading_unit
+from forecast.fading.rows import fading_rows, grading_unit
 from forecast.invented import simulate_log
 from forecast.log import OutcomeLog
 
-from .logs import codes, with_tables
+from .logs import codes, graded_log, with_tables
 
 
-def test_gradings_at_the_ends_of_the_scale_are_bounds():
-    low, high, _ = bounds_of(np.array([0.0, 40.0, 95.0, 100.0]), unit=1, cleared_at=95)
-    assert np.isinf(high[0])
-    assert low[1] == high[1] == pytest.approx(np.log(0.6))
-    assert np.isneginf(low[2:]).all()
-    assert_allclose(high[2:], np.log(0.05))
-    wide, narrow, _ = bounds_of(np.array([50.0]), unit=10, cleared_at=95)
-    assert_allclose([wide[0], narrow[0]], np.log([0.45, 0.55]))
+def test_steps_go_from_grading_to_grading_and_gradings_of_one_session_are_averaged():
+    log = graded_log(np.tile([20.0, 40.0, 100.0], (25, 1)))
+    again = log.gradings[log.gradings["after_session"] == 2].assign(fading_pct=60.0)
+    missing = log.gradings["course_id"].eq("C003") & log.gradings["after_session"].eq(1)
+    gradings = pd.concat([log.gradings[~missing], again])
+    rows = fading_rows(OutcomeLog.from_frames(log.courses, gradings=gradings))
+    steps = rows.table.set_index(["course_id", "session"])[["since", "left_before", "left"]]
+    assert steps.loc[("C000", 1)].tolist() == [0, 1.0, 0.8]
+    assert steps.loc[("C000", 2)].tolist() == pytest.approx([1, 0.8, 0.5])
+    assert steps.loc[("C000", 3)].tolist() == pytest.approx([2, 0.5, 0.0])
+    assert steps.loc[("C003", 2)].tolist() == pytest.approx([0, 1.0, 0.5])
+    sessions = pd.Series(rows.counts[:, rows.names.index("sessions")], steps.index)
+    assert sessions.loc["C000"].tolist() == [1, 1, 1]
+    assert sessions.loc["C003"].tolist() == [2, 1]
+
+
+def test_the_unit_of_a_log_is_the_coarsest_that_all_gradings_share():
     assert grading_unit([0, 20, 40]) == 10
+    assert grading_unit([0, 33]) == 1
 
 
 def test_a_clearance_that_nobody_graded_counts_as_at_the_threshold(log):
@@ -52,7 +63,6 @@ def test_too_few_gradings_are_refused_with_what_is_needed(log):
 
 @pytest.fixture(scope="module")
 def fine():
-    # no spread of starts is found in the tens of this log: it must not count as known to be none
     return fit_fading(simulate_log(200, seed=9))
 
 
@@ -64,7 +74,7 @@ def coarse(fine):
 
 
 @pytest.mark.slow
-def test_coarse_grades_count_as_ranges(coarse, fine):
+def test_coarse_grades_give_much_the_same_answer_and_are_said(coarse, fine):
     assert coarse.rows.unit == 10
     assert "fading.rounded" in codes(coarse)
     assert_allclose(coarse.share("ns")[0], fine.share("ns")[0], atol=0.02)

@@ -64,14 +64,18 @@ def test_a_course_that_stops_fading_is_flagged_and_named(small_log):
 
 def test_later_gradings_do_not_move_an_earlier_look(small_fading):
     rows = small_fading.rows
-    late = rows.table["session"] >= 8
-    table = rows.table.assign(fading_pct=np.where(late, 20.0, rows.table["fading_pct"]))
-    edited = replace(rows, table=table)
-    same_model = Slopes(edited, small_fading.model, small_fading.level)
-    columns = ["course_id", "session", "faded", "expected", "below"]
-    before = small_fading.stalls.looks.query("session < 8")[columns].reset_index(drop=True)
-    after = stall_rule(same_model).looks.query("session < 8")[columns].reset_index(drop=True)
-    pd.testing.assert_frame_equal(before, after)
+    edited = rows.table["course_id"].eq(rows.table["course_id"].iloc[0])
+    late = edited & (rows.table["session"] >= 8)
+    table = rows.table.assign(left=np.where(late, 0.8, rows.table["left"]))
+    before, after = (
+        one.query("session < 8").reset_index(drop=True)
+        for one in (small_fading.stalls.looks, stall_rule(replace(rows, table=table)).looks)
+    )
+    columns = ["course_id", "session", "faded"]
+    pd.testing.assert_frame_equal(before[columns], after[columns])
+    # what is usual for a look back moves with one course by next to nothing
+    assert_allclose(before["expected"], after["expected"], atol=0.2)
+    assert_allclose(before["below"], after["below"], atol=0.1)
     assert len(before) > 50
 
 
@@ -123,7 +127,8 @@ def test_a_generous_grader_is_found_with_the_right_size(report):
     levels = report.levels.set_index("grader_id")
     # half of the ink is left: each is half of the difference away from the mean grader
     expected = 50 * (1 - np.exp(-GENEROUS / 2))
-    assert levels.loc["second", "low"] < expected < levels.loc["second", "high"]
+    assert levels.loc["second", "points"] == pytest.approx(expected, abs=0.4)
+    assert levels.loc["second", "low"] > 0
     assert levels.loc["first", "points"] < 0
     assert "fading.graders_differ" in codes(report)
 
