@@ -17,6 +17,8 @@ from forecast.cli.files import (
     Options,
     add_cluster,
     add_command,
+    add_out,
+    add_usual,
     answer,
     anywhere,
     check_folder,
@@ -45,45 +47,55 @@ WRITTEN = (
 def add_compare(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = add_command(
-        commands, "compare", anywhere(_compare), says="what a pulse regime saves, compared fairly"
+        commands, "compare", anywhere(_compare), says="What a pulse regime saves, compared fairly."
     )
     add_log(parser)
     parser.add_argument(
         "--strategies",
         default="ns,ps",
         metavar="A,B",
-        help='"ns", "ps", or "ns:4-ps" for ns in the first 4 sessions and then ps (ns,ps)',
+        help="Compare these (ns,ps); ns:4-ps is ns in the first 4 sessions and then ps.",
     )
     parser.add_argument(
         "--horizon",
         type=_horizon,
         default="auto",
         metavar="N",
-        help="sessions compared over (auto: as far as the log carries each pair, up to 15)",
+        help="Compare up to this session; auto is as far as the log carries each pair, up to 15.",
     )
-    parser.add_argument("--by", metavar="COLUMN", help="also within the levels of this column")
+    parser.add_argument("--by", metavar="COLUMN", help="Compare also by the levels of this.")
     parser.add_argument(
         "--looking-again",
         action="store_true",
-        help="intervals that hold at every look at a growing log; needs the same --horizon at each",
+        help="Make intervals hold at every look at a growing log; name the same --horizon each.",
     )
     parser.add_argument(
-        "--margin", type=float, default=1.0, help="sessions below which it does not matter (1)"
+        "--margin",
+        type=float,
+        default=1.0,
+        metavar="SESSIONS",
+        help="The smallest difference that matters, in sessions (1).",
     )
-    parser.add_argument("--level", type=float, default=0.95, help="what intervals cover (0.95)")
-    parser.add_argument("--replicates", type=int, default=1000, help="resamples (1000)")
-    parser.add_argument("--seed", type=int, default=0, help="of the resamples (0)")
+    add_usual(parser, "--level")
+    parser.set_defaults(level=0.95)
+    parser.add_argument(
+        "--replicates", type=int, default=1000, metavar="N", help="Draw so many resamples (1000)."
+    )
+    add_usual(parser, "--seed")
     parser.add_argument(
         "--plan",
         type=float,
         metavar="SESSIONS",
-        help="also how many more courses would settle a difference of this size",
+        help="Say also how many more courses would settle a difference of this size.",
     )
     parser.add_argument(
-        "--out", type=Path, metavar="FOLDER", help="also write tables to redo the comparison from"
+        "--out",
+        type=Path,
+        metavar="FOLDER",
+        help="Write also tables to redo it from.",
     )
     parser.add_argument(
-        "--report", type=Path, metavar="FOLDER", help="also write it up as a paper would"
+        "--report", type=Path, metavar="FOLDER", help="Write it up, item by item, as a paper would."
     )
     add_cluster(parser)
 
@@ -180,10 +192,11 @@ def compared_text(comparison: RegimeComparison) -> str:
 def add_fading(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = add_command(
-        commands, "fading", _fading, says="fading per session by regime and ink, graders, stalls"
+        commands, "fading", _fading, says="Fading per session by regime and ink, graders, stalls."
     )
     add_log(parser)
-    parser.add_argument("--level", type=float, default=0.95, help="what intervals cover (0.95)")
+    add_usual(parser, "--level")
+    parser.set_defaults(level=0.95)
 
 
 def _fading(options: Options) -> None:
@@ -196,13 +209,17 @@ def _fading(options: Options) -> None:
 def add_reactions(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = add_command(
-        commands, "reactions", _reactions, says="adverse reactions by regime and operator"
+        commands, "reactions", _reactions, says="Adverse reactions by regime and operator."
     )
     add_log(parser)
     parser.add_argument(
-        "--outcome", default="any", help="any, lasting, transient, or one kind of reaction (any)"
+        "--outcome",
+        default="any",
+        metavar="KIND",
+        help="Count these: any, lasting, transient, or one kind of reaction (any).",
     )
-    parser.add_argument("--level", type=float, default=0.95, help="what intervals cover (0.95)")
+    add_usual(parser, "--level")
+    parser.set_defaults(level=0.95)
 
 
 def _reactions(options: Options) -> None:
@@ -213,26 +230,42 @@ def _reactions(options: Options) -> None:
 def add_reach(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = add_command(
-        commands, "reach", _reach, says="inks the lasers reach, and what another laser would change"
+        commands,
+        "reach",
+        _reach,
+        says="Inks the lasers reach, and what another would change.",
     )
     add_log(parser)
     parser.add_argument(
         "--wavelengths",
         metavar="NM",
-        help="of a laser that is considered, in nm, several joined by commas",
-    )
-    parser.add_argument("--regime", choices=("ns", "ps"), default="ps", help="of that laser (ps)")
-    parser.add_argument("--price", type=float, help="of that laser, in the clinic's money")
-    parser.add_argument(
-        "--worth-cleared", type=float, default=0.0, help="what one more cleared course is worth (0)"
+        help="Ask what one more laser of these wavelengths would bring; in nm, joined by commas.",
     )
     parser.add_argument(
-        "--cost-per-session", type=float, default=0.0, help="what a session costs the clinic (0)"
+        "--regime", choices=("ns", "ps"), default="ps", help="The pulses of that laser (ps)."
     )
-    parser.add_argument("--on", metavar="DATE", help="the day of the question (the log's last)")
-    parser.add_argument("--horizon", type=int, default=15, help="sessions counted to (15)")
-    parser.add_argument("--level", type=float, default=0.95, help="what intervals cover (0.95)")
-    parser.add_argument("--seed", type=int, default=0, help="of everything drawn at random (0)")
+    parser.add_argument("--price", type=float, metavar="MONEY", help="What that laser costs.")
+    parser.add_argument(
+        "--worth-cleared",
+        type=float,
+        default=0.0,
+        metavar="MONEY",
+        help="What one more cleared course is worth (0).",
+    )
+    parser.add_argument(
+        "--cost-per-session",
+        type=float,
+        default=0.0,
+        metavar="MONEY",
+        help="What a session costs the clinic (0).",
+    )
+    parser.add_argument("--on", metavar="DATE", help="When it comes (the log's last day).")
+    parser.add_argument(
+        "--horizon", type=int, default=15, metavar="N", help="Count up to this session (15)."
+    )
+    add_usual(parser, "--level")
+    parser.set_defaults(level=0.95)
+    add_usual(parser, "--seed")
 
 
 def _reach(options: Options) -> None:
@@ -261,7 +294,7 @@ def _reach(options: Options) -> None:
             seed=options.seed,
         )
         data["change"] = change.to_dict()
-        texts.append(change.to_text())
+        texts.insert(0, change.to_text())
     answer(options, data, "\n\n".join([*texts, CLOSING]))
 
 
@@ -277,33 +310,38 @@ def _numbers(text: str) -> tuple[float, ...]:
 def add_share(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = add_command(
-        commands, "share", _share, says="what may be given away: effects and coarse counts, no rows"
+        commands,
+        "share",
+        _share,
+        says="What may be given away: effects and counts, no rows.",
     )
     add_log(parser)
-    parser.add_argument("-o", "--out", type=Path, required=True, metavar="SHARE.json")
-    parser.add_argument("--goal", choices=("clear", "lighten"), default="clear")
+    add_out(parser, "SHARE.json")
+    add_usual(parser, "--goal")
     parser.add_argument(
         "--answer",
         type=Path,
         metavar="QUESTION.json",
-        help="answer a question of an exact joint fit instead",
+        help="Answer a question of an exact joint fit instead.",
     )
 
 
 def add_pool(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = add_command(
-        commands, "pool", _pool, says="one common model from the shares of several clinics"
+        commands, "pool", _pool, says="One common model from the shares of several clinics."
     )
-    parser.add_argument("shares", metavar="SHARE.json", type=Path, nargs="*")
-    parser.add_argument("-o", "--out", type=Path, required=True, metavar="POOLED.json")
-    parser.add_argument("--goal", choices=("clear", "lighten"), default="clear")
+    parser.add_argument(
+        "shares", metavar="SHARE.json", type=Path, nargs="*", help="What each clinic's share wrote."
+    )
+    add_out(parser, "POOLED.json")
+    add_usual(parser, "--goal")
     parser.add_argument(
         "--rounds",
         type=Path,
         metavar="ROUNDS.json",
-        help="take a step of an exact joint fit, kept in this file: the files given are the "
-        "clinics' answers to the last question, and the next one, or the model, is written",
+        help="Take a step of an exact joint fit, kept in this file. The files given are the "
+        "clinics' answers to the last question; the next one, or the model, is written.",
     )
 
 

@@ -20,20 +20,20 @@ CLINICS_TURN = "Backups, exports and copies of them made before are the clinic's
 def add_daybook(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = add_command(
-        commands, "daybook", _daybook, says="one file for promises, sessions and how courses end"
+        commands, "daybook", _daybook, says="One file for promises, sessions and how courses end."
     )
-    parser.add_argument("file", metavar="FILE.sqlite", type=Path)
+    parser.add_argument("file", metavar="FILE.sqlite", type=Path, help="The daybook.")
     what = parser.add_mutually_exclusive_group()
     what.add_argument(
         "--from", dest="source", metavar="LOG", type=Path,
-        help="take a log over into a new daybook, an export of one, or an old register R.jsonl",
+        help="Make it from a log, from an export of a daybook, or from an old register R.jsonl.",
     )  # fmt: skip
-    what.add_argument("--export", metavar="FOLDER", type=Path, help="write it out as a log")
-    what.add_argument("--check", action="store_true", help="the file itself, and the log's rules")
-    what.add_argument("--backup", metavar="COPY.sqlite", type=Path, help="copy it while in use")
-    what.add_argument("--history", metavar="COURSE", help="all that was entered of a course")
-    what.add_argument("--forget", metavar="CLIENT", help="take a client out of it for good")
-    parser.add_argument("--by", metavar="CODE", default=BY, help=f"who enters it ({BY})")
+    what.add_argument("--export", metavar="FOLDER", type=Path, help="Write it out as a log.")
+    what.add_argument("--check", action="store_true", help="Check the file, and the log's rules.")
+    what.add_argument("--backup", metavar="COPY.sqlite", type=Path, help="Copy it while in use.")
+    what.add_argument("--history", metavar="COURSE", help="Show all that was entered of a course.")
+    what.add_argument("--forget", metavar="CLIENT", help="Take a client out of it for good.")
+    parser.add_argument("--by", metavar="CODE", default=BY, help=f"The code of who enters ({BY}).")
 
 
 def _daybook(options: Options) -> None:

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import prices, tattoo
-from forecast._checks import LEVEL
 from forecast.cli.files import (
     BY,
     CLOSING,
@@ -18,6 +17,7 @@ from forecast.cli.files import (
     add_facts,
     add_gradings,
     add_promise,
+    add_usual,
     answer,
     check_register,
     course_of,
@@ -39,57 +39,44 @@ if TYPE_CHECKING:
     from forecast.midcourse import Update
     from forecast.tattoo import Caution
 
+STALL = ("midcourse.levels_off", "midcourse.slower", "midcourse.as_usual", "midcourse.faster")
+
 
 def add_estimate(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = add_command(
-        commands, "estimate", _estimate, says="how many sessions each enquiry is likely to need"
+        commands, "estimate", _estimate, says="How many sessions each enquiry is likely to need."
     )
-    parser.add_argument("model", metavar="MODEL.json", type=Path)
-    parser.add_argument("enquiries", metavar="ENQUIRIES.csv", type=Path)
-    parser.add_argument(
-        "--level", type=float, default=LEVEL, help=f"what the interval covers ({LEVEL:g})"
-    )
-    parser.add_argument("--strategy", help="a pulse strategy instead of the log's own practice")
-    parser.add_argument(
-        "--lighten",
-        metavar="MODEL2.json",
-        type=Path,
-        help="one fitted with --goal lighten: what that takes where most do not clear",
-    )
+    add_usual(parser, "model", "enquiries", "--level")
+    parser.add_argument("--strategy", help="Answer for always ns, always ps, or ns:4-ps.")
+    add_usual(parser, "--lighten")
     parser.add_argument(
         "--drivers",
         action="store_true",
-        help="also say what each attribute does to the count, and how past courses like it went",
+        help="Say also what each attribute does to the count, and how past courses like it went.",
     )
     add_facts(parser)
     parser.add_argument(
         "--register",
         type=Path,
         metavar="BOOK.sqlite",
-        help="keep each estimate as a promise in a daybook, to be judged by assess later",
+        help="Keep each estimate as a promise in a daybook, for assess to judge later.",
     )
 
 
 def add_update(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = add_command(
-        commands, "update", _update, says="how many sessions are still needed, mid-course"
+        commands, "update", _update, says="How many sessions are still needed, mid-course."
     )
-    parser.add_argument("model", metavar="MODEL.json", type=Path)
-    parser.add_argument("enquiry", metavar="ENQUIRY.csv", type=Path, nargs="?")
-    parser.add_argument("--sessions-done", type=int, metavar="K")
+    add_usual(parser, "model", "enquiry", "--sessions-done")
     add_gradings(parser)
     add_promise(parser, daybook=True)
     parser.add_argument(
-        "--drivers", action="store_true", help="also say what gradings and attributes do to it"
+        "--drivers", action="store_true", help="Say also what gradings and attributes do to it."
     )
-    parser.add_argument(
-        "--tariff", type=Path, metavar="TARIFF.toml", help="also price the sessions still needed"
-    )
-    parser.add_argument(
-        "--level", type=float, default=LEVEL, help=f"what the interval covers ({LEVEL:g})"
-    )
+    add_usual(parser, "--tariff")
+    add_usual(parser, "--level")
 
 
 def _estimate(options: Options) -> None:
@@ -275,7 +262,8 @@ def _update(options: Options) -> None:
         **as_dict(cautions),
         **priced,
     }
-    said = [f"{against}\n"] * bool(against) + update_lines(later, details=options.details)
+    tell = " Tell the client." if against and against.severity != "info" else ""
+    said = [f"{against}{tell}\n"] * bool(against) + update_lines(later, details=options.details)
     more = by_line({"": cautions}, "care")
     answer(options, data, "\n".join([*first, *said, *lines, *more, "", CLOSING]))
 
@@ -283,10 +271,12 @@ def _update(options: Options) -> None:
 def update_lines(later: Update, *, details: bool) -> list[str]:
     """Return the answer mid-course, a line each; with ``details`` all that it rests on."""
     now, whole = later.remaining, later.total
-    notes = sorted(now.notes, key=_gravest)
+    stalled = [note for note in now.notes if note.code in STALL]
+    notes = sorted((note for note in now.notes if note not in stalled), key=_gravest)
     grave = [note for note in notes if note.severity != "info"]
     kept = notes if details else grave[:2]
     return [
+        *(f"! {note}" if note.severity != "info" else str(note) for note in stalled),
         *now.headline[:2],
         *[
             f"With the {later.sessions_done} done: {whole.spoken(whole.median)} in all, "

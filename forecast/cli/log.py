@@ -14,6 +14,8 @@ from forecast.cli.files import (
     Options,
     add_cluster,
     add_command,
+    add_out,
+    add_usual,
     answer,
     anywhere,
     check_can_write,
@@ -33,18 +35,18 @@ if TYPE_CHECKING:
 
 def add_log(parser: argparse.ArgumentParser) -> None:
     """Add the log and how it is read."""
-    parser.add_argument("log", metavar="LOG", type=Path, help="a folder, a workbook, a daybook")
+    parser.add_argument("log", metavar="LOG", type=Path, help="A folder, a workbook or a daybook.")
     parser.add_argument(
         "--columns",
         type=Path,
         metavar="COLUMNS.toml",
-        help="what the clinic's own sheets, headings and words mean (see check --propose-map)",
+        help="What the clinic's sheets, headings and words mean; check --propose-map writes it.",
     )
     parser.add_argument(
         "--cleared-at",
         type=float,
         metavar="PERCENT",
-        help="fading from which a grading counts as clear (the log's own, else 95)",
+        help="A grading from here on counts as clear. Without it, as the log says, else 95.",
     )
 
 
@@ -72,8 +74,8 @@ MODELS = {
 
 def add_workbook(commands: Commands) -> None:
     """Add the command to the parser."""
-    parser = add_command(commands, "workbook", _workbook, says="an empty log to fill in")
-    parser.add_argument("out", metavar="NEW.xlsx", type=Path)
+    parser = add_command(commands, "workbook", _workbook, says="An empty log to fill in.")
+    parser.add_argument("out", metavar="NEW.xlsx", type=Path, help="A new file.")
 
 
 def _workbook(options: Options) -> None:
@@ -91,23 +93,23 @@ def _workbook(options: Options) -> None:
 
 def add_check(commands: Commands) -> None:
     """Add the command to the parser."""
-    parser = add_command(commands, "check", _check, says="what was read, understood and set aside")
+    parser = add_command(commands, "check", _check, says="What was read, understood and set aside.")
     add_log(parser)
     parser.add_argument(
         "--set-aside",
         type=Path,
         metavar="FOLDER",
-        help="where rows set aside are written to be mended, if there are any (set-aside, or "
-        "set-aside-2 where that holds the rows of another log)",
+        help="Write the rows set aside here, to be corrected. Without it, into set-aside, or into "
+        "set-aside-2 where that holds the rows of another log.",
     )
     parser.add_argument(
-        "--language", choices=("en", "de"), default="en", help="what the report is written in (en)"
+        "--language", choices=("en", "de"), default="en", help="The language of the report (en)."
     )
     parser.add_argument(
         "--propose-map",
         type=Path,
         metavar="COLUMNS.toml",
-        help="write what the sheets, headings and words of any workbook could mean",
+        help="Write what the sheets, headings and words of any workbook could mean, and stop.",
     )
 
 
@@ -169,18 +171,20 @@ def _check(options: Options) -> None:
 def add_fit(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = add_command(
-        commands, "fit", anywhere(_fit), says="fit the clinic's session counts and save them"
+        commands, "fit", anywhere(_fit), says="Fit the clinic's session counts and save them."
     )
     add_log(parser)
-    parser.add_argument("-o", "--out", type=Path, required=True, metavar="MODEL.json")
-    parser.add_argument("--goal", choices=("clear", "lighten"), default="clear")
-    parser.add_argument("--horizon", type=int, default=25, help="last session spoken of (25)")
-    parser.add_argument("--seed", type=int, default=0, help="of everything drawn at random (0)")
+    add_out(parser, "MODEL.json")
+    add_usual(parser, "--goal")
+    parser.add_argument(
+        "--horizon", type=int, default=25, metavar="N", help="Estimate up to this session (25)."
+    )
+    add_usual(parser, "--seed")
     parser.add_argument(
         "--evidence",
         type=Path,
         metavar="POOLED.json",
-        help="what other clinics found together (pool), in place of published evidence",
+        help="Lean on what other clinics found together (from pool), not on published evidence.",
     )
     add_cluster(parser)
 
@@ -226,13 +230,7 @@ def fitted_text(forecaster: Forecaster) -> str:
         for name, words in MODELS.items():
             best = best.replace(name, words)
         lines.append(f"Best of {n} models when tested on clients it had not seen: {best}.")
-    coverage = found.get("coverage")
-    if coverage:
-        kept, error = 100 * coverage["tie_split"], 100 * coverage["tie_split_error"]
-        lines.append(
-            f"On those the {100 * coverage['level']:g} % interval held the true count for "
-            f"{kept:.0f} % (give or take {error:.0f})."
-        )
+    lines += own_check(forecaster)
     failing = [
         f"{row['factor']} {row['label']}"
         for row in found.get("subgroups", ())
@@ -243,15 +241,30 @@ def fitted_text(forecaster: Forecaster) -> str:
     return "\n".join(lines)
 
 
+def own_check(forecaster: Forecaster) -> list[str]:
+    """Return how often the interval held on clients left out of the fit, a line, or none."""
+    coverage = forecaster.assessment.get("coverage")
+    if not coverage:
+        return []
+    kept, error = 100 * coverage["tie_split"], 100 * coverage["tie_split_error"]
+    return [
+        f"On clients left out of the fit the {100 * coverage['level']:g} % interval held the true "
+        f"count for {kept:.0f} % (give or take {error:.0f})."
+    ]
+
+
 def add_refresh(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = add_command(
-        commands, "refresh", anywhere(_refresh), says="fit a model again to a log that has grown"
+        commands, "refresh", anywhere(_refresh), says="Fit a model again to a log that has grown."
     )
-    parser.add_argument("model", metavar="MODEL.json", type=Path)
+    add_usual(parser, "model")
     add_log(parser)
     parser.add_argument(
-        "--evidence", type=Path, metavar="POOLED.json", help="the same that it was fitted with"
+        "--evidence",
+        type=Path,
+        metavar="POOLED.json",
+        help="As when it was fitted first.",
     )
     add_cluster(parser)
 
@@ -290,19 +303,22 @@ def note_learnt(log: Path, forecaster: Forecaster) -> None:
 def add_assess(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = add_command(
-        commands, "assess", _assess, says="whether estimates have kept their promise since"
+        commands, "assess", _assess, says="Whether estimates have kept their promise since."
     )
-    parser.add_argument("model", metavar="MODEL.json", type=Path)
+    add_usual(parser, "model")
     add_log(parser)
-    parser.add_argument("--level", type=float, default=0.8, help="of the interval judged (0.8)")
+    add_usual(parser, "--level")
     parser.add_argument(
         "--register",
         type=Path,
         metavar="BOOK.sqlite",
-        help="judge the promises kept in this daybook (or log) instead of the model's estimates",
+        help="Judge the promises kept in this daybook (or log), not the model's estimates.",
     )
     parser.add_argument(
-        "--card", type=Path, metavar="CARD.md", help="also write the model's card, and CARD.json"
+        "--card",
+        type=Path,
+        metavar="CARD.md",
+        help="Write the model's card, and CARD.json.",
     )
 
 
@@ -323,6 +339,8 @@ def _assess(options: Options) -> None:
     else:
         found = assess_forecaster(forecaster, log, level=options.level)
         data, text = found.to_dict(), found.to_text()
+        if found.used_for_fit:
+            text = "\n".join([text, *own_check(forecaster)])
         if promises:
             kept = assess_promises(promises, log, level=options.level)
             data["promises"], text = kept.to_dict(), f"{text}\n\n{kept.to_text()}"

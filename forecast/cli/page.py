@@ -14,6 +14,7 @@ from forecast.cli.files import (
     add_gradings,
     add_promise,
     add_template,
+    add_usual,
     answer,
     check_output,
     course_of,
@@ -37,47 +38,57 @@ HOW_TO_PRINT = "Open it in any browser and print it, or save it as PDF from ther
 def add_page(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = add_command(
-        commands, "page", _page, says="serve the consultation page for a tablet or desk"
+        commands, "page", _page, says="Serve the consultation page for a tablet or desk."
     )
-    parser.add_argument("model", metavar="MODEL.json", type=Path, nargs="?")
+    add_usual(parser, "model", optional=True)
     _add_desk_options(parser)
     parser.add_argument(
         "--host",
         default="127.0.0.1",
-        help="an address of this computer in the clinic's network; its page then has an access "
-        "code (127.0.0.1: this computer alone)",
+        help="An address of this computer in the clinic's network; its page then has an access "
+        "code. Without it, this computer alone.",
     )
-    parser.add_argument("--port", type=int, default=8765, help="0 takes any free one (8765)")
+    parser.add_argument(
+        "--port", type=int, default=8765, help="Its port (8765); 0 is any free one."
+    )
     add_template(parser, "clinic", "file for the clinic's name and wording")
 
 
 def add_sheet(commands: Commands) -> None:
     """Add the command to the parser."""
-    parser = add_command(commands, "sheet", _sheet, says="write one page for the client to keep")
-    parser.add_argument("model", metavar="MODEL.json", type=Path)
-    parser.add_argument("enquiry", metavar="ENQUIRY.csv", type=Path, nargs="?")
+    parser = add_command(commands, "sheet", _sheet, says="Write one page for the client to keep.")
+    add_usual(parser, "model", "enquiry")
     parser.add_argument(
-        "-o", "--out", metavar="FILE", type=Path, help="a .pdf or .html file (sheet.pdf)"
+        "-o", "--out", metavar="FILE", type=Path, help="A .pdf or .html file (sheet.pdf)."
     )
     _add_desk_options(parser)
-    parser.add_argument("--goal", choices=("clear", "lighten"), help="by default the model's")
-    parser.add_argument("--start", metavar="YYYY-MM-DD", help="first or next session (today)")
-    parser.add_argument("--spacing-weeks", type=float, metavar="W", help="between sessions")
-    parser.add_argument("--sessions-done", type=int, default=0, metavar="K")
+    parser.add_argument("--goal", choices=("clear", "lighten"), help="As a rule the model's.")
+    parser.add_argument(
+        "--start",
+        metavar="YYYY-MM-DD",
+        help="The first or next session (today).",
+    )
+    parser.add_argument("--spacing-weeks", type=float, metavar="W", help="Weeks between sessions.")
+    add_usual(parser, "--sessions-done")
+    parser.set_defaults(sessions_done=0)
     add_gradings(parser)
     add_promise(parser, daybook=False)
 
 
 def _add_desk_options(parser: argparse.ArgumentParser) -> None:
+    add_usual(parser, "--lighten", "--tariff")
     parser.add_argument(
-        "--lighten", metavar="MODEL2.json", type=Path, help="a model fitted with --goal lighten"
+        "--clinic", metavar="CLINIC.toml", type=Path, help="Its name, logo and words."
     )
-    parser.add_argument("--tariff", metavar="TARIFF.toml", type=Path, help="prices to show")
-    parser.add_argument("--clinic", metavar="CLINIC.toml", type=Path, help="name, logo, wording")
     parser.add_argument(
-        "--daybook", metavar="BOOK.sqlite", type=Path, help="keep estimates and visits in it"
+        "--daybook", metavar="BOOK.sqlite", type=Path, help="Keep estimates and visits in it."
     )
-    parser.add_argument("--language", default="", help="en or de (the clinic's, else en)")
+    parser.add_argument(
+        "--language",
+        default="",
+        metavar="en|de",
+        help="The language (the clinic's, else en).",
+    )
 
 
 @contextmanager

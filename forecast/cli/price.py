@@ -17,6 +17,7 @@ from forecast.cli.files import (
     add_command,
     add_facts,
     add_template,
+    add_usual,
     answer,
     check_output,
     facts_of,
@@ -42,27 +43,26 @@ LISTED = ("block", "fixed")
 def add_price(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = add_command(
-        commands, "price", _price, says="what packages should cost, with the risk stated"
+        commands, "price", _price, says="What packages should cost, with the risk stated."
     )
-    parser.add_argument("model", metavar="MODEL.json", type=Path, nargs="?")
-    parser.add_argument("enquiries", metavar="ENQUIRIES.csv", type=Path, nargs="?")
-    parser.add_argument("--tariff", metavar="TARIFF.toml", type=Path, help="costs, rules, packages")
+    add_usual(parser, "model", "enquiries", optional=True)
+    add_usual(parser, "--tariff")
     add_facts(parser)
     parser.add_argument(
         "--courses",
         type=int,
         metavar="N",
-        help="also a year of about N courses like these (the log's number), packages in equal "
-        "shares",
+        help="Look also at a year of about N courses like these, packages in equal shares. With "
+        "--log, the log's number.",
     )
     parser.add_argument(
         "--log",
         type=Path,
-        help="also the price list, the courses under way and the past of this log",
+        help="Make also the price list, and look at this log's running and past courses.",
     )
-    parser.add_argument("--seed", type=int, default=0, help="of what is simulated (0)")
+    add_usual(parser, "--seed")
     parser.add_argument(
-        "--out", type=Path, metavar="PRICES.xlsx", help="also write the tables as a workbook"
+        "--out", type=Path, metavar="PRICES.xlsx", help="Write also the tables as a workbook."
     )
     add_template(parser, "tariff", "tariff to start from")
 
@@ -155,26 +155,24 @@ def _holds_prices(content: bytes) -> bool:
 def add_appointments(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = add_command(
-        commands, "appointments", _appointments, says="the appointments to come, month by month"
+        commands, "appointments", _appointments, says="The appointments to come, month by month."
     )
-    parser.add_argument("model", metavar="MODEL.json", type=Path)
-    parser.add_argument("log", metavar="LOG", type=Path)
-    parser.add_argument("--weeks", type=int, default=52, help="how far to look (52)")
+    add_usual(parser, "model")
+    parser.add_argument("log", metavar="LOG", type=Path, help="The log with the courses under way.")
+    parser.add_argument("--weeks", type=int, default=52, help="Look so many weeks ahead (52).")
+    add_usual(parser, "--tariff")
     parser.add_argument(
-        "--tariff",
-        type=Path,
-        metavar="TARIFF.toml",
-        help="also hours, when they no longer suffice, and money",
+        "--starts-per-month",
+        type=float,
+        metavar="N",
+        help="So many new courses a month. Without it, as many as the log has.",
     )
-    parser.add_argument(
-        "--starts-per-month", type=float, metavar="N", help="new courses a month (the log's rate)"
-    )
-    parser.add_argument("--seed", type=int, default=0, help="of what is simulated (0)")
+    add_usual(parser, "--seed")
     parser.add_argument(
         "--out",
         type=Path,
         metavar="FILE.csv|.ics",
-        help="also write the months as a table or a calendar",
+        help="Write also the months as a table or a calendar.",
     )
 
 

@@ -53,9 +53,12 @@ covered-ankle,IV,ankle,black;dark_blue,heavy,layered,45,professional,40,
 def add_tour(commands: Commands) -> None:
     """Add the command to the parser."""
     parser = add_command(
-        commands, "tour", _tour, says="the whole job on an invented clinic, into a folder"
+        commands, "tour", _tour, says="The whole job on an invented clinic, into a folder."
     )
-    parser.add_argument("-o", "--out", type=Path, default=Path("tour-output"), metavar="FOLDER")
+    parser.add_argument(
+        "-o", "--out", type=Path, default=Path("tour-output"), metavar="FOLDER",
+        help="Write into this folder (tour-output).",
+    )  # fmt: skip
 
 
 @dataclass(slots=True)
@@ -216,12 +219,12 @@ def _look_ahead(album: _Album, forecaster: Forecaster, log: OutcomeLog) -> None:
     album.text("owner.txt", "the appointments to come, the year, and which package loses", whole)
     album.figure("appointments.html", "the appointments to come", figures.plot_appointments(load))
     kept = [
-        *load.to_text().splitlines()[:5],
-        "…",
+        *load.to_text().splitlines()[:2],
         *load.summary(),
         *year.to_text().splitlines()[:5],
     ]
-    album.say("For the owner", "\n".join([*kept, *table.splitlines()[1:6]]))
+    which, _, by_package = table.partition("\n")
+    album.say("For the owner", "\n".join([*kept, which, *by_package.split("\n\n")[1].splitlines()]))
 
 
 def _compare_pulses(album: _Album, log: OutcomeLog) -> None:

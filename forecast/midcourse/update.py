@@ -151,7 +151,8 @@ def _what_gradings_say(
             past = {"session": midcourse.last_landmark}
             notes.append(Note("midcourse.past_last_landmark", "caution", past))
     if has_slowed(percent, error=midcourse.passage.error):
-        notes += _level_notes(without, draws)
+        level = _level_notes(without, draws)
+        notes = [note for note in notes if not (level and note.severity == "info")] + level
     last = percent[max(percent)]
     if last >= midcourse.cleared_at:
         values = {"percent": last, "cleared_at": midcourse.cleared_at}
@@ -293,4 +294,4 @@ def _level_notes(before: FloatArray, after: FloatArray) -> list[Note]:
 def _pace_notes(rank: float) -> list[Note]:
     if rank < SLOW:
         return [Note("midcourse.slower", "caution")]
-    return [Note("midcourse.faster")] if rank > FAST else []
+    return [Note("midcourse.faster" if rank > FAST else "midcourse.as_usual")]

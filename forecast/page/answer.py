@@ -24,6 +24,14 @@ if TYPE_CHECKING:
 Line = tuple[str, bool]  # a text, and whether it is in the reader's language
 ALONE = "counts.evidence_alone"  # and the same mid-course: has its own line
 MOST_DRIVERS = 6
+YEAR = 365  # days, from which a model is called old
+STRIPS = {  # what comes before the number when a course is under way, and what the client reads
+    **dict.fromkeys(("midcourse.levels_off", "midcourse.slower"), "client.stalled"),
+    **dict.fromkeys(("midcourse.grading_falls", "midcourse.gradings_differ"), "client.grade_again"),
+    **dict.fromkeys(
+        ("midcourse.graded_as_cleared", "log.graded_in_fractions"), "client.grade_again"
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +90,12 @@ class Answer:
         The goal's word: clear, light enough.
     meaning : str
         What that word means and does not.
+    strips : tuple of (text, in the reader's language, the client's text)
+        What comes before the number: a stall, or gradings that can hardly be.
+    old : str
+        That the model is older than a year; empty where it is not.
     n : int
-        The session shown in the picture at first.
+        The session shown in the picture at first, the interval's upper end unless another is asked.
     steps : tuple of (filled dots, text, label)
         For session 1 to the horizon.
     dates, changes : tuple of str
@@ -122,6 +134,8 @@ class Answer:
     leads: tuple[str, ...]
     goal: str
     meaning: str
+    strips: tuple[tuple[str, bool, str], ...]
+    old: str
     n: int
     steps: tuple[tuple[int, str, str], ...]
     dates: tuple[str, ...]
@@ -179,7 +193,13 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         leads=leads,
         goal=goal,
         meaning=words.say(f"goal.{asked.goal}_means"),
-        n=min(asked.n or estimate.median or estimate.horizon, estimate.horizon),
+        strips=tuple(
+            (*words.note(note), words.say(STRIPS[note.code]))
+            for note in estimate.notes
+            if note.code in STRIPS
+        ),
+        old=_old_line(reference.last_start, words),
+        n=min(asked.n or estimate.interval[1] or estimate.horizon, estimate.horizon),
         steps=_steps(estimate, goal, more, words),
         dates=date_lines(estimate, asked, goal, words),
         changes=_changes(forecaster, asked, words),
@@ -194,7 +214,11 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         ),
         questions=_questions_line(asked, words),
         sources=_sources_of(cautions, words),
-        notes=tuple(words.note(note) for note in estimate.notes if ALONE not in note.code),
+        notes=tuple(
+            words.note(note)
+            for note in estimate.notes
+            if ALONE not in note.code and note.code not in STRIPS
+        ),
         verdict=() if verdict is None else (words.note(verdict),),
         own_share=_own_share_line(estimate, words),
         support=words.say(f"answer.support.{estimate.support}"),
@@ -306,6 +330,16 @@ def _model_line(forecaster: Forecaster, words: Words) -> str:
     except ValueError:  # no course has a date
         return words.say("answer.model_no_dates", values)
     return words.say("answer.model", {**values, "first": first, "last": last})
+
+
+def _old_line(last_start: str, words: Words) -> str:
+    try:
+        last = date.fromisoformat(last_start)
+    except ValueError:  # no course has a date
+        return ""
+    if (date.today() - last).days <= YEAR:
+        return ""
+    return words.say("answer.model_old", {"last": words.month(last)})
 
 
 def _similar_line(found: Any, words: Words) -> str:

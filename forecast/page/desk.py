@@ -26,6 +26,7 @@ ENQUIRY_FIELDS = tuple(one.name for one in fields(Enquiry))
 COURSE_FIELDS = ("sessions_done", "gradings", "spacing_weeks", "start")
 ON_RECORD = ("course", "promise")
 CHOSEN = ("goal", "facts", "questions", "as_graded", "n")
+SPARED = frozenset((*ENQUIRY_FIELDS, "spacing_weeks", "start")) - frozenset(REQUIRED)
 KNOWN = frozenset((*ENQUIRY_FIELDS, *COURSE_FIELDS, *ON_RECORD, *CHOSEN))
 ASKED_BACK = "grading_asked"  # what may be right: ticked, it is taken as it is
 LONGEST_TEXT = 200
@@ -85,7 +86,8 @@ class Reading:
     Attributes
     ----------
     asked : Asked or None
-        None while something is missing or wrong.
+        None while something that is needed is missing or wrong; what is wrong with the rest is
+        left out of it.
     missing : tuple of str
         Required fields that are still empty.
     wrong : mapping of field to (text key, values)
@@ -108,10 +110,15 @@ class Reading:
             said = {k: words.note(v)[0] if isinstance(v, Note) else v for k, v in of.items()}
             wrong[name] = words.say(f"wrong.{key}", said)
         message = wrong.pop("", "")
-        if self.missing:
-            named = ", ".join(words.say(f"form.{name}_term") for name in self.missing)
-            message = words.say("page.missing", {"fields": named})
+        for key, names in (("without", wrong if self.asked else ()), ("missing", self.missing)):
+            if names:
+                named = ", ".join(_named(name, words) for name in names)
+                message = words.say(f"page.{key}", {"fields": named})
         return message, wrong
+
+
+def _named(name: str, words: Words) -> str:
+    return words.say(f"form.{name}" if name in ("spacing_weeks", "start") else f"form.{name}_term")
 
 
 def read_asked(sent: object, *, spacing_weeks: float = 8.0) -> Reading:
@@ -136,9 +143,9 @@ def read_asked(sent: object, *, spacing_weeks: float = 8.0) -> Reading:
     _read_course(sent, extras, wrong)
     _read_dates(sent, extras, wrong)
     missing = tuple(name for name in REQUIRED if name not in found and name not in wrong)
-    if missing or wrong:
+    if missing or not SPARED.issuperset(wrong):
         return Reading(None, missing, wrong)
-    return Reading(Asked(Enquiry(**found), **extras))
+    return Reading(Asked(Enquiry(**found), **extras), wrong=wrong)
 
 
 def _text_of(value: object) -> str | None:
@@ -227,7 +234,7 @@ def _read_dates(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str
     spacing = _read_number(sent.get("spacing_weeks"), low, high, default=extras["spacing_weeks"])
     if spacing is None:
         wrong["spacing_weeks"] = ("number", {"low": low, "high": high})
-    extras["spacing_weeks"] = spacing
+    extras["spacing_weeks"] = spacing or extras["spacing_weeks"]
     start = sent.get("start") or None
     try:
         extras["start"] = start and read_day(start, name="start")

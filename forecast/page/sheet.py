@@ -55,8 +55,8 @@ def static_text(name: str) -> str:
     return (HERE / "static" / name).read_text(encoding="utf-8")
 
 
-def render_page(desk: Desk, words: Words) -> str:
-    """Return the page with an empty form."""
+def render_page(desk: Desk, words: Words, *, carried: str = "") -> str:
+    """Return the page with an empty form, or with the entries ``carried`` from another language."""
     levels = {name: column("courses", name).levels for name in (*CHOICES, *OPTIONAL_CHOICES)}
     facts = {
         key: words.say(f"facts.{key}") if words.has(f"facts.{key}") else text
@@ -79,6 +79,7 @@ def render_page(desk: Desk, words: Words) -> str:
             spacing=SPACING,
             languages={code: load_words(code).say("name") for code in languages()},
             today=date.today().isoformat(),
+            carried=carried,
             **_book_choices(desk),
         )
     )
