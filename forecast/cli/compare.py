@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import json
-import math
 from argparse import ArgumentTypeError
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import reach, reactions, sharing
-from forecast._checks import counted
 from forecast._files import read_json, sealed, unsealed
 from forecast.cli.files import (
     CLOSING,
@@ -32,7 +30,6 @@ from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     from forecast.cli.files import Commands
-    from forecast.regimes import ComparisonPlan, RegimeComparison
 
 TELLING = "target_trial.txt"
 REPORT = ("report.md", "report.html")
@@ -124,7 +121,7 @@ def _compare(options: Options) -> None:
 
         written += map(str, write_report(comparison, log, options.report))
     data = {**comparison.to_dict(), "written": written}
-    lines = [in_layers(options, compared_text(comparison))]
+    lines = [in_layers(options, comparison.to_text())]
     if options.plan is not None:
         progress("Planning (simulated studies)")
         horizon = PLANNED_TO if options.horizon == "auto" else options.horizon
@@ -132,7 +129,7 @@ def _compare(options: Options) -> None:
             log, difference=options.plan, horizon=horizon, seed=options.seed, present=comparison
         )
         data["plan"] = plan.to_dict()
-        lines += ["", _plan_text(plan)]
+        lines += ["", plan.to_text()]
     lines += ["", "Written:", *written] if written else []
     answer(options, data, "\n".join(lines))
 
@@ -149,44 +146,6 @@ def _is_trial(content: bytes) -> bool:
 
 def _is_report(content: bytes) -> bool:
     return content.startswith(b"# Pulse regimes compared")
-
-
-def _plan_text(plan: ComparisonPlan) -> str:
-    lines = [f"To find a difference of {counted(plan.difference, 'session')} by {plan.horizon}:"]
-    for chance, more in plan.more.items():
-        lines.append(
-            f"  with a chance of {10 * chance:g} in 10: {plan.courses[chance]} courses in all, "
-            + (f"{more} more than now, {_years_text(plan.years[chance])}." if more else "reached.")
-        )
-    return "\n".join([*lines, *(f"- {note}" for note in plan.notes)])
-
-
-def _years_text(years: float) -> str:
-    if not math.isfinite(years):
-        return "and none has come in the last two years"
-    return f"about {years:.1f} years at the rate of the last two"
-
-
-def compared_text(comparison: RegimeComparison) -> str:
-    """Return the answer in words, the trial it stands in for, plain readings, and the doubts."""
-    lines = [*map(str, comparison.words.values()), "", "The trial that this stands in for:"]
-    lines += [f"  {item}: {text}" for item, text in comparison.target_trial]
-    if comparison.by_group:
-        lines += ["", f"Within the levels of {comparison.by}:"]
-    for group, table in comparison.by_group.items():
-        said = "; ".join(f"{key} {one.spoken('sessions')}" for key, one in table.items())
-        lines.append(f"  {group}: {said}.")
-    if comparison.naive:
-        lines += ["", "What plain readings of the same log say, and why they differ:"]
-    for reading in comparison.naive:
-        said = "; ".join(
-            f"{key} {one.spoken('sessions')}" for key, one in reading.difference.items()
-        )
-        lines.append(f"  {reading.name}: {said}. {reading.why}")
-    if comparison.sensitivity is not None and comparison.sensitivity.tipping_point:
-        lines += ["", "How wrong the assumptions may be:"]
-        lines += [f"  {sentence}" for sentence in comparison.sensitivity.words]
-    return "\n".join([*lines, "", *(f"- {note}" for note in comparison.notes)])
 
 
 def add_fading(commands: Commands) -> None:
@@ -360,7 +319,7 @@ def _share(options: Options) -> None:
         text = (
             f"Share written to {options.out}: {len(found['parameters'])} effects, learnt from "
             f"{found['counts']['courses']} courses or a few more; no rows, dates or ids.\n"
-            f"Left out, as fewer than five courses speak of them: {left_out}."
+            f"Left out, as fewer than five courses have them: {left_out}."
         )
     write_text(options.out, _as_text(found))
     answer(options, {"written": str(options.out), "share": found}, text)

@@ -114,11 +114,13 @@ def table_text(rows: Sequence[Sequence[str]]) -> str:
 
 
 def _printed(value: Any) -> Any:
-    # Money as text, arrays left out; notes as sentences, with what they are as data beside them.
+    # Money as numbers, arrays left out; notes as sentences, with what they are as data beside them.
     if isinstance(value, list | tuple):
         return [_printed(one) for one in value]
-    if isinstance(value, Note | Decimal):
+    if isinstance(value, Note):
         return str(value)
+    if isinstance(value, Decimal):
+        return float(value)
     if is_dataclass(value):
         named = {one.name: getattr(value, one.name) for one in fields(value)}
         value = {name: one for name, one in named.items() if not hasattr(one, "dtype")}

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import figures, prices, reactions, tattoo
-from forecast.cli.compare import compared_text
 from forecast.cli.estimate import estimates_text, update_lines
 from forecast.cli.files import (
     CLOSING,
@@ -229,7 +228,7 @@ def _look_ahead(album: _Album, forecaster: Forecaster, log: OutcomeLog) -> None:
 
 def _compare_pulses(album: _Album, log: OutcomeLog) -> None:
     comparison = forecast.compare_regimes(log)
-    text = typed(compared_text(comparison))
+    text = typed(comparison.to_text())
     album.say("Regimes", text.partition("\n\n")[0])
     album.figure(
         "regimes.html", "clearing by regime, session by session", figures.plot_curves(comparison)

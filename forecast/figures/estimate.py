@@ -22,7 +22,7 @@ SHADES = {"holds": "third", "cannot say": "grey", "fails": "contrast"}
 
 
 def plot_estimate(estimate: Estimate, *, unit: str = "sessions needed here") -> go.Figure:
-    """Draw the chance of each session count, the interval filled, what is beyond set apart.
+    """Draw an estimate's chance of each count, the interval filled, what is beyond set apart.
 
     ``unit`` is the title of the axis, such as "sessions still needed" for a course under way.
     """
@@ -201,7 +201,7 @@ def plot_quote(quote: Quote) -> go.Figure:
 
 def plot_book(book: Book) -> go.Figure:
     """Draw the year's margin, with the model's error shared and with the model taken as known."""
-    shown = (book.totals / 100, book.totals_model_known / 100)
+    shown = (book.totals, book.totals_model_known)
     edges = np.histogram_bin_edges(np.concatenate(shown), bins=BINS)
     figure = go.Figure()
     for name, totals, colour in (
@@ -224,7 +224,7 @@ def plot_book(book: Book) -> go.Figure:
 
 
 def plot_sensitivity(rows: Sequence[Variation], *, currency: str) -> go.Figure:
-    """Draw expected margin and 1-in-20 margin as they are and under single changes."""
+    """Draw expected and 1-in-20 margin, in ``currency``, for ``rows``: as it is, and changed."""
     names = [row.change for row in rows][::-1]
     average = [float(row.expected_margin) for row in rows][::-1]
     bad = [float(row.one_in_twenty) for row in rows][::-1]

@@ -246,7 +246,7 @@ def _read_dates(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str
 
 
 def read_day(text: object, *, name: str) -> date:
-    """Return a day written as YYYY-MM-DD, or raise RequestError; ``name`` is what it is called."""
+    """Return the day ``text``, as YYYY-MM-DD, or raise RequestError with its ``name``."""
     try:
         day = date.fromisoformat(text)  # type: ignore[arg-type]
     except (TypeError, ValueError):
@@ -289,9 +289,13 @@ language = "en"          # of the page and the sheet: en or de
 paper = "A4"             # or Letter
 spacing_weeks = 8        # weeks between sessions, used for dates until changed on the page
 
-# Your own words on the sheet: above the estimate and at the end. Plain text, a few lines.
-opening = "Thank you for coming to see us."
-closing = "Please call us when anything worries you between sessions."
+# Your own words on the sheet: above the estimate and at the end. Plain text, a few lines; one
+# text, or one for each language.
+opening = {en = "Thank you for coming to see us.", de = "Vielen Dank für Ihren Besuch."}
+
+[closing]
+en = "Please call us when anything worries you between sessions."
+de = "Bitte rufen Sie uns an, wenn Sie zwischen den Sitzungen etwas beunruhigt."
 """
 GOALS = ("clear", "lighten")
 
@@ -323,8 +327,10 @@ class Clinic:
 
     Attributes
     ----------
-    name, address, contact, opening, closing : str
+    name, address, contact : str
         Plain text, printed as it is.
+    opening, closing : str or mapping of language to str
+        Likewise, on the sheet.
     logo : Logo or None
         At the head of the page and the sheet.
     language : str
@@ -338,12 +344,20 @@ class Clinic:
     name: str = ""
     address: str = ""
     contact: str = ""
-    opening: str = ""
-    closing: str = ""
+    opening: str | Mapping[str, str] = ""
+    closing: str | Mapping[str, str] = ""
     logo: Logo | None = None
     language: str = "en"
     paper: str = "A4"
     spacing_weeks: float = 8.0
+
+    def spoken(self, language: str) -> tuple[str, str]:
+        """Return opening and closing in a language; one text serves all."""
+        opening, closing = (
+            one if isinstance(one, str) else one.get(language, "")
+            for one in (self.opening, self.closing)
+        )
+        return opening, closing
 
 
 def read_clinic(path: Path) -> Clinic:
@@ -363,7 +377,10 @@ def read_clinic(path: Path) -> Clinic:
                 f"Known keys are {', '.join(known)}.",
             )
     for key in ("name", "address", "contact", "opening", "closing", "logo"):
-        _check_text(path, key, table.get(key, ""))
+        given = table.get(key, "")
+        by_language = key in ("opening", "closing") and isinstance(given, dict)
+        for text in given.values() if by_language else [given]:
+            _check_text(path, key, text)
     for key, allowed in (("language", languages()), ("paper", PAPERS)):
         if key in table and table[key] not in allowed:
             raise DataError(
@@ -478,7 +495,7 @@ def open_desk(
     clinic: Path | None = None,
     daybook: Path | None = None,
 ) -> Desk:
-    """Return the desk of saved models and files.
+    """Return the desk of saved models, the second to ``lighten``, and files.
 
     Raises
     ------

@@ -17,6 +17,7 @@ import numpy as np
 
 from forecast._checks import check_kind, check_seed, check_whole_number
 from forecast._notes import Note, notes_as_json
+from forecast._plain import Result
 from forecast._types import FloatArray, IntArray
 from forecast.counts import SHORTER, competing_ends
 from forecast.errors import RequestError
@@ -43,8 +44,8 @@ LOW, HIGH = 0.05, 0.95
 LIKELY = 0.5  # chance from which a month is said not to fit
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Appointments:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class Appointments(Result):
     """The appointments to come, by calendar month; the first and last month may be parts.
 
     Attributes

@@ -10,6 +10,7 @@ import numpy as np
 
 from forecast._checks import check_kind
 from forecast._notes import Note
+from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
@@ -111,8 +112,8 @@ def _reasons(sessions: FloatArray, cost: FloatArray, area: FloatArray, code: str
     return found
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class WhoLoses:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class WhoLoses(Result):
     """Which package loses money, and on whom.
 
     Attributes

@@ -10,7 +10,7 @@ import numpy as np
 
 from forecast._checks import check_level, nearest
 from forecast._notes import Note, notes_as_json
-from forecast._plain import plain, plain_table
+from forecast._plain import Result, plain, plain_table
 from forecast.causal.rates import (
     Funnel,
     exact_interval,
@@ -195,8 +195,8 @@ def _shares(fit: ReactionFit) -> dict[str, float]:
     return {name: value / total for name, value in variance.items()} if total > 0 else {}
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class ReactionReport:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class ReactionReport(Result):
     """What the log says about reactions.
 
     Attributes
@@ -308,7 +308,7 @@ class ReactionReport:
 
     def _operator_text(self) -> list[str]:
         if self.operators is None:
-            return ["Fewer than two can be told apart."]
+            return ["Fewer than two can be compared."]
         found = self.operators
         lines = []
         for row in found.table.to_dict("records"):
@@ -326,7 +326,7 @@ class ReactionReport:
     def _who_stands_out(self) -> str:
         found = self.operators
         if found is None:
-            return "fewer than two can be told apart, so nothing can be said about them."
+            return "fewer than two can be compared."
         if found.outside:
             said = [f"{row['operator']} {row['outside']} the limits of chance"
                     for row in found.table.to_dict("records") if row["outside"]]  # fmt: skip

@@ -27,7 +27,11 @@ PSEUDO = 0.5  # subjects added to those with an asymptote, and to those without
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Guess:
-    """Parameters of a round, and the most likely paths under them."""
+    """Parameters of a round, and under them the most likely ``path``.
+
+    ``coefficients``, the ``factor`` of the intercepts' and slopes' covariance, ``variance`` of an
+    error, ``process`` variance of a step, ``mixture_weight`` of those that level off.
+    """
 
     coefficients: FloatArray  # (p,)
     factor: FloatArray  # (q, q): L, of the covariance between subjects over the residual variance
