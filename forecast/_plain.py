@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from functools import cache
 from html import escape
+from textwrap import shorten
 from types import NoneType, UnionType
 from typing import TYPE_CHECKING, Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 T = TypeVar("T")
+LONGEST_FACE = 100  # characters of a result's first line in its ``repr``
 
 
 class Result:
@@ -46,7 +48,8 @@ class Result:
         return pd.DataFrame([dict(_scalars(self.to_dict()))])
 
     def __repr__(self) -> str:
-        return f"<{type(self).__name__}: {self.to_text().partition(chr(10))[0]}>"
+        first = self.to_text().partition("\n")[0]
+        return f"<{type(self).__name__}: {shorten(first, LONGEST_FACE, placeholder=' …')}>"
 
     def _repr_html_(self) -> str:
         return f"<pre>{escape(self.to_text())}</pre>"

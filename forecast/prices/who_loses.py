@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 WORST = 5  # enquiries of a package that are named
-FEW = 20  # enquiries up to which the price of each is given
+FEW = 5  # enquiries up to which the price of each is given
 UNUSUAL = 1.05  # times what is usual, from which it is a reason
 
 
