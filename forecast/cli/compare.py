@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from argparse import ArgumentTypeError
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,10 +12,6 @@ from forecast._files import read_json, sealed, unsealed
 from forecast.cli.files import (
     CLOSING,
     Options,
-    add_cluster,
-    add_command,
-    add_out,
-    add_usual,
     answer,
     anywhere,
     check_folder,
@@ -25,11 +20,11 @@ from forecast.cli.files import (
     progress,
     write_text,
 )
-from forecast.cli.log import add_log, read
+from forecast.cli.log import read
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
-    from forecast.cli.files import Commands
+    pass
 
 TELLING = "target_trial.txt"
 REPORT = ("report.md", "report.html")
@@ -41,63 +36,9 @@ WRITTEN = (
 )
 
 
-def add_compare(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "compare", anywhere(_compare), says="What a pulse regime saves, compared fairly."
-    )
-    add_log(parser)
-    parser.add_argument(
-        "--strategies",
-        default="ns,ps",
-        metavar="A,B",
-        help="Compare these (ns,ps); ns:4-ps is ns in the first 4 sessions and then ps.",
-    )
-    parser.add_argument(
-        "--horizon",
-        type=_horizon,
-        default="auto",
-        metavar="N",
-        help="Compare up to this session; auto is as far as the log carries each pair, up to 15.",
-    )
-    parser.add_argument("--by", metavar="COLUMN", help="Compare also by the levels of this.")
-    parser.add_argument(
-        "--looking-again",
-        action="store_true",
-        help="Make intervals hold at every look at a growing log; name the same --horizon each.",
-    )
-    parser.add_argument(
-        "--margin",
-        type=float,
-        default=1.0,
-        metavar="SESSIONS",
-        help="The smallest difference that matters, in sessions (1).",
-    )
-    add_usual(parser, "--level")
-    parser.set_defaults(level=0.95)
-    parser.add_argument(
-        "--replicates", type=int, default=1000, metavar="N", help="Draw so many resamples (1000)."
-    )
-    add_usual(parser, "--seed")
-    parser.add_argument(
-        "--plan",
-        type=float,
-        metavar="SESSIONS",
-        help="Say also how many more courses would settle a difference of this size.",
-    )
-    parser.add_argument(
-        "--out",
-        type=Path,
-        metavar="FOLDER",
-        help="Write also tables to redo it from.",
-    )
-    parser.add_argument(
-        "--report", type=Path, metavar="FOLDER", help="Write it up, item by item, as a paper would."
-    )
-    add_cluster(parser)
-
-
-def _compare(options: Options) -> None:
+@anywhere
+def run_compare(options: Options) -> None:
+    """Do what ``forecast compare`` is asked."""
     if options.out is not None:
         check_folder(options.out, WRITTEN, what="a comparison", by=TELLING, mark=_is_trial)
     if options.report is not None:
@@ -134,12 +75,6 @@ def _compare(options: Options) -> None:
     answer(options, data, "\n".join(lines))
 
 
-def _horizon(text: str) -> int | str:
-    if text != "auto" and not text.isdecimal():
-        raise ArgumentTypeError(f"{text!r} is neither a number of sessions nor auto")
-    return text if text == "auto" else int(text)
-
-
 def _is_trial(content: bytes) -> bool:
     return b"Eligib" in content
 
@@ -148,86 +83,22 @@ def _is_report(content: bytes) -> bool:
     return content.startswith(b"# Pulse regimes compared")
 
 
-def add_fading(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "fading", _fading, says="Fading per session by regime and ink, graders, stalls."
-    )
-    add_log(parser)
-    add_usual(parser, "--level")
-    parser.set_defaults(level=0.95)
-
-
-def _fading(options: Options) -> None:
+def run_fading(options: Options) -> None:
+    """Do what ``forecast fading`` is asked."""
     log = read(options)
     progress("Fitting fading curves")
     found = forecast.fit_fading(log, level=options.level)
     answer(options, found.to_dict(), in_layers(options, found.to_text()))
 
 
-def add_reactions(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "reactions", _reactions, says="Adverse reactions by regime and operator."
-    )
-    add_log(parser)
-    parser.add_argument(
-        "--outcome",
-        default="any",
-        metavar="KIND",
-        help="Count these: any, lasting, transient, or one kind of reaction (any).",
-    )
-    add_usual(parser, "--level")
-    parser.set_defaults(level=0.95)
-
-
-def _reactions(options: Options) -> None:
+def run_reactions(options: Options) -> None:
+    """Do what ``forecast reactions`` is asked."""
     report = reactions.fit_reactions(read(options), outcome=options.outcome, level=options.level)
     answer(options, report.to_dict(), in_layers(options, report.to_text()))
 
 
-def add_reach(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands,
-        "reach",
-        _reach,
-        says="Inks the lasers reach, and what another would change.",
-    )
-    add_log(parser)
-    parser.add_argument(
-        "--wavelengths",
-        metavar="NM",
-        help="Ask what one more laser of these wavelengths would bring; in nm, joined by commas.",
-    )
-    parser.add_argument(
-        "--regime", choices=("ns", "ps"), default="ps", help="The pulses of that laser (ps)."
-    )
-    parser.add_argument("--price", type=float, metavar="MONEY", help="What that laser costs.")
-    parser.add_argument(
-        "--worth-cleared",
-        type=float,
-        default=0.0,
-        metavar="MONEY",
-        help="What one more cleared course is worth (0).",
-    )
-    parser.add_argument(
-        "--cost-per-session",
-        type=float,
-        default=0.0,
-        metavar="MONEY",
-        help="What a session costs the clinic (0).",
-    )
-    parser.add_argument("--on", metavar="DATE", help="When it comes (the log's last day).")
-    parser.add_argument(
-        "--horizon", type=int, default=15, metavar="N", help="Count up to this session (15)."
-    )
-    add_usual(parser, "--level")
-    parser.set_defaults(level=0.95)
-    add_usual(parser, "--seed")
-
-
-def _reach(options: Options) -> None:
+def run_reach(options: Options) -> None:
+    """Do what ``forecast reach`` is asked."""
     for name in ("on", "price"):
         if getattr(options, name) is not None and not options.wavelengths:
             raise RequestError(
@@ -266,45 +137,8 @@ def _numbers(text: str) -> tuple[float, ...]:
         ) from None
 
 
-def add_share(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands,
-        "share",
-        _share,
-        says="What may be given away: effects and counts, no rows.",
-    )
-    add_log(parser)
-    add_out(parser, "SHARE.json")
-    add_usual(parser, "--goal")
-    parser.add_argument(
-        "--answer",
-        type=Path,
-        metavar="QUESTION.json",
-        help="Answer a question of an exact joint fit instead.",
-    )
-
-
-def add_pool(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "pool", _pool, says="One common model from the shares of several clinics."
-    )
-    parser.add_argument(
-        "shares", metavar="SHARE.json", type=Path, nargs="*", help="What each clinic's share wrote."
-    )
-    add_out(parser, "POOLED.json")
-    add_usual(parser, "--goal")
-    parser.add_argument(
-        "--rounds",
-        type=Path,
-        metavar="ROUNDS.json",
-        help="Take a step of an exact joint fit, kept in this file. The files given are the "
-        "clinics' answers to the last question; the next one, or the model, is written.",
-    )
-
-
-def _share(options: Options) -> None:
+def run_share(options: Options) -> None:
+    """Do what ``forecast share`` is asked."""
     if options.answer is not None:
         check_json_output(options.out, sharing.ANSWER, what="an answer")
         question = _read_json(options.answer)
@@ -325,7 +159,8 @@ def _share(options: Options) -> None:
     answer(options, {"written": str(options.out), "share": found}, text)
 
 
-def _pool(options: Options) -> None:
+def run_pool(options: Options) -> None:
+    """Do what ``forecast pool`` is asked."""
     if options.rounds is not None:
         _step(options)
         return

@@ -13,11 +13,6 @@ from forecast.cli.files import (
     CLOSING,
     WITHHELD,
     Options,
-    add_command,
-    add_facts,
-    add_gradings,
-    add_promise,
-    add_usual,
     answer,
     check_register,
     course_of,
@@ -31,7 +26,6 @@ from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     from forecast._notes import Note
-    from forecast.cli.files import Commands
     from forecast.counts import Estimate
     from forecast.daybook import Course, Promise
     from forecast.forecaster import Forecaster
@@ -42,44 +36,8 @@ if TYPE_CHECKING:
 STALL = ("midcourse.levels_off", "midcourse.slower", "midcourse.as_usual", "midcourse.faster")
 
 
-def add_estimate(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "estimate", _estimate, says="How many sessions each enquiry is likely to need."
-    )
-    add_usual(parser, "model", "enquiries", "--level")
-    parser.add_argument("--strategy", help="Answer for always ns, always ps, or ns:4-ps.")
-    add_usual(parser, "--lighten")
-    parser.add_argument(
-        "--drivers",
-        action="store_true",
-        help="Say also what each attribute does to the count, and how past courses like it went.",
-    )
-    add_facts(parser)
-    parser.add_argument(
-        "--register",
-        type=Path,
-        metavar="BOOK.sqlite",
-        help="Keep each estimate as a promise in a daybook, for assess to judge later.",
-    )
-
-
-def add_update(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "update", _update, says="How many sessions are still needed, mid-course."
-    )
-    add_usual(parser, "model", "enquiry", "--sessions-done")
-    add_gradings(parser)
-    add_promise(parser, daybook=True)
-    parser.add_argument(
-        "--drivers", action="store_true", help="Say also what gradings and attributes do to it."
-    )
-    add_usual(parser, "--tariff")
-    add_usual(parser, "--level")
-
-
-def _estimate(options: Options) -> None:
+def run_estimate(options: Options) -> None:
+    """Do what ``forecast estimate`` is asked."""
     forecaster = forecast.load_forecaster(options.model)
     lighten = options.lighten and forecast.load_forecaster(options.lighten)
     results: list[dict[str, Any]] = []
@@ -233,7 +191,8 @@ def _what_drives(
     return {"drivers": [driver.to_dict() for driver in found], "similar": alike}, lines
 
 
-def _update(options: Options) -> None:
+def run_update(options: Options) -> None:
+    """Do what ``forecast update`` is asked."""
     forecaster = forecast.load_forecaster(options.model)
     course = course_of(options)
     if course is None and options.sessions_done is None:

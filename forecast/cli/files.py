@@ -1,4 +1,4 @@
-"""What every command shares: its parser, its answer, the files it reads, what it may write over."""
+"""What every command shares: its answer, the files it reads, what it may write over."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from forecast._checks import LEVEL, nearest
+from forecast._checks import nearest
 from forecast._files import (
     MAX_CELL,
     Mark,
@@ -49,17 +49,6 @@ CLOSING = (
 WITHHELD = "No price and no date while what has to be cleared up first is open."
 RESTS_ON = 4  # lines below an answer, unless all are asked for
 BY = "cli0"  # who enters what a command enters, unless told
-
-
-def add_command(
-    commands: Commands, name: str, run: Callable[[Options], None], *, says: str
-) -> argparse.ArgumentParser:
-    """Return the parser of a new command, with ``--json`` and ``--details``, that calls ``run``."""
-    parser = commands.add_parser(name, help=says, description=says)
-    parser.add_argument("--json", action="store_true", help="Print JSON instead of words.")
-    parser.add_argument("--details", action="store_true", help="Print every remark and number.")
-    parser.set_defaults(run=run)
-    return parser
 
 
 def typed(text: str) -> str:
@@ -139,57 +128,6 @@ def progress(message: str) -> None:
     if sys.stderr.isatty():
         sys.stderr.write(f"{message}\n")
         sys.stderr.flush()
-
-
-USUAL: Mapping[str, dict[str, Any]] = {  # what several commands take, each said in one way
-    "model": {"metavar": "MODEL.json", "type": Path, "help": "A model, as fit wrote it."},
-    "enquiries": {
-        "metavar": "ENQUIRIES.csv", "type": Path,
-        "help": "A .csv or .xlsx file with a header and a row for each enquiry.",
-    },
-    "enquiry": {
-        "metavar": "ENQUIRY.csv", "type": Path, "nargs": "?",
-        "help": "A .csv or .xlsx file with a header and one row.",
-    },
-    "--sessions-done": {"type": int, "metavar": "K", "help": "The sessions had here."},
-    "--level": {
-        "type": float, "default": LEVEL, "metavar": "SHARE",
-        "help": "Intervals are to cover this share (%(default)g).",
-    },
-    "--seed": {"type": int, "default": 0, "help": "The seed of what is drawn (0)."},
-    "--goal": {
-        "choices": ("clear", "lighten"), "default": "clear",
-        "help": "Removal, or lightening for a cover-up (%(default)s).",
-    },
-    "--lighten": {
-        "metavar": "MODEL2.json", "type": Path,
-        "help": "A model fitted with --goal lighten: what that takes where most do not clear.",
-    },
-    "--tariff": {"metavar": "TARIFF.toml", "type": Path, "help": "Costs, rules and packages."},
-}  # fmt: skip
-
-
-def add_usual(parser: argparse.ArgumentParser, *names: str, optional: bool = False) -> None:
-    """Add options that several commands take; a file without dashes may be ``optional``."""
-    for name in names:
-        loose: dict[str, Any] = {"nargs": "?"} if optional else {}
-        parser.add_argument(name, **USUAL[name] | loose)
-
-
-def add_out(parser: argparse.ArgumentParser, name: str) -> None:
-    """Add the file that must be named to be written."""
-    parser.add_argument(
-        "-o", "--out", type=Path, required=True, metavar=name, help="Write it to this file."
-    )
-
-
-def add_cluster(parser: argparse.ArgumentParser) -> None:
-    """Add where the long work is done."""
-    parser.add_argument(
-        "--cluster",
-        metavar="tcp://HOST:PORT",
-        help="Do the long work on the Dask cluster of this scheduler, not on this machine.",
-    )
 
 
 def anywhere(run: Callable[[Options], None]) -> Callable[[Options], None]:
@@ -457,23 +395,6 @@ def read_gradings(
     return gradings
 
 
-def add_promise(parser: argparse.ArgumentParser, *, daybook: bool) -> None:
-    """Add the options by which a course is opened in a daybook instead of typed in again."""
-    if daybook:
-        parser.add_argument(
-            "--daybook",
-            type=Path,
-            metavar="BOOK.sqlite",
-            help="The daybook with the promise.",
-        )
-    parser.add_argument(
-        "--promise",
-        type=int,
-        metavar="N",
-        help="Read the course of this promise.",
-    )
-
-
 def course_of(options: Options) -> Course | None:
     """Return the course of the promise that the options name, None where they name none."""
     if (options.promise is None) != (options.daybook is None) or (
@@ -499,16 +420,6 @@ def course_of(options: Options) -> Course | None:
     return course
 
 
-def add_facts(parser: argparse.ArgumentParser) -> None:
-    """Add the option that says what was answered before starting."""
-    parser.add_argument(
-        "--facts",
-        metavar="NAME,...",
-        help="All questions before starting were asked, and these answered with yes, for every "
-        "enquiry given; or the word none. A name that is not known is answered with all.",
-    )
-
-
 def facts_of(options: Options, course: Course | None = None) -> dict[str, Any]:
     """Return ``facts`` and ``all_asked`` of `cautions_for`: as told, else as kept with a course."""
     if options.facts is not None:
@@ -517,20 +428,6 @@ def facts_of(options: Options, course: Course | None = None) -> dict[str, Any]:
     kept = course.promises[-1] if course and course.promises else None
     facts = frozenset(kept.facts.split(";") if kept and kept.facts else ())
     return {"facts": facts, "all_asked": kept is not None and kept.questions == "asked"}
-
-
-def add_gradings(parser: argparse.ArgumentParser) -> None:
-    """Add the options that a course under way is described by, and the facts."""
-    add_facts(parser)
-    parser.add_argument(
-        "--gradings", type=Path, metavar="G.csv",
-        help="A file with the columns after_session and fading_pct.",
-    )  # fmt: skip
-    parser.add_argument(
-        "--as-graded",
-        action="store_true",
-        help="Take the gradings as written, also where they are unusual.",
-    )
 
 
 def check_can_write(path: Path) -> None:
@@ -573,21 +470,9 @@ def sheet_names(content: bytes) -> list[str]:
         return []
 
 
-def add_template(parser: argparse.ArgumentParser, name: str, what: str) -> None:
-    """Add the option that writes a commented file to start from."""
-    parser.add_argument(
-        "--template",
-        metavar=f"{name.upper()}.toml",
-        type=Path,
-        nargs="?",
-        const=Path(f"{name}.toml"),
-        help=f"Write a commented {what} (without a name, {name}.toml), and stop.",
-    )
-
-
 def write_template(options: Options, template: str, *, then: str) -> None:
     """Write a commented file to start from, to a place that is still free, and say so."""
-    path: Path = options.template
+    path = Path(options.template)
     if path.exists():
         raise RequestError(f"{path} is there already.", "Name another file, or move it away.")
     write_text(path, template)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import json
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,10 +11,6 @@ from forecast import reactions, sharing
 from forecast._files import is_json_with, write_whole
 from forecast.cli.files import (
     Options,
-    add_cluster,
-    add_command,
-    add_out,
-    add_usual,
     answer,
     anywhere,
     check_can_write,
@@ -28,26 +23,8 @@ from forecast.cli.files import (
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
-    from forecast.cli.files import Commands
     from forecast.forecaster import Forecaster
     from forecast.log import OutcomeLog
-
-
-def add_log(parser: argparse.ArgumentParser) -> None:
-    """Add the log and how it is read."""
-    parser.add_argument("log", metavar="LOG", type=Path, help="A folder, a workbook or a daybook.")
-    parser.add_argument(
-        "--columns",
-        type=Path,
-        metavar="COLUMNS.toml",
-        help="What the clinic's sheets, headings and words mean; check --propose-map writes it.",
-    )
-    parser.add_argument(
-        "--cleared-at",
-        type=float,
-        metavar="PERCENT",
-        help="A grading from here on counts as clear. Without it, as the log says, else 95.",
-    )
 
 
 def read(options: Options) -> OutcomeLog:
@@ -72,13 +49,8 @@ MODELS = {
 }
 
 
-def add_workbook(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(commands, "workbook", _workbook, says="An empty log to fill in.")
-    parser.add_argument("out", metavar="NEW.xlsx", type=Path, help="A new file.")
-
-
-def _workbook(options: Options) -> None:
+def run_workbook(options: Options) -> None:
+    """Do what ``forecast workbook`` is asked."""
     from forecast.log import new_workbook
 
     path: Path = options.out
@@ -89,28 +61,6 @@ def _workbook(options: Options) -> None:
     write_whole(path, new_workbook())
     then = f"fill it in below the example rows, then: forecast check {path}"
     answer(options, {"written": str(path)}, f"Wrote {path}: {then}")
-
-
-def add_check(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(commands, "check", _check, says="What was read, understood and set aside.")
-    add_log(parser)
-    parser.add_argument(
-        "--set-aside",
-        type=Path,
-        metavar="FOLDER",
-        help="Write the rows set aside here, to be corrected. Without it, into set-aside, or into "
-        "set-aside-2 where that holds the rows of another log.",
-    )
-    parser.add_argument(
-        "--language", choices=("en", "de"), default="en", help="The language of the report (en)."
-    )
-    parser.add_argument(
-        "--propose-map",
-        type=Path,
-        metavar="COLUMNS.toml",
-        help="Write what the sheets, headings and words of any workbook could mean, and stop.",
-    )
 
 
 def _propose(options: Options) -> None:
@@ -130,7 +80,8 @@ def _propose(options: Options) -> None:
     )
 
 
-def _check(options: Options) -> None:
+def run_check(options: Options) -> None:
+    """Do what ``forecast check`` is asked."""
     if options.propose_map is not None:
         _propose(options)
         return
@@ -168,28 +119,9 @@ def _check(options: Options) -> None:
     answer(options, data, "\n".join(in_words(line, language) for line in lines))
 
 
-def add_fit(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "fit", anywhere(_fit), says="Fit the clinic's session counts and save them."
-    )
-    add_log(parser)
-    add_out(parser, "MODEL.json")
-    add_usual(parser, "--goal")
-    parser.add_argument(
-        "--horizon", type=int, default=25, metavar="N", help="Estimate up to this session (25)."
-    )
-    add_usual(parser, "--seed")
-    parser.add_argument(
-        "--evidence",
-        type=Path,
-        metavar="POOLED.json",
-        help="Lean on what other clinics found together (from pool), not on published evidence.",
-    )
-    add_cluster(parser)
-
-
-def _fit(options: Options) -> None:
+@anywhere
+def run_fit(options: Options) -> None:
+    """Do what ``forecast fit`` is asked."""
     from forecast.forecaster import KIND
 
     check_json_output(options.out, KIND, what="a saved forecaster")
@@ -253,23 +185,9 @@ def own_check(forecaster: Forecaster) -> list[str]:
     ]
 
 
-def add_refresh(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "refresh", anywhere(_refresh), says="Fit a model again to a log that has grown."
-    )
-    add_usual(parser, "model")
-    add_log(parser)
-    parser.add_argument(
-        "--evidence",
-        type=Path,
-        metavar="POOLED.json",
-        help="As when it was fitted first.",
-    )
-    add_cluster(parser)
-
-
-def _refresh(options: Options) -> None:
+@anywhere
+def run_refresh(options: Options) -> None:
+    """Do what ``forecast refresh`` is asked."""
     from forecast.forecaster import refresh_forecaster
 
     check_can_write(options.model)
@@ -300,29 +218,8 @@ def note_learnt(log: Path, forecaster: Forecaster) -> None:
             book.learnt(forecaster.fingerprint)
 
 
-def add_assess(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "assess", _assess, says="Whether estimates have kept their promise since."
-    )
-    add_usual(parser, "model")
-    add_log(parser)
-    add_usual(parser, "--level")
-    parser.add_argument(
-        "--register",
-        type=Path,
-        metavar="BOOK.sqlite",
-        help="Judge the promises kept in this daybook (or log), not the model's estimates.",
-    )
-    parser.add_argument(
-        "--card",
-        type=Path,
-        metavar="CARD.md",
-        help="Write the model's card, and CARD.json.",
-    )
-
-
-def _assess(options: Options) -> None:
+def run_assess(options: Options) -> None:
+    """Do what ``forecast assess`` is asked."""
     if options.card is not None:
         _check_card(options.card)
     from forecast.daybook import read_promises

@@ -14,10 +14,6 @@ from forecast.cli.files import (
     CLOSING,
     WITHHELD,
     Options,
-    add_command,
-    add_facts,
-    add_template,
-    add_usual,
     answer,
     check_output,
     facts_of,
@@ -32,7 +28,6 @@ from forecast.cli.log import read
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
-    from forecast.cli.files import Commands
     from forecast.forecaster import Forecaster
     from forecast.log import Enquiry, OutcomeLog
     from forecast.prices import Tariff
@@ -40,34 +35,8 @@ if TYPE_CHECKING:
 LISTED = ("block", "fixed")
 
 
-def add_price(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "price", _price, says="What packages should cost, with the risk stated."
-    )
-    add_usual(parser, "model", "enquiries", optional=True)
-    add_usual(parser, "--tariff")
-    add_facts(parser)
-    parser.add_argument(
-        "--courses",
-        type=int,
-        metavar="N",
-        help="Look also at a year of about N courses like these, packages in equal shares. With "
-        "--log, the log's number.",
-    )
-    parser.add_argument(
-        "--log",
-        type=Path,
-        help="Make also the price list, and look at this log's running and past courses.",
-    )
-    add_usual(parser, "--seed")
-    parser.add_argument(
-        "--out", type=Path, metavar="PRICES.xlsx", help="Write also the tables as a workbook."
-    )
-    add_template(parser, "tariff", "tariff to start from")
-
-
-def _price(options: Options) -> None:
+def run_price(options: Options) -> None:
+    """Do what ``forecast price`` is asked."""
     if options.template is not None:
         write_template(options, prices.tariff_template(), then="replace its numbers by your own.")
         return
@@ -152,31 +121,8 @@ def _holds_prices(content: bytes) -> bool:
     return sheet_names(content)[:1] == ["who loses"]
 
 
-def add_appointments(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "appointments", _appointments, says="The appointments to come, month by month."
-    )
-    add_usual(parser, "model")
-    parser.add_argument("log", metavar="LOG", type=Path, help="The log with the courses under way.")
-    parser.add_argument("--weeks", type=int, default=52, help="Look so many weeks ahead (52).")
-    add_usual(parser, "--tariff")
-    parser.add_argument(
-        "--starts-per-month",
-        type=float,
-        metavar="N",
-        help="So many new courses a month. Without it, as many as the log has.",
-    )
-    add_usual(parser, "--seed")
-    parser.add_argument(
-        "--out",
-        type=Path,
-        metavar="FILE.csv|.ics",
-        help="Write also the months as a table or a calendar.",
-    )
-
-
-def _appointments(options: Options) -> None:
+def run_appointments(options: Options) -> None:
+    """Do what ``forecast appointments`` is asked."""
     out: Path | None = options.out
     if out is not None:
         if out.suffix not in (".csv", ".ics"):

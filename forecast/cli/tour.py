@@ -17,7 +17,6 @@ from forecast.cli.estimate import estimates_text, update_lines
 from forecast.cli.files import (
     CLOSING,
     Options,
-    add_command,
     answer,
     check_folder,
     progress,
@@ -29,7 +28,6 @@ from forecast.cli.log import fitted_text
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
-    from forecast.cli.files import Commands
     from forecast.counts import Estimate
     from forecast.forecaster import Forecaster
     from forecast.log import OutcomeLog
@@ -47,17 +45,6 @@ small-amateur,II,forearm,black,light,single,27,amateur,12,no
 usual-forearm,III,forearm,black;red,medium,single,38,professional,60,no
 covered-ankle,IV,ankle,black;dark_blue,heavy,layered,45,professional,40,
 """
-
-
-def add_tour(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "tour", _tour, says="The whole job on an invented clinic, into a folder."
-    )
-    parser.add_argument(
-        "-o", "--out", type=Path, default=Path("tour-output"), metavar="FOLDER",
-        help="Write into this folder (tour-output).",
-    )  # fmt: skip
 
 
 @dataclass(slots=True)
@@ -87,7 +74,8 @@ class _Album:
         self.shown[name] = says
 
 
-def _tour(options: Options) -> None:
+def run_tour(options: Options) -> None:
+    """Do what ``forecast tour`` is asked."""
     target: Path = options.out
     _check_place(target)
     target.absolute().parent.mkdir(parents=True, exist_ok=True)

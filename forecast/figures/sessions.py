@@ -143,11 +143,13 @@ def plot_balance(comparison: RegimeComparison, *, session: int = 1) -> go.Figure
     table = comparison.diagnostics.balance
     # what is the same for all at this session (no fading before the first) says nothing
     table = table[(table["session"] == session) & (table["before"].abs() > 1e-9)]
+    said = table["covariate"].str.removesuffix("_doublings").str.replace("_", " ")
+    names = said, table["strategy"]
     figure = go.Figure()
     for name, colour, symbol in (("before", "contrast", "x"), ("after", "main", "circle")):
         figure.add_scatter(
             x=table[name],
-            y=[f"{c} ({s})" for c, s in zip(table["covariate"], table["strategy"], strict=True)],
+            y=[f"{c} ({s})" for c, s in zip(*names, strict=True)],
             mode="markers",
             marker={"size": 10, "color": COLOURS[colour], "symbol": symbol},
             name=f"{name} weighting",
@@ -197,7 +199,7 @@ def plot_tipping(comparison: RegimeComparison, *, key: str | None = None) -> go.
             z=wide.to_numpy(),
             x=[f"{phi:g}" for phi in wide.columns],
             y=[f"{phi:g}" for phi in wide.index],
-            text=[[f"{value:+.1f}" for value in row] for row in wide.to_numpy()],
+            text=[[f"{one:+.1f}" for one in row] for row in wide.to_numpy().round(1) + 0.0],
             texttemplate="%{text}",
             colorscale="RdBu",
             zmid=0,
@@ -564,5 +566,6 @@ def plot_uptake_table() -> go.Figure:
             ygap=2,
         )
     )
-    figure.update_yaxes(autorange="reversed")
-    return titled(figure, "Which ink takes up which wavelength", (CAVEAT,))
+    figure.update_yaxes(autorange="reversed", dtick=1)
+    titled(figure, "Which ink takes up which wavelength", (CAVEAT,))
+    return figure.update_layout(height=660)
