@@ -166,7 +166,7 @@ def year(
     }
     for stated in STATED:
         for name, totals in (("shared", book.totals), ("known", book.totals_model_known)):
-            costs = np.quantile(totals + fixed, stated)
+            costs = np.quantile(100 * totals + fixed, stated)
             found[f"year true - stated {stated:.0%} {name}"] = float(
                 (years < costs).mean() - stated
             )

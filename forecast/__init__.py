@@ -10,44 +10,40 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.counts import Estimate
+    from forecast.daybook import Daybook, Visit, make_daybook, read_promises
     from forecast.errors import DataError, FitError, ForecastError, RequestError
     from forecast.fading import fit_fading
-    from forecast.forecaster import Forecaster, fit_forecaster, load_forecaster
+    from forecast.forecaster import (
+        Forecaster,
+        assess_forecaster,
+        assess_promises,
+        card_text,
+        enquiry_of,
+        fit_forecaster,
+        load_forecaster,
+        promise_of,
+    )
     from forecast.invented import simulate_log
     from forecast.log import Enquiry, OutcomeLog, read_log
+    from forecast.page import estimate_panel
     from forecast.prices import (
         Package,
         Tariff,
+        backtest_package,
         forecast_appointments,
+        make_price_list,
         price_caseload,
         price_many,
         price_package,
+        read_tariff,
+        stop_factors,
+        tariff_template,
+        value_open_book,
     )
+    from forecast.reach import log_reach, reach_effect, tattoo_reach, what_would_change
+    from forecast.reactions import fit_reactions
     from forecast.regimes import compare_regimes, plan_comparison
-
-__all__ = [
-    "DataError",
-    "Enquiry",
-    "Estimate",
-    "FitError",
-    "ForecastError",
-    "Forecaster",
-    "OutcomeLog",
-    "Package",
-    "RequestError",
-    "Tariff",
-    "compare_regimes",
-    "fit_fading",
-    "fit_forecaster",
-    "forecast_appointments",
-    "load_forecaster",
-    "plan_comparison",
-    "price_caseload",
-    "price_many",
-    "price_package",
-    "read_log",
-    "simulate_log",
-]
+    from forecast.tattoo import cautions_for
 
 __version__ = "0.1.0"
 

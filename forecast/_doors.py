@@ -19,6 +19,8 @@ def door(package: str, path: str) -> tuple[Callable[[str], Any], Callable[[], li
     homes = _imports_for_tools(Path(path))
 
     def load(name: str) -> Any:
+        if name == "__all__":
+            return sorted(homes)
         if name not in homes:
             raise AttributeError(f"module {package!r} has no attribute {name!r}")
         value = getattr(import_module(homes[name]), name)

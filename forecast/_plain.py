@@ -8,6 +8,8 @@ import math
 from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from functools import cache
+from html import escape
+from textwrap import shorten
 from types import NoneType, UnionType
 from typing import TYPE_CHECKING, Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
@@ -20,10 +22,51 @@ if TYPE_CHECKING:
     import pandas as pd
 
 T = TypeVar("T")
+LONGEST_FACE = 100  # characters of a result's first line in its ``repr``
+
+
+class Result:
+    """What every result offers: plain values, a frame of one row, and its first line as ``repr``.
+
+    A notebook shows the whole of ``to_text``.
+    """
+
+    __slots__ = ()
+
+    def to_text(self) -> str:
+        """Return the result in words."""
+        return ", ".join(f"{name} {value}" for name, value in _scalars(self.to_dict()))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values; money as numbers, in its currency."""
+        return dict(plain(self, arrays=False))
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the numbers and texts of `to_dict` in one row; of an interval, both its ends."""
+        import pandas as pd
+
+        return pd.DataFrame([dict(_scalars(self.to_dict()))])
+
+    def __repr__(self) -> str:
+        first = self.to_text().partition("\n")[0]
+        return f"<{type(self).__name__}: {shorten(first, LONGEST_FACE, placeholder=' …')}>"
+
+    def _repr_html_(self) -> str:
+        return f"<pre>{escape(self.to_text())}</pre>"
+
+
+def _scalars(values: Mapping[str, Any], before: str = "") -> Iterator[tuple[str, Any]]:
+    for name, value in values.items():
+        if isinstance(value, Mapping):
+            yield from _scalars(value, f"{before}{name}_")
+        elif "interval" in name and isinstance(value, list | tuple) and len(value) == 2:
+            yield from zip((f"{before}{name}_low", f"{before}{name}_high"), value, strict=True)
+        elif value is None or isinstance(value, str | bool | int | float):
+            yield f"{before}{name}", value
 
 
 def plain(value: Any, *, arrays: bool = True) -> Any:
-    """Return a value as JSON has it: a dataclass by its fields, money as text.
+    """Return a value as JSON has it: a dataclass by its fields, money as a number.
 
     An array is a list of its numbers, or left out of its dataclass without ``arrays``.
 
@@ -46,7 +89,7 @@ def plain(value: Any, *, arrays: bool = True) -> Any:
         return {str(name): plain(one, arrays=arrays) for name, one in value.items()}
     if isinstance(value, tuple | list):
         return [plain(one, arrays=arrays) for one in value]
-    return str(value) if isinstance(value, Decimal) else value
+    return float(value) if isinstance(value, Decimal) else value
 
 
 def read(kind: type[T], stored: Mapping[str, Any]) -> T:

@@ -24,7 +24,7 @@ class ForecastError(ValueError):
 
 
 class DataError(ForecastError):
-    """The data cannot be used as they are."""
+    """The data cannot be used as they are: what is wrong and where, and what to do about it."""
 
 
 class RequestError(ForecastError):

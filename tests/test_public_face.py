@@ -3,6 +3,7 @@
 import ast
 import importlib
 import inspect
+import re
 from pathlib import Path
 
 import pytest
@@ -78,6 +79,50 @@ def test_every_offered_name_is_documented():
                 if not text or text.startswith(f"{name}("):  # the second is a dataclass's own
                     bare.append(f"{name_of(path)}: {name}")
     assert bare == []
+
+
+def doors() -> dict[str, object]:
+    """Return what every room offers at its door, under the room's name."""
+    found: dict[str, object] = {}
+    for path in MODULES:
+        if path.name == "__init__.py":
+            room = importlib.import_module(module_of(path))
+            lines = [
+                line for one in parse(path).body if isinstance(one, ast.If) for line in one.body
+            ]
+            offers = [line for line in lines if isinstance(line, ast.ImportFrom)]
+            names = [one.name for line in offers for one in line.names]
+            found |= {f"{room.__name__}.{name}": getattr(room, name) for name in names}
+    return found
+
+
+def unsaid(value: object) -> list[str]:
+    """Return the parameters or fields that a docstring does not name, and errors it hides."""
+    text = value.__doc__ or ""
+    if inspect.isclass(value):
+        fields = getattr(value, "__dataclass_fields__", {})
+        names = [name for name in fields if not name.startswith("_")]
+        return [name for name in names if not re.search(rf"\b{name}\b", document_of(value))]
+    parameters = list(inspect.signature(value).parameters)  # type: ignore[arg-type]
+    names = [name for name in parameters if not re.search(rf"\b{name}\b", text)]
+    raising = re.search(r"^ +raise ((?:Data|Request|Fit)Error)\(", inspect.getsource(value), re.M)  # type: ignore[arg-type]
+    hidden = [raising[1]] if raising and not re.search(r"[Rr]aise", text) else []
+    return (names if len(parameters) > 1 else []) + hidden
+
+
+def document_of(value: type) -> str:
+    """Return the docstring of a class and of those of ours that it is made from."""
+    ours = [one for one in value.__mro__ if one.__module__.startswith("forecast")]
+    return "\n".join(one.__doc__ or "" for one in ours)
+
+
+def test_every_name_at_a_door_says_what_it_takes_and_what_it_refuses():
+    lacking = {
+        name: unsaid(value)
+        for name, value in doors().items()
+        if inspect.isclass(value) or inspect.isfunction(value)
+    }
+    assert {name: missing for name, missing in lacking.items() if missing} == {}
 
 
 def test_no_public_function_takes_whatever_it_is_given():

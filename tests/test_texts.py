@@ -1,12 +1,14 @@
-"""Texts for people are written one way throughout."""
+"""Texts for people are written one way throughout, in sentences that are read at once."""
 
 import ast
+import json
 import re
 import tomllib
 from pathlib import Path
 from typing import Any
 
 import nbformat
+import pytest
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "forecast"
@@ -14,6 +16,18 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 DOCUMENTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md"]
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 LANGUAGES = sorted((PACKAGE / "languages").glob("*.toml"))
+PRINTED = sorted((ROOT / "tests" / "golden").glob("*-text.json"))
+USUAL, LONGEST = 25, 40  # words of a sentence
+HOUSE_WORDS = {  # what only its makers would say
+    "en": re.compile(
+        r"\b(foretold|foretell\w*|mend(s|ed|ing)?|(speaks?|spoken|spoke) of|stands? (in )?for"
+        r"|nought|told|worked off)\b|\w\(s\)"
+    ),
+    "de": re.compile(
+        r"\b(geweissagt|vorausgesagt|ausbessern|steh(t|en) für|(spricht|sprechen|gesprochen) von"
+        r"|abgearbeitet)\b|\w\((s|en|n)\)"
+    ),
+}
 CLOSE = re.compile(r"[\d}]%(?!\w)")  # "10%" where "10 %" is meant
 
 
@@ -54,3 +68,52 @@ def leaves(texts: Any) -> list[str]:
         return [texts]
     parts = texts.values() if isinstance(texts, dict) else texts
     return [leaf for part in parts for leaf in leaves(part)]
+
+
+def lengths(texts: Any) -> dict[str, int]:
+    """Return the words of each sentence, tables and the rows of lists left out."""
+    lines = [line for text in texts for line in text.splitlines()]
+    prose = [line for line in lines if "  " not in line]
+    sentences = [one for line in prose for one in re.split(r"(?<=[.!?])\s+", line) if one]
+    return {one: len(one.split()) for one in sentences}
+
+
+def printed() -> list[str]:
+    """Return what the commands print, as it is kept to be compared with."""
+    kept = [json.loads(path.read_text("utf-8"))["printed"] for path in PRINTED]
+    return [line for lines in kept for line in lines]
+
+
+@pytest.mark.parametrize("path", LANGUAGES, ids=lambda path: path.stem)
+def test_sentences_of_a_language_can_be_read_at_once(path: Path):
+    words = lengths(leaves(tomllib.loads(path.read_text(encoding="utf-8"))))
+    assert [one for one, number in words.items() if number > LONGEST] == []
+    assert sum(words.values()) / len(words) <= USUAL
+
+
+def test_what_a_command_prints_can_be_read_at_once():
+    assert PRINTED
+    words = lengths(printed())
+    assert [one for one, number in words.items() if number > LONGEST] == []
+    assert sum(words.values()) / len(words) <= USUAL
+
+
+def test_no_text_for_people_uses_a_house_word():
+    texts = {path.stem: leaves(tomllib.loads(path.read_text("utf-8"))) for path in LANGUAGES}
+    texts["en"] += printed()
+    for path in MODULES:
+        texts["en"] += said_by(ast.parse(path.read_text(encoding="utf-8")))
+    for code, said in texts.items():
+        assert [one for one in said if HOUSE_WORDS[code].search(one)] == []
+
+
+def said_by(program: ast.Module) -> list[str]:
+    """Return the texts of a program that have more than one word, its docstrings left out."""
+    statements = [one for one in ast.walk(program) if isinstance(one, ast.Expr)]
+    own = {id(one.value) for one in statements}
+    texts = [
+        one.value
+        for one in ast.walk(program)
+        if isinstance(one, ast.Constant) and isinstance(one.value, str) and id(one) not in own
+    ]
+    return [text for text in texts if " " in text.strip()]

@@ -173,10 +173,11 @@ def recalibrate_out_of_fold(
     n_folds: int = 10,
     seed: int = 0,
 ) -> tuple[tuple[CountDistribution, ...], Recalibration]:
-    """Return predictions each recalibrated by a map that did not see it, and the map of all.
+    """Return ``predicted`` each recalibrated by a map that did not see it, and the map of all.
 
-    The corrected predictions are for scoring; the map, fitted to every path, is for use.
-    ``groups`` and ``group_shrink`` as in :func:`~forecast.assess.calibration.fit_recalibration`.
+    Maps are fitted to the ``outcomes`` of all but one of ``n_folds`` folds, drawn by ``seed``. The
+    corrected predictions are for scoring; the map, fitted to every path, is for use. ``groups`` and
+    ``group_shrink`` as in :func:`~forecast.assess.calibration.fit_recalibration`.
     """
 
     def fitted(rows: IntArray | BoolArray) -> Recalibration:
@@ -237,6 +238,8 @@ def assess_predictions(
         Where chances are judged; those without five paths watched are left out and named.
     groups : mapping of str to array of shape (n,), optional
         Factors whose labels are judged one by one.
+    seed : int
+        Of how ties are split.
     reference : sequence of CountDistribution
         Predictions of the same paths to compare with, such as the life table's: adds ``skill``,
         one less the ratio of the two ranked probability scores.

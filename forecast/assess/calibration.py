@@ -200,6 +200,11 @@ def fit_recalibration(
         Standard deviations of the penalties, for ``shift`` and ``log(power)``, and for each
         group's shift.
 
+    Raises
+    ------
+    RequestError
+        If no predictions are given.
+
     Notes
     -----
     With too few events for an 80 % interval the power is not allowed above 1: predictions are
@@ -347,6 +352,11 @@ def carry_draws(draws: npt.ArrayLike, target: CountDistribution) -> FloatArray:
         One subject's probabilities under each draw.
     target : CountDistribution
         One row, same horizon.
+
+    Raises
+    ------
+    DataError
+        If the two do not have the same horizon, or the target more than one row.
 
     Examples
     --------

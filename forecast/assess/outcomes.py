@@ -264,7 +264,7 @@ def _one_curve(outcomes: Outcomes, horizon: int) -> FloatArray:
 
 
 def last_supported(outcomes: Outcomes, *, at_least: int = SUPPORT) -> int:
-    """Return the last step at which at least ``at_least`` paths are still watched (1 if none).
+    """Return the last step at which ``at_least`` paths of ``outcomes`` are watched (1 if none).
 
     Examples
     --------

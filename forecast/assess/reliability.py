@@ -216,6 +216,8 @@ def reliability_table(
 
     Parameters
     ----------
+    distribution, outcomes : CountDistribution, Outcomes
+        Predicted and seen, of the same paths.
     steps : sequence of int
         The steps asked for; those beyond the horizon are refused.
     bins : int

@@ -48,7 +48,7 @@ def log_score_terms(distribution: CountDistribution, outcomes: Outcomes) -> Floa
 
 
 def log_score(distribution: CountDistribution, outcomes: Outcomes) -> float:
-    """Return the log score per watched step, in nats.
+    """Return the log score of ``outcomes`` per watched step, in nats.
 
     Steps beyond the distribution's horizon are not scored.
 
@@ -91,10 +91,11 @@ def brier(
 ) -> FloatArray:
     """Return the Brier score of "event by step k" for k = 1 to ``horizon``, shape (horizon,).
 
-    Weighted for censoring (Graf et al. 1999, Stat Med 18:2529) with the chance of being watched
-    *just before* the event. The sum over steps is the continuous ranked probability score of
-    the count, with all steps beyond ``horizon`` as one class. Take a horizon up to which some
-    paths are watched: :func:`~forecast.assess.outcomes.last_supported`.
+    ``distribution`` has a row for each path. Weighted for censoring (Graf et al. 1999, Stat Med
+    18:2529) with the chance of being watched *just before* the event. The sum over steps is the
+    continuous ranked probability score of the count, with all steps beyond ``horizon`` as one
+    class. Take a horizon up to which some paths are watched:
+    :func:`~forecast.assess.outcomes.last_supported`.
 
     Examples
     --------
@@ -423,9 +424,11 @@ def d_calibration(
 ) -> DCalibration:
     """Return the D-calibration test of Haider et al. (2020, JMLR 21:85) for counts.
 
+    ``outcomes`` of the paths of ``distribution`` are sorted into ``bins`` by where they fall in it.
+
     Because counts are tied, an event at T is placed at F(T - 1) + V (F(T) - F(T - 1)) with V
-    uniform: placing it at F(T), or half-way, rejects even the true distribution. With much
-    censoring the test is cautious, as the censored paths are spread as predicted.
+    uniform, by ``seed``: placing it at F(T), or half-way, rejects even the true distribution. With
+    much censoring the test is cautious, as the censored paths are spread as predicted.
     """
     from scipy.stats import chi2
 

@@ -43,6 +43,11 @@ def most_parameters(paths: int, *, r2_cs: float, slope: float = 0.9) -> float:
     slope : float
         The calibration slope wanted.
 
+    Raises
+    ------
+    RequestError
+        If ``r2_cs`` is not below ``slope``, or one of them no probability.
+
     Examples
     --------
     >>> round(most_parameters(100, r2_cs=0.2), 1)
@@ -208,6 +213,11 @@ def predict_out_of_fold(
     workers : int, optional
         As in ``run_units``.
 
+    Raises
+    ------
+    RequestError
+        If two candidates have one name, or there is none.
+
     Notes
     -----
     A candidate that fails on a fold is reported with its problem, not dropped. From the second
@@ -326,6 +336,11 @@ def score_candidates(results: Sequence[OutOfFold]) -> pd.DataFrame:
         ``within_one_error``; ``chosen``; ``left_after`` how many folds it left the race (0: not);
         ``problem``. Averages over repeats. Of one that left, the difference is that on the paths
         it was scored on, the log score the best one's and that difference, the rest missing.
+
+    Raises
+    ------
+    FitError
+        If no candidate could be fitted on every fold.
 
     Notes
     -----

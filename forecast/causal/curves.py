@@ -59,7 +59,7 @@ class WeightedCurve:
 def life_sums(
     step: IntArray, observed: BoolArray, entry: IntArray, weight: FloatArray, size: int
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the weights at risk and with the event at steps 1 to ``size``.
+    """Return the ``weight`` at risk and with the event ``observed`` at steps 1 to ``size``.
 
     A row is at risk in steps ``entry + 1`` to ``step``. No checks: for inner loops.
     """
@@ -83,7 +83,8 @@ def weighted_curve(
 ) -> WeightedCurve:
     """Return the weighted life table of rows at risk in steps ``entry + 1`` to ``step``.
 
-    Several rows of one subject, each with its own weight, make weights that change by step.
+    ``observed`` says where the event is at ``step``; the table ends at ``horizon``, else at the
+    last step. Several rows of one subject, each with its own weight, make weights that change.
 
     Raises
     ------
@@ -133,8 +134,9 @@ def restricted_mean(
 ) -> RestrictedMean:
     """Return the area under the Kaplan-Meier curve up to ``horizon``, times of any kind.
 
-    The variance is ``sum A^2 d / (n (n - d))`` with ``A`` the area from each event time to the
-    horizon (Klein & Moeschberger 2003, equation 4.5.2).
+    ``observed`` says where a time is that of the event. The variance is ``sum A^2 d / (n (n - d))``
+    with ``A`` the area from each event time to the horizon (Klein & Moeschberger 2003, equation
+    4.5.2).
 
     Raises
     ------

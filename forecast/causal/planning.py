@@ -79,10 +79,17 @@ def schoenfeld_events(
 
     Parameters
     ----------
+    hazard_ratio, power : float
+        What is to be detected, and with which chance.
     share : float
         Share of subjects in one of the two groups.
     level : float
         One minus the two-sided size.
+
+    Raises
+    ------
+    RequestError
+        If the ratio is not above 0, or is 1.
 
     Examples
     --------
@@ -135,10 +142,11 @@ def subjects_needed(
     seed: int = 0,
     most: int = 100_000,
 ) -> tuple[Power, ...]:
-    """Return the smallest studies that settle the difference with each chance.
+    """Return the smallest studies by which a ``design`` settles the difference, for ``powers``.
 
-    Normal theory brackets the answer; a line through the simulated probits of five sizes around
-    it, on the root of the size, gives the answer itself.
+    Intervals are at ``level``, and ``simulations`` studies of a size start from ``seed``. Normal
+    theory brackets the answer; a line through the simulated probits of five sizes around it, on the
+    root of the size, gives the answer itself.
 
     Raises
     ------
@@ -229,6 +237,11 @@ def e_value(risk_ratio: float) -> float:
     It must be tied to both the choice and the outcome by a risk ratio of at least this much
     (VanderWeele & Ding 2017, Ann Intern Med 167:268).
 
+    Raises
+    ------
+    RequestError
+        If the ratio is not above 0.
+
     Examples
     --------
     >>> round(e_value(2.0), 3)
@@ -270,6 +283,11 @@ def tipping_survival(
     -------
     ndarray of shape (horizon + 1,)
         After steps 0 to the horizon.
+
+    Raises
+    ------
+    RequestError, DataError
+        If ``phi`` is below 0; if the columns differ in length.
 
     Examples
     --------

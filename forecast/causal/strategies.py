@@ -165,6 +165,11 @@ def followed(panel: Panel, wanted: npt.ArrayLike) -> BoolArray:
     wanted : array-like of int
         The group at steps 1, 2, ...; the last entry holds for all later steps.
 
+    Raises
+    ------
+    RequestError
+        If what is wanted is not 0 or 1 at each step.
+
     Examples
     --------
     >>> import pandas as pd

@@ -94,7 +94,7 @@ class WeightSummary:
 
 
 def summarise_weights(raw: FloatArray, used: FloatArray, limit: float) -> WeightSummary:
-    """Return the summary of weights before (``raw``) and after truncation (``used``)."""
+    """Return the summary of ``raw`` weights, and of those ``used``, truncated at ``limit``."""
     rows = raw > 0
     if not rows.any():
         return WeightSummary(0, *(float("nan"),) * 4, 0.0, limit, 0.0, 0.0)

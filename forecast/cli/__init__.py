@@ -5,8 +5,12 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+import tomllib
 from collections.abc import Sequence
+from functools import cache, partial
 from importlib import import_module
+from pathlib import Path
+from typing import Any
 
 import forecast
 from forecast.cli.files import typed
@@ -15,13 +19,6 @@ from forecast.errors import ForecastError
 __all__ = ["main"]
 
 DONE, AT_FAULT, INTERRUPTED = 0, 1, 130
-HOMES = {  # the file of each command, as the help lists them
-    **{"tour": "tour", "workbook": "log", "daybook": "daybook", "check": "log", "fit": "log"},
-    **{"estimate": "estimate", "update": "estimate", "price": "price", "appointments": "price"},
-    **{"assess": "log", "refresh": "log"},
-    **dict.fromkeys(("compare", "fading", "reactions", "reach"), "compare"),
-    **{"page": "page", "sheet": "page", "share": "compare", "pool": "compare"},
-}
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -69,6 +66,33 @@ def build_parser(only: str = "") -> argparse.ArgumentParser:
     commands = parser.add_subparsers(
         prog="forecast", title="commands", metavar="COMMAND", required=True
     )
-    for name in [only] if only in HOMES else HOMES:  # the others would only take time to load
-        getattr(import_module(f"forecast.cli.{HOMES[name]}"), f"add_{name}")(commands)
+    usual, described = (_options()[name] for name in ("usual", "commands"))
+    for name in [only] if only in described else described:  # the others would only take time
+        own = described[name]
+        command = commands.add_parser(name, help=own["says"], description=own["says"])
+        one_of = command.add_mutually_exclusive_group() if "one_of" in own else command
+        for option in (*own["takes"], "--json", "--details"):
+            told = usual.get(option, {}) | own.get("own", {}).get(option, {})
+            kind = {"type": TYPES[told["type"]]} if "type" in told else {}
+            place = one_of if option in own.get("one_of", ()) else command
+            place.add_argument(*option.split("/"), **told | kind)
+        command.set_defaults(run=partial(_run, own["home"], name))
     return parser
+
+
+@cache
+def _options() -> dict[str, Any]:
+    return tomllib.loads(Path(__file__).with_name("options.toml").read_text(encoding="utf-8"))
+
+
+def _run(home: str, name: str, options: argparse.Namespace) -> None:
+    getattr(import_module(f"forecast.cli.{home}"), f"run_{name}")(options)
+
+
+def _sessions(text: str) -> int | str:
+    if text != "auto" and not text.isdecimal():
+        raise argparse.ArgumentTypeError(f"{text!r} is neither a number of sessions nor auto")
+    return text if text == "auto" else int(text)
+
+
+TYPES = {"path": Path, "int": int, "float": float, "sessions": _sessions}

@@ -6,37 +6,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forecast._checks import counted
-from forecast.cli.files import BY, Options, add_command, answer, check_can_write, progress
+from forecast.cli.files import Options, answer, check_can_write, progress
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from forecast.cli.files import Commands
 
 CLINICS_TURN = "Backups, exports and copies of them made before are the clinic's to replace."
 
 
-def add_daybook(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "daybook", _daybook, says="one file for promises, sessions and how courses end"
-    )
-    parser.add_argument("file", metavar="FILE.sqlite", type=Path)
-    what = parser.add_mutually_exclusive_group()
-    what.add_argument(
-        "--from", dest="source", metavar="LOG", type=Path,
-        help="take a log over into a new daybook, an export of one, or an old register R.jsonl",
-    )  # fmt: skip
-    what.add_argument("--export", metavar="FOLDER", type=Path, help="write it out as a log")
-    what.add_argument("--check", action="store_true", help="the file itself, and the log's rules")
-    what.add_argument("--backup", metavar="COPY.sqlite", type=Path, help="copy it while in use")
-    what.add_argument("--history", metavar="COURSE", help="all that was entered of a course")
-    what.add_argument("--forget", metavar="CLIENT", help="take a client out of it for good")
-    parser.add_argument("--by", metavar="CODE", default=BY, help=f"who enters it ({BY})")
-
-
-def _daybook(options: Options) -> None:
+def run_daybook(options: Options) -> None:
+    """Do what ``forecast daybook`` is asked."""
     path: Path = options.file
     if options.export is not None:
         from forecast.daybook import export_daybook

@@ -8,16 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import prices, tattoo
-from forecast._checks import LEVEL
 from forecast.cli.files import (
     BY,
     CLOSING,
     WITHHELD,
     Options,
-    add_command,
-    add_facts,
-    add_gradings,
-    add_promise,
     answer,
     check_register,
     course_of,
@@ -31,7 +26,6 @@ from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     from forecast._notes import Note
-    from forecast.cli.files import Commands
     from forecast.counts import Estimate
     from forecast.daybook import Course, Promise
     from forecast.forecaster import Forecaster
@@ -39,60 +33,11 @@ if TYPE_CHECKING:
     from forecast.midcourse import Update
     from forecast.tattoo import Caution
 
-
-def add_estimate(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "estimate", _estimate, says="how many sessions each enquiry is likely to need"
-    )
-    parser.add_argument("model", metavar="MODEL.json", type=Path)
-    parser.add_argument("enquiries", metavar="ENQUIRIES.csv", type=Path)
-    parser.add_argument(
-        "--level", type=float, default=LEVEL, help=f"what the interval covers ({LEVEL:g})"
-    )
-    parser.add_argument("--strategy", help="a pulse strategy instead of the log's own practice")
-    parser.add_argument(
-        "--lighten",
-        metavar="MODEL2.json",
-        type=Path,
-        help="one fitted with --goal lighten: what that takes where most do not clear",
-    )
-    parser.add_argument(
-        "--drivers",
-        action="store_true",
-        help="also say what each attribute does to the count, and how past courses like it went",
-    )
-    add_facts(parser)
-    parser.add_argument(
-        "--register",
-        type=Path,
-        metavar="BOOK.sqlite",
-        help="keep each estimate as a promise in a daybook, to be judged by assess later",
-    )
+STALL = ("midcourse.levels_off", "midcourse.slower", "midcourse.as_usual", "midcourse.faster")
 
 
-def add_update(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "update", _update, says="how many sessions are still needed, mid-course"
-    )
-    parser.add_argument("model", metavar="MODEL.json", type=Path)
-    parser.add_argument("enquiry", metavar="ENQUIRY.csv", type=Path, nargs="?")
-    parser.add_argument("--sessions-done", type=int, metavar="K")
-    add_gradings(parser)
-    add_promise(parser, daybook=True)
-    parser.add_argument(
-        "--drivers", action="store_true", help="also say what gradings and attributes do to it"
-    )
-    parser.add_argument(
-        "--tariff", type=Path, metavar="TARIFF.toml", help="also price the sessions still needed"
-    )
-    parser.add_argument(
-        "--level", type=float, default=LEVEL, help=f"what the interval covers ({LEVEL:g})"
-    )
-
-
-def _estimate(options: Options) -> None:
+def run_estimate(options: Options) -> None:
+    """Do what ``forecast estimate`` is asked."""
     forecaster = forecast.load_forecaster(options.model)
     lighten = options.lighten and forecast.load_forecaster(options.lighten)
     results: list[dict[str, Any]] = []
@@ -246,7 +191,8 @@ def _what_drives(
     return {"drivers": [driver.to_dict() for driver in found], "similar": alike}, lines
 
 
-def _update(options: Options) -> None:
+def run_update(options: Options) -> None:
+    """Do what ``forecast update`` is asked."""
     forecaster = forecast.load_forecaster(options.model)
     course = course_of(options)
     if course is None and options.sessions_done is None:
@@ -275,7 +221,8 @@ def _update(options: Options) -> None:
         **as_dict(cautions),
         **priced,
     }
-    said = [f"{against}\n"] * bool(against) + update_lines(later, details=options.details)
+    tell = " Tell the client." if against and against.severity != "info" else ""
+    said = [f"{against}{tell}\n"] * bool(against) + update_lines(later, details=options.details)
     more = by_line({"": cautions}, "care")
     answer(options, data, "\n".join([*first, *said, *lines, *more, "", CLOSING]))
 
@@ -283,10 +230,12 @@ def _update(options: Options) -> None:
 def update_lines(later: Update, *, details: bool) -> list[str]:
     """Return the answer mid-course, a line each; with ``details`` all that it rests on."""
     now, whole = later.remaining, later.total
-    notes = sorted(now.notes, key=_gravest)
+    stalled = [note for note in now.notes if note.code in STALL]
+    notes = sorted((note for note in now.notes if note not in stalled), key=_gravest)
     grave = [note for note in notes if note.severity != "info"]
     kept = notes if details else grave[:2]
     return [
+        *(f"! {note}" if note.severity != "info" else str(note) for note in stalled),
         *now.headline[:2],
         *[
             f"With the {later.sessions_done} done: {whole.spoken(whole.median)} in all, "

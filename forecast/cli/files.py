@@ -1,4 +1,4 @@
-"""What every command shares: its parser, its answer, the files it reads, what it may write over."""
+"""What every command shares: its answer, the files it reads, what it may write over."""
 
 from __future__ import annotations
 
@@ -51,17 +51,6 @@ RESTS_ON = 4  # lines below an answer, unless all are asked for
 BY = "cli0"  # who enters what a command enters, unless told
 
 
-def add_command(
-    commands: Commands, name: str, run: Callable[[Options], None], *, says: str
-) -> argparse.ArgumentParser:
-    """Return the parser of a new command, with ``--json`` and ``--details``, that calls ``run``."""
-    parser = commands.add_parser(name, help=says, description=says)
-    parser.add_argument("--json", action="store_true", help="print JSON instead of words")
-    parser.add_argument("--details", action="store_true", help="print every remark and number")
-    parser.set_defaults(run=run)
-    return parser
-
-
 def typed(text: str) -> str:
     """Return a text that names arguments as Python does with the options of the command line.
 
@@ -78,14 +67,14 @@ def typed(text: str) -> str:
 def answer(options: Options, data: Mapping[str, Any], text: str) -> None:
     """Print the answer: ``data`` as JSON when asked for, else ``text``.
 
-    What `forecast.cli.log.read` had to say of the log is said with it, unless the text does.
+    What `forecast.cli.log.read` had to say of the log follows it, unless the text says it.
     """
     of_log = [line for line in getattr(options, "of_log", ()) if str(line) not in text]
     if options.json:
         said = {"log_notes": of_log} if of_log else {}
         print(json.dumps(_printed({**data, **said}), indent=2, allow_nan=False))
     else:
-        print("\n".join([*map(str, of_log), *([""] if of_log else []), typed(text)]))
+        print("\n".join([typed(text), *([""] if of_log else []), *map(str, of_log)]))
 
 
 def in_layers(options: Options, text: str) -> str:
@@ -114,11 +103,13 @@ def table_text(rows: Sequence[Sequence[str]]) -> str:
 
 
 def _printed(value: Any) -> Any:
-    # Money as text, arrays left out; notes as sentences, with what they are as data beside them.
+    # Money as numbers, arrays left out; notes as sentences, with what they are as data beside them.
     if isinstance(value, list | tuple):
         return [_printed(one) for one in value]
-    if isinstance(value, Note | Decimal):
+    if isinstance(value, Note):
         return str(value)
+    if isinstance(value, Decimal):
+        return float(value)
     if is_dataclass(value):
         named = {one.name: getattr(value, one.name) for one in fields(value)}
         value = {name: one for name, one in named.items() if not hasattr(one, "dtype")}
@@ -139,15 +130,6 @@ def progress(message: str) -> None:
         sys.stderr.flush()
 
 
-def add_cluster(parser: argparse.ArgumentParser) -> None:
-    """Add where the long work is done."""
-    parser.add_argument(
-        "--cluster",
-        metavar="tcp://HOST:PORT",
-        help="do the long work on the Dask cluster of this scheduler (this machine)",
-    )
-
-
 def anywhere(run: Callable[[Options], None]) -> Callable[[Options], None]:
     """Return ``run`` so that its long work is done where the options say."""
 
@@ -166,28 +148,13 @@ def anywhere(run: Callable[[Options], None]) -> Callable[[Options], None]:
 
 
 def read_table(path: Path, known: Sequence[str]) -> dict[int, dict[str, str]]:
-    """Return the rows of a CSV file by line, as texts by column name; empty cells are left out.
+    """Return the rows of a CSV file or a workbook's first sheet by line, as texts by column name.
 
-    The columns may be parted by commas, tabs, or semicolons where the header has no comma; one
-    that is not ``known`` must be empty.
+    Empty cells are left out. The columns of a CSV file may be parted by commas, tabs, or semicolons
+    where the header has no comma. Columns that are not ``known`` are named on stderr and not used;
+    one that may be meant as a known one raises DataError.
     """
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise DataError(
-            f"{path.name} is not UTF-8 text (byte {error.start}).",
-            "Save it as CSV UTF-8 and try again.",
-        ) from None
-    header = text.partition("\n")[0]
-    separator = next((mark for mark in (",", "\t", ";") if mark in header), ",")
-    rows: dict[int, list[str]] = {}
-    try:
-        rows.update(csv_rows(text, separator))
-    except csv.Error as error:
-        raise DataError(
-            f"{path.name} cannot be read as CSV ({error}).",
-            "Save it again as CSV UTF-8.",
-        ) from None
+    rows = _sheet_rows(path) if path.suffix.lower() == ".xlsx" else _csv_rows(path)
     line, names = next(iter(rows.items()), (0, []))
     names = _checked_header(path, names, known)
     rows.pop(line, None)
@@ -197,8 +164,36 @@ def read_table(path: Path, known: Sequence[str]) -> dict[int, dict[str, str]]:
         raise DataError(
             f"{path.name} has {len(table)} rows below its header.", f"Give 1 to {MOST_ROWS}."
         )
-    _refuse_columns(path, names, table, known)
-    return table
+    unused = _unused(path, names, table, known)
+    return {
+        line: {name: cell for name, cell in row.items() if name not in unused}
+        for line, row in table.items()
+    }
+
+
+def _sheet_rows(path: Path) -> dict[int, list[str]]:
+    from forecast.log import every_sheet
+
+    first = next(iter(every_sheet(path)[0].values()))
+    return {int(line): [cell or "" for cell in row] for line, *row in first.itertuples()}
+
+
+def _csv_rows(path: Path) -> dict[int, list[str]]:
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise DataError(
+            f"{path.name} is not UTF-8 text (byte {error.start}).",
+            "Save it as CSV UTF-8 and try again.",
+        ) from None
+    header = text.partition("\n")[0]
+    separator = next((mark for mark in (",", "\t", ";") if mark in header), ",")
+    try:
+        return dict(csv_rows(text, separator))
+    except csv.Error as error:
+        raise DataError(
+            f"{path.name} cannot be read as CSV ({error}).", "Save it again as CSV UTF-8."
+        ) from None
 
 
 def _checked_header(path: Path, cells: Sequence[str], known: Sequence[str]) -> list[str]:
@@ -235,18 +230,37 @@ def _named_cells(
     return {name: cell.strip() for name, cell in zip(names, row, strict=False) if cell.strip()}
 
 
-def _refuse_columns(
+def _unused(
     path: Path, names: Sequence[str], table: Mapping[int, Mapping[str, str]], known: Sequence[str]
-) -> None:
-    from forecast.log import quoted
+) -> list[str]:
+    # a column of the log is well known and belongs elsewhere; any other may be a slip
+    from forecast.log import column_names, quoted
 
-    for name in {name: None for row in table.values() for name in row}:
-        if name not in known:
+    unused = [name for name in {name: None for row in table.values() for name in row}
+              if name not in known]  # fmt: skip
+    for name in unused:
+        if name == "goal":
+            raise DataError(
+                f"{path.name} has a column 'goal'.",
+                "A model answers for one goal: leave the column out, and fit a model with --goal.",
+            )
+        near = nearest(name, known) or _alike(name, known)
+        if near and name not in column_names("courses"):
             shown = quoted(name, names.index(name) + 1)
             raise DataError(
                 f"{path.name} has a column {shown!r} that is not known here.",
-                f"Known are {', '.join(known)}.{nearest(name, known)}",
+                f"Known are {', '.join(known)}.{near}",
             )
+    if unused:
+        listed = ", ".join(quoted(name, names.index(name) + 1) for name in unused)
+        sys.stderr.write(f"forecast: columns of {path.name} that are not used: {listed}.\n")
+    return unused
+
+
+def _alike(name: str, known: Sequence[str]) -> str:
+    # "age" of "age_years": part of a name is as likely a slip as a wrong letter
+    close = [one for one in known if set(one.split("_")) & set(name.split("_"))]
+    return f" Did you mean {close[0]!r}?" if close else ""
 
 
 def _number(path: Path, line: int, name: str, text: str) -> float:
@@ -270,36 +284,55 @@ def _whole(path: Path, line: int, name: str, text: str) -> int:
 
 
 def read_enquiries(path: Path, *, named: bool = False) -> dict[str, Enquiry]:
-    """Return the enquiries of a CSV file by ``enquiry_id``.
+    """Return the enquiries of a CSV file or a workbook's first sheet by ``enquiry_id``.
 
-    Without one they are 1, 2, 3, …, unless ``named`` asks that each has its own.
+    Without one they are 1, 2, 3, …, unless ``named`` asks that each has its own. Whatever is wrong
+    in the file is said at once, in one DataError.
     """
     from forecast.log import Enquiry
 
     table = read_table(path, ["enquiry_id", *(field.name for field in fields(Enquiry))])
     enquiries: dict[str, Enquiry] = {}
+    faults: list[DataError] = []
     for position, (line, row) in enumerate(table.items(), start=1):
-        if named and "enquiry_id" not in row:
-            raise DataError(
-                f"{path.name} line {line}: enquiry_id is missing.",
-                "A register of promises needs the id that the course will have in the log.",
-            )
-        label = row.pop("enquiry_id", str(position))
+        at, label = (
+            f"{path.name} line {line}",
+            row.pop("enquiry_id", "" if named else str(position)),
+        )
+        found = _faults(at, row)
+        if not label:
+            remedy = "A register of promises needs the id that the course will have in the log."
+            found.append(DataError(f"{at}: enquiry_id is missing.", remedy))
         if label in enquiries:
-            raise DataError(f"{path.name} has two enquiries {label!r}.", "Give each its own id.")
-        enquiries[label] = _enquiry_of(path, line, row)
+            again = f"{path.name} has two enquiries {label!r}."
+            found.append(DataError(again, "Give each its own id."))
+        if not found:
+            enquiries[label] = Enquiry(**_with_required(row))
+        faults += found
+    if len(faults) > 1:
+        listed = "".join(f"\n  {fault}" for fault in faults)
+        raise DataError(f"{path.name} has {len(faults)} faults.", f"Correct each of them:{listed}")
+    if faults:
+        raise faults[0]
     return enquiries
 
 
-def _enquiry_of(path: Path, line: int, row: Mapping[str, str]) -> Enquiry:
+def _with_required(row: Mapping[str, str]) -> dict[str, Any]:
     from forecast.log import Enquiry
 
-    required = {field.name: "" for field in fields(Enquiry) if field.default is MISSING}
-    cells: dict[str, Any] = required | dict(row)
-    try:
-        return Enquiry(**cells)
-    except ForecastError as error:
-        raise type(error)(f"{path.name} line {line}: {error.problem}", error.remedy) from None
+    return {field.name: "" for field in fields(Enquiry) if field.default is MISSING} | dict(row)
+
+
+def _faults(at: str, row: Mapping[str, str]) -> list[DataError]:
+    from forecast.log import checked, column
+
+    found = []
+    for name, cell in _with_required(row).items():
+        try:
+            checked(column("courses", name), cell)
+        except ForecastError as error:
+            found.append(DataError(f"{at}: {error.problem}", error.remedy))
+    return found
 
 
 def read_one_enquiry(path: Path) -> Enquiry:
@@ -362,17 +395,6 @@ def read_gradings(
     return gradings
 
 
-def add_promise(parser: argparse.ArgumentParser, *, daybook: bool) -> None:
-    """Add the options by which a course is opened in a daybook instead of typed in again."""
-    if daybook:
-        parser.add_argument(
-            "--daybook", type=Path, metavar="BOOK.sqlite", help="where the promise was kept"
-        )
-    parser.add_argument(
-        "--promise", type=int, metavar="N", help="its number: the course is read from the daybook"
-    )
-
-
 def course_of(options: Options) -> Course | None:
     """Return the course of the promise that the options name, None where they name none."""
     if (options.promise is None) != (options.daybook is None) or (
@@ -398,16 +420,6 @@ def course_of(options: Options) -> Course | None:
     return course
 
 
-def add_facts(parser: argparse.ArgumentParser) -> None:
-    """Add the option that says what was answered before starting."""
-    parser.add_argument(
-        "--facts",
-        metavar="NAME,...",
-        help="the questions before starting were all asked, and these answered with yes, for every "
-        "enquiry given; or none. A name that is not known is answered with all that are",
-    )
-
-
 def facts_of(options: Options, course: Course | None = None) -> dict[str, Any]:
     """Return ``facts`` and ``all_asked`` of `cautions_for`: as told, else as kept with a course."""
     if options.facts is not None:
@@ -416,17 +428,6 @@ def facts_of(options: Options, course: Course | None = None) -> dict[str, Any]:
     kept = course.promises[-1] if course and course.promises else None
     facts = frozenset(kept.facts.split(";") if kept and kept.facts else ())
     return {"facts": facts, "all_asked": kept is not None and kept.questions == "asked"}
-
-
-def add_gradings(parser: argparse.ArgumentParser) -> None:
-    """Add the options that a course under way is described by, and the facts."""
-    add_facts(parser)
-    parser.add_argument("--gradings", type=Path, metavar="G.csv", help="after_session, fading_pct")
-    parser.add_argument(
-        "--as-graded",
-        action="store_true",
-        help="the gradings are right as written, also where that is unusual",
-    )
 
 
 def check_can_write(path: Path) -> None:
@@ -469,21 +470,9 @@ def sheet_names(content: bytes) -> list[str]:
         return []
 
 
-def add_template(parser: argparse.ArgumentParser, name: str, what: str) -> None:
-    """Add the option that writes a commented file to start from."""
-    parser.add_argument(
-        "--template",
-        metavar=f"{name.upper()}.toml",
-        type=Path,
-        nargs="?",
-        const=Path(f"{name}.toml"),
-        help=f"write a commented {what}, and stop ({name}.toml)",
-    )
-
-
 def write_template(options: Options, template: str, *, then: str) -> None:
     """Write a commented file to start from, to a place that is still free, and say so."""
-    path: Path = options.template
+    path = Path(options.template)
     if path.exists():
         raise RequestError(f"{path} is there already.", "Name another file, or move it away.")
     write_text(path, template)

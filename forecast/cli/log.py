@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import json
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,8 +11,6 @@ from forecast import reactions, sharing
 from forecast._files import is_json_with, write_whole
 from forecast.cli.files import (
     Options,
-    add_cluster,
-    add_command,
     answer,
     anywhere,
     check_can_write,
@@ -26,26 +23,8 @@ from forecast.cli.files import (
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
-    from forecast.cli.files import Commands
     from forecast.forecaster import Forecaster
     from forecast.log import OutcomeLog
-
-
-def add_log(parser: argparse.ArgumentParser) -> None:
-    """Add the log and how it is read."""
-    parser.add_argument("log", metavar="LOG", type=Path, help="a folder, a workbook, a daybook")
-    parser.add_argument(
-        "--columns",
-        type=Path,
-        metavar="COLUMNS.toml",
-        help="what the clinic's own sheets, headings and words mean (see check --propose-map)",
-    )
-    parser.add_argument(
-        "--cleared-at",
-        type=float,
-        metavar="PERCENT",
-        help="fading from which a grading counts as clear (the log's own, else 95)",
-    )
 
 
 def read(options: Options) -> OutcomeLog:
@@ -70,13 +49,8 @@ MODELS = {
 }
 
 
-def add_workbook(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(commands, "workbook", _workbook, says="an empty log to fill in")
-    parser.add_argument("out", metavar="NEW.xlsx", type=Path)
-
-
-def _workbook(options: Options) -> None:
+def run_workbook(options: Options) -> None:
+    """Do what ``forecast workbook`` is asked."""
     from forecast.log import new_workbook
 
     path: Path = options.out
@@ -87,28 +61,6 @@ def _workbook(options: Options) -> None:
     write_whole(path, new_workbook())
     then = f"fill it in below the example rows, then: forecast check {path}"
     answer(options, {"written": str(path)}, f"Wrote {path}: {then}")
-
-
-def add_check(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(commands, "check", _check, says="what was read, understood and set aside")
-    add_log(parser)
-    parser.add_argument(
-        "--set-aside",
-        type=Path,
-        metavar="FOLDER",
-        help="where rows set aside are written to be mended, if there are any (set-aside, or "
-        "set-aside-2 where that holds the rows of another log)",
-    )
-    parser.add_argument(
-        "--language", choices=("en", "de"), default="en", help="what the report is written in (en)"
-    )
-    parser.add_argument(
-        "--propose-map",
-        type=Path,
-        metavar="COLUMNS.toml",
-        help="write what the sheets, headings and words of any workbook could mean",
-    )
 
 
 def _propose(options: Options) -> None:
@@ -128,7 +80,8 @@ def _propose(options: Options) -> None:
     )
 
 
-def _check(options: Options) -> None:
+def run_check(options: Options) -> None:
+    """Do what ``forecast check`` is asked."""
     if options.propose_map is not None:
         _propose(options)
         return
@@ -166,26 +119,9 @@ def _check(options: Options) -> None:
     answer(options, data, "\n".join(in_words(line, language) for line in lines))
 
 
-def add_fit(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "fit", anywhere(_fit), says="fit the clinic's session counts and save them"
-    )
-    add_log(parser)
-    parser.add_argument("-o", "--out", type=Path, required=True, metavar="MODEL.json")
-    parser.add_argument("--goal", choices=("clear", "lighten"), default="clear")
-    parser.add_argument("--horizon", type=int, default=25, help="last session spoken of (25)")
-    parser.add_argument("--seed", type=int, default=0, help="of everything drawn at random (0)")
-    parser.add_argument(
-        "--evidence",
-        type=Path,
-        metavar="POOLED.json",
-        help="what other clinics found together (pool), in place of published evidence",
-    )
-    add_cluster(parser)
-
-
-def _fit(options: Options) -> None:
+@anywhere
+def run_fit(options: Options) -> None:
+    """Do what ``forecast fit`` is asked."""
     from forecast.forecaster import KIND
 
     check_json_output(options.out, KIND, what="a saved forecaster")
@@ -226,13 +162,7 @@ def fitted_text(forecaster: Forecaster) -> str:
         for name, words in MODELS.items():
             best = best.replace(name, words)
         lines.append(f"Best of {n} models when tested on clients it had not seen: {best}.")
-    coverage = found.get("coverage")
-    if coverage:
-        kept, error = 100 * coverage["tie_split"], 100 * coverage["tie_split_error"]
-        lines.append(
-            f"On those the {100 * coverage['level']:g} % interval held the true count for "
-            f"{kept:.0f} % (give or take {error:.0f})."
-        )
+    lines += own_check(forecaster)
     failing = [
         f"{row['factor']} {row['label']}"
         for row in found.get("subgroups", ())
@@ -243,20 +173,21 @@ def fitted_text(forecaster: Forecaster) -> str:
     return "\n".join(lines)
 
 
-def add_refresh(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "refresh", anywhere(_refresh), says="fit a model again to a log that has grown"
-    )
-    parser.add_argument("model", metavar="MODEL.json", type=Path)
-    add_log(parser)
-    parser.add_argument(
-        "--evidence", type=Path, metavar="POOLED.json", help="the same that it was fitted with"
-    )
-    add_cluster(parser)
+def own_check(forecaster: Forecaster) -> list[str]:
+    """Return how often the interval held on clients left out of the fit, a line, or none."""
+    coverage = forecaster.assessment.get("coverage")
+    if not coverage:
+        return []
+    kept, error = 100 * coverage["tie_split"], 100 * coverage["tie_split_error"]
+    return [
+        f"On clients left out of the fit the {100 * coverage['level']:g} % interval held the true "
+        f"count for {kept:.0f} % (give or take {error:.0f})."
+    ]
 
 
-def _refresh(options: Options) -> None:
+@anywhere
+def run_refresh(options: Options) -> None:
+    """Do what ``forecast refresh`` is asked."""
     from forecast.forecaster import refresh_forecaster
 
     check_can_write(options.model)
@@ -287,26 +218,8 @@ def note_learnt(log: Path, forecaster: Forecaster) -> None:
             book.learnt(forecaster.fingerprint)
 
 
-def add_assess(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "assess", _assess, says="whether estimates have kept their promise since"
-    )
-    parser.add_argument("model", metavar="MODEL.json", type=Path)
-    add_log(parser)
-    parser.add_argument("--level", type=float, default=0.8, help="of the interval judged (0.8)")
-    parser.add_argument(
-        "--register",
-        type=Path,
-        metavar="BOOK.sqlite",
-        help="judge the promises kept in this daybook (or log) instead of the model's estimates",
-    )
-    parser.add_argument(
-        "--card", type=Path, metavar="CARD.md", help="also write the model's card, and CARD.json"
-    )
-
-
-def _assess(options: Options) -> None:
+def run_assess(options: Options) -> None:
+    """Do what ``forecast assess`` is asked."""
     if options.card is not None:
         _check_card(options.card)
     from forecast.daybook import read_promises
@@ -323,6 +236,8 @@ def _assess(options: Options) -> None:
     else:
         found = assess_forecaster(forecaster, log, level=options.level)
         data, text = found.to_dict(), found.to_text()
+        if found.used_for_fit:
+            text = "\n".join([text, *own_check(forecaster)])
         if promises:
             kept = assess_promises(promises, log, level=options.level)
             data["promises"], text = kept.to_dict(), f"{text}\n\n{kept.to_text()}"

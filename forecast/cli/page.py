@@ -10,10 +10,6 @@ from typing import TYPE_CHECKING, Any
 
 from forecast.cli.files import (
     Options,
-    add_command,
-    add_gradings,
-    add_promise,
-    add_template,
     answer,
     check_output,
     course_of,
@@ -26,58 +22,9 @@ from forecast.cli.files import (
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
-    import argparse
-
-    from forecast.cli.files import Commands
     from forecast.page import Asked, Desk
 
 HOW_TO_PRINT = "Open it in any browser and print it, or save it as PDF from there."
-
-
-def add_page(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "page", _page, says="serve the consultation page for a tablet or desk"
-    )
-    parser.add_argument("model", metavar="MODEL.json", type=Path, nargs="?")
-    _add_desk_options(parser)
-    parser.add_argument(
-        "--host",
-        default="127.0.0.1",
-        help="an address of this computer in the clinic's network; its page then has an access "
-        "code (127.0.0.1: this computer alone)",
-    )
-    parser.add_argument("--port", type=int, default=8765, help="0 takes any free one (8765)")
-    add_template(parser, "clinic", "file for the clinic's name and wording")
-
-
-def add_sheet(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(commands, "sheet", _sheet, says="write one page for the client to keep")
-    parser.add_argument("model", metavar="MODEL.json", type=Path)
-    parser.add_argument("enquiry", metavar="ENQUIRY.csv", type=Path, nargs="?")
-    parser.add_argument(
-        "-o", "--out", metavar="FILE", type=Path, help="a .pdf or .html file (sheet.pdf)"
-    )
-    _add_desk_options(parser)
-    parser.add_argument("--goal", choices=("clear", "lighten"), help="by default the model's")
-    parser.add_argument("--start", metavar="YYYY-MM-DD", help="first or next session (today)")
-    parser.add_argument("--spacing-weeks", type=float, metavar="W", help="between sessions")
-    parser.add_argument("--sessions-done", type=int, default=0, metavar="K")
-    add_gradings(parser)
-    add_promise(parser, daybook=False)
-
-
-def _add_desk_options(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--lighten", metavar="MODEL2.json", type=Path, help="a model fitted with --goal lighten"
-    )
-    parser.add_argument("--tariff", metavar="TARIFF.toml", type=Path, help="prices to show")
-    parser.add_argument("--clinic", metavar="CLINIC.toml", type=Path, help="name, logo, wording")
-    parser.add_argument(
-        "--daybook", metavar="BOOK.sqlite", type=Path, help="keep estimates and visits in it"
-    )
-    parser.add_argument("--language", default="", help="en or de (the clinic's, else en)")
 
 
 @contextmanager
@@ -104,7 +51,8 @@ def _desk_of(options: Options) -> Desk:
     )
 
 
-def _page(options: Options) -> None:
+def run_page(options: Options) -> None:
+    """Do what ``forecast page`` is asked."""
     if options.template is not None:
         with _needs_extra():
             from forecast.page import CLINIC_TEMPLATE
@@ -147,7 +95,8 @@ def _what_is_kept(daybook: Path | None) -> str:
     return f"What is kept or written down there goes into {daybook}; nothing else is stored."
 
 
-def _sheet(options: Options) -> None:
+def run_sheet(options: Options) -> None:
+    """Do what ``forecast sheet`` is asked."""
     out: Path = options.out or Path("sheet.pdf")
     if out.suffix.lower() not in (".pdf", ".html"):
         raise RequestError(f"{out} is neither .pdf nor .html.", "Name a file with one of them.")

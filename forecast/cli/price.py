@@ -14,9 +14,6 @@ from forecast.cli.files import (
     CLOSING,
     WITHHELD,
     Options,
-    add_command,
-    add_facts,
-    add_template,
     answer,
     check_output,
     facts_of,
@@ -31,7 +28,6 @@ from forecast.cli.log import read
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
-    from forecast.cli.files import Commands
     from forecast.forecaster import Forecaster
     from forecast.log import Enquiry, OutcomeLog
     from forecast.prices import Tariff
@@ -39,35 +35,8 @@ if TYPE_CHECKING:
 LISTED = ("block", "fixed")
 
 
-def add_price(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "price", _price, says="what packages should cost, with the risk stated"
-    )
-    parser.add_argument("model", metavar="MODEL.json", type=Path, nargs="?")
-    parser.add_argument("enquiries", metavar="ENQUIRIES.csv", type=Path, nargs="?")
-    parser.add_argument("--tariff", metavar="TARIFF.toml", type=Path, help="costs, rules, packages")
-    add_facts(parser)
-    parser.add_argument(
-        "--courses",
-        type=int,
-        metavar="N",
-        help="also a year of about N courses like these (the log's number), packages in equal "
-        "shares",
-    )
-    parser.add_argument(
-        "--log",
-        type=Path,
-        help="also the price list, the courses under way and the past of this log",
-    )
-    parser.add_argument("--seed", type=int, default=0, help="of what is simulated (0)")
-    parser.add_argument(
-        "--out", type=Path, metavar="PRICES.xlsx", help="also write the tables as a workbook"
-    )
-    add_template(parser, "tariff", "tariff to start from")
-
-
-def _price(options: Options) -> None:
+def run_price(options: Options) -> None:
+    """Do what ``forecast price`` is asked."""
     if options.template is not None:
         write_template(options, prices.tariff_template(), then="replace its numbers by your own.")
         return
@@ -152,33 +121,8 @@ def _holds_prices(content: bytes) -> bool:
     return sheet_names(content)[:1] == ["who loses"]
 
 
-def add_appointments(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "appointments", _appointments, says="the appointments to come, month by month"
-    )
-    parser.add_argument("model", metavar="MODEL.json", type=Path)
-    parser.add_argument("log", metavar="LOG", type=Path)
-    parser.add_argument("--weeks", type=int, default=52, help="how far to look (52)")
-    parser.add_argument(
-        "--tariff",
-        type=Path,
-        metavar="TARIFF.toml",
-        help="also hours, when they no longer suffice, and money",
-    )
-    parser.add_argument(
-        "--starts-per-month", type=float, metavar="N", help="new courses a month (the log's rate)"
-    )
-    parser.add_argument("--seed", type=int, default=0, help="of what is simulated (0)")
-    parser.add_argument(
-        "--out",
-        type=Path,
-        metavar="FILE.csv|.ics",
-        help="also write the months as a table or a calendar",
-    )
-
-
-def _appointments(options: Options) -> None:
+def run_appointments(options: Options) -> None:
+    """Do what ``forecast appointments`` is asked."""
     out: Path | None = options.out
     if out is not None:
         if out.suffix not in (".csv", ".ics"):

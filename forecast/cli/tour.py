@@ -13,12 +13,10 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import figures, prices, reactions, tattoo
-from forecast.cli.compare import compared_text
 from forecast.cli.estimate import estimates_text, update_lines
 from forecast.cli.files import (
     CLOSING,
     Options,
-    add_command,
     answer,
     check_folder,
     progress,
@@ -30,7 +28,6 @@ from forecast.cli.log import fitted_text
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
-    from forecast.cli.files import Commands
     from forecast.counts import Estimate
     from forecast.forecaster import Forecaster
     from forecast.log import OutcomeLog
@@ -48,14 +45,6 @@ small-amateur,II,forearm,black,light,single,27,amateur,12,no
 usual-forearm,III,forearm,black;red,medium,single,38,professional,60,no
 covered-ankle,IV,ankle,black;dark_blue,heavy,layered,45,professional,40,
 """
-
-
-def add_tour(commands: Commands) -> None:
-    """Add the command to the parser."""
-    parser = add_command(
-        commands, "tour", _tour, says="the whole job on an invented clinic, into a folder"
-    )
-    parser.add_argument("-o", "--out", type=Path, default=Path("tour-output"), metavar="FOLDER")
 
 
 @dataclass(slots=True)
@@ -85,7 +74,8 @@ class _Album:
         self.shown[name] = says
 
 
-def _tour(options: Options) -> None:
+def run_tour(options: Options) -> None:
+    """Do what ``forecast tour`` is asked."""
     target: Path = options.out
     _check_place(target)
     target.absolute().parent.mkdir(parents=True, exist_ok=True)
@@ -216,17 +206,17 @@ def _look_ahead(album: _Album, forecaster: Forecaster, log: OutcomeLog) -> None:
     album.text("owner.txt", "the appointments to come, the year, and which package loses", whole)
     album.figure("appointments.html", "the appointments to come", figures.plot_appointments(load))
     kept = [
-        *load.to_text().splitlines()[:5],
-        "…",
+        *load.to_text().splitlines()[:2],
         *load.summary(),
         *year.to_text().splitlines()[:5],
     ]
-    album.say("For the owner", "\n".join([*kept, *table.splitlines()[1:6]]))
+    which, _, by_package = table.partition("\n")
+    album.say("For the owner", "\n".join([*kept, which, *by_package.split("\n\n")[1].splitlines()]))
 
 
 def _compare_pulses(album: _Album, log: OutcomeLog) -> None:
     comparison = forecast.compare_regimes(log)
-    text = typed(compared_text(comparison))
+    text = typed(comparison.to_text())
     album.say("Regimes", text.partition("\n\n")[0])
     album.figure(
         "regimes.html", "clearing by regime, session by session", figures.plot_curves(comparison)

@@ -27,14 +27,14 @@ def said(note: Note | str) -> Note:
 
 
 def evidence_name(evidence: Evidence | None) -> Note:
-    """Return where the prior comes from."""
+    """Return where the prior comes from: publications, or the clinics of ``evidence``."""
     if evidence is None:
         return Note("counts.published_evidence")
     return Note("counts.pooled_evidence", values={"clinics": len(evidence.members)})
 
 
 def fit_notes(summary: LogSummary, evidence: Evidence | None = None) -> tuple[Note, ...]:
-    """Return what every estimate of this log has to say about the log."""
+    """Return what each estimate says of its log, by its ``summary``, and of other ``evidence``."""
     return tuple(_of_the_log(summary, evidence))
 
 
@@ -95,7 +95,7 @@ def doubts_of(
     done: int = 0,
     model: FittedCountModel | None = None,
 ) -> tuple[Note, ...]:
-    """Return the doubts about one estimate, after ``done`` sessions here, beyond the fit's.
+    """Return ``predictor``'s doubts about one estimate, after ``done`` sessions, beyond the fit's.
 
     ``model`` is the one that was asked, the chosen one unless given.
     """
@@ -130,7 +130,7 @@ TIMES_THE_FIRST = 3  # and mid-course, so many times that at the consultation
 
 
 def leads_of(estimate: Estimate, *, first: float | None = None) -> tuple[Note, ...]:
-    """Return what belongs beside the number, before any doubt.
+    """Return what belongs beside the number of ``estimate``, before any doubt.
 
     What the lasers reach and what they do not; the count of those who get there, where many do
     not; and another way out, where most do not. ``first`` is the chance at the consultation not

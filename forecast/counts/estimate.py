@@ -20,6 +20,7 @@ import numpy as np
 
 from forecast._checks import SHOWN_AT, check_kind, check_whole_number, counted
 from forecast._notes import Note
+from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.counts.attributes import LIGHTEN
 from forecast.errors import RequestError
@@ -198,8 +199,8 @@ class Delivered:
         return float(present[:cap].sum())
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Estimate:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class Estimate(Result):
     """The predicted distribution of the sessions needed here by one enquiry.
 
     Attributes

@@ -281,6 +281,9 @@ def candidates(
 
 
 def evidence_model(goal: str = "clear", evidence: Evidence | None = None) -> AcceleratedTime:
-    """Return the specification used when the log has too little to choose by."""
+    """Return the specification for a ``goal`` when the log has too little to choose by.
+
+    ``evidence`` of other clinics takes the place of publications.
+    """
     prior = evidence.duration_prior() if evidence else duration_prior(goal)
     return AcceleratedTime("lognormal", prior=prior, never=never_covariates(goal))

@@ -100,7 +100,7 @@ def of_goal(rows: pd.DataFrame) -> npt.NDArray[np.bool_]:
 
 
 def judged_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
-    """Return the rows of ``course_rows`` of which some result is known, index 0 to n - 1."""
+    """Return ``course_rows`` of ``log`` and ``goal`` whose result is known, index 0 to n - 1."""
     rows = course_rows(log, goal=goal)
     return rows[is_judged(rows)].reset_index(drop=True)
 
@@ -157,7 +157,7 @@ def lasers_in_use(lasers: pd.DataFrame, on: pd.Timestamp | None = None) -> tuple
 def unreached_on(
     inks: pd.Series[str], days: pd.Series[pd.Timestamp], lasers: pd.DataFrame
 ) -> list[tuple[str, ...]]:
-    """Return, row by row, the inks that no laser in use on that day reached."""
+    """Return, row by row, the ``inks`` that none of ``lasers``, as in use on ``days``, reached."""
     import pandas as pd
 
     changes = pd.DatetimeIndex(lasers["in_use_from"].dropna().sort_values().unique())
@@ -219,8 +219,9 @@ def eligible(
 ) -> tuple[pd.DataFrame, tuple[str, str], dict[str, int]]:
     """Return the eligible courses, the days between which both regimes were in use, and the rest.
 
-    A regime that was not yet there cannot have been chosen, so courses begun before the later
-    regime came in or after the earlier one went out are left out, not adjusted for.
+    Courses of ``log`` in ``set_apart`` (their ids) are counted among the rest. A regime that was
+    not yet there cannot have been chosen, so courses begun before the later regime came in or after
+    the earlier one went out are left out, not adjusted for.
     """
     spans = [in_use(dates) for _, dates in log.sessions.groupby("regime")["treated_on"]]
     first, last = max(span[0] for span in spans), min(span[1] for span in spans)

@@ -51,8 +51,10 @@ class ChangedError(RequestError):
 class Visit:
     """What is written down at a visit: today's session, and the grading before it.
 
-    Values are those of the log's columns of the same names; None is not recorded. The grading,
-    seen before the session is given, and the reaction are of the sessions before.
+    ``treated_on``, ``regime``, ``laser_id``, ``wavelengths_nm``, ``passes``, ``operator_id``,
+    ``fading_pct``, ``grader_id``, ``basis``, ``reaction`` and ``severity`` are those of the log's
+    columns of the same names; None is not recorded. The grading, seen before the session is given,
+    and the reaction are of the sessions before.
     """
 
     treated_on: date
@@ -70,11 +72,12 @@ class Visit:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Course:
-    """A course as it stands in the book.
+    """A course, ``course_id`` of ``client_id``, as it stands in the book.
 
-    ``version`` is to be given back when something is written. ``row`` is that of the log's table
-    courses, None before the first session; the other rows are in the order of entry, and the first
-    of the ``promises`` is the one that it was sold on.
+    Its ``sessions``, ``gradings`` and ``reactions`` are rows of those tables. ``version`` is to be
+    given back when something is written. ``row`` is that of the log's table courses, None before
+    the first session; the other rows are in the order of entry, and the first of the ``promises``
+    is the one that it was sold on.
     """
 
     course_id: str
@@ -136,7 +139,7 @@ class Course:
 
 
 def check_code(text: str, field: str) -> str:
-    """Return a code, or raise MisfitError where it is none or looks like a name."""
+    """Return ``text`` as a code, or raise MisfitError at ``field`` where it is none or a name."""
     given = " ".join(text.split())
     if not given:
         raise MisfitError(field, Note("daybook.no_code"))

@@ -36,7 +36,7 @@ BY = "import"  # who takes a log over
 
 
 def export_daybook(path: Path, folder: Path) -> OutcomeLog:
-    """Write a daybook as a Frictionless Data Package, and return its log.
+    """Write the daybook at ``path`` as a Frictionless Data Package, and return its log.
 
     The tables as they now stand and ``promises.csv`` are the package; ``history`` beside them
     holds every row ever entered, from which `take_over` makes the same daybook again, to the byte
@@ -74,9 +74,10 @@ def _shortest(cell: object) -> str:
 
 
 def begin_daybook(path: Path, source: Path | None = None) -> dict[str, Any]:
-    """Make a daybook, from a log where one is named, or put an old register into one that is there.
+    """Make a daybook at ``path``, from a ``source`` where a log, export or register is named.
 
-    Nothing is left behind where that fails. Returned is what `take_over` returns.
+    A register may go into one that is there. Nothing is left behind where that fails: raises
+    RequestError or DataError. Returned is what `take_over` returns.
     """
     if source is not None and not source.exists():
         raise RequestError(f"There is no {source}.", "Give a log, an export or a register.")
@@ -91,7 +92,7 @@ def begin_daybook(path: Path, source: Path | None = None) -> dict[str, Any]:
 
 
 def take_over(book: Daybook, source: Path) -> dict[str, Any]:
-    """Put a log, an export of a daybook, or an old register of promises into a daybook.
+    """Put the ``source``, a log, an export or an old register of promises, into the ``book``.
 
     Returned are the numbers of ``courses`` and ``promises`` taken over, of rows ``set_aside``,
     which stay behind, and which lines of a register are ``torn``. Raises RequestError where a

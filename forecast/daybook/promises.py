@@ -28,9 +28,13 @@ MOST_BYTES = 100_000_000
 class Promise:
     """An estimate as it was given to a client, in the columns of the table ``promises``.
 
-    Sessions are those here in all; None is beyond the last of ``chances``, which are of being
-    there by session 1, 2, 3, …. ``promise_no`` is 0 until it is kept, ``enquiry`` None where an
-    old register had none, and what was not quoted None or empty.
+    ``course_id``, ``client_id``, ``issued_on``; ``goal``, ``level``, ``median``, ``low``, ``high``
+    and ``chances`` of the estimate after ``sessions_done``, by which ``model`` and with which
+    regime ``verdict``; ``package``, ``price`` and ``currency`` quoted and ``valid_until``; whether
+    the ``questions`` were asked and which ``facts`` were a yes. Sessions are those here in all;
+    None is beyond the last of ``chances``, which are of being there by session 1, 2, 3, ….
+    ``promise_no`` is 0 until it is kept, ``enquiry`` None where an old register had none, and what
+    was not quoted None or empty.
     """
 
     course_id: str

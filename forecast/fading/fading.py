@@ -12,7 +12,7 @@ import numpy as np
 
 from forecast._checks import check_level, counted
 from forecast._notes import Note, notes_as_json
-from forecast._plain import plain_table
+from forecast._plain import Result, plain_table
 from forecast._types import FloatArray
 from forecast.causal.rates import PairedDifference, paired_difference
 from forecast.counts import said, split_halves
@@ -31,8 +31,8 @@ SHORT = {"all": "all inks"}
 NEARLY_ALL = 97.0  # percent faded beyond which a grading says no more than "nearly all"
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class FadingCurves:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class FadingCurves(Result):
     """Fading by regime and ink group.
 
     Attributes
@@ -270,8 +270,8 @@ def _grader_lines(fading: FadingCurves) -> list[str]:
     return lines
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class SplitFading:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class SplitFading(Result):
     """Paired fading of tattoos of which one half was always ns and the other always ps.
 
     Attributes
@@ -300,7 +300,7 @@ class SplitFading:
 
 
 def split_fading(log: OutcomeLog, *, level: float) -> SplitFading | None:
-    """Return the paired curves, or None with fewer than 5 pairs graded together."""
+    """Return the paired curves of ``log`` at ``level``, or None with fewer than 5 such pairs."""
     if not len(log.sessions):
         return None
     pairs = split_halves(log)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -22,7 +23,7 @@ SHADES = {"holds": "third", "cannot say": "grey", "fails": "contrast"}
 
 
 def plot_estimate(estimate: Estimate, *, unit: str = "sessions needed here") -> go.Figure:
-    """Draw the chance of each session count, the interval filled, what is beyond set apart.
+    """Draw an estimate's chance of each count, the interval filled, what is beyond set apart.
 
     ``unit`` is the title of the axis, such as "sessions still needed" for a course under way.
     """
@@ -74,7 +75,7 @@ def plot_hundred(estimate: Estimate) -> go.Figure:
             fillcolor=COLOURS["band"],
             hoverinfo="skip",
             showlegend=bool(place),
-            name="what the model itself is unsure of (8 of 10)",
+            name="how unsure the model is",
         )
     figure.add_scatter(
         x=steps,
@@ -193,7 +194,7 @@ def plot_quote(quote: Quote) -> go.Figure:
     figure.update_xaxes(title_text=f"margin of the course ({quote.currency}, net of tax)")
     figure.update_yaxes(title_text="probability", tickformat=".0%", rangemode="tozero")
     title = (
-        f"{quote.package.name} at {quote.price} {quote.currency}: "
+        f"{quote.package.name} at {quote.price:,} {quote.currency}: "
         f"{of_100(quote.chance_of_loss)} courses lose money"
     )
     return titled(figure, title, (*quote.check, *quote.notes))
@@ -201,7 +202,7 @@ def plot_quote(quote: Quote) -> go.Figure:
 
 def plot_book(book: Book) -> go.Figure:
     """Draw the year's margin, with the model's error shared and with the model taken as known."""
-    shown = (book.totals / 100, book.totals_model_known / 100)
+    shown = (book.totals, book.totals_model_known)
     edges = np.histogram_bin_edges(np.concatenate(shown), bins=BINS)
     figure = go.Figure()
     for name, totals, colour in (
@@ -219,12 +220,12 @@ def plot_book(book: Book) -> go.Figure:
     mark(figure, float(book.one_in_twenty), "1 year in 20 is below", colour="main")
     figure.update_xaxes(title_text=f"margin of the year ({book.currency}, net of tax)")
     figure.update_yaxes(title_text="share of years", tickformat=".0%", rangemode="tozero")
-    title = f"{book.n_courses} courses: 1 year in 20 earns less than {book.one_in_twenty}"
+    title = f"{book.n_courses} courses: 1 year in 20 earns less than {book.one_in_twenty:,}"
     return titled(figure, f"{title} {book.currency}", book.notes)
 
 
 def plot_sensitivity(rows: Sequence[Variation], *, currency: str) -> go.Figure:
-    """Draw expected margin and 1-in-20 margin as they are and under single changes."""
+    """Draw expected and 1-in-20 margin, in ``currency``, for ``rows``: as it is, and changed."""
     names = [row.change for row in rows][::-1]
     average = [float(row.expected_margin) for row in rows][::-1]
     bad = [float(row.one_in_twenty) for row in rows][::-1]
@@ -282,7 +283,8 @@ def plot_appointments(load: Appointments) -> go.Figure:
 def plot_price_list(prices: PriceList) -> go.Figure:
     """Draw each band's price over the prices its clients would have had on their own."""
     bands = prices.bands[::-1]
-    rules = [f"{band.rule} ({band.n})" for band in bands]
+    # broken, so that long rules leave room for the prices
+    rules = ["<br>".join(wrap(f"{band.rule} ({band.n})", 36)) for band in bands]
     figure = go.Figure()
     for rule, band in zip(rules, bands, strict=True):
         figure.add_scatter(
@@ -290,7 +292,7 @@ def plot_price_list(prices: PriceList) -> go.Figure:
             y=[rule, rule],
             mode="lines",
             line={"color": COLOURS["light"], "width": 10},
-            name="own prices of the middle 8 of 10 clients",
+            name="own prices, middle 8 of 10",
             showlegend=band is bands[0],
         )
     figure.add_scatter(

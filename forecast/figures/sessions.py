@@ -35,7 +35,7 @@ ALIKE = 0.1  # a standardised difference below this is called balanced
 
 
 def plot_curves(comparison: RegimeComparison, *, group: str = "all") -> go.Figure:
-    """Draw the weighted share cleared by each session under each strategy, with its interval."""
+    """Draw a comparison's share cleared by session under each strategy, for an ink ``group``."""
     figure = go.Figure()
     table = comparison.curves[comparison.curves["group"] == group]
     parts = [(name, table[table["strategy"] == name]) for name in comparison.strategies]
@@ -89,7 +89,7 @@ def _to_the_end(values: list[T]) -> list[T]:
 
 
 def plot_readings(comparison: RegimeComparison, *, key: str | None = None) -> go.Figure:
-    """Draw the difference by every road, the fair ones first, the plain readings below.
+    """Draw the difference of a comparison by every road, fair ones first, plain ones below.
 
     Parameters
     ----------
@@ -139,15 +139,17 @@ def plot_readings(comparison: RegimeComparison, *, key: str | None = None) -> go
 
 
 def plot_balance(comparison: RegimeComparison, *, session: int = 1) -> go.Figure:
-    """Draw how unlike the followers of each strategy are, before and after weighting."""
+    """Draw how unlike a comparison's followers at ``session`` are, before and after weighting."""
     table = comparison.diagnostics.balance
     # what is the same for all at this session (no fading before the first) says nothing
     table = table[(table["session"] == session) & (table["before"].abs() > 1e-9)]
+    said = table["covariate"].str.removesuffix("_doublings").str.replace("_", " ")
+    names = said, table["strategy"]
     figure = go.Figure()
     for name, colour, symbol in (("before", "contrast", "x"), ("after", "main", "circle")):
         figure.add_scatter(
             x=table[name],
-            y=[f"{c} ({s})" for c, s in zip(table["covariate"], table["strategy"], strict=True)],
+            y=[f"{c} ({s})" for c, s in zip(*names, strict=True)],
             mode="markers",
             marker={"size": 10, "color": COLOURS[colour], "symbol": symbol},
             name=f"{name} weighting",
@@ -177,7 +179,7 @@ def plot_followers(comparison: RegimeComparison) -> go.Figure:
 
 
 def plot_tipping(comparison: RegimeComparison, *, key: str | None = None) -> go.Figure:
-    """Draw the difference for every assumption about those who stopped.
+    """Draw the difference of pair ``key`` for every assumption about those who stopped.
 
     Raises
     ------
@@ -197,7 +199,7 @@ def plot_tipping(comparison: RegimeComparison, *, key: str | None = None) -> go.
             z=wide.to_numpy(),
             x=[f"{phi:g}" for phi in wide.columns],
             y=[f"{phi:g}" for phi in wide.index],
-            text=[[f"{value:+.1f}" for value in row] for row in wide.to_numpy()],
+            text=[[f"{one:+.1f}" for one in row] for row in wide.to_numpy().round(1) + 0.0],
             texttemplate="%{text}",
             colorscale="RdBu",
             zmid=0,
@@ -451,7 +453,7 @@ def _add_operators(figure: go.Figure, table: pd.DataFrame) -> None:
 def plot_reaction_rates(
     report: ReactionReport, *, by: str = "regime", outcome: str = "any", unit: str = "session"
 ) -> go.Figure:
-    """Draw the rate of one outcome in each group, with exact limits; none is drawn as a limit."""
+    """Draw a report's rate of one outcome per ``unit``, in groups ``by``; none is a limit."""
     table = report.rates
     chosen = table[
         (table["by"] == by)
@@ -500,10 +502,10 @@ def plot_log_reach(reach: LogReach) -> go.Figure:
 
 
 def plot_laser_change(change: LaserChange, *, price: float, years: int = 10) -> go.Figure:
-    """Draw what a laser has earned less its price, year by year, at the limits of both unknowns.
+    """Draw what a laser ``change`` has earned less its price, year by year, over ``years``.
 
-    The band joins both ends of the gain per course with the same ends of the courses a year,
-    which is wider than the level says.
+    It is at the limits of both unknowns. The band joins both ends of the gain per course with the
+    same ends of the courses a year, which is wider than the level says.
     """
     when = np.arange(years + 1)
     ends = []
@@ -564,5 +566,6 @@ def plot_uptake_table() -> go.Figure:
             ygap=2,
         )
     )
-    figure.update_yaxes(autorange="reversed")
-    return titled(figure, "Which ink takes up which wavelength", (CAVEAT,))
+    figure.update_yaxes(autorange="reversed", dtick=1)
+    titled(figure, "Which ink takes up which wavelength", (CAVEAT,))
+    return figure.update_layout(height=660)

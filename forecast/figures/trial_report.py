@@ -32,8 +32,8 @@ CAUTION = (
     "licensed practice decide."
 )
 ASSUMED = (
-    "No unrecorded reason drives both the choice of the regime and clearing; each strategy could "
-    "have been followed by every kind of course; stopping is explained by what was recorded; a "
+    "No unrecorded reason drives both the choice of the regime and clearing. Each strategy could "
+    "have been followed by every kind of course. Stopping is explained by what was recorded. A "
     "recorded clearing means the same under every regime."
 )
 NAMES = ("report.md", "report.html")
@@ -127,7 +127,7 @@ def _question_items(comparison: RegimeComparison, log: OutcomeLog) -> Iterator[I
         "7. Its emulation in the data",
         [
             "Each course follows a strategy from its first session, in every strategy that it "
-            "still agrees with, until it departs from it; departures and stopping are weighted "
+            "still agrees with, until it departs from it. Departures and stopping are weighted "
             "for, so that eligibility, assignment and the start of follow-up are one moment.",
             f"Assumed: {ASSUMED}",
         ],

@@ -16,7 +16,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import LEVEL, check_kind, check_level, check_seed, check_whole_number
+from forecast._checks import (
+    LEVEL,
+    SHOWN_AT,
+    check_kind,
+    check_level,
+    check_seed,
+    check_whole_number,
+)
 from forecast._files import (
     SEAL,
     check_not_lost,
@@ -27,7 +34,7 @@ from forecast._files import (
     write_whole,
 )
 from forecast._notes import Note
-from forecast._plain import check_parts
+from forecast._plain import Result, check_parts
 from forecast._types import FloatArray
 from forecast.assess import Recalibration
 from forecast.counts import (
@@ -78,8 +85,8 @@ REFERENCES = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Driver:
+@dataclass(frozen=True, slots=True, repr=False)
+class Driver(Result):
     """The effect of one attribute on this enquiry's median, or on its chance by a session.
 
     Attributes
@@ -182,6 +189,10 @@ def _soft_median(pmfs: FloatArray) -> FloatArray:
 class Forecaster(Predictor):
     """What a clinic's log says about the next client: a predictor that answers in full.
 
+    As a `Predictor` it has the fitted ``model``, ``stopping`` and ``recalibration``, the
+    ``log_summary`` and ``evidence`` that answers rest on, its ``assessment`` on clients left out,
+    ``notes``, ``goal``, ``horizon`` (sessions) and ``seed``.
+
     Attributes
     ----------
     midcourse : Midcourse or None
@@ -198,7 +209,7 @@ class Forecaster(Predictor):
 
     def estimate(
         self,
-        enquiry: Enquiry,
+        enquiry: Enquiry | Mapping[str, Any] | pd.DataFrame,
         *,
         level: float = LEVEL,
         strategy: str | None = None,
@@ -208,7 +219,7 @@ class Forecaster(Predictor):
 
         Parameters
         ----------
-        enquiry : Enquiry
+        enquiry : Enquiry, mapping of its fields, or DataFrame of one row
             Attributes at the consultation. Optional ones left out widen the estimate.
         level : float
             What the interval is to cover, between 0 and 1.
@@ -222,9 +233,16 @@ class Forecaster(Predictor):
         ------
         RequestError
             If the level is not a probability, or too few courses kept to a named strategy.
+
+        Examples
+        --------
+        With a saved model, ``forecaster = forecast.load_forecaster("model.json")``::
+
+            forecaster.estimate({"skin_type": "II", "body_site": "forearm", "inks": "black",
+                                 "ink_density": "light", "layering": "single"}).median
         """
         check_level(level)
-        check_enquiry(enquiry)
+        enquiry = check_enquiry(enquiry)
         model = None if strategy is None else self._under(strategy)
         draws = self.sessions_here([enquiry], model=model)[:, 0]
         estimate = self._with_notes(self.describe(enquiry, draws, level=level, model=model), model)
@@ -251,12 +269,14 @@ class Forecaster(Predictor):
     def estimate_many(self, frame: pd.DataFrame, *, level: float = LEVEL) -> pd.DataFrame:
         """Return one row per row of ``frame``, whose columns are the enquiry's fields.
 
-        Columns: median, low, high, level, not_within_horizon, support, notes (as texts); the
-        index is kept.
+        Columns: median, low and high (sessions here; missing beyond the horizon), level, the
+        chances chance_by_5, _10, _15 and not_within_horizon, support, notes (texts). The index of
+        ``frame`` is kept. Raises RequestError on a value that a field cannot hold, or a ``level``
+        that is no probability.
         """
         import pandas as pd
 
-        enquiries = enquiries_of(frame)
+        enquiries, shown_at = enquiries_of(frame), [n for n in SHOWN_AT if n <= self.horizon]
         check_level(level)
         draws = self.sessions_here(enquiries) if enquiries else np.empty((0, 0, 0))
         rows = []
@@ -264,9 +284,11 @@ class Forecaster(Predictor):
             one = self._with_notes(self.describe(enquiry, draws[:, row], level=level))
             counts = (one.median, *one.interval)
             notes = tuple(map(str, one.notes))
-            rows.append((*counts, level, one.not_within_horizon, one.support, notes))
-        columns = ("median", "low", "high", "level", "not_within_horizon", "support", "notes")
-        answer = pd.DataFrame(rows, index=frame.index, columns=list(columns))
+            chances = (one.chance_by(n) for n in shown_at)
+            rows.append((*counts, level, *chances, one.not_within_horizon, one.support, notes))
+        columns = ["median", "low", "high", "level", *(f"chance_by_{n}" for n in shown_at)]
+        columns += ["not_within_horizon", "support", "notes"]
+        answer = pd.DataFrame(rows, index=frame.index, columns=columns)
         return answer.astype(dict.fromkeys(("median", "low", "high"), "Int64"))
 
     def update(

@@ -11,7 +11,7 @@ import numpy as np
 
 from forecast._checks import LEVEL, counted
 from forecast._notes import Note
-from forecast._plain import plain_rows, plain_values
+from forecast._plain import Result, plain_rows, plain_values
 from forecast.assess import Assessment, Drift, Outcomes, assess_predictions, most_parameters
 from forecast.counts import COVARIATES, GOALS, course_rows, effects_for, of_goal
 from forecast.daybook import Course, Promise, first_promises
@@ -80,7 +80,7 @@ def promise_of(
 
 
 def against_promise(course: Course, total: Estimate, notes: Iterable[Note]) -> Note | None:
-    """Return how a course's first promise stands against what is said now of it in all.
+    """Return how a course's first promise stands against ``total``, what is said of it now.
 
     None before the first session, or where nothing was promised. ``notes`` are the update's.
     """
@@ -97,8 +97,8 @@ SEEN = (
 )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class PromiseCheck:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class PromiseCheck(Result):
     """How estimates turned out on courses the model was not fitted to.
 
     Attributes
@@ -234,11 +234,11 @@ class PromiseCheck:
 def assess_forecaster(
     forecaster: Forecaster, log: OutcomeLog, *, level: float = LEVEL, seed: int = 0
 ) -> PromiseCheck:
-    """Return how a forecaster's estimates turn out on a log it was not fitted to.
+    """Return how a forecaster's estimates, at ``level``, turn out on a log it was not fitted to.
 
-    Courses started up to the last start in the forecaster's own log are left out, since they may
-    have been fitted to; if none started later, all are judged and the report says so. Of the very
-    log that was fitted to, numbers are given but nothing is concluded.
+    Ties are split by ``seed``. Courses started up to the last start in the forecaster's own log are
+    left out, since they may have been fitted to; if none started later, all are judged and the
+    report says so. Of the very log that was fitted to, numbers are given but nothing is concluded.
 
     Raises
     ------
@@ -319,7 +319,7 @@ def enquiry_of(row: Mapping[str, Any]) -> Enquiry:
 def assess_promises(
     promises: Iterable[Promise], log: OutcomeLog, *, level: float = LEVEL, seed: int = 0
 ) -> PromiseCheck:
-    """Return how promises turned out, by the outcomes in a log.
+    """Return how promises turned out at ``level``, by the outcomes in a log; ties go by ``seed``.
 
     The first promise of a course is judged, by its own goal: what was said later is an update.
     Promises issued after their course had started are judged too, but counted in the report:
@@ -367,7 +367,7 @@ LIMITS = (
 
 
 def model_card(forecaster: Forecaster) -> dict[str, Any]:
-    """Return the card as plain JSON values."""
+    """Return the card of a forecaster as plain JSON values."""
     found, midcourse = forecaster.assessment, forecaster.midcourse
     goal = {
         "clear": "recorded as cleared",
@@ -435,7 +435,7 @@ def sample_size(forecaster: Forecaster) -> dict[str, Any]:
 
 
 def card_text(forecaster: Forecaster) -> str:
-    """Return the card as Markdown."""
+    """Return the card of a forecaster as Markdown, for people."""
     card = model_card(forecaster)
     people, coverage = card["participants"], card["coverage"]
     whose = "their own" if "wanted_lightening" in people else "the"

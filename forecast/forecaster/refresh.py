@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._plain import Result
 from forecast.counts import Evidence, evidence_name
 from forecast.errors import RequestError
 from forecast.forecaster.fit import fit_forecaster
@@ -25,9 +26,9 @@ CHOSEN_AT = "chosen_at"  # of the assessment: the log at which the choice was ma
 LATEST = 50  # courses of which old and new estimates are held against each other
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Refreshed:
-    """A model fitted again, what ``changed``, and whether the choice among models was made anew.
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class Refreshed(Result):
+    """A model fitted again, what ``changed``, and whether the model was ``chosen_anew``.
 
     ``changed`` holds pairs (old, new) of courses, those that reached the goal, model and coverage,
     and how far the medians of the latest clients moved; it is empty where nothing is new, and the

@@ -311,7 +311,7 @@ def courses_frame(
 
 
 def hide(frame: "pd.DataFrame", rng: np.random.Generator) -> "pd.DataFrame":
-    """Return the frame with optional attributes missing at random, as often as ``MISSING`` says."""
+    """Return the frame with optional attributes missing by ``rng``, as often as in ``MISSING``."""
     shown = frame.copy()
     for name, rate in MISSING.items():
         hidden = rng.random(len(frame)) < rate

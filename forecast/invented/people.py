@@ -238,7 +238,7 @@ def has_ink(inks: IntArray, wanted: frozenset[str]) -> npt.NDArray[np.bool_]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Crew:
-    """The operators' own values, each of shape (operators,)."""
+    """The operators' ``speed``, ``habit``, ``reaction`` and ``grading``, each (operators,)."""
 
     speed: FloatArray
     habit: FloatArray

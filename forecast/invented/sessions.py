@@ -291,7 +291,8 @@ def arrive(
 ) -> tuple[Cohort, Chance, Paths]:
     """Return ``n`` courses that come between two days, in order of their start, and their paths.
 
-    Courses that another clinic had cleared never come: more are drawn than are kept.
+    Drawn by ``rng`` in that ``world``, paths as long as ``horizon``. Courses that another clinic
+    had cleared never come: more are drawn than are kept.
     """
     pool = draw_courses(int(n * (1 + 0.5 * world.elsewhere_rate)) + 20, world, rng, between)
     chance = Chance.draw(pool, world, horizon, rng)

@@ -146,7 +146,10 @@ def simulate_log(
     mechanism: Mechanism | None = None,
     dropout: bool = True,
 ) -> "OutcomeLog":
-    """Return the outcome log of an invented clinic; parameters as in ``simulate_clinic``.
+    """Return the outcome log of an invented clinic.
+
+    ``n_courses`` begin over so many ``years``; ``world`` has the parameters, ``mechanism`` says how
+    ink goes, and without ``dropout`` nobody stops. The same ``seed`` gives the same log.
 
     Examples
     --------

@@ -37,6 +37,7 @@ if TYPE_CHECKING:
         some_clients,
         suspicions,
     )
+    from forecast.log.reading import every_sheet
     from forecast.log.report import changed_files, in_words, shelf_for, write_set_aside
     from forecast.log.workbook_map import propose_map
 

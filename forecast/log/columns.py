@@ -103,7 +103,7 @@ FOREIGN_KEYS: dict[str, tuple[str, str]] = {
 
 
 def column(table: str, name: str) -> Column:
-    """Return the rule of one column.
+    """Return the rule of the column ``name`` of a ``table``.
 
     Examples
     --------

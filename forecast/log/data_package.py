@@ -111,11 +111,11 @@ def write_log(
 ) -> None:
     """Write the log's tables as CSV files with ``datapackage.json``, byte for byte repeatable.
 
-    The same log gives the same bytes anywhere: UTF-8, line ends of one character, numbers in
-    their shortest form, dates as YYYY-MM-DD, empty cells for what is not recorded. Tables
-    without rows are not written, nor further columns in which nothing stands. `read_log` of the
-    folder gives the same frames back, and says so where a table is not as it was written: the
-    description holds the SHA-256 of each. ``promises``, all texts, are written beside them.
+    The same log gives the same bytes anywhere: UTF-8, line ends of one character, numbers in their
+    shortest form, dates as YYYY-MM-DD, empty cells for what is not recorded. Tables without rows
+    are not written, nor further columns in which nothing stands. `read_log` of the folder gives the
+    same frames back, and says so where a table is not as it was written: the description, with its
+    ``title``, holds the SHA-256 of each. ``promises``, all texts, are written beside them.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)

@@ -98,7 +98,7 @@ def is_daybook(path: Path) -> bool:
 
 
 def opened(path: Path, *, write: bool = False) -> sqlite3.Connection:
-    """Return a connection to a daybook, or raise DataError.
+    """Return a connection to the daybook at ``path``, to ``write`` if wanted, or raise DataError.
 
     It is refused where there is none, or it is no daybook, damaged, of a later version, or on a
     drive that cannot lock.
@@ -164,7 +164,7 @@ def _make_safe(book: sqlite3.Connection, path: Path) -> None:
 
 
 def make_file(path: Path) -> None:
-    """Make an empty daybook where there is no file yet; nothing is left behind where it fails."""
+    """Make an empty daybook, or raise RequestError where a file is; a failure leaves nothing."""
     if path.exists() or not path.absolute().parent.is_dir():
         wrong = "is there already" if path.exists() else "is in a folder that does not exist"
         raise RequestError(f"{path} {wrong}.", "Name a new file.")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
@@ -13,6 +13,9 @@ from forecast.log.columns import Column, column
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+REQUIRED = ("skin_type", "body_site", "inks", "ink_density", "layering")
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +79,7 @@ class Enquiry:
 
 
 def checked(rule: Column, given: object) -> str | int | float | None:
-    """Return ``given`` in the log's own form, or raise RequestError."""
+    """Return ``given`` in the form of a column's ``rule``, or raise RequestError."""
     if rule.kind == "set" and not isinstance(given, str) and isinstance(given, Iterable):
         given = ";".join(sorted(str(part) for part in given))
     if isinstance(given, bool):
@@ -97,7 +100,18 @@ def checked(rule: Column, given: object) -> str | int | float | None:
 
 
 def check_enquiry(enquiry: object) -> Enquiry:
-    """Return ``enquiry`` if it is one, or raise RequestError."""
+    """Return ``enquiry``, or what a mapping or a frame of one row is as one; else RequestError.
+
+    Columns that are no field of an enquiry are left out.
+    """
+    if hasattr(enquiry, "to_dict") and hasattr(enquiry, "columns"):
+        rows = enquiries_of(enquiry)  # type: ignore[arg-type]
+        if len(rows) != 1:
+            raise RequestError(f"A frame of {len(rows)} rows.", "Give one row, or estimate_many.")
+        return rows[0]
+    if isinstance(enquiry, Mapping):
+        given = {name: enquiry[name] for name in Enquiry.__slots__ if name in enquiry}
+        return Enquiry(**dict.fromkeys(REQUIRED, "") | given)
     return check_kind(
         enquiry, Enquiry, name="enquiry", give='an Enquiry, for example Enquiry("II", "forearm", …)'
     )
@@ -107,11 +121,10 @@ def known_fields(frame: pd.DataFrame) -> pd.DataFrame:
     """Return the columns of ``frame`` that an enquiry has, or raise RequestError."""
     if not hasattr(frame, "to_dict") or not hasattr(frame, "columns"):
         check_kind(frame, (), name="enquiries", give="a DataFrame whose columns are an enquiry's")
-    required = ("skin_type", "body_site", "inks", "ink_density", "layering")
-    absent = [name for name in required if name not in frame.columns]
+    absent = [name for name in REQUIRED if name not in frame.columns]
     if absent:
         raise RequestError(
-            f"The enquiries have no column {absent[0]!r}.", f"Give {', '.join(required)}."
+            f"The enquiries have no column {absent[0]!r}.", f"Give {', '.join(REQUIRED)}."
         )
     return frame[[name for name in frame.columns if name in Enquiry.__slots__]]
 

@@ -33,7 +33,7 @@ def table_of(name: str) -> str | None:
 
 
 def refuse_repeated(where: str, given: Iterable[Any], cells: Sequence[str] = ()) -> None:
-    """Raise DataError if two headings mean one column; ``where`` begins the sentence.
+    """Raise DataError if two ``given`` headings mean one column; ``where`` begins the sentence.
 
     ``cells`` has the place of each heading, such as "courses!F1", where it is known.
     """

@@ -76,7 +76,8 @@ def some_clients(
 ) -> tuple[OutcomeLog, pd.DataFrame, Durations]:
     """Return the log, its model rows and durations, of clients drawn until there are enough.
 
-    Whole clients are drawn, up to `MOST_TO_CHECK` courses; a smaller log comes back as it is.
+    Whole clients are drawn, by ``seed``, up to `MOST_TO_CHECK` courses; a smaller log comes back as
+    it is.
     """
     if len(rows) <= MOST_TO_CHECK:
         return log, rows, durations

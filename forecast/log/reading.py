@@ -256,8 +256,8 @@ def mend(raw: RawLog, table: str, mended: pd.DataFrame) -> None:
     """Put mended rows into their table, and note how many."""
     if table not in raw.tables:
         raise DataError(
-            f"There are mended rows for table {table}, but no such table.",
-            f"Put the table {table} beside its mended rows.",
+            f"There are corrected rows for table {table}, but no such table.",
+            f"Put the table {table} beside its corrected rows.",
         )
     raw.tables[table], replaced, added = apply_mends(table, raw.tables[table], mended)
     counts = {"table": table, "replaced": replaced, "added": added}

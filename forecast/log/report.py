@@ -16,7 +16,7 @@ import numpy as np
 from forecast._checks import counted
 from forecast._files import write_whole
 from forecast._notes import Note, texts_of
-from forecast._plain import plain_rows
+from forecast._plain import Result, plain_rows
 from forecast.errors import RequestError
 from forecast.log.cells import as_text, distinct_texts
 from forecast.log.headings import read_headings
@@ -56,7 +56,7 @@ def _templates(language: str) -> list[tuple[re.Pattern[str], str]]:
 
 
 def in_words(text: str, language: str) -> str:
-    """Return a line of the report, or a part of one, in a language; as it is where it has none.
+    """Return ``text``, a line of the report or part of one, in a language, or as it is.
 
     Examples
     --------
@@ -86,8 +86,8 @@ class Place:
         return f"{self.sheet}!{self.letters.get(column, 'A')}{row - self.after}"
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class LogReport:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class LogReport(Result):
     """What happened to a log on its way in.
 
     Rows are numbered as a spreadsheet shows them: row 1 is the heading, row 2 the first below.
@@ -283,7 +283,7 @@ PREFIX = "set_aside_"
 
 
 def write_set_aside(report: LogReport, folder: str | Path) -> tuple[Path, ...]:
-    """Write the rows set aside, one ``set_aside_<table>.csv`` per table, and return the paths.
+    """Write the rows a ``report`` set aside, a ``set_aside_<table>.csv`` each; return the paths.
 
     Each row stands as it was written, with what is wrong (``problem``), what to do (``remedy``)
     and which row of the log it replaces (``mends``). To mend: correct the cells, leave

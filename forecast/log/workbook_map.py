@@ -240,7 +240,7 @@ def _meanings(file: str, table: str, name: str, given: Mapping[str, str]) -> dic
 
 
 def propose_map(path: Path, file: Path) -> tuple[str, list[str]]:
-    """Return a commented map for the sheets at ``path``, and what it says in short, a line each.
+    """Return a commented map, to be ``file``, of the sheets at ``path``, and a line on each.
 
     Headings and words are those of ``words.toml``. What is only likely, or not known, is marked;
     columns that seem to say who a person is are kept out.

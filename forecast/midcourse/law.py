@@ -329,6 +329,8 @@ def fit_midcourse(
         The courses, as `course_rows` returns them.
     predicted : CountDistribution
         Out-of-fold prediction of each course.
+    horizon, seed : int
+        Sessions looked ahead from a landmark; of folds and draws.
     near : Midcourse, optional
         Of the same courses predicted otherwise: what rests on their gradings alone is taken over.
     """
@@ -376,7 +378,8 @@ def fit_midcourse(
 def usual_midcourse(log: OutcomeLog, rows: pd.DataFrame, *, steps: int) -> Midcourse:
     """Return the law for a log that has too few graded courses to learn one: a usual bridge.
 
-    What graded courses there are pull it towards what they say.
+    What graded courses there are among ``rows`` pull it towards what they say; it has so many
+    ``steps``.
     """
     graded = mean_gradings(log)
     if len(_on_the_way(graded, rows)):

@@ -12,6 +12,7 @@ import numpy as np
 
 from forecast._checks import check_kind, check_level, check_whole_number, counted
 from forecast._notes import Note
+from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.counts import Estimate, doubts_of, leads_of
 from forecast.errors import RequestError
@@ -34,8 +35,8 @@ LEVELLED_OFF = 0.25  # chance of never reaching the goal, from which gradings ma
 TIMES_LIKELIER = 3  # by odds, than without the gradings
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Update:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class Update(Result):
     """What is known mid-course.
 
     Attributes
@@ -52,6 +53,10 @@ class Update:
     total: Estimate
     sessions_done: int
 
+    def to_text(self) -> str:
+        """Return what is still needed, and all that it rests on."""
+        return self.remaining.to_text()
+
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
         return {"remaining": self.remaining.to_dict(), "total": self.total.to_dict()}
@@ -66,13 +71,14 @@ def update_estimate(
     gradings: Iterable[Grading],
     level: float,
 ) -> Update:
-    """Return the estimate of a course under way; see ``Forecaster.update``.
+    """Return the estimate, at ``level``, of a course after ``sessions_done`` and ``gradings``.
 
-    Beside the estimate of all its inks stands that of those which the lasers reach.
+    ``predictor`` and ``midcourse`` answer for the ``enquiry``; see ``Forecaster.update``. Beside
+    the estimate of all its inks stands that of those which the lasers reach.
     """
     done = check_whole_number(sessions_done, name="sessions_done", low=0, high=99)
     check_level(level)
-    check_enquiry(enquiry)
+    enquiry = check_enquiry(enquiry)
     percent, odd = _read_gradings(gradings, done)
     remaining = _remaining(predictor, midcourse, enquiry, done, percent, level=level)
     part, unreached = predictor.part_reached(enquiry)
@@ -119,7 +125,8 @@ def remaining_draws(
 ) -> tuple[FloatArray, FloatArray]:
     """Return pmfs of the sessions still needed, without the gradings and with them.
 
-    Both have the shape (n_draws, horizon), by the same parameter draws.
+    ``predictor`` and ``midcourse`` answer for the ``enquiry`` after ``sessions_done``. Both have
+    the shape (n_draws, horizon), by the same parameter draws.
     """
     percent, _ = _read_gradings(gradings, sessions_done)
     looked_to = midcourse.steps if midcourse else 0
@@ -151,7 +158,8 @@ def _what_gradings_say(
             past = {"session": midcourse.last_landmark}
             notes.append(Note("midcourse.past_last_landmark", "caution", past))
     if has_slowed(percent, error=midcourse.passage.error):
-        notes += _level_notes(without, draws)
+        level = _level_notes(without, draws)
+        notes = [note for note in notes if not (level and note.severity == "info")] + level
     last = percent[max(percent)]
     if last >= midcourse.cleared_at:
         values = {"percent": last, "cleared_at": midcourse.cleared_at}
@@ -241,8 +249,9 @@ def _read_gradings(
 def doubtful_gradings(gradings: Sequence[Grading], sessions_done: int) -> dict[int, Note]:
     """Return what to ask about gradings before they are used, by the place of each in the list.
 
-    A fraction where percent is meant, a session that was not had, a session before that of the
-    grading above it, and a fall beyond what graders differ by.
+    By ``sessions_done`` and by one another: a fraction where percent is meant, a session that was
+    not had, a session before that of the grading above it, and a fall beyond what graders differ
+    by.
 
     Examples
     --------
@@ -293,4 +302,4 @@ def _level_notes(before: FloatArray, after: FloatArray) -> list[Note]:
 def _pace_notes(rank: float) -> list[Note]:
     if rank < SLOW:
         return [Note("midcourse.slower", "caution")]
-    return [Note("midcourse.faster")] if rank > FAST else []
+    return [Note("midcourse.faster" if rank > FAST else "midcourse.as_usual")]

@@ -18,12 +18,18 @@ if TYPE_CHECKING:
     from forecast.forecaster import Driver, Forecaster
     from forecast.page.desk import Desk
     from forecast.page.words import Words
-    from forecast.prices import Package, Tariff
+    from forecast.prices import Tariff
     from forecast.tattoo import Caution
 
 Line = tuple[str, bool]  # a text, and whether it is in the reader's language
 ALONE = "counts.evidence_alone"  # and the same mid-course: has its own line
 MOST_DRIVERS = 6
+YEAR = 365  # days, from which a model is called old
+STALL = ("midcourse.levels_off", "midcourse.slower")
+ODD = ("midcourse.grading_falls", "midcourse.gradings_differ", "midcourse.graded_as_cleared",
+       "log.graded_in_fractions")  # fmt: skip
+# what comes before the number when a course is under way, and what the client's sheet says of it
+STRIPS = dict.fromkeys(STALL, "sheet.stalled") | dict.fromkeys(ODD, "sheet.grade_again")
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +88,12 @@ class Answer:
         The goal's word: clear, light enough.
     meaning : str
         What that word means and does not.
+    strips : tuple of (text, in the reader's language, the client's text)
+        What comes before the number: a stall, or gradings that can hardly be.
+    old : str
+        That the model is older than a year; empty where it is not.
     n : int
-        The session shown in the picture at first.
+        The session shown in the picture at first, the interval's upper end unless another is asked.
     steps : tuple of (filled dots, text, label)
         For session 1 to the horizon.
     dates, changes : tuple of str
@@ -122,6 +132,8 @@ class Answer:
     leads: tuple[str, ...]
     goal: str
     meaning: str
+    strips: tuple[tuple[str, bool, str], ...]
+    old: str
     n: int
     steps: tuple[tuple[int, str, str], ...]
     dates: tuple[str, ...]
@@ -152,7 +164,7 @@ class Answer:
 
 
 def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
-    """Return the answer, or None when no model for the goal is loaded."""
+    """Return a ``desk``'s answer to what is ``asked``, in ``words``; None without such a model."""
     forecaster = desk.forecasters.get(asked.goal)
     if forecaster is None:
         return None
@@ -163,9 +175,9 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     quoted, price_notes = _price_rows(estimate, desk.tariff, words, done=done)
     cautions = _cautions_of(forecaster, asked)
     lines = [range_line(estimate, more, words), _not_done_line(estimate, goal, more, words)]
-    if done:
-        lines.insert(0, total_line(total, done, words))
-    leads = tuple(words.note(note)[0] for note in estimate.leads)
+    lines = [total_line(total, done, words)] * bool(done) + lines
+    first = [note for note in estimate.notes if note.code in STRIPS]
+    alone = [note for note in estimate.notes if ALONE in note.code]
     driven = forecaster.drivers(asked.enquiry, sessions_done=done, gradings=asked.gradings)
     verdict = forecaster.regime_verdict if asked.goal == "clear" else None
     reference = forecaster.log_summary
@@ -176,10 +188,12 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         done=done,
         headline=_headline(estimate, more, words),
         lines=tuple(lines),
-        leads=leads,
+        leads=tuple(words.note(note)[0] for note in estimate.leads),
         goal=goal,
         meaning=words.say(f"goal.{asked.goal}_means"),
-        n=min(asked.n or estimate.median or estimate.horizon, estimate.horizon),
+        strips=tuple((*words.note(one), words.say(STRIPS[one.code])) for one in first),
+        old=_old_line(reference.last_start, words),
+        n=min(asked.n or estimate.interval[1] or estimate.horizon, estimate.horizon),
         steps=_steps(estimate, goal, more, words),
         dates=date_lines(estimate, asked, goal, words),
         changes=_changes(forecaster, asked, words),
@@ -194,9 +208,9 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         ),
         questions=_questions_line(asked, words),
         sources=_sources_of(cautions, words),
-        notes=tuple(words.note(note) for note in estimate.notes if ALONE not in note.code),
+        notes=tuple(words.note(one) for one in estimate.notes if one not in (*first, *alone)),
         verdict=() if verdict is None else (words.note(verdict),),
-        own_share=_own_share_line(estimate, words),
+        own_share=words.note(alone[0])[0] if alone else words.say("answer.own_all"),
         support=words.say(f"answer.support.{estimate.support}"),
         model=_model_line(forecaster, words),
         similar=_similar_line(reference.similar(asked.enquiry), words),
@@ -234,11 +248,6 @@ def promise_text(promise: Promise, words: Words) -> str:
     ends = (beyond if end is None else words.number(end) for end in promise.interval)
     values = {"n": promise.promise_no, "day": words.day(promise.issued_on)}
     return words.say("book.promise", {**values, "span": words.span(*ends)})
-
-
-def _own_share_line(estimate: Estimate, words: Words) -> str:
-    alone = next((note for note in estimate.notes if ALONE in note.code), None)
-    return words.note(alone)[0] if alone else words.say("answer.own_all")
 
 
 def whole_of_100(share: float) -> int:
@@ -306,6 +315,16 @@ def _model_line(forecaster: Forecaster, words: Words) -> str:
     except ValueError:  # no course has a date
         return words.say("answer.model_no_dates", values)
     return words.say("answer.model", {**values, "first": first, "last": last})
+
+
+def _old_line(last_start: str, words: Words) -> str:
+    try:
+        last = date.fromisoformat(last_start)
+    except ValueError:  # no course has a date
+        return ""
+    if (date.today() - last).days <= YEAR:
+        return ""
+    return words.say("answer.model_old", {"last": words.month(last)})
 
 
 def _similar_line(found: Any, words: Words) -> str:
@@ -380,21 +399,25 @@ def date_lines(estimate: Estimate, asked: Asked, goal: str, words: Words) -> tup
     """Return the day of the first session, and middle and range in months, as spaced."""
     start = asked.start or date.today()
     found = estimate.calendar(asked.spacing_weeks, start)
-    later = words.say("answer.dates_later", {"horizon": estimate.horizon})
     # a month says all that is known: the middle alone is years away and months wide
-    by = {name: later if when is None else words.month(when) for name, when in found.items()}
+    by = {name: None if when is None else words.month(when) for name, when in found.items()}
     first = words.say("answer.dates_next" if asked.sessions_done else "answer.dates_start")
     weeks = asked.spacing_weeks
     n = int(weeks) if float(weeks).is_integer() else None
     spacing = words.say(
         "answer.dates_spacing", {"n": 2 if n is None else n, "number": words.number(weeks)}
     )
-    middle = words.say("answer.dates_middle", {"goal": goal})
-    span = words.say("answer.dates_range", _likely(estimate, words))
+    low, high = by["low"], by["high"]
+    half = words.say("answer.dates_beyond", {"horizon": estimate.horizon})
+    if by["median"]:
+        half = words.say("answer.dates_middle", {"goal": goal, "month": by["median"]})
+    if low is None:
+        return f"{first}: {words.day(start)}, {spacing}", half
+    span = words.span(low, high) if high else words.say("answer.dates_from", {"month": low})
     return (
         f"{first}: {words.day(start)}, {spacing}",
-        f"{middle}: {by['median']}",
-        f"{span}: {words.span(by['low'], by['high'])}",
+        half,
+        words.say("answer.dates_range", {**_likely(estimate, words), "months": span}),
     )
 
 
@@ -478,18 +501,23 @@ def _price_rows(
     rows, notes = [], []
     for package in tariff.packages if tariff else ():
         assert tariff is not None
+        name = package.label(words.code)
         left = left_of(package, tariff, done)
         if left is None:
-            named = {"name": _spoken_name(package), "done": done, "cap": package.cap or tariff.cap}
+            named = {
+                "name": package.label(words.code),
+                "done": done,
+                "cap": package.cap or tariff.cap,
+            }
             notes.append(words.say("answer.price_left_out", named))
             continue
         try:
             quote = price_package(estimate, *left, started=bool(done))
         except ForecastError as error:
-            notes.append(words.say("answer.price_fails", {"why": f"{package.name}: {error}"}))
+            notes.append(words.say("answer.price_fails", {"why": f"{name}: {error}"}))
             continue
         if quote.misleads == "dearer":
-            notes.append(words.say("answer.price_dearer", {"name": _spoken_name(package)}))
+            notes.append(words.say("answer.price_dearer", {"name": name}))
         else:  # one that is enough for few is marked so in its row
             rows.append(_price_row(quote, words, more="_more" if done else ""))
     return tuple(rows), tuple(notes)
@@ -509,16 +537,12 @@ def _price_row(quote: Quote, words: Words, *, more: str = "") -> PriceRow:
         count = words.of_100(quote.chance_enough)
         enough = words.say(f"answer.price_enough_{few}", {"count": count})
     return PriceRow(
-        name=_spoken_name(package),
+        name=package.label(words.code),
         price=words.money(quote.price, quote.currency),
         unit=words.say(f"price_unit.{kind}{more}", values),
         average=words.money(quote.expected_bill, quote.currency),
         enough=enough,
     )
-
-
-def _spoken_name(package: Package) -> str:
-    return package.name.replace("_", " ")
 
 
 def range_text(

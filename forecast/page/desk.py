@@ -26,6 +26,7 @@ ENQUIRY_FIELDS = tuple(one.name for one in fields(Enquiry))
 COURSE_FIELDS = ("sessions_done", "gradings", "spacing_weeks", "start")
 ON_RECORD = ("course", "promise")
 CHOSEN = ("goal", "facts", "questions", "as_graded", "n")
+SPARED = frozenset((*ENQUIRY_FIELDS, "spacing_weeks", "start")) - frozenset(REQUIRED)
 KNOWN = frozenset((*ENQUIRY_FIELDS, *COURSE_FIELDS, *ON_RECORD, *CHOSEN))
 ASKED_BACK = "grading_asked"  # what may be right: ticked, it is taken as it is
 LONGEST_TEXT = 200
@@ -85,7 +86,8 @@ class Reading:
     Attributes
     ----------
     asked : Asked or None
-        None while something is missing or wrong.
+        None while something that is needed is missing or wrong; what is wrong with the rest is
+        left out of it.
     missing : tuple of str
         Required fields that are still empty.
     wrong : mapping of field to (text key, values)
@@ -108,10 +110,15 @@ class Reading:
             said = {k: words.note(v)[0] if isinstance(v, Note) else v for k, v in of.items()}
             wrong[name] = words.say(f"wrong.{key}", said)
         message = wrong.pop("", "")
-        if self.missing:
-            named = ", ".join(words.say(f"form.{name}_term") for name in self.missing)
-            message = words.say("page.missing", {"fields": named})
+        for key, names in (("without", wrong if self.asked else ()), ("missing", self.missing)):
+            if names:
+                named = ", ".join(_named(name, words) for name in names)
+                message = words.say(f"page.{key}", {"fields": named})
         return message, wrong
+
+
+def _named(name: str, words: Words) -> str:
+    return words.say(f"form.{name}" if name in ("spacing_weeks", "start") else f"form.{name}_term")
 
 
 def read_asked(sent: object, *, spacing_weeks: float = 8.0) -> Reading:
@@ -136,9 +143,9 @@ def read_asked(sent: object, *, spacing_weeks: float = 8.0) -> Reading:
     _read_course(sent, extras, wrong)
     _read_dates(sent, extras, wrong)
     missing = tuple(name for name in REQUIRED if name not in found and name not in wrong)
-    if missing or wrong:
+    if missing or not SPARED.issuperset(wrong):
         return Reading(None, missing, wrong)
-    return Reading(Asked(Enquiry(**found), **extras))
+    return Reading(Asked(Enquiry(**found), **extras), wrong=wrong)
 
 
 def _text_of(value: object) -> str | None:
@@ -227,7 +234,7 @@ def _read_dates(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str
     spacing = _read_number(sent.get("spacing_weeks"), low, high, default=extras["spacing_weeks"])
     if spacing is None:
         wrong["spacing_weeks"] = ("number", {"low": low, "high": high})
-    extras["spacing_weeks"] = spacing
+    extras["spacing_weeks"] = spacing or extras["spacing_weeks"]
     start = sent.get("start") or None
     try:
         extras["start"] = start and read_day(start, name="start")
@@ -239,7 +246,7 @@ def _read_dates(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str
 
 
 def read_day(text: object, *, name: str) -> date:
-    """Return a day written as YYYY-MM-DD, or raise RequestError; ``name`` is what it is called."""
+    """Return the day ``text``, as YYYY-MM-DD, or raise RequestError with its ``name``."""
     try:
         day = date.fromisoformat(text)  # type: ignore[arg-type]
     except (TypeError, ValueError):
@@ -282,9 +289,13 @@ language = "en"          # of the page and the sheet: en or de
 paper = "A4"             # or Letter
 spacing_weeks = 8        # weeks between sessions, used for dates until changed on the page
 
-# Your own words on the sheet: above the estimate and at the end. Plain text, a few lines.
-opening = "Thank you for coming to see us."
-closing = "Please call us when anything worries you between sessions."
+# Your own words on the sheet: above the estimate and at the end. Plain text, a few lines; one
+# text, or one for each language.
+opening = {en = "Thank you for coming to see us.", de = "Vielen Dank für Ihren Besuch."}
+
+[closing]
+en = "Please call us when anything worries you between sessions."
+de = "Bitte rufen Sie uns an, wenn Sie zwischen den Sitzungen etwas beunruhigt."
 """
 GOALS = ("clear", "lighten")
 
@@ -316,8 +327,10 @@ class Clinic:
 
     Attributes
     ----------
-    name, address, contact, opening, closing : str
+    name, address, contact : str
         Plain text, printed as it is.
+    opening, closing : str or mapping of language to str
+        Likewise, on the sheet.
     logo : Logo or None
         At the head of the page and the sheet.
     language : str
@@ -331,12 +344,20 @@ class Clinic:
     name: str = ""
     address: str = ""
     contact: str = ""
-    opening: str = ""
-    closing: str = ""
+    opening: str | Mapping[str, str] = ""
+    closing: str | Mapping[str, str] = ""
     logo: Logo | None = None
     language: str = "en"
     paper: str = "A4"
     spacing_weeks: float = 8.0
+
+    def spoken(self, language: str) -> tuple[str, str]:
+        """Return opening and closing in a language; one text serves all."""
+        opening, closing = (
+            one if isinstance(one, str) else one.get(language, "")
+            for one in (self.opening, self.closing)
+        )
+        return opening, closing
 
 
 def read_clinic(path: Path) -> Clinic:
@@ -356,7 +377,10 @@ def read_clinic(path: Path) -> Clinic:
                 f"Known keys are {', '.join(known)}.",
             )
     for key in ("name", "address", "contact", "opening", "closing", "logo"):
-        _check_text(path, key, table.get(key, ""))
+        given = table.get(key, "")
+        by_language = key in ("opening", "closing") and isinstance(given, dict)
+        for text in given.values() if by_language else [given]:
+            _check_text(path, key, text)
     for key, allowed in (("language", languages()), ("paper", PAPERS)):
         if key in table and table[key] not in allowed:
             raise DataError(
@@ -471,7 +495,7 @@ def open_desk(
     clinic: Path | None = None,
     daybook: Path | None = None,
 ) -> Desk:
-    """Return the desk of saved models and files.
+    """Return the desk of saved models, the second to ``lighten``, and files.
 
     Raises
     ------

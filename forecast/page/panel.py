@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import escape
@@ -56,7 +57,7 @@ def estimate_panel(
             "Install session-forecast with its extra: pip install -e '.[notebooks]'.",
         ) from None
     words = load_words(language)
-    controls = _make_controls(widgets, words)
+    controls = _make_controls(widgets, words, forecaster.log_summary.levels)
     slider = widgets.IntSlider(
         value=10,
         min=1,
@@ -75,10 +76,16 @@ def estimate_panel(
     for control in (*controls.values(), slider):
         control.observe(follow, names="value")
     follow()
-    return widgets.HBox([widgets.VBox(list(controls.values())), widgets.VBox([slider, shown])])
+    left = widgets.VBox(list(controls.values()), layout={"flex": "0 0 auto"})  # not squeezed
+    return widgets.HBox([left, widgets.VBox([slider, shown])])
 
 
-def _make_controls(widgets: Any, words: Words) -> dict[str, Any]:
+def _make_controls(
+    widgets: Any, words: Words, common: Mapping[str, Mapping[str, int]]
+) -> dict[str, Any]:
+    def commonest(name: str, levels: Sequence[str]) -> str:
+        return max(levels, key=lambda level: common.get(name, {}).get(level, 0))
+
     def labelled(name: str) -> dict[str, Any]:
         return {
             "description": words.say(f"form.{name}_term"),
@@ -90,13 +97,19 @@ def _make_controls(widgets: Any, words: Words) -> dict[str, Any]:
     inks = [(words.level("inks", ink), ink) for ink in INKS]
     nothing = ("–", "")
     controls: dict[str, Any] = {
-        "inks": widgets.SelectMultiple(options=inks, value=["black"], rows=5, **labelled("inks")),
-        "body_site": widgets.Dropdown(options=sites, value="forearm", **labelled("body_site")),
+        "inks": widgets.SelectMultiple(
+            options=inks, value=[commonest("inks", list(INKS))], rows=5, **labelled("inks")
+        ),
+        "body_site": widgets.Dropdown(
+            options=sites,
+            value=commonest("body_site", [site for _, site in sites]),
+            **labelled("body_site"),
+        ),
     }
     for name in (*CHOICES, *OPTIONAL_CHOICES):
         rule = column("courses", name)
         options = [(words.level(name, level), level) for level in rule.levels]
-        first = options[len(options) // 2][1] if rule.required else ""
+        first = commonest(name, rule.levels) if rule.required else ""
         controls[name] = widgets.Dropdown(
             options=options if rule.required else [nothing, *options],
             value=first,
@@ -114,11 +127,12 @@ def _sendable(value: Any) -> Any:
 
 
 def _html_of(reading: Reading, desk: Desk, words: Words) -> str:
+    message, wrong = reading.told(words)
+    named = [f"{words.say(f'form.{name}_term')}: {text}" for name, text in wrong.items()]
+    said = " ".join(filter(None, [*named, message]))
+    told = f"<p>⚠ {escape(said)}</p>" * bool(said)
     if reading.asked is None:
-        missing, wrong = reading.told(words)
-        named = [f"{words.say(f'form.{name}_term')}: {text}" for name, text in wrong.items()]
-        said = " ".join(filter(None, [*named, missing]))
-        return f"<p>⚠ {escape(said)}</p>"
+        return told
     found = answer(desk, reading.asked, words)
     if found is None:
         return f"<p>{escape(words.say('answer.cannot_say'))}</p>"
@@ -127,6 +141,6 @@ def _html_of(reading: Reading, desk: Desk, words: Words) -> str:
     pictures = static_text("pictures.css").replace(":root", ".estimate-panel")
     styles = pictures + static_text("panel.css")
     return (
-        f"<style>{styles}</style><div class='estimate-panel'>{parts['headline']}"
+        f"{told}<style>{styles}</style><div class='estimate-panel'>{parts['headline']}"
         f"<p class='line'>{text}</p>{parts['picture']}{parts['details']}</div>"
     )

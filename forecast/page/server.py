@@ -89,7 +89,7 @@ def make_app(desk: Desk, *, language: str = "", code: str = "") -> ASGIApp:
     """
     page = _Page(desk, language or desk.clinic.language)
     routes = [
-        Route("/", page.show),
+        Route("/", page.show, methods=["GET", "POST"]),
         Route("/answer", page.answer, methods=["POST"]),
         Route("/sheet", page.sheet, methods=["POST"]),
         Route("/book/{what}", page.book, methods=["POST"]),
@@ -112,7 +112,8 @@ class _Page:
     async def show(self, request: Request) -> Response:
         words = self.words(request.query_params.get("language"))
         self.desk = refreshed(self.desk)
-        return HTMLResponse(render_page(self.desk, words))
+        form = await _form(request) if request.method == "POST" else {}
+        return HTMLResponse(render_page(self.desk, words, carried=form.get("asked", [""])[0]))
 
     async def static(self, request: Request) -> Response:
         name = request.path_params["name"]
@@ -158,17 +159,15 @@ class _Page:
             why = words.say(f"answer.no_model_{reading.asked.goal}")
             message = f"{words.say('answer.cannot_say')}. {why}"
             return JSONResponse({"state": "cannot say", "message": message})
-        return JSONResponse(_as_json(found, words))
+        message, wrong = reading.told(words)
+        told = {"message": message, "wrong": wrong, "asked_back": reading.asked_back}
+        return JSONResponse(_as_json(found, words) | told)
 
     async def sheet(self, request: Request) -> Response:
-        words = self.words(None)
         try:
-            body = (await _read_body(request)).decode("utf-8", "replace")
-            form = parse_qs(body, max_num_fields=9)
+            form = await _form(request)
         except _TooLargeError:
-            return PlainTextResponse(words.say("wrong.too_large"), status_code=413)
-        except ValueError:
-            form = {}
+            return PlainTextResponse(self.words(None).say("wrong.too_large"), status_code=413)
         words = self.words(form.get("language", [""])[0])
         sent = _decoded(form.get("asked", [""])[0].encode("utf-8", "replace"))
         asked = read_asked(sent, spacing_weeks=self.desk.clinic.spacing_weeks).asked
@@ -189,6 +188,13 @@ async def _sent(request: Request, words: Words) -> object:
         return _decoded(await _read_body(request))
     except _TooLargeError:
         return _refusal(words, "too_large", 413)
+
+
+async def _form(request: Request) -> dict[str, list[str]]:
+    body = await _read_body(request)
+    with suppress(ValueError):
+        return parse_qs(body.decode("utf-8", "replace"), max_num_fields=9)
+    return {}
 
 
 async def _read_body(request: Request) -> bytes:

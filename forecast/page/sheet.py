@@ -55,8 +55,8 @@ def static_text(name: str) -> str:
     return (HERE / "static" / name).read_text(encoding="utf-8")
 
 
-def render_page(desk: Desk, words: Words) -> str:
-    """Return the page with an empty form."""
+def render_page(desk: Desk, words: Words, *, carried: str = "") -> str:
+    """Return the page with an empty form, or with the entries ``carried`` from another language."""
     levels = {name: column("courses", name).levels for name in (*CHOICES, *OPTIONAL_CHOICES)}
     facts = {
         key: words.say(f"facts.{key}") if words.has(f"facts.{key}") else text
@@ -79,6 +79,7 @@ def render_page(desk: Desk, words: Words) -> str:
             spacing=SPACING,
             languages={code: load_words(code).say("name") for code in languages()},
             today=date.today().isoformat(),
+            carried=carried,
             **_book_choices(desk),
         )
     )
@@ -165,7 +166,7 @@ FITS = (2600, 3200, 3700, 4300, 5700)  # characters at each size of type, tried 
 
 
 def make_sheet(desk: Desk, asked: Asked, *, language: str = "") -> str:
-    """Return the client's sheet as one HTML file that needs nothing beside it.
+    """Return a ``desk``'s sheet for what is ``asked`` as one HTML file that needs no other.
 
     Raises
     ------
@@ -185,27 +186,28 @@ def render_sheet(found: Answer, desk: Desk, words: Words, *, standalone: bool) -
     """Return the client's sheet; ``standalone`` puts style and logo into the one file."""
     # the package's own style sheets need no escaping
     styles = [Markup(static_text(name)) for name in ("pictures.css", "sheet.css") if standalone]
+    spoken = desk.clinic.spoken(words.code)
     values: dict[str, Any] = {
         "w": words,
         "a": found,
         **pictures(found),
         "clinic": desk.clinic,
+        "spoken": spoken,
         "today": words.day(date.today()),
         "standalone": standalone,
         "mark": SHEET_MARK,
-        "size": size_for(_text_length(found, desk)),
+        "size": size_for(sum(map(len, spoken)) + _text_length(found)),
         "styles": styles,
     }
     return template("sheet.html").render(**values)
 
 
-def _text_length(found: Answer, desk: Desk) -> int:
-    clinic = desk.clinic
+def _text_length(found: Answer) -> int:
     rows, costs, dates = found.prices, found.price_range, found.dates
     if found.referrals:
         rows, costs, dates = (), "", ()
     texts = [
-        *(clinic.opening, clinic.closing, found.meaning, found.questions, *found.lines),
+        *(found.meaning, found.questions, *found.lines, *{client for _, _, client in found.strips}),
         *(*found.leads, *dates, found.promised, found.kept),
         *(costs, found.own_share, found.support, found.model, *found.changes),
         *(text for text, _ in found.notes),
@@ -253,7 +255,7 @@ def usual_places() -> list[Path]:
 
 
 def html_to_pdf(html: str, path: Path, *, browser: str) -> None:
-    """Write a page of HTML to ``path`` as PDF, by a headless browser without network.
+    """Write a page, ``html``, to ``path`` as PDF, by a headless browser without network.
 
     Raises
     ------

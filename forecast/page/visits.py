@@ -64,10 +64,10 @@ def with_course(desk: Desk, asked: Asked) -> Asked:
     if not asked.course or desk.daybook is None:
         return asked
     course = desk.daybook.course(asked.course)
-    start, last = asked.start or date.today(), course.last.get("treated_on")
-    if last and start == date.today():
+    start, last = asked.start, course.last.get("treated_on")
+    if last and start is None:
         spaced = date.fromisoformat(str(last)) + timedelta(weeks=asked.spacing_weeks)
-        start = max(start, spaced)
+        start = max(date.today(), spaced)
     return replace(asked, sessions_done=course.done, gradings=course.graded, start=start)
 
 

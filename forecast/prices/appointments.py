@@ -17,6 +17,7 @@ import numpy as np
 
 from forecast._checks import check_kind, check_seed, check_whole_number
 from forecast._notes import Note, notes_as_json
+from forecast._plain import Result
 from forecast._types import FloatArray, IntArray
 from forecast.counts import SHORTER, competing_ends
 from forecast.errors import RequestError
@@ -43,8 +44,8 @@ LOW, HIGH = 0.05, 0.95
 LIKELY = 0.5  # chance from which a month is said not to fit
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Appointments:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class Appointments(Result):
     """The appointments to come, by calendar month; the first and last month may be parts.
 
     Attributes
@@ -161,19 +162,27 @@ class Appointments:
         frame, (mean, low, high) = self.to_frame(), self.total
         old, new = round(self.from_open.sum()), round(self.from_new.sum())
         shown = {
-            "month": "month", "from_open_courses": "open", "from_new_courses": "new",
+            "month": "from", "from_open_courses": "open", "from_new_courses": "new",
             "sessions": "all", "range": "9 of 10", "hours": "hours", "income": "income",
         }  # fmt: skip
         frame["range"] = frame["low"].astype(str) + " to " + frame["high"].astype(str)
+        frame["month"] = [f"{day.day} {day:%b %Y}" for day in self.first_days]
         frame = frame.assign(hours=frame["minutes"] / 60) if "minutes" in frame else frame
         table = frame[[name for name in shown if name in frame]].rename(columns=shown)
         lines = [
-            f"{round(mean)} appointments from {self.first_days[0]} on, {sum(self.days)} days "
+            f"{round(mean)} appointments from {frame['month'][0]} on, {sum(self.days)} days "
             f"({round(low)} to {round(high)} in 9 of 10 such futures): {old} from {self.n_open} "
             f"courses under way, {new} from about {self.starts_per_month:.1f} new ones a month.",
+            f"By month: {', '.join(self._by_month())}.",
             table.to_string(index=False, float_format="{:,.0f}".format),
         ]
         return "\n".join([*lines, *self.summary(), *bullets(self.notes)])
+
+    def _by_month(self) -> Iterator[str]:
+        said, sessions = 0, self.tallies["sessions"].mean(axis=0)
+        for day, number in zip(self.first_days, sessions, strict=True):
+            yield f"{day:%B}{f' {day.year}' * (day.year != said)} {round(number)}"
+            said = day.year
 
     def summary(self) -> list[str]:
         """Return what a tariff adds, in words: hours, the first month too full, money."""

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from forecast._checks import check_level, check_seed, check_whole_number
 from forecast._notes import Note, notes_as_json
-from forecast._plain import plain
+from forecast._plain import Result, plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
@@ -28,8 +28,8 @@ LONGEST = 100  # sessions; the log's own limit is lower
 PRIOR_STOPS = 5.0  # a package with few stops is drawn to 1 as if 5 more had come as expected
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Backtest:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class Backtest(Result):
     """What one package would have earned per past course; money net of tax.
 
     Attributes
@@ -67,7 +67,7 @@ class Backtest:
     notes: tuple[Note, ...]
 
     def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values; money as text, exact to the cent."""
+        """Return plain JSON values; money as numbers, in the currency."""
         return {**plain(self, arrays=False), **notes_as_json(self.notes)}
 
     def to_text(self) -> str:

@@ -12,7 +12,7 @@ import numpy as np
 
 from forecast._checks import check_seed, check_whole_number
 from forecast._notes import Note, notes_as_json
-from forecast._plain import plain
+from forecast._plain import Result, plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import ForecastError, RequestError
@@ -111,8 +111,8 @@ class OpenCourse:
     prepaid_left: Decimal
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class OpenBook:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class OpenBook(Result):
     """All courses under way; money net of tax, exact to the cent.
 
     Attributes
@@ -152,7 +152,7 @@ class OpenBook:
     notes: tuple[Note, ...]
 
     def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values; money as text, exact to the cent."""
+        """Return plain JSON values; money as numbers, in the currency."""
         return {**plain(self, arrays=False), **notes_as_json(self.notes)}
 
     def to_text(self) -> str:
@@ -161,7 +161,7 @@ class OpenBook:
         lines = [
             f"{len(self.courses)} courses under way will still cost {self.expected_cost:,} {code} "
             f"on average, more than {self.cost_one_in_twenty:,} in 1 case in 20.",
-            f"Still to come in: {self.expected_income:,}; prepaid and not yet worked off: "
+            f"Still to come in: {self.expected_income:,}; prepaid sessions still owed: "
             f"{self.prepaid_left:,} {code}.",
             f"Result: {self.expected_result:,} on average, below {self.result_one_in_twenty:,} "
             f"{code} in 1 case in 20; it is a loss in {of_100(self.chance_of_loss)} cases.",

@@ -264,11 +264,11 @@ def price_rows(
     area_cm2: npt.ArrayLike | None = None,
     started: bool = False,
 ) -> tuple[Priced, ...]:
-    """Return each package priced for each of n enquiries.
+    """Return each of ``packages`` priced for each of n enquiries.
 
     ``pmf``, (n, horizon), are the chances that the goal is reached at each session if treatment
     goes on, ``stop_hazard``, (horizon,) or (n, horizon), those of stopping after each session that
-    left the client uncleared. NaN among the areas, or None, stands for the tariff's typical area;
+    left the client uncleared. NaN in ``area_cm2``, or None, is the tariff's typical area;
     a course that has ``started`` has spent its fixed cost.
     """
     pmf = np.atleast_2d(np.asarray(pmf, dtype=np.float64))

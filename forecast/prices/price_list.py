@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from forecast._checks import check_whole_number
 from forecast._notes import Note, notes_as_json
-from forecast._plain import plain
+from forecast._plain import Result, plain
 from forecast._types import FloatArray, IntArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
@@ -37,7 +37,11 @@ ENQUIRIES_AT_ONCE = 1000
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """One line of the list; money in the tariff's currency."""
+    """One line of the list: by which ``rule`` and ``price`` its ``n`` enquiries are sold.
+
+    ``expected_sessions``, ``expected_cost`` and ``chance_enough`` are their means, ``lowest_own``
+    and ``highest_own`` the prices that single ones would need; money in the tariff's currency.
+    """
 
     rule: str  # which tattoos it is for
     n: int  # enquiries it rests on
@@ -49,8 +53,8 @@ class Band:
     highest_own: Decimal  # to here
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class PriceList:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class PriceList(Result):
     """A price list and what its coarseness costs; money exact to the cent.
 
     Attributes
@@ -89,7 +93,7 @@ class PriceList:
     notes: tuple[Note, ...]
 
     def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values; money as text, exact to the cent."""
+        """Return plain JSON values; money as numbers, in the currency."""
         return {**plain(self, arrays=False), **notes_as_json(self.notes)}
 
     def to_frame(self) -> pd.DataFrame:

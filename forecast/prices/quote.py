@@ -11,7 +11,7 @@ import numpy as np
 
 from forecast._checks import check_kind
 from forecast._notes import Note, notes_as_json
-from forecast._plain import plain
+from forecast._plain import Result, plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.prices.money import from_cents, round_cents, round_up
@@ -28,8 +28,8 @@ UNITS = {
 }
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Quote:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class Quote(Result):
     """A priced package for one enquiry. Money is exact to the cent, probabilities are fractions.
 
     Attributes
@@ -121,7 +121,7 @@ class Quote:
         return "too_few" if few else None
 
     def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values; money as text, exact to the cent."""
+        """Return plain JSON values; money as numbers, in the currency."""
         return {
             **rounded(plain(self, arrays=False)),
             "misleads": self.misleads,

@@ -105,7 +105,12 @@ def courses_of(
     drawn: float | None = None,
     unsure: float = 0.0,
 ) -> Courses:
-    """Return the courses of a book; a package without a price gets each row's asked price."""
+    """Return the courses of a book; a package without a price gets each row's asked price.
+
+    ``pmf`` (draws, n, horizon) and ``stop`` are of n enquiries under the ``tariff``, each of which
+    buys one of ``packages`` by ``weights`` (n, packages) and has ``area_cm2``. ``drawn`` courses
+    are expected a year, ``unsure`` by so much; raises RequestError on a promise beyond the horizon.
+    """
     pmf = np.asarray(pmf, dtype=np.float64)
     if pmf.ndim != 3 or not pmf.size:
         raise RequestError(
@@ -201,10 +206,11 @@ def simulate_totals(
     workers: int | None = 1,
     label: str = "",
 ) -> FloatArray:
-    """Return the book's margin in each replicate, in cents, shape (replicates,).
+    """Return the margin of ``courses`` in each replicate, in cents, shape (replicates,).
 
-    Each parameter draw serves the same number of replicates, give or take one; given the draw,
-    every course has its own fate. The result does not depend on ``workers``.
+    ``seed`` starts chance, ``label`` names the work. Each parameter draw serves the same number of
+    replicates, give or take one; given the draw, every course has its own fate. The result does not
+    depend on ``workers``.
     """
     replicates = check_whole_number(replicates, name="replicates", low=1)
     n_draws = len(courses.pmf)

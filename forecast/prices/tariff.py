@@ -155,6 +155,8 @@ class Package:
     down_payment, instalments, instalment : Decimal, int, Decimal, optional
         Paid at first, then so many times so much, one with each session from the second on; they
         add up to the price.
+    labels : mapping of language to text, optional
+        What clients read instead of the name, for example ``{"de": "Sechserblock"}``.
 
     Examples
     --------
@@ -176,6 +178,7 @@ class Package:
     down_payment: Decimal | None = None
     instalments: int | None = None
     instalment: Decimal | None = None
+    labels: Mapping[str, str] | tuple[tuple[str, str], ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "kind", ALIASES.get(self.kind, self.kind))
@@ -191,6 +194,11 @@ class Package:
         object.__setattr__(self, "name", self.name or self._default_name())
         bands = _area_prices(self.prices, name=f"prices of {self.name!r}", currency=self.currency)
         object.__setattr__(self, "prices", bands)
+        if not isinstance(self.labels, Mapping | tuple):
+            raise RequestError(
+                f"labels is {shown(self.labels)}.", 'Give a text by language: {de = "Block"}.'
+            )
+        object.__setattr__(self, "labels", tuple(sorted(dict(self.labels).items())))
         if bands and self.price is not None:
             raise RequestError(
                 f"Package {self.name!r} has a price and prices by area.", "Leave one of them out."
@@ -236,6 +244,10 @@ class Package:
             raise RequestError(
                 f"A {self.kind} package with extra_price.", "Leave extra_price out for this kind."
             )
+
+    def label(self, language: str) -> str:
+        """Return what clients read in a language: its label, else the name."""
+        return str(dict(self.labels).get(language, self.name.replace("_", " ")))
 
     def _default_name(self) -> str:
         return {

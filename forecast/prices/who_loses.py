@@ -10,6 +10,7 @@ import numpy as np
 
 from forecast._checks import check_kind
 from forecast._notes import Note
+from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 WORST = 5  # enquiries of a package that are named
+FEW = 5  # enquiries up to which the price of each is given
 UNUSUAL = 1.05  # times what is usual, from which it is a reason
 
 
@@ -110,8 +112,8 @@ def _reasons(sessions: FloatArray, cost: FloatArray, area: FloatArray, code: str
     return found
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class WhoLoses:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class WhoLoses(Result):
     """Which package loses money, and on whom.
 
     Attributes
@@ -158,17 +160,51 @@ class WhoLoses:
         return {"packages": packages, "currency": self.currency}
 
     def to_text(self) -> str:
-        """Return the table in words, then a line per package with its worst enquiries."""
+        """Return which package loses, what each enquiry pays, and a table of the packages.
+
+        The price of each enquiry is given where there are few of them.
+        """
         table = self.to_frame()
-        for name in ("chance_of_loss", "losing", "not_enough", "misleading"):
-            table[name] = ["" if one != one else of_100(one) for one in table[name]]
-        heads = {"price": "mean price", "margin": "mean margin", "chance_of_loss": "loss",
-                 "losing": "enquiries losing", "not_enough": "not enough for",
-                 "misleading": "not to be offered to"}  # fmt: skip
+        shares = ["chance_of_loss", "losing", "not_enough", "misleading"]
+        for name in shares:
+            table[name] = ["" if one != one else _of_100(one) for one in table[name]]
+        heads = {"price": "price", "margin": "margin", "chance_of_loss": "lost",
+                 "losing": "losing", "not_enough": "too few", "misleading": "no offer"}  # fmt: skip
         table = table.set_index("package").rename(columns=heads).rename_axis(None)
-        shown = table.rename_axis("package", axis=1).to_string(float_format="{:,.2f}".format)
-        lines = [f"Who loses ({self.currency}, margins net of tax):", shown, "Least is left by:"]
+        lines = [str(self.verdict)]
+        if self.rows["enquiry"].nunique() <= FEW:
+            priced = self.rows.pivot_table("price", "enquiry", "package", sort=False)
+            lines.append(_shown(priced, f"price in {self.currency}, tax included"))
+        lines += ["", _shown(table, "package"), f"{Note('prices.heads', values=self._values)}"]
+        lines += ["", "Least is left by:"]
         for package, rows in self.worst().groupby("package", sort=False):
             named = [f"{one.enquiry} {one.margin:,.0f} ({one.reason})" for one in rows.itertuples()]
             lines.append(f"  {package}: {'; '.join(named)}")
         return "\n".join([*lines, f"- {Note('prices.not_for_sale')}"])
+
+    @property
+    def verdict(self) -> Note:
+        """Which packages lose money on average, or with which it is lost most often."""
+        table = self.to_frame()
+        losing = table[table["margin"] < 0]
+        if len(losing):
+            said = [f"{one.package} ({one.margin:,.2f})" for one in losing.itertuples()]
+            return Note("prices.loses", "serious", {"packages": said, **self._values})
+        worst = table.loc[table["chance_of_loss"].idxmax()]
+        values = {"package": worst["package"], "share": of_100(float(worst["chance_of_loss"]))}
+        return Note("prices.none_loses", values=values)
+
+    @property
+    def _values(self) -> dict[str, str]:
+        return {"currency": self.currency}
+
+
+def _shown(table: pd.DataFrame, corner: str) -> str:
+    named = table.rename_axis(None).rename_axis(corner, axis=1)
+    return str(named.to_string(float_format="{:,.2f}".format))
+
+
+def _of_100(share: float) -> str:
+    # as short as a table asks for, and like `of_100` never none or all of some
+    count = round(100 * share)
+    return {0: "<1", 100: ">99"}.get(count, str(count))

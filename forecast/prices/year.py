@@ -11,7 +11,7 @@ import numpy as np
 
 from forecast._checks import check_kind, check_seed
 from forecast._notes import Note, notes_as_json
-from forecast._plain import plain
+from forecast._plain import Result, plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
@@ -42,7 +42,7 @@ ONE_IN_TWENTY = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Variation:
-    """Courses under one change."""
+    """A year under one change: ``expected_margin``, ``one_in_twenty``, ``chance_of_loss``."""
 
     change: str  # what is different
     expected_margin: Decimal
@@ -50,8 +50,8 @@ class Variation:
     chance_of_loss: float  # chance of a margin below zero
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Book:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class Book(Result):
     """A year's margin as a distribution; money exact to the cent, net of tax.
 
     Attributes
@@ -61,7 +61,7 @@ class Book:
     n_courses, replicates : int
         Courses in the year; simulated years.
     totals, totals_model_known : ndarray of shape (replicates,)
-        The year's margin in cents: with parameters drawn once a year and shared by all its
+        The year's margin, in the currency: with parameters drawn once a year and shared by all its
         courses, and with the model taken as known.
     expected_margin : Decimal
         Mean of the year's margin.
@@ -139,7 +139,7 @@ class Book:
         )
 
     def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values; money as text, without the simulated years."""
+        """Return plain JSON values; money as numbers, without the simulated years."""
         return {
             **rounded(plain(self, arrays=False)),
             "below_plan": str(self.below_plan),
@@ -286,8 +286,8 @@ def _book_of(
         currency=tariff.currency,
         n_courses=round(sold.n),
         replicates=len(totals),
-        totals=totals,
-        totals_model_known=known,
+        totals=totals / 100,
+        totals_model_known=known / 100,
         expected_margin=from_cents(float(means.mean())),
         margin_sd=from_cents((chance + model) ** 0.5),
         chance_sd=from_cents(chance**0.5),

@@ -10,7 +10,7 @@ import numpy as np
 
 from forecast._checks import check_level, check_seed, check_whole_number
 from forecast._notes import Note, notes_as_json
-from forecast._plain import plain
+from forecast._plain import Result, plain
 from forecast._types import FloatArray
 from forecast.causal.rates import poisson_interval
 from forecast.counts import COVARIATES, durations_of, lasers_in_use
@@ -29,8 +29,8 @@ RECENT_YEARS = 2.0
 N_DRAWS = 500
 
 
-@dataclass(frozen=True, slots=True)
-class LaserChange:
+@dataclass(frozen=True, slots=True, repr=False)
+class LaserChange(Result):
     """What a laser at given wavelengths would change.
 
     Attributes

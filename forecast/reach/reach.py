@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from forecast._checks import check_level
 from forecast._notes import Note, notes_as_json
-from forecast._plain import plain, plain_table
+from forecast._plain import Result, plain, plain_table
 from forecast.causal.rates import exact_interval, normal_quantile, wilson_interval
 from forecast.counts import (
     COVARIATES,
@@ -58,8 +58,8 @@ CURE_PRIOR = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class TattooReach:
+@dataclass(frozen=True, slots=True, repr=False)
+class TattooReach(Result):
     """Which inks of one tattoo the lasers reach.
 
     Attributes
@@ -134,8 +134,8 @@ def tattoo_reach(
     return TattooReach(best, unreached_inks(inks, owned))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class LogReach:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class LogReach(Result):
     """How many tattoos had an ink that no owned laser reached, and how they fared.
 
     Attributes
@@ -338,8 +338,8 @@ def _first_reached(log: OutcomeLog) -> pd.Series[int]:
     return dated[reached].groupby("course_id")["session_no"].min()
 
 
-@dataclass(frozen=True, slots=True)
-class ReachEffect:
+@dataclass(frozen=True, slots=True, repr=False)
+class ReachEffect(Result):
     """What an unreached ink does to clearing.
 
     Attributes

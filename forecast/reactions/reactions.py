@@ -10,7 +10,7 @@ import numpy as np
 
 from forecast._checks import check_level, nearest
 from forecast._notes import Note, notes_as_json
-from forecast._plain import plain, plain_table
+from forecast._plain import Result, plain, plain_table
 from forecast.causal.rates import (
     Funnel,
     exact_interval,
@@ -195,8 +195,8 @@ def _shares(fit: ReactionFit) -> dict[str, float]:
     return {name: value / total for name, value in variance.items()} if total > 0 else {}
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class ReactionReport:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class ReactionReport(Result):
     """What the log says about reactions.
 
     Attributes
@@ -273,6 +273,7 @@ class ReactionReport:
             f"ps against ns: {self.regime.verdict} reactions. {self.regime.reason}"
             if self.regime.verdict != "cannot say"
             else f"ps against ns: cannot say. {self.regime.reason}",
+            f"Operators: {self._who_stands_out()}",
             f"{self.n_sessions:,} sessions in {self.n_courses} courses of {self.n_clients} clients;"
             f" {self.n_events} sessions were followed by a reaction ({self.outcome}).",
         ]
@@ -307,7 +308,7 @@ class ReactionReport:
 
     def _operator_text(self) -> list[str]:
         if self.operators is None:
-            return ["Fewer than two operators can be told apart: nothing can be said about them."]
+            return ["Fewer than two can be compared."]
         found = self.operators
         lines = []
         for row in found.table.to_dict("records"):
@@ -320,13 +321,19 @@ class ReactionReport:
             "A is who gave most sessions, B the next: which of the log's operators that is stays "
             "out of files and is in operators.names."
         )
-        if not found.outside:
-            lines.append(
-                "They differ by more than chance, but these counts cannot say who stands out."
-                if any(note.code == "reactions.widened" for note in found.notes)
-                else "No operator lies outside what chance allows."
-            )
         return [*lines, *self._spread_text(found)]
+
+    def _who_stands_out(self) -> str:
+        found = self.operators
+        if found is None:
+            return "fewer than two can be compared."
+        if found.outside:
+            said = [f"{row['operator']} {row['outside']} the limits of chance"
+                    for row in found.table.to_dict("records") if row["outside"]]  # fmt: skip
+            return f"{', '.join(said)} (A is who gave most sessions, B the next)."
+        if any(note.code == "reactions.widened" for note in found.notes):
+            return "they differ by more than chance, but these counts cannot say who stands out."
+        return "none lies outside what chance allows."
 
     def _spread_text(self, found: OperatorFunnel) -> list[str]:
         if found.spread is None:

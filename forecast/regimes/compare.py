@@ -64,7 +64,7 @@ FINISHED = (
     "its quick courses only, the newer regime most of all."
 )
 UNADJUSTED = (
-    "Courses count as long as they follow a strategy, but who starts and who stays with a regime "
+    "Courses count as long as they follow a strategy. Who starts and who stays with a regime "
     "depends on the ink, the date and the fading so far, and nothing makes up for that."
 )
 
@@ -159,7 +159,8 @@ def compare_regimes(
 def regime_verdict(log: OutcomeLog, *, seed: int = 0) -> Note | None:
     """Return one line on always ps against always ns, for those who advise clients.
 
-    None where the log has no sessions, one regime only, or nothing that can be fitted.
+    Resamples go by ``seed``. None where the log has no sessions, one regime only, or nothing that
+    can be fitted.
     """
     plans = read_strategies(("ns", "ps"), horizon=LONGEST_AUTO)
     settings = Settings(plans, LONGEST_AUTO, 1.0, 0.95, DESK_REPLICATES, seed, auto=True, second=25)

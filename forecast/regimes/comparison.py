@@ -12,7 +12,7 @@ import numpy as np
 
 from forecast._checks import counted
 from forecast._notes import Note, notes_as_json
-from forecast._plain import plain
+from forecast._plain import Result, plain
 from forecast.counts import plainly
 from forecast.errors import RequestError
 from forecast.regimes.diagnostics import Diagnostics, Sensitivity
@@ -46,8 +46,8 @@ LEAST_OVERLAP = 0.5  # of the wavelengths fired under the regimes
 COLUMNS = ("comparison", "quantity", "group", "estimate", "low", "high", "level", "verdict")
 
 
-@dataclass(frozen=True, eq=False)
-class RegimeComparison(Answers):
+@dataclass(frozen=True, eq=False, repr=False)
+class RegimeComparison(Answers, Result):
     """Strategies compared as a trial would have compared them, with everything to doubt it by.
 
     Keys of the mappings are ``"later - earlier"`` in the order of ``strategies``; values are the
@@ -198,6 +198,27 @@ class RegimeComparison(Answers):
         clean: dict[str, Any] = json.loads(json.dumps(plain(found)), parse_constant=lambda _: None)
         return clean
 
+    def to_text(self) -> str:
+        """Return the answer in words, the trial it imitates, plain readings, and the doubts."""
+        lines = [*map(str, self.words.values()), "", "The trial that this imitates:"]
+        lines += [f"  {item}: {text}" for item, text in self.target_trial]
+        if self.by_group:
+            lines += ["", f"Within the levels of {self.by}:"]
+        for group, table in self.by_group.items():
+            said = "; ".join(f"{key} {one.spoken('sessions')}" for key, one in table.items())
+            lines.append(f"  {group}: {said}.")
+        if self.naive:
+            lines += ["", "What plain readings of the same log say, and why they differ:"]
+        for reading in self.naive:
+            said = "; ".join(
+                f"{key} {one.spoken('sessions')}" for key, one in reading.difference.items()
+            )
+            lines.append(f"  {reading.name}: {said}. {reading.why}")
+        if self.sensitivity is not None and self.sensitivity.tipping_point:
+            lines += ["", "How wrong the assumptions may be:"]
+            lines += [f"  {sentence}" for sentence in self.sensitivity.words]
+        return "\n".join([*lines, "", *(f"- {note}" for note in self.notes)])
+
     def write(self, folder: str | Path) -> list[Path]:
         """Write everything another statistician needs to redo the comparison; return the files.
 
@@ -244,17 +265,17 @@ def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, st
         ("Outcome", "Cleared, as recorded in the courses table, at the last session."),
         (
             "Estimand",
-            f"Difference in mean sessions up to {_up_to(settings)} (a course not cleared "
-            "by then counts in full), and in the share cleared by 5, 10 and 15 sessions, in the "
-            "case mix of the eligible courses, if nobody stopped and all kept to the strategy.",
+            f"Difference in mean sessions up to {_up_to(settings)}, and in the share cleared by 5, "
+            "10 and 15 sessions. A course not cleared by then counts in full. It is of the case "
+            "mix of the eligible courses, if nobody stopped and all kept to the strategy.",
         ),
         (
             "Analysis",
-            "Each course is followed in every strategy until it departs from it. Weights from "
-            "logistic regressions of the regime at each session and of stopping after it, on the "
-            "ink and client attributes, date, weeks since the last session, reaction, fading so "
-            f"far, whether it stalled, and the operator; stabilised, cut off at their "
-            f"{100 * TRUNCATE:g} % point. "
+            "Each course is followed in every strategy until it departs from it. Weights come "
+            "from logistic regressions of the regime at each session and of stopping after it. "
+            "They use the ink and client attributes, date, weeks since the last session, reaction, "
+            "fading so far, whether it stalled, and the operator. They are stabilised and cut off "
+            f"at their {100 * TRUNCATE:g} % point. "
             f"Intervals from {settings.replicates} resamples of clients.",
         ),
     )

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import check_seed, check_whole_number
+from forecast._checks import check_seed, check_whole_number, counted
 from forecast._notes import Note, notes_as_json
-from forecast._plain import plain
+from forecast._plain import Result, plain
 from forecast._types import FloatArray
 from forecast.causal import (
     Design,
@@ -38,8 +38,8 @@ RECENT_YEARS = 2.0
 ENOUGH_CLEARED = 20  # to know the clinic's own pace
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class ComparisonPlan:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class ComparisonPlan(Result):
     """How many courses settle a difference, by the chance of settling it.
 
     Attributes
@@ -80,6 +80,18 @@ class ComparisonPlan:
     schoenfeld: Mapping[float, float]
     notes: tuple[Note, ...]
 
+    def to_text(self) -> str:
+        """Return the answer in words, a line per chance, and the notes."""
+        size = counted(self.difference, "session")
+        lines = [f"To find a difference of {size} by {self.horizon}:"]
+        for chance, more in self.more.items():
+            rest = (
+                f"{more} more than now, {_years_text(self.years[chance])}." if more else "reached."
+            )
+            all_in = f"{self.courses[chance]} courses in all"
+            lines.append(f"  with a chance of {10 * chance:g} in 10: {all_in}, {rest}")
+        return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
+
     def to_frame(self) -> pd.DataFrame:
         """Return one row per chance."""
         import pandas as pd
@@ -95,6 +107,12 @@ class ComparisonPlan:
         told = {one.name: plain(getattr(self, one.name)) for one in fields(self)[:-1]}
         years = {str(c): (y if math.isfinite(y) else None) for c, y in self.years.items()}
         return told | {"years": years} | notes_as_json(self.notes)
+
+
+def _years_text(years: float) -> str:
+    if not math.isfinite(years):
+        return "and none has come in the last two years"
+    return f"about {years:.1f} years at the rate of the last two"
 
 
 def plan_comparison(

@@ -117,7 +117,11 @@ def analyse_split(
     auto: bool = False,
     looking_again: bool = False,
 ) -> SplitTrial | None:
-    """Return the paired analysis, or None if the log holds no pair of halves."""
+    """Return the paired analysis, or None if the log holds no pair of halves.
+
+    To ``horizon``, or with ``auto`` as far as pairs go, at ``level`` from ``replicates`` resamples
+    by ``seed``, against ``margin`` sessions; ``looking_again`` makes intervals hold at every look.
+    """
     import pandas as pd
 
     if not len(log.sessions):

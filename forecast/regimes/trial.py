@@ -101,7 +101,7 @@ class Settings:
 
 
 def read_strategies(names: Sequence[str], *, horizon: int) -> tuple[Strategy, ...]:
-    """Return the strategies, or raise RequestError naming the one that cannot be used.
+    """Return the strategies of ``names``, or raise RequestError on one that cannot be used.
 
     Examples
     --------
@@ -124,7 +124,7 @@ def read_strategies(names: Sequence[str], *, horizon: int) -> tuple[Strategy, ..
 
 
 def read_strategy(name: str, horizon: int) -> Strategy:
-    """Return the strategy written as ``name``, or raise RequestError.
+    """Return the strategy ``name`` for a ``horizon``, or raise RequestError.
 
     "ns:4-ps" is "ns:4>ps", for shells in which ">" writes a file.
     """

@@ -60,13 +60,13 @@ Put: TypeAlias = Callable[[dict[str, Any]], Answers]
 
 
 def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
-    """Return a clinic's answer to one question of a joint fit, as plain JSON values.
+    """Return the answer of a clinic's ``log`` to a joint fit's question, as plain JSON values.
 
     Raises
     ------
     RequestError
         If it is no question of this version, or asks for a covariate that fewer than five
-        courses speak of.
+        courses have.
     DataError
         If fewer than 20 courses reached the goal.
     """

@@ -18,7 +18,7 @@ import numpy as np
 
 from forecast._files import read_json, unsealed
 from forecast._notes import Note, notes_as_json
-from forecast._plain import plain
+from forecast._plain import Result, plain
 from forecast._types import FloatArray
 from forecast.causal.rates import random_effects
 from forecast.counts import (
@@ -57,8 +57,8 @@ MAY_NEVER_CLEAR = {
 }
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class PooledEvidence:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class PooledEvidence(Result):
     """Common effects of several clinics, usable as the prior of any.
 
     Attributes

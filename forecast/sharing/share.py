@@ -124,7 +124,7 @@ def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
 
 
 def is_member(log: OutcomeLog, members: Sequence[str], *, goal: str) -> bool:
-    """Say whether the share of ``log``, as it is today, is among those with these fingerprints."""
+    """Say whether ``members``, fingerprints, have the share of ``log`` for ``goal`` of today."""
     try:
         return digest(share_log(log, goal=goal)) in members
     except ForecastError:

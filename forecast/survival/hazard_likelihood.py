@@ -103,7 +103,7 @@ class Baseline:
 
 
 def smooth_baseline() -> Baseline:
-    """Return the smooth baseline."""
+    """Return the smooth baseline, of three parameters, as said above."""
     return Baseline("smooth")
 
 

@@ -107,7 +107,7 @@ def climb(
     settled: float,
     limits: tuple[FloatArray, FloatArray] | None = None,
 ) -> tuple[FloatArray, FloatArray, bool]:
-    """Return a maximum of a log-likelihood, the information there, and whether it settled.
+    """Return a maximum near ``start``, the information there, and whether it settled.
 
     ``evaluate`` gives value, gradient and information, which may be indefinite far from the
     maximum. ``settled`` is the squared length, in standard errors, of a step that is the last;
@@ -171,7 +171,7 @@ def symmetric_inverse(matrix: FloatArray, names: Sequence[str]) -> FloatArray:
 
 
 def check_rank(scaled: FloatArray, names: Sequence[str]) -> None:
-    """Raise FitError, naming the columns, if a combination of parameters has no information."""
+    """Raise FitError, by ``names``, if the ``scaled`` information (p, p) is singular."""
     try:
         pivots = np.diag(np.linalg.cholesky(scaled)) ** 2
         if pivots.min(initial=1.0) > SINGULAR:

@@ -33,7 +33,7 @@ from forecast.survival.newton import Curvature, maximise, symmetric_inverse
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ScoreAndInformation:
-    """The log-likelihood of some rows and its derivatives by raw parameters."""
+    """The ``loglik`` of some rows, its ``gradient`` (p,) and ``information`` (p, p)."""
 
     loglik: float
     gradient: FloatArray
@@ -129,13 +129,16 @@ Ask: TypeAlias = Callable[[Sequence[Site], str, tuple[Any, ...]], list[Any]]
 
 
 def ask_here(sites: Sequence[Site], method: str, arguments: tuple[Any, ...]) -> list[Any]:
-    """Return each site's answer, one after another, in this process."""
+    """Return each of ``sites``' answer to ``method(*arguments)``, in turn, in this process."""
     return [getattr(site, method)(*arguments) for site in sites]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RowsHere:
-    """Rows in this process, as one site of a joint fit; see :meth:`of`."""
+    """Rows in this process, as one site of a joint fit; see :meth:`of`.
+
+    ``durations`` and their ``encoded`` covariates; ``rows`` of them, by ``link``.
+    """
 
     link: str
     durations: Durations

@@ -132,7 +132,7 @@ def ink_group(inks: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Laser:
-    """A laser as far as reach is concerned: its regime and its wavelengths in nm."""
+    """A laser as far as reach is concerned: ``regime``, ``wavelengths_nm``, ``laser_id``."""
 
     regime: str
     wavelengths_nm: tuple[float, ...]

@@ -325,6 +325,6 @@ def test_notes_are_printed_as_sentences_with_their_codes_beside_them(capsys: Sho
         "fit": {
             "notes": ["3 events for 1 covariate: effects are uncertain."],
             "note_codes": [note.to_dict()],
-            "price": "9.50",
+            "price": 9.5,
         }
     }

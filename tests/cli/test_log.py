@@ -164,13 +164,13 @@ def test_a_command_says_what_was_set_aside(
     assert not shown.err
     if command[0] in ("reactions", "reach"):  # the quick ones
         assert main(typed) == 0
-        assert capsys.readouterr().out.splitlines()[0] == said
+        assert capsys.readouterr().out.splitlines()[-1] == said
 
 
 def test_the_fit_says_it_too(fitted: tuple[Path, str], folder: Path):
-    first = fitted[1].splitlines()[0]
-    assert first.startswith(SAID)
-    assert str(folder) in first
+    last = fitted[1].splitlines()[-1]
+    assert last.startswith(SAID)
+    assert str(folder) in last
 
 
 def test_the_check_itself_needs_no_such_line(folder: Path, capsys: Shown):

@@ -36,6 +36,17 @@ def test_every_command_answers_in_json_when_asked(capsys: pytest.CaptureFixture[
         assert "--json" in capsys.readouterr().out
 
 
+def test_every_option_is_explained_in_sentences(capsys: pytest.CaptureFixture[str]):
+    for name in offered(capsys):
+        with pytest.raises(SystemExit):
+            main([name, "--help"])
+        _, says, *lists = capsys.readouterr().out.split("\n\n")
+        options = [one for part in lists for one in re.split(r"\n  (?=\S)", part.rstrip())[1:]]
+        texts = [one for one in options if not one.startswith("-h,")]
+        assert [one for one in texts if not re.search(r"\s{2,}[A-Z].*[.]$", one, re.S)] == [], name
+        assert re.fullmatch(r"[A-Z].*[.]", says), name
+
+
 @pytest.mark.parametrize(
     "arguments", [[], ["divine"], ["estimate"], ["estimate", "a", "b", "--level", "most"]]
 )

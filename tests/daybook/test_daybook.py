@@ -243,7 +243,7 @@ def test_an_old_register_is_read_once_torn_lines_and_all(book, tmp_path):
     ("now", "median", "slow", "said"),
     [
         ((5, 9), 7, False, "5 to more than 10; now 5 to 9: within what was promised."),
-        ((3, 4), 3, False, "now 3 to 4: shorter than was promised; tell the client."),
+        ((3, 4), 3, False, "now 3 to 4: shorter than was promised."),
         ((12, None), None, True, "now 12 to more than 10: within what was promised."),
     ],
 )

@@ -141,7 +141,7 @@ def test_the_picture_follows_the_reader(filled_in: Visit, files: Path):
         assert page.get_attribute("#picture .icons", "aria-label").startswith(f"{filled} of 100")
 
 
-def test_a_wrong_entry_is_told_at_its_field_and_the_old_answer_is_marked(filled_in: Visit):
+def test_a_wrong_entry_is_told_at_its_field_and_what_it_needs_not_is_answered(filled_in: Visit):
     page = filled_in.page
     before = page.inner_text("#headline")
     filled_in.open_folds()
@@ -149,9 +149,13 @@ def test_a_wrong_entry_is_told_at_its_field_and_the_old_answer_is_marked(filled_
     filled_in.settled()
     assert "number from 0 to 110" in page.inner_text("#wrong-age_years")
     assert page.get_attribute("#age_years", "aria-invalid") == "true"
+    assert "Answered without" in page.inner_text("#state")
+    page.fill("#sessions_done", "-3")
+    filled_in.settled()
     assert "Old answer" in page.inner_text("#state")
     assert page.inner_text("#headline") == before
     assert axe_violations(page) == []
+    page.fill("#sessions_done", "")
     page.fill("#age_years", "40")
     filled_in.settled()
     assert not page.is_visible("#wrong-age_years")

@@ -109,7 +109,7 @@ def test_a_fixed_price_names_its_cap_and_how_many_it_is_enough_for_in_one_line(d
         ("de", "insgesamt, für höchstens 15 Sitzungen; reicht für ", " von 100"),
     ):
         html = make_sheet(desk, Asked(COMMON), language=language)
-        (line,) = re.findall(r"<li><strong>fixed price</strong>.*</li>", html)
+        (line,) = re.findall(r"<li><strong>(?:fixed price|Festpreis)</strong>.*</li>", html)
         assert re.search(re.escape(cap) + r"\d+" + re.escape(enough), line)
 
 

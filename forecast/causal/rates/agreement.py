@@ -38,6 +38,11 @@ def intraclass(ratings: npt.ArrayLike, *, level: float = 0.95) -> Intraclass:
         No gaps; at least two of each.
     level : float
         Of the interval.
+
+    Raises
+    ------
+    DataError
+        If there is a gap, fewer than two of each, or no difference at all.
     """
     from scipy.stats import f
 
@@ -72,9 +77,14 @@ def intraclass(ratings: npt.ArrayLike, *, level: float = 0.95) -> Intraclass:
 
 
 def one_way_intraclass(values: npt.ArrayLike, target: npt.ArrayLike) -> float:
-    """Return ICC(1,1) where targets have different raters and different numbers of them.
+    """Return ICC(1,1) of ``values`` by ``target``, whose raters and their numbers may differ.
 
     By analysis of variance; targets rated once are left out.
+
+    Raises
+    ------
+    DataError
+        If no two targets were rated twice.
 
     Examples
     --------
@@ -107,6 +117,11 @@ def weighted_kappa(first: npt.ArrayLike, second: npt.ArrayLike) -> float:
     ----------
     first, second : array of shape (n,)
         Whole-number grades.
+
+    Raises
+    ------
+    DataError
+        If the grades differ in number.
 
     Examples
     --------

@@ -15,7 +15,7 @@ from forecast.errors import DataError
 
 
 def wilson_interval(events: int, n: int, *, level: float = 0.95) -> tuple[float, float]:
-    """Return the score interval of a share (Wilson 1927; Newcombe 1998, method 3).
+    """Return the score interval at ``level`` of ``events`` of ``n`` (Wilson 1927).
 
     Examples
     --------
@@ -29,7 +29,7 @@ def wilson_interval(events: int, n: int, *, level: float = 0.95) -> tuple[float,
 
 
 def exact_interval(events: int, n: int, *, level: float = 0.95) -> tuple[float, float]:
-    """Return the exact interval of a share (Clopper & Pearson 1934).
+    """Return the exact interval, at ``level``, of ``events`` of ``n`` (Clopper & Pearson 1934).
 
     Examples
     --------
@@ -41,7 +41,7 @@ def exact_interval(events: int, n: int, *, level: float = 0.95) -> tuple[float, 
 
 
 def upper_limit(events: int, n: int, *, level: float = 0.95) -> float:
-    """Return the exact one-sided upper limit of a share.
+    """Return the exact one-sided upper limit, at ``level``, of the share ``events`` of ``n``.
 
     With no event it is close to 3 / n, the rule of three (Hanley & Lippman-Hand 1983).
 
@@ -64,7 +64,7 @@ def _interval(events: int, n: int, alpha: float, method: str) -> tuple[float, fl
 
 
 def poisson_interval(events: int, *, level: float = 0.95) -> tuple[float, float]:
-    """Return the exact interval of an expected count (Garwood 1936).
+    """Return the exact interval, at ``level``, of a count of ``events`` (Garwood 1936).
 
     Examples
     --------
@@ -82,7 +82,9 @@ def poisson_interval(events: int, *, level: float = 0.95) -> tuple[float, float]
 def newcombe_difference(
     events_1: int, n_1: int, events_2: int, n_2: int, *, level: float = 0.95
 ) -> tuple[float, float]:
-    """Return the interval of share 1 minus share 2 (Newcombe 1998, Stat Med 17:873, method 10).
+    """Return the interval, at ``level``, of ``events_1`` of ``n_1`` minus ``events_2`` of ``n_2``.
+
+    As shares; Newcombe 1998, Stat Med 17:873, method 10.
 
     Examples
     --------
@@ -125,7 +127,7 @@ class McNemar:
 
 
 def mcnemar(first_only: int, second_only: int) -> McNemar:
-    """Return the test for so many disagreeing pairs each way (McNemar 1947, 12:153).
+    """Return the test of pairs ``first_only`` against ``second_only`` (McNemar 1947, 12:153).
 
     Examples
     --------
@@ -148,7 +150,7 @@ def mcnemar(first_only: int, second_only: int) -> McNemar:
 
 
 def share_at_every_look(count: int, n: int, *, level: float = 0.95) -> tuple[float, float]:
-    """Return an exact interval for a share that holds at every ``n`` together.
+    """Return an exact interval for ``count`` of ``n`` that holds at every ``n`` together.
 
     A confidence sequence: the shares whose likelihood ratio to a uniform mixture stays below
     ``1 / (1 - level)`` (Robbins 1970, Ann Math Stat 41:1397).
@@ -179,7 +181,7 @@ def share_at_every_look(count: int, n: int, *, level: float = 0.95) -> tuple[flo
 
 @dataclass(frozen=True, slots=True)
 class PairedDifference:
-    """The mean difference within pairs, with a t interval."""
+    """The mean difference within ``n_pairs``: ``estimate``, its ``error`` and t ``interval``."""
 
     n_pairs: int
     estimate: float
@@ -190,7 +192,12 @@ class PairedDifference:
 def paired_difference(
     first: npt.ArrayLike, second: npt.ArrayLike, *, level: float = 0.95
 ) -> PairedDifference:
-    """Return the mean of ``first - second`` over pairs where both are known.
+    """Return the mean of ``first - second`` over pairs where both are known, at ``level``.
+
+    Raises
+    ------
+    DataError
+        With fewer than two pairs.
 
     Examples
     --------
@@ -314,7 +321,7 @@ class Funnel:
 
 
 def funnel_limits(n: int, target: float, *, level: float = 0.95) -> tuple[float, float]:
-    """Return the limits of a share of ``n`` when the true one is ``target``.
+    """Return the limits at ``level`` of a share of ``n`` when the true one is ``target``.
 
     Exact binomial, interpolated between counts (Spiegelhalter 2005, Stat Med 24:1185,
     appendix A.1.1).

@@ -6,7 +6,7 @@
   const bar = at("bar"), main = document.querySelector("main");
   const send = at("sheet-form").querySelector("button");
   const language = document.documentElement.lang;
-  let running = false, again = false, picked = false, steps = [];
+  let running = false, again = false, picked = false, dated = false, steps = [];
 
   function asked() {
     const data = new FormData(form);
@@ -17,6 +17,7 @@
       if (!(name in sent) && name !== "after" && name !== "fading") sent[name] = value;
     }
     if (picked) sent.n = slider.value;
+    if (!dated) delete sent.start;  // today, or as far from the last session as is usual
     return sent;
   }
 
@@ -60,7 +61,7 @@
       slider.value = found.n;
       at("n").labels[0].textContent = found.pick;
       pick();
-      say("", false);
+      say(found.message, Boolean(found.message));
       shown.hidden = false;
       shown.classList.remove("old");
       send.disabled = false;
@@ -141,6 +142,7 @@
   form.addEventListener("input", (event) => {
     // another grading has not been checked yet
     if (["after", "fading"].includes(event.target.name)) form.elements.as_graded.checked = false;
+    dated = dated || event.target.name === "start";
     moreGradings();
     update();
   });
@@ -151,7 +153,7 @@
     setTimeout(fresh);
   });
   function fresh() {
-    picked = false;
+    picked = dated = false;
     shown.hidden = true;
     for (const folded of form.querySelectorAll("details")) folded.open = false;
     form.querySelectorAll(".grading").forEach((row, k) => { row.hidden = k > 1; });
@@ -164,5 +166,25 @@
   at("sheet-form").addEventListener("submit", (event) => {
     event.target.elements.asked.value = JSON.stringify({ ...asked(), n: slider.value });
   });
+  at("language-form").addEventListener("submit", (event) => {
+    const sent = asked();
+    event.target.elements.asked.value = sent.course ? "" : JSON.stringify(sent);
+  });
+
+  // What was typed in the page's other language; it came with the page and is kept nowhere.
+  function restore({ gradings, ...sent }) {
+    const rows = form.querySelectorAll(".grading");
+    gradings.forEach((row, k) => rows[k].querySelectorAll("input").forEach((input, i) => { input.value = row[i]; }));
+    for (const [name, value] of Object.entries(sent)) {
+      for (const field of form.querySelectorAll(`[name="${name}"]`)) {
+        if (["radio", "checkbox"].includes(field.type)) field.checked = [value].flat().includes(field.value);
+        else field.value = value;
+      }
+    }
+    dated = "start" in sent;
+    moreGradings();
+  }
+
+  if (main.dataset.carried) restore(JSON.parse(main.dataset.carried));
   update();
 })();
