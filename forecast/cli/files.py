@@ -146,6 +146,12 @@ def add_cluster(parser: argparse.ArgumentParser) -> None:
         metavar="tcp://HOST:PORT",
         help="do the long work on the Dask cluster of this scheduler (this machine)",
     )
+    parser.add_argument(
+        "--certificates",
+        type=Path,
+        metavar="FOLDER",
+        help="of a cluster at tls://HOST:PORT: ca.pem, and cert.pem and key.pem of this side",
+    )
 
 
 def anywhere(run: Callable[[Options], None]) -> Callable[[Options], None]:
@@ -158,7 +164,9 @@ def anywhere(run: Callable[[Options], None]) -> Callable[[Options], None]:
         from forecast._jobs import on_cluster
 
         with on_cluster(
-            options.cluster, say=lambda text: print(f"forecast: {text}", file=sys.stderr)
+            options.cluster,
+            certificates=options.certificates,
+            say=lambda text: print(f"forecast: {text}", file=sys.stderr),
         ):
             run(options)
 
