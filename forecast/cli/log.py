@@ -186,6 +186,7 @@ def add_fit(commands: Commands) -> None:
 
 
 def _fit(options: Options) -> None:
+    from forecast.counts import told
     from forecast.forecaster import KIND
 
     check_json_output(options.out, KIND, what="a saved forecaster")
@@ -203,7 +204,7 @@ def _fit(options: Options) -> None:
         "horizon": forecaster.horizon,
         "supported_to": forecaster.supported_to,
         "courses": forecaster.log_summary.n_courses,
-        "reached": forecaster.log_summary.n_reached,
+        "reached": told(forecaster.log_summary.n_reached),
         "assessment": dict(forecaster.assessment),
         "notes": [str(note) for note in forecaster.notes],
         "note_codes": [note.to_dict() for note in forecaster.notes],

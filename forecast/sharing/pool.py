@@ -138,7 +138,7 @@ class PooledEvidence:
         draws = rng.multivariate_normal(self.mean[:3], total, size=N_DRAWS)
         quarters = _log_quartiles(draws)
         early, late = quarters[:, 0], quarters[:, 2]
-        scale = np.log((late - early) / (2 * NORMAL_QUARTILE))
+        scale = np.log(np.maximum(late - early, 1e-3) / (2 * NORMAL_QUARTILE))
         first, _, last = _log_quartiles(self.mean[None, :3])[0]
         shape = float(np.log(np.log(QUARTERS[2]) / np.log(QUARTERS[0])) / (last - first))
         middle = quarters[:, 1]
