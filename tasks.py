@@ -26,8 +26,16 @@ TASKS = {
     "lint": "check style and types",
     "slow": "run the simulation studies",
     "notebooks": "open the notebooks in JupyterLab",
+    "bill": "write what the program rests on to bill-of-materials.json (CycloneDX)",
 }
-EXTRAS = {"demo": "page", "test": "test", "lint": "test", "slow": "test", "notebooks": "notebooks"}
+EXTRAS = {
+    "demo": "page",
+    "test": "test",
+    "lint": "test",
+    "slow": "test",
+    "notebooks": "notebooks",
+    "bill": "test",
+}
 # Each process takes half of the list in order, so that neighbours share what is made once, and
 # the one that is done first helps the other. A study shared within its file is not made twice.
 QUICKLY = ["-n", "2", "--dist", "worksteal"]
@@ -42,6 +50,18 @@ COMMANDS = {
     ],
     "slow": [["-m", "pytest", "-q", "-m", "slow", "--durations=15", *BY_FILE]],
     "notebooks": [["-m", "jupyterlab", "notebooks"]],
+    "bill": [
+        [
+            "-m",
+            "cyclonedx_py",
+            "requirements",
+            "requirements.txt",
+            "--pyproject",
+            "pyproject.toml",
+            "--output-file",
+            "bill-of-materials.json",
+        ],
+    ],
 }
 
 

@@ -2,12 +2,16 @@
 
 import os
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager, suppress
+from contextvars import ContextVar
 from functools import lru_cache
+from pathlib import Path
 from typing import Any, TypeVar
 
+from forecast._files import sum_of
 from forecast.errors import RequestError
 
 __all__ = ["on_cluster", "one_thread", "run_units", "seeds"]
@@ -16,7 +20,14 @@ Unit = TypeVar("Unit")
 Result = TypeVar("Result")
 PATIENCE = 2.0  # seconds of work; to start workers takes as long
 ANSWERS_WITHIN = 4  # seconds in which a scheduler must answer
+SILENCE = 15.0  # seconds without a sign of a worker that has work
+LOOKS = 3.0  # seconds between two looks at a cluster that gives nothing back
 LONGEST_GREETING = 1 << 20  # bytes
+THRESHOLD = "distributed.admin.large-graph-warning-threshold"
+CERTIFICATES = ("ca.pem", "cert.pem", "key.pem")
+NO_CLUSTER = "leave --cluster out to run on this machine."
+_CLUSTER: ContextVar[Any] = ContextVar("cluster", default=None)
+_INSIDE: ContextVar[bool] = ContextVar("inside", default=False)
 
 
 def run_units(
@@ -31,8 +42,7 @@ def run_units(
     ``workers=None`` takes the machine's cores, or ``FORECAST_WORKERS`` from the environment, once
     ``PATIENCE`` seconds in this process were not enough; 1 stays in this process. Whatever the
     number, each unit runs with one numerical thread, so that results do not depend on it. With a
-    ``label`` and a terminal, progress goes to stderr. Inside ``joblib.parallel_config`` the
-    backend named there is used.
+    ``label`` and a terminal, progress goes to stderr. Inside ``on_cluster`` its workers do it.
     """
     units = list(units)
     results: list[Result] = []
@@ -50,9 +60,14 @@ def _worked(
     function: Callable[[Unit], Result], units: list[Unit], asked: int | None
 ) -> Iterator[Result]:
     """Yield the results in order: of this process first, and of workers if it takes long."""
+    cluster = _CLUSTER.get()
+    if cluster is not None and not asked:
+        yield from cluster.worked(function, units)
+        return
     workers = asked or int(os.environ.get("FORECAST_WORKERS", 0)) or os.cpu_count() or 1
+    workers = 1 if _INSIDE.get() else workers
     done, begun = 0, time.process_time()
-    if not asked and not _sent_elsewhere():
+    if not asked:
         while done < len(units) and (workers == 1 or time.process_time() - begun < PATIENCE):
             yield _single_threaded(function, units[done])
             done += 1
@@ -60,13 +75,25 @@ def _worked(
         from joblib import Parallel, delayed
 
         jobs = Parallel(n_jobs=min(workers, len(units) - done), return_as="generator")
-        yield from jobs(delayed(_single_threaded)(function, unit) for unit in units[done:])
+        here = os.getpid()
+        yield from jobs(delayed(_beside)(here, function, unit) for unit in units[done:])
 
 
-def _sent_elsewhere() -> bool:
-    """Say whether joblib was told to use another backend than its own."""
-    joblib = sys.modules.get("joblib.parallel")
-    return joblib is not None and type(joblib.get_active_backend()[0]).__name__ != "LokyBackend"
+def _beside(parent: int, function: Callable[[Any], Any], unit: Any) -> Any:
+    """Return ``function(unit)`` in a child process, which ends when its parent does."""
+    if os.getpid() != parent and os.name == "posix":
+        _end_with(parent)
+    return _single_threaded(function, unit)
+
+
+@lru_cache(maxsize=1)
+def _end_with(parent: int) -> None:
+    def watch() -> None:
+        while os.getppid() == parent:
+            time.sleep(1)
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
 
 
 def _single_threaded(function: Callable[[Any], Any], unit: Any) -> Any:
@@ -101,66 +128,194 @@ def seeds(seed: int, n: int) -> list[int]:
 
 
 @contextmanager
-def on_cluster(address: str, *, say: Callable[[str], None] | None = None) -> Iterator[None]:
+def on_cluster(
+    address: str,
+    *,
+    certificates: str | os.PathLike[str] | None = None,
+    say: Callable[[str], None] | None = None,
+) -> Iterator[None]:
     """Send the units of ``run_units`` to the workers of a Dask cluster, as long as this is open.
 
     Each unit carries its own seed, so that the answer is the same to the last bit as here, and
-    whatever becomes of a worker: what it had not given back is done again by another. ``say`` is
-    told afterwards when workers were lost.
+    whatever becomes of a worker: what it had not given back is done again by another. Where no
+    worker is left, all are silent or the scheduler is gone, the rest is done in this process,
+    which is noticed within half a minute. ``say`` is told of it, and that rows travel.
 
     Parameters
     ----------
     address : str
-        Of the scheduler, for example ``tcp://10.0.0.5:8786``.
+        Of the scheduler, for example ``tcp://10.0.0.5:8786``, or ``tls://`` with certificates.
+    certificates : path, optional
+        Folder with ``ca.pem``, and with ``cert.pem`` and ``key.pem`` of this side.
 
     Raises
     ------
     RequestError
-        If the scheduler does not answer within five seconds, has no workers, its workers have
-        another version of this package, or the extra ``scale`` is not installed.
+        If the scheduler does not answer within five seconds, has no workers, a worker does not
+        answer or differs in what numbers rest on (this package, Python, numpy, scipy, pandas),
+        certificates are missing, or the extra ``scale`` is not installed.
     """
-    from joblib import parallel_config
-
-    client = connect(address)
+    tell = say or (lambda _: None)
+    client = connect(address, certificates)
     try:
-        before = workers_of(client)
+        cluster = _Cluster(client, address, tell)
+        before = cluster.workers()
         if not before:
             raise RequestError(
                 f"The cluster at {address} has no workers.",
-                f"Start one with: dask worker {address}; or leave --cluster out to run here.",
+                f"Start one with: dask worker {address}; or {NO_CLUSTER}",
             )
-        check_versions(client, address)
-        with parallel_config(backend="dask", wait_for_workers_timeout=ANSWERS_WITHIN):
+        check_versions(client, address, before)
+        how = "encrypted" if address.startswith("tls") else "not encrypted, to anybody who listens"
+        tell(
+            f"Rows of the log travel to {address}, {how}; who reaches that scheduler can read "
+            "them and run programs on its workers."
+        )
+        token = _CLUSTER.set(cluster)
+        try:
             yield
-        lost = before - workers_of(client)
-        if lost and say:
-            say(f"Workers lost on the way: {len(lost)}; their work was done again.")
+        finally:
+            _CLUSTER.reset(token)
+        lost = set() if cluster.gone else set(before) - set(cluster.workers())
+        if lost:
+            tell(f"Workers lost on the way: {len(lost)}; their work was done again.")
     finally:
         client.close(timeout=ANSWERS_WITHIN)
 
 
-def connect(address: str) -> Any:
+class _Cluster:
+    """The workers of a Dask cluster, given up once nothing more is to be had of them."""
+
+    def __init__(self, client: Any, address: str, say: Callable[[str], None]) -> None:
+        self.client, self.address, self.say = client, address, say
+        self.gone = False
+        self.seen: dict[str, tuple[float, float]] = {}  # when last, by its clock and by ours
+
+    def worked(self, function: Callable[[Unit], Result], units: list[Unit]) -> Iterator[Result]:
+        """Yield the results in order, made by workers or here from when the cluster is gone."""
+        futures: list[Any] = []
+        if not self.gone:
+            from dask import config
+
+            # what all units are of travels once, large or not
+            with config.set({THRESHOLD: "1 TB"}), self.giving_up():
+                held = self.client.submit(_given, function, pure=False)
+                futures = [self.client.submit(_applied, held, one, pure=False) for one in units]
+        for place, unit in enumerate(units):
+            if self.gone or not self.comes(futures[place]):
+                yield _single_threaded(function, unit)
+            else:
+                yield futures[place].result()
+
+    def comes(self, future: Any) -> bool:
+        """Wait for a result or an error of the unit's own; say whether there is one."""
+        from distributed.scheduler import KilledWorker
+
+        looked = heard = time.monotonic()
+        while future.status == "pending" and not self.gone:
+            time.sleep(0.01)
+            now = time.monotonic()
+            if now - looked > LOOKS:
+                looked = now
+                with self.giving_up():
+                    heard = now if self.at_work() else heard
+                    if now - heard > SILENCE:
+                        raise TimeoutError
+        if future.status not in ("finished", "error"):
+            with self.giving_up():
+                raise ConnectionError
+        if self.gone:
+            return False
+        with self.giving_up():
+            if future.status == "finished":
+                future.result(timeout=SILENCE)  # it may still lie with a worker
+                return True
+            return not isinstance(future.exception(timeout=SILENCE), KilledWorker)
+        return False
+
+    def at_work(self) -> bool:
+        """Say whether a worker that shows signs of life has work."""
+        now = time.monotonic()
+        for name, one in self.workers().items():
+            if one["last_seen"] != self.seen.get(name, (None, 0.0))[0]:
+                self.seen[name] = (one["last_seen"], now)
+        client = self.client
+        tasks = client.sync(client.scheduler.processing, callback_timeout=ANSWERS_WITHIN)
+        return any(tasks.get(name) for name, (_, when) in self.seen.items() if now - when < SILENCE)
+
+    def workers(self) -> dict[str, Any]:
+        """Return what the scheduler knows of its workers, by address."""
+        client = self.client
+        found = client.sync(
+            client.scheduler.identity, n_workers=-1, callback_timeout=ANSWERS_WITHIN
+        )
+        return dict(found["workers"])
+
+    @contextmanager
+    def giving_up(self) -> Iterator[None]:
+        """Take what goes wrong between here and there as the end of the cluster, and say so."""
+        from asyncio import CancelledError
+
+        from distributed.client import FutureCancelledError
+
+        lost = (OSError, TimeoutError, CancelledError, FutureCancelledError, RuntimeError)
+        try:
+            yield
+        except lost:
+            if not self.gone:
+                self.gone = True
+                self.say(
+                    f"The cluster at {self.address} gives nothing back any more; the rest is "
+                    "done on this machine."
+                )
+
+
+def _given(function: Any) -> Any:
+    return function
+
+
+def _applied(function: Callable[[Any], Any], unit: Any) -> Any:
+    token = _INSIDE.set(True)
+    try:
+        return _single_threaded(function, unit)
+    finally:
+        _INSIDE.reset(token)
+
+
+def connect(address: str, certificates: str | os.PathLike[str] | None = None) -> Any:
     """Return a client of the scheduler at ``address``, or raise RequestError."""
     try:
         from distributed import Client
+        from distributed.security import Security
     except ImportError:
         raise RequestError(
             "A cluster needs the packages dask and distributed, which are not installed.",
             'Install them with: pip install "session-forecast[scale]"; or leave --cluster out.',
         ) from None
+    known = {}
+    if certificates is not None:
+        files = [Path(certificates) / name for name in CERTIFICATES]
+        missing = [path.name for path in files if not path.is_file()]
+        if missing:
+            raise RequestError(
+                f"The folder of certificates lacks {', '.join(missing)}.",
+                f"Put {', '.join(CERTIFICATES)} into it, or {NO_CLUSTER}",
+            )
+        names = ("tls_ca_file", "tls_client_cert", "tls_client_key")
+        known = dict(zip(names, map(str, files), strict=True))
+    made: tuple[Any, Any] = Security, Client
     try:
-        knock(address)
-        made: Any = Client
-        return made(address, timeout=ANSWERS_WITHIN)
-    except (OSError, ValueError) as error:
+        security = made[0](require_encryption=address.startswith("tls"), **known)
+        knock(address, security)
+        return made[1](address, timeout=ANSWERS_WITHIN, security=security, set_as_default=False)
+    except (OSError, ValueError, RuntimeError) as error:
         raise RequestError(
             f"The cluster at {address} cannot be reached ({error or type(error).__name__}).",
-            "Check the address and that a scheduler runs there, or leave --cluster out to run "
-            "on this machine.",
+            f"Check the address, that a scheduler runs there and its certificates, or {NO_CLUSTER}",
         ) from None
 
 
-def knock(address: str) -> None:
+def knock(address: str, security: Any) -> None:
     """Raise OSError or ValueError unless a scheduler answers: the client would wait for ever.
 
     A scheduler speaks first: eight bytes that say how long its greeting is.
@@ -171,33 +326,61 @@ def knock(address: str) -> None:
     place = urlsplit(address)
     if place.scheme not in ("tcp", "tls") or not place.hostname or not place.port:
         raise ValueError("it is not written as tcp://host:port")
-    with socket.create_connection((place.hostname, place.port), ANSWERS_WITHIN / 2) as line:
+    with ExitStack() as held:
+        line = socket.create_connection((place.hostname, place.port), ANSWERS_WITHIN / 2)
+        held.enter_context(line)
         if place.scheme == "tls":
-            return
+            context = security.get_connection_args("client").get("ssl_context")
+            if context is None:
+                raise ValueError("tls needs certificates: name their folder with --certificates")
+            line = context.wrap_socket(line, server_hostname=place.hostname)
+            held.enter_context(line)
         greeting = line.recv(8)
         if not 0 < int.from_bytes(greeting, "little") < LONGEST_GREETING:
             raise ValueError("what answers there is no Dask scheduler")
 
 
-def workers_of(client: Any) -> set[str]:
-    """Return the addresses of a cluster's workers."""
-    return set(client.scheduler_info(n_workers=-1)["workers"])
+def check_versions(client: Any, address: str, workers: Iterable[str]) -> None:
+    """Raise RequestError unless all workers answer and rest on what we do here."""
+    here, until = versions(), time.monotonic() + 2 * ANSWERS_WITHIN
+    asked = {
+        name: client.submit(versions, workers=[name], allow_other_workers=False, pure=False)
+        for name in workers
+    }
+    for name, future in asked.items():
+        while future.status == "pending" and time.monotonic() < until:
+            time.sleep(0.01)
+        if future.status == "pending":
+            raise RequestError(
+                f"The worker {name} of the cluster at {address} does not answer.",
+                f"Start it anew, or {NO_CLUSTER}",
+            )
+        found = {}
+        if future.status == "finished":
+            with suppress(OSError, TimeoutError):
+                found = future.result(timeout=ANSWERS_WITHIN)
+        apart = [
+            f"{what} {found.get(what, 'none')}" for what in here if found.get(what) != here[what]
+        ]
+        if apart:
+            raise RequestError(
+                f"The worker {name} at {address} has {', '.join(apart)}; here it is "
+                + ", ".join(
+                    f"{what} {here[what]}" for what in here if found.get(what) != here[what]
+                )
+                + ".",
+                f"Install the same on every worker, or {NO_CLUSTER}",
+            )
 
 
-def check_versions(client: Any, address: str) -> None:
-    """Raise RequestError unless all workers have this version of the package."""
-    here = version()
-    found = set(client.run(version, on_error="return").values())
-    if found != {here}:
-        others = ", ".join(sorted(str(one) for one in found if one != here))
-        raise RequestError(
-            f"Workers at {address} have another version of this package ({others}), not {here}.",
-            "Install the same version on every worker, or leave --cluster out to run here.",
-        )
-
-
-def version() -> str:
-    """Return the version of this package."""
+def versions() -> dict[str, str]:
+    """Return the versions of what numbers rest on, and a sum of this package's own files."""
     from importlib import metadata
 
-    return metadata.version("session-forecast")
+    own = b"".join(path.read_bytes() for path in sorted(Path(__file__).parent.rglob("*.py")))
+    names = ("session-forecast", "numpy", "scipy", "pandas")
+    return {
+        **{name: metadata.version(name) for name in names},
+        "Python": ".".join(map(str, sys.version_info[:3])),
+        "code": sum_of(own).partition(":")[2][:8],
+    }

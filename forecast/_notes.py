@@ -117,7 +117,8 @@ class Filler(Formatter):
     def format_field(self, value: Any, format_spec: str) -> str:
         if format_spec in self.counted:
             one, other = self.counted[format_spec]
-            return f"{self.number(value)} {one if value == 1 else other}"
+            said = self.sentence(value) if isinstance(value, Note) else self.number(value)
+            return f"{said} {one if value == 1 else other}"
         if isinstance(value, Note):
             return self.sentence(value)
         if format_spec == "percent":

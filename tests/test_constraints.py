@@ -1,6 +1,8 @@
-"""The pinned versions: versions only, and ones that the project's own ranges admit."""
+"""The pinned versions, with hashes for who only uses the program, and under which licences."""
 
+import re
 import tomllib
+from importlib import metadata
 from itertools import chain
 from pathlib import Path
 
@@ -48,3 +50,47 @@ def test_the_test_extra_holds_every_other_extra():
 def test_the_package_can_be_shared_under_its_licence():
     assert PROJECT["license"] == "BSD-3-Clause"
     assert (ROOT / "LICENSE").read_text(encoding="utf-8").startswith("BSD 3-Clause License")
+
+
+HASHED = (ROOT / "requirements.txt").read_text(encoding="utf-8").replace("\\\n", " ").splitlines()
+
+
+def runs_on():
+    """The names of all that is loaded when the program, the page or a cluster runs, here."""
+    wanted = [Requirement(text) for text in PROJECT["dependencies"]]
+    wanted += [Requirement(text) for name in ("page", "scale") for text in EXTRAS[name]]
+    found = {}
+    while wanted:
+        one = wanted.pop()
+        if one.name in found or (one.marker and not one.marker.evaluate({"extra": ""})):
+            continue
+        found[one.name] = metadata.distribution(one.name)
+        wanted += [Requirement(text) for text in found[one.name].requires or []]
+    return found
+
+
+def test_all_that_the_program_runs_on_has_its_version_and_hashes_in_one_file():
+    pinned = {}
+    for line in HASHED:
+        requirement, _, hashes = line.partition("--hash=")
+        one = Requirement(requirement.strip())
+        assert str(one) in {str(pin) for pin in PINS}, "another version than constraints.txt"
+        each = [text.strip() for text in hashes.split("--hash=")]
+        assert all(re.fullmatch(r"sha256:[0-9a-f]{64}", text) for text in each), line
+        assert "://" not in line
+        pinned[one.name.lower().replace("_", "-")] = one
+    wanted = {name.lower().replace("_", "-").replace(".", "-") for name in runs_on()}
+    assert wanted <= set(pinned)
+
+
+FREE = re.compile(r"BSD|MIT|Apache|PSF|Python Software|0BSD|Zlib|CC0|ISC|HPND|Unlicense|MPL", re.I)
+BINDS = re.compile(r"GPL|AGPL|General Public|Proprietary|SSPL", re.I)
+
+
+def test_all_that_the_program_runs_on_may_be_used_by_anybody():
+    for name, one in runs_on().items():
+        said = [one.metadata["License-Expression"] or "", one.metadata["License"] or ""]
+        said += [text for text in one.metadata.get_all("Classifier", []) if "License" in text]
+        told = " ".join(said)[:400]
+        assert FREE.search(told), f"{name}: {told!r}"
+        assert not BINDS.search(told), f"{name}: {told!r}"

@@ -4,11 +4,13 @@ import errno
 import json
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
 import time
 from itertools import combinations
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -16,8 +18,9 @@ import pytest
 import forecast
 from forecast import _files
 from forecast._files import read_json, read_whole, sealed, unsealed, write_whole
-from forecast.errors import RequestError
-from forecast.sharing import pool_shares, share_log
+from forecast.cli import main
+from forecast.errors import ForecastError, RequestError
+from forecast.sharing import load_evidence, pool_shares, share_log
 
 OLD, NEW = b"old " * 20, b"new " * 30
 
@@ -278,3 +281,70 @@ def test_no_damaged_byte_of_a_share_changes_an_answer_without_a_word(written, tm
     _, share, other = written
     cases = 150 if seed == 1 else 5_000
     check_damages(share, tmp_path / "share.json", pooled_with(other), cases=cases, seed=seed)
+
+
+@pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.slow)])
+def test_no_damaged_byte_of_an_exported_daybook_is_read_without_a_word(tmp_path, seed):
+    book, folder = tmp_path / "book.sqlite", tmp_path / "book"
+    shutil.copy(WRITTEN / "daybook-1.sqlite", book)
+    assert main(["daybook", str(book), "--export", str(folder)]) == 0
+    files = sorted(folder.glob("*.csv"))
+    true, rng = read_as(folder)[0], random.Random(seed)
+    for _ in range(60 if seed == 1 else 3_000):
+        path = rng.choice(files)
+        content = path.read_bytes()
+        path.write_bytes(damaged(content, rng) if content else b"x")
+        try:
+            found, told = read_as(folder)
+        except ForecastError:
+            continue
+        finally:
+            path.write_bytes(content)
+        assert found == true or path.name in told
+
+
+def read_as(folder):
+    """The tables of a log as text, and the files that it says are not as they were written."""
+    log = forecast.read_log(folder)
+    tables = [log.courses, log.sessions, log.gradings, log.reactions, log.lasers]
+    notes = [note for note in log.report.notes if note.code == "log.not_as_written"]
+    return [table.to_csv() for table in tables], {note.values["file"] for note in notes}
+
+
+WRITTEN = Path(__file__).parent / "golden/written"  # by each published schema; none is ever changed
+
+
+def test_files_of_every_schema_that_was_published_open_for_ever(tmp_path):
+    model = forecast.load_forecaster(WRITTEN / "model-3.json")
+    asked = forecast.Enquiry("II", "forearm", "black;red", "medium", "single", age_years=31)
+    estimate = model.estimate(asked)
+    assert (estimate.median, estimate.interval) == (11, (8, 17))
+    assert estimate.chance_by(10) == pytest.approx(0.410285, abs=1e-6)
+    pooled = load_evidence(WRITTEN / "pooled-1.json")
+    assert pooled.duration_prior()["skin_type"] == pytest.approx((-0.087846, 0.153696), abs=1e-6)
+    share = read_json(WRITTEN / "share-2.json")
+    other = share_log(forecast.simulate_log(120, seed=23))
+    assert pool_shares([unsealed(share, named="", remedy=""), other]).mean == pytest.approx(
+        pooled.mean
+    )
+    book = shutil.copy(WRITTEN / "daybook-1.sqlite", tmp_path)
+    log = forecast.read_log(book)
+    assert (len(log.courses), len(log.sessions), len(log.gradings)) == (8, 65, 66)
+
+
+@pytest.mark.parametrize("name", ["model-3.json", "share-2.json", "pooled-1.json"])
+@pytest.mark.parametrize("step", [-1, 1])
+def test_files_of_other_schemas_are_refused_with_a_remedy(tmp_path, name, step):
+    stored = read_json(WRITTEN / name)
+    del stored["sha256"]
+    stored["schema"] += step
+    path = tmp_path / name
+    path.write_text(json.dumps(stored))
+    kind, _, _ = name.partition("-")
+    opens = {
+        "model": forecast.load_forecaster,
+        "share": lambda one: pool_shares([read_json(one), read_json(one)]),
+        "pooled": load_evidence,
+    }
+    with pytest.raises(RequestError, match=rf"schema {stored['schema']}.*(again|Fit)"):
+        opens[kind](path)

@@ -152,8 +152,10 @@ def run_share(options: Options) -> None:
         left_out = ", ".join(found["left_out"]) or "none"
         text = (
             f"Share written to {options.out}: {len(found['parameters'])} effects, learnt from "
-            f"{found['counts']['courses']} courses or a few more; no rows, dates or ids.\n"
-            f"Left out, as fewer than five courses have them: {left_out}."
+            f"about {found['counts']['courses']} courses; no rows, dates or ids.\n"
+            f"With the noise that hides single courses it tells as much as {found['worth']} "
+            "would.\n"
+            f"Left out, as too few courses speak of them: {left_out}."
         )
     write_text(options.out, _as_text(found))
     answer(options, {"written": str(options.out), "share": found}, text)

@@ -171,23 +171,24 @@ def _table(estimates: Mapping[str, Estimate]) -> str:
 def _what_drives(
     forecaster: Forecaster, enquiry: Enquiry, level: float, done: int = 0, gradings: Any = ()
 ) -> tuple[dict[str, Any], list[str]]:
-    from forecast.counts import plainly
+    from forecast.counts import plainly, told
 
     found = forecaster.drivers(enquiry, level=level, sessions_done=done, gradings=gradings)
     similar = forecaster.log_summary.similar(enquiry)
     lines = ["What drives it (associations in the log, not effects of changing anything):"]
-    told = [f"  {driver.to_text()}" for driver in found if not driver.small]
-    lines += told or ["  nothing stands out: it is close to the common case"]
+    drive = [f"  {driver.to_text()}" for driver in found if not driver.small]
+    lines += drive or ["  nothing stands out: it is close to the common case"]
+    reached = similar and told(similar["reached"])
     if similar is None:
         lines.append("Fewer than five past courses are alike in ink group, density and layers.")
     else:
         half = f"; half are there by session {similar['half_by']}" if similar["half_by"] else ""
         unlike = ", ".join(map(plainly, similar["unlike"]))
         lines.append(
-            f"Past courses with {similar['like']}: {similar['n']}, of which {similar['reached']} "
+            f"Past courses with {similar['like']}: {similar['n']}, of which {reached} "
             f"reached the goal so far{half}. They are alike in this alone, not in {unlike}."
         )
-    alike = similar and {**similar, "like": str(similar["like"])}
+    alike = similar and {**similar, "like": str(similar["like"]), "reached": reached}
     return {"drivers": [driver.to_dict() for driver in found], "similar": alike}, lines
 
 

@@ -140,7 +140,9 @@ def anywhere(run: Callable[[Options], None]) -> Callable[[Options], None]:
         from forecast._jobs import on_cluster
 
         with on_cluster(
-            options.cluster, say=lambda text: print(f"forecast: {text}", file=sys.stderr)
+            options.cluster,
+            certificates=options.certificates,
+            say=lambda text: print(f"forecast: {text}", file=sys.stderr),
         ):
             run(options)
 

@@ -122,6 +122,7 @@ def run_check(options: Options) -> None:
 @anywhere
 def run_fit(options: Options) -> None:
     """Do what ``forecast fit`` is asked."""
+    from forecast.counts import told
     from forecast.forecaster import KIND
 
     check_json_output(options.out, KIND, what="a saved forecaster")
@@ -139,7 +140,7 @@ def run_fit(options: Options) -> None:
         "horizon": forecaster.horizon,
         "supported_to": forecaster.supported_to,
         "courses": forecaster.log_summary.n_courses,
-        "reached": forecaster.log_summary.n_reached,
+        "reached": told(forecaster.log_summary.n_reached),
         "assessment": dict(forecaster.assessment),
         "notes": [str(note) for note in forecaster.notes],
         "note_codes": [note.to_dict() for note in forecaster.notes],

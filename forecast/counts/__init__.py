@@ -23,10 +23,13 @@ if TYPE_CHECKING:
         to_clearing,
     )
     from forecast.counts.log_summary import (
+        FEW,
         LEVELLED,
         LogSummary,
         durations_of,
+        few,
         fill_missing,
+        told,
     )
     from forecast.counts.predictor import Predictor
     from forecast.counts.prior import (

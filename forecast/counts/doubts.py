@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from forecast._notes import Note
 from forecast.counts.attributes import LIGHTEN, plainly
-from forecast.counts.log_summary import support_of
+from forecast.counts.log_summary import few, support_of
 from forecast.counts.prior import SHORTER, hazard_prior
 from forecast.counts.rows import FEWEST_LIGHTENED, MARGIN
 from forecast.log import MOST_TO_CHECK
@@ -56,19 +56,19 @@ def _of_the_log(summary: LogSummary, evidence: Evidence | None) -> Iterator[Note
 
 
 def _how_they_stand(summary: LogSummary) -> Note:
-    values = {"courses": summary.n_courses, "clients": summary.n_clients}
+    values: dict[str, Any] = {"courses": few(summary.n_courses), "clients": few(summary.n_clients)}
     own = summary.lightening
     if own is None:
-        values |= {"reached": summary.n_reached, "stopped": summary.n_stopped}
-        values |= {"going": summary.n_ongoing}
-        rest = summary.n_courses - summary.n_reached - summary.n_stopped - summary.n_ongoing
-        if rest:
-            return Note("counts.from_courses_lightened", values=values | {"lightened": rest})
+        values |= {"reached": few(summary.n_reached), "stopped": few(summary.n_stopped)}
+        values |= {"going": few(summary.n_ongoing)}
+        if summary.n_lightened:
+            values |= {"lightened": few(summary.n_lightened)}
+            return Note("counts.from_courses_lightened", values=values)
         return Note("counts.from_courses", values=values)
     if not own.n_courses:
         return Note("counts.from_courses_none_wanted", values=values)
-    values |= {"wanted": own.n_courses, "reached": own.n_reached}
-    values |= {"stopped": own.n_stopped, "going": own.n_ongoing}
+    values |= {"wanted": few(own.n_courses), "reached": few(own.n_reached)}
+    values |= {"stopped": few(own.n_stopped), "going": few(own.n_ongoing)}
     return Note("counts.from_courses_wanted", values=values)
 
 
@@ -82,10 +82,10 @@ def _of_lightening(own: Lightening, evidence: Evidence | None) -> Iterator[Note]
     elif not own.n_reached:
         yield Note("counts.lightening_none_reached", "serious", {"source": source})
     elif not own.enough:
-        values = {"reached": own.n_reached, "least": FEWEST_LIGHTENED, "source": source}
+        values = {"reached": few(own.n_reached), "least": FEWEST_LIGHTENED, "source": source}
         yield Note("counts.lightening_few_reached", "serious", values)
     if own.n_other:
-        yield Note("counts.lightened_unasked", "caution", {"courses": own.n_other})
+        yield Note("counts.lightened_unasked", "caution", {"courses": few(own.n_other, first=True)})
 
 
 def doubts_of(

@@ -1,8 +1,14 @@
-"""What a forecaster remembers of its log, fills gaps from, and judges support by."""
+"""What a forecaster remembers of its log, fills gaps from, and judges support by.
+
+Saved files hold what is here, so no count is below five but none at all, and no number is that of
+the smallest or largest course: a count from one to four is kept as ``FEW``, which is said as "fewer
+than five" (`few`) and saved as null.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from copy import deepcopy
 from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias
 
@@ -10,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._notes import Note
+from forecast._types import FloatArray
 from forecast.counts.attributes import COVARIATES, LIGHTEN, SKIN_TYPES
 from forecast.counts.rows import (
     FEWEST_ALIKE,
@@ -64,13 +71,19 @@ class Lightening:
         sessions = np.arange(1, step.max(initial=0) + 1)
         at_risk = ((entry < sessions[:, None]) & (step >= sessions[:, None])).sum(axis=1)
         return cls(
-            n_courses=int(wanted.sum()),
-            n_reached=int(rows.loc[wanted, "observed"].sum()),
-            n_stopped=int((wanted & (outcome == "stopped").to_numpy()).sum()),
-            n_ongoing=int((wanted & (outcome == "ongoing").to_numpy()).sum()),
-            n_other=int((~wanted & (outcome == "lightened").to_numpy()).sum()),
+            n_courses=coarse(wanted.sum()),
+            n_reached=coarse(rows.loc[wanted, "observed"].sum()),
+            n_stopped=coarse((wanted & (outcome == "stopped").to_numpy()).sum()),
+            n_ongoing=coarse((wanted & (outcome == "ongoing").to_numpy()).sum()),
+            n_other=coarse((~wanted & (outcome == "lightened").to_numpy()).sum()),
             followed_to=int(sessions[at_risk >= FEWEST_FOLLOWED].max(initial=0)),
         )
+
+    @property
+    def told(self) -> dict[str, int | str]:
+        """The counts as they are told."""
+        own = asdict(self)
+        return {name: own[name] if name in APART else told(own[name]) for name in own}
 
     @property
     def enough(self) -> bool:
@@ -79,6 +92,26 @@ class Lightening:
 
 
 Counts: TypeAlias = dict[str, dict[str, int]]
+FEW = 4  # stands for one to four
+APART = ("half_by", "followed_to", "lightening")  # numbers that are no counts of courses
+
+
+def coarse(count: int) -> int:
+    """Return a count as it is kept: from one to four it is ``FEW``."""
+    return FEW if 0 < count <= FEW else int(count)
+
+
+def few(count: int, *, first: bool = False) -> int | Note:
+    """Return how a count is said; ``first`` in its sentence."""
+    said = Note("counts.fewer_than_five_first" if first else "counts.fewer_than_five")
+    return said if count == FEW else count
+
+
+def told(count: int) -> int | str:
+    """Return the same as a plain value, in English."""
+    said = few(count)
+    return str(said) if isinstance(said, Note) else said
+
 
 SHARED = ("ink_density", "layering")  # by courses that are counted together, beside their inks
 INKS_SAID = {
@@ -99,11 +132,12 @@ class LogSummary:
     n_courses, n_clients, n_reached, n_stopped, n_ongoing : int
         Courses, clients, and courses by how they stand with respect to their own goal.
     first_start, last_start : str
-        Dates of the first and last course started, ISO 8601; empty when there is none.
+        The month's first day of the first course started, and the date of the last, ISO 8601;
+        empty when there is none.
     levels : mapping of attribute to mapping of level to int
         Courses with each level; a course counts once for each of its inks.
     ranges : mapping of attribute to (lowest, highest)
-        Of the numeric attributes.
+        Of the numeric attributes: fewer than five courses lie outside.
     middles : mapping of attribute to float
         Their medians.
     cells : mapping of "inks, density, layers" to mapping
@@ -114,14 +148,17 @@ class LogSummary:
     lasers : tuple of (regime, wavelengths in nm)
         In use at the end of the log.
     finished : mapping of attribute to mapping of level to int
-        Of the courses in ``levels``, those that reached the goal; a level without one is left out.
-    near : mapping of "inks, density, layers" to mapping of skin type or region to int
-        Of the courses in ``cells``, those that reached the goal, by skin type and by region; empty
-        in files that do not have it.
+        Of the courses in ``levels``, those that reached the goal; a level with fewer than five is
+        left out.
+    near : mapping of "inks, density, layers" to tuple of str
+        Of the courses in ``cells``, those that reached the goal: the skin types that five of them
+        are within one of, and the regions that five are of.
     lightening : Lightening or None
         Counts of the courses that want lightening; None for the goal ``clear``.
     fingerprint : str
         Of the log's courses, all together; empty in files that do not have it.
+    n_lightened : int
+        Courses that ended lightened as wanted.
     """
 
     n_courses: int
@@ -138,9 +175,10 @@ class LogSummary:
     fills: Mapping[str, tuple[float, ...]]
     lasers: tuple[tuple[str, tuple[float, ...]], ...]
     finished: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
-    near: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
+    near: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     lightening: Lightening | None = None
     fingerprint: str = ""
+    n_lightened: int = 0
 
     @classmethod
     def of(cls, log: OutcomeLog, rows: pd.DataFrame) -> LogSummary:
@@ -153,17 +191,21 @@ class LogSummary:
             courses.loc[own, ["inks", *SHARED]], rows.loc[own, ["step", "entry", "observed"]]
         )
         started = rows["started_on"].dropna()
+        stopped, going = int(rows["stopped"].sum()), int((courses["outcome"] == "ongoing").sum())
         return cls(
-            n_courses=len(rows),
-            n_clients=int(rows["client_id"].nunique()),
-            n_reached=int(done.sum()),
-            n_stopped=int(rows["stopped"].sum()),
-            n_ongoing=int((courses["outcome"] == "ongoing").sum()),
-            first_start=f"{started.min():%Y-%m-%d}" if len(started) else "",
+            n_courses=coarse(len(rows)),
+            n_clients=coarse(rows["client_id"].nunique()),
+            n_reached=coarse(done.sum()),
+            n_stopped=coarse(stopped),
+            n_ongoing=coarse(going),
+            n_lightened=coarse(len(rows) - int(done.sum()) - stopped - going),
+            first_start=f"{started.min():%Y-%m-01}" if len(started) else "",
             last_start=f"{latest_start(started):%Y-%m-%d}" if len(started) else "",
             levels=levels,
             ranges={
-                name: (float(of.min()), float(of.max())) for name, of in numbers.items() if len(of)
+                name: _range_of(of.to_numpy(dtype=np.float64))
+                for name, of in numbers.items()
+                if len(of)
             },
             middles={name: float(of.median()) for name, of in numbers.items() if len(of)},
             cells=cells,
@@ -208,19 +250,16 @@ class LogSummary:
         like = Note(code, values={"inks": inks, "density": density, "layers": layers})
         return {"like": like, **found, "unlike": unlike}
 
-    def near_to(self, enquiry: Enquiry) -> Mapping[str, int]:
-        """Return of the finished courses alike in inks, density and layers those near in the rest.
+    def far_from(self, enquiry: Enquiry) -> tuple[str, ...]:
+        """Return in what fewer than five of the finished courses alike are near an enquiry.
 
-        By ``skin type``, one type up or down counting as near, and by ``body site``, near in the
-        same region; empty where there are none alike, or the file does not have it.
+        Alike in inks, density and layers; by ``skin type``, one type up or down counting as near,
+        and by ``body site``, near in the same region.
         """
         cell = cell_name(str(enquiry.inks), enquiry.ink_density, enquiry.layering)
         found = self.near.get(cell)
-        if found is None:
-            return {}
-        ranks, own = SKIN_TYPES, SKIN_TYPES[enquiry.skin_type]
-        skin = sum(found.get(name, 0) for name, rank in ranks.items() if abs(rank - own) <= 1)
-        return {"skin type": skin, "body site": found.get(SITES[enquiry.body_site].region, 0)}
+        own = {"skin type": enquiry.skin_type, "body site": SITES[enquiry.body_site].region}
+        return () if found is None else tuple(what for what, of in own.items() if of not in found)
 
     def unrecorded(self, enquiry: Enquiry) -> tuple[str, ...]:
         """Return the attributes that the enquiry gives and no course of the log does."""
@@ -239,20 +278,48 @@ class LogSummary:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        return asdict(self)
+        stored = asdict(self)
+        _swap(stored, FEW, None)
+        return stored
 
     @classmethod
     def from_dict(cls, stored: Mapping[str, Any]) -> LogSummary:
         """Return the summary that :meth:`to_dict` wrote."""
+        found = deepcopy(dict(stored))
+        _swap(found, None, FEW)
         return cls(
             **{
-                **stored,
+                **found,
                 "ranges": {name: tuple(ends) for name, ends in stored["ranges"].items()},
                 "fills": {name: tuple(values) for name, values in stored["fills"].items()},
                 "lasers": tuple((regime, tuple(nm)) for regime, nm in stored["lasers"]),
-                "lightening": (own := stored.get("lightening")) and Lightening(**own),
+                "near": {name: tuple(of) for name, of in stored.get("near", {}).items()},
+                "lightening": (own := found.get("lightening")) and Lightening(**own),
             }
         )
+
+
+# Where counts stand: totals, those of levels, and those of courses alike.
+def _swap(stored: dict[str, Any], old: int | None, new: int | None) -> None:
+    counts = [stored, stored.get("lightening") or {}, *stored["levels"].values()]
+    counts += stored["cells"].values()
+    for of in counts:
+        for name in of:
+            if of[name] == old and name not in APART:
+                of[name] = new
+
+
+# So wide that fewer than five courses lie below and above, and no end is exactly one's.
+def _range_of(values: FloatArray) -> tuple[float, float]:
+    ordered = np.sort(values)
+    fifth = min(FEW, (len(values) - 1) // 2)
+    low, high = ordered[fifth], ordered[-1 - fifth]
+
+    def step(value: float) -> float:
+        return float(10 ** np.floor(np.log10(max(abs(value), 0.1))) / 2)
+
+    ends = np.floor(low / step(low)) * step(low), np.ceil(high / step(high)) * step(high)
+    return round(float(ends[0]), 6), round(float(ends[1]), 6)
 
 
 def cell_of(inks: str, density: str, layering: str) -> tuple[str, str, str]:
@@ -289,19 +356,22 @@ def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, i
             half = LifeTable().fit(spells).predict({}, int(known["step"].max())).median()[0]
             half_by = int(half) if np.isfinite(half) else None
         reached = int(own["observed"].sum())
-        found[str(name)] = {"n": len(own), "reached": reached, "half_by": half_by}
+        found[str(name)] = {"n": len(own), "reached": coarse(reached), "half_by": half_by}
     return found
 
 
-def near_of(finished: pd.DataFrame, cells: Iterable[str]) -> dict[str, dict[str, int]]:
-    """Return how many finished courses each cell has, by skin type and by region of the body."""
-    found: dict[str, dict[str, int]] = {cell: {} for cell in cells}
+def near_of(finished: pd.DataFrame, cells: Iterable[str]) -> dict[str, tuple[str, ...]]:
+    """Return of each cell the skin types and regions that five finished courses are near."""
+    counts: dict[str, dict[str, int]] = {cell: {} for cell in cells}
     names = ["inks", *SHARED, "skin_type", "body_site"]
     for *kind, skin, site in finished[names].itertuples(index=False):
-        counts = found.get(cell_name(*kind), {})
-        for level in (skin, SITES[site].region):
-            counts[level] = counts.get(level, 0) + 1
-    return found
+        of = counts.get(cell_name(*kind), {})
+        beside = [name for name, rank in SKIN_TYPES.items() if abs(rank - SKIN_TYPES[skin]) <= 1]
+        for near in (*beside, SITES[site].region):
+            of[near] = of.get(near, 0) + 1
+    least = FEWEST_FINISHED_WITH_LEVEL
+    return {cell: tuple(sorted(k for k, n in of.items() if n >= least))
+            for cell, of in counts.items()}  # fmt: skip
 
 
 def counts_of_levels(courses: pd.DataFrame, done: npt.NDArray[np.bool_]) -> tuple[Counts, Counts]:
@@ -315,7 +385,10 @@ def counts_of_levels(courses: pd.DataFrame, done: npt.NDArray[np.bool_]) -> tupl
         for found, which in ((every, place >= 0), (finished, (place >= 0) & done)):
             counts = np.bincount(place[which], minlength=len(levels))
             found[name] = most_first(zip(map(str, levels), counts.tolist(), strict=True))
-    return every, finished
+    coarsened = {name: {k: coarse(n) for k, n in of.items()} for name, of in every.items()}
+    return coarsened, {
+        name: {k: n for k, n in of.items() if n > FEW} for name, of in finished.items()
+    }
 
 
 def most_first(counts: Iterable[tuple[str, int]]) -> dict[str, int]:
@@ -348,9 +421,11 @@ DEFAULT_FILLS: dict[str, tuple[float, ...]] = {
 def fills_of(values: pd.Series[float], name: str) -> tuple[float, ...]:
     """Return eight evenly spaced quantiles of a covariate, or defaults when hardly ever given."""
     known = values.dropna()
-    if len(known) < FEWEST_ALIKE:
+    if len(known) <= 2 * FEW:
         return DEFAULT_FILLS.get(name, (0.0,) * N_FILLS)
     at = (np.arange(N_FILLS) + 0.5) / N_FILLS
+    # none is the value of one of the four smallest or largest
+    at = np.clip(at, *((FEW + 0.5) / len(known), 1 - (FEW + 0.5) / len(known)))
     return tuple(float(value) for value in np.quantile(known, at, method="inverted_cdf"))
 
 
@@ -462,44 +537,42 @@ def support_of(summary: LogSummary, enquiry: Enquiry, *, followed: int, needed: 
 
 
 def _doubts(summary: LogSummary, enquiry: Enquiry) -> Iterator[Note]:
-    few = summary.n_there < FEWEST_FINISHED
+    too_few = summary.n_there < FEWEST_FINISHED
     alike = summary.similar(enquiry)
-    if few:
+    if too_few:
         own = summary.lightening
         code = "too_few_finished" if own is None else "too_few_lightened"
         count = summary.n_courses if own is None else own.n_courses
-        yield Note(f"counts.{code}", "caution", {"done": summary.n_there or "None", "count": count})
+        done = few(summary.n_there, first=True) or "None"
+        yield Note(f"counts.{code}", "caution", {"done": done, "count": count})
     elif alike is None:
         yield Note("counts.too_few_like_it", "caution")
     elif not alike["reached"]:
         yield Note("counts.none_like_it_finished", "caution", {"count": alike["n"]})
-    elif alike["reached"] < FEWEST_FINISHED_WITH_LEVEL:
-        values = {"done": alike["reached"], "count": alike["n"]}
-        yield Note("counts.few_like_it_finished", "caution", values)
+    elif alike["reached"] == FEW:
+        yield Note("counts.few_like_it_finished", "caution", {"count": alike["n"]})
     else:
-        for what, done in summary.near_to(enquiry).items():
-            if done < FEWEST_FINISHED_WITH_LEVEL:
-                values = {"done": done or "none", "count": alike["reached"], "what": what}
-                yield Note("counts.few_like_it_near", "caution", values)
-    yield from _rare_levels(summary, enquiry, few)
+        for what in summary.far_from(enquiry):
+            values = {"count": alike["reached"], "what": what}
+            yield Note("counts.few_like_it_near", "caution", values)
+    yield from _rare_levels(summary, enquiry, too_few)
     yield from _far_numbers(summary, enquiry)
 
 
-def _rare_levels(summary: LogSummary, enquiry: Enquiry, few: bool) -> Iterator[Note]:
+def _rare_levels(summary: LogSummary, enquiry: Enquiry, too_few: bool) -> Iterator[Note]:
     for name in (*LEVELLED, "inks"):
         known = summary.levels.get(name)
         if not known:  # never recorded: that no course has it says nothing of the enquiry
             continue
         for level in filter(None, str(getattr(enquiry, name) or "").split(";")):
-            count, done = known.get(level, 0), summary.finished.get(name, {}).get(level, 0)
+            count, done = known.get(level, 0), level in summary.finished.get(name, {})
             values: dict[str, Any] = {"count": count, "what": _level(name, level)}
             if not count:
                 yield Note("counts.level_not_in_log", "serious", values)
             elif count < FEWEST_WITH_LEVEL:
-                code = "level_once" if count == 1 else "level_rare"
+                code = "level_few" if count == FEW else "level_rare"
                 yield Note(f"counts.{code}", "caution", values)
-            elif done < FEWEST_FINISHED_WITH_LEVEL and summary.finished and not few:
-                values |= {"done": done or "None"}
+            elif not done and summary.finished and not too_few:
                 yield Note("counts.level_too_few_finished", "caution", values)
 
 

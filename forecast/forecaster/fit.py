@@ -23,6 +23,7 @@ from forecast.assess import (
     score_candidates,
 )
 from forecast.counts import (
+    FEW,
     FEWEST_LIGHTENED,
     LIGHTEN,
     Evidence,
@@ -237,11 +238,16 @@ class Checked:
             return chosen
         return chosen | {
             "scores": plain_rows(self.assessment.scores),
-            "reliability": plain_rows(self.assessment.reliability),
+            # what rests on fewer than five is not kept, for the file would tell of them
+            "reliability": _of_five(self.assessment.reliability),
             "coverage": plain_values(asdict(self.assessment.coverage)),
-            "subgroups": plain_rows(self.assessment.subgroups),
+            "subgroups": _of_five(self.assessment.subgroups),
             "messages": [str(note) for note in self.assessment.messages],
         }
+
+
+def _of_five(counted: pd.DataFrame) -> list[dict[str, Any]]:
+    return [row for row in plain_rows(counted) if not 0 < row["n_events"] <= FEW]
 
 
 def carried_on(

@@ -13,7 +13,7 @@ from forecast._checks import LEVEL, counted
 from forecast._notes import Note
 from forecast._plain import Result, plain_rows, plain_values
 from forecast.assess import Assessment, Drift, Outcomes, assess_predictions, most_parameters
-from forecast.counts import COVARIATES, GOALS, course_rows, effects_for, of_goal
+from forecast.counts import COVARIATES, GOALS, course_rows, effects_for, of_goal, told
 from forecast.daybook import Course, Promise, first_promises
 from forecast.errors import DataError
 from forecast.log import Enquiry, fingerprint, is_judged
@@ -164,8 +164,6 @@ class PromiseCheck(Result):
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        from dataclasses import asdict
-
         return {
             "what": self.what,
             "verdict": self.verdict,
@@ -409,12 +407,12 @@ def participants(summary: LogSummary) -> dict[str, Any]:
     """Return who the model was fitted to."""
     wanted = summary.lightening
     return {
-        "courses": summary.n_courses,
-        "clients": summary.n_clients,
-        **({} if wanted is None else {"wanted_lightening": asdict(wanted)}),
-        "reached_the_goal": summary.n_reached,
-        "stopped": summary.n_stopped,
-        "still_running": summary.n_ongoing,
+        "courses": told(summary.n_courses),
+        "clients": told(summary.n_clients),
+        **({} if wanted is None else {"wanted_lightening": wanted.told}),
+        "reached_the_goal": told(summary.n_reached),
+        "stopped": told(summary.n_stopped),
+        "still_running": told(summary.n_ongoing),
         "started_from": summary.first_start,
         "started_to": summary.last_start,
     }

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._plain import Result
-from forecast.counts import Evidence, evidence_name
+from forecast.counts import Evidence, evidence_name, told
 from forecast.errors import RequestError
 from forecast.forecaster.fit import fit_forecaster
 from forecast.forecaster.promises import MARGIN, TWO_SIDED, assess_forecaster, enquiry_of
@@ -115,7 +115,7 @@ def _changes(old: Forecaster, new: Forecaster, log: OutcomeLog) -> dict[str, Any
     coverage = [(one.assessment.get("coverage") or {}).get("tie_split") for one in both]
     return {
         "courses": [one.log_summary.n_courses for one in both],
-        "reached": [one.log_summary.n_reached for one in both],
+        "reached": [told(one.log_summary.n_reached) for one in both],
         "model": [str(one.assessment.get("model", "published evidence only")) for one in both],
         "coverage": coverage,
         "latest": len(asked),

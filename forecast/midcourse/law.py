@@ -26,6 +26,7 @@ from forecast.assess import (
     recalibrate_out_of_fold,
     reliability_table,
 )
+from forecast.counts import FEW
 from forecast.midcourse.landmarks import (
     DOUBTED,
     SCALED,
@@ -447,9 +448,10 @@ def _held(
     held = []
     for (_, band), third in product(BANDS, THIRDS):
         at = ((cells["band"] == band) & (cells["third"] == third)).to_numpy()
-        if not at.any():
-            continue
         part, given = marks[at], found[at]
+        cleared = int(part.loc[part["observed"], "course_id"].nunique())
+        if cleared <= FEW:
+            continue
         subject = part["client_id"].to_numpy(dtype=object)
         seen = Outcomes(part["left"].to_numpy(), part["observed"].to_numpy(), subject=subject)
         covered = interval_coverage(given, seen, level=LEVEL)
@@ -460,7 +462,7 @@ def _held(
                 "sessions": band,
                 "pace": third,
                 "n_courses": int(part["course_id"].nunique()),
-                "n_cleared": int(part.loc[part["observed"], "course_id"].nunique()),
+                "n_cleared": cleared,
                 "coverage": covered.tie_split,
                 "coverage_error": covered.tie_split_error,
                 "within": step,

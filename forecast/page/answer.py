@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from forecast._notes import Note
+from forecast.counts import few
 from forecast.errors import ForecastError
 from forecast.forecaster import GRADINGS, against_promise
 from forecast.page.desk import Asked
@@ -331,7 +333,9 @@ def _similar_line(found: Any, words: Words) -> str:
     if found is None:
         return ""
     like, _ = words.note(found["like"])
-    values = {"like": like, "n": found["n"], "reached": found["reached"]}
+    reached = few(found["reached"])
+    said = words.note(reached)[0] if isinstance(reached, Note) else reached
+    values = {"like": like, "n": found["n"], "reached": said}
     text = words.say("answer.similar", values)
     if found["half_by"] is not None:
         text += " " + words.say("answer.similar_half", {"half": words.number(found["half_by"])})

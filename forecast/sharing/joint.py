@@ -8,8 +8,10 @@ missing ones at their pooled mean.
 
 What travels is exact and so says more than a share: sums over all courses of a clinic and their
 cross-products, at each round's parameters. Covariates that fewer than five courses of some clinic
-speak of are left out, and counts per session are not sent. Somebody who knows all courses of a
-clinic but one could work out that one; a share is made so that they could not.
+speak of are left out, and counts per session are not sent. Whoever holds the answers to two fits
+one course apart has that course, and whoever knows all courses of a clinic but one can work that
+one out; a share is made so that they could not. It is for clinics that would show each other their
+logs.
 """
 
 from __future__ import annotations
@@ -29,13 +31,7 @@ from forecast._plain import plain
 from forecast.counts import COVARIATES, LIGHTEN, check_goal, durations_of, judged_rows
 from forecast.errors import DataError, RequestError
 from forecast.sharing.pool import PooledEvidence
-from forecast.sharing.share import (
-    FEWEST_REACHED,
-    SHARED_MODEL,
-    at_least,
-    shareable,
-    totals,
-)
+from forecast.sharing.share import FEWEST, FEWEST_REACHED, SHARED_MODEL, told_apart
 from forecast.survival import (
     Counts,
     Encoding,
@@ -79,7 +75,7 @@ def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
                 f"Only {counted(int(rows['observed'].sum()), 'course')} reached the goal.",
                 f"Join once {FEWEST_REACHED} have: below that, single courses show.",
             )
-        given = shareable(rows)
+        given = [name for name, n in told_apart(rows).items() if n >= FEWEST]
         if question["ask"] == "columns":
             found = _what_is_there(log, rows, given)
         else:
@@ -92,12 +88,13 @@ def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
 
 
 def _what_is_there(log: OutcomeLog, rows: pd.DataFrame, given: Sequence[str]) -> dict[str, Any]:
+    counts = {"courses": len(log.courses), "reached": int(rows["observed"].sum())}
     return {
         "columns": {
             name: {"sum": float(rows[name].sum()), "courses": int(rows[name].notna().sum())}
             for name in given
         },
-        "counts": {name: at_least(n) for name, n in totals(log, rows).items()},
+        "counts": {name: n - n % FEWEST for name, n in counts.items()},
     }
 
 

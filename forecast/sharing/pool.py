@@ -46,6 +46,8 @@ JUDGED = dict.fromkeys(COVARIATES, BETWEEN_CLINICS) | {
     LIGHTEN: 0.6,
 }
 JUDGED_WORTH = 3  # clinics that the judgement counts as
+LEAST_ERROR = 0.5  # of the shares' median one
+FARTHEST_APART = 4.0  # standard deviations
 N_DRAWS, FARTHEST = 4000, 200
 QUARTERS = (0.75, 0.5, 0.25)  # of clients still uncleared
 NORMAL_QUARTILE = 0.6744897501960817
@@ -75,7 +77,7 @@ class PooledEvidence(Result):
     members : tuple of str
         Fingerprints of the shares.
     counts : mapping of str to int
-        Courses and so on, at least: counts under five were not given.
+        ``courses`` and ``reached``, about.
     notes : tuple of Note
     """
 
@@ -136,7 +138,7 @@ class PooledEvidence(Result):
         draws = rng.multivariate_normal(self.mean[:3], total, size=N_DRAWS)
         quarters = _log_quartiles(draws)
         early, late = quarters[:, 0], quarters[:, 2]
-        scale = np.log((late - early) / (2 * NORMAL_QUARTILE))
+        scale = np.log(np.maximum(late - early, 1e-3) / (2 * NORMAL_QUARTILE))
         first, _, last = _log_quartiles(self.mean[None, :3])[0]
         shape = float(np.log(np.log(QUARTERS[2]) / np.log(QUARTERS[0])) / (last - first))
         middle = quarters[:, 1]
@@ -203,7 +205,7 @@ class PooledEvidence(Result):
         """Return a table of the common effects, and what they rest on."""
         errors, spread = np.sqrt(np.diag(self.covariance)), np.sqrt(self.variance_between)
         lines = [
-            f"From {len(self.members)} clinics with at least {self.counts['courses']} courses, "
+            f"From {len(self.members)} clinics with about {self.counts['courses']} courses, "
             f"{self.counts['reached']} of which reached the goal ({self.goal}).",
             "",
             f"{'log hazard ratio':<22}{'mean':>8}{'error':>8}{'spread':>8}{'clinics':>9}",
@@ -234,9 +236,10 @@ def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
     _check_together(read)
     given = {name for share in read for name in share.parameters}
     names = tuple(name for name in (*SMOOTH_NAMES, *COVARIATES, LIGHTEN) if name in given)
-    values, covariances = zip(*(_spread_out(share, names) for share in read), strict=True)
-    found = random_effects(list(values), list(covariances))
-    notes = [
+    values, errors = _spread_out(read, names)
+    values, errors, notes = _held(values, errors, names, read[0].goal)
+    found = random_effects(list(values), [np.diag(row**2) for row in errors])
+    notes += [
         Note("sharing.count_twice", "caution"),
         Note("sharing.judged", "info", {"clinics": JUDGED_WORTH}),
     ]
@@ -250,9 +253,7 @@ def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
         variance_between=found.variance_between,
         n_clinics=tuple(found.n_groups.tolist()),
         members=tuple(share.digest for share in read),
-        counts={
-            name: sum(share.counts.get(name) or 0 for share in read) for name in read[0].counts
-        },
+        counts={name: sum(share.counts[name] for share in read) for name in read[0].counts},
         notes=tuple(notes),
     )
 
@@ -272,13 +273,36 @@ def _check_together(shares: Sequence[Share]) -> None:
         )
 
 
-# A share's estimates and covariance in the order of ``names``, NaN where absent.
-def _spread_out(share: Share, names: tuple[str, ...]) -> tuple[FloatArray, FloatArray]:
-    at = [names.index(name) for name in share.parameters]
-    values, covariance = np.full(len(names), np.nan), np.full((len(names), len(names)), np.nan)
-    values[at] = share.estimates
-    covariance[np.ix_(at, at)] = share.covariance
-    return values, covariance
+# Estimates and errors of all shares in the order of ``names``, NaN where absent.
+def _spread_out(shares: Sequence[Share], names: tuple[str, ...]) -> tuple[FloatArray, FloatArray]:
+    values, errors = np.full((2, len(shares), len(names)), np.nan)
+    for row, share in enumerate(shares):
+        at = [names.index(name) for name in share.parameters]
+        values[row, at], errors[row, at] = share.estimates, share.errors
+    return values, errors
+
+
+# What a share may move the common effects by, whoever wrote it: no effect counts for more than four
+# usual ones, nor lies farther from the others, and from what is published, than clinics do.
+def _held(
+    values: FloatArray, errors: FloatArray, names: tuple[str, ...], goal: str
+) -> tuple[FloatArray, FloatArray, list[Note]]:
+    errors = np.maximum(errors, LEAST_ERROR * np.nanmedian(errors, axis=0))
+    published = hazard_prior(goal)
+    known = np.array([published.get(name, (np.nan, np.nan))[0] for name in names])
+    centre = np.nanmedian(np.vstack([values, known]), axis=0)
+    reach = FARTHEST_APART * np.hypot(errors, np.array([JUDGED[name] for name in names]))
+    held = np.clip(values, centre - reach, centre + reach)
+    notes = [
+        Note(
+            "sharing.stands_apart",
+            "caution",
+            {"share": row + 1, "what": ", ".join(np.array(names)[apart].tolist())},
+        )
+        for row, apart in enumerate((values != held) & np.isfinite(values))
+        if apart.any()
+    ]
+    return held, errors, notes
 
 
 # A file written before notes had codes has their sentences alone.

@@ -1,4 +1,4 @@
-"""What a clinic may give away of its log: fitted effects with covariance, and coarse counts.
+"""What a clinic may give away of its log: fitted effects with errors, and two coarse counts.
 
 A share holds no row, id, date or value of any course. It is the grouped proportional-hazards
 model (complementary log-log, smooth baseline) of the common covariates, because its effects are
@@ -6,17 +6,18 @@ log hazard ratios, the scale on which published evidence is written and read; be
 likelihood has one maximum, so that every clinic gives the same thing; and because the exact
 joint fit (`forecast.sharing.joint`) gives the same parameters.
 
-What keeps rows out of it:
+What keeps courses out of it is noise. Each effect has normal noise of ``NOISE`` times the square
+root of effects per course, in its own standard errors: leaving out a course moves k effects by the
+square root of k / n of their errors on average, so by an eighth of the noise, and whoever knows all
+other courses and asks whether one was there gains at most ``2 Phi(1 / 16) - 1``, 0.05, over a
+guess. That is an average over courses, not a bound for each: rare ones, which would move most, are
+kept away by leaving out covariates that fewer than about 20 courses speak of. Standard errors,
+counts, and what is too few have noise of their own. The price is said by the share: ``worth`` is
+the number of courses that would tell as much without noise.
 
-- counts under five are null, others are rounded down to a multiple of five, totals too;
-- a covariate is left out unless at least five courses differ from the commonest value, and five
-  of them reached the goal;
-- effects are rounded to a fraction of their own standard error, standard errors to two
-  significant digits and correlations to one decimal: coarser than what one course does to them,
-  so that the cross-products of the rows cannot be worked out again (two decimals still tell, a
-  little better than the counts do, which rare attributes occur together; the price of one
-  decimal is 0.15 standard errors in a pooled effect of six clinics of 600);
-- a log with fewer than 20 courses that reached the goal gives no share.
+The noise follows from the courses' table, every cell of it. So the same log gives the same share,
+asking again averages nothing out, and two shares one course apart have noise that has nothing in
+common. Whoever holds that whole table could work the noise out, and has no need to.
 """
 
 from __future__ import annotations
@@ -24,8 +25,9 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -35,7 +37,6 @@ from forecast._files import unsealed
 from forecast._types import FloatArray
 from forecast.counts import (
     COVARIATES,
-    LEVELLED,
     LIGHTEN,
     check_goal,
     covariate_names,
@@ -50,17 +51,20 @@ if TYPE_CHECKING:
 
     from forecast.log import OutcomeLog
 
-KIND, SCHEMA = "session-forecast share", 1
+KIND, SCHEMA = "session-forecast share", 2
 FEWEST = 5  # courses that a number must rest on
 FEWEST_REACHED = 20  # below this, 27 effects say little and a course says much
 # A standard deviation of 3 on each log hazard ratio: keeps a rare level finite, moves nothing.
 RIDGE = 0.1
 SHARED_MODEL = DiscreteHazard(link="cloglog", baseline="smooth", penalty=RIDGE)
 MEANS = {"link": "cloglog", "baseline": "smooth", "pivot": PIVOT, "ridge": RIDGE}
-# The smallest eigenvalue a correlation matrix of rounded entries is given back.
-LEAST_EIGENVALUE = 0.05
+NOISE = 8.0
+COUNT_NOISE = 30.0  # courses, the standard deviation
+ERROR_NOISE = 0.3  # of the log of a standard error
+FEWEST_APART, APART_NOISE = 20, 4.0  # courses that speak of a covariate, about
 LARGEST_EFFECT = 20.0
-TOTALS = ("courses", "clients", "reached", "stopped", "ongoing")
+MOST_NUMBERS = 2 + 3 * (len(COVARIATES) + 4)  # that noise is drawn for
+COUNTS = ("courses", "reached")
 AGAIN = "Ask the clinic to share its log again."
 
 
@@ -77,16 +81,14 @@ def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
     Returns
     -------
     dict
-        ``kind``, ``schema`` (1) and ``goal``; ``model``, what the parameters mean;
+        ``kind``, ``schema`` (2) and ``goal``; ``model``, what the parameters mean;
         ``parameters``, their names: ``baseline[level]``, ``[slope]`` and ``[curve]`` (log
         cumulative hazard step at session 8 and how it moves with log(session / 8)), then one
         log hazard ratio for each covariate given, for the goal ``lighten`` also that of wanting
-        lightening (``lighten``), left out if too few do; ``estimates``, ``standard_errors`` and
-        ``correlations`` (lower triangle by row, without the diagonal), rounded;
-        ``left_out``, the covariates too rare to give; ``counts`` (``courses``, ``clients``,
-        ``reached``, ``stopped``, ``ongoing``) and ``levels`` (attribute to level to courses),
-        rounded down to multiples of five and null below five; ``supported_to``, the last
-        session with at least five courses at risk.
+        lightening (``lighten``), left out if too few do; ``estimates`` and ``standard_errors``,
+        which hold the noise; ``left_out``, the covariates too rare to give; ``counts``
+        (``courses``, ``reached``), about, to the nearest ten; ``worth``, the courses that would
+        tell as much without noise.
 
     Raises
     ------
@@ -94,33 +96,52 @@ def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
         If fewer than 20 courses reached the goal.
     """
     rows = judged_rows(log, goal=check_goal(goal))
-    if int(rows["observed"].sum()) < FEWEST_REACHED:
+    reached = int(rows["observed"].sum())
+    if reached < FEWEST_REACHED:
         raise DataError(
-            f"Only {counted(int(rows['observed'].sum()), 'course')} reached the goal.",
+            f"Only {counted(reached, 'course')} reached the goal.",
             f"Share a log once {FEWEST_REACHED} have: below that, single courses show.",
         )
-    given = shareable(rows)
+    noise = _noise_of(log, goal)
+    about = [
+        max(FEWEST_REACHED, 10 * round((n + COUNT_NOISE * next(noise)) / 10))
+        for n in (len(log.courses), reached)
+    ]
+    told = told_apart(rows)
+    enough = {name: told.get(name, 0) + APART_NOISE * next(noise) for name in covariate_names(goal)}
+    given = [name for name in told if enough[name] >= FEWEST_APART]
     fitted = SHARED_MODEL.fit(durations_of(rows, dict.fromkeys(given)))
-    spread = fitted.clustered_matrix
-    assert spread is not None
-    errors = np.sqrt(np.diag(spread))
-    correlations = spread / np.outer(errors, errors)
-    low = np.tril_indices(len(errors), -1)
+    assert fitted.clustered_matrix is not None
+    own = np.sqrt(np.diag(fitted.clustered_matrix))
+    share = NOISE**2 * len(own) / about[0]  # variance of the noise, in squared errors
+    errors = [
+        float(f"{error * math.sqrt(1 + share) * math.exp(ERROR_NOISE * next(noise)):.1e}")
+        for error in own
+    ]
+    noisy = [
+        value + error * math.sqrt(share) * next(noise)
+        for value, error in zip(fitted.parameters.tolist(), own.tolist(), strict=True)
+    ]
     return {
         "kind": KIND,
         "schema": SCHEMA,
         "goal": goal,
         "model": dict(MEANS),
         "parameters": list(fitted.names),
-        "estimates": [_coarse(*pair) for pair in zip(fitted.parameters, errors, strict=True)],
-        # two significant digits
-        "standard_errors": [float(f"{error:.1e}") for error in errors],
-        "correlations": [round(float(value), 1) for value in correlations[low]],
+        "estimates": [_coarse(*pair) for pair in zip(noisy, errors, strict=True)],
+        "standard_errors": errors,
         "left_out": [name for name in covariate_names(goal) if name not in given],
-        "counts": {name: at_least(n) for name, n in totals(log, rows).items()},
-        "levels": _level_counts(log),
-        "supported_to": fitted.notes.supported_to,
+        "counts": dict(zip(COUNTS, about, strict=True)),
+        "worth": round(about[0] / (1 + share)),
     }
+
+
+# Standard normal numbers that follow from every cell of the courses, whatever their order.
+def _noise_of(log: OutcomeLog, goal: str) -> Iterator[float]:
+    lines = sorted(log.courses.to_csv(index=False).splitlines())
+    sums = hashlib.shake_256("\n".join([goal, *lines]).encode()).digest(8 * MOST_NUMBERS)
+    for drawn in np.frombuffer(sums, dtype=">u8").tolist():
+        yield NormalDist().inv_cdf((drawn + 0.5) / 2**64)
 
 
 def is_member(log: OutcomeLog, members: Sequence[str], *, goal: str) -> bool:
@@ -131,13 +152,10 @@ def is_member(log: OutcomeLog, members: Sequence[str], *, goal: str) -> bool:
         return False  # too small a log to have a share
 
 
-def shareable(rows: pd.DataFrame) -> tuple[str, ...]:
-    """Return the covariates that enough courses speak of.
-
-    At least five courses must differ from the commonest value, and five of those have the event.
-    """
+def told_apart(rows: pd.DataFrame) -> dict[str, int]:
+    """Return how many courses that reached the goal differ from a covariate's commonest value."""
     observed = rows["observed"].to_numpy()
-    found = []
+    found = {}
     for name in (*COVARIATES, *((LIGHTEN,) if LIGHTEN in rows else ())):
         values = rows[name].to_numpy(dtype=np.float64)
         known = values[np.isfinite(values)]
@@ -145,35 +163,9 @@ def shareable(rows: pd.DataFrame) -> tuple[str, ...]:
             continue
         distinct, counts = np.unique(known, return_counts=True)
         apart = np.isfinite(values) & (values != distinct[counts.argmax()])
-        if apart.sum() >= FEWEST and (apart & observed).sum() >= FEWEST:
-            found.append(name)
-    return tuple(found)
-
-
-def totals(log: OutcomeLog, rows: pd.DataFrame) -> dict[str, int]:
-    """Return courses, clients, and courses by how they stand with respect to the goal."""
-    return {
-        "courses": len(log.courses),
-        "clients": int(log.courses["client_id"].nunique()),
-        "reached": int(rows["observed"].sum()),
-        "stopped": int(rows["stopped"].sum()),
-        "ongoing": int((log.courses["outcome"] == "ongoing").sum()),
-    }
-
-
-# A course counts once for each of its inks.
-def _level_counts(log: OutcomeLog) -> dict[str, dict[str, int | None]]:
-    series = {name: log.courses[name] for name in LEVELLED}
-    series["inks"] = log.courses["inks"].str.split(";").explode()
-    return {
-        name: {str(level): at_least(int(n)) for level, n in sorted(of.value_counts().items())}
-        for name, of in series.items()
-    }
-
-
-def at_least(count: int) -> int | None:
-    """Return a count rounded down to a multiple of five, None below five."""
-    return None if count < FEWEST else count - count % FEWEST
+        if (apart & observed).any():
+            found[name] = int((apart & observed).sum())
+    return found
 
 
 # To the decimals that the standard error leaves, at most a fifth of it.
@@ -190,10 +182,10 @@ class Share:
     goal : str
     parameters : tuple of str
     estimates : ndarray of shape (k,)
-    covariance : ndarray of shape (k, k)
-        Put together from the rounded parts; its correlations are made positive definite again.
-    counts : mapping of str to int or None
-    supported_to : int
+    errors : ndarray of shape (k,)
+        Their standard errors. How estimates go together is not given, and next to the noise,
+        which is drawn for each alone, it is little.
+    counts : mapping of str to int
     digest : str
         Fingerprint of the content.
     """
@@ -201,9 +193,8 @@ class Share:
     goal: str
     parameters: tuple[str, ...]
     estimates: FloatArray
-    covariance: FloatArray
-    counts: Mapping[str, int | None]
-    supported_to: int
+    errors: FloatArray
+    counts: Mapping[str, int]
     digest: str
 
     @classmethod
@@ -228,8 +219,7 @@ class Share:
                 check_goal(stored["goal"]),
                 checked_names(stored["parameters"]),
                 *_numbers_of(stored),
-                counts={name: (n := stored["counts"][name]) and int(n) for name in TOTALS},
-                supported_to=int(stored["supported_to"]),
+                counts={name: int(stored["counts"][name]) for name in COUNTS},
                 digest=digest(stored),
             )
         except (ArithmeticError, AttributeError, KeyError, TypeError, ValueError) as problem:
@@ -248,20 +238,14 @@ def checked_names(stored: list[str]) -> tuple[str, ...]:
 def _numbers_of(stored: Mapping[str, Any]) -> tuple[FloatArray, FloatArray]:
     estimates = np.array(stored["estimates"], dtype=np.float64)
     errors = np.array(stored["standard_errors"], dtype=np.float64)
-    lower = np.array(stored["correlations"], dtype=np.float64)
     k = len(stored["parameters"])
-    if estimates.shape != (k,) or errors.shape != (k,) or lower.shape != (k * (k - 1) // 2,):
+    if estimates.shape != (k,) or errors.shape != (k,):
         raise ValueError(f"{k} parameters, but other numbers of values")
-    if not (np.abs(estimates) <= LARGEST_EFFECT).all() or not (np.abs(lower) <= 1).all():
-        raise ValueError("an estimate or a correlation beyond what can be")
+    if not (np.abs(estimates) <= LARGEST_EFFECT).all():
+        raise ValueError("an estimate beyond what can be")
     if not ((errors > 0) & (errors <= LARGEST_EFFECT)).all():
         raise ValueError("a standard error beyond what can be")
-    correlations = np.eye(k)
-    correlations[np.tril_indices(k, -1)] = lower
-    correlations = correlations + np.tril(correlations, -1).T
-    values, vectors = np.linalg.eigh(correlations)
-    whole = (vectors * np.maximum(values, LEAST_EIGENVALUE)) @ vectors.T
-    return estimates, np.asarray(whole * np.outer(errors, errors), dtype=np.float64)
+    return estimates, errors
 
 
 def digest(stored: Mapping[str, Any]) -> str:

@@ -1,5 +1,7 @@
 """What is remembered of a log: counts of courses that are alike, and never a row."""
 
+import json
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -7,7 +9,7 @@ import pandas as pd
 import pytest
 
 import forecast
-from forecast.counts import LogSummary, course_rows
+from forecast.counts import FEW, LogSummary, course_rows, few
 from forecast.counts.attributes import COVARIATES
 from forecast.counts.log_summary import (
     durations_of,
@@ -101,8 +103,10 @@ def test_a_fit_gets_the_rows_with_these_covariates_and_their_entry():
 
 
 def test_fills_are_the_eighths_of_what_the_log_has():
-    values = pd.Series([*range(1, 17), NAN])
-    assert fills_of(values, "age_decades") == (1, 3, 5, 7, 9, 11, 13, 15)
+    values = pd.Series([*range(1, 81), NAN])
+    assert fills_of(values, "age_decades") == (5, 15, 25, 35, 45, 55, 65, 75)
+    # of few, none is one of the four at an end
+    assert fills_of(pd.Series(range(1, 17)), "age_decades") == (5, 5, 5, 7, 9, 11, 12, 12)
     assert np.mean(fills_of(pd.Series([NAN] * 9), "smoker")) == 0.25  # a plausible client mix
 
 
@@ -148,3 +152,52 @@ def test_a_summary_without_neighbours_is_read_and_judged_by_the_rest():
     del stored["near"]
     older = LogSummary.from_dict(stored)
     assert support_of(older, DENSE, followed=20).label == "well covered"
+
+
+def counts_in(value, place=()):
+    """Every whole number in plain values, with where it stands."""
+    if isinstance(value, dict):
+        return [found for key, part in value.items() for found in counts_in(part, (*place, key))]
+    if isinstance(value, list):
+        return [found for part in value for found in counts_in(part, place)]
+    return [(place, value)] if type(value) is int else []
+
+
+NO_COUNTS = {"half_by", "followed_to", "bin", "step", "within", "low_digits", "high_digits"}
+
+
+@pytest.mark.parametrize("goal", ["clear", "lighten"])
+def test_a_saved_model_holds_no_count_from_one_to_four_and_no_extreme(tmp_path, goal):
+    log = forecast.simulate_log(130, seed=8)
+    path = tmp_path / "model.json"
+    forecast.fit_forecaster(log, goal=goal, seed=1).save(path)
+    stored = json.loads(path.read_text(encoding="utf-8"))
+    told = [found for name in ("reference", "assessment", "midcourse", "recalibration")
+            for found in counts_in(stored[name], (name,))]  # fmt: skip
+    assert len(told) > 40
+    assert not [found for found in told if 1 <= found[1] <= 4 and found[0][-1] not in NO_COUNTS]
+    for name, ends in stored["reference"]["ranges"].items():
+        known = log.courses[name].dropna()
+        assert (known < ends[0]).sum() < 5
+        assert (known > ends[1]).sum() < 5
+    again = forecast.load_forecaster(path).log_summary
+    assert json.loads(json.dumps(again.to_dict())) == stored["reference"]
+
+
+def test_the_smallest_and_the_largest_course_move_no_range():
+    log = forecast.simulate_log(130, seed=8)
+    before = LogSummary.of(log, course_rows(log)).ranges
+    courses = log.courses.copy()
+    for name in before:
+        courses.loc[courses[name].idxmin(), name] /= 2
+        courses.loc[courses[name].idxmax(), name] *= 3
+    other = replace(log, courses=courses)
+    assert LogSummary.of(other, course_rows(other)).ranges == before
+
+
+def test_few_are_said_as_fewer_than_five_and_none_as_none():
+    log = forecast.simulate_log(14, seed=3)
+    summary = LogSummary.of(log, course_rows(log))
+    assert str(few(summary.n_ongoing)) in ("0", "fewer than five")
+    assert [few(0), few(5), str(few(FEW))] == [0, 5, "fewer than five"]
+    assert str(few(FEW, first=True)) == "Fewer than five"

@@ -1,6 +1,7 @@
 """Shares of several clinics pooled: common effects that are true, and a prior for any clinic."""
 
 import json
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -173,5 +174,26 @@ def test_a_file_that_is_no_evidence_is_refused(pooled, change, says):
 
 def test_the_table_says_how_far_clinics_differ(pooled):
     text = pooled.to_text()
-    assert "From 5 clinics with at least 2500 courses" in text
+    assert re.search(r"From 5 clinics with about 2[3-7]\d0 courses", text)
     assert "spread" in text
+
+
+@pytest.mark.parametrize(("effect", "error"), [(8.0, 0.001), (-20.0, 0.001), (2.0, 0.05)])
+def test_a_share_that_somebody_made_up_moves_the_others_little_and_is_named(shares, effect, error):
+    """It claims the same of every covariate, and to be surer than anybody."""
+    made_up = {
+        **shares[0],
+        "estimates": [effect] * len(shares[0]["estimates"]),
+        "standard_errors": [error] * len(shares[0]["estimates"]),
+    }
+    honest = pool_shares(shares)
+    found = pool_shares([*shares, made_up])
+    same = [found.parameters.index(name) for name in honest.parameters]
+    moved = np.abs(found.mean[same] - honest.mean)
+    assert (moved < 2 * honest.width).all()
+    told = [note for note in found.notes if note.code == "sharing.stands_apart"]
+    assert 6 in {note.values["share"] for note in told}
+
+
+def test_no_honest_share_is_named(logs, shares):
+    assert not [note for note in pool_shares(shares).notes if note.code == "sharing.stands_apart"]
