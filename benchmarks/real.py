@@ -276,7 +276,6 @@ def one_split(unit: tuple[int, int, int]) -> list[dict[str, Any]]:
     order = rng.permutation(len(frame))
     train, test = (frame.iloc[part].reset_index(drop=True) for part in np.split(order, [n_train]))
     covariates = [name for name in real.covariates if len(set(train[name])) > 1]
-    test = known_levels(train, test, covariates)
     horizon = int(frame["step"].max())
     durations = Durations.from_frame(train, step="step", observed="event", covariates=covariates)
     seen = Outcomes(test["step"].to_numpy(), test["event"].to_numpy())
@@ -304,15 +303,6 @@ def one_split(unit: tuple[int, int, int]) -> list[dict[str, Any]]:
             }
         )
     return rows
-
-
-def known_levels(train: pd.DataFrame, test: pd.DataFrame, names: list[str]) -> pd.DataFrame:
-    """Return the test rows whose levels the training rows have too."""
-    texts = [name for name in names if not pd.api.types.is_numeric_dtype(train[name])]
-    known = [test[name].isin(set(train[name])) for name in texts]
-    return test[np.logical_and.reduce([np.ones(len(test), dtype=bool), *known])].reset_index(
-        drop=True
-    )
 
 
 def floored(law: CountDistribution) -> CountDistribution:

@@ -365,8 +365,9 @@ class FittedDiscreteHazard:
         stays in the remainder. The smooth baseline goes on, see ``notes.supported_to``.
         """
         horizon = check_whole_number(horizon, name="horizon", low=1)
-        pmf = self.pmfs(self.parameters[None, :], self.encoding.encode(covariates), horizon)
-        return CountDistribution(pmf[0])
+        matrix = self.encoding.encode(covariates, average=True)
+        pmf = self.pmfs(self.parameters[None, :], matrix, horizon)
+        return CountDistribution(pmf[0], self.encoding.unseen(covariates))
 
     def predict_draws(
         self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int, *, n_draws: int, seed: int
@@ -380,7 +381,7 @@ class FittedDiscreteHazard:
         n_draws = check_whole_number(n_draws, name="n_draws", low=1)
         return self.pmfs(
             self.parameter_draws(n_draws=n_draws, seed=seed),
-            self.encoding.encode(covariates),
+            self.encoding.encode(covariates, average=True),
             horizon,
         )
 

@@ -119,9 +119,12 @@ class FittedLifeTable:
         return survival
 
     def predict(
-        self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int
+        self, covariates: pd.DataFrame | Mapping[str, Any] | None, horizon: int
     ) -> CountDistribution:
-        """Return the same distribution for every row, over steps 1 to ``horizon``."""
+        """Return the same distribution for every row, over steps 1 to ``horizon``.
+
+        With None for covariates there is one row.
+        """
         pmf = CountDistribution.from_hazard(self.cut(self.hazard[None, :], horizon)).pmf
         return CountDistribution(np.repeat(pmf, rows_in(covariates), axis=0))
 
@@ -159,6 +162,6 @@ class FittedLifeTable:
         return read(cls, stored)
 
 
-def rows_in(covariates: pd.DataFrame | Mapping[str, Any]) -> int:
-    """Return the number of rows asked about."""
-    return count_rows(covariates, [str(name) for name in covariates])
+def rows_in(covariates: pd.DataFrame | Mapping[str, Any] | None) -> int:
+    """Return the number of rows asked about: one where no covariates are given."""
+    return 1 if covariates is None else count_rows(covariates, [str(name) for name in covariates])
