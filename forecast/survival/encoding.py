@@ -74,7 +74,6 @@ class Encoding:
         """
         columns: list[tuple[str, Levels | None]] = []
         dropped: list[str] = []
-        shares: list[tuple[float, ...]] = []
         whole = float_block(frame)
         if whole is not None and np.isfinite(whole).all():
             same = (whole == whole[0]).all(axis=0).tolist()
@@ -104,11 +103,8 @@ class Encoding:
                 dropped.append(str(name))
             else:
                 columns.append((str(name), levels))
-                if levels is not None:
-                    place = frame_codes(str(name), series, levels)
-                    count = np.bincount(place, minlength=len(levels))
-                    shares.append(tuple((count / len(series)).tolist()))
-        return cls(tuple(columns), tuple(dropped), tuple(shares))
+        texts = [(frame[name], name, levels) for name, levels in columns if levels is not None]
+        return cls(tuple(columns), tuple(dropped), tuple(level_shares(*text) for text in texts))
 
     def merged(self, *others: Encoding) -> Encoding:
         """Return one encoding for all: the columns of any, with the levels of all, sorted.
@@ -244,6 +240,12 @@ def known_levels(name: str, series: pd.Series[Any]) -> Levels:
         return tuple(str(level) for level in series.cat.categories[used])
     refuse_missing(name, series.isna().to_numpy(dtype=bool))
     return tuple(sorted({str(value) for value in series.unique()}))
+
+
+def level_shares(series: pd.Series[Any], name: str, levels: Levels) -> tuple[float, ...]:
+    """Return the share of each level among the rows."""
+    count = np.bincount(frame_codes(name, series, levels), minlength=len(levels))
+    return tuple((count / len(series)).tolist())
 
 
 def is_single(values: Any) -> bool:
