@@ -383,7 +383,12 @@ def model_card(forecaster: Forecaster) -> dict[str, Any]:
         "model": found.get("model", "published evidence only"),
         "prior_source": prior_source(forecaster),
         "prior_evidence": [
-            {"covariate": e.covariate, "log_hazard_ratio": e.log_hazard_ratio, "source": e.source}
+            {
+                "covariate": e.covariate,
+                "log_hazard_ratio": e.log_hazard_ratio,
+                "published_as": e.measure,
+                "source": e.source,
+            }
             for e in effects_for(forecaster.goal)
             if forecaster.evidence is not None
         ],
