@@ -453,7 +453,8 @@ def test_a_covariate_that_changes_over_time_is_read_as_spells():
 
 @pytest.mark.parametrize("link", ["cloglog", "logit"])
 def test_risk_sets_open_just_after_entry(link):
-    # Therneau's (start, stop] test data (R survival, vignette "validate")
+    # Therneau's (start, stop] test data (R survival, vignette "validate"), whose numbers are of
+    # Cox's model: here a GLM on the rows at risk, and no number of his
     entry = np.array([1, 2, 5, 2, 1, 7, 3, 4, 8, 8])
     step = np.array([2, 3, 6, 7, 8, 9, 9, 9, 14, 17])
     observed = np.arange(10) < 7
