@@ -359,6 +359,7 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=0, help="number of the first split")
     parser.add_argument("--workers", type=int, default=None)
     parser.add_argument("--out", type=Path, default=None)
+    parser.add_argument("--means", type=Path, default=None, help="CSV of the means over splits")
     options = parser.parse_args()
     units = [
         (place, split, options.train)
@@ -369,6 +370,10 @@ def main() -> None:
     rows = [row for part in parts for row in part]
     if options.out:
         options.out.write_text(json.dumps(rows), encoding="utf-8")
+    if options.means:
+        by = pd.DataFrame(rows).groupby(["set", "n", "events", "train", "model"], sort=False)
+        means = by[["coverage", "skill", "log_score"]].mean().round(4)
+        means.to_csv(options.means, lineterminator="\n")
     print(table_of(rows))
 
 

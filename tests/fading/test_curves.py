@@ -152,8 +152,9 @@ def test_the_middle_courses_are_eight_of_ten():
 
 @pytest.mark.slow
 def test_two_planted_thresholds_are_recovered_from_one_fit():
-    # a recovery test, planted from Kilmer et al. 1993, four sessions: more than 75 % in 77 %, more than 95 % in 28 %. A normal
-    # log of the ink left that gives both has mean -2.286 and standard deviation 1.218 by then
+    # a recovery test, planted from Kilmer et al. 1993, four sessions: more than 75 % in 77 %, more
+    # than 95 % in 28 %. A normal log of the ink left that gives both has mean -2.286 and standard
+    # deviation 1.218 by then
     rng = np.random.default_rng(2)
     pace = rng.normal(2.286 / 4, 1.218 / 4, (400, 1))
     left = np.exp(-pace * np.arange(1, 5) + rng.normal(0, 0.05, (400, 4)))
