@@ -460,7 +460,7 @@ def a_calibration(
     until = np.minimum(edges, rank[:, None])
     hazard = -np.log(np.maximum(1 - until, 1e-12))
     at = np.minimum((rank * bins).astype(np.int64), bins - 1)
-    counts = np.bincount(at, seen.weight * seen.observed, minlength=bins)
+    counts: FloatArray = np.bincount(at, seen.weight * seen.observed, bins).astype(np.float64)
     expected: FloatArray = seen.weight @ np.diff(hazard, axis=1)
     while len(expected) > 1 and expected[-1] < FEWEST_EXPECTED:
         counts, expected = (np.append(one[:-2], one[-2:].sum()) for one in (counts, expected))

@@ -326,7 +326,7 @@ def candidates(
         evidence_model(goal, evidence),
         AcceleratedTime("loglogistic", prior=durations, never=never),
         AcceleratedTime("weibull", prior=durations, never=never),
-        DiscreteHazard(link="cloglog", baseline="smooth", prior=hazards),
+        DiscreteHazard(prior=hazards),
     )
     if goal == "lighten":
         return with_evidence

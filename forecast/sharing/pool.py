@@ -335,7 +335,7 @@ def further_clinic(
 
 # Chances of each count for parameters (d, p) and cases (c, p - 3): (d, c, FARTHEST).
 def _laws(parameters: FloatArray, cases: FloatArray) -> FloatArray:
-    level = smooth_baseline().linear(parameters[:, :3], FARTHEST)
+    level = smooth_baseline(parameters[:, :3], FARTHEST)
     line = np.clip(level[:, None, :] + (parameters[:, 3:] @ cases.T)[:, :, None], -30, 3)
     hazard = -np.expm1(-np.exp(line))
     pmf = CountDistribution.from_hazard(hazard.reshape(-1, FARTHEST)).pmf
@@ -400,7 +400,7 @@ def load_evidence(path: str | os.PathLike[str]) -> PooledEvidence:
 # (n, 3); between whole sessions the cumulative hazard is a power of time, and beyond the last one
 # looked at it goes on as it did.
 def _log_quartiles(baseline: FloatArray) -> FloatArray:
-    linear = smooth_baseline().linear(baseline, FARTHEST)
+    linear = smooth_baseline(baseline, FARTHEST)
     # a curve that turns down far out is held at what it was at its highest, and never at zero
     total = np.log(np.maximum.accumulate(np.cumsum(np.exp(np.clip(linear, -30, 30)), axis=1), 1))
     steps = np.log(np.arange(1, FARTHEST + 1))

@@ -28,7 +28,7 @@ from forecast.survival import (
     LifeTable,
 )
 
-HAZARD = DiscreteHazard(baseline="smooth", penalty=1.0)
+HAZARD = DiscreteHazard(penalty=1.0)
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,7 @@ def test_no_path_is_predicted_by_a_model_that_saw_its_subject(sample):
 
 def test_the_better_model_is_chosen_and_ties_go_to_the_simpler(sample):
     durations = without_mark(durations_of(sample(400, seed=2)))
-    candidates = [Named("no covariates", DiscreteHazard(baseline="smooth", penalty=1e6)), HAZARD]
+    candidates = [Named("no covariates", DiscreteHazard(penalty=1e6)), HAZARD]
     table = score_candidates(
         predict_out_of_fold(candidates, durations, horizon=25, n_folds=5, workers=1)
     )

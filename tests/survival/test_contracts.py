@@ -21,17 +21,15 @@ from forecast.survival import (
 NEVER = {"never": (-2.0, 2.0), "never[treated]": (0.0, 0.5)}
 SPECS = {
     "life table": LifeTable,
-    "discrete hazard": partial(DiscreteHazard, baseline="smooth", penalty=4.0),
-    "discrete hazard, logit": partial(DiscreteHazard, link="logit", baseline="smooth", penalty=4.0),
+    "discrete hazard": partial(DiscreteHazard, penalty=4.0),
     "weibull": partial(AcceleratedTime, "weibull", penalty=4.0),
     "lognormal": partial(AcceleratedTime, "lognormal", penalty=4.0),
     "loglogistic": partial(AcceleratedTime, "loglogistic", penalty=4.0),
     "some never": partial(
         AcceleratedTime, "weibull", penalty=25.0, prior=NEVER, never=("treated",)
     ),
-    "textbook cloglog": DiscreteHazard,
-    "textbook logit": partial(DiscreteHazard, link="logit"),
-    "prior": partial(DiscreteHazard, baseline="smooth", prior={"dose": (0.02, 0.01)}),
+    "unpenalised hazard": DiscreteHazard,
+    "prior": partial(DiscreteHazard, prior={"dose": (0.02, 0.01)}),
 }
 COVARIATES = ["dose", "treated", "group"]
 HORIZON = 12

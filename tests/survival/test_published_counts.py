@@ -44,7 +44,7 @@ BEYOND_THE_DATA = (
     AcceleratedTime("loglogistic"),
     AcceleratedTime("weibull"),
     AcceleratedTime("weibull", never=(), prior={"never": (-2.0, 2.0)}, label="some never"),
-    DiscreteHazard(baseline="smooth"),
+    DiscreteHazard(),
 )
 
 
