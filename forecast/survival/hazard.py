@@ -256,36 +256,11 @@ class FittedDiscreteHazard:
 
     @property
     def standard_errors(self) -> pd.Series[float]:
-        """The standard errors of the coefficients, from ``covariance``."""
+        """The standard errors of the coefficients, from ``covariance_matrix``."""
         import pandas as pd
 
         spread = np.sqrt(np.diag(self.covariance_matrix))[len(SMOOTH_NAMES) :]
         return pd.Series(spread, index=list(self.encoding.names), name="standard_error")
-
-    @property
-    def covariance(self) -> pd.DataFrame:
-        """The covariance of all parameters, baseline first, named on both sides."""
-        import pandas as pd
-
-        return pd.DataFrame(self.covariance_matrix, index=self.names, columns=self.names)
-
-    @property
-    def clustered_covariance(self) -> pd.DataFrame | None:
-        """The covariance robust to clustering by subject; None when no subjects were named."""
-        import pandas as pd
-
-        if self.clustered_matrix is None:
-            return None
-        return pd.DataFrame(self.clustered_matrix, index=self.names, columns=self.names)
-
-    @property
-    def baseline(self) -> pd.Series[float]:
-        """The linear predictor of each step with every covariate at 0, by step from 1."""
-        import pandas as pd
-
-        steps = pd.RangeIndex(1, self.notes.horizon + 1, name="step")
-        linear = smooth_baseline(self.parameters[: len(SMOOTH_NAMES)], self.notes.horizon)
-        return pd.Series(linear, index=steps, name="baseline")
 
     def predict(
         self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int
@@ -304,7 +279,7 @@ class FittedDiscreteHazard:
     ) -> FloatArray:
         """Return pmfs of shape (n_draws, n, horizon) under draws of the parameters.
 
-        Draws are Gaussian, from ``clustered_covariance`` where there is one and ``covariance``
+        Draws are Gaussian, from ``clustered_matrix`` where there is one and ``covariance_matrix``
         otherwise; draw d is the same whatever the rows.
         """
         horizon = check_whole_number(horizon, name="horizon", low=1)

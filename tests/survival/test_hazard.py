@@ -72,7 +72,7 @@ def test_clustered_errors_keep_the_prior_where_data_are_silent():
     frame = two_groups().assign(rare=0, who=np.arange(200) // 2)
     model = DiscreteHazard(prior={"rare": (-0.9, 0.3)})
     fitted = model.fit(durations_of(frame, ["x", "rare"], subject="who"))
-    assert_allclose(fitted.clustered_covariance.loc["rare", "rare"], 0.09, rtol=1e-6)
+    assert_allclose(fitted.clustered_matrix[-1, -1], 0.09, rtol=1e-6)
 
 
 def test_a_prior_alone_is_a_model():
@@ -86,7 +86,7 @@ def test_a_prior_alone_is_a_model():
     # at step 8 the baseline is its level, and the complementary log-log hazard follows
     hazard = alone.predict({"x": [0, 1]}, 20).hazard()[:, 7]
     assert_allclose(hazard, 1 - np.exp(-np.exp([-2.0, -1.5])))
-    assert_allclose(np.diag(alone.covariance), [0.16, 0.25, 0.09, 0.04])
+    assert_allclose(np.diag(alone.covariance_matrix), [0.16, 0.25, 0.09, 0.04])
     assert alone.notes.n_events == 0
     none = two_groups(4).assign(seen=False, k=1)
     few = DiscreteHazard(prior=prior).fit(durations_of(none, ["x"]))
@@ -195,7 +195,7 @@ def test_splitting_rows_into_spells_changes_nothing(mixed):
     spells = pd.concat([early, late, short], ignore_index=True)
     split = DiscreteHazard().fit(durations_of(spells, columns, entry="entry"))
     assert_allclose(split.parameters, whole.parameters, atol=1e-8)
-    assert_allclose(split.covariance, whole.covariance, atol=1e-8)
+    assert_allclose(split.covariance_matrix, whole.covariance_matrix, atol=1e-8)
     assert_allclose(split.loglik, whole.loglik, atol=1e-8)
 
 
@@ -254,8 +254,8 @@ def test_rossi_equals_a_binomial_glm_on_expanded_rows(rossi):
     fitted = DiscreteHazard().fit(durations)
     glm = binomial_glm(durations, rossi[ROSSI].to_numpy(float))
     assert_allclose(fitted.parameters, glm.params, atol=1e-8)
-    assert_allclose(np.sqrt(np.diag(fitted.covariance)), glm.bse, rtol=1e-6)
-    assert_allclose(fitted.covariance, glm.cov_params(), rtol=1e-6, atol=1e-9)
+    assert_allclose(np.sqrt(np.diag(fitted.covariance_matrix)), glm.bse, rtol=1e-6)
+    assert_allclose(fitted.covariance_matrix, glm.cov_params(), rtol=1e-6, atol=1e-9)
     assert_allclose(fitted.loglik, glm.llf, atol=1e-8)
 
 
@@ -275,7 +275,7 @@ def test_delayed_entry_weights_and_clusters_equal_the_glm(mixed):
     matrix = np.column_stack([mixed.dose, mixed.treated, dummies]).astype(float)
     glm = binomial_glm(durations, matrix)
     assert_allclose(fitted.parameters, glm.params, atol=1e-7)
-    assert_allclose(np.diag(fitted.covariance), glm.bse**2, rtol=1e-6)
+    assert_allclose(np.diag(fitted.covariance_matrix), glm.bse**2, rtol=1e-6)
     assert_allclose(fitted.loglik, glm.llf, atol=1e-7)
 
 
@@ -288,7 +288,7 @@ def test_clustered_covariance_equals_the_sandwich_of_the_glm(mixed):
     glm = binomial_glm(durations, matrix, clustered=True)
     groups = mixed.who.nunique()
     assert_allclose(
-        fitted.clustered_covariance, glm.cov_params() * groups / (groups - 1), rtol=1e-6, atol=1e-10
+        fitted.clustered_matrix, glm.cov_params() * groups / (groups - 1), rtol=1e-6, atol=1e-10
     )
 
 
@@ -355,4 +355,4 @@ def test_risk_sets_open_just_after_entry():
     fitted = DiscreteHazard().fit(durations)
     glm = binomial_glm(durations, frame.to_numpy(float))
     assert_allclose(fitted.parameters, glm.params, atol=1e-6)
-    assert_allclose(np.sqrt(np.diag(fitted.covariance)), glm.bse, rtol=1e-5)
+    assert_allclose(np.sqrt(np.diag(fitted.covariance_matrix)), glm.bse, rtol=1e-5)

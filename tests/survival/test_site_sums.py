@@ -47,7 +47,7 @@ def test_sums_from_three_sites_give_the_fit_of_the_pooled_rows(model, mixed):
     joint = joint_fit(model, encoding, sites_of(mixed, encoding))
     pooled = model.fit(read(mixed))
     assert_allclose(joint.parameters, pooled.parameters, atol=1e-8)
-    assert_allclose(joint.covariance, pooled.covariance, atol=1e-8)
+    assert_allclose(joint.covariance_matrix, pooled.covariance_matrix, atol=1e-8)
     assert_allclose(joint.loglik, pooled.loglik, atol=1e-8)
     assert joint.notes.n_events == pooled.notes.n_events
     assert joint.notes.supported_to == pooled.notes.supported_to
