@@ -71,10 +71,10 @@ def judged(
     }
 
 
-def one_clinic(unit: tuple[int, tuple[int, ...], int]) -> dict[str, object]:
+def one_clinic(unit: tuple[int, tuple[int, ...], int, float, int]) -> dict[str, object]:
     """Return what one simulated clinic shows at every size of log."""
-    seed, sizes, n_inner = unit
-    world = World.draw(seed)
+    seed, sizes, n_inner, between, others = unit
+    world = World.draw(seed, between_sd=between)
     frame, needed = fresh_clients(world, FRESH, seed=seed + 1, horizon=HORIZON)
     counts = np.where(needed > HORIZON, np.inf, needed)
     _, many = fresh_clients(world, MANY, seed=seed + 2, horizon=HORIZON)
@@ -95,6 +95,15 @@ def one_clinic(unit: tuple[int, tuple[int, ...], int]) -> dict[str, object]:
         "true": judged(truth, counts, by),
         "score": judged(score_distribution(frame, HORIZON), counts, by),
     }
+    if others:
+        pmfs = [
+            true_distribution(
+                World.draw(seed + 5 + k, between_sd=between), frame, HORIZON, n_inner=15, seed=k
+            ).pmf
+            for k in range(others)
+        ]
+        known = crps(CountDistribution.mixture(pmfs), counts)
+        found["law_known"] = (base - known) / (base - best)
     enquiries = enquiries_of(frame)
     for size in sizes:
         began = time.perf_counter()
@@ -140,6 +149,12 @@ def table_of(results: list[dict[str, object]], sizes: tuple[int, ...]) -> str:
             f"{np.mean([row['width'] for row in rows]):.1f} | {lows[0]} {lows[1]:.3f} | "
             f"{np.median([row['seconds'] for row in rows]):.1f} |"
         )
+    if "law_known" in results[0]:
+        law = np.array([result["law_known"] for result in results])
+        lines.append(
+            f"\nWho knows how clinics differ but not which this is: skill {law.mean():.3f} ± "
+            f"{law.std():.3f}, {(law < 0).mean():.0%} below 0."
+        )
     score = [result["score"] for result in results]
     lines += [
         "",
@@ -172,11 +187,16 @@ def main() -> None:
     parser.add_argument("--sizes", default="0,100,300,600")
     parser.add_argument("--inner", type=int, default=200, help="paths behind a true distribution")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--between", type=float, default=0.15, help="spread between clinics")
+    parser.add_argument("--others", type=int, default=0, help="clinics behind the law known")
     parser.add_argument("--workers", type=int, default=None)
     parser.add_argument("--out", type=Path, default=None)
     options = parser.parse_args()
     sizes = tuple(int(size) for size in options.sizes.split(","))
-    units = [(options.seed + 1000 * k, sizes, options.inner) for k in range(options.clinics)]
+    units = [
+        (options.seed + 1000 * k, sizes, options.inner, options.between, options.others)
+        for k in range(options.clinics)
+    ]
     results = run_units(one_clinic, units, workers=options.workers, label="clinics")
     if options.out:
         options.out.parent.mkdir(parents=True, exist_ok=True)

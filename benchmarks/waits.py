@@ -124,7 +124,7 @@ def rooms(book: Notebook, repeats: int) -> None:
         work()
         book.keep("W6", name, 600, [clock(work) for _ in range(repeats)])
     frame = fixed_rows(600)
-    glm = lambda: statsmodels_fit(frame, dummies(frame), "cloglog")  # noqa: E731
+    glm = lambda: statsmodels_fit(frame, dummies(frame))  # noqa: E731
     book.keep("W6", "statsmodels GLM on the person-session rows", 600, [
         clock(glm) for _ in range(repeats)
     ])  # fmt: skip

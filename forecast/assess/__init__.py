@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from forecast.assess.reliability import reliability_table
     from forecast.assess.scores import (
         Coverage,
+        a_calibration,
         brier,
         d_calibration,
         interval_coverage,

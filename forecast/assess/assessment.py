@@ -34,6 +34,7 @@ from forecast.assess.outcomes import (
 from forecast.assess.reliability import calibration_at, observed_to_expected, reliability_table
 from forecast.assess.scores import (
     Coverage,
+    a_calibration,
     auc_at,
     brier,
     d_calibration,
@@ -133,7 +134,8 @@ class Assessment:
     scores : DataFrame
         ``metric``, ``step`` (missing where it is not of one step), ``value``,
         ``standard_error`` (by resampling subjects). Metrics are ``log_score`` per watched step,
-        ``crps``, ``concordance``, ``observed_to_expected``, ``skill``, ``d_calibration_p``; and at
+        ``crps``, ``concordance``, ``observed_to_expected``, ``skill``, ``d_calibration_p``,
+        ``a_calibration_p``; and at
         each step ``brier``, ``auc``, ``calibration_slope``, ``calibration_intercept``, ``ici``,
         ``e50``, ``e90``.
     reliability : DataFrame
@@ -391,8 +393,10 @@ def _measure_all(
     for key, value in values(seen.weight, repeats).items():
         error = _spread([each[key] for each in drawn])
         rows.append({"metric": key[0], "step": key[1], "value": value, "standard_error": error})
-    chance = d_calibration(repeats[0], seen, seed=seed).p_value
-    rows.append({"metric": "d_calibration_p", "value": chance, "standard_error": float("nan")})
+    for name, test in (("d", d_calibration), ("a", a_calibration)):
+        chance = test(repeats[0], seen, seed=seed).p_value
+        row = {"metric": f"{name}_calibration_p", "value": chance, "standard_error": float("nan")}
+        rows.append(row)
     return pd.DataFrame(rows).astype({"step": "Int64"})
 
 

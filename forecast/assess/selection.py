@@ -220,7 +220,8 @@ def predict_out_of_fold(
 
     Notes
     -----
-    A candidate that fails on a fold is reported with its problem, not dropped. From the second
+    A candidate that fails on a fold is reported with its problem, not dropped; a level that is in
+    the rows of one fold only is no reason to fail, see ``Encoding.encode``. From the second
     fold on a fit starts where that to the first ended.
     """
     names = [model.name for model in candidates]

@@ -136,7 +136,7 @@ def fit_stopping(rows: pd.DataFrame, length: FloatArray) -> Stopping:
 
     until = rows["given"] - (~rows["stopped"]).astype(int)
     at_risk = rows.assign(until=until, **{LENGTH: length})
-    spec = DiscreteHazard(baseline="smooth", prior=EVIDENCE)
+    spec = DiscreteHazard(prior=EVIDENCE)
     if not (until > 0).any():
         return Stopping(spec.from_prior((LENGTH, DRIFT), horizon=1))
     spells = Durations.from_frame(

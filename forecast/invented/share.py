@@ -13,7 +13,8 @@ Effects are on the log of the share speed: a session count is multiplied by abou
 ``exp(-effect)``. Sizes follow the published evidence where there is any:
 
 - smoker, other colours: Bencini et al. 2012 (Arch Dermatol 148:1364), chance of success at 10
-  sessions lower by 69.7 % and 79.5 %, read as ratios of the cumulative hazard at 10;
+  sessions lower by 69.7 % and 79.5 %, read as ratios of the cumulative hazard at 10. The prior of
+  the counts rests on the same paper, so that these clinics are no outside test of it;
 - large area, feet and legs, older than 36 months, dense: same paper, direction only;
 - amateur: Alster 1995 (J Am Acad Dermatol 33:69), 4.6 against 8.5 sessions for multicolour
   professional tattoos, shared between origin, colour and density as Prinz et al. 2004

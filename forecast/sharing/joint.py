@@ -38,7 +38,6 @@ from forecast.survival import (
     RowsHere,
     ScoreAndInformation,
     joint_fit,
-    smooth_baseline,
 )
 
 if TYPE_CHECKING:
@@ -109,17 +108,17 @@ def _score_and_information(
             "Start the joint fit afresh with this clinic's answer.",
         )
     encoding = Encoding(tuple((name, None) for name in fills))
-    site = RowsHere.of(SHARED_MODEL, durations_of(rows, fills), encoding)
+    site = RowsHere.of(durations_of(rows, fills), encoding)
     if question["ask"] == "counts":
         return {"sums": _plain_counts(site.counts())}
     parameters = np.array(question["parameters"], dtype=np.float64)
     if parameters.shape != (3 + len(fills),) or not np.isfinite(parameters).all():
         raise ValueError("the parameters")
     if question["ask"] == "expected":
-        return {"sums": {"information": site.expected(parameters, smooth_baseline()).tolist()}}
+        return {"sums": {"information": site.expected(parameters).tolist()}}
     if question["ask"] != "derivatives":
         raise ValueError(f"it asks for {question['ask']!r}")
-    return {"sums": site.derivatives(parameters, smooth_baseline()).to_dict()}
+    return {"sums": site.derivatives(parameters).to_dict()}
 
 
 # Totals and moments of the covariates; what happened at each session stays here.

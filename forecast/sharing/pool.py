@@ -16,10 +16,12 @@ from typing import Any
 
 import numpy as np
 
+from forecast._checks import LEVEL
 from forecast._files import read_json, unsealed
 from forecast._notes import Note, notes_as_json
 from forecast._plain import Result, plain
 from forecast._types import FloatArray
+from forecast.assess import tie_split_coverage
 from forecast.causal.rates import random_effects
 from forecast.counts import (
     BETWEEN_CLINICS,
@@ -32,7 +34,7 @@ from forecast.counts import (
 )
 from forecast.errors import RequestError
 from forecast.sharing.share import Share, checked_names
-from forecast.survival import SMOOTH_NAMES, smooth_baseline
+from forecast.survival import SMOOTH_NAMES, CountDistribution, smooth_baseline
 from forecast.tattoo import INK_COVARIATES
 
 POOLED, SCHEMA = "session-forecast pooled evidence", 1
@@ -49,6 +51,7 @@ JUDGED_WORTH = 3  # clinics that the judgement counts as
 LEAST_ERROR = 0.5  # of the shares' median one
 FARTHEST_APART = 4.0  # standard deviations
 N_DRAWS, FARTHEST = 4000, 200
+FEWEST_FURTHER, FURTHER_DRAWS = 3, 200  # clinics to say what a further one should expect
 QUARTERS = (0.75, 0.5, 0.25)  # of clients still uncleared
 NORMAL_QUARTILE = 0.6744897501960817
 # Their hazard ratio mixes how slow they are with whether they clear at all, and the finer
@@ -79,6 +82,8 @@ class PooledEvidence(Result):
     counts : mapping of str to int
         ``courses`` and ``reached``, about.
     notes : tuple of Note
+    intervals : tuple of (low, high) or None
+        95 % intervals of the common effects; None where one clinic alone gave an effect.
     """
 
     goal: str
@@ -90,6 +95,7 @@ class PooledEvidence(Result):
     members: tuple[str, ...]
     counts: Mapping[str, int]
     notes: tuple[Note, ...] = ()
+    intervals: tuple[tuple[float, float] | None, ...] = ()
 
     @property
     def spread(self) -> FloatArray:
@@ -182,6 +188,10 @@ class PooledEvidence(Result):
                 members=tuple(str(member) for member in stored["members"]),
                 counts={str(name): int(n) for name, n in stored["counts"].items()},
                 notes=_stored_notes(stored),
+                intervals=tuple(
+                    None if ends is None else (float(ends[0]), float(ends[1]))
+                    for ends in stored.get("intervals", ())
+                ),
             )
             found._check()
         except (ArithmeticError, AttributeError, KeyError, TypeError, ValueError) as problem:
@@ -208,12 +218,15 @@ class PooledEvidence(Result):
             f"From {len(self.members)} clinics with about {self.counts['courses']} courses, "
             f"{self.counts['reached']} of which reached the goal ({self.goal}).",
             "",
-            f"{'log hazard ratio':<22}{'mean':>8}{'error':>8}{'spread':>8}{'clinics':>9}",
+            f"{'log hazard ratio':<22}{'mean':>8}{'error':>8}{'95 %':>16}{'spread':>8}"
+            f"{'clinics':>9}",
         ]
         for row, name in enumerate(self.parameters):
             between = f"{spread[row]:>8.2f}" if np.isfinite(spread[row]) else f"{'-':>8}"
+            ends = self.intervals[row] if self.intervals else None
+            held = f"{ends[0]:.2f} to {ends[1]:.2f}" if ends else "-"
             lines.append(
-                f"{name:<22}{self.mean[row]:>8.2f}{errors[row]:>8.2f}{between}"
+                f"{name:<22}{self.mean[row]:>8.2f}{errors[row]:>8.2f}{held:>16}{between}"
                 f"{self.n_clinics[row]:>9}"
             )
         return "\n".join([*lines, "", *(f"- {note}" for note in self.notes)])
@@ -245,6 +258,9 @@ def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
     ]
     if not found.converged:
         notes.append(Note("sharing.not_settled", "caution"))
+    if len(read) >= FEWEST_FURTHER:
+        said = further_clinic(list(values), list(covariances), names)
+        notes.append(Note("sharing.further", "info", {"clinics": len(read), **said}))
     return PooledEvidence(
         goal=read[0].goal,
         parameters=names,
@@ -255,7 +271,82 @@ def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
         members=tuple(share.digest for share in read),
         counts={name: sum(share.counts[name] for share in read) for name in read[0].counts},
         notes=tuple(notes),
+        intervals=tuple(
+            (low, high) if np.isfinite(low) else None for low, high in found.interval().tolist()
+        ),
     )
+
+
+def further_clinic(
+    estimates: Sequence[FloatArray], covariances: Sequence[FloatArray], names: Sequence[str]
+) -> dict[str, float]:
+    """Return what a further clinic should expect of the common effects before it has a log.
+
+    Each clinic is left out in turn, its clients foretold from the others, and judged by its own
+    estimates: the reference tattoo, and it with each attribute alone. What lies around the mean of
+    the clinics is a 95 % prediction interval (Higgins et al. 2009, J R Stat Soc A 172:137).
+
+    Parameters
+    ----------
+    estimates, covariances : sequence of array of shape (p,) and (p, p)
+        One per clinic, NaN where absent.
+    names : sequence of str
+        Of the effects, three of the baseline first.
+
+    Returns
+    -------
+    dict
+        ``coverage`` and ``skill`` with ``_low`` and ``_high``: how often 80 % intervals hold, and
+        what they gain in CRPS over one answer for all.
+    """
+    from scipy.stats import t
+
+    judged = np.array([JUDGED[name] for name in names])
+    cases = np.vstack([np.zeros(len(names) - 3), np.eye(len(names) - 3)])
+    rows = []
+    for left_out, own in enumerate(estimates):
+        rest = [place for place in range(len(estimates)) if place != left_out]
+        found = random_effects([estimates[at] for at in rest], [covariances[at] for at in rest])
+        between = np.where(np.isfinite(found.variance_between), found.variance_between, judged**2)
+        given = np.isfinite(own) & np.isfinite(found.mean)
+        width = np.sqrt(np.diag(found.covariance) + between)
+        rng = np.random.default_rng(left_out)
+        drawn = found.mean + width * rng.normal(size=(FURTHER_DRAWS, len(names)))
+        used = np.append(True, given[3:])
+        told = _laws(np.where(given, drawn, 0.0), cases[used]).mean(axis=0)
+        true = _laws(np.where(given, own, 0.0)[None], cases[used])[0]
+        steps = np.arange(1, FARTHEST + 1)
+        held = [
+            tie_split_coverage(CountDistribution(np.tile(law, (FARTHEST, 1))), steps, level=LEVEL)
+            for law in told
+        ]
+        plain = _miss(np.tile(told.mean(axis=0), (len(told), 1)), true)
+        rows.append((float((true * held).sum(axis=1).mean()), 1 - _miss(told, true) / plain))
+    table = np.array(rows)
+    half = float(t.ppf(0.975, len(rows) - 1) * (1 + 1 / len(rows)) ** 0.5) * table.std(
+        axis=0, ddof=1
+    )
+    said: dict[str, float] = {}
+    for name, mean, way in zip(("coverage", "skill"), table.mean(axis=0), half, strict=True):
+        low = max(mean - way, 0.0) if name == "coverage" else mean - way
+        said |= {name: float(mean), f"{name}_low": float(low)}
+        said[f"{name}_high"] = float(min(mean + way, 1.0))
+    return said
+
+
+# Chances of each count for parameters (d, p) and cases (c, p - 3): (d, c, FARTHEST).
+def _laws(parameters: FloatArray, cases: FloatArray) -> FloatArray:
+    level = smooth_baseline(parameters[:, :3], FARTHEST)
+    line = np.clip(level[:, None, :] + (parameters[:, 3:] @ cases.T)[:, :, None], -30, 3)
+    hazard = -np.expm1(-np.exp(line))
+    pmf = CountDistribution.from_hazard(hazard.reshape(-1, FARTHEST)).pmf
+    return pmf.reshape(hazard.shape)
+
+
+# The expected CRPS of what was told, (c, h), where the law is another.
+def _miss(told: FloatArray, true: FloatArray) -> float:
+    by, happens = np.cumsum(told, axis=1), np.cumsum(true, axis=1)
+    return float(((by - happens) ** 2 + happens * (1 - happens)).sum())
 
 
 def _check_together(shares: Sequence[Share]) -> None:
@@ -333,7 +424,7 @@ def load_evidence(path: str | os.PathLike[str]) -> PooledEvidence:
 # (n, 3); between whole sessions the cumulative hazard is a power of time, and beyond the last one
 # looked at it goes on as it did.
 def _log_quartiles(baseline: FloatArray) -> FloatArray:
-    linear = smooth_baseline().linear(baseline, FARTHEST)
+    linear = smooth_baseline(baseline, FARTHEST)
     # a curve that turns down far out is held at what it was at its highest, and never at zero
     total = np.log(np.maximum.accumulate(np.cumsum(np.exp(np.clip(linear, -30, 30)), axis=1), 1))
     steps = np.log(np.arange(1, FARTHEST + 1))

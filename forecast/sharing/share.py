@@ -56,7 +56,7 @@ FEWEST = 5  # courses that a number must rest on
 FEWEST_REACHED = 20  # below this, 27 effects say little and a course says much
 # A standard deviation of 3 on each log hazard ratio: keeps a rare level finite, moves nothing.
 RIDGE = 0.1
-SHARED_MODEL = DiscreteHazard(link="cloglog", baseline="smooth", penalty=RIDGE)
+SHARED_MODEL = DiscreteHazard(penalty=RIDGE)
 MEANS = {"link": "cloglog", "baseline": "smooth", "pivot": PIVOT, "ridge": RIDGE}
 NOISE = 8.0
 COUNT_NOISE = 30.0  # courses, the standard deviation

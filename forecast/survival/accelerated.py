@@ -226,7 +226,8 @@ class FittedAcceleratedTime:
     ) -> CountDistribution:
         """Return the distribution of each row's step at the fitted parameters."""
         horizon = check_whole_number(horizon, name="horizon", low=1)
-        return CountDistribution(self._pmfs(self.theta[None], covariates, horizon)[0])
+        pmf = self._pmfs(self.theta[None], covariates, horizon)[0]
+        return CountDistribution(pmf, self.encoding.unseen(covariates))
 
     def predict_draws(
         self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int, *, n_draws: int, seed: int
@@ -257,7 +258,7 @@ class FittedAcceleratedTime:
         self, theta: FloatArray, covariates: pd.DataFrame | Mapping[str, Any], horizon: int
     ) -> FloatArray:
         """Return pmfs under each row of ``theta``, shape (len(theta), n, horizon)."""
-        design = self.encoding.encode(covariates, constant=True)
+        design = self.encoding.encode(covariates, constant=True, average=True)
         location = theta[:, : self._last] @ design.T
         scale = np.broadcast_to(np.exp(theta[:, [self._last]]), location.shape)
         never = _never_design(self.never, self.encoding, design)

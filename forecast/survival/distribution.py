@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, check_whole_number, counted, nearest
+from forecast._notes import Note
 from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.errors import DataError
 from forecast.survival.encoding import numbers as as_numbers
@@ -99,14 +100,15 @@ class Durations:
         *,
         step: str,
         observed: str,
-        covariates: Sequence[str],
+        covariates: Sequence[str] = (),
         entry: str | None = None,
         subject: str | None = None,
         weight: str | None = None,
     ) -> Durations:
         """Return the durations held in named columns of ``frame``.
 
-        Without ``subject`` every row is its own; without ``entry`` all start at 0; without
+        Without ``covariates`` there are none, which is all that a life table needs. Without
+        ``subject`` every row is its own; without ``entry`` all start at 0; without
         ``weight`` each row counts once.
         """
         import pandas as pd
@@ -274,6 +276,8 @@ class CountDistribution:
     ----------
     pmf : ndarray of shape (n_subjects, horizon)
         ``pmf[i, k]`` is the probability that subject ``i`` has the event at step ``k + 1``.
+    notes : tuple of Note
+        What the model that predicts has to say of the rows asked about: levels it never saw.
 
     Raises
     ------
@@ -291,6 +295,7 @@ class CountDistribution:
     """
 
     pmf: FloatArray
+    notes: tuple[Note, ...] = ()
 
     def __post_init__(self) -> None:
         pmf = np.array(self.pmf, dtype=np.float64)

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import counted, nearest
+from forecast._notes import Note
 from forecast._plain import plain, read
 from forecast._types import BoolArray, FloatArray
 from forecast.errors import DataError, RequestError
@@ -38,6 +39,8 @@ class Encoding:
         ``levels`` is None for a numeric column.
     dropped : tuple of str
         Columns with one value only, which can explain nothing.
+    shares : tuple of tuple of float
+        For each text column, the share of each level in the rows learnt from; empty if unknown.
     names : tuple of str
         The encoded columns, in the order of the matrix.
 
@@ -53,6 +56,7 @@ class Encoding:
 
     columns: tuple[tuple[str, Levels | None], ...]
     dropped: tuple[str, ...] = ()
+    shares: tuple[tuple[float, ...], ...] = ()
     names: tuple[str, ...] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -99,12 +103,13 @@ class Encoding:
                 dropped.append(str(name))
             else:
                 columns.append((str(name), levels))
-        return cls(tuple(columns), tuple(dropped))
+        texts = [(frame[name], name, levels) for name, levels in columns if levels is not None]
+        return cls(tuple(columns), tuple(dropped), tuple(level_shares(*text) for text in texts))
 
     def merged(self, *others: Encoding) -> Encoding:
         """Return one encoding for all: the columns of any, with the levels of all, sorted.
 
-        A column that is numeric here and text there is refused.
+        A column that is numeric here and text there is refused. Shares of levels are not kept.
         """
         columns: dict[str, Levels | None] = {}
         for name, levels in (column for one in (self, *others) for column in one.columns):
@@ -119,12 +124,18 @@ class Encoding:
         return Encoding(tuple(columns.items()), tuple(sorted(dropped)))
 
     def encode(
-        self, covariates: pd.DataFrame | Mapping[str, Any], *, constant: bool = False
+        self,
+        covariates: pd.DataFrame | Mapping[str, Any] | None,
+        *,
+        constant: bool = False,
+        average: bool = False,
     ) -> FloatArray:
         """Return the matrix of shape (n, len(names)) for a frame, or for a mapping.
 
         A mapping gives each column as one value or as a list of values. Columns the encoding
-        does not know are left alone. With ``constant``, a column of ones comes first.
+        does not know are left alone. With ``constant``, a column of ones comes first. With
+        ``average``, a level never seen is not refused but stands at the average of the rows
+        learnt from, if their shares are known; :meth:`unseen` says so.
 
         Raises
         ------
@@ -133,6 +144,7 @@ class Encoding:
         DataError
             If a value is missing or not a number.
         """
+        covariates = {} if covariates is None else covariates
         needed = [name for name, _ in self.columns] or [str(name) for name in covariates]
         rows = count_rows(covariates, needed)
         at = int(constant)
@@ -146,23 +158,39 @@ class Encoding:
             if np.isfinite(whole).all():
                 matrix[:, at:] = whole
                 return matrix
+        shares = iter(self.shares)
         for name, levels in self.columns:
             values = covariates[name]
             if levels is None:
                 matrix[:, at] = numbers(name, values)
                 at += 1
                 continue
-            place = codes(name, values, levels) if mapping else frame_codes(name, values, levels)
-            if is_single(values):
-                matrix[:, at + place[0] - 1] += place[0] > 0
-            else:
-                place = np.asarray(place)
-                matrix[np.flatnonzero(place), at + place[place > 0] - 1] = 1.0
+            share = next(shares, ()) if average else ()
+            place = placed(name, values, levels, strict=not share)
+            place = np.broadcast_to(place, rows) if is_single(values) else place
+            matrix[np.flatnonzero(place > 0), at + place[place > 0] - 1] = 1.0
+            if share:
+                matrix[np.flatnonzero(place < 0), at : at + len(levels) - 1] = share[1:]
             at += len(levels) - 1
         if not np.isfinite(matrix).all():
             column = int((~np.isfinite(matrix)).any(axis=0).argmax())
             refuse_missing(self.names[column - constant], ~np.isfinite(matrix[:, column]))
         return matrix
+
+    def unseen(self, covariates: pd.DataFrame | Mapping[str, Any]) -> tuple[Note, ...]:
+        """Return a note for each level that is answered at the average, and of how many rows."""
+        found = []
+        texts = [column for column in self.columns if column[1] is not None]
+        for name, levels in texts if self.shares else ():
+            assert levels is not None
+            values = covariates[name]
+            new = placed(name, values, levels, strict=False) < 0
+            given = np.atleast_1d(np.asarray(values, dtype=object))[new].tolist()
+            for level in dict.fromkeys(str(value) for value in given):
+                rows = sum(str(value) == level for value in given)
+                said = {"column": name, "level": level, "rows": rows, "known": levels}
+                found.append(Note("fit.unseen_level", "caution", said))
+        return tuple(found)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the encoding as plain lists."""
@@ -214,6 +242,12 @@ def known_levels(name: str, series: pd.Series[Any]) -> Levels:
     return tuple(sorted({str(value) for value in series.unique()}))
 
 
+def level_shares(series: pd.Series[Any], name: str, levels: Levels) -> tuple[float, ...]:
+    """Return the share of each level among the rows."""
+    count = np.bincount(frame_codes(name, series, levels), minlength=len(levels))
+    return tuple((count / len(series)).tolist())
+
+
 def is_single(values: Any) -> bool:
     """Say whether ``values`` is one value rather than a list of them."""
     if isinstance(values, list | tuple):
@@ -261,8 +295,15 @@ def first_not_a_number(values: Any) -> Any:
     return values
 
 
-def codes(name: str, values: Any, levels: Levels) -> list[int]:
-    """Return the position of each value among ``levels``, refusing what was never seen."""
+def placed(name: str, values: Any, levels: Levels, *, strict: bool) -> CodeArray:
+    """Return :func:`codes` of one value, a list of them or a whole column."""
+    if hasattr(values, "array"):
+        return frame_codes(name, values, levels, strict=strict)
+    return np.array(codes(name, values, levels, strict=strict), dtype=np.int16)  # MOST_LEVELS fit
+
+
+def codes(name: str, values: Any, levels: Levels, *, strict: bool = True) -> list[int]:
+    """Return the position of each value among ``levels``; what was never seen is refused, or -1."""
     position = {level: code for code, level in enumerate(levels)}
     given = [values] if is_single(values) else values
     try:
@@ -270,13 +311,15 @@ def codes(name: str, values: Any, levels: Levels) -> list[int]:
     except (KeyError, TypeError):
         given = [str(value) if known_value(value) else None for value in given]
     refuse_missing(name, np.array([value is None for value in given]))
-    for row, value in enumerate(given):
+    for row, value in enumerate(given if strict else ()):
         if value not in position:
             refuse_level(name, str(value), row, levels)
-    return [position[str(value)] for value in given]
+    return [position.get(str(value), -1) for value in given]
 
 
-def frame_codes(name: str, series: pd.Series[Any], levels: Levels) -> CodeArray:
+def frame_codes(
+    name: str, series: pd.Series[Any], levels: Levels, *, strict: bool = True
+) -> CodeArray:
     """Return :func:`codes` of a whole column, looking up each distinct value once."""
     from pandas import Categorical, factorize
 
@@ -290,7 +333,7 @@ def frame_codes(name: str, series: pd.Series[Any], levels: Levels) -> CodeArray:
         distinct = list(found)
     refuse_missing(name, place < 0)
     try:
-        table = np.array(codes(name, distinct, levels), dtype=np.int16)  # MOST_LEVELS fit
+        table = np.array(codes(name, distinct, levels, strict=strict), dtype=np.int16)
     except RequestError:
         codes(name, series.tolist(), levels)  # names the row, which the distinct values cannot
         raise

@@ -1,4 +1,4 @@
-"""The discrete-time hazard model: grouped proportional hazards, or proportional odds of a step."""
+"""The discrete-time hazard model with a smooth baseline: grouped proportional hazards."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -26,11 +26,10 @@ from forecast.survival.encoding import Encoding
 from forecast.survival.hazard_likelihood import (
     LARGEST,
     SHAPE_PRIOR,
-    Baseline,
+    SMOOTH_NAMES,
     HazardRows,
     derivatives,
     expected_information,
-    free_baseline,
     row_scores,
     smooth_baseline,
     start_values,
@@ -48,25 +47,17 @@ from forecast.survival.newton import Gaussian, maximise, symmetric_inverse
 if TYPE_CHECKING:
     import pandas as pd
 
-MOST_SHOWN = 8  # steps named in a note
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DiscreteHazard:
-    """The chance of the event at each step, given none before, as link(h) = baseline + x'b.
+    """The chance h of the event at each step, given none before: cloglog(h) = baseline + x'b.
 
-    With ``penalty=0``, no prior and ``baseline="free"`` this is the textbook model: a binomial
-    regression of every step at risk on step indicators and covariates (Singer & Willett 2003,
-    chapter 11), fitted without ever writing those steps out.
+    A binomial regression of every step at risk (Singer & Willett 2003, chapter 12), fitted without
+    ever writing those steps out: a coefficient is a log hazard ratio. The baseline has three
+    parameters, see ``hazard_likelihood``.
 
     Attributes
     ----------
-    link : {"cloglog", "logit"}
-        Complementary log-log gives grouped proportional hazards: a coefficient is a log hazard
-        ratio. Logit gives log odds ratios of a step.
-    baseline : {"free", "smooth"}
-        One parameter per step with events, or three, see ``hazard_likelihood``. Free
-        predicts nothing beyond the last event; smooth goes on.
     penalty : float
         Ridge precision on every coefficient without a prior: ``penalty * s² * b² / 2`` is taken
         off, with s the column's standard deviation, or 1 for a column of zeros and ones. Units
@@ -74,8 +65,7 @@ class DiscreteHazard:
         stay on the raw scale.
     prior : mapping of name to (mean, standard deviation), optional
         Independent Gaussian priors by encoded covariate name, and by baseline name
-        (``baseline[level]``, ``baseline[slope]``, ``baseline[curve]`` when smooth,
-        ``baseline[7]`` for step 7 when free). With a penalty or a prior, the smooth baseline's
+        (``baseline[level]``, ``baseline[slope]``, ``baseline[curve]``). With a penalty or a prior,
         slope and curve have the wide default prior ``SHAPE_PRIOR`` unless named.
 
     Raises
@@ -89,19 +79,15 @@ class DiscreteHazard:
     >>> from forecast.survival import Durations
     >>> frame = pd.DataFrame({"k": [1, 2, 2, 3], "seen": [1, 1, 0, 1], "dose": [2.0, 1, 1, 0]})
     >>> durations = Durations.from_frame(frame, step="k", observed="seen", covariates=["dose"])
-    >>> fitted = DiscreteHazard(baseline="smooth", penalty=1.0).fit(durations)
+    >>> fitted = DiscreteHazard(penalty=1.0).fit(durations)
     >>> fitted.predict({"dose": 1.0}, horizon=5).pmf.shape
     (1, 5)
     """
 
-    link: Literal["cloglog", "logit"] = "cloglog"
-    baseline: Literal["free", "smooth"] = "free"
     penalty: float = 0.0
     prior: Mapping[str, tuple[float, float]] | None = None
 
     def __post_init__(self) -> None:
-        _check_option("link", self.link, ("cloglog", "logit"))
-        _check_option("baseline", self.baseline, ("free", "smooth"))
         if not (math.isfinite(self.penalty) and self.penalty >= 0):
             raise RequestError(f"penalty is {self.penalty!r}.", "Give a number from 0 up.")
         for name, (mean, spread) in (self.prior or {}).items():
@@ -114,7 +100,7 @@ class DiscreteHazard:
     @property
     def name(self) -> str:
         """A short name for tables."""
-        return f"discrete hazard ({self.link}, {self.baseline} baseline)"
+        return "discrete hazard (cloglog, smooth baseline)"
 
     def fit(
         self, durations: Durations, near: FittedCountModel | None = None
@@ -131,38 +117,30 @@ class DiscreteHazard:
             raise FitError("There are no rows to fit.", "Give some, or start from a prior.")
         encoding = Encoding.learn(durations.covariates, keep=self.prior or ())
         at_risk, events = count_steps(durations)
-        rows_at_risk, row_events = at_risk, events
-        if (durations.weight != 1).any():
-            used = (durations.weight > 0).astype(np.float64)
-            rows_at_risk, row_events = count_steps(durations, used)
-        form = self.form(rows_at_risk, row_events)
+        rows_at_risk, _ = count_steps(durations, (durations.weight > 0).astype(np.float64))
         if "baseline[level]" not in (self.prior or {}):
             refuse_no_events(durations)
-        rows = HazardRows.build(durations, encoding).under(form)
-        to_raw, names = rows.to_raw(form), form.names + encoding.names
-        prior = self.gaussian(form.names, encoding, rows.scale)
-        first = start_values(form, at_risk, events, self.link)
+        rows = HazardRows.build(durations, encoding)
+        to_raw, names = rows.to_raw(), SMOOTH_NAMES + encoding.names
+        prior = self.gaussian(encoding, rows.scale)
+        first = start_values(at_risk, events)
         start = np.concatenate([first, np.zeros(len(encoding.names))])
         if isinstance(near, FittedDiscreteHazard) and near.names == names:
             start = np.linalg.solve(to_raw, near.parameters)
-        found = maximise(
-            lambda values: derivatives(rows, self.link, form, values), start, to_raw, prior, names
-        )
+        found = maximise(lambda values: derivatives(rows, values), start, to_raw, prior, names)
         own = to_raw.T @ (prior.precision[:, None] * to_raw)
         with np.errstate(over="ignore"):
-            expected = expected_information(rows, self.link, form, found.values)
+            expected = expected_information(rows, found.values)
             inverse = symmetric_inverse(expected + own, names)
             clustered = None
             if not one_row_each(durations):
-                meat = _meat(rows, self.link, form, found.values, durations)
-                observed = derivatives(rows, self.link, form, found.values).information
+                meat = _meat(rows, found.values, durations)
+                observed = derivatives(rows, found.values).information
                 bread = symmetric_inverse(observed + own, names)
                 # the prior's own gradient has its precision as variance
                 clustered = to_raw @ bread @ (meat + own) @ bread @ to_raw.T
         return FittedDiscreteHazard(
-            link=self.link,
             encoding=encoding,
-            form=form,
             parameters=to_raw @ found.values,
             covariance_matrix=to_raw @ inverse @ to_raw.T,
             clustered_matrix=clustered,
@@ -172,41 +150,28 @@ class DiscreteHazard:
                 n_covariates=len(encoding.names),
                 converged=found.converged,
                 dropped=encoding.dropped,
-                messages=_doubts(form, rows_at_risk),
+                messages=[Note("fit.extrapolated", "info", {"step": _first_thin(rows_at_risk)})],
             ),
         )
-
-    def form(self, rows_at_risk: FloatArray, row_events: FloatArray) -> Baseline:
-        """Return the baseline that these counts of rows per step allow."""
-        if self.baseline == "smooth":
-            return smooth_baseline()
-        return free_baseline(rows_at_risk, row_events, self.prior or ())
 
     def from_prior(self, columns: Sequence[str], horizon: int) -> FittedDiscreteHazard:
         """Return the model that the prior alone describes, for numeric covariates ``columns``.
 
         Every parameter needs a prior, or the penalty for a coefficient (taken in the column's
-        own units). ``horizon`` is how far a free baseline goes.
+        own units). ``horizon`` is how far it is said to go.
         """
         horizon = check_whole_number(horizon, name="horizon", low=1)
         encoding = Encoding(tuple((name, None) for name in columns))
-        none = np.zeros(horizon)
-        form = self.form(none, none)
-        gaussian = self.gaussian(form.names, encoding, np.ones(len(encoding.names)))
+        gaussian = self.gaussian(encoding, np.ones(len(encoding.names)))
         silent = np.flatnonzero(gaussian.precision == 0)
-        if self.baseline == "free" and len(form.steps) < horizon:
-            left = next(step for step in range(1, horizon + 1) if step not in form.steps)
-            raise RequestError(f"The prior says nothing of baseline[{left}].", "Name every step.")
         if len(silent):
-            left_out = (form.names + encoding.names)[silent[0]]
+            left_out = (SMOOTH_NAMES + encoding.names)[silent[0]]
             raise RequestError(
                 f"The prior says nothing of {left_out!r}.", "Give it a mean and a spread."
             )
         notes = FitNotes(0, 0, 0, horizon, 0, True, (Note("fit.prior_alone", "caution"),))
         return FittedDiscreteHazard(
-            link=self.link,
             encoding=encoding,
-            form=form,
             parameters=gaussian.mean,
             covariance_matrix=np.diag(1 / gaussian.precision),
             clustered_matrix=None,
@@ -214,23 +179,18 @@ class DiscreteHazard:
             notes=notes,
         )
 
-    def gaussian(
-        self, baseline_names: tuple[str, ...], encoding: Encoding, scale: FloatArray
-    ) -> Gaussian:
+    def gaussian(self, encoding: Encoding, scale: FloatArray) -> Gaussian:
         """Return the prior on all parameters, in raw units; ``scale`` is for the penalty."""
-        names = baseline_names + encoding.names
-        given = dict(self.prior or {})
-        unknown = [n for n in given if n not in names and not n.startswith("baseline[")]
-        if self.baseline == "smooth":
-            unknown += [n for n in given if n.startswith("baseline[") and n not in names]
-            if self.prior or self.penalty > 0:
-                given = {**SHAPE_PRIOR, **given}
+        names, given = SMOOTH_NAMES + encoding.names, dict(self.prior or {})
+        unknown = [name for name in given if name not in names]
+        if self.prior or self.penalty > 0:
+            given = {**SHAPE_PRIOR, **given}
         if unknown:
             raise RequestError(
                 f"The prior names {unknown[0]!r}, which is not a parameter.",
                 f"Parameters are {', '.join(names)}.{nearest(unknown[0], names)}",
             )
-        ridge = np.concatenate([np.zeros(len(baseline_names)), self.penalty * scale**2])
+        ridge = np.concatenate([np.zeros(len(SMOOTH_NAMES)), self.penalty * scale**2])
         mean = np.array([given[name][0] if name in given else 0.0 for name in names])
         precision = np.array(
             [given[n][1] ** -2 if n in given else r for n, r in zip(names, ridge, strict=True)]
@@ -238,16 +198,9 @@ class DiscreteHazard:
         return Gaussian(mean, precision)
 
 
-def _check_option(name: str, value: str, known: tuple[str, ...]) -> None:
-    if value not in known:
-        raise RequestError(f"{name} is {value!r}.", f"Give {' or '.join(map(repr, known))}.")
-
-
-def _meat(
-    rows: HazardRows, link: str, form: Baseline, values: FloatArray, durations: Durations
-) -> FloatArray:
+def _meat(rows: HazardRows, values: FloatArray, durations: Durations) -> FloatArray:
     """Return the sum over subjects of score times score', times G / (G - 1) for G subjects."""
-    by_form, by_linear = row_scores(rows, link, form, values)
+    by_form, by_linear = row_scores(rows, values)
     place = first_seen(durations.subject[rows.order])
     groups = int(place.max()) + 1
     columns = chain(by_form.T, (by_linear * column for column in rows.X.T))
@@ -255,23 +208,10 @@ def _meat(
     return np.asarray(totals.T @ totals * (groups / max(groups - 1, 1)))
 
 
-def _doubts(form: Baseline, rows_at_risk: FloatArray) -> list[Note]:
-    """Return what the baseline leaves open."""
-    last = len(rows_at_risk)
-    if form.kind == "smooth":
-        thin = np.flatnonzero(rows_at_risk < WELL_SUPPORTED)
-        first = int(thin[0]) + 1 if len(thin) else last + 1
-        return [Note("fit.extrapolated", "info", {"step": first})]
-    doubts, known = [], {*form.steps, *form.certain}
-    final = max(known, default=0)
-    empty = sorted(set(range(1, final)) - known)
-    if empty:
-        code = "fit.no_event" if len(empty) <= MOST_SHOWN else "fit.no_event_in_many"
-        doubts.append(Note(code, "caution", {"steps": tuple(empty[:MOST_SHOWN])}))
-    if final not in form.certain:
-        ends = {"step": final, "watched": last}
-        doubts.append(Note("fit.last_event", "caution", ends))
-    return doubts
+def _first_thin(rows_at_risk: FloatArray) -> int:
+    """Return the first step with too few rows at risk to lean on."""
+    thin = np.flatnonzero(rows_at_risk < WELL_SUPPORTED)
+    return int(thin[0]) + 1 if len(thin) else len(rows_at_risk) + 1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -280,12 +220,8 @@ class FittedDiscreteHazard:
 
     Attributes
     ----------
-    link : str
-        ``cloglog`` or ``logit``.
     encoding : Encoding
         How covariates become numbers.
-    form : Baseline
-        Which parameters the baseline has.
     parameters : ndarray of shape (k,)
         Baseline parameters, then coefficients, as named in ``names``.
     covariance_matrix : ndarray of shape (k, k)
@@ -298,9 +234,7 @@ class FittedDiscreteHazard:
     notes : FitNotes
     """
 
-    link: str
     encoding: Encoding
-    form: Baseline
     parameters: FloatArray
     covariance_matrix: FloatArray
     clustered_matrix: FloatArray | None
@@ -310,77 +244,49 @@ class FittedDiscreteHazard:
     @property
     def names(self) -> tuple[str, ...]:
         """The parameters' names: the baseline's, then the encoded covariates'."""
-        return self.form.names + self.encoding.names
+        return SMOOTH_NAMES + self.encoding.names
 
     @property
     def coefficients(self) -> pd.Series[float]:
         """The coefficients on the link scale, by encoded covariate name."""
         import pandas as pd
 
-        slopes = self.parameters[len(self.form.names) :]
+        slopes = self.parameters[len(SMOOTH_NAMES) :]
         return pd.Series(slopes, index=list(self.encoding.names), name="coefficient")
 
     @property
     def standard_errors(self) -> pd.Series[float]:
-        """The standard errors of the coefficients, from ``covariance``."""
+        """The standard errors of the coefficients, from ``covariance_matrix``."""
         import pandas as pd
 
-        spread = np.sqrt(np.diag(self.covariance_matrix))[len(self.form.names) :]
+        spread = np.sqrt(np.diag(self.covariance_matrix))[len(SMOOTH_NAMES) :]
         return pd.Series(spread, index=list(self.encoding.names), name="standard_error")
-
-    @property
-    def covariance(self) -> pd.DataFrame:
-        """The covariance of all parameters, baseline first, named on both sides."""
-        import pandas as pd
-
-        return pd.DataFrame(self.covariance_matrix, index=self.names, columns=self.names)
-
-    @property
-    def clustered_covariance(self) -> pd.DataFrame | None:
-        """The covariance robust to clustering by subject; None when no subjects were named."""
-        import pandas as pd
-
-        if self.clustered_matrix is None:
-            return None
-        return pd.DataFrame(self.clustered_matrix, index=self.names, columns=self.names)
-
-    @property
-    def baseline(self) -> pd.Series[float]:
-        """The linear predictor of each step with every covariate at 0, by step from 1.
-
-        -inf where the event never happened, inf where it happened to everyone.
-        """
-        import pandas as pd
-
-        steps = pd.RangeIndex(1, self.notes.horizon + 1, name="step")
-        linear = self.form.linear(self.parameters[: len(self.form.names)], self.notes.horizon)
-        return pd.Series(linear, index=steps, name="baseline")
 
     def predict(
         self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int
     ) -> CountDistribution:
         """Return each row's distribution over steps 1 to ``horizon``, at the estimates.
 
-        With the free baseline nothing is predicted beyond the last event seen: what is left
-        stays in the remainder. The smooth baseline goes on, see ``notes.supported_to``.
+        The baseline goes on beyond the last event seen, see ``notes.supported_to``.
         """
         horizon = check_whole_number(horizon, name="horizon", low=1)
-        pmf = self.pmfs(self.parameters[None, :], self.encoding.encode(covariates), horizon)
-        return CountDistribution(pmf[0])
+        matrix = self.encoding.encode(covariates, average=True)
+        pmf = self.pmfs(self.parameters[None, :], matrix, horizon)
+        return CountDistribution(pmf[0], self.encoding.unseen(covariates))
 
     def predict_draws(
         self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int, *, n_draws: int, seed: int
     ) -> FloatArray:
         """Return pmfs of shape (n_draws, n, horizon) under draws of the parameters.
 
-        Draws are Gaussian, from ``clustered_covariance`` where there is one and ``covariance``
+        Draws are Gaussian, from ``clustered_matrix`` where there is one and ``covariance_matrix``
         otherwise; draw d is the same whatever the rows.
         """
         horizon = check_whole_number(horizon, name="horizon", low=1)
         n_draws = check_whole_number(n_draws, name="n_draws", low=1)
         return self.pmfs(
             self.parameter_draws(n_draws=n_draws, seed=seed),
-            self.encoding.encode(covariates),
+            self.encoding.encode(covariates, average=True),
             horizon,
         )
 
@@ -396,17 +302,12 @@ class FittedDiscreteHazard:
 
         ``matrix`` is encoded covariates of shape (n, p), as ``encoding.encode`` returns them.
         """
-        cut = len(self.form.names)
-        linear = self.form.linear(parameters[:, :cut], horizon)
+        cut = len(SMOOTH_NAMES)
+        linear = smooth_baseline(parameters[:, :cut], horizon)
         added = np.minimum(parameters[:, cut:] @ matrix.T, LARGEST)
-        if self.link == "cloglog":
-            total = np.cumsum(np.exp(np.minimum(linear, LARGEST)), axis=1)
-            with np.errstate(over="ignore"):
-                survival = np.exp(-np.exp(added)[:, :, None] * total[:, None, :])
-        else:
-            with np.errstate(over="ignore"):
-                stays = 1 / (1 + np.exp(linear[:, None, :] + added[:, :, None]))
-            survival = np.cumprod(stays, axis=2)
+        total = np.cumsum(np.exp(np.minimum(linear, LARGEST)), axis=1)
+        with np.errstate(over="ignore"):
+            survival = np.exp(-np.exp(added)[:, :, None] * total[:, None, :])
         pmf: FloatArray = np.empty_like(survival)
         pmf[:, :, 0] = 1 - survival[:, :, 0]
         np.subtract(survival[:, :, :-1], survival[:, :, 1:], out=pmf[:, :, 1:])
@@ -414,30 +315,15 @@ class FittedDiscreteHazard:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; holds no row of the data."""
-        parts = plain(self)
-        form = parts["form"]
-        return {
-            "model": "discrete_hazard",
-            "link": self.link,
-            "encoding": parts["encoding"],
-            "baseline": form["kind"],
-            "steps": form["steps"],
-            "certain": form["certain"],
-            "parameters": parts["parameters"],
-            "covariance": parts["covariance_matrix"],
-            "clustered_covariance": parts["clustered_matrix"],
-            "loglik": self.loglik,
-            "notes": parts["notes"],
-        }
+        return {"model": "discrete_hazard", **plain(self)}
 
     @classmethod
     def from_dict(cls, stored: Mapping[str, Any]) -> FittedDiscreteHazard:
-        """Return the model that :meth:`to_dict` wrote."""
-        k = len(stored["parameters"])
-        form = {"kind": stored["baseline"], "steps": stored["steps"]}
-        renamed = {
-            "form": {**form, "certain": stored["certain"]},
-            "covariance_matrix": np.reshape(stored["covariance"], (k, k)),
-            "clustered_matrix": stored["clustered_covariance"],
-        }
-        return read(cls, {**stored, **renamed})
+        """Return the model that :meth:`to_dict` wrote, or one of an earlier version."""
+        if "covariance" in stored:
+            if stored["link"] != "cloglog" or stored["baseline"] != "smooth":
+                raise ValueError(f"{stored['link']} and {stored['baseline']} are gone")
+            k, clustered = len(stored["parameters"]), stored["clustered_covariance"]
+            matrix = np.reshape(stored["covariance"], (k, k))
+            stored = {**stored, "covariance_matrix": matrix, "clustered_matrix": clustered}
+        return read(cls, stored)

@@ -1,25 +1,24 @@
 """The discrete-time likelihood from one line per row of data, never one line per row and step.
 
-Notation: row i is at risk in steps ``entry + 1`` to ``step``; ``a`` is the baseline on the link
-scale, one value per step; ``x'b`` what the covariates add. With the complementary log-log link
-and r = exp(x'b), A(t) = sum of exp(a) up to t, the row's log-likelihood is closed:
+Notation: row i is at risk in steps ``entry + 1`` to ``step``; ``a`` is the baseline on the scale
+of the complementary log-log link, one value per step; ``x'b`` what the covariates add. With
+r = exp(x'b), A(t) = sum of exp(a) up to t, the row's log-likelihood is closed:
 
     -r (A(last survived) - A(entry)) + [event] log(1 - exp(-r exp(a at the event)))
 
 (grouped proportional hazards; Prentice & Gloeckler 1978, Biometrics 34:57). Derivatives by ``a``
 are sums over risk sets, obtained by adding up sums by last survived step from the end.
 
-The baseline is what the hazard does from step to step, the same for everyone. ``free`` has one
-parameter per step with an event, named ``baseline[7]`` for step 7. ``smooth`` has three, a
-quadratic in x = log(step / 8): ``baseline[level]`` is the linear predictor at step 8,
-``baseline[slope]`` what one unit of x adds there, ``baseline[curve]`` what x² adds. The pivot is
-fixed, so that the three mean the same whatever the data, and a prior can speak of them.
+The baseline is what the hazard does from step to step, the same for everyone: a quadratic in
+x = log(step / 8). ``baseline[level]`` is the linear predictor at step 8, ``baseline[slope]`` what
+one unit of x adds there, ``baseline[curve]`` what x² adds. The pivot is fixed, so that the three
+mean the same whatever the data, and a prior can speak of them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterator
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import TypeAlias
 
@@ -45,119 +44,41 @@ SMALLEST = 1e-300  # met only at events without weight, in steps that have no ev
 TINIEST = 1e-30
 
 
-@dataclass(frozen=True, slots=True)
-class Baseline:
-    """Which parameters the baseline has and what they say of each step.
+def basis_of(horizon: int) -> FloatArray:
+    """Return the matrix from the baseline's parameters to steps 1 to ``horizon``."""
+    x = np.log(np.arange(1, horizon + 1) / PIVOT)
+    return np.column_stack([np.ones(horizon), x, x * x])
 
-    Attributes
-    ----------
-    kind : str
-        ``free`` or ``smooth``.
-    steps : tuple of int
-        Free: the steps that have a parameter.
-    certain : tuple of int
-        Free: the steps at which everyone at risk had the event.
+
+def smooth_baseline(parameters: FloatArray, horizon: int) -> FloatArray:
+    """Return the linear predictor at steps 1 to ``horizon``, shape (..., horizon).
+
+    ``parameters`` has shape (..., 3), in the order of ``SMOOTH_NAMES``.
     """
-
-    kind: str
-    steps: tuple[int, ...] = ()
-    certain: tuple[int, ...] = ()
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """The names of the parameters."""
-        if self.kind == "smooth":
-            return SMOOTH_NAMES
-        return tuple(f"baseline[{step}]" for step in self.steps)
-
-    @property
-    def level(self) -> FloatArray:
-        """How much each parameter moves when the whole baseline moves by one."""
-        if self.kind == "smooth":
-            return np.array([1.0, 0.0, 0.0])
-        return np.ones(len(self.steps))
-
-    def basis(self, horizon: int) -> FloatArray:
-        """Return the matrix from parameters to steps 1 to ``horizon``."""
-        if self.kind == "smooth":
-            x = np.log(np.arange(1, horizon + 1) / PIVOT)
-            return np.column_stack([np.ones(horizon), x, x * x])
-        steps = np.arange(1, horizon + 1)
-        basis: FloatArray = np.equal.outer(steps, self.steps).astype(np.float64)
-        return basis.reshape(horizon, len(self.steps))
-
-    def linear(self, parameters: FloatArray, horizon: int) -> FloatArray:
-        """Return the linear predictor at steps 1 to ``horizon``, shape (..., horizon).
-
-        ``parameters`` has shape (..., n). Where no event can happen it is -inf, where nothing
-        else can, +inf.
-        """
-        if self.kind == "smooth":
-            smooth: FloatArray = parameters @ self.basis(horizon).T
-            return smooth
-        values = np.full((*parameters.shape[:-1], horizon), -np.inf)
-        known = [column for column, step in enumerate(self.steps) if step <= horizon]
-        values[..., [self.steps[column] - 1 for column in known]] = parameters[..., known]
-        values[..., [step - 1 for step in self.certain if step <= horizon]] = np.inf
-        return values
+    linear: FloatArray = parameters @ basis_of(horizon).T
+    return linear
 
 
-def smooth_baseline() -> Baseline:
-    """Return the smooth baseline, of three parameters, as said above."""
-    return Baseline("smooth")
+def start_values(at_risk: FloatArray, events: FloatArray) -> FloatArray:
+    """Return parameters that come near the life table.
 
-
-def free_baseline(at_risk: FloatArray, events: FloatArray, named: Iterable[str] = ()) -> Baseline:
-    """Return the free baseline for these counts per step.
-
-    A step without events has hazard 0 and a step where everyone at risk has the event hazard 1:
-    both are the limit of the likelihood and take no parameter, unless a prior names the step.
+    By a few steps of Fisher scoring, held a little by the shape's prior, steps cut at 1.
     """
-    asked = {step for step in range(1, len(at_risk) + 1) if f"baseline[{step}]" in set(named)}
-    happens = {int(step) for step in np.flatnonzero(events > 0) + 1}
-    sure = {step for step in happens - asked if at_risk[step - 1] <= events[step - 1]}
-    return Baseline("free", tuple(sorted((happens | asked) - sure)), tuple(sorted(sure)))
-
-
-def start_values(
-    baseline: Baseline, at_risk: FloatArray, events: FloatArray, link: str
-) -> FloatArray:
-    """Return parameters that give the life table: exactly (free), or as near as smooth can."""
     if not at_risk.sum() > 0:
         raise FitError("Nobody is at risk in any step.", "Give rows with a positive weight.")
-    if baseline.kind == "smooth":
-        return _smooth_start(baseline.basis(len(at_risk)), at_risk, events, link)
-    where = np.array(baseline.steps, dtype=np.int64) - 1
-    return _on_link_scale((events[where] + 1e-3) / (at_risk[where] + 2e-3), link)
-
-
-def _smooth_start(
-    basis: FloatArray, at_risk: FloatArray, events: FloatArray, link: str
-) -> FloatArray:
-    # a few steps of Fisher scoring, held a little by the shape's prior, steps cut at 1
-    overall = np.array([(events.sum() + 0.5) / (at_risk.sum() + 1)])
-    values = np.append(_on_link_scale(overall, link), [0.0, 0.0])
+    basis, overall = basis_of(len(at_risk)), (events.sum() + 0.5) / (at_risk.sum() + 1)
+    values = np.array([np.log(-np.log1p(-overall)), 0.0, 0.0])
     hold = np.array([0.0, *(spread**-2 for _, spread in SHAPE_PRIOR.values())])
     for _ in range(START_STEPS):
         eta = np.clip(basis @ values, -30.0, 3.0)
-        if link == "logit":
-            hazard = 1 / (1 + np.exp(-eta))
-            slope = hazard * (1 - hazard)
-        else:
-            hazard = -np.expm1(-np.exp(eta))
-            slope = np.exp(eta - np.exp(eta))
+        hazard = -np.expm1(-np.exp(eta))
+        slope = np.exp(eta - np.exp(eta))
         weight = slope / (hazard * (1 - hazard))
         score = basis.T @ (weight * (events - at_risk * hazard)) - hold * values
         information = basis.T @ (basis * (at_risk * weight * slope)[:, None]) + np.diag(hold)
         information[0, 0] += 1e-9
         values = values + np.clip(np.linalg.solve(information, score), -1.0, 1.0)
     return values
-
-
-def _on_link_scale(hazard: FloatArray, link: str) -> FloatArray:
-    if link == "logit":
-        return np.asarray(np.log(hazard) - np.log1p(-hazard))
-    return np.asarray(np.log(-np.log1p(-hazard)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -177,8 +98,6 @@ class HazardRows:
     n_censored : int
         Rows from here on have the event at step ``survived + 1``.
     weight : ndarray of shape (n,)
-    informative : ndarray of shape (n - n_censored,)
-        The weight of each event; 0 where everyone at risk had it, which tells nothing.
     steps : int
         The last step of the baseline.
     censored, events : tuple of (step, rows)
@@ -197,7 +116,6 @@ class HazardRows:
     survived: IntArray
     n_censored: int
     weight: FloatArray
-    informative: FloatArray
     steps: int
     censored: Runs
     events: Runs
@@ -228,7 +146,6 @@ class HazardRows:
             survived,
             n_censored,
             weight,
-            weight[n_censored:],
             steps,
             _runs(survived[:n_censored], 0),
             _runs(survived[n_censored:], n_censored),
@@ -237,20 +154,9 @@ class HazardRows:
             _runs(entry[late], 0),
         )
 
-    def under(self, form: Baseline) -> HazardRows:
-        """Return the rows where events at steps that are certain tell nothing."""
-        if not form.certain:
-            return self
-        open_steps = ~np.isin(self.survived[self.n_censored :] + 1, form.certain)
-        return replace(self, informative=self.weight[self.n_censored :] * open_steps)
-
-    def to_raw(self, form: Baseline) -> FloatArray:
+    def to_raw(self) -> FloatArray:
         """Return the matrix from parameters for ``X`` to those for the columns as given."""
-        cut = len(form.names)
-        matrix = np.eye(cut + len(self.scale))
-        matrix[:cut, cut:] = -np.outer(form.level, self.center / self.scale)
-        matrix[cut:, cut:] = np.diag(1 / self.scale)
-        return matrix
+        return raw_from_scaled(self.center, self.scale)
 
     def risk_sums(self, values: FloatArray) -> FloatArray:
         """Return the sums of v and v x over who survives each step, shape (steps, 1 + p)."""
@@ -291,6 +197,15 @@ class HazardRows:
             yield rows, long, relative[rows, None] * rate[:long], weight
 
 
+def raw_from_scaled(center: FloatArray, scale: FloatArray) -> FloatArray:
+    """Return the matrix to raw parameters from those of ``(column - center) / scale``."""
+    cut = len(SMOOTH_NAMES)
+    matrix = np.eye(cut + len(scale))
+    matrix[0, cut:] = -center / scale  # the level alone moves the whole baseline
+    matrix[cut:, cut:] = np.diag(1 / scale)
+    return matrix
+
+
 def _standardised(
     matrix: FloatArray, weight: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -313,77 +228,14 @@ def _runs(numbers: IntArray, first: int) -> Runs:
     )
 
 
-def derivatives(rows: HazardRows, link: str, form: Baseline, values: FloatArray) -> Curvature:
+def derivatives(rows: HazardRows, values: FloatArray) -> Curvature:
     """Return the log-likelihood, its gradient and the observed information at ``values``.
 
     ``values`` are parameters of the baseline, then slopes for ``rows.X``.
     """
-    relative, rate = _factors(rows, form, values)
-    one_pass = _logit if link == "logit" else _cloglog
-    return one_pass(rows, form.basis(rows.steps), relative, rate)
-
-
-def expected_information(
-    rows: HazardRows, link: str, form: Baseline, values: FloatArray
-) -> FloatArray:
-    """Return the expected information of a binomial model of every step at risk.
-
-    The weight of a step is h'(eta)² / (h (1 - h)): u² / (exp(u) - 1) for the complementary
-    log-log link (McCullagh & Nelder 1989, section 2.5); for the logit it is the observed one.
-    """
-    if link == "logit":
-        return derivatives(rows, link, form, values).information
-    relative, rate = _factors(rows, form, values)
-    steps, slopes = np.zeros(rows.steps), np.zeros((rows.steps, rows.X.shape[1]))
-    by_row = np.zeros(len(rows.X))
-    for block, long, u, weight in rows.cells(relative, rate):
-        np.clip(u, TINIEST, LARGEST, out=u)
-        amount = np.expm1(u)
-        np.divide(u, amount, out=amount)
-        amount *= u
-        amount *= weight
-        steps[:long] += amount.sum(axis=0)
-        slopes[:long] += amount.T @ rows.X[block]
-        by_row[block] = amount.sum(axis=1)
-    return _folded(form.basis(rows.steps), steps, slopes, rows.gram(by_row))
-
-
-def row_scores(
-    rows: HazardRows, link: str, form: Baseline, values: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return each row's derivative by the baseline's parameters (n, k) and by x'b (n,).
-
-    The derivative by a slope is the latter times its covariate.
-    """
-    relative, rate = _factors(rows, form, values)
-    basis, cut = form.basis(rows.steps), rows.n_censored
-    by_form, by_linear = np.empty((len(rows.X), basis.shape[1])), np.empty(len(rows.X))
-    for block, long, u, weight in rows.cells(relative, rate):
-        expected = weight * (u / (1 + u) if link == "logit" else u)
-        by_form[block] = -expected @ basis[:long]
-        by_linear[block] = -expected.sum(axis=1)
-    at = rows.survived[cut:]  # the event itself, one step further, counted from 0
-    gain = rows.informative
-    if link == "cloglog":
-        u = np.clip(relative[cut:] * rate[at], SMALLEST, LARGEST)
-        gain = gain * (u / np.expm1(u) + u)
-    by_form[cut:] += gain[:, None] * basis[at]
-    by_linear[cut:] += gain
-    return by_form, by_linear
-
-
-def _factors(rows: HazardRows, form: Baseline, values: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return exp(x'b) of each row and exp(a) of each step; steps that are certain are out of it."""
-    cut = len(form.names)
-    linear = form.linear(values[:cut], rows.steps)
-    relative = rows.X @ values[cut:]
-    return np.exp(relative, out=relative), np.exp(np.where(np.isposinf(linear), -np.inf, linear))
-
-
-def _cloglog(
-    rows: HazardRows, basis: FloatArray, relative: FloatArray, rate: FloatArray
-) -> Curvature:
-    cut, at = rows.n_censored, rows.survived[rows.n_censored :]
+    relative, rate = _factors(rows, values)
+    basis, cut, at = basis_of(rows.steps), rows.n_censored, rows.survived[rows.n_censored :]
+    informative = rows.weight[cut:]
     total = np.concatenate([[0.0], np.cumsum(rate)])
     u = rate[at]  # in place from here on: memory taken anew costs as much as the arithmetic
     u *= relative[cut:]
@@ -397,12 +249,12 @@ def _cloglog(
     grown = np.expm1(u)
     spare = np.log(grown)
     spare -= u  # log(1 - exp(-u))
-    loglik = float(rows.informative @ spare - curve.sum())
+    loglik = float(informative @ spare - curve.sum())
     # f(eta) = log(1 - exp(-u)), u = exp(eta): f' = g = u / (exp(u) - 1), -f'' = g (u + g - 1)
     g = np.divide(u, grown, out=grown)
     u += g
     u -= 1
-    gain = np.multiply(rows.informative, g, out=g)
+    gain = np.multiply(informative, g, out=g)
     bend = np.multiply(gain, u, out=u)
     score = np.negative(curve, out=weighted)
     score[cut:] += gain
@@ -417,28 +269,52 @@ def _cloglog(
     return Curvature(loglik, gradient, information)
 
 
-def _logit(
-    rows: HazardRows, basis: FloatArray, relative: FloatArray, rate: FloatArray
-) -> Curvature:
-    cut, at = rows.n_censored, rows.survived[rows.n_censored :]
-    odds = np.maximum(relative[cut:] * rate[at], SMALLEST)
-    loglik = float(rows.informative @ np.log(odds))
-    by_step, score = np.bincount(at, rows.informative, rows.steps), np.zeros(len(rows.X))
-    score[cut:] = rows.informative
+def expected_information(rows: HazardRows, values: FloatArray) -> FloatArray:
+    """Return the expected information of a binomial model of every step at risk.
+
+    The weight of a step is h'(eta)² / (h (1 - h)), which is u² / (exp(u) - 1) (McCullagh & Nelder
+    1989, section 2.5).
+    """
+    relative, rate = _factors(rows, values)
     steps, slopes = np.zeros(rows.steps), np.zeros((rows.steps, rows.X.shape[1]))
     by_row = np.zeros(len(rows.X))
     for block, long, u, weight in rows.cells(relative, rate):
-        stays = 1 + u
-        loglik -= float((weight * np.log(stays)).sum())
-        expected = weight * (u / stays)
-        by_step[:long] -= expected.sum(axis=0)
-        score[block] -= expected.sum(axis=1)
-        expected /= stays
-        steps[:long] += expected.sum(axis=0)
-        slopes[:long] += expected.T @ rows.X[block]
-        by_row[block] = expected.sum(axis=1)
-    gradient = np.concatenate([by_step @ basis, score @ rows.X])
-    return Curvature(loglik, gradient, _folded(basis, steps, slopes, rows.gram(by_row)))
+        np.clip(u, TINIEST, LARGEST, out=u)
+        amount = np.expm1(u)
+        np.divide(u, amount, out=amount)
+        amount *= u
+        amount *= weight
+        steps[:long] += amount.sum(axis=0)
+        slopes[:long] += amount.T @ rows.X[block]
+        by_row[block] = amount.sum(axis=1)
+    return _folded(basis_of(rows.steps), steps, slopes, rows.gram(by_row))
+
+
+def row_scores(rows: HazardRows, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return each row's derivative by the baseline's parameters (n, k) and by x'b (n,).
+
+    The derivative by a slope is the latter times its covariate.
+    """
+    relative, rate = _factors(rows, values)
+    basis, cut = basis_of(rows.steps), rows.n_censored
+    by_form, by_linear = np.empty((len(rows.X), basis.shape[1])), np.empty(len(rows.X))
+    for block, long, u, weight in rows.cells(relative, rate):
+        expected = weight * u
+        by_form[block] = -expected @ basis[:long]
+        by_linear[block] = -expected.sum(axis=1)
+    at = rows.survived[cut:]  # the event itself, one step further, counted from 0
+    u = np.clip(relative[cut:] * rate[at], SMALLEST, LARGEST)
+    gain = rows.weight[cut:] * (u / np.expm1(u) + u)
+    by_form[cut:] += gain[:, None] * basis[at]
+    by_linear[cut:] += gain
+    return by_form, by_linear
+
+
+def _factors(rows: HazardRows, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return exp(x'b) of each row and exp(a) of each step."""
+    cut = len(SMOOTH_NAMES)
+    relative = rows.X @ values[cut:]
+    return np.exp(relative, out=relative), np.exp(smooth_baseline(values[:cut], rows.steps))
 
 
 def _folded(

@@ -12,7 +12,6 @@ from forecast._checks import check_whole_number
 from forecast._notes import Note
 from forecast._plain import plain, read
 from forecast._types import FloatArray
-from forecast.errors import RequestError
 from forecast.survival.distribution import CountDistribution, Durations, count_steps
 from forecast.survival.encoding import count_rows
 from forecast.survival.model import FitNotes, FittedCountModel, fit_notes, refuse_no_events
@@ -90,38 +89,13 @@ class FittedLifeTable:
         terms = np.zeros_like(left)
         return np.divide(self.events, self.at_risk * left, out=terms, where=left > 1e-12)
 
-    def mean_capped(self, cap: int) -> float:
-        """Return E[min(K, cap)], the restricted mean; ``cap`` may not pass the last step."""
-        return float(self.before(cap).sum())
-
-    def mean_capped_error(self, cap: int) -> float:
-        """Return the standard error of :meth:`mean_capped`.
-
-        The square root of sum over steps j of A_j² d_j / (n_j (n_j - d_j)), A_j the area under
-        the curve from j to ``cap`` (Kaplan & Meier 1958, section 3).
-        """
-        before = self.before(cap)
-        area = np.cumsum(before[::-1])[::-1]  # area[j - 1]: from step j - 1 to the cap
-        return float(np.sqrt(area[1:] ** 2 @ self.greenwood_terms()[: cap - 1]))
-
-    def before(self, cap: int) -> FloatArray:
-        """Return the share without the event before steps 1 to ``cap``."""
-        cap = check_whole_number(cap, name="cap", low=1)
-        if cap > len(self.at_risk) and self.survival[-1] > 0:
-            raise RequestError(
-                f"cap is {cap}, the last step watched is {len(self.at_risk)}.",
-                f"Give a cap up to {len(self.at_risk)}: beyond it nothing is known.",
-            )
-        survival = np.zeros(cap)
-        known = min(cap - 1, len(self.at_risk))
-        survival[0] = 1.0
-        survival[1 : known + 1] = self.survival[:known]
-        return survival
-
     def predict(
-        self, covariates: pd.DataFrame | Mapping[str, Any], horizon: int
+        self, covariates: pd.DataFrame | Mapping[str, Any] | None, horizon: int
     ) -> CountDistribution:
-        """Return the same distribution for every row, over steps 1 to ``horizon``."""
+        """Return the same distribution for every row, over steps 1 to ``horizon``.
+
+        With None for covariates there is one row.
+        """
         pmf = CountDistribution.from_hazard(self.cut(self.hazard[None, :], horizon)).pmf
         return CountDistribution(np.repeat(pmf, rows_in(covariates), axis=0))
 
@@ -159,6 +133,6 @@ class FittedLifeTable:
         return read(cls, stored)
 
 
-def rows_in(covariates: pd.DataFrame | Mapping[str, Any]) -> int:
-    """Return the number of rows asked about."""
-    return count_rows(covariates, [str(name) for name in covariates])
+def rows_in(covariates: pd.DataFrame | Mapping[str, Any] | None) -> int:
+    """Return the number of rows asked about: one where no covariates are given."""
+    return 1 if covariates is None else count_rows(covariates, [str(name) for name in covariates])

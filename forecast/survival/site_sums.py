@@ -21,10 +21,11 @@ from forecast.survival.distribution import Durations, count_steps, count_subject
 from forecast.survival.encoding import Encoding, is_zero_one
 from forecast.survival.hazard import DiscreteHazard, FittedDiscreteHazard
 from forecast.survival.hazard_likelihood import (
-    Baseline,
+    SMOOTH_NAMES,
     HazardRows,
     derivatives,
     expected_information,
+    raw_from_scaled,
     start_values,
 )
 from forecast.survival.model import FitNotes, last_supported
@@ -116,11 +117,11 @@ class Site(Protocol):
         """Return counts per step and moments of the encoded covariates."""
         ...
 
-    def derivatives(self, parameters: FloatArray, form: Baseline) -> ScoreAndInformation:
+    def derivatives(self, parameters: FloatArray) -> ScoreAndInformation:
         """Return log-likelihood, score and observed information at raw ``parameters``."""
         ...
 
-    def expected(self, parameters: FloatArray, form: Baseline) -> FloatArray:
+    def expected(self, parameters: FloatArray) -> FloatArray:
         """Return the expected information at raw ``parameters``."""
         ...
 
@@ -140,16 +141,15 @@ class RowsHere:
     ``durations`` and their ``encoded`` covariates; ``rows`` of them, by ``link``.
     """
 
-    link: str
     durations: Durations
     encoded: FloatArray
     rows: HazardRows
 
     @classmethod
-    def of(cls, model: DiscreteHazard, durations: Durations, encoding: Encoding) -> RowsHere:
+    def of(cls, durations: Durations, encoding: Encoding) -> RowsHere:
         """Return the rows made ready under the encoding that all sites share."""
         encoded = encoding.encode(durations.covariates)  # first: it names what it refuses by row
-        return cls(model.link, durations, encoded, HazardRows.build(durations, encoding))
+        return cls(durations, encoded, HazardRows.build(durations, encoding))
 
     def counts(self) -> Counts:
         """Return counts per step and moments: what a joint fit asks first."""
@@ -166,20 +166,19 @@ class RowsHere:
             count_subjects(durations),
         )
 
-    def derivatives(self, parameters: FloatArray, form: Baseline) -> ScoreAndInformation:
-        """Return the log-likelihood and its derivatives at raw ``parameters`` of ``form``."""
-        to_inner = np.linalg.inv(self.rows.to_raw(form))
+    def derivatives(self, parameters: FloatArray) -> ScoreAndInformation:
+        """Return the log-likelihood and its derivatives at raw ``parameters``."""
+        to_inner = np.linalg.inv(self.rows.to_raw())
         with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-            here = derivatives(self.rows.under(form), self.link, form, to_inner @ parameters)
+            here = derivatives(self.rows, to_inner @ parameters)
         information = to_inner.T @ here.information @ to_inner
         return ScoreAndInformation(here.loglik, to_inner.T @ here.gradient, information)
 
-    def expected(self, parameters: FloatArray, form: Baseline) -> FloatArray:
-        """Return the expected information at raw ``parameters`` of ``form``."""
-        to_inner = np.linalg.inv(self.rows.to_raw(form))
+    def expected(self, parameters: FloatArray) -> FloatArray:
+        """Return the expected information at raw ``parameters``."""
+        to_inner = np.linalg.inv(self.rows.to_raw())
         with np.errstate(over="ignore"):
-            rows, inner = self.rows.under(form), to_inner @ parameters
-            found = expected_information(rows, self.link, form, inner)
+            found = expected_information(self.rows, to_inner @ parameters)
         return np.asarray(to_inner.T @ found @ to_inner)
 
 
@@ -198,15 +197,10 @@ class Scaling:
         spread = np.sqrt(np.maximum(counts.second / counts.weight - center**2, 0.0))
         return cls(center, spread, counts.zero_one)
 
-    def to_raw(self, form: Baseline) -> FloatArray:
+    def to_raw(self) -> FloatArray:
         """Return the matrix from inner parameters, of scaled columns, to raw ones."""
-        cut, width = len(form.names), len(self.center)
         scale = np.where(self.zero_one | (self.spread == 0), 1.0, self.spread)
-        center = np.where(self.zero_one, 0.0, self.center)
-        matrix = np.eye(cut + width)
-        matrix[:cut, cut:] = -np.outer(form.level, center / scale)
-        matrix[cut:, cut:] = np.diag(1 / scale)
-        return matrix
+        return raw_from_scaled(np.where(self.zero_one, 0.0, self.center), scale)
 
 
 def joint_fit(
@@ -229,29 +223,26 @@ def joint_fit(
     counts = Counts.together(ask(sites, "counts", ()), width=len(encoding.names))
     if not counts.events.sum() > 0:
         raise FitError("Nobody had the event at any site.", "Add rows, or start from a prior.")
-    form = model.form(counts.rows_at_risk, counts.row_events)
     scaling = Scaling.of(counts)
-    prior = model.gaussian(form.names, encoding, np.where(scaling.zero_one, 1.0, scaling.spread))
-    to_raw = scaling.to_raw(form)
-    names = [*form.names, *encoding.names]
+    prior = model.gaussian(encoding, np.where(scaling.zero_one, 1.0, scaling.spread))
+    to_raw = scaling.to_raw()
+    names = [*SMOOTH_NAMES, *encoding.names]
 
     def evaluate(values: FloatArray) -> Curvature:
-        answers = ask(sites, "derivatives", (to_raw @ values, form))
+        answers = ask(sites, "derivatives", (to_raw @ values,))
         loglik = float(sum(answer.loglik for answer in answers))
         gradient = to_raw.T @ np.sum([answer.gradient for answer in answers], axis=0)
         information = np.sum([answer.information for answer in answers], axis=0)
         return Curvature(loglik, gradient, to_raw.T @ information @ to_raw)
 
-    first = start_values(form, counts.at_risk, counts.events, model.link)
+    first = start_values(counts.at_risk, counts.events)
     begin = np.concatenate([first, np.zeros(len(encoding.names))])
     found = maximise(evaluate, begin, to_raw, prior, names)
     raw = to_raw @ found.values
-    expected = np.sum(ask(sites, "expected", (raw, form)), axis=0) + np.diag(prior.precision)
+    expected = np.sum(ask(sites, "expected", (raw,)), axis=0) + np.diag(prior.precision)
     inverse = symmetric_inverse(to_raw.T @ expected @ to_raw, names)
     return FittedDiscreteHazard(
-        link=model.link,
         encoding=encoding,
-        form=form,
         parameters=raw,
         covariance_matrix=to_raw @ inverse @ to_raw.T,
         clustered_matrix=None,

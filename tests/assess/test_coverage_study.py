@@ -20,7 +20,7 @@ from forecast.assess import (
 )
 from forecast.survival import DiscreteHazard, Durations
 
-RIGHT = DiscreteHazard(baseline="smooth", penalty=1.0)
+RIGHT = DiscreteHazard(penalty=1.0)
 PINNED = {"baseline[slope]": (0.0, 1e-3), "baseline[curve]": (0.0, 1e-3)}
 CONSTANT = replace(RIGHT, prior=PINNED)
 HORIZON, LEVEL, CLINICS = 25, 0.9, 40

@@ -28,7 +28,7 @@ from forecast.survival import (
     LifeTable,
 )
 
-HAZARD = DiscreteHazard(baseline="smooth", penalty=1.0)
+HAZARD = DiscreteHazard(penalty=1.0)
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,7 @@ def test_no_path_is_predicted_by_a_model_that_saw_its_subject(sample):
 
 def test_the_better_model_is_chosen_and_ties_go_to_the_simpler(sample):
     durations = without_mark(durations_of(sample(400, seed=2)))
-    candidates = [Named("no covariates", DiscreteHazard(baseline="smooth", penalty=1e6)), HAZARD]
+    candidates = [Named("no covariates", DiscreteHazard(penalty=1e6)), HAZARD]
     table = score_candidates(
         predict_out_of_fold(candidates, durations, horizon=25, n_folds=5, workers=1)
     )
@@ -292,3 +292,18 @@ def test_parameters_are_those_of_pmsampsize_and_nonsense_is_refused():
         most_parameters(100, r2_cs=1.5)
     with pytest.raises(RequestError, match="Expect less"):
         most_parameters(100, r2_cs=0.95)
+
+
+def test_a_level_of_one_row_disqualifies_no_regression():
+    rng = np.random.default_rng(0)
+    frame = pd.DataFrame({"k": rng.geometric(0.2, 240).clip(1, 10), "x": rng.normal(size=240)})
+    frame["group"] = ["rare", *rng.choice(["a", "b"], 239)]
+    frame["same"] = "one"
+    frame["seen"] = frame["k"] < 10
+    durations = Durations.from_frame(
+        frame, step="k", observed="seen", covariates=["x", "group", "same"]
+    )
+    candidates = [LifeTable(), AcceleratedTime("lognormal", penalty=4.0), HAZARD]
+    table = score_candidates(predict_out_of_fold(candidates, durations, horizon=10, n_folds=5))
+    assert table["problem"].tolist() == ["", "", ""]
+    assert np.isfinite(table["log_score"]).all()

@@ -45,15 +45,11 @@ def test_the_hazard_ratio_makes_the_difference_asked_for():
     [
         (0.5, 0.8, 0.5, 65.34566),  # rpact's eventsFixed
         (0.7, 0.9, 0.5, 330.3779),  # rpact's eventsFixed
-        (0.7, 0.8, 0.5, 246.8),
-        (0.75, 0.9, 0.5, 507.8),
-        (0.573, 0.9, 0.5, 135.5),
-        (0.7, 0.9, 2 / 3, 371.7),
     ],
 )
 def test_schoenfeld_events(ratio, power, share, events):
     needed = schoenfeld_events(ratio, power=power, share=share)
-    assert needed == pytest.approx(events, abs=0.05)
+    assert needed == pytest.approx(events, abs=5e-4)
     assert schoenfeld_events(1 / ratio, power=power, share=share) == pytest.approx(needed)
     with pytest.raises(RequestError, match="not 1"):
         schoenfeld_events(1.0)

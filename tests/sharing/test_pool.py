@@ -19,9 +19,9 @@ from forecast.counts import (
 )
 from forecast.errors import RequestError
 from forecast.invented import World, simulate_log
-from forecast.sharing.pool import PooledEvidence, load_evidence, pool_shares
+from forecast.sharing.pool import PooledEvidence, further_clinic, load_evidence, pool_shares
 from forecast.sharing.share import share_log
-from forecast.survival import Durations
+from forecast.survival import SMOOTH_NAMES, Durations
 
 SPREAD = 0.15  # between clinics, of the log speed
 
@@ -197,3 +197,32 @@ def test_a_share_that_somebody_made_up_moves_the_others_little_and_is_named(shar
 
 def test_no_honest_share_is_named(logs, shares):
     assert not [note for note in pool_shares(shares).notes if note.code == "sharing.stands_apart"]
+
+
+def test_a_further_clinic_is_told_what_to_expect(pooled):
+    (note,) = [note for note in pooled.notes if note.code == "sharing.further"]
+    low, high = note.values["coverage_low"], note.values["coverage_high"]
+    assert low < 0.8 < high
+    assert note.values["skill_low"] < note.values["skill"] < note.values["skill_high"]
+    ends = dict(zip(pooled.parameters, pooled.intervals, strict=True))["smoker"]
+    assert ends[0] < dict(zip(pooled.parameters, pooled.mean, strict=True))["smoker"] < ends[1]
+
+
+@pytest.mark.slow
+def test_what_a_further_clinic_is_told_holds_for_one_that_comes():
+    """Clinics alike but for their spread: the next one's mean is among those told in 95 %."""
+    names = (*SMOOTH_NAMES, "smoker", "ink_density", "origin_amateur")
+    mean, spread = (
+        np.array([-1.0, 3.4, -1.3, -1.0, -0.35, 0.8]),
+        np.array([0.4, 0.1, 0.1, 0.2, 0.2, 0.2]),
+    )
+    covariance, held = np.diag(np.full(6, 0.1**2)), []
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        clinics = [mean + np.hypot(spread, 0.1) * rng.normal(size=6) for _ in range(7)]
+        told = further_clinic(clinics[:6], [covariance] * 6, names)
+        # the seventh, left out against the six, by the difference that it makes to the mean
+        every = further_clinic(clinics, [covariance] * 7, names)
+        seventh = 7 * every["coverage"] - 6 * told["coverage"]
+        held.append(told["coverage_low"] - 0.02 <= seventh <= told["coverage_high"] + 0.02)
+    assert np.mean(held) >= 0.85

@@ -295,4 +295,3 @@ def test_numbers_that_cannot_be_are_refused(shared):
 
 def test_the_shared_model_is_the_published_parameterisation():
     assert isinstance(SHARED_MODEL, DiscreteHazard)
-    assert (SHARED_MODEL.link, SHARED_MODEL.baseline) == ("cloglog", "smooth")

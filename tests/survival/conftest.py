@@ -64,34 +64,22 @@ def long_rows(step, observed, entry, weight):
     return np.array(rows), np.array(steps), np.array(events)
 
 
-def binomial_glm(durations, matrix, link, *, smooth=False, clustered=False):
-    """Fit statsmodels' GLM to the expanded rows; baseline columns first, then ``matrix``'s.
-
-    Free: steps without an event, or where all at risk have it, are left out, as their
-    coefficients are infinite.
-    """
+def binomial_glm(durations, matrix, *, clustered=False):
+    """Fit statsmodels' GLM to the expanded rows; baseline columns first, then ``matrix``'s."""
     import statsmodels.api as sm
 
     rows, steps, events = long_rows(
         durations.step, durations.observed, durations.entry, durations.weight
     )
-    if smooth:
-        x = np.log(steps / 8)
-        base = np.column_stack([np.ones(len(x)), x, x**2])
-        keep = np.ones(len(x), dtype=bool)
-    else:
-        share = pd.Series(events).groupby(steps).mean()
-        used = share.index[(share > 0) & (share < 1)].to_numpy()
-        keep = np.isin(steps, used)
-        base = (steps[:, None] == used).astype(float)
-    design = np.hstack([base, matrix[rows]])[keep]
-    family = sm.families.Binomial(sm.families.links.CLogLog() if link == "cloglog" else None)
-    response, weight = events[keep].astype(float), durations.weight[rows][keep]
+    x = np.log(steps / 8)
+    design = np.hstack([np.column_stack([np.ones(len(x)), x, x**2]), matrix[rows]])
+    family = sm.families.Binomial(sm.families.links.CLogLog())
+    response, weight = events.astype(float), durations.weight[rows]
     if not clustered:
         model, extra = sm.GLM(response, design, family=family, freq_weights=weight), {}
     else:
         model = sm.GLM(response, design, family=family)
-        groups = pd.factorize(durations.subject)[0][rows][keep]
+        groups = pd.factorize(durations.subject)[0][rows]
         kwds = {"groups": groups, "use_correction": False}
         extra = {"cov_type": "cluster", "cov_kwds": kwds}
     return model.fit(tol=1e-13, maxiter=200, **extra)

@@ -304,7 +304,8 @@ def test_exact_counts_give_the_share_and_the_hazard_back():
 @pytest.mark.parametrize(("watched", "error"), [(3, 0.236), (6, 0.070), (12, 0.032)])
 def test_a_short_watch_leaves_the_share_open_and_says_so(watched, error):
     # 200 subjects, share that never has it .2: standard error of a two-parameter geometric
-    # mixture; ours also has a shape to find, and can only be less certain
+    # mixture, worked out for this test; ours also has a shape to find and can only be less
+    # certain, so that it is a lower bound alone
     frame = geometric_mixture(0.8, 0.25, watched)
     frame["n"] /= 5
     fitted = AcceleratedTime("weibull", prior=WIDE, never=()).fit(read(frame, weight="n"))

@@ -21,17 +21,15 @@ from forecast.survival import (
 NEVER = {"never": (-2.0, 2.0), "never[treated]": (0.0, 0.5)}
 SPECS = {
     "life table": LifeTable,
-    "discrete hazard": partial(DiscreteHazard, baseline="smooth", penalty=4.0),
-    "discrete hazard, logit": partial(DiscreteHazard, link="logit", baseline="smooth", penalty=4.0),
+    "discrete hazard": partial(DiscreteHazard, penalty=4.0),
     "weibull": partial(AcceleratedTime, "weibull", penalty=4.0),
     "lognormal": partial(AcceleratedTime, "lognormal", penalty=4.0),
     "loglogistic": partial(AcceleratedTime, "loglogistic", penalty=4.0),
     "some never": partial(
         AcceleratedTime, "weibull", penalty=25.0, prior=NEVER, never=("treated",)
     ),
-    "textbook cloglog": DiscreteHazard,
-    "textbook logit": partial(DiscreteHazard, link="logit"),
-    "prior": partial(DiscreteHazard, baseline="smooth", prior={"dose": (0.02, 0.01)}),
+    "unpenalised hazard": DiscreteHazard,
+    "prior": partial(DiscreteHazard, prior={"dose": (0.02, 0.01)}),
 }
 COVARIATES = ["dose", "treated", "group"]
 HORIZON = 12
@@ -202,14 +200,34 @@ def test_censored_subjects_do_not_speed_the_event_up(spec, fit, mixed):
 def test_what_was_never_seen_is_refused_by_name(spec, fit, mixed):
     fitted = fit(spec)
     row = {"dose": 50.0, "treated": 1, "group": "low"}
-    with pytest.raises(RequestError, match=r"'group' has level 'mide'.*Did you mean 'mid'"):
-        fitted.predict({**row, "group": "mide"}, HORIZON)
     with pytest.raises(RequestError, match=r"no column 'dose'.*Did you mean 'dosis'"):
         fitted.predict({"dosis": 50.0, "treated": 1, "group": "low"}, HORIZON)
     with pytest.raises(DataError, match=r"'dose' has 1 missing value, first in row 0"):
         fitted.predict({**row, "dose": np.nan}, HORIZON)
     with pytest.raises(DataError, match=r"'group' has 1 missing value, first in row 2"):
         fitted.predict(mixed[:5].assign(group=["low", "mid", None, "top", "low"]), HORIZON)
+
+
+@with_covariates
+def test_a_level_never_seen_is_answered_between_the_others_and_said(spec, fit, mixed):
+    fitted = fit(spec)
+    asked = mixed[:6].assign(group=["low", "mid", "top", "new", "new", "odd"], dose=50, treated=1)
+    found = fitted.predict(asked, HORIZON)
+    assert [(note.values["level"], note.values["rows"]) for note in found.notes] == [
+        ("new", 2),
+        ("odd", 1),
+    ]
+    by_six = found.cdf()[:, 5]
+    assert by_six[:3].min() < by_six[3] < by_six[:3].max()
+    assert_allclose(found.pmf[3], found.pmf[4], atol=1e-12)
+    alone = {name: asked[name][3] for name in COVARIATES}
+    assert_allclose(pmf(fitted, alone)[0], found.pmf[3], atol=1e-12)
+    listed = {"dose": 50.0, "treated": 1, "group": ["new", "odd"]}
+    assert_allclose(pmf(fitted, listed), found.pmf[[3, 5]], atol=1e-12)
+    again = model_from_dict(json.loads(json.dumps(fitted.to_dict())))
+    assert_allclose(again.predict(asked, HORIZON).pmf, found.pmf, atol=1e-12)
+    draws = fitted.predict_draws(asked, HORIZON, n_draws=2, seed=1)
+    assert_allclose(draws[:, 3], draws[:, 4], atol=1e-12)
 
 
 @with_covariates

@@ -70,6 +70,15 @@ def test_missing_values_are_refused_with_column_count_and_row(change, message):
         Encoding.learn(FRAME).encode(FRAME.assign(**change))
 
 
+def test_a_new_level_stands_at_the_average_of_the_rows_learnt_from():
+    encoding = Encoding.learn(pd.DataFrame({"group": ["a", "b", "b", "c"], "age": [1, 2, 3, 4]}))
+    asked = {"group": ["c", "z"], "age": 5}
+    assert_array_equal(encoding.encode(asked, average=True), [[0, 1, 5], [0.5, 0.25, 5]])
+    (note,) = encoding.unseen(asked)
+    assert str(note).startswith("Column group: z, in 1 row, was never seen in the fit")
+    assert encoding.unseen({"group": "a", "age": 1}) == ()
+
+
 def test_labels_of_rows_are_not_taken_for_levels():
     labels = pd.DataFrame({"name": [f"row {i}" for i in range(300)]})
     with pytest.raises(DataError, match="'name' has 300 different texts"):

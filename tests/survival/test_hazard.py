@@ -6,13 +6,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
+from scipy.optimize import minimize
 
 from forecast.errors import FitError, RequestError
 from forecast.survival import DiscreteHazard, Durations, LifeTable
 
 from .conftest import binomial_glm, long_rows
-
-FLAT_BASELINE = {"baseline[slope]": (0.0, 1e-6), "baseline[curve]": (0.0, 1e-6)}
 
 
 def durations_of(frame, covariates, **columns):
@@ -26,37 +25,34 @@ def two_groups(n=200, hazard=(0.1, 0.25), seed=0, watched=12):
     return pd.DataFrame({"k": np.minimum(happens, watched), "seen": happens <= watched, "x": x})
 
 
-# First 40 of the Rossi data (10 events), covariates centred, constant plus linear week, logit, a
-# prior with means -.38 -.057 .091 and one spread: penalised statsmodels GLM, made for this check.
-@pytest.mark.parametrize(
-    ("spread", "slopes"),
-    [
-        (None, [-0.5127, -0.1270, 0.1191]),
-        (1.0, [-0.4680, -0.1259, 0.1201]),
-        (0.3, [-0.4003, -0.1196, 0.1197]),
-        (0.1, [-0.3827, -0.0951, 0.1089]),
-        (1e-5, [-0.38, -0.057, 0.091]),
-    ],
-)
-def test_a_prior_pulls_towards_published_effects(rossi, spread, slopes):
-    first = rossi.iloc[:40]
-    rows, steps, events = long_rows(first.week, first.arrest, np.zeros(40), np.ones(40))
-    names = ["fin", "age", "prio"]
-    frame = (first[names] - first[names].mean()).iloc[rows].reset_index(drop=True)
-    frame = frame.assign(k=steps, before=steps - 1, seen=events, week=steps)
-    durations = durations_of(frame, [*names, "week"], entry="before")
-    means = dict(zip(names, [-0.38, -0.057, 0.091], strict=True))
-    told = {} if spread is None else {name: (mean, spread) for name, mean in means.items()}
-    model = DiscreteHazard(link="logit", baseline="smooth", prior={**FLAT_BASELINE, **told})
-    assert_allclose(model.fit(durations).coefficients[names], slopes, atol=6e-5)
+@pytest.mark.parametrize("spread", [None, 1.0, 0.3, 0.1, 1e-3])
+def test_a_prior_pulls_as_a_penalty_on_every_step_written_out_does(rossi, spread):
+    names, means = ["fin", "age", "prio"], np.array([-0.38, -0.057, 0.091])
+    first = rossi.iloc[:150].reset_index(drop=True)
+    rows, steps, events = long_rows(first.week, first.arrest, np.zeros(150), np.ones(150))
+    x = np.log(steps / 8)
+    design = np.column_stack([np.ones(len(x)), x, x**2, first[names].to_numpy(float)[rows]])
+
+    def loss(values):
+        hazard = -np.expm1(-np.exp(design @ values))
+        held = [values[1] / 2, values[2] / 1] if spread else [0.0]
+        held += [] if spread is None else list((values[3:] - means) / spread)
+        return -np.log(np.where(events, hazard, 1 - hazard)).sum() + np.square(held).sum() / 2
+
+    prior = None if spread is None else {n: (m, spread) for n, m in zip(names, means, strict=True)}
+    durations = Durations.from_frame(first, step="week", observed="arrest", covariates=names)
+    fitted = DiscreteHazard(prior=prior).fit(durations)
+    best = minimize(loss, fitted.parameters, method="BFGS", options={"gtol": 1e-7})
+    assert loss(fitted.parameters) <= best.fun + 1e-7
+    assert_allclose(fitted.parameters, best.x, atol=2e-4)
 
 
 def test_a_normal_prior_and_a_large_sample_combine_by_precision():
     # normal-normal updating: the posterior of a quadratic likelihood is precision-weighted
     durations = durations_of(two_groups(4000), ["x"])
-    alone = DiscreteHazard(baseline="smooth").fit(durations)
+    alone = DiscreteHazard().fit(durations)
     theirs = alone.standard_errors["x"]
-    both = DiscreteHazard(baseline="smooth", prior={"x": (0.6, theirs)}).fit(durations)
+    both = DiscreteHazard(prior={"x": (0.6, theirs)}).fit(durations)
     expected = (alone.coefficients["x"] + 0.6) / 2
     assert_allclose(both.coefficients["x"], expected, atol=2e-3)
     assert_allclose(both.standard_errors["x"], theirs / 2**0.5, rtol=1e-2)
@@ -64,7 +60,7 @@ def test_a_normal_prior_and_a_large_sample_combine_by_precision():
 
 def test_what_the_data_do_not_speak_of_keeps_its_prior():
     frame = two_groups().assign(rare=0)
-    model = DiscreteHazard(baseline="smooth", prior={"rare": (-0.9, 0.3)})
+    model = DiscreteHazard(prior={"rare": (-0.9, 0.3)})
     fitted = model.fit(durations_of(frame, ["x", "rare"]))
     assert_allclose(fitted.coefficients["rare"], -0.9, atol=1e-8)
     assert_allclose(fitted.standard_errors["rare"], 0.3, atol=1e-8)
@@ -74,9 +70,9 @@ def test_what_the_data_do_not_speak_of_keeps_its_prior():
 
 def test_clustered_errors_keep_the_prior_where_data_are_silent():
     frame = two_groups().assign(rare=0, who=np.arange(200) // 2)
-    model = DiscreteHazard(baseline="smooth", prior={"rare": (-0.9, 0.3)})
+    model = DiscreteHazard(prior={"rare": (-0.9, 0.3)})
     fitted = model.fit(durations_of(frame, ["x", "rare"], subject="who"))
-    assert_allclose(fitted.clustered_covariance.loc["rare", "rare"], 0.09, rtol=1e-6)
+    assert_allclose(fitted.clustered_matrix[-1, -1], 0.09, rtol=1e-6)
 
 
 def test_a_prior_alone_is_a_model():
@@ -86,25 +82,20 @@ def test_a_prior_alone_is_a_model():
         "baseline[slope]": (1.0, 0.5),
         "baseline[curve]": (0.0, 0.3),
     }
-    alone = DiscreteHazard(baseline="smooth", prior=prior).from_prior(["x"], 20)
+    alone = DiscreteHazard(prior=prior).from_prior(["x"], 20)
     # at step 8 the baseline is its level, and the complementary log-log hazard follows
     hazard = alone.predict({"x": [0, 1]}, 20).hazard()[:, 7]
     assert_allclose(hazard, 1 - np.exp(-np.exp([-2.0, -1.5])))
-    assert_allclose(np.diag(alone.covariance), [0.16, 0.25, 0.09, 0.04])
+    assert_allclose(np.diag(alone.covariance_matrix), [0.16, 0.25, 0.09, 0.04])
     assert alone.notes.n_events == 0
     none = two_groups(4).assign(seen=False, k=1)
-    few = DiscreteHazard(baseline="smooth", prior=prior).fit(durations_of(none, ["x"]))
+    few = DiscreteHazard(prior=prior).fit(durations_of(none, ["x"]))
     assert_allclose(few.parameters, alone.parameters, atol=0.05)
 
 
 def test_a_prior_alone_must_be_whole():
     with pytest.raises(RequestError, match=r"says nothing of 'baseline\[level\]'"):
-        DiscreteHazard(baseline="smooth", prior={"x": (0, 1)}).from_prior(["x"], 9)
-    with pytest.raises(RequestError, match=r"says nothing of baseline\[1\]"):
-        DiscreteHazard(prior={"x": (0, 1)}).from_prior(["x"], 3)
-    steps = {f"baseline[{k}]": (-2.0, 1.0) for k in (1, 2, 3)}
-    free = DiscreteHazard(prior=steps, penalty=1.0).from_prior(["x"], 3)
-    assert_allclose(free.predict({"x": 0}, 3).hazard()[0], 1 - np.exp(-np.exp(-2.0)))
+        DiscreteHazard(prior={"x": (0, 1)}).from_prior(["x"], 9)
 
 
 def test_priors_must_name_something():
@@ -112,15 +103,14 @@ def test_priors_must_name_something():
     with pytest.raises(RequestError, match=r"names 'y', which is not a parameter"):
         DiscreteHazard(prior={"y": (0, 1)}).fit(durations)
     with pytest.raises(RequestError, match=r"'baseline\[lvel\]'.*Did you mean 'baseline\[level\]'"):
-        DiscreteHazard(baseline="smooth", prior={"baseline[lvel]": (0, 1)}).fit(durations)
+        DiscreteHazard(prior={"baseline[lvel]": (0, 1)}).fit(durations)
 
 
 @pytest.mark.parametrize("penalty", [0.0, 2.0])
-@pytest.mark.parametrize("link", ["cloglog", "logit"])
-def test_units_do_not_matter(mixed, link, penalty):
+def test_units_do_not_matter(mixed, penalty):
     prior = {"treated": (0.3, 0.2)}
     columns = ["dose", "treated", "group"]
-    model = DiscreteHazard(link=link, baseline="smooth", penalty=penalty, prior=prior)
+    model = DiscreteHazard(penalty=penalty, prior=prior)
     here = model.fit(durations_of(mixed, columns, entry="entry"))
     other = mixed.assign(dose=1e4 - 1000 * mixed.dose)
     there = model.fit(durations_of(other, columns, entry="entry"))
@@ -130,7 +120,7 @@ def test_units_do_not_matter(mixed, link, penalty):
 
 
 def test_a_ridge_shrinks_and_the_loglik_stays_unpenalised(mixed_durations):
-    fits = [DiscreteHazard(baseline="smooth", penalty=p).fit(mixed_durations) for p in (0, 10, 1e7)]
+    fits = [DiscreteHazard(penalty=p).fit(mixed_durations) for p in (0, 10, 1e7)]
     sizes = [np.abs(fitted.coefficients[["treated", "group[top]"]]).sum() for fitted in fits]
     assert sizes[0] > sizes[1] > sizes[2]
     assert sizes[2] < 1e-3
@@ -140,8 +130,8 @@ def test_a_ridge_shrinks_and_the_loglik_stays_unpenalised(mixed_durations):
 def test_separation_is_refused_by_name_and_fitted_through_a_penalty():
     frame = two_groups().assign(mark=lambda rows: rows.seen.astype(int))
     with pytest.raises(FitError, match="'mark' separates"):
-        DiscreteHazard(baseline="smooth").fit(durations_of(frame, ["x", "mark"]))
-    fitted = DiscreteHazard(baseline="smooth", penalty=1.0).fit(durations_of(frame, ["x", "mark"]))
+        DiscreteHazard().fit(durations_of(frame, ["x", "mark"]))
+    fitted = DiscreteHazard(penalty=1.0).fit(durations_of(frame, ["x", "mark"]))
     assert fitted.notes.converged
     assert fitted.coefficients["mark"] > 1
 
@@ -150,8 +140,8 @@ def test_a_level_without_events_is_refused_or_penalised():
     frame = two_groups().assign(site=lambda rows: np.where(rows.seen, "arm", "leg"))
     frame.loc[0:20, "site"] = "arm"
     with pytest.raises(FitError, match=r"'site\[leg\]' separates"):
-        DiscreteHazard(baseline="smooth").fit(durations_of(frame, ["site"]))
-    DiscreteHazard(baseline="smooth", penalty=1.0).fit(durations_of(frame, ["site"]))
+        DiscreteHazard().fit(durations_of(frame, ["site"]))
+    DiscreteHazard(penalty=1.0).fit(durations_of(frame, ["site"]))
 
 
 def test_collinear_columns_are_named_or_penalised():
@@ -164,58 +154,48 @@ def test_collinear_columns_are_named_or_penalised():
 
 def test_one_event_is_enough_with_a_penalty():
     frame = pd.DataFrame({"k": [3, 4, 5, 5, 6], "seen": [0, 1, 0, 0, 0], "x": [0, 1, 0, 1, 0]})
-    fitted = DiscreteHazard(baseline="smooth", penalty=1.0).fit(durations_of(frame, ["x"]))
+    fitted = DiscreteHazard(penalty=1.0).fit(durations_of(frame, ["x"]))
     assert fitted.notes.converged
     assert fitted.notes.n_events == 1
     assert 0 < fitted.predict({"x": 1}, 10).cdf()[0, -1] < 1
     assert any("1 event for 1 covariate" in str(message) for message in fitted.notes.messages)
 
 
-def test_events_all_at_the_first_step_are_certain_there():
+def test_events_all_at_the_first_step_are_answered_under_a_penalty():
     frame = pd.DataFrame({"k": [1, 1, 1], "seen": [1, 1, 1], "x": [0, 1, 2]})
-    fitted = DiscreteHazard().fit(durations_of(frame, []))
-    assert_allclose(fitted.predict({}, 4).pmf, [[1, 0, 0, 0]])
-    assert_allclose(fitted.predict_draws({}, 4, n_draws=2, seed=0)[:, 0], [[1, 0, 0, 0]] * 2)
-    with pytest.raises(FitError, match="do not settle x"):
-        DiscreteHazard().fit(durations_of(frame, ["x"]))
-    smooth = DiscreteHazard(baseline="smooth", penalty=1.0).fit(durations_of(frame, ["x"]))
-    assert smooth.predict({"x": 1.0}, 4).pmf[0, 0] > 0.5
+    fitted = DiscreteHazard(penalty=1.0).fit(durations_of(frame, ["x"]))
+    assert fitted.predict({"x": 1.0}, 4).pmf[0, 0] > 0.5
 
 
-def test_free_says_where_it_stops_and_smooth_that_it_goes_on():
+def test_the_baseline_goes_on_beyond_the_last_event_and_says_so():
     frame = two_groups(60, watched=9)
     frame.loc[frame.k > 6, "seen"] = False
-    free = DiscreteHazard().fit(durations_of(frame, ["x"]))
     last = int(frame.k[frame.seen].max())
-    assert_allclose(free.predict({"x": 0}, 30).pmf[:, last:], 0)
-    assert any(f"beyond step {last}" in str(message) for message in free.notes.messages)
-    smooth = DiscreteHazard(baseline="smooth").fit(durations_of(frame, ["x"]))
-    assert (smooth.predict({"x": 0}, 30).pmf[:, last:] > 0).all()
-    assert any("extrapolated" in str(message) for message in smooth.notes.messages)
+    fitted = DiscreteHazard().fit(durations_of(frame, ["x"]))
+    assert (fitted.predict({"x": 0}, 30).pmf[:, last:] > 0).all()
+    assert any("extrapolated" in str(message) for message in fitted.notes.messages)
 
 
 def test_options_are_checked():
-    for options in ({"link": "probit"}, {"baseline": "spline"}, {"penalty": -1}):
-        with pytest.raises(RequestError, match=next(iter(options))):
-            DiscreteHazard(**options)
+    with pytest.raises(RequestError, match="penalty"):
+        DiscreteHazard(penalty=-1)
     with pytest.raises(RequestError, match="prior of 'x'"):
         DiscreteHazard(prior={"x": (0.0, 0.0)})
     with pytest.raises(FitError, match="There are no rows"):
         DiscreteHazard().fit(durations_of(two_groups(), ["x"]).take(np.array([], dtype=int)))
 
 
-@pytest.mark.parametrize("link", ["cloglog", "logit"])
-def test_splitting_rows_into_spells_changes_nothing(mixed, link):
+def test_splitting_rows_into_spells_changes_nothing(mixed):
     columns = ["dose", "treated", "group"]
-    whole = DiscreteHazard(link=link).fit(durations_of(mixed, columns, entry="entry"))
+    whole = DiscreteHazard().fit(durations_of(mixed, columns, entry="entry"))
     early = mixed[mixed.k - mixed.entry >= 2].assign(seen=False)
     early = early.assign(k=early.entry + 1)
     late = mixed[mixed.k - mixed.entry >= 2].assign(entry=early.k)
     short = mixed[mixed.k - mixed.entry < 2]
     spells = pd.concat([early, late, short], ignore_index=True)
-    split = DiscreteHazard(link=link).fit(durations_of(spells, columns, entry="entry"))
+    split = DiscreteHazard().fit(durations_of(spells, columns, entry="entry"))
     assert_allclose(split.parameters, whole.parameters, atol=1e-8)
-    assert_allclose(split.covariance, whole.covariance, atol=1e-8)
+    assert_allclose(split.covariance_matrix, whole.covariance_matrix, atol=1e-8)
     assert_allclose(split.loglik, whole.loglik, atol=1e-8)
 
 
@@ -225,12 +205,10 @@ rows = st.lists(
 
 
 @settings(deadline=None, max_examples=50)
-@given(rows, st.sampled_from(["free", "smooth"]), st.sampled_from(["cloglog", "logit"]))
-def test_any_small_data_give_probabilities_under_a_penalty(found, baseline, link):
+@given(rows)
+def test_any_small_data_give_probabilities_under_a_penalty(found):
     frame = pd.DataFrame(found, columns=["k", "seen", "x"])
-    fitted = DiscreteHazard(link=link, baseline=baseline, penalty=1.0).fit(
-        durations_of(frame, ["x"])
-    )
+    fitted = DiscreteHazard(penalty=1.0).fit(durations_of(frame, ["x"]))
     dist = fitted.predict(frame, 10)
     assert_allclose(dist.pmf.sum(axis=1) + dist.not_yet(), 1)
     assert fitted.notes.converged
@@ -238,32 +216,19 @@ def test_any_small_data_give_probabilities_under_a_penalty(found, baseline, link
     assert ((draws >= 0) & (draws <= 1)).all()
 
 
-@settings(deadline=None, max_examples=40)
-@given(rows)
-def test_an_added_censored_row_never_makes_the_free_baseline_sooner(found):
-    frame = pd.DataFrame(found, columns=["k", "seen", "x"])
-    more = pd.concat([frame, pd.DataFrame([(7, False, 0)], columns=frame.columns)])
-    before, after = (
-        DiscreteHazard().fit(durations_of(f.reset_index(drop=True), [])).predict({}, 7).cdf()[0]
-        for f in (frame, more)
-    )
-    assert (after <= before + 1e-7).all()
-
-
 @pytest.mark.slow
-@pytest.mark.parametrize("link", ["cloglog", "logit"])
-def test_intervals_of_coefficients_cover_the_truth(link):
+def test_intervals_of_coefficients_cover_the_truth():
     rng = np.random.default_rng(5)
     covered = 0
     for _ in range(400):
         x = rng.normal(size=250)
         eta = -2.0 + 0.5 * x
-        hazard = 1 - np.exp(-np.exp(eta)) if link == "cloglog" else 1 / (1 + np.exp(-eta))
+        hazard = 1 - np.exp(-np.exp(eta))
         happens, watched = rng.geometric(hazard), rng.integers(2, 20, 250)
         frame = pd.DataFrame(
             {"k": np.minimum(happens, watched), "seen": happens <= watched, "x": x}
         )
-        fitted = DiscreteHazard(link=link, baseline="smooth").fit(durations_of(frame, ["x"]))
+        fitted = DiscreteHazard().fit(durations_of(frame, ["x"]))
         off = abs(fitted.coefficients["x"] - 0.5) / fitted.standard_errors["x"]
         covered += off < 1.96
     assert abs(covered / 400 - 0.95) < 3 * (0.95 * 0.05 / 400) ** 0.5
@@ -277,51 +242,24 @@ def rossi_durations(rossi, covariates=ROSSI):
     return Durations.from_frame(rossi, step="week", observed="arrest", covariates=covariates)
 
 
-# statsmodels GLM on 19,809 person-weeks; the same numbers from R 4.2.2 glm(). Event-free weeks out.
-ROSSI_SLOPES = {
-    "cloglog": ([-0.38017, -0.05755, 0.31430, -0.14959, -0.43410, -0.08514, 0.09177], 1323.119),
-    "logit": ([-0.38288, -0.05767, 0.31765, -0.15278, -0.43600, -0.08571, 0.09229], 1323.069),
-}
-
-
-@pytest.mark.parametrize("link", ["cloglog", "logit"])
-def test_rossi_week_dummies_give_the_numbers_of_r(rossi, link):
-    slopes, deviance = ROSSI_SLOPES[link]
-    fitted = DiscreteHazard(link=link).fit(rossi_durations(rossi))
-    assert list(fitted.coefficients.index) == ROSSI
-    assert_allclose(fitted.coefficients, slopes, atol=6e-6)
-    assert_allclose(-2 * fitted.loglik, deviance, atol=6e-4)
-
-
 def test_grouped_proportional_hazards_are_close_to_cox(rossi):
     # Efron partial likelihood, Allison's recidivism data (Fox 2002, appendix on Cox regression)
     efron = [-0.37942, -0.05744, 0.31390, -0.14980, -0.43370, -0.08487, 0.09150]
     fitted = DiscreteHazard().fit(rossi_durations(rossi))
-    assert np.abs(fitted.coefficients - efron).max() <= 0.0008
+    assert np.abs(fitted.coefficients - efron).max() <= 0.004
 
 
-def test_logit_is_close_to_the_exact_conditional_likelihood(rossi):
-    # R survival::coxph(ties = "exact") on the same data
-    exact = [-0.38157, -0.05752, 0.31646, -0.15224, -0.43492, -0.08546, 0.09189]
-    fitted = DiscreteHazard(link="logit").fit(rossi_durations(rossi))
-    assert np.abs(fitted.coefficients - exact).max() <= 0.0014
-
-
-@pytest.mark.parametrize("smooth", [False, True], ids=["free", "smooth"])
-@pytest.mark.parametrize("link", ["cloglog", "logit"])
-def test_rossi_equals_a_binomial_glm_on_expanded_rows(rossi, link, smooth):
+def test_rossi_equals_a_binomial_glm_on_expanded_rows(rossi):
     durations = rossi_durations(rossi)
-    fitted = DiscreteHazard(link=link, baseline="smooth" if smooth else "free").fit(durations)
-    glm = binomial_glm(durations, rossi[ROSSI].to_numpy(float), link, smooth=smooth)
+    fitted = DiscreteHazard().fit(durations)
+    glm = binomial_glm(durations, rossi[ROSSI].to_numpy(float))
     assert_allclose(fitted.parameters, glm.params, atol=1e-8)
-    assert_allclose(np.sqrt(np.diag(fitted.covariance)), glm.bse, rtol=1e-6)
-    assert_allclose(fitted.covariance, glm.cov_params(), rtol=1e-6, atol=1e-9)
+    assert_allclose(np.sqrt(np.diag(fitted.covariance_matrix)), glm.bse, rtol=1e-6)
+    assert_allclose(fitted.covariance_matrix, glm.cov_params(), rtol=1e-6, atol=1e-9)
     assert_allclose(fitted.loglik, glm.llf, atol=1e-8)
 
 
-@pytest.mark.parametrize("smooth", [False, True], ids=["free", "smooth"])
-@pytest.mark.parametrize("link", ["cloglog", "logit"])
-def test_delayed_entry_weights_and_clusters_equal_the_glm(mixed, link, smooth):
+def test_delayed_entry_weights_and_clusters_equal_the_glm(mixed):
     weight = np.random.default_rng(3).integers(0, 3, len(mixed)).astype(float)
     durations = Durations.from_frame(
         mixed.assign(w=weight),
@@ -332,26 +270,25 @@ def test_delayed_entry_weights_and_clusters_equal_the_glm(mixed, link, smooth):
         subject="who",
         covariates=["dose", "treated", "group"],
     )
-    fitted = DiscreteHazard(link=link, baseline="smooth" if smooth else "free").fit(durations)
+    fitted = DiscreteHazard().fit(durations)
     dummies = pd.get_dummies(mixed.group)[["mid", "top"]]
     matrix = np.column_stack([mixed.dose, mixed.treated, dummies]).astype(float)
-    glm = binomial_glm(durations, matrix, link, smooth=smooth)
+    glm = binomial_glm(durations, matrix)
     assert_allclose(fitted.parameters, glm.params, atol=1e-7)
-    assert_allclose(np.diag(fitted.covariance), glm.bse**2, rtol=1e-6)
+    assert_allclose(np.diag(fitted.covariance_matrix), glm.bse**2, rtol=1e-6)
     assert_allclose(fitted.loglik, glm.llf, atol=1e-7)
 
 
-@pytest.mark.parametrize("link", ["cloglog", "logit"])
-def test_clustered_covariance_equals_the_sandwich_of_the_glm(mixed, link):
+def test_clustered_covariance_equals_the_sandwich_of_the_glm(mixed):
     durations = Durations.from_frame(
         mixed, step="k", observed="seen", subject="who", covariates=["dose", "treated"]
     )
-    fitted = DiscreteHazard(link=link).fit(durations)
+    fitted = DiscreteHazard().fit(durations)
     matrix = mixed[["dose", "treated"]].to_numpy(float)
-    glm = binomial_glm(durations, matrix, link, clustered=True)
+    glm = binomial_glm(durations, matrix, clustered=True)
     groups = mixed.who.nunique()
     assert_allclose(
-        fitted.clustered_covariance, glm.cov_params() * groups / (groups - 1), rtol=1e-6, atol=1e-10
+        fitted.clustered_matrix, glm.cov_params() * groups / (groups - 1), rtol=1e-6, atol=1e-10
     )
 
 
@@ -383,61 +320,17 @@ def test_singer_and_willett_life_table(grades):
     assert_allclose(table.survival, [0.9167, 0.8778, 0.7444, 0.5833, 0.4444, 0.3000], atol=5e-5)
 
 
-@pytest.mark.parametrize(
-    ("link", "baseline", "slope", "error", "deviance"),
-    [
-        (  # table 11.3, model B
-            "logit",
-            [-2.9943, -3.7001, -2.2811, -1.8226, -1.6542, -1.1791],
-            0.8736,
-            0.2174,
-            634.6618,
-        ),
-        (  # section 12.2
-            "cloglog",
-            [-2.9733, -3.6592, -2.3156, -1.9001, -1.7621, -1.3426],
-            0.7854,
-            0.1956,
-            634.5013,
-        ),
-    ],
-)
-def test_singer_and_willett_model_b(grades, link, baseline, slope, error, deviance):
-    fitted = DiscreteHazard(link=link).fit(grades)
-    assert_allclose(fitted.baseline, baseline, atol=6e-5)
-    assert_allclose(fitted.coefficients["transition"], slope, atol=6e-5)
-    assert_allclose(fitted.standard_errors["transition"], error, atol=6e-5)
-    assert_allclose(-2 * fitted.loglik, deviance, atol=6e-5)
-
-
-def test_singer_and_willett_model_a(grades):
-    frame = grades.covariates[[]]
-    without = Durations(
-        grades.step, grades.observed, frame, grades.subject, grades.entry, grades.weight
-    )
-    fitted = DiscreteHazard(link="logit").fit(without)
-    assert_allclose(
-        fitted.baseline, [-2.3979, -3.1167, -1.7198, -1.2867, -1.1632, -0.7309], atol=6e-5
-    )
-    errors = np.sqrt(np.diag(fitted.covariance))
-    assert_allclose(errors, [0.2697, 0.3862, 0.2217, 0.2098, 0.2291, 0.2387], atol=6e-5)
-    assert_allclose(-2 * fitted.loglik, 651.9554, atol=6e-5)
-
-
-@pytest.mark.parametrize("link", ["cloglog", "logit"])
-def test_without_covariates_the_free_baseline_is_the_life_table(six_mp, link):
-    for arm in (0, 1):
-        rows = six_mp[six_mp.Rx == arm]
-        durations = Durations.from_frame(rows, step="t", observed="status", covariates=[])
-        fitted = DiscreteHazard(link=link).fit(durations)
-        table = LifeTable().fit(durations)
-        horizon = table.notes.horizon
-        assert_allclose(fitted.predict({}, horizon).survival()[0], table.survival, atol=1e-8)
+def test_singer_and_willett_model_b_with_a_smooth_baseline(grades):
+    # section 12.2, complementary log-log with a step of its own for each grade: 0.7854 (0.1956)
+    fitted = DiscreteHazard().fit(grades)
+    assert_allclose(fitted.coefficients["transition"], 0.7854, atol=0.01)
+    assert_allclose(fitted.standard_errors["transition"], 0.1956, atol=0.002)
 
 
 def test_a_covariate_that_changes_over_time_is_read_as_spells():
     # Crowley & Hu 1977 (JASA 72:27); R survival 3.5-3, coxph(Surv(start, stop, event) ~ transplant)
-    # Efron +0.12714. Days are fine steps, so grouping changes little.
+    # Efron +0.12714. Days are fine steps, so grouping changes little; that the baseline is smooth
+    # moves it by a tenth of its error.
     from lifelines.datasets import load_stanford_heart_transplants
 
     data = load_stanford_heart_transplants()
@@ -447,19 +340,19 @@ def test_a_covariate_that_changes_over_time_is_read_as_spells():
         data, step="stop", observed="event", entry="start", subject="id", covariates=["transplant"]
     )
     fitted = DiscreteHazard().fit(durations)
-    assert_allclose(fitted.coefficients["transplant"], 0.12714, atol=0.005)
+    assert_allclose(fitted.coefficients["transplant"], 0.12714, atol=0.03)
     assert_allclose(fitted.standard_errors["transplant"], 0.30114, atol=0.005)
 
 
-@pytest.mark.parametrize("link", ["cloglog", "logit"])
-def test_risk_sets_open_just_after_entry(link):
-    # Therneau's (start, stop] test data (R survival, vignette "validate")
+def test_risk_sets_open_just_after_entry():
+    # Therneau's (start, stop] test data (R survival, vignette "validate"), whose numbers are of
+    # Cox's model: here a GLM on the rows at risk, and no number of his
     entry = np.array([1, 2, 5, 2, 1, 7, 3, 4, 8, 8])
     step = np.array([2, 3, 6, 7, 8, 9, 9, 9, 14, 17])
     observed = np.arange(10) < 7
     frame = pd.DataFrame({"x": [1, 0, 0, 1, 0, 1, 1, 1, 0, 0]})
     durations = Durations(step, observed, frame, np.arange(10), entry, np.ones(10))
-    fitted = DiscreteHazard(link=link).fit(durations)
-    glm = binomial_glm(durations, frame.to_numpy(float), link)
+    fitted = DiscreteHazard().fit(durations)
+    glm = binomial_glm(durations, frame.to_numpy(float))
     assert_allclose(fitted.parameters, glm.params, atol=1e-6)
-    assert_allclose(np.sqrt(np.diag(fitted.covariance)), glm.bse, rtol=1e-5)
+    assert_allclose(np.sqrt(np.diag(fitted.covariance_matrix)), glm.bse, rtol=1e-5)

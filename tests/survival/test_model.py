@@ -45,7 +45,7 @@ def test_they_are_gaussian_and_a_direction_without_spread_stays_put():
     assert_allclose(flat[:, 0] - flat[:, 1], 3.0, atol=1e-7)
 
 
-@pytest.mark.parametrize("model", [AcceleratedTime(), DiscreteHazard(baseline="smooth")])
+@pytest.mark.parametrize("model", [AcceleratedTime(), DiscreteHazard()])
 def test_a_predicted_chance_hardly_depends_on_the_seed_of_the_draws(model):
     rng = np.random.default_rng(2)
     frame = pd.DataFrame(rng.normal(size=(150, 6)), columns=list("abcdef"))
@@ -62,7 +62,7 @@ def test_a_predicted_chance_hardly_depends_on_the_seed_of_the_draws(model):
     assert np.mean(chances, axis=1).std() < 0.25 * plain
 
 
-@pytest.mark.parametrize("model", [AcceleratedTime(), DiscreteHazard(baseline="smooth")])
+@pytest.mark.parametrize("model", [AcceleratedTime(), DiscreteHazard()])
 def test_draw_d_is_the_same_whatever_the_rows(model):
     frame = pd.DataFrame(
         {"x": [0.0, 1.0] * 20, "step": [3, 5, 4, 2, 2, 6, 3, 4] * 5, "event": True}

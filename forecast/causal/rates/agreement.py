@@ -157,6 +157,9 @@ class RandomEffects:
         Its standard error, by expected information; NaN likewise.
     n_groups : ndarray of shape (p,), int
         Groups that gave each effect.
+    stretch : ndarray of shape (p,)
+        How far groups lie from the mean, as a multiple of what their errors and the spread say:
+        the factor of Hartung & Knapp 2001 (Stat Med 20:3875), for each effect alone.
     loglik : float
         Restricted log-likelihood, without its constant.
     converged : bool
@@ -167,8 +170,24 @@ class RandomEffects:
     variance_between: FloatArray
     variance_error: FloatArray
     n_groups: IntArray
+    stretch: FloatArray
     loglik: float
     converged: bool
+
+    def interval(self, level: float = 0.95) -> FloatArray:
+        """Return the ends of each effect's interval, (p, 2), NaN with fewer than two groups.
+
+        Hartung & Knapp's, by t with one degree less than groups, since the spread found among few
+        is itself uncertain; but never narrower than the normal one. A floor of one under the
+        factor instead would cover always with two groups.
+        """
+        from scipy.stats import norm, t
+
+        upper = (1 + check_level(level)) / 2
+        freedom = np.where(self.n_groups > 1, self.n_groups - 1.0, np.nan)
+        errors = np.maximum(t.ppf(upper, freedom) * self.stretch, norm.ppf(upper))
+        half = errors * np.sqrt(np.diag(self.covariance))
+        return np.column_stack([self.mean - half, self.mean + half])
 
 
 def random_effects(
@@ -210,6 +229,7 @@ def random_effects(
         variance_between=np.where(stacked.free, variances, np.nan),
         variance_error=error,
         n_groups=stacked.n_groups,
+        stretch=stacked.stretch(mean, variances),
         loglik=state.loglik,
         converged=converged,
     )
@@ -282,6 +302,13 @@ class _Stacked:
         information = 0.5 * self.effect.T @ projector**2 @ self.effect
         mean: FloatArray = covariance @ design.T @ inverse @ self.values
         return _State(float(loglik), score, information, mean, covariance)
+
+    def stretch(self, mean: FloatArray, variances: FloatArray) -> FloatArray:
+        """Return how much farther groups lie from the mean than expected."""
+        total = np.diag(self.within) + self.effect @ variances
+        off = (self.values - self.effect @ np.nan_to_num(mean)) ** 2 / total
+        ratio = (self.effect.T @ off) / np.maximum(self.n_groups - 1, 1)
+        return np.sqrt(ratio)
 
     def start(self) -> FloatArray:
         """Return the average reported variance of each effect, a start that is never zero."""
