@@ -110,7 +110,7 @@ BUGS = (
         "forecaster/fit.py",
         "length_of(model.predict(to_clearing(part[2].covariates), horizon))",
         "length_of(model.predict(part[2].covariates, horizon))",
-        "forecaster/test_lightening.py",
+        "counts/test_lightening.py",
     ),
     Bug(
         "a driver has the other sign",

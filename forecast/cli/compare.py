@@ -155,7 +155,7 @@ def run_share(options: Options) -> None:
             f"about {found['counts']['courses']} courses; no rows, dates or ids.\n"
             f"With the noise that hides single courses it tells as much as {found['worth']} "
             "would.\n"
-            f"Left out, as too few courses speak of them: {left_out}."
+            f"Left out, as too few courses have them: {left_out}."
         )
     write_text(options.out, _as_text(found))
     answer(options, {"written": str(options.out), "share": found}, text)

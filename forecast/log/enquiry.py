@@ -100,9 +100,14 @@ def checked(rule: Column, given: object) -> str | int | float | None:
 
 
 def check_enquiry(enquiry: object) -> Enquiry:
-    """Return ``enquiry``, or what a mapping or a frame of one row is as one; else RequestError.
+    """Return ``enquiry``, or what a mapping or a frame of one row is as one.
 
     Columns that are no field of an enquiry are left out.
+
+    Raises
+    ------
+    RequestError
+        If it is none of these, or a frame of several rows.
     """
     if hasattr(enquiry, "to_dict") and hasattr(enquiry, "columns"):
         rows = enquiries_of(enquiry)  # type: ignore[arg-type]

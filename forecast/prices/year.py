@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 import numpy as np
 
-from forecast._checks import check_kind, check_seed
+from forecast._checks import check_kind, check_seed, counted
 from forecast._notes import Note, notes_as_json
 from forecast._plain import Result, plain
 from forecast._types import FloatArray
@@ -327,7 +327,7 @@ def _package_weights(
         unknown = sorted({str(name) for name in enquiries["package"]} - set(names))
         if unknown:
             raise RequestError(
-                f"{len(unknown)} package name(s) are not on offer, first {unknown[0]!r}.",
+                f"Not on offer: {counted(len(unknown), 'package name')}, first {unknown[0]!r}.",
                 f"Use {', '.join(names)}, or give mix.",
             )
         return np.array([[float(name == own) for name in names] for own in enquiries["package"]])

@@ -251,7 +251,8 @@ def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
     names = tuple(name for name in (*SMOOTH_NAMES, *COVARIATES, LIGHTEN) if name in given)
     values, errors = _spread_out(read, names)
     values, errors, notes = _held(values, errors, names, read[0].goal)
-    found = random_effects(list(values), [np.diag(row**2) for row in errors])
+    covariances = [np.diag(row**2) for row in errors]
+    found = random_effects(list(values), covariances)
     notes += [
         Note("sharing.count_twice", "caution"),
         Note("sharing.judged", "info", {"clinics": JUDGED_WORTH}),
@@ -259,7 +260,7 @@ def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
     if not found.converged:
         notes.append(Note("sharing.not_settled", "caution"))
     if len(read) >= FEWEST_FURTHER:
-        said = further_clinic(list(values), list(covariances), names)
+        said = further_clinic(list(values), covariances, names)
         notes.append(Note("sharing.further", "info", {"clinics": len(read), **said}))
     return PooledEvidence(
         goal=read[0].goal,
