@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
+    from forecast.fading.curves import Slopes, fit_rows
     from forecast.fading.fading import FadingCurves, SplitFading, fit_fading, split_fading
     from forecast.fading.rows import fading_rows
 

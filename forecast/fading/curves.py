@@ -12,6 +12,7 @@ scores, since gradings err by points and not by ratios; errors by clients, with 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import exp, sqrt
 from statistics import NormalDist
@@ -23,7 +24,13 @@ import numpy.typing as npt
 from forecast._notes import Note
 from forecast._types import FloatArray
 from forecast.errors import FitError
-from forecast.fading.rows import FEWEST_FOR_SPACING, FEWEST_ON_CURVE, LEAST_LEFT, FadingRows
+from forecast.fading.rows import (
+    FEWEST_FOR_SPACING,
+    FEWEST_ON_CURVE,
+    LEAST_LEFT,
+    FadingRows,
+    history_of,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,11 +40,13 @@ MIDDLE = 0.8  # share of the courses inside the outer band
 LONGEST = 40  # sessions of a curve
 TOLD = 2.0  # standard errors from which a pace is told from none
 MOST_ROUNDS = 50
+ROUNDS, PS_SETTLED = 8, 2e-4  # in which paces are cleared of what ps added
 SETTLED = 1e-8
 START = -0.2  # log ratio of the ink by a session, where the search begins
 # Standard deviation that each column's effect is held to, of the log ink left, the column being
 # scaled to a mean square of one: wide, it only holds what a small log cannot tell apart.
 HELD = 0.3
+TINY = 1e-9
 OF_MEDIAN = np.pi / 2  # variance of a median over that of a mean, of normal values
 
 
@@ -52,10 +61,13 @@ class FadingFit:
         of the ink left after a session to that before.
     covariance : ndarray of shape (p, p)
         By clients.
+    history : ndarray of shape (n, q)
+        What was known before each row of the table.
     """
 
     coefficients: FloatArray
     covariance: FloatArray
+    history: FloatArray
 
 
 def fit_rows(rows: FadingRows) -> FadingFit:
@@ -66,7 +78,26 @@ def fit_rows(rows: FadingRows) -> FadingFit:
     FitError
         If the scores do not come to nought.
     """
-    design = np.column_stack([rows.counts, rows.history, rows.changed])
+    adds = np.array([_of_ps(rows, name) for name in rows.names])
+    found, ps_adds = FadingFit(np.empty(0), np.empty((0, 0)), np.empty((0, 0))), 0.0
+    for _ in range(ROUNDS):
+        found = _fit_given(rows, history_of(rows.table, ps_adds))
+        before, ps_adds = ps_adds, float(adds @ found.coefficients[: len(adds)])
+        if abs(ps_adds - before) < PS_SETTLED:
+            break
+    return found
+
+
+# how much of a column's effect is that of a ps session, on average
+def _of_ps(rows: FadingRows, name: str) -> float:
+    of, _, group = name.partition(", ")
+    if of != "ps":
+        return 0.0
+    return float((rows.table["ink_group"] == group).mean()) if group else 1.0
+
+
+def _fit_given(rows: FadingRows, history: FloatArray) -> FadingFit:
+    design = np.column_stack([rows.counts, history, rows.changed])
     telling = _telling(rows)[rows.place]
     at, y = rows.place[telling], rows.seen[telling]
     X = np.hstack([design[at], rows.who[telling]])
@@ -93,7 +124,7 @@ def fit_rows(rows: FadingRows) -> FadingFit:
     mean = np.exp(before + X @ found)
     client = rows.table["client_id"].to_numpy(dtype=object)[at]
     covariance = _by_clients(X, y - mean, mean, information, client)
-    return FadingFit(found / scale, covariance / np.outer(scale, scale))
+    return FadingFit(found / scale, covariance / np.outer(scale, scale), history)
 
 
 # steps that begin with ink to lose
@@ -148,11 +179,12 @@ class Slopes:
             return np.ones(len(self.rows.courses), dtype=bool)
         return np.asarray(self.rows.courses["ink_group"] == group)
 
-    def slope(self, regime: str, group: str) -> tuple[float, FloatArray]:
+    def slope(self, regime: str, group: str, *, by_ink: bool = False) -> tuple[float, FloatArray]:
         """Return the log ink per session under a regime, and its gradient in the coefficients.
 
         Averaged over the group's own courses, each from its first to its last grading, at the
-        typical interval, date and operator.
+        typical interval, date and operator; with ``by_ink`` over steps by the ink left, which is
+        how the fit weighs what ps adds.
         """
         rows, table = self.rows, self.rows.table
         inside = _telling(rows)
@@ -161,7 +193,10 @@ class Slopes:
         sessions = (table["session"] - table["since"]).to_numpy(dtype=np.float64)
         ids = table["course_id"].to_numpy()[inside]
         _, course = np.unique(ids.astype(str), return_inverse=True)
-        weight = 1 / np.bincount(course, sessions[inside])[course]
+        weight = 1 / np.bincount(course, sessions[inside])[course] / (course.max() + 1)
+        if by_ink:
+            weight = table["left"].to_numpy()[inside]
+            weight = weight / (weight @ sessions[inside])
         columns = rows.counts.copy()
         for at, name in enumerate(rows.names):
             of, _, kind = name.partition(", ")
@@ -171,8 +206,8 @@ class Slopes:
             elif name.startswith(("operator ", "log_gap", "years")):
                 columns[:, at] = 0.0
         rest = np.zeros((len(sessions), 1 + len(rows.graders)))  # neither changed nor a grader's
-        every = np.hstack([columns, rows.history, rest])
-        gradient = weight @ every[inside] / (course.max() + 1)
+        every = np.hstack([columns, self.fit.history, rest])
+        gradient = weight @ every[inside]
         return float(gradient @ self.fit.coefficients), gradient
 
     def added(self, group: str) -> tuple[float, FloatArray]:
@@ -276,6 +311,41 @@ class Slopes:
                 break
             found.append((regime, group, session, *(float(line[at]) for line in faded), courses))
         return found
+
+    def saved(self, plans: Sequence[Sequence[int]], horizon: int) -> tuple[float, float]:
+        """Return mean sessions under the first plan less those under the second, and its error.
+
+        Sessions to the log's threshold, up to ``horizon``, of all courses as they were graded: a
+        ps session counts for so many ns sessions as it removes of the log ink, and those that a
+        course took to the threshold are had one by one under a plan (1 for ps, 0 for ns).
+        """
+        (log_left, ps), (usual, by_usual) = self._paths(ALL), self.slope("ns", ALL, by_ink=True)
+        ps_slope, by_added = self.slope("ps", ALL, by_ink=True)
+        added, by_added = ps_slope - usual, by_added - by_usual
+        threshold = np.log(max(1 - self.rows.cleared_at / 100, LEAST_LEFT)) + TINY
+        first = np.argmax(log_left <= threshold, axis=1)
+        never = (log_left > threshold).all(axis=1)
+        at = np.arange(len(first))
+        before = np.where(first > 0, log_left[at, first - 1], 0.0)
+        part = (before - threshold) / np.maximum(before - log_left[at, first], TINY)
+        took = first + np.clip(part, 0.0, 1.0)
+        ps_before = np.where(first > 0, ps[at, first - 1], 0.0)
+        by_ps = ps_before + (took - first) * (ps[at, first] - ps_before)
+        held = [np.append(plan, np.full(LONGEST, plan[-1])) for plan in plans]
+
+        def difference(worth: float) -> float:
+            needed = np.where(never, np.inf, took + (worth - 1) * by_ps)
+            means = []
+            for plan in held:
+                had = np.cumsum(np.where(plan == 1, worth, 1.0))
+                sessions = 1 + np.searchsorted(had, needed - TINY)
+                means.append(np.minimum(sessions, horizon).mean())
+            return float(means[0] - means[1])
+
+        worth = 1 + added / usual
+        error = self.error((by_added - (worth - 1) * by_usual) / usual)
+        apart = difference(worth + error) - difference(worth - error)
+        return difference(worth), abs(apart) / 2
 
     # Each course's log ink left and ps sessions after 1 to LONGEST sessions: between its gradings
     # even, and after the last as on average before.

@@ -101,6 +101,8 @@ def plot_readings(comparison: RegimeComparison, *, key: str | None = None) -> go
         ("weighted", comparison.difference[pair]),
         ("g-formula", comparison.second_route[pair]),
     ]
+    if pair in comparison.by_fading:
+        fair.append(("from fading", comparison.by_fading[pair]))
     if comparison.sensitivity is not None:
         without = comparison.sensitivity.without_operator[pair]
         fair.append(("weighted, operator left out", without))

@@ -3,7 +3,8 @@
 The log is read as a trial that was never run (Hernán & Robins 2016, Am J Epidemiol 183:758):
 each eligible course is a copy in every strategy until it departs from it; inverse-probability
 weights, from the fading so far, the ink, the date and the interval, let those who stay stand
-for those who were changed or stopped. A g-formula gives the same quantity by another road.
+for those who were changed or stopped. A g-formula gives the same quantity by another road, and what
+a session removes under each regime, as the gradings say, by a third.
 """
 
 from __future__ import annotations
@@ -22,11 +23,12 @@ from forecast._checks import (
     counted,
     nearest,
 )
-from forecast._notes import Note
+from forecast._notes import Note, Severity
 from forecast._types import BoolArray, FloatArray
 from forecast.causal import restricted_mean
 from forecast.counts import split_halves
 from forecast.errors import ForecastError, RequestError
+from forecast.fading import Slopes, fading_rows, fit_rows
 from forecast.log import check_log
 from forecast.regimes.comparison import RegimeComparison, notes_for, split_protocol, target_trial
 from forecast.regimes.diagnostics import diagnose, examine, no_rows
@@ -153,7 +155,7 @@ def compare_regimes(
     settings = Settings(
         plans, longest, float(margin), level, replicates, seed, auto, bool(looking_again)
     )
-    return _compared(log, settings, by)
+    return _with_fading(_compared(log, settings, by), log, settings)
 
 
 def regime_verdict(log: OutcomeLog, *, seed: int = 0) -> Note | None:
@@ -253,6 +255,35 @@ def _from_trial(
         notes=notes_for(log, trial, diagnostics, found, settings, by),
         rows=weighted_rows(engine, settings),
     )
+
+
+# The third route: what a session removes under each regime, turned into sessions.
+def _with_fading(found: RegimeComparison, log: OutcomeLog, settings: Settings) -> RegimeComparison:
+    if log.gradings.empty or all(one.estimate is None for one in found.difference.values()):
+        return found
+    try:
+        rows = fading_rows(log)
+        slopes = Slopes(rows, fit_rows(rows), settings.level)
+    except ForecastError:
+        return found
+    if len(rows.regimes) < 2:
+        return found
+    by_fading, notes = {}, list(found.notes)
+    for key, pair in settings.pairs.items():
+        weighted = found.difference[key]
+        if weighted.estimate is None or any(settings.plans[place].begins > 1 for place in pair):
+            continue  # of a change its interval is too narrow, see benchmarks
+        plans = [settings.plans[place].plan for place in pair]
+        by_fading[key] = own = settings.contrast(*slopes.saved(plans, found.horizons[key]))
+        code = "disagrees" if weighted.disagrees(own) else "agrees"
+        numbers = {
+            "sessions": own.estimate,
+            **dict(zip(("low", "high"), own.interval, strict=True)),
+        }
+        said = {name: round(one or 0.0, 1) + 0.0 for name, one in numbers.items()}  # no minus zero
+        severity: Severity = "serious" if code == "disagrees" else "info"
+        notes.append(Note(f"regimes.fading_{code}", severity, {"pair": key, **said}))
+    return replace(found, by_fading=by_fading, notes=tuple(notes))
 
 
 # The last session that both strategies of a pair carry, and at least the first at which both are

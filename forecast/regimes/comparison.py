@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -79,6 +79,9 @@ class RegimeComparison(Answers, Result):
     notes : tuple of Note
     rows : DataFrame
         The weighted rows, pseudonymous.
+    by_fading : mapping of str to Contrast
+        The same differences from what a session removes under each regime, as the gradings say;
+        without those that the log cannot say.
     """
 
     strategies: tuple[str, ...]
@@ -95,6 +98,7 @@ class RegimeComparison(Answers, Result):
     split: SplitTrial | None
     notes: tuple[Note, ...]
     rows: pd.DataFrame
+    by_fading: Mapping[str, Contrast] = field(default_factory=dict)
 
     @property
     def words(self) -> dict[str, str]:
@@ -150,6 +154,7 @@ class RegimeComparison(Answers, Result):
         for group, table in {**self.by_ink, **self.by_group}.items():
             yield "sessions", group, table
         yield "sessions, g-formula", "", self.second_route
+        yield "sessions, from fading", "", self.by_fading
         for one in self.naive:
             yield f"sessions, {one.name}", "", one.difference
         if self.sensitivity is not None:
@@ -186,6 +191,7 @@ class RegimeComparison(Answers, Result):
             "horizons": self.horizons,
             "interval_90": {key: one.at_level(0.9) for key, one in self.difference.items()},
             "second_route": by_key(self.second_route),
+            "by_fading": by_key(self.by_fading),
             "naive": [
                 {"name": one.name, "difference": by_key(one.difference), "why": one.why}
                 for one in self.naive

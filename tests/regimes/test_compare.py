@@ -58,6 +58,19 @@ def test_the_answer_lies_near_the_truth_of_the_eligible_courses(clinic, log, com
     assert low < comparison.difference["ps - ns"].estimate < high < 0
 
 
+def test_what_a_session_removes_gives_the_sessions_by_a_third_route(comparison, log):
+    # of always-strategies; beside the others, and much narrower
+    assert list(comparison.by_fading) == ["ps - ns"]
+    own, weighted = comparison.by_fading["ps - ns"], comparison.difference["ps - ns"]
+    assert own.estimate < 0
+    assert own.error < 0.7 * weighted.error
+    code = "disagrees" if weighted.disagrees(own) else "agrees"
+    assert [n.code for n in comparison.notes if "fading_" in n.code] == [f"regimes.fading_{code}"]
+    assert comparison.to_dict()["by_fading"]["ps - ns"]["estimate"] == pytest.approx(own.estimate)
+    bare = with_tables(log, gradings=None)
+    assert compare_regimes(bare, **QUICK).by_fading == {}
+
+
 def test_more_courses_are_cleared_by_five_where_sessions_are_saved(comparison):
     assert comparison.cleared_by[5]["ps - ns"].estimate > 0
     assert comparison.cleared_by[15]["ps - ns"].estimate is None  # beyond the horizon
@@ -391,14 +404,14 @@ def test_a_regime_that_one_operator_owns_cannot_be_told_from_his_hands(log):
         with_tables(log, sessions=log.sessions.assign(operator_id=one)), **QUICK
     )
     assert "operators_apart" in found.reasons["ps - ns"]
-    assert "cannot be told apart" in found.words["ps - ns"]
+    assert "cannot be separated" in found.words["ps - ns"]
 
 
 def test_wavelengths_that_go_with_the_pulse_are_said_to(log):
     alone = np.where(log.sessions["regime"] == "ps", "755", "1064")
     apart = with_tables(log, sessions=log.sessions.assign(wavelengths_nm=alone))
     found = compare_regimes(apart, **QUICK)
-    assert "Pulse and wavelength cannot be told apart" in found.words["ps - ns"]
+    assert "Pulse and wavelength cannot be separated" in found.words["ps - ns"]
     assert "ns fired 1064 nm there, ps 755 nm" in found.words["ps - ns"]
     alike = with_tables(log, sessions=log.sessions.assign(wavelengths_nm="1064"))
     assert "wavelength" not in compare_regimes(alike, **QUICK).words["ps - ns"]
