@@ -253,6 +253,12 @@ def _check_enough(courses: pd.DataFrame, table: pd.DataFrame) -> None:
             "a session are usable.",
             f"Fading curves need {FEWEST_COURSES} courses and {FEWEST_GRADINGS} gradings.",
         )
+    clients = courses["client_id"].nunique()
+    if clients < FEWEST_COURSES:
+        raise DataError(
+            f"The graded courses are of {counted(clients, 'client')}: no interval would hold.",
+            f"Give courses of {FEWEST_COURSES} clients; check the column client_id.",
+        )
     if table["fading_pct"].nunique() < FEWEST_LEVELS:
         raise DataError(
             f"All {len(table)} gradings of the usable courses are "

@@ -61,6 +61,11 @@ def test_too_few_gradings_are_refused_with_what_is_needed(log):
         fit_fading(OutcomeLog.from_frames(log.courses))
 
 
+def test_one_client_id_for_all_is_refused(log):
+    with pytest.raises(DataError, match="1 client: no interval would hold"):
+        fit_fading(with_tables(log, courses=log.courses.assign(client_id="anon")))
+
+
 @pytest.fixture(scope="module")
 def fine():
     return fit_fading(simulate_log(200, seed=9))
