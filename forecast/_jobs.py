@@ -359,16 +359,14 @@ def check_versions(client: Any, address: str, workers: Iterable[str]) -> None:
         if future.status == "finished":
             with suppress(OSError, TimeoutError):
                 found = future.result(timeout=ANSWERS_WITHIN)
-        apart = [
-            f"{what} {found.get(what, 'none')}" for what in here if found.get(what) != here[what]
-        ]
+        apart = [what for what in here if found.get(what) != here[what]]
         if apart:
+            theirs, ours = (
+                ", ".join(f"{what} {of.get(what, 'unknown')}" for what in apart)
+                for of in (found, here)
+            )
             raise RequestError(
-                f"The worker {name} at {address} has {', '.join(apart)}; here it is "
-                + ", ".join(
-                    f"{what} {here[what]}" for what in here if found.get(what) != here[what]
-                )
-                + ".",
+                f"The worker {name} at {address} has {theirs}; here it is {ours}.",
                 f"Install the same on every worker, or {NO_CLUSTER}",
             )
 
