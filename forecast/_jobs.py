@@ -1,5 +1,6 @@
 """The one door through which independent pieces of work go: folds, replicates, simulated logs."""
 
+import hashlib
 import os
 import sys
 import threading
@@ -11,7 +12,6 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
-from forecast._files import sum_of
 from forecast.errors import RequestError
 
 __all__ = ["on_cluster", "one_thread", "run_units", "seeds"]
@@ -359,16 +359,14 @@ def check_versions(client: Any, address: str, workers: Iterable[str]) -> None:
         if future.status == "finished":
             with suppress(OSError, TimeoutError):
                 found = future.result(timeout=ANSWERS_WITHIN)
-        apart = [
-            f"{what} {found.get(what, 'none')}" for what in here if found.get(what) != here[what]
-        ]
+        apart = [what for what in here if found.get(what) != here[what]]
         if apart:
+            theirs, ours = (
+                ", ".join(f"{what} {of.get(what, 'unknown')}" for what in apart)
+                for of in (found, here)
+            )
             raise RequestError(
-                f"The worker {name} at {address} has {', '.join(apart)}; here it is "
-                + ", ".join(
-                    f"{what} {here[what]}" for what in here if found.get(what) != here[what]
-                )
-                + ".",
+                f"The worker {name} at {address} has {theirs}; here it is {ours}.",
                 f"Install the same on every worker, or {NO_CLUSTER}",
             )
 
@@ -382,5 +380,5 @@ def versions() -> dict[str, str]:
     return {
         **{name: metadata.version(name) for name in names},
         "Python": ".".join(map(str, sys.version_info[:3])),
-        "code": sum_of(own).partition(":")[2][:8],
+        "code": hashlib.sha256(own).hexdigest()[:8],
     }

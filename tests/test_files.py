@@ -4,6 +4,7 @@ import errno
 import json
 import os
 import random
+import re
 import shutil
 import signal
 import subprocess
@@ -137,6 +138,20 @@ def test_a_full_disk_at_any_call_keeps_the_old_file_and_leaves_nothing_behind(
     except OSError:
         assert disk.contents[disk.names["file"]] in (OLD, NEW)
     assert set(disk.names) == {"file"}
+
+
+ITSELF = {"_files.py", "page/sheet.py", "cli/tour.py"}  # the last two into folders of their own
+
+
+def test_nothing_but_the_one_writer_writes_files():
+    root = Path(forecast.__file__).parent
+    into = re.compile(r"\.write_(text|bytes|html)\(|open\([^)]*[\"'][wax]|\.to_csv\((?!index|$)")
+    found = {
+        str(path.relative_to(root).as_posix())
+        for path in root.rglob("*.py")
+        if into.search(path.read_text(encoding="utf-8"))
+    }
+    assert found <= ITSELF
 
 
 WRITER = """

@@ -148,8 +148,7 @@ class LogSummary:
     lasers : tuple of (regime, wavelengths in nm)
         In use at the end of the log.
     finished : mapping of attribute to mapping of level to int
-        Of the courses in ``levels``, those that reached the goal; a level with fewer than five is
-        left out.
+        Of the courses in ``levels``, those that reached the goal; a level without one is left out.
     near : mapping of "inks, density, layers" to tuple of str
         Of the courses in ``cells``, those that reached the goal: the skin types that five of them
         are within one of, and the regions that five are of.
@@ -302,7 +301,7 @@ class LogSummary:
 # Where counts stand: totals, those of levels, and those of courses alike.
 def _swap(stored: dict[str, Any], old: int | None, new: int | None) -> None:
     counts = [stored, stored.get("lightening") or {}, *stored["levels"].values()]
-    counts += stored["cells"].values()
+    counts += [*stored["cells"].values(), *stored.get("finished", {}).values()]
     for of in counts:
         for name in of:
             if of[name] == old and name not in APART:
@@ -385,10 +384,7 @@ def counts_of_levels(courses: pd.DataFrame, done: npt.NDArray[np.bool_]) -> tupl
         for found, which in ((every, place >= 0), (finished, (place >= 0) & done)):
             counts = np.bincount(place[which], minlength=len(levels))
             found[name] = most_first(zip(map(str, levels), counts.tolist(), strict=True))
-    coarsened = {name: {k: coarse(n) for k, n in of.items()} for name, of in every.items()}
-    return coarsened, {
-        name: {k: n for k, n in of.items() if n > FEW} for name, of in finished.items()
-    }
+    return every, finished
 
 
 def most_first(counts: Iterable[tuple[str, int]]) -> dict[str, int]:
@@ -397,7 +393,8 @@ def most_first(counts: Iterable[tuple[str, int]]) -> dict[str, int]:
     for joined, count in counts:
         for level in joined.split(";"):
             found[level] = found.get(level, 0) + count
-    return dict(sorted(((k, n) for k, n in found.items() if n), key=lambda pair: -pair[1]))
+    kept = sorted(((k, n) for k, n in found.items() if n), key=lambda pair: -pair[1])
+    return {level: coarse(count) for level, count in kept}
 
 
 N_FILLS = 8
@@ -565,14 +562,15 @@ def _rare_levels(summary: LogSummary, enquiry: Enquiry, too_few: bool) -> Iterat
         if not known:  # never recorded: that no course has it says nothing of the enquiry
             continue
         for level in filter(None, str(getattr(enquiry, name) or "").split(";")):
-            count, done = known.get(level, 0), level in summary.finished.get(name, {})
+            count, done = known.get(level, 0), summary.finished.get(name, {}).get(level, 0)
             values: dict[str, Any] = {"count": count, "what": _level(name, level)}
             if not count:
                 yield Note("counts.level_not_in_log", "serious", values)
             elif count < FEWEST_WITH_LEVEL:
                 code = "level_few" if count == FEW else "level_rare"
-                yield Note(f"counts.{code}", "caution", values)
-            elif not done and summary.finished and not too_few:
+                yield Note(f"counts.{code}", "caution", values | {"count": few(count)})
+            elif done < FEWEST_FINISHED_WITH_LEVEL and summary.finished and not too_few:
+                values |= {"done": few(done, first=True) or "None"}
                 yield Note("counts.level_too_few_finished", "caution", values)
 
 

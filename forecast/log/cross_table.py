@@ -7,8 +7,10 @@ true of rows that are used all the same is flagged: gradings above 100 percent c
 from __future__ import annotations
 
 import math
+import tomllib
 from collections.abc import Iterable, Mapping
 from datetime import date, timedelta
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -27,6 +29,10 @@ HAPPENED = {
     "sessions": ("treated_on", "a session that is only booked is logged once it was given"),
     "gradings": ("graded_on", "a grading is logged once it was made"),
 }
+# Of each rule the column, what is asked and what to do.
+RULES: dict[str, list[str]] = tomllib.loads(
+    Path(__file__).with_suffix(".toml").read_text(encoding="utf-8")
+)
 ONE_DAY = timedelta(days=1)  # between two ends of the world
 SAME_TATTOO = ["client_id", "body_site", "started_on", "inks", "tattoo_id", "half"]
 # Rows that repeat another agree in these at least; they are told apart quickly.
@@ -171,18 +177,13 @@ def _set_aside_copies(courses: CleanTable) -> None:
     copies = alike.duplicated(everything)
     courses.refuse(
         _of_all(copies, courses),
-        "course_id",
-        "each tattoo once",
-        "Delete this course: row {} is the same in all but its id. Two tattoos that are alike "
-        "need a tattoo_id each.",
+        *RULES["copied_course"],
         other=_first_like(alike, everything),
     )
     alike = alike[~copies]
     courses.flag(
         _of_all(alike.duplicated(SAME_TATTOO, keep=False), courses),
-        "course_id",
-        "each tattoo once: same client, site, start and inks",
-        "Delete one if it is the same tattoo as in row {}; two tattoos need a tattoo_id each.",
+        *RULES["alike_courses"],
         other=_another_like(alike, SAME_TATTOO),
     )
 
@@ -240,18 +241,8 @@ def _set_aside_orphans(table: CleanTable, courses: CleanTable) -> None:
     if not orphans.any():
         return
     withheld = number < len(courses.ids["course_id"].distinct)
-    table.refuse(
-        orphans & withheld,
-        "course_id",
-        "a course whose own row is used",
-        "Correct the course's row in table courses; this row then counts too.",
-    )
-    table.refuse(
-        orphans[table.frame.index],
-        "course_id",
-        "a course of table courses",
-        "Correct the course_id, or add the course to table courses.",
-    )
+    table.refuse(orphans & withheld, *RULES["course_withheld"])
+    table.refuse(orphans[table.frame.index], *RULES["no_such_course"])
 
 
 def _set_aside_beyond(table: CleanTable, courses: CleanTable) -> None:
@@ -291,22 +282,10 @@ def _within_courses(courses: CleanTable) -> None:
     frame = courses.frame
     courses.flag(
         frame["stop_reason"].notna() & (frame["outcome"] != "stopped"),
-        "stop_reason",
-        "a reason only where the outcome is stopped",
-        "Correct the outcome, or empty the reason.",
+        *RULES["reason_without_stop"],
     )
-    courses.flag(
-        frame["tattoo_age_years"] > frame["age_years"],
-        "tattoo_age_years",
-        "a tattoo no older than its client",
-        "Correct age_years or tattoo_age_years.",
-    )
-    courses.flag(
-        frame["enquired_on"] > frame["started_on"],
-        "enquired_on",
-        "an enquiry no later than the first session",
-        "Correct enquired_on or started_on.",
-    )
+    courses.flag(frame["tattoo_age_years"] > frame["age_years"], *RULES["tattoo_before_birth"])
+    courses.flag(frame["enquired_on"] > frame["started_on"], *RULES["enquired_after_start"])
 
 
 def _halves(courses: CleanTable) -> None:
@@ -317,12 +296,7 @@ def _halves(courses: CleanTable) -> None:
     two = frame.groupby("tattoo_id")["half"].transform("size") == 2
     one_client = frame.groupby("tattoo_id")["client_id"].transform("nunique") == 1
     odd = ~(both & two & one_client)
-    courses.flag(
-        odd.reindex(courses.frame.index, fill_value=False),
-        "half",
-        "two halves, A and B, of one tattoo_id and one client",
-        "Correct tattoo_id and half, or empty both where the tattoo was not split.",
-    )
+    courses.flag(odd.reindex(courses.frame.index, fill_value=False), *RULES["halves"])
 
 
 def _clients(courses: CleanTable) -> None:
@@ -334,22 +308,12 @@ def _clients(courses: CleanTable) -> None:
     twice = np.zeros(len(distinct), dtype=bool)
     if small.nunique() < len(small):
         twice[small.index[small.duplicated(keep=False)]] = True
-    courses.flag(
-        pd.Series(twice[client], courses.frame.index),
-        "client_id",
-        "one spelling of a client's id",
-        "Write the id in one way, in capitals or not; until then these are two clients.",
-    )
+    courses.flag(pd.Series(twice[client], courses.frame.index), *RULES["two_spellings"])
     skin, _ = pd.factorize(courses.frame["skin_type"])
     last, differs = np.full(len(distinct), -1), np.zeros(len(distinct), dtype=bool)
     last[client[skin >= 0]] = skin[skin >= 0]
     differs[client[(skin >= 0) & (skin != last[client])]] = True
-    courses.flag(
-        pd.Series(differs[client], courses.frame.index),
-        "skin_type",
-        "one skin type for all courses of a client",
-        "Correct the skin type, or the client_id.",
-    )
+    courses.flag(pd.Series(differs[client], courses.frame.index), *RULES["two_skin_types"])
 
 
 def _lonely_dates(table: CleanTable, column: str) -> None:
@@ -398,20 +362,13 @@ def _session_numbers(
 ) -> None:
     number = sessions.frame["session_no"].to_numpy()[order]
     before = np.where(same, np.roll(number, 1), 0)
-    sessions.flag(
-        _put_back(number - before > 1, order, sessions.frame),
-        "session_no",
-        "session numbers from 1 without a gap",
-        "Add the sessions that are missing before this one, or number them anew.",
-    )
+    sessions.flag(_put_back(number - before > 1, order, sessions.frame), *RULES["gap_in_numbers"])
     n_courses = len(courses.ids["course_id"].distinct)
     repeats = _put_back(same & (number == before), order, sessions.frame).to_numpy()
     counted = np.bincount(sessions.codes("course_id")[~repeats], minlength=n_courses)
     courses.flag(
         courses.frame["sessions_given"] != counted[courses.codes("course_id")],
-        "sessions_given",
-        "as many sessions as table sessions lists for the course",
-        "Add the sessions that are missing, or correct sessions_given.",
+        *RULES["sessions_not_listed"],
     )
 
 
@@ -435,9 +392,7 @@ def _session_dates(
         sessions.flag(wrongly, "treated_on", rule, "Correct the date or the session number.")
     sessions.flag(
         sessions.frame["treated_on"] < sessions.of_course(courses, "started_on"),
-        "treated_on",
-        "no session before the course's started_on",
-        "Correct the date, or started_on in table courses.",
+        *RULES["session_before_start"],
     )
 
 
@@ -447,30 +402,17 @@ def _lasers(sessions: CleanTable, lasers: pd.DataFrame) -> None:
     frame = sessions.frame
     named = lasers.set_index("laser_id")
     sessions.flag(
-        frame["laser_id"].notna() & ~frame["laser_id"].isin(named.index),
-        "laser_id",
-        "a laser of table lasers",
-        "Correct the laser_id, or add the laser to table lasers.",
+        frame["laser_id"].notna() & ~frame["laser_id"].isin(named.index), *RULES["no_such_laser"]
     )
     regime = frame["laser_id"].map(named["regime"])
-    sessions.flag(
-        regime.notna() & (regime != frame["regime"]),
-        "regime",
-        "the regime that table lasers gives for the laser",
-        "Correct the regime or the laser_id.",
-    )
+    sessions.flag(regime.notna() & (regime != frame["regime"]), *RULES["regime_of_laser"])
     sessions.flag(
         frame["treated_on"] < frame["laser_id"].map(named["in_use_from"]),
-        "treated_on",
-        "no session before the laser's in_use_from",
-        "Correct the date or the laser_id, or in_use_from in table lasers.",
+        *RULES["laser_not_there_yet"],
     )
     owned = frame["laser_id"].map(named["wavelengths_nm"])
     sessions.flag(
-        _foreign_wavelengths(frame["wavelengths_nm"], owned),
-        "wavelengths_nm",
-        "wavelengths that table lasers gives for the laser",
-        "Correct the wavelengths or the laser_id, or add the wavelength to table lasers.",
+        _foreign_wavelengths(frame["wavelengths_nm"], owned), *RULES["wavelength_of_laser"]
     )
 
 
@@ -525,9 +467,7 @@ def _falls(gradings: CleanTable) -> None:
     falling = joined["fading_pct_x"] < joined["before"].clip(upper=ALL_GONE)
     gradings.flag(
         falling.set_axis(frame.index),
-        "fading_pct",
-        "no fall below the gradings before",
-        "Check it against the {:g} after an earlier session; both are used.",
+        *RULES["falls"],
         other=joined["before"].set_axis(frame.index),
     )
 
@@ -536,10 +476,7 @@ def _fractions(gradings: CleanTable) -> None:
     faded = gradings.frame["fading_pct"]
     possible = faded <= ALL_GONE
     gradings.flag(
-        (faded > 0) & possible & fractions_like(faded[possible].nlargest(1)),
-        "fading_pct",
-        "percent from 0 to 100, not fractions from 0 to 1",
-        "Multiply the column by 100 if it holds fractions.",
+        (faded > 0) & possible & fractions_like(faded[possible].nlargest(1)), *RULES["fractions"]
     )
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import counted
+from forecast._files import write_whole
 from forecast._notes import Note, notes_as_json
 from forecast._plain import Result, plain
 from forecast.counts import plainly
@@ -246,15 +247,16 @@ class RegimeComparison(Answers, Result):
         }
         if self.sensitivity is not None:
             tables["tipping"] = self.sensitivity.tipping
-        paths = []
-        for name, table in tables.items():
-            paths.append(target / f"{name}.csv")
-            table.to_csv(paths[-1], index=False, lineterminator="\n", float_format="%.6g")
-        paths.append(target / "target_trial.txt")
+        contents = {
+            f"{name}.csv": table.to_csv(index=False, lineterminator="\n", float_format="%.6g")
+            for name, table in tables.items()
+        }
         lines = [f"{item}: {text}" for item, text in self.target_trial]
-        text = "\n".join([*lines, "", *self.words.values(), "", *map(str, self.notes), ""])
-        paths[-1].write_text(text, encoding="utf-8", newline="\n")
-        return paths
+        lines += ["", *self.words.values(), "", *map(str, self.notes), ""]
+        contents["target_trial.txt"] = "\n".join(lines)
+        for name, content in contents.items():
+            write_whole(target / name, content)
+        return [target / name for name in contents]
 
 
 def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, str], ...]:

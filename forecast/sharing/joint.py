@@ -16,7 +16,6 @@ logs.
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -25,13 +24,12 @@ from typing import TYPE_CHECKING, Any, TypeAlias, cast
 import numpy as np
 
 from forecast._checks import counted
-from forecast._files import SEAL
 from forecast._notes import Note
 from forecast._plain import plain
 from forecast.counts import COVARIATES, LIGHTEN, check_goal, durations_of, judged_rows
 from forecast.errors import DataError, RequestError
 from forecast.sharing.pool import PooledEvidence
-from forecast.sharing.share import FEWEST, FEWEST_REACHED, SHARED_MODEL, told_apart
+from forecast.sharing.share import FEWEST, FEWEST_REACHED, SHARED_MODEL, digest, told_apart
 from forecast.survival import (
     Counts,
     Encoding,
@@ -83,7 +81,7 @@ def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
         if isinstance(problem, RequestError | DataError):
             raise
         raise RequestError(f"The question is damaged ({problem}).", "Ask for it again.") from None
-    return {"kind": ANSWER, "schema": SCHEMA, "question": _fingerprint(question), **found}
+    return {"kind": ANSWER, "schema": SCHEMA, "question": digest(question), **found}
 
 
 def _what_is_there(log: OutcomeLog, rows: pd.DataFrame, given: Sequence[str]) -> dict[str, Any]:
@@ -145,11 +143,6 @@ def _check_kind(stored: Any, kind: str, word: str) -> None:
         )
 
 
-def _fingerprint(stored: Mapping[str, Any]) -> str:
-    content = {name: value for name, value in stored.items() if name != SEAL}
-    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:16]
-
-
 def _counts_of(stored: Mapping[str, Any]) -> Counts:
     at_risk, events = np.array([stored["at_risk"]]), np.array([stored["events"]])
     return Counts(
@@ -202,7 +195,7 @@ class JointRounds:
                 raise _Unanswered(question)
             round_answers = self.answers[asked]
             asked += 1
-            mark = _fingerprint(question)
+            mark = digest(question)
             if any(answer.get("question") != mark for answer in round_answers):
                 raise RequestError(
                     f"An answer of round {asked} is to another question.",
@@ -279,7 +272,7 @@ def _run(goal: str, put: Put) -> PooledEvidence:
         covariance=fitted.covariance_matrix,
         variance_between=np.full(len(fitted.names), np.nan),
         n_clinics=(len(first),) * len(fitted.names),
-        members=tuple(_fingerprint(answer) for answer in first),
+        members=tuple(digest(answer) for answer in first),
         counts=counts,
         notes=(
             Note("sharing.joint", "info", {"clinics": len(first)}),

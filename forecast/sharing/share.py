@@ -33,7 +33,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import counted
-from forecast._files import unsealed
+from forecast._files import SEAL, unsealed
 from forecast._types import FloatArray
 from forecast.counts import (
     COVARIATES,
@@ -249,6 +249,6 @@ def _numbers_of(stored: Mapping[str, Any]) -> tuple[FloatArray, FloatArray]:
 
 
 def digest(stored: Mapping[str, Any]) -> str:
-    """Return a fingerprint of a share's content."""
-    text = json.dumps(stored, sort_keys=True).encode()
-    return hashlib.sha256(text).hexdigest()[:16]
+    """Return a fingerprint of a file's content, its seal left out."""
+    content = {name: value for name, value in stored.items() if name != SEAL}
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:16]
