@@ -52,7 +52,7 @@ class Refreshed(Result):
         counts = "Courses {} before, {} now; reached the goal {} and {}."
         moved = (
             "Of the {latest} latest clients {same} have the same median as before; the largest "
-            "change of one is {largest:+g} session(s)."
+            "change of one is {largest:+g} sessions."
         )
         model = "Model {} before, {} now ({}).".format(*said["model"], how)
         reached = counts.format(*said["courses"], *said["reached"])

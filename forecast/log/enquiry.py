@@ -100,9 +100,9 @@ def checked(rule: Column, given: object) -> str | int | float | None:
 
 
 def check_enquiry(enquiry: object) -> Enquiry:
-    """Return ``enquiry``, or what a mapping or a frame of one row is as one; else RequestError.
+    """Return ``enquiry``, or what a mapping or a frame of one row is as one.
 
-    Columns that are no field of an enquiry are left out.
+    Columns that are no field of an enquiry are left out; raises RequestError on anything else.
     """
     if hasattr(enquiry, "to_dict") and hasattr(enquiry, "columns"):
         rows = enquiries_of(enquiry)  # type: ignore[arg-type]

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from forecast._checks import check_seed, check_whole_number
+from forecast._checks import check_seed, check_whole_number, counted
 from forecast._notes import Note, notes_as_json
 from forecast._plain import Result, plain
 from forecast._types import FloatArray
@@ -229,7 +229,7 @@ def value_open_book(
     if not valued:
         reason = left_out[0][1] if left_out else "There is none."
         raise RequestError(
-            f"None of {len(left_out)} ongoing course(s) can be valued. {reason}",
+            f"None of {counted(len(left_out), 'ongoing course')} can be valued. {reason}",
             "Name the packages of the tariff as the log's column package does.",
         )
     return _sum(valued, tuple(left_out), tariff, replicates, check_seed(seed), workers)

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_whole_number, nearest, shown
+from forecast._checks import check_whole_number, counted, nearest, shown
 from forecast._types import FloatArray
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.prices.money import CENT, amount, currency_of, from_cents, to_cents
@@ -467,7 +467,7 @@ class Tariff:
             missing.append("device_sessions_per_year")
         if missing:
             raise RequestError(
-                f"The cost of a session lacks {len(missing)} part(s), first {missing[0]}.",
+                f"The cost of a session lacks {counted(len(missing), 'part')}, first {missing[0]}.",
                 f"Give {', '.join(missing)} (0 where it costs nothing), or cost_per_session.",
             )
 
@@ -571,7 +571,7 @@ def read_tariff(path: str | Path) -> Tariff:
     missing += [f"kind of package {i}" for i, one in enumerate(packages, 1) if "kind" not in one]
     if missing:
         raise DataError(
-            f"{path.name}: {len(missing)} required key(s) missing, first {missing[0]}.",
+            f"{path.name} lacks {counted(len(missing), 'required key')}, first {missing[0]}.",
             f"Add {', '.join(missing)}; forecast price --template writes an example.",
         )
     try:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 import numpy as np
 
-from forecast._checks import check_kind, check_seed
+from forecast._checks import check_kind, check_seed, counted
 from forecast._notes import Note, notes_as_json
 from forecast._plain import Result, plain
 from forecast._types import FloatArray
@@ -327,14 +327,15 @@ def _package_weights(
         unknown = sorted({str(name) for name in enquiries["package"]} - set(names))
         if unknown:
             raise RequestError(
-                f"{len(unknown)} package name(s) are not on offer, first {unknown[0]!r}.",
+                f"Not on offer: {counted(len(unknown), 'package name')}, first {unknown[0]!r}.",
                 f"Use {', '.join(names)}, or give mix.",
             )
         return np.array([[float(name == own) for name in names] for own in enquiries["package"]])
     shares = np.asarray([1.0] * len(packages) if mix is None else list(mix), dtype=np.float64)
     if shares.shape != (len(packages),) or not (shares >= 0).all() or not shares.sum() > 0:
         raise RequestError(
-            f"mix is {mix!r} for {len(packages)} package(s).", "Give one share per package."
+            f"mix is {mix!r} for {counted(len(packages), 'package')}.",
+            "Give one share per package.",
         )
     return np.tile(shares / shares.sum(), (n, 1))
 

@@ -204,8 +204,7 @@ def _read_bounds(
     low, high = np.asarray(lower, dtype=np.float64), np.asarray(upper, dtype=np.float64)
     if low.shape != high.shape or not (low <= high).all():
         raise DataError(
-            f"{int((~(low <= high)).sum()) if low.shape == high.shape else 'Some'} row(s) "
-            "have a lower bound above the upper one.",
+            "Lower bounds are above the upper ones, or not as many.",
             "Give lower <= upper, both equal where the value was measured.",
         )
     ends = np.where(np.isfinite(low), low, high)
