@@ -287,7 +287,8 @@ def test_the_json_equals_the_python_quotes(
     estimate = forecast.load_forecaster(model).estimate(asked)
     expected = [forecast.price_package(estimate, one, rules) for one in rules.packages]
     assert [one["enquiry_id"] for one in found] == ["easy", "hard"]
-    assert [one["price"] for one in found[0]["quotes"]] == [float(quote.price) for quote in expected]
+    costs = [float(quote.price) for quote in expected]
+    assert [one["price"] for one in found[0]["quotes"]] == costs
 
 
 def test_cautions_travel_with_the_price(
