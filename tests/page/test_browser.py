@@ -181,6 +181,7 @@ def test_the_answer_stands_above_the_fold(visit: Visit, size: tuple[int, int]):
         assert answered in shown
     # how many, how many more, whether it can be promised and whether it is stalled
     assert page.locator("#headline .line").last.bounding_box()["y"] < size[1]
+    visit.errors.clear()  # the browser logs the 422 of half a grading
 
 
 def test_a_server_that_is_gone_is_told_and_the_answer_marked_as_old(filled_in: Visit):
