@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeVar, Union, get_args, get_or
 
 import numpy as np
 
-from forecast._notes import Note
+from forecast._notes import Note, notes_as_json
 from forecast._types import AnyArray
 
 if TYPE_CHECKING:
@@ -39,7 +39,8 @@ class Result:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values; money as numbers, in its currency."""
-        return dict(plain(self, arrays=False))
+        notes = getattr(self, "notes", None)
+        return {**plain(self, arrays=False), **(notes_as_json(notes) if notes is not None else {})}
 
     def to_frame(self) -> pd.DataFrame:
         """Return the numbers and texts of `to_dict` in one row; of an interval, both its ends."""

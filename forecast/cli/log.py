@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import forecast
 from forecast import reactions, sharing
 from forecast._files import is_json_with, write_whole
+from forecast._notes import notes_as_json
 from forecast.cli.files import (
     Options,
     answer,
@@ -142,8 +143,7 @@ def run_fit(options: Options) -> None:
         "courses": forecaster.log_summary.n_courses,
         "reached": told(forecaster.log_summary.n_reached),
         "assessment": dict(forecaster.assessment),
-        "notes": [str(note) for note in forecaster.notes],
-        "note_codes": [note.to_dict() for note in forecaster.notes],
+        **notes_as_json(forecaster.notes),
     }
     saved = f"Saved to {options.out}; it holds no client rows."
     answer(options, data, f"{fitted_text(forecaster)}\n{saved}")

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import SHOWN_AT, check_kind, check_whole_number, counted
-from forecast._notes import Note
+from forecast._notes import Note, notes_as_json
 from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.counts.attributes import LIGHTEN
@@ -325,10 +325,6 @@ class Estimate(Result):
         n = check_whole_number(n, name="n", low=0, high=self.horizon)
         return float(self.distribution.cdf()[0, n - 1]) if n else 0.0
 
-    def at_most(self, level: float) -> int | None:
-        """Return N such that ``level`` of clients like this need at most N; None beyond it."""
-        return finite(self.distribution.quantile(level)[0])
-
     def calendar(self, spacing_weeks: float, start: date) -> dict[str, date | None]:
         """Return when the median and the interval's ends fall, first session at ``start``."""
         check_kind(start, date, name="start", give="a datetime.date")
@@ -359,10 +355,8 @@ class Estimate(Result):
             "support_reasons": list(self.support_reasons),
             "supported_to": self.supported_to,
             "own_share": round(self.own_share, 3),
-            "notes": [str(note) for note in self.notes],
-            "note_codes": [note.to_dict() for note in self.notes],
-            "leads": [str(note) for note in self.leads],
-            "lead_codes": [note.to_dict() for note in self.leads],
+            **notes_as_json(self.notes),
+            **notes_as_json(self.leads, "lead"),
             "if_reached": {**self.if_reached.in_short(), "not_within_horizon": missing},
             "evidence_alone": self.evidence_alone and self.evidence_alone.in_short(),
             "moved": self.moved,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import LEVEL, counted
-from forecast._notes import Note
+from forecast._notes import Note, notes_as_json
 from forecast._plain import Result, plain_rows, plain_values
 from forecast.assess import Assessment, Drift, Outcomes, assess_predictions, most_parameters
 from forecast.counts import COVARIATES, GOALS, course_rows, effects_for, of_goal, told
@@ -176,8 +176,7 @@ class PromiseCheck(Result):
             "reliability": plain_rows(self.assessment.reliability),
             "subgroups": plain_rows(self.assessment.subgroups),
             "midcourse": [plain_values(row) for row in self.midcourse],
-            "notes": [str(note) for note in self.notes],
-            "note_codes": [note.to_dict() for note in self.notes],
+            **notes_as_json(self.notes),
         }
 
     def to_text(self) -> str:

@@ -571,7 +571,7 @@ def read_tariff(path: str | Path) -> Tariff:
     missing += [f"kind of package {i}" for i, one in enumerate(packages, 1) if "kind" not in one]
     if missing:
         raise DataError(
-            f"{path.name}: {counted(len(missing), 'required key')} missing, first {missing[0]}.",
+            f"{path.name} lacks {counted(len(missing), 'required key')}, first {missing[0]}.",
             f"Add {', '.join(missing)}; forecast price --template writes an example.",
         )
     try:

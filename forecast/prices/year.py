@@ -334,7 +334,8 @@ def _package_weights(
     shares = np.asarray([1.0] * len(packages) if mix is None else list(mix), dtype=np.float64)
     if shares.shape != (len(packages),) or not (shares >= 0).all() or not shares.sum() > 0:
         raise RequestError(
-            f"mix is {mix!r} for {len(packages)} package(s).", "Give one share per package."
+            f"mix is {mix!r} for {counted(len(packages), 'package')}.",
+            "Give one share per package.",
         )
     return np.tile(shares / shares.sum(), (n, 1))
 

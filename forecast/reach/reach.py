@@ -364,10 +364,6 @@ class ReachEffect(Result):
     level: float
     notes: tuple[Note, ...]
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values."""
-        return {**plain(self), **notes_as_json(self.notes)}
-
     def to_text(self) -> str:
         """Return the effect in words."""
         low, high = self.sessions_interval

@@ -163,6 +163,27 @@ def test_a_wrong_entry_is_told_at_its_field_and_what_it_needs_not_is_answered(fi
     filled_in.errors.clear()  # the browser logs the 422
 
 
+@pytest.mark.parametrize("size", [(1440, 900), (820, 1180), (1024, 768)], ids=str)
+def test_the_answer_stands_above_the_fold(visit: Visit, size: tuple[int, int]):
+    page = visit.page
+    page.set_viewport_size({"width": size[0], "height": size[1]})
+    visit.fill(COMMON)
+    page.evaluate("document.getElementById('under-way').open = true")
+    page.fill("#sessions_done", "8")
+    for place, (session, percent) in enumerate([("4", "55"), ("8", "56")]):
+        row = page.locator(".grading").nth(place).locator("input")
+        row.nth(0).fill(session)
+        row.nth(1).fill(percent)
+    visit.settled()
+    page.evaluate("window.scrollTo(0, 0)")
+    shown = page.inner_text("#headline")
+    for answered in ("more session", "in all", "of 10 clients", "not clear after", "ading"):
+        assert answered in shown
+    # how many, how many more, whether it can be promised and whether it is stalled
+    assert page.locator("#headline .line").last.bounding_box()["y"] < size[1]
+    visit.errors.clear()  # the browser logs the 422 of half a grading
+
+
 def test_a_server_that_is_gone_is_told_and_the_answer_marked_as_old(filled_in: Visit):
     page = filled_in.page
     before = page.inner_text("#headline")

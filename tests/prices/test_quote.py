@@ -174,7 +174,7 @@ def test_a_promise_beyond_the_horizon_is_refused():
 
 def test_a_quote_becomes_plain_json():
     plain = price_package(answer(), fixed_price(400), tariff()).to_dict()
-    assert plain["price"] == "400.00"
+    assert plain["price"] == 400.0
     assert plain["currency"] == "EUR"
     assert plain["chance_of_loss"] == 0.2
 
