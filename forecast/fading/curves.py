@@ -13,7 +13,7 @@ scores, since gradings err by points and not by ratios; errors by clients, with 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import exp, sqrt
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
@@ -41,6 +41,7 @@ LONGEST = 40  # sessions of a curve
 TOLD = 2.0  # standard errors from which a pace is told from none
 MOST_ROUNDS = 50
 ROUNDS, PS_SETTLED = 8, 2e-4  # in which paces are cleared of what ps added
+NUDGE, LEAST_FIRM = 0.01, 0.2
 SETTLED = 1e-8
 START = -0.2  # log ratio of the ink by a session, where the search begins
 # Standard deviation that each column's effect is held to, of the log ink left, the column being
@@ -78,14 +79,21 @@ def fit_rows(rows: FadingRows) -> FadingFit:
     FitError
         If the scores do not come to nought.
     """
-    adds = np.array([_of_ps(rows, name) for name in rows.names])
-    found, ps_adds = FadingFit(np.empty(0), np.empty((0, 0)), np.empty((0, 0))), 0.0
+    found, ps_adds = _fit_given(rows, history_of(rows.table, 0.0)), 0.0
+    of_ps = np.zeros(len(found.coefficients))
+    of_ps[: len(rows.names)] = [_of_ps(rows, name) for name in rows.names]
+    if not of_ps.any():
+        return found
     for _ in range(ROUNDS):
-        found = _fit_given(rows, history_of(rows.table, ps_adds))
-        before, ps_adds = ps_adds, float(adds @ found.coefficients[: len(adds)])
+        before, ps_adds = ps_adds, float(of_ps @ found.coefficients)
         if abs(ps_adds - before) < PS_SETTLED:
             break
-    return found
+        found = _fit_given(rows, history_of(rows.table, ps_adds))
+    # An error in what ps adds moves what paces are cleared of, and that moves all again.
+    other = _fit_given(rows, history_of(rows.table, ps_adds + NUDGE))
+    turn = (other.coefficients - found.coefficients) / NUDGE
+    again = np.eye(len(turn)) + np.outer(turn, of_ps) / max(1 - float(of_ps @ turn), LEAST_FIRM)
+    return replace(found, covariance=again @ found.covariance @ again.T)
 
 
 # how much of a column's effect is that of a ps session, on average
