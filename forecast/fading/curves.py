@@ -13,7 +13,7 @@ scores, since gradings err by points and not by ratios; errors by clients, with 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import exp, sqrt
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
@@ -29,7 +29,6 @@ from forecast.fading.rows import (
     FEWEST_ON_CURVE,
     LEAST_LEFT,
     FadingRows,
-    history_of,
 )
 
 if TYPE_CHECKING:
@@ -40,8 +39,6 @@ MIDDLE = 0.8  # share of the courses inside the outer band
 LONGEST = 40  # sessions of a curve
 TOLD = 2.0  # standard errors from which a pace is told from none
 MOST_ROUNDS = 50
-ROUNDS, PS_SETTLED = 8, 2e-4  # in which paces are cleared of what ps added
-NUDGE, LEAST_FIRM = 0.01, 0.2
 SETTLED = 1e-8
 START = -0.2  # log ratio of the ink by a session, where the search begins
 # Standard deviation that each column's effect is held to, of the log ink left, the column being
@@ -62,13 +59,10 @@ class FadingFit:
         of the ink left after a session to that before.
     covariance : ndarray of shape (p, p)
         By clients.
-    history : ndarray of shape (n, q)
-        What was known before each row of the table.
     """
 
     coefficients: FloatArray
     covariance: FloatArray
-    history: FloatArray
 
 
 def fit_rows(rows: FadingRows) -> FadingFit:
@@ -79,33 +73,7 @@ def fit_rows(rows: FadingRows) -> FadingFit:
     FitError
         If the scores do not come to nought.
     """
-    found, ps_adds = _fit_given(rows, history_of(rows.table, 0.0)), 0.0
-    of_ps = np.zeros(len(found.coefficients))
-    of_ps[: len(rows.names)] = [_of_ps(rows, name) for name in rows.names]
-    if not of_ps.any():
-        return found
-    for _ in range(ROUNDS):
-        before, ps_adds = ps_adds, float(of_ps @ found.coefficients)
-        if abs(ps_adds - before) < PS_SETTLED:
-            break
-        found = _fit_given(rows, history_of(rows.table, ps_adds))
-    # An error in what ps adds moves what paces are cleared of, and that moves all again.
-    other = _fit_given(rows, history_of(rows.table, ps_adds + NUDGE))
-    turn = (other.coefficients - found.coefficients) / NUDGE
-    again = np.eye(len(turn)) + np.outer(turn, of_ps) / max(1 - float(of_ps @ turn), LEAST_FIRM)
-    return replace(found, covariance=again @ found.covariance @ again.T)
-
-
-# how much of a column's effect is that of a ps session, on average
-def _of_ps(rows: FadingRows, name: str) -> float:
-    of, _, group = name.partition(", ")
-    if of != "ps":
-        return 0.0
-    return float((rows.table["ink_group"] == group).mean()) if group else 1.0
-
-
-def _fit_given(rows: FadingRows, history: FloatArray) -> FadingFit:
-    design = np.column_stack([rows.counts, history, rows.changed])
+    design = np.column_stack([rows.counts, rows.history, rows.changed])
     telling = _telling(rows)[rows.place]
     at, y = rows.place[telling], rows.seen[telling]
     X = np.hstack([design[at], rows.who[telling]])
@@ -132,7 +100,7 @@ def _fit_given(rows: FadingRows, history: FloatArray) -> FadingFit:
     mean = np.exp(before + X @ found)
     client = rows.table["client_id"].to_numpy(dtype=object)[at]
     covariance = _by_clients(X, y - mean, mean, information, client)
-    return FadingFit(found / scale, covariance / np.outer(scale, scale), history)
+    return FadingFit(found / scale, covariance / np.outer(scale, scale))
 
 
 # steps that begin with ink to lose
@@ -187,34 +155,53 @@ class Slopes:
             return np.ones(len(self.rows.courses), dtype=bool)
         return np.asarray(self.rows.courses["ink_group"] == group)
 
-    def slope(self, regime: str, group: str, *, by_ink: bool = False) -> tuple[float, FloatArray]:
+    def slope(self, regime: str, group: str) -> tuple[float, FloatArray]:
         """Return the log ink per session under a regime, and its gradient in the coefficients.
 
         Averaged over the group's own courses, each from its first to its last grading, at the
-        typical interval, date and operator; with ``by_ink`` over steps by the ink left, which is
-        how the fit weighs what ps adds.
+        typical interval, date and operator.
         """
+        usual, by_usual = self._mean(group)
+        if regime != "ps" or len(self.regimes) < 2:
+            return usual, by_usual
+        worth, by_worth = self.worth(group)
+        return usual * worth, usual * by_worth + worth * by_usual
+
+    def worth(self, group: str) -> tuple[float, FloatArray]:
+        """Return how many ns sessions one of ps is worth, in log ink, and its gradient.
+
+        Over steps by the ink left, which is how the fit weighs what ps adds.
+        """
+        ns, by_ns = self._mean(group, by_ink=True)
+        ps, by_ps = self._mean(group, ps=True, by_ink=True)
+        return ps / ns, (by_ps - ps / ns * by_ns) / ns
+
+    # The mean log ink per session over a group, all its sessions ns or all ps, and its gradient.
+    def _mean(
+        self, group: str, *, ps: bool = False, by_ink: bool = False
+    ) -> tuple[float, FloatArray]:
         rows, table = self.rows, self.rows.table
         inside = _telling(rows)
         if group != ALL:
             inside = inside & (table["ink_group"] == group).to_numpy()
         sessions = (table["session"] - table["since"]).to_numpy(dtype=np.float64)
-        ids = table["course_id"].to_numpy()[inside]
-        _, course = np.unique(ids.astype(str), return_inverse=True)
-        weight = 1 / np.bincount(course, sessions[inside])[course] / (course.max() + 1)
         if by_ink:
-            weight = table["left"].to_numpy()[inside]
-            weight = weight / (weight @ sessions[inside])
+            left = table["left"].to_numpy()[inside]
+            weight = left / (left @ sessions[inside])
+        else:
+            ids = table["course_id"].to_numpy()[inside]
+            _, course = np.unique(ids.astype(str), return_inverse=True)
+            weight = 1 / np.bincount(course, sessions[inside])[course] / (course.max() + 1)
         columns = rows.counts.copy()
         for at, name in enumerate(rows.names):
             of, _, kind = name.partition(", ")
             if of == "ps":
                 own = (table["ink_group"] == kind).to_numpy() if kind else 1.0
-                columns[:, at] = sessions * own if regime == "ps" else 0.0
+                columns[:, at] = sessions * own if ps else 0.0
             elif name.startswith(("operator ", "log_gap", "years")):
                 columns[:, at] = 0.0
         rest = np.zeros((len(sessions), 1 + len(rows.graders)))  # neither changed nor a grader's
-        every = np.hstack([columns, self.fit.history, rest])
+        every = np.hstack([columns, self.rows.history, rest])
         gradient = weight @ every[inside]
         return float(gradient @ self.fit.coefficients), gradient
 
@@ -327,9 +314,7 @@ class Slopes:
         ps session counts for so many ns sessions as it removes of the log ink, and those that a
         course took to the threshold are had one by one under a plan (1 for ps, 0 for ns).
         """
-        (log_left, ps), (usual, by_usual) = self._paths(ALL), self.slope("ns", ALL, by_ink=True)
-        ps_slope, by_added = self.slope("ps", ALL, by_ink=True)
-        added, by_added = ps_slope - usual, by_added - by_usual
+        (log_left, ps), (found, gradient) = self._paths(ALL), self.worth(ALL)
         threshold = np.log(max(1 - self.rows.cleared_at / 100, LEAST_LEFT)) + TINY
         first = np.argmax(log_left <= threshold, axis=1)
         never = (log_left > threshold).all(axis=1)
@@ -350,10 +335,9 @@ class Slopes:
                 means.append(np.minimum(sessions, horizon).mean())
             return float(means[0] - means[1])
 
-        worth = 1 + added / usual
-        error = self.error((by_added - (worth - 1) * by_usual) / usual)
-        apart = difference(worth + error) - difference(worth - error)
-        return difference(worth), abs(apart) / 2
+        error = self.error(gradient)
+        apart = difference(found + error) - difference(found - error)
+        return difference(found), abs(apart) / 2
 
     # Each course's log ink left and ps sessions after 1 to LONGEST sessions: between its gradings
     # even, and after the last as on average before.

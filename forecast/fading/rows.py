@@ -55,6 +55,7 @@ class FadingRows:
     table: pd.DataFrame
     counts: FloatArray  # (n, p), sums over the sessions of the step
     names: tuple[str, ...]  # of their columns
+    history: FloatArray  # (n, q), what was known before the step, and times its sessions
     changed: FloatArray  # (n,), ps sessions of courses that were changed to it before the step
     # One row per grading: its row of the table, the share of the ink it saw, and who graded, as
     # columns that sum to zero, less those of the grading before.
@@ -112,6 +113,7 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
         table=table,
         counts=_less_before(table, np.column_stack(list(columns.values()))),
         names=tuple(columns),
+        history=_history(table),
         changed=_changed(table, here),
         place=place,
         seen=_left(graded["fading_pct"]),
@@ -162,24 +164,10 @@ def _since_before(table: pd.DataFrame, place: IntArray, who: FloatArray) -> Floa
     return who - (mean - _less_before(table, mean))[place]
 
 
-def history_of(table: pd.DataFrame, ps_adds: float) -> FloatArray:
-    """Return what was known before each step, and that times its sessions, (n, q).
-
-    What a clinic may choose by: how far the tattoo was, how fast it went, and whether a step had
-    hardly any effect, the last one or one before. At the first step nothing was known. Paces are
-    those without what ps added to the log ink: as they were, courses under ps that look alike
-    are slower by themselves (blipped down, as in structural nested models; Robins 1994, Commun Stat
-    23:2379).
-
-    Parameters
-    ----------
-    table : DataFrame
-        Of `FadingRows`.
-    ps_adds : float
-        To the log ink, by a ps session.
-    """
-    import pandas as pd
-
+# What a clinic may choose by: how far the tattoo was, how fast it went, and whether a step had
+# hardly any effect, the last one or one before; and that times the sessions of the step. At the
+# first step nothing was known.
+def _history(table: pd.DataFrame) -> FloatArray:
     begun = (table["since"] > 0).to_numpy(dtype=np.float64)
     twice = (table.groupby("course_id").cumcount() > 1).to_numpy(dtype=np.float64)
     since = np.maximum(table["since"].to_numpy(dtype=np.float64), 1.0)
@@ -187,14 +175,10 @@ def history_of(table: pd.DataFrame, ps_adds: float) -> FloatArray:
     by_course = table.groupby("course_id")
     earlier = by_course["left_before"].shift(fill_value=1.0).to_numpy()
     apart = np.maximum(since - by_course["since"].shift(fill_value=0).to_numpy(), 1.0)
-    ps = table["ps"] if "ps" in table else pd.Series(0.0, table.index)
-    had = ps.groupby(table["course_id"]).shift(fill_value=0.0)
-    lately = (had - had.groupby(table["course_id"]).shift(fill_value=0.0)).to_numpy()
-    level = np.log(left)
-    recent = (np.log(earlier / left) + ps_adds * lately) / apart
+    level, recent = np.log(left), np.log(earlier / left) / apart
     hardly = np.exp(-np.clip(100 * (earlier - left), -3 * HARDLY, None) / HARDLY) * twice
     worst = table.assign(hardly=hardly).groupby("course_id")["hardly"].cummax().to_numpy()
-    pace, long = (ps_adds * had.to_numpy() - level) / since, np.log(since)
+    pace, long = -level / since, np.log(since)
     known = [np.ones_like(left), level, pace, recent * begun, long, pace**2, pace * long]
     columns = [*(column * begun for column in known), hardly, worst]
     sessions = (table["session"] - table["since"]).to_numpy(dtype=np.float64)
