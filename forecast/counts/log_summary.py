@@ -308,7 +308,7 @@ def _swap(stored: dict[str, Any], old: int | None, new: int | None) -> None:
                 of[name] = new
 
 
-# So wide that fewer than five courses lie below and above, and no end is exactly one's.
+# So wide that fewer than five courses lie below and above, to round numbers.
 def _range_of(values: FloatArray) -> tuple[float, float]:
     ordered = np.sort(values)
     fifth = min(FEW, (len(values) - 1) // 2)
