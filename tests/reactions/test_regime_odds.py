@@ -32,7 +32,7 @@ def test_one_operator_for_one_regime_cannot_be_answered():
     assert owned.regime.estimate is None
     assert owned.regime.interval == (None, None)
     assert owned.regime.unadjusted is not None
-    assert "cannot be told apart" in owned.regime.reason
+    assert "cannot be separated" in owned.regime.reason
     assert "How much of it is the regime cannot be said" in owned.to_text()
 
 

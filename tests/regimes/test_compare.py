@@ -427,14 +427,14 @@ def test_a_regime_that_one_operator_owns_cannot_be_told_from_his_hands(log):
         with_tables(log, sessions=log.sessions.assign(operator_id=one)), **QUICK
     )
     assert "operators_apart" in found.reasons["ps - ns"]
-    assert "cannot be told apart" in found.words["ps - ns"]
+    assert "cannot be separated" in found.words["ps - ns"]
 
 
 def test_wavelengths_that_go_with_the_pulse_are_said_to(log):
     alone = np.where(log.sessions["regime"] == "ps", "755", "1064")
     apart = with_tables(log, sessions=log.sessions.assign(wavelengths_nm=alone))
     found = compare_regimes(apart, **QUICK)
-    assert "Pulse and wavelength cannot be told apart" in found.words["ps - ns"]
+    assert "Pulse and wavelength cannot be separated" in found.words["ps - ns"]
     assert "ns fired 1064 nm there, ps 755 nm" in found.words["ps - ns"]
     alike = with_tables(log, sessions=log.sessions.assign(wavelengths_nm="1064"))
     assert "wavelength" not in compare_regimes(alike, **QUICK).words["ps - ns"]

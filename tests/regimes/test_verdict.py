@@ -90,7 +90,7 @@ def test_every_reason_has_its_words_in_both_languages():
     reasons += ["hardly_a_chance", "interval_covers_margin", "not_at_every_look", "routes_disagree"]
     for contrast in (CLEAR, WIDE, Contrast.missing(0.95)):
         note = words_for("ps - ns", contrast, reasons, 8, 1.0)
-        assert "cannot be told apart" in note.say("en")
+        assert "cannot be separated" in note.say("en")
         assert "lassen sich nicht trennen" in note.say("de")
 
 
