@@ -204,7 +204,7 @@ def test_an_update_with_a_tariff_prices_only_what_is_still_needed(
     # the template's reduced price comes after eight sessions, those already had among them
     reduced = {done: answers([*base, done], capsys)["quotes"][-1] for done in ("7", "8")}
     assert (reduced["7"]["kind"], reduced["7"]["price"]) == ("part_fixed", 150.0)
-    assert (reduced["8"]["kind"], reduced["8"]["price"]) == ("per_session", "75.00")
+    assert (reduced["8"]["kind"], reduced["8"]["price"]) == ("per_session", 75.0)
     # a block of six does not fit into what is left of fifteen
     assert answers([*base, "10"], capsys)["not_offered"] == ["block_6"]
 

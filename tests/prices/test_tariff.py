@@ -216,7 +216,7 @@ def test_decimals_of_a_file_stay_exact(written):
         ("extra_price = 140.00", "extra_prise = 140", "of package 2.*'extra_price'"),
         ("consumables = 6.50", "", "consumables"),
         ("consumables = 6.50", "consumables = -6.50", "tariff.toml: consumables is -6.50"),
-        ('currency = "EUR"', "", "missing, first currency"),
+        ('currency = "EUR"', "", "lacks 1 required key, first currency"),
         ("price = 780.00", 'price = "780 CHF"', "in CHF"),
         ("price = 780.00", "price = -1", "package 2: price"),
         ("cap = 15    ", "cap = 0 # ", "cap is 0"),
