@@ -11,6 +11,13 @@ from forecast.log import OutcomeLog
 # black ink that the lasers reach: what a session takes is then known
 BLACK = replace(World(), mix=CaseMix(colour=0.0), resistant_rate=0.0)
 
+# every laser has all wavelengths: only pulses differ
+ALIKE = replace(
+    World(),
+    resistant_rate=0.0,
+    fleet=tuple(replace(one, wavelengths_nm=(532, 755, 1064)) for one in World().fleet),
+)
+
 
 def codes(result):
     return {note.code for note in result.notes}
