@@ -124,7 +124,8 @@ def _by_clients(
         lifted = np.eye(len(inverse)) - own @ inverse
         scores.append(np.linalg.solve(lifted, X[at].T @ residual[at]))
     spread = np.array(scores)
-    return np.asarray(inverse @ (spread.T @ spread) @ inverse)
+    n, p = spread.shape  # leverage is to first order; what history takes costs more than that
+    return np.asarray(n / max(n - p, n / 4) * inverse @ (spread.T @ spread) @ inverse)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
