@@ -89,7 +89,7 @@ BINDS = re.compile(r"GPL|AGPL|General Public|Proprietary|SSPL", re.I)
 
 def test_all_that_the_program_runs_on_may_be_used_by_anybody():
     for name, one in runs_on().items():
-        said = [one.metadata["License-Expression"] or "", one.metadata["License"] or ""]
+        said = [one.metadata.get("License-Expression") or "", one.metadata.get("License") or ""]
         said += [text for text in one.metadata.get_all("Classifier", []) if "License" in text]
         told = " ".join(said)[:400]
         assert FREE.search(told), f"{name}: {told!r}"

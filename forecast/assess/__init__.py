@@ -25,6 +25,7 @@ if TYPE_CHECKING:
         carry_remaining,
         fit_recalibration,
     )
+    from forecast.assess.monitoring import Watch, watch
     from forecast.assess.outcomes import Outcomes, last_supported
     from forecast.assess.reliability import reliability_table
     from forecast.assess.scores import (

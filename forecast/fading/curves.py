@@ -130,7 +130,17 @@ def _by_clients(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Slopes:
-    """The fitted model and the mix of courses over which it is averaged; the level of intervals."""
+    """What a fitted fading model says of the courses over which it is averaged.
+
+    Attributes
+    ----------
+    rows : FadingRows
+        What was fitted to.
+    fit : FadingFit
+        The fitted model.
+    level : float
+        Of the intervals.
+    """
 
     rows: FadingRows
     fit: FadingFit

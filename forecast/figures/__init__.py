@@ -16,6 +16,7 @@ if TYPE_CHECKING:
         plot_reliability,
         plot_sensitivity,
         plot_subgroups,
+        plot_watch,
     )
     from forecast.figures.sessions import (
         plot_balance,

@@ -10,10 +10,12 @@ import numpy as np
 import plotly.graph_objects as go
 
 from forecast.counts import of_100
+from forecast.errors import RequestError
 from forecast.figures.template import COLOURS, mark, titled, whiskers
 
 if TYPE_CHECKING:
     from forecast.counts import Estimate
+    from forecast.forecaster import PromiseCheck
     from forecast.prices import Appointments, Book, PriceList, Quote, Variation
 
 WORDS = {"clear": "clear", "lighten": "light enough"}
@@ -142,6 +144,50 @@ def plot_reliability(assessment: Mapping[str, Any]) -> go.Figure:
     figure.update_xaxes(title_text="predicted chance", tickformat=".0%", range=[-0.03, 1.03])
     figure.update_yaxes(title_text="observed share", tickformat=".0%", range=[-0.05, 1.1])
     return titled(figure, "What was promised and what was seen (whiskers: 95 %)")
+
+
+def plot_watch(check: PromiseCheck) -> go.Figure:
+    """Draw from month to month whether courses have come to take longer than predicted.
+
+    Parameters
+    ----------
+    check : PromiseCheck
+        As ``assess_forecaster`` returns it.
+
+    Raises
+    ------
+    RequestError
+        If the check has no watch: no dated sessions, or too little was expected.
+    """
+    found = check.watch
+    if found is None:
+        raise RequestError(
+            "There is nothing to watch from month to month.",
+            "Give a log with dated sessions of courses that the model was not fitted to.",
+        )
+    table, figure = found.table, go.Figure()
+    figure.add_scatter(
+        x=table["month"],
+        y=table["score"],
+        mode="lines+markers",
+        line={"color": COLOURS["main"]},
+        text=[
+            f"{seen} reached the goal, {expected:.1f} expected"
+            for seen, expected in zip(table["seen"], table["expected"], strict=True)
+        ],
+        name="score",
+    )
+    figure.add_hline(
+        y=found.threshold,
+        line={"dash": "dot", "color": COLOURS["grey"]},
+        annotation_text="signal",
+        annotation_position="top left",
+    )
+    figure.update_xaxes(title_text="month", automargin=True)
+    top = max(1.15 * found.threshold, 1.05 * float(table["score"].max()))
+    figure.update_yaxes(title_text="score of a slowdown", range=[0, top])
+    since = f"signalled in {found.signal}" if found.signal else "no signal"
+    return titled(figure, f"Do courses take longer than predicted? {since.capitalize()}")
 
 
 def plot_subgroups(assessment: Mapping[str, Any]) -> go.Figure:

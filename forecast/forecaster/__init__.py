@@ -9,6 +9,7 @@ if TYPE_CHECKING:
     from forecast.forecaster.forecaster import GRADINGS, KIND, Driver, Forecaster, load_forecaster
     from forecast.forecaster.promises import (
         TITLE,
+        PromiseCheck,
         against_promise,
         assess_forecaster,
         assess_promises,

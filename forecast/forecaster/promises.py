@@ -11,9 +11,17 @@ import numpy as np
 
 from forecast._checks import LEVEL, counted
 from forecast._notes import Note, notes_as_json
-from forecast._plain import Result, plain_rows, plain_values
-from forecast.assess import Assessment, Drift, Outcomes, assess_predictions, most_parameters
-from forecast.counts import COVARIATES, GOALS, course_rows, effects_for, of_goal, told
+from forecast._plain import Result, plain_rows, plain_table, plain_values
+from forecast.assess import (
+    Assessment,
+    Drift,
+    Outcomes,
+    Watch,
+    assess_predictions,
+    most_parameters,
+    watch,
+)
+from forecast.counts import COVARIATES, GOALS, SHAPE, course_rows, effects_for, of_goal, told
 from forecast.daybook import Course, Promise, first_promises
 from forecast.errors import DataError
 from forecast.log import Enquiry, fingerprint, is_judged
@@ -35,6 +43,7 @@ MARGIN = 0.03  # short of the level by more, and surely: fails
 WIDEST = 0.10  # give or take more: cannot say
 FAINT = 0.1  # p below which it is not said that there is no sign
 ALARM = 0.01  # of drift: checked again and again, a twentieth would cry wolf
+SLOWDOWN = 1.15  # times the sessions, to be found from month to month
 MATERIAL = 1.2  # a change of pace or of spread by less breaks no promise, however sure it is
 
 
@@ -116,6 +125,9 @@ class PromiseCheck(Result):
     midcourse : tuple of dict
         What came of the promises made to courses under way, by sessions done and pace, as
         ``Midcourse.held`` has it.
+    watch : Watch or None
+        From month to month, whether courses have come to take a seventh more sessions; None without
+        dates of sessions, or where too little was expected.
     """
 
     assessment: Assessment
@@ -125,6 +137,7 @@ class PromiseCheck(Result):
     what: str
     used_for_fit: bool = False
     midcourse: tuple[Mapping[str, Any], ...] = ()
+    watch: Watch | None = None
 
     @property
     def verdict(self) -> str:
@@ -176,6 +189,12 @@ class PromiseCheck(Result):
             "reliability": plain_rows(self.assessment.reliability),
             "subgroups": plain_rows(self.assessment.subgroups),
             "midcourse": [plain_values(row) for row in self.midcourse],
+            "watch": self.watch
+            and {
+                "signal": self.watch.signal,
+                "threshold": round(self.watch.threshold, 3),
+                "months": plain_table(self.watch.table.round(3)),
+            },
             **notes_as_json(self.notes),
         }
 
@@ -196,6 +215,8 @@ class PromiseCheck(Result):
             lines.append(
                 f"At least {FEWEST_EVENTS - self.n_reached} more finished courses are needed."
             )
+        if self.watch is not None:
+            lines.append(self.watched())
         for row in self.assessment.subgroups.itertuples():
             lines.append(f"- {row.factor} {row.label}: {row.verdict} ({row.n_events} finished)")
         lines += midcourse_lines(self.midcourse)
@@ -218,6 +239,19 @@ class PromiseCheck(Result):
         if self.materially:
             return f"{said}: outcomes have moved ({chance})."
         return f"{said}: a real difference ({chance}), too small to break the promise."
+
+    def watched(self) -> str:
+        """Return in words whether a slowdown shows from month to month."""
+        found = self.watch
+        assert found is not None
+        score, more = float(found.table["score"].iloc[-1]), round(100 * (SLOWDOWN - 1))
+        stand = f"score {score:.1f}, signal beyond {found.threshold:.1f}"
+        if found.signal is None:
+            return f"Month by month: no sign that courses take {more} % more sessions ({stand})."
+        return (
+            f"Month by month: courses take longer than predicted, signalled in {found.signal} "
+            f"(now {stand}). Look for what changed before: a laser, settings, who treats or grades."
+        )
 
     def kept(self) -> str:
         """Return in words how often the interval held."""
@@ -273,6 +307,7 @@ def assess_forecaster(
         law, ahead = forecaster.midcourse, CountDistribution(told)
         return replace(
             found,
+            watch=_watched(log, rows[later], ahead),
             midcourse=law.judge(log, rows[later], ahead, horizon=forecaster.horizon) if law else (),
         )
     found.assessment.subgroups["verdict"] = "cannot say"
@@ -305,6 +340,32 @@ def check(
         n_courses=len(rows),
         n_reached=n_reached,
         what=what,
+    )
+
+
+# From month to month, over the dated sessions of courses and what was predicted of each.
+def _watched(log: OutcomeLog, rows: pd.DataFrame, predicted: CountDistribution) -> Watch | None:
+    import pandas as pd
+
+    if log.sessions.empty:
+        return None
+    known = pd.DataFrame(
+        {
+            "course_id": rows["course_id"].to_numpy(),
+            "last": (rows["step"] - rows["entry"]).to_numpy(),
+            "reached": rows["observed"].to_numpy(),
+            "row": np.arange(len(rows)),
+        }
+    )
+    dated = log.each_session[["course_id", "session_no", "treated_on"]].merge(known, on="course_id")
+    upto = np.minimum(dated["last"], predicted.horizon)
+    dated = dated[(dated["session_no"] <= upto) & dated["treated_on"].notna()]
+    number = dated["session_no"].to_numpy(dtype=np.int64)
+    return watch(
+        dated["treated_on"].to_numpy(),
+        predicted.hazard()[dated["row"].to_numpy(), number - 1],
+        (dated["reached"] & (dated["session_no"] == dated["last"])).to_numpy(),
+        ratio=SLOWDOWN**-SHAPE,
     )
 
 

@@ -101,8 +101,9 @@ def test_sessions_elsewhere_are_not_sessions_after_which_a_client_left_here():
 def test_a_known_hazard_is_recovered(by_length):
     found = []
     for seed in range(12):
-        model = fit_stopping(*drawn(600, by_length=by_length, seed=seed)).model
-        found.append([model.coefficients["length"], 1 - np.exp(-np.exp(model.baseline[3]))])
+        fitted = fit_stopping(*drawn(600, by_length=by_length, seed=seed))
+        fourth = fitted.hazard(np.zeros(1), 0, 4)[0, 3]
+        found.append([fitted.model.coefficients["length"], fourth])
     slope, hazard = np.array(found).T
     assert abs(slope.mean() - by_length) < 3 * slope.std() / 12**0.5 + 0.02
     assert abs(hazard.mean() - (1 - np.exp(-0.08))) < 3 * hazard.std() / 12**0.5 + 0.002

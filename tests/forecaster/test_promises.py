@@ -9,6 +9,7 @@ import pytest
 import forecast
 from forecast.counts import course_rows
 from forecast.errors import DataError
+from forecast.figures import plot_watch
 from forecast.forecaster.promises import (
     assess_forecaster,
     assess_promises,
@@ -48,6 +49,25 @@ def test_a_clinic_that_became_much_slower_is_noticed(forecaster):
     assert found.verdict == "fails"
     assert found.drift.shift < 0
     assert found.drift.p_value < 0.001
+
+
+def test_a_slowdown_is_signalled_month_by_month_and_a_clinic_as_before_is_not(forecaster):
+    slower = replace(World(), log_speed=World().log_speed - 0.5)
+    for world, signalled in ((World(), False), (slower, True)):
+        log = forecast.simulate_log(400, seed=21, world=world, years=2)
+        days = {name: pd.DateOffset(years=20) for name in ("started_on", "treated_on")}
+        courses, sessions = (
+            table.assign(**{name: table[name] + days[name] for name in days if name in table})
+            for table in (log.courses, log.sessions)
+        )
+        moved = forecast.OutcomeLog.from_frames(courses, sessions, today=date(2060, 1, 1))
+        found = assess_forecaster(forecaster, moved)
+        assert (found.watch.signal is not None) == signalled
+        assert ("longer than predicted, signalled in" in found.to_text()) == signalled
+        assert found.to_dict()["watch"]["signal"] == found.watch.signal
+        # each cleared course once, in the month of its last session
+        assert found.watch.table["seen"].sum() == found.n_reached
+        assert plot_watch(found).layout.title.text.startswith("Do courses take longer")
 
 
 def test_courses_the_model_may_have_seen_are_said_to_flatter(forecaster, invented_log):
