@@ -249,7 +249,8 @@ class PromiseCheck(Result):
         if found.signal is None:
             return f"Month by month: no sign that courses take {more} % more sessions ({stand})."
         if score <= found.threshold:
-            return f"Month by month: a slowdown was signalled in {found.signal}, and is over ({stand})."
+            over = f"signalled in {found.signal}, and is over"
+            return f"Month by month: a slowdown was {over} ({stand})."
         return (
             f"Month by month: courses take longer than predicted, signalled in {found.signal} "
             f"(now {stand}). Look for what changed before: a laser, settings, who treats or grades."
