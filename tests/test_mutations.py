@@ -107,9 +107,9 @@ BUGS = (
     ),
     Bug(
         "stopping goes by sessions to lightening",
-        "forecaster/fit.py",
-        "length_of(model.predict(to_clearing(part[2].covariates), horizon))",
-        "length_of(model.predict(part[2].covariates, horizon))",
+        "counts/predictor.py",
+        "self.model.predict(to_clearing(stacked), self.horizon)",
+        "self.model.predict(stacked, self.horizon)",
         "counts/test_lightening.py",
     ),
     Bug(

@@ -45,6 +45,13 @@ def test_a_stray_session_years_before_opens_no_window(log, trial):
     assert trial_rows(with_tables(log, sessions=sessions), horizon=15).window == trial.window
 
 
+def test_a_session_is_in_the_group_of_the_pulse_that_was_fired(log, trial):
+    fired = log.sessions.set_index(["course_id", "session_no"])["regime"]
+    course = trial.courses["course_id"].to_numpy()[trial.panel.subject]
+    pulses = [fired[key] for key in zip(course, trial.panel.step, strict=True)]
+    assert [{0: "ns", 1: "ps"}[one] for one in trial.panel.group] == pulses
+
+
 def test_events_are_the_recorded_outcomes_and_nothing_else(trial):
     panel = trial.panel
     cleared = trial.courses["outcome"].to_numpy()[panel.subject[panel.event]]
