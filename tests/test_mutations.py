@@ -206,8 +206,8 @@ BUGS = (
     Bug(
         "the picosecond share is ignored in what a session removes",
         "fading/curves.py",
-        ' or (of == "ps" and regime == "ps"):',
-        ":",
+        "columns[:, at] = sessions * own if ps else 0.0",
+        "columns[:, at] = 0.0",
         "fading/test_curves.py",
     ),
     Bug(
@@ -220,8 +220,8 @@ BUGS = (
     Bug(
         "a share gives exact counts",
         "sharing/share.py",
-        "    return None if count < FEWEST else count - count % FEWEST",
-        "    return count",
+        "max(FEWEST_REACHED, 10 * round((n + COUNT_NOISE * next(noise)) / 10))",
+        "n",
         "sharing/test_share.py",
     ),
 )

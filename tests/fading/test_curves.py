@@ -97,6 +97,13 @@ def test_ps_that_does_nothing_is_not_blamed_for_the_stalls_it_is_used_on(mechani
     assert abs(gap.mean()) < 0.003 + 2 * gap.std(ddof=1) / 30**0.5
 
 
+def test_a_difference_is_that_of_the_shares_and_has_an_interval(fading):
+    for row in fading.differences.itertuples():
+        ns, ps = (fading.share(regime, row.ink_group)[0] for regime in ("ns", "ps"))
+        assert row.difference == pytest.approx(ps - ns)
+        assert row.low < row.difference < row.high
+
+
 def test_a_plain_average_of_gradings_follows_those_who_are_left(fading):
     # the mean grading after session 12 is of courses too slow to have cleared before
     late = fading.rows.table.query("session == 12")["fading_pct"].mean()
