@@ -251,7 +251,8 @@ class Slopes:
                 if had < FEWEST_ON_CURVE or not self._tells(regime, group):
                     continue
                 slope, gradient = self.slope(regime, group)
-                shares = -np.expm1([slope, *self._ends(slope, self.error(gradient))])
+                ends = self._ends(slope, self.error(gradient))
+                shares = np.clip(-np.expm1([slope, *ends]), -1.0, 1.0)
                 found.append((regime, group, *(float(one) for one in shares), had))
         columns = ["regime", "ink_group", "share", "low", "high", "courses"]
         return pd.DataFrame(found, columns=columns)
@@ -281,7 +282,8 @@ class Slopes:
             (ns, by_ns), (ps, by_ps) = (self.slope(regime, group) for regime in ("ns", "ps"))
             gap = exp(ns) - exp(ps)
             error = self.error(exp(ns) * by_ns - exp(ps) * by_ps)
-            found.append((group, gap, gap - self.reach * error, gap + self.reach * error))
+            ends = np.clip(gap + self.reach * error * np.array([-1.0, 1.0]), -1.0, 1.0)
+            found.append((group, gap, *ends.tolist()))
         return pd.DataFrame(found, columns=["ink_group", "difference", "low", "high"])
 
     def curves(self) -> pd.DataFrame:
