@@ -85,16 +85,13 @@ class Outcomes:
 
     @classmethod
     def from_durations(cls, durations: Durations) -> Outcomes:
-        """Return one row per path, the spells of a path joined."""
-        path = path_of_row(durations)
-        first = np.flatnonzero(np.diff(path, prepend=-1))
-        last = np.append(first[1:], len(path)) - 1
+        """Return what was seen of paths, one row each."""
         return cls(
-            durations.step[last],
-            durations.observed[last],
-            durations.entry[first],
-            durations.weight[last],
-            durations.subject[last],
+            durations.step,
+            durations.observed,
+            durations.entry,
+            durations.weight,
+            durations.subject,
         )
 
     def __len__(self) -> int:
@@ -155,37 +152,6 @@ class Outcomes:
                 f"Predicted distributions: {len(distribution)}, paths: {len(self)}.",
                 "Give one distribution per path, in the same order.",
             )
-
-
-def path_of_row(durations: Durations) -> IntArray:
-    """Return the number of the path each row belongs to, counted from 0 in row order.
-
-    A row goes on from the row before it when both are of one subject, the earlier ended without
-    the event, and the later enters at the step where the earlier ended. The spells of a path
-    must therefore stand together, in order; otherwise each counts as a path that entered late,
-    which is scored honestly too.
-    """
-    same = durations.subject[1:] == durations.subject[:-1]
-    onward = (durations.entry[1:] == durations.step[:-1]) & ~durations.observed[:-1]
-    starts = np.append(True, ~(same & onward).astype(bool))[: len(durations)]
-    return np.cumsum(starts) - 1
-
-
-def follow_paths(distribution: CountDistribution, durations: Durations) -> CountDistribution:
-    """Return one distribution per path from one per row: each step's hazard is its spell's own.
-
-    Steps before the first spell take the first spell's hazard, steps after the last the last's.
-    """
-    path = path_of_row(durations)
-    first = np.flatnonzero(np.diff(path, prepend=-1))
-    if len(first) == len(path):
-        return distribution
-    last = np.append(first[1:], len(path)) - 1
-    row = np.repeat(last[:, None], distribution.horizon, axis=1)
-    steps = np.arange(1, distribution.horizon + 1)
-    for spell in range(len(path) - 1, -1, -1):
-        row[path[spell]] = np.where(steps <= durations.step[spell], spell, row[path[spell]])
-    return CountDistribution.from_hazard(distribution.hazard()[row, steps - 1])
 
 
 def by_subject(values: FloatArray, subject: AnyArray) -> FloatArray:

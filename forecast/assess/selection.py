@@ -17,7 +17,7 @@ import numpy.typing as npt
 from forecast._checks import check_level, check_whole_number
 from forecast._jobs import run_units
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.assess.outcomes import Outcomes, by_subject, follow_paths, last_supported, path_of_row
+from forecast.assess.outcomes import Outcomes, by_subject, last_supported
 from forecast.assess.scores import brier_terms, log_score_terms, uno_concordance
 from forecast.errors import DataError, FitError, ForecastError, RequestError
 from forecast.survival import CountDistribution
@@ -140,7 +140,7 @@ class OutOfFold:
     outcomes : Outcomes
         What was seen of those paths.
     rows : ndarray of shape (n_paths,), int
-        The row of the durations that holds each path's first spell, to look up its covariates.
+        The row of the durations of each path, to look up its covariates.
     problem : str
         Why the candidate failed; empty if it did not.
     left_after : int
@@ -200,7 +200,7 @@ def predict_out_of_fold(
     candidates : sequence of CountModel
         Specifications with different names.
     durations : Durations
-        All rows. The spells of a path are predicted with each spell's own covariates and joined.
+        All rows, one per path.
     horizon : int
         The last step predicted. Paths that enter only then are fitted to but not scored.
     n_folds, repeats, leave_one_out_below, seed
@@ -285,22 +285,21 @@ class _Racing:
         self.fitted = self.fitted or found[1]
 
     def result(self, durations: Durations) -> OutOfFold:
-        """Return what was predicted of the rows scored so far, the spells of a path joined."""
+        """Return what was predicted of the rows scored so far."""
         rows, pmf = np.arange(len(durations)), self.pmf
         if self.scored is not None:
             rows, pmf = np.flatnonzero(self.scored), self.pmf[:1, self.scored]
         durations = durations.take(rows)
-        first = np.flatnonzero(np.diff(path_of_row(durations), prepend=-1))
         outcomes = Outcomes.from_durations(durations)
         if self.problem:
-            return OutOfFold(self.model.name, (), outcomes, rows[first], self.problem)
+            return OutOfFold(self.model.name, (), outcomes, rows, self.problem)
         keep = outcomes.entry < pmf.shape[2]
-        joined = (follow_paths(CountDistribution(each), durations)[keep] for each in pmf)
+        told = (CountDistribution(each)[keep] for each in pmf)
         return OutOfFold(
             self.model.name,
-            tuple(joined),
+            tuple(told),
             outcomes.take(keep),
-            rows[first[keep]],
+            rows[keep],
             left_after=self.left_after,
         )
 

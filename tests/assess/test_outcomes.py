@@ -5,17 +5,15 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.assess import Outcomes, last_supported, log_score
+from forecast.assess import Outcomes, last_supported
 from forecast.assess.outcomes import (
     effective_size,
-    follow_paths,
     known_status,
-    path_of_row,
     still_watched,
     wilson_interval,
 )
 from forecast.errors import DataError, RequestError
-from forecast.survival import CountDistribution, Durations
+from forecast.survival import Durations
 
 
 def test_what_was_seen_can_not_be_changed_and_is_not_the_callers():
@@ -27,45 +25,14 @@ def test_what_was_seen_can_not_be_changed_and_is_not_the_callers():
         seen.step[0] = 1
 
 
-def spells():
-    """Return one path in two spells, a late entry, and a plain path of the same subject."""
+def test_two_courses_of_one_client_stay_two_though_one_begins_where_the_other_ended():
     frame = pd.DataFrame(
-        {
-            "who": ["p", "p", "p", "q"],
-            "entry": [0, 3, 2, 0],
-            "step": [3, 5, 4, 2],
-            "seen": [0, 1, 0, 1],
-            "x": [0.0, 1.0, 0.0, 1.0],
-        }
+        {"who": ["p", "p"], "entry": [0, 3], "step": [3, 5], "seen": [0, 1], "x": [0.0, 1.0]}
     )
-    return Durations.from_frame(
+    both = Durations.from_frame(
         frame, step="step", observed="seen", covariates=["x"], entry="entry", subject="who"
     )
-
-
-def test_spells_of_one_path_are_joined():
-    assert path_of_row(spells()).tolist() == [0, 0, 1, 2]
-    seen = Outcomes.from_durations(spells())
-    assert seen.step.tolist() == [5, 4, 2]
-    assert seen.entry.tolist() == [0, 2, 0]
-    assert seen.observed.tolist() == [True, False, True]
-
-
-def test_a_joined_path_has_each_spell_its_own_hazard():
-    by_row = CountDistribution.from_hazard(np.repeat([[0.1], [0.3], [0.2], [0.4]], 6, axis=1))
-    hazard = follow_paths(by_row, spells()).hazard()
-    assert_allclose(hazard[0], [0.1, 0.1, 0.1, 0.3, 0.3, 0.3])
-    assert_allclose(hazard[1:], np.repeat([[0.2], [0.4]], 6, axis=1))
-
-
-def test_spells_out_of_order_are_scored_as_late_entries():
-    durations = spells().take(np.array([1, 0, 2, 3]))
-    rows = CountDistribution.from_hazard(np.repeat([[0.3], [0.1], [0.2], [0.4]], 6, axis=1))
-    together = CountDistribution.from_hazard(np.repeat([[0.1], [0.3], [0.2], [0.4]], 6, axis=1))
-    joined = log_score(follow_paths(together, spells()), Outcomes.from_durations(spells()))
-    assert_allclose(
-        log_score(follow_paths(rows, durations), Outcomes.from_durations(durations)), joined
-    )
+    assert Outcomes.from_durations(both).step.tolist() == [3, 5]
 
 
 def test_paths_never_watched_are_refused():

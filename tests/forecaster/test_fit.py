@@ -82,6 +82,17 @@ def test_one_course_and_all_at_the_first_session_still_fit(invented_log, outcome
     assert (estimate.median == 1) == (outcome == "cleared")
 
 
+def test_a_client_whose_next_course_begins_where_the_last_one_stopped_is_fitted(invented_log):
+    # sessions had elsewhere as many as the course before had here: still two courses
+    courses = invented_log.courses.copy()
+    stopped = courses.index[courses["outcome"] == "stopped"][:5]
+    for at in stopped:
+        courses.loc[at + 1, "client_id"] = courses.loc[at, "client_id"]
+        courses.loc[at + 1, "sessions_elsewhere"] = courses.loc[at, "sessions_given"]
+    log = forecast.OutcomeLog.from_frames(courses, gradings=invented_log.gradings)
+    assert forecast.fit_forecaster(log).log_summary.n_courses == len(courses)
+
+
 def test_requests_out_of_range_are_refused(forecaster, invented_log):
     for level in (0, 1, 80, True):
         with pytest.raises(RequestError, match="level"):
