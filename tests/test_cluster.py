@@ -147,12 +147,16 @@ ALL_AT_ONCE = {
 }
 
 
+# Whoever freezes a process sends it a signal that only Windows lacks.
+freezable = pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="no SIGSTOP")  # on Windows
+
+
 def freeze(process):
     process.send_signal(signal.SIGSTOP)
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="nothing can be frozen here")
+@freezable
 @pytest.mark.parametrize("what", ALL_AT_ONCE)
 def test_what_a_cluster_does_not_give_back_is_done_here(cluster, what):
     said, done = [], []
@@ -194,7 +198,7 @@ def test_a_worker_with_another_scipy_is_refused_by_name(tmp_path):
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="nothing can be frozen here")
+@freezable
 def test_a_worker_that_is_frozen_from_the_start_is_named(cluster):
     freeze(cluster.workers[0])
     begin = time.monotonic()

@@ -153,22 +153,11 @@ def test_a_date_far_from_all_others_is_flagged(year):
     assert log.report.set_aside.empty
 
 
-PLAIN = {
-    "started_on": "2024-03-01",
-    "skin_type": "II",
-    "body_site": "forearm",
-    "inks": "black",
-    "ink_density": "medium",
-    "layering": "single",
-}
-
-
 def running_log(*ends, graded=()):
     """Return the log of courses c0, c1, … given as (sessions, outcome), and of their gradings."""
     courses = pd.DataFrame(
         [
-            PLAIN
-            | {"course_id": f"c{i}", "client_id": f"p{i}", "sessions_given": n, "outcome": end}
+            course(course_id=f"c{i}", client_id=f"p{i}", sessions_given=n, outcome=end)
             for i, (n, end) in enumerate(ends)
         ]
     )
