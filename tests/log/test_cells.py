@@ -6,8 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from forecast.invented import simulate_log
 from forecast.log.cells import UnreadableError, date_order, read_cell
 from forecast.log.columns import TABLES, column
+from forecast.log.outcome_log import OutcomeLog
 from forecast.tattoo import INKS, SITES
 
 CERTAIN = [
@@ -154,3 +156,45 @@ def test_any_text_is_either_read_or_refused(text):
             assert value is None or isinstance(value, str | int | float | date)
             if value is None:
                 assert len(text.strip()) <= len("not recorded")
+
+
+@pytest.mark.parametrize(
+    ("name", "written", "meaning"),
+    [
+        ("body_site", "Calf", "lower_leg"),
+        ("body_site", "ribs", "chest"),
+        ("body_site", "Augenbraue", "face"),
+        ("body_site", "lip", "face"),
+        ("body_site", "Kopfhaut", "face"),
+        ("inks", "grey wash", "grey"),
+        ("inks", "Schwarz und Türkis", "black;turquoise"),
+        ("smoker", "Ja", "yes"),
+        ("smoker", "nein", "no"),
+        ("layering", "Cover-up", "layered"),
+        ("outcome", "abgebrochen", "stopped"),
+        ("skin_type", "Hauttyp 3", "III"),
+        ("area_cm2", "ca. 25", 25),
+        ("area_cm2", "5x5", 25),
+        ("age_years", "~ 39", 39),
+    ],
+)
+def test_usual_words_are_understood(name, written, meaning):
+    assert read_cell(column("courses", name), written).value == meaning
+
+
+def test_a_risk_is_never_put_to_the_milder_side():
+    courses = simulate_log(10, seed=9).courses
+    courses.loc[3, ["body_site", "skin_type"]] = ["arm", "II-III"]
+    remedies = OutcomeLog.from_frames(courses).report.set_aside["remedy"].tolist()
+    assert remedies[1].endswith("Give III, the higher one, where both are meant.")
+    assert remedies[0].endswith("Perhaps upper_arm or forearm is meant.")
+
+
+def test_a_year_of_two_digits_is_read_where_other_dates_prove_the_order():
+    courses = simulate_log(10, seed=9).courses.astype({"started_on": object})
+    courses["started_on"] = "21.06.2021"
+    courses.loc[3, "started_on"] = "7.6.22"
+    log = OutcomeLog.from_frames(courses)
+    assert str(log.courses["started_on"][3].date()) == "2022-06-07"
+    courses["started_on"] = "7.6.22"
+    assert OutcomeLog.from_frames(courses).report.rows["courses"].used == 0

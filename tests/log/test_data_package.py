@@ -8,6 +8,7 @@ import frictionless
 import pandas as pd
 import pytest
 
+from forecast.errors import DataError
 from forecast.invented import simulate_log, simulate_split_trial
 from forecast.log.columns import TABLES, column_names
 from forecast.log.data_package import data_package, write_log
@@ -121,3 +122,18 @@ def test_every_column_is_described_in_words():
         assert tuple(field["name"] for field in fields) == column_names(resource["name"])
         assert all(field["description"].endswith(".") for field in fields)
     assert len(data_package()["resources"]) == len(TABLES)
+
+
+def test_what_cleared_was_judged_from_is_read_shown_and_kept(tmp_path):
+    log = simulate_log(30, seed=1)
+    write_log(log, tmp_path)
+    path = tmp_path / "datapackage.json"
+    package = json.loads(path.read_text("utf-8"))
+    path.write_text(json.dumps(package | {"cleared_judged": "photograph, by two graders"}))
+    read = read_log(tmp_path)
+    assert "was judged from: photograph, by two graders" in read.report.to_text()
+    write_log(read, tmp_path / "again")
+    assert read_log(tmp_path / "again").cleared_judged == "photograph, by two graders"
+    path.write_text(json.dumps(package | {"cleared_judged": "a feeling"}))
+    with pytest.raises(DataError, match="photograph or in_person, and by whom"):
+        read_log(tmp_path)

@@ -1,13 +1,29 @@
 """The outcome log: what goes in comes out, or is listed with the reason."""
 
+import json
+
+import numpy as np
 import pandas as pd
 import pytest
 
+import forecast
 from forecast import fit_forecaster
-from forecast.counts import course_rows
-from forecast.invented import simulate_clinic
+from forecast.counts import LogSummary, course_rows, durations_of
+from forecast.errors import RequestError
+from forecast.fading import fit_fading
+from forecast.invented import simulate_clinic, simulate_log
+from forecast.log import read_log, write_log
 from forecast.log.columns import TABLES, column_names
-from forecast.log.outcome_log import OutcomeLog, is_judged, judged_sessions
+from forecast.log.outcome_log import (
+    MOST_TO_CHECK,
+    OutcomeLog,
+    folds_for,
+    is_judged,
+    judged_part,
+    judged_sessions,
+    some_clients,
+    suspicions,
+)
 
 
 def course(**changes):
@@ -216,3 +232,240 @@ def test_a_young_clinic_does_not_forecast_too_long_for_having_many_running_cours
         known += rows["observed"].sum() / (rows["step"] - rows["entry"]).sum()
         true += (rows["observed"] | (running & (needed == given))).sum() / given.sum()
     assert abs(known / true - 1) < abs(asked / true - 1) / 3
+
+
+# A part of a large log: whole clients, no more courses than asked, the same for the same seed.
+
+
+def ready(log):
+    rows = course_rows(log)
+    means = LogSummary.of(log, rows).means
+    log, rows = judged_part(log, rows)
+    return log, rows, durations_of(rows, means)
+
+
+@pytest.fixture(scope="module")
+def large():
+    """More courses than are checked, by repeating a clinic under new ids."""
+    log = simulate_log(600, seed=1)
+    copies = []
+    for copy in range(MOST_TO_CHECK // 600 + 2):
+        more = log.courses.copy()
+        for name in ("course_id", "client_id"):
+            more[name] = f"{copy}-" + more[name].astype(str)
+        copies.append(more)
+    return ready(OutcomeLog.from_frames(pd.concat(copies, ignore_index=True)))
+
+
+def test_a_small_log_comes_back_as_it_is():
+    small = ready(simulate_log(50, seed=2))
+    assert all(one is other for one, other in zip(some_clients(*small, seed=1), small, strict=True))
+
+
+def test_a_part_holds_whole_clients_and_nearly_as_many_courses_as_allowed(large):
+    log, rows, durations = some_clients(*large, seed=1)
+    assert MOST_TO_CHECK - 20 <= len(rows) <= MOST_TO_CHECK
+    assert len(log.courses) == len(rows) == len(durations)
+    outside = large[1][~large[1]["course_id"].isin(rows["course_id"])]
+    assert not set(outside["client_id"]) & set(rows["client_id"])
+
+
+def test_log_rows_and_durations_of_a_part_stay_in_step(large):
+    log, rows, durations = some_clients(*large, seed=1)
+    assert (log.courses["course_id"] == rows["course_id"]).all()
+    assert np.array_equal(durations.step, rows["step"])
+    assert np.array_equal(durations.observed, rows["observed"])
+
+
+def test_the_part_follows_from_the_seed_and_is_like_the_whole(large):
+    one, same, other = (some_clients(*large, seed=seed)[1] for seed in (1, 1, 2))
+    assert one.equals(same)
+    assert not one.equals(other)
+    share, n = large[1]["observed"].mean(), len(one)
+    assert abs(one["observed"].mean() - share) < 5 * np.sqrt(share * (1 - share) / n)
+
+
+def test_folds_are_repeated_where_chance_matters():
+    assert folds_for(200) == folds_for(MOST_TO_CHECK) == (10, 2)
+    assert folds_for(MOST_TO_CHECK + 1) == (5, 1)
+
+
+def test_courses_chosen_by_a_mask_bring_all_of_theirs():
+    log = simulate_log(120, seed=4)
+    smokers = log.where(log.courses["smoker"] == "yes")
+    assert set(smokers.courses["smoker"]) == {"yes"}
+    assert len(smokers.courses) == (log.courses["smoker"] == "yes").sum()
+    ids = set(smokers.courses["course_id"])
+    for name in ("sessions", "gradings", "reactions"):
+        whole, part = getattr(log, name), getattr(smokers, name)
+        assert len(part) == whole["course_id"].isin(ids).sum()
+    assert smokers.lasers.equals(log.lasers)
+    missing = pd.array([True, None] * 60, dtype="boolean")
+    assert len(log.where(missing).courses) == 60
+
+
+@pytest.mark.parametrize(
+    ("mask", "message"),
+    [([True], "shape"), ([1] * 120, "not one yes or no"), ([False] * 120, "keeps no course")],
+)
+def test_a_mask_that_chooses_nothing_sensible_is_refused(mask, message):
+    with pytest.raises(RequestError, match=message):
+        simulate_log(120, seed=4).where(mask)
+
+
+# A log that was kept in another way than it is read says so wherever it is used.
+
+
+@pytest.fixture(scope="module")
+def tidy() -> OutcomeLog:
+    return forecast.simulate_log(150, seed=6)
+
+
+@pytest.fixture(scope="module")
+def fractions(tidy) -> OutcomeLog:
+    """Return the same log, graded as fractions."""
+    frames = {name: getattr(tidy, name).copy() for name in TABLES}
+    frames["gradings"]["fading_pct"] /= 100
+    return OutcomeLog.from_frames(**frames)
+
+
+@pytest.fixture(scope="module")
+def rosy(tidy) -> OutcomeLog:
+    """Return the cleared courses of the log and nothing else."""
+    return OutcomeLog.from_frames(tidy.courses[tidy.courses["outcome"] == "cleared"])
+
+
+def test_an_ordinary_log_arouses_no_suspicion(tidy):
+    assert suspicions(tidy) == ()
+
+
+def test_gradings_that_look_like_fractions_are_said_of_the_log_and_of_its_curves(fractions):
+    (said,) = suspicions(fractions)
+    assert said.code == "log.graded_in_fractions"
+    assert "percent faded is expected, 0 to 100" in str(said)
+    assert str(said) in map(str, forecast.fit_fading(fractions).notes)
+
+
+def test_a_slip_above_100_does_not_hide_fractions(fractions):
+    gradings = fractions.gradings.copy()
+    gradings.loc[7, "fading_pct"] = 250
+    log = OutcomeLog.from_frames(fractions.courses, gradings=gradings)
+    assert suspicions(log) == suspicions(fractions) != ()
+    listed = log.report.flagged.query("column == 'fading_pct' and row == 9")
+    assert "not fractions" not in " ".join(listed["rule"])
+    assert "not fractions" in " ".join(log.report.flagged["rule"])
+
+
+def test_gradings_that_are_all_zero_are_no_fractions(tidy):
+    gradings = tidy.gradings.assign(fading_pct=0.0)
+    log = OutcomeLog.from_frames(tidy.courses, gradings=gradings)
+    assert suspicions(log) == ()
+    assert "not fractions" not in " ".join(log.report.flagged["rule"])
+
+
+def test_a_log_of_cleared_courses_only_is_called_too_rosy(rosy):
+    (said,) = suspicions(rosy)
+    assert said.code == "log.only_finished"
+    assert f"All {len(rosy.courses)} courses" in str(said)
+    assert "too rosy: log them" in str(said)
+
+
+def test_every_estimate_from_such_a_log_says_so(rosy):
+    forecaster = forecast.fit_forecaster(rosy)
+    enquiry = forecast.Enquiry("II", "forearm", "black", "medium", "single")
+    for estimate in (
+        forecaster.estimate(enquiry),
+        forecaster.update(enquiry, sessions_done=2).remaining,
+    ):
+        assert "too rosy: log them" in estimate.to_text()
+
+
+@pytest.mark.parametrize("outcome", ["stopped", "ongoing"])
+def test_one_unfinished_course_is_enough_to_allay_it(rosy, outcome):
+    courses = rosy.courses.copy()
+    courses.loc[0, "outcome"] = outcome
+    assert suspicions(OutcomeLog.from_frames(courses)) == ()
+
+
+def test_a_few_cleared_courses_are_no_sign(rosy):
+    assert suspicions(OutcomeLog.from_frames(rosy.courses.head(19))) == ()
+
+
+def test_the_report_in_one_line_counts_rows_once():
+    course = {
+        "course_id": "c1", "client_id": "p1", "started_on": "2024-01-10", "skin_type": "II",
+        "body_site": "forearm", "inks": "black", "ink_density": "medium", "layering": "single",
+        "sessions_given": 3, "outcome": "stopped",
+    }  # fmt: skip
+    bad = course | {"course_id": "c2", "skin_type": "IX", "body_site": "arm"}
+    odd = course | {"course_id": "c3", "client_id": "p3", "stop_reason": "cost"}
+    odd |= {"outcome": "ongoing", "age_years": 150}
+    grading = {"after_session": 1, "graded_on": "2024-02-10", "fading_pct": 10}
+    gradings = [grading | {"course_id": name} for name in ("c1", "c2", "c9")]
+    log = OutcomeLog.from_frames(pd.DataFrame([course, bad, odd]), gradings=pd.DataFrame(gradings))
+    assert log.report.in_brief() == "1 course and 2 other rows set aside, 1 row flagged"
+    assert OutcomeLog.from_frames(pd.DataFrame([course])).report.in_brief() == ""
+    alone = OutcomeLog.from_frames(pd.DataFrame([course]), gradings=pd.DataFrame(gradings[2:]))
+    assert alone.report.in_brief() == "1 row set aside"
+
+
+@pytest.fixture(scope="module")
+def parted(invented_log) -> OutcomeLog:
+    """The invented log, ten courses of which had their second session with both regimes."""
+    sessions = invented_log.sessions
+    recent = sessions[sessions["treated_on"] > "2022"]  # when the clinic had both
+    chosen = recent[recent["session_no"] == 2].head(10)
+    other = chosen.assign(part=2, regime=chosen["regime"].map({"ns": "ps", "ps": "ns"}))
+    both = pd.concat([sessions, other.assign(laser_id=None, wavelengths_nm=None)])
+    return OutcomeLog.from_frames(
+        invented_log.courses,
+        both,
+        invented_log.gradings,
+        invented_log.reactions,
+        invented_log.lasers,
+    )
+
+
+def test_a_session_of_two_parts_is_one_session_and_mixed_where_they_had_both_regimes(
+    invented_log, parted
+):
+    assert parted.report.rows["sessions"].used == len(invented_log.sessions) + 10
+    assert len(parted.each_session) == len(invented_log.sessions)
+    assert (parted.each_session["regime"] == "mixed").sum() == 10
+    assert set(parted.sessions["regime"]) == {"ns", "ps"}
+    assert len(parted.report.flagged) == len(invented_log.report.flagged)
+
+
+def test_the_parts_of_a_session_are_numbered_and_on_one_day(invented_log):
+    sessions = invented_log.sessions
+    again = sessions.iloc[[0]].assign(wavelengths_nm="532", part=1)
+    log = OutcomeLog.from_frames(invented_log.courses, pd.concat([sessions, again]))
+    assert set(log.report.set_aside["column"]) == {"part"}
+    late = again.assign(part=2, treated_on=sessions["treated_on"][0] + pd.Timedelta("1D"))
+    log = OutcomeLog.from_frames(invented_log.courses, pd.concat([sessions, late]))
+    assert "the parts of a session on one day" in set(log.report.flagged["rule"])
+
+
+def test_a_mixed_session_follows_no_strategy_of_one_regime(invented_log, parted):
+    def trial_of(log):
+        return forecast.compare_regimes(log, horizon=8, replicates=20).diagnostics
+
+    before, after = trial_of(invented_log), trial_of(parted)
+    assert sum(after.followers.values()) < sum(before.followers.values())
+    assert len(fit_fading(parted).to_dict()) == len(fit_fading(invented_log).to_dict())
+
+
+def test_further_columns_are_written_where_something_stands_in_them(parted, tmp_path):
+    courses = parted.courses.assign(enquired_on=parted.courses["started_on"])
+    gradings = parted.gradings.assign(basis="photograph")
+    log = OutcomeLog.from_frames(courses, parted.sessions, gradings)
+    write_log(log, tmp_path)
+    package = json.loads((tmp_path / "datapackage.json").read_text("utf-8"))
+    fields = {r["name"]: [f["name"] for f in r["schema"]["fields"]] for r in package["resources"]}
+    assert fields["courses"][-1] == "enquired_on"
+    assert fields["sessions"][-1] == "part"
+    assert fields["gradings"][-1] == "basis"
+    assert package["resources"][1]["schema"]["primaryKey"] == ["course_id", "session_no", "part"]
+    again = read_log(tmp_path)
+    pd.testing.assert_frame_equal(again.sessions, log.sessions)
+    assert again.report.set_aside.empty

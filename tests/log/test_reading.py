@@ -1,8 +1,11 @@
 """A log reads the same from CSV, Parquet and a workbook; what is no log is refused in words."""
 
+import datetime
 import json
 import os
 import zipfile
+from contextlib import suppress
+from itertools import pairwise
 from time import process_time
 from xml.sax.saxutils import escape
 
@@ -10,6 +13,8 @@ import openpyxl
 import pandas as pd
 import pyarrow.parquet
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from forecast.errors import DataError
 from forecast.invented import simulate_log
@@ -429,3 +434,191 @@ def test_a_column_that_is_there_is_not_suggested_for_another():
     with pytest.raises(DataError) as refused:
         OutcomeLog.from_frames(frame)
     assert "Perhaps" not in str(refused.value)
+
+
+# A damaged file is either read or refused in words; nothing else comes out of it.
+
+LOG = simulate_log(6, seed=5)
+DAMAGE = st.lists(
+    st.tuples(
+        st.floats(0, 1, exclude_max=True),
+        st.sampled_from(["change", "cut", "insert", "end"]),
+        st.integers(0, 255),
+    ),
+    min_size=1,
+    max_size=6,
+)
+FEW = settings(
+    max_examples=20,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
+
+
+def damaged(content, damage):
+    changed = bytearray(content)
+    for place, how, byte in damage:
+        position = int(place * len(changed))
+        if how == "change":
+            changed[position] = byte
+        elif how == "cut":
+            del changed[position : position + byte % 20]
+        elif how == "insert":
+            changed[position:position] = bytes([byte])
+        elif byte < 20:
+            del changed[position:]
+        changed = changed or bytearray(b"?")
+    return bytes(changed)
+
+
+def read_or_refused(path):
+    """Read a log; only a DataError may stand in the way."""
+    with suppress(DataError):
+        log = read_log(path)
+        for count in log.report.rows.values():
+            assert count.rows_in == count.used + count.set_aside
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory):
+    """Return a folder with the same log as a workbook and as Parquet."""
+    folder = tmp_path_factory.mktemp("whole")
+    LOG.courses.to_parquet(folder / "courses.parquet")
+    LOG.courses.to_csv(folder / "courses.txt", index=False)
+    book = openpyxl.Workbook()
+    book.active.title = "courses"
+    plain = LOG.courses.astype(object).where(LOG.courses.notna(), None)
+    for row in [list(plain.columns), *plain.to_numpy().tolist()]:
+        book.active.append(row)
+    book.save(folder / "log.xlsx")
+    return folder
+
+
+@given(damage=DAMAGE)
+@FEW
+def test_a_damaged_workbook(whole, tmp_path, damage):
+    (tmp_path / "log.xlsx").write_bytes(damaged((whole / "log.xlsx").read_bytes(), damage))
+    read_or_refused(tmp_path / "log.xlsx")
+
+
+@given(damage=DAMAGE, part=st.integers(0, 20))
+@FEW
+def test_a_workbook_with_one_damaged_part(whole, tmp_path, damage, part):
+    with (
+        zipfile.ZipFile(whole / "log.xlsx") as old,
+        zipfile.ZipFile(tmp_path / "log.xlsx", "w") as new,
+    ):
+        for number, name in enumerate(old.namelist()):
+            content = old.read(name)
+            hit = number == part % len(old.namelist())
+            new.writestr(name, damaged(content, damage) if hit else content)
+    read_or_refused(tmp_path / "log.xlsx")
+
+
+@pytest.mark.parametrize(
+    ("kept", "name"), [("courses.parquet",) * 2, ("courses.txt", "courses.csv")]
+)
+@given(damage=DAMAGE)
+@FEW
+def test_a_damaged_table(whole, tmp_path, kept, name, damage):
+    (tmp_path / name).write_bytes(damaged((whole / kept).read_bytes(), damage))
+    read_or_refused(tmp_path)
+
+
+def test_a_workbook_that_lies_about_its_size_is_refused(whole, tmp_path):
+    path = tmp_path / "log.xlsx"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as parts:
+        with zipfile.ZipFile(whole / "log.xlsx") as old:
+            for name in old.namelist():
+                if "sheet1" not in name:
+                    parts.writestr(name, old.read(name))
+        parts.writestr("xl/worksheets/sheet1.xml", b"<worksheet>" + bytes(5_000_000))
+    content = path.read_bytes()
+    true_size = (5_000_011).to_bytes(4, "little")
+    assert content.count(true_size) >= 2
+    path.write_bytes(content.replace(true_size, (1000).to_bytes(4, "little")))
+    with pytest.raises(DataError, match=r"log\.xlsx cannot be opened"):
+        read_log(path)
+
+
+def test_a_workbook_whose_entities_would_blow_up_is_refused(whole, tmp_path):
+    tenfold = "".join(f'<!ENTITY {b} "{f"&{a};" * 10}">' for a, b in pairwise("abcdefghij"))
+    doctype = f'<!DOCTYPE x [<!ENTITY a "ha">{tenfold}]>'.encode()
+    with (
+        zipfile.ZipFile(whole / "log.xlsx") as old,
+        zipfile.ZipFile(tmp_path / "log.xlsx", "w") as new,
+    ):
+        for name in old.namelist():
+            content = old.read(name)
+            if name.endswith("sheet1.xml"):
+                content = doctype + content.replace(b"forearm", b"&j;")
+            new.writestr(name, content)
+    with pytest.raises(DataError, match="defines entities"):
+        read_log(tmp_path / "log.xlsx")
+
+
+# Workbooks: their dates, formulas and other habits.
+
+
+@pytest.fixture
+def book(log, tmp_path):
+    path = as_workbook(log, tmp_path / "log.xlsx")
+    return openpyxl.load_workbook(path), path
+
+
+def test_a_workbook_keeps_its_spreadsheet_habits_to_itself(log, book):
+    book, path = book
+    courses = book["courses"]
+    book["courses"].title = " Courses "
+    book.create_sheet("Price list").append(["not", "a", "table"])
+    courses["C2"].value = datetime.datetime(2017, 4, 2, 15, 30)
+    courses["C3"].value = 43000  # 2017-09-22 as the bare number of a spreadsheet
+    courses["C3"].number_format = "General"
+    courses["N4"].value = True  # smoker
+    courses.cell(500, 1).value = "   "
+    book.save(path)
+    again = read_log(path)
+    assert again.report.rows["courses"].used == 40
+    assert list(again.courses["started_on"].astype(str)[:2]) == ["2017-04-02", "2017-09-22"]
+    assert again.courses["smoker"][2] == "yes"
+    assert "Price list" in " ".join(map(str, again.report.notes))
+    assert again.report.rows["courses"].empty == 0
+    listed = set(again.report.tolerated["tolerance"])
+    assert listed == {"a date with a time of day", "a spreadsheet's date number"}
+
+
+def test_a_formula_without_a_stored_result_is_set_aside_by_name(book):
+    book, path = book
+    book["courses"]["Q3"].value = "=1+2"  # openpyxl stores no results
+    book.save(path)
+    report = read_log(path).report
+    own = report.set_aside[report.set_aside["table"] == "courses"].iloc[0]
+    assert (own["row"], own["column"], own["value"]) == (3, "sessions_given", "=1+2")
+    assert "formula" in own["rule"]
+
+
+def test_a_formula_with_a_stored_result_is_read_by_it(log, book, tmp_path):
+    book, path = book
+    book.save(path)
+    stored = tmp_path / "stored.xlsx"
+    given = int(log.courses["sessions_given"][1])
+    with zipfile.ZipFile(path) as old, zipfile.ZipFile(stored, "w") as new:
+        for part in old.namelist():
+            text = old.read(part)
+            if part == "xl/worksheets/sheet1.xml":
+                cell = f'<c r="Q3" t="n"><v>{given}</v></c>'.encode()
+                assert cell in text
+                text = text.replace(cell, f'<c r="Q3"><f>1+1</f><v>{given}</v></c>'.encode())
+            new.writestr(part, text)
+    again = read_log(stored)
+    assert_same(again, log)
+    assert "1 formula read by the stored result" in " ".join(map(str, again.report.notes))
+
+
+def test_a_workbook_that_counts_days_from_1904_reads_its_dates_and_says_so(log, book):
+    book, path = book
+    book.epoch = openpyxl.utils.datetime.CALENDAR_MAC_1904
+    book.save(path)
+    again = read_log(path)
+    assert_same(again, log)
+    assert "1904" in " ".join(map(str, again.report.notes))

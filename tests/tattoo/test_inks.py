@@ -6,6 +6,7 @@ import pytest
 
 from forecast.errors import RequestError
 from forecast.log import Enquiry, column
+from forecast.tattoo import cautions_for
 from forecast.tattoo.inks import (
     GRADES,
     INKS,
@@ -161,3 +162,14 @@ def test_groups_are_by_skin_inks_density_and_if_asked_by_region():
     assert list(groups["inks"]) == ["black", "black and red", "other colours"]
     assert list(groups["site"]) == ["distal limb", "head neck", "proximal limb"]
     assert "site" not in groups_of(asked)
+
+
+def test_further_inks_are_reached_and_grouped_like_their_kin():
+    green, red = Laser("ns", (755,)), Laser("ns", (532,))
+    assert unreached_inks("grey;pink;turquoise", [green]) == ("pink",)
+    assert unreached_inks("grey;pink;turquoise", [red]) == ("turquoise",)
+    asked = [
+        Enquiry("II", "forearm", ink, "medium", "single") for ink in ("grey", "pink", "turquoise")
+    ]
+    assert list(groups_of(asked)["inks"]) == ["black", "black and red", "other colours"]
+    assert "cosmetic_darkening" in {caution.key for caution in cautions_for(asked[1])}
