@@ -1,7 +1,10 @@
-"""The law of the sessions still needed: first passage and landmarks mixed, then recalibrated.
+"""The law of the sessions still needed: first passage and landmarks pooled, then recalibrated.
 
-The two are weighted by how well they did out of fold, and their mixture is put right by session
-and by pace (thirds of the ink gone for its session), out of fold too.
+The two are multiplied, each to the power of a weight (a logarithmic pool: Genest and Zidek 1986,
+Stat Sci 1:114), so that what either all but rules out is not promised. The weight is what did best
+out of fold; that of the landmarks is at most one half among the slowest, of whom few were seen to
+clear. What comes out is put right by session and by pace (thirds of the ink gone for its session),
+out of fold too.
 """
 
 from __future__ import annotations
@@ -13,6 +16,7 @@ from itertools import product
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from forecast._checks import LEVEL
 from forecast._types import BoolArray, FloatArray, IntArray
@@ -47,6 +51,11 @@ if TYPE_CHECKING:
 FEWEST_CLEARED = 40  # courses with a landmark before it
 FEWEST_AT_LANDMARK = 20  # courses behind the last landmark
 PULL = 0.002  # of the weight to one half, in squared errors a row: as good as a tie, both count
+SLOWEST = (
+    0.02,
+    0.2,
+)  # shares of courses no quicker: from none to all of the weight that was learnt
+LEAST = 1e-6  # chance that a law leaves to what it does not expect
 THIRD_SHRINK = 0.4  # standard deviation of what a third is shifted by: its pace is its own
 BANDS = ((1, "1-2"), (3, "3-5"), (6, "6-9"), (10, "10+"))  # first session, and name
 THIRDS = ("slow", "middle", "quick")
@@ -55,6 +64,9 @@ POINTS = (0.1, 0.3, 0.5, 0.7, 0.9)  # of a law, that stand for it
 # log wander, power and log error variance, and how many sessions courses took. Judged, no source.
 USUAL = ((-0.1, 0.15), (-1.0, 1.0), (1.5, 0.5), (-4.0, 1.5))
 USUAL_LENGTHS = (5.0, 7.0, 9.0, 11.0, 15.0)
+# How far it is believed: shares of the law, and the power of the gradings' likelihood in each. The
+# part that hardly heeds them keeps the interval wide, and gives way where they are far off.
+BELIEFS = ((0.25, 0.1), (0.75, 0.75))
 WITHIN = 10  # sessions from a landmark, by which the model card says what came of promises
 
 
@@ -65,7 +77,7 @@ class Midcourse:
     Attributes
     ----------
     weight : float
-        Of the landmark law in the mixture, 0 to 1; the rest is first passage.
+        Of the landmark law in the pool, 0 to 1; the rest is first passage.
     scores : mapping of str to float
         Continuous ranked probability score out of fold, in sessions, of the count model given the
         sessions done alone (``count``), of ``passage`` and ``landmark``, and of the law that is
@@ -81,9 +93,12 @@ class Midcourse:
         Of the sessions still needed after a landmark; None where the bridge is the usual one and
         nothing was learnt.
     recalibrations : mapping of str to Recalibration
-        Of the mixture, by band of sessions; each shifts by third of the pace.
+        Of the pool, by band of sessions; each shifts by third of the pace.
     paces : tuple of (float, float)
         Between the thirds of the fall of log remaining ink per session, by session from 1 on.
+    slowest : tuple of (float, float)
+        The paces that ``SLOWEST`` of the courses have not passed, by session; empty in a file
+        written before there were any, of which the weight holds for all.
     cleared_at : float
         Percent faded at which the log calls a course cleared.
     steps : int
@@ -103,6 +118,7 @@ class Midcourse:
     steps: int
     n_courses: int
     n_landmarks: int
+    slowest: tuple[tuple[float, float], ...] = ()
 
     @property
     def last_landmark(self) -> int:
@@ -139,20 +155,21 @@ class Midcourse:
             Sessions had elsewhere before.
         """
         told = {k + elsewhere: fall for k, fall in gone.items() if k + elsewhere > 0}
-        found = self.passage.posterior(
-            draws, session + elsewhere, list(told), np.array(list(told.values()))
-        )
-        if self.landmark is None:  # a usual bridge is believed by half
-            return (draws + found) / 2
+        seen = session + elsewhere, list(told), np.array(list(told.values()))
+        if self.landmark is None:
+            parts = (w * self.passage.posterior(draws, *seen, belief=b) for w, b in BELIEFS)
+            return np.asarray(sum(parts))
+        found = self.passage.posterior(draws, *seen)
         if elsewhere:
             return found
         beyond = 1 - float(draws.mean(axis=0).sum())
         at = features(expected, beyond, session, told, self.cleared_at)
         size = {"n_draws": len(draws), "seed": seed}
         landmark = self.landmark.predict_draws(at, draws.shape[1], **size)[:, 0]
-        found = self.weight * landmark + (1 - self.weight) * found
         last = max(told)
-        third = {"third": [third_of(session, told[last] / last, self.paces)]}
+        pace = told[last] / last
+        found = pooled(landmark, found, self._weight(session, pace))
+        third = {"third": [third_of(session, pace, self.paces)]}
         plain = CountDistribution(found.mean(axis=0, keepdims=True))
         corrected = self.recalibrations[band_of(session)].apply(plain, groups=third)
         return carry_draws(found, corrected)
@@ -207,7 +224,7 @@ class Midcourse:
         marks = landmark_rows(log, asked, predicted, horizon=horizon)
         last = rows["step"].to_numpy()[marks["row"]]
         marks = marks[marks["session"] == last].reset_index(drop=True)
-        found = self._mixed(log, marks, predicted, horizon, weight=0.5)
+        found = self._pooled(log, marks, predicted, horizon, weight=0.5)
         more = np.column_stack([found.quantile(level) for level in POINTS])
         step = marks["session"].to_numpy()[:, None] + np.minimum(more, horizon)
         return marks["row"].to_numpy(), step.astype(np.int64), np.isfinite(more)
@@ -218,30 +235,37 @@ class Midcourse:
     ) -> CountDistribution:
         if marks.empty or self.landmark is None:
             return CountDistribution(np.zeros((0, horizon)))
-        mixed = self._mixed(log, marks, predicted, horizon, weight=self.weight)
+        both = self._pooled(log, marks, predicted, horizon)
         cells = cells_of(marks, self.paces)
-        corrected = mixed.pmf.copy()
+        corrected = both.pmf.copy()
         for band, at in cells.groupby("band").indices.items():
             third = {"third": cells["third"].to_numpy()[at]}
-            corrected[at] = self.recalibrations[str(band)].apply(mixed[at], groups=third).pmf
+            corrected[at] = self.recalibrations[str(band)].apply(both[at], groups=third).pmf
         return CountDistribution(corrected)
 
-    # the two laws at each landmark, the landmark law with a weight
-    def _mixed(
+    # the two laws at each landmark, the landmark law with the weight learnt or another
+    def _pooled(
         self,
         log: OutcomeLog,
         marks: pd.DataFrame,
         predicted: CountDistribution,
         horizon: int,
         *,
-        weight: float,
+        weight: float | None = None,
     ) -> CountDistribution:
         if marks.empty or self.landmark is None:
             return CountDistribution(np.zeros((0, horizon)))
         graded = mean_gradings(log)
         _, passed = passage_predictions(marks, graded, predicted, self.passage, horizon)
-        pmf = weight * self.landmark.predict(marks[[*SCALED, *DOUBTED]], horizon).pmf
-        return CountDistribution(pmf + (1 - weight) * passed.pmf)
+        landmark = self.landmark.predict(marks[[*SCALED, *DOUBTED]], horizon)
+        weights = self._weight(marks["session"], marks["gone"] / marks["last"])
+        return CountDistribution(
+            pooled(landmark.pmf, passed.pmf, weights if weight is None else weight)
+        )
+
+    # of the landmark law after so many sessions at a pace
+    def _weight(self, session: npt.ArrayLike, pace: npt.ArrayLike) -> FloatArray:
+        return weight_at(self.weight, session, pace, self.slowest)
 
     def pace_rank(self, draws: FloatArray, session: int, gone: Mapping[int, float]) -> float:
         """Return which share of running courses like this has faded less by now, 0 to 1.
@@ -262,6 +286,7 @@ class Midcourse:
             "landmark": self.landmark and self.landmark.to_dict(),
             "recalibrations": maps,
             "paces": [list(pair) for pair in self.paces],
+            "slowest": [list(pair) for pair in self.slowest],
         }
 
     @classmethod
@@ -271,7 +296,10 @@ class Midcourse:
             **{
                 **stored,
                 "held": tuple(stored["held"]),
-                "paces": tuple((float(low), float(high)) for low, high in stored["paces"]),
+                **{
+                    name: tuple((float(low), float(high)) for low, high in stored.get(name, ()))
+                    for name in ("paces", "slowest")
+                },
                 "passage": PassageBridge.from_dict(stored["passage"]),
                 "landmark": stored["landmark"] and model_from_dict(stored["landmark"]),
                 "recalibrations": {
@@ -352,15 +380,17 @@ def fit_midcourse(
     def score(found: CountDistribution) -> float:
         return float(brier(found, outcomes, horizon=until).sum())
 
-    pmfs = np.stack([by_passage.pmf, by_landmark.pmf])
     scores = {"count": alone, "passage": by_passage, "landmark": by_landmark}
     scored = {name: score(found) for name, found in scores.items()}
-    middle = score(CountDistribution(pmfs.mean(axis=0)))
-    weight = best_weight(scored["passage"], middle, scored["landmark"])
-    mixed = CountDistribution(np.tensordot([1 - weight, weight], pmfs, 1))
-    paces = _between_thirds(marks)
+
+    def both(weight: FloatArray | float) -> CountDistribution:
+        return CountDistribution(pooled(by_landmark.pmf, by_passage.pmf, weight))
+
+    weight = best_weight(scored["passage"], score(both(0.5)), scored["landmark"])
+    paces, slowest = (_paces(marks, levels) for levels in ((1 / 3, 2 / 3), SLOWEST))
+    weights = weight_at(weight, marks["session"], marks["gone"] / marks["last"], slowest)
     cells = cells_of(marks, paces)
-    together, recalibrations = _put_right(mixed, outcomes, cells, seed)
+    together, recalibrations = _put_right(both(weights), outcomes, cells, seed)
     return Midcourse(
         weight=weight,
         scores={**scored, "together": score(together)},
@@ -373,6 +403,7 @@ def fit_midcourse(
         steps=predicted.horizon,
         n_courses=int(marks["course_id"].nunique()),
         n_landmarks=len(marks),
+        slowest=slowest,
     )
 
 
@@ -392,15 +423,61 @@ def usual_midcourse(log: OutcomeLog, rows: pd.DataFrame, *, steps: int) -> Midco
     return Midcourse(0.0, {}, (), passage, None, {}, (), float(log.cleared_at), steps, 0, 0)
 
 
-# the mixture put right by maps that did not see it, and the map of each band
+def pooled(one: FloatArray, other: FloatArray, weight: npt.ArrayLike) -> FloatArray:
+    """Return the logarithmic pool of two laws, each (n, horizon), with the ``weight`` of the first.
+
+    What is missing from a law is "later or never", and pooled with the rest.
+
+    Examples
+    --------
+    >>> pooled(np.array([[0.5, 0.5]]), np.array([[0.0, 0.5]]), 0.5).round(2)
+    array([[0., 1.]])
+    """
+    share = np.reshape(weight, (-1, 1))
+    logs = [
+        np.log(np.clip(np.column_stack([law, 1 - law.sum(axis=1)]), 0.0, 1.0) + LEAST)
+        for law in (one, other)
+    ]
+    powers = np.exp(share * logs[0] + (1 - share) * logs[1])
+    found: FloatArray = powers[:, :-1] / powers.sum(axis=1, keepdims=True)
+    return found
+
+
+def weight_at(
+    weight: float,
+    session: npt.ArrayLike,
+    pace: npt.ArrayLike,
+    slowest: Sequence[tuple[float, float]],
+) -> FloatArray:
+    """Return the weight of the landmark law at each of n landmarks, shape (n,).
+
+    At most one half at the slower pace of ``slowest`` of the session and below, ``weight`` at the
+    other and above, and in between in proportion.
+
+    Examples
+    --------
+    >>> weight_at(0.9, [1, 1, 1], [0.05, 0.15, 0.4], [(0.1, 0.2)]).round(2)
+    array([0.5, 0.7, 0.9])
+    """
+    speed = np.atleast_1d(np.asarray(pace, dtype=np.float64))
+    if not len(slowest):
+        return np.full(len(speed), weight)
+    place = np.minimum(np.atleast_1d(session).astype(np.int64), len(slowest)) - 1
+    low, high = np.array(slowest)[place].T
+    known = np.clip((speed - low) / np.maximum(high - low, 1e-9), 0.0, 1.0)
+    most = min(weight, 0.5)
+    return np.asarray(most + (weight - most) * known)
+
+
+# the pool put right by maps that did not see it, and the map of each band
 def _put_right(
-    mixed: CountDistribution, outcomes: Outcomes, cells: pd.DataFrame, seed: int
+    both: CountDistribution, outcomes: Outcomes, cells: pd.DataFrame, seed: int
 ) -> tuple[CountDistribution, dict[str, Recalibration]]:
-    corrected, maps = mixed.pmf.copy(), {band: Recalibration() for _, band in BANDS}
+    corrected, maps = both.pmf.copy(), {band: Recalibration() for _, band in BANDS}
     for band, places in cells.groupby("band").indices.items():
         at = np.asarray(places, dtype=np.int64)
         found, maps[str(band)] = recalibrate_out_of_fold(
-            [mixed[at]],
+            [both[at]],
             outcomes.take(at),
             groups={"third": cells["third"].to_numpy()[at]},
             group_shrink=THIRD_SHRINK,
@@ -411,10 +488,10 @@ def _put_right(
 
 
 def best_weight(none: float, half: float, whole: float) -> float:
-    """Return the weight of one of two forecasts whose mixture scores best, pulled to one half.
+    """Return the weight of one of two forecasts whose pool scores best, pulled to one half.
 
-    A squared error of a mixture is a parabola in the weight, which three of its values give:
-    without the one, with half of each, with it alone.
+    The squared error is near a parabola in the weight, which three of its values give: without
+    the one, with half of each, with it alone.
 
     Examples
     --------
@@ -427,8 +504,8 @@ def best_weight(none: float, half: float, whole: float) -> float:
     return float(np.clip(least, 0.0, 1.0))
 
 
-# Between the thirds of the pace at each session, from courses at it and one session to each side.
-def _between_thirds(marks: pd.DataFrame) -> tuple[tuple[float, float], ...]:
+# Two quantiles of the pace at each session, from courses at it and one session to each side.
+def _paces(marks: pd.DataFrame, levels: tuple[float, float]) -> tuple[tuple[float, float], ...]:
     session = marks["session"].to_numpy()
     pace = (marks["gone"] / marks["last"]).to_numpy()
     counts = np.bincount(session)[1:]
@@ -436,7 +513,7 @@ def _between_thirds(marks: pd.DataFrame) -> tuple[tuple[float, float], ...]:
     last = int(enough[-1]) + 1 if len(enough) else 1
     found = []
     for at in range(1, last + 1):
-        low, high = np.quantile(pace[np.abs(session - at) <= 1], [1 / 3, 2 / 3])
+        low, high = np.quantile(pace[np.abs(session - at) <= 1], levels)
         found.append((float(low), float(high)))
     return tuple(found)
 

@@ -187,7 +187,13 @@ class PassageBridge:
         return np.concatenate([done + np.arange(1.0, horizon + 1), late])
 
     def posterior(
-        self, chances: FloatArray, done: int, steps: npt.ArrayLike, levels: npt.ArrayLike
+        self,
+        chances: FloatArray,
+        done: int,
+        steps: npt.ArrayLike,
+        levels: npt.ArrayLike,
+        *,
+        belief: float = 1.0,
     ) -> FloatArray:
         """Return the chances of the passage after a path's levels have been seen.
 
@@ -202,6 +208,9 @@ class PassageBridge:
             Measured up to ``done``. None leave the chances as they are.
         levels : array of shape (m,) or (n, m)
             Of one path, or of each row of ``chances``.
+        belief : float
+            Power to which the likelihood of the levels is raised: below 1 a bridge that is not
+            learnt from paths like these says less, yet still rules out what is far off.
 
         Returns
         -------
@@ -213,7 +222,7 @@ class PassageBridge:
         found = self.log_likelihood(steps, levels, self._when(done, horizon))
         never = self.log_likelihood_never(steps, levels)
         most = np.maximum(found.max(axis=-1), never.max(axis=-1))[..., None]
-        fits, fits_never = np.exp(found - most), np.exp(never - most)
+        fits, fits_never = (np.exp(belief * (each - most)) for each in (found, never))
         weights = chances * fits[..., :horizon]
         later = np.clip(1 - chances.sum(axis=-1), 0.0, 1.0) * (
             0.5 * fits[..., horizon:].mean(axis=-1) + 0.5 * fits_never.mean(axis=-1)

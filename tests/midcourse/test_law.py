@@ -1,4 +1,4 @@
-"""The law of the sessions still needed: mixed from two, put right by session and pace."""
+"""The law of the sessions still needed: pooled from two, put right by session and pace."""
 
 import json
 
@@ -10,7 +10,7 @@ import forecast
 from forecast.counts import course_rows
 from forecast.forecaster import load_forecaster
 from forecast.midcourse import Midcourse, fit_midcourse, usual_midcourse
-from forecast.midcourse.law import BANDS, THIRDS, band_of, best_weight, third_of
+from forecast.midcourse.law import BANDS, THIRDS, band_of, best_weight, pooled, third_of, weight_at
 from forecast.survival import CountDistribution
 
 ENQUIRY = forecast.Enquiry("II", "forearm", "black", "medium", "single", area_cm2=50)
@@ -29,14 +29,14 @@ def test_it_travels_as_json(forecaster, tmp_path):
     assert Midcourse.from_dict(stored).to_dict() == forecaster.midcourse.to_dict()
 
 
-def test_the_mixture_beats_the_count_alone_and_is_no_worse_than_either_part(forecaster):
+def test_the_pool_beats_the_count_alone_and_is_no_worse_than_either_part(forecaster):
     scores = forecaster.midcourse.scores
     assert scores["together"] < 0.8 * scores["count"]
     assert scores["together"] < 1.02 * min(scores["passage"], scores["landmark"])
 
 
 @pytest.mark.parametrize("one", [1.0, 2.5])
-def test_the_weight_is_where_the_squared_error_of_the_mixture_is_least(one):
+def test_the_weight_is_where_the_squared_error_of_a_mixture_is_least(one):
     rng = np.random.default_rng(3)
     outcome, first, second = rng.random((3, 400))
     second = one * second
@@ -81,6 +81,28 @@ def test_a_slower_course_is_told_more_sessions_and_a_smaller_chance(forecaster):
     assert beyond == sorted(beyond, reverse=True)
 
 
+def test_a_course_slower_than_any_that_cleared_is_not_promised_to_clear_soon():
+    log = forecast.simulate_log(140, seed=771, mechanism="leaving")  # trusts its landmarks most
+    found = forecast.fit_forecaster(log)
+    assert found.midcourse.weight > 0.5
+    gradings = [(2, 10), (4, 20), (6, 30), (8, 36)]
+    slow = found.update(ENQUIRY, sessions_done=8, gradings=gradings).remaining
+    assert slow.not_within_horizon > 0.4
+    assert slow.interval[1] is None
+
+
+def test_weights_are_halved_among_the_slowest_and_laws_are_multiplied():
+    slowest = [(0.1, 0.2), (0.2, 0.3)]
+    found = weight_at(0.9, [1, 1, 2, 7], [0.01, 0.15, 0.25, 0.5], slowest)
+    assert_allclose(found, [0.5, 0.7, 0.7, 0.9])
+    assert_allclose(weight_at(0.3, [1], [0.01], slowest), [0.3])
+    assert_allclose(weight_at(0.9, [1, 2], [0.01, 0.01], ()), [0.9, 0.9])  # of an older file
+    one, other = np.array([[0.8, 0.2], [0.5, 0.1]]), np.array([[0.2, 0.8], [0.1, 0.1]])
+    assert_allclose(pooled(one, other, [1.0, 0.0]), [one[0], other[1]], atol=1e-5)
+    assert_allclose(pooled(one, other, 0.5)[0], [0.5, 0.5], atol=1e-5)
+    assert pooled(one, np.zeros((2, 2)), 0.5)[1].sum() < 0.01  # ruled out by one, not promised
+
+
 def test_past_the_last_landmark_the_answer_says_so(forecaster):
     last = forecaster.midcourse.last_landmark
     for done, said in ((last, False), (last + 1, True)):
@@ -109,6 +131,9 @@ def test_in_a_small_log_a_slow_course_is_still_told_it_is_slow_and_that_this_is_
     alone = found.update(ENQUIRY, **asked).remaining
     assert slow.chance_by(5) < alone.chance_by(5) - 0.1
     assert slow.chance_by(5) < quick.chance_by(5) - 0.2
+    # at its pace the 64 % that is left takes some fifty sessions more
+    assert slow.interval[0] > 2
+    assert slow.chance_by(5) < 0.15
     assert slow.notes[0].code == "midcourse.too_few_graded"
     assert slow.notes[0].severity == "serious"
 

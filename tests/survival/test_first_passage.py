@@ -35,6 +35,14 @@ def test_chances_are_weighed_by_how_well_the_levels_fit():
     assert found.sum() <= 1
 
 
+def test_a_bridge_that_is_half_believed_counts_the_levels_by_the_root_of_their_likelihood():
+    chances = np.array([0.3, 0.2, 0.1])
+    found = BRIDGE.posterior(chances, 2, [1.0, 2.0], [0.5, 1.0], belief=0.5)
+    fits = np.exp(BRIDGE.log_likelihood([1.0, 2.0], [0.5, 1.0], [3.0, 4.0, 5.0]) / 2)
+    assert_allclose(found / found[0], chances * fits / (chances[0] * fits[0]))
+    assert_allclose(BRIDGE.posterior(chances / 0.6, 2, [1.0], [0.5], belief=0), chances / 0.6)
+
+
 def test_without_levels_the_chances_stay_as_they_are():
     chances = np.array([0.3, 0.2, 0.1])
     assert BRIDGE.posterior(chances, 2, [], []) is chances
