@@ -22,6 +22,7 @@ if TYPE_CHECKING:
         fit_forecaster,
         load_forecaster,
         promise_of,
+        value_of_quoting,
     )
     from forecast.invented import simulate_log
     from forecast.log import Enquiry, OutcomeLog, read_log

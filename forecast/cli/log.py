@@ -229,6 +229,7 @@ def run_assess(options: Options) -> None:
     if options.register is not None and not options.register.is_dir():
         check_register(options.register)
     forecaster = forecast.load_forecaster(options.model)
+    tariff = options.tariff and forecast.read_tariff(options.tariff)
     log = read(options)
     promises = read_promises(options.register or options.log)
     if options.register is not None:
@@ -242,6 +243,12 @@ def run_assess(options: Options) -> None:
         if promises:
             kept = assess_promises(promises, log, level=options.level)
             data["promises"], text = kept.to_dict(), f"{text}\n\n{kept.to_text()}"
+    if tariff is not None:
+        progress("Fitting without a fifth of the clients, five times")
+        sold = [each for each in tariff.packages if each.kind == "fixed"]
+        package = sold[0] if sold else forecast.Package("fixed")
+        value = forecast.value_of_quoting(log, package, tariff)
+        data["quoting"], text = value.to_dict(), f"{text}\n\n{value.to_text()}"
     if options.card is not None:
         _write_card(forecaster, options.card)
     answer(options, data, text)

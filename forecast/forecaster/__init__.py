@@ -18,6 +18,7 @@ if TYPE_CHECKING:
         model_card,
         promise_of,
     )
+    from forecast.forecaster.quoting import QuotingValue, value_of_quoting
     from forecast.forecaster.refresh import Refreshed, refresh_forecaster
 
 

@@ -17,7 +17,7 @@ from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.prices.money import from_cents, round_cents
-from forecast.prices.payoff import Terms, terms_of
+from forecast.prices.payoff import terms_of
 from forecast.prices.quote import bullets
 from forecast.prices.tariff import Package, Tariff
 
@@ -121,7 +121,7 @@ def backtest_package(
         raise RequestError(
             f"Package {package.name!r} has no price.", "Give the price to be tried on the log."
         )
-    past = _past(log, package, terms, tariff)
+    past = past_courses(log, package, tariff)
     if not past.ended.any():
         raise RequestError("No course of the log has ended.", "Wait for the first ones to end.")
     resamples = check_whole_number(resamples, name="resamples", low=2)
@@ -157,24 +157,34 @@ def _resampled(clients: npt.NDArray[np.int64], n: int, seed: int) -> Iterator[Fl
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Past:
-    """Past courses under a package, arrays of shape (n,), money in cents."""
+class PastCourses:
+    """Past courses under a package, arrays of shape (n,), money in cents net of tax."""
 
     ongoing: npt.NDArray[np.bool_]  # as the log has it
     delivered: npt.NDArray[np.int64]  # sessions within the cap
     ended: npt.NDArray[np.bool_]  # whether the course ended there
     margins: FloatArray
-    spent: FloatArray
+    spent: FloatArray  # on each so far
+
+    def weights(self, counts: FloatArray) -> FloatArray:
+        """Return weights of the courses, each so many times, that let ended ones stand for all."""
+        return ending_weights(self.delivered, self.ended, counts)
 
     def means(self, counts: FloatArray) -> tuple[float, float]:
         """Return the mean margin and the share that loses, each course so many times."""
-        weights = ending_weights(self.delivered, self.ended, counts)
+        weights = self.weights(counts)
         weights = weights / weights.sum()
         return float(weights @ self.margins), float(weights @ (self.margins < 0))
 
 
-def _past(log: OutcomeLog, package: Package, terms: Terms, tariff: Tariff) -> _Past:
-    courses = log.courses
+def past_courses(
+    log: OutcomeLog, package: Package, tariff: Tariff, price: FloatArray | None = None
+) -> PastCourses:
+    """Return the courses of ``log`` as they would have been under ``package`` and ``tariff``.
+
+    ``price``, shape (n,), in cents, is what each is sold at, instead of the package's own.
+    """
+    courses, terms = log.courses, terms_of(package, tariff, LONGEST)
     outcome = courses["outcome"].to_numpy(dtype=str)
     given = courses["sessions_given"].to_numpy(dtype=np.int64)
     delivered, ongoing = np.minimum(given, terms.cap), outcome == "ongoing"
@@ -182,8 +192,9 @@ def _past(log: OutcomeLog, package: Package, terms: Terms, tariff: Tariff) -> _P
     column = delivered - 1 + np.where(terms.splits_endings & ~reached, terms.cap, 0)
     area = courses["area_cm2"].to_numpy(dtype=np.float64)
     cost = tariff.session_costs(area)
-    every = round_cents(terms.margins(tariff.price_of(package, area), cost))
-    return _Past(
+    asked = tariff.price_of(package, area) if price is None else price
+    every = round_cents(terms.margins(asked, cost))
+    return PastCourses(
         ongoing=ongoing,
         delivered=delivered,
         # a course that had all that the package holds is complete, whatever came later
@@ -212,7 +223,7 @@ def ending_weights(
     return np.asarray(counts * ended * weight[delivered - 1])
 
 
-def _notes(past: _Past, cap: int) -> tuple[Note, ...]:
+def _notes(past: PastCourses, cap: int) -> tuple[Note, ...]:
     notes = [Note("prices.come_as_they_did")]
     outlived = int((past.ongoing & past.ended).sum())
     if outlived:

@@ -73,7 +73,10 @@ def to_cents(money: Decimal) -> int:
 
 
 def from_cents(cents: float) -> Decimal:
-    """Return the amount of a number of cents, rounded to the cent, halves away from zero."""
+    """Return the amount of a number of ``cents``, rounded to the cent, halves away from zero.
+
+    Raises RequestError where it is not finite.
+    """
     if not math.isfinite(cents):
         raise RequestError(f"An amount came out as {cents}.", "Check the tariff for zeros.")
     return (Decimal(cents) / 100).quantize(CENT, ROUND_HALF_UP) + 0  # which has no minus if zero

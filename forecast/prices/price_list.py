@@ -222,7 +222,10 @@ def make_price_list(
 def mean_estimates(
     forecaster: DrawsEstimates, asked: list[Enquiry]
 ) -> tuple[FloatArray, FloatArray]:
-    """Return pmfs and stopping hazards of enquiries, averaged over draws, each (n, horizon)."""
+    """Return pmfs and stopping hazards of what is ``asked``, each (n, horizon).
+
+    They are those that ``forecaster`` draws, averaged.
+    """
     means, stops = [], []
     for start in range(0, len(asked), ENQUIRIES_AT_ONCE):
         draws, stop = forecaster.estimate_draws(asked[start : start + ENQUIRIES_AT_ONCE])

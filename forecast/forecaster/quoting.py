@@ -1,0 +1,178 @@
+"""What quoting from the forecast is worth in money, against one price for all of a size."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from forecast._checks import check_level, check_whole_number
+from forecast._notes import Note
+from forecast._plain import Result
+from forecast._types import BoolArray, FloatArray
+from forecast.assess import grouped_folds
+from forecast.errors import RequestError
+from forecast.forecaster.fit import fit_forecaster
+from forecast.log import enquiries_of
+from forecast.prices import from_cents, mean_estimates, past_courses, price_rows
+
+if TYPE_CHECKING:
+    from forecast.log import OutcomeLog
+    from forecast.prices import Package, Tariff
+
+FOLDS = 5
+FEWEST = 40  # ended courses
+
+
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class QuotingValue(Result):
+    """What quotes from the forecast put right, per 100 clients; money net of tax.
+
+    Both prices are to earn the tariff's target margin on average; courses are quoted by models
+    that were not fitted to their clients.
+
+    Attributes
+    ----------
+    package : str
+        Its name.
+    currency : str
+        Three-letter code.
+    n_courses, n_clients : int
+        Courses that ended, and their clients.
+    put_right : Decimal
+        By how much less the quotes charge the wrong client, that is more or less than a course's
+        own cost and its margin, than one price for all tattoos of a size does.
+    interval : tuple of Decimal
+        Of that, by resampling clients.
+    losses : tuple of Decimal
+        Lost on courses that cost more than was paid: at one price, and at the quotes.
+    margins : tuple of Decimal
+        Margin at one price, and at the quotes.
+    """
+
+    package: str
+    currency: str
+    n_courses: int
+    n_clients: int
+    put_right: Decimal
+    interval: tuple[Decimal, Decimal]
+    losses: tuple[Decimal, Decimal]
+    margins: tuple[Decimal, Decimal]
+
+    @property
+    def verdict(self) -> Note:
+        """Whether the quotes put prices right, beyond chance."""
+        low, high = self.interval
+        code = "better" if low > 0 else "worse" if high < 0 else "cannot_say"
+        values = {"package": self.package, "courses": self.n_courses, "code": self.currency}
+        values |= {"amount": abs(self.put_right), "low": low, "high": high}
+        return Note(f"quoting.{code}", values=values)
+
+    def to_text(self) -> str:
+        """Return what quotes put right, and what is lost on single courses."""
+        flat, own = self.losses
+        values = {"flat": flat, "own": own, "code": self.currency}
+        return f"{self.verdict}\n{Note('quoting.losses', values=values)}"
+
+
+def value_of_quoting(
+    log: OutcomeLog,
+    package: Package,
+    tariff: Tariff,
+    *,
+    level: float = 0.95,
+    resamples: int = 500,
+    seed: int = 0,
+) -> QuotingValue:
+    """Return what quoting a package from the forecast puts right over one price, out of fold.
+
+    A model is fitted five times, each time without a fifth of the clients. Their courses are then
+    priced twice for the target margin: by their own predicted sessions, and by the mean
+    prediction over the other clients, which is one price for every tattoo of a size. What each
+    course really cost says what it should have paid. Courses still running are left to those that
+    ended later (as in `backtest_package`); clients are taken to come and stop as they did.
+
+    Parameters
+    ----------
+    log : OutcomeLog
+        Past courses.
+    package : Package
+        What is sold; its own price is not used.
+    tariff : Tariff
+        Costs, rules and target margin.
+    level : float
+        Of the interval.
+    resamples, seed : int
+        Clients drawn anew for the interval; of folds and fits too.
+
+    Raises
+    ------
+    RequestError
+        Fewer than 40 courses that were to be cleared have ended.
+    """
+    check_level(level)
+    resamples = check_whole_number(resamples, name="resamples", low=2)
+    log = log.where((log.courses["goal"] == "clear").to_numpy())
+    courses, unpriced = log.courses, package.sold_at(None)
+    own, flat = (np.zeros(len(courses)) for _ in range(2))
+    if (courses["outcome"] != "ongoing").sum() < FEWEST:
+        raise RequestError(
+            f"Fewer than {FEWEST} courses that were to be cleared have ended.",
+            "Ask again when more have.",
+        )
+    client = courses["client_id"].to_numpy(dtype=object)
+    fold = grouped_folds(client, n_folds=FOLDS, repeats=1, seed=seed, leave_one_out_below=0)[0]
+    for part in range(FOLDS):
+        held = fold == part
+        own[held], flat[held] = _prices(log, held, unpriced, tariff, seed)
+    at_one, at_own = (past_courses(log, unpriced, tariff, price) for price in (flat, own))
+    weights = at_one.weights(np.ones(len(courses)))
+    meant = at_one.spent * tariff.target_margin / (1 - tariff.target_margin)
+    wrong = [np.abs(past.margins - meant) for past in (at_one, at_own)]
+    lost = [np.maximum(-past.margins, 0.0) for past in (at_one, at_own)]
+    gain = _per_100(wrong[0] - wrong[1], weights, client, resamples, seed)
+    low, high = np.quantile(gain[1:], [(1 - level) / 2, (1 + level) / 2])
+
+    def mean(values: FloatArray) -> Decimal:
+        return from_cents(float(100 * weights @ values / weights.sum()))
+
+    return QuotingValue(
+        package=package.name,
+        currency=tariff.currency,
+        n_courses=int(at_one.ended.sum()),
+        n_clients=len(set(client[at_one.ended])),
+        put_right=from_cents(float(gain[0])),
+        interval=(from_cents(float(low)), from_cents(float(high))),
+        losses=(mean(lost[0]), mean(lost[1])),
+        margins=(mean(at_one.margins), mean(at_own.margins)),
+    )
+
+
+# of the courses held out, by their own prediction and by the mean one of the others
+def _prices(
+    log: OutcomeLog, held: BoolArray, package: Package, tariff: Tariff, seed: int
+) -> tuple[FloatArray, FloatArray]:
+    forecaster = fit_forecaster(log.where(~held), seed=seed)
+    pmf, stop = mean_estimates(forecaster, enquiries_of(log.courses))
+    area = log.courses["area_cm2"].to_numpy(dtype=np.float64)[held]
+    usual, usual_stop = (
+        np.broadcast_to(each[~held].mean(axis=0), each[held].shape) for each in (pmf, stop)
+    )
+    (own,) = price_rows(pmf[held], stop[held], [package], tariff, area_cm2=area)
+    (flat,) = price_rows(usual, usual_stop, [package], tariff, area_cm2=area)
+    return own.for_margin, flat.for_margin
+
+
+# the mean over courses times 100, and that of clients drawn anew
+def _per_100(
+    values: FloatArray, weights: FloatArray, client: FloatArray, resamples: int, seed: int
+) -> FloatArray:
+    number = np.unique(client.astype(str), return_inverse=True)[1]
+    sums = [np.bincount(number, weights=each) for each in (values * weights, weights)]
+    drawn = np.random.default_rng(seed).multinomial(
+        len(sums[0]), np.full(len(sums[0]), 1 / len(sums[0])), size=resamples
+    )
+    counts = np.vstack([np.ones(len(sums[0])), drawn])
+    return np.asarray(100 * (counts @ sums[0]) / np.maximum(counts @ sums[1], 1e-9))
