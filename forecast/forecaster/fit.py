@@ -201,7 +201,7 @@ class Checked:
         many = folds[1] > 1  # in a very large log chance does little, and repeats take long
         row, whole, law = np.arange(len(durations)), durations, None
         if goal == "clear" and many:
-            row, whole, law = carried_on(log, rows, durations, found, horizon=horizon, seed=seed)
+            row, whole, law = carried_on(log, rows, durations, found, horizon=horizon)
         again = AGAIN if many else 1
         if again > 1 or whole is not durations:
             times = again * folds[1]
@@ -257,7 +257,6 @@ def carried_on(
     found: OutOfFold,
     *,
     horizon: int,
-    seed: int,
 ) -> tuple[IntArray, Durations, Midcourse | None]:
     """Return durations in which stopped courses go on as their gradings say, and whose each is.
 
@@ -265,7 +264,7 @@ def carried_on(
     """
     predicted = CountDistribution.mixture([each.pmf for each in found.predicted])
     scored = rows.iloc[found.rows]
-    law = fit_midcourse(log, scored, predicted, horizon=horizon, seed=seed)
+    law = fit_midcourse(log, scored, predicted, horizon=horizon, seed=None)
     if law is None:
         return np.arange(len(durations)), durations, None
     row, step, cleared = law.completed(log, scored, predicted, horizon=horizon)

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import LEVEL
-from forecast._types import BoolArray, FloatArray, IntArray
+from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.assess import (
     Outcomes,
     Recalibration,
@@ -30,11 +30,13 @@ from forecast.counts import FEW
 from forecast.midcourse.landmarks import (
     DOUBTED,
     SCALED,
+    SUPERMODEL,
     features,
-    fit_landmarks,
     ink_gone,
+    landmark_durations,
     landmark_rows,
     mean_gradings,
+    out_of_fold,
 )
 from forecast.survival import CountDistribution, PassageBridge, model_from_dict
 
@@ -317,7 +319,7 @@ def fit_midcourse(
     predicted: CountDistribution,
     *,
     horizon: int,
-    seed: int,
+    seed: int | None,
     near: Midcourse | None = None,
 ) -> Midcourse | None:
     """Return what a log's gradings say mid-course, or None when too few courses were graded.
@@ -331,7 +333,8 @@ def fit_midcourse(
     predicted : CountDistribution
         Out-of-fold prediction of each course.
     horizon, seed : int
-        Sessions looked ahead from a landmark; of folds and draws.
+        Sessions looked ahead from a landmark; of folds. Without a seed both laws are fitted and
+        count alike, and nothing is checked or put right.
     near : Midcourse, optional
         Of the same courses predicted otherwise: what rests on their gradings alone is taken over.
     """
@@ -342,8 +345,15 @@ def fit_midcourse(
         return None
     graded = mean_gradings(log)
     passage = near.passage if near else _fit_passage(graded, rows, log.cleared_at)
-    begun = near.landmark if near else None
-    landmark, by_landmark = fit_landmarks(marks, horizon=horizon, seed=seed, near=begun)
+    durations = landmark_durations(marks)
+    landmark = SUPERMODEL.fit(durations, near.landmark if near else None)
+    paces = _between_thirds(marks)
+    sizes = (int(marks["course_id"].nunique()), len(marks))
+    last = (paces, float(log.cleared_at), predicted.horizon, *sizes)
+    laws = Midcourse(0.5, {}, (), passage, landmark, {}, *last)
+    if seed is None:
+        return laws
+    by_landmark = out_of_fold(durations, landmark, horizon=horizon, seed=seed)
     alone, by_passage = passage_predictions(marks, graded, predicted, passage, horizon)
     subject = marks["client_id"].to_numpy(dtype=object)
     outcomes = Outcomes(marks["left"].to_numpy(), marks["observed"].to_numpy(), subject=subject)
@@ -358,21 +368,14 @@ def fit_midcourse(
     middle = score(CountDistribution(pmfs.mean(axis=0)))
     weight = best_weight(scored["passage"], middle, scored["landmark"])
     mixed = CountDistribution(np.tensordot([1 - weight, weight], pmfs, 1))
-    paces = _between_thirds(marks)
     cells = cells_of(marks, paces)
     together, recalibrations = _put_right(mixed, outcomes, cells, seed)
-    return Midcourse(
+    return replace(
+        laws,
         weight=weight,
         scores={**scored, "together": score(together)},
         held=_held(together, marks, cells),
-        passage=passage,
-        landmark=landmark,
         recalibrations=recalibrations,
-        paces=paces,
-        cleared_at=float(log.cleared_at),
-        steps=predicted.horizon,
-        n_courses=int(marks["course_id"].nunique()),
-        n_landmarks=len(marks),
     )
 
 
@@ -482,16 +485,23 @@ def _fit_passage(
     prior: Sequence[tuple[float, float]] = (),
 ) -> PassageBridge:
     before = _on_the_way(graded, rows)
-    place = before.groupby("course_id").cumcount()
-    course = before["course_id"].factorize()[0]
-    steps = np.full((int(course.max()) + 1, int(place.max()) + 1), np.nan)
-    levels = steps.copy()
-    steps[course, place] = before["after_session"]
-    levels[course, place] = before["gone"]
     passage = before.groupby("course_id", sort=False)["step"].first().to_numpy()
-    return PassageBridge.fit(
-        steps, levels, passage, threshold=float(ink_gone(cleared_at)), prior=prior
-    )
+    threshold = float(ink_gone(cleared_at))
+    courses = before["course_id"].unique()
+    return PassageBridge.fit(*_padded(before, courses), passage, threshold=threshold, prior=prior)
+
+
+# sessions graded and fall of log remaining ink, a row for each of ``courses``, padded with NaN
+def _padded(graded: pd.DataFrame, courses: AnyArray) -> tuple[FloatArray, FloatArray]:
+    import pandas as pd
+
+    course = pd.Index(courses).get_indexer(pd.Index(graded["course_id"]))
+    place = graded.groupby("course_id").cumcount()
+    steps = np.full((len(courses), int(place.max()) + 1), np.nan)
+    levels = steps.copy()
+    steps[course, place] = graded["after_session"]
+    levels[course, place] = graded["gone"]
+    return steps, levels
 
 
 # the gradings of courses that cleared, before they did
@@ -509,26 +519,15 @@ def passage_predictions(
     horizon: int,
 ) -> tuple[CountDistribution, CountDistribution]:
     """Return predictions at each landmark without, and with, the gradings up to it."""
-    known = {
-        name: (part["after_session"].to_numpy(), part["gone"].to_numpy())
-        for name, part in graded.groupby("course_id")
-    }
     session = marks["session"].to_numpy(dtype=np.int64)
     row = marks["row"].to_numpy(dtype=np.int64)
     left = np.hstack([np.ones((len(predicted), 1)), predicted.survival()])
     padded = np.hstack([predicted.pmf, np.zeros((len(predicted), horizon))])
     ahead = session[:, None] + np.arange(horizon)
     alone = padded[row[:, None], ahead] / np.maximum(left[row, session], 1e-9)[:, None]
-    # courses graded after the same sessions are worked out together
-    together: dict[tuple[int, ...], list[int]] = {}
-    levels: list[FloatArray] = []
-    for at, (course, done) in enumerate(zip(marks["course_id"], session.tolist(), strict=True)):
-        steps, seen = known[course]
-        upto = steps <= done
-        levels.append(seen[upto])
-        together.setdefault((done, *steps[upto].tolist()), []).append(at)
-    found = np.zeros_like(alone)
-    for (done, *graded_after), places in together.items():
-        seen = np.array([levels[at] for at in places])
-        found[places] = passage.posterior(alone[places], done, np.array(graded_after), seen)
+    path, each = marks["course_id"].factorize()
+    courses = np.asarray(each)
+    levels = _padded(graded[graded["course_id"].isin(courses)], courses)
+    upto = (levels[0][path] <= session[:, None]).sum(axis=1)
+    found = passage.posteriors(alone, session, path, upto, levels)
     return CountDistribution(alone), CountDistribution(found)
