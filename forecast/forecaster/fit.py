@@ -191,10 +191,9 @@ class Checked:
         ``folds`` says how many folds, and how often.
         """
         specs = {model.name: model for model in models}
-        size = {"horizon": horizon + LAST_LANDMARK, "n_folds": folds[0], "n_draws": N_DRAWS}
-        results = predict_out_of_fold(
-            list(specs.values()), durations, repeats=folds[1], seed=seed, **size
-        )
+        given: Any = {"n_folds": folds[0], "n_draws": N_DRAWS, "seed": seed}
+        given["horizon"] = horizon + LAST_LANDMARK
+        results = predict_out_of_fold(list(specs.values()), durations, repeats=folds[1], **given)
         scores = score_candidates(results)
         chosen = choose(scores)
         found = next(result for result in results if result.name == chosen)
@@ -205,7 +204,8 @@ class Checked:
         again = AGAIN if many else 1
         if again > 1 or whole is not durations:
             times = again * folds[1]
-            found = predict_out_of_fold([specs[chosen]], whole, repeats=times, seed=seed, **size)[0]
+            given |= {"repeats": times, "like": row}
+            found = predict_out_of_fold([specs[chosen]], whole, **given)[0]
         predicted = CountDistribution.mixture([each.pmf for each in found.predicted])
         of = row[found.rows]
         by_all = groups_of(log.courses.iloc[of].itertuples(), sites=True)
