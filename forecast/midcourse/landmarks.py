@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from forecast import assess
 from forecast._types import FloatArray
-from forecast.assess import grouped_folds
 from forecast.survival import AcceleratedTime, CountDistribution, Durations
 
 if TYPE_CHECKING:
@@ -105,7 +105,7 @@ def landmark_rows(
     graded = graded.rename(columns={"after_session": "last"})
     marks = _latest(marks, graded, "session", "")
     marks = marks[marks["last"].notna()]
-    marks["until"] = marks["last"].astype(np.int64) - LOOK_BACK
+    marks = marks.assign(until=marks["last"].astype(np.int64) - LOOK_BACK)
     marks = _latest(marks, graded, "until", "_before")
     row, done = marks["row"].to_numpy(), marks["session"].to_numpy()
     survival = np.maximum(predicted.survival(), 1e-6)
@@ -225,7 +225,9 @@ def out_of_fold(
 ) -> CountDistribution:
     """Return the predictions of supermodels that did not see a row, near the ``whole`` one."""
     pmf = np.zeros((len(durations), horizon))
-    every = grouped_folds(durations.subject, events=durations.observed, repeats=REPEATS, seed=seed)
+    every = assess.grouped_folds(
+        durations.subject, events=durations.observed, repeats=REPEATS, seed=seed
+    )
     for folds in every:
         for fold in np.unique(folds):
             fitted = SUPERMODEL.fit(durations.take(folds != fold), whole)

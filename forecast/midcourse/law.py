@@ -14,18 +14,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast import assess
 from forecast._checks import LEVEL
 from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
-from forecast.assess import (
-    Outcomes,
-    Recalibration,
-    brier,
-    carry_draws,
-    interval_coverage,
-    last_supported,
-    recalibrate_out_of_fold,
-    reliability_table,
-)
+from forecast.assess import Recalibration, carry_draws
 from forecast.counts import FEW
 from forecast.midcourse.landmarks import (
     DOUBTED,
@@ -356,11 +348,13 @@ def fit_midcourse(
     by_landmark = out_of_fold(durations, landmark, horizon=horizon, seed=seed)
     alone, by_passage = passage_predictions(marks, graded, predicted, passage, horizon)
     subject = marks["client_id"].to_numpy(dtype=object)
-    outcomes = Outcomes(marks["left"].to_numpy(), marks["observed"].to_numpy(), subject=subject)
-    until = min(last_supported(outcomes), horizon)
+    outcomes = assess.Outcomes(
+        marks["left"].to_numpy(), marks["observed"].to_numpy(), subject=subject
+    )
+    until = min(assess.last_supported(outcomes), horizon)
 
     def score(found: CountDistribution) -> float:
-        return float(brier(found, outcomes, horizon=until).sum())
+        return float(assess.brier(found, outcomes, horizon=until).sum())
 
     pmfs = np.stack([by_passage.pmf, by_landmark.pmf])
     scores = {"count": alone, "passage": by_passage, "landmark": by_landmark}
@@ -397,12 +391,12 @@ def usual_midcourse(log: OutcomeLog, rows: pd.DataFrame, *, steps: int) -> Midco
 
 # the mixture put right by maps that did not see it, and the map of each band
 def _put_right(
-    mixed: CountDistribution, outcomes: Outcomes, cells: pd.DataFrame, seed: int
+    mixed: CountDistribution, outcomes: assess.Outcomes, cells: pd.DataFrame, seed: int
 ) -> tuple[CountDistribution, dict[str, Recalibration]]:
     corrected, maps = mixed.pmf.copy(), {band: Recalibration() for _, band in BANDS}
     for band, places in cells.groupby("band").indices.items():
         at = np.asarray(places, dtype=np.int64)
-        found, maps[str(band)] = recalibrate_out_of_fold(
+        found, maps[str(band)] = assess.recalibrate_out_of_fold(
             [mixed[at]],
             outcomes.take(at),
             groups={"third": cells["third"].to_numpy()[at]},
@@ -456,10 +450,12 @@ def _held(
         if cleared <= FEW:
             continue
         subject = part["client_id"].to_numpy(dtype=object)
-        seen = Outcomes(part["left"].to_numpy(), part["observed"].to_numpy(), subject=subject)
-        covered = interval_coverage(given, seen, level=LEVEL)
+        seen = assess.Outcomes(
+            part["left"].to_numpy(), part["observed"].to_numpy(), subject=subject
+        )
+        covered = assess.interval_coverage(given, seen, level=LEVEL)
         step = min(WITHIN, covered.supported_to)
-        came = reliability_table(given, seen, steps=(step,), bins=1).iloc[0]
+        came = assess.reliability_table(given, seen, steps=(step,), bins=1).iloc[0]
         held.append(
             {
                 "sessions": band,

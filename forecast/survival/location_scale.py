@@ -54,8 +54,8 @@ def _mills_cubics() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     that a short table keeps twelve digits everywhere (it solves R' = z R - 1).
     """
     nodes = np.arange(int(FAR) * CELLS + 2) / CELLS
-    tail = [0.5 * math.erfc(node / math.sqrt(2)) for node in nodes.tolist()]
-    value = np.array(tail) / _normal_density(nodes)
+    twice_tail = np.array([*map(math.erfc, (nodes / math.sqrt(2)).tolist())])
+    value = 0.5 * twice_tail / _normal_density(nodes)
     slope = (nodes * value - 1) / CELLS
     rise = value[1:] - value[:-1]
     second = 3 * rise - 2 * slope[:-1] - slope[1:]
