@@ -33,6 +33,7 @@ LIMITS = ((-0.3, 0.3), (-9.0, 1.0), (0.0, 2.0), (-9.0, 1.0))
 MOST_PATHS = 250  # behind four numbers
 RATES = 5
 PARTS = 6
+Law = tuple[FloatArray, FloatArray, FloatArray]
 PATHS_TOGETHER = 128  # their densities stay in the second-level cache
 SETTLED = 1e-6  # squared length of a step in standard errors
 
@@ -66,40 +67,26 @@ class PassageBridge:
     def log_likelihood(
         self, steps: npt.ArrayLike, levels: npt.ArrayLike, passage: npt.ArrayLike
     ) -> FloatArray:
-        """Return the log density of a path's levels for each step of the first passage.
+        """Return the log density of a path's levels for each step of the first passage, (t,).
 
         Parameters
         ----------
-        steps : array of shape (m,)
-            When paths were measured.
-        levels : array of shape (..., m)
-            What was found, one path a row.
+        steps, levels : array of shape (m,)
+            When the path was measured, and what was found.
         passage : array of shape (t,)
             Steps of the first passage, none before a measured step.
-
-        Returns
-        -------
-        ndarray of shape (..., t)
         """
-        order = np.argsort(steps)
-        at = np.asarray(steps, dtype=np.float64)[order, None]
-        seen = np.moveaxis(np.asarray(levels, dtype=np.float64)[..., order, None], -2, 0)
-        when = np.asarray(passage, dtype=np.float64)
-        return np.asarray(self._by_level(self._bridge(at, when), seen)[-1])
+        at, seen = _in_order(steps, levels)
+        law = self._bridge(at, np.asarray(passage, dtype=np.float64))
+        return np.asarray(self._by_level(law, seen)[-1])
 
     # log densities of the first 1 to m levels ``seen``, (m, ..., t)
-    def _by_level(
-        self, moments: tuple[FloatArray, FloatArray, FloatArray], seen: FloatArray
-    ) -> FloatArray:
-        mean, rising, falling = moments
-        between = (len(mean), *(1,) * (seen.ndim - mean.ndim), *mean.shape[1:])
-        off = seen - mean.reshape(between)
-        return filtered(off, rising.reshape(between), falling.reshape(between), self.error)
+    def _by_level(self, law: Law, seen: FloatArray) -> FloatArray:
+        mean, rising, falling = law
+        return filtered(seen - mean, rising, falling, self.error)
 
     # mean of paths at ``at`` given their passage, and what makes their covariance, see `filtered`
-    def _bridge(
-        self, at: FloatArray, when: FloatArray
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def _bridge(self, at: FloatArray, when: FloatArray) -> Law:
         length = when - 0.5
         share = np.minimum(at / length, 1.0)
         wander = self.wander * (self.threshold / length) ** self.power * length
@@ -148,16 +135,13 @@ class PassageBridge:
     def log_likelihood_never(self, steps: npt.ArrayLike, levels: npt.ArrayLike) -> FloatArray:
         """Return the log density of the levels of a path that never passes.
 
-        One for each ceiling and each rate of ``lengths``: shape (..., c * r), ``levels`` as for
-        ``log_likelihood``.
+        One for each ceiling and each rate of ``lengths``, shape (c * r,).
         """
-        order = np.argsort(steps)
-        at = np.asarray(steps, dtype=np.float64)[order, None]
-        seen = np.moveaxis(np.asarray(levels, dtype=np.float64)[..., order, None], -2, 0)
+        at, seen = _in_order(steps, levels)
         return np.asarray(self._by_level(self._never(at), seen)[-1])
 
     # the same as `_bridge` of paths that never pass, (..., c * r) for ``at`` of shape (..., 1)
-    def _never(self, at: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def _never(self, at: FloatArray) -> Law:
         gain = self.threshold / (np.array(self.lengths) - 0.5)
         ceiling, rate = np.meshgrid(self.threshold * np.array(CEILINGS), gain, indexing="ij")
         stays, fast = np.exp(-ceiling.ravel()), rate.ravel()
@@ -326,6 +310,12 @@ class PassageBridge:
         pace, wander, power, error = (float(value) for value in values)
         scales = (float(np.exp(pace)), float(np.exp(wander)), power, float(np.exp(error)))
         return cls(threshold, *scales, lengths)
+
+
+# columns, (m, 1), in the order of the steps
+def _in_order(steps: npt.ArrayLike, levels: npt.ArrayLike) -> FloatArray:
+    both = np.array([steps, levels], dtype=np.float64)
+    return both[:, np.argsort(both[0]), None]
 
 
 # chances (..., h) weighed by log-likelihoods of passing, (..., h + late), and of never
