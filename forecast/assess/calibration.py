@@ -8,16 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, counted
 from forecast._types import FloatArray
-from forecast.assess.outcomes import Outcomes
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution, climb
+
+if TYPE_CHECKING:
+    from forecast.assess.outcomes import Outcomes
 
 Groups = Mapping[str, npt.ArrayLike]
 Ranges = tuple[FloatArray, FloatArray, FloatArray]

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 EDGE = 1e-6
 MOST_ITERATIONS = 50
+PATIENCE = 8  # full steps before each is checked
 SETTLED = 1e-7  # of any coefficient; the step after is its square
 
 
@@ -92,7 +93,7 @@ def _status_at(
 
 def _slope(chance: FloatArray, happened: FloatArray, weight: FloatArray) -> CalibrationSlope:
     logit = np.log(chance / (1 - chance))
-    if len(np.unique(happened)) < 2 or np.ptp(logit) < 1e-9:
+    if not 0 < happened.sum() < len(happened) or np.ptp(logit) < 1e-9:
         return CalibrationSlope(float("nan"), float("nan"), float("nan"))
     design = np.column_stack([np.ones(len(logit)), logit])
     fitted, spread = _logistic(design, happened, weight)
@@ -113,22 +114,23 @@ def _logistic(
     found = np.zeros(design.shape[1])
     found[1:2] = 1.0  # the logit of a prediction that is right has slope 1
 
-    def at(place: FloatArray) -> tuple[float, FloatArray]:
+    def lost(place: FloatArray) -> float:
         log_odds = offset + design @ place
         missed = np.logaddexp(0, log_odds) - happened * log_odds
-        return float(each @ missed + place @ penalty @ place / 2), log_odds
+        return float(each @ missed + place @ penalty @ place / 2)
 
-    lost, log_odds = at(found)
-    for _ in range(MOST_ITERATIONS):
-        chance = 1 / (1 + np.exp(-np.clip(log_odds, -30, 30)))
+    for taken in range(MOST_ITERATIONS):
+        chance = 1 / (1 + np.exp(-np.clip(offset + design @ found, -30, 30)))
         bread = (design.T * (each * chance * (1 - chance))) @ design + penalty
         move = np.linalg.solve(bread, design.T @ (each * (happened - chance)) - penalty @ found)
-        if np.abs(move).max() < SETTLED:
+        if (largest := np.abs(move).max()) < SETTLED:
             break
         # A whole Newton step can overshoot where events are few: halve it until it helps.
-        while (trial := at(found + move))[0] > lost + 1e-9 and np.abs(move).max() >= SETTLED:
-            move = move / 2
-        found, (lost, log_odds) = found + move, trial
+        if largest > 0.5 or taken > PATIENCE:
+            until = lost(found) + 1e-9
+            while lost(found + move) > until and np.abs(move).max() >= SETTLED:
+                move = move / 2
+        found = found + move
     score = design * (each * (happened - chance))[:, None]
     inverse = np.linalg.inv(bread)
     return found + move, inverse @ (score.T @ score) @ inverse
@@ -151,7 +153,7 @@ def _curve_basis(logit: FloatArray) -> FloatArray:
 
 
 def _error(chance: FloatArray, happened: FloatArray, weight: FloatArray) -> CalibrationError:
-    if len(np.unique(happened)) < 2:
+    if not 0 < happened.sum() < len(happened):
         return CalibrationError(float("nan"), float("nan"), float("nan"))
     basis = _curve_basis(np.log(chance / (1 - chance)))
     ridge = np.array([1e-6, 1e-6, 0.1])[: basis.shape[1]]

@@ -191,6 +191,7 @@ def predict_out_of_fold(
     seed: int = 0,
     leave_one_out_below: int = 100,
     leaves: float = LEAVES,
+    like: IntArray | None = None,
     workers: int | None = None,
 ) -> tuple[OutOfFold, ...]:
     """Return each candidate's predictions for the paths left out, over repeated folds by subject.
@@ -210,6 +211,8 @@ def predict_out_of_fold(
     leaves : float
         Candidates so many paired errors behind the best go no further; half as many once each
         path was scored.
+    like : ndarray of shape (n,), int, optional
+        Rows of one number have the same covariates and subject: they are predicted together.
     workers : int, optional
         As in ``run_units``.
 
@@ -238,15 +241,23 @@ def predict_out_of_fold(
         seed=seed,
         leave_one_out_below=leave_one_out_below,
     )
-    tests = [fold == number for fold in folds for number in np.unique(fold)]
+    tests = [np.flatnonzero(fold == number) for fold in folds for number in np.unique(fold)]
     first = len(tests) // len(folds)
     racing = [
         _Racing(model, np.zeros((len(folds), len(durations), horizon))) for model in candidates
     ]
-    done = 0
+    every, done = np.arange(len(durations)), 0
+    same = every if like is None else like
     for until in sorted({*(look for look in LOOKS if look < first), first, len(tests)}):
         running = [one for one in racing if not one.problem and not one.left_after]
-        splits = [(durations.take(~test), durations.take(test)) for test in tests[done:until]]
+        alike = [
+            np.unique(same[test], return_index=True, return_inverse=True)[1:]
+            for test in tests[done:until]
+        ]
+        splits = [
+            (durations.take(np.delete(every, test)), durations.take(test[distinct]))
+            for test, (distinct, _) in zip(tests[done:until], alike, strict=True)
+        ]
         units = [
             _Unit(one.model, one.fitted, *split, horizon, n_draws, seed)
             for one in running
@@ -255,10 +266,10 @@ def predict_out_of_fold(
         results = iter(run_units(_predict_unit, units, workers=workers, label="folds"))
         for one in running:
             for place in range(done, until):
-                one.take(next(results), place // first, tests[place])
+                one.take(next(results), place // first, tests[place], alike[place - done][1])
         done = until
         if done <= first:
-            scored = np.logical_or.reduce(tests[:done])
+            scored = np.isin(every, np.concatenate(tests[:done]))
             # once each path was scored, other folds move a difference by little of its error
             _leave(running, durations, scored, done, leaves / 2 if done == first else leaves)
     return tuple(one.result(durations) for one in racing)
@@ -276,12 +287,16 @@ class _Racing:
     scored: BoolArray | None = None  # rows; None: all of them
 
     def take(
-        self, found: tuple[FloatArray, FittedCountModel] | str, repeat: int, test: BoolArray
+        self,
+        found: tuple[FloatArray, FittedCountModel] | str,
+        repeat: int,
+        test: IntArray,
+        which: IntArray,
     ) -> None:
         if isinstance(found, str):
             self.problem = self.problem or found
             return
-        self.pmf[repeat, test] = found[0]
+        self.pmf[repeat, test] = found[0][which]
         self.fitted = self.fitted or found[1]
 
     def result(self, durations: Durations) -> OutOfFold:

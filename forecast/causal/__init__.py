@@ -28,6 +28,7 @@ if TYPE_CHECKING:
         effective_number,
         standardised_differences,
         summarise_weights,
+        sums_by,
     )
 
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from forecast._checks import check_whole_number
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal.strategies import Panel
-from forecast.causal.weights import logistic_coefficients, logistic_probability
+from forecast.causal.weights import logistic_coefficients, sums_by, weighted_squares
 from forecast.errors import DataError, RequestError
 
 
@@ -61,16 +61,15 @@ def life_sums(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the ``weight`` at risk and with the event ``observed`` at steps 1 to ``size``.
 
-    A row is at risk in steps ``entry + 1`` to ``step``. No checks: for inner loops.
+    A row is at risk in steps ``entry + 1`` to ``step``. Weights (..., n) give sums (..., size). No
+    checks: for inner loops.
     """
-    last = np.minimum(step, size)
-    change = np.bincount(np.minimum(entry, size), weights=weight, minlength=size + 1)[: size + 1]
-    change = change - np.bincount(last, weights=weight, minlength=size + 1)[: size + 1]
-    # someone whose entry is beyond the size was put in and taken out at the same place
-    at_risk: FloatArray = change.cumsum()[:size]
+    # someone whose entry is beyond the size is put in and taken out at the same place
+    change = sums_by(np.minimum(entry, size), weight, size + 1)
+    change -= sums_by(np.minimum(step, size), weight, size + 1)
     inside = observed & (step <= size)
-    events = np.bincount(step[inside] - 1, weights=weight[inside], minlength=size)[:size]
-    return at_risk.astype(np.float64), events.astype(np.float64)
+    events = sums_by(step[inside] - 1, weight[..., inside], size)
+    return change.cumsum(axis=-1)[..., :size], events
 
 
 def weighted_curve(
@@ -172,11 +171,11 @@ STATE = 4  # place of the state among the features
 
 @dataclass(frozen=True, slots=True, eq=False)
 class GFit:
-    """Coefficients of one fit of ``HazardGFormula``."""
+    """Coefficients of one fit of ``HazardGFormula``, or of several, along a first axis."""
 
     hazard: FloatArray
     drift: FloatArray
-    spread: float
+    spread: FloatArray
 
 
 class HazardGFormula:
@@ -210,6 +209,7 @@ class HazardGFormula:
         "_range",
         "_scale",
         "_steps",
+        "_width",
         "panel",
         "ridge",
     )
@@ -239,7 +239,10 @@ class HazardGFormula:
         past = ones[:-1] - ones[own_first]
         parts = _features(panel.step, panel.group, past, state, earlier, state[own_first])
         self._scale = (parts.mean(axis=0), np.where(parts.std(axis=0) > 0, parts.std(axis=0), 1.0))
-        self._design = self._join((parts - self._scale[0]) / self._scale[1], panel.subject)
+        parts = (parts - self._scale[0]) / self._scale[1]
+        ones = np.ones((len(parts), 1))
+        self._design = np.hstack([ones, parts, self._baseline[panel.subject]])
+        self._width = 1 + parts.shape[1]
         self._fresh = fresh & ~panel.event
         self._after = state_after - state
         self._range = (float(min(state.min(), state_after.min())), float(state.max()))
@@ -248,68 +251,82 @@ class HazardGFormula:
         self._noise = rng.standard_normal((horizon, panel.n_subjects * copies))
 
     def fit(self, rows: FloatArray | None = None, *, start: GFit | None = None) -> GFit:
-        """Return the fit when each row counts ``rows`` times."""
-        panel = self.panel
-        count = np.ones(len(panel.step)) if rows is None else rows
+        """Return the fit when each row counts ``rows`` times, (n,) or (k, n)."""
+        given = np.ones(len(self.panel.step)) if rows is None else rows
+        count = np.atleast_2d(given)
         hazard = self._fit_hazard(count, start)
         design, change = self._design[self._fresh], self._after[self._fresh]
-        used = count[self._fresh]
-        if not used.sum() > 2 * design.shape[1]:
-            return GFit(hazard, np.zeros(design.shape[1]), 0.0)
-        square = (design * used[:, None]).T @ design
-        square[np.diag_indices_from(square)] += 1e-3
-        drift = np.linalg.solve(square, design.T @ (used * change))
-        rest = change - design @ drift
-        return GFit(hazard, drift.astype(np.float64), float((used @ rest**2 / used.sum()) ** 0.5))
+        used = count[:, self._fresh]
+        enough = used.sum(axis=1) > 2 * design.shape[1]
+        drift, spread = np.zeros((len(used), design.shape[1])), np.zeros(len(used))
+        if enough.any():
+            used = used[enough]
+            square = weighted_squares(design, used) + 1e-3 * np.eye(design.shape[1])
+            drift[enough] = np.linalg.solve(square, ((used * change) @ design)[..., None])[..., 0]
+            rest = change - drift[enough] @ design.T
+            spread[enough] = ((used * rest**2).sum(axis=1) / used.sum(axis=1)) ** 0.5
+        shape = given.shape[:-1]
+        return GFit(hazard.reshape(*shape, -1), drift.reshape(*shape, -1), spread.reshape(shape))
 
     def _fit_hazard(self, count: FloatArray, start: GFit | None) -> FloatArray:
-        happened = float(count @ self.panel.event)
-        if not 0 < happened < count.sum():  # a resample without an event, or with nothing else
-            certain = np.zeros(self._design.shape[1])
-            certain[0] = -35.0 if happened == 0 else 35.0
-            return certain
-        return logistic_coefficients(
-            self._design,
-            self.panel.event,
-            weight=count,
-            ridge=self.ridge,
-            start=None if start is None else start.hazard,
-            tolerance=1e-6,
-        )
+        happened = count @ self.panel.event
+        found = np.zeros((len(count), self._design.shape[1]))
+        found[:, 0] = np.where(happened == 0, -35.0, 35.0)
+        varies = (happened > 0) & (happened < count.sum(axis=1))  # not so in every resample
+        if varies.any():
+            found[varies] = logistic_coefficients(
+                self._design,
+                self.panel.event,
+                weight=count[varies],
+                ridge=self.ridge,
+                start=None if start is None else start.hazard,
+                tolerance=1e-6,
+            )
+        return found
 
     def survival(self, fit: GFit, wanted: npt.ArrayLike) -> FloatArray:
         """Return each subject's survival after steps 0 to the horizon under a strategy.
 
-        Shape (n_subjects, horizon + 1): the mean over the subject's simulated histories.
+        Shape (..., n_subjects, horizon + 1): the mean over the subject's simulated histories.
         """
         plan = np.asarray(wanted, dtype=np.int64)
         copies = self._noise.shape[1] // self.panel.n_subjects
-        subject = np.repeat(np.arange(self.panel.n_subjects), copies)
-        state = np.repeat(self._first_state(), copies)
-        opening, earlier = state, state
-        past = np.zeros(len(subject))
-        surviving = np.ones((self._steps + 1, len(subject)))
+        own = [
+            np.repeat(part[..., self._width :] @ self._baseline.T, copies, axis=-1)
+            for part in (fit.hazard, fit.drift)
+        ]
+        opening = np.repeat(self._first_state(), copies)
+        state = earlier = np.broadcast_to(opening, own[0].shape)
+        shape = (*fit.spread.shape, self.panel.n_subjects)
+        surviving = np.ones((*shape, self._steps + 1))
+        still, past = np.ones(own[0].shape), 0.0
+        # features of nothing, and of one unit of state, state before and opening state
+        units = np.vstack([np.zeros(3), np.eye(3)]).T
         for place in range(self._steps):
-            group = np.full(len(subject), plan[min(place, len(plan) - 1)])
-            step = np.full(len(subject), place + 1)
-            parts = _features(step, group, past, state, earlier, opening)
-            design = self._join((parts - self._scale[0]) / self._scale[1], subject)
-            hazard = logistic_probability(design, fit.hazard)
-            surviving[place + 1] = surviving[place] * (1 - hazard)
-            moved = state + design @ fit.drift + fit.spread * self._noise[place]
+            group = int(plan[min(place, len(plan) - 1)])
+            same = np.full(4, 1)
+            parts = _features(same * (place + 1), same * group, same * past, *units)
+            parts[0] -= self._scale[0]
+            parts[1:] -= parts[0] + self._scale[0]
+            parts /= self._scale[1]
+            by = np.hstack([np.eye(4)[:, :1], parts]).T
+            linear = []
+            for mine, part in zip(own, (fit.hazard, fit.drift), strict=True):
+                level, *slopes = np.moveaxis((part[..., : self._width] @ by)[..., None], -2, 0)
+                moves = (k * x for k, x in zip(slopes, (state, earlier, opening), strict=True))
+                linear.append(mine + level + sum(moves))
+            still = still / (1 + np.exp(np.clip(linear[0], -35, 35)))
+            surviving[..., place + 1] = still.reshape(*shape, copies).mean(axis=-1)
+            moved = state + linear[1] + fit.spread[..., None] * self._noise[place]
             earlier, state = state, np.clip(moved, *self._range)
-            past = past + group
-        mean: FloatArray = surviving.reshape(self._steps + 1, -1, copies).mean(axis=2).T
-        return mean
+            past += group
+        return surviving
 
     def _first_state(self) -> FloatArray:
         # the state column is kept inside the design; undo its scaling
         column = self._design[self.panel.first, 1 + STATE]
         state: FloatArray = column * self._scale[1][STATE] + self._scale[0][STATE]
         return state
-
-    def _join(self, parts: FloatArray, subject: IntArray) -> FloatArray:
-        return np.hstack([np.ones((len(subject), 1)), parts, self._baseline[subject]])
 
 
 def _features(

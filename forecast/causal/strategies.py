@@ -15,6 +15,7 @@ from forecast.causal.weights import (
     cumulative_product,
     logistic_coefficients,
     logistic_probability,
+    sums_by,
     truncate_weights,
 )
 from forecast.errors import DataError, RequestError
@@ -194,6 +195,8 @@ def followed(panel: Panel, wanted: npt.ArrayLike) -> BoolArray:
 class StrategyWeights:
     """Weights of every row, valid in each strategy as long as the row follows it.
 
+    Of several resamples at once each array has one more axis, the first.
+
     Attributes
     ----------
     choice : ndarray of shape (n,)
@@ -215,13 +218,13 @@ class StrategyWeights:
 
     @property
     def stabilised(self) -> FloatArray:
-        """Choice and staying together, stabilised, shape (n,)."""
+        """Choice and staying together, stabilised."""
         weight: FloatArray = self.choice * self.staying * self.stabiliser
         return weight
 
     def used(
         self, following: BoolArray, *, quantile: float = 1.0, rows: FloatArray | None = None
-    ) -> tuple[FloatArray, float]:
+    ) -> tuple[FloatArray, FloatArray]:
         """Return one strategy's weights (0 where it is not followed), truncated, and the limit."""
         return truncate_weights(
             np.where(following, self.stabilised, 0.0), quantile=quantile, rows=rows
@@ -281,7 +284,7 @@ class WeightModel:
         start: tuple[FloatArray, ...] | None = None,
         tolerance: float = 1e-8,
     ) -> StrategyWeights:
-        """Return the weights when each subject row counts ``rows`` times, shape (n,).
+        """Return the weights when each subject row counts ``rows`` times, (n,) or (k, n).
 
         ``start`` is the ``coefficients`` of a fit to similar rows.
         """
@@ -292,13 +295,12 @@ class WeightModel:
             _fit_part(part, count, self.ridge, seed, tolerance)
             for part, seed in zip(self._parts, begin, strict=True)
         ]
-        one = np.empty(len(panel.step))
+        one, kept = np.empty(count.shape), np.ones(count.shape)
         for part, (probability, _) in zip(self._parts[:3], fitted[:3], strict=True):
-            one[part.rows] = probability
+            one[..., part.rows] = probability
         received = np.where(panel.group == 1, one, 1 - one)
-        kept = np.ones(len(panel.step))
-        kept[self._parts[3].rows] = 1 - fitted[3][0]
-        remained = np.where(panel.first, 1.0, np.concatenate([[1.0], kept[:-1]]))
+        kept[..., self._parts[3].rows] = 1 - fitted[3][0]
+        remained = np.where(panel.first, 1.0, np.roll(kept, 1, axis=-1))
         plain = self._plain(count)
         return StrategyWeights(
             choice=cumulative_product(1 / _floor(received), panel.first),
@@ -311,17 +313,17 @@ class WeightModel:
         """Probabilities of the choice made and of having stayed, knowing only the stratum."""
         panel = self.panel
         size = int(self._stratum.max()) + 1
-        total = np.bincount(self._stratum, weights=count, minlength=size)
-        ones = np.bincount(self._stratum, weights=count * panel.group, minlength=size)
-        share = np.divide(ones, total, out=np.zeros(size), where=total > 0)[self._stratum]
+        total = sums_by(self._stratum, count, size)
+        ones = sums_by(self._stratum, count * panel.group, size)
+        share = np.divide(ones, total, out=np.zeros_like(total), where=total > 0)
+        share = share[..., self._stratum]
         received = np.where(panel.group == 1, share, 1 - share)
-        going = np.zeros(len(panel.step), dtype=bool)
-        going[self._parts[3].rows] = True
-        steps = int(panel.step.max()) + 1
-        at_risk = np.bincount(panel.step[going], weights=count[going], minlength=steps)
-        lost = np.bincount(panel.step[going], weights=(count * panel.lost)[going], minlength=steps)
-        stays = 1 - np.divide(lost, at_risk, out=np.zeros(steps), where=at_risk > 0)
-        earlier = np.concatenate([[1.0], stays])[panel.step]
+        going = self._parts[3].rows
+        place, steps = panel.step[going], int(panel.step.max()) + 1
+        at_risk = sums_by(place, count[..., going], steps)
+        lost = sums_by(place, (count * panel.lost)[..., going], steps)
+        stays = 1 - np.divide(lost, at_risk, out=np.zeros_like(lost), where=at_risk > 0)
+        earlier = stays[..., panel.step - 1]  # nobody is lost at step 0
         plain: FloatArray = received * np.where(panel.first, 1.0, earlier)
         return plain
 
@@ -377,15 +379,24 @@ def _step_columns(step: IntArray, outcome: BoolArray, least: int) -> FloatArray:
 def _fit_part(
     part: _Part, count: FloatArray, ridge: float, start: FloatArray | None, tolerance: float
 ) -> tuple[FloatArray, FloatArray]:
-    weight = count[part.rows]
-    if not part.modelled or not 0 < weight @ part.outcome < weight.sum():
-        total = weight.sum()
-        share = weight @ part.outcome / total if total > 0 else 0.0
-        return np.full(len(part.rows), share), np.zeros(part.design.shape[1])
-    coefficients = logistic_coefficients(
-        part.design, part.outcome, weight=weight, ridge=ridge, start=start, tolerance=tolerance
-    )
-    return logistic_probability(part.design, coefficients), coefficients
+    weight = np.atleast_2d(count[..., part.rows])
+    total, happened = weight.sum(axis=1), weight @ part.outcome
+    share = np.divide(happened, total, out=np.zeros_like(total), where=total > 0)
+    probability = np.repeat(share[:, None], len(part.rows), axis=1)
+    coefficients = np.zeros((len(weight), part.design.shape[1]))
+    varies = part.modelled & (happened > 0) & (happened < total)
+    if varies.any():
+        coefficients[varies] = logistic_coefficients(
+            part.design,
+            part.outcome,
+            weight=weight[varies],
+            ridge=ridge,
+            start=start,
+            tolerance=tolerance,
+        )
+        probability[varies] = logistic_probability(part.design, coefficients[varies])
+    shape = count.shape[:-1]
+    return probability.reshape(*shape, -1), coefficients.reshape(*shape, -1)
 
 
 def _scaled(values: FloatArray) -> FloatArray:

@@ -6,6 +6,7 @@ bootstrap by cluster is a weight for every row, too, so that no row is ever copi
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,8 @@ from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.errors import FitError, RequestError
 
 PATIENCE = 8  # full steps that Newton's method may take before each is checked
+NEAR = 0.02  # of the maximum
+ROWS_TOGETHER = 1024  # the products of their columns stay in the second-level cache
 
 
 def effective_number(weight: npt.ArrayLike) -> float:
@@ -35,8 +38,8 @@ def effective_number(weight: npt.ArrayLike) -> float:
 
 def truncate_weights(
     weight: npt.ArrayLike, *, quantile: float = 0.99, rows: npt.ArrayLike | None = None
-) -> tuple[FloatArray, float]:
-    """Return the weights cut off above their ``quantile``, and the limit used.
+) -> tuple[FloatArray, FloatArray]:
+    """Return the weights (..., n) cut off above their ``quantile``, and the limit used (...).
 
     Weights of 0 take no part in the quantile; ``rows`` counts how often each row occurs, so
     that a resample finds the limit that repeated rows would give. ``quantile=1`` cuts nothing.
@@ -44,14 +47,34 @@ def truncate_weights(
     w = np.asarray(weight, dtype=np.float64)
     if not 0 < quantile <= 1:
         raise RequestError(f"quantile is {quantile!r}.", "Give a fraction above 0 and up to 1.")
-    count = np.ones(len(w)) if rows is None else np.asarray(rows, dtype=np.float64)
-    used = np.flatnonzero((w > 0) & (count > 0))
-    if not used.size or quantile == 1:
-        return w.copy(), float(w.max(initial=0.0))
-    order = used[np.argsort(w[used], kind="stable")]
-    position = np.searchsorted(count[order].cumsum(), quantile * count[order].sum())
-    limit = float(w[order[min(int(position), len(order) - 1)]])
-    return np.minimum(w, limit), limit
+    if quantile == 1 or not w.size:
+        return w.copy(), np.asarray(w.max(axis=-1, initial=0.0))
+    count = np.where(w > 0, 1.0 if rows is None else np.asarray(rows, dtype=np.float64), 0.0)
+    counted = np.where(count > 0, w, 0.0)
+    total = count.sum(axis=-1, keepdims=True)
+    # the limit is among the largest, of which there are no more than lie beyond the quantile
+    most = min(int((1 - quantile) * total.max()) + 2, w.shape[-1])
+    top = np.argpartition(counted, -most, axis=-1)[..., -most:]
+    top = np.take_along_axis(top, np.argsort(np.take_along_axis(counted, top, -1), -1), -1)
+    counts = np.take_along_axis(count, top, -1)
+    up_to = total - counts.sum(axis=-1, keepdims=True) + counts.cumsum(axis=-1)
+    place = np.minimum((up_to < quantile * total).sum(axis=-1, keepdims=True), most - 1)
+    limit = np.take_along_axis(np.take_along_axis(counted, top, -1), place, -1)
+    return np.minimum(w, limit), limit[..., 0]
+
+
+def sums_by(place: IntArray, values: FloatArray, size: int) -> FloatArray:
+    """Return sums of ``values`` (..., n) by their ``place`` (n,), 0 to ``size`` - 1: (..., size).
+
+    Examples
+    --------
+    >>> sums_by(np.array([0, 2, 0]), np.array([[1.0, 2.0, 3.0]]), 3)
+    array([[4., 0., 2.]])
+    """
+    each = values.reshape(math.prod(values.shape[:-1]), values.shape[-1])
+    at = place + size * np.arange(len(each))[:, None]
+    sums = np.bincount(at.ravel(), each.ravel(), size * len(each)).astype(np.float64)
+    return sums.reshape(*values.shape[:-1], size)
 
 
 def cumulative_product(factor: FloatArray, first: BoolArray) -> FloatArray:
@@ -59,7 +82,7 @@ def cumulative_product(factor: FloatArray, first: BoolArray) -> FloatArray:
 
     Parameters
     ----------
-    factor : ndarray of shape (n,)
+    factor : ndarray of shape (..., n)
         Above 0; rows of one subject together, in the order of their steps.
     first : ndarray of shape (n,), bool
         Whether the row is its subject's first.
@@ -70,11 +93,11 @@ def cumulative_product(factor: FloatArray, first: BoolArray) -> FloatArray:
     >>> cumulative_product(np.array([2.0, 3.0, 5.0]), first).round(6)
     array([2., 6., 5.])
     """
-    total = np.log(factor).cumsum()
+    total = np.log(factor).cumsum(axis=-1)
     begin = np.flatnonzero(first)
-    before = np.concatenate([[0.0], total])[begin]
-    sizes = np.diff(np.append(begin, len(factor)))
-    product: FloatArray = np.exp(total - np.repeat(before, sizes))
+    before = np.where(begin > 0, total[..., begin - 1], 0.0)
+    sizes = np.diff(np.append(begin, factor.shape[-1]))
+    product: FloatArray = np.exp(total - np.repeat(before, sizes, axis=-1))
     return product
 
 
@@ -180,8 +203,9 @@ def logistic_coefficients(
         The first column is the intercept and is never penalised.
     outcome : array-like of shape (n,)
         0 or 1.
-    weight : ndarray of shape (n,), optional
-        How many rows each stands for; 1 when not given.
+    weight : ndarray of shape (n,) or (k, n), optional
+        How many rows each stands for; 1 when not given. Of several sets each has its own
+        coefficients, (k, p).
     ridge : float
         Adds ``-ridge / 2 * sum(b[1:] ** 2)``: a Gaussian prior of variance ``1 / ridge``.
     start : ndarray of shape (p,), optional
@@ -201,35 +225,60 @@ def logistic_coefficients(
     array([-1.0986])
     """
     y = np.asarray(outcome, dtype=np.float64)
-    rows = np.ones(len(y)) if weight is None else weight
+    rows = np.atleast_2d(np.ones(len(y)) if weight is None else weight)
     penalty = np.full(design.shape[1], ridge)
     penalty[0] = 0.0
-    beta = np.zeros(design.shape[1]) if start is None else start.copy()
+    begin = np.zeros(design.shape[1]) if start is None else start
+    found, moving = np.tile(begin, (len(rows), 1)), np.arange(len(rows))
+    information, bent = np.empty((len(rows), *2 * penalty.shape)), np.full(len(rows), True)
     for taken in range(max_steps):
+        beta, count = found[moving], rows[moving]
         fitted = logistic_probability(design, beta)
-        gradient = design.T @ (rows * (y - fitted)) - penalty * beta
-        spread = rows * fitted * (1 - fitted)
-        information = (design * spread[:, None]).T @ design + np.diag(penalty)
-        step = _solve(information, gradient)
-        largest = float(np.abs(step).max())
-        if largest < tolerance:
-            return beta + step
-        if largest > 1 or taken > PATIENCE:  # it may overshoot: halve until the fit improves
-            step = _halved(design, y, rows, penalty, beta, step)
-        beta = beta + step
+        gradient = (count * (y - fitted)) @ design - penalty * beta
+        if bent.any():  # near the maximum a matrix serves for all steps that are left
+            spread = count[bent] * fitted[bent] * (1 - fitted[bent])
+            information[moving[bent]] = weighted_squares(design, spread) + np.diag(penalty)
+        step = _solve(information[moving], gradient)
+        largest = np.abs(step).max(axis=1)
+        settled = largest < tolerance
+        # it may overshoot: halve until the fit improves
+        for one in np.flatnonzero(~settled & ((largest > 1) | (taken > PATIENCE))):
+            step[one] = _halved(design, y, count[one], penalty, beta[one], step[one])
+        found[moving] += step
+        moving, bent = moving[~settled], (largest > NEAR)[~settled]
+        if not len(moving):
+            return found if weight is not None and weight.ndim > 1 else found[0]
     if start is not None:  # it may have led astray
-        return logistic_coefficients(
-            design, y, weight=weight, ridge=ridge, tolerance=tolerance, max_steps=max_steps
+        found[moving] = logistic_coefficients(
+            design, y, weight=rows[moving], ridge=ridge, tolerance=tolerance, max_steps=max_steps
         )
+        return found if weight is not None and weight.ndim > 1 else found[0]
     raise FitError(
         f"A logistic regression on {len(y)} rows did not settle in {max_steps} steps.",
         "A column may tell the outcomes apart fully: drop it, or give a ridge above 0.",
     )
 
 
+def weighted_squares(design: FloatArray, weight: FloatArray) -> FloatArray:
+    """Return design' W design for each row of ``weight`` (k, n): shape (k, p, p).
+
+    For many rows one product with the products of all pairs of columns does them all.
+    """
+    if len(weight) == 1:
+        return np.asarray((design * weight[0][:, None]).T @ design)[None]
+    i, j = np.triu_indices(design.shape[1])
+    total = np.zeros((len(weight), len(i)))
+    for low in range(0, len(design), ROWS_TOGETHER):
+        part = np.ascontiguousarray(design[low : low + ROWS_TOGETHER].T)
+        total += weight[:, low : low + ROWS_TOGETHER] @ (part[i] * part[j]).T
+    squares = np.empty((len(weight), design.shape[1], design.shape[1]))
+    squares[:, i, j] = squares[:, j, i] = total
+    return squares
+
+
 def logistic_probability(design: FloatArray, coefficients: FloatArray) -> FloatArray:
-    """Return the fitted probabilities, shape (n,)."""
-    linear = np.clip(design @ coefficients, -35, 35)
+    """Return the fitted probabilities, shape (n,), or (k, n) of ``coefficients`` (k, p)."""
+    linear = np.clip(coefficients @ design.T, -35, 35)
     probability: FloatArray = 1 / (1 + np.exp(-linear))
     return probability
 
@@ -260,7 +309,7 @@ def _halved(
 
 def _solve(information: FloatArray, gradient: FloatArray) -> FloatArray:
     try:
-        step = np.linalg.solve(information, gradient)
+        step = np.linalg.solve(information, gradient[..., None])[..., 0]
     except np.linalg.LinAlgError as error:
         raise FitError(
             "Columns of a logistic regression repeat each other.",

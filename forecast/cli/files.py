@@ -236,10 +236,12 @@ def _unused(
     path: Path, names: Sequence[str], table: Mapping[int, Mapping[str, str]], known: Sequence[str]
 ) -> list[str]:
     # a column of the log is well known and belongs elsewhere; any other may be a slip
-    from forecast.log import column_names, quoted
-
     unused = [name for name in {name: None for row in table.values() for name in row}
               if name not in known]  # fmt: skip
+    if not unused:
+        return []
+    from forecast.log import column_names, quoted
+
     for name in unused:
         if name == "goal":
             raise DataError(
@@ -253,9 +255,8 @@ def _unused(
                 f"{path.name} has a column {shown!r} that is not known here.",
                 f"Known are {', '.join(known)}.{near}",
             )
-    if unused:
-        listed = ", ".join(quoted(name, names.index(name) + 1) for name in unused)
-        sys.stderr.write(f"forecast: columns of {path.name} that are not used: {listed}.\n")
+    listed = ", ".join(quoted(name, names.index(name) + 1) for name in unused)
+    sys.stderr.write(f"forecast: columns of {path.name} that are not used: {listed}.\n")
     return unused
 
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
+from forecast._checks import MOST_TO_CHECK
 from forecast._notes import Note
 from forecast.counts.attributes import LIGHTEN, plainly
 from forecast.counts.log_summary import few, support_of
 from forecast.counts.prior import SHORTER, hazard_prior
 from forecast.counts.rows import FEWEST_LIGHTENED, MARGIN
-from forecast.log import MOST_TO_CHECK
 from forecast.tattoo import groups_of
 
 if TYPE_CHECKING:

@@ -29,7 +29,7 @@ from forecast.counts.rows import (
     latest_start,
     of_goal,
 )
-from forecast.log import Enquiry, column, fingerprint, is_judged
+from forecast.log import Enquiry, column
 from forecast.survival import Durations
 from forecast.tattoo import SITES, ink_group
 
@@ -182,6 +182,8 @@ class LogSummary:
     @classmethod
     def of(cls, log: OutcomeLog, rows: pd.DataFrame) -> LogSummary:
         """Return the counts and ranges of ``log``, whose model rows are ``rows``."""
+        from forecast.log import fingerprint
+
         courses, own = log.courses, of_goal(rows)
         done = rows["observed"].to_numpy(dtype=bool)
         levels, finished = counts_of_levels(courses, done)
@@ -335,6 +337,7 @@ def cell_name(inks: str, density: str, layering: str) -> str:
 
 def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, int | None]]:
     """Return counts of courses by ink group, density and layers, cells under five left out."""
+    from forecast.log import is_judged
     from forecast.survival import LifeTable
 
     kinds = courses.groupby(["inks", "ink_density", "layering"], dropna=False, sort=False)

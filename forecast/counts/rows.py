@@ -11,7 +11,6 @@ import numpy.typing as npt
 from forecast._checks import nearest
 from forecast.counts.attributes import LIGHTEN, covariates
 from forecast.errors import RequestError
-from forecast.log import is_judged, judged_sessions
 from forecast.tattoo import Laser, unreached_inks
 
 if TYPE_CHECKING:
@@ -62,6 +61,8 @@ def course_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
     """
     import pandas as pd
 
+    from forecast.log import judged_sessions
+
     courses = log.courses
     outcome = courses["outcome"]
     entry = courses["sessions_elsewhere"].to_numpy(dtype=np.int64)
@@ -101,6 +102,8 @@ def of_goal(rows: pd.DataFrame) -> npt.NDArray[np.bool_]:
 
 def judged_rows(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
     """Return ``course_rows`` of ``log`` and ``goal`` whose result is known, index 0 to n - 1."""
+    from forecast.log import is_judged
+
     rows = course_rows(log, goal=goal)
     return rows[is_judged(rows)].reset_index(drop=True)
 
@@ -256,6 +259,8 @@ def split_halves(log: OutcomeLog) -> pd.DataFrame:
     ``sessions_given`` (those whose result is known) and ``cleared``. A half treated with both
     regimes makes no pair.
     """
+    from forecast.log import judged_sessions
+
     courses = log.courses.assign(sessions_given=judged_sessions(log))
     courses = courses[courses["half"].notna() & courses["tattoo_id"].notna()]
     courses = courses[courses["sessions_given"] > 0]

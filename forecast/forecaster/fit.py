@@ -191,21 +191,21 @@ class Checked:
         ``folds`` says how many folds, and how often.
         """
         specs = {model.name: model for model in models}
-        size = {"horizon": horizon + LAST_LANDMARK, "n_folds": folds[0], "n_draws": N_DRAWS}
-        results = predict_out_of_fold(
-            list(specs.values()), durations, repeats=folds[1], seed=seed, **size
-        )
+        given: Any = {"n_folds": folds[0], "n_draws": N_DRAWS, "seed": seed}
+        given["horizon"] = horizon + LAST_LANDMARK
+        results = predict_out_of_fold(list(specs.values()), durations, repeats=folds[1], **given)
         scores = score_candidates(results)
         chosen = choose(scores)
         found = next(result for result in results if result.name == chosen)
         many = folds[1] > 1  # in a very large log chance does little, and repeats take long
         row, whole, law = np.arange(len(durations)), durations, None
         if goal == "clear" and many:
-            row, whole, law = carried_on(log, rows, durations, found, horizon=horizon, seed=seed)
+            row, whole, law = carried_on(log, rows, durations, found, horizon=horizon)
         again = AGAIN if many else 1
         if again > 1 or whole is not durations:
             times = again * folds[1]
-            found = predict_out_of_fold([specs[chosen]], whole, repeats=times, seed=seed, **size)[0]
+            given |= {"repeats": times, "like": row}
+            found = predict_out_of_fold([specs[chosen]], whole, **given)[0]
         predicted = CountDistribution.mixture([each.pmf for each in found.predicted])
         of = row[found.rows]
         by_all = groups_of(log.courses.iloc[of].itertuples(), sites=True)
@@ -257,7 +257,6 @@ def carried_on(
     found: OutOfFold,
     *,
     horizon: int,
-    seed: int,
 ) -> tuple[IntArray, Durations, Midcourse | None]:
     """Return durations in which stopped courses go on as their gradings say, and whose each is.
 
@@ -265,7 +264,7 @@ def carried_on(
     """
     predicted = CountDistribution.mixture([each.pmf for each in found.predicted])
     scored = rows.iloc[found.rows]
-    law = fit_midcourse(log, scored, predicted, horizon=horizon, seed=seed)
+    law = fit_midcourse(log, scored, predicted, horizon=horizon, seed=None)
     if law is None:
         return np.arange(len(durations)), durations, None
     row, step, cleared = law.completed(log, scored, predicted, horizon=horizon)

@@ -442,7 +442,7 @@ def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
     ------
     RequestError
         If the file is not there, is no forecaster, was written by a later version, or has
-        changed since; files of before there were checksums are judged by their parts alone.
+        changed since; files without a checksum are judged by their parts, which are tried out.
     """
     check_kind(path, (str, os.PathLike), name="path", give="the file that fit wrote")
     try:
@@ -463,10 +463,11 @@ def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
             "Fit the model again with this version, or update the package.",
         )
     content = unsealed(stored, named=f"The file {os.fspath(path)}", remedy="Fit the model again.")
-    return _from_dict(content, os.fspath(path))
+    return _from_dict(content, os.fspath(path), sealed_whole=SEAL in stored)
 
 
-def _from_dict(stored: Mapping[str, Any], named: str) -> Forecaster:
+# What has its seal was whole when it was written; what has none, somebody may have made.
+def _from_dict(stored: Mapping[str, Any], named: str, *, sealed_whole: bool) -> Forecaster:
     try:
         summary = LogSummary.from_dict(stored["reference"])
         if stored["goal"] == "lighten" and summary.lightening is None:
@@ -492,8 +493,9 @@ def _from_dict(stored: Mapping[str, Any], named: str) -> Forecaster:
             assessment=stored["assessment"],
             notes=tuple(_note(note) for note in stored["notes"]),
         )
-        check_parts(Forecaster, found)
-        _try_out(found)
+        if not sealed_whole:
+            check_parts(Forecaster, found)
+            _try_out(found)
     except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
         if isinstance(error, ForecastError):
             raise

@@ -5,9 +5,8 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.log.cells import LATEST
+    from forecast.log.cells import FRACTIONS, LATEST, fractions_like, normal_heading
     from forecast.log.columns import ALL_TABLES, TABLES, Column, column, column_names
-    from forecast.log.cross_table import fractions_like
     from forecast.log.data_package import write_log
     from forecast.log.daybook_file import (
         APPLICATION_ID,
@@ -20,11 +19,9 @@ if TYPE_CHECKING:
     )
     from forecast.log.enquiry import Enquiry, check_enquiry, checked, enquiries_of
     from forecast.log.headings import refuse_repeated
-    from forecast.log.identity import is_code, masked, normal_heading, quoted
+    from forecast.log.identity import is_code, masked, quoted
     from forecast.log.new_workbook import new_workbook
     from forecast.log.outcome_log import (
-        FRACTIONS,
-        MOST_TO_CHECK,
         OutcomeLog,
         check_log,
         fingerprint,

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple, cast
 import numpy as np
 import numpy.typing as npt
 
+from forecast._notes import Note
 from forecast.log.columns import Column, words
 
 if TYPE_CHECKING:
@@ -198,6 +199,29 @@ def inside(rule: Column, value: float) -> bool:
     return above and (rule.high is None or value <= rule.high)
 
 
+def normal_heading(heading: object) -> str:
+    """Return a heading in the log's spelling.
+
+    Examples
+    --------
+    >>> normal_heading("Area (cm²)"), normal_heading(" Course ID")
+    ('area_cm2', 'course_id')
+    """
+    spelled = str(heading).strip().lower().replace("²", "2").replace("%", "pct")
+    return re.sub(r"[\s\-./()_]+", "_", spelled).strip("_")
+
+
+def fractions_like(percents: Iterable[float]) -> bool:
+    """Return whether gradings look like fractions: some faded, and none beyond 1.
+
+    Examples
+    --------
+    >>> fractions_like([0, 0.3, 0.6]), fractions_like([0, 0]), fractions_like([0, 1, 12])
+    (True, False, False)
+    """
+    return 0 < max(percents, default=0.0) <= 1
+
+
 def folded(text: str) -> str:
     """Return a text in small letters and without accents.
 
@@ -210,6 +234,8 @@ def folded(text: str) -> str:
     return "".join(mark for mark in spread if not unicodedata.combining(mark))
 
 
+OVERFLOW = "cells beyond the headings"
+FRACTIONS = Note("log.graded_in_fractions", "serious")
 RISKS = ("skin_type", "ink_density", "layering", "scarring")  # their levels go from less to more
 
 

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast.log.cells import Ids, meant, read_column, rule_of
+from forecast.log.cells import OVERFLOW, Ids, meant, read_column, rule_of
 from forecast.log.columns import TABLES, Column
 from forecast.log.headings import is_total, read_headings
-from forecast.log.identity import HELPERS, OVERFLOW, quoted
+from forecast.log.identity import HELPERS, quoted
 from forecast.log.report import TOLERATED, entries
 
 if TYPE_CHECKING:

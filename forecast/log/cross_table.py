@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast.log.cells import CASE, Ids, rule_of
+from forecast.log.cells import CASE, Ids, fractions_like, rule_of
 from forecast.log.cleaning import CleanTable
 from forecast.log.columns import FOREIGN_KEYS, KEYS, TABLES
 
@@ -63,17 +63,6 @@ def counted(gradings: pd.DataFrame) -> pd.DataFrame:
         return gradings
     known = gradings.assign(fading_pct=faded.clip(upper=ALL_GONE))[faded <= MOST_GENEROUS]
     return known.reset_index(drop=True)
-
-
-def fractions_like(percents: Iterable[float]) -> bool:
-    """Return whether gradings look like fractions: some faded, and none beyond 1.
-
-    Examples
-    --------
-    >>> fractions_like([0, 0.3, 0.6]), fractions_like([0, 0]), fractions_like([0, 1, 12])
-    (True, False, False)
-    """
-    return 0 < max(percents, default=0.0) <= 1
 
 
 def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float, today: date) -> None:

@@ -8,9 +8,8 @@ from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
 from forecast.errors import DataError
-from forecast.log.cells import WORDS, folded, rule_of
+from forecast.log.cells import OVERFLOW, WORDS, folded, normal_heading, rule_of
 from forecast.log.columns import TABLES, words
-from forecast.log.identity import OVERFLOW, normal_heading, quoted, quoted_all
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,6 +40,8 @@ def refuse_repeated(where: str, given: Iterable[Any], cells: Sequence[str] = ())
     for place, heading in enumerate(given):
         name = normal_heading(heading) or str(heading)
         if name in seen:
+            from forecast.log.identity import quoted
+
             at = f": {cells[seen[name]]} and {cells[place]}" if cells else ""
             raise DataError(
                 f"{where} has two columns for {quoted(name, place + 1)}{at}.",
@@ -62,6 +63,8 @@ def read_headings(name: str, given: list[Any]) -> dict[Any, str]:
     >>> read_headings("lasers", ["Laser ID", "regime", "Wavelengths (nm)", "colour"])
     {'Laser ID': 'laser_id', 'regime': 'regime', 'Wavelengths (nm)': 'wavelengths_nm'}
     """
+    from forecast.log.identity import quoted_all
+
     rules = {rule.name: rule for rule in TABLES[name]}
     found: dict[Any, str] = {}
     refuse_repeated(f"Table {name}", given)
@@ -81,6 +84,8 @@ def read_headings(name: str, given: list[Any]) -> dict[Any, str]:
 
 
 def _likely_heading(column: str, given: Iterable[Any]) -> str:
+    from forecast.log.identity import quoted
+
     spelled = {normal_heading(heading): heading for heading in given}
     close = get_close_matches(column, spelled, n=1)
     if not close or quoted(spelled[close[0]], 0) != str(spelled[close[0]]):

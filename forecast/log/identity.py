@@ -18,10 +18,12 @@ from forecast.errors import DataError
 from forecast.log.cells import (
     EMPTY_WORDS,
     LATEST,
+    OVERFLOW,
     UnreadableError,
     as_text,
     date_order,
     in_use,
+    normal_heading,
     read_cell,
 )
 from forecast.log.columns import TABLES, Column, words
@@ -30,7 +32,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 HELPERS = ("problem", "remedy", "mends")  # columns of our own list of rows set aside
-OVERFLOW = "cells beyond the headings"
 SAMPLE = 5_000  # distinct texts of a column that are looked at
 LONGEST = 200  # characters of a text that are looked at for a person's name
 # looked for from the start of a word only: else a long text takes the square of its length
@@ -78,18 +79,6 @@ def _listed() -> Mapping[str, Mapping[str, frozenset[str]]]:
         name: {what: frozenset(words(listed)) for what, listed in of.items()}
         for name, of in tomllib.loads(text).items()
     }
-
-
-def normal_heading(heading: object) -> str:
-    """Return a heading in the log's spelling.
-
-    Examples
-    --------
-    >>> normal_heading("Area (cm²)"), normal_heading(" Course ID")
-    ('area_cm2', 'course_id')
-    """
-    spelled = str(heading).strip().lower().replace("²", "2").replace("%", "pct")
-    return re.sub(r"[\s\-./()_]+", "_", spelled).strip("_")
 
 
 def refuse_identifying(tables: Mapping[str, pd.DataFrame]) -> None:

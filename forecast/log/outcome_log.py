@@ -13,14 +13,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_kind
+from forecast._checks import MOST_TO_CHECK, check_kind
 from forecast._notes import Note
 from forecast.errors import DataError, RequestError
+from forecast.log.cells import FRACTIONS, OVERFLOW, fractions_like, normal_heading
 from forecast.log.cleaning import CleanTable, clean_table, empty_table
 from forecast.log.columns import TABLES
-from forecast.log.cross_table import ALL_GONE, counted, cross_check, fractions_like
+from forecast.log.cross_table import ALL_GONE, counted, cross_check
 from forecast.log.headings import refuse_repeated
-from forecast.log.identity import HELPERS, OVERFLOW, normal_heading, refuse_identifying
+from forecast.log.identity import HELPERS, refuse_identifying
 from forecast.log.reading import RawLog, read_raw
 from forecast.log.report import FLAGGED, TOLERATED, LogReport, RowCount, gather
 from forecast.log.workbook_map import read_mapped
@@ -29,11 +30,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.survival import Durations
-
-# With so many courses the coverage of an interval is known to less than a percentage point. On
-# simulated logs the model chosen was the same as on twice as many, or one that predicts 0.001
-# log points a session worse, the simpler of two that are hard to tell apart.
-MOST_TO_CHECK = 5_000
 
 
 def judged_sessions(log: OutcomeLog) -> npt.NDArray[np.int64]:
@@ -120,7 +116,6 @@ FIRST_ROW = 2  # row 1 of a sheet is its heading
 DEFAULT_CLEARED_AT = 95
 TOLD = ("course_id", "started_on", "sessions_given", "outcome")
 FEWEST_COURSES = 20  # all finished: from so many on it is no accident
-FRACTIONS = Note("log.graded_in_fractions", "serious")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

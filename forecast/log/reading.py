@@ -30,11 +30,11 @@ from forecast._files import (
 )
 from forecast._notes import Note
 from forecast.errors import DataError
-from forecast.log.cells import as_text
+from forecast.log.cells import as_text, normal_heading
 from forecast.log.columns import TABLES, column
 from forecast.log.daybook_file import is_daybook, read_tables
 from forecast.log.headings import refuse_repeated, table_of, with_headings
-from forecast.log.identity import HELPERS, normal_heading, quoted
+from forecast.log.identity import HELPERS, quoted
 from forecast.log.report import TOLERATED, Place, apply_mends
 
 if TYPE_CHECKING:

@@ -18,9 +18,9 @@ from forecast._files import write_whole
 from forecast._notes import Note, texts_of
 from forecast._plain import Result, plain_rows
 from forecast.errors import RequestError
-from forecast.log.cells import as_text, distinct_texts
+from forecast.log.cells import OVERFLOW, as_text, distinct_texts
 from forecast.log.headings import read_headings
-from forecast.log.identity import HELPERS, OVERFLOW, masked
+from forecast.log.identity import HELPERS, masked
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -21,12 +21,13 @@ from forecast.log.cells import (
     date_order,
     folded,
     meant,
+    normal_heading,
     read_cell,
     rule_of,
 )
 from forecast.log.columns import TABLES, Column, column, column_names, words
 from forecast.log.headings import SEARCHED_ROWS, is_total, table_of, with_headings
-from forecast.log.identity import identifies, normal_heading
+from forecast.log.identity import identifies
 from forecast.log.reading import (
     RawLog,
     Sheets,

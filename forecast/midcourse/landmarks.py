@@ -13,15 +13,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from forecast import assess
 from forecast._types import FloatArray
-from forecast.assess import grouped_folds
 from forecast.survival import AcceleratedTime, CountDistribution, Durations
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.log import OutcomeLog
-    from forecast.survival import FittedAcceleratedTime, FittedCountModel
+    from forecast.survival import FittedAcceleratedTime
 
 LAST_LANDMARK = 15
 LOOK_BACK = 2  # sessions over which the recent pace is taken
@@ -61,6 +61,7 @@ LANDMARK_PRIOR: dict[str, tuple[float, float]] = {
     "never[doubt]": (0.8, 0.4),
     "never[stalled]": (1.0, 1.0),
 }
+SUPERMODEL = AcceleratedTime("lognormal", prior=LANDMARK_PRIOR, never=DOUBTED)
 
 
 def ink_gone(fading_pct: npt.ArrayLike) -> FloatArray:
@@ -104,7 +105,7 @@ def landmark_rows(
     graded = graded.rename(columns={"after_session": "last"})
     marks = _latest(marks, graded, "session", "")
     marks = marks[marks["last"].notna()]
-    marks["until"] = marks["last"].astype(np.int64) - LOOK_BACK
+    marks = marks.assign(until=marks["last"].astype(np.int64) - LOOK_BACK)
     marks = _latest(marks, graded, "until", "_before")
     row, done = marks["row"].to_numpy(), marks["session"].to_numpy()
     survival = np.maximum(predicted.survival(), 1e-6)
@@ -208,32 +209,28 @@ def features(
     )
 
 
-def fit_landmarks(
-    marks: pd.DataFrame, *, horizon: int, seed: int, near: FittedCountModel | None = None
-) -> tuple[FittedAcceleratedTime, CountDistribution]:
-    """Return the supermodel and its out-of-fold predictions, one per row of ``marks``.
-
-    Parameters
-    ----------
-    marks : DataFrame
-        As `landmark_rows` returns them.
-    near : FittedCountModel, optional
-        A fit to like rows, where to start looking.
-    """
-    durations = Durations.from_frame(
+def landmark_durations(marks: pd.DataFrame) -> Durations:
+    """Return what the supermodel is fitted to, one row per row of ``marks``."""
+    return Durations.from_frame(
         marks,
         step="left",
         observed="observed",
         covariates=[*SCALED, *DOUBTED],
         subject="client_id",
     )
-    spec = AcceleratedTime("lognormal", prior=LANDMARK_PRIOR, never=DOUBTED)
-    whole = spec.fit(durations, near)
+
+
+def out_of_fold(
+    durations: Durations, whole: FittedAcceleratedTime, *, horizon: int, seed: int
+) -> CountDistribution:
+    """Return the predictions of supermodels that did not see a row, near the ``whole`` one."""
     pmf = np.zeros((len(durations), horizon))
-    every = grouped_folds(durations.subject, events=durations.observed, repeats=REPEATS, seed=seed)
+    every = assess.grouped_folds(
+        durations.subject, events=durations.observed, repeats=REPEATS, seed=seed
+    )
     for folds in every:
         for fold in np.unique(folds):
-            fitted = spec.fit(durations.take(folds != fold), whole)
+            fitted = SUPERMODEL.fit(durations.take(folds != fold), whole)
             at = folds == fold
             pmf[at] += fitted.predict(durations.covariates[at], horizon).pmf / len(every)
-    return whole, CountDistribution(pmf)
+    return CountDistribution(pmf)

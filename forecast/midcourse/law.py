@@ -18,27 +18,21 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast import assess
 from forecast._checks import LEVEL
-from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.assess import (
-    Outcomes,
-    Recalibration,
-    brier,
-    carry_draws,
-    interval_coverage,
-    last_supported,
-    recalibrate_out_of_fold,
-    reliability_table,
-)
+from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
+from forecast.assess import Recalibration, carry_draws
 from forecast.counts import FEW
 from forecast.midcourse.landmarks import (
     DOUBTED,
     SCALED,
+    SUPERMODEL,
     features,
-    fit_landmarks,
     ink_gone,
+    landmark_durations,
     landmark_rows,
     mean_gradings,
+    out_of_fold,
 )
 from forecast.survival import CountDistribution, PassageBridge, model_from_dict
 
@@ -345,7 +339,7 @@ def fit_midcourse(
     predicted: CountDistribution,
     *,
     horizon: int,
-    seed: int,
+    seed: int | None,
     near: Midcourse | None = None,
 ) -> Midcourse | None:
     """Return what a log's gradings say mid-course, or None when too few courses were graded.
@@ -359,7 +353,8 @@ def fit_midcourse(
     predicted : CountDistribution
         Out-of-fold prediction of each course.
     horizon, seed : int
-        Sessions looked ahead from a landmark; of folds and draws.
+        Sessions looked ahead from a landmark; of folds. Without a seed both laws are fitted and
+        count alike, and nothing is checked or put right.
     near : Midcourse, optional
         Of the same courses predicted otherwise: what rests on their gradings alone is taken over.
     """
@@ -370,15 +365,24 @@ def fit_midcourse(
         return None
     graded = mean_gradings(log)
     passage = near.passage if near else _fit_passage(graded, rows, log.cleared_at)
-    begun = near.landmark if near else None
-    landmark, by_landmark = fit_landmarks(marks, horizon=horizon, seed=seed, near=begun)
+    durations = landmark_durations(marks)
+    landmark = SUPERMODEL.fit(durations, near.landmark if near else None)
+    paces, slowest = (_paces(marks, levels) for levels in ((1 / 3, 2 / 3), SLOWEST))
+    sizes = (int(marks["course_id"].nunique()), len(marks))
+    last = (paces, float(log.cleared_at), predicted.horizon, *sizes)
+    laws = Midcourse(0.5, {}, (), passage, landmark, {}, *last, slowest)
+    if seed is None:
+        return laws
+    by_landmark = out_of_fold(durations, landmark, horizon=horizon, seed=seed)
     alone, by_passage = passage_predictions(marks, graded, predicted, passage, horizon)
     subject = marks["client_id"].to_numpy(dtype=object)
-    outcomes = Outcomes(marks["left"].to_numpy(), marks["observed"].to_numpy(), subject=subject)
-    until = min(last_supported(outcomes), horizon)
+    outcomes = assess.Outcomes(
+        marks["left"].to_numpy(), marks["observed"].to_numpy(), subject=subject
+    )
+    until = min(assess.last_supported(outcomes), horizon)
 
     def score(found: CountDistribution) -> float:
-        return float(brier(found, outcomes, horizon=until).sum())
+        return float(assess.brier(found, outcomes, horizon=until).sum())
 
     scores = {"count": alone, "passage": by_passage, "landmark": by_landmark}
     scored = {name: score(found) for name, found in scores.items()}
@@ -387,23 +391,15 @@ def fit_midcourse(
         return CountDistribution(pooled(by_landmark.pmf, by_passage.pmf, weight))
 
     weight = best_weight(scored["passage"], score(both(0.5)), scored["landmark"])
-    paces, slowest = (_paces(marks, levels) for levels in ((1 / 3, 2 / 3), SLOWEST))
-    weights = weight_at(weight, marks["session"], marks["gone"] / marks["last"], slowest)
+    weights = weight_at(weight, marks["session"], marks["gone"] / marks["last"], laws.slowest)
     cells = cells_of(marks, paces)
     together, recalibrations = _put_right(both(weights), outcomes, cells, seed)
-    return Midcourse(
+    return replace(
+        laws,
         weight=weight,
         scores={**scored, "together": score(together)},
         held=_held(together, marks, cells),
-        passage=passage,
-        landmark=landmark,
         recalibrations=recalibrations,
-        paces=paces,
-        cleared_at=float(log.cleared_at),
-        steps=predicted.horizon,
-        n_courses=int(marks["course_id"].nunique()),
-        n_landmarks=len(marks),
-        slowest=slowest,
     )
 
 
@@ -471,12 +467,12 @@ def weight_at(
 
 # the pool put right by maps that did not see it, and the map of each band
 def _put_right(
-    both: CountDistribution, outcomes: Outcomes, cells: pd.DataFrame, seed: int
+    both: CountDistribution, outcomes: assess.Outcomes, cells: pd.DataFrame, seed: int
 ) -> tuple[CountDistribution, dict[str, Recalibration]]:
     corrected, maps = both.pmf.copy(), {band: Recalibration() for _, band in BANDS}
     for band, places in cells.groupby("band").indices.items():
         at = np.asarray(places, dtype=np.int64)
-        found, maps[str(band)] = recalibrate_out_of_fold(
+        found, maps[str(band)] = assess.recalibrate_out_of_fold(
             [both[at]],
             outcomes.take(at),
             groups={"third": cells["third"].to_numpy()[at]},
@@ -530,10 +526,12 @@ def _held(
         if cleared <= FEW:
             continue
         subject = part["client_id"].to_numpy(dtype=object)
-        seen = Outcomes(part["left"].to_numpy(), part["observed"].to_numpy(), subject=subject)
-        covered = interval_coverage(given, seen, level=LEVEL)
+        seen = assess.Outcomes(
+            part["left"].to_numpy(), part["observed"].to_numpy(), subject=subject
+        )
+        covered = assess.interval_coverage(given, seen, level=LEVEL)
         step = min(WITHIN, covered.supported_to)
-        came = reliability_table(given, seen, steps=(step,), bins=1).iloc[0]
+        came = assess.reliability_table(given, seen, steps=(step,), bins=1).iloc[0]
         held.append(
             {
                 "sessions": band,
@@ -559,16 +557,23 @@ def _fit_passage(
     prior: Sequence[tuple[float, float]] = (),
 ) -> PassageBridge:
     before = _on_the_way(graded, rows)
-    place = before.groupby("course_id").cumcount()
-    course = before["course_id"].factorize()[0]
-    steps = np.full((int(course.max()) + 1, int(place.max()) + 1), np.nan)
-    levels = steps.copy()
-    steps[course, place] = before["after_session"]
-    levels[course, place] = before["gone"]
     passage = before.groupby("course_id", sort=False)["step"].first().to_numpy()
-    return PassageBridge.fit(
-        steps, levels, passage, threshold=float(ink_gone(cleared_at)), prior=prior
-    )
+    threshold = float(ink_gone(cleared_at))
+    courses = before["course_id"].unique()
+    return PassageBridge.fit(*_padded(before, courses), passage, threshold=threshold, prior=prior)
+
+
+# sessions graded and fall of log remaining ink, a row for each of ``courses``, padded with NaN
+def _padded(graded: pd.DataFrame, courses: AnyArray) -> tuple[FloatArray, FloatArray]:
+    import pandas as pd
+
+    course = pd.Index(courses).get_indexer(pd.Index(graded["course_id"]))
+    place = graded.groupby("course_id").cumcount()
+    steps = np.full((len(courses), int(place.max()) + 1), np.nan)
+    levels = steps.copy()
+    steps[course, place] = graded["after_session"]
+    levels[course, place] = graded["gone"]
+    return steps, levels
 
 
 # the gradings of courses that cleared, before they did
@@ -586,26 +591,15 @@ def passage_predictions(
     horizon: int,
 ) -> tuple[CountDistribution, CountDistribution]:
     """Return predictions at each landmark without, and with, the gradings up to it."""
-    known = {
-        name: (part["after_session"].to_numpy(), part["gone"].to_numpy())
-        for name, part in graded.groupby("course_id")
-    }
     session = marks["session"].to_numpy(dtype=np.int64)
     row = marks["row"].to_numpy(dtype=np.int64)
     left = np.hstack([np.ones((len(predicted), 1)), predicted.survival()])
     padded = np.hstack([predicted.pmf, np.zeros((len(predicted), horizon))])
     ahead = session[:, None] + np.arange(horizon)
     alone = padded[row[:, None], ahead] / np.maximum(left[row, session], 1e-9)[:, None]
-    # courses graded after the same sessions are worked out together
-    together: dict[tuple[int, ...], list[int]] = {}
-    levels: list[FloatArray] = []
-    for at, (course, done) in enumerate(zip(marks["course_id"], session.tolist(), strict=True)):
-        steps, seen = known[course]
-        upto = steps <= done
-        levels.append(seen[upto])
-        together.setdefault((done, *steps[upto].tolist()), []).append(at)
-    found = np.zeros_like(alone)
-    for (done, *graded_after), places in together.items():
-        seen = np.array([levels[at] for at in places])
-        found[places] = passage.posterior(alone[places], done, np.array(graded_after), seen)
+    path, each = marks["course_id"].factorize()
+    courses = np.asarray(each)
+    levels = _padded(graded[graded["course_id"].isin(courses)], courses)
+    upto = (levels[0][path] <= session[:, None]).sum(axis=1)
+    found = passage.posteriors(alone, session, path, upto, levels)
     return CountDistribution(alone), CountDistribution(found)

@@ -142,7 +142,7 @@ def diagnose(log: OutcomeLog, trial: Trial, engine: Engine, settings: Settings) 
         raw = np.where(mask, engine.weights.stabilised, 0.0)
         used, limit = engine.weights.used(mask, quantile=TRUNCATE)
         carried[name] = Followers.of(panel, engine.weights, mask, begins)
-        summary = summarise_weights(raw, used, limit)
+        summary = summarise_weights(raw, used, float(limit))
         spread.append({"strategy": name} | {f: getattr(summary, f) for f in summary.__slots__})
     sessions = pd.RangeIndex(1, engine.horizon + 1, name="session")
     return Diagnostics(

@@ -25,6 +25,7 @@ from forecast.causal import (
     effective_number,
     followed,
     life_sums,
+    sums_by,
 )
 from forecast.counts import COVARIATES
 from forecast.errors import DataError
@@ -61,13 +62,13 @@ if TYPE_CHECKING:
 
 RIDGE = 0.5  # on standardised covariates: a prior of standard deviation 1.4 on each log odds
 TRUNCATE = 0.995
-CHUNK = 25
+CHUNK = 100  # resamples worked on together
 CURVE_COLUMNS = ("strategy", "group", "session", "at_risk", "survival", "low", "high")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Result:
-    """What one pass over the rows gives.
+    """What one pass over the rows gives; of resamples, stacked along a first axis.
 
     Attributes
     ----------
@@ -147,42 +148,59 @@ class Engine:
         """Return the week that stands for a horizon in sessions."""
         return max(1, round(self.spacing * (horizon - 1)))
 
-    def run(self, clusters: FloatArray | None = None, *, second: bool = True) -> Result:
-        """Return the result when each client counts so many times."""
+    def run(self, clusters: FloatArray | None = None, *, second: int = 1) -> Result:
+        """Return the result when each client counts so many times, (n_clients,) or (k, n_clients).
+
+        The second route is worked out for the first ``second`` of them.
+        """
         panel = self.panel
-        subjects = np.ones(panel.n_subjects) if clusters is None else clusters[panel.cluster]
-        rows = subjects[panel.subject]
-        if clusters is None:
-            weights = self.weights
-            fit = self.second_fit if second else None
-        else:
-            start = self.weights.coefficients
-            weights = self.model.fit(rows, start=start, tolerance=1e-5)
-            fit = self.second_model.fit(rows, start=self.second_fit) if second else None
+        subjects = np.ones(panel.n_subjects) if clusters is None else clusters[..., panel.cluster]
+        rows, weights = subjects[..., panel.subject], self.weights
+        if clusters is not None:
+            weights = self.model.fit(rows, start=weights.coefficients, tolerance=1e-5)
         survival, unadjusted, weeks = [], [], []
         for mask in self.masks:
             used, _ = weights.used(mask, quantile=TRUNCATE, rows=rows)
             survival.append(self.curves(used * rows, mask))
-            unadjusted.append(self.curves(rows, mask)[0])
+            unadjusted.append(self.curves(rows, mask, groups=1)[..., 0, :])
             weeks.append(self._weeks(used * rows, mask))
-        other = np.full((len(self.masks), self.horizon + 1), np.nan)
-        if fit is not None:
-            for place, plan in enumerate(self.plans):
-                each = self.second_model.survival(fit, plan)
-                other[place] = subjects @ each / subjects.sum()
-        return Result(np.array(survival), np.array(unadjusted), np.array(weeks), other)
+        axis = subjects.ndim - 1
+        return Result(
+            np.stack(survival, axis),
+            np.stack(unadjusted, axis),
+            np.stack(weeks, axis),
+            self._second(subjects, rows, second),
+        )
 
-    def curves(self, weight: FloatArray, mask: BoolArray) -> FloatArray:
-        """Return the survival of each group, shape (n_groups, horizon + 1)."""
-        used, happened, place = weight[mask], self.panel.event[mask], self.panel.step[mask] - 1
-        curves = np.ones((len(self.groups), self.horizon + 1))
-        for group, inside in enumerate(self.inside):
-            here = used * inside[mask]
-            risk = np.bincount(place, weights=here, minlength=self.horizon)
-            events = np.bincount(place, weights=here * happened, minlength=self.horizon)
+    # by the g-formula, for the first so many resamples
+    def _second(self, subjects: FloatArray, rows: FloatArray, first: int) -> FloatArray:
+        found = np.full((*subjects.shape[:-1], len(self.plans), self.horizon + 1), np.nan)
+        if not first:
+            return found
+        some = slice(first) if subjects.ndim > 1 else ...
+        fit = self.second_fit
+        if subjects.ndim > 1:
+            fit = self.second_model.fit(rows[some], start=fit)
+        share = subjects[some] / subjects[some].sum(axis=-1, keepdims=True)
+        for place, plan in enumerate(self.plans):
+            each = self.second_model.survival(fit, plan)
+            found[some][..., place, :] = (share[..., None, :] @ each)[..., 0, :]
+        return found
+
+    def curves(
+        self, weight: FloatArray, mask: BoolArray, *, groups: int | None = None
+    ) -> FloatArray:
+        """Return the survival of each group, or of the first: (..., n_groups, horizon + 1)."""
+        curves = []
+        for inside in self.inside[:groups]:
+            here = np.flatnonzero(mask & inside)
+            used, place = weight[..., here], self.panel.step[here] - 1
+            risk = sums_by(place, used, self.horizon)
+            events = sums_by(place, used * self.panel.event[here], self.horizon)
             hazard = np.divide(events, risk, out=np.zeros_like(risk), where=risk > 0)
-            curves[group, 1:] = np.cumprod(1 - hazard)
-        return curves
+            curves.append(np.cumprod(1 - hazard, axis=-1))
+        after = np.stack(curves, axis=-2)
+        return np.concatenate([np.ones_like(after[..., :1]), after], axis=-1)
 
     def counts(self, place: int, group: int = 0) -> tuple[IntArray, IntArray]:
         """Return the courses at risk and clearing at each session under one strategy."""
@@ -203,11 +221,12 @@ class Engine:
             self.week_stop[mask],
             self.panel.event[mask],
             self.week_entry[mask],
-            weight[mask],
+            weight[..., mask],
             self.last_week(self.horizon),
         )
         hazard = np.divide(events, risk, out=np.zeros_like(risk), where=risk > 1e-9)
-        return np.concatenate([[1.0], 1 + np.cumprod(1 - hazard)[:-1].cumsum()])
+        still = np.cumprod(1 - hazard, axis=-1)[..., :-1].cumsum(axis=-1)
+        return np.concatenate([np.ones_like(still[..., :1]), 1 + still], axis=-1)
 
 
 # One column for each operator who began enough courses, (n_courses, n_operators).
@@ -223,19 +242,14 @@ def bootstrap(engine: Engine, settings: Settings) -> Result:
     n_clusters, replicates = int(engine.panel.cluster.max()) + 1, settings.replicates
     counts = cluster_counts(n_clusters, replicates, seed=settings.seed).astype(np.float64)
     pieces = [(place, counts[place : place + CHUNK]) for place in range(0, replicates, CHUNK)]
-    done = run_units(partial(_chunk, engine, settings.second), pieces, label="resamples")
-    found = [result for chunk in done for result in chunk]
-    return Result(
-        survival=np.array([one.survival for one in found]),
-        unadjusted=np.array([one.unadjusted for one in found]),
-        weeks=np.array([one.weeks for one in found]),
-        second=np.array([one.second for one in found]),
-    )
+    found = run_units(partial(_chunk, engine, settings.second), pieces, label="resamples")
+    names = Result.__dataclass_fields__
+    return Result(*(np.concatenate([getattr(one, name) for one in found]) for name in names))
 
 
-def _chunk(engine: Engine, second: int, piece: tuple[int, FloatArray]) -> list[Result]:
+def _chunk(engine: Engine, second: int, piece: tuple[int, FloatArray]) -> Result:
     first, counts = piece
-    return [engine.run(row, second=first + place < second) for place, row in enumerate(counts)]
+    return engine.run(counts, second=min(max(second - first, 0), len(counts)))
 
 
 def followers_by(at_risk: IntArray, cleared: IntArray, begins: int = 1) -> IntArray:

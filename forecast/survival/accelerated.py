@@ -21,7 +21,7 @@ import numpy as np
 from forecast._checks import check_whole_number
 from forecast._notes import Note
 from forecast._plain import plain, read
-from forecast._types import BoolArray, FloatArray, IntArray
+from forecast._types import BoolArray, FloatArray
 from forecast.errors import FitError, RequestError
 from forecast.survival.distribution import CountDistribution, Durations, first_seen
 from forecast.survival.encoding import Encoding, is_zero_one
@@ -126,18 +126,20 @@ class AcceleratedTime:
         mean, precision = _prior_arrays(names, prior, dict(zip(names, ridge, strict=False)))
         start = _start(names, prior, mean, durations, near)
         never = _never_design(self.never, encoding, design)
-        likelihood = _Likelihood(STANDARDS[self.shape], design, never, durations, mean, precision)
+        slopes, standard = np.zeros((3, len(design))), STANDARDS[self.shape]
+        likelihood = _Likelihood(standard, design, never, durations, mean, precision, slopes)
         for enough in () if near else ENOUGH_TO_START:
             if len(durations) > 10 * enough:
                 start = likelihood.every(len(durations) // enough).maximise(start)[0]
-        theta, covariance, converged = likelihood.maximise(start)
-        if (np.diag(covariance) > FLAT).any():
-            open_name = names[int(np.argmax(np.diag(covariance)))]
+        theta, root, converged = likelihood.maximise(start)
+        variances = (root**2).sum(axis=1)
+        if (variances > FLAT).any():
+            open_name = names[int(np.argmax(variances))]
             raise FitError(
                 f"The data do not determine the effect of {open_name!r}.",
                 "Give a penalty or a prior, or leave the covariate out.",
             )
-        covariance = widened(covariance, likelihood.between_rows(theta))
+        covariance = widened(root, likelihood.between_rows())
         notes = fit_notes(  # few events for an effect are no doubt where a prior speaks of it
             durations,
             n_covariates=len(set(encoding.names) - set(prior)),
@@ -368,6 +370,8 @@ class _Likelihood:
         What was seen.
     mean, precision : ndarray of shape (p + 2 + q,)
         Gaussian prior of location, coefficients, log scale and the never share's coefficients.
+    slopes : ndarray of shape (3, n)
+        Each row's weighted slopes in its three predictors, where they were last evaluated.
     """
 
     standard: Standard
@@ -376,6 +380,7 @@ class _Likelihood:
     durations: Durations
     mean: FloatArray
     precision: FloatArray
+    slopes: FloatArray
 
     def every(self, stride: int) -> _Likelihood:
         """Return the likelihood of each ``stride``-th row, the prior weaker by as much.
@@ -389,6 +394,7 @@ class _Likelihood:
             never=self.never[rows],
             durations=self.durations.take(np.arange(len(self.design))[rows]),
             precision=self.precision / stride,
+            slopes=self.slopes[:, rows].copy(),
         )
 
     def evaluate(self, theta: FloatArray) -> tuple[float, FloatArray, FloatArray]:
@@ -408,80 +414,80 @@ class _Likelihood:
         """Return the log-likelihood of some rows, its gradient and its Hessian."""
         design, never, weight = self.design[rows], self.never[rows], self.durations.weight[rows]
         value, first, second = self._since_entry(theta, rows)
-        size, last = len(theta), design.shape[1]
-        # each of the three linear predictors has its own block of columns
-        blocks = [
-            (0, slice(0, last), design),
-            (1, slice(last, last + 1), np.ones((len(value), 1))),
-            (2, slice(last + 1, size), never),
-        ]
-        gradient, hessian = np.empty(size), np.empty((size, size))
-        for i, here, X in blocks:
-            gradient[here] = (weight * first[:, i]) @ X
-            for j, there, Z in blocks[i:]:
-                hessian[here, there] = (X * (weight * second[:, i, j])[:, None]).T @ Z
-                hessian[there, here] = hessian[here, there].T
+        last = design.shape[1]
+        # each of the three linear predictors has its own columns: location, log scale, share
+        slope, bend = weight * first, weight * second
+        self.slopes[:, rows] = slope
+        gradient = np.concatenate([slope[0] @ design, [slope[1].sum()], slope[2] @ never])
+        hessian = np.empty((len(theta), len(theta)))
+        hessian[:last, :last] = (design.T * bend[0, 0]) @ design
+        by = np.column_stack([bend[0, 1], bend[0, 2][:, None] * never])
+        hessian[:last, last:] = design.T @ by
+        hessian[last:, :last] = hessian[:last, last:].T
+        hessian[last, last] = bend[1, 1].sum()
+        hessian[last, last + 1 :] = hessian[last + 1 :, last] = bend[1, 2] @ never
+        hessian[last + 1 :, last + 1 :] = (never.T * bend[2, 2]) @ never
         return float(weight @ value), gradient, hessian
 
     def _since_entry(
-        self, theta: FloatArray, rows: slice | IntArray
+        self, theta: FloatArray, rows: slice
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return what :meth:`_rows` does, given that each row got as far as its entry."""
-        data, design, never = self.durations, self.design[rows], self.never[rows]
-        entry, observed = data.entry[rows], data.observed[rows]
-        found = self._rows(theta, data.step[rows], observed, design, never)
-        late = entry > 0
-        if late.any():
-            none = np.zeros(int(late.sum()), dtype=np.bool_)
-            gone = self._rows(theta, entry[late], none, design[late], never[late])
-            for total, part in zip(found, gone, strict=True):
-                total[late] -= part
-        return found
+        """Return value, slopes (3, n) and bends (3, 3, n) of rows in the three predictors.
 
-    def between_rows(self, theta: FloatArray) -> FloatArray:
+        They are of each row given that it got as far as its entry.
+        """
+        data, design, never = self.durations, self.design[rows], self.never[rows]
+        entry, n, last = data.entry[rows], len(design), design.shape[1]
+        late = np.flatnonzero(entry)
+        # a late row counts twice: as it was seen, less what it is to get to its entry
+        each = np.concatenate([np.arange(n), late])
+        step = np.concatenate([data.step[rows], entry[late]]).astype(np.float64)
+        observed = np.concatenate([data.observed[rows], np.zeros(len(late), dtype=np.bool_)])
+        location, odds = design @ theta[:last], never @ theta[last + 1 :]
+        found = self._rows(step, observed, location[each], float(theta[last]), odds[each])
+        for part in found:
+            part[..., late] -= part[..., n:]
+        return found[0][:n], found[1][:, :n], found[2][:, :, :n]
+
+    def between_rows(self) -> FloatArray:
         """Return the sum of score times score' over pairs of different rows of one subject.
 
         Nought where every subject has one row. It is what rows of one subject being alike adds
-        to the middle of the sandwich (Liang and Zeger 1986, Biometrika 73:13).
+        to the middle of the sandwich (Liang and Zeger 1986, Biometrika 73:13). The scores are
+        those where the likelihood was last evaluated.
         """
-        size = len(theta)
+        size = len(self.mean)
         owner = first_seen(self.durations.subject)
         groups = int(owner.max()) + 1
         has_several = np.bincount(owner) > 1
         several = np.flatnonzero(has_several[owner])
         which = (np.cumsum(has_several) - 1)[owner[several]]
+        several, which = several[np.argsort(which, kind="stable")], np.sort(which)
         total, own = np.zeros((int(has_several.sum()), size)), np.zeros((size, size))
         for low in range(0, len(several), BLOCK):
             rows = several[low : low + BLOCK]
-            first = self._since_entry(theta, rows)[1] * self.durations.weight[rows, None]
-            score = np.hstack(
-                [first[:, :1] * self.design[rows], first[:, 1:2], first[:, 2:] * self.never[rows]]
-            )
+            first = self.slopes[:, rows, None]
+            score = np.hstack([first[0] * self.design[rows], first[1], first[2] * self.never[rows]])
             own += score.T @ score
-            np.add.at(total, which[low : low + BLOCK], score)
+            owners, begin = np.unique(which[low : low + BLOCK], return_index=True)
+            total[owners] += np.add.reduceat(score, begin)
         return np.asarray((total.T @ total - own) * (groups / max(groups - 1, 1)))
 
     def _rows(
         self,
-        theta: FloatArray,
-        step: IntArray,
+        step: FloatArray,
         observed: BoolArray,
-        design: FloatArray,
-        never: FloatArray,
+        location: FloatArray,
+        log_scale: float,
+        odds: FloatArray,
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return value, gradient (n, 3) and Hessian (n, 3, 3) in the three linear predictors."""
-        last = design.shape[1]
-        location, scale = design @ theta[:last], float(np.exp(theta[last]))
-        plain, slope, bend = step_likelihood(
-            self.standard, step.astype(np.float64), observed, location, scale
-        )
-        # entry by entry, each in one piece of memory
+        """Return value, slopes (3, n) and bends (3, 3, n) in location, log scale and log odds."""
+        scale = float(np.exp(log_scale))
+        plain, slope, bend = step_likelihood(self.standard, step, observed, location, scale)
         first, second = np.zeros((3, len(plain))), np.zeros((3, 3, len(plain)))
-        gradient, hessian = first.T, np.moveaxis(second, 2, 0)
-        if not never.shape[1]:
-            gradient[:, :2], hessian[:, :2, :2] = slope, bend
-            return plain, gradient, hessian
-        odds = never @ theta[last + 1 :]
+        if not self.never.shape[1]:
+            first[:2], second[:2, :2] = slope, bend
+            return plain, first, second
         log_share = -np.logaddexp(0, odds)  # of the share that has the event
         share = np.exp(log_share)
         survived = np.logaddexp(odds + log_share, log_share + plain)
@@ -489,38 +495,33 @@ class _Likelihood:
         # chance that a row without the event still is one of those who will have it
         still = np.where(observed, 1.0, np.exp(log_share + plain - survived))
         mixed = still * (1 - still)
-        for i in (0, 1):
-            first[i] = still * slope[:, i]
-            for j in (0, 1):
-                second[i, j] = still * bend[:, i, j] + mixed * (slope[:, i] * slope[:, j])
-            second[2, i] = second[i, 2] = -mixed * slope[:, i]
+        first[:2] = still * slope
         first[2] = share - still
+        second[:2, :2] = still * bend + mixed * (slope[:, None] * slope)
+        second[2, :2] = second[:2, 2] = -mixed * slope
         second[2, 2] = mixed - share * (1 - share)
-        return value, gradient, hessian
+        return value, first, second
 
     def maximise(self, theta: FloatArray) -> tuple[FloatArray, FloatArray, bool]:
-        """Return the maximum, the inverse observed information there, and whether it settled."""
+        """Return the maximum, a root of the inverse information there, and whether it settled."""
         with np.errstate(over="ignore", invalid="ignore"):  # far steps, which are then halved
             found, information, converged = climb(self.evaluate, theta, settled=SETTLED)
-        return found, _inverse(information), converged
+        return found, _inverse_root(information), converged
 
 
-def _inverse(matrix: FloatArray) -> FloatArray:
-    """Return the inverse; directions the data leave open come out very wide."""
+def _inverse_root(matrix: FloatArray) -> FloatArray:
+    """Return a root of the inverse; directions the data leave open come out very wide."""
     values, vectors = np.linalg.eigh(matrix)
-    spread = 1 / np.maximum(values, LEAST_SPREAD)
-    return np.asarray((vectors * spread) @ vectors.T, dtype=np.float64)
+    return np.asarray(vectors / np.sqrt(np.maximum(values, LEAST_SPREAD)))
 
 
-def widened(inverse: FloatArray, between: FloatArray) -> FloatArray:
+def widened(root: FloatArray, between: FloatArray) -> FloatArray:
     """Return the covariance of estimates from rows that are alike within subjects.
 
-    The sandwich inverse + inverse between inverse, in no direction less than ``inverse``: a few
-    pairs of rows that happen to differ are no reason to be surer. The directions are those in
-    which the inverse is a ball, so that units do not matter.
+    With inverse = ``root @ root.T``, the sandwich inverse + inverse between inverse, in no
+    direction less than the inverse: a few pairs of rows that happen to differ are no reason to be
+    surer. The directions are those in which the inverse is a ball, so that units do not matter.
     """
-    values, vectors = np.linalg.eigh(inverse)
-    root = vectors * np.sqrt(np.maximum(values, 0))
     added, along = np.linalg.eigh(root.T @ between @ root)
-    more = (root @ along) * np.sqrt(np.maximum(added, 0))
-    return np.asarray(inverse + more @ more.T, dtype=np.float64)
+    wider = (root @ along) * np.sqrt(1 + np.maximum(added, 0))
+    return np.asarray(wider @ wider.T, dtype=np.float64)

@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._plain import plain, read
-from forecast._types import FloatArray
+from forecast._types import FloatArray, IntArray
 from forecast.errors import DataError
 from forecast.survival.newton import climb
 
@@ -33,6 +33,8 @@ LIMITS = ((-0.3, 0.3), (-9.0, 1.0), (0.0, 2.0), (-9.0, 1.0))
 MOST_PATHS = 250  # behind four numbers
 RATES = 5
 PARTS = 6
+Law = tuple[FloatArray, FloatArray, FloatArray]
+PATHS_TOGETHER = 128  # their densities stay in the second-level cache
 SETTLED = 1e-6  # squared length of a step in standard errors
 
 
@@ -65,39 +67,40 @@ class PassageBridge:
     def log_likelihood(
         self, steps: npt.ArrayLike, levels: npt.ArrayLike, passage: npt.ArrayLike
     ) -> FloatArray:
-        """Return the log density of a path's levels for each step of the first passage.
+        """Return the log density of a path's levels for each step of the first passage, (t,).
 
         Parameters
         ----------
-        steps : array of shape (m,)
-            When paths were measured.
-        levels : array of shape (..., m)
-            What was found, one path a row.
+        steps, levels : array of shape (m,)
+            When the path was measured, and what was found.
         passage : array of shape (t,)
             Steps of the first passage, none before a measured step.
-
-        Returns
-        -------
-        ndarray of shape (..., t)
         """
-        when = np.asarray(passage, dtype=np.float64)
-        at = np.asarray(steps, dtype=np.float64)
-        mean, spread = self._moments(np.broadcast_to(at, (len(when), len(at))), when)
-        seen = np.asarray(levels, dtype=np.float64)
-        return normal_log_density(seen[..., None, :] - mean, spread)
+        at, seen = _in_order(steps, levels)
+        law = self._bridge(at, np.asarray(passage, dtype=np.float64))
+        return np.asarray(self._by_level(law, seen)[-1])
+
+    # log densities of the first 1 to m levels ``seen``, (m, ..., t)
+    def _by_level(self, law: Law, seen: FloatArray) -> FloatArray:
+        mean, rising, falling = law
+        return filtered(seen - mean, rising, falling, self.error)
+
+    # mean of paths at ``at`` given their passage, and what makes their covariance, see `filtered`
+    def _bridge(self, at: FloatArray, when: FloatArray) -> Law:
+        length = when - 0.5
+        share = np.minimum(at / length, 1.0)
+        wander = self.wander * (self.threshold / length) ** self.power * length
+        return self.threshold * self.pace * share, wander * share, 1 - share
 
     # means (n, m) and covariances (n, m, m) of paths (n, m), padded with NaN, given their passage
     def _moments(self, at: FloatArray, when: FloatArray) -> tuple[FloatArray, FloatArray]:
-        length = when[:, None] - 0.5
         blank = np.isnan(at)
-        share = np.minimum(np.where(blank, 0.0, at) / length, 1.0)
-        low = np.minimum(share[:, :, None], share[:, None, :])
-        high = np.maximum(share[:, :, None], share[:, None, :])
-        wander = self.wander * (self.threshold / length) ** self.power * length
-        spread = wander[:, :, None] * low * (1 - high)
+        mean, rising, falling = self._bridge(np.where(blank, 0.0, at), when[:, None])
+        low = np.minimum(rising[:, :, None], rising[:, None, :])
+        spread = low * np.minimum(falling[:, :, None], falling[:, None, :])
         every = np.arange(at.shape[1])
         spread[:, every, every] += np.where(blank, 1.0, self.error)
-        return self.threshold * self.pace * share, spread
+        return mean, spread
 
     # log-likelihood of paths (n, m) padded with NaN, given their passage, with its gradient and
     # expected information in log pace, log wander, power and log error
@@ -132,30 +135,20 @@ class PassageBridge:
     def log_likelihood_never(self, steps: npt.ArrayLike, levels: npt.ArrayLike) -> FloatArray:
         """Return the log density of the levels of a path that never passes.
 
-        One for each ceiling and each rate of ``lengths``: shape (..., c * r), ``levels`` as for
-        ``log_likelihood``.
+        One for each ceiling and each rate of ``lengths``, shape (c * r,).
         """
-        mean, spread = self._never(np.asarray(steps, dtype=np.float64))
-        seen = np.asarray(levels, dtype=np.float64)
-        return normal_log_density(seen[..., None, :] - mean, spread)
+        at, seen = _in_order(steps, levels)
+        return np.asarray(self._by_level(self._never(at), seen)[-1])
 
-    def _never(self, at: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return means (c * r, m) and covariances (c * r, m, m) of paths that never pass."""
+    # the same as `_bridge` of paths that never pass, (..., c * r) for ``at`` of shape (..., 1)
+    def _never(self, at: FloatArray) -> Law:
         gain = self.threshold / (np.array(self.lengths) - 0.5)
         ceiling, rate = np.meshgrid(self.threshold * np.array(CEILINGS), gain, indexing="ij")
-        stays = np.exp(-ceiling.ravel())[:, None]
-        goes = (1 - stays) * np.exp(-self.pace * rate.ravel()[:, None] * at)
+        stays, fast = np.exp(-ceiling.ravel()), rate.ravel()
+        goes = (1 - stays) * np.exp(-self.pace * fast * at)
         # a step's wander shows as far as what is left can still go
         shows = goes / (stays + goes)
-        wander = self.wander * rate.ravel() ** self.power
-        spread = (
-            wander[:, None, None]
-            * np.minimum(at[:, None], at)
-            * (shows[:, :, None] * shows[:, None, :])
-        )
-        every = np.arange(len(at))
-        spread[:, every, every] += self.error
-        return -np.log(stays + goes), spread
+        return -np.log(stays + goes), self.wander * fast**self.power * at * shows, shows
 
     def rank(self, chances: FloatArray, done: int, step: float, level: float) -> float:
         """Return which share of paths not passed by ``done`` have a lower level at ``step``.
@@ -167,24 +160,21 @@ class PassageBridge:
         """
         from math import erf, sqrt
 
-        length = self._when(done, len(chances)) - 0.5
-        share = np.minimum(step / length, 1.0)
-        wander = self.wander * (self.threshold / length) ** self.power * length
-        never, spread = self._never(np.array([float(step)]))
-        mean = np.concatenate([self.threshold * self.pace * share, never[:, 0]])
-        variance = np.concatenate([wander * share * (1 - share) + self.error, spread[:, 0, 0]])
+        at = np.array([float(step)])
+        each = (self._bridge(at, self._when(done, len(chances))), self._never(at))
+        mean, rising, falling = np.hstack(each)
+        variance = rising * falling + self.error
         later = max(1 - float(chances.sum()), 0.0) / 2
-        weight = np.concatenate(
-            [chances, *(np.full(n, later / n) for n in (len(BEYOND), len(never)))]
-        )
+        beyond = (len(BEYOND), len(mean) - len(chances) - len(BEYOND))
+        weight = np.concatenate([chances, *(np.full(n, later / n) for n in beyond)])
         below = [0.5 * (1 + erf(z / sqrt(2))) for z in (level - mean) / np.sqrt(variance)]
         return float(weight @ below / weight.sum())
 
     @staticmethod
-    def _when(done: int, horizon: int) -> FloatArray:
+    def _when(done: int | IntArray, horizon: int) -> FloatArray:
         """Return the steps at which a path may pass: up to the horizon, and some beyond it."""
-        late = done + horizon * np.array(BEYOND)
-        return np.concatenate([done + np.arange(1.0, horizon + 1), late])
+        ahead = np.concatenate([np.arange(1.0, horizon + 1), horizon * np.array(BEYOND)])
+        return np.asarray(np.asarray(done)[..., None] + ahead)
 
     def posterior(
         self,
@@ -206,8 +196,8 @@ class PassageBridge:
             Steps taken without passing.
         steps : array of shape (m,)
             Measured up to ``done``. None leave the chances as they are.
-        levels : array of shape (m,) or (n, m)
-            Of one path, or of each row of ``chances``.
+        levels : array of shape (m,)
+            What was found.
         belief : float
             Power to which the likelihood of the levels is raised: below 1 a bridge that is not
             learnt from paths like these says less, yet still rules out what is far off.
@@ -221,18 +211,40 @@ class PassageBridge:
         horizon = chances.shape[-1]
         found = self.log_likelihood(steps, levels, self._when(done, horizon))
         never = self.log_likelihood_never(steps, levels)
-        most = np.maximum(found.max(axis=-1), never.max(axis=-1))[..., None]
-        fits, fits_never = (np.exp(belief * (each - most)) for each in (found, never))
-        weights = chances * fits[..., :horizon]
-        later = np.clip(1 - chances.sum(axis=-1), 0.0, 1.0) * (
-            0.5 * fits[..., horizon:].mean(axis=-1) + 0.5 * fits_never.mean(axis=-1)
-        )
-        total = weights.sum(axis=-1) + later
-        # chances that the levels rule out altogether are no better guide than none
-        kept = np.where(total[..., None] > 0, weights, chances)
-        scale = np.where(total > 0, total, 1.0)
-        moved: FloatArray = kept / scale[..., None]
-        return moved
+        return _weighed(chances, belief * found, belief * never)
+
+    def posteriors(
+        self,
+        chances: FloatArray,
+        done: IntArray,
+        path: IntArray,
+        upto: IntArray,
+        levels: tuple[FloatArray, FloatArray],
+    ) -> FloatArray:
+        """Return `posterior` of many rows, each a path at one of its steps.
+
+        Parameters
+        ----------
+        chances : ndarray of shape (n, h)
+            As for ``posterior``.
+        done, path, upto : ndarray of shape (n,), int
+            Steps taken, whose row it is, and how many of its levels were seen by then, at least 1.
+        levels : (ndarray, ndarray) of shape (n_paths, m)
+            Steps, in order, and what was found; padded with NaN.
+        """
+        horizon = chances.shape[1]
+        whens = np.unique(self._when(np.unique(done), horizon))
+        at = np.searchsorted(whens, self._when(done, horizon))
+        found = np.empty_like(chances)
+        for low in range(0, len(levels[0]), PATHS_TOGETHER):
+            rows = np.flatnonzero((path >= low) & (path < low + PATHS_TOGETHER))
+            steps, seen = (each[low : low + PATHS_TOGETHER].T[:, :, None] for each in levels)
+            last, own = upto[rows] - 1, path[rows] - low
+            passing = self._by_level(self._bridge(steps, whens), seen)
+            never = self._by_level(self._never(steps), seen)[last, own]
+            by_when = passing[last[:, None], own[:, None], at[rows]]
+            found[rows] = _weighed(chances[rows], by_when, never)
+        return found
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
@@ -310,16 +322,49 @@ class PassageBridge:
         return cls(threshold, *scales, lengths)
 
 
-def normal_log_density(off: FloatArray, spread: FloatArray) -> FloatArray:
-    """Return log densities, (..., n), of deviations (..., n, m) with covariances (n, m, m)."""
-    factor = np.linalg.cholesky(spread)
-    size = off.shape[-1]
-    by_spread = np.moveaxis(off.reshape(-1, *off.shape[-2:]), 0, -1)
-    scaled = np.linalg.solve(factor, by_spread)
-    every = np.arange(size)
-    volume = 2 * np.log(factor[:, every, every]).sum(axis=1) + np.log(2 * np.pi) * size
-    squares = np.einsum("nmk,nmk->kn", scaled, scaled)
-    found: FloatArray = -0.5 * (volume + squares).reshape(off.shape[:-1])
+# columns, (m, 1), in the order of the steps
+def _in_order(steps: npt.ArrayLike, levels: npt.ArrayLike) -> FloatArray:
+    both = np.array([steps, levels], dtype=np.float64)
+    return both[:, np.argsort(both[0]), None]
+
+
+# chances (..., h) weighed by log-likelihoods of passing, (..., h + late), and of never
+def _weighed(chances: FloatArray, found: FloatArray, never: FloatArray) -> FloatArray:
+    horizon = chances.shape[-1]
+    most = np.maximum(found.max(axis=-1), never.max(axis=-1))[..., None]
+    fits, fits_never = np.exp(found - most), np.exp(never - most)
+    weights = chances * fits[..., :horizon]
+    later = np.clip(1 - chances.sum(axis=-1), 0.0, 1.0) * (
+        0.5 * fits[..., horizon:].mean(axis=-1) + 0.5 * fits_never.mean(axis=-1)
+    )
+    total = weights.sum(axis=-1) + later
+    # chances that the levels rule out altogether are no better guide than none
+    kept = np.where(total[..., None] > 0, weights, chances)
+    scale = np.where(total > 0, total, 1.0)
+    return np.asarray(kept / scale[..., None])
+
+
+def filtered(off: FloatArray, rising: FloatArray, falling: FloatArray, error: float) -> FloatArray:
+    """Return log densities of the first 1 to m deviations ``off`` (m, ...), by Kalman's filter.
+
+    They are of a Gaussian Markov process: ``rising[i] * falling[j]`` is the covariance of its i-th
+    and a later j-th place. Each was measured with the variance ``error``.
+    """
+    found, total = np.empty(off.shape), np.zeros(off.shape[1:])
+    own = rising * falling
+    mean, variance = np.zeros(off.shape[1:]), own[0]
+    for place, each in enumerate(off):
+        if place:
+            keeps, before = np.zeros_like(own[0]), falling[place - 1]
+            np.divide(falling[place], before, out=keeps, where=before > 0)
+            mean = keeps * mean
+            variance = keeps * keeps * (variance - own[place - 1]) + own[place]
+        spread = variance + error
+        gap = each - mean
+        total = total - 0.5 * (gap * gap / spread + np.log(2 * np.pi * spread))
+        found[place] = total
+        mean = mean + variance / spread * gap
+        variance = variance * (error / spread)
     return found
 
 

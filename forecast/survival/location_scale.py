@@ -54,8 +54,8 @@ def _mills_cubics() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     that a short table keeps twelve digits everywhere (it solves R' = z R - 1).
     """
     nodes = np.arange(int(FAR) * CELLS + 2) / CELLS
-    tail = [0.5 * math.erfc(node / math.sqrt(2)) for node in nodes.tolist()]
-    value = np.array(tail) / _normal_density(nodes)
+    twice_tail = np.array([*map(math.erfc, (nodes / math.sqrt(2)).tolist())])
+    value = 0.5 * twice_tail / _normal_density(nodes)
     slope = (nodes * value - 1) / CELLS
     rise = value[1:] - value[:-1]
     second = 3 * rise - 2 * slope[:-1] - slope[1:]
@@ -171,15 +171,14 @@ def step_likelihood(
     Returns
     -------
     value : ndarray of shape (n,)
-    gradient : ndarray of shape (n, 2)
-    hessian : ndarray of shape (n, 2, 2)
+    gradient : ndarray of shape (2, n)
+    hessian : ndarray of shape (2, 2, n)
     """
     with np.errstate(divide="ignore"):  # the log of step 0, and of a chance that is none
         lower = np.clip((np.log(step - observed) - location) / scale, -FARTHEST, FARTHEST)
         upper = np.clip((np.log(step) - location) / scale, -FARTHEST, FARTHEST)
         upper = np.where(observed, upper, FARTHEST)  # no event by a step: it lies above
         value = standard.log_between(lower, upper)
-    # one contiguous row per entry: many times faster than entries that lie apart
     first, second = np.zeros((2, len(step))), np.zeros((2, 2, len(step)))
     for z, sign in ((upper, 1.0), (lower, -1.0)):
         density = sign * np.exp(standard.log_density(z) - value)
@@ -196,4 +195,4 @@ def step_likelihood(
     second[0, 1] -= first[0] * first[1]
     second[1, 1] -= first[1] * first[1]
     second[1, 0] = second[0, 1]
-    return value, first.T, np.moveaxis(second, 2, 0)
+    return value, first, second

@@ -119,10 +119,14 @@ def climb(
         # what lies at its limit and pulls beyond it stays there
         free = ~((at <= low) & (gradient < 0) | (at >= high) & (gradient > 0))
         held = information[np.ix_(free, free)]
-        lowest = float(np.linalg.eigvalsh(held)[0]) if free.any() else 1.0
-        lift = max(0.0, SMALLEST_CURVATURE - lowest) * (1.0 + (lowest < 0))
+        even, lift = np.eye(len(held)), 0.0
+        try:
+            np.linalg.cholesky(held - SMALLEST_CURVATURE * even)
+        except np.linalg.LinAlgError:
+            lowest = float(np.linalg.eigvalsh(held)[0])
+            lift = max(0.0, SMALLEST_CURVATURE - lowest) * (1.0 + (lowest < 0))
         move = np.zeros(len(at))
-        move[free] = np.linalg.solve(lift * np.eye(len(held)) + held, gradient[free])
+        move[free] = np.linalg.solve(lift * even + held, gradient[free])
         if not lift and gradient @ move < settled:
             return np.clip(at + move, low, high), information, True
         move /= max(1.0, np.abs(move).max() / LONGEST_MOVE)

@@ -247,11 +247,11 @@ def test_never_less_than_the_inverse_information_in_any_direction():
 
 def test_the_widened_matrix_does_not_depend_on_units():
     rng = np.random.default_rng(0)
-    half, between = rng.normal(size=(4, 4)), rng.normal(size=(4, 4))
-    inverse, between = half @ half.T, between + between.T
+    root, between = rng.normal(size=(4, 4)), rng.normal(size=(4, 4))
+    between = between + between.T
     units = np.diag([1.0, 100.0, 0.01, 3.0])
-    other = widened(units @ inverse @ units, np.linalg.inv(units) @ between @ np.linalg.inv(units))
-    assert_allclose(other, units @ widened(inverse, between) @ units, rtol=1e-8)
+    other = widened(units @ root, np.linalg.inv(units) @ between @ np.linalg.inv(units))
+    assert_allclose(other, units @ widened(root, between) @ units, rtol=1e-8)
 
 
 @pytest.mark.slow

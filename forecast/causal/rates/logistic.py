@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -11,10 +12,13 @@ import numpy.typing as npt
 from forecast._checks import check_level, check_whole_number
 from forecast._types import AnyArray, FloatArray, IntArray
 from forecast.errors import DataError, FitError
+from forecast.survival import climb
 
 MOST_ITERATIONS = 200
 LARGEST_STEP = 2.0
 LARGEST_SPREAD = 6.0
+FARTHEST = 30.0  # a coefficient beyond has run away
+SETTLED = 1e-9  # squared length of a step in standard errors
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -219,7 +223,7 @@ class MixedLogistic:
         start = np.zeros(X.shape[1] + 1)
         start[0] = np.log(y.sum() / (n.sum() - y.sum()))
         start[-1] = 0.5
-        best = problem.minimise(start, {})
+        best = problem.minimise(start)
         loglik, _, (effects, errors) = problem.evaluate(best)
         inverse = np.linalg.pinv(problem.information(best), hermitian=True)
         return FittedMixedLogistic(
@@ -311,12 +315,13 @@ class FittedMixedLogistic:
 
         variance = float(self.covariance[at, at])
         along = self.covariance[at] / variance if variance > 0 else np.zeros(len(self.parameters))
+        information = np.asarray(np.linalg.pinv(self.covariance, hermitian=True), np.float64)
 
         def loss(value: float) -> float:
             start = self.parameters + (value - self.parameters[at]) * along
             start[-1] = np.clip(start[-1], 0.0, LARGEST_SPREAD)
             start[at] = value
-            held = self._problem.minimise(start, {at: value})
+            held = self._problem.held(start, at, information)
             return best - self._problem.objective(held)[0] + drop
 
         return loss
@@ -375,28 +380,33 @@ class _Problem:
     strength: FloatArray
     model: MixedLogistic
 
-    def minimise(self, start: FloatArray, held: dict[int, float]) -> FloatArray:
+    def minimise(self, start: FloatArray) -> FloatArray:
+        """Return the best parameters."""
         from scipy.optimize import minimize
 
-        free = np.array([at for at in range(len(start)) if at not in held])
-        point = start.copy()
-
-        def objective(values: FloatArray) -> tuple[float, FloatArray]:
-            point[free] = values
-            value, gradient = self.objective(point)
-            return value, gradient[free]
-
-        bounds = [(0.0, LARGEST_SPREAD) if at == len(start) - 1 else (-30, 30) for at in free]
+        bounds = [*[(-FARTHEST, FARTHEST)] * (len(start) - 1), (0.0, LARGEST_SPREAD)]
         options = {"ftol": 1e-12, "gtol": 1e-6, "maxiter": 500}
         found = minimize(
-            objective, start[free], jac=True, method="L-BFGS-B", bounds=bounds, options=options
+            self.objective, start, jac=True, method="L-BFGS-B", bounds=bounds, options=options
         )
-        if not np.isfinite(found.fun) or np.abs(found.x).max() > 29:
-            raise FitError(
-                "The mixed logistic fit ran away: some covariate separates the events.",
-                "Use shrink=1 or join rare levels.",
-            )
-        point[free] = found.x
+        return _not_far(found.x if np.isfinite(found.fun) else np.array([np.inf]))
+
+    def held(self, start: FloatArray, at: int, information: FloatArray) -> FloatArray:
+        """Return the best parameters with one of them as it is in ``start``.
+
+        They lie near parameters whose ``information`` is given: Newton's steps with it settle soon.
+        """
+        free = np.delete(np.arange(len(start)), at)
+        here, point = information[np.ix_(free, free)], start.copy()
+
+        def surface(values: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+            point[free] = values
+            value, gradient = self.objective(point)
+            return -value, -gradient[free], here
+
+        last = free == len(start) - 1
+        limits = np.where(last, 0.0, -FARTHEST), np.where(last, LARGEST_SPREAD, FARTHEST)
+        point[free] = _not_far(climb(surface, start[free], settled=SETTLED, limits=limits)[0])
         return point
 
     def objective(self, parameters: FloatArray) -> tuple[float, FloatArray]:
@@ -432,10 +442,11 @@ class _Problem:
         beta, spread = parameters[:-1], float(parameters[-1])
         fixed = self.X @ beta
         mode, width = self._modes(fixed, spread)
-        points, weights = np.polynomial.hermite.hermgauss(self.model.nodes)
+        points, weights = _quadrature(self.model.nodes)
         at = mode[:, None] + np.sqrt(2) * width[:, None] * points  # (groups, nodes)
         eta = fixed[:, None] + spread * at[self.codes]
-        terms = self.y[:, None] * eta - self.n[:, None] * np.logaddexp(0, eta)
+        small = np.exp(-np.abs(eta))
+        terms = self.y[:, None] * eta - self.n[:, None] * (np.maximum(eta, 0) + np.log1p(small))
         starts = np.searchsorted(self.codes, np.arange(len(mode)))  # rows are sorted by group
         inner = np.add.reduceat(terms, starts) - at**2 / 2
         inner += points**2 + np.log(weights) + np.log(width)[:, None] - np.log(np.pi) / 2
@@ -444,7 +455,8 @@ class _Problem:
         total = share.sum(axis=1, keepdims=True)
         share /= total
         loglik = float((np.log(total) + top).sum())
-        left_over = self.y[:, None] - self.n[:, None] * _expit(eta)
+        chance = np.where(eta > 0, 1.0, small) / (1 + small)
+        left_over = self.y[:, None] - self.n[:, None] * chance
         by_row = (share[self.codes] * left_over).sum(axis=1)
         by_group = (share * at * np.add.reduceat(left_over, starts)).sum(axis=1)
         gradient = np.append(self.X.T @ by_row, by_group.sum())
@@ -468,6 +480,15 @@ class _Problem:
         return mode, 1 / np.sqrt(curvature)
 
 
+def _not_far(parameters: FloatArray) -> FloatArray:
+    if np.abs(parameters).max() > FARTHEST - 1:
+        raise FitError(
+            "The mixed logistic fit ran away: some covariate separates the events.",
+            "Use shrink=1 or join rare levels.",
+        )
+    return parameters
+
+
 def _crossing(loss: Callable[[float], float], centre: float, step: float) -> float:
     """Return where ``loss`` crosses zero, stepping away from ``centre`` where it is positive."""
     from scipy.optimize import brentq
@@ -478,6 +499,9 @@ def _crossing(loss: Callable[[float], float], centre: float, step: float) -> flo
             return float(brentq(loss, near, far, xtol=1e-4))
         near, far = far, far + step
     return float(np.inf * np.sign(step))
+
+
+_quadrature = cache(np.polynomial.hermite.hermgauss)
 
 
 def _expit(values: FloatArray) -> FloatArray:
