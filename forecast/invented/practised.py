@@ -15,7 +15,7 @@ good; what a ps session adds is the regime effect and nothing else, so that ps l
   in blue, green and yellow: direction of GURNANI22. Layering, scars: common practice, no source.
 - More passes take more (KOSSIDA12: four against one, better in all 18 tattoos), .12 of the log
   speed per doubling: no source for the size. Under a patch three or four passes fit (BIESMAN17: 3.7
-  against 1.4). Fractional treatment spares blisters (AU15) and takes no ink.
+  against 1.4). Fractional treatment takes no ink; that it spares blisters (AU15) is left out.
 
 Who comes. Limbs and trunk about even, face and neck one in fourteen (BENCINI12); within these, and
 layered one in eight: common practice, no source.
@@ -23,8 +23,8 @@ layered one in eight: common practice, no source.
 What is done. Each ink gets the wavelength that it takes up best, the longest where several do, so
 that black gets 1064 nm under ns and ps alike; since year 6.5 two of five operators fire 755 nm on
 black too, under ps. So pulse and wavelength can be told apart. A head more is a row more. Fluence
-is worked up from session to session; one pass in seven of ten sessions; a patch from year five on,
-in a fifth of them: common practice, no source.
+is worked up from session to session; one pass or two; a patch from year five on, in a fifth of the
+sessions: common practice, no source.
 
 What is seen. Graders write in fives, tens or quarters (quarters: LAPIDOTH04), 100 when it is gone.
 In types V and VI the skin darkens for a while in 44 of 100 courses (LAPIDOTH04), and some mark
@@ -125,7 +125,7 @@ def taken_by(world: World) -> tuple[FloatArray, FloatArray]:
 
 
 def passes_of(technique: FloatArray, day: FloatArray) -> FloatArray:
-    """Return the passes of each session: two in a quarter of them, more under a patch."""
+    """Return the passes of each session: one or two, more under a patch."""
     plain = np.where(technique > 0.55, 2.0, 1.0)
     return np.where(patched(technique, day), np.where(technique > 0.9, 4.0, 3.0), plain)
 
