@@ -32,6 +32,7 @@ stays in about 6 of 100 (REILLY23). How often it lightens there has no source: a
 """
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -39,9 +40,9 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.invented.people import N_INKS, NEVER, PATTERNS, YEAR, Chance, Cohort, normal
+from forecast.invented.people import N_INKS, NEVER, PATTERNS, YEAR, Cohort, normal
 from forecast.invented.process import Visit, log_speeds
-from forecast.invented.share import features, reach_day
+from forecast.invented.share import Share, features, reach_day
 from forecast.invented.world import OwnedLaser, World
 from forecast.tattoo import INKS, uptake_table
 
@@ -56,14 +57,9 @@ TAKES = {
 }
 A_DOUBLING = 0.12  # of passes, in the log speed
 PATCH_YEAR, TWO_HEADS_YEAR = 5.0, 6.5
-# In types V and VI: each reaction, how often, and the chance that it lasts.
-DARK_SKIN = (
-    ("hyperpigmentation", 0.66, 0.06),
-    ("hypopigmentation", 0.12, 0.15),
-    ("blister", 0.16, 0.0),
-    ("texture", 0.05, 0.2),
-    ("scar", 0.01, 0.9),
-)
+# In types V and VI: the reactions, how often each, and the chance that it lasts.
+DARK_SKIN = ("hyperpigmentation", "hypopigmentation", "blister", "texture", "scar")
+HOW_OFTEN, LASTS = (0.66, 0.12, 0.16, 0.05, 0.01), (0.06, 0.15, 0.0, 0.2, 0.9)
 INK_OF: IntArray = np.full((len(PATTERNS), N_INKS.max()), -1)  # -1: no ink
 for _row, _text in enumerate(PATTERNS):
     INK_OF[_row, : N_INKS[_row]] = [INKS.index(ink) for ink in _text.split(";")]
@@ -71,7 +67,7 @@ IS_BLACK = np.equal(INK_OF, INKS.index("black"))
 PARTS = normal(np.where(IS_BLACK, 3.0, 1.0) * (INK_OF >= 0))
 
 
-class Practised:
+class Practised(Share):
     """The state is the fall of log ink of each ink of the tattoo, (n, most inks)."""
 
     def __init__(self, cohort: Cohort, world: World) -> None:
@@ -85,13 +81,6 @@ class Practised:
         self.share_day = np.where(self.answers, from_day, NEVER)
         self.log_speed = log_speeds(world, features(cohort.attributes)) + cohort.frailty
 
-    def begin(self, cohort: Cohort, chance: Chance) -> tuple[FloatArray, BoolArray]:
-        """Return the fall from sessions elsewhere, with the lasers of day one, and who cleared."""
-        had = np.arange(chance.before.shape[1]) < cohort.attributes.elsewhere[:, None]
-        step = np.exp(self.log_speed[:, None] + self.world.session_sd * chance.before)
-        state = np.where(had, step, 0.0).sum(axis=1)[:, None] * self.takes(0.0 * cohort.start)
-        return state, self.log_left(state) <= np.log(1 - self.world.cleared_at / 100)
-
     def takes(self, day: FloatArray) -> FloatArray:
         """Return how well the lasers of each day take up each ink of the tattoo, 0 to 1."""
         period = np.searchsorted(self.days, day, side="right") - 1
@@ -99,15 +88,8 @@ class Practised:
 
     def step(self, state: FloatArray, visit: Visit) -> FloatArray:
         """Return the fall of log ink after one more session."""
-        world = self.world
-        drift = world.session_sd * visit.chance + world.spacing_effect * visit.weeks
         passes = A_DOUBLING * np.log2(passes_of(visit.technique, visit.day))
-        fall = np.exp(self.log_speed + drift + visit.crew + visit.regime + passes)
-        return state + fall[:, None] * self.takes(visit.day)
-
-    def log_left(self, state: FloatArray) -> FloatArray:
-        """Return the log of the share of the ink that is left."""
-        return np.asarray(np.log((self.share * np.exp(-state)).sum(axis=1)), dtype=np.float64)
+        return super().step(state, replace(visit, crew=visit.crew + passes))
 
 
 def taken_by(world: World) -> tuple[FloatArray, FloatArray]:
@@ -168,11 +150,10 @@ def as_practised(
     frame["part"] = frame.groupby(["course_id", "session_no"]).cumcount() + 1
 
     seen, dark = tables["reactions"], cohort.attributes.skin[reacted] >= 4
-    names, shares, lasts = (np.array(column) for column in zip(*DARK_SKIN, strict=True))
-    kind = rng.choice(len(names), p=shares, size=len(seen))
-    stays = np.where(rng.random(len(seen)) < lasts[kind], "yes", "no")
+    kind = rng.choice(len(DARK_SKIN), p=HOW_OFTEN, size=len(seen))
+    stays = np.where(rng.random(len(seen)) < np.array(LASTS)[kind], "yes", "no")
     seen = seen.assign(
-        reaction=np.where(dark, names[kind], seen["reaction"]),
+        reaction=np.where(dark, np.array(DARK_SKIN)[kind], seen["reaction"]),
         lasting=np.where(dark & seen["lasting"].notna().to_numpy(), stays, seen["lasting"]),
     )
     return {"sessions": frame.reset_index(drop=True), "reactions": seen}

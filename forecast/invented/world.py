@@ -83,20 +83,10 @@ EFFECTS: dict[str, dict[str, float]] = {
         "layered": -0.25,
         "area": -0.08,
     },
-    "practised": {
-        "smoker": -0.35,
-        "heavy": -0.25,
-        "light": 0.25,
-        "layered": -0.30,
-        "amateur": 0.60,
-        "cosmetic": 1.30,
-        "traumatic": 0.20,
-        "log_area": -0.12,
-        "distal_limb": -0.20,
-        "older_tattoo": -0.10,
-        "marked_scar": -0.25,
-    },
 }
+# in place of colours, how well the lasers take up each ink
+EFFECTS["practised"] = EFFECTS["share"] | {"amateur": 0.6, "cosmetic": 1.3}
+del EFFECTS["practised"]["red"], EFFECTS["practised"]["other_colour"]
 
 # How the usual clinic of each mechanism differs from the default one.
 USUAL: dict[str, dict[str, Any]] = {
@@ -118,12 +108,12 @@ USUAL: dict[str, dict[str, Any]] = {
         "eye_sd": 0.15,
     },
     "practised": {
-        "log_speed": -1.0,
+        "log_speed": -0.95,
         "client_sd": 0.2,
         "course_sd": 0.2,
         "regime_effect_colour": 0.1,
         "scales": (5.0, 10.0, 25.0),
-        "reaction_dark": 1.75,
+        "reaction_dark": 1.7,
         "work_up": 0.06,
         "mix": {
             "layered": 0.158,
