@@ -9,36 +9,39 @@ from typing import Any
 import pandas as pd
 
 from benchmarks.truth import true_contrast
-from forecast.invented import World, simulate_clinic
-from forecast.log import write_log
+from forecast.invented import Mechanism, World, simulate_clinic
+from forecast.log import OutcomeLog, write_log
 from synthetic_data.german import write_german
 from synthetic_data.make_messy import write_messy
 
 SEED = 20170102
-UNUSED = {
-    "mechanism",
-    "dropout_slow",
-    "eye_sd",
-    "stalled_only",
-}  # the shipped clinic has their defaults
+TANGLED = "tangled"  # the folder of the clinic whose pulse and wavelength go together
 STRATEGIES = ("ns", "ps", "ns:4>ps")
 
 
 def main(folder: Path) -> None:
-    """Write the five tables, their rules and the truth behind them into ``folder``."""
-    world = World()
-    clinic = simulate_clinic(600, seed=SEED, world=world)
-    write_log(clinic.log, folder, title="An invented clinic")
-    write_messy(folder, clinic.log)
+    """Write two clinics into ``folder``, each with its tables, rules and truth; and workbooks."""
+    write_clinic(folder, "practised", "An invented clinic")
+    tangled = write_clinic(
+        folder / TANGLED, "share", "An invented clinic, pulse and wavelength as one"
+    )
+    write_messy(folder, tangled)
     write_german(folder / "deutsche_praxis.xlsx")
-    write_truth(folder / "truth.json", world, clinic.truth)
+
+
+def write_clinic(folder: Path, mechanism: Mechanism, title: str) -> OutcomeLog:
+    """Write the usual clinic of a mechanism, its tables, rules and truth."""
+    clinic = simulate_clinic(600, seed=SEED, mechanism=mechanism)
+    write_log(clinic.log, folder, title=title)
+    write_truth(folder / "truth.json", clinic.world, clinic.truth)
+    return clinic.log
 
 
 def write_truth(path: Path, world: World, courses: pd.DataFrame) -> None:
     """Write the parameters, the true differences and the truth of each course, one a line."""
     head = {
         "about": "What would have happened. For tests and notebooks only; a fit never reads it.",
-        "parameters": {k: v for k, v in asdict(world).items() if k not in UNUSED},
+        "parameters": asdict(world),
         "strategies_all_years": rounded(true_contrast(world, STRATEGIES)),
         "strategies_since_ps": rounded(true_contrast(world, STRATEGIES, between=(4.0, 8.0))),
     }

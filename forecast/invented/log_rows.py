@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.invented.people import PATTERNS, REACH, YEAR, Chance, Cohort, Crew, first
+from forecast.invented.practised import as_practised
 from forecast.invented.sessions import Paths, run_sessions
 from forecast.invented.world import World
 from forecast.log import column, column_names
@@ -124,7 +125,7 @@ def reactions(
     """
     skin = cohort.attributes.skin[:, None]
     logit = np.log(world.reaction_rate / (1 - world.reaction_rate))
-    logit = logit + 0.35 * (skin == 3) + 0.9 * (skin >= 4) + 1.0 * fluence
+    logit = logit + 0.35 * (skin == 3) + world.reaction_dark * (skin >= 4) + 1.0 * fluence
     logit = logit + Crew.of(world).reaction[paths.operator] + world.reaction_regime * paths.pulse
     return np.asarray(uniform < 1 / (1 + np.exp(-logit)), dtype=np.bool_)
 
@@ -174,6 +175,7 @@ def live(
     package = np.asarray(np.searchsorted(np.cumsum(SOLD), luck.sale), dtype=np.int64)
     package = package if sold is None else np.full(n, sold)
     fluence = 0.2 * luck.fluence + 0.15 * luck.habit
+    fluence = fluence + world.work_up * (np.minimum(paths.session_no, 7) - 4)
     reacted = reactions(cohort, paths, world, fluence, luck.reacts)
     price = session_price(cohort.attributes.area)
     stops = luck.stops < stopping(paths, package, price, reacted, world)
@@ -237,13 +239,20 @@ def frames(
     cohort: Cohort, paths: Paths, course: Course, world: World, rng: np.random.Generator
 ) -> "dict[str, pd.DataFrame]":
     """Return the five tables by name, in the columns of the log."""
-    return {
+    tables = {
         "courses": courses_frame(cohort, paths, course, rng),
         "sessions": sessions_frame(cohort, paths, course, world, rng),
         "gradings": gradings_frame(cohort, paths, course, rng),
         "reactions": reactions_frame(paths, course, rng),
         "lasers": lasers_frame(world),
     }
+    if world.mechanism == "practised":
+        held = paths.session_no <= course.given[:, None]
+        names = ("day", "pulse", "technique", "operator")
+        done = {name: getattr(paths, name)[held] for name in names}
+        done["course"], reacted = (np.nonzero(rows)[0] for rows in (held, held & course.reacted))
+        tables |= as_practised(tables, cohort, done, reacted, world, rng)
+    return tables
 
 
 def stop_reasons(paths: Paths, course: Course, rng: np.random.Generator) -> WordArray:

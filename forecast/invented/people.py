@@ -164,6 +164,7 @@ def origin_tables(mix: CaseMix) -> dict[str, FloatArray]:
     coloured = np.array([bool(set(p.split(";")) - {"black"}) for p in PATTERNS])
     inks = inks * np.where(coloured, mix.colour, 1.0)
     usual = normal(mix.region)[REGION_OF_SITE] / np.bincount(REGION_OF_SITE)[REGION_OF_SITE]
+    usual = usual if mix.sites is None else np.array(mix.sites, dtype=np.float64)
     cosmetic = np.where(np.array(BODY_SITES) == "face", 1.0, 0.0)
     lighter = np.array([1.8, 0.9, 0.4])
     density = np.array([mix.density * lighter, mix.density, mix.density * lighter, mix.density])
@@ -317,6 +318,8 @@ class Chance:
         Standard normal: the sessions elsewhere.
     eye : ndarray of shape (n, h)
         Standard normal: error of the eye that chooses and stops.
+    technique : ndarray of shape (n, h)
+        Uniform: passes and what else is used in the session; only "practised" asks.
     """
 
     session: FloatArray
@@ -327,6 +330,7 @@ class Chance:
     treats: IntArray
     before: FloatArray
     eye: FloatArray
+    technique: FloatArray
 
     @classmethod
     def draw(cls, cohort: Cohort, world: World, horizon: int, rng: np.random.Generator) -> "Chance":
@@ -334,6 +338,7 @@ class Chance:
         shape = (len(cohort), horizon)
         usual = cohort.operator[:, None]
         other = rng.integers(world.operators, size=shape)
+        asked = world.mechanism == "practised"
         return cls(
             session=rng.standard_normal(shape),
             grade=rng.standard_normal(shape),
@@ -343,6 +348,7 @@ class Chance:
             treats=np.where((rng.random(shape) < 0.85) | world.ps_owner, usual, other),
             before=rng.standard_normal((len(cohort), BEFORE)),
             eye=rng.spawn(1)[0].standard_normal(shape) if world.eye_sd else np.zeros(shape),
+            technique=rng.spawn(1)[0].random(shape) if asked else np.zeros(shape),
         )
 
     def take(self, rows: npt.NDArray[np.intp]) -> "Chance":
@@ -351,7 +357,7 @@ class Chance:
 
     def then(self, other: "Chance", held: IntArray, graded: IntArray) -> "Chance":
         """Return this chance for the sessions ``held`` and gradings ``graded``, then the other."""
-        until = dict.fromkeys(("session", "gap", "pulse", "treats"), held)
+        until = dict.fromkeys(("session", "gap", "pulse", "treats", "technique"), held)
         until |= dict.fromkeys(("grade", "graded", "eye"), graded)
         return replace(
             self, **{k: first(n, getattr(self, k), getattr(other, k)) for k, n in until.items()}
@@ -359,7 +365,8 @@ class Chance:
 
     def at_visits(self, other: "Chance") -> "Chance":
         """Return the same chance with the visits of ``other``: dates, operators, gradings noted."""
-        return replace(self, gap=other.gap, treats=other.treats, graded=other.graded)
+        same = ("gap", "treats", "graded", "technique")
+        return replace(self, **{name: getattr(other, name) for name in same})
 
 
 def first(count: IntArray, own: npt.NDArray[Any], other: npt.NDArray[Any]) -> npt.NDArray[Any]:

@@ -28,6 +28,8 @@ class Visit:
         Log of (weeks since the session before / 8); 0 at the first.
     crew, regime : ndarray of float
         What the operator and the regime add to the log speed.
+    technique : ndarray of float
+        Uniform: passes and what else is used.
     """
 
     day: FloatArray
@@ -35,6 +37,7 @@ class Visit:
     weeks: FloatArray
     crew: FloatArray
     regime: FloatArray
+    technique: FloatArray
 
 
 class Process(Protocol):
@@ -109,7 +112,7 @@ class Doses(ABC):
         cleared = np.zeros(len(cohort), dtype=np.bool_)
         for t in range(chance.before.shape[1]):
             had = t < cohort.attributes.elsewhere
-            visit = Visit(cohort.start, chance.before[:, t], none, none, none)
+            visit = Visit(cohort.start, chance.before[:, t], none, none, none, none)
             dose = np.where(had, self.step(dose, visit), dose)
             cleared |= had & (self.log_left(dose) <= np.log(1 - self.world.cleared_at / 100))
         return dose, cleared

@@ -1,8 +1,9 @@
 """Session by session: what is graded, which regime fires, and when the goal is reached.
 
-How ink goes is the world's mechanism: share, noisy, waning or leaving. Common to all:
+How ink goes is the world's mechanism: share, noisy, waning, leaving or practised. Common to all:
 
-- the grading is 100 (1 - remaining x exp(error + grader)), whole percent, between 0 and 100;
+- the grading is 100 (1 - remaining x exp(error + grader)), whole percent or as coarse as the grader
+  writes (``World.scales``), between 0 and 100;
 - the course is cleared at the first session after which the grading reaches ``cleared_at``.
 
 A strategy replaces the regime of each session and nothing else, with the same chance terms
@@ -30,6 +31,7 @@ from forecast.invented.people import (
     draw_courses,
     has_ink,
 )
+from forecast.invented.practised import Practised
 from forecast.invented.process import Process, Visit
 from forecast.invented.share import Share
 from forecast.invented.waning import Waning
@@ -41,6 +43,7 @@ PROCESSES: dict[str, Callable[[Cohort, World], Process]] = {
     "noisy": Noisy,
     "waning": Waning,
     "leaving": Leaving,
+    "practised": Practised,
 }
 MOST = 60  # sessions followed at most; a course that needs more never clears
 
@@ -66,6 +69,8 @@ class Paths:
         then (0 when there is none), or what the eye says (``World.eye_sd``).
     operator : ndarray of int, shape (n, h)
         Who treated.
+    technique : ndarray of shape (n, h)
+        As in ``Chance``.
     log_speed : ndarray of shape (n,)
         Log of the speed of this course per ns session, chance of the session left out.
     share, share_day : ndarray of shape (n, m)
@@ -83,6 +88,7 @@ class Paths:
     graded: BoolArray
     seen: FloatArray
     operator: IntArray
+    technique: FloatArray
     log_speed: FloatArray
     share: FloatArray
     share_day: FloatArray
@@ -137,9 +143,15 @@ def pulse_rule(strategy: str) -> int | None:
     )
 
 
-def _grade(log_left: FloatArray, error: FloatArray) -> FloatArray:
-    faded = np.round(-100 * np.expm1(log_left + error))
-    return np.asarray(np.clip(faded, 0, 100) + 0.0, dtype=np.float64)
+def _grade(
+    log_left: FloatArray, error: FloatArray, step: FloatArray, cleared_at: float
+) -> FloatArray:
+    """Return what is written down in steps of ``step``, on its own side of ``cleared_at``."""
+    faded = np.clip(np.round(-100 * np.expm1(log_left + error)), 0, 100) + 0.0
+    top = step * np.ceil(cleared_at / step)  # the first that counts as cleared
+    written = step * np.round(faded / step)
+    held = np.where(faded < cleared_at, np.minimum(written, top - step), np.maximum(written, top))
+    return np.asarray(np.minimum(held, 100), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -246,21 +258,25 @@ def run_sessions(
     day, next_day, weeks = _dates(cohort, chance)
     speed, gain = crew.speed[chance.treats], _regime_gain(cohort, world)
     error = world.grade_sd * np.clip(chance.grade, -3, 3) + crew.grading[chance.treats]
+    scale = np.resize(world.scales, world.operators)
     pulse, grade = np.zeros((n, horizon), dtype=np.bool_), np.empty((n, horizon))
     seen = np.empty((n, horizon))
     state, elsewhere_clear = process.begin(cohort, chance)
-    before = _grade(process.log_left(state), np.zeros(n))
+    goal, whole = world.cleared_at, np.ones(n)
+    before = _grade(process.log_left(state), np.zeros(n), scale[cohort.operator], goal)
     last, before_last, ps = before, np.full(n, -100.0), np.zeros(n, dtype=np.bool_)
     for t in range(horizon):
         ps = chance.pulse[:, t] < habit.chance_of_ps(t, day[:, t], last, before_last, ps)
         if strategy is not None:
             ps = np.where(t < own, ps, turn is not None and t >= turn)
-        visit = Visit(day[:, t], chance.session[:, t], weeks[:, t], speed[:, t], gain * ps)
+        drawn = chance.session[:, t], weeks[:, t], speed[:, t], gain * ps, chance.technique[:, t]
+        visit = Visit(day[:, t], *drawn)
         state = process.step(state, visit)
         left = process.log_left(state)
-        pulse[:, t], grade[:, t] = ps, _grade(left, error[:, t])
+        pulse[:, t] = ps
+        grade[:, t] = _grade(left, error[:, t], scale[chance.treats[:, t]], goal)
         if world.eye_sd:
-            before_last, last = last, _grade(left, world.eye_sd * chance.eye[:, t])
+            before_last, last = last, _grade(left, world.eye_sd * chance.eye[:, t], whole, goal)
         else:
             written = chance.graded[:, t]
             before_last = np.where(written, last, before_last)
@@ -274,6 +290,7 @@ def run_sessions(
         graded=chance.graded,
         seen=seen,
         operator=chance.treats,
+        technique=chance.technique,
         log_speed=process.log_speed,
         share=process.share,
         share_day=np.broadcast_to(process.share_day, process.share.shape),

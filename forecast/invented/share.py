@@ -56,22 +56,22 @@ class Share:
 
     def begin(self, cohort: Cohort, chance: Chance) -> tuple[FloatArray, BoolArray]:
         """Return the fall from the sessions elsewhere, and whether they cleared the tattoo."""
-        open_now = self.share_day[None, :] <= cohort.start[:, None]
-        open_share = (self.share * open_now).sum(axis=1)
         had = np.arange(chance.before.shape[1])[None, :] < cohort.attributes.elsewhere[:, None]
         step = np.exp(self.log_speed[:, None] + self.world.session_sd * chance.before)
         fallen = np.cumsum(np.where(had, step, 0.0), axis=1)
-        left = 1 - open_share[:, None] * -np.expm1(-fallen)
-        cleared = (left <= 1 - self.world.cleared_at / 100).any(axis=1)
-        return open_now * fallen[:, -1:], cleared
+        state = self.takes(cohort.start) * fallen[:, -1:]
+        return state, self.log_left(state) <= np.log(1 - self.world.cleared_at / 100)
+
+    def takes(self, day: FloatArray) -> FloatArray:
+        """Return how well the lasers of each day take each part up: here 0 or 1, (n, m)."""
+        return np.asarray(self.share_day <= day[:, None], dtype=np.float64)
 
     def step(self, state: FloatArray, visit: Visit) -> FloatArray:
         """Return the fall of log ink after one more session."""
         world = self.world
         drift = world.session_sd * visit.chance + world.spacing_effect * visit.weeks
         fall = np.exp(self.log_speed + drift + visit.crew + visit.regime)
-        within_reach = self.share_day[None, :] <= visit.day[:, None]
-        return state + np.where(within_reach, fall[:, None], 0.0)
+        return state + fall[:, None] * self.takes(visit.day)
 
     def log_left(self, state: FloatArray) -> FloatArray:
         """Return the log of the share of the ink that is left."""

@@ -1,9 +1,9 @@
 """An invented clinic whose truth is known: the log it would keep, and what would have happened.
 
 How it works is written down where it is carried out: how ink goes in the file of each mechanism
-(``share``, ``noisy``, ``waning``, ``leaving``), how it is graded and regimes are chosen in
-``sessions``, how courses are sold and end in ``log_rows``, who comes in ``people``; ``world`` holds
-every parameter. In short, for the mechanism "share":
+(``share``, ``noisy``, ``waning``, ``leaving``, ``practised``), how it is graded and regimes are
+chosen in ``sessions``, how courses are sold and end in ``log_rows``, who comes in ``people``;
+``world`` holds every parameter. In short, for the mechanism "share":
 
 - each session removes a share of the ink that is left; clients, courses and sessions differ;
 - inks that no laser owned at the date takes leave a remnant, so some courses never clear;
@@ -103,7 +103,7 @@ def simulate_clinic(
         The clinic; the usual one of the mechanism when not given.
     years : float
         Length of the log in years, from 2 January 2017.
-    mechanism : {"share", "noisy", "waning", "leaving"}, optional
+    mechanism : {"share", "noisy", "waning", "leaving", "practised"}, optional
         How ink goes, instead of ``world``: ``usual_world(mechanism)``; "share" when neither is
         given.
     dropout : bool

@@ -2,7 +2,7 @@
 
 Everything the simulator believes is a field here, so that a study states its clinic in one line.
 What attributes do is named here, and on which scale and by which evidence it does it is said by
-the file of each mechanism (``share``, ``noisy``, ``waning``, ``leaving``).
+the file of each mechanism (``share``, ``noisy``, ``waning``, ``leaving``, ``practised``).
 """
 
 from collections.abc import Mapping
@@ -14,7 +14,7 @@ import numpy as np
 from forecast.errors import RequestError
 
 Scenario = Literal["none", "one saved", "two saved", "harm"]
-Mechanism = Literal["share", "noisy", "waning", "leaving"]
+Mechanism = Literal["share", "noisy", "waning", "leaving", "practised"]
 
 # Found so that the restricted mean to 15 sessions, always ps less always ns, is 0, -1, -2, +1.
 SCENARIOS: dict[str, dict[str, float]] = {
@@ -22,6 +22,7 @@ SCENARIOS: dict[str, dict[str, float]] = {
     "noisy": {"none": 0.0, "one saved": 0.155, "two saved": 0.324, "harm": -0.149},
     "waning": {"none": 0.0, "one saved": 0.15, "two saved": 0.315, "harm": -0.143},
     "leaving": {"none": 0.0, "one saved": 0.146, "two saved": 0.318, "harm": -0.133},
+    "practised": {"none": 0.0, "one saved": 0.17, "two saved": 0.35, "harm": -0.171},
 }
 
 MOST_OPERATORS = 64
@@ -83,9 +84,12 @@ EFFECTS: dict[str, dict[str, float]] = {
         "area": -0.08,
     },
 }
+# in place of colours, how well the lasers take up each ink
+EFFECTS["practised"] = EFFECTS["share"] | {"amateur": 0.6, "cosmetic": 1.3}
+del EFFECTS["practised"]["red"], EFFECTS["practised"]["other_colour"]
 
 # How the usual clinic of each mechanism differs from the default one.
-USUAL: dict[str, dict[str, float]] = {
+USUAL: dict[str, dict[str, Any]] = {
     "share": {},
     "noisy": {
         "log_speed": -0.85,
@@ -102,6 +106,19 @@ USUAL: dict[str, dict[str, float]] = {
         "dropout_base": -5.7,
         "dropout_slow": 6.0,
         "eye_sd": 0.15,
+    },
+    "practised": {
+        "log_speed": -0.95,
+        "client_sd": 0.2,
+        "course_sd": 0.2,
+        "regime_effect_colour": 0.1,
+        "scales": (5.0, 10.0, 25.0),
+        "reaction_dark": 1.7,
+        "work_up": 0.06,
+        "mix": {
+            "layered": 0.158,
+            "sites": (1, 4, 9, 14, 4, 14, 14, 12, 6, 3, 2, 2, 3, 6, 4, 2),
+        },
     },
 }
 
@@ -147,6 +164,8 @@ class CaseMix:
         amateur, professional, cosmetic, traumatic.
     region : tuple of 5 float
         head_neck, upper_trunk, lower_trunk, proximal_limb, distal_limb.
+    sites : tuple of 16 float, optional
+        By site, in place of ``region``, within which all sites are alike.
     density : tuple of 3 float
         light, medium, heavy; amateur tattoos are lighter than this.
     colour : float
@@ -169,6 +188,7 @@ class CaseMix:
     scarring: tuple[float, ...] = (0.80, 0.15, 0.05)
     area_median_cm2: float = 35.0
     tattoo_age_median: float = 5.0
+    sites: tuple[float, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,13 +254,20 @@ class World:
         Who comes.
     operator_seed : int
         Draws the operators' own values: the log and later clients meet the same operators.
-    mechanism : {"share", "noisy", "waning", "leaving"}
+    mechanism : {"share", "noisy", "waning", "leaving", "practised"}
         How ink goes; ``usual_world`` gives the numbers that suit each.
     dropout_slow : float
         Further log odds of stopping when nothing at all has faded, if stopping is informative.
     eye_sd : float
         Error, in the log of the remaining ink, of the eye that judges fading when regimes are
         chosen and clients stop; 0 has them go by the gradings written down.
+    scales : tuple of float
+        What graders write in, percent points, operator by operator and then from the first again.
+        What is rounded never crosses ``cleared_at``.
+    reaction_dark : float
+        Log odds ratio of a reaction, skin types V and VI against I to III.
+    work_up : float
+        Rise of the log of fluence from session to session, over the first seven.
 
     Raises
     ------
@@ -286,6 +313,9 @@ class World:
     mechanism: Mechanism = "share"
     dropout_slow: float = 1.8
     eye_sd: float = 0.0
+    scales: tuple[float, ...] = (1.0,)
+    reaction_dark: float = 0.9
+    work_up: float = 0.0
 
     def __post_init__(self) -> None:
         if self.mechanism not in EFFECTS:
@@ -366,7 +396,7 @@ def usual_world(mechanism: Mechanism) -> World:
 
     Parameters
     ----------
-    mechanism : {"share", "noisy", "waning", "leaving"}
+    mechanism : {"share", "noisy", "waning", "leaving", "practised"}
         How ink goes; see the module of that name.
 
     Raises
@@ -381,5 +411,7 @@ def usual_world(mechanism: Mechanism) -> World:
     >>> usual_world("share") == World()
     True
     """
-    usual: dict[str, Any] = USUAL.get(mechanism, {})
-    return World(mechanism=mechanism, effects=dict(EFFECTS.get(mechanism, {})), **usual)
+    usual = USUAL.get(mechanism, {})
+    mix = CaseMix(**usual["mix"]) if "mix" in usual else CaseMix()
+    own = dict(EFFECTS.get(mechanism, {}))
+    return World(mechanism=mechanism, effects=own, **(usual | {"mix": mix}))

@@ -81,7 +81,7 @@ CLOCK = re.compile(
 )
 SERIAL_DATE = re.compile(r"[2-7]\d{4}(\.\d*)?")
 # A text with a digit and without spaces or marks that mean something: as it stands.
-SEPARATORS = r"[;,/+&|]|\b(?:and|und|et)\b"
+SEPARATORS = r"[;,/+&|]|\b(?i:and|und|et|y|e)\b"
 PLAIN_TEXT = r"[A-Za-z0-9_.\-]*[0-9][A-Za-z0-9_.\-]*"
 
 
@@ -180,8 +180,12 @@ def date_order(texts: Iterable[str]) -> DateOrder | None:
     >>> date_order(["03/04/2025", "31/12/2025", "12/31/2025"]) is None
     True
     """
-    matches = [YEAR_LAST.fullmatch(CLOCK.sub("", text.strip())) for text in texts]
-    parts = [(int(match[1]), int(match[2]), int(match[3])) for match in matches if match]
+    found = [YEAR_LAST.fullmatch(CLOCK.sub("", text.strip())) for text in texts]
+    matches = [match for match in found if match]
+    marked = [
+        match for match in matches if "." not in match[0]
+    ]  # points go by a habit of their own
+    parts = [(int(match[1]), int(match[2]), int(match[3])) for match in marked or matches]
     day = any(first > 12 and _exists(year, second, first) for first, second, year in parts)
     month = any(second > 12 and _exists(year, first, second) for first, second, year in parts)
     if day == month:
@@ -259,7 +263,7 @@ def _level(rule: Column, text: str) -> Reading:
     by_key = {level.lower(): level for level in rule.levels}
     if key in by_key:
         return Reading(by_key[key], (CASE,) if _key(text) == key else (SYNONYM,))
-    if (key := folded(key)) in (known := SYNONYMS.get(rule.name, {})):
+    if (key := folded(key)) in (known := by_key | SYNONYMS.get(rule.name, {})):
         return Reading(known[key], (SYNONYM,))
     raise UnreadableError(rule_of(rule))
 
@@ -404,7 +408,9 @@ def _year_last(match: re.Match[str], order: DateOrder | None, habits: tuple[str,
     if first == second:
         return Reading(_day(year, first, second), (*habits, WRITTEN))
     certain: DateOrder | None = "day" if int(first) > 12 else "month" if int(second) > 12 else order
-    if certain is None:
+    if certain is None and "." in match[0]:  # nobody writes a month first with points
+        return Reading(_day(year, second, first), (*habits, WRITTEN))
+    if certain is None or (certain == order == "month" and "." in match[0]):
         raise UnreadableError(
             "a date as YYYY-MM-DD: nothing in the table proves which part is the day"
         )

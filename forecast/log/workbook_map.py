@@ -12,6 +12,8 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+import numpy as np
+
 from forecast._checks import counted, nearest
 from forecast.errors import DataError
 from forecast.log.cells import (
@@ -295,8 +297,11 @@ def _meant_by(table: str, names: list[str]) -> dict[str, str]:
     A heading of two rows is looked up joined, then by its lower part.
     """
     known = {name: name for name in column_names(table)}
-    for name, listed in WORDS["headings"][table].items():
-        known |= {word: name for word in words(listed) if word not in known}
+    listed = WORDS["headings"][table]
+    if "course_id" in known:
+        listed = {"course_id": WORDS["headings"]["courses"]["course_id"]} | listed
+    for name, said in listed.items():
+        known |= {word: name for word in words(said) if word not in known}
     found = dict.fromkeys(filter(None, names), "")
     for tries in zip(*(_readings(heading, known) for heading in found), strict=True):
         for heading, word in zip(found, tries, strict=True):
@@ -306,11 +311,17 @@ def _meant_by(table: str, names: list[str]) -> dict[str, str]:
     return found
 
 
-def _readings(heading: str, known: Mapping[str, str]) -> tuple[str, str, str]:
-    """Return a heading whole, its lower part, and the known word closest to it."""
-    whole = _plain(heading)
+def _readings(heading: str, known: Mapping[str, str]) -> tuple[str, ...]:
+    """Return a heading whole, its lower part, that without a unit, and the known word closest."""
+    whole, lower = _plain(heading), heading.rpartition(" / ")[2]
     close = get_close_matches(whole, known, 1, CLOSE)
-    return whole, _plain(heading.rpartition(" / ")[2]), close[0] if close else ""
+    return whole, _plain(lower), _plain(re.sub(r"\(.*", "", lower)), close[0] if close else ""
+
+
+def _aside(row: tuple[object, ...], head: Heads) -> bool:
+    """Return whether a row is of totals, or the headings again: nothing to ask about."""
+    said = [(str(cell).strip(), name) for cell, name in zip(row, head.names, strict=True) if cell]
+    return bool(said) and (is_total(said[0][0]) or all(name.endswith(text) for text, name in said))
 
 
 def _quoted(text: str) -> str:
@@ -335,6 +346,8 @@ def _proposed(table: str, heads: Mapping[str, Heads], sheets: Sheets) -> tuple[l
     cells: dict[str, list[pd.Series[Any]]] = {}
     for title, head in heads.items():
         below = sheets[title].loc[head.row :].iloc[1:]
+        rows = [not _aside(row, head) for row in below.itertuples(index=False, name=None)]
+        below = below.loc[np.array(rows, dtype=np.bool_)]
         for heading, name in _meant_by(table, head.names).items():
             columns[heading] = columns.get(heading) or name
             cells.setdefault(heading, []).append(below.iloc[:, head.names.index(heading)])

@@ -465,9 +465,11 @@ def _mixed_up_notes(log: OutcomeLog, diagnostics: Diagnostics) -> Iterator[Note]
     if diagnostics.operators_apart:
         yield Note("regimes.operators_apart", "serious")
     fired = diagnostics.wavelengths
-    for _, row in fired[fired["overlap"] < LEAST_OVERLAP].iterrows():
-        values = {"inks": [row["ink_group"]], "ns": row["ns"], "ps": row["ps"]}
-        yield Note("regimes.wavelengths_apart", "serious", values)
+    fired = fired[fired["overlap"] < LEAST_OVERLAP]
+    if len(fired):
+        first = fired.iloc[0]
+        values = {"first": first["ink_group"], "ns": first["ns"], "ps": first["ps"]}
+        yield Note("regimes.wavelengths_apart", "serious", {"inks": [*fired["ink_group"]]} | values)
     emitted: dict[str, set[str]] = {"ns": set(), "ps": set()}
     for regime, text in zip(log.lasers["regime"], log.lasers["wavelengths_nm"], strict=True):
         if regime in emitted and isinstance(text, str):

@@ -79,8 +79,8 @@ class Diagnostics:
     cleared_at : DataFrame
         As ``at_risk``: courses that cleared at each session from the strategy's change on.
     wavelengths : DataFrame
-        ``ink_group, ns, ps, overlap``: what each regime fired there, in nm and by share of its
-        sessions, and how far the two agree, from 0 to 1 (weighted Jaccard index).
+        ``ink_group, ns, ps, overlap``: what each regime most often fired in a session there, in nm,
+        and how far all that they fired so agrees, from 0 to 1 (weighted Jaccard index).
     """
 
     followers: dict[str, int]
@@ -168,23 +168,27 @@ def diagnose(log: OutcomeLog, trial: Trial, engine: Engine, settings: Settings) 
     )
 
 
-# What each regime fired in each ink group, where both fired often enough to be compared.
+# What each regime fired in each ink group, where both fired often enough to be compared. What was
+# fired together counts as one: where 755 nm joins 1064 nm under ps only, nothing tells them apart.
 def _wavelengths(log: OutcomeLog, trial: Trial) -> pd.DataFrame:
     import pandas as pd
 
     of_course = trial.courses.set_index("course_id")["ink_group"]
+    keys = ["course_id", "session_no", "regime"]
     fired = log.sessions.dropna(subset=["wavelengths_nm"])
-    fired = fired.assign(ink_group=fired["course_id"].map(of_course)).dropna(subset=["ink_group"])
+    fired = fired.groupby(keys, as_index=False).agg(nm=("wavelengths_nm", ";".join))
+    together = {text: ";".join(sorted({*text.split(";")}, key=float)) for text in fired["nm"]}
+    fired = fired.assign(
+        nm=fired["nm"].map(together), ink_group=fired["course_id"].map(of_course)
+    ).dropna(subset=["ink_group"])
     rows = []
     for ink, part in fired.groupby("ink_group"):
-        sets = {name: one["wavelengths_nm"].str.split(";") for name, one in part.groupby("regime")}
+        sets = {name: one["nm"] for name, one in part.groupby("regime")}
         if len(sets) == 2 and min(map(len, sets.values())) >= LEAST_FIRED:
-            shares = pd.DataFrame(
-                {name: one.explode().value_counts() / len(one) for name, one in sets.items()}
-            ).fillna(0.0)
+            shares = pd.DataFrame({k: v.value_counts() / len(v) for k, v in sets.items()}).fillna(0)
             overlap = float(shares.min(axis=1).sum() / shares.max(axis=1).sum())
-            often = {name: list(column[column >= 0.1].index) for name, column in shares.items()}
-            rows.append((ink, *(sorted(often[name], key=int) for name in ("ns", "ps")), overlap))
+            most = [str(shares[name].idxmax()).split(";") for name in ("ns", "ps")]
+            rows.append((ink, *most, overlap))
     return pd.DataFrame(rows, columns=["ink_group", "ns", "ps", "overlap"])
 
 

@@ -11,7 +11,7 @@ from forecast.invented import simulate_log
 from forecast.reach import what_would_change
 from forecast.reactions import fit_reactions
 
-SHIPPED = Path(__file__).parents[2] / "synthetic_data"
+SHIPPED = Path(__file__).parents[2] / "synthetic_data" / "tangled"
 QUICK = ["--horizon", "8", "--replicates", "20", "--seed", "1"]
 
 

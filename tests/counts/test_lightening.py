@@ -31,7 +31,7 @@ ASKED = (
 
 @pytest.fixture(scope="module")
 def log():
-    return forecast.read_log("synthetic_data")
+    return forecast.read_log("synthetic_data/tangled")
 
 
 @pytest.fixture(scope="module")

@@ -46,7 +46,7 @@ def workshop() -> Iterator[Path]:
     """Yield a temporary folder with all inputs, as the current folder."""
     with tempfile.TemporaryDirectory(prefix="golden-") as name, contextlib.ExitStack() as stack:
         folder = Path(name).resolve()
-        write_inputs(folder, ROOT / "synthetic_data")
+        write_inputs(folder, ROOT / "synthetic_data" / "tangled")
         stack.enter_context(contextlib.chdir(folder))
         stack.enter_context(mock.patch.dict(os.environ, STILL))
         stack.enter_context(warnings.catch_warnings())

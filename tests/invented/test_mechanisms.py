@@ -1,4 +1,4 @@
-"""Four mechanisms of fading with one kind of log: what each is, and that its truth is known."""
+"""Five mechanisms of fading with one kind of log: what each is, and that its truth is known."""
 
 from dataclasses import replace
 
@@ -16,7 +16,8 @@ from forecast.invented.people import draw_courses
 from forecast.invented.process import Visit
 from forecast.invented.waning import Waning
 
-OTHERS = ("noisy", "waning", "leaving")
+DOSES = ("noisy", "waning", "leaving")
+OTHERS = (*DOSES, "practised")
 MECHANISMS = ("share", *OTHERS)
 LIGHT = "yellow|white|flesh|light_blue"
 
@@ -104,7 +105,7 @@ def test_a_longer_gap_lets_a_noisy_session_remove_a_little_more():
     courses, zero = cohort(world), np.zeros(1000)
     process = Noisy(courses, world)
     usual, late = (
-        process.step(zero, Visit(zero, zero, np.full(1000, np.log(weeks / 8)), zero, zero))
+        process.step(zero, Visit(zero, zero, np.full(1000, np.log(weeks / 8)), zero, zero, zero))
         for weeks in (8, 12)
     )
     assert_allclose(late / usual, 1.5**0.2)
@@ -151,7 +152,7 @@ def test_the_eye_decides_on_the_regime_in_leaving_and_the_record_elsewhere():
         assert np.array_equal(*pulses) == same
 
 
-@pytest.mark.parametrize("name", OTHERS)
+@pytest.mark.parametrize("name", DOSES)
 def test_light_colours_often_keep_a_remnant_and_black_hardly_ever(name, clinics):
     courses = clinics[name].log.courses.merge(clinics[name].truth, on="course_id")
     keeps = courses["remnant"] > 0

@@ -112,6 +112,22 @@ def test_the_order_of_day_and_month_needs_proof_from_the_same_table():
     assert read_cell(started, "31.12.2024").value == date(2024, 12, 31)
 
 
+def test_with_points_the_day_is_first_unless_other_dates_say_otherwise():
+    rule = column("courses", "started_on")
+    assert date_order(["03.04.2024", "31.12.2024"]) == "day"
+    assert date_order(["05.06.2024", "31.12.2024", "12/31/2024"]) == "month"
+    assert read_cell(rule, "03.04.2024").value == date(2024, 4, 3)
+    with pytest.raises(UnreadableError, match="which part is the day"):
+        read_cell(rule, "03.04.2024", order="month")
+    with pytest.raises(UnreadableError, match="which part is the day"):
+        read_cell(rule, "03/04/2024")
+
+
+@pytest.mark.parametrize("said", ["negro y rojo", "NERO E ROSSO", "schwarz UND rot"])
+def test_inks_are_joined_by_and_in_five_languages(said):
+    assert read_cell(column("courses", "inks"), said).value == "black;red"
+
+
 def test_the_log_own_spelling_needs_no_tolerance():
     for rules in TABLES.values():
         for rule in rules:

@@ -15,6 +15,7 @@ from forecast.log.data_package import data_package, write_log
 from forecast.log.outcome_log import read_log
 
 SHIPPED = Path(__file__).parents[2] / "synthetic_data"
+CLINICS = (SHIPPED, SHIPPED / "tangled")
 
 
 def judged(folder):
@@ -28,19 +29,31 @@ def judged(folder):
     }
 
 
-def test_frictionless_finds_nothing_wrong_with_the_shipped_clinic():
-    assert judged(SHIPPED) == set()
+@pytest.mark.parametrize("folder", CLINICS, ids=lambda folder: folder.name)
+def test_frictionless_finds_nothing_wrong_with_a_shipped_clinic(folder):
+    assert judged(folder) == set()
 
 
-def test_the_shipped_description_is_the_one_made_from_the_rules():
-    shipped = json.loads((SHIPPED / "datapackage.json").read_text(encoding="utf-8"))
-    usual = {
-        name: tuple(rule for rule in rules if not rule.further) for name, rules in TABLES.items()
-    }
+@pytest.mark.parametrize("folder", CLINICS, ids=lambda folder: folder.name)
+def test_a_shipped_description_is_the_one_made_from_the_rules(folder):
+    shipped = json.loads((folder / "datapackage.json").read_text(encoding="utf-8"))
+    written = {}
     for resource in shipped["resources"]:
-        content = (SHIPPED / resource["path"]).read_bytes()
+        content = (folder / resource["path"]).read_bytes()
         assert resource.pop("hash") == f"sha256:{hashlib.sha256(content).hexdigest()}"
-    assert shipped == data_package(title=shipped["title"], columns=usual)
+        heads = content.decode().partition("\n")[0].split(",")
+        written[resource["name"]] = tuple(r for r in TABLES[resource["name"]] if r.name in heads)
+        usual = {rule.name for rule in TABLES[resource["name"]] if not rule.further}
+        assert usual <= set(heads)
+    assert shipped == data_package(title=shipped["title"], columns=TABLES | written)
+
+
+def test_the_shipped_clinic_has_parts_passes_and_adjuncts_and_the_tangled_one_has_not():
+    (practised, tangled) = (read_log(folder).sessions for folder in CLINICS)
+    for name in ("passes", "adjunct"):
+        assert practised[name].notna().any()
+        assert tangled[name].isna().all()
+    assert practised["part"].max() == 2
 
 
 def test_a_table_that_changed_since_it_was_written_is_named(tmp_path):

@@ -26,7 +26,7 @@ def log():
 
 @pytest.fixture(scope="module")
 def tidy():
-    return read_log(SHIPPED)
+    return read_log(SHIPPED / "tangled")
 
 
 def entry(fault):
