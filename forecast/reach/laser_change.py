@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 Interval = tuple[float | None, float | None]
 YEAR_DAYS = 365.25
+LONGEST_LIFE = 15.0  # years that a laser is kept at most, a judgement
+UNLIVED = "more years than a laser lasts"
 RECENT_YEARS = 2.0
 N_DRAWS = 500
 
@@ -105,12 +107,13 @@ class LaserChange(Result):
         if self.gain_per_course is not None:
             earned = "never earned back"
             if self.break_even_courses is not None:
-                years = f", {self.break_even_years:.1f} years" if self.break_even_years else ""
-                earned = f"earned back after {np.ceil(self.break_even_courses):.0f} courses{years}"
+                years = self.break_even_years or 0.0
+                last = f"{years:.1f} years" if years <= LONGEST_LIFE else UNLIVED
+                earned = f"earned back after {_courses(self.break_even_courses)}, {last}"
+            fewest, most = map(_courses, self.break_even_interval)
             lines.append(
                 f"Worth {self.gain_per_course:.0f} a course"
-                f" ({_span(self.gain_interval, '.0f')}); {earned}"
-                f" (courses: {_span(self.break_even_interval, '.0f')})."
+                f" ({_span(self.gain_interval, '.0f')}); {earned} (from {fewest} to {most})."
             )
         return "\n".join([*lines, *map(str, self.notes)])
 
@@ -286,6 +289,13 @@ def _interval(draws: FloatArray, level: float) -> Interval:
         return None, None
     low, high = np.quantile(draws, [(1 - level) / 2, (1 + level) / 2])
     return float(low), float(high)
+
+
+# courses after which a price is earned back, as people would count them
+def _courses(number: float | None) -> str:
+    if number is None:
+        return "never"
+    return f"{np.ceil(number):.0f} courses" if number <= 1000 else "more than 1,000 courses"
 
 
 def _span(interval: Interval, form: str, times: int = 1) -> str:
