@@ -13,11 +13,12 @@ the spread that these effects explain and the spread that is left add up to the 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 from forecast.counts.attributes import LIGHTEN
+from forecast.counts.extra import ExtraColumn, extra_prior
 from forecast.counts.rows import FEWEST_FOR_DATA_ALONE
 from forecast.survival import AcceleratedTime, DiscreteHazard, LifeTable
 
@@ -310,20 +311,25 @@ def cure_mixture(never: tuple[str, ...]) -> AcceleratedTime:
 
 
 def candidates(
-    goal: str = "clear", *, n_events: int, evidence: Evidence | None = None
+    goal: str = "clear",
+    *,
+    n_events: int,
+    evidence: Evidence | None = None,
+    extra: Sequence[ExtraColumn] = (),
 ) -> tuple[CountModel, ...]:
     """Return the candidate specifications for a log with ``n_events`` events, the simplest first.
 
     All but the life table and the cure mixture have published evidence as their prior, or
-    ``evidence`` in its place; the accelerated-time models allow for a share of tattoos that never
-    clears. Those two take no part for the goal ``lighten``: few courses want it, and what tells
-    their count from that of all others needs its prior.
+    ``evidence`` in its place, and around none for ``extra`` columns; the accelerated-time models
+    allow for a share of tattoos that never clears. Those two take no part for the goal
+    ``lighten``: few courses want it, and what tells their count from that of all others needs its
+    prior.
     """
-    durations = evidence.duration_prior() if evidence else duration_prior(goal)
-    hazards = evidence.hazard_prior() if evidence else hazard_prior(goal)
+    durations = _durations(goal, evidence, extra)
+    hazards = (evidence.hazard_prior() if evidence else hazard_prior(goal)) | extra_prior(extra)
     never = never_covariates(goal)
     with_evidence: tuple[CountModel, ...] = (
-        evidence_model(goal, evidence),
+        evidence_model(goal, evidence, extra),
         AcceleratedTime("loglogistic", prior=durations, never=never),
         AcceleratedTime("weibull", prior=durations, never=never),
         DiscreteHazard(prior=hazards),
@@ -335,10 +341,20 @@ def candidates(
     return (LifeTable(), *with_evidence, cure_mixture(never))
 
 
-def evidence_model(goal: str = "clear", evidence: Evidence | None = None) -> AcceleratedTime:
+def evidence_model(
+    goal: str = "clear", evidence: Evidence | None = None, extra: Sequence[ExtraColumn] = ()
+) -> AcceleratedTime:
     """Return the specification for a ``goal`` when the log has too little to choose by.
 
-    ``evidence`` of other clinics takes the place of publications.
+    ``evidence`` of other clinics takes the place of publications; of ``extra`` columns there is
+    none.
     """
-    prior = evidence.duration_prior() if evidence else duration_prior(goal)
+    prior = _durations(goal, evidence, extra)
     return AcceleratedTime("lognormal", prior=prior, never=never_covariates(goal))
+
+
+def _durations(
+    goal: str, evidence: Evidence | None, extra: Sequence[ExtraColumn]
+) -> dict[str, tuple[float, float]]:
+    own = {name: (mean, width / SHAPE) for name, (mean, width) in extra_prior(extra).items()}
+    return (evidence.duration_prior() if evidence else duration_prior(goal)) | own
