@@ -45,6 +45,7 @@ if TYPE_CHECKING:
         effects_for,
         evidence_model,
         hazard_prior,
+        with_width,
     )
     from forecast.counts.rows import (
         BASELINE,

@@ -19,10 +19,6 @@ if TYPE_CHECKING:
 
     from forecast.log import OutcomeLog
 
-# Standard deviation, around none, of the log hazard ratio of each level, and of a standard
-# deviation of a number. The published effects have a root mean square of 0.47; a column that
-# nobody has published on is given a little less.
-WIDTH = 0.40
 FARTHEST = 3.0  # standard deviations, beyond which a number is taken as if it were there
 
 
@@ -58,11 +54,6 @@ class ExtraColumn:
         numbers = np.array([extra_number(one) for one in values], dtype=np.float64)
         away = (numbers - self.middle) / self.spread
         return {self.names[0]: np.clip(away, -FARTHEST, FARTHEST)}
-
-
-def extra_prior(extra: Sequence[ExtraColumn]) -> dict[str, tuple[float, float]]:
-    """Return mean and standard deviation of each log hazard ratio, by covariate."""
-    return {name: (0.0, WIDTH) for one in extra for name in one.names}
 
 
 def with_extra(rows: pd.DataFrame, log: OutcomeLog, extra: Sequence[ExtraColumn]) -> pd.DataFrame:

@@ -449,16 +449,24 @@ def fills_of(values: pd.Series[float], name: str) -> tuple[float, ...]:
     return tuple(float(value) for value in np.quantile(known, at, method="inverted_cdf"))
 
 
+# In which own columns take their fills: in steps as the other attributes do, an eighth of a mix of
+# several would be alike in all.
+ORDERS = ([0, 4, 2, 6, 1, 5, 3, 7], [0, 1, 4, 5, 2, 3, 6, 7])
+
+
 def own_fills(
     courses: pd.DataFrame, rows: pd.DataFrame, extra: Iterable[ExtraColumn]
 ) -> dict[str, tuple[float, ...]]:
     """Return what stands in for the clinic's own columns: of levels one at a time."""
-    found = {one.names[0]: fills_of(rows[one.names[0]], one.name) for one in extra}
-    for one in (one for one in extra if one.levels):
-        cells = courses[one.name]
-        has = np.sort(cells[cells.isin(one.levels)].to_numpy().astype(str))
-        some = has[((np.arange(N_FILLS) + 0.5) / N_FILLS * len(has)).astype(int)]
-        found |= {name: tuple(of.tolist()) for name, of in one.covariates(some).items()}
+    found = {}
+    for k, one in enumerate(extra):
+        fills = {name: np.array(fills_of(rows[name], name)) for name in one.names}
+        if one.levels:
+            cells = courses[one.name]
+            has = np.sort(cells[cells.isin(one.levels)].to_numpy().astype(str))
+            at = (np.arange(N_FILLS) + 0.5) / N_FILLS * len(has)
+            fills = one.covariates(has[at.astype(int)])
+        found |= {name: tuple(of[ORDERS[k % 2]].tolist()) for name, of in fills.items()}
     return found
 
 
@@ -604,8 +612,8 @@ def _rare_levels(summary: LogSummary, enquiry: Enquiry, too_few: bool) -> Iterat
             count, done = known.get(level, 0), summary.finished.get(name, {}).get(level, 0)
             values: dict[str, Any] = {"count": count, "what": _level(name, level)}
             if not count and name in enquiry.extra:
-                yield Note("counts.own_level_not_in_log", "caution", values)
-            elif not count:
+                continue  # `_far_numbers` says so
+            if not count:
                 yield Note("counts.level_not_in_log", "serious", values)
             elif count < FEWEST_WITH_LEVEL:
                 code = "level_few" if count == FEW else "level_rare"
@@ -629,10 +637,11 @@ def _far_numbers(summary: LogSummary, enquiry: Enquiry) -> Iterator[Note]:
             values: dict[str, Any] = {"what": what, "unit": column("courses", name).unit}
             values |= {"value": value, "low": low, "high": high}
             yield Note("counts.number_outside_log", "serious", values)
-    for one in (one for one in summary.extra if not one.levels and one.name in enquiry.extra):
-        given, (low, high) = enquiry.extra[one.name], summary.ranges[one.name]
-        value, values = extra_number(given), {"name": plainly(one.name), "low": low, "high": high}
-        if value is None:
-            yield Note("counts.own_number_unread", "caution", values | {"value": given})
-        elif not low <= value <= high:
-            yield Note("counts.own_number_outside_log", "serious", values | {"value": value})
+    for one in (one for one in summary.extra if one.name in enquiry.extra):
+        given = enquiry.extra[one.name]
+        values = {"name": plainly(one.name), "value": extra_number(given)}
+        low, high = summary.ranges.get(one.name, (-np.inf, np.inf))
+        if not one.known(given):
+            yield Note("counts.own_unknown", "caution", values | {"value": given})
+        elif not one.levels and not low <= values["value"] <= high:
+            yield Note("counts.own_outside_log", "serious", values | {"low": low, "high": high})

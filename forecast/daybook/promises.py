@@ -7,7 +7,7 @@ import json
 import os
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import closing
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields
 from datetime import date
 from itertools import accumulate
 from pathlib import Path
@@ -67,7 +67,9 @@ class Promise:
         """Return it as the cells of a row."""
         cells = {field.name: getattr(self, field.name) for field in fields(self)}
         cells["chances"] = " ".join(f"{chance:.4f}" for chance in self.chances)
-        cells["enquiry"] = self.enquiry and json.dumps(self.enquiry.given)
+        cells["enquiry"] = self.enquiry and json.dumps(
+            {name: value for name, value in asdict(self.enquiry).items() if value not in (None, {})}
+        )
         for name in DAYS:
             cells[name] = cells[name] and cells[name].isoformat()
         return {name: None if value == "" else value for name, value in cells.items()}

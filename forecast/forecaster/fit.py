@@ -27,7 +27,6 @@ from forecast.counts import (
     FEWEST_LIGHTENED,
     LIGHTEN,
     Evidence,
-    ExtraColumn,
     LogSummary,
     by_contents,
     candidates,
@@ -45,6 +44,7 @@ from forecast.counts import (
     of_goal,
     to_clearing,
     with_extra,
+    with_width,
 )
 from forecast.errors import DataError, RequestError
 from forecast.forecaster.forecaster import Forecaster
@@ -116,16 +116,17 @@ def fit_forecaster(
         summary = LogSummary.of(log, rows, own)
         log, rows = judged_part(log, rows)
         rows = by_contents(rows)
-        published = evidence_model(goal, evidence, own)
+        names = [name for one in own for name in one.names]
+        published: Any = with_width(evidence_model(goal, evidence), names)
         fills = fills_for(rows, summary)
         from_evidence = published.from_prior(tuple(fills))
         durations = durations_of(rows, fills)
         part = some_clients(log, rows, durations, seed=seed)
         checked = None
         if summary.n_reached >= FEWEST_TO_CHECK:
-            n_events = int(durations.observed.sum())
-            specs = candidates(goal, n_events=n_events, evidence=evidence, extra=own)
+            specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
             specs = tuple(one for one in specs if one.name == keep) or specs
+            specs = tuple(with_width(one, names) for one in specs)
             folds = folds_for(len(rows))
             checked = Checked.of(specs, *part, goal=goal, horizon=horizon, folds=folds, seed=seed)
         chosen = checked.chosen if checked else published
@@ -150,7 +151,7 @@ def fit_forecaster(
             goal=goal,
             horizon=horizon,
             seed=seed,
-            assessment=findings(checked, against_evidence(model, from_evidence, own), evidence),
+            assessment=findings(checked, against_evidence(model, from_evidence), evidence),
             notes=(*suspicions(log), *fit_notes(summary, evidence)),
         )
 
@@ -361,15 +362,14 @@ def fills_for(rows: pd.DataFrame, summary: LogSummary) -> dict[str, float | None
 
 
 def against_evidence(
-    model: FittedCountModel, evidence: FittedAcceleratedTime, extra: Sequence[ExtraColumn] = ()
+    model: FittedCountModel, evidence: FittedAcceleratedTime
 ) -> list[dict[str, float | str]]:
-    """Return the published effects that the fitted model speaks against; of ``extra`` are none."""
+    """Return the published effects that the fitted model speaks against."""
     if not isinstance(model, FittedAcceleratedTime):
         return []
     known = [
         dict(zip(one.parameter_names, zip(one.theta, one.errors, strict=True), strict=True))
         for one in (model, evidence)
     ]
-    own = {name for one in extra for name in one.names}
-    said = {name: effect for name, effect in known[1].items() if name not in own}
-    return contradicted(known[0], said)
+    published = {name: effect for name, effect in known[1].items() if "extra." not in name}
+    return contradicted(known[0], published)

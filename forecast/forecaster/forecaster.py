@@ -166,10 +166,10 @@ def _changed(predictor: Predictor, enquiry: Enquiry) -> Iterator[tuple[str, str,
         if value is not None and against is not None and value != against:
             change: dict[str, Any] = {name: against}
             yield name, _shown(name, value), _shown(name, against), replace(enquiry, **change)
-    for own in predictor.log_summary.extra:
-        value = enquiry.extra.get(own.name)
-        against = next(iter(predictor.log_summary.levels.get(own.name, ())), None)
-        against = predictor.log_summary.middles.get(own.name) if against is None else against
+    summary = predictor.log_summary
+    for own in summary.extra:
+        value, levels = enquiry.extra.get(own.name), summary.levels.get(own.name)
+        against = next(iter(levels)) if levels else summary.middles[own.name]
         if own.known(value) and value != against:
             other = replace(enquiry, extra={**enquiry.extra, own.name: against})
             yield own.name, _shown("", value), _shown("", against), other

@@ -88,13 +88,6 @@ class Enquiry:
         """Return an attribute, or what it says of a column of the clinic's own, None if nothing."""
         return getattr(self, name) if name in ATTRIBUTES else self.extra.get(name)
 
-    @property
-    def given(self) -> dict[str, Any]:
-        """What is recorded, by field, as plain values."""
-        own = {"extra": dict(self.extra)} if self.extra else {}
-        found = {name: getattr(self, name) for name in ATTRIBUTES}
-        return {name: value for name, value in found.items() if value is not None} | own
-
 
 ATTRIBUTES = tuple(one.name for one in fields(Enquiry) if one.name != "extra")
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import numpy as np
 
@@ -27,8 +26,8 @@ EXTRA = "extra"  # an enquiry's field for them, and so no heading of one
 MOST_LEVELS = 20  # texts that differ, from which a column is free text (a judgement)
 
 
-class Extra(Mapping[str, str | float]):
-    """What an enquiry says of the clinic's own columns: an immutable mapping, hashable.
+class Extra(dict[str, str | float]):
+    """What an enquiry says of the clinic's own columns: a mapping that does not change, hashable.
 
     Names are kept in the log's spelling, texts as levels, and what is not recorded is left out.
 
@@ -38,30 +37,25 @@ class Extra(Mapping[str, str | float]):
     {'sun_exposure': 'often', 'visits': 3.0}
     """
 
-    __slots__ = ("_items",)
+    def __init__(self, given: Any = ()) -> None:
+        try:
+            found = {normal_heading(name): extra_value(one) for name, one in dict(given).items()}
+        except (TypeError, ValueError):
+            example = 'Give a mapping, as {"sun_exposure": "often"}.'
+            raise RequestError(f"extra is {given!r}.", example) from None
+        super().__init__((name, one) for name, one in found.items() if one is not None)
 
-    def __init__(self, given: Mapping[str, Any] | None = None) -> None:
-        if given is not None and not isinstance(given, Mapping):
-            raise RequestError(
-                f"extra is {given!r}.", 'Give a mapping, as {"sun_exposure": "often"}.'
-            )
-        found = ((normal_heading(name), extra_value(one)) for name, one in (given or {}).items())
-        self._items = {name: one for name, one in found if one is not None}
+    def _refuse(self, *_: Any) -> NoReturn:
+        raise TypeError("An enquiry does not change: make another with dataclasses.replace.")
 
-    def __getitem__(self, name: str) -> str | float:
-        return self._items[name]
+    __setitem__ = __delitem__ = __ior__ = clear = pop = _refuse
+    popitem = setdefault = update = _refuse  # type: ignore[assignment]
 
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._items)
+    def __hash__(self) -> int:  # type: ignore[override]
+        return hash(frozenset(self.items()))
 
-    def __len__(self) -> int:
-        return len(self._items)
-
-    def __hash__(self) -> int:
-        return hash(frozenset(self._items.items()))
-
-    def __repr__(self) -> str:
-        return repr(self._items)
+    def __reduce__(self) -> tuple[Any, ...]:
+        return Extra, (dict(self),)
 
 
 def extra_value(given: object) -> str | float | None:

@@ -109,11 +109,11 @@ class LaserChange(Result):
             if self.break_even_courses is not None:
                 years = self.break_even_years or 0.0
                 last = f"{years:.1f} years" if years <= LONGEST_LIFE else UNLIVED
-                earned = f"earned back after {_courses(self.break_even_courses)}, {last}"
-            fewest, most = map(_courses, self.break_even_interval)
+                earned = f"earned back after {np.ceil(self.break_even_courses):.0f} courses, {last}"
             lines.append(
                 f"Worth {self.gain_per_course:.0f} a course"
-                f" ({_span(self.gain_interval, '.0f')}); {earned} (from {fewest} to {most})."
+                f" ({_span(self.gain_interval, '.0f')}); {earned}"
+                f" (courses: {_span(self.break_even_interval, '.0f')})."
             )
         return "\n".join([*lines, *map(str, self.notes)])
 
@@ -289,13 +289,6 @@ def _interval(draws: FloatArray, level: float) -> Interval:
         return None, None
     low, high = np.quantile(draws, [(1 - level) / 2, (1 + level) / 2])
     return float(low), float(high)
-
-
-# courses after which a price is earned back, as people would count them
-def _courses(number: float | None) -> str:
-    if number is None:
-        return "never"
-    return f"{np.ceil(number):.0f} courses" if number <= 1000 else "more than 1,000 courses"
 
 
 def _span(interval: Interval, form: str, times: int = 1) -> str:
