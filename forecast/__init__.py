@@ -18,14 +18,13 @@ if TYPE_CHECKING:
         assess_forecaster,
         assess_promises,
         card_text,
-        enquiry_of,
         fit_forecaster,
         load_forecaster,
         promise_of,
         value_of_quoting,
     )
     from forecast.invented import simulate_log
-    from forecast.log import Enquiry, OutcomeLog, read_log
+    from forecast.log import Enquiry, OutcomeLog, enquiry_of, read_log
     from forecast.page import estimate_panel
     from forecast.prices import (
         Package,

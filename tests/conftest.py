@@ -2,6 +2,7 @@
 
 import os
 
+import numpy as np
 import pytest
 from hypothesis import settings
 
@@ -26,3 +27,22 @@ def invented_log() -> OutcomeLog:
 def forecaster(invented_log: OutcomeLog) -> Forecaster:
     """A forecaster fitted to that log."""
     return forecast.fit_forecaster(invented_log, seed=1)
+
+
+@pytest.fixture(scope="session")
+def own_log() -> OutcomeLog:
+    """300 courses with columns of the clinic's own: one slows by half, one is drawn by lot."""
+    log = forecast.simulate_log(300, seed=3)
+    courses, rng = log.courses.copy(), np.random.default_rng(3)
+    often = rng.random(len(courses)) < 0.5
+    slower = (1.5 * courses["sessions_given"]).round().astype(int)
+    courses["sessions_given"] = courses["sessions_given"].mask(often, slower)
+    courses["Sun exposure"] = np.where(often, "Often", "seldom")
+    courses["lucky_number"] = rng.normal(50, 10, len(courses)).round()
+    return OutcomeLog.from_frames(courses)
+
+
+@pytest.fixture(scope="session")
+def own_forecaster(own_log: OutcomeLog) -> Forecaster:
+    """A forecaster fitted with the clinic's own columns of that log."""
+    return forecast.fit_forecaster(own_log, seed=1, extra=["Sun exposure", "lucky_number"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -54,8 +55,13 @@ def run_estimate(options: Options) -> None:
         from forecast.forecaster import promise_of
 
         check_register(register)
-    enquiries = read_enquiries(options.enquiries, named=register is not None)
+    enquiries = read_enquiries(
+        options.enquiries, named=register is not None, extra=forecaster.extra
+    )
+    own = _own_values(options.extra, forecaster)
     for label, enquiry in enquiries.items():
+        if own:
+            enquiry = replace(enquiry, extra={**own, **enquiry.extra})
         result = estimates[label] = forecaster.estimate(
             enquiry, level=options.level, strategy=options.strategy, lighten=lighten
         )
@@ -80,6 +86,19 @@ def run_estimate(options: Options) -> None:
         numbers = ", ".join(f"{one.course_id} is promise {one.promise_no}" for one in kept)
         text = f"{text}\n\nKept in {register}: {numbers}."
     answer(options, {"estimates": results}, text)
+
+
+def _own_values(given: str, forecaster: Forecaster) -> dict[str, str]:
+    from forecast.log import normal_heading
+
+    pairs = [pair.partition("=") for pair in given.split(",") if pair]
+    found = {normal_heading(name): value for name, _, value in pairs}
+    for name in found.keys() - set(forecaster.extra):
+        raise RequestError(
+            f"The model was fitted without a column {name!r}.",
+            f"It has {', '.join(forecaster.extra) or 'none'}; write --extra NAME=VALUE.",
+        )
+    return found
 
 
 def estimates_text(
@@ -198,7 +217,7 @@ def run_update(options: Options) -> None:
     course = course_of(options)
     if course is None and options.sessions_done is None:
         raise RequestError("It is not said how many sessions were had.", "Give --sessions-done K.")
-    enquiry = (course and course.enquiry) or read_one_enquiry(options.enquiry)
+    enquiry = (course and course.enquiry) or read_one_enquiry(options.enquiry, forecaster.extra)
     done: int = course.done if course else options.sessions_done
     gradings = list(course.graded) if course else gradings_of(options)
     given: Any = {"sessions_done": done, "gradings": gradings, "level": options.level}

@@ -12,7 +12,7 @@ import re
 import sys
 import zipfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import MISSING, fields, is_dataclass
+from dataclasses import fields, is_dataclass
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -286,15 +286,18 @@ def _whole(path: Path, line: int, name: str, text: str) -> int:
     return int(value)
 
 
-def read_enquiries(path: Path, *, named: bool = False) -> dict[str, Enquiry]:
+def read_enquiries(
+    path: Path, *, named: bool = False, extra: Sequence[str] = ()
+) -> dict[str, Enquiry]:
     """Return the enquiries of a CSV file or a workbook's first sheet by ``enquiry_id``.
 
-    Without one they are 1, 2, 3, …, unless ``named`` asks that each has its own. Whatever is wrong
-    in the file is said at once, in one DataError.
+    Without one they are 1, 2, 3, …, unless ``named`` asks that each has its own. ``extra`` names
+    the clinic's own columns that the model has. Whatever is wrong in the file is said at once, in
+    one DataError.
     """
-    from forecast.log import Enquiry
+    from forecast.log import ATTRIBUTES, Enquiry
 
-    table = read_table(path, ["enquiry_id", *(field.name for field in fields(Enquiry))])
+    table = read_table(path, ["enquiry_id", *ATTRIBUTES, *extra])
     enquiries: dict[str, Enquiry] = {}
     faults: list[DataError] = []
     for position, (line, row) in enumerate(table.items(), start=1):
@@ -302,6 +305,7 @@ def read_enquiries(path: Path, *, named: bool = False) -> dict[str, Enquiry]:
             f"{path.name} line {line}",
             row.pop("enquiry_id", "" if named else str(position)),
         )
+        own = {name: row.pop(name) for name in extra if name in row}
         found = _faults(at, row)
         if not label:
             remedy = "A register of promises needs the id that the course will have in the log."
@@ -310,7 +314,7 @@ def read_enquiries(path: Path, *, named: bool = False) -> dict[str, Enquiry]:
             again = f"{path.name} has two enquiries {label!r}."
             found.append(DataError(again, "Give each its own id."))
         if not found:
-            enquiries[label] = Enquiry(**_with_required(row))
+            enquiries[label] = Enquiry(**_with_required(row), extra=own)
         faults += found
     if len(faults) > 1:
         listed = "".join(f"\n  {fault}" for fault in faults)
@@ -321,9 +325,9 @@ def read_enquiries(path: Path, *, named: bool = False) -> dict[str, Enquiry]:
 
 
 def _with_required(row: Mapping[str, str]) -> dict[str, Any]:
-    from forecast.log import Enquiry
+    from forecast.log import ATTRIBUTES, column
 
-    return {field.name: "" for field in fields(Enquiry) if field.default is MISSING} | dict(row)
+    return {name: "" for name in ATTRIBUTES if column("courses", name).required} | dict(row)
 
 
 def _faults(at: str, row: Mapping[str, str]) -> list[DataError]:
@@ -338,9 +342,9 @@ def _faults(at: str, row: Mapping[str, str]) -> list[DataError]:
     return found
 
 
-def read_one_enquiry(path: Path) -> Enquiry:
+def read_one_enquiry(path: Path, extra: Sequence[str] = ()) -> Enquiry:
     """Return the only enquiry of a CSV file with a header and one row."""
-    enquiries = read_enquiries(path)
+    enquiries = read_enquiries(path, extra=extra)
     if len(enquiries) != 1:
         raise DataError(
             f"{path.name} has {len(enquiries)} enquiries, this command takes one.",

@@ -130,9 +130,9 @@ def run_fit(options: Options) -> None:
     evidence = sharing.load_evidence(options.evidence) if options.evidence else None
     log = read(options)
     progress("Fitting (some ten seconds)")
-    forecaster = forecast.fit_forecaster(
-        log, goal=options.goal, horizon=options.horizon, seed=options.seed, evidence=evidence
-    )
+    given = {name: getattr(options, name) for name in ("goal", "horizon", "seed")}
+    extra = [name.strip() for name in options.extra.split(",") if name.strip()]
+    forecaster = forecast.fit_forecaster(log, extra=extra, evidence=evidence, **given)
     forecaster.save(options.out)
     note_learnt(options.log, forecaster)
     data = {

@@ -129,7 +129,8 @@ def _asked_of(options: Options, desk: Desk) -> Asked:
     given = gradings_of(options)
     told = facts_of(options, course)
     return Asked(
-        enquiry=(course and course.enquiry) or read_one_enquiry(options.enquiry),
+        enquiry=(course and course.enquiry)
+        or read_one_enquiry(options.enquiry, [own.name for own in desk.extra]),
         goal=options.goal or (course.goal if course else next(iter(desk.forecasters))),
         sessions_done=course.done if course else options.sessions_done,
         gradings=course.graded if course else tuple((row[0], row[1]) for row in given),

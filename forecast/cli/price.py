@@ -53,7 +53,7 @@ def run_price(options: Options) -> None:
     if options.out is not None:
         check_output(options.out, what="a workbook of prices", known=_holds_prices)
     forecaster = forecast.load_forecaster(options.model)
-    enquiries = read_enquiries(options.enquiries)
+    enquiries = read_enquiries(options.enquiries, extra=forecaster.extra)
     log = None if options.log is None else read(options)
     cautions = {
         name: tattoo.cautions_for(one, **facts_of(options)) for name, one in enquiries.items()

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
         of_100,
         to_clearing,
     )
+    from forecast.counts.extra import ExtraColumn, extra_columns, with_extra
     from forecast.counts.log_summary import (
         FEW,
         LEVELLED,
@@ -44,6 +45,7 @@ if TYPE_CHECKING:
         effects_for,
         evidence_model,
         hazard_prior,
+        with_width,
     )
     from forecast.counts.rows import (
         BASELINE,

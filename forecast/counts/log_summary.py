@@ -17,7 +17,8 @@ import numpy.typing as npt
 
 from forecast._notes import Note
 from forecast._types import FloatArray
-from forecast.counts.attributes import COVARIATES, LIGHTEN, SKIN_TYPES
+from forecast.counts.attributes import COVARIATES, LIGHTEN, SKIN_TYPES, plainly
+from forecast.counts.extra import ExtraColumn
 from forecast.counts.rows import (
     FEWEST_ALIKE,
     FEWEST_FINISHED,
@@ -29,7 +30,7 @@ from forecast.counts.rows import (
     latest_start,
     of_goal,
 )
-from forecast.log import Enquiry, column
+from forecast.log import ATTRIBUTES, Enquiry, column, extra_number
 from forecast.survival import Durations
 from forecast.tattoo import SITES, ink_group
 
@@ -158,6 +159,9 @@ class LogSummary:
         Of the log's courses, all together; empty in files that do not have it.
     n_lightened : int
         Courses that ended lightened as wanted.
+    extra : tuple of ExtraColumn
+        The clinic's own columns in the model; ``levels``, ``finished``, ``ranges``, ``middles`` and
+        ``fills`` have them too.
     """
 
     n_courses: int
@@ -178,16 +182,20 @@ class LogSummary:
     lightening: Lightening | None = None
     fingerprint: str = ""
     n_lightened: int = 0
+    extra: tuple[ExtraColumn, ...] = ()
 
     @classmethod
-    def of(cls, log: OutcomeLog, rows: pd.DataFrame) -> LogSummary:
+    def of(
+        cls, log: OutcomeLog, rows: pd.DataFrame, extra: tuple[ExtraColumn, ...] = ()
+    ) -> LogSummary:
         """Return the counts and ranges of ``log``, whose model rows are ``rows``."""
         from forecast.log import fingerprint
 
         courses, own = log.courses, of_goal(rows)
         done = rows["observed"].to_numpy(dtype=bool)
-        levels, finished = counts_of_levels(courses, done)
-        numbers = {name: courses[name].dropna() for name in NUMERIC}
+        levels, finished = counts_of_levels(courses, done, extra)
+        measured = [one.name for one in extra if not one.levels]
+        numbers = {name: courses[name].dropna() for name in (*NUMERIC, *measured)}
         cells = cells_of(
             courses.loc[own, ["inks", *SHARED]], rows.loc[own, ["step", "entry", "observed"]]
         )
@@ -210,7 +218,8 @@ class LogSummary:
             },
             middles={name: float(of.median()) for name, of in numbers.items() if len(of)},
             cells=cells,
-            fills={name: fills_of(rows[name], name) for name in COVARIATES},
+            fills={name: fills_of(rows[name], name) for name in COVARIATES}
+            | own_fills(courses, rows, extra),
             lasers=tuple(
                 (laser.regime, laser.wavelengths_nm) for laser in lasers_in_use(log.lasers)
             ),
@@ -218,12 +227,18 @@ class LogSummary:
             near=near_of(courses[own & done], cells),
             lightening=Lightening.of(courses, rows) if LIGHTEN in rows else None,
             fingerprint=fingerprint(courses),
+            extra=extra,
         )
 
     @property
     def means(self) -> dict[str, float]:
         """Mean of each covariate's fills, which stands in for a missing one in the fit."""
         return {name: float(np.mean(values)) for name, values in self.fills.items()}
+
+    @property
+    def sources(self) -> dict[str, str]:
+        """The attribute that each covariate comes from."""
+        return COVARIATES | {name: one.name for one in self.extra for name in one.names}
 
     @property
     def n_there(self) -> int:
@@ -267,15 +282,15 @@ class LogSummary:
         names = [name for name in LEVELLED if not self.levels.get(name)]
         names += [name for name in NUMERIC if name not in self.ranges]
         given = [name for name in names if getattr(enquiry, name) is not None]
+        own = [one.name for one in self.extra]
+        given += [name for name in enquiry.extra if name not in own]
         return tuple(given) if self.n_courses else ()
 
     def absent(self, enquiry: Enquiry) -> tuple[str, ...]:
         """Return the optional attributes that the enquiry does not give."""
-        return tuple(
-            name
-            for name in dict.fromkeys(COVARIATES.values())
-            if name in Enquiry.__slots__ and getattr(enquiry, name) is None
-        )
+        names = [name for name in dict.fromkeys(COVARIATES.values()) if name in ATTRIBUTES]
+        names += [one.name for one in self.extra]
+        return tuple(name for name in names if enquiry.value(name) is None)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
@@ -296,6 +311,10 @@ class LogSummary:
                 "lasers": tuple((regime, tuple(nm)) for regime, nm in stored["lasers"]),
                 "near": {name: tuple(of) for name, of in stored.get("near", {}).items()},
                 "lightening": (own := found.get("lightening")) and Lightening(**own),
+                "extra": tuple(
+                    ExtraColumn(**one | {"levels": tuple(one["levels"])})
+                    for one in stored.get("extra", ())
+                ),
             }
         )
 
@@ -376,14 +395,18 @@ def near_of(finished: pd.DataFrame, cells: Iterable[str]) -> dict[str, tuple[str
             for cell, of in counts.items()}  # fmt: skip
 
 
-def counts_of_levels(courses: pd.DataFrame, done: npt.NDArray[np.bool_]) -> tuple[Counts, Counts]:
+def counts_of_levels(
+    courses: pd.DataFrame, done: npt.NDArray[np.bool_], extra: Iterable[ExtraColumn] = ()
+) -> tuple[Counts, Counts]:
     """Return how many courses have each level of each attribute: of all, and of those done."""
     import pandas as pd
 
     every: Counts = {}
     finished: Counts = {}
-    for name in (*LEVELLED, "inks"):
-        place, levels = pd.factorize(courses[name])
+    own = {one.name: one.levels for one in extra if one.levels}
+    for name in (*LEVELLED, "inks", *own):
+        cells = courses[name]  # of its own column a level that hardly any course has is not kept
+        place, levels = pd.factorize(cells.where(cells.isin(own[name])) if name in own else cells)
         for found, which in ((every, place >= 0), (finished, (place >= 0) & done)):
             counts = np.bincount(place[which], minlength=len(levels))
             found[name] = most_first(zip(map(str, levels), counts.tolist(), strict=True))
@@ -429,22 +452,46 @@ def fills_of(values: pd.Series[float], name: str) -> tuple[float, ...]:
     return tuple(float(value) for value in np.quantile(known, at, method="inverted_cdf"))
 
 
+# In which own columns take their fills: in steps as the other attributes do, an eighth of a mix of
+# several would be alike in all.
+ORDERS = ([0, 4, 2, 6, 1, 5, 3, 7], [0, 1, 4, 5, 2, 3, 6, 7])
+
+
+def own_fills(
+    courses: pd.DataFrame, rows: pd.DataFrame, extra: Iterable[ExtraColumn]
+) -> dict[str, tuple[float, ...]]:
+    """Return what stands in for the clinic's own columns: of levels one at a time."""
+    found: dict[str, tuple[float, ...]] = {}
+    for k, one in enumerate(extra):
+        fills = {name: np.array(fills_of(rows[name], name)) for name in one.names}
+        if one.levels:
+            cells = courses[one.name]
+            has = np.sort(cells[cells.isin(one.levels)].to_numpy().astype(str))
+            at = (np.arange(N_FILLS) + 0.5) / N_FILLS * len(has)
+            fills = one.covariates(has[at.astype(int)])
+        found |= {name: tuple(of[ORDERS[k % 2]].tolist()) for name, of in fills.items()}
+    return found
+
+
 def spread_missing(
-    found: Mapping[str, float], fills: Mapping[str, tuple[float, ...]]
+    found: Mapping[str, float],
+    fills: Mapping[str, tuple[float, ...]],
+    sources: Mapping[str, str] = COVARIATES,
 ) -> dict[str, list[float]]:
     """Return one enquiry's covariates with each missing one spread over its fills.
 
     Missing attributes are combined by shifting one against another, so that eight rows stand for
-    their joint mix; where none is missing there is one row.
+    their joint mix; where none is missing there is one row. ``sources`` has the attribute behind
+    each covariate.
     """
     spread: dict[str, list[float]] = {}
-    shifts = {name: 3 * k for k, name in enumerate(dict.fromkeys(COVARIATES.values()))}
+    shifts = {name: 3 * k for k, name in enumerate(dict.fromkeys(sources.values()))}
     missing = any(np.isnan(value) for value in found.values())
     for name, value in found.items():
         if not np.isnan(value):
             spread[name] = [value] * (N_FILLS if missing else 1)
         else:
-            shift = shifts[COVARIATES[name]]
+            shift = shifts[sources[name]]
             spread[name] = [fills[name][(k + shift) % N_FILLS] for k in range(N_FILLS)]
     return spread
 
@@ -560,13 +607,15 @@ def _doubts(summary: LogSummary, enquiry: Enquiry) -> Iterator[Note]:
 
 
 def _rare_levels(summary: LogSummary, enquiry: Enquiry, too_few: bool) -> Iterator[Note]:
-    for name in (*LEVELLED, "inks"):
+    for name in (*LEVELLED, "inks", *(one.name for one in summary.extra if one.levels)):
         known = summary.levels.get(name)
         if not known:  # never recorded: that no course has it says nothing of the enquiry
             continue
-        for level in filter(None, str(getattr(enquiry, name) or "").split(";")):
+        for level in filter(None, str(enquiry.value(name) or "").split(";")):
             count, done = known.get(level, 0), summary.finished.get(name, {}).get(level, 0)
             values: dict[str, Any] = {"count": count, "what": _level(name, level)}
+            if not count and name in enquiry.extra:
+                continue  # `_far_numbers` says so
             if not count:
                 yield Note("counts.level_not_in_log", "serious", values)
             elif count < FEWEST_WITH_LEVEL:
@@ -579,6 +628,8 @@ def _rare_levels(summary: LogSummary, enquiry: Enquiry, too_few: bool) -> Iterat
 
 def _level(name: str, level: str) -> Note | str:
     values = {"level": level.replace("_", " ")}
+    if name not in (*LEVELLED, "inks"):
+        return Note("counts.of_own", values=values | {"name": plainly(name)})
     return SAID.get((name, level)) or Note(f"counts.of_{name}", values=values)
 
 
@@ -589,3 +640,11 @@ def _far_numbers(summary: LogSummary, enquiry: Enquiry) -> Iterator[Note]:
             values: dict[str, Any] = {"what": what, "unit": column("courses", name).unit}
             values |= {"value": value, "low": low, "high": high}
             yield Note("counts.number_outside_log", "serious", values)
+    for one in (one for one in summary.extra if one.name in enquiry.extra):
+        given = enquiry.extra[one.name]
+        values = {"name": plainly(one.name), "value": extra_number(given)}
+        low, high = summary.ranges.get(one.name, (-np.inf, np.inf))
+        if not one.known(given):
+            yield Note("counts.own_unknown", "caution", values | {"value": given})
+        elif not one.levels and not low <= values["value"] <= high:
+            yield Note("counts.own_outside_log", "serious", values | {"low": low, "high": high})

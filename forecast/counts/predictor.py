@@ -21,7 +21,7 @@ from forecast.assess import Recalibration, carry_remaining
 from forecast.counts.attributes import LIGHTEN, covariates
 from forecast.counts.estimate import Estimate, Stopping, learnt_share, length_of, to_clearing
 from forecast.counts.log_summary import LogSummary, spread_missing, support_of
-from forecast.log import Enquiry
+from forecast.log import ATTRIBUTES, Enquiry
 from forecast.survival import CountDistribution, FittedCountModel
 from forecast.tattoo import Laser, groups_of, unreached_inks
 
@@ -67,6 +67,11 @@ class Predictor:
     seed: int = 0
     assessment: Mapping[str, Any] = field(default_factory=dict)
     notes: tuple[Note, ...] = ()
+
+    @property
+    def extra(self) -> tuple[str, ...]:
+        """The clinic's own columns that it was fitted with."""
+        return tuple(one.name for one in self.log_summary.extra)
 
     @property
     def supported_to(self) -> int:
@@ -250,13 +255,15 @@ class Predictor:
         return stacked, np.concatenate([[0], np.cumsum(sizes)[:-1]]), sizes
 
     def _covariates(self, enquiry: Enquiry) -> dict[str, list[float]]:
-        fields = {name: [getattr(enquiry, name)] for name in Enquiry.__slots__}
+        fields: dict[str, Any] = {name: [getattr(enquiry, name)] for name in ATTRIBUTES}
         fields |= {name: [None] for name in self.log_summary.unrecorded(enquiry)}
         reached = float(bool(self.unreached(str(enquiry.inks))))
         found = covariates({**fields, "unreached": [reached], "years_from_now": [0.0]})
+        for own in self.log_summary.extra:
+            found |= own.covariates([enquiry.extra.get(own.name)])
         found |= {LIGHTEN: np.ones(1)} if self.goal == "lighten" else {}
         known = {name: float(value[0]) for name, value in found.items()}
-        return spread_missing(known, self.log_summary.fills)
+        return spread_missing(known, self.log_summary.fills, self.log_summary.sources)
 
 
 # An answer, its drivers and its prices ask of the same enquiry several times; what comes back is

@@ -13,9 +13,9 @@ the spread that these effects explain and the spread that is left add up to the 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol, runtime_checkable
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 from forecast.counts.attributes import LIGHTEN
 from forecast.counts.rows import FEWEST_FOR_DATA_ALONE
@@ -30,6 +30,10 @@ CONTRADICTS = 2.5  # standard deviations
 # How far clinics differ in one effect, as a standard deviation of the log hazard ratio: a
 # judgement, no source.
 BETWEEN_CLINICS = 0.25
+# Of each level of a column of the clinic's own, and of a standard deviation of its numbers, around
+# none: half the root mean square of the published effects (0.47), for what nobody has published on
+# is likelier to say little. On invented logs of 150 courses 0.40 gained no more where it says much.
+WIDTH = 0.25
 
 
 @runtime_checkable
@@ -342,3 +346,13 @@ def evidence_model(goal: str = "clear", evidence: Evidence | None = None) -> Acc
     """
     prior = evidence.duration_prior() if evidence else duration_prior(goal)
     return AcceleratedTime("lognormal", prior=prior, never=never_covariates(goal))
+
+
+def with_width(spec: CountModel, names: Iterable[str]) -> CountModel:
+    """Return ``spec``, where it has a prior, with one of `WIDTH` around none for ``names`` too."""
+    prior = getattr(spec, "prior", None)
+    if not prior:
+        return spec
+    width = WIDTH if isinstance(spec, DiscreteHazard) else WIDTH / SHAPE
+    own: Any = {**prior, **dict.fromkeys(names, (0.0, width))}
+    return replace(spec, prior=own)  # type: ignore[type-var]

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
 from forecast._notes import Note
 from forecast.daybook.promises import Promise
 from forecast.errors import RequestError
-from forecast.log import Enquiry, checked, column, is_code, masked
+from forecast.log import ATTRIBUTES, Enquiry, checked, column, enquiry_of, is_code, masked
 
 DAYS_AHEAD = timedelta(days=1)  # clocks of two tablets differ
 LONGEST_CODE = 40
@@ -110,8 +110,9 @@ class Course:
     def enquiry(self) -> Enquiry | None:
         """What the client and the tattoo were at the consultation."""
         if self.row:
-            given = {name: self.row[name] for name in Enquiry.__slots__}
-            return Enquiry(**{k: v for k, v in given.items() if v is not None})
+            first = self.promises[0].enquiry if self.promises else None
+            own = first.extra if first else {}
+            return enquiry_of({**self.row, "extra": own})
         return self.promises[0].enquiry if self.promises else None
 
     @property
@@ -127,7 +128,8 @@ class Course:
             raise MisfitError("treated_on", Note("daybook.nothing_known"))
         issued = first.issued_on.isoformat()
         return {
-            **asdict(first.enquiry), "course_id": self.course_id, "client_id": self.client_id,
+            **{name: getattr(first.enquiry, name) for name in ATTRIBUTES},
+            "course_id": self.course_id, "client_id": self.client_id,
             "started_on": day, "goal": first.goal, "outcome": "ongoing", "package": first.package,
             "enquired_on": issued if issued <= day else None,
         }  # fmt: skip

@@ -68,7 +68,7 @@ class Promise:
         cells = {field.name: getattr(self, field.name) for field in fields(self)}
         cells["chances"] = " ".join(f"{chance:.4f}" for chance in self.chances)
         cells["enquiry"] = self.enquiry and json.dumps(
-            {name: value for name, value in asdict(self.enquiry).items() if value is not None}
+            {name: value for name, value in asdict(self.enquiry).items() if value not in (None, {})}
         )
         for name in DAYS:
             cells[name] = cells[name] and cells[name].isoformat()

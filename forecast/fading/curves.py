@@ -28,6 +28,7 @@ from forecast.fading.rows import (
     FEWEST_FOR_SPACING,
     FEWEST_ON_CURVE,
     LEAST_LEFT,
+    WIDEST,
     FadingRows,
 )
 
@@ -126,6 +127,11 @@ def _by_clients(
     spread = np.array(scores)
     n, p = spread.shape  # leverage is to first order; what history takes costs more than that
     return np.asarray(n / max(n - p, n / 4) * inverse @ (spread.T @ spread) @ inverse)
+
+
+# Why nothing is said of an interval, or an empty text.
+def _reason(low: float, high: float) -> str:
+    return "interval_too_wide" if high - low > 2 * WIDEST else ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -253,8 +259,8 @@ class Slopes:
                 slope, gradient = self.slope(regime, group)
                 ends = self._ends(slope, self.error(gradient))
                 shares = np.clip(-np.expm1([slope, *ends]), -1.0, 1.0)
-                found.append((regime, group, *(float(one) for one in shares), had))
-        columns = ["regime", "ink_group", "share", "low", "high", "courses"]
+                found.append((regime, group, *map(float, shares), had, _reason(*shares[1:])))
+        columns = ["regime", "ink_group", "share", "low", "high", "courses", "reason"]
         return pd.DataFrame(found, columns=columns)
 
     # The slower end first. Errors are of the log of the pace, unless no fading at all is as good as
@@ -283,8 +289,8 @@ class Slopes:
             gap = exp(ns) - exp(ps)
             error = self.error(exp(ns) * by_ns - exp(ps) * by_ps)
             ends = np.clip(gap + self.reach * error * np.array([-1.0, 1.0]), -1.0, 1.0)
-            found.append((group, gap, *ends.tolist()))
-        return pd.DataFrame(found, columns=["ink_group", "difference", "low", "high"])
+            found.append((group, gap, *ends.tolist(), _reason(*ends)))
+        return pd.DataFrame(found, columns=["ink_group", "difference", "low", "high", "reason"])
 
     def curves(self) -> pd.DataFrame:
         """Return the percent faded of the middle course by session, with its bands.

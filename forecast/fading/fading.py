@@ -18,7 +18,7 @@ from forecast.causal.rates import PairedDifference, paired_difference
 from forecast.counts import said, split_halves
 from forecast.errors import RequestError
 from forecast.fading.curves import FadingFit, Slopes, Spacing, fit_rows, spacing_of
-from forecast.fading.rows import FEWEST_SPLIT, WISHED_IN_REGIME, FadingRows, fading_rows
+from forecast.fading.rows import FEWEST_SPLIT, WIDEST, WISHED_IN_REGIME, FadingRows, fading_rows
 from forecast.fading.stalls import GraderReport, StallRule, grader_report, stall_rule
 from forecast.log import check_log, graded_in_fractions
 
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from forecast.log import OutcomeLog
 
 SHORT = {"all": "all inks"}
+UNSAID = "cannot say"
 NEARLY_ALL = 97.0  # percent faded beyond which a grading says no more than "nearly all"
 
 
@@ -43,11 +44,12 @@ class FadingCurves(Result):
         middle 8 of 10 courses, as graded; a course not followed so far goes on as before. All
         courses together are the ink group ``all``.
     shares : DataFrame
-        ``regime, ink_group, share, low, high, courses``: share of the remaining ink that a
-        session removes.
+        ``regime, ink_group, share, low, high, courses, reason``: share of the remaining ink that a
+        session removes. Where the ``reason`` is not empty the answer is "cannot say":
+        ``interval_too_wide`` is beyond 20 points either way.
     differences : DataFrame
-        ``ink_group, difference, low, high``: share under ps less share under ns; empty when the
-        log has one regime.
+        ``ink_group, difference, low, high, reason``: share under ps less share under ns; empty
+        when the log has one regime.
     spacing : Spacing or None
         Longer against shorter intervals; None when the log cannot tell.
     graders : GraderReport
@@ -154,10 +156,12 @@ def fit_fading(log: OutcomeLog, *, level: float = 0.95) -> FadingCurves:
     fit = fit_rows(rows)
     slopes = Slopes(rows, fit, level)
     gaps = _interval_weeks(log, rows)
+    shares, differences = slopes.shares(), slopes.differences()
+    unsaid = (shares["reason"] != "").any() or (differences["reason"] != "").any()
     return FadingCurves(
         curves=slopes.curves(),
-        shares=slopes.shares(),
-        differences=slopes.differences(),
+        shares=shares,
+        differences=differences,
         spacing=spacing_of(slopes, gaps) if len(gaps) else None,
         graders=grader_report(slopes, log.graded, level=level),
         stalls=stall_rule(rows),
@@ -166,7 +170,11 @@ def fit_fading(log: OutcomeLog, *, level: float = 0.95) -> FadingCurves:
         model=fit,
         rows=rows,
         assumption=Note("fading.assumption"),
-        notes=(*map(said, graded_in_fractions(log)), *_notes_on(rows)),
+        notes=(
+            *map(said, graded_in_fractions(log)),
+            *[Note("fading.interval_too_wide", "caution", {"points": 100 * WIDEST})] * int(unsaid),
+            *_notes_on(rows),
+        ),
     )
 
 
@@ -209,15 +217,17 @@ def _share_lines(fading: FadingCurves) -> list[str]:
     lines = []
     if len(fading.differences):
         lines = ["ps minus ns, percentage points of the remaining ink per session:"]
-    for name, *points in fading.differences.to_numpy().tolist():
-        gap, low, high = (100 * one for one in points)
-        lines.append(f"  {SHORT.get(name, name)}: {gap:+.1f} ({low:+.1f} to {high:+.1f})")
+    for name, *points, reason in fading.differences.to_numpy().tolist():
+        gap, low, high = (f"{100 * one:+.1f}" for one in points)
+        said = UNSAID if reason else gap
+        lines.append(f"  {SHORT.get(name, name)}: {said} ({low} to {high})")
     lines += [*[""] * bool(lines), "A session removes this share of the remaining ink:"]
-    for regime, ink_group, *ends, courses in fading.shares.to_numpy().tolist():
+    for regime, ink_group, *ends, courses, reason in fading.shares.to_numpy().tolist():
         name = "" if regime == "all" else f"{regime}, "
         share, low, high = (f"{100 * one:.1f}" for one in ends)
         group = SHORT.get(ink_group, ink_group)
-        lines.append(f"  {name}{group}: {share} % ({low} to {high} %), {courses} courses")
+        said = UNSAID if reason else f"{share} %"
+        lines.append(f"  {name}{group}: {said} ({low} to {high} %), {courses} courses")
     return [*lines, ""]
 
 

@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 FEWEST_COURSES, FEWEST_GRADINGS, FEWEST_LEVELS = 20, 60, 2  # for curves at all
 FEWEST_IN_GROUP = 10  # courses, for an ink group or a regime in it to have its own slope
 FEWEST_BY_GRADER = 20  # gradings
+# Half the interval of what a session removes, as a share, from which nothing is said: a session
+# removes some 10 to 25 points, so wider than that it holds everything that lasers do.
+WIDEST = 0.20
 FEWEST_BY_OPERATOR = 60  # sessions
 FEWEST_PER_ATTRIBUTE = 15  # courses behind each attribute adjusted for
 FEWEST_ON_CURVE = 5  # courses with that many sessions, for a curve to go on

@@ -309,10 +309,16 @@ def plot_fading_shares(fading: FadingCurves) -> go.Figure:
             marker={
                 "size": 11,
                 "color": colour,
-                "symbol": "diamond" if regime == "ps" else "circle",
+                "symbol": [
+                    ("diamond" if regime == "ps" else "circle") + "-open" * bool(reason)
+                    for reason in table["reason"]
+                ],
             },
             error_x={**whiskers(table["share"], table["low"], table["high"]), "color": colour},
-            text=[f"{n} courses" for n in table["courses"]],
+            text=[
+                "cannot say" if reason else f"{n} courses"
+                for n, reason in zip(table["courses"], table["reason"], strict=True)
+            ],
             name=f"{NAMES[str(regime)]}, {100 * fading.level:.0f} % interval",
         )
     figure.update_layout(scattermode="group", scattergap=0.6)

@@ -107,7 +107,12 @@ def _question_items(comparison: RegimeComparison, log: OutcomeLog) -> Iterator[I
         [
             "Who gets which regime goes by ink, date, operator and how the course went; plain "
             "readings of a log mistake that for an effect (item 14). No trial that assigned whole "
-            "courses to one regime is known to this package."
+            "courses to one regime is known to this package. What plain readings say here:",
+            *(
+                f"{one.name}, {key}: {found.spoken('sessions')}."
+                for one in comparison.naive
+                for key, found in one.difference.items()
+            ),
         ],
     )
     yield (
@@ -130,6 +135,8 @@ def _question_items(comparison: RegimeComparison, log: OutcomeLog) -> Iterator[I
             "still agrees with, until it departs from it. Departures and stopping are weighted "
             "for, so that eligibility, assignment and the start of follow-up are one moment.",
             f"Assumed: {ASSUMED}",
+            "The weights:",
+            comparison.diagnostics.weights.reset_index(),
         ],
     )
 
@@ -171,7 +178,7 @@ def _result_items(comparison: RegimeComparison, log: OutcomeLog) -> Iterator[Ite
     frame = comparison.to_frame()
     main = frame["quantity"].isin(["sessions"]) | frame["quantity"].str.startswith("cleared by")
     yield "13. Effect estimates", [frame[main], *comparison.words.values()]
-    sensitive = [] if comparison.sensitivity is None else list(comparison.sensitivity.words)
+    sensitive = [] if comparison.sensitivity is None else [*map(str, comparison.sensitivity.words)]
     yield (
         "14. Further analyses",
         [

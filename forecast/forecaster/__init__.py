@@ -14,7 +14,6 @@ if TYPE_CHECKING:
         assess_forecaster,
         assess_promises,
         card_text,
-        enquiry_of,
         model_card,
         promise_of,
     )

@@ -33,16 +33,18 @@ from forecast.counts import (
     check_goal,
     contradicted,
     course_rows,
-    covariate_names,
     durations_of,
     evidence_model,
     evidence_name,
+    extra_columns,
     fill_missing,
     fit_notes,
     fit_stopping,
     length_of,
     of_goal,
     to_clearing,
+    with_extra,
+    with_width,
 )
 from forecast.errors import DataError, RequestError
 from forecast.forecaster.forecaster import Forecaster
@@ -72,6 +74,7 @@ def fit_forecaster(
     goal: str = "clear",
     horizon: int = HORIZON,
     seed: int = 0,
+    extra: Sequence[str] = (),
     evidence: Evidence | None = None,
     keep: str | None = None,
 ) -> Forecaster:
@@ -87,6 +90,9 @@ def fit_forecaster(
         The last session an estimate speaks of.
     seed : int
         Of folds and parameter draws.
+    extra : sequence of str
+        Columns of the clinic's own among its courses, numbers or at most 20 levels, that say
+        something of a tattoo before its first session. Each enters with a prior around none.
     evidence : PooledEvidence, optional
         What other clinics found together, in place of the published evidence.
     keep : str, optional
@@ -96,25 +102,31 @@ def fit_forecaster(
     ------
     RequestError
         If the goal is unknown or not that of the evidence, this log's own share is in the
-        evidence, or most finished courses needed more sessions than the horizon.
+        evidence, most finished courses needed more sessions than the horizon, or a column of
+        ``extra`` is not there, free text, of persons or constant.
     DataError
         If no course of the log can be used.
     """
     with one_thread():
         rows = checked_rows(log, goal, horizon, seed)
+        own = extra_columns(log, extra)
+        rows = with_extra(rows, log, own)
         if evidence is not None:
             check_evidence(evidence, log, goal)
-        summary = LogSummary.of(log, rows)
+        summary = LogSummary.of(log, rows, own)
         log, rows = judged_part(log, rows)
         rows = by_contents(rows)
-        durations = durations_of(rows, fills_for(rows, summary))
-        published = evidence_model(goal, evidence)
-        from_evidence = published.from_prior(covariate_names(goal))
+        names = [name for one in own for name in one.names]
+        published: Any = with_width(evidence_model(goal, evidence), names)
+        fills = fills_for(rows, summary)
+        from_evidence = published.from_prior(tuple(fills))
+        durations = durations_of(rows, fills)
         part = some_clients(log, rows, durations, seed=seed)
         checked = None
         if summary.n_reached >= FEWEST_TO_CHECK:
             specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
             specs = tuple(one for one in specs if one.name == keep) or specs
+            specs = tuple(with_width(one, names) for one in specs)
             folds = folds_for(len(rows))
             checked = Checked.of(specs, *part, goal=goal, horizon=horizon, folds=folds, seed=seed)
         chosen = checked.chosen if checked else published
@@ -122,7 +134,7 @@ def fit_forecaster(
         if checked and checked.whole is not part[2]:
             again: Any = chosen.fit(checked.whole, model)
             model = replace(again, notes=model.notes)  # which are of what was seen
-        filled = fill_missing(part[1], summary.means)
+        filled = fill_missing(part[1], summary.means)[["course_id", *summary.means]]
         lengths = length_of(model.predict(to_clearing(part[2].covariates), horizon))
         midcourse = checked.midcourse if checked else None
         if goal == "clear" and midcourse is None:
@@ -358,4 +370,5 @@ def against_evidence(
         dict(zip(one.parameter_names, zip(one.theta, one.errors, strict=True), strict=True))
         for one in (model, evidence)
     ]
-    return contradicted(known[0], known[1])
+    published = {name: effect for name, effect in known[1].items() if "extra." not in name}
+    return contradicted(known[0], published)

@@ -166,12 +166,19 @@ def _changed(predictor: Predictor, enquiry: Enquiry) -> Iterator[tuple[str, str,
         if value is not None and against is not None and value != against:
             change: dict[str, Any] = {name: against}
             yield name, _shown(name, value), _shown(name, against), replace(enquiry, **change)
+    summary = predictor.log_summary
+    for own in summary.extra:
+        value, levels = enquiry.extra.get(own.name), summary.levels.get(own.name)
+        against = next(iter(levels)) if levels else summary.middles[own.name]
+        if own.known(value) and value != against:
+            other = replace(enquiry, extra={**enquiry.extra, own.name: against})
+            yield own.name, _shown("", value), _shown("", against), other
 
 
 def _shown(name: str, value: Any) -> str:
     if isinstance(value, float):
         rounded = round(value) if value >= WHOLE_FROM else value
-        return f"{rounded:g} {column('courses', name).unit}"
+        return f"{rounded:g} {column('courses', name).unit}" if name else f"{rounded:g}"
     return str(value).replace("_", " ").replace(";", ", ")
 
 
@@ -242,7 +249,7 @@ class Forecaster(Predictor):
                                  "ink_density": "light", "layering": "single"}).median
         """
         check_level(level)
-        enquiry = check_enquiry(enquiry)
+        enquiry = check_enquiry(enquiry, self.extra)
         model = None if strategy is None else self._under(strategy)
         draws = self.sessions_here([enquiry], model=model)[:, 0]
         estimate = self._with_notes(self.describe(enquiry, draws, level=level, model=model), model)
@@ -276,7 +283,8 @@ class Forecaster(Predictor):
         """
         import pandas as pd
 
-        enquiries, shown_at = enquiries_of(frame), [n for n in SHOWN_AT if n <= self.horizon]
+        enquiries = enquiries_of(frame, self.extra)
+        shown_at = [n for n in SHOWN_AT if n <= self.horizon]
         check_level(level)
         draws = self.sessions_here(enquiries) if enquiries else np.empty((0, 0, 0))
         rows = []
@@ -337,7 +345,8 @@ class Forecaster(Predictor):
         """Return what each given attribute does to this enquiry's median, largest first.
 
         Each attribute is set back to a common reference (black ink, medium density, single layer,
-        shoulder, skin type III, non-smoker, professional, unscarred; the log's median for numbers)
+        shoulder, skin type III, non-smoker, professional, unscarred; the log's median for numbers,
+        and its commonest level for the clinic's own columns)
         while the others stay. Where any median, or any end of its interval, may lie beyond the
         horizon, all are differences of the chance to be there by then. These are associations in
         the log, not effects of changing anything.
@@ -347,7 +356,8 @@ class Forecaster(Predictor):
         """
         check_level(level)
         graded = tuple(gradings)
-        changes = list(_changed(self, check_enquiry(enquiry)))
+        enquiry = check_enquiry(enquiry, self.extra)
+        changes = list(_changed(self, enquiry))
         rows = [(name, value, against) for name, value, against, _ in changes]
         if any(row[0] > 0 for row in graded) and self.midcourse is not None:
             last = max(graded, key=lambda row: row[0])

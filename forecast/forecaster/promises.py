@@ -24,7 +24,7 @@ from forecast.assess import (
 from forecast.counts import COVARIATES, GOALS, SHAPE, course_rows, effects_for, of_goal, told
 from forecast.daybook import Course, Promise, first_promises
 from forecast.errors import DataError
-from forecast.log import Enquiry, fingerprint, is_judged
+from forecast.log import ATTRIBUTES, Enquiry, enquiry_of, fingerprint, is_judged
 from forecast.midcourse import LAST_LANDMARK
 from forecast.survival import CountDistribution
 from forecast.tattoo import groups_of
@@ -295,7 +295,7 @@ def assess_forecaster(
             f"All courses{kind} of the log: none started after the model's own, so this may flatter"
         )
     courses = log.courses[later]
-    enquiries = [enquiry_of(row) for row in courses.to_dict("records")]
+    enquiries = [enquiry_of(row, forecaster.extra) for row in courses.to_dict("records")]
     further = forecaster.horizon + LAST_LANDMARK
     told = forecaster.estimate_draws(enquiries, steps=further)[0].mean(axis=0)
     found = check(
@@ -372,11 +372,6 @@ def _watched(log: OutcomeLog, rows: pd.DataFrame, predicted: CountDistribution) 
     )
 
 
-def enquiry_of(row: Mapping[str, Any]) -> Enquiry:
-    """Return the enquiry that a course of the log was at its consultation."""
-    return Enquiry(**{name: row[name] for name in Enquiry.__slots__ if name in row})
-
-
 def assess_promises(
     promises: Iterable[Promise], log: OutcomeLog, *, level: float = LEVEL, seed: int = 0
 ) -> PromiseCheck:
@@ -417,7 +412,7 @@ def assess_promises(
 
 TITLE = "Sessions of laser tattoo removal until the goal, predicted at the consultation"
 TABLES = ("candidates", "scores", "reliability", "subgroups")
-FIELDS = frozenset(Enquiry.__slots__)
+FIELDS = frozenset(ATTRIBUTES)
 LIMITS = (
     # benchmarks/real.py, shown in notebooks/08_does_it_hold_outside.ipynb
     "Held outside on 21 public data sets, none of tattoos: 80 % intervals covered 80 %, and 78 to "
@@ -442,7 +437,7 @@ def model_card(forecaster: Forecaster) -> dict[str, Any]:
         "intended_use": "To tell a client how many sessions to expect, and to price packages.",
         "outcome": f"Session at which the course is {goal[forecaster.goal]}.",
         "participants": participants(forecaster.log_summary),
-        "predictors": sorted({source for source in COVARIATES.values() if source in FIELDS}),
+        "predictors": sorted({*FIELDS.intersection(COVARIATES.values()), *forecaster.extra}),
         "missing_data": "Filled by the log's mean when fitting, spread over its mix when asked.",
         "model": found.get("model", "published evidence only"),
         "prior_source": prior_source(forecaster),

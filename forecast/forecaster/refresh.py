@@ -13,8 +13,8 @@ from forecast._plain import Result
 from forecast.counts import Evidence, evidence_name, told
 from forecast.errors import RequestError
 from forecast.forecaster.fit import fit_forecaster
-from forecast.forecaster.promises import MARGIN, TWO_SIDED, assess_forecaster, enquiry_of
-from forecast.log import fingerprint
+from forecast.forecaster.promises import MARGIN, TWO_SIDED, assess_forecaster
+from forecast.log import enquiry_of, fingerprint
 
 if TYPE_CHECKING:
     from forecast.forecaster.forecaster import Forecaster
@@ -82,6 +82,7 @@ def refresh_forecaster(
     anew = anew or not at[1] or (last - date.fromisoformat(at[1])).days >= MONTH
     keep = None if anew else str(old.assessment["model"])
     given: Any = {"goal": old.goal, "horizon": old.horizon, "seed": old.seed}
+    given["extra"] = old.extra
     new = fit_forecaster(log, evidence=evidence, keep=keep, **given)
     if not anew:
         new = replace(new, assessment={**new.assessment, CHOSEN_AT: list(at)})
@@ -104,7 +105,7 @@ def _fails(forecaster: Forecaster) -> bool:
 def _changes(old: Forecaster, new: Forecaster, log: OutcomeLog) -> dict[str, Any]:
     latest = log.courses.sort_values("started_on", kind="stable").tail(LATEST)
     rows: list[dict[str, Any]] = latest.to_dict("records")  # type: ignore[assignment]
-    asked = [enquiry_of(row) for row in rows]
+    asked = [enquiry_of(row, old.extra) for row in rows]
     beyond = old.horizon + 1
     medians = [
         np.array([one.estimate(enquiry).median or beyond for enquiry in asked])

@@ -17,7 +17,15 @@ if TYPE_CHECKING:
         remove_file,
         told,
     )
-    from forecast.log.enquiry import Enquiry, check_enquiry, checked, enquiries_of
+    from forecast.log.enquiry import (
+        ATTRIBUTES,
+        Enquiry,
+        check_enquiry,
+        checked,
+        enquiries_of,
+        enquiry_of,
+    )
+    from forecast.log.extra import Extra, extra_number
     from forecast.log.headings import refuse_repeated
     from forecast.log.identity import is_code, masked, quoted
     from forecast.log.new_workbook import new_workbook

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast.log.cells import OVERFLOW, Ids, meant, read_column, rule_of
+from forecast.log.cells import OVERFLOW, Ids, meant, normal_heading, read_column, rule_of
 from forecast.log.columns import TABLES, Column
+from forecast.log.extra import EXTRA, extra_column
 from forecast.log.headings import is_total, read_headings
 from forecast.log.identity import HELPERS, quoted
 from forecast.log.report import TOLERATED, entries
@@ -145,6 +146,7 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
         else _absent(rule, raw.index)
         for rule in TABLES[name]
     }
+    columns |= _of_its_own(raw, ours) if name == "courses" else {}
     table.frame = pd.DataFrame(columns, index=raw.index, copy=False)
     if table.set_aside:
         gone = np.unique(np.concatenate([frame["row"].to_numpy() for frame in table.set_aside]))
@@ -153,6 +155,13 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
         if rule.kind == "integer" and not rule.may_be_blank:
             table.frame[rule.name] = table.frame[rule.name].astype(np.int64)
     return table
+
+
+# Columns that the log does not know, by their heading: what may enter a model that asks for it.
+def _of_its_own(raw: pd.DataFrame, ours: set[Any]) -> dict[str, pd.Series[Any]]:
+    own = [given for given in raw.columns if given not in ours]
+    found = {normal_heading(given): extra_column(raw[given]) for given in own}
+    return {name: own for name, own in found.items() if own is not None and name not in ("", EXTRA)}
 
 
 # Rows that are none of the table: totals below it, and the example of an empty workbook. Each with

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from forecast.log.outcome_log import OutcomeLog
 
 TYPES = {"integer": "integer", "number": "number", "date": "date"}  # all else is a string
+OWN = "A column of the clinic's own."
 NUMBER = r"[0-9]+(\.[0-9]+)?"
 
 
@@ -120,7 +121,7 @@ def write_log(
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     present = [name for name in TABLES if len(getattr(log, name))]
-    columns = {name: _written(getattr(log, name), TABLES[name]) for name in present}
+    columns = {name: _written(getattr(log, name), name) for name in present}
     if promises is not None:
         columns["promises"] = ALL_TABLES["promises"]
     described = data_package(
@@ -143,7 +144,13 @@ def write_log(
     write_whole(folder / "datapackage.json", text + "\n")
 
 
-def _written(frame: pd.DataFrame, rules: tuple[Column, ...]) -> tuple[Column, ...]:
+def _written(frame: pd.DataFrame, table: str) -> tuple[Column, ...]:
+    known = {rule.name for rule in TABLES[table]}
+    own = {name: frame[name] for name in frame.columns if name not in known}
+    rules = *TABLES[table], *(
+        Column(name, "number" if cells.dtype.kind == "f" else "text", further=True, meaning=OWN)
+        for name, cells in own.items()
+    )  # fmt: skip
     said = {
         rule.name: frame[rule.name].notna() & (frame[rule.name] != rule.default) for rule in rules
     }

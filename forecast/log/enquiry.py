@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, fields
+from typing import TYPE_CHECKING, Any
 
 from forecast._checks import check_kind
 from forecast.errors import RequestError
-from forecast.log.cells import UnreadableError, inside, meant, read_cell, rule_of
+from forecast.log.cells import UnreadableError, inside, meant, normal_heading, read_cell, rule_of
 from forecast.log.columns import Column, column
+from forecast.log.extra import Extra
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -43,6 +44,9 @@ class Enquiry:
         As in the log; ``smoker`` is "yes" or "no".
     sessions_elsewhere : int
         Sessions had at another clinic first.
+    extra : mapping of name to text or number
+        What it says of the clinic's own columns, those that a model was fitted with
+        (``fit_forecaster(log, extra=[…])``); kept as an immutable mapping.
 
     Raises
     ------
@@ -71,11 +75,20 @@ class Enquiry:
     scarring: str | None = None
     smoker: str | None = None
     sessions_elsewhere: int = 0
+    extra: Mapping[str, Any] = field(default_factory=Extra)
 
     def __post_init__(self) -> None:
-        for field in fields(self):
-            rule = column("courses", field.name)
-            object.__setattr__(self, field.name, checked(rule, getattr(self, field.name)))
+        for name in ATTRIBUTES:
+            rule = column("courses", name)
+            object.__setattr__(self, name, checked(rule, getattr(self, name)))
+        object.__setattr__(self, "extra", Extra(self.extra))
+
+    def value(self, name: str) -> Any:
+        """Return an attribute, or what it says of a column of the clinic's own, None if nothing."""
+        return getattr(self, name) if name in ATTRIBUTES else self.extra.get(name)
+
+
+ATTRIBUTES = tuple(one.name for one in fields(Enquiry) if one.name != "extra")
 
 
 def checked(rule: Column, given: object) -> str | int | float | None:
@@ -99,10 +112,11 @@ def checked(rule: Column, given: object) -> str | int | float | None:
     return value
 
 
-def check_enquiry(enquiry: object) -> Enquiry:
+def check_enquiry(enquiry: object, extra: Sequence[str] = ()) -> Enquiry:
     """Return ``enquiry``, or what a mapping or a frame of one row is as one.
 
-    Columns that are no field of an enquiry are left out.
+    Columns that are neither a field of an enquiry nor among ``extra``, the clinic's own, are left
+    out.
 
     Raises
     ------
@@ -110,20 +124,38 @@ def check_enquiry(enquiry: object) -> Enquiry:
         If it is none of these, or a frame of several rows.
     """
     if hasattr(enquiry, "to_dict") and hasattr(enquiry, "columns"):
-        rows = enquiries_of(enquiry)  # type: ignore[arg-type]
+        rows = enquiries_of(enquiry, extra)  # type: ignore[arg-type]
         if len(rows) != 1:
             raise RequestError(f"A frame of {len(rows)} rows.", "Give one row, or estimate_many.")
         return rows[0]
     if isinstance(enquiry, Mapping):
-        given = {name: enquiry[name] for name in Enquiry.__slots__ if name in enquiry}
-        return Enquiry(**dict.fromkeys(REQUIRED, "") | given)
+        return enquiry_of({**dict.fromkeys(REQUIRED, ""), **enquiry}, extra)
     return check_kind(
         enquiry, Enquiry, name="enquiry", give='an Enquiry, for example Enquiry("II", "forearm", …)'
     )
 
 
-def known_fields(frame: pd.DataFrame) -> pd.DataFrame:
-    """Return the columns of ``frame`` that an enquiry has, or raise RequestError."""
+def enquiry_of(row: Mapping[str, Any], extra: Sequence[str] = ()) -> Enquiry:
+    """Return the enquiry that a row is, such as a course of the log at its consultation.
+
+    ``extra`` names the columns of the clinic's own that it may have. Raises RequestError on a value
+    that a field cannot hold.
+    """
+    given = {name: row[name] for name in ATTRIBUTES if name in row}
+    own = {name: row[name] for name in row if normal_heading(name) in extra} if extra else {}
+    return Enquiry(**given, extra={**row.get("extra", {}), **own})
+
+
+def enquiries_of(frame: pd.DataFrame, extra: Sequence[str] = ()) -> list[Enquiry]:
+    """Return each row of ``frame``, whose columns are an enquiry's fields, as an enquiry.
+
+    ``extra`` names the columns of the clinic's own that it may have.
+
+    Raises
+    ------
+    RequestError
+        If a required column is missing, or a value is not one that it may hold.
+    """
     if not hasattr(frame, "to_dict") or not hasattr(frame, "columns"):
         check_kind(frame, (), name="enquiries", give="a DataFrame whose columns are an enquiry's")
     absent = [name for name in REQUIRED if name not in frame.columns]
@@ -131,16 +163,6 @@ def known_fields(frame: pd.DataFrame) -> pd.DataFrame:
         raise RequestError(
             f"The enquiries have no column {absent[0]!r}.", f"Give {', '.join(REQUIRED)}."
         )
-    return frame[[name for name in frame.columns if name in Enquiry.__slots__]]
-
-
-def enquiries_of(frame: pd.DataFrame) -> list[Enquiry]:
-    """Return each row of ``frame``, whose columns are an enquiry's fields, as an enquiry.
-
-    Raises
-    ------
-    RequestError
-        If a required column is missing, or a value is not one that it may hold.
-    """
-    records = known_fields(frame).to_dict("records")
-    return [Enquiry(**{str(name): value for name, value in row.items()}) for row in records]
+    kept = [name for name in frame.columns if name in ATTRIBUTES or normal_heading(name) in extra]
+    rows: list[dict[str, Any]] = frame[kept].to_dict("records")  # type: ignore[assignment]
+    return [enquiry_of(row, extra) for row in rows]

@@ -78,7 +78,7 @@ def update_estimate(
     """
     done = check_whole_number(sessions_done, name="sessions_done", low=0, high=99)
     check_level(level)
-    enquiry = check_enquiry(enquiry)
+    enquiry = check_enquiry(enquiry, predictor.extra)
     percent, odd = _read_gradings(gradings, done)
     remaining = _remaining(predictor, midcourse, enquiry, done, percent, level=level)
     part, unreached = predictor.part_reached(enquiry)

@@ -10,6 +10,7 @@ from forecast._notes import Note
 from forecast.counts import few
 from forecast.errors import ForecastError
 from forecast.forecaster import GRADINGS, against_promise
+from forecast.log import ATTRIBUTES
 from forecast.page.desk import Asked
 from forecast.prices import Quote, left_of, price_package
 from forecast.tattoo import cautions_for, cite
@@ -279,7 +280,7 @@ def _steps(
 
 def _changes(forecaster: Forecaster, asked: Asked, words: Words) -> tuple[str, ...]:
     absent = forecaster.log_summary.absent(asked.enquiry)
-    named = ", ".join(words.say(f"form.{name}_term") for name in absent)
+    named = ", ".join(words.field(name) for name in absent)
     found = [words.say("answer.changes_absent", {"fields": named})] if absent else []
     if forecaster.midcourse is not None:
         found.append(words.say("answer.changes_gradings"))
@@ -344,9 +345,10 @@ def _similar_line(found: Any, words: Words) -> str:
 
 
 def _given(asked: Asked, words: Words) -> tuple[tuple[str, str], ...]:
-    names = [name for name in type(asked.enquiry).__slots__ if getattr(asked.enquiry, name)]
+    names = [name for name in ATTRIBUTES if getattr(asked.enquiry, name)]
     return tuple(
-        (words.say(f"form.{name}_term"), _value_text(name, asked, words)) for name in names
+        (words.field(name), _value_text(name, asked, words))
+        for name in (*names, *asked.enquiry.extra)
     )
 
 
@@ -451,7 +453,7 @@ def _driver_text(one: Driver, asked: Asked, words: Words) -> str:
         values = {"session": session, "percent": words.number(percent)}
         return words.say("answer.driver_gradings", values)
     values = {
-        "attribute": words.say(f"form.{one.attribute}_term"),
+        "attribute": words.field(one.attribute),
         "value": _value_text(one.attribute, asked, words),
         "against": _against_text(one, words),
     }
@@ -472,7 +474,7 @@ def _amount(one: Driver, size: float, words: Words) -> str:
 
 
 def _value_text(name: str, asked: Asked, words: Words) -> str:
-    value = getattr(asked.enquiry, name)
+    value = asked.enquiry.value(name)
     if isinstance(value, int | float):
         return _with_unit(name, value, words)
     return str(value) if name == "skin_type" else words.level(name, value)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from datetime import date
 from pathlib import Path
@@ -12,22 +12,22 @@ from typing import Any
 
 from forecast._checks import nearest
 from forecast._notes import Note
+from forecast.counts import ExtraColumn
 from forecast.daybook import Daybook
 from forecast.errors import DataError, ForecastError, RequestError
 from forecast.forecaster import Forecaster, load_forecaster
-from forecast.log import Column, Enquiry, checked, column
+from forecast.log import ATTRIBUTES, Column, Enquiry, Extra, checked, column
 from forecast.midcourse import doubtful_gradings
 from forecast.page.words import Words, languages
 from forecast.prices import Tariff, read_tariff
 from forecast.tattoo import FACTS
 
 REQUIRED = ("inks", "ink_density", "layering", "body_site", "skin_type")
-ENQUIRY_FIELDS = tuple(one.name for one in fields(Enquiry))
 COURSE_FIELDS = ("sessions_done", "gradings", "spacing_weeks", "start")
 ON_RECORD = ("course", "promise")
 CHOSEN = ("goal", "facts", "questions", "as_graded", "n")
-SPARED = frozenset((*ENQUIRY_FIELDS, "spacing_weeks", "start")) - frozenset(REQUIRED)
-KNOWN = frozenset((*ENQUIRY_FIELDS, *COURSE_FIELDS, *ON_RECORD, *CHOSEN))
+SPARED = frozenset((*ATTRIBUTES, "spacing_weeks", "start")) - frozenset(REQUIRED)
+KNOWN = frozenset((*ATTRIBUTES, *COURSE_FIELDS, *ON_RECORD, *CHOSEN))
 ASKED_BACK = "grading_asked"  # what may be right: ticked, it is taken as it is
 LONGEST_TEXT = 200
 MOST_GRADINGS = 50
@@ -118,10 +118,12 @@ class Reading:
 
 
 def _named(name: str, words: Words) -> str:
-    return words.say(f"form.{name}" if name in ("spacing_weeks", "start") else f"form.{name}_term")
+    return words.say(f"form.{name}") if name in ("spacing_weeks", "start") else words.field(name)
 
 
-def read_asked(sent: object, *, spacing_weeks: float = 8.0) -> Reading:
+def read_asked(
+    sent: object, *, spacing_weeks: float = 8.0, extra: Sequence[ExtraColumn] = ()
+) -> Reading:
     """Return what a page's request asks, or what is missing or wrong in it; never raises.
 
     Parameters
@@ -131,19 +133,29 @@ def read_asked(sent: object, *, spacing_weeks: float = 8.0) -> Reading:
         to a list of pairs of texts.
     spacing_weeks : float
         Used when the request gives none.
+    extra : sequence of ExtraColumn
+        The clinic's own columns, whose fields are called ``extra.`` and their name.
     """
-    if not isinstance(sent, dict) or not KNOWN.issuperset(sent):
+    own = {f"extra.{one.name}": one for one in extra}
+    if not isinstance(sent, dict) or not KNOWN.union(own).issuperset(sent):
         return Reading(None, wrong={"": ("request", {})})
     found: dict[str, Any] = {}
     wrong: dict[str, Wrong] = {}
-    for name in ENQUIRY_FIELDS:
+    for name in ATTRIBUTES:
         _read_field(name, sent.get(name), found, wrong)
+    found["extra"] = {}
+    for name, one in own.items():
+        said = Extra({one.name: _text_of(sent.get(name))})
+        if said and not one.known(said[one.name]):
+            wrong[name] = ("choice" if one.levels else "any_number", {})
+        elif said:
+            found["extra"] |= said
     extras: dict[str, Any] = {"goal": "clear", "spacing_weeks": spacing_weeks}
     _read_choices(sent, extras, wrong)
     _read_course(sent, extras, wrong)
     _read_dates(sent, extras, wrong)
     missing = tuple(name for name in REQUIRED if name not in found and name not in wrong)
-    if missing or not SPARED.issuperset(wrong):
+    if missing or not SPARED.union(own).issuperset(wrong):
         return Reading(None, missing, wrong)
     return Reading(Asked(Enquiry(**found), **extras), wrong=wrong)
 
@@ -464,6 +476,16 @@ class Desk:
     daybook: Daybook | None = None
     files: Mapping[str, Path] = field(default_factory=dict)
     seen: tuple[object, ...] = ()
+
+    @property
+    def extra(self) -> tuple[ExtraColumn, ...]:
+        """The clinic's own columns that a model was fitted with, each once."""
+        every = (own for one in self.forecasters.values() for own in one.log_summary.extra)
+        return tuple({own.name: own for own in every}.values())
+
+    def read(self, sent: object) -> Reading:
+        """Return what a page's request asks of this desk, see `read_asked`."""
+        return read_asked(sent, spacing_weeks=self.clinic.spacing_weeks, extra=self.extra)
 
 
 def refreshed(desk: Desk) -> Desk:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import escape
@@ -10,7 +10,7 @@ from markupsafe import escape
 from forecast.errors import RequestError
 from forecast.log import column
 from forecast.page.answer import answer
-from forecast.page.desk import Desk, read_asked
+from forecast.page.desk import Desk
 from forecast.page.sheet import (
     CHOICES,
     NUMBERS,
@@ -24,6 +24,7 @@ from forecast.tattoo import INKS, REGIONS
 if TYPE_CHECKING:
     import ipywidgets
 
+    from forecast.counts import LogSummary
     from forecast.forecaster import Forecaster
     from forecast.page.desk import Reading
     from forecast.page.words import Words
@@ -57,7 +58,7 @@ def estimate_panel(
             "Install session-forecast with its extra: pip install -e '.[notebooks]'.",
         ) from None
     words = load_words(language)
-    controls = _make_controls(widgets, words, forecaster.log_summary.levels)
+    controls = _make_controls(widgets, words, forecaster.log_summary)
     slider = widgets.IntSlider(
         value=10,
         min=1,
@@ -71,7 +72,7 @@ def estimate_panel(
     def follow(_: Any = None) -> None:
         sent = {name: _sendable(control.value) for name, control in controls.items()}
         sent |= {"goal": forecaster.goal, "n": str(slider.value)}
-        shown.value = _html_of(read_asked(sent), desk, words)
+        shown.value = _html_of(desk.read(sent), desk, words)
 
     for control in (*controls.values(), slider):
         control.observe(follow, names="value")
@@ -80,15 +81,13 @@ def estimate_panel(
     return widgets.HBox([left, widgets.VBox([slider, shown])])
 
 
-def _make_controls(
-    widgets: Any, words: Words, common: Mapping[str, Mapping[str, int]]
-) -> dict[str, Any]:
+def _make_controls(widgets: Any, words: Words, summary: LogSummary) -> dict[str, Any]:
     def commonest(name: str, levels: Sequence[str]) -> str:
-        return max(levels, key=lambda level: common.get(name, {}).get(level, 0))
+        return max(levels, key=lambda level: summary.levels.get(name, {}).get(level, 0))
 
     def labelled(name: str) -> dict[str, Any]:
         return {
-            "description": words.say(f"form.{name}_term"),
+            "description": words.field(name),
             "style": {"description_width": "11em"},
             "layout": {"width": "28em"},
         }
@@ -119,6 +118,12 @@ def _make_controls(
         key = "sessions_done" if name == "sessions_done" else f"{name}_term"
         named = {**labelled(name), "description": words.say(f"form.{key}")}
         controls[name] = widgets.Text(value="", continuous_update=True, **named)
+    for own in summary.extra:
+        more: dict[str, Any] = (
+            {"options": [nothing, *((one, one) for one in own.levels)]} if own.levels else {}
+        )
+        kind = widgets.Dropdown if own.levels else widgets.Text
+        controls[f"extra.{own.name}"] = kind(value="", **more, **labelled(f"extra.{own.name}"))
     return controls
 
 
@@ -128,7 +133,7 @@ def _sendable(value: Any) -> Any:
 
 def _html_of(reading: Reading, desk: Desk, words: Words) -> str:
     message, wrong = reading.told(words)
-    named = [f"{words.say(f'form.{name}_term')}: {text}" for name, text in wrong.items()]
+    named = [f"{words.field(name)}: {text}" for name, text in wrong.items()]
     said = " ".join(filter(None, [*named, message]))
     told = f"<p>⚠ {escape(said)}</p>" * bool(said)
     if reading.asked is None:

@@ -27,7 +27,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from forecast._checks import check_whole_number
 from forecast.errors import ForecastError, RequestError
 from forecast.page.answer import Answer, answer
-from forecast.page.desk import Reading, read_asked, refreshed
+from forecast.page.desk import Reading, refreshed
 from forecast.page.sheet import render_page, render_parts, render_sheet, static_text
 from forecast.page.visits import ACTIONS, handle, with_course
 from forecast.page.words import Words, languages, load_words
@@ -133,7 +133,7 @@ class _Page:
         if isinstance(sent, Response):
             return sent
         self.desk = refreshed(self.desk)
-        reading = read_asked(sent, spacing_weeks=self.desk.clinic.spacing_weeks)
+        reading = self.desk.read(sent)
         if reading.asked is None:
             return _complaint(reading, words)
         return await run_sync(self.answered, reading, words, limiter=self.limiter)
@@ -170,7 +170,7 @@ class _Page:
             return PlainTextResponse(self.words(None).say("wrong.too_large"), status_code=413)
         words = self.words(form.get("language", [""])[0])
         sent = _decoded(form.get("asked", [""])[0].encode("utf-8", "replace"))
-        asked = read_asked(sent, spacing_weeks=self.desk.clinic.spacing_weeks).asked
+        asked = self.desk.read(sent).asked
         found: Answer | None = None
         with suppress(ForecastError):
             if asked is not None:

@@ -74,6 +74,7 @@ def render_page(desk: Desk, words: Words, *, carried: str = "") -> str:
             choices=CHOICES,
             optional_choices=OPTIONAL_CHOICES,
             numbers=NUMBERS,
+            extra=desk.extra,
             facts=facts,
             grading_rows=GRADING_ROWS,
             spacing=SPACING,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from contextlib import suppress
-from dataclasses import asdict, replace
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -12,10 +12,10 @@ from forecast._notes import Note
 from forecast.daybook import ChangedError, Course, Daybook, MisfitError, Visit
 from forecast.errors import ForecastError, RequestError
 from forecast.forecaster import promise_of
-from forecast.log import checked, column
+from forecast.log import ATTRIBUTES, checked, column
 from forecast.midcourse import doubtful_gradings
 from forecast.page.answer import estimates_of, promise_text
-from forecast.page.desk import Asked, read_asked, read_day
+from forecast.page.desk import Asked, read_day
 from forecast.page.sheet import template
 from forecast.prices import left_of, price_package
 
@@ -90,7 +90,10 @@ def _open(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]
 
 def _shown(course: Course, words: Words) -> dict[str, Any]:
     enquiry = course.enquiry
-    fields = {} if enquiry is None else asdict(enquiry)
+    fields: dict[str, Any] = {}
+    if enquiry is not None:
+        fields = {name: getattr(enquiry, name) for name in ATTRIBUTES}
+        fields |= {f"extra.{name}": value for name, value in enquiry.extra.items()}
     last = course.gradings[-1] if course.gradings else {}
     offered = {name: course.last.get(name) for name in OFFERED}
     percent = course.graded[-1][1] if course.graded else None
@@ -133,7 +136,7 @@ def _day(text: Any, words: Words) -> str:
 
 
 def _keep(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]:
-    asked = read_asked(sent.get("asked"), spacing_weeks=desk.clinic.spacing_weeks).asked
+    asked = desk.read(sent.get("asked")).asked
     forecaster = None if asked is None else desk.forecasters.get(asked.goal)
     if asked is None or forecaster is None:
         raise MisfitError("client_id", Note("daybook.nothing_answered"))

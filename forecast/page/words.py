@@ -72,6 +72,11 @@ class Words:
             for part in level.split(";")
         )
 
+    def field(self, name: str) -> str:
+        """Return the name of an entry: of the form's, or of a column of the clinic's own."""
+        key = f"form.{name}_term"
+        return self.say(key) if self.has(key) else name.removeprefix("extra.").replace("_", " ")
+
     def number(self, value: float, *, signed: bool = False) -> str:
         """Return a number with at most two decimals."""
         shape = "+#,##0.0;−#,##0.0" if signed else "#,##0.##"

@@ -21,7 +21,7 @@ from forecast._plain import Result
 from forecast._types import FloatArray, IntArray
 from forecast.counts import SHORTER, competing_ends
 from forecast.errors import RequestError
-from forecast.log import Enquiry, check_log, enquiries_of, judged_sessions
+from forecast.log import check_log, enquiries_of, enquiry_of, judged_sessions
 from forecast.prices.money import from_cents
 from forecast.prices.open_courses import from_now, gradings_by_course, match_package
 from forecast.prices.payoff import areas_of, charges_of, price_rows
@@ -456,7 +456,7 @@ def _open_law(
     forecaster: Any, course: dict[Any, Any], gradings: list[tuple[int, float]]
 ) -> FloatArray:
     # chance of more than 0, 1, … further sessions under each draw, (n_draws, horizon)
-    enquiry = Enquiry(**{name: course[name] for name in Enquiry.__slots__ if name in course})
+    enquiry = enquiry_of(course, forecaster.extra)
     given, judged = int(course["sessions_given"]), int(course["judged"])
     later = forecaster.update(enquiry, sessions_done=judged, gradings=gradings).remaining
     if course["goal"] == "lighten":
@@ -472,7 +472,7 @@ def _open_law(
 
 def _new_rows(forecaster: Any, log: OutcomeLog, worth: _Worth) -> _Rows:
     courses = log.courses.sort_values("started_on").tail(NEWEST)
-    asked = enquiries_of(courses)
+    asked = enquiries_of(courses, forecaster.extra)
     pmf, stop = forecaster.estimate_draws(asked)
     lighten = np.flatnonzero((courses["goal"] == "lighten").to_numpy())
     if len(lighten):

@@ -16,7 +16,7 @@ from forecast._plain import Result, plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import ForecastError, RequestError
-from forecast.log import Enquiry, judged_sessions
+from forecast.log import Enquiry, enquiry_of, judged_sessions
 from forecast.prices.money import from_cents
 from forecast.prices.payoff import outcome_chances, terms_of
 from forecast.prices.quote import Priceable, bullets, draws_of
@@ -266,7 +266,7 @@ def _value(
     tariff: Tariff,
 ) -> _Valued:
     package = match_package(course["package"], tariff.packages)
-    enquiry = Enquiry(**{name: course[name] for name in Enquiry.__slots__ if name in course})
+    enquiry = enquiry_of(course, getattr(forecaster, "extra", ()))
     given, judged = int(course["sessions_given"]), int(course["judged"])
     if given >= max(package.cap or tariff.cap, int(_number(course.get("sessions_prepaid")))):
         nothing = OpenCourse(str(course["course_id"]), package.name, given, 0.0, *[Decimal(0)] * 3)

@@ -174,7 +174,7 @@ def make_price_list(
         Too few enquiries, or a package sold by the session.
     """
     bands = check_whole_number(bands, name="bands", low=1, high=20)
-    asked = as_enquiries(enquiries)
+    asked = as_enquiries(enquiries, forecaster)
     if len(asked) < FEWEST_ASKED or package.kind in ("per_session", "part_fixed"):
         raise RequestError(
             f"A price list of {package.name!r} for {len(asked)} enquiries.",

@@ -72,7 +72,7 @@ def price_many(
         labels: Sequence[Any] = range(len(frame))
     else:
         labels = list(frame.get("enquiry_id", frame.index))
-    asked = as_enquiries(frame)
+    asked = as_enquiries(frame, forecaster)
     pmf, stop = mean_estimates(forecaster, asked)
     area, single = areas_of(asked), Package("per_session")
     each = tariff.session_costs(area)

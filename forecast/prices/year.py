@@ -236,7 +236,7 @@ def price_caseload(
         raise RequestError(
             f"{len(enquiries)} enquiries and {len(offered)} packages.", "Give at least one each."
         )
-    asked, weights = as_enquiries(enquiries), _package_weights(enquiries, offered, mix)
+    asked, weights = as_enquiries(enquiries, forecaster), _package_weights(enquiries, offered, mix)
     notes = []
     unsure = 0.0
     if log is not None:
@@ -310,11 +310,15 @@ def _break_even(fixed: float, each: float) -> int | None:
     return int(np.ceil(fixed / each - 1e-9)) if each > 0 else None
 
 
-def as_enquiries(enquiries: pd.DataFrame | Sequence[Enquiry]) -> list[Enquiry]:
-    """Return enquiries, given as a sequence of them or as a frame whose columns are theirs."""
+def as_enquiries(enquiries: pd.DataFrame | Sequence[Enquiry], forecaster: object) -> list[Enquiry]:
+    """Return enquiries, given as a sequence of them or as a frame whose columns are theirs.
+
+    Columns of the clinic's own are those that the ``forecaster`` was fitted with, if any.
+    """
+    extra = getattr(forecaster, "extra", ())
     if isinstance(enquiries, Sequence):
-        return [check_enquiry(enquiry) for enquiry in enquiries]
-    return enquiries_of(enquiries)
+        return [check_enquiry(enquiry, extra) for enquiry in enquiries]
+    return enquiries_of(enquiries, extra)
 
 
 def _package_weights(

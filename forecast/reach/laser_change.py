@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 Interval = tuple[float | None, float | None]
 YEAR_DAYS = 365.25
+LONGEST_LIFE = 15.0  # years that a laser is kept at most, a judgement
+UNLIVED = "more years than a laser lasts"
 RECENT_YEARS = 2.0
 N_DRAWS = 500
 
@@ -105,8 +107,9 @@ class LaserChange(Result):
         if self.gain_per_course is not None:
             earned = "never earned back"
             if self.break_even_courses is not None:
-                years = f", {self.break_even_years:.1f} years" if self.break_even_years else ""
-                earned = f"earned back after {np.ceil(self.break_even_courses):.0f} courses{years}"
+                years = self.break_even_years or 0.0
+                last = f"{years:.1f} years" if years <= LONGEST_LIFE else UNLIVED
+                earned = f"earned back after {np.ceil(self.break_even_courses):.0f} courses, {last}"
             lines.append(
                 f"Worth {self.gain_per_course:.0f} a course"
                 f" ({_span(self.gain_interval, '.0f')}); {earned}"

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._notes import Note
 from forecast._types import FloatArray
 from forecast.causal import (
     WeightModel,
@@ -282,13 +283,13 @@ class TippingPoint:
         on, in the left and the right strategy. None when no value tried changes the verdict.
     verdict : str
         What it would become.
-    words : str
+    words : Note
     """
 
     left: float | None
     right: float | None
     verdict: str
-    words: str
+    words: Note
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -321,36 +322,29 @@ class Sensitivity:
     last_week: Mapping[str, int]
 
     @property
-    def words(self) -> tuple[str, ...]:
+    def words(self) -> tuple[Note, ...]:
         """What each analysis says, in sentences."""
         said = []
         for key, point in self.tipping_point.items():
-            estimate, limit = self.e_value[key]
+            times, limit = self.e_value[key]
             said.append(point.words)
-            if np.isfinite(estimate):
-                rest = f"{limit:.1f} times would let the interval of that share hold zero"
-                rest = "the interval of that share holds zero already" if limit == 1 else rest
-                said.append(
-                    f"{key}: something unrecorded could explain the difference in the share "
-                    "cleared by then, which is another than that in sessions, away if it made both "
-                    f"the choice of the regime and clearing at least {estimate:.1f} times as "
-                    f"likely; {rest}."
-                )
-            said.append(
-                f"{key} on the calendar: {self.weeks[key].spoken('weeks')} until "
-                f"cleared, up to week {self.last_week[key]}."
-            )
-            if self.without_operator[key].estimate is not None:
-                said.append(
-                    f"{key} without regard to who treated: "
-                    f"{self.without_operator[key].spoken('sessions')}."
-                )
+            if np.isfinite(times):
+                rest = Note(f"regimes.share_{'holds' if limit == 1 else 'would_hold'}_zero")
+                rest = replace(rest, values={"limit": limit})
+                unrecorded = {"key": key, "times": times, "rest": rest}
+                said.append(Note("regimes.unrecorded", values=unrecorded))
+            weeks, blind = self.weeks[key].spoken("weeks"), self.without_operator[key]
+            values: dict[str, Any] = {"key": key, "said": weeks, "week": self.last_week[key]}
+            said.append(Note("regimes.by_calendar", values=values))
+            if blind.estimate is not None:
+                values = {"key": key, "said": blind.spoken("sessions")}
+                said.append(Note("regimes.without_operator", values=values))
         return tuple(said)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
         return {
-            "tipping_point": {key: point.words for key, point in self.tipping_point.items()},
+            "tipping_point": {key: str(one.words) for key, one in self.tipping_point.items()},
             "e_value": {key: list(pair) for key, pair in self.e_value.items()},
             "weeks": {key: contrast.to_dict() for key, contrast in self.weeks.items()},
             "operator": {key: contrast.to_dict() for key, contrast in self.operator.items()},
@@ -452,24 +446,16 @@ def _nearest_change(key: str, table: Sequence[Tipped], verdict: str) -> TippingP
     changed = [row for row in table if row[5] != verdict]
     left, right = key.split(" - ")
     if not changed:
-        words = (
-            f"{key}: whatever those who stopped would have done, from never clearing to clearing "
-            "at their next session, the verdict stays."
-        )
-        return TippingPoint(None, None, verdict, words)
+        return TippingPoint(None, None, verdict, Note("regimes.tips_never", values={"key": key}))
     row = min(changed, key=lambda r: distance(r[0]) + distance(r[1]))
-    words = (
-        f"{key}: the verdict becomes '{row[5]}' if those who stopped would have "
-        f"{_pace(row[0])} under {left}, and {_pace(row[1])} under {right}."
-    )
-    return TippingPoint(row[0], row[1], row[5], words)
+    paces = {"left_pace": _pace(row[0]), "right_pace": _pace(row[1])}
+    values = {"key": key, "verdict": row[5], "left": left, "right": right, **paces}
+    return TippingPoint(row[0], row[1], row[5], Note("regimes.tips", values=values))
 
 
-def _pace(phi: float) -> str:
-    told = {0.0: "never cleared", 1.0: "cleared as like courses do"}
-    if np.isinf(phi):
-        return "all cleared at their next session"
-    return told.get(phi, f"cleared at {phi:g} times the rate of like courses")
+def _pace(phi: float) -> Note:
+    known = {0.0: "never", 1.0: "alike", np.inf: "at_once"}
+    return Note(f"regimes.pace_{known.get(phi, 'times')}", values={"phi": phi})
 
 
 def _e_values(point: Result, draws: Result, pair: list[int], last: int) -> tuple[float, float]:

@@ -90,13 +90,11 @@ class Contrast:
         """Whether the resamples gave one and the same number, but for rounding."""
         return self.error is not None and self.error < NO_ERROR
 
-    def spoken(self, unit: str) -> str:
-        """Return it with signs and its interval, in words where there is none."""
-        low, high = self.interval
-        if self.estimate is None or low is None or high is None:
-            return "cannot say"
-        said = (f"{round(one, 1) + 0.0:+.1f}" for one in (self.estimate, low, high))
-        return "{} {unit} ({} to {})".format(*said, unit=unit)
+    def spoken(self, unit: str) -> Note:
+        """Return it in ``sessions`` or ``weeks``, with its interval; in words where it has none."""
+        ends = zip(("estimate", "low", "high"), (self.estimate, *self.interval), strict=True)
+        values = {name: round(one, 1) + 0.0 for name, one in ends if one is not None}
+        return Note(f"regimes.said_{unit}" if len(values) == 3 else "regimes.unsaid", values=values)
 
     def disagrees(self, other: Contrast) -> bool:
         """Return whether two estimates of one difference lie apart beyond their errors."""

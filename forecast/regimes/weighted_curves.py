@@ -27,7 +27,6 @@ from forecast.causal import (
     life_sums,
     sums_by,
 )
-from forecast.counts import COVARIATES
 from forecast.errors import DataError
 from forecast.regimes.trial import (
     Settings,
@@ -595,7 +594,7 @@ def fit_strategies(
     ----------
     log : OutcomeLog
     filled : DataFrame
-        One row per course with ``course_id`` and every covariate, none missing.
+        One row per course with ``course_id`` and every covariate, none missing, and no more.
     spec : CountModel
         The model chosen for the log's own practice.
 
@@ -616,7 +615,7 @@ def fit_strategies(
         return {}
     panel = trial.panel
     weights = WeightModel(panel, ridge=RIDGE).fit()
-    courses = filled.set_index("course_id").loc[trial.courses["course_id"], list(COVARIATES)]
+    courses = filled.set_index("course_id").loc[trial.courses["course_id"]]
     clients = trial.courses["client_id"].to_numpy()
     found = {}
     for strategy in read_strategies(OFFERED, horizon=HORIZON):

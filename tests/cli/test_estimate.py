@@ -13,6 +13,7 @@ import forecast
 from forecast.cli import main
 from forecast.cli.files import read_enquiries
 from forecast.daybook import read_promises
+from forecast.log import OutcomeLog, write_log
 from forecast.prices import read_tariff
 
 HEAVY = {"pandas", "scipy", "statsmodels", "sklearn", "lifelines", "plotly", "joblib"}
@@ -518,3 +519,25 @@ def test_who_loses_comes_first_in_at_most_thirty_lines_and_quotes_on_demand(
         assert package["margin"] == pytest.approx(mean, rel=0.02)
         least = min(float(quote["expected_margin"]) for quote in own)
         assert package["worst"][0]["margin"] == pytest.approx(least, rel=0.02)
+
+
+def test_columns_of_the_clinics_own_are_fitted_named_and_asked_for(
+    own_log: OutcomeLog, tmp_path: Path, capsys: Shown
+):
+    write_log(own_log, tmp_path / "log")
+    model, asked = tmp_path / "model.json", tmp_path / "asked.csv"
+    fit = ["fit", str(tmp_path / "log"), "-o", str(model), "--extra"]
+    assert main([*fit, "sun exposre"]) == 1
+    assert "Did you mean 'sun_exposure'?" in capsys.readouterr().err
+    assert main([*fit, "Sun exposure, lucky_number", "--seed", "1"]) == 0
+    capsys.readouterr()
+    asked.write_text(ENQUIRY.replace("\n", ",Sun exposure\n", 1).strip() + ",often\n")
+    command = ["estimate", str(model), str(asked)]
+    often = answers(command, capsys)["estimates"][0]["median"]  # type: ignore[index]
+    again = answers([*command, "--extra", "sun_exposure=seldom"], capsys)["estimates"]
+    assert again[0]["median"] == often  # type: ignore[index]  # the file goes before
+    asked.write_text(ENQUIRY)
+    told = answers([*command, "--extra", "sun_exposure=seldom"], capsys)["estimates"]
+    assert told[0]["median"] < often  # type: ignore[index]
+    assert main([*command, "--extra", "shoe_size=43"]) == 1
+    assert "It has sun_exposure, lucky_number" in capsys.readouterr().err

@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from forecast.errors import RequestError
 from forecast.fading.fading import fit_fading
-from forecast.invented import simulate_split_trial
+from forecast.invented import simulate_log, simulate_split_trial
 from forecast.log import OutcomeLog
 
 from .logs import codes, with_tables
@@ -54,6 +54,22 @@ def test_one_regime_gives_its_curve_and_says_so(small_log):
     assert set(fading.shares["regime"]) == {"ns"}
     assert fading.differences.empty
     assert "fading.one_regime" in codes(fading)
+
+
+def test_nothing_is_said_where_an_interval_holds_all_that_a_session_could_remove():
+    few = fit_fading(simulate_log(60, seed=2))
+    wide = few.differences["high"] - few.differences["low"] > 0.4
+    assert wide.any()
+    assert list(few.differences["reason"]) == ["interval_too_wide" if one else "" for one in wide]
+    low, high = few.differences[["low", "high"]].iloc[0]
+    assert f"all inks: cannot say ({100 * low:+.1f} to {100 * high:+.1f})" in few.to_text()
+    assert few.to_dict()["differences"][0]["reason"] == "interval_too_wide"
+    assert "fading.interval_too_wide" in codes(few)
+
+
+def test_a_log_that_can_say_gives_no_reason(fading):
+    assert set(fading.differences["reason"]) == set(fading.shares["reason"]) == {""}
+    assert "cannot say" not in fading.to_text()
 
 
 def test_an_unknown_regime_is_refused_by_name(fading):

@@ -1,5 +1,7 @@
 """Pictures of fading, reactions and reach draw the numbers they were given, and offer no upload."""
 
+from dataclasses import replace
+
 import pytest
 
 from forecast.errors import RequestError
@@ -58,6 +60,15 @@ def test_shares_are_drawn_with_their_intervals(fading):
     ns = fading.shares[fading.shares["regime"] == "ns"]
     assert list(figure.data[0].x) == list(ns["share"])
     assert list(figure.data[0].error_x.array) == pytest.approx(list(ns["high"] - ns["share"]))
+
+
+def test_what_cannot_be_said_is_drawn_hollow_and_named(fading):
+    figure = plot_fading_shares(
+        replace(fading, shares=fading.shares.assign(reason="interval_too_wide"))
+    )
+    assert all(symbol.endswith("-open") for symbol in figure.data[0].marker.symbol)
+    assert set(figure.data[0].text) == {"cannot say"}
+    assert not any(s.endswith("-open") for s in plot_fading_shares(fading).data[0].marker.symbol)
 
 
 def test_split_tattoos_are_drawn_as_pairs(fading):

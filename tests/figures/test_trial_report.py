@@ -35,6 +35,19 @@ def test_the_report_says_what_the_comparison_says(written):
         assert re.search(rf"\d+\. {ethics}\n\nA log cannot say", markdown)
 
 
+def test_every_item_is_filled_from_the_run_or_says_that_a_log_cannot_say(written, tmp_path):
+    log = forecast.simulate_log(60, seed=3)
+    other = forecast.compare_regimes(log, strategies=("ps", "ns:4>ps"), horizon=6, replicates=20)
+    again = write_report(other, log, tmp_path)[0].read_text(encoding="utf-8")
+    bodies = [
+        re.split(r"^## \d+\. .*\n", text, flags=re.MULTILINE)[1:] for text in (written[1][0], again)
+    ]
+    silent = [n for n, (one, two) in enumerate(zip(*bodies, strict=True), 1) if one == two]
+    for number in silent:
+        assert "A log cannot say" in bodies[0][number - 1], number
+    assert set(silent) <= {2, 17, 18, 19, 20, 21}  # what no log holds
+
+
 def test_the_page_needs_no_network_and_draws_the_curves(written):
     _, (_, page) = written
     assert "<script src=" not in page

@@ -17,6 +17,7 @@ from forecast.counts import (
     fill_missing,
 )
 from forecast.errors import DataError, RequestError
+from forecast.forecaster import model_card, refresh_forecaster
 from forecast.invented import World, simulate_clinic
 from forecast.regimes import fit_strategies
 from forecast.survival import CountDistribution
@@ -152,3 +153,30 @@ def test_the_same_seed_gives_the_same_forecaster(invented_log, forecaster):
     again = forecast.fit_forecaster(invented_log, seed=1)
     enquiry = forecast.Enquiry("II", "thigh", "black;red", "light", "single")
     assert np.array_equal(again.estimate(enquiry).draws, forecaster.estimate(enquiry).draws)
+
+
+def test_the_clinics_own_columns_are_saved_judged_refreshed_and_read_from_frames(
+    own_log, own_forecaster, tmp_path
+):
+    own_forecaster.save(tmp_path / "model.json")
+    loaded = forecast.load_forecaster(tmp_path / "model.json")
+    assert loaded.extra == own_forecaster.extra == ("sun_exposure", "lucky_number")
+    assert loaded.fingerprint == own_forecaster.fingerprint
+    courses = own_log.courses.head(20).rename(columns={"sun_exposure": "Sun Exposure"})
+    told = loaded.estimate_many(courses)
+    blind = loaded.estimate_many(courses.drop(columns=["Sun Exposure"]))
+    assert (told["median"] != blind["median"]).mean() > 0.5
+    one = loaded.estimate(courses.iloc[[0]])
+    assert one.interval == loaded.estimate(dict(courses.iloc[0])).interval
+    assert one.interval[0] == told["low"][0]
+    judged = forecast.assess_forecaster(loaded, own_log.where(own_log.courses.index < 250))
+    plain = forecast.fit_forecaster(own_log, seed=1)
+    blunt = forecast.assess_forecaster(plain, own_log.where(own_log.courses.index < 250))
+    crps = [
+        found.assessment.scores.set_index("metric")["value"]["crps"] for found in (judged, blunt)
+    ]
+    assert crps[0] < 0.9 * crps[1]
+    assert {"sun_exposure", "lucky_number"} < set(model_card(loaded)["predictors"])
+    assert not loaded.assessment["contradicted"]
+    smaller = own_log.where(own_log.courses.index < 280)
+    assert refresh_forecaster(loaded, smaller).forecaster.extra == loaded.extra

@@ -23,9 +23,10 @@ def test_fields_are_the_ones_that_scripts_rely_on():
     assert names == [
         "skin_type", "body_site", "inks", "ink_density", "layering", "age_years", "origin",
         "area_cm2", "tattoo_age_years", "scarring", "smoker", "sessions_elsewhere",
+        "extra",
     ]  # fmt: skip
     enquiry = Enquiry(**PLAIN)
-    assert [getattr(enquiry, name) for name in names[5:]] == [None] * 6 + [0]
+    assert [getattr(enquiry, name) for name in names[5:]] == [None] * 6 + [0, {}]
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ import forecast
 from forecast.cli import main
 from forecast.errors import DataError, RequestError
 from forecast.forecaster import Forecaster
+from forecast.page.answer import answer
 from forecast.page.desk import (
     CLINIC_TEMPLATE,
     Asked,
@@ -19,7 +20,7 @@ from forecast.page.desk import (
     read_asked,
     read_clinic,
 )
-from forecast.page.sheet import make_sheet
+from forecast.page.sheet import make_sheet, render_page
 from forecast.page.words import load_words
 
 ENGLISH = load_words("en")
@@ -173,3 +174,26 @@ def test_a_clinic_without_a_file_is_plain():
 def test_the_page_without_a_model_says_what_it_needs(capsys: pytest.CaptureFixture[str]):
     assert main(["page"]) == 1
     assert "MODEL.json" in capsys.readouterr().err
+
+
+def test_the_clinics_own_columns_are_fields_of_the_page(
+    own_forecaster: Forecaster, filled: dict[str, Any]
+):
+    desk = Desk({"clear": own_forecaster})
+    page = render_page(desk, ENGLISH)
+    assert 'name="extra.sun_exposure" value="often"' in page
+    assert '<input id="extra.lucky_number"' in page
+    sent = filled | {"extra.sun_exposure": "often", "extra.lucky_number": ""}
+    found = desk.read(sent).asked
+    assert found is not None
+    assert found.enquiry.extra == {"sun_exposure": "often"}
+    answered = answer(desk, found, ENGLISH)
+    assert answered is not None
+    assert ("sun exposure", "often") in answered.asked
+    assert any("sun exposure" in row.text and "seldom" in row.text for row in answered.drivers)
+    wrong = desk.read(sent | {"extra.sun_exposure": "never", "extra.lucky_number": "abc"})
+    assert wrong.asked is not None  # they may be left out
+    message, of = wrong.told(ENGLISH)
+    assert set(of) == {"extra.sun_exposure", "extra.lucky_number"}
+    assert "sun exposure" in message
+    assert desk.read(filled | {"extra.shoe_size": "43"}).asked is None

@@ -9,7 +9,6 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import fields
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlsplit
@@ -20,6 +19,7 @@ from hypothesis import strategies as st
 from markupsafe import escape
 
 import forecast
+from forecast.log import ATTRIBUTES
 from forecast.page.desk import Desk
 from forecast.page.server import HEADERS, LARGEST_BODY, is_local, new_code, serve
 
@@ -35,7 +35,7 @@ anything = st.recursive(
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner),
     max_leaves=10,
 )
-FIELDS = [field.name for field in fields(forecast.Enquiry)]
+FIELDS = [*ATTRIBUTES]
 likely = st.sampled_from(
     ["V", "black", "1e400", "-0", "٣", "NaN", "0x10", "9" * 30, "1e-320", " 5 ", "5,5", "99", 99]
 )
@@ -60,11 +60,10 @@ def test_the_answer_carries_the_estimates_own_numbers(
 
 
 def test_twenty_enquiries_are_answered_with_the_forecasters_numbers(client: Any, desk: Desk):
-    names = [field.name for field in fields(forecast.Enquiry)]
-    courses = forecast.simulate_log(20, seed=3).courses[names]
+    courses = forecast.simulate_log(20, seed=3).courses[FIELDS]
     for row in courses.to_dict("records"):
         enquiry = forecast.Enquiry(**row)
-        sent = {name: getattr(enquiry, name) for name in names}
+        sent = {name: getattr(enquiry, name) for name in FIELDS}
         found = client.post("/answer", {**sent, "inks": str(enquiry.inks).split(";")}).json()
         assert found["estimate"] == desk.forecasters["clear"].estimate(enquiry).to_dict()
 

@@ -1,6 +1,7 @@
 """Reach of the clinic's lasers over time, on logs whose answer is known by hand."""
 
 import json
+import re
 
 import pandas as pd
 import pytest
@@ -139,6 +140,17 @@ def test_a_laser_for_green_and_blue_brings_those_courses_within_reach(invented):
     assert low < change.break_even_courses < high
     assert change.break_even_courses == pytest.approx(40_000 / change.gain_per_course)
     json.dumps(change.to_dict())
+    assert re.search(
+        r"earned back after \d+ courses, \d+\.\d years \(courses: \d+", change.to_text()
+    )
+
+
+def test_nobody_waits_sixty_years_for_a_laser_to_be_earned_back(invented):
+    change = what_would_change(
+        invented, (755,), price=4_000_000, worth_cleared=900, cost_per_session=60
+    )
+    assert change.break_even_years > 60
+    assert " courses, more years than a laser lasts (courses: " in change.to_text()
 
 
 def test_a_laser_like_the_owned_ones_changes_nothing(invented):

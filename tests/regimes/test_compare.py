@@ -1,6 +1,7 @@
 """Regimes compared on invented clinics whose truth is known, and on logs that cannot answer."""
 
 import json
+import re
 
 import numpy as np
 import pandas as pd
@@ -270,10 +271,15 @@ def test_sensitivity_names_what_would_change_the_verdict(comparison):
     assert found.weeks["ps - ns"].estimate < 0
     assert found.operator["ps - ns"] == comparison.difference["ps - ns"]
     assert found.without_operator["ps - ns"].estimate is not None
-    assert any("on the calendar" in sentence for sentence in found.words)
+    said = "\n".join(map(str, found.words))
+    assert "on the calendar" in said
     # in words that a reader of prices understands
-    assert any("times as likely" in sentence for sentence in found.words)
-    assert not any("endless" in sentence or "risk ratio" in sentence for sentence in found.words)
+    assert "times as likely" in said
+    assert "endless" not in said
+    assert "risk ratio" not in said
+    german = "\n".join(note.say("de") for note in found.words)
+    assert "nach dem Kalender" in german
+    assert not {"sessions", "weeks", "cannot say", "verdict"} & set(re.findall(r"\w+", german))
 
 
 def test_a_short_horizon_says_what_it_leaves_out(log):

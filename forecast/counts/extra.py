@@ -1,0 +1,133 @@
+"""How columns of the clinic's own enter the count model: as numbers, or as levels."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from forecast._checks import nearest
+from forecast._types import FloatArray
+from forecast.counts.rows import FEWEST_ALIKE, FEWEST_WITH_LEVEL
+from forecast.errors import RequestError
+from forecast.log import column_names, extra_number, masked, normal_heading
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.log import OutcomeLog
+
+FARTHEST = 3.0  # standard deviations, beyond which a number is taken as if it were there
+
+
+@dataclass(frozen=True, slots=True)
+class ExtraColumn:
+    """How the column ``name`` of the clinic's own enters the model.
+
+    By ``levels``, those that at least five courses have, each a covariate of 0 or 1; or, where
+    there are none, as a number: 0 at ``middle``, and 1 where it is larger by ``spread``.
+    """
+
+    name: str
+    levels: tuple[str, ...] = ()
+    middle: float = 0.0
+    spread: float = 1.0
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Its covariates."""
+        return tuple(f"extra.{self.name}.{one}" for one in self.levels) or (f"extra.{self.name}",)
+
+    def known(self, value: Any) -> bool:
+        """Whether a value says something here: a number, or a level of the log's."""
+        return value in self.levels if self.levels else extra_number(value) is not None
+
+    def covariates(self, values: Iterable[Any]) -> dict[str, FloatArray]:
+        """Return the covariates of each row, NaN where nothing is known."""
+        if self.levels:
+            texts = np.array([*values, None], dtype=object)[:-1]
+            known = np.isin(texts, self.levels)
+            pairs = zip(self.names, self.levels, strict=True)
+            return {name: np.where(known, texts == level, np.nan) for name, level in pairs}
+        numbers = np.array([extra_number(one) for one in values], dtype=np.float64)
+        away = (numbers - self.middle) / self.spread
+        return {self.names[0]: np.clip(away, -FARTHEST, FARTHEST)}
+
+
+def with_extra(rows: pd.DataFrame, log: OutcomeLog, extra: Sequence[ExtraColumn]) -> pd.DataFrame:
+    """Return ``rows``, ``course_rows`` of ``log``, with the covariates of ``extra`` columns."""
+    found = [one.covariates(log.courses[one.name]) for one in extra]
+    return rows.assign(**{name: values for each in found for name, values in each.items()})
+
+
+def extra_columns(log: OutcomeLog, names: Sequence[str]) -> tuple[ExtraColumn, ...]:
+    """Return how the columns ``names`` of a log's courses enter the model.
+
+    Raises
+    ------
+    RequestError
+        If one is not there, is a column of the log itself, is free text, says who a person is, or
+        says the same of all courses.
+    """
+    if isinstance(names, str):
+        raise RequestError(f"extra is {names!r}.", f"Give a list of columns, as [{names!r}].")
+    return tuple(_learnt(log, name) for name in dict.fromkeys(map(normal_heading, names)))
+
+
+def _learnt(log: OutcomeLog, name: str) -> ExtraColumn:
+    if wrong := _wrong_heading(log, name):
+        raise RequestError(*wrong)
+    cells = log.courses[name].dropna()
+    if len(cells) < FEWEST_WITH_LEVEL:
+        raise RequestError(
+            f"The column {name!r} is recorded for {len(cells)} courses.",
+            f"Record it for at least {FEWEST_WITH_LEVEL}, or leave it out of extra.",
+        )
+    if cells.dtype.kind == "f":
+        low, middle, high = np.quantile(cells, [0.16, 0.5, 0.84]).tolist()
+        # half a usual range, or the standard deviation where most are alike
+        spread = (high - low) / 2 or float(cells.std())
+        found = ExtraColumn(name, (), float(f"{middle:.3g}"), float(f"{spread:.3g}"))
+    else:
+        counts = cells.value_counts()
+        kept = sorted(map(str, counts.index[counts >= FEWEST_ALIKE]))
+        if sum(masked(level) != level for level in map(str, counts.index)) >= len(counts) / 2:
+            raise RequestError(
+                f"The column {name!r} may say who a person is.",
+                "Put a code such as k1 in place of each name, or leave it out of extra.",
+            )
+        found = ExtraColumn(name, tuple(kept), spread=float(len(kept) > 1))
+    if not found.spread > 0:
+        raise RequestError(
+            f"The column {name!r} says the same of nearly all courses.",
+            f"Leave it out of extra; each of two levels needs {FEWEST_ALIKE} courses.",
+        )
+    return found
+
+
+def _wrong_heading(log: OutcomeLog, name: str) -> tuple[str, ...]:
+    known = column_names("courses")
+    own = [one for one in log.courses.columns if one not in known]
+    if name in known:
+        return (
+            f"{name!r} is a column of the log itself.",
+            "Leave it out of extra: what says something of an enquiry is in the model already.",
+        )
+    if name in own and not name.isidentifier():
+        return (
+            f"The column {name!r} has a heading of more than letters and digits.",
+            "Give it one such as sun_exposure.",
+        )
+    if name in own:
+        return ()
+    if name in map(normal_heading, log.report.extra_columns.get("courses", ())):
+        return (
+            f"The column {name!r} of courses is free text or dates.",
+            "Give it numbers throughout, or at most 20 words that repeat.",
+        )
+    return (
+        f"The courses have no column {name!r} of the clinic's own.",
+        f"They have {', '.join(own) or 'none'}.{nearest(name, own)}",
+    )
