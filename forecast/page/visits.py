@@ -67,7 +67,7 @@ def with_course(desk: Desk, asked: Asked) -> Asked:
     start, last = asked.start, course.last.get("treated_on")
     if last and start is None:
         spaced = date.fromisoformat(str(last)) + timedelta(weeks=asked.spacing_weeks)
-        start = max(date.today(), spaced)
+        start = max(desk.daybook.today(), spaced)
     return replace(asked, sessions_done=course.done, gradings=course.graded, start=start)
 
 
@@ -140,12 +140,12 @@ def _keep(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]
     asked = with_course(desk, asked)
     now, total = estimates_of(forecaster, asked, None)
     course = book.course(asked.course) if asked.course else None
-    quoted = _quoted(desk, now, asked, _text(sent, "package"))
+    quoted = _quoted(desk, now, asked, _text(sent, "package"), book.today())
     questions = "asked" if asked.questions_asked else "in_part" if asked.facts else "not_asked"
     promise = promise_of(
         forecaster, total, asked.enquiry,
         client_id=course.client_id if course else _text(sent, "client_id"),
-        course_id=asked.course, sessions_done=asked.sessions_done,
+        course_id=asked.course, issued_on=book.today(), sessions_done=asked.sessions_done,
         quoted={**quoted, "questions": questions, "facts": ";".join(sorted(asked.facts))},
     )  # fmt: skip
     version = _version(sent) if course else None
@@ -156,10 +156,10 @@ def _keep(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]
     return {"state": "course", "message": message, "promise": kept.promise_no, **shown}
 
 
-def _quoted(desk: Desk, estimate: Estimate, asked: Asked, name: str) -> dict[str, Any]:
+def _quoted(desk: Desk, estimate: Estimate, asked: Asked, name: str, today: date) -> dict[str, Any]:
     tariff = desk.tariff
     days = tariff.valid_days if tariff else VALID_DAYS
-    found: dict[str, Any] = {"valid_until": date.today() + timedelta(days=days)}
+    found: dict[str, Any] = {"valid_until": today + timedelta(days=days)}
     package = next((one for one in tariff.packages if one.name == name), None) if tariff else None
     left = left_of(package, tariff, asked.sessions_done) if package and tariff else None
     if left is None:
