@@ -179,6 +179,26 @@ def test_an_export_taken_over_gives_the_same_export_to_the_byte(full_book, tmp_p
         export_daybook(full_book.path, tmp_path)
 
 
+@pytest.mark.parametrize("undone", [False, True])
+def test_promises_without_a_course_go_out_and_come_back_to_the_byte(book, tmp_path, undone):
+    kept = [book.keep(promised(f"k{number}", price=780.5), by="op1") for number in range(3)]
+    if undone:  # a course that was begun and taken back is none either
+        course = book.course(kept[0].course_id)
+        course = book.write_session("k0-1", visit(2, 0), version=course.version, by="op1")
+        book.undo("k0-1", version=course.version, by="op1")
+    book.book.execute("INSERT INTO about VALUES ('cleared_at', '90.0')")
+    assert len(export_daybook(book.path, tmp_path / "one").courses) == 0
+    with make_daybook(tmp_path / "again.sqlite") as again:
+        assert take_over(again, tmp_path / "one") == {"courses": 0, "promises": 3}
+        export_daybook(again.path, tmp_path / "two")
+        assert again.course("k1-1").promises == book.course("k1-1").promises
+    assert files_of(tmp_path / "one") == files_of(tmp_path / "two")
+    assert read_promises(tmp_path / "one") == tuple(kept)
+    described = json.loads((tmp_path / "one" / "datapackage.json").read_text())
+    assert [one["name"] for one in described["resources"]] == ["promises"]
+    assert described["cleared_at"] == 90
+
+
 def test_who_is_forgotten_is_in_no_byte_of_the_file(full_book):
     kept = full_book.keep(promised("zz77", price=4321.0), by="op1")
     course = full_book.course(kept.course_id)
