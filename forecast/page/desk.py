@@ -6,7 +6,7 @@ import base64
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -298,6 +298,7 @@ en = "Please call us when anything worries you between sessions."
 de = "Bitte rufen Sie uns an, wenn Sie zwischen den Sitzungen etwas beunruhigt."
 """
 GOALS = ("clear", "lighten")
+VALID_DAYS = 90  # of a price without a tariff: common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -464,6 +465,10 @@ class Desk:
     daybook: Daybook | None = None
     files: Mapping[str, Path] = field(default_factory=dict)
     seen: tuple[object, ...] = ()
+
+    def valid_until(self, day: date) -> date:
+        """Return until when what is quoted on a day is valid."""
+        return day + timedelta(days=self.tariff.valid_days if self.tariff else VALID_DAYS)
 
 
 def refreshed(desk: Desk) -> Desk:

@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 
 Sent = Mapping[str, Any]
 OFFERED = ("regime", "laser_id", "wavelengths_nm", "passes")  # as at the last visit
-VALID_DAYS = 90  # of a price without a tariff: common practice, no source
 
 
 def handle(desk: Desk, what: str, sent: object, words: Words) -> tuple[dict[str, Any], int]:
@@ -158,8 +157,7 @@ def _keep(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]
 
 def _quoted(desk: Desk, estimate: Estimate, asked: Asked, name: str, today: date) -> dict[str, Any]:
     tariff = desk.tariff
-    days = tariff.valid_days if tariff else VALID_DAYS
-    found: dict[str, Any] = {"valid_until": today + timedelta(days=days)}
+    found: dict[str, Any] = {"valid_until": desk.valid_until(today)}
     package = next((one for one in tariff.packages if one.name == name), None) if tariff else None
     left = left_of(package, tariff, asked.sessions_done) if package and tariff else None
     if left is None:
