@@ -279,22 +279,29 @@ class Daybook:
                 self._put_seen(before, given, graded.treated_on.isoformat(), entry)
         return self.course(course_id)
 
+    def standing(self, course_id: str) -> dict[str, Any] | None:
+        """Return the last entry of a course that was not taken back: the next to be undone."""
+        found = self.rows(
+            "SELECT entry, what, entered_at AS at, entered_by AS 'by' FROM entries AS one WHERE "
+            "course_id = ? AND undoes IS NULL AND NOT EXISTS (SELECT 1 FROM entries WHERE undoes "
+            "= one.entry) ORDER BY entry DESC LIMIT 1",
+            course_id,
+        )
+        return next(iter(found), None)
+
     def undo(self, course_id: str, *, version: int, by: str) -> Course:
         """Take back the last entry of a course that still stands; the book keeps both.
 
         Raises MisfitError if nothing is left to be undone; ChangedError as `write_session`.
         """
         by = check_code(by, "by")
-        last = self.rows(
-            "SELECT max(entry) AS n FROM entries AS one WHERE course_id = ? AND undoes IS NULL AND "
-            "NOT EXISTS (SELECT 1 FROM entries WHERE undoes = one.entry)",
-            course_id,
-        )[0]["n"]
+        last = self.standing(course_id)
         if last is None:
             raise MisfitError("undo", Note("daybook.nothing_to_undo"))
-        with self.entry("undone", by, course_id, version=version, undoes=last) as entry:
+        undone = last["entry"]
+        with self.entry("undone", by, course_id, version=version, undoes=undone) as entry:
             for table in OF_COURSE:
-                for row in self.rows(f"SELECT * FROM {table} WHERE entry = ?", last):
+                for row in self.rows(f"SELECT * FROM {table} WHERE entry = ?", undone):
                     now = self._current(table, course_id) if table == "courses" else [row]
                     was = None
                     if row["replaces"] is not None:

@@ -9,8 +9,14 @@ from forecast._notes import Note, texts_of
 from forecast.daybook.promises import spoken
 
 Row = Mapping[str, Any]
-OF_SESSION = ("regime", "laser_id", "wavelengths_nm", "passes", "operator_id")
-OF_PROMISE = ("package", "price", "currency")
+# of a row of each table: what its line is called, and what stands behind the colon
+SAID = {
+    "promises": ("promise", ("package", "price", "currency")),
+    "courses": ("course", ("stop_reason",)),
+    "sessions": ("session", ("regime", "laser_id", "wavelengths_nm", "passes", "operator_id")),
+    "gradings": ("grading", ("grader_id", "basis")),
+    "reactions": ("reaction", ("severity", "lasting")),
+}
 
 
 def history_lines(entries: Iterable[Row], language: str = "en") -> list[str]:
@@ -28,8 +34,9 @@ def history_lines(entries: Iterable[Row], language: str = "en") -> list[str]:
             lines.append("   " + _say("was_undone", language, n=one["undoes"]))
             continue
         for row in one["rows"]:
-            before = rows.get((row["table"], row["replaces"]), {})
-            lines += [f"   {text}" for text in _row_lines(row, before, language)]
+            before = rows.get((row["table"], row["replaces"]))
+            if not before or row.get("outcome") != before.get("outcome"):
+                lines.append("   " + _line(row, texts, language))
     return lines
 
 
@@ -37,41 +44,18 @@ def _say(name: str, language: str, **values: Any) -> str:
     return Note(f"daybook.{name}", values=values).say(language)
 
 
-def _row_lines(row: Row, before: Row, language: str) -> list[str]:
-    levels = texts_of(language)["levels"]
-    said = {
-        name: levels.get(name, {}).get(value, value)
-        for name, value in row.items()
-        if value is not None and value != before.get(name)
-    }
-    table = row["table"]
-    if table == "promises":
-        horizon = len(str(row["chances"]).split())
-        span = spoken((row["low"], row["high"]), horizon)
-        values = {"n": row["promise_no"], "span": span}
-        return [_listed("promise", values, said, OF_PROMISE, language)]
-    if table == "sessions":
-        values = {"n": row["session_no"], "day": row["treated_on"]}
-        return [_listed("session", values, said, OF_SESSION, language)]
-    if table == "gradings":
-        values = {"n": row["after_session"], "percent": row["fading_pct"]}
-        return [_listed("grading", values, said, ("grader_id", "basis"), language)]
-    if table == "reactions":
-        values = {"n": row["after_session"], "what": said["reaction"]}
-        return [_listed("reaction", values, said, ("severity", "lasting"), language)]
-    begun = [_say("was_begun", language, day=row["started_on"])] * (not before)
-    if "outcome" in said and row["outcome"] != "ongoing":
-        values = {"what": said["outcome"]}
-        begun.append(_listed("ended", values, said, ("stop_reason",), language))
-    return begun
-
-
-def _listed(name: str, values: Row, said: Row, more: Iterable[str], language: str) -> str:
-    texts = texts_of(language)
+def _line(row: Row, texts: Mapping[str, Any], language: str) -> str:
+    levels = texts["levels"]
+    said = {name: levels.get(name, {}).get(cell, cell) for name, cell in row.items()}
+    name, more = SAID[row["table"]]
+    if name == "promise":
+        said["span"] = spoken((row["low"], row["high"]), len(str(row["chances"]).split()))
+    if name == "course":
+        name = "begun" if row["outcome"] == "ongoing" else "ended"
     cells = []
-    for one in (one for one in more if one in said):
-        label = "" if one in texts["levels"] else texts["book"].get(one, "")
-        value = f"{said[one]:g}" if isinstance(said[one], float) else str(said[one])
-        cells.append(f"{label} {value}".strip())
+    for one in (one for one in more if row[one] is not None):
+        label = "" if one in levels else texts["book"].get(one, "")
+        cell = f"{said[one]:g}" if isinstance(said[one], float) else str(said[one])
+        cells.append(f"{label} {cell}".strip())
     listed = ": " + ", ".join(cells) if cells else ""
-    return _say(f"was_{name}", language, **values) + listed
+    return _say(f"was_{name}", language, **said) + listed

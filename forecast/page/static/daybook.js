@@ -79,6 +79,8 @@
     at("session-form").hidden = found.ended;
     at("ending").hidden = found.ended || !found.begun;
     at("ending").open = false;
+    at("undo").textContent = found.undo;
+    at("undo").hidden = !found.undo;
     at("under-way").hidden = true;
     keep.querySelector("[data-field=client_id]").hidden = true;
     hidden("course").value = found.course;
