@@ -244,7 +244,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         promised=words.note(stands)[0] if stands else "",
         tell=stands is not None and stands.severity != "info",
         valid=words.day(_valid_until(desk, asked.promise)),
-        cited=", ".join(_cited(cautions)),
+        cited=", ".join(key for key in _keys_of(cautions) if mark_of(key).startswith("read")),
         kept=_kept_line(desk, asked.promise, words),
     )
 
@@ -269,30 +269,20 @@ def _valid_until(desk: Desk, number: int) -> date:
     return one.valid_until or one.issued_on
 
 
-def _cited(found: tuple[Caution, ...]) -> list[str]:
-    keys = dict.fromkeys(key for one in found for key in one.sources)
-    return [key for key in keys if mark_of(key) in ("read", "read 2nd")]
-
-
 def _options(desk: Desk, asked: Asked, estimate: Estimate, words: Words) -> tuple[OptionRow, ...]:
     # both goals where both models are loaded, without what no laser reaches, and without a laser
     found = {asked.goal: estimate, "part": estimate.reached}
-    for goal in ("clear", "lighten"):
-        if goal != asked.goal and goal in desk.forecasters:
-            found[goal] = estimates_of(desk.forecasters[goal], asked, None)[0]
-    kept = words.level("inks", ";".join(estimate.unreached))
-    more = "_more" if asked.sessions_done else ""
+    for goal in desk.forecasters.keys() - found:
+        found[goal] = estimates_of(desk.forecasters[goal], asked, None)[0]
+    kept = {"inks": words.level("inks", ";".join(estimate.unreached))}
     rows = []
-    for key in WAYS:
-        one = found.get(key)
-        if one is None:
-            if key != "part":
-                rows.append(OptionRow(key, words.say(f"options.{key}.name"), "", ""))
-            continue
-        values = {"about": _headline(one, more, words), **_likely(one, words)}
-        name = words.say(f"options.{key}.name", {"inks": kept})
-        said = words.say("options.sessions", values)
-        rows.append(OptionRow(key, name, said, _cost_of(desk.tariff, one, asked, words)))
+    for key in (key for key in WAYS if key != "part" or estimate.reached):
+        one, sessions, cost = found.get(key), "", ""
+        if one is not None:
+            about = _headline(one, "_more" if asked.sessions_done else "", words)
+            sessions = words.say("options.sessions", {"about": about, **_likely(one, words)})
+            cost = _cost_of(desk.tariff, one, asked, words)
+        rows.append(OptionRow(key, words.say(f"options.{key}.name", kept), sessions, cost))
     return tuple(rows)
 
 
@@ -370,9 +360,14 @@ def _questions_line(asked: Asked, words: Words) -> str:
 
 
 def _sources_of(found: tuple[Caution, ...], words: Words) -> str:
-    keys = dict.fromkeys(key for one in found for key in one.sources)
     # a source's name and how it was read are both terms
-    return "; ".join(words.term(key) + words.term(cite(key).removeprefix(key)) for key in keys)
+    return "; ".join(
+        words.term(key) + words.term(cite(key).removeprefix(key)) for key in _keys_of(found)
+    )
+
+
+def _keys_of(found: tuple[Caution, ...]) -> dict[str, None]:
+    return dict.fromkeys(key for one in found for key in one.sources)
 
 
 def _model_line(forecaster: Forecaster, words: Words) -> str:
