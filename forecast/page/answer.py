@@ -461,9 +461,9 @@ def _not_done_line(estimate: Estimate, goal: str, more: str, words: Words) -> st
 def total_line(total: Estimate, done: int, words: Words) -> str:
     """Return what the remaining sessions add up to with those done."""
     if total.median is None:
-        return words.say("answer.total_beyond", {"done": done, "horizon": total.horizon})
+        return words.say("answer.total_beyond", {"n": done, "horizon": total.horizon})
     median = _spoken(total.median, total, words)
-    return words.say("answer.total", {"done": done, "median": median, **_likely(total, words)})
+    return words.say("answer.total", {"n": done, "median": median, **_likely(total, words)})
 
 
 def date_lines(estimate: Estimate, asked: Asked, goal: str, words: Words) -> tuple[str, ...]:
