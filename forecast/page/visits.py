@@ -114,6 +114,7 @@ def _shown(book: Daybook, course: Course, words: Words) -> dict[str, Any]:
         "ended": course.outcome != "ongoing",
         "begun": course.row is not None,
         "undo": _undoable(book, course.course_id, words),
+        "facts": course.promises[-1].facts.split(";") if course.promises else [],
         "fields": {name: _plain(value) for name, value in fields.items()},
         "offered": {name: _plain(value) for name, value in offered.items()},
         "html": template("course.html").render(w=words, lines=_lines(course, words)),

@@ -72,6 +72,7 @@ def test_an_estimate_is_kept_with_its_number_and_opened_again(
         again = tablet.post("/book/open", {"code": code}).json()
         assert again["course"] == "k7-1"
         assert (again["fields"]["inks"], again["fields"]["skin_type"]) == ("black;red", "V")
+        assert again["facts"] == ["minor"]
     sheet = tablet.post_form("/sheet", {"asked": json.dumps({**FILLED, "promise": "1"})}).text
     assert re.search(r"Promise 1 of .*\. Price valid until .*\d{4}\.", sheet)
     kept(tablet)
@@ -279,6 +280,26 @@ def test_a_usual_second_visit_takes_few_taps_and_one_number(
     page.wait_for_selector("#headline :text('promised')")
     assert Axe().run(page).response["violations"] == []
     context.close()
+
+
+def test_what_was_a_yes_stays_one_and_is_to_be_asked_again(
+    browser: Any, served: str, tablet: Client
+):
+    asked = {**FILLED, "facts": ["pregnancy"], "questions": "asked"}
+    kept(tablet, asked=asked)
+    kept(tablet, client="k8")
+    page = browser.new_page()
+    page.goto(served)
+    for code, said in (("k7", True), ("k8", False)):
+        page.fill("#code", code)
+        page.keyboard.press("Enter")
+        page.wait_for_selector(f"#course-name:text('{code}-1')")
+        box = page.locator("input[name=facts][value=pregnancy]")
+        assert box.is_checked() == said
+        assert not page.locator("input[name=questions]").is_checked()
+        place = page.locator("#headline .refer")
+        place.first.wait_for(state="attached" if said else "detached")
+    page.close()
 
 
 @pytest.mark.parametrize("size", [(390, 844), (1280, 900)])

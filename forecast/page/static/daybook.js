@@ -88,6 +88,9 @@
       fill(form, found.fields);
       fill(form, { goal: found.goal });
       form.elements.inks.forEach((box) => { box.checked = (found.fields.inks || "").split(";").includes(box.value); });
+      // what was a yes stays one until it is asked again, which it is to be
+      form.elements.facts.forEach((box) => { box.checked = found.facts.includes(box.value); });
+      form.elements.questions.checked = false;
     }
     offer(found);
     again();
