@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 from forecast._checks import counted
+from forecast._notes import texts_of
 from forecast.cli.files import Options, answer, check_can_write, progress
 from forecast.errors import RequestError
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
 
 CLINICS_TURN = "Backups, exports and copies of them made before are the clinic's to replace."
 
@@ -75,30 +71,16 @@ def _check(options: Options) -> None:
 
 
 def _history(options: Options) -> None:
-    from forecast.daybook import Daybook
+    from forecast.daybook import Daybook, history_lines
 
     with Daybook(options.file) as book:
         entries = [(one, book.history(one)) for one in book.find(options.history)]
     lines = []
     for course, found in entries:
-        lines.append(f"Course {course}:")
-        rows = {(row["table"], row["row"]): row for one in found for row in one["rows"]}
-        for one in found:
-            lines.append(f"  {one['entry']}  {one['what']}, {one['at']}, by {one['by']}")
-            for row in one["rows"]:
-                lines.append(
-                    f"      {_row_text(row, rows.get((row['table'], row['replaces']), {}))}"
-                )
+        lines.append(f"{texts_of(options.language)['book']['course']} {course}:")
+        lines += [f"  {line}" for line in history_lines(found, options.language)]
     data = {"history": [{"course_id": course, "entries": found} for course, found in entries]}
     answer(options, data, "\n".join(lines))
-
-
-def _row_text(row: Mapping[str, Any], before: Mapping[str, Any]) -> str:
-    own = ("table", "row", "entry", "replaces", "withdrawn", "course_id", "chances", "enquiry")
-    told = [name for name in row if name not in own and row[name] != before.get(name)]
-    cells = "".join(f", {name} {row[name]}" for name in told)
-    over = f", in place of {row['replaces']}" if row["replaces"] else ""
-    return f"{row['table']} {row['row']}{over}{', taken back' * row['withdrawn']}{cells}"
 
 
 def _forget(options: Options) -> None:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from forecast._files import read_whole
 from forecast.cli.files import (
     Options,
     answer,
@@ -63,18 +66,10 @@ def run_page(options: Options) -> None:
     desk = _desk_of(options)
     with _needs_extra():
         from forecast.page import serve
+    code = _kept_code(options.code) if options.code else ""
 
     def announce(address: str, local: bool) -> None:
-        if options.json:
-            print(json.dumps({"address": address, "local": local}), flush=True)
-            return
-        print(f"The consultation page is at {address}")
-        if not local:
-            print(
-                "Anyone who has this address can open it. It travels unencrypted: use it in the "
-                "clinic's own network only. The code changes at every start."
-            )
-        print(f"Stop it with Ctrl-C. {_what_is_kept(options.daybook)}", flush=True)
+        _announce(options, address, local)
 
     try:
         serve(
@@ -83,10 +78,41 @@ def run_page(options: Options) -> None:
             host=options.host,
             port=options.port,
             language=options.language,
+            code=code,
         )
     except KeyboardInterrupt:
         if not options.json:
             print("\nStopped.")
+
+
+def _announce(options: Options, address: str, local: bool) -> None:
+    if options.json:
+        print(json.dumps({"address": address, "local": local}), flush=True)
+        return
+    print(f"The consultation page is at {address}")
+    if not local:
+        kept = f"is kept in {options.code}" if options.code else "changes at every start"
+        print(
+            "Anyone who has this address can open it. It travels unencrypted: use it in the "
+            f"clinic's own network only. The code {kept}."
+        )
+        if sys.stdout.isatty():  # for the camera of a tablet
+            with _needs_extra():
+                import segno
+            segno.make(address).terminal(compact=True)
+    print(f"Stop it with Ctrl-C. {_what_is_kept(options.daybook)}", flush=True)
+
+
+def _kept_code(path: Path) -> str:
+    from forecast.page import new_code
+
+    if not path.exists():
+        write_text(path, new_code() + "\n")
+        path.chmod(0o600)
+    code = read_whole(path, 1000).decode("utf-8", "replace").strip()
+    if not re.fullmatch(r"[A-Za-z0-9_-]{22,99}", code):
+        raise RequestError(f"{path} holds no access code.", "Name a new file: one is made there.")
+    return code
 
 
 def _what_is_kept(daybook: Path | None) -> str:

@@ -150,7 +150,9 @@ def check_code(text: str, field: str) -> str:
     return given
 
 
-def checked_visit(visit: Visit, course: Course, *, cleared_at: float) -> dict[str, Any]:
+def checked_visit(
+    visit: Visit, course: Course, today: date, *, cleared_at: float
+) -> dict[str, Any]:
     """Return what a visit says in the log's own form, or raise MisfitError at the field.
 
     It is refused where the course has ended, on a day before the last session or still to come,
@@ -161,7 +163,7 @@ def checked_visit(visit: Visit, course: Course, *, cleared_at: float) -> dict[st
         raise MisfitError("treated_on", Note("daybook.has_ended"))
     if last and day.isoformat() < last:
         raise MisfitError("treated_on", Note("daybook.before_last", values={"day": last}))
-    if day > date.today() + DAYS_AHEAD:
+    if day > today + DAYS_AHEAD:
         raise MisfitError("treated_on", Note("daybook.not_yet"))
     if day.isoformat() == last and cleared_at <= 100:  # beyond, whoever writes is sure
         raise MisfitError("treated_on", Note("daybook.same_day"), askable=True)

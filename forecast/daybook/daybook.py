@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from secrets import token_hex
 from threading import RLock
@@ -42,11 +42,14 @@ def make_daybook(path: str | os.PathLike[str]) -> Daybook:
 class Daybook:
     """A daybook that is open for writing; several programs may have it open at once.
 
-    Raises DataError if there is none at ``path`` or it cannot be used, as `forecast.log.opened`.
+    Entries bear the time of its ``clock``, which a clinic that is only played may set. Raises
+    DataError if there is none at ``path`` or it cannot be used, as `forecast.log.opened`.
     """
 
-    def __init__(self, path: str | os.PathLike[str]) -> None:
-        self.path = Path(path)
+    def __init__(
+        self, path: str | os.PathLike[str], *, clock: Callable[[], datetime] = datetime.now
+    ) -> None:
+        self.path, self.clock = Path(path), clock
         self.book = opened(self.path, write=True)
         self._lock = RLock()
 
@@ -59,6 +62,13 @@ class Daybook:
     def close(self) -> None:
         """Close the file."""
         self.book.close()
+
+    def today(self) -> date:
+        """Return the day by the book's clock."""
+        return self.clock().date()
+
+    def _now(self) -> str:
+        return self.clock().astimezone().isoformat(timespec="seconds")
 
     def rows(self, asked: str, *given: Any) -> list[dict[str, Any]]:
         """Return the rows that an SQL query finds."""
@@ -101,7 +111,7 @@ class Daybook:
             "SELECT course_id, max(entry) AS last FROM entries WHERE course_id IS NOT NULL AND "
             "entered_at > ? AND course_id NOT IN (SELECT course_id FROM courses_now WHERE outcome "
             "!= 'ongoing') GROUP BY course_id ORDER BY last DESC LIMIT ?",
-            (datetime.now() - LATELY).isoformat(), most,
+            (self.clock() - LATELY).isoformat(), most,
         )  # fmt: skip
         return [one["course_id"] for one in found]
 
@@ -154,7 +164,7 @@ class Daybook:
                     course_id = course_id or self._new_code(client_id)
                     know = "INSERT OR IGNORE INTO known VALUES (?, ?)"
                     self.book.execute(know, (course_id, client_id))
-                now = datetime.now().astimezone().isoformat(timespec="seconds")
+                now = self._now()
                 cells = (course_id, what, now, by, undoes)
                 made = self.book.execute(
                     "INSERT INTO entries (course_id, what, entered_at, entered_by, undoes) "
@@ -220,7 +230,9 @@ class Daybook:
         written to it since ``version``.
         """
         by, before = check_code(by, "by"), self.course(course_id)
-        given = checked_visit(visit, before, cleared_at=101 if sure else self._cleared_at())
+        given = checked_visit(
+            visit, before, self.today(), cleared_at=101 if sure else self._cleared_at()
+        )
         with self.entry("session", by, course_id, version=version) as entry:
             day, number = visit.treated_on.isoformat(), before.done + 1
             row = dict(before.row or before.begun(day))
@@ -253,7 +265,7 @@ class Daybook:
         contradicts the outcome and nobody says to be ``sure``; ChangedError as `write_session`.
         """
         by, before = check_code(by, "by"), self.course(course_id)
-        given = checked_visit(graded, before, cleared_at=101) if graded else {}
+        given = checked_visit(graded, before, self.today(), cleared_at=101) if graded else {}
         last = given.get("fading_pct", before.graded[-1][1] if before.graded else None)
         check_end(before, outcome, stop_reason, None if sure else last, self._cleared_at())
         row = dict(before.row or {})
@@ -267,22 +279,29 @@ class Daybook:
                 self._put_seen(before, given, graded.treated_on.isoformat(), entry)
         return self.course(course_id)
 
+    def standing(self, course_id: str) -> dict[str, Any] | None:
+        """Return the last entry of a course that was not taken back: the next to be undone."""
+        found = self.rows(
+            "SELECT entry, what, entered_at AS at, entered_by AS 'by' FROM entries AS one WHERE "
+            "course_id = ? AND undoes IS NULL AND NOT EXISTS (SELECT 1 FROM entries WHERE undoes "
+            "= one.entry) ORDER BY entry DESC LIMIT 1",
+            course_id,
+        )
+        return next(iter(found), None)
+
     def undo(self, course_id: str, *, version: int, by: str) -> Course:
         """Take back the last entry of a course that still stands; the book keeps both.
 
         Raises MisfitError if nothing is left to be undone; ChangedError as `write_session`.
         """
         by = check_code(by, "by")
-        last = self.rows(
-            "SELECT max(entry) AS n FROM entries AS one WHERE course_id = ? AND undoes IS NULL AND "
-            "NOT EXISTS (SELECT 1 FROM entries WHERE undoes = one.entry)",
-            course_id,
-        )[0]["n"]
+        last = self.standing(course_id)
         if last is None:
             raise MisfitError("undo", Note("daybook.nothing_to_undo"))
-        with self.entry("undone", by, course_id, version=version, undoes=last) as entry:
+        undone = last["entry"]
+        with self.entry("undone", by, course_id, version=version, undoes=undone) as entry:
             for table in OF_COURSE:
-                for row in self.rows(f"SELECT * FROM {table} WHERE entry = ?", last):
+                for row in self.rows(f"SELECT * FROM {table} WHERE entry = ?", undone):
                     now = self._current(table, course_id) if table == "courses" else [row]
                     was = None
                     if row["replaces"] is not None:
@@ -308,8 +327,7 @@ class Daybook:
     def learnt(self, model: str) -> None:
         """Keep that a model was learnt from the book as it now is."""
         with self._lock, told(self.path):
-            now = datetime.now().astimezone().isoformat(timespec="seconds")
-            cells = (model, now, self.last_entry())
+            cells = (model, self._now(), self.last_entry())
             self.book.execute("INSERT OR REPLACE INTO models VALUES (?, ?, ?)", cells)
 
     def forget(self, client_id: str, *, by: str) -> dict[str, Any]:

@@ -19,6 +19,7 @@ from forecast.log import (
     column_names,
     guards,
     opened,
+    read_book,
     read_log,
     remove_file,
     told,
@@ -49,7 +50,7 @@ def export_daybook(path: Path, folder: Path) -> OutcomeLog:
         raise RequestError(
             f"{folder} is there already and is no export of a daybook.", "Name a new folder."
         )
-    log = read_log(path)
+    log = read_book(path)
     rows = [one.cells() for one in read_promises(path)]
     promises = pd.DataFrame(rows, columns=list(column_names("promises"))).astype(object)
     texts = promises.map(lambda cell: "" if cell is None or cell != cell else _shortest(cell))

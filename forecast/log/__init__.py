@@ -38,6 +38,7 @@ if TYPE_CHECKING:
         is_judged,
         judged_part,
         judged_sessions,
+        read_book,
         read_log,
         some_clients,
         suspicions,

@@ -195,12 +195,19 @@ def _exact(rule: Column) -> str:
 
 def _column(rule: Column, cells: list[Any]) -> Any:
     import pandas as pd
+    import pyarrow as pa
 
-    texts = rule.kind == "integer" and any(isinstance(one, str) for one in cells)
-    if rule.kind in KINDS and not texts:
-        return np.array([np.nan if one is None else float(one) for one in cells])
-    codes, distinct = pd.factorize(np.array(cells, dtype=object))
-    return pd.Categorical.from_codes(codes.tolist(), pd.Index(distinct))
+    if rule.kind in KINDS:
+        with suppress(ValueError):  # where a text stands among them, all are read as texts
+            return np.array(cells, dtype=np.float64)
+        cells = [None if one is None else str(one) for one in cells]
+    coded = pa.array(cells, pa.string()).dictionary_encode()
+    if rule.kind == "date":
+        with suppress(pa.ArrowInvalid):  # likewise where one is no day
+            days = coded.dictionary.cast(pa.timestamp("ns")).take(coded.indices)
+            return days.to_numpy(zero_copy_only=False)
+    codes = coded.indices.fill_null(-1).to_numpy()
+    return pd.Categorical.from_codes(codes, pd.Index(coded.dictionary.to_pandas()))
 
 
 def read_tables(path: Path) -> tuple[dict[str, pd.DataFrame], dict[str, Any]]:

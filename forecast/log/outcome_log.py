@@ -260,6 +260,12 @@ def read_log(
     return _assemble(raw, cleared_at=cleared_at)
 
 
+def read_book(path: Path) -> OutcomeLog:
+    """Return the log of a daybook as `read_log` does; without a course yet it has no rows."""
+    raw = read_raw(path)
+    return _assemble(raw, cleared_at=raw.cleared_at or DEFAULT_CLEARED_AT, bare=True)
+
+
 def check_log(log: object) -> OutcomeLog:
     """Return ``log`` if it is one, or raise RequestError."""
     return check_kind(log, OutcomeLog, name="log", give="what read_log returns")
@@ -307,14 +313,16 @@ def _numbered(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     return frame.set_axis(np.arange(FIRST_ROW, FIRST_ROW + len(frame)), axis=0)
 
 
-def _assemble(raw: RawLog, *, cleared_at: float, today: date | None = None) -> OutcomeLog:
+def _assemble(
+    raw: RawLog, *, cleared_at: float, today: date | None = None, bare: bool = False
+) -> OutcomeLog:
     import pandas as pd
 
     if isinstance(cleared_at, bool | str) or not 0 < cleared_at <= 100:
         raise RequestError(
             f"cleared_at is {cleared_at!r}.", "Give a percentage above 0, up to 100."
         )
-    if "courses" not in raw.tables or raw.tables["courses"].empty:
+    if not bare and ("courses" not in raw.tables or raw.tables["courses"].empty):
         raise DataError(
             "Table courses has no rows.", "Give it one row for each course, finished or not."
         )

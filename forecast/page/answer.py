@@ -13,7 +13,7 @@ from forecast.forecaster import GRADINGS, against_promise
 from forecast.log import ATTRIBUTES
 from forecast.page.desk import Asked
 from forecast.prices import Quote, left_of, price_package
-from forecast.tattoo import cautions_for, cite
+from forecast.tattoo import cautions_for, cite, mark_of
 
 if TYPE_CHECKING:
     from forecast.counts import Estimate
@@ -28,6 +28,7 @@ Line = tuple[str, bool]  # a text, and whether it is in the reader's language
 ALONE = "counts.evidence_alone"  # and the same mid-course: has its own line
 MOST_DRIVERS = 6
 YEAR = 365  # days, from which a model is called old
+WAYS = ("clear", "part", "lighten", "cover", "leave")
 STALL = ("midcourse.levels_off", "midcourse.slower")
 ODD = ("midcourse.grading_falls", "midcourse.gradings_differ", "midcourse.graded_as_cleared",
        "log.graded_in_fractions")  # fmt: skip
@@ -72,6 +73,19 @@ class PriceRow:
     enough: str
 
 
+@dataclass(frozen=True, slots=True)
+class OptionRow:
+    """One way to go: its name, and in texts the sessions and what they cost, empty where unknown.
+
+    By its ``key`` the languages have what it is like, what speaks for it and what against it.
+    """
+
+    key: str
+    name: str
+    sessions: str
+    cost: str
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Answer:
     """All texts of an answer.
@@ -99,6 +113,8 @@ class Answer:
         The session shown in the picture at first, the interval's upper end unless another is asked.
     steps : tuple of (filled dots, text, label)
         For session 1 to the horizon.
+    options : tuple of OptionRow
+        What can be chosen, doing nothing and covering among it.
     dates, changes : tuple of str
     drivers : tuple of DriverRow
     drivers_hint : str
@@ -124,6 +140,10 @@ class Answer:
         What was promised against what is said now; empty at the consultation.
     tell : bool
         Whether the client is to be told of it.
+    valid : str
+        Until when it is valid.
+    cited : str
+        What its cautions rest on, for the client.
     kept : str
         Under which number this estimate was kept, and until when; empty if it was not.
     """
@@ -139,6 +159,7 @@ class Answer:
     old: str
     n: int
     steps: tuple[tuple[int, str, str], ...]
+    options: tuple[OptionRow, ...]
     dates: tuple[str, ...]
     changes: tuple[str, ...]
     drivers: tuple[DriverRow, ...]
@@ -158,6 +179,8 @@ class Answer:
     asked: tuple[tuple[str, str], ...]
     promised: str = ""
     tell: bool = False
+    valid: str = ""
+    cited: str = ""
     kept: str = ""
 
     @property
@@ -198,6 +221,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         old=_old_line(reference.last_start, words),
         n=min(asked.n or estimate.interval[1] or estimate.horizon, estimate.horizon),
         steps=_steps(estimate, goal, more, words),
+        options=_options(desk, asked, estimate, words),
         dates=date_lines(estimate, asked, goal, words),
         changes=_changes(forecaster, asked, words),
         drivers=_driver_rows(driven, asked, words),
@@ -220,6 +244,8 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
         asked=_given(asked, words),
         promised=words.note(stands)[0] if stands else "",
         tell=stands is not None and stands.severity != "info",
+        valid=words.day(_valid_until(desk, asked.promise)),
+        cited=", ".join(key for key in _keys_of(cautions) if mark_of(key).startswith("read")),
         kept=_kept_line(desk, asked.promise, words),
     )
 
@@ -237,11 +263,47 @@ def estimates_of(
     return later.remaining, later.total
 
 
+def _valid_until(desk: Desk, number: int) -> date:
+    if desk.daybook is None or not number:
+        return desk.valid_until(date.today())
+    one = desk.daybook.promise(number)
+    return one.valid_until or one.issued_on
+
+
+def _options(desk: Desk, asked: Asked, estimate: Estimate, words: Words) -> tuple[OptionRow, ...]:
+    # both goals where both models are loaded, without what no laser reaches, and without a laser
+    found = {asked.goal: estimate, "part": estimate.reached}
+    for goal in desk.forecasters.keys() - found:
+        found[goal] = estimates_of(desk.forecasters[goal], asked, None)[0]
+    kept = {"inks": words.level("inks", ";".join(estimate.unreached))}
+    rows = []
+    for key in (key for key in WAYS if key != "part" or estimate.reached):
+        one, sessions, cost = found.get(key), "", ""
+        if one is not None:
+            about = _headline(one, "_more" if asked.sessions_done else "", words)
+            sessions = words.say("options.sessions", {"about": about, **_likely(one, words)})
+            cost = _cost_of(desk.tariff, one, asked, words)
+        rows.append(OptionRow(key, words.say(f"options.{key}.name", kept), sessions, cost))
+    return tuple(rows)
+
+
+def _cost_of(tariff: Tariff | None, one: Estimate, asked: Asked, words: Words) -> str:
+    if tariff is None:
+        return ""
+    most = min(max(tariff.cap - asked.sessions_done, 0), one.horizon)
+    paid = []
+    for n in one.interval:
+        count = most if n is None or n > most else n
+        said = words.money(count * tariff.single_price(asked.enquiry.area_cm2), tariff.currency)
+        paid.append(said if count == n else words.say("answer.more_than", {"horizon": said}))
+    return words.say("options.cost", {"span": words.span(*paid)})
+
+
 def _kept_line(desk: Desk, number: int, words: Words) -> str:
     if desk.daybook is None or not number:
         return ""
     one = desk.daybook.promise(number)
-    until = words.day(one.valid_until or one.issued_on)
+    until = words.day(_valid_until(desk, number))
     return f"{promise_text(one, words)}. {words.say('sheet.kept', {'until': until})}"
 
 
@@ -299,9 +361,14 @@ def _questions_line(asked: Asked, words: Words) -> str:
 
 
 def _sources_of(found: tuple[Caution, ...], words: Words) -> str:
-    keys = dict.fromkeys(key for one in found for key in one.sources)
     # a source's name and how it was read are both terms
-    return "; ".join(words.term(key) + words.term(cite(key).removeprefix(key)) for key in keys)
+    return "; ".join(
+        words.term(key) + words.term(cite(key).removeprefix(key)) for key in _keys_of(found)
+    )
+
+
+def _keys_of(found: tuple[Caution, ...]) -> dict[str, None]:
+    return dict.fromkeys(key for one in found for key in one.sources)
 
 
 def _model_line(forecaster: Forecaster, words: Words) -> str:
@@ -396,9 +463,9 @@ def _not_done_line(estimate: Estimate, goal: str, more: str, words: Words) -> st
 def total_line(total: Estimate, done: int, words: Words) -> str:
     """Return what the remaining sessions add up to with those done."""
     if total.median is None:
-        return words.say("answer.total_beyond", {"done": done, "horizon": total.horizon})
+        return words.say("answer.total_beyond", {"n": done, "horizon": total.horizon})
     median = _spoken(total.median, total, words)
-    return words.say("answer.total", {"done": done, "median": median, **_likely(total, words)})
+    return words.say("answer.total", {"n": done, "median": median, **_likely(total, words)})
 
 
 def date_lines(estimate: Estimate, asked: Asked, goal: str, words: Words) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ import base64
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -310,6 +310,7 @@ en = "Please call us when anything worries you between sessions."
 de = "Bitte rufen Sie uns an, wenn Sie zwischen den Sitzungen etwas beunruhigt."
 """
 GOALS = ("clear", "lighten")
+VALID_DAYS = 90  # of a price without a tariff: common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -486,6 +487,10 @@ class Desk:
     def read(self, sent: object) -> Reading:
         """Return what a page's request asks of this desk, see `read_asked`."""
         return read_asked(sent, spacing_weeks=self.clinic.spacing_weeks, extra=self.extra)
+
+    def valid_until(self, day: date) -> date:
+        """Return until when what is quoted on a day is valid."""
+        return day + timedelta(days=self.tariff.valid_days if self.tariff else VALID_DAYS)
 
 
 def refreshed(desk: Desk) -> Desk:

@@ -321,6 +321,7 @@ def serve(
     host: str = "127.0.0.1",
     port: int = 8765,
     language: str = "",
+    code: str = "",
 ) -> None:
     """Serve the page until interrupted; returns when it is.
 
@@ -337,6 +338,8 @@ def serve(
         0 takes any free one.
     language : str
         By default the clinic's.
+    code : str
+        The access code; by default a new one.
 
     Raises
     ------
@@ -344,7 +347,7 @@ def serve(
         The host and port cannot be listened on.
     """
     local = is_local(host)
-    code = "" if local else new_code()
+    code = "" if local else code or new_code()
     app = _unless_broken_off(make_app(desk, language=language, code=code))
     listening = _listen(host.strip("[]"), check_whole_number(port, name="port", high=65_535))
     config = uvicorn.Config(

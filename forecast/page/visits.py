@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 
 Sent = Mapping[str, Any]
 OFFERED = ("regime", "laser_id", "wavelengths_nm", "passes")  # as at the last visit
-VALID_DAYS = 90  # of a price without a tariff: common practice, no source
 
 
 def handle(desk: Desk, what: str, sent: object, words: Words) -> tuple[dict[str, Any], int]:
@@ -43,17 +42,28 @@ def handle(desk: Desk, what: str, sent: object, words: Words) -> tuple[dict[str,
         return {"state": "wrong", "message": "", **told}, 422
     except ChangedError as error:
         told = {"state": "changed", "message": _changed(error, words)}
-        return told | _shown(desk.daybook.course(str(given.get("course"))), words), 409
+        course = desk.daybook.course(str(given.get("course")))
+        return told | _shown(desk.daybook, course, words), 409
     except ForecastError as error:
         return {"state": "wrong", "message": str(error), "wrong": {}}, 422
 
 
 def _changed(error: ChangedError, words: Words) -> str:
-    listed = [
-        words.say(f"book.what_{one['what']}", {"by": one["by"], "at": one["at"][11:16]})
-        for one in error.entries
-    ]
-    return words.say("book.changed", {"entries": "; ".join(listed)})
+    listed = "; ".join(_what(one, words) for one in error.entries)
+    return words.say("book.changed", {"entries": listed})
+
+
+def _what(one: Mapping[str, Any], words: Words) -> str:
+    return words.say(f"book.what_{one['what']}", {"by": one["by"], "at": one["at"][11:16]})
+
+
+def _undoable(book: Daybook, course_id: str, words: Words) -> str:
+    # what is to be taken back next, with its day where that was not in this visit
+    one = book.standing(course_id)
+    if one is None:
+        return ""
+    day = "" if one["at"][:10] == book.today().isoformat() else f", {_day(one['at'][:10], words)}"
+    return words.say("book.undo", {"what": _what(one, words) + day})
 
 
 def with_course(desk: Desk, asked: Asked) -> Asked:
@@ -67,7 +77,7 @@ def with_course(desk: Desk, asked: Asked) -> Asked:
     start, last = asked.start, course.last.get("treated_on")
     if last and start is None:
         spaced = date.fromisoformat(str(last)) + timedelta(weeks=asked.spacing_weeks)
-        start = max(date.today(), spaced)
+        start = max(desk.daybook.today(), spaced)
     return replace(asked, sessions_done=course.done, gradings=course.graded, start=start)
 
 
@@ -85,10 +95,10 @@ def _open(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]
     found = book.find(_text(sent, "code"))
     if len(found) > 1:
         return {"state": "choose", "courses": found, "message": words.say("book.choose")}
-    return {"state": "course", "message": "", **_shown(book.course(found[0]), words)}
+    return {"state": "course", "message": "", **_shown(book, book.course(found[0]), words)}
 
 
-def _shown(course: Course, words: Words) -> dict[str, Any]:
+def _shown(book: Daybook, course: Course, words: Words) -> dict[str, Any]:
     enquiry = course.enquiry
     fields: dict[str, Any] = {}
     if enquiry is not None:
@@ -106,6 +116,8 @@ def _shown(course: Course, words: Words) -> dict[str, Any]:
         "goal": course.goal,
         "ended": course.outcome != "ongoing",
         "begun": course.row is not None,
+        "undo": _undoable(book, course.course_id, words),
+        "facts": course.promises[-1].facts.split(";") if course.promises else [],
         "fields": {name: _plain(value) for name, value in fields.items()},
         "offered": {name: _plain(value) for name, value in offered.items()},
         "html": template("course.html").render(w=words, lines=_lines(course, words)),
@@ -143,26 +155,25 @@ def _keep(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]
     asked = with_course(desk, asked)
     now, total = estimates_of(forecaster, asked, None)
     course = book.course(asked.course) if asked.course else None
-    quoted = _quoted(desk, now, asked, _text(sent, "package"))
+    quoted = _quoted(desk, now, asked, _text(sent, "package"), book.today())
     questions = "asked" if asked.questions_asked else "in_part" if asked.facts else "not_asked"
     promise = promise_of(
         forecaster, total, asked.enquiry,
         client_id=course.client_id if course else _text(sent, "client_id"),
-        course_id=asked.course, sessions_done=asked.sessions_done,
+        course_id=asked.course, issued_on=book.today(), sessions_done=asked.sessions_done,
         quoted={**quoted, "questions": questions, "facts": ";".join(sorted(asked.facts))},
     )  # fmt: skip
     version = _version(sent) if course else None
     kept = book.keep(promise, by=_text(sent, "by"), version=version)
     until = words.day(kept.valid_until or kept.issued_on)
     message = words.say("book.kept", {"n": kept.promise_no, "until": until})
-    shown = _shown(book.course(kept.course_id), words)
+    shown = _shown(book, book.course(kept.course_id), words)
     return {"state": "course", "message": message, "promise": kept.promise_no, **shown}
 
 
-def _quoted(desk: Desk, estimate: Estimate, asked: Asked, name: str) -> dict[str, Any]:
+def _quoted(desk: Desk, estimate: Estimate, asked: Asked, name: str, today: date) -> dict[str, Any]:
     tariff = desk.tariff
-    days = tariff.valid_days if tariff else VALID_DAYS
-    found: dict[str, Any] = {"valid_until": date.today() + timedelta(days=days)}
+    found: dict[str, Any] = {"valid_until": desk.valid_until(today)}
     package = next((one for one in tariff.packages if one.name == name), None) if tariff else None
     left = left_of(package, tariff, asked.sessions_done) if package and tariff else None
     if left is None:
@@ -193,16 +204,16 @@ def _visit(course: Course, sent: Sent, *, sure: bool) -> Visit:
     )
 
 
-def _written(course: Course, key: str, words: Words) -> dict[str, Any]:
+def _written(book: Daybook, course: Course, key: str, words: Words) -> dict[str, Any]:
     message = words.say(f"book.{key}", {"n": course.done})
-    return {"state": "course", "message": message, **_shown(course, words)}
+    return {"state": "course", "message": message, **_shown(book, course, words)}
 
 
 def _session(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]:
     course, sure = book.course(_text(sent, "course")), sent.get("sure") == "yes"
     visit, by = _visit(course, sent, sure=sure), _text(sent, "by")
     given: dict[str, Any] = {"version": _version(sent), "by": by, "sure": sure}
-    return _written(book.write_session(course.course_id, visit, **given), "written", words)
+    return _written(book, book.write_session(course.course_id, visit, **given), "written", words)
 
 
 def _end(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]:
@@ -216,12 +227,12 @@ def _end(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]:
         by=_text(sent, "by"),
         sure=sure,
     )
-    return _written(ended, "has_ended", words)
+    return _written(book, ended, "has_ended", words)
 
 
 def _undo(desk: Desk, book: Daybook, sent: Sent, words: Words) -> dict[str, Any]:
     given: dict[str, Any] = {"version": _version(sent), "by": _text(sent, "by")}
-    return _written(book.undo(_text(sent, "course"), **given), "undone", words)
+    return _written(book, book.undo(_text(sent, "course"), **given), "undone", words)
 
 
 ACTIONS: Mapping[str, Callable[[Desk, Daybook, Sent, Words], dict[str, Any]]] = {

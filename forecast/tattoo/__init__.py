@@ -25,7 +25,7 @@ if TYPE_CHECKING:
         unreached_inks,
         uptake_table,
     )
-    from forecast.tattoo.published import cite
+    from forecast.tattoo.published import cite, mark_of
 
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -71,7 +71,11 @@ def test_an_old_register_is_taken_over_into_a_daybook_that_is_there(
     assert "1 promise" in run(capsys, "daybook", book, "--from", register)
     said = run(capsys, "assess", model, book)
     assert "1 of 1 promises on record that became courses:" in said
-    assert "promise_no 1" in run(capsys, "daybook", book, "--history", 1)
+    said = run(capsys, "daybook", book, "--history", 1)
+    assert "promise 1, 2 to 9 sessions in all" in said
+    assert "taken over from a log by import at" in said
+    german = run(capsys, "daybook", book, "--history", 1, "--language", "de")
+    assert "Zusage 1, insgesamt 2 bis 9 Sitzungen" in german
     whole = json.loads(run(capsys, "daybook", book, "--check", "--json"))
     assert whole["file"] == []
     client = forecast.read_log(book).courses["client_id"].iloc[0]

@@ -1,8 +1,9 @@
 """What is entered stays; what is corrected replaces; who is forgotten is gone."""
 
 import json
+import re
 import sqlite3
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ from forecast.daybook import (
     MisfitError,
     check_book,
     export_daybook,
+    history_lines,
     make_daybook,
     read_promises,
     take_over,
@@ -88,6 +90,46 @@ def test_nothing_is_written_over_and_an_undone_entry_is_still_told(book):
     assert course.promises == ()
     with pytest.raises(MisfitError, match="Nothing of this course is left"):
         book.undo(kept.course_id, version=course.version, by="op1")
+
+
+@pytest.mark.parametrize(
+    ("language", "said"),
+    [
+        ("en", ["an estimate kept by op1 at 09:30, 2024-03-05", "promise 1, 5 to more than 10 "
+                "sessions in all: block_6, 780, EUR", "course begun on 2024-03-05",
+                "session 1 on 2024-03-05: nanosecond (ns), Laser yag, op1",
+                "10 % faded after session 0: op2, a photograph",
+                "a session by op1 at 09:30, 2024-03-05 (taken back)", "entry 3 no longer holds",
+                "after session 1 blister: mild", "outcome stopped: moved away"]),
+        ("de", ["eine Schätzung, festgehalten von op1 um 09:30, 2024-03-05",
+                "Zusage 1, insgesamt 5 bis mehr als 10 Sitzungen: block_6, 780, EUR",
+                "Sitzung 1 am 2024-03-05: Nanosekunden (ns), Laser yag, op1",
+                "eine Sitzung von op1 um 09:30, 2024-03-05 (zurückgenommen)",
+                "Eintrag 3 gilt nicht mehr", "nach Sitzung 1 Blase: leicht",
+                "Ausgang abgebrochen: weggezogen"]),
+    ],
+)  # fmt: skip
+def test_a_history_says_in_words_what_was_entered_when_and_by_whom(book, language, said):
+    day = datetime(2024, 3, 5, 9, 30)
+    with Daybook(book.path, clock=lambda: day) as played:
+        quoted = {"package": "block_6", "price": 780.0, "currency": "EUR"}
+        course = played.course(played.keep(promised(**quoted), by="op1").course_id)
+        given = {"treated_on": day.date(), "operator_id": "op1"}
+        first = visit(0, 10, laser_id="yag", grader_id="op2", basis="photograph", **given)
+        second = visit(0, 30, reaction="blister", severity="mild", **given)
+        for one in (first, second, None, second):
+            given = {"version": course.version, "by": "op1"}
+            if one is None:
+                course = played.undo("k900-1", **given)
+            else:
+                course = played.write_session("k900-1", one, sure=True, **given)
+        end = {"outcome": "stopped", "stop_reason": "moved", "by": "op1"}
+        played.end("k900-1", version=course.version, **end)
+        lines = history_lines(played.history("k900-1"), language)
+    text = "\n".join(lines)
+    for one in said:
+        assert one in text
+    assert not re.search(r"[a-z]_[a-z]|None|withdrawn|\d+\.0", text.replace("block_6", ""))
 
 
 def test_the_second_of_two_tablets_is_told_what_changed_and_loses_nothing(book):
@@ -177,6 +219,26 @@ def test_an_export_taken_over_gives_the_same_export_to_the_byte(full_book, tmp_p
         take_over(third, tmp_path / "one")
     with pytest.raises(RequestError, match="no export"):
         export_daybook(full_book.path, tmp_path)
+
+
+@pytest.mark.parametrize("undone", [False, True])
+def test_promises_without_a_course_go_out_and_come_back_to_the_byte(book, tmp_path, undone):
+    kept = [book.keep(promised(f"k{number}", price=780.5), by="op1") for number in range(3)]
+    if undone:  # a course that was begun and taken back is none either
+        course = book.course(kept[0].course_id)
+        course = book.write_session("k0-1", visit(2, 0), version=course.version, by="op1")
+        book.undo("k0-1", version=course.version, by="op1")
+    book.book.execute("INSERT INTO about VALUES ('cleared_at', '90.0')")
+    assert len(export_daybook(book.path, tmp_path / "one").courses) == 0
+    with make_daybook(tmp_path / "again.sqlite") as again:
+        assert take_over(again, tmp_path / "one") == {"courses": 0, "promises": 3}
+        export_daybook(again.path, tmp_path / "two")
+        assert again.course("k1-1").promises == book.course("k1-1").promises
+    assert files_of(tmp_path / "one") == files_of(tmp_path / "two")
+    assert read_promises(tmp_path / "one") == tuple(kept)
+    described = json.loads((tmp_path / "one" / "datapackage.json").read_text())
+    assert [one["name"] for one in described["resources"]] == ["promises"]
+    assert described["cleared_at"] == 90
 
 
 def test_who_is_forgotten_is_in_no_byte_of_the_file(full_book):

@@ -36,6 +36,12 @@ def first(log, n, *, days=0):
     return forecast.OutcomeLog.from_frames(courses.head(n))
 
 
+def held(forecaster, share):
+    """The same with that share of its intervals held in its own check."""
+    coverage = {"level": 0.8, "tie_split": share, "tie_split_error": 0.02}
+    return replace(forecaster, assessment={**forecaster.assessment, "coverage": coverage})
+
+
 def test_a_log_that_is_the_same_changes_nothing(clinic, before):
     found = refresh_forecaster(before, first(clinic, 160))
     assert found.forecaster is before
@@ -63,15 +69,46 @@ def test_a_month_on_the_choice_is_made_anew(clinic, before):
 
 
 def test_a_model_whose_promises_hold_is_not_replaced_by_one_that_fails(clinic, before, monkeypatch):
-    def held(share):
-        coverage = {"level": 0.8, "tie_split": share, "tie_split_error": 0.02}
-        return replace(before, assessment={**before.assessment, "coverage": coverage})
-
-    monkeypatch.setattr(refreshing, "fit_forecaster", lambda *given, **named: held(0.6))
+    monkeypatch.setattr(refreshing, "fit_forecaster", lambda *given, **named: held(before, 0.6))
     grown = first(clinic, 160, days=5)
     with pytest.raises(RequestError, match="nothing was changed"):
-        refresh_forecaster(held(0.8), grown)
-    assert refresh_forecaster(held(0.6), grown).changed
+        refresh_forecaster(held(before, 0.8), grown)
+    assert refresh_forecaster(held(before, 0.6), grown).changed
+
+
+def test_the_command_refuses_a_model_that_fails_and_changes_no_file(
+    clinic, before, tmp_path, capsys, monkeypatch
+):
+    model, place = tmp_path / "model.json", tmp_path / "book.sqlite"
+    held(before, 0.8).save(model)
+    old = model.read_bytes()
+    write_log(first(clinic, 160, days=5), tmp_path / "log")
+    with make_daybook(place) as book:
+        take_over(book, tmp_path / "log")
+    monkeypatch.setattr(refreshing, "fit_forecaster", lambda *given, **named: held(before, 0.6))
+    assert main(["refresh", str(model), str(place)]) == 1
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert "own check fails and the old one's promises hold: nothing was changed" in said.err
+    assert model.read_bytes() == old
+    assert [path.name for path in tmp_path.glob("*.json")] == ["model.json"]
+    with Daybook(place) as book:  # and the book does not say that anything was learnt from it
+        assert book.forget(clinic.courses["client_id"].iloc[0], by="op1")["learnt_by"] == []
+
+
+def test_what_changed_is_said_number_by_number(clinic, before):
+    found = refresh_forecaster(before, first(clinic, 160, days=5))
+    said, new = found.to_dict(), found.forecaster
+    assert said["reached"] == [one.log_summary.n_reached for one in (before, new)]
+    assert said["coverage"] == [one.assessment["coverage"]["tie_split"] for one in (before, new)]
+    rows = first(clinic, 160, days=5).courses.sort_values("started_on", kind="stable")
+    asked = [forecast.enquiry_of(row) for row in rows.tail(said["latest"]).to_dict("records")]
+    medians = [[one.estimate(enquiry).median or 26 for enquiry in asked] for one in (before, new)]
+    moved = [late - early for early, late in zip(*medians, strict=True)]
+    assert said["same"] == moved.count(0)
+    assert abs(said["largest"]) == max(map(abs, moved))
+    assert f"{said['same']} have the same median as before" in found.to_text()
+    assert f"reached the goal {said['reached'][0]} and {said['reached'][1]}" in found.to_text()
 
 
 def test_a_model_of_other_evidence_is_refused(clinic, before):

@@ -13,6 +13,7 @@ import pytest
 import forecast
 from forecast.cli import main
 from forecast.counts import said
+from forecast.page.answer import answer
 from forecast.page.desk import Asked, Clinic, Desk, read_asked
 from forecast.page.sheet import find_browser, html_to_pdf, make_sheet
 from forecast.page.words import languages, load_words
@@ -126,6 +127,88 @@ def test_the_printed_sheet_says_what_the_estimate_says(desk: Desk, tmp_path: Pat
         "de": f"8 von 10 vergleichbaren Personen brauchen {low} bis {high}.",
     }
     assert expected[language] in text
+
+
+# The minimum for a decision aid: Joseph-Williams et al., Med Decis Making 2014;34:699-710. Its
+# abstract was read (6 qualifying criteria, 10 certifying, 4 of which are for screening tests
+# alone), as were the items of the instrument they are taken from; which are the 12 is from memory.
+IPDAS = {
+    "the condition": ("this tattoo", "diese Tätowierung"),
+    "the decision": ("To decide:", "Zu entscheiden:"),
+    "the options": (
+        ("Remove it", "Lighten it, then cover it", "Cover it without laser", "Leave it as it is"),
+        ("Entfernen", "Aufhellen, dann überdecken", "Ohne Laser überdecken", "So lassen, wie es"),
+    ),
+    "what speaks for each": ("For it", "Dafür"),
+    "what speaks against each": ("Against it", "Dagegen"),
+    "what it is like to live with": ("What it is like", "Wie es ist"),
+    "equal detail": None,
+    "citations": ("Sources: the past courses", "Quellen: die genannten früheren Behandlungen"),
+    "its date": (("Date: ", "2026"), ("Datum: ", "2026")),
+    "when it is made anew": ("Valid until", "Gültig bis"),
+    "how unsure the chances are": (
+        ("8 of 10 clients like this need", "how unsure the model is"),
+        ("8 von 10 vergleichbaren Personen brauchen", "wie unsicher das Modell ist"),
+    ),
+    "who pays for it": ("This clinic pays", "Diese Praxis bezahlt"),
+}
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_the_sheet_is_a_decision_aid_by_the_twelve_criteria_one_by_one(
+    full_desk: Desk, language: str
+):
+    html = make_sheet(full_desk, Asked(COMMON), language=language)
+    said = words_of(html).replace(str(date.today().year), "2026")
+    ways = re.findall(r'<tr><th scope="row">(.*?)</th>(.*?)</tr>', html)
+    assert len(IPDAS) == 12
+    for item, expected in IPDAS.items():
+        if expected is None:  # each way has the same cells, the two sides of like length
+            for name, cells in ways:
+                _, pro, con = re.findall(r"<td[^>]*>(.+?)</td>", cells)
+                assert 0.6 < len(pro) / len(con) < 1.6, name
+            continue
+        own = expected[language == "de"]
+        for one in (own,) if isinstance(own, str) else own:
+            assert one in said, item
+    assert len(ways) == 4
+
+
+@pytest.mark.parametrize("language", languages())
+def test_both_goals_and_what_no_laser_reaches_stand_side_by_side(full_desk: Desk, language: str):
+    asked = replace(WORST, age_years=30)
+    words = load_words(language)
+    found = answer(full_desk, Asked(asked), words)
+    assert found is not None
+    rows = {row.key: row for row in found.options}
+    assert list(rows) == ["clear", "part", "lighten", "cover", "leave"]
+    part = found.estimate.reached
+    assert part is not None
+    assert words.level("inks", found.estimate.unreached[0]) in rows["part"].name
+    lighten = full_desk.forecasters["lighten"].estimate(asked)
+    for key, estimate in (("clear", found.estimate), ("part", part), ("lighten", lighten)):
+        beyond = str(estimate.horizon)
+        ends = [beyond if end is None else str(end) for end in estimate.interval]
+        assert all(end in rows[key].sessions for end in ends), key
+    assert rows["cover"].sessions == rows["leave"].cost == ""
+    html = make_sheet(full_desk, Asked(asked), language=language)
+    held = make_sheet(full_desk, Asked(asked, facts=frozenset({"pregnancy"})), language=language)
+    assert rows["lighten"].cost in html
+    assert rows["lighten"].cost not in held
+    assert rows["lighten"].sessions in held
+
+
+def test_what_costs_more_than_is_ever_sold_is_said_to_be_more(desk: Desk):
+    words = load_words("en")
+    found = answer(desk, Asked(COMMON), words)
+    assert found is not None
+    assert desk.tariff is not None
+    low, high = found.estimate.interval
+    assert low is not None
+    each, cap = desk.tariff.single_price(None), desk.tariff.cap
+    assert high is None or high > cap
+    least, most = (words.money(n * each, "EUR") for n in (low, cap))
+    assert found.options[0].cost == f"{least} to more than {most} one by one"
 
 
 @pytest.mark.parametrize("facts", [frozenset(), frozenset(FACTS)], ids=["none", "all"])

@@ -4,7 +4,7 @@ import json
 import re
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +16,7 @@ from forecast.cli import main
 from forecast.daybook import Daybook, make_daybook, read_promises
 from forecast.page.desk import Desk, open_desk, refreshed
 from forecast.page.server import make_app
-from forecast.page.words import languages
+from forecast.page.words import languages, load_words
 
 from .conftest import FILLED, Client, serving
 
@@ -72,6 +72,7 @@ def test_an_estimate_is_kept_with_its_number_and_opened_again(
         again = tablet.post("/book/open", {"code": code}).json()
         assert again["course"] == "k7-1"
         assert (again["fields"]["inks"], again["fields"]["skin_type"]) == ("black;red", "V")
+        assert again["facts"] == ["minor"]
     sheet = tablet.post_form("/sheet", {"asked": json.dumps({**FILLED, "promise": "1"})}).text
     assert re.search(r"Promise 1 of .*\. Price valid until .*\d{4}\.", sheet)
     kept(tablet)
@@ -158,6 +159,33 @@ def test_two_tablets_lose_nothing_and_the_second_is_told_what_changed(
     assert late.status == 409
     assert "a session by op1 at" in late.json()["message"]
     assert written(tablet, late.json(), 8, fading_pct="5").json()["version"] == 3
+
+
+@pytest.mark.parametrize("language", languages())
+def test_each_entry_of_a_visit_is_taken_back_in_turn_and_said_before(
+    tablet: Client, book: Daybook, language: str
+):
+    yesterday = datetime.now() - timedelta(days=1)
+    book.clock = lambda: yesterday
+    course = kept(tablet)
+    book.clock = datetime.now
+    course = written(tablet, course, 9, fading_pct="0").json()
+    course = written(tablet, course, 1, fading_pct="20").json()
+    end = {"course": course["course"], "version": course["version"], "by": "op2"}
+    end |= {"treated_on": ago(0), "outcome": "stopped", "stop_reason": "moved"}
+    course = tablet.post(f"/book/end?language={language}", end).json()
+    told = {
+        "en": ("Take back the end of the course by op2 at ", "a session", "an estimate kept"),
+        "de": ("Zurücknehmen: das Ende der Behandlung von op2 um ", "eine Sitzung", "eine Schätz"),
+    }[language]
+    day = load_words(language).day(yesterday.date())
+    for said, done in zip((told[0], told[1], told[1], told[2]), (2, 1, 0, 0), strict=True):
+        assert said in course["undo"]
+        assert (day in course["undo"]) == (said is told[2])
+        sent = {"course": course["course"], "version": course["version"], "by": "op1"}
+        course = tablet.post(f"/book/undo?language={language}", sent).json()
+        assert book.course("k7-1").done == done
+    assert course["undo"] == ""
 
 
 def test_a_second_session_of_one_day_is_asked_about_first(tablet: Client):
@@ -252,6 +280,26 @@ def test_a_usual_second_visit_takes_few_taps_and_one_number(
     page.wait_for_selector("#headline :text('promised')")
     assert Axe().run(page).response["violations"] == []
     context.close()
+
+
+def test_what_was_a_yes_stays_one_and_is_to_be_asked_again(
+    browser: Any, served: str, tablet: Client
+):
+    asked = {**FILLED, "facts": ["pregnancy"], "questions": "asked"}
+    kept(tablet, asked=asked)
+    kept(tablet, client="k8")
+    page = browser.new_page()
+    page.goto(served)
+    for code, said in (("k7", True), ("k8", False)):
+        page.fill("#code", code)
+        page.keyboard.press("Enter")
+        page.wait_for_selector(f"#course-name:text('{code}-1')")
+        box = page.locator("input[name=facts][value=pregnancy]")
+        assert box.is_checked() == said
+        assert not page.locator("input[name=questions]").is_checked()
+        place = page.locator("#headline .refer")
+        place.first.wait_for(state="attached" if said else "detached")
+    page.close()
 
 
 @pytest.mark.parametrize("size", [(390, 844), (1280, 900)])

@@ -79,6 +79,8 @@
     at("session-form").hidden = found.ended;
     at("ending").hidden = found.ended || !found.begun;
     at("ending").open = false;
+    at("undo").textContent = found.undo;
+    at("undo").hidden = !found.undo;
     at("under-way").hidden = true;
     keep.querySelector("[data-field=client_id]").hidden = true;
     hidden("course").value = found.course;
@@ -86,6 +88,9 @@
       fill(form, found.fields);
       fill(form, { goal: found.goal });
       form.elements.inks.forEach((box) => { box.checked = (found.fields.inks || "").split(";").includes(box.value); });
+      // what was a yes stays one until it is asked again, which it is to be
+      form.elements.facts.forEach((box) => { box.checked = found.facts.includes(box.value); });
+      form.elements.questions.checked = false;
     }
     offer(found);
     again();
