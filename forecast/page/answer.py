@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from forecast._notes import Note
 from forecast.counts import few
 from forecast.errors import ForecastError
@@ -271,12 +273,16 @@ def _valid_until(desk: Desk, number: int) -> date:
 
 def _options(desk: Desk, asked: Asked, estimate: Estimate, words: Words) -> tuple[OptionRow, ...]:
     # both goals where both models are loaded, without what no laser reaches, and without a laser
-    found = {asked.goal: estimate, "part": estimate.reached}
-    for goal in desk.forecasters.keys() - found:
+    found = {asked.goal: estimate}
+    for goal in desk.forecasters.keys() - found if not asked.sessions_done else ():
         found[goal] = estimates_of(desk.forecasters[goal], asked, None)[0]
+    if len(found) == 2 and not _comes_first(found["lighten"], found["clear"]):
+        found = {asked.goal: estimate}
     kept = {"inks": words.level("inks", ";".join(estimate.unreached))}
+    if "clear" in found and found["clear"].reached is not None:
+        found["part"] = found["clear"].reached
     rows = []
-    for key in (key for key in WAYS if key != "part" or estimate.reached):
+    for key in (key for key in WAYS if key != "part" or key in found):
         one, sessions, cost = found.get(key), "", ""
         if one is not None:
             about = _headline(one, "_more" if asked.sessions_done else "", words)
@@ -286,10 +292,17 @@ def _options(desk: Desk, asked: Asked, estimate: Estimate, words: Words) -> tupl
     return tuple(rows)
 
 
+# What is clear is light enough: two models that say otherwise are not set side by side. Neither are
+# they mid-course, where the one for lightening knows nothing of gradings.
+def _comes_first(lighten: Estimate, clear: Estimate) -> bool:
+    pairs = zip((*lighten.interval, lighten.median), (*clear.interval, clear.median), strict=True)
+    return all((early or np.inf) <= (late or np.inf) for early, late in pairs)
+
+
 def _cost_of(tariff: Tariff | None, one: Estimate, asked: Asked, words: Words) -> str:
-    if tariff is None:
+    most = min(tariff.cap - asked.sessions_done, one.horizon) if tariff else 0
+    if tariff is None or most <= 0:
         return ""
-    most = min(max(tariff.cap - asked.sessions_done, 0), one.horizon)
     paid = []
     for n in one.interval:
         count = most if n is None or n > most else n
