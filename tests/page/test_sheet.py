@@ -225,22 +225,6 @@ def test_two_models_that_contradict_each_other_are_not_set_side_by_side(full_des
     assert (apart["clear"], apart["lighten"]) == (together["clear"], "")
 
 
-def test_what_costs_more_than_is_ever_sold_is_said_to_be_more(desk: Desk):
-    words = load_words("en")
-    found = answer(desk, Asked(COMMON), words)
-    assert found is not None
-    assert desk.tariff is not None
-    low, high = found.estimate.interval
-    assert low is not None
-    each, cap = desk.tariff.single_price(None), desk.tariff.cap
-    assert high is None or high > cap
-    least, most = (words.money(n * each, "EUR") for n in (low, cap))
-    assert found.options[0].cost == f"{least} to more than {most} one by one"
-    sold = answer(desk, Asked(COMMON, sessions_done=cap), words)
-    assert sold is not None
-    assert sold.options[0].cost == ""
-
-
 @pytest.mark.parametrize("facts", [frozenset(), frozenset(FACTS)], ids=["none", "all"])
 def test_the_sheet_speaks_to_the_client_not_to_the_staff(desk: Desk, facts: frozenset[str]):
     html = make_sheet(desk, Asked(WORST, facts=facts))
