@@ -6,13 +6,14 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from forecast._notes import Note
 from forecast.counts import few
-from forecast.errors import ForecastError
 from forecast.forecaster import GRADINGS, against_promise
 from forecast.log import ATTRIBUTES
+from forecast.page.costs import PriceRow, cost_of, price_rows, range_text
 from forecast.page.desk import Asked
-from forecast.prices import Quote, left_of, price_package
 from forecast.tattoo import cautions_for, cite, mark_of
 
 if TYPE_CHECKING:
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
     from forecast.forecaster import Driver, Forecaster
     from forecast.page.desk import Desk
     from forecast.page.words import Words
-    from forecast.prices import Tariff
     from forecast.tattoo import Caution
 
 Line = tuple[str, bool]  # a text, and whether it is in the reader's language
@@ -60,17 +60,6 @@ class DriverRow:
     difference: str
     interval: str
     bar: float
-
-
-@dataclass(frozen=True, slots=True)
-class PriceRow:
-    """One package as the client sees it, in texts."""
-
-    name: str
-    price: str
-    unit: str
-    average: str
-    enough: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,7 +187,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     done = asked.sessions_done
     more = "_more" if done else ""
     goal = words.say(f"goal.{asked.goal}_done")
-    quoted, price_notes = _price_rows(estimate, desk.tariff, words, done=done)
+    quoted, price_notes = price_rows(estimate, desk.tariff, words, done=done)
     cautions = _cautions_of(forecaster, asked)
     lines = [range_line(estimate, more, words), _not_done_line(estimate, goal, more, words)]
     lines = [total_line(total, done, words)] * bool(done) + lines
@@ -272,31 +261,30 @@ def _valid_until(desk: Desk, number: int) -> date:
 
 def _options(desk: Desk, asked: Asked, estimate: Estimate, words: Words) -> tuple[OptionRow, ...]:
     # both goals where both models are loaded, without what no laser reaches, and without a laser
-    found = {asked.goal: estimate, "part": estimate.reached}
-    for goal in desk.forecasters.keys() - found:
+    found = {asked.goal: estimate}
+    for goal in desk.forecasters.keys() - found if not asked.sessions_done else ():
         found[goal] = estimates_of(desk.forecasters[goal], asked, None)[0]
+    if len(found) == 2 and not _comes_first(found["lighten"], found["clear"]):
+        found = {asked.goal: estimate}
     kept = {"inks": words.level("inks", ";".join(estimate.unreached))}
+    if "clear" in found and found["clear"].reached is not None:
+        found["part"] = found["clear"].reached
     rows = []
-    for key in (key for key in WAYS if key != "part" or estimate.reached):
+    for key in (key for key in WAYS if key != "part" or key in found):
         one, sessions, cost = found.get(key), "", ""
         if one is not None:
             about = _headline(one, "_more" if asked.sessions_done else "", words)
             sessions = words.say("options.sessions", {"about": about, **_likely(one, words)})
-            cost = _cost_of(desk.tariff, one, asked, words)
+            cost = cost_of(desk.tariff, one, asked, words)
         rows.append(OptionRow(key, words.say(f"options.{key}.name", kept), sessions, cost))
     return tuple(rows)
 
 
-def _cost_of(tariff: Tariff | None, one: Estimate, asked: Asked, words: Words) -> str:
-    if tariff is None:
-        return ""
-    most = min(max(tariff.cap - asked.sessions_done, 0), one.horizon)
-    paid = []
-    for n in one.interval:
-        count = most if n is None or n > most else n
-        said = words.money(count * tariff.single_price(asked.enquiry.area_cm2), tariff.currency)
-        paid.append(said if count == n else words.say("answer.more_than", {"horizon": said}))
-    return words.say("options.cost", {"span": words.span(*paid)})
+# What is clear is light enough: two models that say otherwise are not set side by side. Neither are
+# they mid-course, where the one for lightening knows nothing of gradings.
+def _comes_first(lighten: Estimate, clear: Estimate) -> bool:
+    pairs = zip((*lighten.interval, lighten.median), (*clear.interval, clear.median), strict=True)
+    return all((early or np.inf) <= (late or np.inf) for early, late in pairs)
 
 
 def _kept_line(desk: Desk, number: int, words: Words) -> str:
@@ -564,89 +552,3 @@ def _with_unit(name: str, value: float, words: Words) -> str:
     if not words.has(f"unit.{name}"):
         return number
     return words.say(f"unit.{name}", {"n": int(value) if value == 1 else 2, "number": number})
-
-
-def _price_rows(
-    estimate: Estimate, tariff: Tariff | None, words: Words, *, done: int
-) -> tuple[tuple[PriceRow, ...], tuple[str, ...]]:
-    # A row per package, for what is left of it after the sessions done, and a note for each that
-    # cannot be priced or sold any more. The quote's own notes speak of costs and stay out.
-    rows, notes = [], []
-    for package in tariff.packages if tariff else ():
-        assert tariff is not None
-        name = package.label(words.code)
-        left = left_of(package, tariff, done)
-        if left is None:
-            named = {
-                "name": package.label(words.code),
-                "done": done,
-                "cap": package.cap or tariff.cap,
-            }
-            notes.append(words.say("answer.price_left_out", named))
-            continue
-        try:
-            quote = price_package(estimate, *left, started=bool(done))
-        except ForecastError as error:
-            notes.append(words.say("answer.price_fails", {"why": f"{name}: {error}"}))
-            continue
-        if quote.misleads == "dearer":
-            notes.append(words.say("answer.price_dearer", {"name": name}))
-        else:  # one that is enough for few is marked so in its row
-            rows.append(_price_row(quote, words, more="_more" if done else ""))
-    return tuple(rows), tuple(notes)
-
-
-def _price_row(quote: Quote, words: Words, *, more: str = "") -> PriceRow:
-    package = quote.package
-    sessions = quote.cap if package.kind == "fixed" else package.sessions
-    values = {"n": sessions or 1, "sessions": sessions, "extra": ""}
-    kind = package.kind
-    if package.extra_price is not None:
-        values["extra"] = words.money(package.extra_price, quote.currency)
-        kind += "_extra" if kind == "block" else ""
-    enough = ""
-    if quote.chance_enough is not None:
-        few = "few" if quote.chance_enough < 0.5 else "of"
-        count = words.of_100(quote.chance_enough)
-        enough = words.say(f"answer.price_enough_{few}", {"count": count})
-    return PriceRow(
-        name=package.label(words.code),
-        price=words.money(quote.price, quote.currency),
-        unit=words.say(f"price_unit.{kind}{more}", values),
-        average=words.money(quote.expected_bill, quote.currency),
-        enough=enough,
-    )
-
-
-def range_text(
-    estimate: Estimate, tariff: Tariff | None, goal: str, words: Words, *, done: int = 0
-) -> str:
-    """Return what paying session by session comes to at the interval's ends and the middle.
-
-    Each count is said once. Empty without a tariff. Where an end lies beyond the horizon it says
-    what going on until then costs at least. No more than is left of the tariff's cap after ``done``
-    sessions is counted, and the text says so where it matters.
-    """
-    found = (estimate.interval[0], estimate.median, estimate.interval[1])
-    counts = [n for n in found if n is not None]
-    if tariff is None:
-        return ""
-    one = tariff.single_price(estimate.enquiry.area_cm2)
-    if len(counts) < len(found):
-        least = words.money((estimate.horizon + 1) * one, tariff.currency)
-        least_of = {"goal": goal, "cost": least, "horizon": words.number(estimate.horizon)}
-        return words.say("answer.price_at_least", least_of)
-    left = tariff.cap - done
-    given = sorted({min(n, left) for n in counts if left > 0})
-    texts = []
-    if given:
-        paid = {n: words.money(n * one, tariff.currency) for n in given}
-        costs = ", ".join(
-            words.say("answer.price_one", {"cost": cost, "number": words.number(n)})
-            for n, cost in paid.items()
-        )
-        values = {"n": given[-1], "goal": goal, "costs": costs}
-        texts.append(words.say("answer.price_range", values))
-    if max(counts) > left:
-        texts.append(words.say("answer.price_cap", {"cap": words.number(tariff.cap)}))
-    return " ".join(texts)

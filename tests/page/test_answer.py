@@ -3,7 +3,6 @@
 import re
 from dataclasses import replace
 from datetime import date
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -11,7 +10,7 @@ import pytest
 
 import forecast
 from forecast._notes import Note
-from forecast.page.answer import answer, date_lines, range_line, range_text, total_line
+from forecast.page.answer import answer, date_lines, range_line, total_line
 from forecast.page.desk import Asked, Desk
 from forecast.page.sheet import render_parts
 from forecast.page.words import load_words
@@ -227,16 +226,6 @@ def test_mid_course_a_package_that_no_longer_fits_is_left_out_with_the_reason(de
     over = told(desk, Asked(COMMON, sessions_done=15))
     assert over.prices == ()
     assert over.price_range == "" or "At most 15 sessions" in over.price_range
-
-
-def test_paying_one_by_one_says_each_count_once():
-    asked = SimpleNamespace(area_cm2=None)
-    estimate = SimpleNamespace(interval=(4, 9), median=4, enquiry=asked)
-    tariff = forecast.Tariff(currency="EUR", session_price=150, cap=15, cost_per_session=60)
-    said = range_text(estimate, tariff, "clear", ENGLISH)
-    assert said == "Paid one by one until clear: €600.00 for 4, €1,350.00 for 9 sessions."
-    late = range_text(estimate, tariff, "clear", ENGLISH, done=12)
-    assert late.startswith("Paid one by one until clear: €450.00 for 3 sessions.")
 
 
 def test_past_courses_are_said_to_be_alike_in_no_more_than_they_are(desk: Desk):

@@ -191,6 +191,9 @@ def test_both_goals_and_what_no_laser_reaches_stand_side_by_side(full_desk: Desk
         ends = [beyond if end is None else str(end) for end in estimate.interval]
         assert all(end in rows[key].sessions for end in ends), key
     assert rows["cover"].sessions == rows["leave"].cost == ""
+    under_way = answer(full_desk, Asked(asked, goal="lighten", sessions_done=2), words)
+    assert under_way is not None
+    assert [row.key for row in under_way.options] == ["clear", "lighten", "cover", "leave"]
     html = make_sheet(full_desk, Asked(asked), language=language)
     held = make_sheet(full_desk, Asked(asked, facts=frozenset({"pregnancy"})), language=language)
     assert rows["lighten"].cost in html
@@ -198,17 +201,28 @@ def test_both_goals_and_what_no_laser_reaches_stand_side_by_side(full_desk: Desk
     assert rows["lighten"].sessions in held
 
 
-def test_what_costs_more_than_is_ever_sold_is_said_to_be_more(desk: Desk):
-    words = load_words("en")
-    found = answer(desk, Asked(COMMON), words)
-    assert found is not None
-    assert desk.tariff is not None
-    low, high = found.estimate.interval
-    assert low is not None
-    each, cap = desk.tariff.single_price(None), desk.tariff.cap
-    assert high is None or high > cap
-    least, most = (words.money(n * each, "EUR") for n in (low, cap))
-    assert found.options[0].cost == f"{least} to more than {most} one by one"
+def test_two_models_that_contradict_each_other_are_not_set_side_by_side(full_desk: Desk):
+    words, quick = load_words("en"), full_desk.forecasters["lighten"]
+
+    class Slow:
+        goal = "lighten"
+
+        def estimate(self, enquiry: forecast.Enquiry, **given: Any) -> Any:
+            return quick.estimate(WORST, **given)
+
+    def sessions(desk: Desk, asked: Asked) -> dict[str, str]:
+        found = answer(desk, asked, words)
+        assert found is not None
+        return {row.key: row.sessions for row in found.options}
+
+    together = sessions(full_desk, Asked(COMMON))
+    assert together["clear"]
+    assert together["lighten"]
+    under_way = Asked(COMMON, sessions_done=4, gradings=((4, 93.0),))
+    assert sessions(full_desk, under_way)["lighten"] == ""
+    models: Any = {**full_desk.forecasters, "lighten": Slow()}
+    apart = sessions(replace(full_desk, forecasters=models), Asked(COMMON))
+    assert (apart["clear"], apart["lighten"]) == (together["clear"], "")
 
 
 @pytest.mark.parametrize("facts", [frozenset(), frozenset(FACTS)], ids=["none", "all"])

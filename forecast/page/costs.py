@@ -1,0 +1,127 @@
+"""What it costs, in texts of one language: packages, and paying one by one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from forecast.errors import ForecastError
+from forecast.prices import Quote, left_of, price_package
+
+if TYPE_CHECKING:
+    from forecast.counts import Estimate
+    from forecast.page.desk import Asked
+    from forecast.page.words import Words
+    from forecast.prices import Tariff
+
+
+@dataclass(frozen=True, slots=True)
+class PriceRow:
+    """One package as the client sees it, in texts."""
+
+    name: str
+    price: str
+    unit: str
+    average: str
+    enough: str
+
+
+def price_rows(
+    estimate: Estimate, tariff: Tariff | None, words: Words, *, done: int
+) -> tuple[tuple[PriceRow, ...], tuple[str, ...]]:
+    """Return a row per package, for what is left of it, and a note for each that is not sold.
+
+    The quote's own notes speak of costs and stay out.
+    """
+    rows, notes = [], []
+    for package in tariff.packages if tariff else ():
+        assert tariff is not None
+        name = package.label(words.code)
+        left = left_of(package, tariff, done)
+        if left is None:
+            named = {
+                "name": package.label(words.code),
+                "done": done,
+                "cap": package.cap or tariff.cap,
+            }
+            notes.append(words.say("answer.price_left_out", named))
+            continue
+        try:
+            quote = price_package(estimate, *left, started=bool(done))
+        except ForecastError as error:
+            notes.append(words.say("answer.price_fails", {"why": f"{name}: {error}"}))
+            continue
+        if quote.misleads == "dearer":
+            notes.append(words.say("answer.price_dearer", {"name": name}))
+        else:  # one that is enough for few is marked so in its row
+            rows.append(_price_row(quote, words, more="_more" if done else ""))
+    return tuple(rows), tuple(notes)
+
+
+def _price_row(quote: Quote, words: Words, *, more: str = "") -> PriceRow:
+    package = quote.package
+    sessions = quote.cap if package.kind == "fixed" else package.sessions
+    values = {"n": sessions or 1, "sessions": sessions, "extra": ""}
+    kind = package.kind
+    if package.extra_price is not None:
+        values["extra"] = words.money(package.extra_price, quote.currency)
+        kind += "_extra" if kind == "block" else ""
+    enough = ""
+    if quote.chance_enough is not None:
+        few = "few" if quote.chance_enough < 0.5 else "of"
+        count = words.of_100(quote.chance_enough)
+        enough = words.say(f"answer.price_enough_{few}", {"count": count})
+    return PriceRow(
+        name=package.label(words.code),
+        price=words.money(quote.price, quote.currency),
+        unit=words.say(f"price_unit.{kind}{more}", values),
+        average=words.money(quote.expected_bill, quote.currency),
+        enough=enough,
+    )
+
+
+def range_text(
+    estimate: Estimate, tariff: Tariff | None, goal: str, words: Words, *, done: int = 0
+) -> str:
+    """Return what paying session by session comes to at the interval's ends and the middle.
+
+    Each count is said once. Empty without a tariff. Where an end lies beyond the horizon it says
+    what going on until then costs at least. No more than is left of the tariff's cap after ``done``
+    sessions is counted, and the text says so where it matters.
+    """
+    found = (estimate.interval[0], estimate.median, estimate.interval[1])
+    counts = [n for n in found if n is not None]
+    if tariff is None:
+        return ""
+    one = tariff.single_price(estimate.enquiry.area_cm2)
+    if len(counts) < len(found):
+        least = words.money((estimate.horizon + 1) * one, tariff.currency)
+        least_of = {"goal": goal, "cost": least, "horizon": words.number(estimate.horizon)}
+        return words.say("answer.price_at_least", least_of)
+    left = tariff.cap - done
+    given = sorted({min(n, left) for n in counts if left > 0})
+    texts = []
+    if given:
+        paid = {n: words.money(n * one, tariff.currency) for n in given}
+        costs = ", ".join(
+            words.say("answer.price_one", {"cost": cost, "number": words.number(n)})
+            for n, cost in paid.items()
+        )
+        values = {"n": given[-1], "goal": goal, "costs": costs}
+        texts.append(words.say("answer.price_range", values))
+    if max(counts) > left:
+        texts.append(words.say("answer.price_cap", {"cap": words.number(tariff.cap)}))
+    return " ".join(texts)
+
+
+def cost_of(tariff: Tariff | None, one: Estimate, asked: Asked, words: Words) -> str:
+    """Return what an estimate's interval costs one by one; empty where nothing more is sold."""
+    most = min(tariff.cap - asked.sessions_done, one.horizon) if tariff else 0
+    if tariff is None or most <= 0:
+        return ""
+    paid = []
+    for n in one.interval:
+        count = most if n is None or n > most else n
+        said = words.money(count * tariff.single_price(asked.enquiry.area_cm2), tariff.currency)
+        paid.append(said if count == n else words.say("answer.more_than", {"horizon": said}))
+    return words.say("options.cost", {"span": words.span(*paid)})
