@@ -10,8 +10,10 @@ import forecast
 from forecast.forecaster import Forecaster
 from forecast.log import OutcomeLog
 
-# Tests stand side by side already; to start workers costs more than most of the fits here.
+# Tests stand side by side already; to start workers costs more than most of the fits here, and
+# numpy's own threads would wait for each other.
 os.environ.setdefault("FORECAST_WORKERS", "1")
+os.environ.setdefault("OMP_NUM_THREADS", "1")
 # no test is timed: a busy machine would fail it
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")

@@ -13,11 +13,12 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_whole_number
-from forecast._types import BoolArray, FloatArray, IntArray
+from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.errors import FitError, RequestError
 
 PATIENCE = 8  # full steps that Newton's method may take before each is checked
 NEAR = 0.02  # of the maximum
+FEW = 12  # sets of weights
 ROWS_TOGETHER = 1024  # the products of their columns stay in the second-level cache
 
 
@@ -237,7 +238,8 @@ def logistic_coefficients(
         gradient = (count * (y - fitted)) @ design - penalty * beta
         if bent.any():  # near the maximum a matrix serves for all steps that are left
             spread = count[bent] * fitted[bent] * (1 - fitted[bent])
-            information[moving[bent]] = weighted_squares(design, spread) + np.diag(penalty)
+            square = weighted_squares(design, spread, kind=np.float32)
+            information[moving[bent]] = square + np.diag(penalty)
         step = _solve(information[moving], gradient)
         largest = np.abs(step).max(axis=1)
         settled = largest < tolerance
@@ -259,18 +261,22 @@ def logistic_coefficients(
     )
 
 
-def weighted_squares(design: FloatArray, weight: FloatArray) -> FloatArray:
+def weighted_squares(
+    design: FloatArray, weight: FloatArray, *, kind: type = np.float64
+) -> FloatArray:
     """Return design' W design for each row of ``weight`` (k, n): shape (k, p, p).
 
-    For many rows one product with the products of all pairs of columns does them all.
+    For many rows one product with the products of all pairs of columns does them all, in numbers
+    of a ``kind``: single precision is enough for a matrix that steps are found by.
     """
-    if len(weight) == 1:
-        return np.asarray((design * weight[0][:, None]).T @ design)[None]
+    if len(weight) < FEW:
+        return np.stack([(design.T * one) @ design for one in weight])
     i, j = np.triu_indices(design.shape[1])
     total = np.zeros((len(weight), len(i)))
     for low in range(0, len(design), ROWS_TOGETHER):
-        part = np.ascontiguousarray(design[low : low + ROWS_TOGETHER].T)
-        total += weight[:, low : low + ROWS_TOGETHER] @ (part[i] * part[j]).T
+        rows = slice(low, low + ROWS_TOGETHER)
+        part: AnyArray = np.ascontiguousarray(design[rows].T, dtype=kind)
+        total += weight[:, rows].astype(kind) @ (part[i] * part[j]).T
     squares = np.empty((len(weight), design.shape[1], design.shape[1]))
     squares[:, i, j] = squares[:, j, i] = total
     return squares

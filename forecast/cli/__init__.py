@@ -26,6 +26,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
     A command that cannot be understood leaves with code 2 and its usage, as argparse does.
     """
+    # before numpy is loaded: its threads only wait for each other over matrices as small as ours
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             # a console that lacks a character shows a substitute instead of failing
