@@ -73,7 +73,8 @@ class Practised(Share):
     def __init__(self, cohort: Cohort, world: World) -> None:
         inks = cohort.attributes.inks
         self.world, self.ink, self.share = world, INK_OF[inks], PARTS[inks]
-        self.days, self.taken = taken_by(world)
+        self.since = np.array([laser.from_year * YEAR for laser in world.fleet])
+        self.best = np.array([[_best(ink, laser) for ink in (*INKS, "")] for laser in world.fleet])
         last = np.arange(self.ink.shape[1]) == N_INKS[inks][:, None] - 1
         resistant = (cohort.resists < world.resistant_rate)[:, None]
         self.answers = ~(last & resistant & ~IS_BLACK[inks])
@@ -83,8 +84,9 @@ class Practised(Share):
 
     def takes(self, day: FloatArray) -> FloatArray:
         """Return how well the lasers of each day take up each ink of the tattoo, 0 to 1."""
-        period = np.searchsorted(self.days, day, side="right") - 1
-        return np.asarray(self.taken[period[:, None], self.ink] * self.answers)
+        owned = self.since <= day[:, None]
+        best = (owned[:, None, :] * self.best.T[self.ink]).max(axis=2)
+        return np.asarray(best * self.answers)
 
     def step(self, state: FloatArray, visit: Visit) -> FloatArray:
         """Return the fall of log ink after one more session."""
@@ -92,18 +94,8 @@ class Practised(Share):
         return super().step(state, replace(visit, crew=visit.crew + passes))
 
 
-def taken_by(world: World) -> tuple[FloatArray, FloatArray]:
-    """Return the days on which lasers come, (m,), and what is taken since, (m, inks + no ink)."""
-    days = sorted({max(0.0, laser.from_year * YEAR) for laser in world.fleet} | {0.0})
-    taken = np.zeros((len(days), len(INKS) + 1))
-    for laser in world.fleet:
-        best = [
-            max(TAKES.get((ink, nm, laser.regime), 0.0) for nm in laser.wavelengths_nm)
-            for ink in INKS
-        ]
-        since = np.array(days) >= laser.from_year * YEAR
-        taken[since, :-1] = np.maximum(taken[since, :-1], best)
-    return np.array(days), taken
+def _best(ink: str, laser: OwnedLaser) -> float:
+    return max(TAKES.get((ink, nm, laser.regime), 0.0) for nm in laser.wavelengths_nm)
 
 
 def passes_of(technique: FloatArray, day: FloatArray) -> FloatArray:
@@ -132,8 +124,8 @@ def as_practised(
     """
     frame, day, ps, technique = tables["sessions"], done["day"], done["pulse"], done["technique"]
     two = ps & (done["operator"] % 5 >= 3) & (day >= TWO_HEADS_YEAR * YEAR)
-    days = taken_by(world)[0]
-    period = days[np.searchsorted(days, day, side="right") - 1]
+    days = np.sort([laser.from_year * YEAR for laser in world.fleet])
+    period = days[np.maximum(np.searchsorted(days, day, side="right") - 1, 0)]
     inks = cohort.attributes.inks[done["course"]]
     cases = zip(period.tolist(), inks.tolist(), ps.tolist(), two.tolist(), strict=True)
     heads = [_fired(world.fleet, *case) for case in cases]
