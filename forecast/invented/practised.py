@@ -39,7 +39,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._types import BoolArray, FloatArray, IntArray
+from forecast._types import FloatArray, IntArray
 from forecast.invented.people import N_INKS, NEVER, PATTERNS, YEAR, Cohort, normal
 from forecast.invented.process import Visit, log_speeds
 from forecast.invented.share import Share, features, reach_day
@@ -99,14 +99,9 @@ def _best(ink: str, laser: OwnedLaser) -> float:
 
 
 def passes_of(technique: FloatArray, day: FloatArray) -> FloatArray:
-    """Return the passes of each session: one or two, more under a patch."""
-    plain = np.where(technique > 0.55, 2.0, 1.0)
-    return np.where(patched(technique, day), np.where(technique > 0.9, 4.0, 3.0), plain)
-
-
-def patched(technique: FloatArray, day: FloatArray) -> BoolArray:
-    """Return whether a patch was used."""
-    return np.asarray((technique > 0.8) & (day >= PATCH_YEAR * YEAR))
+    """Return the passes of each session: one or two, three or four under a patch."""
+    patch = (technique > 0.8) & (day >= PATCH_YEAR * YEAR)
+    return np.asarray(1 + (technique > 0.55) + patch * (1.0 + (technique > 0.9)), dtype=np.float64)
 
 
 def as_practised(
@@ -130,10 +125,10 @@ def as_practised(
     cases = zip(period.tolist(), inks.tolist(), ps.tolist(), two.tolist(), strict=True)
     heads = [_fired(world.fleet, *case) for case in cases]
     used = np.array([head for rows in heads for head in rows], dtype=object)
-    words = np.full(len(day), None, dtype=object)
-    words[technique < 0.05], words[patched(technique, day)] = "fractional", "patch"
+    passes, words = passes_of(technique, day), np.full(len(day), None, dtype=object)
+    words[technique < 0.05], words[passes > 2] = "fractional", "patch"
     frame = frame.assign(
-        passes=np.where(rng.random(len(frame)) < 0.05, np.nan, passes_of(technique, day)),
+        passes=np.where(rng.random(len(frame)) < 0.05, np.nan, passes),
         adjunct=words,
     ).loc[frame.index.repeat([len(rows) for rows in heads])]
     for place, name in enumerate(("laser_id", "wavelengths_nm")):
@@ -157,7 +152,8 @@ def _fired(
 ) -> list[tuple[str, str]]:
     """Return each laser used on a pattern of inks, with the wavelengths fired."""
     pulse = "ps" if ps else "ns"
-    lasers = [one for one in fleet if one.regime == pulse and (ps or one.from_year * YEAR <= day)]
+    lasers = [one for one in fleet if one.regime == pulse]
+    lasers = [one for one in lasers if one.from_year * YEAR <= day] or lasers
     nm = [w for laser in lasers for w in laser.wavelengths_nm]
     best = [
         max((TAKES.get((ink, w, pulse), 0.0), w) for w in nm) for ink in PATTERNS[inks].split(";")
