@@ -23,12 +23,10 @@ layered one in eight: common practice, no source.
 What is done. Each ink gets the wavelength that it takes up best, the longest where several do, so
 that black gets 1064 nm under ns and ps alike; since year 6.5 two of five operators fire 755 nm on
 black too, under ps. So pulse and wavelength can be told apart. A head more is a row more. Fluence
-is worked up from session to session; one pass or two; a patch from year five on, in a fifth of the
-sessions: common practice, no source.
-
-What is seen. Graders write in fives, tens or quarters (quarters: LAPIDOTH04), 100 when it is gone.
-In types V and VI the skin darkens for a while in 44 of 100 courses (LAPIDOTH04), and some mark
-stays in about 6 of 100 (REILLY23). How often it lightens there has no source: about a tenth here.
+is worked up over a course; one pass or two; a patch from year five on, in a fifth of the sessions:
+common practice, no source. Graders write in fives, tens or quarters (quarters: LAPIDOTH04), 100
+when it is gone. In types V and VI the skin darkens for a while in 44 of 100 courses (LAPIDOTH04),
+and some mark stays in about 6 of 100 (REILLY23); that it lightens in a tenth has no source.
 """
 
 from collections.abc import Mapping
@@ -114,8 +112,7 @@ def as_practised(
 ) -> "dict[str, pd.DataFrame]":
     """Return sessions and reactions as this clinic keeps them, from those of any.
 
-    ``done`` has the ``course``, ``day``, ``pulse``, ``technique`` and ``operator`` of each session,
-    ``reacted`` the course of each reaction.
+    ``done`` has what ``Paths`` knows of each session, and its course; ``reacted`` of each reaction.
     """
     frame, day, ps, technique = tables["sessions"], done["day"], done["pulse"], done["technique"]
     two = ps & (done["operator"] % 5 >= 3) & (day >= TWO_HEADS_YEAR * YEAR)
@@ -127,15 +124,13 @@ def as_practised(
     used = np.array([head for rows in heads for head in rows], dtype=object)
     passes, words = passes_of(technique, day), np.full(len(day), None, dtype=object)
     words[technique < 0.05], words[passes > 2] = "fractional", "patch"
-    frame = frame.assign(
-        passes=np.where(rng.random(len(frame)) < 0.05, np.nan, passes),
-        adjunct=words,
-    ).loc[frame.index.repeat([len(rows) for rows in heads])]
+    passes = np.where(rng.random(len(frame)) < 0.05, np.nan, passes)
+    frame = frame.assign(passes=passes, adjunct=words)
+    frame = frame.loc[frame.index.repeat([len(rows) for rows in heads])]
     for place, name in enumerate(("laser_id", "wavelengths_nm")):
         used[frame[name].isna().to_numpy(), place] = None
         frame[name] = used[:, place]
     frame["part"] = frame.groupby(["course_id", "session_no"]).cumcount() + 1
-
     seen, dark = tables["reactions"], cohort.attributes.skin[reacted] >= 4
     kind = rng.choice(len(DARK_SKIN), p=HOW_OFTEN, size=len(seen))
     stays = np.where(rng.random(len(seen)) < np.array(LASTS)[kind], "yes", "no")
