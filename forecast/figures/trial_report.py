@@ -119,7 +119,7 @@ def _question_items(comparison: RegimeComparison, log: OutcomeLog) -> Iterator[I
         "5. Data",
         [
             f"The clinic's own outcome log, kept for care: {len(log.courses)} courses begun from "
-            f"{started.min().date()} to {started.max().date()}, {len(log.sessions)} sessions, "
+            f"{started.min().date()} to {started.max().date()}, {len(log.each_session)} sessions, "
             f"{len(log.gradings)} gradings."
         ],
     )

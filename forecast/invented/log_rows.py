@@ -248,8 +248,7 @@ def frames(
     }
     if world.mechanism == "practised":
         held = paths.session_no <= course.given[:, None]
-        names = ("day", "pulse", "technique", "operator")
-        done = {name: getattr(paths, name)[held] for name in names}
+        done = {k: getattr(paths, k)[held] for k in ("day", "pulse", "technique", "operator")}
         done["course"], reacted = (np.nonzero(rows)[0] for rows in (held, held & course.reacted))
         tables |= as_practised(tables, cohort, done, reacted, world, rng)
     return tables

@@ -23,12 +23,10 @@ layered one in eight: common practice, no source.
 What is done. Each ink gets the wavelength that it takes up best, the longest where several do, so
 that black gets 1064 nm under ns and ps alike; since year 6.5 two of five operators fire 755 nm on
 black too, under ps. So pulse and wavelength can be told apart. A head more is a row more. Fluence
-is worked up from session to session; one pass or two; a patch from year five on, in a fifth of the
-sessions: common practice, no source.
-
-What is seen. Graders write in fives, tens or quarters (quarters: LAPIDOTH04), 100 when it is gone.
-In types V and VI the skin darkens for a while in 44 of 100 courses (LAPIDOTH04), and some mark
-stays in about 6 of 100 (REILLY23). How often it lightens there has no source: about a tenth here.
+is worked up over a course; one pass or two; a patch from year five on, in a fifth of the sessions:
+common practice, no source. Graders write in fives, tens or quarters (quarters: LAPIDOTH04), 100
+when it is gone. In types V and VI the skin darkens for a while in 44 of 100 courses (LAPIDOTH04),
+and some mark stays in about 6 of 100 (REILLY23); that it lightens in a tenth has no source.
 """
 
 from collections.abc import Mapping
@@ -39,7 +37,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._types import BoolArray, FloatArray, IntArray
+from forecast._types import FloatArray, IntArray
 from forecast.invented.people import N_INKS, NEVER, PATTERNS, YEAR, Cohort, normal
 from forecast.invented.process import Visit, log_speeds
 from forecast.invented.share import Share, features, reach_day
@@ -73,7 +71,8 @@ class Practised(Share):
     def __init__(self, cohort: Cohort, world: World) -> None:
         inks = cohort.attributes.inks
         self.world, self.ink, self.share = world, INK_OF[inks], PARTS[inks]
-        self.days, self.taken = taken_by(world)
+        self.since = np.array([laser.from_year * YEAR for laser in world.fleet])
+        self.best = np.array([[_best(ink, laser) for ink in (*INKS, "")] for laser in world.fleet])
         last = np.arange(self.ink.shape[1]) == N_INKS[inks][:, None] - 1
         resistant = (cohort.resists < world.resistant_rate)[:, None]
         self.answers = ~(last & resistant & ~IS_BLACK[inks])
@@ -83,8 +82,9 @@ class Practised(Share):
 
     def takes(self, day: FloatArray) -> FloatArray:
         """Return how well the lasers of each day take up each ink of the tattoo, 0 to 1."""
-        period = np.searchsorted(self.days, day, side="right") - 1
-        return np.asarray(self.taken[period[:, None], self.ink] * self.answers)
+        owned = self.since <= day[:, None]
+        best = (owned[:, None, :] * self.best.T[self.ink]).max(axis=2)
+        return np.asarray(best * self.answers)
 
     def step(self, state: FloatArray, visit: Visit) -> FloatArray:
         """Return the fall of log ink after one more session."""
@@ -92,29 +92,14 @@ class Practised(Share):
         return super().step(state, replace(visit, crew=visit.crew + passes))
 
 
-def taken_by(world: World) -> tuple[FloatArray, FloatArray]:
-    """Return the days on which lasers come, (m,), and what is taken since, (m, inks + no ink)."""
-    days = sorted({max(0.0, laser.from_year * YEAR) for laser in world.fleet} | {0.0})
-    taken = np.zeros((len(days), len(INKS) + 1))
-    for laser in world.fleet:
-        best = [
-            max(TAKES.get((ink, nm, laser.regime), 0.0) for nm in laser.wavelengths_nm)
-            for ink in INKS
-        ]
-        since = np.array(days) >= laser.from_year * YEAR
-        taken[since, :-1] = np.maximum(taken[since, :-1], best)
-    return np.array(days), taken
+def _best(ink: str, laser: OwnedLaser) -> float:
+    return max(TAKES.get((ink, nm, laser.regime), 0.0) for nm in laser.wavelengths_nm)
 
 
 def passes_of(technique: FloatArray, day: FloatArray) -> FloatArray:
-    """Return the passes of each session: one or two, more under a patch."""
-    plain = np.where(technique > 0.55, 2.0, 1.0)
-    return np.where(patched(technique, day), np.where(technique > 0.9, 4.0, 3.0), plain)
-
-
-def patched(technique: FloatArray, day: FloatArray) -> BoolArray:
-    """Return whether a patch was used."""
-    return np.asarray((technique > 0.8) & (day >= PATCH_YEAR * YEAR))
+    """Return the passes of each session: one or two, three or four under a patch."""
+    patch = (technique > 0.8) & (day >= PATCH_YEAR * YEAR)
+    return np.asarray(1 + (technique > 0.55) + patch * (1.0 + (technique > 0.9)), dtype=np.float64)
 
 
 def as_practised(
@@ -127,28 +112,25 @@ def as_practised(
 ) -> "dict[str, pd.DataFrame]":
     """Return sessions and reactions as this clinic keeps them, from those of any.
 
-    ``done`` has the ``course``, ``day``, ``pulse``, ``technique`` and ``operator`` of each session,
-    ``reacted`` the course of each reaction.
+    ``done`` has what ``Paths`` knows of each session, and its course; ``reacted`` of each reaction.
     """
     frame, day, ps, technique = tables["sessions"], done["day"], done["pulse"], done["technique"]
     two = ps & (done["operator"] % 5 >= 3) & (day >= TWO_HEADS_YEAR * YEAR)
-    days = taken_by(world)[0]
-    period = days[np.searchsorted(days, day, side="right") - 1]
+    days = np.sort([laser.from_year * YEAR for laser in world.fleet])
+    period = days[np.maximum(np.searchsorted(days, day, side="right") - 1, 0)]
     inks = cohort.attributes.inks[done["course"]]
     cases = zip(period.tolist(), inks.tolist(), ps.tolist(), two.tolist(), strict=True)
     heads = [_fired(world.fleet, *case) for case in cases]
     used = np.array([head for rows in heads for head in rows], dtype=object)
-    words = np.full(len(day), None, dtype=object)
-    words[technique < 0.05], words[patched(technique, day)] = "fractional", "patch"
-    frame = frame.assign(
-        passes=np.where(rng.random(len(frame)) < 0.05, np.nan, passes_of(technique, day)),
-        adjunct=words,
-    ).loc[frame.index.repeat([len(rows) for rows in heads])]
+    passes, words = passes_of(technique, day), np.full(len(day), None, dtype=object)
+    words[technique < 0.05], words[passes > 2] = "fractional", "patch"
+    passes = np.where(rng.random(len(frame)) < 0.05, np.nan, passes)
+    frame = frame.assign(passes=passes, adjunct=words)
+    frame = frame.loc[frame.index.repeat([len(rows) for rows in heads])]
     for place, name in enumerate(("laser_id", "wavelengths_nm")):
         used[frame[name].isna().to_numpy(), place] = None
         frame[name] = used[:, place]
     frame["part"] = frame.groupby(["course_id", "session_no"]).cumcount() + 1
-
     seen, dark = tables["reactions"], cohort.attributes.skin[reacted] >= 4
     kind = rng.choice(len(DARK_SKIN), p=HOW_OFTEN, size=len(seen))
     stays = np.where(rng.random(len(seen)) < np.array(LASTS)[kind], "yes", "no")
@@ -165,7 +147,8 @@ def _fired(
 ) -> list[tuple[str, str]]:
     """Return each laser used on a pattern of inks, with the wavelengths fired."""
     pulse = "ps" if ps else "ns"
-    lasers = [one for one in fleet if one.regime == pulse and (ps or one.from_year * YEAR <= day)]
+    lasers = [one for one in fleet if one.regime == pulse]
+    lasers = [one for one in lasers if one.from_year * YEAR <= day] or lasers
     nm = [w for laser in lasers for w in laser.wavelengths_nm]
     best = [
         max((TAKES.get((ink, w, pulse), 0.0), w) for w in nm) for ink in PATTERNS[inks].split(";")

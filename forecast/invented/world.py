@@ -88,40 +88,6 @@ EFFECTS: dict[str, dict[str, float]] = {
 EFFECTS["practised"] = EFFECTS["share"] | {"amateur": 0.6, "cosmetic": 1.3}
 del EFFECTS["practised"]["red"], EFFECTS["practised"]["other_colour"]
 
-# How the usual clinic of each mechanism differs from the default one.
-USUAL: dict[str, dict[str, Any]] = {
-    "share": {},
-    "noisy": {
-        "log_speed": -0.85,
-        "client_sd": 0.0,
-        "course_sd": 0.0,
-        "session_sd": 0.8,
-        "spacing_effect": 0.2,
-    },
-    "waning": {"log_speed": -0.10, "session_sd": 0.3},
-    "leaving": {
-        "log_speed": -2.07,
-        "course_sd": 0.12,
-        "session_sd": 0.4,
-        "dropout_base": -5.7,
-        "dropout_slow": 6.0,
-        "eye_sd": 0.15,
-    },
-    "practised": {
-        "log_speed": -0.95,
-        "client_sd": 0.2,
-        "course_sd": 0.2,
-        "regime_effect_colour": 0.1,
-        "scales": (5.0, 10.0, 25.0),
-        "reaction_dark": 1.7,
-        "work_up": 0.06,
-        "mix": {
-            "layered": 0.158,
-            "sites": (1, 4, 9, 14, 4, 14, 14, 12, 6, 3, 2, 2, 3, 6, 4, 2),
-        },
-    },
-}
-
 
 @dataclass(frozen=True, slots=True)
 class OwnedLaser:
@@ -388,6 +354,38 @@ class World:
         )
 
 
+# How the usual clinic of each mechanism differs from the default one.
+USUAL: dict[str, dict[str, Any]] = {
+    "share": {},
+    "noisy": {
+        "log_speed": -0.85,
+        "client_sd": 0.0,
+        "course_sd": 0.0,
+        "session_sd": 0.8,
+        "spacing_effect": 0.2,
+    },
+    "waning": {"log_speed": -0.10, "session_sd": 0.3},
+    "leaving": {
+        "log_speed": -2.07,
+        "course_sd": 0.12,
+        "session_sd": 0.4,
+        "dropout_base": -5.7,
+        "dropout_slow": 6.0,
+        "eye_sd": 0.15,
+    },
+    "practised": {
+        "log_speed": -0.95,
+        "client_sd": 0.2,
+        "course_sd": 0.2,
+        "regime_effect_colour": 0.1,
+        "scales": (5.0, 10.0, 25.0),
+        "reaction_dark": 1.7,
+        "work_up": 0.06,
+        "mix": CaseMix(layered=0.158, sites=(1, 4, 9, 14, 4, 14, 14, 12, 6, 3, 2, 2, 3, 6, 4, 2)),
+    },
+}
+
+
 def usual_world(mechanism: Mechanism) -> World:
     """Return the usual clinic of a mechanism.
 
@@ -412,6 +410,4 @@ def usual_world(mechanism: Mechanism) -> World:
     True
     """
     usual = USUAL.get(mechanism, {})
-    mix = CaseMix(**usual["mix"]) if "mix" in usual else CaseMix()
-    own = dict(EFFECTS.get(mechanism, {}))
-    return World(mechanism=mechanism, effects=own, **(usual | {"mix": mix}))
+    return World(mechanism=mechanism, effects=dict(EFFECTS.get(mechanism, {})), **usual)
