@@ -458,7 +458,7 @@ def own_fills(
     courses: pd.DataFrame, rows: pd.DataFrame, extra: Iterable[ExtraColumn]
 ) -> dict[str, tuple[float, ...]]:
     """Return what stands in for the clinic's own columns: of levels one at a time."""
-    found = {}
+    found: dict[str, tuple[float, ...]] = {}
     for k, one in enumerate(extra):
         fills = {name: np.array(fills_of(rows[name], name)) for name in one.names}
         if one.levels:
