@@ -115,17 +115,12 @@ def _wrong_heading(log: OutcomeLog, name: str) -> tuple[str, ...]:
             f"{name!r} is a column of the log itself.",
             "Leave it out of extra: what says something of an enquiry is in the model already.",
         )
-    if name in own and not name.isidentifier():
-        return (
-            f"The column {name!r} has a heading of more than letters and digits.",
-            "Give it one such as sun_exposure.",
-        )
     if name in own:
         return ()
     if name in map(normal_heading, log.report.extra_columns.get("courses", ())):
         return (
-            f"The column {name!r} of courses is free text or dates.",
-            "Give it numbers throughout, or at most 20 words that repeat.",
+            f"The column {name!r} of courses is free text or dates, or its heading no plain word.",
+            "Give it numbers throughout or at most 20 words that repeat, and a plain heading.",
         )
     return (
         f"The courses have no column {name!r} of the clinic's own.",

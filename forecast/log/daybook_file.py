@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast.errors import DataError, RequestError
-from forecast.log.columns import ALL_TABLES, TABLES, Column
+from forecast.log.columns import ALL_TABLES, TABLES, Column, column_names
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,6 +33,10 @@ CREATE TABLE entries (entry INTEGER PRIMARY KEY AUTOINCREMENT, course_id TEXT RE
   what TEXT NOT NULL, entered_at TEXT NOT NULL, entered_by TEXT NOT NULL,
   undoes INTEGER UNIQUE REFERENCES entries);
 CREATE INDEX entries_course ON entries (course_id);
+"""
+EXTRA = """
+SELECT course_id, json_extract(CASE WHEN json_valid(enquiry) THEN enquiry END, '$.extra') AS extra
+FROM promises_now WHERE extra IS NOT NULL ORDER BY promise_no DESC
 """
 TABLE = """
 CREATE TABLE {name} (row INTEGER PRIMARY KEY, entry INTEGER NOT NULL REFERENCES entries,
@@ -228,4 +232,11 @@ def read_tables(path: Path) -> tuple[dict[str, pd.DataFrame], dict[str, Any]]:
             rows, *cells = map(json.loads, book.execute(asked).fetchone())
             named = {rule.name: _column(rule, one) for rule, one in zip(rules, cells, strict=True)}
             tables[name] = pd.DataFrame(named, index=np.array(rows, dtype=np.int64)).sort_index()
+        # columns of the clinic's own, as the first promise of each course has them
+        own = {course: json.loads(extra) for course, extra in book.execute(EXTRA)}
+    if own and len(tables["courses"]):
+        found = pd.DataFrame.from_dict(own, orient="index")
+        found = found[found.columns.difference([*column_names("courses")])]
+        tables["courses"] = tables["courses"].astype({"course_id": object})
+        tables["courses"] = tables["courses"].join(found, on="course_id")
     return tables, about

@@ -456,7 +456,7 @@ def _open_law(
     forecaster: Any, course: dict[Any, Any], gradings: list[tuple[int, float]]
 ) -> FloatArray:
     # chance of more than 0, 1, … further sessions under each draw, (n_draws, horizon)
-    enquiry = enquiry_of(course, forecaster.extra)
+    enquiry = enquiry_of(course, getattr(forecaster, "extra", ()))
     given, judged = int(course["sessions_given"]), int(course["judged"])
     later = forecaster.update(enquiry, sessions_done=judged, gradings=gradings).remaining
     if course["goal"] == "lighten":
@@ -472,7 +472,7 @@ def _open_law(
 
 def _new_rows(forecaster: Any, log: OutcomeLog, worth: _Worth) -> _Rows:
     courses = log.courses.sort_values("started_on").tail(NEWEST)
-    asked = enquiries_of(courses, forecaster.extra)
+    asked = enquiries_of(courses, getattr(forecaster, "extra", ()))
     pmf, stop = forecaster.estimate_draws(asked)
     lighten = np.flatnonzero((courses["goal"] == "lighten").to_numpy())
     if len(lighten):

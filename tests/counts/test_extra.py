@@ -61,7 +61,7 @@ def test_a_rare_level_is_not_kept(own_log):
         ("notes", [f"came with {k} others" for k in range(300)], "is free text or dates"),
         ("seldom_known", [1.5, 2.5] + [None] * 298, "is recorded for 2 courses"),
         ("hand", ["anna", "ben"] * 150, "may say who a person is"),
-        ("what's_new", ["a", "b"] * 150, "a heading of more than letters and digits"),
+        ("what's_new", ["a", "b"] * 150, "its heading no plain word"),
         ("extra", ["a", "b"] * 150, "'extra' of courses is free text or dates"),
     ],
 )

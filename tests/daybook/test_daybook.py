@@ -3,6 +3,7 @@
 import json
 import re
 import sqlite3
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -63,6 +64,19 @@ def test_a_course_goes_from_promise_to_outcome(book):
     assert row["enquired_on"].date() == TODAY - timedelta(days=200)
     assert (len(log.sessions), len(log.gradings), len(log.reactions)) == (2, 2, 1)
     assert book.keep(promised("k900"), by="op1").course_id == "k900-2"
+
+
+def test_columns_of_the_clinics_own_come_with_the_first_promise_of_a_course(book):
+    for client, sun in (("k900", "Often"), ("k901", None)):
+        asked = replace(ENQUIRY, extra={"Sun exposure": sun, "visits": 3})
+        kept = book.keep(promised(client, enquiry=asked), by="op1")
+        course = book.course(kept.course_id)
+        assert course.enquiry == asked
+        course = book.write_session(kept.course_id, visit(8), version=course.version, by="op1")
+        assert course.enquiry == asked
+    courses = forecast.read_log(book.path).courses.set_index("course_id")
+    assert courses["sun_exposure"].to_dict() == {"k900-1": "often", "k901-1": None}
+    assert set(courses["visits"]) == {3.0}
 
 
 def test_nothing_is_written_over_and_an_undone_entry_is_still_told(book):

@@ -63,10 +63,10 @@ def test_the_answer_carries_the_estimates_own_numbers(
 
 
 def test_twenty_enquiries_are_answered_with_the_forecasters_numbers(client: Any, desk: Desk):
-    courses = forecast.simulate_log(20, seed=3).courses[FIELDS]
+    courses = forecast.simulate_log(20, seed=3).courses[[*ATTRIBUTES]]
     for row in courses.to_dict("records"):
         enquiry = forecast.Enquiry(**row)
-        sent = {name: getattr(enquiry, name) for name in FIELDS}
+        sent = {name: getattr(enquiry, name) for name in ATTRIBUTES}
         found = client.post("/answer", {**sent, "inks": str(enquiry.inks).split(";")}).json()
         assert found["estimate"] == desk.forecasters["clear"].estimate(enquiry).to_dict()
 

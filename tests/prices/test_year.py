@@ -182,6 +182,15 @@ def test_a_year_that_cannot_be_priced_is_refused(options, words):
         book(Made([0.3]), **options)
 
 
+def test_a_frame_brings_the_clinics_own_columns_that_the_model_has(own_log, own_forecaster):
+    rows, run = own_log.courses.head(40), {"replicates": 10, "workers": 1}
+    knowing, blind = (
+        price_caseload(own_forecaster, each, FIXED, tariff(), **run).to_dict()
+        for each in (rows, rows.drop(columns="sun_exposure"))
+    )
+    assert knowing["expected_margin"] != pytest.approx(blind["expected_margin"], rel=1e-6)
+
+
 def test_a_book_becomes_plain_json_and_words():
     year = book(Made([0.2, 0.4]))
     plain = year.to_dict()
