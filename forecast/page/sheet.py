@@ -163,8 +163,6 @@ BROWSERS = (
 ON_WINDOWS = ("Google/Chrome/Application/chrome.exe", "Microsoft/Edge/Application/msedge.exe")
 SECONDS = 60
 SHEET_MARK = "session-forecast sheet"  # by which a sheet is known again, not shown
-FITS = (2050, 2400, 2550, 3230, 4200)  # characters at each size of type, tried on Letter
-A4_HOLDS = 1.12  # times as many
 
 
 def make_sheet(desk: Desk, asked: Asked, *, language: str = "") -> str:
@@ -198,39 +196,9 @@ def render_sheet(found: Answer, desk: Desk, words: Words, *, standalone: bool) -
         "today": words.day(date.today()),
         "standalone": standalone,
         "mark": SHEET_MARK,
-        "size": size_for(sum(map(len, spoken)) + _text_length(found), desk.clinic.paper),
         "styles": styles,
     }
     return template("sheet.html").render(**values)
-
-
-def _text_length(found: Answer) -> int:
-    rows, costs, dates = found.prices, found.price_range, found.dates
-    if found.referrals:
-        rows, costs, dates = (), "", ()
-    texts = [
-        *(part for row in found.options for part in (row.name, row.sessions, row.cost)),
-        *(found.meaning, found.questions, *found.lines, *{client for _, _, client in found.strips}),
-        *(*found.leads, *dates, found.promised, found.kept),
-        *(costs, found.own_share, found.support, found.model, *found.changes),
-        *(text for text, _ in found.notes),
-        *(caution.client for caution in found.cautions),
-        *(part for pair in found.asked for part in pair),
-        *(part for row in rows for part in (row.name, row.price, row.unit, row.enough)),
-    ]
-    return sum(map(len, texts))
-
-
-def size_for(length: int, paper: str = "A4") -> int:
-    """Return which of the sheet's sizes of type fits that many characters on one page of paper.
-
-    Examples
-    --------
-    >>> size_for(1000), size_for(10_000)
-    (0, 5)
-    """
-    held = A4_HOLDS if paper == "A4" else 1.0
-    return sum(length > held * most for most in FITS)
 
 
 def is_sheet(content: bytes) -> bool:
