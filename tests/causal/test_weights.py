@@ -119,3 +119,19 @@ def test_resamples_are_the_same_whatever_their_number():
     many, few = cluster_counts(7, 50, seed=3), cluster_counts(7, 20, seed=3)
     assert (many[:20] == few).all()
     assert (many.sum(axis=1) == 7).all()
+
+
+def test_several_sets_of_weights_have_each_what_it_would_have_alone():
+    rng = np.random.default_rng(4)
+    design = np.column_stack([np.ones(300), rng.normal(size=(300, 3))])
+    outcome = rng.random(300) < 1 / (1 + np.exp(-design @ [-1.0, 0.5, 0.0, 2.0]))
+    counts = rng.multinomial(300, np.full(300, 1 / 300), size=30).astype(float)
+    together = logistic_coefficients(design, outcome, weight=counts, ridge=0.5)
+    raw = rng.lognormal(size=(30, 300))
+    used, limits = truncate_weights(raw, quantile=0.97, rows=counts)
+    for at, count in enumerate(counts):
+        alone = logistic_coefficients(design, outcome, weight=count, ridge=0.5)
+        assert_allclose(together[at], alone, atol=1e-8)
+        own, limit = truncate_weights(raw[at], quantile=0.97, rows=count)
+        assert limits[at] == limit
+        assert_allclose(used[at], own)

@@ -65,6 +65,18 @@ def test_each_draw_is_weighed_as_if_alone():
     assert_allclose(together, alone)
 
 
+def test_many_rows_are_weighed_as_each_would_be_alone():
+    rng = np.random.default_rng(2)
+    chances = rng.dirichlet(np.ones(11), size=4)[:, :10]
+    steps = np.array([[1.0, 2.0, 5.0], [3.0, np.nan, np.nan]])
+    seen = np.array([[0.4, 0.7, 1.9], [1.0, np.nan, np.nan]])
+    done, path, upto = np.array([1, 2, 6, 4]), np.array([0, 0, 0, 1]), np.array([1, 2, 3, 1])
+    together = BRIDGE.posteriors(chances, done, path, upto, (steps, seen))
+    for row, found in enumerate(together):
+        own = steps[path[row], : upto[row]], seen[path[row], : upto[row]]
+        assert_allclose(found, BRIDGE.posterior(chances[row], done[row], *own))
+
+
 def test_impossible_levels_leave_a_distribution():
     chances = np.array([0.5, 0.3, 0.1])
     for level in (-50.0, 0.0, 50.0):
