@@ -452,7 +452,7 @@ def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
     ------
     RequestError
         If the file is not there, is no forecaster, was written by a later version, or has
-        changed since; files without a checksum are judged by their parts, which are tried out.
+        changed since. Its parts are checked; those of a file without a checksum are tried out too.
     """
     check_kind(path, (str, os.PathLike), name="path", give="the file that fit wrote")
     try:
@@ -476,7 +476,7 @@ def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
     return _from_dict(content, os.fspath(path), sealed_whole=SEAL in stored)
 
 
-# What has its seal was whole when it was written; what has none, somebody may have made.
+# What has its seal answered when it was written; what has none, somebody may have made.
 def _from_dict(stored: Mapping[str, Any], named: str, *, sealed_whole: bool) -> Forecaster:
     try:
         summary = LogSummary.from_dict(stored["reference"])
@@ -503,8 +503,8 @@ def _from_dict(stored: Mapping[str, Any], named: str, *, sealed_whole: bool) -> 
             assessment=stored["assessment"],
             notes=tuple(_note(note) for note in stored["notes"]),
         )
+        check_parts(Forecaster, found)
         if not sealed_whole:
-            check_parts(Forecaster, found)
             _try_out(found)
     except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
         if isinstance(error, ForecastError):

@@ -54,6 +54,7 @@ def test_estimates_under_a_strategy_stand_for_the_courses_that_left_it():
     unweighted, error = 1 + left[:-1].sum(), need[kept].std() / kept.sum() ** 0.5
     assert need.mean() - unweighted > 3 * error
     courses = filled(log)
-    model = fit_strategies(log, courses, evidence_model())["ns"]
+    given = courses[["course_id", *COVARIATES]]
+    model = fit_strategies(log, given, evidence_model())["ns"]
     found = model.predict(courses[list(COVARIATES)], 15).mean_capped(15).mean()
     assert abs(found - need.mean()) < error
