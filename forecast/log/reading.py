@@ -4,13 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-import lzma
-import struct
-import warnings
-import zipfile
-import zlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import ExitStack
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -30,12 +24,13 @@ from forecast._files import (
 )
 from forecast._notes import Note
 from forecast.errors import DataError
-from forecast.log.cells import as_text, normal_heading
+from forecast.log.cells import normal_heading
 from forecast.log.columns import TABLES, column
 from forecast.log.daybook_file import is_daybook, read_tables
 from forecast.log.headings import refuse_repeated, table_of, with_headings
 from forecast.log.identity import HELPERS, quoted
 from forecast.log.report import TOLERATED, Place, apply_mends
+from forecast.log.workbook import Sheets, first_line, letters, sheets_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -45,21 +40,6 @@ MAX_BYTES = 2_000_000_000  # of one table, unpacked
 MAX_COLUMNS = 500
 TOP = 20_000  # characters in which the mark between cells is looked for
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
-MAX_SHEET_ROWS = 100_000  # filled rows of one sheet
-MAX_UNPACKED_BYTES = 200_000_000  # of all parts of the workbook together
-MAX_PARTS = 2_000
-MAX_SHEET_COLUMNS = 500
-LAST_ROW = 1_048_576  # of any sheet
-# What zipfile, openpyxl and the parser below it raise on parts that are not as they should be.
-CORRUPT = (
-    ArithmeticError, AttributeError, EOFError, LookupError, OSError, RuntimeError, SyntaxError,
-    TypeError, ValueError, struct.error, zipfile.BadZipFile, zlib.error, lzma.LZMAError,
-)  # fmt: skip
-MAC_EPOCH = 1904
-OLD_FORMAT = b"\xd0\xcf\x11\xe0"  # the container of .xls files and of encrypted workbooks
-
-
-Sheets = dict[str, "pd.DataFrame"]
 
 
 @dataclass(slots=True)
@@ -121,14 +101,14 @@ def every_sheet(path: Path) -> tuple[Sheets, list[Note]]:
         If there is neither, or a file is corrupt, too large or not in UTF-8; it names the file.
     """
     if not path.is_dir():
-        return _workbook(path, lambda _: True)
+        return sheets_of(path, lambda _: True)
     raw = RawLog(str(path))
     files = [file for file in sorted(path.glob("*.csv")) if not file.name.startswith(".")]
     return {file.stem: _csv_cells(raw, file)[0] for file in files}, raw.notes
 
 
 def _named_sheets(raw: RawLog, path: Path) -> None:
-    sheets, notes = _workbook(path, lambda title: table_of(title) is not None)
+    sheets, notes = sheets_of(path, lambda title: table_of(title) is not None)
     for title, rows in sheets.items():
         name = normal_heading(title)
         if name in raw.tables:
@@ -148,18 +128,6 @@ def place_of(title: str, frame: pd.DataFrame, columns: Sequence[str], after: int
     named = zip(map(normal_heading, frame.columns), columns, strict=True)
     last = int(frame.index.max()) if len(frame) else after
     return Place(title.strip(), after, last, dict(named))
-
-
-def letters(place: int) -> str:
-    """Return the letters of a sheet's column.
-
-    Examples
-    --------
-    >>> letters(0), letters(27)
-    ('A', 'AB')
-    """
-    first, last = divmod(place, 26)
-    return (letters(first - 1) if first else "") + chr(ord("A") + last)
 
 
 def _one_file(path: Path) -> RawLog:
@@ -384,7 +352,7 @@ def _uneven(file: Path, text: str, mark: str) -> pd.DataFrame:
         rows.extend(row for _, row in csv_rows(text, mark, strict=True))
     except csv.Error as error:
         raise DataError(
-            f"{file.name} cannot be read beyond row {len(rows) + 1} ({_first_line(error)}).",
+            f"{file.name} cannot be read beyond row {len(rows) + 1} ({first_line(error)}).",
             "Look for a quotation mark without its partner there.",
         ) from error
     width = max(map(len, rows))
@@ -401,10 +369,6 @@ def _file_habit(file: Path, tolerance: str, written: str) -> dict[str, Any]:
     shown = written if len(written) <= 40 else f"{written[:37]}..."
     values = (file.stem.lower(), "", tolerance, 1, 1, shown, "the same cells")
     return dict(zip(TOLERATED, values, strict=True))
-
-
-def _first_line(error: Exception) -> str:
-    return str(error).partition("\n")[0]
 
 
 def _parquet(file: Path) -> pd.DataFrame:
@@ -424,7 +388,7 @@ def _parquet(file: Path) -> pd.DataFrame:
         raise
     except (pa.ArrowException, OSError, LookupError, OverflowError, ValueError) as error:
         raise DataError(
-            f"{file.name} cannot be read as Parquet ({_first_line(error)}).",
+            f"{file.name} cannot be read as Parquet ({first_line(error)}).",
             "Write the file anew, or give the table as CSV.",
         ) from error
     # An index without a name that pandas wrote along is no column of the log.
@@ -507,141 +471,3 @@ def _place_of(dictionary: Any) -> tuple[int, int, int]:
     """Return where in memory a dictionary lies: chunks read together share one."""
     offsets = dictionary.buffers()[1]  # none where there is no text
     return offsets.address if offsets else 0, dictionary.offset, len(dictionary)
-
-
-# The sheets whose title is wanted, as text, with row numbers as index. A formula counts by the
-# result that is stored with it. Whatever is wrong with a workbook, its file is closed.
-def _workbook(path: Path, wanted: Callable[[str], bool]) -> tuple[Sheets, list[Note]]:
-    import openpyxl
-
-    formulas = _check_parts(path)
-    try:
-        with warnings.catch_warnings(), ExitStack() as opened:
-            # openpyxl warns of parts that carry no cells (validation lists, pictures)
-            warnings.filterwarnings("ignore", category=UserWarning, module="openpyxl")
-            books = []
-            for stored in (True, False) if formulas else (True,):
-                file = opened.enter_context(path.open("rb"))
-                books.append(openpyxl.load_workbook(file, read_only=True, data_only=stored))
-                opened.callback(books[-1].close)
-            return _sheets_of(path, books, wanted)
-    except DataError:
-        raise
-    except CORRUPT as error:
-        raise _unopened(path, error) from error
-
-
-def _check_parts(path: Path) -> bool:
-    """Refuse what is no workbook or too large; return whether any sheet holds formulas."""
-    with path.open("rb") as file:
-        start = file.read(4)
-    if start == OLD_FORMAT:
-        raise DataError(
-            f"{path.name} is an old .xls file or is protected by a password.",
-            "Save it as .xlsx without a password.",
-        )
-    try:
-        with zipfile.ZipFile(path) as parts:
-            sizes = [part.file_size for part in parts.infolist()]
-            if sum(sizes) > MAX_UNPACKED_BYTES or len(sizes) > MAX_PARTS:
-                raise DataError(
-                    f"{path.name} unpacks to {sum(sizes):,} bytes in {len(sizes):,} parts.",
-                    f"At most {MAX_UNPACKED_BYTES:,} bytes, {MAX_PARTS:,} parts and "
-                    f"{MAX_SHEET_ROWS:,} rows a sheet are read; give larger tables as CSV files.",
-                )
-            return _any_formula(path, parts)
-    except DataError:
-        raise
-    except CORRUPT as error:
-        raise _unopened(path, error) from error
-
-
-def _any_formula(path: Path, parts: zipfile.ZipFile) -> bool:
-    """Return whether any sheet holds a formula; refuse entities of their own and endless sheets."""
-    found = False
-    for name in parts.namelist():
-        if not name.endswith(".xml"):
-            continue
-        content = parts.read(name)
-        if b"<!DOCTYPE" in content[:10_000]:
-            raise _unopened(path, ValueError(f"{name} defines entities"))
-        if name.startswith("xl/worksheets/"):
-            found = found or b"<f" in content
-            # openpyxl walks through the whole sheet before it hands out the first row
-            if content.count(b"<row") > LAST_ROW:
-                raise DataError(
-                    f"{path.name} has a sheet of more than {LAST_ROW:,} rows.",
-                    f"At most {MAX_SHEET_ROWS:,} filled rows a sheet are read; give larger tables "
-                    "as CSV files.",
-                )
-    return found
-
-
-def _unopened(path: Path, error: Exception) -> DataError:
-    return DataError(
-        f"{path.name} cannot be opened as a workbook ({_first_line(error)}).",
-        "Save it anew as .xlsx, or give the tables as CSV files in a folder.",
-    )
-
-
-# Books are one workbook opened for its stored results, and once more for its formulas if any.
-def _sheets_of(
-    path: Path, books: list[Any], wanted: Callable[[str], bool]
-) -> tuple[Sheets, list[Note]]:
-    sheets: Sheets = {}
-    notes: list[Note] = []
-    if books[0].epoch.year == MAC_EPOCH:
-        notes.append(Note("log.days_from_1904", "caution"))
-    for title in books[0].sheetnames:
-        if not wanted(title):
-            notes.append(Note("log.sheet_not_read", values={"title": title}))
-            continue
-        sheets[title], used = _rows(path, title, [book[title] for book in books])
-        if used:
-            notes.append(Note("log.formulas_read", values={"title": title, "formulas": used}))
-    return sheets, notes
-
-
-def _rows(path: Path, title: str, sheets: list[Any]) -> tuple[pd.DataFrame, int]:
-    import pandas as pd
-
-    kept: dict[int, list[str | None]] = {}
-    used = 0
-    for number, (cells, formulas) in enumerate(_pairs(sheets), start=1):
-        texts = [_text(cell) for cell in cells]
-        for position, formula in enumerate(formulas):
-            if isinstance(formula, str) and formula.startswith("="):
-                used += texts[position] is not None
-                texts[position] = texts[position] or formula
-        if any(text and text.strip() for text in texts):
-            kept[number] = texts
-        if len(kept) > MAX_SHEET_ROWS or number > LAST_ROW or len(texts) > MAX_SHEET_COLUMNS:
-            raise DataError(
-                f"Sheet {title!r} of {path.name} has more than {MAX_SHEET_ROWS:,} rows or "
-                f"{MAX_SHEET_COLUMNS} columns.",
-                "Give a table of that size as CSV or Parquet in a folder.",
-            )
-    width = max((len(texts) for texts in kept.values()), default=0)
-    padded = [[*texts, *[None] * (width - len(texts))] for texts in kept.values()]
-    return pd.DataFrame(padded, index=list(kept), dtype=object), used
-
-
-def _text(cell: Any) -> str | None:
-    """Return a cell as text; a fraction shown as a percentage is that percentage."""
-    value = cell.value
-    if isinstance(value, int | float) and "%" in (cell.number_format or ""):
-        return f"{100 * value:.12g} %"
-    return as_text(value)
-
-
-def _pairs(sheets: list[Any]) -> Iterator[tuple[tuple[Any, ...], tuple[Any, ...]]]:
-    """Walk through the stored values and, beside them, the formulas where there are any."""
-    for sheet in sheets:
-        sheet.reset_dimensions()  # they may claim a million columns
-    if len(sheets) == 1:
-        for cells in sheets[0].iter_rows():
-            yield cells, ()
-        return
-    values, written = (sheet.iter_rows() for sheet in sheets)
-    for cells, formulas in zip(values, written, strict=True):
-        yield cells, tuple(getattr(cell.value, "text", cell.value) for cell in formulas)

@@ -32,15 +32,14 @@ from forecast.log.headings import SEARCHED_ROWS, is_total, table_of, with_headin
 from forecast.log.identity import identifies
 from forecast.log.reading import (
     RawLog,
-    Sheets,
     add_table,
     every_sheet,
     headings_found,
-    letters,
     mend,
     place_of,
     state_cleared,
 )
+from forecast.log.workbook import Sheets, letters
 
 if TYPE_CHECKING:
     import pandas as pd
