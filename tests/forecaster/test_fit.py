@@ -138,8 +138,9 @@ def test_a_strategy_that_saves_two_sessions_is_seen_to_save_them():
             clinic = simulate_clinic(600, seed=seed, world=World.scenario(scenario))
             rows = course_rows(clinic.log)
             filled = fill_missing(rows, LogSummary.of(clinic.log, rows).means)
-            model = fit_strategies(clinic.log, filled, evidence_model())["ps"]
-            predicted = model.predict(filled[list(COVARIATES)], 15)
+            given = filled[["course_id", *COVARIATES]]
+            model = fit_strategies(clinic.log, given, evidence_model())["ps"]
+            predicted = model.predict(given[list(COVARIATES)], 15)
             expected.append(predicted.mean_capped(15).mean())
             true.append(np.minimum(clinic.truth["needed_ps"].fillna(99), 15).mean())
         assert true[1] - true[0] == pytest.approx(-2, abs=0.1)
