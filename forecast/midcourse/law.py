@@ -261,6 +261,13 @@ class Midcourse:
     def _weight(self, session: npt.ArrayLike, pace: npt.ArrayLike) -> FloatArray:
         return weight_at(self.weight, session, pace, self.slowest)
 
+    def hardly_any_so_slow(self, session: int, gone: Mapping[int, float]) -> bool:
+        """Whether a course is slower than all but the slowest 2 of 100 were after ``session``."""
+        if not self.slowest:
+            return False
+        last = max(gone)
+        return gone[last] / last < self.slowest[min(session, len(self.slowest)) - 1][0]
+
     def pace_rank(self, draws: FloatArray, session: int, gone: Mapping[int, float]) -> float:
         """Return which share of running courses like this has faded less by now, 0 to 1.
 

@@ -33,6 +33,7 @@ BY_CHANCE = 0.05  # how often a pace that has not slowed may seem to have
 SLOW, FAST = 0.1, 0.9  # ranks of the pace among running courses that are called so
 LEVELLED_OFF = 0.25  # chance of never reaching the goal, from which gradings may have levelled off
 TIMES_LIKELIER = 3  # by odds, than without the gradings
+HARDLY_ANY = Note("midcourse.hardly_any_so_slow", "serious")
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -87,6 +88,8 @@ def update_estimate(
         remaining = replace(remaining, reached=reached, unreached=unreached)
     first = float(1 - predictor.sessions_here([enquiry]).mean(axis=0).sum())
     leads = leads_of(remaining, first=first if done else None)
+    if HARDLY_ANY in remaining.notes:  # a count of those who clear would be made of hardly any
+        leads = tuple(note for note in leads if not note.code.startswith("leads.apart"))
     remaining = replace(remaining, leads=leads, notes=(*odd, *remaining.notes))
     supported_to = max(predictor.supported_to - enquiry.sessions_elsewhere, 0)
     return Update(remaining, _shifted(remaining, done, supported_to), done)
@@ -154,6 +157,8 @@ def _what_gradings_say(
     elif not notes:
         after = {k: float(ink_gone(value)) for k, value in percent.items() if k > 0}
         notes = _pace_notes(midcourse.pace_rank(without, done, after))
+        if midcourse.hardly_any_so_slow(done, after):
+            notes.append(HARDLY_ANY)
         if done > midcourse.last_landmark:
             past = {"session": midcourse.last_landmark}
             notes.append(Note("midcourse.past_last_landmark", "caution", past))

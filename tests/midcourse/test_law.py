@@ -89,6 +89,10 @@ def test_a_course_slower_than_any_that_cleared_is_not_promised_to_clear_soon():
     slow = found.update(ENQUIRY, sessions_done=8, gradings=gradings).remaining
     assert slow.not_within_horizon > 0.4
     assert slow.interval[1] is None
+    assert "midcourse.hardly_any_so_slow" in {note.code for note in slow.notes}
+    assert not [note for note in slow.leads if note.code.startswith("leads.apart")]
+    usual = found.update(ENQUIRY, sessions_done=4, gradings=EVEN).remaining
+    assert "midcourse.hardly_any_so_slow" not in {note.code for note in usual.notes}
 
 
 def test_weights_are_halved_among_the_slowest_and_laws_are_multiplied():
