@@ -168,10 +168,17 @@ def _count_and_span(estimate: Estimate, more: bool = False) -> dict[str, Any]:
     return {"count": count, "about": about, "span": span, "of_ten": 10 * estimate.level}
 
 
+# sessions between the ends of an interval; an open one ends just beyond the horizon
+def _span(estimate: Estimate) -> int:
+    low, high = (estimate.horizon + 1 if end is None else end for end in estimate.interval)
+    return high - low
+
+
 def _what_it_rests_on(predictor: Predictor, estimate: Estimate, *, done: int) -> Note:
     if estimate.evidence_alone is not None:
         rest = predictor.assessment.get("evidence", "published evidence")
-        percent = round(100 * estimate.own_share)
+        narrower = _span(estimate) < _span(estimate.evidence_alone)
+        percent = round(100 * estimate.own_share) if narrower else 0
         code = "counts.narrowed" if percent else "counts.not_narrowed"
         narrowed = Note(code, values={"percent": percent})
         alone, now = (

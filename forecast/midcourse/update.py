@@ -14,7 +14,7 @@ from forecast._checks import check_kind, check_level, check_whole_number, counte
 from forecast._notes import Note
 from forecast._plain import Result
 from forecast._types import FloatArray
-from forecast.counts import Estimate, doubts_of, leads_of
+from forecast.counts import MOST, Estimate, doubts_of, leads_of
 from forecast.errors import RequestError
 from forecast.log import FRACTIONS, check_enquiry, fractions_like
 from forecast.midcourse.landmarks import ink_gone
@@ -162,9 +162,11 @@ def _what_gradings_say(
         if done > midcourse.last_landmark:
             past = {"session": midcourse.last_landmark}
             notes.append(Note("midcourse.past_last_landmark", "caution", past))
+    level = []
     if has_slowed(percent, error=midcourse.passage.error):
         level = _level_notes(without, draws)
-        notes = [note for note in notes if not (level and note.severity == "info")] + level
+    if level or 1 - float(draws.mean(axis=0).sum()) > MOST:
+        notes = [note for note in notes if note.severity != "info"] + level  # none is reassuring
     last = percent[max(percent)]
     if last >= midcourse.cleared_at:
         values = {"percent": last, "cleared_at": midcourse.cleared_at}

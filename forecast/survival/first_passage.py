@@ -27,11 +27,12 @@ from forecast.survival.newton import climb
 # Paths that have not passed by the last step may pass at so many times it, or later, or they
 # never do and have one of these ceilings, in thresholds; what is not told apart is even.
 BEYOND = (1.25, 1.6, 2.5)
-CEILINGS = (0.1, 0.25, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
+CEILINGS = (0.1, 0.25, 0.4, 0.5, 0.6, 0.7, 0.8)
 START = (0.0, -2.5, 1.0, -4.0)  # log pace, log wander, power, log error variance
 LIMITS = ((-0.3, 0.3), (-9.0, 1.0), (0.0, 2.0), (-9.0, 1.0))
 MOST_PATHS = 250  # behind four numbers
 RATES = 5
+SURPRISE = 0.1  # how much of what is known of a path may be wrong (a judgement)
 PARTS = 6
 Law = tuple[FloatArray, FloatArray, FloatArray]
 PATHS_TOGETHER = 128  # their densities stay in the second-level cache
@@ -176,6 +177,16 @@ class PassageBridge:
         ahead = np.concatenate([np.arange(1.0, horizon + 1), horizon * np.array(BEYOND)])
         return np.asarray(np.asarray(done)[..., None] + ahead)
 
+    # What is known without the levels may be wrong of this path: some of it is spread over the
+    # steps that paths usually took, so that a quick one is not taken for one that never passes.
+    def _surprised(self, chances: FloatArray, done: int | IntArray) -> FloatArray:
+        every = np.arange(1, chances.shape[-1] + 1)
+        ends = np.array([min(self.lengths), max(self.lengths)]) - np.asarray(done)[..., None]
+        low, high = np.moveaxis(np.clip(np.ceil(ends), 1, every[-1])[..., None], -2, 0)
+        among = (every >= low) & (every <= high)
+        usual = among / among.sum(axis=-1, keepdims=True)
+        return np.asarray((1 - SURPRISE) * chances + SURPRISE * usual)
+
     def posterior(
         self,
         chances: FloatArray,
@@ -211,7 +222,7 @@ class PassageBridge:
         horizon = chances.shape[-1]
         found = self.log_likelihood(steps, levels, self._when(done, horizon))
         never = self.log_likelihood_never(steps, levels)
-        return _weighed(chances, belief * found, belief * never)
+        return _weighed(self._surprised(chances, done), belief * found, belief * never)
 
     def posteriors(
         self,
@@ -233,6 +244,7 @@ class PassageBridge:
             Steps, in order, and what was found; padded with NaN.
         """
         horizon = chances.shape[1]
+        known = self._surprised(chances, done)
         whens = np.unique(self._when(np.unique(done), horizon))
         at = np.searchsorted(whens, self._when(done, horizon))
         found = np.empty_like(chances)
@@ -243,7 +255,7 @@ class PassageBridge:
             passing = self._by_level(self._bridge(steps, whens), seen)
             never = self._by_level(self._never(steps), seen)[last, own]
             by_when = passing[last[:, None], own[:, None], at[rows]]
-            found[rows] = _weighed(chances[rows], by_when, never)
+            found[rows] = _weighed(known[rows], by_when, never)
         return found
 
     def to_dict(self) -> dict[str, Any]:

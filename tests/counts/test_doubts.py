@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import forecast
+from forecast.counts import doubts_of
 
 PLAIN = forecast.Enquiry("III", "shoulder", "black", "medium", "single")
 COMPLETE = replace(
@@ -57,3 +58,15 @@ def test_an_interval_that_is_corrected_is_not_called_the_models_own(forecaster):
     assert not any("the model's own" in str(note) for note in notes)
     plain = replace(forecaster, recalibration=None).estimate(enquiry, level=0.8).notes
     assert any("the model's own" in str(note) for note in plain)
+
+
+def test_a_log_that_widened_an_answer_is_not_said_to_have_narrowed_it(forecaster):
+    found = forecaster.estimate(COMPLETE)
+
+    def said(level):
+        alone = replace(found.evidence_alone, distribution=found.distribution, level=level)
+        notes = doubts_of(forecaster, replace(found, evidence_alone=alone))
+        return next(note for note in notes if note.code == "counts.evidence_alone")
+
+    assert said(0.95).values["narrowed"].code == "counts.narrowed"
+    assert said(0.3).values["narrowed"].code == "counts.not_narrowed"

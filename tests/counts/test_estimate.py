@@ -15,6 +15,7 @@ from forecast import Enquiry, fit_forecaster, simulate_log
 from forecast.counts import leads_of
 from forecast.counts.estimate import Estimate, competing_ends, fit_stopping, length_of, to_clearing
 from forecast.invented import World
+from forecast.log import ATTRIBUTES
 from forecast.survival import CountDistribution
 
 
@@ -155,7 +156,7 @@ def test_sessions_delivered_are_those_that_a_clinic_truly_delivers():
         found = np.array(
             [
                 fitted.estimate(Enquiry(**row)).delivered.expected_sessions(15)
-                for row in frame[list(Enquiry.__slots__)].to_dict("records")
+                for row in frame[list(ATTRIBUTES)].to_dict("records")
             ]
         )
         true = given.mean(axis=1)

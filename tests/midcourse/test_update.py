@@ -235,3 +235,16 @@ def test_who_is_called_nearly_sure_to_clear_does_and_who_never_will_is_seen_comi
             failed += left.not_within_horizon < 0.01 and true[-1]
     assert failed <= 0.02 * sure
     assert np.mean((np.array(said) - true) ** 2) < 0.6 * np.var(true)
+
+
+def test_nothing_reassuring_is_said_where_most_are_not_there_within_the_horizon(forecaster):
+    white = forecast.Enquiry("II", "ankle", "white", "heavy", "layered")
+    found = forecaster.update(white, sessions_done=2, gradings=[(2, 3)]).remaining
+    assert found.not_within_horizon > 0.5
+    assert not {"midcourse.as_usual", "midcourse.faster"} & {note.code for note in found.notes}
+
+
+def test_of_a_course_begun_elsewhere_it_is_said_that_its_pace_is_not_judged(forecaster):
+    begun = replace(ENQUIRY, sessions_elsewhere=4)
+    found = forecaster.update(begun, sessions_done=5, gradings=[(0, 34), (5, 36)]).remaining
+    assert any("Whether it is slow is not judged." in str(note) for note in found.notes)

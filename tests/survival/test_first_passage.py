@@ -31,7 +31,8 @@ def test_chances_are_weighed_by_how_well_the_levels_fit():
     chances = np.array([0.3, 0.2, 0.1])
     found = BRIDGE.posterior(chances, 2, [1.0, 2.0], [0.5, 1.0])
     fits = np.exp(BRIDGE.log_likelihood([1.0, 2.0], [0.5, 1.0], [3.0, 4.0, 5.0]))
-    assert_allclose(found / found[0], chances * fits / (chances[0] * fits[0]))
+    known = 0.9 * chances + 0.1 * np.array([0, 0, 1])  # paths took 5 to 12, three or more are left
+    assert_allclose(found / found[0], known * fits / (known[0] * fits[0]))
     assert found.sum() <= 1
 
 
@@ -39,8 +40,19 @@ def test_a_bridge_that_is_half_believed_counts_the_levels_by_the_root_of_their_l
     chances = np.array([0.3, 0.2, 0.1])
     found = BRIDGE.posterior(chances, 2, [1.0, 2.0], [0.5, 1.0], belief=0.5)
     fits = np.exp(BRIDGE.log_likelihood([1.0, 2.0], [0.5, 1.0], [3.0, 4.0, 5.0]) / 2)
-    assert_allclose(found / found[0], chances * fits / (chances[0] * fits[0]))
-    assert_allclose(BRIDGE.posterior(chances / 0.6, 2, [1.0], [0.5], belief=0), chances / 0.6)
+    known = 0.9 * chances + 0.1 * np.array([0, 0, 1])
+    assert_allclose(found / found[0], known * fits / (known[0] * fits[0]))
+    unheeded = BRIDGE.posterior(chances, 2, [1.0], [0.5], belief=0)
+    assert_allclose(unheeded, known)
+
+
+def test_a_path_quicker_than_was_thought_passes_soon_and_is_not_one_that_never_does():
+    late = np.zeros(20)
+    late[12:] = 0.05  # 16 steps or more, and 6 in 10 that it never passes
+    steps = np.arange(1.0, 5)
+    beyond = [1 - BRIDGE.posterior(late, 4, steps, pace * steps).sum() for pace in (0.3, 0.5, 0.7)]
+    assert beyond[2] < 0.05
+    assert beyond == sorted(beyond, reverse=True)
 
 
 def test_without_levels_the_chances_stay_as_they_are():
