@@ -81,6 +81,7 @@ def left_of(package: Package, tariff: Tariff, sessions_done: int) -> tuple[Packa
         cap=most,
         stop_factor=package.stop_factor,
         currency=package.currency,
+        labels=package.labels,
     )
     return reduced, rest
 

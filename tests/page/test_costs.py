@@ -35,6 +35,11 @@ def test_no_more_than_is_left_of_the_cap_is_paid_and_it_is_enough_for_so_many():
     assert none == "At most 15 sessions are given in one course; some clients need more."
 
 
+def test_mid_course_a_block_does_not_count_the_sessions_had():
+    assert "except towards a block" in ENGLISH.say("answer.price_from_now")
+    assert "nicht bei einem Block" in load_words("de").say("answer.price_from_now")
+
+
 def test_what_ends_beyond_horizon_and_cap_costs_at_least_the_next_session():
     ends = {"interval": (4, None), "median": 9, "horizon": 10}
     estimate = SimpleNamespace(enquiry=SimpleNamespace(area_cm2=None), **ends)

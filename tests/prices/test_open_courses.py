@@ -213,7 +213,9 @@ def test_no_course_to_value_is_refused():
 
 
 TARIFF = Tariff(currency="EUR", session_price=150, cap=15, cost_per_session=60)
-REDUCED = Package("part_fixed", name="reduced", sessions=8, price=150, extra_price=75)
+REDUCED = Package(
+    "part_fixed", name="reduced", sessions=8, price=150, extra_price=75, labels={"de": "Nachlass"}
+)
 
 
 @dataclass(frozen=True)
@@ -251,6 +253,7 @@ def test_a_reduced_price_goes_on_where_the_course_stands(done: int, bill: int):
     quote = price_package(Sure(10 - done), *found, started=bool(done))
     assert quote.expected_bill == bill
     assert quote.package.name == "reduced"
+    assert quote.package.label("de") == "Nachlass"
 
 
 def test_a_fixed_price_holds_what_is_left_up_to_its_cap_and_is_asked_for_anew():
