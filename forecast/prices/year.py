@@ -15,7 +15,7 @@ from forecast._plain import Result, plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
-from forecast.log import Enquiry, check_enquiry, check_log, enquiries_of
+from forecast.log import Enquiry, check_log, enquiries_of
 from forecast.prices.money import from_cents, to_cents
 from forecast.prices.payoff import areas_of, expected_shortfall, terms_of
 from forecast.prices.quote import bullets, rounded
@@ -319,10 +319,7 @@ def as_enquiries(enquiries: pd.DataFrame | Sequence[Enquiry], forecaster: object
 
     Columns of the clinic's own are those that the ``forecaster`` was fitted with, if any.
     """
-    extra = getattr(forecaster, "extra", ())
-    if isinstance(enquiries, Sequence):
-        return [check_enquiry(enquiry, extra) for enquiry in enquiries]
-    return enquiries_of(enquiries, extra)
+    return enquiries_of(enquiries, getattr(forecaster, "extra", ()))
 
 
 def _package_weights(
