@@ -39,7 +39,8 @@ OF_FORECASTERS: dict[str, Callable[[forecast.Forecaster], object]] = {
         gradings=[1, 2],  # type: ignore[list-item]
     ),
     "gradings is 5": lambda one: one.update(ENQUIRY, sessions_done=2, gradings=5),  # type: ignore[arg-type]
-    "enquiries is a list": lambda one: one.estimate_many([ENQUIRY]),  # type: ignore[arg-type]
+    "enquiries is 4": lambda one: one.estimate_many(4),  # type: ignore[arg-type]
+    "enquiry is 5": lambda one: one.estimate_many([5]),  # type: ignore[list-item]
     "strategy is 3": lambda one: one.estimate(ENQUIRY, strategy=3),  # type: ignore[arg-type]
     "path is 3": lambda one: one.save(3),  # type: ignore[arg-type]
     "package is 'x'": lambda one: forecast.price_package(one.estimate(ENQUIRY), "x", TARIFF),  # type: ignore[arg-type]

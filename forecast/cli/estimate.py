@@ -283,7 +283,10 @@ def _price_remaining(later: Update, path: Path, done: int) -> tuple[dict[str, An
         if found is not None
     ]
     gone = [name for name, found in left if found is None]
-    lines = ["", "For the sessions from the next one on; those had count towards what is sold:"]
+    lines = [
+        "",
+        "For the sessions from now on; those had count, except towards a block, sold anew:",
+    ]
     lines += [prices.quotes_text(quotes)] if quotes else []
     lines += [
         f"{name}: not offered any more, more than is left of the most sessions in a course."

@@ -266,7 +266,7 @@ def plot_book(book: Book) -> go.Figure:
     mark(figure, float(book.one_in_twenty), "1 year in 20 is below", colour="main")
     figure.update_xaxes(title_text=f"margin of the year ({book.currency}, net of tax)")
     figure.update_yaxes(title_text="share of years", tickformat=".0%", rangemode="tozero")
-    title = f"{book.n_courses} courses: 1 year in 20 earns less than {book.one_in_twenty:,}"
+    title = f"{book.n_courses:,g} courses: 1 year in 20 earns less than {book.one_in_twenty:,}"
     return titled(figure, f"{title} {book.currency}", book.notes)
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -273,22 +273,24 @@ class Forecaster(Predictor):
         said = () if self.regime_verdict is None else (self.regime_verdict,)
         return replace(estimate, notes=(under, *said, *estimate.notes))
 
-    def estimate_many(self, frame: pd.DataFrame, *, level: float = LEVEL) -> pd.DataFrame:
-        """Return one row per row of ``frame``, whose columns are the enquiry's fields.
+    def estimate_many(
+        self, enquiries: pd.DataFrame | Sequence[Enquiry], *, level: float = LEVEL
+    ) -> pd.DataFrame:
+        """Return one row per enquiry: of a sequence, or of a frame whose columns are its fields.
 
         Columns: median, low and high (sessions here; missing beyond the horizon), level, the
         chances chance_by_5, _10, _15 and not_within_horizon, support, notes (texts). The index of
-        ``frame`` is kept. Raises RequestError on a value that a field cannot hold, or a ``level``
+        a frame is kept. Raises RequestError on a value that a field cannot hold, or a ``level``
         that is no probability.
         """
         import pandas as pd
 
-        enquiries = enquiries_of(frame, self.extra)
+        asked = enquiries_of(enquiries, self.extra)
         shown_at = [n for n in SHOWN_AT if n <= self.horizon]
         check_level(level)
-        draws = self.sessions_here(enquiries) if enquiries else np.empty((0, 0, 0))
+        draws = self.sessions_here(asked) if asked else np.empty((0, 0, 0))
         rows = []
-        for row, enquiry in enumerate(enquiries):
+        for row, enquiry in enumerate(asked):
             one = self._with_notes(self.describe(enquiry, draws[:, row], level=level))
             counts = (one.median, *one.interval)
             notes = tuple(map(str, one.notes))
@@ -296,7 +298,8 @@ class Forecaster(Predictor):
             rows.append((*counts, level, *chances, one.not_within_horizon, one.support, notes))
         columns = ["median", "low", "high", "level", *(f"chance_by_{n}" for n in shown_at)]
         columns += ["not_within_horizon", "support", "notes"]
-        answer = pd.DataFrame(rows, index=frame.index, columns=columns)
+        index = None if isinstance(enquiries, Sequence) else enquiries.index
+        answer = pd.DataFrame(rows, index=index, columns=columns)
         return answer.astype(dict.fromkeys(("median", "low", "high"), "Int64"))
 
     def update(

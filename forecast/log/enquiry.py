@@ -146,16 +146,21 @@ def enquiry_of(row: Mapping[str, Any], extra: Sequence[str] = ()) -> Enquiry:
     return Enquiry(**given, extra={**row.get("extra", {}), **own})
 
 
-def enquiries_of(frame: pd.DataFrame, extra: Sequence[str] = ()) -> list[Enquiry]:
+def enquiries_of(
+    frame: pd.DataFrame | Sequence[Enquiry], extra: Sequence[str] = ()
+) -> list[Enquiry]:
     """Return each row of ``frame``, whose columns are an enquiry's fields, as an enquiry.
 
-    ``extra`` names the columns of the clinic's own that it may have.
+    A sequence of enquiries, or of what `check_enquiry` takes for one, will do. ``extra`` names the
+    columns of the clinic's own that it may have.
 
     Raises
     ------
     RequestError
         If a required column is missing, or a value is not one that it may hold.
     """
+    if isinstance(frame, Sequence) and not isinstance(frame, str):
+        return [check_enquiry(enquiry, extra) for enquiry in frame]
     if not hasattr(frame, "to_dict") or not hasattr(frame, "columns"):
         check_kind(frame, (), name="enquiries", give="a DataFrame whose columns are an enquiry's")
     absent = [name for name in REQUIRED if name not in frame.columns]

@@ -85,33 +85,34 @@ def range_text(
 ) -> str:
     """Return what paying session by session comes to at the interval's ends and the middle.
 
-    Each count is said once. Empty without a tariff. Where an end lies beyond the horizon it says
-    what going on until then costs at least. No more than is left of the tariff's cap after ``done``
-    sessions is counted, and the text says so where it matters.
+    Each count is said once. Empty without a tariff. No more than is left of the tariff's cap after
+    ``done`` sessions is counted; where that matters the text says how many it is enough for. Where
+    an end lies beyond the horizon and the cap too, it says what going on costs at least.
     """
-    found = (estimate.interval[0], estimate.median, estimate.interval[1])
-    counts = [n for n in found if n is not None]
     if tariff is None:
         return ""
+    left = tariff.cap - done
     one = tariff.single_price(estimate.enquiry.area_cm2)
-    if len(counts) < len(found):
-        least = words.money((estimate.horizon + 1) * one, tariff.currency)
+    found = (estimate.interval[0], estimate.median, estimate.interval[1])
+    counts = [estimate.horizon + 1 if n is None else n for n in found]
+    if None in found and left > estimate.horizon:
+        least = words.money(counts[-1] * one, tariff.currency)
         least_of = {"goal": goal, "cost": least, "horizon": words.number(estimate.horizon)}
         return words.say("answer.price_at_least", least_of)
-    left = tariff.cap - done
-    given = sorted({min(n, left) for n in counts if left > 0})
-    texts = []
-    if given:
-        paid = {n: words.money(n * one, tariff.currency) for n in given}
-        costs = ", ".join(
-            words.say("answer.price_one", {"cost": cost, "number": words.number(n)})
-            for n, cost in paid.items()
-        )
-        values = {"n": given[-1], "goal": goal, "costs": costs}
-        texts.append(words.say("answer.price_range", values))
-    if max(counts) > left:
-        texts.append(words.say("answer.price_cap", {"cap": words.number(tariff.cap)}))
-    return " ".join(texts)
+    cap = {"cap": words.number(tariff.cap)}
+    if left <= 0:
+        return words.say("answer.price_cap", cap)
+    given = sorted({min(n, left) for n in counts})
+    paid = {n: words.money(n * one, tariff.currency) for n in given}
+    costs = ", ".join(
+        words.say("answer.price_one", {"cost": cost, "number": words.number(n)})
+        for n, cost in paid.items()
+    )
+    values = {"n": given[-1], "goal": goal, "costs": costs, **cap}
+    if max(counts) <= left:
+        return words.say("answer.price_range", values)
+    values["count"] = words.of_100(estimate.chance_by(left))
+    return words.say("answer.price_capped", values)
 
 
 def cost_of(tariff: Tariff | None, one: Estimate, asked: Asked, words: Words) -> str:

@@ -225,7 +225,8 @@ class Appointments(Result):
         }
         low, high = (from_cents(float(end)) for end in np.quantile(sums["income"], [LOW, HIGH]))
         ends = {"low": f"{low:,}", "high": f"{high:,}"}
-        yield Note("prices.coming_in", "info", {**values, **ends})
+        owed = "_owed" * bool(from_cents(float(sums["of_owed"].mean())))
+        yield Note(f"prices.coming_in{owed}", "info", {**values, **ends})
         yield Note("prices.owed_to_clients", "info", {"sessions": round(sums["prepaid"].mean())})
         for name, count in self.unknown_packages.items():
             yield Note("prices.unknown_package", "caution", {"courses": count, "package": name})

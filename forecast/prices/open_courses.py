@@ -81,6 +81,7 @@ def left_of(package: Package, tariff: Tariff, sessions_done: int) -> tuple[Packa
         cap=most,
         stop_factor=package.stop_factor,
         currency=package.currency,
+        labels=package.labels,
     )
     return reduced, rest
 
@@ -372,14 +373,18 @@ def _sum(
     simulated = simulate_totals(results, replicates=replicates, seed=seed, workers=workers)
     spent = simulate_totals(costs, replicates=replicates, seed=seed, workers=workers)
     rows = tuple(one.row for one in valued)
+    cost, income, prepaid = (
+        sum((getattr(row, name) for row in rows), Decimal(0))
+        for name in ("expected_cost", "expected_income", "prepaid_left")
+    )
     return OpenBook(
         currency=tariff.currency,
         courses=rows,
-        expected_cost=sum((row.expected_cost for row in rows), Decimal(0)),
-        expected_income=sum((row.expected_income for row in rows), Decimal(0)),
-        prepaid_left=sum((row.prepaid_left for row in rows), Decimal(0)),
+        expected_cost=cost,
+        expected_income=income,
+        prepaid_left=prepaid,
         cost_one_in_twenty=from_cents(float(np.quantile(spent, 0.95))),
-        expected_result=from_cents(float(means.mean())),
+        expected_result=income + prepaid - cost,
         result_one_in_twenty=from_cents(float(np.quantile(simulated, 0.05))),
         chance_of_loss=float((simulated < 0).mean()),
         chance_sd=from_cents(float(variances.mean()) ** 0.5),

@@ -16,7 +16,7 @@ from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.log import Enquiry
 from forecast.prices.money import from_cents
-from forecast.prices.payoff import areas_of, price_rows
+from forecast.prices.payoff import Priced, areas_of, price_rows
 from forecast.prices.price_list import mean_estimates
 from forecast.prices.quote import HALF
 from forecast.prices.tariff import Package, Tariff
@@ -39,10 +39,10 @@ def price_many(
     """Return one row for each enquiry and package: price, margin, chance of loss, and why.
 
     Columns: enquiry (``enquiry_id`` or the frame's index), package, price, sessions (delivered, on
-    average), chance_enough (None for pay per session), cost, margin, chance_of_loss, mark
+    average), chance_enough (missing, NaN, for pay per session), cost, margin, chance_of_loss, mark
     (``dearer`` than its sessions one by one, a fixed price for ``too_few``, or empty) and reason,
-    what makes its course dearer than that of the average enquiry. Money in currency, net of tax
-    but for the price.
+    what makes its course leave less than that of the average enquiry. Money in currency, net of
+    tax but for the price.
 
     Parameters
     ----------
@@ -93,22 +93,30 @@ def price_many(
             "margin": (one.margin / 100).round(2),
             "chance_of_loss": one.chance_of_loss.round(4),
             "mark": np.where(dearer, "dearer", np.where(few, "too_few", "")),
-            "reason": _reasons(one.sessions, each, area, tariff.currency),
+            "reason": _reasons(package, one, each, area, tariff.currency),
         }))  # fmt: skip
     return pd.concat(tables, ignore_index=True)
 
 
-def _reasons(sessions: FloatArray, cost: FloatArray, area: FloatArray, code: str) -> list[str]:
-    # whichever of a course's length and its session's cost is further above the average enquiry's
-    usual, usual_cost = float(sessions.mean()), float(cost.mean())
+def _reasons(
+    package: Package, own: Priced, cost: FloatArray, area: FloatArray, code: str
+) -> list[str]:
+    # Whichever of a course's length and its session's cost is further from the average enquiry's:
+    # a long course costs more where its price is one, a short one earns less by the session.
+    by_session = package.kind in ("per_session", "part_fixed")
+    usual, usual_cost = float(own.sessions.mean()), float(cost.mean())
+    cheaper = own.price < own.price.mean() - 0.5  # cents
     found = []
-    for held, each, cm2 in zip(sessions, cost, area, strict=True):
+    for held, each, cm2, less in zip(own.sessions, cost, area, cheaper, strict=True):
         reason = f"{held:.0f} sessions, {usual:.0f} are usual"
-        if each / usual_cost > held / usual:
+        length = usual / held if by_session else held / usual
+        if each / usual_cost > length:
             reason = (
                 f"{cm2:g} cm²: {from_cents(each)} {code} a session, not {from_cents(usual_cost)}"
             )
-        found.append(reason if max(held / usual, each / usual_cost) > UNUSUAL else "price")
+        if max(length, each / usual_cost) <= UNUSUAL:
+            reason = "price" if less else "as usual"
+        found.append(reason)
     return found
 
 
@@ -140,14 +148,17 @@ class WhoLoses(Result):
         return rows.groupby("package", sort=False)[columns].mean().reset_index()
 
     def worst(self) -> pd.DataFrame:
-        """Return the five enquiries of each package that bring the least, with the reason."""
+        """Return of each package the five enquiries that bring the least, with the reason.
+
+        None is above the package's mean margin.
+        """
         import pandas as pd
 
         kept = ["package", "enquiry", "price", "margin", "chance_of_loss", "sessions", "reason"]
-        order = [
-            rows.sort_values("margin", kind="stable").head(WORST)[kept]
-            for _, rows in self.rows.groupby("package", sort=False)
-        ]
+        order = []
+        for _, rows in self.rows.groupby("package", sort=False):
+            below = rows[rows["margin"] <= round(rows["margin"].mean(), 2)]
+            order.append(below.sort_values("margin", kind="stable").head(WORST)[kept])
         return pd.concat(order)
 
     def to_dict(self) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from forecast._plain import Result, plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
-from forecast.log import Enquiry, check_enquiry, check_log, enquiries_of
+from forecast.log import Enquiry, check_log, enquiries_of
 from forecast.prices.money import from_cents, to_cents
 from forecast.prices.payoff import areas_of, expected_shortfall, terms_of
 from forecast.prices.quote import bullets, rounded
@@ -58,8 +58,10 @@ class Book(Result):
     ----------
     currency : str
         Three-letter code.
-    n_courses, replicates : int
-        Courses in the year; simulated years.
+    n_courses : float
+        Courses in the year, on average.
+    replicates : int
+        Simulated years.
     totals, totals_model_known : ndarray of shape (replicates,)
         The year's margin, in the currency: with parameters drawn once a year and shared by all its
         courses, and with the model taken as known.
@@ -83,13 +85,13 @@ class Book(Result):
         Courses from which the year's expected margin is no loss, and the range of nine in ten of
         the model's parameter draws; None where a course loses on average.
     sensitivity : tuple of Variation
-        The year as it is and under changes of price, cap, drop-out and laser.
+        The year as it is, simulated, and under changes of price, cap, drop-out and laser.
     notes : tuple of Note
         Doubts and how it was computed.
     """
 
     currency: str
-    n_courses: int
+    n_courses: float
     replicates: int
     totals: FloatArray
     totals_model_known: FloatArray
@@ -152,7 +154,7 @@ class Book(Result):
         code = self.currency
         most = self.moves_most
         lines = [
-            f"{self.n_courses} courses: expected margin {self.expected_margin:,} {code}, net of "
+            f"{self.n_courses:,g} courses: expected margin {self.expected_margin:,} {code}, net of "
             f"tax and of {self.fixed_costs:,} a year of fixed costs.",
             self._even(),
             f"Money is lost in {of_100(self.chance_of_loss)} years; a buffer of {self.buffer:,} "
@@ -281,18 +283,20 @@ def _book_of(
     low, low_known = (float(np.quantile(one, ONE_IN_TWENTY)) for one in (totals, known))
     worst = expected_shortfall(totals, np.full(len(totals), 1 / len(totals)))
     high, low_each = (float(np.quantile(each, level)) for level in (0.95, 0.05))
+    expected, loses = from_cents(float(means.mean())), float((totals < 0).mean())
+    as_it_is = Variation("as it is", expected, from_cents(low), loses)
     shared = Note("prices.shared_draws", "info", {"draws": len(sold.pmf)})
     return Book(
         currency=tariff.currency,
-        n_courses=round(sold.n),
+        n_courses=round(sold.n, 1),
         replicates=len(totals),
         totals=totals / 100,
         totals_model_known=known / 100,
-        expected_margin=from_cents(float(means.mean())),
+        expected_margin=expected,
         margin_sd=from_cents((chance + model) ** 0.5),
         chance_sd=from_cents(chance**0.5),
         model_sd=from_cents(model**0.5),
-        chance_of_loss=float((totals < 0).mean()),
+        chance_of_loss=loses,
         one_in_twenty=from_cents(low),
         one_in_twenty_model_known=from_cents(low_known),
         expected_shortfall=from_cents(float(worst)),
@@ -301,7 +305,7 @@ def _book_of(
         margin_per_course=from_cents(float(each.mean())),
         break_even=_break_even(fixed, float(each.mean())),
         break_even_range=(_break_even(fixed, high), _break_even(fixed, low_each)),
-        sensitivity=_book_variations(sold, packages, tariff),
+        sensitivity=(as_it_is, *_book_variations(sold, packages, tariff)),
         notes=(*notes, shared, Note("prices.model_leaves_out"), Note("prices.normal_changes")),
     )
 
@@ -315,10 +319,7 @@ def as_enquiries(enquiries: pd.DataFrame | Sequence[Enquiry], forecaster: object
 
     Columns of the clinic's own are those that the ``forecaster`` was fitted with, if any.
     """
-    extra = getattr(forecaster, "extra", ())
-    if isinstance(enquiries, Sequence):
-        return [check_enquiry(enquiry, extra) for enquiry in enquiries]
-    return enquiries_of(enquiries, extra)
+    return enquiries_of(enquiries, getattr(forecaster, "extra", ()))
 
 
 def _package_weights(
@@ -359,9 +360,8 @@ def _book_variations(
 
 
 def _changes_of(sold: Courses, packages: Sequence[Package], tariff: Tariff) -> dict[str, Courses]:
-    """Return the courses as they are and under each single change that can be made."""
+    """Return the courses under each single change that can be made."""
     changed = {
-        "as it is": sold,
         "prices 10 % higher": _priced(sold, 1.1),
         "prices 10 % lower": _priced(sold, 0.9),
         "cap 2 sessions lower": _capped(sold, packages, tariff, -2),

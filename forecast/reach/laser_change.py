@@ -185,6 +185,7 @@ def what_would_change(
         sessions, cleared = _draws(spells, newly, horizon, seed)
     else:
         notes.append(Note("reach.nobody_newly", "caution"))
+        notes += [Note("reach.never_pays", "caution")] * (price is not None)
     gain = worth_cleared * cleared - cost_per_session * sessions
     return LaserChange(
         laser=laser,

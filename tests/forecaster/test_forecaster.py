@@ -152,6 +152,8 @@ def test_many_answers_equal_single_ones_and_keep_the_index(forecaster):
         assert answers.loc[label, "median"] == single.median
         assert answers.loc[label, "not_within_horizon"] == pytest.approx(single.not_within_horizon)
         assert answers.loc[label, "notes"] == tuple(map(str, single.notes))
+    listed = forecaster.estimate_many(enquiries)
+    pd.testing.assert_frame_equal(listed, answers.reset_index(drop=True))
 
 
 def test_no_enquiry_gets_no_answer_and_no_error(forecaster):

@@ -127,6 +127,18 @@ def test_money_follows_what_was_sold():
     assert alone.to_frame()["income"].sum() == 5 * 150
 
 
+def test_what_is_owed_is_said_where_something_is():
+    half = {"kind": "block", "sessions": 6, "price": 780, "down_payment": 390}
+    parts = Package(name="parts", instalments=5, instalment=78, **half)
+    rows = regular(package="parts", price_paid=780.0, sessions_prepaid=6.0)
+    rules = tariff(packages=(*PACKAGES, parts))
+    said = forecast_appointments(Sure(6), rows, rules, weeks=26, starts_per_month=0).to_text()
+    assert "of it is owed for what was sold" in said
+    alone = forecast_appointments(Sure(8), regular(), tariff(), weeks=26, starts_per_month=0)
+    assert "Coming in: 750.00 EUR, tax included (750.00 to 750.00" in alone.to_text()
+    assert "owed for" not in alone.to_text()
+
+
 def test_a_package_that_the_tariff_does_not_know_is_named_and_its_sessions_counted():
     log = regular(n_open=3, package="summer offer")
     load = forecast_appointments(Sure(8), log, tariff(), weeks=26, starts_per_month=0)

@@ -89,6 +89,13 @@ def test_a_fixed_price_under_way_costs_its_remaining_sessions():
     assert book.cost_one_in_twenty == Decimal("400.00")
 
 
+def test_the_result_is_what_the_printed_sums_come_to():
+    row = {"package": "block_6", "sessions_given": 2, "price_paid": 599.99, "sessions_prepaid": 6.0}
+    rules = tariff(tax_rate=0.19, cost_per_session=Decimal("77.77"))
+    book = value_open_book(Made(stop=0.03), log(*[row] * 9), rules, replicates=50, workers=1)
+    assert book.expected_result == book.expected_income + book.prepaid_left - book.expected_cost
+
+
 def test_pay_per_session_brings_in_what_it_sells():
     book = value({"sessions_given": 2})
     assert book.expected_income == Decimal("300.00")
@@ -213,7 +220,9 @@ def test_no_course_to_value_is_refused():
 
 
 TARIFF = Tariff(currency="EUR", session_price=150, cap=15, cost_per_session=60)
-REDUCED = Package("part_fixed", name="reduced", sessions=8, price=150, extra_price=75)
+REDUCED = Package(
+    "part_fixed", name="reduced", sessions=8, price=150, extra_price=75, labels={"de": "Nachlass"}
+)
 
 
 @dataclass(frozen=True)
@@ -251,6 +260,7 @@ def test_a_reduced_price_goes_on_where_the_course_stands(done: int, bill: int):
     quote = price_package(Sure(10 - done), *found, started=bool(done))
     assert quote.expected_bill == bill
     assert quote.package.name == "reduced"
+    assert quote.package.label("de") == "Nachlass"
 
 
 def test_a_fixed_price_holds_what_is_left_up_to_its_cap_and_is_asked_for_anew():

@@ -99,6 +99,18 @@ def test_the_log_says_how_many_courses_a_year_brings(invented_log):
     assert year.n_courses == pytest.approx(300 / 8, rel=0.2)
     chance_alone = year.n_courses**0.5 * 300
     assert float(year.margin_sd) > chance_alone
+    # what is printed adds up: courses times what each brings, which is 300 without fixed costs
+    assert year.n_courses == round(year.n_courses, 1) != round(year.n_courses)
+    assert year.n_courses * 300 == pytest.approx(float(year.expected_margin), abs=0.05 * 300)
+    assert year.to_text().startswith(f"{year.n_courses} courses")
+
+
+def test_the_year_as_it_is_reads_the_same_among_the_changes():
+    year = book(Made(np.linspace(0.15, 0.4, 10), stop=0.05), n=20)
+    as_it_is = year.sensitivity[0]
+    assert as_it_is.change == "as it is"
+    same = ("expected_margin", "one_in_twenty", "chance_of_loss")
+    assert [getattr(as_it_is, name) for name in same] == [getattr(year, name) for name in same]
 
 
 @pytest.mark.parametrize("courses", [None, 60])

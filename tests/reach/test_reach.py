@@ -159,6 +159,8 @@ def test_a_laser_like_the_owned_ones_changes_nothing(invented):
     assert change.break_even_courses is None
     assert change.sessions_change is None
     assert "No course" in change.to_text()
+    assert "The laser does not pay" in change.to_text()
+    assert "does not pay" not in what_would_change(invented, (1064,)).to_text()
 
 
 def test_a_laser_that_earns_nothing_is_never_earned_back(invented):

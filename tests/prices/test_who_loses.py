@@ -1,0 +1,60 @@
+"""On whom a package loses, and why: what is said of each enquiry, by hand."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import forecast
+from forecast.prices import WhoLoses
+
+HORIZON = 12
+PLAIN = forecast.Enquiry("II", "forearm", "black", "medium", "single", area_cm2=40.0)
+SESSION = forecast.Package("per_session", name="by_session")
+FIXED = forecast.Package("fixed", name="fixed", price=900)
+TARIFF = forecast.Tariff(currency="EUR", session_price=150, cap=12, cost_per_session=100)
+
+
+class Needs:
+    """Each enquiry needs exactly as many sessions as its tattoo is old in years."""
+
+    def estimate_draws(self, enquiries):
+        needed = [int(one.tattoo_age_years) for one in enquiries]
+        pmf = np.eye(HORIZON)[[n - 1 for n in needed]]
+        return pmf[None], np.zeros((len(needed), HORIZON))
+
+
+def losers(*needed, packages=(SESSION, FIXED)):
+    asked = [replace(PLAIN, tattoo_age_years=n) for n in needed]
+    return WhoLoses(forecast.price_many(Needs(), asked, packages, TARIFF), "EUR")
+
+
+def test_a_short_course_earns_less_by_the_session_and_a_long_one_costs_more_at_one_price():
+    worst = losers(3, 12, 12).worst().set_index("package")
+    assert worst.loc["by_session", ["enquiry", "reason"]].tolist() == [
+        0,
+        "3 sessions, 9 are usual",
+    ]
+    assert worst.loc["fixed", "enquiry"].tolist() == [1, 2]
+    assert set(worst.loc["fixed", "reason"]) == {"12 sessions, 9 are usual"}
+
+
+def test_the_price_is_a_reason_only_where_it_is_lower():
+    asked = forecast.Package("fixed", name="asked")
+    reasons = losers(3, 12, 12, packages=asked).rows["reason"]
+    assert reasons.tolist() == ["price", *["12 sessions, 9 are usual"] * 2]
+    assert set(losers(9, 9, 9).rows["reason"]) == {"as usual"}
+
+
+def test_none_above_the_mean_is_named_and_one_alone_is():
+    found = losers(3, 4, 5, 6, 12)
+    for package, rows in found.worst().groupby("package"):
+        mean = found.rows.loc[found.rows["package"] == package, "margin"].mean()
+        assert (rows["margin"] <= mean).all()
+    assert "by_session: 0 150 (as usual)" in losers(3).to_text()
+
+
+def test_a_package_paid_by_the_session_has_no_chance_to_be_enough():
+    chances = losers(3, 4).rows.set_index("package")["chance_enough"]
+    assert chances["by_session"].isna().all()
+    assert chances["fixed"].tolist() == pytest.approx([1, 1])
