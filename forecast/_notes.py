@@ -91,6 +91,7 @@ class Filler(Formatter):
         texts = texts_of(language)
         self.notes, self.terms = texts["notes"], texts.get("terms", {})
         self.counted = texts.get("counted", {})
+        self.written_day = texts["day"]
 
     def has(self, code: str) -> bool:
         """Say whether the language has a sentence for a code."""
@@ -112,7 +113,7 @@ class Filler(Formatter):
 
     def exact_day(self, iso: str) -> str:
         """Return a date, written ``{day:day}``, as people read it, to the day."""
-        return iso
+        return f"{date.fromisoformat(iso):{self.written_day}}"
 
     def format_field(self, value: Any, format_spec: str) -> str:
         if format_spec in self.counted:

@@ -51,7 +51,7 @@ def run_estimate(options: Options) -> None:
     known["facts"] = ";".join(sorted(asked["facts"]))
     register: Path | None = options.register
     if register is not None:
-        from forecast.daybook import Daybook, check_code, make_daybook
+        from forecast.daybook import Daybook, make_daybook
         from forecast.forecaster import promise_of
 
         check_register(register)
@@ -66,10 +66,9 @@ def run_estimate(options: Options) -> None:
             enquiry, level=options.level, strategy=options.strategy, lighten=lighten
         )
         if register is not None:
-            code = check_code(label, "enquiry_id")
             promises.append(
                 promise_of(
-                    forecaster, result, enquiry, client_id=code, course_id=code, quoted=known
+                    forecaster, result, enquiry, client_id=label, course_id=label, quoted=known
                 )
             )
         cautions[label] = tattoo.cautions_for(enquiry, **asked)

@@ -11,7 +11,7 @@ import os
 import re
 import sys
 import zipfile
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from decimal import Decimal
 from pathlib import Path
@@ -291,25 +291,22 @@ def read_enquiries(
 ) -> dict[str, Enquiry]:
     """Return the enquiries of a CSV file or a workbook's first sheet by ``enquiry_id``.
 
-    Without one they are 1, 2, 3, …, unless ``named`` asks that each has its own. ``extra`` names
-    the clinic's own columns that the model has. Whatever is wrong in the file is said at once, in
-    one DataError.
+    Without one they are 1, 2, 3, …, unless ``named`` asks that each has a code of its own.
+    ``extra`` names the clinic's own columns that the model has. Whatever is wrong in the file is
+    said at once, in one error.
     """
     from forecast.log import ATTRIBUTES, Enquiry
 
     table = read_table(path, ["enquiry_id", *ATTRIBUTES, *extra])
     enquiries: dict[str, Enquiry] = {}
-    faults: list[DataError] = []
+    faults: list[ForecastError] = []
     for position, (line, row) in enumerate(table.items(), start=1):
         at, label = (
             f"{path.name} line {line}",
             row.pop("enquiry_id", "" if named else str(position)),
         )
         own = {name: row.pop(name) for name in extra if name in row}
-        found = _faults(at, row)
-        if not label:
-            remedy = "A register of promises needs the id that the course will have in the log."
-            found.append(DataError(f"{at}: enquiry_id is missing.", remedy))
+        found = [*_label_faults(at, label, named), *_faults(at, row)]
         if label in enquiries:
             again = f"{path.name} has two enquiries {label!r}."
             found.append(DataError(again, "Give each its own id."))
@@ -330,10 +327,24 @@ def _with_required(row: Mapping[str, str]) -> dict[str, Any]:
     return {name: "" for name in ATTRIBUTES if column("courses", name).required} | dict(row)
 
 
-def _faults(at: str, row: Mapping[str, str]) -> list[DataError]:
+def _label_faults(at: str, label: str, named: bool) -> Iterator[ForecastError]:
+    from forecast.daybook import check_code
+    from forecast.log import masked
+
+    if not label:
+        remedy = "A register of promises needs the id that the course will have in the log."
+        yield DataError(f"{at}: enquiry_id is missing.", remedy)
+    elif named:
+        try:
+            check_code(label, f"{at}, enquiry_id {masked(label)!r}")
+        except ForecastError as fault:
+            yield fault
+
+
+def _faults(at: str, row: Mapping[str, str]) -> list[ForecastError]:
     from forecast.log import checked, column
 
-    found = []
+    found: list[ForecastError] = []
     for name, cell in _with_required(row).items():
         try:
             checked(column("courses", name), cell)

@@ -21,7 +21,7 @@ from forecast.cli.files import (
     progress,
     write_text,
 )
-from forecast.errors import RequestError
+from forecast.errors import DataError, RequestError
 
 if TYPE_CHECKING:
     from forecast.forecaster import Forecaster
@@ -88,7 +88,11 @@ def run_check(options: Options) -> None:
         return
     from forecast.log import changed_files, in_words, shelf_for, suspicions, write_set_aside
 
-    log = read(options)
+    try:
+        log = read(options)
+    except DataError as error:
+        said = (in_words(part, options.language) for part in (error.problem, error.remedy))
+        raise DataError(*said) from error
     options.of_log = []  # the report itself says it all
     warnings = [*suspicions(log), *(reactions.under_recording(log) if len(log.sessions) else ())]
     folder = options.set_aside or shelf_for(log.report.source, "set-aside")

@@ -37,13 +37,13 @@ CLOSING_LINES = ("The clinic is invented: its numbers show the method, not yours
 TITLE = "Tour of an invented clinic"
 INDEX = "index.html"
 EDITED = ("enquiries.csv", "tariff.toml")  # which a reader is likely to change
-UNDER_WAY = "usual-forearm"
+UNDER_WAY = "arm-2"
 GRADINGS = ((0, 0), (2, 30), (4, 60))
 ENQUIRIES = """\
 enquiry_id,skin_type,body_site,inks,ink_density,layering,age_years,origin,area_cm2,smoker
-small-amateur,II,forearm,black,light,single,27,amateur,12,no
-usual-forearm,III,forearm,black;red,medium,single,38,professional,60,no
-covered-ankle,IV,ankle,black;dark_blue,heavy,layered,45,professional,40,
+arm-1,II,forearm,black,light,single,27,amateur,12,no
+arm-2,III,forearm,black;red,medium,single,38,professional,60,no
+leg-3,IV,ankle,black;dark_blue,heavy,layered,45,professional,40,
 """
 
 

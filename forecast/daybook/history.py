@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from forecast._notes import Note, texts_of
+from forecast._notes import Filler, Note, texts_of
 from forecast.daybook.promises import spoken
 
 Row = Mapping[str, Any]
@@ -26,7 +26,7 @@ def history_lines(entries: Iterable[Row], language: str = "en") -> list[str]:
     rows = {(row["table"], row["row"]): row for one in found for row in one["rows"]}
     lines = []
     for one in found:
-        at = f"{one['at'][11:16]}, {one['at'][:10]}"
+        at = f"{one['at'][11:16]}, {Filler(language).exact_day(one['at'][:10])}"
         what = texts["book"][f"what_{one['what']}"].format(by=one["by"], at=at)
         undone = f" ({_say('taken_back', language)})" if one["entry"] in back else ""
         lines.append(f"{one['entry']}  {what}{undone}")
@@ -54,8 +54,9 @@ def _line(row: Row, texts: Mapping[str, Any], language: str) -> str:
         name = "begun" if row["outcome"] == "ongoing" else "ended"
     cells = []
     for one in (one for one in more if row[one] is not None):
-        label = "" if one in levels else texts["book"].get(one, "")
+        named = "" if one in levels else texts["book"].get(one, "")
+        label, _, unit = named.partition(", ")
         cell = f"{said[one]:g}" if isinstance(said[one], float) else str(said[one])
-        cells.append(f"{label} {cell}".strip())
+        cells.append(f"{label} {cell} {unit}".strip())
     listed = ": " + ", ".join(cells) if cells else ""
     return _say(f"was_{name}", language, **said) + listed

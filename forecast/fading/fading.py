@@ -261,8 +261,8 @@ def _stall_lines(fading: FadingCurves) -> list[str]:
     lines = [f"Stalls: {counted(len(stalls.flagged), 'running course')} flagged; {stalls.trust}."]
     for row in stalls.flagged.itertuples():
         lines.append(
-            f"  {row.course_id} after session {row.session}: {row.faded:.0f} % faded, its own "
-            f"earlier gradings let expect {row.expected:.0f} %"
+            f"  {row.course_id} after session {row.session}: {row.faded:.0f} % faded; from "
+            f"its own earlier gradings one would expect {row.expected:.0f} %"
         )
     return lines
 

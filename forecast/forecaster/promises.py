@@ -203,7 +203,7 @@ class PromiseCheck(Result):
         found = self.assessment.coverage
         moved = self.verdict == "fails" and self.moved and self.materially
         lines = [
-            f"{self.what}: {self.n_courses} courses, {self.n_reached} reached the goal.",
+            f"{self.what}: {counted(self.n_courses, 'course')}, {self.n_reached} reached the goal.",
             f"Promise of {found.level * 10:g} of 10: {self.kept()}. Verdict: {self.verdict}"
             + (", since outcomes have moved." if moved else "."),
         ]
@@ -212,9 +212,8 @@ class PromiseCheck(Result):
         if self.drift is not None:
             lines.append(self.movement())
         elif self.n_reached < FEWEST_EVENTS:
-            lines.append(
-                f"At least {FEWEST_EVENTS - self.n_reached} more finished courses are needed."
-            )
+            lacking = counted(FEWEST_EVENTS - self.n_reached, "finished course")
+            lines.append(f"Needed for a verdict, beyond those: {lacking} or more.")
         if self.watch is not None:
             lines.append(self.watched())
         for row in self.assessment.subgroups.itertuples():

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._checks import counted
 from forecast._plain import Result
 from forecast.counts import Evidence, evidence_name, told
 from forecast.errors import RequestError
@@ -52,11 +53,13 @@ class Refreshed(Result):
         counts = "Courses {} before, {} now; reached the goal {} and {}."
         moved = (
             "Of the {latest} latest clients {same} have the same median as before; the largest "
-            "change of one is {largest:+g} sessions."
+            "change of one is {most}."
         )
+        way = "fewer" if said["largest"] < 0 else "more"
+        most = f"{counted(abs(said['largest']), 'session')} {way}"
         model = "Model {} before, {} now ({}).".format(*said["model"], how)
         reached = counts.format(*said["courses"], *said["reached"])
-        return "\n".join([reached, model, moved.format(**said)])
+        return "\n".join([reached, model, moved.format(**said, most=most)])
 
 
 def refresh_forecaster(

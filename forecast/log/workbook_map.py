@@ -141,6 +141,13 @@ def _put_together(raw: RawLog, table: str, found: TableMap, sheets: Sheets, file
         if name in joined:
             texts = [_in_levels(text, meanings) for text in joined[name]]
             joined[name] = pd.Series(texts, joined.index, dtype=object)
+    given = {normal_heading(heading) for heading in joined}
+    lacking = [rule.name for rule in TABLES[table] if rule.required and rule.name not in given]
+    if lacking:
+        raise DataError(
+            f"Table {table} has no column {', '.join(lacking)}.",
+            f"Under [{table}.columns] in {file}, give the heading that means {lacking[0]}.",
+        )
     add_table(raw, table, joined)
 
 

@@ -490,7 +490,8 @@ def _driver_rows(found: tuple[Driver, ...], asked: Asked, words: Words) -> tuple
         difference = _amount(one, one.difference, words)
         if one.chances is not None:
             own, other = map(words.of_100, one.chances)
-            difference = words.say("answer.driver_chances", {"own": own, "other": other})
+            values = {"own": own, "other": other, "difference": difference}
+            difference = words.say("answer.driver_chances", values)
         rows.append(
             DriverRow(
                 text=_driver_text(one, asked, words),

@@ -44,6 +44,9 @@ if TYPE_CHECKING:
 
 DIFFERENT = 0.05  # p below which groups are said to differ
 LEAST_OVERLAP = 0.5  # of the wavelengths fired under the regimes
+# Notes that belong beside the answer, since they were asked for.
+BESIDE = {f"regimes.{name}" for name in ("groups_differ", "groups_alike", "groups_unknown")}
+BESIDE |= {"regimes.looking_again"}
 COLUMNS = ("comparison", "quantity", "group", "estimate", "low", "high", "level", "verdict")
 
 
@@ -207,7 +210,8 @@ class RegimeComparison(Answers, Result):
 
     def to_text(self) -> str:
         """Return the answer in words, the trial it imitates, plain readings, and the doubts."""
-        lines = [*map(str, self.words.values()), "", "The trial that this imitates:"]
+        beside = [note for note in self.notes if note.code in BESIDE]
+        lines = [*map(str, [*self.words.values(), *beside]), "", "The trial that this imitates:"]
         lines += [f"  {item}: {text}" for item, text in self.target_trial]
         if self.by_group:
             lines += ["", f"Within the levels of {self.by}:"]
@@ -224,7 +228,7 @@ class RegimeComparison(Answers, Result):
         if self.sensitivity is not None and self.sensitivity.tipping_point:
             lines += ["", "How wrong the assumptions may be:"]
             lines += [f"  {sentence}" for sentence in self.sensitivity.words]
-        return "\n".join([*lines, "", *(f"- {note}" for note in self.notes)])
+        return "\n".join([*lines, "", *(f"- {note}" for note in self.notes if note not in beside)])
 
     def write(self, folder: str | Path) -> list[Path]:
         """Write everything another statistician needs to redo the comparison; return the files.
@@ -393,7 +397,8 @@ def _support_notes(diagnostics: Diagnostics, settings: Settings) -> Iterator[Not
     for key, (left, right) in settings.pairs.items():
         common = min(diagnostics.supported_to[names[left]], diagnostics.supported_to[names[right]])
         values = {"pair": key, "horizon": common}
-        if settings.shortest(left, right) <= common < settings.horizon_of(key):
+        again = settings.looking_again  # at the same horizon
+        if not again and settings.shortest(left, right) <= common < settings.horizon_of(key):
             yield Note("regimes.ask_again", "info", values)
         elif settings.auto and common >= settings.horizon_of(key):
             yield Note("regimes.own_horizon", "info", values | {"horizon": settings.own[key]})

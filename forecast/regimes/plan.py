@@ -85,10 +85,9 @@ class ComparisonPlan(Result):
         size = counted(self.difference, "session")
         lines = [f"To find a difference of {size} by {self.horizon}:"]
         for chance, more in self.more.items():
-            rest = (
-                f"{more} more than now, {_years_text(self.years[chance])}." if more else "reached."
-            )
-            all_in = f"{self.courses[chance]} courses in all"
+            years = _years_text(self.years[chance])
+            rest = f"{more:,} more than now, {years}." if more else "reached."
+            all_in = f"{self.courses[chance]:,} courses in all"
             lines.append(f"  with a chance of {10 * chance:g} in 10: {all_in}, {rest}")
         return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
 
@@ -112,7 +111,8 @@ class ComparisonPlan(Result):
 def _years_text(years: float) -> str:
     if not math.isfinite(years):
         return "and none has come in the last two years"
-    return f"about {years:.1f} years at the rate of the last two"
+    shown = f"{years:.1f}" if years < 10 else f"{years:,.0f}"
+    return f"about {shown} years at the rate of the last two"
 
 
 def plan_comparison(

@@ -355,7 +355,7 @@ class Answers:
         Codes of what keeps a verdict back, see `reasons_for`; empty where one is given.
     supported : dict of str to Supported
         The same difference up to the last session, at most the horizon, that both strategies
-        reach with enough courses.
+        reach with enough courses; looking again, at the horizon only.
     uncleared : dict of str to float
         Weighted share not cleared after the horizon, by strategy, where it has support there.
     """
@@ -429,7 +429,8 @@ def answers(
     supported = {}
     for key, pair in settings.pairs.items():
         last = min(support[pair[0]], support[pair[1]], settings.horizon_of(key))
-        if last >= settings.shortest(*pair):
+        chosen = last < settings.horizon_of(key)  # by the log, which looking again forbids
+        if last >= settings.shortest(*pair) and not (chosen and settings.looking_again):
             one = _mean(point.survival[:, 0], everyone, pair, last, settings)
             why = reasons_for(one, margin, lacking[key])
             supported[key] = Supported(last, one, verdict_of(one, margin, why), why)

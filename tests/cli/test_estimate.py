@@ -137,7 +137,7 @@ def test_a_daybook_keeps_promises_by_the_id_that_the_course_will_have(
     assert [one.promise_no for one in read_promises(register)] == [1, 2, 3, 4]
     enquiries.write_text(enquiries.read_text(encoding="utf-8").replace("c1,", "anna,"), "utf-8")
     assert main(arguments) == 1
-    assert "looks like a name" in capsys.readouterr().err
+    assert "line 2, enquiry_id '(a name)': This looks like a name" in capsys.readouterr().err
     text = enquiries.read_text(encoding="utf-8").replace("enquiry_id,", ",")
     enquiries.write_text(text.replace("anna,", ",").replace("c2,", ","), encoding="utf-8")
     assert main(arguments) == 1

@@ -292,7 +292,7 @@ def test_the_tour_does_not_write_over_a_clinics_model(model: Path, tmp_path: Pat
 def test_the_tour_does_not_write_over_enquiries_that_were_changed(tmp_path: Path, capsys: Shown):
     (tmp_path / "index.html").write_text("<title>Tour of an invented clinic</title>")
     own = tmp_path / "enquiries.csv"
-    own.write_text(ENQUIRIES.replace("small-amateur", "mine"), encoding="utf-8")
+    own.write_text(ENQUIRIES.replace("arm-1", "mine"), encoding="utf-8")
     assert main(["tour", "-o", str(tmp_path)]) == 1
     assert "your changes would be lost" in capsys.readouterr().err
     assert "mine" in own.read_text(encoding="utf-8")

@@ -87,3 +87,8 @@ def test_without_the_shipped_files_the_tour_makes_the_same_clinic():
     again = forecast.simulate_log(600, seed=SHIPPED_SEED, mechanism="practised").courses
     for column in ("course_id", "skin_type", "inks", "sessions_given", "outcome"):
         assert shipped[column].tolist() == again[column].tolist(), column
+
+
+def test_the_enquiries_of_the_tour_can_be_kept_in_a_daybook(folder: Path, tmp_path: Path):
+    model, asked = str(folder / "model.json"), str(folder / "enquiries.csv")
+    assert main(["estimate", model, asked, "--register", str(tmp_path / "book.sqlite")]) == 0

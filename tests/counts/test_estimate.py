@@ -289,3 +289,13 @@ def test_what_stands_beside_the_number_depends_on_how_many_do_not_get_there(miss
         replace(certain(6), distribution=CountDistribution(pmf), draws=pmf), first=first
     )
     assert [note.code.removeprefix("leads.") for note in found] == codes
+
+
+def test_further_sessions_are_declined_as_german_declines_them():
+    pmf = np.eye(1, 25, 5) * 0.6
+    apart, *_ = leads_of(
+        replace(certain(6), distribution=CountDistribution(pmf), draws=pmf), first=0.1
+    )
+    said = apart.say("de")
+    assert "bei denen 25 weitere Sitzungen zum Entfernen genügen" in said
+    assert "höchstens 6 weitere" in said

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 import forecast
+from forecast._notes import Note
 from forecast.counts import course_rows
 from forecast.errors import DataError
 from forecast.figures import plot_watch
@@ -105,6 +106,15 @@ def test_a_fingerprint_of_a_log_holds_no_course_and_outlives_the_file(
 @pytest.fixture(scope="module")
 def assessed(forecaster):
     return assess_forecaster(forecaster, later(forecast.simulate_log(400, seed=21)))
+
+
+def test_few_courses_are_counted_in_grammar(assessed):
+    none = replace(assessed, n_courses=1, n_reached=0, drift=None)
+    assert ": 1 course, 0 reached the goal." in none.to_text()
+    assert "beyond those: 20 finished courses or more" in none.to_text()
+    note = Note("forecaster.few_events", "caution", {"events": 0})
+    assert str(note) == "0 courses reached the goal: too few for a sure check."
+    assert "Only" not in str(note)
 
 
 @pytest.mark.parametrize(

@@ -49,7 +49,7 @@ def test_a_forecast_that_knows_each_count_puts_all_of_it_right(log, monkeypatch)
     assert found.losses[1] == 0
     assert found.losses[0] > 0
     assert found.n_courses == len(log.courses)
-    assert "less to the wrong client" in found.to_text()
+    assert "closer to what each course costs" in found.to_text()
 
 
 def test_a_forecast_that_says_the_same_of_all_puts_nothing_right(log, monkeypatch):
@@ -65,6 +65,7 @@ def test_a_forecast_that_is_wrong_is_said_to_be(log, monkeypatch):
     found = valued(log, wrong, monkeypatch)
     assert found.put_right < 0
     assert found.interval[1] < 0
+    assert "further from what each course costs" in found.to_text()
     assert "quote one price" in found.to_text()
 
 

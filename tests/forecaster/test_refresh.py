@@ -108,6 +108,8 @@ def test_what_changed_is_said_number_by_number(clinic, before):
     assert said["same"] == moved.count(0)
     assert abs(said["largest"]) == max(map(abs, moved))
     assert f"{said['same']} have the same median as before" in found.to_text()
+    for largest, spoken in ((-1, "is 1 session fewer."), (2, "is 2 sessions more.")):
+        assert spoken in replace(found, changed=said | {"largest": largest}).to_text()
     assert f"reached the goal {said['reached'][0]} and {said['reached'][1]}" in found.to_text()
 
 

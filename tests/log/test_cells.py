@@ -188,6 +188,8 @@ def test_any_text_is_either_read_or_refused(text):
         ("smoker", "nein", "no"),
         ("layering", "Cover-up", "layered"),
         ("outcome", "abgebrochen", "stopped"),
+        ("outcome", "läuft noch", "ongoing"),
+        ("outcome", "abandon", "stopped"),
         ("skin_type", "Hauttyp 3", "III"),
         ("area_cm2", "ca. 25", 25),
         ("area_cm2", "5x5", 25),
@@ -196,6 +198,14 @@ def test_any_text_is_either_read_or_refused(text):
 )
 def test_usual_words_are_understood(name, written, meaning):
     assert read_cell(column("courses", name), written).value == meaning
+
+
+@pytest.mark.parametrize(
+    ("name", "written"), [("outcome", "fertig"), ("outcome", "terminé"), ("body_site", "bras")]
+)
+def test_a_word_that_may_mean_either_is_asked(name, written):
+    with pytest.raises(UnreadableError):  # ended is not cleared, and an arm has two parts
+        read_cell(column("courses", name), written)
 
 
 def test_a_risk_is_never_put_to_the_milder_side():

@@ -174,6 +174,45 @@ def test_a_workbook_without_courses_says_what_it_has(tmp_path, rows):
     assert "forecast workbook NEW.xlsx" in str(no.value)
 
 
+def test_a_map_without_a_required_column_says_where_to_name_it(book, capsys):
+    file, text, _ = proposed(book)
+    file.write_text(text.replace('"Case no" = "course_id"', '"Case no" = ""'), "utf-8")
+    command = ["check", str(book), "--columns", str(file), "--language"]
+    for language, says in (
+        ("en", "has no column course_id. Under [courses.columns] in columns.toml, give the head"),
+        ("de", "fehlt die Spalte course_id. Unter [courses.columns] in columns.toml die Über"),
+    ):
+        assert main([*command, language]) == 1
+        assert says in capsys.readouterr().err
+
+
+def test_without_a_map_a_missing_column_is_named_in_german(tmp_path, capsys):
+    (tmp_path / "lasers.csv").write_text("laser_id;regime\nyag;ns\n")
+    simulate_log(5, seed=1).courses.to_csv(tmp_path / "courses.csv", index=False)
+    assert main(["check", str(tmp_path), "--language", "de"]) == 1
+    said = capsys.readouterr().err
+    assert "In der Tabelle lasers fehlt die Spalte wavelengths_nm" in said
+    assert "wavelengths_nm ergänzen: Zahlen durch ; getrennt, jede von 400 bis 1100" in said
+
+
+@pytest.mark.parametrize(
+    "headings",
+    [
+        ("Lfd. Nr.", "Kd.-Nr.", "Beginn", "Anzahl Sitzungen", "Ergebnis"),
+        ("Dossier", "No client", "Date 1ère séance", "Nb séances", "Résultat"),
+    ],
+)
+def test_abbreviated_headings_are_known(tmp_path, headings):
+    made = openpyxl.Workbook()
+    made.active.title = "Dossiers"
+    made.active.append(list(headings))
+    made.active.append(["a", "b", "2021-03-02", 5, "abandon"])
+    made.save(tmp_path / "log.xlsx")
+    _, text, _ = proposed(tmp_path / "log.xlsx")
+    columns = ["course_id", "client_id", "started_on", "sessions_given", "outcome"]
+    assert tomllib.loads(text)["courses"]["columns"] == dict(zip(headings, columns, strict=True))
+
+
 def test_french_and_spanish_headings_are_known(tmp_path):
     made = openpyxl.Workbook()
     sheet = made.active

@@ -311,7 +311,8 @@ def test_what_drives_a_count_beyond_the_horizon_is_told_of_100_and_by_when(
     for row, one in zip(found.drivers, expected, strict=False):
         assert one.chances is not None
         own, other = map(words.of_100, one.chances)
-        assert row.difference in (f"{own}, else {other}", f"{own}, sonst {other}")
+        instead = f"{own} instead of {other} of 100: ", f"{own} statt {other} von 100: "
+        assert row.difference == instead[language == "de"] + words.whole(100 * one.difference)
     assert {25, 100} <= set(numbers(found.drivers_hint))
     assert not {25, 100} & set(numbers(told(desk, Asked(COMMON), language).drivers_hint))
 

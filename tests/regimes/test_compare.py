@@ -354,6 +354,9 @@ def test_the_effect_within_levels_is_tested_for_being_one(log, found_alone):
     assert statistic > 0
     assert horizon <= found_alone.horizons["ps - ns"]
     assert any("by smoker, to session" in note for note in map(str, found_alone.notes))
+    said, _, rest = found_alone.to_text().partition("\n\n")
+    assert said.count(", by smoker") == 3
+    assert ", by smoker" not in rest
     assert found_alone.to_dict()["differ"]["ps - ns"]["p_value"] == pytest.approx(p_value)
 
 
@@ -383,7 +386,15 @@ def test_looking_again_widens_every_interval_and_says_why(log):
     assert one.estimate == other.estimate
     width = [high - low for low, high in (one.interval, other.interval)]
     assert 1.5 < width[1] / width[0] < 1.7
-    assert any("at every look" in note for note in map(str, again.notes))
+    assert "at every look" in again.to_text().partition("\n\n")[0]
+
+
+def test_looking_again_the_log_never_chooses_the_horizon(log):
+    far = compare_regimes(log, horizon=25, replicates=20, looking_again=True)
+    assert far.difference["ps - ns"].estimate is None
+    assert not far.supported
+    assert not any(note.code == "regimes.ask_again" for note in far.notes)
+    assert " 25" in far.words["ps - ns"]
 
 
 def test_operators_who_like_ps_and_are_quick_do_not_make_ps_save_sessions():

@@ -1,6 +1,7 @@
 """How many more courses settle a comparison."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -27,6 +28,8 @@ def test_smaller_differences_and_surer_answers_need_more_courses(log):
         assert plan.cleared[0.8] == pytest.approx(plan.schoenfeld[0.8], rel=0.35)
         assert plan.design_effect >= 1
         assert list(plan.to_frame()["chance"]) == [0.8, 0.9]
+    far = replace(plans[1.0], courses={0.8: 1623}, more={0.8: 1223}, years={0.8: 49.6})
+    assert "1,623 courses in all, 1,223 more than now, about 50 years" in far.to_text()
     assert plans[1.0].courses[0.8] > 2 * plans[2.0].courses[0.8]
 
 
