@@ -16,7 +16,7 @@ from forecast.assess import grouped_folds
 from forecast.errors import RequestError
 from forecast.forecaster.fit import fit_forecaster
 from forecast.log import enquiries_of
-from forecast.prices import from_cents, mean_estimates, past_courses, price_rows
+from forecast.prices import clients_drawn, from_cents, mean_estimates, past_courses, price_rows
 
 if TYPE_CHECKING:
     from forecast.log import OutcomeLog
@@ -132,21 +132,23 @@ def value_of_quoting(
     meant = at_one.spent * tariff.target_margin / (1 - tariff.target_margin)
     wrong = [np.abs(past.margins - meant) for past in (at_one, at_own)]
     lost = [np.maximum(-past.margins, 0.0) for past in (at_one, at_own)]
-    gain = _per_100(wrong[0] - wrong[1], weights, client, resamples, seed)
-    low, high = np.quantile(gain[1:], [(1 - level) / 2, (1 + level) / 2])
+    gains = wrong[0] - wrong[1]
 
-    def mean(values: FloatArray) -> Decimal:
-        return from_cents(float(100 * weights @ values / weights.sum()))
+    def per_100(values: FloatArray, counts: FloatArray | float = 1.0) -> float:
+        each = weights * counts
+        return float(100 * each @ values / max(each.sum(), 1e-9))
 
+    again = [per_100(gains, counts) for counts in clients_drawn(log, resamples, seed)]
+    low, high = np.quantile(again, [(1 - level) / 2, (1 + level) / 2])
     return QuotingValue(
         package=package.name,
         currency=tariff.currency,
         n_courses=int(at_one.ended.sum()),
         n_clients=len(set(client[at_one.ended])),
-        put_right=from_cents(float(gain[0])),
+        put_right=from_cents(per_100(gains)),
         interval=(from_cents(float(low)), from_cents(float(high))),
-        losses=(mean(lost[0]), mean(lost[1])),
-        margins=(mean(at_one.margins), mean(at_own.margins)),
+        losses=(from_cents(per_100(lost[0])), from_cents(per_100(lost[1]))),
+        margins=(from_cents(per_100(at_one.margins)), from_cents(per_100(at_own.margins))),
     )
 
 
@@ -163,16 +165,3 @@ def _prices(
     (own,) = price_rows(pmf[held], stop[held], [package], tariff, area_cm2=area)
     (flat,) = price_rows(usual, usual_stop, [package], tariff, area_cm2=area)
     return own.for_margin, flat.for_margin
-
-
-# the mean over courses times 100, and that of clients drawn anew
-def _per_100(
-    values: FloatArray, weights: FloatArray, client: FloatArray, resamples: int, seed: int
-) -> FloatArray:
-    number = np.unique(client.astype(str), return_inverse=True)[1]
-    sums = [np.bincount(number, weights=each) for each in (values * weights, weights)]
-    drawn = np.random.default_rng(seed).multinomial(
-        len(sums[0]), np.full(len(sums[0]), 1 / len(sums[0])), size=resamples
-    )
-    counts = np.vstack([np.ones(len(sums[0])), drawn])
-    return np.asarray(100 * (counts @ sums[0]) / np.maximum(counts @ sums[1], 1e-9))

@@ -127,10 +127,9 @@ def backtest_package(
     resamples = check_whole_number(resamples, name="resamples", low=2)
     tail = (1 - check_level(level)) / 2
     mean, loses = past.means(np.ones(len(past.ended)))
-    clients = np.unique(log.courses["client_id"].to_numpy(dtype=str), return_inverse=True)[1]
     again = [
         past.means(counts)[0]
-        for counts in _resampled(clients, resamples, check_seed(seed))
+        for counts in clients_drawn(log, resamples, seed)
         if counts[past.ended].any()
     ]
     low, high = np.quantile(again, [tail, 1 - tail])
@@ -149,9 +148,13 @@ def backtest_package(
     )
 
 
-def _resampled(clients: npt.NDArray[np.int64], n: int, seed: int) -> Iterator[FloatArray]:
-    # how often each course counts when clients are drawn anew, n times
-    rng, size = np.random.default_rng(seed), int(clients.max()) + 1
+def clients_drawn(log: OutcomeLog, n: int, seed: int) -> Iterator[FloatArray]:
+    """Yield how often each course of ``log`` counts when clients are drawn anew, ``n`` times.
+
+    Raises RequestError on a ``seed`` that is none.
+    """
+    clients = np.unique(log.courses["client_id"].to_numpy(dtype=str), return_inverse=True)[1]
+    rng, size = np.random.default_rng(check_seed(seed)), int(clients.max()) + 1
     for _ in range(n):
         yield rng.multinomial(size, np.full(size, 1 / size))[clients].astype(np.float64)
 
