@@ -82,7 +82,7 @@ def smoothed(dates: np.ndarray, months: pd.PeriodIndex, rng: np.random.Generator
     model = ETSModel(series, error="add", trend="add", damped_trend=True,
                      seasonal="add", seasonal_periods=12)  # fmt: skip
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
+        warnings.simplefilter("ignore")  # of statsmodels, on the way of its search
         fit = model.fit(disp=False)
     paths = fit.simulate(len(months), repetitions=PATHS, anchor="end", rng=rng)
     return np.maximum(np.asarray(paths).T, 0)

@@ -148,7 +148,7 @@ ALL_AT_ONCE = {
 
 
 # Whoever freezes a process sends it a signal that only Windows lacks.
-freezable = pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="no SIGSTOP")  # on Windows
+freezable = pytest.mark.skipif(os.name != "posix", reason="Windows freezes no process by signal")
 
 
 def freeze(process):
@@ -266,7 +266,7 @@ def is_running(number):
     return not stat.exists() or stat.read_text().rpartition(")")[2].split()[0] != "Z"
 
 
-@pytest.mark.skipif(os.name != "posix", reason="Windows does not say that a parent is gone")
+@pytest.mark.skipif(os.name != "posix", reason="Windows never gives a child another parent")
 @pytest.mark.parametrize("how", ["SIGKILL", pytest.param("SIGTERM", marks=pytest.mark.slow)])
 def test_child_processes_end_with_their_parent(tmp_path, how):
     parent = subprocess.Popen([sys.executable, "-c", PARENT, str(tmp_path)], env=ENVIRONMENT)

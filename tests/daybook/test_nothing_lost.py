@@ -31,7 +31,7 @@ from .conftest import promised, visit
 ROOT = Path(__file__).parents[2]
 # Processes are forked and killed, and files limited, in ways that Windows lacks; its share is
 # held by the other tests of this file, which run everywhere, and by those of tests/test_files.py.
-unix = pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork")  # Windows has none
+unix = pytest.mark.skipif(os.name != "posix", reason="Windows can neither fork nor limit a file")
 
 
 def writer(path: Path, code: str) -> tuple[int, TextIO]:

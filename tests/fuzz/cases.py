@@ -368,7 +368,7 @@ def run(made: Maker, kind: str, seed: int, folder: Path) -> str:
         with warnings.catch_warnings():
             # Elsewhere a warning is an error. Here what is looked for is how a case ends, and
             # damaged files make openpyxl, pyarrow and numpy warn in ways that differ by version.
-            warnings.simplefilter("ignore")  # how a case ends counts, not what libraries warn
+            warnings.simplefilter("ignore")  # libraries warn of damage; judged is how a case ends
             ask()
     except ForecastError:
         pass

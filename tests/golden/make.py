@@ -52,7 +52,7 @@ def workshop() -> Iterator[Path]:
         stack.enter_context(warnings.catch_warnings())
         # That nothing warns is held by the tests of each room, where it is an error. Here what is
         # printed and written is compared, and a library's warning differs by version.
-        warnings.simplefilter("ignore")  # a library's warnings differ by version
+        warnings.simplefilter("ignore")  # by version libraries warn of other things, on stderr
         yield folder
 
 

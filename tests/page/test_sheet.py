@@ -33,7 +33,7 @@ A4, LETTER = (595, 842), (612, 792)  # points, ISO 216 and ANSI/ASME Y14.1
 
 # A browser prints the sheet. A developer may have none; the continuous check installs one before it
 # calls the tests, so that there these always run.
-needs_browser = pytest.mark.skipif(find_browser() is None, reason="no Chromium")  # not of pip
+needs_browser = pytest.mark.skipif(find_browser() is None, reason="pip installs no browser")
 
 
 def printed(html: str, path: Path) -> pypdf.PdfReader:
