@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from forecast.log.extra import Extra, extra_number
     from forecast.log.headings import refuse_repeated
     from forecast.log.identity import is_code, masked, quoted
+    from forecast.log.mending import MOST_MENDED, mended_file, write_to_mend
     from forecast.log.outcome_log import (
         OutcomeLog,
         check_log,
@@ -43,7 +44,7 @@ if TYPE_CHECKING:
         suspicions,
     )
     from forecast.log.reading import every_sheet
-    from forecast.log.report import changed_files, in_words, shelf_for, write_set_aside
+    from forecast.log.report import LogReport, in_words
     from forecast.log.workbook import new_workbook
     from forecast.log.workbook_map import propose_map
 

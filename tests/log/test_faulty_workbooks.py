@@ -5,11 +5,10 @@ import re
 import openpyxl
 import pytest
 
-from forecast.log import propose_map, read_log
+from forecast.log import mended_file, propose_map, read_log, write_to_mend
 
 from .faulty_workbooks import COUNT, FAULTS, LAYOUTS, make_book, rows_meant, write_book
 
-WAITS = "a course whose own row is used"
 EXACT = ("client_id", "skin_type", "body_site", "inks", "ink_density", "layering", "outcome")
 
 
@@ -32,19 +31,17 @@ def filled_in(text):
 
 
 def mend(book, path, report):
-    """Correct each cell that the report names, and nothing else; take rows written twice away."""
-    made, cells = openpyxl.load_workbook(path), set()
-    for row in report.set_aside.to_dict("records"):
-        cell = report.cell(row["table"], row["row"], row["column"])
-        if row["rule"] != WAITS and cell in book.meant:
-            cells.add(cell)
-    for cell in cells:
-        sheet, _, place = cell.partition("!")
-        made[sheet][place] = book.meant[cell]
-        if book.meant[cell] is None:
-            for one in made[sheet][made[sheet][place].row]:
-                one.value = None
-    made.save(path)
+    """Correct each coloured cell of the workbook that is to be mended, and nothing else."""
+    written, _ = write_to_mend(report, path.with_name("to-mend.xlsx"))
+    made = openpyxl.load_workbook(written)
+    for sheet in made:
+        for row in sheet.iter_rows(min_row=2):
+            places = iter(row[0].value.split("\n"))  # in the order of the faults
+            for column in dict.fromkeys(one.split(":")[0] for one in row[1].value.split("\n")):
+                (cell,) = (c for c in row if sheet.cell(1, c.column).value == column)
+                assert cell.fill.fill_type == "solid"
+                cell.value = book.meant.get(next(places), cell.value)
+    made.save(mended_file(path))
 
 
 @pytest.mark.parametrize("number", range(COUNT))

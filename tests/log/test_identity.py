@@ -146,8 +146,8 @@ def test_free_text_goes_no_further_than_the_reader(courses):
     spoilt["skin_type"] = ["purple", *spoilt["skin_type"][1:]]
     spoilt["started_on"] = ["never", *spoilt["started_on"][1:].astype(str)]
     log = OutcomeLog.from_frames(spoilt)
-    assert len(log.report.withheld["courses"]) == 1
-    held = [log.courses, log.report.withheld["courses"], log.report.set_aside]
+    assert len(log.report.to_mend["courses"]) == 1
+    held = [log.courses, log.report.to_mend["courses"], log.report.set_aside]
     assert not any("was here" in frame.to_csv() for frame in held)
 
 

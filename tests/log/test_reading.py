@@ -408,10 +408,10 @@ def test_texts_of_parquet_come_back_as_texts_whatever_the_file_holds_them_as(log
     assert len(read.courses) == len(log.courses) - 1
     for name in TABLES:
         assert "category" not in set(getattr(read, name).dtypes.astype(str))
-        assert "category" not in set(read.report.withheld[name].dtypes.astype(str))
-    left_out = read.report.withheld["courses"]
+        assert "category" not in set(read.report.to_mend[name].dtypes.astype(str))
+    left_out = read.report.to_mend["courses"]
     assert list(left_out["skin_type"]) == ["IX"]
-    assert len(read.report.withheld["sessions"]) == log.courses.loc[30, "sessions_given"]
+    assert read.report.rows["sessions"].set_aside == log.courses.loc[30, "sessions_given"]
 
 
 COURSE = {
