@@ -5,8 +5,10 @@ import json
 import pandas as pd
 import pytest
 
+from forecast.daybook import begin_daybook
 from forecast.invented import simulate_log
-from forecast.log.outcome_log import OutcomeLog
+from forecast.log.data_package import write_log
+from forecast.log.outcome_log import OutcomeLog, read_log
 
 
 @pytest.fixture(scope="module")
@@ -76,3 +78,16 @@ def test_a_log_of_which_nothing_can_be_used_still_has_its_report():
         assert report.rows[table].used == 0
     assert report.rows["lasers"].used == len(log.lasers)
     assert report.flagged.empty
+
+
+def test_a_row_of_a_daybook_is_named_by_its_course(tmp_path):
+    log = simulate_log(30, seed=9)
+    gradings = log.gradings.copy()
+    gradings.loc[1, "fading_pct"] = 0
+    write_log(OutcomeLog.from_frames(log.courses, log.sessions, gradings), tmp_path / "log")
+    begin_daybook(tmp_path / "book.sqlite", tmp_path / "log")
+    report = read_log(tmp_path / "book.sqlite").report
+    first = report.to_dict()["flagged"][0]
+    assert first["cell"] == f"course {gradings['course_id'][1]}"
+    assert f"    {first['cell']}: '0'. Check it" in report.to_text()
+    assert f"    Behandlung {gradings['course_id'][1]}: '0'." in report.to_text(language="de")
