@@ -7,7 +7,7 @@ from forecast._doors import door
 if TYPE_CHECKING:
     from forecast.log.cells import FRACTIONS, LATEST, fractions_like, normal_heading
     from forecast.log.columns import ALL_TABLES, TABLES, Column, column, column_names
-    from forecast.log.data_package import write_log
+    from forecast.log.data_package import checksums, write_log
     from forecast.log.daybook_file import (
         APPLICATION_ID,
         guards,

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from forecast.log.outcome_log import OutcomeLog
 
 TYPES = {"integer": "integer", "number": "number", "date": "date"}  # all else is a string
+BESIDE = "beside"  # in the description: checksums of files that are no tables
 OWN = "A column of the clinic's own."
 NUMBER = r"[0-9]+(\.[0-9]+)?"
 
@@ -109,6 +110,7 @@ def write_log(
     *,
     title: str = "Outcome log",
     promises: pd.DataFrame | None = None,
+    beside: Mapping[str, str] | None = None,
 ) -> None:
     """Write the log's tables as CSV files with ``datapackage.json``, byte for byte repeatable.
 
@@ -116,7 +118,8 @@ def write_log(
     shortest form, dates as YYYY-MM-DD, empty cells for what is not recorded. Tables without rows
     are not written, nor further columns in which nothing stands. `read_log` of the folder gives the
     same frames back, and says so where a table is not as it was written: the description, with its
-    ``title``, holds the SHA-256 of each. ``promises``, all texts, are written beside them.
+    ``title``, holds the SHA-256 of each. ``promises``, all texts, are written beside them, and
+    ``beside`` has the checksums of further files, by their name.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
@@ -140,8 +143,19 @@ def write_log(
         content = texts.to_csv(index=False, lineterminator="\n").encode()
         resource["hash"] = sum_of(content)
         write_whole(folder / f"{name}.csv", content)
+    described |= {BESIDE: dict(beside)} if beside else {}
     text = json.dumps(described, indent=2, ensure_ascii=False)
     write_whole(folder / "datapackage.json", text + "\n")
+
+
+def checksums(described: Mapping[str, Any]) -> dict[str, str]:
+    """Return the checksum of each file that a description of a package has one of."""
+    resources, beside = described.get("resources"), described.get(BESIDE)
+    parts = (
+        [one for one in resources if isinstance(one, dict)] if isinstance(resources, list) else []
+    )
+    found = {str(one.get("path")): str(one["hash"]) for one in parts if "hash" in one}
+    return found | (beside if isinstance(beside, dict) else {})
 
 
 def _written(frame: pd.DataFrame, table: str) -> tuple[Column, ...]:

@@ -27,6 +27,7 @@ from forecast._notes import Note
 from forecast.errors import DataError
 from forecast.log.cells import SEPARATORS, folded, normal_heading
 from forecast.log.columns import TABLES, column
+from forecast.log.data_package import checksums
 from forecast.log.daybook_file import is_daybook, read_tables
 from forecast.log.headings import refuse_repeated, with_headings
 from forecast.log.identity import quoted
@@ -169,7 +170,7 @@ def _folder(path: Path) -> RawLog:
                     "Correct it, or take it out of the folder.",
                 )
             state_cleared(raw, file.name, stated)
-            raw.written = _checksums(stated)
+            raw.written = checksums(stated)
     of: dict[str, Path] = {}
     for file in files:
         name, kind = normal_heading(file.stem), file.suffix.lower()
@@ -185,15 +186,6 @@ def _folder(path: Path) -> RawLog:
         of[name] = file
         add_table(raw, name, _parquet(file) if kind == ".parquet" else _csv(raw, file))
     return raw
-
-
-# of the files that a package describes
-def _checksums(stated: Mapping[str, Any]) -> dict[str, str]:
-    resources = stated.get("resources")
-    parts = (
-        [one for one in resources if isinstance(one, dict)] if isinstance(resources, list) else []
-    )
-    return {str(one.get("path")): str(one["hash"]) for one in parts if "hash" in one}
 
 
 def state_cleared(raw: RawLog, file: str, stated: Mapping[str, Any]) -> None:

@@ -83,11 +83,14 @@ def test_a_log_of_which_nothing_can_be_used_still_has_its_report():
 def test_a_row_of_a_daybook_is_named_by_its_course(tmp_path):
     log = simulate_log(30, seed=9)
     gradings = log.gradings.copy()
-    gradings.loc[1, "fading_pct"] = 0
+    last = gradings.index[-1]
+    gradings.loc[last, "fading_pct"] = 0
     write_log(OutcomeLog.from_frames(log.courses, log.sessions, gradings), tmp_path / "log")
     begin_daybook(tmp_path / "book.sqlite", tmp_path / "log")
     report = read_log(tmp_path / "book.sqlite").report
     (first,) = (one for one in report.to_dict()["flagged"] if one["value"] == "0")
-    assert first["cell"] == f"course {gradings['course_id'][1]}"
-    assert f"    {first['cell']}: '0'. Check it" in report.to_text()
-    assert f"    Behandlung {gradings['course_id'][1]}: '0'." in report.to_text(language="de")
+    assert first["cell"] == f"course {gradings['course_id'][last]}"
+    assert f"    {first['cell']}: '0'. Check it" in report.to_text(examples=99)
+    assert f"    Behandlung {gradings['course_id'][last]}: '0'." in report.to_text(
+        examples=99, language="de"
+    )
