@@ -58,6 +58,7 @@ COMMANDS = {
             "requirements.txt",
             "--pyproject",
             "pyproject.toml",
+            "--output-reproducible",
             "--output-file",
             "bill-of-materials.json",
         ],

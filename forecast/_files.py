@@ -59,7 +59,7 @@ def read_whole(path: Path, most: int) -> bytes:
     with path.open("rb") as file:
         content = file.read(most + 1)
     if len(content) > most:
-        raise OSError(errno.EFBIG, f"it has more than {most:,} bytes")
+        raise OSError(errno.EINVAL, f"it has more than {most:,} bytes")
     return content
 
 

@@ -482,6 +482,8 @@ def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
 # What has its seal answered when it was written; what has none, somebody may have made.
 def _from_dict(stored: Mapping[str, Any], named: str, *, sealed_whole: bool) -> Forecaster:
     try:
+        if not isinstance(stored["notes"], list):
+            raise TypeError("its notes are no list")
         summary = LogSummary.from_dict(stored["reference"])
         if stored["goal"] == "lighten" and summary.lightening is None:
             raise RequestError(
