@@ -96,7 +96,7 @@ def run_check(options: Options) -> None:
     options.of_log = []  # the report itself says it all
     warnings = [*suspicions(log), *(reactions.under_recording(log) if len(log.sessions) else ())]
     language = options.language
-    written, changed, next_step = _to_mend(log.report, options)
+    written, changed, next_step = _to_correct(log.report, options)
     data = {
         **log.report.to_dict(),
         "warnings": warnings,
@@ -111,24 +111,24 @@ def run_check(options: Options) -> None:
     answer(options, data, "\n".join(lines))
 
 
-def _to_mend(
+def _to_correct(
     report: LogReport, options: Options
 ) -> tuple[Path | None, tuple[Path, ...], list[str]]:
-    from forecast.log import MOST_MENDED, is_daybook, mended_file, write_to_mend
+    from forecast.log import MOST_CORRECTED, corrected_file, is_daybook, write_to_correct
 
     if is_daybook(options.log):
-        said = "To mend: in the page open the course, undo what is wrong and write it down anew."
-        return None, (), [said] * any(map(len, report.to_mend.values()))
-    written, changed = write_to_mend(report, options.to_mend, language=options.language)
-    kept = mended_file(options.log)
+        said = "Next: in the page open the course, undo what is wrong and write it down anew."
+        return None, (), [said] * any(map(len, report.to_correct.values()))
+    written, changed = write_to_correct(report, options.to_correct, language=options.language)
+    kept = corrected_file(options.log)
     if written is None:
         return None, changed, []
     lines = [
-        f"To mend: correct the coloured cells in {written}, save it as {kept} and check again; "
+        f"Next: correct the coloured cells in {written}, save it as {kept} and check again; "
         "or correct the log itself."
     ]
-    if max(map(len, report.to_mend.values())) > MOST_MENDED:
-        lines.append(f"The workbook has the first {MOST_MENDED:,} rows of a table.")
+    if max(map(len, report.to_correct.values())) > MOST_CORRECTED:
+        lines.append(f"The workbook has the first {MOST_CORRECTED:,} rows of a table.")
     if changed:
         lines.append(
             f"Left alone, as somebody changed it: {', '.join(map(str, changed))}. What was "

@@ -9,14 +9,13 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from forecast._files import read_json, sum_of, write_whole
+from forecast._files import checksums, read_json, sum_of, write_whole
 from forecast.daybook.daybook import Daybook, make_daybook
 from forecast.daybook.promises import read_promises, read_register
 from forecast.errors import DataError, RequestError
 from forecast.log import (
     ALL_TABLES,
     TABLES,
-    checksums,
     column_names,
     guards,
     opened,

@@ -7,7 +7,8 @@ from forecast._doors import door
 if TYPE_CHECKING:
     from forecast.log.cells import FRACTIONS, LATEST, fractions_like, normal_heading
     from forecast.log.columns import ALL_TABLES, TABLES, Column, column, column_names
-    from forecast.log.data_package import checksums, write_log
+    from forecast.log.corrections import MOST_CORRECTED, corrected_file, write_to_correct
+    from forecast.log.data_package import write_log
     from forecast.log.daybook_file import (
         APPLICATION_ID,
         guards,
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
     from forecast.log.extra import Extra, extra_number
     from forecast.log.headings import refuse_repeated
     from forecast.log.identity import is_code, masked, quoted
-    from forecast.log.mending import MOST_MENDED, mended_file, write_to_mend
     from forecast.log.outcome_log import (
         OutcomeLog,
         check_log,

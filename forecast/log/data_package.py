@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._files import sum_of, write_whole
+from forecast._files import BESIDE, sum_of, write_whole
 from forecast.log.columns import ALL_TABLES, FOREIGN_KEYS, KEYS, TABLES, Column
 
 if TYPE_CHECKING:
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from forecast.log.outcome_log import OutcomeLog
 
 TYPES = {"integer": "integer", "number": "number", "date": "date"}  # all else is a string
-BESIDE = "beside"  # in the description: checksums of files that are no tables
 OWN = "A column of the clinic's own."
 NUMBER = r"[0-9]+(\.[0-9]+)?"
 
@@ -146,16 +145,6 @@ def write_log(
     described |= {BESIDE: dict(beside)} if beside else {}
     text = json.dumps(described, indent=2, ensure_ascii=False)
     write_whole(folder / "datapackage.json", text + "\n")
-
-
-def checksums(described: Mapping[str, Any]) -> dict[str, str]:
-    """Return the checksum of each file that a description of a package has one of."""
-    resources, beside = described.get("resources"), described.get(BESIDE)
-    parts = (
-        [one for one in resources if isinstance(one, dict)] if isinstance(resources, list) else []
-    )
-    found = {str(one.get("path")): str(one["hash"]) for one in parts if "hash" in one}
-    return found | (beside if isinstance(beside, dict) else {})
 
 
 def _written(frame: pd.DataFrame, table: str) -> tuple[Column, ...]:

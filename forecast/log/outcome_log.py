@@ -345,7 +345,7 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
     aside = gather(part for table in tables.values() for part in table.set_aside)
     flagged = gather((part for table in tables.values() for part in table.flagged), FLAGGED)
     faults = pd.concat([aside[~aside["rule"].isin(NO_FAULTS)], flagged[flagged["blanked"]]])
-    before = raw.mended if len(faults) else {}
+    before = raw.corrected if len(faults) else {}
     rows = {
         name: RowCount(
             len(raw.tables[name]),
@@ -364,7 +364,7 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
         tolerated=pd.DataFrame(habits, columns=list(TOLERATED)),
         extra_columns={name: table.extra for name, table in tables.items() if table.extra},
         notes=tuple(raw.notes),
-        to_mend={
+        to_correct={
             name: _as_written(
                 raw.tables[name],
                 table.frame.columns,
@@ -372,7 +372,7 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
             )
             for name, table in tables.items()
         },
-        mended=raw.mended,
+        corrected=raw.corrected,
         places=raw.places,
     )
 

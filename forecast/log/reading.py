@@ -17,6 +17,7 @@ from forecast._checks import counted, shown
 from forecast._files import (
     MAX_CELL,
     SEAL,
+    checksums,
     csv_rows,
     read_json,
     read_whole,
@@ -27,11 +28,10 @@ from forecast._notes import Note
 from forecast.errors import DataError
 from forecast.log.cells import SEPARATORS, folded, normal_heading
 from forecast.log.columns import TABLES, column
-from forecast.log.data_package import checksums
+from forecast.log.corrections import apply_corrections, corrected_file
 from forecast.log.daybook_file import is_daybook, read_tables
 from forecast.log.headings import refuse_repeated, with_headings
 from forecast.log.identity import quoted
-from forecast.log.mending import apply_mends, mended_file
 from forecast.log.report import TOLERATED, Place
 from forecast.log.workbook import Sheets, first_line, letters, sheets_of
 
@@ -56,7 +56,7 @@ class RawLog:
     tolerated: list[dict[str, Any]] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
     places: dict[str, tuple[Place, ...]] = field(default_factory=dict)
-    mended: dict[str, dict[int, str]] = field(default_factory=dict)
+    corrected: dict[str, dict[int, str]] = field(default_factory=dict)
     cleared_at: float | None = None
     cleared_judged: str = ""
     written: dict[str, str] = field(default_factory=dict)  # checksums of files, if any
@@ -76,7 +76,7 @@ def read_raw(path: Path) -> RawLog:
             raise DataError(f"There is no {path}.", "Give the folder or the workbook of the log.")
         raw = _folder(path) if path.is_dir() else _one_file(path)
         if "courses" in raw.tables and not is_daybook(path):
-            mend(raw, path)
+            correct(raw, path)
     except OSError as error:
         raise DataError(
             f"{error.filename or path} cannot be read ({error.strerror}).",
@@ -221,13 +221,13 @@ def add_table(raw: RawLog, name: str, frame: pd.DataFrame) -> None:
     raw.tables[name] = frame
 
 
-def mend(raw: RawLog, path: Path, words: Mapping[str, Words] | None = None) -> None:
-    """Put the rows that were mended, if there are any, into their tables, and note how many.
+def correct(raw: RawLog, path: Path, words: Mapping[str, Words] | None = None) -> None:
+    """Put the rows that were corrected, if there are any, into their tables, and note how many.
 
-    ``words`` are the clinic's own, by table. Raises DataError if the workbook of mended rows is
+    ``words`` are the clinic's own, by table. Raises DataError if the workbook of corrected rows is
     none, or has a table that the log does not have.
     """
-    file = mended_file(path)
+    file = corrected_file(path)
     if not file.is_file():
         return
     sheets, _ = sheets_of(file, lambda title: normal_heading(title) in TABLES)
@@ -235,15 +235,17 @@ def mend(raw: RawLog, path: Path, words: Mapping[str, Words] | None = None) -> N
         table = normal_heading(title)
         if table not in raw.tables:
             raise DataError(
-                f"{file.name} has mended rows of {table}, and the log has no such table.",
+                f"{file.name} has corrected rows of {table}, and the log has no such table.",
                 "Put the table there, or take the sheet out of the workbook.",
             )
         with_words = in_levels(with_headings(table, rows, sheet=title)[0], (words or {}).get(table))
         there = set(raw.tables[table].index)
-        raw.tables[table], raw.mended[table] = apply_mends(table, raw.tables[table], with_words)
-        replaced = len(there & raw.mended[table].keys())
-        counts = {"replaced": replaced, "added": len(raw.mended[table]) - replaced}
-        raw.notes.append(Note("log.mended", values={"table": table, **counts}))
+        raw.tables[table], raw.corrected[table] = apply_corrections(
+            table, raw.tables[table], with_words
+        )
+        replaced = len(there & raw.corrected[table].keys())
+        counts = {"replaced": replaced, "added": len(raw.corrected[table]) - replaced}
+        raw.notes.append(Note("log.corrected", values={"table": table, **counts}))
 
 
 def in_levels(frame: pd.DataFrame, words: Words | None) -> pd.DataFrame:

@@ -104,12 +104,12 @@ class LogReport(Result):
         Columns that the log does not know; they are kept out of everything.
     notes : tuple of Note
         What else a reader should know.
-    to_mend : dict of str to DataFrame
+    to_correct : dict of str to DataFrame
         The rows that somebody should correct, as they were written; the index is the row number.
         They are those set aside for a fault of their own, those with a cell that could not be
-        read, and those that were mended before.
-    mended : dict of str to dict of int to str
-        What the mended rows say that they take the place of, by row number.
+        read, and those that were corrected before.
+    corrected : dict of str to dict of int to str
+        What the corrected rows say that they take the place of, by row number.
     places : dict of str to tuple of Place
         The sheets that each table was read from; empty for CSV and Parquet files. Where a table
         was put together from several, its rows are numbered on from one to the next.
@@ -122,8 +122,8 @@ class LogReport(Result):
     tolerated: pd.DataFrame
     extra_columns: Mapping[str, tuple[str, ...]]
     notes: tuple[Note, ...] = ()
-    to_mend: Mapping[str, pd.DataFrame] = field(default_factory=dict)
-    mended: Mapping[str, Mapping[int, str]] = field(default_factory=dict)
+    to_correct: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    corrected: Mapping[str, Mapping[int, str]] = field(default_factory=dict)
     places: Mapping[str, tuple[Place, ...]] = field(default_factory=dict)
 
     def cell(self, table: str, row: int, column: str) -> str:
@@ -143,7 +143,7 @@ class LogReport(Result):
         """Return the report as plain lists and numbers, ready for JSON.
 
         Cells that seem to hold a name, a number or an address of somebody are masked; the frames,
-        and the rows written out to be mended, have them as they are.
+        and the rows written out to be corrected, have them as they are.
         """
         return {
             "source": self.source,

@@ -33,10 +33,10 @@ from forecast.log.identity import identifies
 from forecast.log.reading import (
     RawLog,
     add_table,
+    correct,
     every_sheet,
     headings_found,
     in_levels,
-    mend,
     place_of,
     state_cleared,
 )
@@ -111,7 +111,7 @@ def read_mapped(path: Path, file: Path) -> RawLog:
         raise DataError(
             f"{file.name} has no table courses.", "Give it [courses] with sheets and columns."
         )
-    mend(raw, path, {table: found.words for table, found in maps.items()})
+    correct(raw, path, {table: found.words for table, found in maps.items()})
     return raw
 
 
@@ -323,7 +323,7 @@ def _heading_line(table: str, heading: str, name: str, cells: pd.Series[Any]) ->
     why = identifies(heading, cells)
     if why:
         return f'{_quoted(heading)} = ""  # kept out: {why}'
-    # without a line it stays beside the rows that are to be mended
+    # without a line it stays beside the rows that are to be corrected
     return f'# {_quoted(heading)} = ""  # not known; no part of the log'
 
 

@@ -156,7 +156,7 @@ def csv_folder(made: Maker, rng: random.Random, folder: Path) -> Callable[[], ob
 
 LEFT = (
     "._courses.csv", "~$courses.csv", ".courses.csv", "Courses .csv", "COURSES.CSV",
-    "courses.parquet", "mended.xlsx", "courses_mended.xlsx", "notes.csv",
+    "courses.parquet", "corrected.xlsx", "courses_corrected.xlsx", "notes.csv",
     "datapackage.json", "log.xlsx",
 )  # fmt: skip
 

@@ -94,7 +94,7 @@ def test_rows_in_are_rows_used_and_rows_set_aside_whatever_is_written(edits):
         listed = log.report.set_aside.query("table == @name")
         assert listed["row"].nunique() == count.set_aside
         assert {*listed["row"]} <= {*range(2, len(frame) + 2)}
-        assert {*log.report.to_mend[name].index} <= {*range(2, len(frame) + 2)}
+        assert {*log.report.to_correct[name].index} <= {*range(2, len(frame) + 2)}
         assert (listed["rule"].str.len() > 3).all()
         assert listed["remedy"].str.endswith(".").all()
     assert_canonical(log)

@@ -1,11 +1,12 @@
-"""Fifteen faulty workbooks are read after one map and one mend, and nothing is lost in silence."""
+"""Fifteen faulty workbooks are read after one map and one correction,
+and nothing is lost in silence."""
 
 import re
 
 import openpyxl
 import pytest
 
-from forecast.log import mended_file, propose_map, read_log, write_to_mend
+from forecast.log import corrected_file, propose_map, read_log, write_to_correct
 
 from .faulty_workbooks import COUNT, FAULTS, LAYOUTS, make_book, rows_meant, write_book
 
@@ -30,9 +31,9 @@ def filled_in(text):
     return re.sub(r'^# "(\w+) \(own\)" = ""', r'"\1 (own)" = "\1"', text, flags=re.MULTILINE)
 
 
-def mend(book, path, report):
-    """Correct each coloured cell of the workbook that is to be mended, and nothing else."""
-    written, _ = write_to_mend(report, path.with_name("to-mend.xlsx"))
+def correct(book, path, report):
+    """Correct each coloured cell of the workbook that is to be corrected, and nothing else."""
+    written, _ = write_to_correct(report, path.with_name("to-correct.xlsx"))
     made = openpyxl.load_workbook(written)
     for sheet in made:
         for row in sheet.iter_rows(min_row=2):
@@ -41,16 +42,16 @@ def mend(book, path, report):
                 (cell,) = (c for c in row if sheet.cell(1, c.column).value == column)
                 assert cell.fill.fill_type == "solid"
                 cell.value = book.meant.get(next(places), cell.value)
-    made.save(mended_file(path))
+    made.save(corrected_file(path))
 
 
 @pytest.mark.parametrize("number", range(COUNT))
-def test_a_faulty_workbook_is_read_after_one_map_and_one_mend(books, tmp_path, number):
+def test_a_faulty_workbook_is_read_after_one_map_and_one_correct(books, tmp_path, number):
     book, columns = books[number], tmp_path / "columns.toml"
     path = write_book(book, tmp_path / "book.xlsx")
     columns.write_text(filled_in(propose_map(path, columns)[0]), "utf-8")
     first = read_log(path, columns=columns).report
-    mend(book, path, first)
+    correct(book, path, first)
     log = read_log(path, columns=columns)
     for report in (first, log.report):
         for rows in report.rows.values():

@@ -410,8 +410,8 @@ def test_texts_of_parquet_come_back_as_texts_whatever_the_file_holds_them_as(log
     assert len(read.courses) == len(log.courses) - 1
     for name in TABLES:
         assert "category" not in set(getattr(read, name).dtypes.astype(str))
-        assert "category" not in set(read.report.to_mend[name].dtypes.astype(str))
-    left_out = read.report.to_mend["courses"]
+        assert "category" not in set(read.report.to_correct[name].dtypes.astype(str))
+    left_out = read.report.to_correct["courses"]
     assert list(left_out["skin_type"]) == ["IX"]
     assert read.report.rows["sessions"].set_aside == log.courses.loc[30, "sessions_given"]
 

@@ -77,7 +77,7 @@ def test_the_commands_go_from_any_workbook_to_a_checked_log(tmp_path, monkeypatc
     assert main(["check", str(SHIPPED), "--columns", "columns.toml", "--json"]) == 0
     rows = json.loads(capsys.readouterr().out)["rows"]
     assert rows["courses"]["in"] == 136
-    sheet = openpyxl.load_workbook("to-mend.xlsx")["courses"]
+    sheet = openpyxl.load_workbook("to-correct.xlsx")["courses"]
     assert [row[0] for row in sheet.values] == ["where", "2018!F9", "2019!F9", "2021!F9", "2022!F9"]
 
 

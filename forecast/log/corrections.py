@@ -1,4 +1,4 @@
-"""Rows to be mended: written as a workbook, faulty cells in colour, and read back in."""
+"""Rows to be corrected: written as a workbook, faulty cells in colour, and read back in."""
 
 from __future__ import annotations
 
@@ -19,43 +19,54 @@ from forecast.log.workbook import CORRUPT, add_list, letters
 if TYPE_CHECKING:
     import pandas as pd
 
-BESIDE = ("where", "problem", "remedy")  # in front of each row, and MENDS behind it
-MENDS = "mends"
+BESIDE = ("where", "problem", "remedy")  # in front of each row, and REPLACES behind it
+REPLACES = "replaces"
 WIDTHS = (14, 40, 40)
 FAULTY = "FFF2A8"
-MOST_MENDED = 5_000  # of a table: more are not mended by hand, but where they come from
-MARK = "session-forecast: rows to be mended"
+MOST_CORRECTED = 5_000  # of a table: more are not corrected by hand, but where they come from
+MARK = "session-forecast: rows to be corrected"
 
 
-def mended_file(log: str | Path) -> Path:
-    """Return where the mended rows of a log are read from: in its folder, or beside its file.
+def corrected_file(log: str | Path) -> Path:
+    """Return where the corrected rows of a log are read from: in its folder, or beside its file.
 
     Examples
     --------
-    >>> mended_file("clinic/book.xlsx").as_posix()
-    'clinic/book_mended.xlsx'
+    >>> corrected_file("clinic/book.xlsx").as_posix()
+    'clinic/book_corrected.xlsx'
     """
     path = Path(log)
-    return path / "mended.xlsx" if path.is_dir() else path.with_name(f"{path.stem}_mended.xlsx")
+    return (
+        path / "corrected.xlsx" if path.is_dir() else path.with_name(f"{path.stem}_corrected.xlsx")
+    )
 
 
-def write_to_mend(
+def write_to_correct(
     report: LogReport, path: str | Path, *, language: str = "en"
 ) -> tuple[Path | None, tuple[Path, ...]]:
     """Write the rows that somebody should correct as a workbook with a sheet for each table.
 
     Each row stands as it was written, faulty cells in colour, with where it stands in the log,
-    what is wrong and what to do. ``mends`` behind it says which row it takes the place of. To
-    mend: correct the cells, leave ``mends`` alone, save the workbook as `mended_file` and read
-    the log again. Rows mended before are in it too, so that the new one replaces the old.
+    what is wrong and what to do. ``replaces`` behind it says which row it takes the place of.
+    Correct the cells, leave ``replaces`` alone, save the workbook as `corrected_file` and read the
+    log again. Rows corrected before are in it too, so that the new one takes the old one's place.
 
     A workbook that somebody changed since it was written, or that is of another log, stays: the
-    new one is then numbered, ``to-mend-2.xlsx``.
+    new one is then numbered, ``to-correct-2.xlsx``.
+
+    Parameters
+    ----------
+    report : LogReport
+        The report of a log that was read.
+    path : str or Path
+        Where to write it, an ``.xlsx``.
+    language : {"en", "de"}
+        What problems and remedies are written in.
 
     Returns
     -------
     tuple of Path and tuple of Path
-        The workbook, None if nothing is to be mended, and those of this log left as changed.
+        The workbook, None if nothing is to be corrected, and those of this log left as changed.
 
     Raises
     ------
@@ -66,7 +77,7 @@ def write_to_mend(
     if path.suffix != ".xlsx" or path.is_dir():
         raise RequestError(
             f"{path} is {'a folder' if path.is_dir() else 'no .xlsx'}.",
-            "Name a workbook for the rows to be mended, such as to-mend.xlsx.",
+            "Name a workbook for the rows to be corrected, such as to-correct.xlsx.",
         )
     free: list[Path] = []
     changed: list[Path] = []
@@ -77,7 +88,7 @@ def write_to_mend(
         owner, as_written = _kept_in(place)
         if owner == log:
             (free if as_written else changed).append(place)
-    needed = any(map(len, report.to_mend.values()))
+    needed = any(map(len, report.to_correct.values()))
     if needed:
         write_whole(free[0], _workbook(report, log, language))
     for stale in free[needed:]:
@@ -122,9 +133,9 @@ def _workbook(report: LogReport, log: str, language: str) -> bytes:
 
     book = openpyxl.Workbook()
     book.remove(book.active)
-    for table, rows in report.to_mend.items():
+    for table, rows in report.to_correct.items():
         if len(rows):
-            _fill(book.create_sheet(table), report, table, rows.head(MOST_MENDED), language)
+            _fill(book.create_sheet(table), report, table, rows.head(MOST_CORRECTED), language)
     about = book.properties
     about.category, about.subject, about.keywords = MARK, log, _sum_of(book)
     content = io.BytesIO()
@@ -141,7 +152,7 @@ def _fill(sheet: Any, report: LogReport, table: str, rows: pd.DataFrame, languag
     tokens = _tokens(texts[list(headings.values())])
     listed = pd.concat([report.set_aside, report.flagged[report.flagged["blanked"]]])
     faults = dict(list(listed[listed["table"] == table].groupby("row")))
-    sheet.append([*(in_words(one, language) for one in BESIDE), *texts.columns, MENDS])
+    sheet.append([*(in_words(one, language) for one in BESIDE), *texts.columns, REPLACES])
     places = {name: at for at, name in enumerate(texts.columns, start=len(BESIDE) + 1)}
     for (row, *cells), token in zip(texts.itertuples(name=None), tokens, strict=True):
         own = faults[row].to_dict("records") if row in faults else []
@@ -151,8 +162,8 @@ def _fill(sheet: Any, report: LogReport, table: str, rows: pd.DataFrame, languag
             [one["remedy"] for one in own],
         )
         said = (dict.fromkeys(in_words(text, language) for text in texts) for texts in beside)
-        mends = report.mended.get(table, {}).get(row, token)
-        sheet.append([*("\n".join(texts) or None for texts in said), *map(_safe, cells), mends])
+        replaces = report.corrected.get(table, {}).get(row, token)
+        sheet.append([*("\n".join(texts) or None for texts in said), *map(_safe, cells), replaces])
         for one in own:
             at = places.get(one["column"] or OVERFLOW, 1)
             sheet.cell(sheet.max_row, at).fill = PatternFill("solid", fgColor=FAULTY)
@@ -168,23 +179,23 @@ def _fill(sheet: Any, report: LogReport, table: str, rows: pd.DataFrame, languag
     sheet.freeze_panes = sheet.cell(2, len(BESIDE) + 1)
 
 
-def apply_mends(
-    table: str, raw: pd.DataFrame, mended: pd.DataFrame
+def apply_corrections(
+    table: str, raw: pd.DataFrame, corrected: pd.DataFrame
 ) -> tuple[pd.DataFrame, dict[int, str]]:
-    """Return the table with its mended rows in it, and what each says that it replaces.
+    """Return the table with its corrected rows in it, and what each says that it replaces.
 
-    A mended row replaces the row that its ``mends`` names, if that still says what it said, and
-    is added below the table otherwise.
+    A corrected row takes the place of the row that its ``replaces`` names, if that still says
+    what it said, and is added below the table otherwise.
     """
     import pandas as pd
 
     names = read_headings(table, list(raw.columns))
     given = {known: written for written, known in names.items()}
-    known = read_headings(table, list(mended.columns))
-    fresh = mended.rename(columns={one: given.get(name, name) for one, name in known.items()})
+    known = read_headings(table, list(corrected.columns))
+    fresh = corrected.rename(columns={one: given.get(name, name) for one, name in known.items()})
     fresh = fresh[[name for name in fresh if name in raw or name in known.values()]]
-    wanted = mended[MENDS].fillna("").astype(str).str.strip() if MENDS in mended else ""
-    tokens = [*pd.Series(wanted, mended.index)]
+    wanted = corrected[REPLACES].fillna("").astype(str).str.strip() if REPLACES in corrected else ""
+    tokens = [*pd.Series(wanted, corrected.index)]
     texts = raw[list(names)].rename(columns=names).astype(object).map(_text)
     places: dict[str, list[int]] = {token: [] for token in tokens}
     for row, token in zip(texts.index, _tokens(texts), strict=True):

@@ -1,4 +1,4 @@
-"""Rows to be mended: a workbook in which each is found, and which is read back in."""
+"""Rows to be corrected: a workbook in which each is found, and which is read back in."""
 
 import json
 import shutil
@@ -10,9 +10,9 @@ import pytest
 from forecast.cli import main
 from forecast.errors import DataError, RequestError
 from forecast.invented import simulate_log
-from forecast.log import mended_file, propose_map, read_log, write_to_mend
+from forecast.log import corrected_file, propose_map, read_log, write_to_correct
+from forecast.log.corrections import FAULTY, MOST_CORRECTED
 from forecast.log.data_package import write_log
-from forecast.log.mending import FAULTY, MOST_MENDED
 
 TABLES = ("courses", "sessions", "gradings", "reactions")
 
@@ -65,7 +65,7 @@ def coloured(book):
     ]
 
 
-def mend(written, saved, fixes):
+def correct(written, saved, fixes):
     """Correct the coloured cells by their column, and save the workbook elsewhere."""
     book = openpyxl.load_workbook(written)
     for name, cell in coloured(book):
@@ -74,19 +74,19 @@ def mend(written, saved, fixes):
 
 
 def written_for(path, out, **given):
-    return write_to_mend(read_log(path).report, out, **given)[0]
+    return write_to_correct(read_log(path).report, out, **given)[0]
 
 
-def test_mended_rows_take_the_place_of_the_broken_ones(log, folder, fixes, tmp_path):
+def test_corrected_rows_take_the_place_of_the_broken_ones(log, folder, fixes, tmp_path):
     assert len(read_log(folder).courses) == 28
-    mend(written_for(folder, tmp_path / "m.xlsx"), folder / "mended.xlsx", fixes)
+    correct(written_for(folder, tmp_path / "m.xlsx"), folder / "corrected.xlsx", fixes)
     again = read_log(folder)
     assert again.report.set_aside.empty
     assert again.report.rows["courses"].rows_in == 30
     for table in TABLES:
         pd.testing.assert_frame_equal(getattr(again, table), getattr(log, table))
     assert "3 rows replaced and 0 added" in " ".join(map(str, again.report.notes))
-    assert write_to_mend(again.report, tmp_path / "m.xlsx") == (None, ())
+    assert write_to_correct(again.report, tmp_path / "m.xlsx") == (None, ())
     assert not (tmp_path / "m.xlsx").exists()
 
 
@@ -105,10 +105,10 @@ def test_the_cells_at_fault_alone_are_coloured_and_each_row_says_where_and_what(
     ]
 
 
-def test_what_waits_for_its_course_is_not_to_be_mended(logs, tmp_path):
+def test_what_waits_for_its_course_is_not_to_be_corrected(logs, tmp_path):
     report = read_log(logs[0]).report
     assert set(report.set_aside["table"]) >= {"courses", "sessions"}
-    written, _ = write_to_mend(report, tmp_path / "m.xlsx")
+    written, _ = write_to_correct(report, tmp_path / "m.xlsx")
     assert openpyxl.load_workbook(written).sheetnames == ["courses"]
 
 
@@ -135,10 +135,10 @@ def as_one_workbook(folder, path):
     return path
 
 
-def test_the_rows_of_a_workbook_are_mended_beside_it(log, folder, fixes, tmp_path):
+def test_the_rows_of_a_workbook_are_corrected_beside_it(log, folder, fixes, tmp_path):
     path = as_one_workbook(folder, tmp_path / "log.xlsx")
-    assert mended_file(path) == tmp_path / "log_mended.xlsx"
-    mend(written_for(path, tmp_path / "m.xlsx"), mended_file(path), fixes)
+    assert corrected_file(path) == tmp_path / "log_corrected.xlsx"
+    correct(written_for(path, tmp_path / "m.xlsx"), corrected_file(path), fixes)
     again = read_log(path)
     assert again.report.set_aside.empty
     for table in ("courses", "gradings"):
@@ -146,7 +146,7 @@ def test_the_rows_of_a_workbook_are_mended_beside_it(log, folder, fixes, tmp_pat
     assert not [note for note in again.report.notes if "colours" in note.code]
 
 
-def test_words_of_a_map_are_understood_in_mended_rows_too(tmp_path):
+def test_words_of_a_map_are_understood_in_corrected_rows_too(tmp_path):
     book = openpyxl.Workbook()
     book.active.title = "Fälle"
     book.active.append(["Fall", "Kunde", "Beginn", "Hauttyp", "Stelle", "Farben", "Dichte",
@@ -161,41 +161,45 @@ def test_words_of_a_map_are_understood_in_mended_rows_too(tmp_path):
     columns.write_text(own, "utf-8")
     report = read_log(path, columns=columns).report
     assert report.rows["courses"].used == 2
-    written, _ = write_to_mend(report, tmp_path / "m.xlsx")
+    written, _ = write_to_correct(report, tmp_path / "m.xlsx")
     made = openpyxl.load_workbook(written)
     ((_, cell),) = coloured(made)
     assert made["courses"]["A2"].value == "Fälle!E4"
     row = dict(zip((one.value for one in made["courses"][1]), made["courses"][2], strict=True))
     assert row["Raum"].value == "3"  # the clinic's own
     cell.value, row["outcome"].value = "Oberschenkel", "alles weg"
-    made.save(mended_file(path))
+    made.save(corrected_file(path))
     log = read_log(path, columns=columns)
     assert list(log.courses["body_site"]) == ["lower_leg", "lower_leg", "thigh"]
     assert list(log.courses["outcome"]) == ["cleared"] * 3
 
 
-def test_rows_left_unmended_change_nothing(folder, tmp_path):
+def test_rows_left_uncorrected_change_nothing(folder, tmp_path):
     before = read_log(folder).report
-    write_to_mend(before, folder / "mended.xlsx")
+    write_to_correct(before, folder / "corrected.xlsx")
     after = read_log(folder).report
     assert dict(after.rows) == dict(before.rows)
     pd.testing.assert_frame_equal(after.set_aside, before.set_aside)
 
 
-def test_mending_in_two_rounds_keeps_the_first_in_the_same_workbook(log, folder, fixes, tmp_path):
-    out, kept = tmp_path / "m.xlsx", folder / "mended.xlsx"
+def test_correcting_in_two_rounds_keeps_the_first_in_the_same_workbook(
+    log, folder, fixes, tmp_path
+):
+    out, kept = tmp_path / "m.xlsx", folder / "corrected.xlsx"
     for name, left in (("skin_type", 29), ("course_id", 30)):
-        mend(written_for(folder, out), kept, {name: fixes[name]})
+        correct(written_for(folder, out), kept, {name: fixes[name]})
         assert read_log(folder).report.rows["courses"].used == left
     assert list(read_log(folder).courses["skin_type"]) == list(log.courses["skin_type"])
-    mend(written_for(folder, out), kept, fixes)
+    correct(written_for(folder, out), kept, fixes)
     again = read_log(folder)
     for table in TABLES:
         pd.testing.assert_frame_equal(getattr(again, table), getattr(log, table))
 
 
-def test_rows_put_in_above_and_a_column_more_do_not_lose_the_mended_rows(folder, fixes, tmp_path):
-    mend(written_for(folder, tmp_path / "m.xlsx"), folder / "mended.xlsx", fixes)
+def test_rows_put_in_above_and_a_column_more_do_not_lose_the_corrected_rows(
+    folder, fixes, tmp_path
+):
+    correct(written_for(folder, tmp_path / "m.xlsx"), folder / "corrected.xlsx", fixes)
     own = cells_of(folder / "courses.csv").iloc[::-1]
     asked = ["2017-01-01", *[""] * (len(own) - 1)]
     own.assign(enquired_on=asked).to_csv(folder / "courses.csv", index=False)
@@ -205,7 +209,7 @@ def test_rows_put_in_above_and_a_column_more_do_not_lose_the_mended_rows(folder,
 
 
 def test_a_row_corrected_in_the_log_meanwhile_is_not_doubled(folder, fixes, tmp_path):
-    mend(written_for(folder, tmp_path / "m.xlsx"), folder / "mended.xlsx", fixes)
+    correct(written_for(folder, tmp_path / "m.xlsx"), folder / "corrected.xlsx", fixes)
     spoil(folder, "courses", 4, "skin_type", fixes["skin_type"])
     report = read_log(folder).report
     assert report.rows["courses"].used == 30
@@ -213,17 +217,17 @@ def test_a_row_corrected_in_the_log_meanwhile_is_not_doubled(folder, fixes, tmp_
 
 
 def test_a_row_without_a_place_is_added(folder, fixes, tmp_path):
-    mend(written_for(folder, tmp_path / "m.xlsx"), folder / "mended.xlsx", fixes)
-    book = openpyxl.load_workbook(folder / "mended.xlsx")
+    correct(written_for(folder, tmp_path / "m.xlsx"), folder / "corrected.xlsx", fixes)
+    book = openpyxl.load_workbook(folder / "corrected.xlsx")
     last = [cell.value for cell in book["courses"][2]]
     book["courses"].append(["", "", "", "C0099", "P0099", *last[5:-1], ""])
-    book.save(folder / "mended.xlsx")
+    book.save(folder / "corrected.xlsx")
     log = read_log(folder)
     assert log.report.rows["courses"].used == 31
     assert "3 rows replaced and 1 added" in " ".join(map(str, log.report.notes))
 
 
-def test_two_rows_that_say_the_same_are_each_mended(tmp_path, log):
+def test_two_rows_that_say_the_same_are_each_corrected(tmp_path, log):
     write_log(log, tmp_path / "log")
     for row in (4, 5):
         for name in log.courses.columns:
@@ -239,7 +243,7 @@ def test_two_rows_that_say_the_same_are_each_mended(tmp_path, log):
             if name in true and true[name] == true[name]:
                 value = true[name]
                 sheet.cell(row, at).value = value.date() if name == "started_on" else value
-    book.save(tmp_path / "log" / "mended.xlsx")
+    book.save(tmp_path / "log" / "corrected.xlsx")
     again = read_log(tmp_path / "log").courses
     pd.testing.assert_frame_equal(again, log.courses)
 
@@ -251,7 +255,7 @@ def test_cells_beyond_the_headings_are_there_to_be_put_right(tmp_path, log):
     lines[3] += ",7"
     path.write_text("\n".join(lines))
     written = written_for(tmp_path / "log", tmp_path / "m.xlsx")
-    mend(written, tmp_path / "log" / "mended.xlsx", {"cells beyond the headings": None})
+    correct(written, tmp_path / "log" / "corrected.xlsx", {"cells beyond the headings": None})
     again = read_log(tmp_path / "log")
     assert again.report.set_aside.empty
     pd.testing.assert_frame_equal(again.courses, log.courses)
@@ -275,23 +279,25 @@ def test_levels_can_be_chosen_from_a_list(folder, tmp_path):
     assert [one.formula1 for one in lists] == ['"I,II,III,IV,V,VI"']
 
 
-def test_more_rows_than_anybody_mends_are_written_up_to_a_bound(tmp_path, monkeypatch, capsys):
+def test_more_rows_than_anybody_corrects_are_written_up_to_a_bound(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     log = simulate_log(20, seed=1)
     write_log(log, tmp_path / "log")
     rows = pd.concat([cells_of(tmp_path / "log" / "gradings.csv")] * 60).assign(graded_on="soon")
-    assert len(rows) > MOST_MENDED
+    assert len(rows) > MOST_CORRECTED
     rows.to_csv(tmp_path / "log" / "gradings.csv", index=False)
     assert main(["check", "log"]) == 0
     assert "The workbook has the first 5,000 rows of a table." in capsys.readouterr().out
-    sheet = openpyxl.load_workbook("to-mend.xlsx")["gradings"]
-    assert sheet.max_row == MOST_MENDED + 1
+    sheet = openpyxl.load_workbook("to-correct.xlsx")["gradings"]
+    assert sheet.max_row == MOST_CORRECTED + 1
 
 
-def test_mended_rows_of_a_table_that_is_not_there_are_refused(folder, tmp_path):
-    written_for(folder, folder / "mended.xlsx")
+def test_corrected_rows_of_a_table_that_is_not_there_are_refused(folder, tmp_path):
+    written_for(folder, folder / "corrected.xlsx")
     (folder / "gradings.csv").unlink()
-    with pytest.raises(DataError, match=r"mended.xlsx has mended rows of gradings, and the log"):
+    with pytest.raises(
+        DataError, match=r"corrected.xlsx has corrected rows of gradings, and the log"
+    ):
         read_log(folder)
 
 
@@ -318,19 +324,19 @@ def logs(log, tmp_path):
 def test_writing_again_writes_over_what_nobody_changed(logs, tmp_path):
     report = read_log(logs[0]).report
     for _ in range(2):
-        assert write_to_mend(report, tmp_path / "m.xlsx") == (tmp_path / "m.xlsx", ())
+        assert write_to_correct(report, tmp_path / "m.xlsx") == (tmp_path / "m.xlsx", ())
     assert not (tmp_path / "m-2.xlsx").exists()
 
 
 def test_what_somebody_changed_in_place_is_kept_and_the_new_one_is_numbered(logs, tmp_path):
     report, out = read_log(logs[0]).report, tmp_path / "m.xlsx"
-    write_to_mend(report, out)
+    write_to_correct(report, out)
     for number in (2, 3):
         last = out if number == 2 else tmp_path / "m-2.xlsx"
-        mend(last, last, {"skin_type": "II"})
+        correct(last, last, {"skin_type": "II"})
         kept = last.read_bytes()
         for _ in range(2):
-            written, changed = write_to_mend(report, out)
+            written, changed = write_to_correct(report, out)
             assert written == tmp_path / f"m-{number}.xlsx"
             assert last in changed
             assert last.read_bytes() == kept
@@ -338,12 +344,12 @@ def test_what_somebody_changed_in_place_is_kept_and_the_new_one_is_numbered(logs
 
 def test_a_file_of_another_log_or_of_unknown_origin_is_left_alone(logs, tmp_path):
     mine, out = tmp_path / "m-2.xlsx", tmp_path / "m.xlsx"
-    write_to_mend(read_log(logs[0]).report, out)
+    write_to_correct(read_log(logs[0]).report, out)
     before = out.read_bytes()
     mine.write_text("mine")
     report = read_log(logs[1]).report
     for _ in range(2):
-        assert write_to_mend(report, out) == (tmp_path / "m-3.xlsx", ())
+        assert write_to_correct(report, out) == (tmp_path / "m-3.xlsx", ())
     assert (out.read_bytes(), mine.read_text()) == (before, "mine")
 
 
@@ -352,16 +358,19 @@ def test_the_check_names_one_next_step_and_what_it_left_alone(logs, tmp_path, mo
     assert main(["check", "here"]) == 0
     last = capsys.readouterr().out.splitlines()[-1]
     assert last == (
-        "To mend: correct the coloured cells in to-mend.xlsx, save it as here/mended.xlsx and "
+        "Next: correct the coloured cells in to-correct.xlsx, save it as here/corrected.xlsx and "
         "check again; or correct the log itself."
     )
-    mend("to-mend.xlsx", "to-mend.xlsx", {"skin_type": "II"})
+    correct("to-correct.xlsx", "to-correct.xlsx", {"skin_type": "II"})
     assert main(["check", "here", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
-    assert (found["written"], found["left_as_changed"]) == ("to-mend-2.xlsx", ["to-mend.xlsx"])
+    assert (found["written"], found["left_as_changed"]) == (
+        "to-correct-2.xlsx",
+        ["to-correct.xlsx"],
+    )
     assert main(["check", "here"]) == 0
-    assert "Left alone, as somebody changed it: to-mend.xlsx." in capsys.readouterr().out
-    shutil.copy("to-mend.xlsx", "here/mended.xlsx")
+    assert "Left alone, as somebody changed it: to-correct.xlsx." in capsys.readouterr().out
+    shutil.copy("to-correct.xlsx", "here/corrected.xlsx")
     assert main(["check", "here"]) == 0
-    assert "To mend" not in capsys.readouterr().out
-    assert [path.name for path in tmp_path.glob("to-mend*")] == ["to-mend.xlsx"]
+    assert "Next:" not in capsys.readouterr().out
+    assert [path.name for path in tmp_path.glob("to-correct*")] == ["to-correct.xlsx"]
