@@ -168,6 +168,8 @@ def run_fit(options: Options) -> None:
 
 def fitted_text(forecaster: Forecaster) -> str:
     """Return what the model rests on and how it did on clients it had not seen, in words."""
+    from forecast.counts import failing_groups
+
     found = forecaster.assessment
     followed, horizon = forecaster.supported_to, forecaster.horizon
     beyond = f"; beyond it, to {horizon}, the curve is extrapolated" if followed < horizon else ""
@@ -181,11 +183,7 @@ def fitted_text(forecaster: Forecaster) -> str:
             best = best.replace(name, words)
         lines.append(f"Best of {n} models when tested on clients it had not seen: {best}.")
     lines += own_check(forecaster)
-    failing = [
-        f"{row['factor']} {row['label']}"
-        for row in found.get("subgroups", ())
-        if row["verdict"] == "fails"
-    ]
+    failing = [f"{row['factor']} {row['label']}" for row, _ in failing_groups(found)]
     if failing:
         lines.append(f"It did not hold for {', '.join(failing)}; their estimates say so.")
     return "\n".join(lines)

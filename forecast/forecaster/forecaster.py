@@ -44,6 +44,7 @@ from forecast.counts import (
     Stopping,
     check_goal,
     doubts_of,
+    failing_groups,
     leads_of,
     plainly,
     said,
@@ -537,6 +538,8 @@ def _try_out(found: Forecaster) -> None:
                 if not np.isfinite(answered.distribution.pmf).all():
                     raise ValueError("its answer is no number")
                 str(answered.notes)
+        for row, note in failing_groups(found.assessment):
+            str((row["factor"], row["label"], note))
         found.update(ALL_GIVEN, sessions_done=2, gradings=[(1, 20.0), (2, 30.0)])
 
 

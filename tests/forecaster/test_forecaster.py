@@ -209,6 +209,7 @@ def test_files_it_cannot_understand_are_refused(forecaster, tmp_path):
     "change",
     [
         {"horizon": 10**9}, {"horizon": 25.5}, {"seed": "x"}, {"goal": "x"}, {"notes": "abc"},
+        {"assessment": {"subgroups": [{"factor": "skin", "label": "I-II"}]}},
         {"model": []}, {"reference": {}},
     ],
     ids=str,

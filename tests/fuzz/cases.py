@@ -13,6 +13,7 @@ import random
 import time
 import warnings
 from collections.abc import Callable, Iterator
+from copy import deepcopy
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -266,15 +267,15 @@ def damaged_json(rng: random.Random, stored: Any) -> Any:
             parent = parent[key]
         how = rng.randrange(5)
         if how < 3:
-            parent[last] = rng.choice(VALUES)
+            parent[last] = deepcopy(rng.choice(VALUES))
         elif how == 3 and parent is not stored:
             del parent[last]
         elif isinstance(parent, list):
-            parent.append(parent[last])
+            parent.append(deepcopy(parent[last]))
         elif isinstance(parent[last], float):
             parent[last] *= rng.choice((-1, 1.1, 10, 1e6))
         else:
-            parent["more"] = parent[last]
+            parent["more"] = deepcopy(parent[last])
     return stored
 
 
