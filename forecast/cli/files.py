@@ -453,15 +453,13 @@ def _facts_in(text: str, mark: str) -> frozenset[str]:
     return frozenset() if named == {"none"} else check_facts(named)
 
 
-def facts_of(
-    options: Options, answered: Facts = None, course: Course | None = None
-) -> dict[str, Any]:
+def facts_of(options: Options, own: Facts = None, course: Course | None = None) -> dict[str, Any]:
     """Return ``facts`` and ``all_asked`` of `cautions_for`: as told, else as kept with a course.
 
-    They are told for all by the options, and for one as its enquiry has them ``answered``.
+    They are told for all by the options, and for one by its ``own`` of the file.
     """
     for_all = None if options.facts is None else _facts_in(options.facts, ",")
-    told = [one for one in (for_all, answered) if one is not None]
+    told = [one for one in (for_all, own) if one is not None]
     if told:
         return {"facts": frozenset().union(*told), "all_asked": True}
     kept = course.promises[-1] if course and course.promises else None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 from collections.abc import Iterable, Iterator
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,7 +25,6 @@ REPLACES = "replaces"
 WIDTHS = (14, 40, 40)
 FAULTY = "FFF2A8"
 MOST_CORRECTED = 5_000  # of a table: more are not corrected by hand, but where they come from
-MARK = "session-forecast: rows to be corrected"
 
 
 def corrected_file(log: str | Path) -> Path:
@@ -73,7 +73,7 @@ def write_to_correct(
     RequestError
         If ``path`` is a folder, or not named ``.xlsx``.
     """
-    path, log = Path(path), _owner(report.source)
+    path, log = Path(path), str(Path(report.source).resolve())
     if path.suffix != ".xlsx" or path.is_dir():
         raise RequestError(
             f"{path} is {'a folder' if path.is_dir() else 'no .xlsx'}.",
@@ -81,7 +81,8 @@ def write_to_correct(
         )
     free: list[Path] = []
     changed: list[Path] = []
-    for place in _numbered(path):
+    for number in count(1):
+        place = path if number == 1 else path.with_name(f"{path.stem}-{number}.xlsx")
         if not place.exists():
             free.append(place)
             break
@@ -96,31 +97,15 @@ def write_to_correct(
     return free[0] if needed else None, tuple(changed)
 
 
-# A path, and then the same with 2, 3, … at the end of its name.
-def _numbered(path: Path) -> Iterator[Path]:
-    yield path
-    number = 2
-    while True:
-        yield path.with_name(f"{path.stem}-{number}{path.suffix}")
-        number += 1
-
-
-# A log's source in the one way in which a workbook keeps it.
-def _owner(log: str) -> str:
-    return str(Path(log).resolve()) if Path(log).exists() else log
-
-
-# Whose rows a workbook holds, "" if it is none of ours, and whether it is as it was written.
-def _kept_in(path: Path) -> tuple[str, bool]:
+# Whose rows a workbook holds, as far as it says, and whether it is as it was written.
+def _kept_in(path: Path) -> tuple[str | None, bool]:
     import openpyxl
 
     try:
         book = openpyxl.load_workbook(path)
-        about = book.properties
-        ours = about.category == MARK
-        return (about.subject or "", about.keywords == _sum_of(book)) if ours else ("", False)
     except CORRUPT:
-        return "", False
+        return None, False
+    return book.properties.subject, book.properties.keywords == _sum_of(book)
 
 
 def _sum_of(book: Any) -> str:
@@ -136,8 +121,7 @@ def _workbook(report: LogReport, log: str, language: str) -> bytes:
     for table, rows in report.to_correct.items():
         if len(rows):
             _fill(book.create_sheet(table), report, table, rows.head(MOST_CORRECTED), language)
-    about = book.properties
-    about.category, about.subject, about.keywords = MARK, log, _sum_of(book)
+    book.properties.subject, book.properties.keywords = log, _sum_of(book)
     content = io.BytesIO()
     book.save(content)
     return content.getvalue()
@@ -161,9 +145,9 @@ def _fill(sheet: Any, report: LogReport, table: str, rows: pd.DataFrame, languag
             [f"{one['column']}: {in_words(one['rule'], language)}" for one in own],
             [one["remedy"] for one in own],
         )
-        said = (dict.fromkeys(in_words(text, language) for text in texts) for texts in beside)
+        said = [dict.fromkeys(in_words(text, language) for text in part) for part in beside]
         replaces = report.corrected.get(table, {}).get(row, token)
-        sheet.append([*("\n".join(texts) or None for texts in said), *map(_safe, cells), replaces])
+        sheet.append([*("\n".join(part) or None for part in said), *map(_safe, cells), replaces])
         for one in own:
             at = places.get(one["column"] or OVERFLOW, 1)
             sheet.cell(sheet.max_row, at).fill = PatternFill("solid", fgColor=FAULTY)

@@ -92,9 +92,7 @@ def refuse_identifying(tables: Mapping[str, pd.DataFrame]) -> None:
         treated = _treated(frame, known)
         for place, heading in enumerate(frame.columns):
             name, cells = normal_heading(heading), frame.iloc[:, place]
-            if heading == OVERFLOW:
-                continue
-            if known.get(name, "text") not in ("id", "text"):
+            if heading == OVERFLOW or known.get(name, "text") not in ("id", "text"):
                 continue
             why = None if name in known else _by_name(name)
             why = why or _by_content(name, cells, extra=name not in known, treated=treated)

@@ -346,15 +346,10 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
     flagged = gather((part for table in tables.values() for part in table.flagged), FLAGGED)
     faults = pd.concat([aside[~aside["rule"].isin(NO_FAULTS)], flagged[flagged["blanked"]]])
     before = raw.corrected if len(faults) else {}
-    rows = {
-        name: RowCount(
-            len(raw.tables[name]),
-            len(table.frame),
-            len(raw.tables[name]) - len(table.frame),
-            raw.empty.get(name, 0),
-        )
-        for name, table in tables.items()
-    }
+    rows = {}
+    for name, table in tables.items():
+        given, used = len(raw.tables[name]), len(table.frame)
+        rows[name] = RowCount(given, used, given - used, raw.empty.get(name, 0))
     habits = [*raw.tolerated, *(habit for table in tables.values() for habit in table.tolerated)]
     return LogReport(
         source=raw.source,

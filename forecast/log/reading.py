@@ -88,13 +88,11 @@ def read_raw(path: Path) -> RawLog:
 
 
 def _no_courses(path: Path) -> DataError:
-    found = [str(title) for title in every_sheet(path)[0]]
-    if not found:
-        remedy = "Put courses.csv or courses.parquet into the folder."
-        return DataError(f"{path} has no table courses.", remedy)
+    found = ", ".join(repr(str(title)) for title in [*every_sheet(path)[0]][:12])
+    asked = f"forecast check {path} --propose-map columns.toml, which says what these could be."
     return DataError(
-        f"{path} has no table courses; it has {', '.join(map(repr, found[:12]))}.",
-        f"Next: forecast check {path} --propose-map columns.toml, which says what these could be.",
+        f"{path} has no table courses{'; it has ' * bool(found)}{found}.",
+        f"Next: {asked}" if found else "Put courses.csv or courses.parquet into the folder.",
     )
 
 
@@ -230,21 +228,20 @@ def correct(raw: RawLog, path: Path, words: Mapping[str, Words] | None = None) -
     file = corrected_file(path)
     if not file.is_file():
         return
-    sheets, _ = sheets_of(file, lambda title: normal_heading(title) in TABLES)
-    for title, rows in sheets.items():
+    sheets, notes = sheets_of(file, lambda title: normal_heading(title) in TABLES)
+    raw.notes += [note for note in notes if note.code != "log.colours_not_read"]
+    for title, cells in sheets.items():
         table = normal_heading(title)
         if table not in raw.tables:
             raise DataError(
                 f"{file.name} has corrected rows of {table}, and the log has no such table.",
                 "Put the table there, or take the sheet out of the workbook.",
             )
-        with_words = in_levels(with_headings(table, rows, sheet=title)[0], (words or {}).get(table))
-        there = set(raw.tables[table].index)
-        raw.tables[table], raw.corrected[table] = apply_corrections(
-            table, raw.tables[table], with_words
-        )
-        replaced = len(there & raw.corrected[table].keys())
-        counts = {"replaced": replaced, "added": len(raw.corrected[table]) - replaced}
+        theirs = in_levels(with_headings(table, cells, sheet=title)[0], (words or {}).get(table))
+        whole, raw.corrected[table] = apply_corrections(table, raw.tables[table], theirs)
+        rows, there = raw.corrected[table].keys(), set(raw.tables[table].index)
+        raw.tables[table] = whole
+        counts = {"replaced": len(rows & there), "added": len(rows - there)}
         raw.notes.append(Note("log.corrected", values={"table": table, **counts}))
 
 

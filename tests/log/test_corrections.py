@@ -292,6 +292,13 @@ def test_more_rows_than_anybody_corrects_are_written_up_to_a_bound(tmp_path, mon
     assert sheet.max_row == MOST_CORRECTED + 1
 
 
+def test_a_sheet_of_the_corrected_workbook_that_is_no_table_is_named(folder, tmp_path):
+    book = openpyxl.load_workbook(written_for(folder, tmp_path / "m.xlsx"))
+    book["courses"].title = "Sheet1"
+    book.save(folder / "corrected.xlsx")
+    assert "'Sheet1' is not a table" in " ".join(map(str, read_log(folder).report.notes))
+
+
 def test_corrected_rows_of_a_table_that_is_not_there_are_refused(folder, tmp_path):
     written_for(folder, folder / "corrected.xlsx")
     (folder / "gradings.csv").unlink()
