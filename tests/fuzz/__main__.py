@@ -8,7 +8,7 @@ from pathlib import Path
 import forecast
 from tests.fuzz.cases import KINDS, Maker, run
 
-TELL = 10_000  # cases after which is told how many were wrong
+TELL = 5_000  # cases after which is told how many were wrong
 
 
 def main() -> int:
