@@ -52,6 +52,8 @@ COMMANDS = {
     "notebooks": [["-m", "jupyterlab", "notebooks"]],
     "bill": [
         [
+            "-W",
+            "ignore:The Component this BOM:UserWarning",  # pins do not say who needs whom
             "-m",
             "cyclonedx_py",
             "requirements",
