@@ -52,12 +52,15 @@ COMMANDS = {
     "notebooks": [["-m", "jupyterlab", "notebooks"]],
     "bill": [
         [
+            "-W",
+            "ignore:The Component this BOM:UserWarning",  # pins do not say who needs whom
             "-m",
             "cyclonedx_py",
             "requirements",
             "requirements.txt",
             "--pyproject",
             "pyproject.toml",
+            "--output-reproducible",
             "--output-file",
             "bill-of-materials.json",
         ],

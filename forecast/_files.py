@@ -59,10 +59,11 @@ def read_whole(path: Path, most: int) -> bytes:
     with path.open("rb") as file:
         content = file.read(most + 1)
     if len(content) > most:
-        raise OSError(errno.EFBIG, f"it has more than {most:,} bytes")
+        raise OSError(errno.EINVAL, f"it has more than {most:,} bytes")
     return content
 
 
+BESIDE = "beside"  # in the description of a package: checksums of files that are no tables
 MAX_JSON = 100_000_000  # bytes
 
 
@@ -103,6 +104,16 @@ def unsealed(stored: Mapping[str, Any], *, named: str, remedy: str) -> dict[str,
 
 def _sum_of(content: Mapping[str, Any]) -> str:
     return sum_of(json.dumps(content, sort_keys=True).encode())
+
+
+def checksums(described: Mapping[str, Any]) -> dict[str, str]:
+    """Return the checksum of each file that a description of a package has one of."""
+    resources, beside = described.get("resources"), described.get(BESIDE)
+    parts = (
+        [one for one in resources if isinstance(one, dict)] if isinstance(resources, list) else []
+    )
+    found = {str(one.get("path")): str(one["hash"]) for one in parts if "hash" in one}
+    return found | (beside if isinstance(beside, dict) else {})
 
 
 def sum_of(content: bytes) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -124,14 +125,14 @@ class Filler(Formatter):
             return self.sentence(value)
         if format_spec == "percent":
             return f"{100 * value:.0f} %"
-        if format_spec == "date":
-            return self.day(str(value))
-        if format_spec == "day":
-            return self.exact_day(str(value))
+        if format_spec in ("date", "day"):
+            return (self.day if format_spec == "date" else self.exact_day)(str(value))
         if isinstance(value, str):
             return str(self.terms.get(value, value))
         if isinstance(value, Sequence):
             return (format_spec or ", ").join(self.format_field(one, "") for one in value)
+        if re.search(r"\d{3}", format_spec):  # which a damaged file may ask for
+            raise ValueError(f"{format_spec!r} asks for more digits than anybody reads.")
         return format(value, format_spec)
 
 

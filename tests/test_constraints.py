@@ -1,6 +1,9 @@
 """The pinned versions, with hashes for who only uses the program, and under which licences."""
 
+import json
 import re
+import subprocess
+import sys
 import tomllib
 from importlib import metadata
 from itertools import chain
@@ -8,6 +11,8 @@ from pathlib import Path
 
 import pytest
 from packaging.requirements import Requirement
+
+from tasks import COMMANDS
 
 ROOT = Path(__file__).parents[1]
 LINES = (ROOT / "constraints.txt").read_text(encoding="utf-8").splitlines()
@@ -94,3 +99,25 @@ def test_all_that_the_program_runs_on_may_be_used_by_anybody():
         told = " ".join(said)[:400]
         assert FREE.search(told), f"{name}: {told!r}"
         assert not BINDS.search(told), f"{name}: {told!r}"
+
+
+def test_the_bill_of_materials_names_every_version_with_its_hashes(tmp_path):
+    (command,) = COMMANDS["bill"]
+    *asked, named = command
+    bill = tmp_path / named
+    made = subprocess.run([sys.executable, *asked, str(bill)], cwd=ROOT, capture_output=True)
+    assert made.returncode == 0, made.stderr
+    stored = json.loads(bill.read_text(encoding="utf-8"))
+    assert (stored["bomFormat"], stored["metadata"]["component"]["name"]) == ("CycloneDX", OWN)
+    parts = {
+        (one["name"], one["version"]): {
+            part["content"] for said in one["externalReferences"] for part in said["hashes"]
+        }
+        for one in stored["components"]
+    }
+    pinned = {}
+    for line in HASHED:
+        one, *hashes = re.split(r"\s*--hash=sha256:", line.strip())
+        (exact,) = Requirement(one).specifier
+        pinned[Requirement(one).name, exact.version] = set(hashes)
+    assert parts == pinned

@@ -20,7 +20,9 @@ import forecast
 from forecast import _files
 from forecast._files import read_json, read_whole, sealed, unsealed, write_whole
 from forecast.cli import main
+from forecast.daybook import begin_daybook, export_daybook
 from forecast.errors import ForecastError, RequestError
+from forecast.log import remove_file
 from forecast.sharing import load_evidence, pool_shares, share_log
 
 OLD, NEW = b"old " * 20, b"new " * 30
@@ -316,6 +318,32 @@ def test_no_damaged_byte_of_an_exported_daybook_is_read_without_a_word(tmp_path,
         finally:
             path.write_bytes(content)
         assert found == true or path.name in told
+
+
+@pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.slow)])
+def test_no_damaged_byte_of_an_export_makes_another_daybook_without_a_word(tmp_path, seed):
+    first, folder = tmp_path / "book.sqlite", tmp_path / "book"
+    shutil.copy(WRITTEN / "daybook-1.sqlite", first)
+    export_daybook(first, folder)
+    files = sorted(path for path in folder.rglob("*") if path.is_file())
+    true = {path: path.read_bytes() for path in files}
+    rng, refused = random.Random(seed), 0
+    for number in range(12 if seed == 1 else 1_000):
+        path, book = rng.choice(files), tmp_path / f"{number}.sqlite"
+        path.write_bytes(damaged(true[path], rng) if true[path] else b"x")
+        try:
+            begin_daybook(book, folder)
+        except ForecastError:
+            refused += 1
+        else:
+            export_daybook(book, tmp_path / "again")
+            assert {
+                p: (tmp_path / "again" / p.relative_to(folder)).read_bytes() for p in files
+            } == true
+            remove_file(book)
+        path.write_bytes(true[path])
+        assert not book.exists()
+    assert refused
 
 
 def read_as(folder):

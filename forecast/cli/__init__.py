@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import os
 import sys
 import tomllib
@@ -44,7 +45,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     except OSError as error:
         named = f"{error.filename}: " if error.filename else ""
-        return _at_fault(f"{named}{error.strerror or error}. Check the path and try again.")
+        full = error.errno in (errno.ENOSPC, errno.EFBIG)
+        remedy = (
+            "Make room on the disk, or name another" if full else "Check the path and try again"
+        )
+        return _at_fault(f"{named}{error.strerror or error}. {remedy}.")
     except KeyboardInterrupt:
         sys.stderr.write("\nforecast: stopped, nothing was written.\n")
         return INTERRUPTED

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import forecast
 from forecast import reach, reactions, sharing
@@ -22,9 +22,6 @@ from forecast.cli.files import (
 )
 from forecast.cli.log import read
 from forecast.errors import RequestError
-
-if TYPE_CHECKING:
-    pass
 
 TELLING = "target_trial.txt"
 REPORT = ("report.md", "report.html")

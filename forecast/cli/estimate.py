@@ -15,12 +15,12 @@ from forecast.cli.files import (
     WITHHELD,
     Options,
     answer,
+    asked_of,
     check_register,
     course_of,
     facts_of,
     gradings_of,
     read_enquiries,
-    read_one_enquiry,
     table_text,
 )
 from forecast.errors import RequestError
@@ -46,16 +46,13 @@ def run_estimate(options: Options) -> None:
     cautions: dict[str, tuple[Caution, ...]] = {}
     drivers: dict[str, list[str]] = {}
     promises: list[Promise] = []
-    asked = facts_of(options)
-    known = {"questions": "asked" if asked["all_asked"] else "not_asked"}
-    known["facts"] = ";".join(sorted(asked["facts"]))
     register: Path | None = options.register
     if register is not None:
         from forecast.daybook import Daybook, make_daybook
         from forecast.forecaster import promise_of
 
         check_register(register)
-    enquiries = read_enquiries(
+    enquiries, facts = read_enquiries(
         options.enquiries, named=register is not None, extra=forecaster.extra
     )
     own = _own_values(options.extra, forecaster)
@@ -65,7 +62,12 @@ def run_estimate(options: Options) -> None:
         result = estimates[label] = forecaster.estimate(
             enquiry, level=options.level, strategy=options.strategy, lighten=lighten
         )
+        asked = facts_of(options, facts[label])
         if register is not None:
+            known = {
+                "questions": "asked" if asked["all_asked"] else "not_asked",
+                "facts": ";".join(sorted(asked["facts"])),
+            }
             promises.append(
                 promise_of(
                     forecaster, result, enquiry, client_id=label, course_id=label, quoted=known
@@ -216,12 +218,12 @@ def run_update(options: Options) -> None:
     course = course_of(options)
     if course is None and options.sessions_done is None:
         raise RequestError("It is not said how many sessions were had.", "Give --sessions-done K.")
-    enquiry = (course and course.enquiry) or read_one_enquiry(options.enquiry, forecaster.extra)
+    enquiry, asked = asked_of(options, course, forecaster.extra)
     done: int = course.done if course else options.sessions_done
     gradings = list(course.graded) if course else gradings_of(options)
     given: Any = {"sessions_done": done, "gradings": gradings, "level": options.level}
     later = forecaster.update(enquiry, **given)
-    cautions = tattoo.cautions_for(enquiry, **facts_of(options, course))
+    cautions = tattoo.cautions_for(enquiry, **asked)
     first = by_line({"": cautions}, "refer")
     priced: dict[str, Any] = {}
     lines: list[str] = []

@@ -41,6 +41,7 @@ ARGUMENT = re.compile(
     r"\b(horizon|goal|level|seed|margin|replicates|strategies|sessions_done)=('[^']*'|[\w.>:]*\w)"
 )
 Options = argparse.Namespace
+Facts = frozenset[str] | None  # what was answered with yes, None where nothing was asked
 MOST_ROWS = 200_000
 CLOSING = (
     "From past courses: no promise, and never a treatment setting. "
@@ -288,17 +289,19 @@ def _whole(path: Path, line: int, name: str, text: str) -> int:
 
 def read_enquiries(
     path: Path, *, named: bool = False, extra: Sequence[str] = ()
-) -> dict[str, Enquiry]:
-    """Return the enquiries of a CSV file or a workbook's first sheet by ``enquiry_id``.
+) -> tuple[dict[str, Enquiry], dict[str, Facts]]:
+    """Return the enquiries of a CSV file or a workbook's first sheet by ``enquiry_id``, and facts.
 
     Without one they are 1, 2, 3, …, unless ``named`` asks that each has a code of its own.
-    ``extra`` names the clinic's own columns that the model has. Whatever is wrong in the file is
+    ``extra`` names the clinic's own columns that the model has. The facts are those that the
+    column ``facts`` answers with yes, None where it is empty. Whatever is wrong in the file is
     said at once, in one error.
     """
     from forecast.log import ATTRIBUTES, Enquiry
 
-    table = read_table(path, ["enquiry_id", *ATTRIBUTES, *extra])
+    table = read_table(path, ["enquiry_id", "facts", *ATTRIBUTES, *extra])
     enquiries: dict[str, Enquiry] = {}
+    facts: dict[str, Facts] = {}
     faults: list[ForecastError] = []
     for position, (line, row) in enumerate(table.items(), start=1):
         at, label = (
@@ -306,7 +309,12 @@ def read_enquiries(
             row.pop("enquiry_id", "" if named else str(position)),
         )
         own = {name: row.pop(name) for name in extra if name in row}
+        answered = row.pop("facts", None)
         found = [*_label_faults(at, label, named), *_faults(at, row)]
+        try:
+            facts[label] = _facts_in(answered, ";") if answered else None
+        except RequestError as error:
+            found.append(DataError(f"{at}, column facts: {error.problem}", error.remedy))
         if label in enquiries:
             again = f"{path.name} has two enquiries {label!r}."
             found.append(DataError(again, "Give each its own id."))
@@ -318,7 +326,7 @@ def read_enquiries(
         raise DataError(f"{path.name} has {len(faults)} faults.", f"Correct each of them:{listed}")
     if faults:
         raise faults[0]
-    return enquiries
+    return enquiries, facts
 
 
 def _with_required(row: Mapping[str, str]) -> dict[str, Any]:
@@ -353,15 +361,15 @@ def _faults(at: str, row: Mapping[str, str]) -> list[ForecastError]:
     return found
 
 
-def read_one_enquiry(path: Path, extra: Sequence[str] = ()) -> Enquiry:
-    """Return the only enquiry of a CSV file with a header and one row."""
-    enquiries = read_enquiries(path, extra=extra)
+def read_one_enquiry(path: Path, extra: Sequence[str] = ()) -> tuple[Enquiry, Facts]:
+    """Return the only enquiry of a CSV file with a header and one row, and its facts."""
+    enquiries, facts = read_enquiries(path, extra=extra)
     if len(enquiries) != 1:
         raise DataError(
             f"{path.name} has {len(enquiries)} enquiries, this command takes one.",
             "Give a header and one row.",
         )
-    return next(iter(enquiries.values()))
+    return next(iter(enquiries.values())), next(iter(facts.values()))
 
 
 def gradings_of(options: Options) -> list[tuple[int, float] | tuple[int, float, str]]:
@@ -438,14 +446,35 @@ def course_of(options: Options) -> Course | None:
     return course
 
 
-def facts_of(options: Options, course: Course | None = None) -> dict[str, Any]:
-    """Return ``facts`` and ``all_asked`` of `cautions_for`: as told, else as kept with a course."""
-    if options.facts is not None:
-        named = set(map(str.strip, options.facts.split(",")))
-        return {"facts": frozenset() if named == {"none"} else frozenset(named), "all_asked": True}
+def _facts_in(text: str, mark: str) -> frozenset[str]:
+    from forecast.tattoo import check_facts
+
+    named = frozenset(map(str.strip, text.split(mark)))
+    return frozenset() if named == {"none"} else check_facts(named)
+
+
+def facts_of(options: Options, own: Facts = None, course: Course | None = None) -> dict[str, Any]:
+    """Return ``facts`` and ``all_asked`` of `cautions_for`: as told, else as kept with a course.
+
+    They are told for all by the options, and for one by its ``own`` of the file.
+    """
+    for_all = None if options.facts is None else _facts_in(options.facts, ",")
+    told = [one for one in (for_all, own) if one is not None]
+    if told:
+        return {"facts": frozenset().union(*told), "all_asked": True}
     kept = course.promises[-1] if course and course.promises else None
     facts = frozenset(kept.facts.split(";") if kept and kept.facts else ())
     return {"facts": facts, "all_asked": kept is not None and kept.questions == "asked"}
+
+
+def asked_of(
+    options: Options, course: Course | None, extra: Sequence[str]
+) -> tuple[Enquiry, dict[str, Any]]:
+    """Return the enquiry, of a course or of the file that the options name, and `facts_of` it."""
+    if course and course.enquiry:
+        return course.enquiry, facts_of(options, course=course)
+    enquiry, answered = read_one_enquiry(options.enquiry, extra)
+    return enquiry, facts_of(options, answered)
 
 
 def check_can_write(path: Path) -> None:

@@ -25,7 +25,7 @@ from forecast.errors import DataError, RequestError
 
 if TYPE_CHECKING:
     from forecast.forecaster import Forecaster
-    from forecast.log import OutcomeLog
+    from forecast.log import LogReport, OutcomeLog
 
 
 def read(options: Options) -> OutcomeLog:
@@ -86,7 +86,7 @@ def run_check(options: Options) -> None:
     if options.propose_map is not None:
         _propose(options)
         return
-    from forecast.log import changed_files, in_words, shelf_for, suspicions, write_set_aside
+    from forecast.log import in_words, suspicions
 
     try:
         log = read(options)
@@ -95,33 +95,46 @@ def run_check(options: Options) -> None:
         raise DataError(*said) from error
     options.of_log = []  # the report itself says it all
     warnings = [*suspicions(log), *(reactions.under_recording(log) if len(log.sessions) else ())]
-    folder = options.set_aside or shelf_for(log.report.source, "set-aside")
-    written = write_set_aside(log.report, folder)
-    changed = [path for path in changed_files(folder) if path not in written]
+    language = options.language
+    written, changed, next_step = _to_correct(log.report, options)
     data = {
         **log.report.to_dict(),
         "warnings": warnings,
-        "written": [str(path) for path in written],
+        "written": written and str(written),
         "left_as_changed": [str(path) for path in changed],
     }
-    language = options.language
     lines = [
         log.report.to_text(language=language),
         *(f"- {warning.say(language)}" for warning in warnings),
+        *(in_words(line, language) for line in next_step),
     ]
-    if written:
-        named = ", ".join(map(str, written))
-        lines.append(
-            f"Rows set aside from {log.report.source} are in {named}: correct the cells, save each "
-            "file as mended_<table>.csv in the log's folder, and check again."
-        )
+    answer(options, data, "\n".join(lines))
+
+
+def _to_correct(
+    report: LogReport, options: Options
+) -> tuple[Path | None, tuple[Path, ...], list[str]]:
+    from forecast.log import MOST_CORRECTED, corrected_file, is_daybook, write_to_correct
+
+    if is_daybook(options.log):
+        said = "Next: in the page open the course, undo what is wrong and write it down anew."
+        return None, (), [said] * any(map(len, report.to_correct.values()))
+    written, changed = write_to_correct(report, options.to_correct, language=options.language)
+    kept = corrected_file(options.log)
+    if written is None:
+        return None, changed, []
+    lines = [
+        f"Next: correct the coloured cells in {written}, save it as {kept} and check again; "
+        "or correct the log itself."
+    ]
+    if max(map(len, report.to_correct.values())) > MOST_CORRECTED:
+        lines.append(f"The workbook has the first {MOST_CORRECTED:,} rows of a table.")
     if changed:
-        named = ", ".join(map(str, changed))
         lines.append(
-            f"Left alone, as not as it was written: {named}. Corrections in it count once it is "
-            "saved as mended_<table>.csv in the log's folder."
+            f"Left alone, as somebody changed it: {', '.join(map(str, changed))}. What was "
+            f"corrected there counts once it is saved as {kept}."
         )
-    answer(options, data, "\n".join(in_words(line, language) for line in lines))
+    return written, changed, lines
 
 
 @anywhere
@@ -155,6 +168,8 @@ def run_fit(options: Options) -> None:
 
 def fitted_text(forecaster: Forecaster) -> str:
     """Return what the model rests on and how it did on clients it had not seen, in words."""
+    from forecast.counts import failing_groups
+
     found = forecaster.assessment
     followed, horizon = forecaster.supported_to, forecaster.horizon
     beyond = f"; beyond it, to {horizon}, the curve is extrapolated" if followed < horizon else ""
@@ -168,11 +183,7 @@ def fitted_text(forecaster: Forecaster) -> str:
             best = best.replace(name, words)
         lines.append(f"Best of {n} models when tested on clients it had not seen: {best}.")
     lines += own_check(forecaster)
-    failing = [
-        f"{row['factor']} {row['label']}"
-        for row in found.get("subgroups", ())
-        if row["verdict"] == "fails"
-    ]
+    failing = [f"{row['factor']} {row['label']}" for row, _ in failing_groups(found)]
     if failing:
         lines.append(f"It did not hold for {', '.join(failing)}; their estimates say so.")
     return "\n".join(lines)

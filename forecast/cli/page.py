@@ -14,11 +14,10 @@ from forecast._files import read_whole
 from forecast.cli.files import (
     Options,
     answer,
+    asked_of,
     check_output,
     course_of,
-    facts_of,
     gradings_of,
-    read_one_enquiry,
     write_template,
     write_text,
 )
@@ -153,10 +152,9 @@ def _asked_of(options: Options, desk: Desk) -> Asked:
     elif options.enquiry is None:
         raise RequestError("It is not said which course is meant.", "Give ENQUIRY.csv.")
     given = gradings_of(options)
-    told = facts_of(options, course)
+    enquiry, told = asked_of(options, course, [own.name for own in desk.extra])
     return Asked(
-        enquiry=(course and course.enquiry)
-        or read_one_enquiry(options.enquiry, [own.name for own in desk.extra]),
+        enquiry=enquiry,
         goal=options.goal or (course.goal if course else next(iter(desk.forecasters))),
         sessions_done=course.done if course else options.sessions_done,
         gradings=course.graded if course else tuple((row[0], row[1]) for row in given),

@@ -53,10 +53,11 @@ def run_price(options: Options) -> None:
     if options.out is not None:
         check_output(options.out, what="a workbook of prices", known=_holds_prices)
     forecaster = forecast.load_forecaster(options.model)
-    enquiries = read_enquiries(options.enquiries, extra=forecaster.extra)
+    enquiries, facts = read_enquiries(options.enquiries, extra=forecaster.extra)
     log = None if options.log is None else read(options)
     cautions = {
-        name: tattoo.cautions_for(one, **facts_of(options)) for name, one in enquiries.items()
+        name: tattoo.cautions_for(one, **facts_of(options, facts[name]))
+        for name, one in enquiries.items()
     }
     free = {name: enquiries[name] for name, of in cautions.items() if of[0].kind != "refer"}
     data, texts = _quote_all(forecaster, free, tariff, details=options.details)

@@ -147,7 +147,7 @@ def _read_invented_clinic(album: _Album) -> OutcomeLog:
 
 def _answer_enquiries(album: _Album, forecaster: Forecaster) -> Mapping[str, Estimate]:
     album.text("enquiries.csv", "three invented enquiries", ENQUIRIES)
-    enquiries = read_enquiries(album.folder / "enquiries.csv")
+    enquiries, _ = read_enquiries(album.folder / "enquiries.csv")
     estimates = {label: forecaster.estimate(enquiry) for label, enquiry in enquiries.items()}
     cautions = {name: tattoo.cautions_for(one, all_asked=False) for name, one in enquiries.items()}
     none: dict[str, list[str]] = {label: [] for label in enquiries}
@@ -171,7 +171,7 @@ def _answer_enquiries(album: _Album, forecaster: Forecaster) -> Mapping[str, Est
 
 
 def _ask_again(album: _Album, forecaster: Forecaster) -> None:
-    enquiry = read_enquiries(album.folder / "enquiries.csv")[UNDER_WAY]
+    enquiry = read_enquiries(album.folder / "enquiries.csv")[0][UNDER_WAY]
     later = forecaster.update(enquiry, sessions_done=4, gradings=GRADINGS)
     seen = ", ".join(f"{percent} % faded after {session}" for session, percent in GRADINGS)
     lines = [f"Seen: {seen}.", *update_lines(later, details=True)]

@@ -12,7 +12,15 @@ if TYPE_CHECKING:
         covariates,
         plainly,
     )
-    from forecast.counts.doubts import MOST, doubts_of, evidence_name, fit_notes, leads_of, said
+    from forecast.counts.doubts import (
+        MOST,
+        doubts_of,
+        evidence_name,
+        failing_groups,
+        fit_notes,
+        leads_of,
+        said,
+    )
     from forecast.counts.estimate import (
         Estimate,
         Stopping,

@@ -118,9 +118,11 @@ def doubts_of(
     if unreached:
         found.append(Note("counts.no_laser", "caution", {"inks": [*map(plainly, unreached)]}))
     by = groups_of([enquiry], sites=True)
-    for row in predictor.assessment.get("subgroups", ()):
-        if row["label"] in by.get(row["factor"], ()) and row["verdict"] == "fails":
-            found.append(_failing(row, predictor.assessment["coverage"]["level"]))
+    found += [
+        note
+        for row, note in failing_groups(predictor.assessment)
+        if row["label"] in by.get(row["factor"], ())
+    ]
     return (*found, *support_of(summary, enquiry, followed=estimate.supported_to).notes)
 
 
@@ -208,6 +210,13 @@ def _unchecked(predictor: Predictor, level: float) -> Iterator[Note]:
 
 # A share inside the interval that could be chance is not given as the reason why a group did not
 # go as predicted; the number that failed is.
+def failing_groups(assessment: Mapping[str, Any]) -> Iterator[tuple[Mapping[str, Any], Note]]:
+    """Yield each group of clients that an assessment found failing, and what to say of it."""
+    for row in assessment.get("subgroups", ()):
+        if row["verdict"] == "fails":
+            yield row, _failing(row, assessment["coverage"]["level"])
+
+
 def _failing(row: Mapping[str, Any], level: float) -> Note:
     coverage, ratio = row["coverage"], row.get("observed_to_expected")
     values = {"factor": row["factor"], "label": row["label"]}

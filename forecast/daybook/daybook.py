@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
 from dataclasses import replace
 from datetime import date, datetime, timedelta
+from itertools import count
 from pathlib import Path
 from secrets import token_hex
 from threading import RLock
@@ -216,10 +217,7 @@ class Daybook:
 
     def _new_code(self, client: str) -> str:
         taken = {one["course_id"] for one in self.rows("SELECT course_id FROM known")}
-        number = 1
-        while f"{client}-{number}" in taken:
-            number += 1
-        return f"{client}-{number}"
+        return next(code for n in count(1) if (code := f"{client}-{n}") not in taken)
 
     def write_session(
         self, course_id: str, visit: Visit, *, version: int, by: str, sure: bool = False

@@ -9,7 +9,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from forecast._files import read_json, sum_of, write_whole
+from forecast._files import checksums, read_json, sum_of, write_whole
 from forecast.daybook.daybook import Daybook, make_daybook
 from forecast.daybook.promises import read_promises, read_register
 from forecast.errors import DataError, RequestError
@@ -56,8 +56,8 @@ def export_daybook(path: Path, folder: Path) -> OutcomeLog:
     texts = promises.map(lambda cell: "" if cell is None or cell != cell else _shortest(cell))
     for old in folder.glob("*.csv"):
         old.unlink()
-    write_log(log, folder, title="Daybook", promises=texts)
-    (folder / HISTORY).mkdir(exist_ok=True)
+    (folder / HISTORY).mkdir(parents=True, exist_ok=True)
+    sums = {}
     with closing(opened(path)) as book, told(path):
         book.execute("BEGIN")
         for name in EVERY:
@@ -67,6 +67,8 @@ def export_daybook(path: Path, folder: Path) -> OutcomeLog:
             writer.writerow([column[0] for column in found.description])
             writer.writerows(found)
             write_whole(folder / HISTORY / f"{name}.csv", out.getvalue())
+            sums[f"{HISTORY}/{name}.csv"] = sum_of(out.getvalue().encode())
+    write_log(log, folder, title="Daybook", promises=texts, beside=sums)
     return log
 
 
@@ -161,15 +163,15 @@ def _take_register(book: Daybook, source: Path) -> dict[str, Any]:
 
 
 def _take_history(book: Daybook, folder: Path) -> None:
-    described = read_json(folder / "datapackage.json")
-    resources = described.get("resources", []) if isinstance(described, dict) else []
-    changed = [
-        one["path"]
-        for one in resources
-        if not (folder / one["path"]).is_file()
-        or sum_of((folder / one["path"]).read_bytes()) != one.get("hash")
-    ]
-    if changed or not resources:
+    file = folder / "datapackage.json"
+    described = read_json(file) if file.is_file() else None
+    sums = checksums(described if isinstance(described, dict) else {})
+    there = {
+        one.relative_to(folder).as_posix(): sum_of(one.read_bytes())
+        for one in folder.rglob("*.csv")
+    }
+    changed = [name for name, sum_told in sums.items() if there.get(name) != sum_told]
+    if changed or not sums:
         raise DataError(
             f"{folder} has changed since it was exported: {', '.join(changed) or 'not described'}.",
             f"Take {HISTORY} out of it to begin a new daybook from the tables, without history.",

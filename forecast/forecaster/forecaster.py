@@ -44,6 +44,7 @@ from forecast.counts import (
     Stopping,
     check_goal,
     doubts_of,
+    failing_groups,
     leads_of,
     plainly,
     said,
@@ -482,6 +483,8 @@ def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
 # What has its seal answered when it was written; what has none, somebody may have made.
 def _from_dict(stored: Mapping[str, Any], named: str, *, sealed_whole: bool) -> Forecaster:
     try:
+        if not isinstance(stored["notes"], list):
+            raise TypeError("its notes are no list")
         summary = LogSummary.from_dict(stored["reference"])
         if stored["goal"] == "lighten" and summary.lightening is None:
             raise RequestError(
@@ -535,6 +538,8 @@ def _try_out(found: Forecaster) -> None:
                 if not np.isfinite(answered.distribution.pmf).all():
                     raise ValueError("its answer is no number")
                 str(answered.notes)
+        for row, note in failing_groups(found.assessment):
+            str((row["factor"], row["label"], note))
         found.update(ALL_GIVEN, sessions_done=2, gradings=[(1, 20.0), (2, 30.0)])
 
 

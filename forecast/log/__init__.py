@@ -7,6 +7,7 @@ from forecast._doors import door
 if TYPE_CHECKING:
     from forecast.log.cells import FRACTIONS, LATEST, fractions_like, normal_heading
     from forecast.log.columns import ALL_TABLES, TABLES, Column, column, column_names
+    from forecast.log.corrections import MOST_CORRECTED, corrected_file, write_to_correct
     from forecast.log.data_package import write_log
     from forecast.log.daybook_file import (
         APPLICATION_ID,
@@ -43,7 +44,7 @@ if TYPE_CHECKING:
         suspicions,
     )
     from forecast.log.reading import every_sheet
-    from forecast.log.report import changed_files, in_words, shelf_for, write_set_aside
+    from forecast.log.report import LogReport, in_words
     from forecast.log.workbook import new_workbook
     from forecast.log.workbook_map import propose_map
 

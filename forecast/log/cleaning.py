@@ -13,7 +13,7 @@ from forecast.log.cells import OVERFLOW, Ids, meant, normal_heading, read_column
 from forecast.log.columns import TABLES, Column
 from forecast.log.extra import EXTRA, extra_column
 from forecast.log.headings import is_total, read_headings
-from forecast.log.identity import HELPERS, quoted
+from forecast.log.identity import quoted
 from forecast.log.report import TOLERATED, entries
 
 if TYPE_CHECKING:
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 
 TOTAL = "a row of its own, not a row of totals"
+NO_EXAMPLE = "a row of the clinic's own, not the example"
 EXAMPLE = "EXAMPLE"  # the id of the rows that an empty workbook comes with
 IN_EVERY_ROW = "a value in every row: "
 
@@ -128,7 +129,7 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
         table.frame = table.frame.drop(index=rows)
         table.index = table.frame.index
         written = {known: raw[given] for given, known in headings.items()}
-    ours = {*headings, *HELPERS, OVERFLOW}
+    ours = {*headings, OVERFLOW}
     table.extra = tuple(
         quoted(given, place)
         for place, given in enumerate(raw.columns, start=1)
@@ -187,7 +188,7 @@ def _no_rows(
     key = required[0]
     examples = first.index[_holds(written[key], EXAMPLE)]
     if len(examples):
-        yield key, examples, "a row of the clinic's own, not the example", "Delete the example row."
+        yield key, examples, NO_EXAMPLE, "Delete the example row."
 
 
 # which cells are this text; Parquet has cells that are lists, which answer otherwise

@@ -34,6 +34,7 @@ RULES: dict[str, list[str]] = tomllib.loads(
     Path(__file__).with_suffix(".toml").read_text(encoding="utf-8")
 )
 ONE_DAY = timedelta(days=1)  # between two ends of the world
+ONCE = "each row once"
 SAME_TATTOO = ["client_id", "body_site", "started_on", "inks", "tattoo_id", "half"]
 # Rows that repeat another agree in these at least; they are told apart quickly.
 NARROW = {
@@ -143,7 +144,7 @@ def _set_aside_repeats(table: CleanTable) -> None:
     table.refuse(
         _of_all(copies, table),
         key[0],
-        "each row once",
+        ONCE,
         f"Delete this copy: row {{}} says the same in every column of {table.name}.",
         other=_first_like(alike, columns),
     )

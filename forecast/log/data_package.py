@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._files import sum_of, write_whole
+from forecast._files import BESIDE, sum_of, write_whole
 from forecast.log.columns import ALL_TABLES, FOREIGN_KEYS, KEYS, TABLES, Column
 
 if TYPE_CHECKING:
@@ -109,6 +109,7 @@ def write_log(
     *,
     title: str = "Outcome log",
     promises: pd.DataFrame | None = None,
+    beside: Mapping[str, str] | None = None,
 ) -> None:
     """Write the log's tables as CSV files with ``datapackage.json``, byte for byte repeatable.
 
@@ -116,7 +117,8 @@ def write_log(
     shortest form, dates as YYYY-MM-DD, empty cells for what is not recorded. Tables without rows
     are not written, nor further columns in which nothing stands. `read_log` of the folder gives the
     same frames back, and says so where a table is not as it was written: the description, with its
-    ``title``, holds the SHA-256 of each. ``promises``, all texts, are written beside them.
+    ``title``, holds the SHA-256 of each. ``promises``, all texts, are written beside them, and
+    ``beside`` has the checksums of further files, by their name.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
@@ -140,6 +142,7 @@ def write_log(
         content = texts.to_csv(index=False, lineterminator="\n").encode()
         resource["hash"] = sum_of(content)
         write_whole(folder / f"{name}.csv", content)
+    described |= {BESIDE: dict(beside)} if beside else {}
     text = json.dumps(described, indent=2, ensure_ascii=False)
     write_whole(folder / "datapackage.json", text + "\n")
 

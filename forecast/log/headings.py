@@ -17,20 +17,6 @@ if TYPE_CHECKING:
 SEARCHED_ROWS = 10  # a title above the headings is tolerated
 
 
-def table_of(name: str) -> str | None:
-    """Return the table that a file or sheet of this name belongs to, mended rows included.
-
-    Examples
-    --------
-    >>> table_of("Courses"), table_of("mended_courses_2"), table_of("notes")
-    ('courses', 'courses', None)
-    """
-    normal = normal_heading(name)
-    if normal in TABLES:
-        return normal
-    return next((table for table in TABLES if normal.startswith(f"mended_{table}")), None)
-
-
 def refuse_repeated(where: str, given: Iterable[Any], cells: Sequence[str] = ()) -> None:
     """Raise DataError if two ``given`` headings mean one column; ``where`` begins the sentence.
 

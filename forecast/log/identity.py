@@ -31,7 +31,6 @@ from forecast.log.columns import TABLES, Column, words
 if TYPE_CHECKING:
     import pandas as pd
 
-HELPERS = ("problem", "remedy", "mends")  # columns of our own list of rows set aside
 SAMPLE = 5_000  # distinct texts of a column that are looked at
 LONGEST = 200  # characters of a text that are looked at for a person's name
 # looked for from the start of a word only: else a long text takes the square of its length
@@ -93,9 +92,7 @@ def refuse_identifying(tables: Mapping[str, pd.DataFrame]) -> None:
         treated = _treated(frame, known)
         for place, heading in enumerate(frame.columns):
             name, cells = normal_heading(heading), frame.iloc[:, place]
-            if heading in HELPERS or heading == OVERFLOW:
-                continue
-            if known.get(name, "text") not in ("id", "text"):
+            if heading == OVERFLOW or known.get(name, "text") not in ("id", "text"):
                 continue
             why = None if name in known else _by_name(name)
             why = why or _by_content(name, cells, extra=name not in known, treated=treated)

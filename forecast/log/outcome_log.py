@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -17,11 +17,11 @@ from forecast._checks import MOST_TO_CHECK, check_kind
 from forecast._notes import Note
 from forecast.errors import DataError, RequestError
 from forecast.log.cells import FRACTIONS, OVERFLOW, fractions_like, normal_heading
-from forecast.log.cleaning import CleanTable, clean_table, empty_table
+from forecast.log.cleaning import NO_EXAMPLE, TOTAL, CleanTable, clean_table, empty_table
 from forecast.log.columns import TABLES
-from forecast.log.cross_table import ALL_GONE, counted, cross_check
+from forecast.log.cross_table import ALL_GONE, ONCE, RULES, counted, cross_check
 from forecast.log.headings import refuse_repeated
-from forecast.log.identity import HELPERS, refuse_identifying
+from forecast.log.identity import refuse_identifying
 from forecast.log.reading import RawLog, read_raw
 from forecast.log.report import FLAGGED, TOLERATED, LogReport, RowCount, gather
 from forecast.log.workbook_map import read_mapped
@@ -115,6 +115,7 @@ def _of_courses(table: pd.DataFrame, ids: pd.Series[str]) -> pd.DataFrame:
 FIRST_ROW = 2  # row 1 of a sheet is its heading
 DEFAULT_CLEARED_AT = 95
 TOLD = ("course_id", "started_on", "sessions_given", "outcome")
+NO_FAULTS = (TOTAL, NO_EXAMPLE, ONCE, RULES["course_withheld"][1])  # nothing to correct
 FEWEST_COURSES = 20  # all finished: from so many on it is no accident
 
 
@@ -341,31 +342,40 @@ def _assemble(
 def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
     import pandas as pd
 
-    withheld = {name: _left_out(raw.tables[name], table.frame) for name, table in tables.items()}
-    rows = {
-        name: RowCount(
-            len(raw.tables[name]), len(table.frame), len(withheld[name]), raw.empty.get(name, 0)
-        )
-        for name, table in tables.items()
-    }
+    aside = gather(part for table in tables.values() for part in table.set_aside)
+    flagged = gather((part for table in tables.values() for part in table.flagged), FLAGGED)
+    faults = pd.concat([aside[~aside["rule"].isin(NO_FAULTS)], flagged[flagged["blanked"]]])
+    before = raw.corrected if len(faults) else {}
+    rows = {}
+    for name, table in tables.items():
+        given, used = len(raw.tables[name]), len(table.frame)
+        rows[name] = RowCount(given, used, given - used, raw.empty.get(name, 0))
     habits = [*raw.tolerated, *(habit for table in tables.values() for habit in table.tolerated)]
     return LogReport(
         source=raw.source,
         rows=rows,
-        set_aside=gather(part for table in tables.values() for part in table.set_aside),
-        flagged=gather((part for table in tables.values() for part in table.flagged), FLAGGED),
+        set_aside=aside,
+        flagged=flagged,
         tolerated=pd.DataFrame(habits, columns=list(TOLERATED)),
         extra_columns={name: table.extra for name, table in tables.items() if table.extra},
         notes=tuple(raw.notes),
-        withheld=withheld,
+        to_correct={
+            name: _as_written(
+                raw.tables[name],
+                table.frame.columns,
+                {*faults.loc[faults["table"] == name, "row"], *before.get(name, ())},
+            )
+            for name, table in tables.items()
+        },
+        corrected=raw.corrected,
         places=raw.places,
     )
 
 
-def _left_out(raw: pd.DataFrame, used: pd.DataFrame) -> pd.DataFrame:
-    wanted = {*used.columns, *HELPERS, OVERFLOW}  # free text stays behind
-    raw = raw[[name for name in raw.columns if name in wanted or normal_heading(name) in wanted]]
-    rows = raw[~raw.index.isin(used.index)] if len(used) < len(raw) else raw.iloc[:0]
+def _as_written(raw: pd.DataFrame, columns: Iterable[str], wanted: set[int]) -> pd.DataFrame:
+    known = {*columns, OVERFLOW}  # free text stays behind
+    kept = [name for name in raw.columns if name in known or normal_heading(name) in known]
+    rows = raw.loc[raw.index.isin(wanted), kept]
     # texts of large files are held once each on the way in
     coded = rows.select_dtypes("category").columns
     return rows.astype({name: rows[name].cat.categories.dtype for name in coded})

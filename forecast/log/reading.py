@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,6 +17,7 @@ from forecast._checks import counted, shown
 from forecast._files import (
     MAX_CELL,
     SEAL,
+    checksums,
     csv_rows,
     read_json,
     read_whole,
@@ -24,12 +26,13 @@ from forecast._files import (
 )
 from forecast._notes import Note
 from forecast.errors import DataError
-from forecast.log.cells import normal_heading
+from forecast.log.cells import SEPARATORS, folded, normal_heading
 from forecast.log.columns import TABLES, column
+from forecast.log.corrections import apply_corrections, corrected_file
 from forecast.log.daybook_file import is_daybook, read_tables
-from forecast.log.headings import refuse_repeated, table_of, with_headings
-from forecast.log.identity import HELPERS, quoted
-from forecast.log.report import TOLERATED, Place, apply_mends
+from forecast.log.headings import refuse_repeated, with_headings
+from forecast.log.identity import quoted
+from forecast.log.report import TOLERATED, Place
 from forecast.log.workbook import Sheets, first_line, letters, sheets_of
 
 if TYPE_CHECKING:
@@ -39,6 +42,7 @@ MAX_ROWS = 20_000_000  # of one CSV or Parquet table
 MAX_BYTES = 2_000_000_000  # of one table, unpacked
 MAX_COLUMNS = 500
 TOP = 20_000  # characters in which the mark between cells is looked for
+Words = Mapping[str, Mapping[str, str]]  # column, and what a word in it means
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 
 
@@ -52,6 +56,7 @@ class RawLog:
     tolerated: list[dict[str, Any]] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
     places: dict[str, tuple[Place, ...]] = field(default_factory=dict)
+    corrected: dict[str, dict[int, str]] = field(default_factory=dict)
     cleared_at: float | None = None
     cleared_judged: str = ""
     written: dict[str, str] = field(default_factory=dict)  # checksums of files, if any
@@ -70,6 +75,8 @@ def read_raw(path: Path) -> RawLog:
         if not path.exists():
             raise DataError(f"There is no {path}.", "Give the folder or the workbook of the log.")
         raw = _folder(path) if path.is_dir() else _one_file(path)
+        if "courses" in raw.tables and not is_daybook(path):
+            correct(raw, path)
     except OSError as error:
         raise DataError(
             f"{error.filename or path} cannot be read ({error.strerror}).",
@@ -77,18 +84,15 @@ def read_raw(path: Path) -> RawLog:
         ) from error
     if "courses" not in raw.tables:
         raise _no_courses(path)
-    for name in [name for name in raw.tables if name not in TABLES]:
-        mend(raw, str(table_of(name)), raw.tables.pop(name))
     return raw
 
 
 def _no_courses(path: Path) -> DataError:
-    found = [str(title) for title in every_sheet(path)[0]]
-    listed = f"; it has {', '.join(map(repr, found[:12]))}" if found else ""
+    found = ", ".join(repr(str(title)) for title in [*every_sheet(path)[0]][:12])
+    asked = f"forecast check {path} --propose-map columns.toml, which says what these could be."
     return DataError(
-        f"{path} has no table courses{listed}.",
-        "Name a sheet courses, or put courses.csv or courses.parquet into the folder; or let "
-        f"forecast check {path} --propose-map columns.toml say what the sheets could be.",
+        f"{path} has no table courses{'; it has ' * bool(found)}{found}.",
+        f"Next: {asked}" if found else "Put courses.csv or courses.parquet into the folder.",
     )
 
 
@@ -108,12 +112,12 @@ def every_sheet(path: Path) -> tuple[Sheets, list[Note]]:
 
 
 def _named_sheets(raw: RawLog, path: Path) -> None:
-    sheets, notes = sheets_of(path, lambda title: table_of(title) is not None)
+    sheets, notes = sheets_of(path, lambda title: normal_heading(title) in TABLES)
     for title, rows in sheets.items():
         name = normal_heading(title)
         if name in raw.tables:
             raise DataError(f"{path.name} has two sheets named {name}.", "Keep one of them.")
-        frame, number, places = with_headings(str(table_of(name)), rows, sheet=title)
+        frame, number, places = with_headings(name, rows, sheet=title)
         headings_found(raw, name, number)
         cells = [f"{title.strip()}!{letters(at)}{number}" for at in places]
         refuse_repeated(f"Table {name}", frame.columns, cells)
@@ -137,6 +141,8 @@ def _one_file(path: Path) -> RawLog:
         for name, frame in tables.items():
             if len(frame) or name == "courses":
                 add_table(raw, name, frame)
+                last = int(frame.index.max()) if len(frame) else 0
+                raw.places[name] = (Place("", 0, last, ids=frame.iloc[:, 0]),)
         state_cleared(raw, path.name, stated)
         return raw
     if path.suffix.lower() not in (".xlsx", ".xlsm") or not path.is_file():
@@ -162,11 +168,11 @@ def _folder(path: Path) -> RawLog:
                     "Correct it, or take it out of the folder.",
                 )
             state_cleared(raw, file.name, stated)
-            raw.written = _checksums(stated)
+            raw.written = checksums(stated)
     of: dict[str, Path] = {}
     for file in files:
         name, kind = normal_heading(file.stem), file.suffix.lower()
-        if kind not in (".csv", ".parquet") or table_of(name) is None:
+        if kind not in (".csv", ".parquet") or name not in TABLES:
             continue
         if not file.is_file():
             raise DataError(f"{file.name} is no file.", "Put the table itself there.")
@@ -178,13 +184,6 @@ def _folder(path: Path) -> RawLog:
         of[name] = file
         add_table(raw, name, _parquet(file) if kind == ".parquet" else _csv(raw, file))
     return raw
-
-
-# of the files that a package describes
-def _checksums(stated: Mapping[str, Any]) -> dict[str, str]:
-    resources = stated.get("resources")
-    parts = [one for one in resources if isinstance(one, dict)] if resources else []
-    return {str(one.get("path")): str(one["hash"]) for one in parts if "hash" in one}
 
 
 def state_cleared(raw: RawLog, file: str, stated: Mapping[str, Any]) -> None:
@@ -220,16 +219,52 @@ def add_table(raw: RawLog, name: str, frame: pd.DataFrame) -> None:
     raw.tables[name] = frame
 
 
-def mend(raw: RawLog, table: str, mended: pd.DataFrame) -> None:
-    """Put mended rows into their table, and note how many."""
-    if table not in raw.tables:
-        raise DataError(
-            f"There are corrected rows for table {table}, but no such table.",
-            f"Put the table {table} beside its corrected rows.",
-        )
-    raw.tables[table], replaced, added = apply_mends(table, raw.tables[table], mended)
-    counts = {"table": table, "replaced": replaced, "added": added}
-    raw.notes.append(Note("log.mended", values=counts))
+def correct(raw: RawLog, path: Path, words: Mapping[str, Words] | None = None) -> None:
+    """Put the rows that were corrected, if there are any, into their tables, and note how many.
+
+    ``words`` are the clinic's own, by table. Raises DataError if the workbook of corrected rows is
+    none, or has a table that the log does not have.
+    """
+    file = corrected_file(path)
+    if not file.is_file():
+        return
+    sheets, notes = sheets_of(file, lambda title: normal_heading(title) in TABLES)
+    raw.notes += [note for note in notes if note.code != "log.colours_not_read"]
+    for title, cells in sheets.items():
+        table = normal_heading(title)
+        if table not in raw.tables:
+            raise DataError(
+                f"{file.name} has corrected rows of {table}, and the log has no such table.",
+                "Put the table there, or take the sheet out of the workbook.",
+            )
+        theirs = in_levels(with_headings(table, cells, sheet=title)[0], (words or {}).get(table))
+        whole, raw.corrected[table] = apply_corrections(table, raw.tables[table], theirs)
+        rows, there = raw.corrected[table].keys(), set(raw.tables[table].index)
+        raw.tables[table] = whole
+        counts = {"replaced": len(rows & there), "added": len(rows - there)}
+        raw.notes.append(Note("log.corrected", values={"table": table, **counts}))
+
+
+def in_levels(frame: pd.DataFrame, words: Words | None) -> pd.DataFrame:
+    """Return a table with words of the clinic's own, folded, as the levels that they mean."""
+    import pandas as pd
+
+    for name, meanings in (words or {}).items():
+        if name in frame:
+            texts = [_in_levels(text, meanings) for text in frame[name]]
+            frame = frame.assign(**{name: pd.Series(texts, frame.index, dtype=object)})
+    return frame
+
+
+def _in_levels(text: object, meanings: Mapping[str, str]) -> object:
+    if not isinstance(text, str):
+        return text
+    whole = meanings.get(folded(text.strip()))
+    if whole:
+        return whole
+    parts = [part.strip() for part in re.split(SEPARATORS, text)]
+    read = [meanings.get(folded(part)) or part for part in parts]
+    return ";".join(read) if read != parts else text
 
 
 def _refuse_long_cells(name: str, frame: pd.DataFrame) -> None:
@@ -282,7 +317,7 @@ def _check_size(name: str, rows: int, unpacked: int) -> None:
 
 def _csv(raw: RawLog, file: Path) -> pd.DataFrame:
     rows, uneven = _csv_cells(raw, file)
-    frame, number, _ = with_headings(str(table_of(file.stem)), rows, uneven=uneven)
+    frame, number, _ = with_headings(normal_heading(file.stem), rows, uneven=uneven)
     headings_found(raw, file.stem, number)
     return frame
 
@@ -382,7 +417,7 @@ def _parquet(file: Path) -> pd.DataFrame:
         _check_size(file.name, facts.num_rows, unpacked)
         schema = pq.read_schema(file)
         refuse_repeated(file.name, schema.names)
-        texts = [each.name for each in schema if _is_text(each.type) and each.name not in HELPERS]
+        texts = [each.name for each in schema if _is_text(each.type)]
         frame = _coded(pq.read_table(file, read_dictionary=texts))
     except DataError:
         raise
@@ -402,8 +437,7 @@ def _parquet(file: Path) -> pd.DataFrame:
 def _coded(table: Any) -> pd.DataFrame:
     """Return an Arrow table as a frame whose texts are held once each, as categories.
 
-    Each column stays a block of its own: large tables are not copied to be put together. Helper
-    columns of mended rows, which are few, stay as they are.
+    Each column stays a block of its own: large tables are not copied to be put together.
     """
     import pandas as pd
     import pyarrow as pa
@@ -411,7 +445,7 @@ def _coded(table: Any) -> pd.DataFrame:
     columns: dict[int, Any] = {}
     for place, name in enumerate(table.column_names):
         column = _readable(name, table.column(place))
-        if _is_text(column.type) and name not in HELPERS and len(column):
+        if _is_text(column.type) and len(column):
             column = column.dictionary_encode()
         coded = pa.types.is_dictionary(column.type) and _is_text(column.type.value_type)
         columns[place] = (

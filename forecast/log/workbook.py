@@ -236,7 +236,6 @@ def new_workbook() -> bytes:
     import openpyxl
     from openpyxl.comments import Comment
     from openpyxl.styles import Font
-    from openpyxl.worksheet.datavalidation import DataValidation
 
     book = openpyxl.Workbook()
     book.remove(book.active)
@@ -251,14 +250,21 @@ def new_workbook() -> bytes:
             head.comment.width, head.comment.height = 320, 120
             sheet.column_dimensions[letters(at)].width = max(len(rule.name) + 2, 12)
             sheet.cell(2, at + 1, EXAMPLE if at == 0 else _example(rule))
-            listed = f'"{",".join(rule.levels)}"'
-            if rule.kind in ("level", "flag") and len(listed) <= WIDEST:
-                choice = DataValidation("list", formula1=listed, allow_blank=True)
-                sheet.add_data_validation(choice)
-                choice.add(f"{letters(at)}2:{letters(at)}{ROWS}")
+            add_list(sheet, rule, at)
     content = io.BytesIO()
     book.save(content)
     return content.getvalue()
+
+
+def add_list(sheet: Any, rule: Column, at: int) -> None:
+    """Give the cells of a sheet's column, the first being 0, a list of levels to choose from."""
+    from openpyxl.worksheet.datavalidation import DataValidation
+
+    listed = f'"{",".join(rule.levels)}"'
+    if rule.kind in ("level", "flag") and len(listed) <= WIDEST:
+        choice = DataValidation("list", formula1=listed, allow_blank=True)
+        sheet.add_data_validation(choice)
+        choice.add(f"{letters(at)}2:{letters(at)}{ROWS}")
 
 
 def _example(rule: Column) -> Any:

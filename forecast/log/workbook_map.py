@@ -28,14 +28,15 @@ from forecast.log.cells import (
     rule_of,
 )
 from forecast.log.columns import TABLES, Column, column, column_names, words
-from forecast.log.headings import SEARCHED_ROWS, is_total, table_of, with_headings
+from forecast.log.headings import SEARCHED_ROWS, is_total
 from forecast.log.identity import identifies
 from forecast.log.reading import (
     RawLog,
     add_table,
+    correct,
     every_sheet,
     headings_found,
-    mend,
+    in_levels,
     place_of,
     state_cleared,
 )
@@ -106,15 +107,11 @@ def read_mapped(path: Path, file: Path) -> RawLog:
     state_cleared(raw, file.name, stated)
     for table, found in maps.items():
         _put_together(raw, table, found, sheets, file.name)
-    used = {title for found in maps.values() for title in found.sheets}
-    for title, rows in sheets.items():
-        name = table_of(title)
-        if title not in used and name in raw.tables and normal_heading(title) != name:
-            mend(raw, name, with_headings(name, rows, sheet=title)[0])
     if "courses" not in raw.tables:
         raise DataError(
             f"{file.name} has no table courses.", "Give it [courses] with sheets and columns."
         )
+    correct(raw, path, {table: found.words for table, found in maps.items()})
     return raw
 
 
@@ -136,11 +133,7 @@ def _put_together(raw: RawLog, table: str, found: TableMap, sheets: Sheets, file
         raw.places[table] = (*raw.places.get(table, ()), place)
         frames.append(frame)
         after = place.last
-    joined = pd.concat(frames)
-    for name, meanings in found.words.items():
-        if name in joined:
-            texts = [_in_levels(text, meanings) for text in joined[name]]
-            joined[name] = pd.Series(texts, joined.index, dtype=object)
+    joined = in_levels(pd.concat(frames), found.words)
     given = {normal_heading(heading) for heading in joined}
     lacking = [rule.name for rule in TABLES[table] if rule.required and rule.name not in given]
     if lacking:
@@ -179,17 +172,6 @@ def _under_columns(
         kept[name] = at
     frame = below.iloc[:, list(kept.values())].set_axis(list(kept), axis=1)
     return frame, head.row, [letters(at) for at in kept.values()]
-
-
-def _in_levels(text: object, meanings: Mapping[str, str]) -> object:
-    if not isinstance(text, str):
-        return text
-    whole = meanings.get(folded(text.strip()))
-    if whole:
-        return whole
-    parts = [part.strip() for part in re.split(SEPARATORS, text)]
-    read = [meanings.get(folded(part)) or part for part in parts]
-    return ";".join(read) if read != parts else text
 
 
 def _read_map(file: Path) -> tuple[dict[str, TableMap], dict[str, Any]]:
@@ -341,7 +323,7 @@ def _heading_line(table: str, heading: str, name: str, cells: pd.Series[Any]) ->
     why = identifies(heading, cells)
     if why:
         return f'{_quoted(heading)} = ""  # kept out: {why}'
-    # without a line it stays beside the rows that are to be mended
+    # without a line it stays beside the rows that are to be corrected
     return f'# {_quoted(heading)} = ""  # not known; no part of the log'
 
 

@@ -255,6 +255,8 @@ def _read_dates(sent: Mapping[str, Any], extras: dict[str, Any], wrong: dict[str
         wrong["start"] = ("date", limits)
     shown = _read_number(sent.get("n"), 0, 1000, whole=True)
     extras["n"] = int(shown) if shown else None
+    if shown is None:
+        wrong["n"] = ("whole", {"low": 0, "high": 1000})
 
 
 def read_day(text: object, *, name: str) -> date:

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.tattoo.cautions import CAUTIONS, FACTS, Caution, cautions_for
+    from forecast.tattoo.cautions import CAUTIONS, FACTS, Caution, cautions_for, check_facts
     from forecast.tattoo.inks import (
         CAVEAT,
         GRADES,

@@ -146,11 +146,7 @@ def cautions_for(
     -----
     Sources are those of each caution. No rule gives a setting.
     """
-    given = frozenset([facts] if isinstance(facts, str) else facts)
-    for name in sorted(given - set(FACTS)):
-        raise RequestError(
-            f"There is no fact {name!r}.", f"Facts are {', '.join(FACTS)}.{nearest(name, FACTS)}"
-        )
+    given = check_facts([facts] if isinstance(facts, str) else facts)
     wavelengths = tuple(sorted({check_wavelength(value) for value in wavelengths_nm}))
     case = _Case(enquiry, read_inks(enquiry.inks), given, all_asked)
     called = given.union(*(INK_TABLE[ink].cautions for ink in case.inks))
@@ -160,6 +156,16 @@ def cautions_for(
         if caution.kind == "always" or applies(case):
             found.append(caution)
     return tuple(_at(caution, wavelengths) for caution in found)
+
+
+def check_facts(names: Iterable[str]) -> frozenset[str]:
+    """Return the names of facts, or raise RequestError for one that is not in ``FACTS``."""
+    given = frozenset(names)
+    for name in sorted(given - set(FACTS)):
+        raise RequestError(
+            f"There is no fact {name!r}.", f"Facts are {', '.join(FACTS)}.{nearest(name, FACTS)}"
+        )
+    return given
 
 
 def _at(caution: Caution, wavelengths_nm: tuple[float, ...]) -> Caution:

@@ -33,8 +33,7 @@ def test_every_command_that_takes_a_log_takes_a_daybook(
     book: Path, folder: Path, model: Path, capsys: Shown
 ):
     for command in (["fading"], ["reactions"], ["reach"], ["check"], ["share"]):
-        written = ["--set-aside", str(book.parent / "aside")] if command == ["check"] else []
-        written += ["-o", str(book.parent / "s.json")] if command == ["share"] else []
+        written = ["-o", str(book.parent / "s.json")] if command == ["share"] else []
         run(capsys, *command, book, *written)
     told = [json.loads(run(capsys, "assess", model, one, "--json")) for one in (folder, book)]
     for one in told:

@@ -77,7 +77,7 @@ def test_several_enquiries_are_a_table_and_what_all_rest_on_is_said_once(
     assert main(["estimate", str(model), str(enquiries)]) == 0
     lines = capsys.readouterr().out.splitlines()
     found = forecast.load_forecaster(model)
-    easy = found.estimate(read_enquiries(enquiries)["easy"])
+    easy = found.estimate(read_enquiries(enquiries)[0]["easy"])
     assert lines[0].split("  ")[0] == "enquiry"
     assert lines[1].split()[:5] == ["easy", str(easy.median), *easy.range_text().split()]
     assert sum("reached the goal" in line and "From " in line for line in lines) == 1
@@ -348,6 +348,66 @@ def test_the_answers_before_starting_are_given_with_facts(
     for wrong in ("pregnant", "none,pregnancy", ""):
         assert main([*map(str, arguments), "--facts", wrong]) == 1
         assert "There is no fact" in capsys.readouterr().err
+
+
+def test_each_enquiry_of_a_file_may_have_its_own_answers(
+    model: Path, tariff: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    path = tmp_path / "several.csv"
+    row = "II,forearm,black,light,single"
+    path.write_text(
+        "enquiry_id,skin_type,body_site,inks,ink_density,layering,facts\n"
+        f"c1,{row},infection; hair\nc2,{row},none\nc3,{row},\n",
+        encoding="utf-8",
+    )
+    for command in (["estimate", model, path], ["price", model, path, "--tariff", tariff]):
+        found = json.loads(spoken(capsys, *command, "--json"))
+        keys = [
+            {one["key"] for one in row["cautions"]} - {"always"}
+            for row in found.get("estimates", found.get("prices"))
+        ]
+        open_keys = [of & {"infection", "hair", "not_asked", "pregnancy"} for of in keys]
+        assert open_keys == [{"infection", "hair"}, set(), {"not_asked"}]
+        told = spoken(capsys, *command)
+        assert told.startswith("! Clear up first: Infected")
+        assert "(Enquiry c1)" in told.splitlines()[0]
+        # what the command line says applies to all of them beside their own
+        found = json.loads(spoken(capsys, *command, "--facts", "pregnancy", "--json"))
+        rows = found.get("estimates", found.get("prices"))
+        keys = [{one["key"] for one in row["cautions"]} for row in rows]
+        assert all("pregnancy" in of and "not_asked" not in of for of in keys)
+        assert [("infection" in of) for of in keys] == [True, False, False]
+    book = tmp_path / "book.sqlite"
+    spoken(capsys, "estimate", model, path, "--register", book)
+    kept = [(one.questions, one.facts) for one in read_promises(book)]
+    assert kept == [("asked", "hair;infection"), ("asked", ""), ("not_asked", "")]
+
+
+def test_one_row_with_answers_is_heeded_mid_course_and_on_the_sheet(
+    model: Path, tariff: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    path, out = tmp_path / "one.csv", tmp_path / "sheet.html"
+    row = "II,forearm,black,light,single,pregnancy"
+    path.write_text(f"skin_type,body_site,inks,ink_density,layering,facts\n{row}\n", "utf-8")
+    told = spoken(capsys, "update", model, path, "--sessions-done", 2, "--tariff", tariff)
+    assert told.startswith("! Clear up first: ")
+    assert "EUR" not in told
+    spoken(capsys, "sheet", model, path, "--tariff", tariff, "-o", out)
+    assert "We wait first" in out.read_text("utf-8")
+
+
+@pytest.mark.parametrize("word", ["pregnant", "none;pregnancy", ";"])
+def test_an_answer_that_is_not_known_is_named_with_its_row_and_column(
+    word: str, model: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    path = tmp_path / "asked.csv"
+    row = "II,forearm,black,light,single"
+    text = "skin_type,body_site,inks,ink_density,layering,facts\n"
+    path.write_text(f"{text}{row},none\n{row},{word}\n", "utf-8")
+    assert main(["estimate", str(model), str(path)]) == 1
+    said = capsys.readouterr().err
+    assert "asked.csv line 3, column facts: There is no fact" in said
+    assert "Did you mean 'pregnancy'?" in said or word != "pregnant"
 
 
 def test_what_is_to_be_cleared_up_first_stands_above_the_number(

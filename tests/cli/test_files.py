@@ -37,7 +37,7 @@ def saved(folder: Path, text: str, encoding: str = "utf-8") -> Path:
 
 
 def test_enquiries_are_numbered_when_they_have_no_id(tmp_path: Path):
-    enquiries = read_enquiries(saved(tmp_path, f"{HEADER}\n{ROW}\n{ROW}\n"))
+    enquiries, _ = read_enquiries(saved(tmp_path, f"{HEADER}\n{ROW}\n{ROW}\n"))
     assert list(enquiries) == ["1", "2"]
     assert enquiries["1"].inks == "black;red"
 
@@ -63,7 +63,7 @@ def test_enquiries_are_numbered_when_they_have_no_id(tmp_path: Path):
     ],
 )
 def test_the_usual_ways_of_saving_csv_mean_the_same(tmp_path: Path, text: str):
-    enquiry = read_one_enquiry(saved(tmp_path, text))
+    enquiry, _ = read_one_enquiry(saved(tmp_path, text))
     assert (enquiry.skin_type, enquiry.age_years, enquiry.smoker) == ("II", 31, None)
     assert enquiry.sessions_elsewhere == 0
 

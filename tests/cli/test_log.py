@@ -37,16 +37,16 @@ def test_the_check_counts_every_row_and_writes_those_set_aside(
     assert found["rows"]["courses"]["set_aside"] == 1
     (wrong,) = [one for one in found["set_aside"] if one["table"] == "courses"]
     assert (wrong["row"], wrong["column"], wrong["value"]) == (2, "skin_type", "VII")
-    assert "set_aside_courses.csv" in " ".join(found["written"])
-    assert all((tmp_path / name).exists() for name in found["written"])
+    assert found["written"] == "to-correct.xlsx"
+    assert (tmp_path / "to-correct.xlsx").exists()
 
 
-def test_the_check_says_in_words_what_to_mend(folder: Path, capsys: pytest.CaptureFixture[str]):
+def test_the_check_says_in_words_what_to_correct(folder: Path, capsys: pytest.CaptureFixture[str]):
     assert main(["check", str(folder)]) == 0
     shown = capsys.readouterr().out
     assert "skin_type" in shown
     assert "VII" in shown
-    assert "mended_" in shown
+    assert "corrected.xlsx" in shown
 
 
 def test_a_fit_names_what_it_rests_on_and_can_be_loaded(

@@ -1,6 +1,8 @@
 """The command line as a whole: what it offers, how it refuses, what it leaves behind."""
 
+import errno
 import json
+import os
 import re
 import subprocess
 import sys
@@ -133,3 +135,18 @@ def test_a_tariff_to_start_from_is_written_once(
     assert json.loads(capsys.readouterr().out) == {"written": "tariff.toml"}
     assert main(["price", "--template"]) == 1
     assert "is there already" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("code", ["ENOSPC", "EFBIG"])
+def test_a_full_disk_is_told_with_what_to_do(
+    code: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+):
+    number = getattr(errno, code)
+
+    def stopped(path: Path, content: bytes) -> None:
+        raise OSError(number, os.strerror(number), str(path))
+
+    monkeypatch.setattr("forecast.cli.log.write_whole", stopped)
+    assert main(["workbook", str(tmp_path / "new.xlsx")]) == 1
+    said = capsys.readouterr().err
+    assert said.endswith(f"{os.strerror(number)}. Make room on the disk, or name another.\n")

@@ -205,6 +205,26 @@ def test_files_it_cannot_understand_are_refused(forecaster, tmp_path):
         forecast.load_forecaster(tmp_path / "none.json")
 
 
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"horizon": 10**9}, {"horizon": 25.5}, {"seed": "x"}, {"goal": "x"}, {"notes": "abc"},
+        {"assessment": {"subgroups": [{"factor": "skin", "label": "I-II"}]}},
+        {"model": []}, {"reference": {}},
+    ],
+    ids=str,
+)  # fmt: skip
+def test_a_part_of_another_shape_is_refused_when_the_model_is_opened(forecaster, tmp_path, change):
+    path = tmp_path / "model.json"
+    forecaster.save(path)
+    stored = json.loads(path.read_text())
+    del stored["sha256"]  # which would have all of it refused at once
+    assert change.keys() <= stored.keys()
+    path.write_text(json.dumps({**stored, **change}))
+    with pytest.raises(RequestError):
+        forecast.load_forecaster(path)
+
+
 def test_a_short_horizon_is_answered_and_what_lies_beyond_it_is_none():
     log = forecast.simulate_log(200, seed=91)
     estimate = forecast.fit_forecaster(log, horizon=10).estimate(PLAIN, level=0.95)

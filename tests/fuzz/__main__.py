@@ -8,6 +8,8 @@ from pathlib import Path
 import forecast
 from tests.fuzz.cases import KINDS, Maker, run
 
+TELL = 5_000  # cases after which is told how many were wrong
+
 
 def main() -> int:
     """Print each case that ended in neither an answer nor a ForecastError; return how many."""
@@ -29,7 +31,9 @@ def main() -> int:
             if found:
                 wrong += 1
                 print(found, flush=True)
-    print(f"{options.cases} cases, {wrong} wrong, {time.monotonic() - start:.0f} s")
+            done = number + 1
+            if done % TELL == 0 or done == options.cases:
+                print(f"{done} cases, {wrong} wrong, {time.monotonic() - start:.0f} s", flush=True)
     return min(wrong, 1)
 
 

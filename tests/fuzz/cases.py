@@ -13,6 +13,7 @@ import random
 import time
 import warnings
 from collections.abc import Callable, Iterator
+from copy import deepcopy
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,10 +27,11 @@ import forecast
 from forecast.cli.files import read_enquiries, read_gradings
 from forecast.errors import ForecastError
 from forecast.forecaster import Forecaster
-from forecast.log import TABLES
+from forecast.log import TABLES, write_to_correct
 from forecast.page import desk
 from forecast.prices import price_package, read_tariff, tariff_template
 from forecast.sharing import pool_shares, share_log
+from synthetic_data.xlsx import write_workbook
 
 SLOWEST = 5.0  # seconds
 Damage = Callable[["Maker", random.Random, Path], Callable[[], object]]
@@ -53,24 +55,29 @@ class Maker:
     """What is damaged: the tables of a small log, a saved model, and a share."""
 
     tables: dict[str, pd.DataFrame]
+    written: dict[str, list[list[str]]]  # each as it stands in a file, headings first
     model: str
     shares: tuple[dict[str, Any], dict[str, Any]]
     estimate: Any
 
     @classmethod
     def of(cls, forecaster: Forecaster, folder: Path) -> "Maker":
-        log = forecast.simulate_log(12, seed=4)
+        log = forecast.simulate_log(3, seed=4)
         path = folder / "model.json"
         forecaster.save(path)
         stored = json.loads(path.read_text(encoding="utf-8"))
         del stored["sha256"]  # which would have all damage refused at once
         shares = tuple(share_log(forecast.simulate_log(150, seed=seed)) for seed in (1, 2))
         tables = {name: getattr(log, name) for name in TABLES}
-        return cls(tables, json.dumps(stored), shares, forecaster.estimate(ASKED))
+        written = {
+            name: list(csv.reader(io.StringIO(frame.to_csv(index=False))))
+            for name, frame in tables.items()
+        }
+        return cls(tables, written, json.dumps(stored), shares, forecaster.estimate(ASKED))
 
     def cells(self, name: str) -> list[list[str]]:
-        """Return a table as it stands in a file, headings first."""
-        return list(csv.reader(io.StringIO(self.tables[name].to_csv(index=False))))
+        """Return a table as it stands in a file, to be damaged."""
+        return [list(row) for row in self.written[name]]
 
 
 def counted(path: Path) -> object:
@@ -156,7 +163,7 @@ def csv_folder(made: Maker, rng: random.Random, folder: Path) -> Callable[[], ob
 
 LEFT = (
     "._courses.csv", "~$courses.csv", ".courses.csv", "Courses .csv", "COURSES.CSV",
-    "courses.parquet", "mended_courses.csv", "mended_sessions_2.csv", "notes.csv",
+    "courses.parquet", "corrected.xlsx", "courses_corrected.xlsx", "notes.csv",
     "datapackage.json", "log.xlsx",
 )  # fmt: skip
 
@@ -232,19 +239,48 @@ def parquet_folder(made: Maker, rng: random.Random, folder: Path) -> Callable[[]
 
 
 def workbook(made: Maker, rng: random.Random, folder: Path) -> Callable[[], object]:
-    book = openpyxl.Workbook()
+    sheets: dict[str, list[list[str]]] = {}
     for name in made.tables:
         rows = made.cells(name)
         if rng.random() < 0.5:
             damaged_cells(rng, rows)
-        sheet = book.create_sheet(rng.choice([name] * 9 + [name.upper(), "Notes"]))
-        for row in rows:
-            sheet.append([cell for cell in row if cell.isprintable()])
+        title = rng.choice([name] * 9 + [name.upper(), "Notes"])
+        sheets[title] = [[cell for cell in row if cell.isprintable()] for row in rows]
     path = folder / "log.xlsx"
-    book.save(path)
+    if rng.random() < 0.7:  # which takes a fifth of the time
+        write_workbook(path, sheets)
+    else:
+        book = openpyxl.Workbook()
+        for title, rows in sheets.items():
+            sheet = book.create_sheet(title)
+            for row in rows:
+                sheet.append(row)
+        book.save(path)
     if rng.random() < 0.4:
         path.write_bytes(broken_bytes(rng, path.read_bytes()))
     return lambda: counted(path)
+
+
+def corrections(made: Maker, rng: random.Random, folder: Path) -> Callable[[], object]:
+    """Damage what comes back of the rows that were to be corrected."""
+    csv_folder(made, rng, folder)
+    path = folder / "corrected.xlsx"
+
+    def answer() -> object:
+        write_to_correct(forecast.read_log(folder).report, path)
+        if path.exists():
+            book = openpyxl.load_workbook(path)
+            for sheet in book:
+                for _ in range(rng.randint(0, 6)):
+                    row, at = (rng.randint(1, one) for one in (sheet.max_row, sheet.max_column))
+                    cell = rng.choice(CELLS)
+                    sheet.cell(row, at).value = cell if cell.isprintable() else None
+            book.save(path)
+            if rng.random() < 0.2:
+                path.write_bytes(broken_bytes(rng, path.read_bytes()))
+        return counted(folder)
+
+    return answer
 
 
 def places_in(value: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
@@ -266,15 +302,15 @@ def damaged_json(rng: random.Random, stored: Any) -> Any:
             parent = parent[key]
         how = rng.randrange(5)
         if how < 3:
-            parent[last] = rng.choice(VALUES)
+            parent[last] = deepcopy(rng.choice(VALUES))
         elif how == 3 and parent is not stored:
             del parent[last]
         elif isinstance(parent, list):
-            parent.append(parent[last])
+            parent.append(deepcopy(parent[last]))
         elif isinstance(parent[last], float):
             parent[last] *= rng.choice((-1, 1.1, 10, 1e6))
         else:
-            parent["more"] = parent[last]
+            parent["more"] = deepcopy(parent[last])
     return stored
 
 
@@ -334,9 +370,18 @@ def toml(made: Maker, rng: random.Random, folder: Path) -> Callable[[], object]:
 
 
 ENQUIRY = [
-    ["enquiry_id", "skin_type", "body_site", "inks", "ink_density", "layering", "age_years"],
-    ["a", "II", "forearm", "black;red", "medium", "single", "30"],
-    ["b", "VI", "face", "green", "heavy", "layered", ""],
+    [
+        "enquiry_id",
+        "skin_type",
+        "body_site",
+        "inks",
+        "ink_density",
+        "layering",
+        "age_years",
+        "facts",
+    ],
+    ["a", "II", "forearm", "black;red", "medium", "single", "30", "none"],
+    ["b", "VI", "face", "green", "heavy", "layered", "", "hair;minor"],
 ]
 GRADINGS = [
     ["after_session", "fading_pct", "graded_on"],
@@ -356,7 +401,17 @@ def small_table(made: Maker, rng: random.Random, folder: Path) -> Callable[[], o
 
 KINDS: dict[str, Damage] = {
     one.__name__: one
-    for one in (csv_folder, odd_names, parquet_folder, workbook, model, share, toml, small_table)
+    for one in (
+        csv_folder,
+        odd_names,
+        parquet_folder,
+        workbook,
+        corrections,
+        model,
+        share,
+        toml,
+        small_table,
+    )
 }
 
 

@@ -264,7 +264,7 @@ LOGS_AT_FAULT: dict[str, Callable[[dict[str, pd.DataFrame]], None]] = {
     "impossible-age": with_cell("age_years", "5"),
 }
 LOG_CASES = [
-    case(f"log-{name}", f"check faulty/{name} --set-aside aside/{name} --json")
+    case(f"log-{name}", f"check faulty/{name} --to-correct {name}.xlsx --json")
     for name in LOGS_AT_FAULT
 ] + [case("log-empty-file", "check faulty/empty-file"), case("log-text", "check faulty/no-date")]
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import forecast
-from benchmarks.truth import fresh_clients
+from benchmarks.truth import bencini_world, fresh_clients
 from forecast.invented import World, simulate_clinic, simulate_log, usual_world
 from forecast.invented.people import draw_courses
 from forecast.invented.practised import Practised
@@ -46,6 +46,21 @@ def test_amateur_tattoos_need_about_half_and_cosmetic_ones_about_three_sessions(
     assert 8.5 < by["professional"] < 10.4
     # Eyebrow make-up, 98 patients (EYEBROW in the table of sources): 3 sessions on average.
     assert by["cosmetic"] == pytest.approx(3, abs=0.4)
+
+
+def test_with_the_published_lasers_and_clients_it_clears_nearly_as_published_and_alone_sooner(
+    fresh,
+):
+    # Bencini 2012: 47.2 % (41.8-52.5) cleared by 10 sessions, 74.8 % (68.9-80.7) by 15; of the
+    # clients 53 % smoked (read second-hand), all lasers were ns.
+    theirs = bencini_world()
+    mix = replace(theirs.mix, smoker=185 / 352)
+    _, needed = fresh_clients(replace(WORLD, mix=mix, fleet=theirs.fleet), 8000, seed=3)
+    assert (needed <= 10).mean() == pytest.approx(0.472, abs=0.08)
+    assert 0.689 < (needed <= 15).mean() < 0.807
+    # its own clients, ps laser, passes and patches: as the README says
+    own = [100 * (fresh["needed"] <= n).mean() for n in (10, 15)]
+    assert own == pytest.approx([68, 88], abs=1.5)
 
 
 def test_brown_is_slower_than_black(fresh):

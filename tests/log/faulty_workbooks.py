@@ -1,6 +1,6 @@
 """Fifteen workbooks as clinics keep them, made with a seed: five languages, five layouts, and
 faults drawn from a list of forty. What each cell was to say is kept, so that a test can do the work
-of whoever fills in the map and mends a cell.
+of whoever fills in the map and replaces a cell.
 """
 
 from collections.abc import Callable
@@ -259,7 +259,7 @@ FAULTS: dict[str, Fault] = {
         "courses", "skin_type", lambda v, _: {"I": "I", "II": "I-II"}.get(v, f"II-{v}"), 1
     ),
     "a word of the clinic's own": cells("courses", "outcome", lambda v, _: f"{v} (own)"),
-    # what has to be mended
+    # what has to be corrected
     "an ink that the log does not know": cells("courses", "inks", lambda *_: "glitter"),
     "a formula gone wrong": cells("courses", "sessions_given", lambda *_: "#REF!", 1),
     "no outcome": cells("courses", "outcome", lambda *_: None, 1),

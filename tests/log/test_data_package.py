@@ -150,3 +150,15 @@ def test_what_cleared_was_judged_from_is_read_shown_and_kept(tmp_path):
     path.write_text(json.dumps(package | {"cleared_judged": "a feeling"}))
     with pytest.raises(DataError, match="photograph or in_person, and by whom"):
         read_log(tmp_path)
+
+
+@pytest.mark.parametrize(
+    "resources", [1, True, {"path": "x"}, [1, None, {"hash": 3}], "courses.csv"]
+)
+def test_a_description_of_another_shape_names_no_files_and_stops_nothing(tmp_path, resources):
+    log = simulate_log(20, seed=1)
+    write_log(log, tmp_path)
+    path = tmp_path / "datapackage.json"
+    package = json.loads(path.read_text("utf-8"))
+    path.write_text(json.dumps(package | {"resources": resources, "beside": resources}))
+    assert len(read_log(tmp_path).courses) == len(log.courses)

@@ -1,15 +1,15 @@
-"""Fifteen faulty workbooks are read after one map and one mend, and nothing is lost in silence."""
+"""Fifteen faulty workbooks are read after one map and one correction,
+and nothing is lost in silence."""
 
 import re
 
 import openpyxl
 import pytest
 
-from forecast.log import propose_map, read_log
+from forecast.log import corrected_file, propose_map, read_log, write_to_correct
 
 from .faulty_workbooks import COUNT, FAULTS, LAYOUTS, make_book, rows_meant, write_book
 
-WAITS = "a course whose own row is used"
 EXACT = ("client_id", "skin_type", "body_site", "inks", "ink_density", "layering", "outcome")
 
 
@@ -31,29 +31,27 @@ def filled_in(text):
     return re.sub(r'^# "(\w+) \(own\)" = ""', r'"\1 (own)" = "\1"', text, flags=re.MULTILINE)
 
 
-def mend(book, path, report):
-    """Correct each cell that the report names, and nothing else; take rows written twice away."""
-    made, cells = openpyxl.load_workbook(path), set()
-    for row in report.set_aside.to_dict("records"):
-        cell = report.cell(row["table"], row["row"], row["column"])
-        if row["rule"] != WAITS and cell in book.meant:
-            cells.add(cell)
-    for cell in cells:
-        sheet, _, place = cell.partition("!")
-        made[sheet][place] = book.meant[cell]
-        if book.meant[cell] is None:
-            for one in made[sheet][made[sheet][place].row]:
-                one.value = None
-    made.save(path)
+def correct(book, path, report):
+    """Correct each coloured cell of the workbook that is to be corrected, and nothing else."""
+    written, _ = write_to_correct(report, path.with_name("to-correct.xlsx"))
+    made = openpyxl.load_workbook(written)
+    for sheet in made:
+        for row in sheet.iter_rows(min_row=2):
+            places = iter(row[0].value.split("\n"))  # in the order of the faults
+            for column in dict.fromkeys(one.split(":")[0] for one in row[1].value.split("\n")):
+                (cell,) = (c for c in row if sheet.cell(1, c.column).value == column)
+                assert cell.fill.fill_type == "solid"
+                cell.value = book.meant.get(next(places), cell.value)
+    made.save(corrected_file(path))
 
 
 @pytest.mark.parametrize("number", range(COUNT))
-def test_a_faulty_workbook_is_read_after_one_map_and_one_mend(books, tmp_path, number):
+def test_a_faulty_workbook_is_read_after_one_map_and_one_correct(books, tmp_path, number):
     book, columns = books[number], tmp_path / "columns.toml"
     path = write_book(book, tmp_path / "book.xlsx")
     columns.write_text(filled_in(propose_map(path, columns)[0]), "utf-8")
     first = read_log(path, columns=columns).report
-    mend(book, path, first)
+    correct(book, path, first)
     log = read_log(path, columns=columns)
     for report in (first, log.report):
         for rows in report.rows.values():

@@ -146,8 +146,8 @@ def test_free_text_goes_no_further_than_the_reader(courses):
     spoilt["skin_type"] = ["purple", *spoilt["skin_type"][1:]]
     spoilt["started_on"] = ["never", *spoilt["started_on"][1:].astype(str)]
     log = OutcomeLog.from_frames(spoilt)
-    assert len(log.report.withheld["courses"]) == 1
-    held = [log.courses, log.report.withheld["courses"], log.report.set_aside]
+    assert len(log.report.to_correct["courses"]) == 1
+    held = [log.courses, log.report.to_correct["courses"], log.report.set_aside]
     assert not any("was here" in frame.to_csv() for frame in held)
 
 
@@ -232,4 +232,4 @@ def test_a_person_in_the_wrong_cell_is_masked_in_the_report(courses):
     report = OutcomeLog.from_frames(spoilt).report
     assert "(a phone number)" in report.to_text()
     assert "Schmidt" not in report.to_text() + str(report.to_dict())
-    assert report.set_aside["value"].tolist() == [wrong]  # to be mended by
+    assert report.set_aside["value"].tolist() == [wrong]  # to be corrected by

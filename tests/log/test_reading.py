@@ -2,6 +2,7 @@
 
 import json
 import os
+import random
 import zipfile
 from contextlib import suppress
 from itertools import pairwise
@@ -10,7 +11,8 @@ from xml.sax.saxutils import escape
 
 import openpyxl
 import pandas as pd
-import pyarrow.parquet
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -207,8 +209,8 @@ def test_a_corrupt_table_is_refused_with_its_place(tmp_path, content, words):
 
 
 def in_parquet(table, folder):
-    arrow = pyarrow.table([list(table.iloc[:, i]) for i in range(table.shape[1])], [*table.columns])
-    pyarrow.parquet.write_table(arrow, folder / "courses.parquet")
+    arrow = pa.table([list(table.iloc[:, i]) for i in range(table.shape[1])], [*table.columns])
+    pq.write_table(arrow, folder / "courses.parquet")
     return folder
 
 
@@ -408,10 +410,50 @@ def test_texts_of_parquet_come_back_as_texts_whatever_the_file_holds_them_as(log
     assert len(read.courses) == len(log.courses) - 1
     for name in TABLES:
         assert "category" not in set(getattr(read, name).dtypes.astype(str))
-        assert "category" not in set(read.report.withheld[name].dtypes.astype(str))
-    left_out = read.report.withheld["courses"]
+        assert "category" not in set(read.report.to_correct[name].dtypes.astype(str))
+    left_out = read.report.to_correct["courses"]
     assert list(left_out["skin_type"]) == ["IX"]
-    assert len(read.report.withheld["sessions"]) == log.courses.loc[30, "sessions_given"]
+    assert read.report.rows["sessions"].set_aside == log.courses.loc[30, "sessions_given"]
+
+
+FOREIGN = {
+    "the year 9999": pa.array([253402214400 * 10**6] * 40, pa.timestamp("us")),
+    "bytes that are no text": pa.array([b"\xff\xfe"] * 40, pa.binary()),
+    "a zone that nobody knows": pa.array([0] * 40, pa.timestamp("ms", tz="Mars/Base")),
+    "lists": pa.array([["black", "red"]] * 40),
+    "a duration": pa.array([1] * 40, pa.duration("s")),
+}
+
+
+@pytest.mark.parametrize("kind", FOREIGN)
+@pytest.mark.parametrize("column", ["started_on", "client_id", "age_years", "smoker"])
+def test_a_parquet_column_of_a_foreign_type_is_set_aside_or_named(written, tmp_path, column, kind):
+    table = pa.Table.from_pandas(written, preserve_index=False)
+    place = table.column_names.index(column)
+    file = tmp_path / "courses.parquet"
+    pq.write_table(table.set_column(place, column, FOREIGN[kind]), file)
+    if kind in ("bytes that are no text", "a zone that nobody knows"):
+        with pytest.raises(DataError, match=f"courses.parquet cannot be read.*column {column}"):
+            read_log(tmp_path)
+        return
+    report = read_log(tmp_path).report
+    assert report.rows["courses"].rows_in == 40
+    listed = report.set_aside if column == "started_on" else report.flagged
+    # an id may be any text
+    assert (listed["column"] == column).sum() == (0 if column == "client_id" else 40)
+
+
+def test_a_bit_flipped_in_any_page_of_parquet_ends_in_words(written, tmp_path):
+    in_parquet(written, tmp_path)
+    file = tmp_path / "courses.parquet"
+    whole, rng = file.read_bytes(), random.Random(5)
+    for _ in range(60):
+        place = rng.randrange(len(whole))
+        file.write_bytes(
+            whole[:place] + bytes([whole[place] ^ 1 << rng.randrange(8)]) + whole[place + 1 :]
+        )
+        with suppress(DataError):
+            read_log(tmp_path)
 
 
 COURSE = {

@@ -50,6 +50,7 @@ def test_spellings_of_a_log_are_read_as_it_reads_them(filled: dict[str, Any]):
         ("start", "2026-02-30"),
         ("start", "9999-12-31"),
         ("gradings", [["1", "50"]]),
+        ("n", "soon"),
     ],
 )
 def test_a_wrong_value_is_answered_at_its_field(filled: dict[str, Any], field: str, value: Any):

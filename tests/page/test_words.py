@@ -151,3 +151,9 @@ def test_a_language_that_is_not_there_is_refused():
         load_words("xx")
     with pytest.raises(RequestError):
         load_words("../languages/en")
+
+
+def test_a_sentence_asked_for_endless_digits_is_refused_at_once():
+    span = {"low": 1.0, "high": 2.0, "low_digits": 1, "high_digits": 10**9}
+    with pytest.raises(ValueError, match="more digits"):
+        str(Note("regimes.all_more", values=span))
