@@ -163,6 +163,16 @@ class Predictor:
         ]
         return np.stack(found, axis=1)
 
+    def counts_here(self, enquiries: Sequence[Enquiry]) -> CountDistribution:
+        """Return the distribution of the sessions here of each enquiry: the mean of its draws."""
+        had = [enquiry.sessions_elsewhere for enquiry in enquiries]
+        total = self._totals(enquiries, self.horizon + max(had))[1]
+        here = total.pmf[:, : self.horizon].copy()
+        for row in np.flatnonzero(had).tolist():
+            own = total[row]
+            here[row] = carry_remaining(own.pmf, own, had[row], self.horizon)[0]
+        return CountDistribution(here)
+
     def estimate_draws(
         self, enquiries: Sequence[Enquiry], *, steps: int | None = None
     ) -> tuple[FloatArray, FloatArray]:
