@@ -11,7 +11,6 @@ from numpy.testing import assert_allclose
 
 import forecast
 from forecast.cli import main
-from forecast.cli.log import forgotten_since
 from forecast.daybook import Daybook, make_daybook, take_over
 from forecast.errors import RequestError
 from forecast.forecaster import card_text, model_card, refresh_forecaster
@@ -231,12 +230,12 @@ def test_what_somebody_who_is_forgotten_taught_is_not_taken_over(clinic, before,
     with make_daybook(place) as book:
         take_over(book, tmp_path / "log")
         book.learnt(before.fingerprint)
-    assert not forgotten_since(place, before)
-    with Daybook(place) as book:
+        assert not book.forgotten_since(before.fingerprint)
         book.forget(clinic.courses["client_id"].iloc[0], by="op1")
-    assert forgotten_since(place, before)
+        assert book.forgotten_since(before.fingerprint)
     before.save(model)
     assert main(["refresh", str(model), str(place)]) == 0
     new = forecast.load_forecaster(model)
     assert refreshing.CHOSEN_AT not in new.assessment
-    assert not forgotten_since(place, new)
+    with Daybook(place) as book:
+        assert not book.forgotten_since(new.fingerprint)
