@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -310,12 +312,12 @@ def wilson_interval(share: float, n: float, *, level: float = 0.95) -> tuple[flo
     >>> wilson_interval(0.5, 0)
     (0.0, 1.0)
     """
-    from statsmodels.stats.proportion import proportion_confint
-
     if not 0 <= share <= 1:
         raise RequestError(f"share is {share!r}.", "Give a proportion from 0 to 1.")
-    alpha = 1 - check_level(level)
+    wide = NormalDist().inv_cdf((1 + check_level(level)) / 2)
     if n <= 0:
         return 0.0, 1.0
-    low, high = proportion_confint(share * n, n, alpha=alpha, method="wilson")
-    return float(low), float(high)
+    shrunk = 1 + wide**2 / n
+    middle = (share + wide**2 / (2 * n)) / shrunk
+    half = wide * math.sqrt(share * (1 - share) / n + wide**2 / (4 * n**2)) / shrunk
+    return max(middle - half, 0.0), min(middle + half, 1.0)

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from statsmodels.stats.multitest import multipletests
 
 from forecast.assess import (
     Drift,
@@ -16,7 +17,7 @@ from forecast.assess import (
     interval_coverage,
     recalibrate_out_of_fold,
 )
-from forecast.assess.assessment import verdicts
+from forecast.assess.assessment import _holm, verdicts
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution
 
@@ -260,3 +261,9 @@ def test_a_promise_that_is_wrong_by_half_is_found_among_twelve_groups(sample):
         replicates=0,
     ).subgroups
     assert found.loc[found["verdict"] == "fails", "label"].tolist() == ["4"]
+
+
+def test_adjusted_chances_are_those_of_statsmodels():
+    chances = np.array([0.04, 0.001, 0.04, 0.6, 0.012, 0.9, 0.0])
+    assert_allclose(_holm(chances), multipletests(chances, method="holm")[1], rtol=1e-14)
+    assert _holm(np.empty(0)).shape == (0,)

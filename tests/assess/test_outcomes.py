@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
+from statsmodels.stats.proportion import proportion_confint
 
 from forecast.assess import Outcomes, last_supported
 from forecast.assess.outcomes import (
@@ -70,6 +71,13 @@ def test_support_ends_where_fewer_than_five_are_watched():
 )
 def test_wilson_interval_agrees_with_newcombe(events, n, low, high):
     assert_allclose(wilson_interval(events / n, n), (low, high), atol=5e-5)
+
+
+@pytest.mark.parametrize(("share", "n"), [(0.0, 7.0), (0.31, 12.6), (0.8, 322.4), (1.0, 3.0)])
+@pytest.mark.parametrize("level", [0.8, 0.95])
+def test_wilson_interval_is_that_of_statsmodels(share, n, level):
+    theirs = proportion_confint(share * n, n, alpha=1 - level, method="wilson")
+    assert_allclose(wilson_interval(share, n, level=level), theirs, rtol=1e-12, atol=1e-15)
 
 
 def test_wilson_interval_refuses_what_is_not_a_share():
