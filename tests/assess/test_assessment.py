@@ -130,46 +130,6 @@ def test_standard_errors_resample_subjects(sample):
         assert 0.75 < errors[0] / errors[1] < 1.33
 
 
-def test_skill_is_what_is_gained_over_the_reference(sample):
-    drawn = sample(1500, seed=8)
-    everyone = CountDistribution(np.repeat(drawn.truth.pmf.mean(axis=0)[None], 1500, axis=0))
-    found = assess_predictions([drawn.truth], drawn.outcomes, reference=[everyone], replicates=30)
-    crps = [
-        brier(each, drawn.outcomes, horizon=found.horizon).sum() for each in (drawn.truth, everyone)
-    ]
-    row = found.scores.set_index("metric").loc["skill"]
-    assert_allclose(row["value"], 1 - crps[0] / crps[1])
-    assert row["value"] > 2 * row["standard_error"]
-
-
-def test_a_drop_out_curve_for_each_group_takes_the_bias_away(sample):
-    # Half the paths, those of early events, leave early too: one curve for all misleads.
-    together, apart, full = [], [], []
-    for seed in range(25):
-        drawn = sample(800, seed=seed, drop_out=0.02)
-        early = drawn.covariates[:, 0] == 1
-        leaves = np.where(early, np.random.default_rng(seed).geometric(0.2, size=800), 25)
-        seen = Outcomes(
-            np.minimum(np.minimum(drawn.count, leaves), 25),
-            (drawn.count <= leaves) & (drawn.count < 26),
-        )
-        whole = Outcomes(np.minimum(drawn.count, 25), drawn.count <= 25)
-        everyone = CountDistribution(np.repeat(drawn.truth.pmf.mean(axis=0)[None], 800, axis=0))
-
-        def score(outcomes, group=None, predicted=everyone):
-            found = assess_predictions(
-                [predicted], outcomes, steps=(7,), drop_out_group=group, replicates=0
-            )
-            return value(found, "brier", 7)
-
-        together.append(score(seen))
-        apart.append(score(seen, early))
-        full.append(score(whole))
-    error = np.std(np.subtract(apart, full)) / 25**0.5
-    assert abs(np.mean(np.subtract(apart, full))) < 3 * error
-    assert abs(np.mean(np.subtract(together, full))) > 3 * error
-
-
 def test_steps_without_support_are_left_out_and_named(sample):
     drawn = sample(80, seed=5, drop_out=0.3)
     found = assess_predictions([drawn.truth], drawn.outcomes, steps=(3, 20), replicates=0)

@@ -49,12 +49,6 @@ def test_the_chance_of_still_being_watched_is_kaplan_meier_with_events_first():
     assert_allclose(status.weight, [[1, 1], [1, 0], [1, 2]])
 
 
-def test_a_separate_drop_out_curve_for_each_group():
-    seen = Outcomes(np.array([1, 2, 1, 2]), np.array([False, True, True, True]))
-    apart = still_watched(seen, horizon=2, group=["a", "a", "b", "b"])
-    assert_allclose(apart, [[1, 0.5, 0.5], [1, 0.5, 0.5], [1, 1, 1], [1, 1, 1]])
-
-
 def test_support_ends_where_fewer_than_five_are_watched():
     assert last_supported(Outcomes(np.array([2] * 5 + [9] * 4), np.ones(9, dtype=bool))) == 2
 
