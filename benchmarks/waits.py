@@ -11,6 +11,7 @@ import os
 import tempfile
 import warnings
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +34,7 @@ from forecast import (
     simulate_log,
 )
 from forecast.counts import course_rows, covariate_names, durations_of, fill_missing
+from forecast.forecaster import refresh_forecaster
 from forecast.reactions import fit_reactions
 from forecast.survival import AcceleratedTime, Durations
 
@@ -50,6 +52,9 @@ def fit(book: Notebook, repeats: int) -> None:
     theirs = lambda: lifelines_fit(frame)  # noqa: E731
     pairs = alternate(lambda: fit_forecaster(log), theirs, repeats)
     book.ratios("W1", "lifelines LogNormalAFTFitter", 600, [pair[::-1] for pair in pairs])
+    yesterday = fit_forecaster(replace(log, courses=log.courses.sort_values("started_on")[:-3]))
+    pairs = alternate(lambda: refresh_forecaster(yesterday, log), theirs, max(repeats, 5))
+    book.ratios("W2", "lifelines LogNormalAFTFitter", 600, [pair[::-1] for pair in pairs])
     bare = ["-c", "import pandas, scipy.optimize"]
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch)

@@ -8,11 +8,10 @@ from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast._checks import LEVEL, SHOWN_AT, counted
 from forecast._notes import Note
-from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
+from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.assess.calibration import (
     BARELY_HELD,
     GROUP_SHRINK,
@@ -134,7 +133,7 @@ class Assessment:
     scores : DataFrame
         ``metric``, ``step`` (missing where it is not of one step), ``value``,
         ``standard_error`` (by resampling subjects). Metrics are ``log_score`` per watched step,
-        ``crps``, ``concordance``, ``observed_to_expected``, ``skill``, ``d_calibration_p``,
+        ``crps``, ``concordance``, ``observed_to_expected``, ``d_calibration_p``,
         ``a_calibration_p``; and at
         each step ``brier``, ``auc``, ``calibration_slope``, ``calibration_intercept``, ``ici``,
         ``e50``, ``e90``.
@@ -221,8 +220,6 @@ def assess_predictions(
     level: float = LEVEL,
     steps: Sequence[int] = SHOWN_AT,
     groups: Groups | None = None,
-    reference: Sequence[CountDistribution] = (),
-    drop_out_group: npt.ArrayLike | None = None,
     replicates: int = 60,
     seed: int = 0,
 ) -> Assessment:
@@ -242,30 +239,17 @@ def assess_predictions(
         Factors whose labels are judged one by one.
     seed : int
         Of how ties are split.
-    reference : sequence of CountDistribution
-        Predictions of the same paths to compare with, such as the life table's: adds ``skill``,
-        one less the ratio of the two ranked probability scores.
-    drop_out_group : array of shape (n,), optional
-        Labels between which dropping out differs: each gets its own chance of being watched.
     replicates : int
         Resamples of subjects behind the standard errors; 0 leaves them out.
     """
     horizon, usable = _judged_paths(predicted, outcomes)
     seen = outcomes.take(usable)
     kept = [each[usable] for each in predicted]
-    by = None if drop_out_group is None else np.asarray(drop_out_group)[usable]
     judged = tuple(step for step in steps if step <= horizon)
-    watched = still_watched(seen, horizon=horizon, group=by)
+    watched = still_watched(seen, horizon=horizon)
     return Assessment(
         scores=_measure_all(
-            kept,
-            seen,
-            steps=judged,
-            horizon=horizon,
-            reference=[each[usable] for each in reference],
-            drop_out_group=by,
-            replicates=replicates,
-            seed=seed,
+            kept, seen, steps=judged, horizon=horizon, replicates=replicates, seed=seed
         ),
         reliability=reliability_table(kept[0], seen, steps=judged),
         coverage=_mean_coverage(
@@ -358,8 +342,6 @@ def _measure_all(
     *,
     steps: Sequence[int],
     horizon: int,
-    reference: Sequence[CountDistribution],
-    drop_out_group: AnyArray | None,
     replicates: int,
     seed: int,
 ) -> pd.DataFrame:
@@ -373,17 +355,9 @@ def _measure_all(
     def values(weight: FloatArray, sets: Sequence[CountDistribution]) -> Measures:
         used = weight > 0  # who has no weight says nothing
         part = replace(seen, weight=weight).take(used)
-        by = None if drop_out_group is None else drop_out_group[used]
-        watched = still_watched(part, horizon=horizon, group=by)
+        watched = still_watched(part, horizon=horizon)
         found = [_measure(each[used], part, steps, horizon, watched) for each in sets]
-        mean = {key: float(np.mean([each[key] for each in found])) for key in found[0]}
-        if reference:
-            other = [
-                brier(each[used], part, horizon=horizon, watched=watched).sum()
-                for each in reference[: len(sets)]
-            ]
-            mean["skill", None] = float(1 - mean["crps", None] / np.mean(other))
-        return mean
+        return {key: float(np.mean([each[key] for each in found])) for key in found[0]}
 
     drawn = [
         values(seen.weight * times, repeats[:1])
@@ -477,8 +451,6 @@ def verdicts(found: Sequence[Coverage], ratios: Sequence[tuple[float, float]]) -
     ratios : sequence of (ratio, error)
         Events over expected events, and the standard error.
     """
-    from statsmodels.stats.multitest import multipletests
-
     judged = [
         place
         for place, (one, pair) in enumerate(zip(found, ratios, strict=True))
@@ -486,9 +458,7 @@ def verdicts(found: Sequence[Coverage], ratios: Sequence[tuple[float, float]]) -
     ]
     answers = ["cannot say"] * len(found)
     plain = np.array([_chances(found[place], *ratios[place]) for place in judged])
-    together = plain
-    if judged:
-        together = multipletests(plain.ravel(), method="holm")[1].reshape(plain.shape)
+    together = _holm(plain.ravel()).reshape(plain.shape)
     for place, alone, adjusted in zip(judged, plain, together, strict=True):
         one, (ratio, error) = found[place], ratios[place]
         large = np.array([one.tie_split < one.level - MARGIN, not 1 / 1.2 <= ratio <= 1.2])
@@ -499,6 +469,15 @@ def verdicts(found: Sequence[Coverage], ratios: Sequence[tuple[float, float]]) -
         elif sure and not (large & (alone <= FALSE_ALARMS)).any():
             answers[place] = "holds"
     return answers
+
+
+def _holm(chances: FloatArray) -> FloatArray:
+    """Return the chances of findings among so many (Holm 1979, Scand J Stat 6:65)."""
+    order = np.argsort(chances, kind="stable")
+    adjusted = np.empty(len(chances))
+    times = np.arange(len(chances), 0, -1)
+    adjusted[order] = np.minimum(np.maximum.accumulate(chances[order] * times), 1.0)
+    return adjusted
 
 
 def _chances(found: Coverage, ratio: float, error: float) -> tuple[float, float]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -169,9 +171,7 @@ def by_subject(values: FloatArray, subject: AnyArray) -> FloatArray:
 SUPPORT = 5
 
 
-def still_watched(
-    outcomes: Outcomes, *, horizon: int, group: npt.ArrayLike | None = None
-) -> FloatArray:
+def still_watched(outcomes: Outcomes, *, horizon: int) -> FloatArray:
     """Return each path's chance of not having dropped out by steps 0 to ``horizon``.
 
     Kaplan-Meier for dropping out, shape (n, horizon + 1), column 0 being 1. At a step the event
@@ -184,17 +184,15 @@ def still_watched(
         What was seen.
     horizon : int
         The last step.
-    group : array of shape (n,), optional
-        A separate curve for each value: use it where dropping out differs between groups.
     """
-    if group is None:
-        return np.repeat(_one_curve(outcomes, horizon)[None, :], len(outcomes), axis=0)
-    labels = np.asarray(group)
-    curves = np.empty((len(outcomes), horizon + 1))
-    for label in np.unique(labels):
-        members = labels == label
-        curves[members] = _one_curve(outcomes.take(members), horizon)
-    return curves
+    steps = np.arange(1, horizon + 1)
+    here = outcomes.step[:, None] == steps
+    at_risk = (outcomes.entry[:, None] < steps) & (outcomes.step[:, None] >= steps)
+    event = here & outcomes.observed[:, None]
+    could = outcomes.weight @ (at_risk & ~event)
+    left = outcomes.weight @ (here & ~outcomes.observed[:, None])
+    hazard = np.divide(left, could, out=np.zeros(horizon), where=could > 0)
+    return np.repeat([np.append(1.0, np.cumprod(1 - hazard))], len(outcomes), axis=0)
 
 
 def watched_until(
@@ -216,17 +214,6 @@ def watched_until(
             "Give one row per path and one column for each step from 0.",
         )
     return watched[:, : horizon + 1]
-
-
-def _one_curve(outcomes: Outcomes, horizon: int) -> FloatArray:
-    steps = np.arange(1, horizon + 1)
-    here = outcomes.step[:, None] == steps
-    at_risk = (outcomes.entry[:, None] < steps) & (outcomes.step[:, None] >= steps)
-    event = here & outcomes.observed[:, None]
-    could = outcomes.weight @ (at_risk & ~event)
-    left = outcomes.weight @ (here & ~outcomes.observed[:, None])
-    hazard = np.divide(left, could, out=np.zeros(horizon), where=could > 0)
-    return np.append(1.0, np.cumprod(1 - hazard))
 
 
 def last_supported(outcomes: Outcomes, *, at_least: int = SUPPORT) -> int:
@@ -310,12 +297,12 @@ def wilson_interval(share: float, n: float, *, level: float = 0.95) -> tuple[flo
     >>> wilson_interval(0.5, 0)
     (0.0, 1.0)
     """
-    from statsmodels.stats.proportion import proportion_confint
-
     if not 0 <= share <= 1:
         raise RequestError(f"share is {share!r}.", "Give a proportion from 0 to 1.")
-    alpha = 1 - check_level(level)
+    wide = NormalDist().inv_cdf((1 + check_level(level)) / 2)
     if n <= 0:
         return 0.0, 1.0
-    low, high = proportion_confint(share * n, n, alpha=alpha, method="wilson")
-    return float(low), float(high)
+    shrunk = 1 + wide**2 / n
+    middle = (share + wide**2 / (2 * n)) / shrunk
+    half = wide * math.sqrt(share * (1 - share) / n + wide**2 / (4 * n**2)) / shrunk
+    return max(middle - half, 0.0), min(middle + half, 1.0)

@@ -210,8 +210,9 @@ def run_refresh(options: Options) -> None:
     evidence = sharing.load_evidence(options.evidence) if options.evidence else None
     old = forecast.load_forecaster(options.model)
     log = read(options)
-    progress("Fitting (some ten seconds)")
-    found = refresh_forecaster(old, log, evidence=evidence)
+    progress("Fitting (some ten seconds where all is done anew)")
+    anew = options.anew or forgotten_since(options.log, old)
+    found = refresh_forecaster(old, log, evidence=evidence, anew=anew)
     data, lines = found.to_dict(), [found.to_text()]
     if found.changed:
         model: Path = options.model
@@ -222,6 +223,17 @@ def run_refresh(options: Options) -> None:
         data |= {"written": str(model), "kept": str(beside)}
         lines.append(f"Saved to {model}; the old one is kept as {beside}.")
     answer(options, data, "\n".join(lines))
+
+
+def forgotten_since(log: Path, forecaster: Forecaster) -> bool:
+    """Return whether a daybook has forgotten anybody since a model was learnt from it."""
+    from forecast.daybook import Daybook
+    from forecast.log import is_daybook
+
+    if not is_daybook(log):
+        return False
+    with Daybook(log) as book:
+        return book.forgotten_since(forecaster.fingerprint)
 
 
 def note_learnt(log: Path, forecaster: Forecaster) -> None:

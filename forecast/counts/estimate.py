@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -276,13 +277,13 @@ class Estimate(Result):
     @property
     def median(self) -> int | None:
         """The session by which half of clients like this are there; None beyond the horizon."""
-        return finite(self.distribution.median()[0])
+        return _ends(self.distribution, None)[0]
 
     @property
     def interval(self) -> tuple[int | None, int | None]:
         """Equal-tailed interval at ``level``; an end beyond the horizon is None."""
-        low, high = self.distribution.interval(self.level)[0]
-        return finite(low), finite(high)
+        low, high = _ends(self.distribution, self.level)
+        return low, high
 
     @property
     def not_within_horizon(self) -> float:
@@ -427,6 +428,13 @@ def learnt_share(now: FloatArray, before: FloatArray) -> float:
         survival = np.clip(1 - pmfs[:, : middle + 1].sum(axis=1), 1e-9, 1 - 1e-9)
         spread.append(float(np.log(-np.log(survival)).var()))
     return float(np.clip(1 - spread[0] / max(spread[1], 1e-12), 0, 1))
+
+
+@lru_cache(maxsize=256)  # its sentences ask again and again
+def _ends(distribution: CountDistribution, level: float | None) -> tuple[int | None, ...]:
+    """Return the ends of the interval at ``level``, or the median, of the one row."""
+    row = distribution.median() if level is None else distribution.interval(level)[0]
+    return tuple(map(finite, row.tolist()))
 
 
 def finite(step: float) -> int | None:

@@ -363,21 +363,18 @@ def cells_of(courses: pd.DataFrame, rows: pd.DataFrame) -> dict[str, dict[str, i
     names = np.array([cell_name(*kind) for kind in kinds.size().index])
     distinct, cell = np.unique(names, return_inverse=True)
     of_course = cell[kinds.ngroup().to_numpy()]
+    known = is_judged(rows)
+    spells = Durations.from_frame(rows[known], step="step", observed="observed", entry="entry")
     found: dict[str, dict[str, int | None]] = {}
     for place, name in enumerate(distinct):
-        own = rows[of_course == place]
-        if len(own) < FEWEST_ALIKE:
+        count, own = int((of_course == place).sum()), spells.take(of_course[known] == place)
+        if count < FEWEST_ALIKE:
             continue
-        half_by = None
-        if own["observed"].any():
-            known = own[is_judged(own)]
-            spells = Durations.from_frame(
-                known, step="step", observed="observed", entry="entry", covariates=[]
-            )
-            half = LifeTable().fit(spells).predict({}, int(known["step"].max())).median()[0]
+        half_by, reached = None, int(own.observed.sum())
+        if reached:
+            half = LifeTable().fit(own).predict(None, int(own.step.max())).median()[0]
             half_by = int(half) if np.isfinite(half) else None
-        reached = int(own["observed"].sum())
-        found[str(name)] = {"n": len(own), "reached": coarse(reached), "half_by": half_by}
+        found[str(name)] = {"n": count, "reached": coarse(reached), "half_by": half_by}
     return found
 
 
@@ -443,13 +440,13 @@ DEFAULT_FILLS: dict[str, tuple[float, ...]] = {
 
 def fills_of(values: pd.Series[float], name: str) -> tuple[float, ...]:
     """Return eight evenly spaced quantiles of a covariate, or defaults when hardly ever given."""
-    known = values.dropna()
+    known = np.sort(values.dropna().to_numpy())
     if len(known) <= 2 * FEW:
         return DEFAULT_FILLS.get(name, (0.0,) * N_FILLS)
     at = (np.arange(N_FILLS) + 0.5) / N_FILLS
     # none is the value of one of the four smallest or largest
     at = np.clip(at, *((FEW + 0.5) / len(known), 1 - (FEW + 0.5) / len(known)))
-    return tuple(float(value) for value in np.quantile(known, at, method="inverted_cdf"))
+    return tuple(known[np.ceil(len(known) * at - 1).astype(np.int64)].tolist())
 
 
 # In which own columns take their fills: in steps as the other attributes do, an eighth of a mix of

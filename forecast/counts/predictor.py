@@ -137,9 +137,10 @@ class Predictor:
         own, alone = (
             self._pmfs(each, [enquiry], had + self.horizon)[:, 0] for each in (model, self.evidence)
         )
-        carried = carry_remaining(
-            alone, CountDistribution(alone.mean(axis=0, keepdims=True)), had, self.horizon
-        )
+        carried = alone[:, : self.horizon]
+        if had:
+            whole = CountDistribution(alone.mean(axis=0, keepdims=True))
+            carried = carry_remaining(alone, whole, had, self.horizon)
         return replace(
             found,
             own_share=learnt_share(own[:, : self.horizon], alone[:, : self.horizon]),
@@ -162,6 +163,16 @@ class Predictor:
             for row, enquiry in enumerate(enquiries)
         ]
         return np.stack(found, axis=1)
+
+    def counts_here(self, enquiries: Sequence[Enquiry]) -> CountDistribution:
+        """Return the distribution of the sessions here of each enquiry: the mean of its draws."""
+        had = [enquiry.sessions_elsewhere for enquiry in enquiries]
+        total = self._totals(enquiries, self.horizon + max(had))[1]
+        here = total.pmf[:, : self.horizon].copy()
+        for row in np.flatnonzero(had).tolist():
+            own = total[row]
+            here[row] = carry_remaining(own.pmf, own, had[row], self.horizon)[0]
+        return CountDistribution(here)
 
     def estimate_draws(
         self, enquiries: Sequence[Enquiry], *, steps: int | None = None
@@ -234,7 +245,13 @@ class Predictor:
     ) -> FloatArray:
         if len(enquiries) == 1:
             known: Any = model  # fitted models are told apart as objects
-            return _pmfs_of_one(self, known, enquiries[0], steps)
+            kept = _pmfs_of_one(self, known, enquiries[0])
+            pmfs = kept[0] if kept else np.empty((0, 0, 0))
+            if pmfs.shape[2] < steps:
+                pmfs = self._block(model, enquiries, steps)
+                pmfs.setflags(write=False)
+                kept[:] = [pmfs]
+            return pmfs[:, :, :steps]
         blocks = (enquiries[low : low + BLOCK] for low in range(0, len(enquiries), BLOCK))
         return np.concatenate([self._block(model, block, steps) for block in blocks], axis=1)
 
@@ -266,15 +283,13 @@ class Predictor:
         return spread_missing(known, self.log_summary.fills, self.log_summary.sources)
 
 
-# An answer, its drivers and its prices ask of the same enquiry several times; what comes back is
-# not written to.
+# An answer, its drivers and its prices ask of the same enquiry several times, for more steps or
+# fewer: here those of the most steps asked for are put. What comes back is not written to.
 @lru_cache(maxsize=64)
 def _pmfs_of_one(
-    predictor: Predictor, model: FittedCountModel, enquiry: Enquiry, steps: int
-) -> FloatArray:
-    pmfs = predictor._block(model, [enquiry], steps)
-    pmfs.setflags(write=False)
-    return pmfs
+    predictor: Predictor, model: FittedCountModel, enquiry: Enquiry
+) -> list[FloatArray]:
+    return []
 
 
 @lru_cache(maxsize=256)

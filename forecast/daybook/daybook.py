@@ -328,6 +328,12 @@ class Daybook:
             cells = (model, self._now(), self.last_entry())
             self.book.execute("INSERT OR REPLACE INTO models VALUES (?, ?, ?)", cells)
 
+    def forgotten_since(self, model: str) -> bool:
+        """Return whether anybody was forgotten since a model, by its fingerprint, was learnt."""
+        asked = "SELECT entry FROM entries WHERE what = 'forgotten' AND entry > coalesce("
+        asked += "(SELECT entry FROM models WHERE model = ?), 0)"
+        return bool(self.rows(asked, model))
+
     def forget(self, client_id: str, *, by: str) -> dict[str, Any]:
         """Take all rows and promises of a client out of the file for good.
 

@@ -28,6 +28,7 @@ from forecast.counts import (
     LIGHTEN,
     Evidence,
     LogSummary,
+    Stopping,
     by_contents,
     candidates,
     check_goal,
@@ -76,7 +77,6 @@ def fit_forecaster(
     seed: int = 0,
     extra: Sequence[str] = (),
     evidence: Evidence | None = None,
-    keep: str | None = None,
 ) -> Forecaster:
     """Return a forecaster fitted to all courses of a log, finished and unfinished.
 
@@ -95,8 +95,6 @@ def fit_forecaster(
         something of a tattoo before its first session. Each enters with a prior around none.
     evidence : PooledEvidence, optional
         What other clinics found together, in place of the published evidence.
-    keep : str, optional
-        The name of a candidate that was chosen before: it is fitted and checked without a choice.
 
     Raises
     ------
@@ -108,6 +106,83 @@ def fit_forecaster(
         If no course of the log can be used.
     """
     with one_thread():
+        basis = Basis.of(log, goal, horizon, seed, extra, evidence)
+        summary, part, durations = basis.summary, basis.part, basis.durations
+        checked = None
+        if summary.n_reached >= FEWEST_TO_CHECK:
+            folds = folds_for(len(durations))
+            checked = Checked.of(
+                basis.specs, *part, goal=goal, horizon=horizon, folds=folds, seed=seed
+            )
+        chosen = checked.chosen if checked else basis.published
+        seen: Any = chosen.fit(durations) if len(durations) else basis.from_evidence
+        model = seen
+        if checked and checked.whole is not part[2]:
+            again: Any = chosen.fit(checked.whole, seen)
+            model = replace(again, notes=seen.notes)  # which are of what was seen
+        filled = fill_missing(part[1], summary.means)[["course_id", *summary.means]]
+        midcourse = checked.midcourse if checked else None
+        if goal == "clear" and midcourse is None:
+            midcourse = usual_midcourse(basis.log, basis.rows, steps=horizon)
+        return Forecaster(
+            model=model,
+            seen=seen,
+            evidence=basis.from_evidence if getattr(chosen, "prior", None) else None,
+            stopping=basis.stopping(model),
+            recalibration=checked.recalibration if checked else None,
+            midcourse=midcourse,
+            strategies=fit_strategies(part[0], filled, chosen) if goal == "clear" else {},
+            regime_verdict=regime_verdict(part[0], seed=seed),
+            log_summary=summary,
+            goal=goal,
+            horizon=horizon,
+            seed=seed,
+            assessment=findings(checked, against_evidence(model, basis.from_evidence), evidence),
+            notes=(*suspicions(log), *fit_notes(summary, evidence)),
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Basis:
+    """What a log gives to fit to.
+
+    Attributes
+    ----------
+    summary : LogSummary
+        Of all courses.
+    log, rows, durations
+        The courses whose result is known, as model rows and as a count model takes them.
+    part : tuple of OutcomeLog, DataFrame, Durations
+        The same of the clients that are looked at again and again, all in most logs.
+    published : CountModel
+        The model with the evidence as its prior.
+    from_evidence : FittedAcceleratedTime
+        What that says with no log.
+    specs : tuple of CountModel
+        The candidates.
+    """
+
+    summary: LogSummary
+    log: OutcomeLog
+    rows: pd.DataFrame
+    durations: Durations
+    part: tuple[OutcomeLog, pd.DataFrame, Durations]
+    published: CountModel
+    from_evidence: FittedAcceleratedTime
+    specs: tuple[CountModel, ...]
+    horizon: int
+
+    @classmethod
+    def of(
+        cls,
+        log: OutcomeLog,
+        goal: str,
+        horizon: int,
+        seed: int,
+        extra: Sequence[str],
+        evidence: Evidence | None,
+    ) -> Basis:
+        """Return what a log gives, checked as ``fit_forecaster`` says."""
         rows = checked_rows(log, goal, horizon, seed)
         own = extra_columns(log, extra)
         rows = with_extra(rows, log, own)
@@ -119,41 +194,19 @@ def fit_forecaster(
         names = [name for one in own for name in one.names]
         published: Any = with_width(evidence_model(goal, evidence), names)
         fills = fills_for(rows, summary)
-        from_evidence = published.from_prior(tuple(fills))
         durations = durations_of(rows, fills)
-        part = some_clients(log, rows, durations, seed=seed)
-        checked = None
-        if summary.n_reached >= FEWEST_TO_CHECK:
-            specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
-            specs = tuple(one for one in specs if one.name == keep) or specs
-            specs = tuple(with_width(one, names) for one in specs)
-            folds = folds_for(len(rows))
-            checked = Checked.of(specs, *part, goal=goal, horizon=horizon, folds=folds, seed=seed)
-        chosen = checked.chosen if checked else published
-        model: Any = chosen.fit(durations) if len(durations) else from_evidence
-        if checked and checked.whole is not part[2]:
-            again: Any = chosen.fit(checked.whole, model)
-            model = replace(again, notes=model.notes)  # which are of what was seen
-        filled = fill_missing(part[1], summary.means)[["course_id", *summary.means]]
-        lengths = length_of(model.predict(to_clearing(part[2].covariates), horizon))
-        midcourse = checked.midcourse if checked else None
-        if goal == "clear" and midcourse is None:
-            midcourse = usual_midcourse(log, rows, steps=horizon)
-        return Forecaster(
-            model=model,
-            evidence=from_evidence if getattr(chosen, "prior", None) else None,
-            stopping=fit_stopping(part[1], lengths),
-            recalibration=checked.recalibration if checked else None,
-            midcourse=midcourse,
-            strategies=fit_strategies(part[0], filled, chosen) if goal == "clear" else {},
-            regime_verdict=regime_verdict(part[0], seed=seed),
-            log_summary=summary,
-            goal=goal,
-            horizon=horizon,
-            seed=seed,
-            assessment=findings(checked, against_evidence(model, from_evidence), evidence),
-            notes=(*suspicions(log), *fit_notes(summary, evidence)),
-        )
+        specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
+        return cls(
+            summary, log, rows, durations, some_clients(log, rows, durations, seed=seed),
+            published, published.from_prior(tuple(fills)),
+            tuple(with_width(one, names) for one in specs), horizon,
+        )  # fmt: skip
+
+    def stopping(self, model: FittedCountModel) -> Stopping:
+        """Return when clients stop, by the sessions that a model expects of them."""
+        _, rows, durations = self.part
+        lengths = length_of(model.predict(to_clearing(durations.covariates), self.horizon))
+        return fit_stopping(rows, lengths)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

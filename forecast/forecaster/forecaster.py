@@ -209,11 +209,15 @@ class Forecaster(Predictor):
         The model under each strategy that enough courses of the log kept to.
     regime_verdict : Note or None
         What the log says of always ps against always ns, in one line.
+    seen : FittedCountModel or None
+        The model fitted to what was seen alone, before stopped courses go on as their gradings
+        say: how far it moves as the log grows, a refresh moves ``model``. None in older files.
     """
 
     midcourse: Midcourse | None = None
     strategies: Mapping[str, FittedCountModel] = field(default_factory=dict)
     regime_verdict: Note | None = None
+    seen: FittedCountModel | None = None
 
     def estimate(
         self,
@@ -435,6 +439,8 @@ def _to_dict(forecaster: Forecaster) -> dict[str, Any]:
             ("reference", forecaster.log_summary),
         )
     }
+    if forecaster.seen is not None:  # else a model is called what it was called before
+        parts["seen"] = forecaster.seen.to_dict()
     return {
         "kind": KIND,
         "schema": SCHEMA,
@@ -503,6 +509,7 @@ def _from_dict(stored: Mapping[str, Any], named: str, *, sealed_whole: bool) -> 
                 name: model_from_dict(model) for name, model in stored["strategies"].items()
             },
             regime_verdict=stored.get("regime_verdict") and _note(stored["regime_verdict"]),
+            seen=stored.get("seen") and model_from_dict(stored["seen"]),
             goal=check_goal(stored["goal"]),
             horizon=check_whole_number(stored["horizon"], name="horizon", low=1, high=100),
             seed=check_seed(stored["seed"]),

@@ -44,6 +44,7 @@ WIDEST = 0.10  # give or take more: cannot say
 FAINT = 0.1  # p below which it is not said that there is no sign
 ALARM = 0.01  # of drift: checked again and again, a twentieth would cry wolf
 SLOWDOWN = 1.15  # times the sessions, to be found from month to month
+CHOSEN_AT = "chosen_at"  # of the assessment: courses and last start when all was last done anew
 MATERIAL = 1.2  # a change of pace or of spread by less breaks no promise, however sure it is
 
 
@@ -454,6 +455,7 @@ def model_card(forecaster: Forecaster) -> dict[str, Any]:
         "sample_size": sample_size(forecaster),
         "assessment": "Folds grouped by client, repeated; nothing scored on what it was fitted to.",
         "coverage": found.get("coverage"),
+        CHOSEN_AT: found.get(CHOSEN_AT),
         **{name: found.get(name, []) for name in TABLES},
         "midcourse": [plain_values(row) for row in midcourse.held] if midcourse else [],
         "supported_to_session": forecaster.supported_to,
@@ -516,6 +518,13 @@ def card_text(forecaster: Forecaster) -> str:
         "",
         f"**Assessment.** {card['assessment']}",
     ]
+    if card[CHOSEN_AT]:
+        at, day = card[CHOSEN_AT]
+        lines[-1] += (
+            f" The choice of the model, its corrections, its laws of courses under way and under "
+            f"strategies, and this assessment are those of {told(at)} courses started up to {day}; "
+            "since then the model's parameters alone have been fitted again."
+        )
     if coverage:
         lines += ["", *coverage_lines(card)]
     lines += midcourse_lines(card["midcourse"])

@@ -1,4 +1,12 @@
-"""A model learns from what came in since: fitted again, held against the old one, or refused."""
+"""A model learns from what came in since: moved with the log, or fitted anew; or refused.
+
+The choice among models, the corrections, the law of courses under way, the models under strategies
+and the check rest on hundreds of courses, and a day's rows hardly change them; the parameters they
+do. So the parameters are fitted again, from where they stood, and the rest is taken over and said
+to be, until the log has grown by a tenth or gone on for a month. What the stopped courses that were
+carried on have done to the parameters is taken over too: these move as those of the fit to what was
+seen move.
+"""
 
 from __future__ import annotations
 
@@ -9,21 +17,24 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import counted
+from forecast._checks import LEVEL, counted
+from forecast._jobs import one_thread
 from forecast._plain import Result
-from forecast.counts import Evidence, evidence_name, told
+from forecast.assess import Outcomes, interval_coverage
+from forecast.counts import Evidence, evidence_name, fit_notes, of_goal, told
 from forecast.errors import RequestError
-from forecast.forecaster.fit import fit_forecaster
-from forecast.forecaster.promises import MARGIN, TWO_SIDED, assess_forecaster
-from forecast.log import enquiry_of, fingerprint
+from forecast.forecaster.fit import Basis, against_evidence, fit_forecaster
+from forecast.forecaster.promises import CHOSEN_AT, MARGIN, TWO_SIDED, assess_forecaster
+from forecast.log import enquiry_of, fingerprint, suspicions
+from forecast.survival import FittedAcceleratedTime
+from forecast.tattoo import groups_of
 
 if TYPE_CHECKING:
     from forecast.forecaster.forecaster import Forecaster
     from forecast.log import OutcomeLog
 
 GROWN = 1.1  # times as many courses, or
-MONTH = 30  # days on: the choice among models is made anew
-CHOSEN_AT = "chosen_at"  # of the assessment: the log at which the choice was made
+MONTH = 30  # days on: all is done anew
 LATEST = 50  # courses of which old and new estimates are held against each other
 
 
@@ -32,8 +43,9 @@ class Refreshed(Result):
     """A model fitted again, what ``changed``, and whether the model was ``chosen_anew``.
 
     ``changed`` holds pairs (old, new) of courses, those that reached the goal, model and coverage,
-    and how far the medians of the latest clients moved; it is empty where nothing is new, and the
-    forecaster is the old one then.
+    how far the medians of the latest clients moved, and the courses and the last start at which
+    choice, corrections and checks were made; it is empty where nothing is new, and the forecaster
+    is the old one then.
     """
 
     forecaster: Forecaster
@@ -49,7 +61,9 @@ class Refreshed(Result):
         if not self.changed:
             return "Nothing new: the log holds the very courses that the model was fitted to."
         said = self.changed
-        how = "chosen anew" if self.chosen_anew else "not chosen anew: too little has come in"
+        how = "its choice, its corrections and its check are still those of {}, started up to {}"
+        at, day = said[CHOSEN_AT]
+        how = "chosen anew" if self.chosen_anew else how.format(counted(at, "course"), day)
         counts = "Courses {} before, {} now; reached the goal {} and {}."
         moved = (
             "Of the {latest} latest clients {same} have the same median as before; the largest "
@@ -63,13 +77,16 @@ class Refreshed(Result):
 
 
 def refresh_forecaster(
-    old: Forecaster, log: OutcomeLog, *, evidence: Evidence | None = None
+    old: Forecaster, log: OutcomeLog, *, evidence: Evidence | None = None, anew: bool = False
 ) -> Refreshed:
     """Return a forecaster fitted again to a log that has grown.
 
-    The model stays the one that was chosen, fitted to all that is there now, until the log has a
-    tenth more courses than at the choice, or has gone on for a month. Raises RequestError if the
-    evidence is not that of the old one, or the old one's promises hold and the new one's do not.
+    The parameters are fitted to all that is there now. The choice among models, the corrections,
+    what is said of courses under way and of strategies, and the check are those of ``old``, until
+    the log has a tenth more courses than when these were made or fewer, has gone on for a month,
+    or the intervals fall short of the log: then, or if ``anew``, all is done anew. Raises
+    RequestError if the ``evidence`` is not that of the old one, or the old one's promises hold and
+    the new one's do not.
     """
     if fingerprint(log.courses) == old.log_summary.fingerprint:
         return Refreshed(old, {}, False)
@@ -79,30 +96,75 @@ def refresh_forecaster(
             f"The model rests on {was}, and this would rest on {now}.",
             "Give the same evidence, or fit anew.",
         )
-    at = old.assessment.get(CHOSEN_AT) or [old.log_summary.n_courses, old.log_summary.last_start]
-    anew = "model" not in old.assessment or len(log.courses) >= GROWN * at[0]
-    last = log.courses["started_on"].max().date()
-    anew = anew or not at[1] or (last - date.fromisoformat(at[1])).days >= MONTH
-    keep = None if anew else str(old.assessment["model"])
-    given: Any = {"goal": old.goal, "horizon": old.horizon, "seed": old.seed}
-    given["extra"] = old.extra
-    new = fit_forecaster(log, evidence=evidence, keep=keep, **given)
-    if not anew:
-        new = replace(new, assessment={**new.assessment, CHOSEN_AT: list(at)})
+    new = None if anew or _is_due(old, log) else _moved(old, log, evidence)
+    if new is not None:
+        return Refreshed(new, _changes(old, new, log), False)
+    given: Any = {"goal": old.goal, "horizon": old.horizon, "seed": old.seed, "extra": old.extra}
+    new = fit_forecaster(log, evidence=evidence, **given)
     if _fails(new) and not _fails(old) and assess_forecaster(old, log).verdict != "fails":
         raise RequestError(
             "The new model's own check fails and the old one's promises hold: nothing was changed.",
             "Look at what came in since with forecast check, and keep the old model meanwhile.",
         )
-    return Refreshed(new, _changes(old, new, log), anew)
+    return Refreshed(new, _changes(old, new, log), True)
 
 
 def _fails(forecaster: Forecaster) -> bool:
-    found = forecaster.assessment.get("coverage")
-    if not found:
-        return False
-    short = float(found["level"]) - float(found["tie_split"])
-    return short > max(TWO_SIDED * float(found["tie_split_error"]), MARGIN)
+    found = forecaster.assessment.get("coverage") or {}
+    return bool(found) and _falls_short(**found)
+
+
+def _chosen_at(forecaster: Forecaster) -> list[Any]:
+    summary = forecaster.log_summary
+    return list(forecaster.assessment.get(CHOSEN_AT) or (summary.n_courses, summary.last_start))
+
+
+def _is_due(old: Forecaster, log: OutcomeLog) -> bool:
+    at, day = _chosen_at(old)
+    if not old.log_summary.n_courses <= len(log.courses) < GROWN * at or not day:
+        return True
+    return bool((log.courses["started_on"].max().date() - date.fromisoformat(day)).days >= MONTH)
+
+
+# The old one with its parameters fitted again. None where that cannot be done, or its intervals
+# fall short even of the courses that it was fitted to, which flatters.
+def _moved(old: Forecaster, log: OutcomeLog, evidence: Evidence | None) -> Forecaster | None:
+    with one_thread():
+        basis = Basis.of(log, old.goal, old.horizon, old.seed, old.extra, evidence)
+        chosen = [one for one in basis.specs if one.name == old.assessment.get("model")]
+        seen = chosen[0].fit(basis.durations, old.seen) if chosen and old.seen else None
+        fits = (old.model, old.seen, seen)
+        accelerated = [one for one in fits if isinstance(one, FittedAcceleratedTime)]
+        if len(accelerated) < len(fits) or len({one.parameter_names for one in accelerated}) > 1:
+            return None
+        model = accelerated[0].moved(*accelerated[1:])
+        against = against_evidence(model, basis.from_evidence)
+        new = replace(
+            old,
+            model=model,
+            seen=seen,
+            stopping=basis.stopping(model),
+            log_summary=basis.summary,
+            assessment={**old.assessment, "contradicted": against, CHOSEN_AT: _chosen_at(old)},
+            notes=(*suspicions(log), *fit_notes(basis.summary, evidence)),
+        )
+        return None if _misses(new, basis) else new
+
+
+def _misses(forecaster: Forecaster, basis: Basis) -> bool:
+    log, rows, durations = basis.part
+    predicted = forecaster.model.predict(durations.covariates, forecaster.horizon)
+    if forecaster.recalibration is not None:
+        groups = groups_of(log.courses.itertuples())
+        predicted = forecaster.recalibration.apply(predicted, groups=groups)
+    own = of_goal(rows)
+    outcomes = Outcomes.from_durations(durations).take(own)
+    found = interval_coverage(predicted[own], outcomes, level=LEVEL)
+    return _falls_short(LEVEL, found.tie_split, found.tie_split_error)
+
+
+def _falls_short(level: float, tie_split: float, tie_split_error: float, **_: Any) -> bool:
+    return bool(level - tie_split > max(TWO_SIDED * tie_split_error, MARGIN))
 
 
 def _changes(old: Forecaster, new: Forecaster, log: OutcomeLog) -> dict[str, Any]:
@@ -110,18 +172,16 @@ def _changes(old: Forecaster, new: Forecaster, log: OutcomeLog) -> dict[str, Any
     rows: list[dict[str, Any]] = latest.to_dict("records")  # type: ignore[assignment]
     asked = [enquiry_of(row, old.extra) for row in rows]
     beyond = old.horizon + 1
-    medians = [
-        np.array([one.estimate(enquiry).median or beyond for enquiry in asked])
-        for one in (old, new)
-    ]
-    moved = medians[1] - medians[0]
     both = (old, new)
+    medians = [np.minimum(one.counts_here(asked).median(), beyond) for one in both]
+    moved = medians[1] - medians[0]
     coverage = [(one.assessment.get("coverage") or {}).get("tie_split") for one in both]
     return {
         "courses": [one.log_summary.n_courses for one in both],
         "reached": [told(one.log_summary.n_reached) for one in both],
         "model": [str(one.assessment.get("model", "published evidence only")) for one in both],
         "coverage": coverage,
+        CHOSEN_AT: _chosen_at(new),
         "latest": len(asked),
         "same": int((moved == 0).sum()),
         "largest": int(moved[np.abs(moved).argmax()]),

@@ -177,7 +177,11 @@ def _wavelengths(log: OutcomeLog, trial: Trial) -> pd.DataFrame:
     of_course = trial.courses.set_index("course_id")["ink_group"]
     keys = ["course_id", "session_no", "regime"]
     fired = log.sessions.dropna(subset=["wavelengths_nm"])
-    fired = fired.groupby(keys, as_index=False).agg(nm=("wavelengths_nm", ";".join))
+    parts: dict[Any, list[str]] = {}  # pandas joins texts group by group, a tenth of a second
+    for *key, text in fired[[*keys, "wavelengths_nm"]].itertuples(index=False):
+        parts.setdefault(tuple(key), []).append(text)
+    joined = [(*key, ";".join(texts)) for key, texts in sorted(parts.items())]
+    fired = pd.DataFrame(joined, columns=[*keys, "nm"])
     together = {text: ";".join(sorted({*text.split(";")}, key=float)) for text in fired["nm"]}
     fired = fired.assign(
         nm=fired["nm"].map(together), ink_group=fired["course_id"].map(of_course)

@@ -242,6 +242,18 @@ class FittedAcceleratedTime:
         n_draws = check_whole_number(n_draws, name="n_draws", low=1)
         return self._pmfs(_drawn(self, n_draws, seed), covariates, horizon)
 
+    def moved(
+        self, before: FittedAcceleratedTime, after: FittedAcceleratedTime
+    ) -> FittedAcceleratedTime:
+        """Return this fit moved as another went from ``before`` to ``after``.
+
+        All three have the same parameters. Its covariance is stretched as that of the other was.
+        """
+        roots = [np.linalg.cholesky(one.covariance) for one in (before, after)]
+        stretched = roots[1] @ np.linalg.solve(roots[0], np.linalg.cholesky(self.covariance))
+        theta = self.theta + after.theta - before.theta
+        return replace(after, theta=theta, covariance=stretched @ stretched.T)
+
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
         return {"model": "accelerated_time", **plain(self)}
@@ -271,13 +283,12 @@ class FittedAcceleratedTime:
         for low in range(0, len(pmf), together):
             m, s, has = (each[low : low + together] for each in pairs)
             survival = survival_curve(STANDARDS[self.shape], m, s, horizon)
-            if never.shape[1]:
-                survival *= has[:, None]
-                survival += 1 - has[:, None]
             part = pmf[low : low + together]
             part[:, 0] = 1 - survival[:, 0]
             np.subtract(survival[:, :-1], survival[:, 1:], out=part[:, 1:])
             np.maximum(part, 0, out=part)
+            if never.shape[1]:
+                part *= has[:, None]
         return pmf.reshape(*location.shape, horizon)
 
 

@@ -368,10 +368,7 @@ class CountDistribution:
 
         Shape (n,); ``inf`` where that is beyond the horizon.
         """
-        level = check_level(level)
-        reached = self.cdf() >= level - ROUNDING
-        first = np.argmax(reached, axis=1) + 1.0
-        return np.where(reached.any(axis=1), first, np.inf)
+        return self._first_by(check_level(level))[:, 0]
 
     def median(self) -> FloatArray:
         """Return the median step, shape (n,); ``inf`` where it is beyond the horizon."""
@@ -380,7 +377,13 @@ class CountDistribution:
     def interval(self, level: float) -> FloatArray:
         """Return equal-tailed interval ends, shape (n, 2); ``inf`` beyond the horizon."""
         tail = (1 - check_level(level)) / 2
-        return np.column_stack([self.quantile(tail), self.quantile(1 - tail)])
+        return self._first_by(tail, 1 - tail)
+
+    def _first_by(self, *levels: float) -> FloatArray:
+        reached = self.cdf()[:, None, :] >= np.array(levels)[:, None] - ROUNDING
+        first: FloatArray = reached.argmax(axis=2) + 1.0
+        first[~reached[:, :, -1]] = np.inf
+        return first
 
     def mean_capped(self, cap: int) -> FloatArray:
         """Return the expected step, counting at most ``cap``: E[min(K, cap)], shape (n,).

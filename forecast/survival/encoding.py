@@ -106,23 +106,6 @@ class Encoding:
         texts = [(frame[name], name, levels) for name, levels in columns if levels is not None]
         return cls(tuple(columns), tuple(dropped), tuple(level_shares(*text) for text in texts))
 
-    def merged(self, *others: Encoding) -> Encoding:
-        """Return one encoding for all: the columns of any, with the levels of all, sorted.
-
-        A column that is numeric here and text there is refused. Shares of levels are not kept.
-        """
-        columns: dict[str, Levels | None] = {}
-        for name, levels in (column for one in (self, *others) for column in one.columns):
-            if name in columns and (columns[name] is None) != (levels is None):
-                raise DataError(
-                    f"Column {name!r} holds numbers in one place and text in another.",
-                    "Give it one kind everywhere.",
-                )
-            known = columns.get(name) or ()
-            columns[name] = None if levels is None else tuple(sorted({*known, *levels}))
-        dropped = {name for one in (self, *others) for name in one.dropped} - set(columns)
-        return Encoding(tuple(columns.items()), tuple(sorted(dropped)))
-
     def encode(
         self,
         covariates: pd.DataFrame | Mapping[str, Any] | None,

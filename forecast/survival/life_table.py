@@ -81,13 +81,10 @@ class FittedLifeTable:
     @property
     def standard_error(self) -> FloatArray:
         """Greenwood's standard error of ``survival`` (Greenwood 1926); shape (steps,)."""
-        return np.asarray(self.survival * np.sqrt(np.cumsum(self.greenwood_terms())))
-
-    def greenwood_terms(self) -> FloatArray:
-        """Return d / (n (n - d)) per step; 0 where everyone at risk had the event."""
-        left = self.at_risk - self.events
+        left = self.at_risk - self.events  # where nobody is, nothing is added
         terms = np.zeros_like(left)
-        return np.divide(self.events, self.at_risk * left, out=terms, where=left > 1e-12)
+        np.divide(self.events, self.at_risk * left, out=terms, where=left > 1e-12)
+        return np.asarray(self.survival * np.sqrt(np.cumsum(terms)))
 
     def predict(
         self, covariates: pd.DataFrame | Mapping[str, Any] | None, horizon: int

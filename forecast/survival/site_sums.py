@@ -208,8 +208,8 @@ def joint_fit(
 ) -> FittedDiscreteHazard:
     """Return the model fitted to the rows of all sites together.
 
-    Every site must use ``encoding`` (see ``Encoding.merged``). ``ask`` puts one question to all
-    sites and returns the answers in their order; give another to ask them side by side.
+    Every site must use ``encoding``. ``ask`` puts one question to all sites and returns the answers
+    in their order; give another to ask them side by side.
 
     Raises
     ------

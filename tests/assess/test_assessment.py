@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from statsmodels.stats.multitest import multipletests
 
 from forecast.assess import (
     Drift,
@@ -16,7 +17,7 @@ from forecast.assess import (
     interval_coverage,
     recalibrate_out_of_fold,
 )
-from forecast.assess.assessment import verdicts
+from forecast.assess.assessment import _holm, verdicts
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution
 
@@ -129,46 +130,6 @@ def test_standard_errors_resample_subjects(sample):
         assert 0.75 < errors[0] / errors[1] < 1.33
 
 
-def test_skill_is_what_is_gained_over_the_reference(sample):
-    drawn = sample(1500, seed=8)
-    everyone = CountDistribution(np.repeat(drawn.truth.pmf.mean(axis=0)[None], 1500, axis=0))
-    found = assess_predictions([drawn.truth], drawn.outcomes, reference=[everyone], replicates=30)
-    crps = [
-        brier(each, drawn.outcomes, horizon=found.horizon).sum() for each in (drawn.truth, everyone)
-    ]
-    row = found.scores.set_index("metric").loc["skill"]
-    assert_allclose(row["value"], 1 - crps[0] / crps[1])
-    assert row["value"] > 2 * row["standard_error"]
-
-
-def test_a_drop_out_curve_for_each_group_takes_the_bias_away(sample):
-    # Half the paths, those of early events, leave early too: one curve for all misleads.
-    together, apart, full = [], [], []
-    for seed in range(25):
-        drawn = sample(800, seed=seed, drop_out=0.02)
-        early = drawn.covariates[:, 0] == 1
-        leaves = np.where(early, np.random.default_rng(seed).geometric(0.2, size=800), 25)
-        seen = Outcomes(
-            np.minimum(np.minimum(drawn.count, leaves), 25),
-            (drawn.count <= leaves) & (drawn.count < 26),
-        )
-        whole = Outcomes(np.minimum(drawn.count, 25), drawn.count <= 25)
-        everyone = CountDistribution(np.repeat(drawn.truth.pmf.mean(axis=0)[None], 800, axis=0))
-
-        def score(outcomes, group=None, predicted=everyone):
-            found = assess_predictions(
-                [predicted], outcomes, steps=(7,), drop_out_group=group, replicates=0
-            )
-            return value(found, "brier", 7)
-
-        together.append(score(seen))
-        apart.append(score(seen, early))
-        full.append(score(whole))
-    error = np.std(np.subtract(apart, full)) / 25**0.5
-    assert abs(np.mean(np.subtract(apart, full))) < 3 * error
-    assert abs(np.mean(np.subtract(together, full))) > 3 * error
-
-
 def test_steps_without_support_are_left_out_and_named(sample):
     drawn = sample(80, seed=5, drop_out=0.3)
     found = assess_predictions([drawn.truth], drawn.outcomes, steps=(3, 20), replicates=0)
@@ -260,3 +221,9 @@ def test_a_promise_that_is_wrong_by_half_is_found_among_twelve_groups(sample):
         replicates=0,
     ).subgroups
     assert found.loc[found["verdict"] == "fails", "label"].tolist() == ["4"]
+
+
+def test_adjusted_chances_are_those_of_statsmodels():
+    chances = np.array([0.04, 0.001, 0.04, 0.6, 0.012, 0.9, 0.0])
+    assert_allclose(_holm(chances), multipletests(chances, method="holm")[1], rtol=1e-14)
+    assert _holm(np.empty(0)).shape == (0,)

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
+from statsmodels.stats.proportion import proportion_confint
 
 from forecast.assess import Outcomes, last_supported
 from forecast.assess.outcomes import (
@@ -48,12 +49,6 @@ def test_the_chance_of_still_being_watched_is_kaplan_meier_with_events_first():
     assert_allclose(status.weight, [[1, 1], [1, 0], [1, 2]])
 
 
-def test_a_separate_drop_out_curve_for_each_group():
-    seen = Outcomes(np.array([1, 2, 1, 2]), np.array([False, True, True, True]))
-    apart = still_watched(seen, horizon=2, group=["a", "a", "b", "b"])
-    assert_allclose(apart, [[1, 0.5, 0.5], [1, 0.5, 0.5], [1, 1, 1], [1, 1, 1]])
-
-
 def test_support_ends_where_fewer_than_five_are_watched():
     assert last_supported(Outcomes(np.array([2] * 5 + [9] * 4), np.ones(9, dtype=bool))) == 2
 
@@ -70,6 +65,13 @@ def test_support_ends_where_fewer_than_five_are_watched():
 )
 def test_wilson_interval_agrees_with_newcombe(events, n, low, high):
     assert_allclose(wilson_interval(events / n, n), (low, high), atol=5e-5)
+
+
+@pytest.mark.parametrize(("share", "n"), [(0.0, 7.0), (0.31, 12.6), (0.8, 322.4), (1.0, 3.0)])
+@pytest.mark.parametrize("level", [0.8, 0.95])
+def test_wilson_interval_is_that_of_statsmodels(share, n, level):
+    theirs = proportion_confint(share * n, n, alpha=1 - level, method="wilson")
+    assert_allclose(wilson_interval(share, n, level=level), theirs, rtol=1e-12, atol=1e-15)
 
 
 def test_wilson_interval_refuses_what_is_not_a_share():

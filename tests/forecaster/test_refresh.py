@@ -1,17 +1,26 @@
 """A model fitted again to a log that has grown: chosen anew or not, and never for the worse."""
 
 from dataclasses import replace
+from itertools import combinations, product
+from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
+from numpy.testing import assert_allclose
 
 import forecast
 from forecast.cli import main
 from forecast.daybook import Daybook, make_daybook, take_over
 from forecast.errors import RequestError
+from forecast.forecaster import card_text, model_card, refresh_forecaster
+from forecast.forecaster import fit as fitting
 from forecast.forecaster import refresh as refreshing
-from forecast.forecaster import refresh_forecaster
-from forecast.log import write_log
+from forecast.forecaster.fit import Basis
+from forecast.invented import World, usual_world
+from forecast.log import enquiry_of, write_log
+
+SHIPPED = Path(__file__).parents[2] / "synthetic_data"
 
 
 @pytest.fixture(scope="module")
@@ -36,6 +45,13 @@ def first(log, n, *, days=0):
     return forecast.OutcomeLog.from_frames(courses.head(n))
 
 
+def all_but_latest(log, n):
+    ids = log.courses.sort_values("started_on", kind="stable")["course_id"].iloc[:-n]
+    tables = (log.courses, log.sessions, log.gradings)
+    kept = [each[each["course_id"].isin(ids)] for each in tables]
+    return forecast.OutcomeLog.from_frames(*kept, lasers=log.lasers, cleared_at=log.cleared_at)
+
+
 def held(forecaster, share):
     """The same with that share of its intervals held in its own check."""
     coverage = {"level": 0.8, "tie_split": share, "tie_split_error": 0.02}
@@ -48,29 +64,101 @@ def test_a_log_that_is_the_same_changes_nothing(clinic, before):
     assert "Nothing new" in found.to_text()
 
 
-def test_the_choice_is_made_anew_only_when_enough_has_come_in(clinic, before):
+def test_all_is_done_anew_only_when_enough_has_come_in(clinic, before):
     found = refresh_forecaster(before, first(clinic, 160, days=5))
     assert not found.chosen_anew
+    new = found.forecaster
     assert found.changed["courses"] == [160, 170]
-    assert found.forecaster.assessment["model"] == before.assessment["model"]
-    assert [one["model"] for one in found.forecaster.assessment["candidates"]] == [
-        before.assessment["model"]
-    ]
-    assert "not chosen anew" in found.to_text()
+    at = [160, before.log_summary.last_start]
+    assert new.assessment == before.assessment | {
+        refreshing.CHOSEN_AT: at,
+        "contradicted": new.assessment["contradicted"],
+    }
+    assert new.recalibration is before.recalibration
+    assert not np.array_equal(new.model.theta, before.model.theta)
+    said = f"still those of 160 courses, started up to {at[1]}"
+    assert said in found.to_text()
+    assert model_card(before)["chosen_at"] is None
+    assert model_card(new)["chosen_at"] == found.to_dict()["chosen_at"] == at
+    assert f"are those of 160 courses started up to {at[1]}; since then" in card_text(new)
     # weeks of small steps add up: the log at the choice is what is compared
-    again = found.forecaster.assessment[refreshing.CHOSEN_AT]
-    assert again == [160, before.log_summary.last_start]
+    assert refreshing._chosen_at(new) == at
 
 
-def test_a_month_on_the_choice_is_made_anew(clinic, before):
-    found = refresh_forecaster(before, first(clinic, 160, days=31))
+@pytest.mark.parametrize("what", ["a month on", "asked for", "fewer courses", "an older file"])
+def test_all_is_done_anew(clinic, before, what):
+    days, n = (31, 170) if what == "a month on" else (5, 150 if what == "fewer courses" else 170)
+    log = first(clinic, 160, days=days) if n == 170 else first(clinic, n)
+    old = replace(before, seen=None) if what == "an older file" else before
+    found = refresh_forecaster(old, log, anew=what == "asked for")
     assert found.chosen_anew
+    assert "chosen anew" in found.to_text()
+    assert found.changed["chosen_at"][0] == n
     assert len(found.forecaster.assessment["candidates"]) > 1
+
+
+def test_a_model_that_is_moved_lands_where_a_fit_does(clinic, before):
+    """Without gradings nothing is carried on, so that a full fit has the same parameters."""
+    log = first(clinic, 160, days=5)
+    moved = refresh_forecaster(before, log).forecaster
+    name = before.assessment["model"]
+    basis = Basis.of(log, "clear", before.horizon, 1, (), None)
+    spec = next(one for one in basis.specs if one.name == name)
+    assert before.seen is before.model
+    fitted = spec.fit(basis.durations)
+    assert_allclose(moved.model.theta, fitted.theta, atol=1e-7)
+    assert_allclose(moved.model.covariance, fitted.covariance, rtol=1e-5, atol=1e-9)
+    again = basis.stopping(fitted).model
+    assert_allclose(moved.stopping.model.parameters, again.parameters, atol=1e-6)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["shipped", "waning"])
+def test_a_model_that_is_moved_is_as_near_to_a_full_fit_as_these_are_to_each_other(
+    name, monkeypatch
+):
+    """A full fit of the same choice, that is: who comes into which fold moves it by chance."""
+    log = forecast.read_log(SHIPPED)
+    if name == "waning":
+        log = forecast.simulate_log(600, seed=5, world=World.draw(4, base=usual_world("waning")))
+    before, choice = all_but_latest(log, 4), forecast.fit_forecaster(log).assessment["model"]
+    every = fitting.candidates
+    monkeypatch.setattr(
+        fitting,
+        "candidates",
+        lambda *given, **named: tuple(one for one in every(*given, **named) if one.name == choice),
+    )
+    asked = [enquiry_of(row) for row in log.courses.tail(200).to_dict("records")]
+
+    def chances(forecaster):
+        return replace(forecaster, seed=0).counts_here(asked).cdf()
+
+    olds, fulls = (
+        [forecast.fit_forecaster(each, seed=seed) for seed in range(3)] for each in (before, log)
+    )
+    moved = [refresh_forecaster(old, log) for old in olds]
+    assert not any(one.chosen_anew for one in moved)
+    old, full = ([chances(one) for one in ones] for ones in (olds, fulls))
+    by_moving = [chances(one.forecaster) for one in moved]
+    assert 1e-6 < np.abs(np.subtract(by_moving, old)).max() < 0.01
+    pairs = [*combinations(old, 2), *combinations(full, 2)]
+    apart = [np.abs(one - other).mean() for one, other in pairs]
+    away = [np.abs(one - other).mean() for one, other in product(by_moving, full)]
+    assert np.mean(away) < 1.5 * np.mean(apart) < 0.005
+    assert np.abs(np.mean(by_moving, axis=0) - np.mean(full, axis=0)).max() < 0.02
+
+
+def test_a_model_whose_intervals_fall_short_of_the_log_is_not_moved(clinic, before):
+    """Its intervals are a fifth as wide as they were found to be right: choice and all go anew."""
+    narrow = replace(before, recalibration=replace(before.recalibration, power=5.0))
+    found = refresh_forecaster(narrow, first(clinic, 160, days=5))
+    assert found.chosen_anew
+    assert found.forecaster.recalibration.power < 2
 
 
 def test_a_model_whose_promises_hold_is_not_replaced_by_one_that_fails(clinic, before, monkeypatch):
     monkeypatch.setattr(refreshing, "fit_forecaster", lambda *given, **named: held(before, 0.6))
-    grown = first(clinic, 160, days=5)
+    grown = first(clinic, 160, days=31)
     with pytest.raises(RequestError, match="nothing was changed"):
         refresh_forecaster(held(before, 0.8), grown)
     assert refresh_forecaster(held(before, 0.6), grown).changed
@@ -86,7 +174,7 @@ def test_the_command_refuses_a_model_that_fails_and_changes_no_file(
     with make_daybook(place) as book:
         take_over(book, tmp_path / "log")
     monkeypatch.setattr(refreshing, "fit_forecaster", lambda *given, **named: held(before, 0.6))
-    assert main(["refresh", str(model), str(place)]) == 1
+    assert main(["refresh", str(model), str(place), "--anew"]) == 1
     said = capsys.readouterr()
     assert said.out == ""
     assert "own check fails and the old one's promises hold: nothing was changed" in said.err
@@ -134,3 +222,20 @@ def test_the_command_keeps_the_old_model_beside_the_new_one(clinic, before, tmp_
     with Daybook(place) as book:
         client = clinic.courses["client_id"].iloc[0]
         assert book.forget(client, by="op1")["learnt_by"] == [new.fingerprint]
+
+
+def test_what_somebody_who_is_forgotten_taught_is_not_taken_over(clinic, before, tmp_path):
+    model, place = tmp_path / "model.json", tmp_path / "book.sqlite"
+    write_log(first(clinic, 160, days=5), tmp_path / "log")
+    with make_daybook(place) as book:
+        take_over(book, tmp_path / "log")
+        book.learnt(before.fingerprint)
+        assert not book.forgotten_since(before.fingerprint)
+        book.forget(clinic.courses["client_id"].iloc[0], by="op1")
+        assert book.forgotten_since(before.fingerprint)
+    before.save(model)
+    assert main(["refresh", str(model), str(place)]) == 0
+    new = forecast.load_forecaster(model)
+    assert refreshing.CHOSEN_AT not in new.assessment
+    with Daybook(place) as book:
+        assert not book.forgotten_since(new.fingerprint)

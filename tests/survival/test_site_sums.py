@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.errors import DataError, FitError, RequestError
+from forecast.errors import FitError, RequestError
 from forecast.survival import (
     DiscreteHazard,
     Durations,
@@ -71,8 +71,7 @@ def test_the_answers_may_travel_as_text_and_sites_as_bytes(mixed):
 
 def test_levels_seen_in_one_site_only_are_known_in_all(mixed):
     first, second = mixed[mixed.group != "top"], mixed[mixed.group != "low"]
-    parts = [Encoding.learn(part[COLUMNS]) for part in (first, second)]
-    encoding = parts[0].merged(parts[1])
+    encoding = Encoding.learn(pd.concat([first, second])[COLUMNS])
     assert encoding.names == ("dose", "treated", "group[mid]", "group[top]")
     model = MODELS["ridge"]
     joint = joint_fit(model, encoding, [RowsHere.of(read(p), encoding) for p in (first, second)])
@@ -89,8 +88,6 @@ def test_what_cannot_be_joined_is_refused(mixed):
         joint_fit(model, encoding, [RowsHere.of(read(mixed), other)])
     with pytest.raises(FitError, match="Nobody had the event at any site"):
         joint_fit(model, encoding, sites_of(mixed.assign(seen=False), encoding))
-    with pytest.raises(DataError, match="numbers in one place and text in another"):
-        encoding.merged(Encoding.learn(pd.DataFrame({"dose": ["a", "b"]})))
 
 
 def test_no_answer_is_as_long_as_the_rows(mixed):
