@@ -57,6 +57,7 @@ USUAL_LENGTHS = (5.0, 7.0, 9.0, 11.0, 15.0)
 # How far it is believed: shares of the law, and the power of the gradings' likelihood in each. The
 # part that hardly heeds them keeps the interval wide, and gives way where they are far off.
 BELIEFS = ((0.25, 0.1), (0.75, 0.75))
+UNSEEN = 0.05  # chance, beyond what so small a log saw, that a course takes longer or never clears
 WITHIN = 10  # sessions from a landmark, by which the model card says what came of promises
 
 
@@ -147,7 +148,8 @@ class Midcourse:
         told = {k + elsewhere: fall for k, fall in gone.items() if k + elsewhere > 0}
         seen = session + elsewhere, list(told), np.array(list(told.values()))
         if self.landmark is None:
-            parts = (w * self.passage.posterior(draws, *seen, belief=b) for w, b in BELIEFS)
+            given = (1 - UNSEEN) * draws
+            parts = (w * self.passage.posterior(given, *seen, belief=b) for w, b in BELIEFS)
             return np.asarray(sum(parts))
         found = self.passage.posterior(draws, *seen)
         if elsewhere:
