@@ -14,7 +14,7 @@ from forecast._notes import Note
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.assess.calibration import (
     BARELY_HELD,
-    GROUP_SHRINK,
+    SHRINK,
     Groups,
     Recalibration,
     fit_map,
@@ -170,7 +170,7 @@ def recalibrate_out_of_fold(
     outcomes: Outcomes,
     *,
     groups: Groups | None = None,
-    group_shrink: float = GROUP_SHRINK,
+    shrink: float = SHRINK,
     n_folds: int = 10,
     seed: int = 0,
 ) -> tuple[tuple[CountDistribution, ...], Recalibration]:
@@ -178,7 +178,7 @@ def recalibrate_out_of_fold(
 
     Maps are fitted to the ``outcomes`` of all but one of ``n_folds`` folds, drawn by ``seed``. The
     corrected predictions are for scoring; the map, fitted to every path, is for use. ``groups`` and
-    ``group_shrink`` as in :func:`~forecast.assess.calibration.fit_recalibration`.
+    ``shrink`` as in :func:`~forecast.assess.calibration.fit_recalibration`.
     """
 
     def fitted(rows: IntArray | BoolArray) -> Recalibration:
@@ -186,7 +186,7 @@ def recalibrate_out_of_fold(
             [each[rows] for each in predicted],
             outcomes.take(rows),
             groups=_rows(groups, rows),
-            group_shrink=group_shrink,
+            shrink=shrink,
         )
 
     whole = fitted(np.arange(len(outcomes)))

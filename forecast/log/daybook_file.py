@@ -6,6 +6,7 @@ import json
 import sqlite3
 import tomllib
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -214,22 +215,29 @@ def _column(rule: Column, cells: list[Any]) -> Any:
     return pd.Categorical.from_codes(codes, pd.Index(coded.dictionary.to_pandas()))
 
 
+# the columns that a book as old as it has, and their cells; row numbers first
+def _texts(book: sqlite3.Connection, name: str) -> tuple[list[Column], tuple[str, ...]]:
+    there = {row[1] for row in book.execute(f"PRAGMA table_info({name}_now)")}
+    rules = [rule for rule in TABLES[name] if rule.name in there]
+    columns = ", ".join(f"json_group_array({_exact(rule)})" for rule in rules)
+    asked = f"SELECT json_group_array(row), {columns} FROM {name}_now"
+    return rules, book.execute(asked).fetchone()
+
+
 def read_tables(path: Path) -> tuple[dict[str, pd.DataFrame], dict[str, Any]]:
     """Return the log's tables as they now stand, by the number of their row, and what it says."""
     import pandas as pd
 
     tables = {}
-    with closing(opened(path)) as book, told(path):
+    with closing(opened(path)) as book, told(path), ThreadPoolExecutor(1) as ahead:
         book.execute("BEGIN")  # one moment for all tables
         about = dict(book.execute("SELECT name, value FROM about"))
         if "cleared_at" in about:
             about["cleared_at"] = float(about["cleared_at"])
-        for name in TABLES:
-            there = {row[1] for row in book.execute(f"PRAGMA table_info({name}_now)")}
-            rules = [rule for rule in TABLES[name] if rule.name in there]  # as old as the book
-            columns = ", ".join(f"json_group_array({_exact(rule)})" for rule in rules)
-            asked = f"SELECT json_group_array(row), {columns} FROM {name}_now"
-            rows, *cells = map(json.loads, book.execute(asked).fetchone())
+        # SQLite reads a table while the one before is taken apart
+        texts = ahead.map(lambda name: _texts(book, name), TABLES)
+        for name, (rules, found) in zip(TABLES, texts, strict=True):
+            rows, *cells = map(json.loads, found)
             named = {rule.name: _column(rule, one) for rule, one in zip(rules, cells, strict=True)}
             tables[name] = pd.DataFrame(named, index=np.array(rows, dtype=np.int64)).sort_index()
         # columns of the clinic's own, as the first promise of each course has them

@@ -2,9 +2,8 @@
 
 The two are multiplied, each to the power of a weight (a logarithmic pool: Genest and Zidek 1986,
 Stat Sci 1:114), so that what either all but rules out is not promised. The weight is what did best
-out of fold; that of the landmarks is at most one half among the slowest, of whom few were seen to
-clear. What comes out is put right by session and by pace (thirds of the ink gone for its session),
-out of fold too.
+out of fold, at most one half for the landmarks: few of the slowest were seen to clear. What comes
+out is put right by session, out of fold too, each course counting once.
 """
 
 from __future__ import annotations
@@ -16,7 +15,6 @@ from itertools import product
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast import assess
 from forecast._checks import LEVEL
@@ -45,22 +43,21 @@ if TYPE_CHECKING:
 FEWEST_CLEARED = 40  # courses with a landmark before it
 FEWEST_AT_LANDMARK = 20  # courses behind the last landmark
 PULL = 0.002  # of the weight to one half, in squared errors a row: as good as a tie, both count
-SLOWEST = (
-    0.02,
-    0.2,
-)  # shares of courses no quicker: from none to all of the weight that was learnt
+MOST = 0.5  # weight of the landmark law, which extrapolates among the slowest
+SLOWEST = 0.02  # share of courses no quicker, below which hardly any was so slow
 LEAST = 1e-6  # chance that a law leaves to what it does not expect
-THIRD_SHRINK = 0.4  # standard deviation of what a third is shifted by: its pace is its own
+SHRINK = 0.1  # standard deviation of what the pool is put right by: rows of a course are alike
 BANDS = ((1, "1-2"), (3, "3-5"), (6, "6-9"), (10, "10+"))  # first session, and name
 THIRDS = ("slow", "middle", "quick")
 POINTS = (0.1, 0.3, 0.5, 0.7, 0.9)  # of a law, that stand for it
 # What a log too small to learn a bridge from starts with: mean and standard deviation of log pace,
-# log wander, power and log error variance, and how many sessions courses took. Judged, no source.
-USUAL = ((-0.1, 0.15), (-1.0, 1.0), (1.5, 0.5), (-4.0, 1.5))
+# log wander, power, log error variance and log bend, and how many sessions courses took. Judged.
+USUAL = ((-0.1, 0.15), (-1.0, 1.0), (1.5, 0.5), (-4.0, 1.5), (0.0, 0.3))
 USUAL_LENGTHS = (5.0, 7.0, 9.0, 11.0, 15.0)
 # How far it is believed: shares of the law, and the power of the gradings' likelihood in each. The
 # part that hardly heeds them keeps the interval wide, and gives way where they are far off.
 BELIEFS = ((0.25, 0.1), (0.75, 0.75))
+UNSEEN = 0.05  # chance, beyond what so small a log saw, that a course takes longer or never clears
 WITHIN = 10  # sessions from a landmark, by which the model card says what came of promises
 
 
@@ -71,7 +68,7 @@ class Midcourse:
     Attributes
     ----------
     weight : float
-        Of the landmark law in the pool, 0 to 1; the rest is first passage.
+        Of the landmark law in the pool, at most ``MOST``; the rest is first passage.
     scores : mapping of str to float
         Continuous ranked probability score out of fold, in sessions, of the count model given the
         sessions done alone (``count``), of ``passage`` and ``landmark``, and of the law that is
@@ -87,12 +84,12 @@ class Midcourse:
         Of the sessions still needed after a landmark; None where the bridge is the usual one and
         nothing was learnt.
     recalibrations : mapping of str to Recalibration
-        Of the pool, by band of sessions; each shifts by third of the pace.
+        Of the pool, by band of sessions.
     paces : tuple of (float, float)
         Between the thirds of the fall of log remaining ink per session, by session from 1 on.
-    slowest : tuple of (float, float)
-        The paces that ``SLOWEST`` of the courses have not passed, by session; empty in a file
-        written before there were any, of which the weight holds for all.
+    slowest : tuple of float
+        The pace that ``SLOWEST`` of the courses have not passed, by session; empty in a file
+        written before there were any.
     cleared_at : float
         Percent faded at which the log calls a course cleared.
     steps : int
@@ -112,7 +109,7 @@ class Midcourse:
     steps: int
     n_courses: int
     n_landmarks: int
-    slowest: tuple[tuple[float, float], ...] = ()
+    slowest: tuple[float, ...] = ()
 
     @property
     def last_landmark(self) -> int:
@@ -151,7 +148,8 @@ class Midcourse:
         told = {k + elsewhere: fall for k, fall in gone.items() if k + elsewhere > 0}
         seen = session + elsewhere, list(told), np.array(list(told.values()))
         if self.landmark is None:
-            parts = (w * self.passage.posterior(draws, *seen, belief=b) for w, b in BELIEFS)
+            given = (1 - UNSEEN) * draws
+            parts = (w * self.passage.posterior(given, *seen, belief=b) for w, b in BELIEFS)
             return np.asarray(sum(parts))
         found = self.passage.posterior(draws, *seen)
         if elsewhere:
@@ -160,13 +158,9 @@ class Midcourse:
         at = features(expected, beyond, session, told, self.cleared_at)
         size = {"n_draws": len(draws), "seed": seed}
         landmark = self.landmark.predict_draws(at, draws.shape[1], **size)[:, 0]
-        last = max(told)
-        pace = told[last] / last
-        found = pooled(landmark, found, self._weight(session, pace))
-        third = {"third": [third_of(session, pace, self.paces)]}
+        found = pooled(landmark, found, self.weight)
         plain = CountDistribution(found.mean(axis=0, keepdims=True))
-        corrected = self.recalibrations[band_of(session)].apply(plain, groups=third)
-        return carry_draws(found, corrected)
+        return carry_draws(found, self.recalibrations[band_of(session)].apply(plain))
 
     def judge(
         self, log: OutcomeLog, rows: pd.DataFrame, predicted: CountDistribution, *, horizon: int
@@ -230,11 +224,9 @@ class Midcourse:
         if marks.empty or self.landmark is None:
             return CountDistribution(np.zeros((0, horizon)))
         both = self._pooled(log, marks, predicted, horizon)
-        cells = cells_of(marks, self.paces)
         corrected = both.pmf.copy()
-        for band, at in cells.groupby("band").indices.items():
-            third = {"third": cells["third"].to_numpy()[at]}
-            corrected[at] = self.recalibrations[str(band)].apply(both[at], groups=third).pmf
+        for band, at in cells_of(marks, self.paces).groupby("band").indices.items():
+            corrected[at] = self.recalibrations[str(band)].apply(both[at]).pmf
         return CountDistribution(corrected)
 
     # the two laws at each landmark, the landmark law with the weight learnt or another
@@ -250,23 +242,16 @@ class Midcourse:
         if marks.empty or self.landmark is None:
             return CountDistribution(np.zeros((0, horizon)))
         graded = mean_gradings(log)
-        _, passed = passage_predictions(marks, graded, predicted, self.passage, horizon)
+        _, passed, _ = passage_predictions(marks, graded, predicted, self.passage, horizon)
         landmark = self.landmark.predict(marks[[*SCALED, *DOUBTED]], horizon)
-        weights = self._weight(marks["session"], marks["gone"] / marks["last"])
-        return CountDistribution(
-            pooled(landmark.pmf, passed.pmf, weights if weight is None else weight)
-        )
-
-    # of the landmark law after so many sessions at a pace
-    def _weight(self, session: npt.ArrayLike, pace: npt.ArrayLike) -> FloatArray:
-        return weight_at(self.weight, session, pace, self.slowest)
+        share = self.weight if weight is None else weight
+        return CountDistribution(pooled(landmark.pmf, passed.pmf, share))
 
     def hardly_any_so_slow(self, session: int, gone: Mapping[int, float]) -> bool:
         """Whether a course is slower than all but the slowest 2 of 100 were after ``session``."""
-        if not self.slowest:
-            return False
         last = max(gone)
-        return gone[last] / last < self.slowest[min(session, len(self.slowest)) - 1][0]
+        at = min(session, len(self.slowest)) - 1
+        return bool(self.slowest) and gone[last] / last < self.slowest[at]
 
     def pace_rank(self, draws: FloatArray, session: int, gone: Mapping[int, float]) -> float:
         """Return which share of running courses like this has faded less by now, 0 to 1.
@@ -287,7 +272,7 @@ class Midcourse:
             "landmark": self.landmark and self.landmark.to_dict(),
             "recalibrations": maps,
             "paces": [list(pair) for pair in self.paces],
-            "slowest": [list(pair) for pair in self.slowest],
+            "slowest": list(self.slowest),
         }
 
     @classmethod
@@ -297,10 +282,9 @@ class Midcourse:
             **{
                 **stored,
                 "held": tuple(stored["held"]),
-                **{
-                    name: tuple((float(low), float(high)) for low, high in stored.get(name, ()))
-                    for name in ("paces", "slowest")
-                },
+                "paces": tuple((float(low), float(high)) for low, high in stored["paces"]),
+                # pairs in files of before, of which the first is meant
+                "slowest": tuple(float(np.ravel(at)[0]) for at in stored.get("slowest", ())),
                 "passage": PassageBridge.from_dict(stored["passage"]),
                 "landmark": stored["landmark"] and model_from_dict(stored["landmark"]),
                 "recalibrations": {
@@ -372,16 +356,19 @@ def fit_midcourse(
         return None
     graded = mean_gradings(log)
     passage = near.passage if near else _fit_passage(graded, rows, log.cleared_at)
+    if not near:
+        passage = _with_odds(passage, log, rows, predicted, horizon)
     durations = landmark_durations(marks)
     landmark = SUPERMODEL.fit(durations, near.landmark if near else None)
-    paces, slowest = (_paces(marks, levels) for levels in ((1 / 3, 2 / 3), SLOWEST))
+    paces = tuple((low, high) for low, high in _paces(marks, (1 / 3, 2 / 3)))
+    slowest = tuple(low for (low,) in _paces(marks, (SLOWEST,)))
     sizes = (int(marks["course_id"].nunique()), len(marks))
     last = (paces, float(log.cleared_at), predicted.horizon, *sizes)
     laws = Midcourse(0.5, {}, (), passage, landmark, {}, *last, slowest)
     if seed is None:
         return laws
     by_landmark = out_of_fold(durations, landmark, horizon=horizon, seed=seed)
-    alone, by_passage = passage_predictions(marks, graded, predicted, passage, horizon)
+    alone, by_passage, _ = passage_predictions(marks, graded, predicted, passage, horizon)
     subject = marks["client_id"].to_numpy(dtype=object)
     outcomes = assess.Outcomes(
         marks["left"].to_numpy(), marks["observed"].to_numpy(), subject=subject
@@ -394,13 +381,12 @@ def fit_midcourse(
     scores = {"count": alone, "passage": by_passage, "landmark": by_landmark}
     scored = {name: score(found) for name, found in scores.items()}
 
-    def both(weight: FloatArray | float) -> CountDistribution:
+    def both(weight: float) -> CountDistribution:
         return CountDistribution(pooled(by_landmark.pmf, by_passage.pmf, weight))
 
-    weight = best_weight(scored["passage"], score(both(0.5)), scored["landmark"])
-    weights = weight_at(weight, marks["session"], marks["gone"] / marks["last"], laws.slowest)
+    weight = min(best_weight(scored["passage"], score(both(0.5)), scored["landmark"]), MOST)
     cells = cells_of(marks, paces)
-    together, recalibrations = _put_right(both(weights), outcomes, cells, seed)
+    together, recalibrations = _put_right(both(weight), outcomes, cells["band"], seed)
     return replace(
         laws,
         weight=weight,
@@ -426,7 +412,7 @@ def usual_midcourse(log: OutcomeLog, rows: pd.DataFrame, *, steps: int) -> Midco
     return Midcourse(0.0, {}, (), passage, None, {}, (), float(log.cleared_at), steps, 0, 0)
 
 
-def pooled(one: FloatArray, other: FloatArray, weight: npt.ArrayLike) -> FloatArray:
+def pooled(one: FloatArray, other: FloatArray, weight: float) -> FloatArray:
     """Return the logarithmic pool of two laws, each (n, horizon), with the ``weight`` of the first.
 
     What is missing from a law is "later or never", and pooled with the rest.
@@ -436,55 +422,27 @@ def pooled(one: FloatArray, other: FloatArray, weight: npt.ArrayLike) -> FloatAr
     >>> pooled(np.array([[0.5, 0.5]]), np.array([[0.0, 0.5]]), 0.5).round(2)
     array([[0., 1.]])
     """
-    share = np.reshape(weight, (-1, 1))
     logs = [
         np.log(np.clip(np.column_stack([law, 1 - law.sum(axis=1)]), 0.0, 1.0) + LEAST)
         for law in (one, other)
     ]
-    powers = np.exp(share * logs[0] + (1 - share) * logs[1])
+    powers = np.exp(weight * logs[0] + (1 - weight) * logs[1])
     found: FloatArray = powers[:, :-1] / powers.sum(axis=1, keepdims=True)
     return found
 
 
-def weight_at(
-    weight: float,
-    session: npt.ArrayLike,
-    pace: npt.ArrayLike,
-    slowest: Sequence[tuple[float, float]],
-) -> FloatArray:
-    """Return the weight of the landmark law at each of n landmarks, shape (n,).
-
-    At most one half at the slower pace of ``slowest`` of the session and below, ``weight`` at the
-    other and above, and in between in proportion.
-
-    Examples
-    --------
-    >>> weight_at(0.9, [1, 1, 1], [0.05, 0.15, 0.4], [(0.1, 0.2)]).round(2)
-    array([0.5, 0.7, 0.9])
-    """
-    speed = np.atleast_1d(np.asarray(pace, dtype=np.float64))
-    if not len(slowest):
-        return np.full(len(speed), weight)
-    place = np.minimum(np.atleast_1d(session).astype(np.int64), len(slowest)) - 1
-    low, high = np.array(slowest)[place].T
-    known = np.clip((speed - low) / np.maximum(high - low, 1e-9), 0.0, 1.0)
-    most = min(weight, 0.5)
-    return np.asarray(most + (weight - most) * known)
-
-
 # the pool put right by maps that did not see it, and the map of each band
 def _put_right(
-    both: CountDistribution, outcomes: assess.Outcomes, cells: pd.DataFrame, seed: int
+    both: CountDistribution, outcomes: assess.Outcomes, bands: pd.Series, seed: int
 ) -> tuple[CountDistribution, dict[str, Recalibration]]:
     corrected, maps = both.pmf.copy(), {band: Recalibration() for _, band in BANDS}
-    for band, places in cells.groupby("band").indices.items():
+    for band, places in bands.groupby(bands).indices.items():
         at = np.asarray(places, dtype=np.int64)
+        of_band = outcomes.take(at)
+        _, whose, rows = np.unique(of_band.subject, return_inverse=True, return_counts=True)
+        once = replace(of_band, weight=1 / rows[whose])
         found, maps[str(band)] = assess.recalibrate_out_of_fold(
-            [both[at]],
-            outcomes.take(at),
-            groups={"third": cells["third"].to_numpy()[at]},
-            group_shrink=THIRD_SHRINK,
-            seed=seed,
+            [both[at]], once, shrink=SHRINK, seed=seed
         )
         corrected[at] = found[0].pmf
     return CountDistribution(corrected), maps
@@ -507,18 +465,15 @@ def best_weight(none: float, half: float, whole: float) -> float:
     return float(np.clip(least, 0.0, 1.0))
 
 
-# Two quantiles of the pace at each session, from courses at it and one session to each side.
-def _paces(marks: pd.DataFrame, levels: tuple[float, float]) -> tuple[tuple[float, float], ...]:
+# Quantiles of the pace at each session, from courses at it and one session to each side.
+def _paces(marks: pd.DataFrame, levels: tuple[float, ...]) -> list[tuple[float, ...]]:
     session = marks["session"].to_numpy()
     pace = (marks["gone"] / marks["last"]).to_numpy()
     counts = np.bincount(session)[1:]
     enough = np.flatnonzero(counts >= FEWEST_AT_LANDMARK)
     last = int(enough[-1]) + 1 if len(enough) else 1
-    found = []
-    for at in range(1, last + 1):
-        low, high = np.quantile(pace[np.abs(session - at) <= 1], levels)
-        found.append((float(low), float(high)))
-    return tuple(found)
+    near = (pace[np.abs(session - at) <= 1] for at in range(1, last + 1))
+    return [tuple(map(float, np.quantile(paces, levels))) for paces in near]
 
 
 # by cell, how the promises of predictions not fitted to these rows have held
@@ -590,14 +545,34 @@ def _on_the_way(graded: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     return before[before["after_session"] < before["step"]]
 
 
+# the bridge with the odds of never passing that courses give it, each by its last gradings
+def _with_odds(
+    passage: PassageBridge,
+    log: OutcomeLog,
+    rows: pd.DataFrame,
+    predicted: CountDistribution,
+    horizon: int,
+) -> PassageBridge:
+    last = rows.assign(step=rows["step"] + ~rows["observed"])
+    marks = landmark_rows(log, last, predicted, horizon=horizon)
+    marks = marks.groupby("course_id", sort=False).tail(1).reset_index(drop=True)
+    stays = passage_predictions(marks, mean_gradings(log), predicted, passage, horizon)[2]
+    until = np.minimum(marks["session"].to_numpy() + horizon, predicted.horizon) - 1
+    before = predicted.survival()[marks["row"].to_numpy(), until] / 2
+    return passage.with_odds(before, np.where(marks["observed"], 0.0, stays))
+
+
 def passage_predictions(
     marks: pd.DataFrame,
     graded: pd.DataFrame,
     predicted: CountDistribution,
     passage: PassageBridge,
     horizon: int,
-) -> tuple[CountDistribution, CountDistribution]:
-    """Return predictions at each landmark without, and with, the gradings up to it."""
+) -> tuple[CountDistribution, CountDistribution, FloatArray]:
+    """Return predictions at each landmark without, and with, the gradings up to it.
+
+    And the chance of never clearing that goes with the second.
+    """
     session = marks["session"].to_numpy(dtype=np.int64)
     row = marks["row"].to_numpy(dtype=np.int64)
     left = np.hstack([np.ones((len(predicted), 1)), predicted.survival()])
@@ -608,5 +583,5 @@ def passage_predictions(
     courses = np.asarray(each)
     levels = _padded(graded[graded["course_id"].isin(courses)], courses)
     upto = (levels[0][path] <= session[:, None]).sum(axis=1)
-    found = passage.posteriors(alone, session, path, upto, levels)
-    return CountDistribution(alone), CountDistribution(found)
+    found, stays = passage.posteriors(alone, session, path, upto, levels)
+    return CountDistribution(alone), CountDistribution(found), stays

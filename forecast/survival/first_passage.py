@@ -1,19 +1,20 @@
 """What a path seen so far says about the step at which it first passes a threshold.
 
-Given the step T of the first passage, the path from the start is a bridge: it climbs evenly to
-the threshold, which it passes within step T, half-way on average, and wanders on the way there.
+Given the step T of the first passage, the path from the start is a bridge: it climbs to the
+threshold, which it passes within step T, half-way on average, and wanders on the way there. It
+climbs evenly, or ever more slowly by a power of the time.
 Levels are measured with error. Chances of T from elsewhere, times the chance of the levels seen
 given T, are the chances of T given both (Bayes).
 
 A path may also never pass: it climbs ever more slowly to a ceiling below the threshold. A level is
-taken as minus the log of what is left, of which a part exp(-ceiling) never goes: at rate r the path
-has reached -log(exp(-ceiling) + (1 - exp(-ceiling)) exp(-r t)) after t steps.
+taken as minus the log of what is left, of which a part exp(-ceiling) never goes: where another path
+would have reached u it has reached -log(exp(-ceiling) + (1 - exp(-ceiling)) exp(-u)).
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -27,16 +28,21 @@ from forecast.survival.newton import climb
 # Paths that have not passed by the last step may pass at so many times it, or later, or they
 # never do and have one of these ceilings, in thresholds; what is not told apart is even.
 BEYOND = (1.25, 1.6, 2.5)
+SLOWER = (1.4, 2.0)  # also lengths of paths that never pass, in the longest of those that did
 CEILINGS = (0.1, 0.25, 0.4, 0.5, 0.6, 0.7, 0.8)
-START = (0.0, -2.5, 1.0, -4.0)  # log pace, log wander, power, log error variance
-LIMITS = ((-0.3, 0.3), (-9.0, 1.0), (0.0, 2.0), (-9.0, 1.0))
-MOST_PATHS = 250  # behind four numbers
+START = (0.0, -2.5, 1.0, -4.0, 0.0)  # log pace, log wander, power, log error variance, log bend
+# A path is not taken to climb ever faster: a slow beginning would say nothing then.
+LIMITS = ((-0.3, 0.3), (-9.0, 1.0), (0.0, 2.0), (-9.0, 1.0), (-1.0, 0.0))
+MOST_PATHS = 250  # behind five numbers
 RATES = 5
 SURPRISE = 0.1  # how much of what is known of a path may be wrong (a judgement)
 PARTS = 6
 Law = tuple[FloatArray, FloatArray, FloatArray]
 PATHS_TOGETHER = 128  # their densities stay in the second-level cache
 SETTLED = 1e-6  # squared length of a step in standard errors
+# Mean and standard deviation of the log odds of never passing, before paths are seen. Judged: what
+# takes more than a horizon from here mostly never comes.
+ODDS = (2.0, 0.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +62,10 @@ class PassageBridge:
     lengths : tuple of float
         Steps that paths took to pass, evenly spread over all of them: paths that never pass
         climb as fast at first.
+    bend : float
+        Power of the time by which a path climbs, at most 1: evenly.
+    odds : float
+        How many times likelier it is never to pass than half of what the chances leave.
     """
 
     threshold: float
@@ -64,6 +74,8 @@ class PassageBridge:
     power: float
     error: float
     lengths: tuple[float, ...]
+    bend: float = 1.0
+    odds: float = 1.0
 
     def log_likelihood(
         self, steps: npt.ArrayLike, levels: npt.ArrayLike, passage: npt.ArrayLike
@@ -89,67 +101,68 @@ class PassageBridge:
     # mean of paths at ``at`` given their passage, and what makes their covariance, see `filtered`
     def _bridge(self, at: FloatArray, when: FloatArray) -> Law:
         length = when - 0.5
-        share = np.minimum(at / length, 1.0)
+        share = np.minimum(at / length, 1.0) ** self.bend
         wander = self.wander * (self.threshold / length) ** self.power * length
         return self.threshold * self.pace * share, wander * share, 1 - share
 
-    # means (n, m) and covariances (n, m, m) of paths (n, m), padded with NaN, given their passage
-    def _moments(self, at: FloatArray, when: FloatArray) -> tuple[FloatArray, FloatArray]:
-        blank = np.isnan(at)
-        mean, rising, falling = self._bridge(np.where(blank, 0.0, at), when[:, None])
-        low = np.minimum(rising[:, :, None], rising[:, None, :])
-        spread = low * np.minimum(falling[:, :, None], falling[:, None, :])
-        every = np.arange(at.shape[1])
-        spread[:, every, every] += np.where(blank, 1.0, self.error)
-        return mean, spread
-
     # log-likelihood of paths (n, m) padded with NaN, given their passage, with its gradient and
-    # expected information in log pace, log wander, power and log error
+    # expected information in log pace, log wander, power, log error and log bend
     def _score(
         self, at: FloatArray, seen: FloatArray, when: FloatArray
     ) -> tuple[float, FloatArray, FloatArray]:
-        known = ~np.isnan(at)
-        mean, spread = self._moments(at, when)
-        off = np.where(known, seen - mean, 0.0)
+        known, every = ~np.isnan(at), np.arange(at.shape[1])
+        at = np.where(known, at, 0.0)
+        mean, rising, falling = self._bridge(at, when[:, None])
+        mean = mean * known
+        low = np.minimum(rising[:, :, None], rising[:, None, :])
+        high = np.minimum(falling[:, :, None], falling[:, None, :])
+        spread, none = low * high, np.zeros(low.shape)
+        steep = np.log(self.threshold / (when - 0.5))[:, None, None]
+        # how fast a share grows with the log of the bend, as a part of it
+        grows = np.log(np.clip(at / (when[:, None] - 0.5), 1e-9, 1.0)) * self.bend
+        least = np.minimum(grows[:, :, None], grows[:, None, :])
+        most = np.maximum(grows[:, :, None], grows[:, None, :])
+        error = none.copy()
+        error[:, every, every] = known * self.error
+        bent = spread * least - low * (1 - high) * most
+        by_mean = [mean, 0 * mean, 0 * mean, 0 * mean, mean * grows]
+        by_spread = [none, spread, spread * steep, error, bent]
+        spread = spread + error + np.eye(len(every)) * ~known[:, :, None]
         inverse = np.linalg.inv(spread)
+        off = np.where(known, seen, 0.0) - mean
         pull = np.einsum("nij,nj->ni", inverse, off)
         volume = np.linalg.slogdet(spread)[1] + np.log(2 * np.pi) * known.sum(axis=1)
         value = -0.5 * float((volume + (off * pull).sum(axis=1)).sum())
-        every = np.arange(at.shape[1])
-        wander, error = spread.copy(), known * self.error
-        wander[:, every, every] -= np.where(known, self.error, 1.0)
-        steep = np.log(self.threshold / (when - 0.5))
-        by_wander, by_error = inverse @ wander, inverse * error[:, None, :]
-        parts = [by_wander, by_wander * steep[:, None, None], by_error]
-        moved = [np.einsum("ni,nij,nj->n", pull, wander, pull), (pull * error * pull).sum(axis=1)]
-        quadratic = [moved[0], moved[0] * steep, moved[1]]
-        gradient, information = np.zeros(4), np.zeros((4, 4))
-        gradient[0] = float((mean * known * pull).sum())
-        information[0, 0] = np.einsum("ni,nij,nj->", mean * known, inverse, mean * known)
-        for i, part in enumerate(parts):
-            trace = np.trace(part, axis1=1, axis2=2)
-            gradient[i + 1] = 0.5 * float((quadratic[i] - trace).sum())
-            for j, other in enumerate(parts):
-                information[i + 1, j + 1] = 0.5 * np.einsum("nij,nji->", part, other)
+        moved = [inverse @ each for each in by_spread]
+        gradient, information = np.zeros(5), np.zeros((5, 5))
+        for i, (shift, change) in enumerate(zip(by_mean, by_spread, strict=True)):
+            quadratic = np.einsum("ni,nij,nj->", pull, change, pull)
+            trace = np.trace(moved[i], axis1=1, axis2=2).sum()
+            gradient[i] = float((shift * pull).sum()) + 0.5 * float(quadratic - trace)
+            for j in range(5):
+                information[i, j] = np.einsum("ni,nij,nj->", shift, inverse, by_mean[j])
+                information[i, j] += 0.5 * np.einsum("nij,nji->", moved[i], moved[j])
         return value, gradient, information
 
     def log_likelihood_never(self, steps: npt.ArrayLike, levels: npt.ArrayLike) -> FloatArray:
         """Return the log density of the levels of a path that never passes.
 
-        One for each ceiling and each rate of ``lengths``, shape (c * r,).
+        One for each ceiling and each of the lengths, shape (c * r,).
         """
         at, seen = _in_order(steps, levels)
         return np.asarray(self._by_level(self._never(at), seen)[-1])
 
     # the same as `_bridge` of paths that never pass, (..., c * r) for ``at`` of shape (..., 1)
     def _never(self, at: FloatArray) -> Law:
-        gain = self.threshold / (np.array(self.lengths) - 0.5)
-        ceiling, rate = np.meshgrid(self.threshold * np.array(CEILINGS), gain, indexing="ij")
-        stays, fast = np.exp(-ceiling.ravel()), rate.ravel()
-        goes = (1 - stays) * np.exp(-self.pace * fast * at)
+        lengths = (*self.lengths, *(max(self.lengths) * times for times in SLOWER))
+        ceilings = self.threshold * np.array(CEILINGS)
+        stays = np.exp(-np.repeat(ceilings, len(lengths)))
+        last = np.tile(np.array(lengths) - 0.5, len(ceilings))
+        share, even = (at / last) ** self.bend, self.threshold / last
+        goes = (1 - stays) * np.exp(-self.pace * self.threshold * share)
         # a step's wander shows as far as what is left can still go
         shows = goes / (stays + goes)
-        return -np.log(stays + goes), self.wander * fast**self.power * at * shows, shows
+        return -np.log(stays + goes), self.wander * even**self.power * last * share * shows, shows
 
     def rank(self, chances: FloatArray, done: int, step: float, level: float) -> float:
         """Return which share of paths not passed by ``done`` have a lower level at ``step``.
@@ -166,8 +179,9 @@ class PassageBridge:
         mean, rising, falling = np.hstack(each)
         variance = rising * falling + self.error
         later = max(1 - float(chances.sum()), 0.0) / 2
-        beyond = (len(BEYOND), len(mean) - len(chances) - len(BEYOND))
-        weight = np.concatenate([chances, *(np.full(n, later / n) for n in beyond)])
+        stays = len(mean) - len(chances) - len(BEYOND)
+        late = np.full(len(BEYOND), later / len(BEYOND))
+        weight = np.concatenate([chances, late, np.full(stays, self.odds * later / stays)])
         below = [0.5 * (1 + erf(z / sqrt(2))) for z in (level - mean) / np.sqrt(variance)]
         return float(weight @ below / weight.sum())
 
@@ -222,7 +236,8 @@ class PassageBridge:
         horizon = chances.shape[-1]
         found = self.log_likelihood(steps, levels, self._when(done, horizon))
         never = self.log_likelihood_never(steps, levels)
-        return _weighed(self._surprised(chances, done), belief * found, belief * never)
+        known = self._surprised(chances, done)
+        return _weighed(known, belief * found, belief * never, self.odds)[0]
 
     def posteriors(
         self,
@@ -231,8 +246,8 @@ class PassageBridge:
         path: IntArray,
         upto: IntArray,
         levels: tuple[FloatArray, FloatArray],
-    ) -> FloatArray:
-        """Return `posterior` of many rows, each a path at one of its steps.
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return `posterior` of many rows, each a path at one of its steps, and those of never.
 
         Parameters
         ----------
@@ -242,12 +257,16 @@ class PassageBridge:
             Steps taken, whose row it is, and how many of its levels were seen by then, at least 1.
         levels : (ndarray, ndarray) of shape (n_paths, m)
             Steps, in order, and what was found; padded with NaN.
+
+        Returns
+        -------
+        ndarray of shape (n, h), ndarray of shape (n,)
         """
         horizon = chances.shape[1]
         known = self._surprised(chances, done)
         whens = np.unique(self._when(np.unique(done), horizon))
         at = np.searchsorted(whens, self._when(done, horizon))
-        found = np.empty_like(chances)
+        found, stays = np.empty_like(chances), np.zeros(len(chances))
         for low in range(0, len(levels[0]), PATHS_TOGETHER):
             rows = np.flatnonzero((path >= low) & (path < low + PATHS_TOGETHER))
             steps, seen = (each[low : low + PATHS_TOGETHER].T[:, :, None] for each in levels)
@@ -255,8 +274,33 @@ class PassageBridge:
             passing = self._by_level(self._bridge(steps, whens), seen)
             never = self._by_level(self._never(steps), seen)[last, own]
             by_when = passing[last[:, None], own[:, None], at[rows]]
-            found[rows] = _weighed(known[rows], by_when, never)
-        return found
+            found[rows], stays[rows] = _weighed(known[rows], by_when, never, self.odds)
+        return found, stays
+
+    def with_odds(self, before: FloatArray, after: FloatArray) -> PassageBridge:
+        """Return the bridge with the odds of never passing that all its paths make most likely.
+
+        A mixture's weight by maximum likelihood, pulled to one: paths that have not passed speak
+        by how level their course has become.
+
+        Parameters
+        ----------
+        before, after : ndarray of shape (n,)
+            Chance of never passing of each path before its levels were seen, and after, by even
+            odds; 0 after of a path that passed.
+        """
+
+        def score(values: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+            odds = float(np.exp(values[0]))
+            raised = [1 + part * (odds - 1) for part in (after, before)]
+            each = odds * (after / raised[0] - before / raised[1])
+            off = (values[0] - ODDS[0]) / ODDS[1]
+            value = float(np.log(raised[0] / raised[1]).sum()) - off**2 / 2
+            slope = np.array([each.sum() - off / ODDS[1]])
+            return value, slope, np.array([[each @ each + ODDS[1] ** -2]])
+
+        found = climb(score, np.array(ODDS[:1]), settled=SETTLED)[0]
+        return replace(self, odds=float(np.exp(found[0])))
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
@@ -288,8 +332,8 @@ class PassageBridge:
         threshold : float
             The level passed.
         prior : sequence of (float, float), optional
-            Mean and standard deviation of log pace, log wander, power and log error, where paths
-            are too few to say alone.
+            Mean and standard deviation of log pace, log wander, power, log error and log bend,
+            where paths are too few to say alone.
 
         Raises
         ------
@@ -309,7 +353,7 @@ class PassageBridge:
         informative = informative[:: max(len(informative) // MOST_PATHS, 1)]
         parts = packed(steps[informative], levels[informative], when[informative])
 
-        centre, spread = np.array(prior).T if prior else (np.zeros(4), np.full(4, np.inf))
+        centre, spread = np.array(prior).T if prior else (np.zeros(5), np.full(5, np.inf))
         precision = spread**-2.0
 
         def score(values: FloatArray) -> tuple[float, FloatArray, FloatArray]:
@@ -328,10 +372,9 @@ class PassageBridge:
 
     @classmethod
     def of(cls, values: FloatArray, threshold: float, lengths: tuple[float, ...]) -> PassageBridge:
-        """Return the bridge of log pace, log wander, power and log error."""
-        pace, wander, power, error = (float(value) for value in values)
-        scales = (float(np.exp(pace)), float(np.exp(wander)), power, float(np.exp(error)))
-        return cls(threshold, *scales, lengths)
+        """Return the bridge of log pace, log wander, power, log error and log bend."""
+        pace, wander, error, bend = (float(np.exp(values[place])) for place in (0, 1, 3, 4))
+        return cls(threshold, pace, wander, float(values[2]), error, lengths, bend)
 
 
 # columns, (m, 1), in the order of the steps
@@ -340,20 +383,22 @@ def _in_order(steps: npt.ArrayLike, levels: npt.ArrayLike) -> FloatArray:
     return both[:, np.argsort(both[0]), None]
 
 
-# chances (..., h) weighed by log-likelihoods of passing, (..., h + late), and of never
-def _weighed(chances: FloatArray, found: FloatArray, never: FloatArray) -> FloatArray:
+# chances (..., h) weighed by log-likelihoods of passing, (..., h + late), and of never; and the
+# chance that is left for never
+def _weighed(
+    chances: FloatArray, found: FloatArray, never: FloatArray, odds: float
+) -> tuple[FloatArray, FloatArray]:
     horizon = chances.shape[-1]
     most = np.maximum(found.max(axis=-1), never.max(axis=-1))[..., None]
     fits, fits_never = np.exp(found - most), np.exp(never - most)
     weights = chances * fits[..., :horizon]
-    later = np.clip(1 - chances.sum(axis=-1), 0.0, 1.0) * (
-        0.5 * fits[..., horizon:].mean(axis=-1) + 0.5 * fits_never.mean(axis=-1)
-    )
-    total = weights.sum(axis=-1) + later
+    left = 0.5 * np.clip(1 - chances.sum(axis=-1), 0.0, 1.0)
+    late, stays = left * fits[..., horizon:].mean(axis=-1), left * odds * fits_never.mean(axis=-1)
+    total = weights.sum(axis=-1) + late + stays
     # chances that the levels rule out altogether are no better guide than none
     kept = np.where(total[..., None] > 0, weights, chances)
     scale = np.where(total > 0, total, 1.0)
-    return np.asarray(kept / scale[..., None])
+    return np.asarray(kept / scale[..., None]), np.asarray(stays / scale)
 
 
 def filtered(off: FloatArray, rising: FloatArray, falling: FloatArray, error: float) -> FloatArray:

@@ -1,4 +1,4 @@
-"""The law of the sessions still needed: pooled from two, put right by session and pace."""
+"""The law of the sessions still needed: pooled from two, put right by session."""
 
 import json
 
@@ -10,7 +10,7 @@ import forecast
 from forecast.counts import course_rows
 from forecast.forecaster import load_forecaster
 from forecast.midcourse import Midcourse, fit_midcourse, usual_midcourse
-from forecast.midcourse.law import BANDS, THIRDS, band_of, best_weight, pooled, third_of, weight_at
+from forecast.midcourse.law import BANDS, MOST, THIRDS, band_of, best_weight, pooled, third_of
 from forecast.survival import CountDistribution
 
 ENQUIRY = forecast.Enquiry("II", "forearm", "black", "medium", "single", area_cm2=50)
@@ -84,7 +84,7 @@ def test_a_slower_course_is_told_more_sessions_and_a_smaller_chance(forecaster):
 def test_a_course_slower_than_any_that_cleared_is_not_promised_to_clear_soon():
     log = forecast.simulate_log(140, seed=771, mechanism="leaving")  # trusts its landmarks most
     found = forecast.fit_forecaster(log)
-    assert found.midcourse.weight > 0.5
+    assert found.midcourse.weight == MOST
     gradings = [(2, 10), (4, 20), (6, 30), (8, 36)]
     slow = found.update(ENQUIRY, sessions_done=8, gradings=gradings).remaining
     assert slow.not_within_horizon > 0.4
@@ -95,16 +95,28 @@ def test_a_course_slower_than_any_that_cleared_is_not_promised_to_clear_soon():
     assert "midcourse.hardly_any_so_slow" not in {note.code for note in usual.notes}
 
 
-def test_weights_are_halved_among_the_slowest_and_laws_are_multiplied():
-    slowest = [(0.1, 0.2), (0.2, 0.3)]
-    found = weight_at(0.9, [1, 1, 2, 7], [0.01, 0.15, 0.25, 0.5], slowest)
-    assert_allclose(found, [0.5, 0.7, 0.7, 0.9])
-    assert_allclose(weight_at(0.3, [1], [0.01], slowest), [0.3])
-    assert_allclose(weight_at(0.9, [1, 2], [0.01, 0.01], ()), [0.9, 0.9])  # of an older file
+def test_laws_are_multiplied():
     one, other = np.array([[0.8, 0.2], [0.5, 0.1]]), np.array([[0.2, 0.8], [0.1, 0.1]])
-    assert_allclose(pooled(one, other, [1.0, 0.0]), [one[0], other[1]], atol=1e-5)
+    assert_allclose(pooled(one, other, 1.0), one, atol=1e-5)
+    assert_allclose(pooled(one, other, 0.0), other, atol=1e-5)
     assert_allclose(pooled(one, other, 0.5)[0], [0.5, 0.5], atol=1e-5)
     assert pooled(one, np.zeros((2, 2)), 0.5)[1].sum() < 0.01  # ruled out by one, not promised
+
+
+@pytest.mark.parametrize(("mechanism", "low", "high"), [("waning", 0.4, 0.75), ("share", 0.9, 1.0)])
+def test_a_bridge_learns_how_removal_wanes(mechanism, low, high):
+    log = forecast.simulate_log(200, seed=772, mechanism=mechanism)
+    rows = course_rows(log, goal="clear")
+    flat = CountDistribution.from_hazard(np.full((len(rows), 40), 0.1))
+    assert low <= fit_midcourse(log, rows, flat, horizon=25, seed=None).passage.bend <= high
+
+
+def test_a_model_of_before_opens_with_the_first_of_its_slowest_paces(forecaster):
+    stored = forecaster.midcourse.to_dict()
+    pairs = [[pace, 9.0] for pace in stored["slowest"]]
+    assert Midcourse.from_dict(stored | {"slowest": pairs}).slowest == forecaster.midcourse.slowest
+    del stored["slowest"]
+    assert not Midcourse.from_dict(stored).hardly_any_so_slow(4, {4: 0.01})
 
 
 def test_past_the_last_landmark_the_answer_says_so(forecaster):

@@ -1,6 +1,7 @@
 """First passages: paths of known law, and the algebra of weighing chances."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -25,6 +26,48 @@ def test_the_density_is_that_of_a_bridge_measured_with_error():
         spread = variance * low * (1 - high / length) + 0.01 * np.eye(3)
         expected = multivariate_normal.logpdf(seen, mean, spread)
         assert_allclose(BRIDGE.log_likelihood(at, seen, [passage]), [expected])
+
+
+def test_a_bent_bridge_is_an_even_one_in_a_power_of_the_time():
+    at, seen = np.array([1.0, 2.0, 5.0]), np.array([0.4, 0.7, 1.9])
+    bent = replace(BRIDGE, bend=0.6).log_likelihood(at, seen, [9.0])
+    even = BRIDGE.log_likelihood(8.5 * (at / 8.5) ** 0.6, seen, [9.0])
+    assert_allclose(bent, even)
+
+
+def test_slopes_are_those_of_the_likelihood():
+    rng = np.random.default_rng(7)
+    steps = np.array([[1, 3, 6, np.nan], [2, 4, np.nan, np.nan], [1, 2, 5, 9.0]])
+    seen, passage = rng.uniform(0, 2, steps.shape), np.array([8.0, 5.0, 14.0])
+    at = np.array([0.05, -2.0, 1.2, -3.5, -0.2])
+
+    def scored(place):
+        return PassageBridge.of(place, 3.0, (5.0, 8.0))._score(steps, seen, passage)
+
+    value, slope, _ = scored(at)
+    own = PassageBridge.of(at, 3.0, (5.0, 8.0))
+    known = [~np.isnan(row) for row in steps]
+    each = [
+        own.log_likelihood(row[there], level[there], [end])[0]
+        for row, level, there, end in zip(steps, seen, known, passage, strict=True)
+    ]
+    assert value == pytest.approx(sum(each))
+    moves = 1e-5 * np.eye(5)
+    by_hand = [(scored(at + move)[0] - scored(at - move)[0]) / 2e-5 for move in moves]
+    assert_allclose(slope, by_hand, rtol=1e-5)
+
+
+def test_the_odds_of_never_passing_come_from_all_paths():
+    # before: each never passes with .1; in truth three in ten do not, and levels tell them well
+    rng = np.random.default_rng(8)
+    never = rng.random(3000) < 0.3
+    ratio = np.exp(np.where(never, 2.0, -2.0) + rng.normal(size=3000) * 2)  # normal, 4 apart
+    after = 0.1 * ratio / (0.1 * ratio + 0.9)
+    odds = BRIDGE.with_odds(np.full(3000, 0.1), after).odds
+    assert odds == pytest.approx((0.3 / 0.7) / (0.1 / 0.9), rel=0.15)
+    chances, level = np.full(20, 0.045), [0.5, 0.9, 1.1]
+    more = replace(BRIDGE, odds=5.0).posterior(chances, 6, [2, 4, 6], level)
+    assert more.sum() < BRIDGE.posterior(chances, 6, [2, 4, 6], level).sum()
 
 
 def test_chances_are_weighed_by_how_well_the_levels_fit():
@@ -83,7 +126,8 @@ def test_many_rows_are_weighed_as_each_would_be_alone():
     steps = np.array([[1.0, 2.0, 5.0], [3.0, np.nan, np.nan]])
     seen = np.array([[0.4, 0.7, 1.9], [1.0, np.nan, np.nan]])
     done, path, upto = np.array([1, 2, 6, 4]), np.array([0, 0, 0, 1]), np.array([1, 2, 3, 1])
-    together = BRIDGE.posteriors(chances, done, path, upto, (steps, seen))
+    together, stays = BRIDGE.posteriors(chances, done, path, upto, (steps, seen))
+    assert ((stays > 0) & (stays + together.sum(axis=1) < 1)).all()
     for row, found in enumerate(together):
         own = steps[path[row], : upto[row]], seen[path[row], : upto[row]]
         assert_allclose(found, BRIDGE.posterior(chances[row], done[row], *own))
@@ -107,8 +151,9 @@ def held_up(steps, ceiling, rate):
 def test_a_path_that_never_passes_is_likeliest_at_its_own_ceiling_and_rate():
     steps = np.arange(1.0, 13)
     found = BRIDGE.log_likelihood_never(steps, held_up(steps, 0.6 * 3.0, 0.95 * 3.0 / 7.5))
-    # ceilings .1, .25, .4, .5, .6, ... of the threshold by three lengths: the fifth, with length 8
-    assert found.argmax() == 4 * 3 + 1
+    # ceilings .1, .25, .4, .5, .6, ... of the threshold by three lengths and two more: the fifth,
+    # with length 8
+    assert found.argmax() == 4 * 5 + 1
 
 
 def test_its_density_is_the_normal_law_of_the_curve_it_follows():
@@ -118,7 +163,7 @@ def test_its_density_is_the_normal_law_of_the_curve_it_follows():
     shows = goes / (stays + goes)
     spread = 0.06 * rate * np.minimum.outer(steps, steps) * np.outer(shows, shows)
     expected = multivariate_normal.logpdf(seen, -np.log(stays + goes), spread + 0.01 * np.eye(2))
-    assert BRIDGE.log_likelihood_never(steps, seen)[3] == pytest.approx(expected)
+    assert BRIDGE.log_likelihood_never(steps, seen)[5] == pytest.approx(expected)
 
 
 def test_levels_that_stand_still_make_never_likelier_and_the_passage_later():
