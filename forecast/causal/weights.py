@@ -7,7 +7,6 @@ bootstrap by cluster is a weight for every row, too, so that no row is ever copi
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -78,6 +77,12 @@ def sums_by(place: IntArray, values: FloatArray, size: int) -> FloatArray:
     return sums.reshape(*values.shape[:-1], size)
 
 
+def shares(part: FloatArray, whole: FloatArray, *, above: float = 0.0) -> FloatArray:
+    """Return ``part`` by ``whole``, and 0 where the whole is not ``above`` a number."""
+    found: FloatArray = np.divide(part, whole, out=np.zeros(np.shape(part)), where=whole > above)
+    return found
+
+
 def cumulative_product(factor: FloatArray, first: BoolArray) -> FloatArray:
     """Return running products that start again wherever ``first`` is true.
 
@@ -102,38 +107,26 @@ def cumulative_product(factor: FloatArray, first: BoolArray) -> FloatArray:
     return product
 
 
-@dataclass(frozen=True, slots=True)
-class WeightSummary:
-    """How the weights of one strategy are spread."""
+def summarise_weights(raw: FloatArray, used: FloatArray, limit: float) -> dict[str, float]:
+    """Return the summary of ``raw`` weights, and of those ``used``, truncated at ``limit``.
 
-    n: int  # rows with a weight
-    mean: float  # of the weights as used
-    median: float
-    p99: float
-    largest: float
-    largest_before: float  # before truncation
-    limit: float  # where they were cut off
-    share_truncated: float  # share of rows above the limit
-    effective: float  # Kish's effective number of rows
-
-
-def summarise_weights(raw: FloatArray, used: FloatArray, limit: float) -> WeightSummary:
-    """Return the summary of ``raw`` weights, and of those ``used``, truncated at ``limit``."""
+    ``n`` rows have a weight; ``mean``, ``median``, ``p99`` and ``largest`` are of the weights as
+    used, ``largest_before`` is of the raw; ``share_truncated`` of the rows is above the ``limit``;
+    ``effective`` is Kish's effective number of rows.
+    """
     rows = raw > 0
-    if not rows.any():
-        return WeightSummary(0, *(float("nan"),) * 4, 0.0, limit, 0.0, 0.0)
-    kept = used[rows]
-    return WeightSummary(
-        n=int(rows.sum()),
-        mean=float(kept.mean()),
-        median=float(np.median(kept)),
-        p99=float(np.quantile(kept, 0.99)),
-        largest=float(kept.max()),
-        largest_before=float(raw.max()),
-        limit=limit,
-        share_truncated=float((raw[rows] > limit).mean()),
-        effective=effective_number(kept),
-    )
+    kept = used[rows] if rows.any() else np.array([np.nan])
+    return {
+        "n": int(rows.sum()),
+        "mean": float(kept.mean()),
+        "median": float(np.median(kept)),
+        "p99": float(np.quantile(kept, 0.99)),
+        "largest": float(kept.max()),
+        "largest_before": float(raw.max()),
+        "limit": limit,
+        "share_truncated": float((raw[rows] > limit).sum() / max(rows.sum(), 1)),
+        "effective": effective_number(used),
+    }
 
 
 def standardised_differences(
@@ -165,8 +158,7 @@ def standardised_differences(
     spread = np.sqrt(t @ (values - wanted) ** 2 / t.sum())
     gap = mean - wanted
     gap[np.abs(gap) < 1e-12] = 0.0
-    result: FloatArray = np.divide(gap, spread, out=np.zeros_like(gap), where=spread > 0)
-    return result
+    return shares(gap, spread)
 
 
 def cluster_counts(n_clusters: int, replicates: int, *, seed: int) -> IntArray:

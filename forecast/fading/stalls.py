@@ -253,8 +253,8 @@ def _pair_table(twice: pd.DataFrame, key: list[str], level: float) -> pd.DataFra
         both = wide[[first, second]].dropna().to_numpy(dtype=np.float64)
         if len(both) < FEWEST_TWICE or np.ptp(both) == 0:
             continue
-        agreed = intraclass(both, level=level)
+        icc, ends = intraclass(both, level=level)
         kappa = weighted_kappa(quartile_grade(both[:, 0]), quartile_grade(both[:, 1]))
-        found.append((first, second, len(both), agreed.two_way, *agreed.two_way_interval, kappa))
+        found.append((first, second, len(both), icc, *ends, kappa))
     columns = ["first", "second", "occasions", "icc", "low", "high", "kappa"]
     return pd.DataFrame(found, columns=columns)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,7 +13,7 @@ import numpy.typing as npt
 from forecast._checks import check_level
 from forecast._notes import Note, notes_as_json
 from forecast._plain import Result, plain, plain_table
-from forecast.causal.rates import exact_interval, normal_quantile, wilson_interval
+from forecast.causal.rates import exact_interval, wilson_interval
 from forecast.counts import (
     COVARIATES,
     SHAPE,
@@ -287,7 +288,7 @@ def _share_by(left: float, error: float, at_risk: int, level: float) -> tuple[fl
         return 0.0, *exact_interval(0, at_risk, level=level)
     if left <= 0:
         return 1.0, *exact_interval(at_risk, at_risk, level=level)
-    reach = normal_quantile(0.5 + level / 2) * error / abs(left * np.log(left))
+    reach = NormalDist().inv_cdf(0.5 + level / 2) * error / abs(left * np.log(left))
     return 1 - left, 1 - float(left ** np.exp(-reach)), 1 - float(left ** np.exp(reach))
 
 
@@ -404,7 +405,7 @@ def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
     """
     from forecast.survival import AcceleratedTime
 
-    z = normal_quantile(0.5 + check_level(level) / 2)
+    z = NormalDist().inv_cdf(0.5 + check_level(level) / 2)
     spells = reach_spells(log)
     fitted = fit_reach(spells)
     centre = float(fitted.coefficients["ink_unreached"])

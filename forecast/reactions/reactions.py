@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,7 +17,6 @@ from forecast.causal.rates import (
     exact_interval,
     funnel_limits,
     newcombe_difference,
-    normal_quantile,
 )
 from forecast.errors import DataError, RequestError
 from forecast.reactions.regime_odds import RegimeOdds, fit_regime
@@ -103,7 +103,7 @@ def median_odds_ratio(spread: float) -> float:
     >>> round(median_odds_ratio(0.5), 2)
     1.61
     """
-    return float(np.exp(np.sqrt(2) * spread * normal_quantile(0.75)))
+    return float(np.exp(np.sqrt(2) * spread * NormalDist().inv_cdf(0.75)))
 
 
 def compare_operators(
@@ -180,7 +180,7 @@ def _shrunken(fit: ReactionFit, names: pd.Index[str], level: float) -> np.ndarra
         return np.full((len(names), 3), np.nan)
     at = [list(fit.model.groups).index(name) for name in names]
     effect, error = np.asarray(fit.model.effects)[at], np.asarray(fit.model.effect_errors)[at]
-    reach = normal_quantile(0.5 + level / 2) * error
+    reach = NormalDist().inv_cdf(0.5 + level / 2) * error
     return np.exp(np.column_stack([effect, effect - reach, effect + reach]))
 
 

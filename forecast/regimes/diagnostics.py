@@ -14,6 +14,7 @@ from forecast._types import FloatArray
 from forecast.causal import (
     WeightModel,
     e_value,
+    shares,
     standardised_differences,
     summarise_weights,
     tipping_survival,
@@ -143,8 +144,7 @@ def diagnose(log: OutcomeLog, trial: Trial, engine: Engine, settings: Settings) 
         raw = np.where(mask, engine.weights.stabilised, 0.0)
         used, limit = engine.weights.used(mask, quantile=TRUNCATE)
         carried[name] = Followers.of(panel, engine.weights, mask, begins)
-        summary = summarise_weights(raw, used, float(limit))
-        spread.append({"strategy": name} | {f: getattr(summary, f) for f in summary.__slots__})
+        spread.append({"strategy": name} | summarise_weights(raw, used, float(limit)))
     sessions = pd.RangeIndex(1, engine.horizon + 1, name="session")
     return Diagnostics(
         followers=followers,
@@ -433,8 +433,8 @@ def _after_stopping(engine: Engine, place: int, phi: float) -> FloatArray:
         total(choice),
         total(choice * panel.event),
         total(choice * panel.lost),
+        shares(events, risk),
         phi=phi,
-        hazard=np.divide(events, risk, out=np.zeros_like(risk), where=risk > 0),
     )
 
 

@@ -16,9 +16,10 @@ from forecast._types import FloatArray
 from forecast.causal import (
     Design,
     hazard_ratio_for,
+    life_sums,
     schoenfeld_events,
+    shares,
     subjects_needed,
-    weighted_curve,
 )
 from forecast.counts import latest_start
 from forecast.errors import DataError, RequestError
@@ -207,13 +208,12 @@ def _pace(log: OutcomeLog, horizon: int) -> tuple[FloatArray, FloatArray, list[N
             f"{cleared.sum()} courses were cleared: the clinic's own pace is not known.",
             f"Plan again when at least {ENOUGH_CLEARED} are cleared.",
         )
-    curve = weighted_curve(given, cleared, entry=entry, horizon=horizon)
-    thin = np.flatnonzero(curve.n_at_risk < LEAST_AT_RISK)
-    reach = min(int(thin[0]) if thin.size else len(curve.n_at_risk), horizon)
-    hazard = curve.hazard.copy()
+    at_risk, events = life_sums(given, cleared, entry, np.ones(len(given)), horizon)
+    thin = np.flatnonzero(at_risk < LEAST_AT_RISK)
+    reach = int(thin[0]) if thin.size else horizon
+    hazard = shares(events, at_risk)
     late = slice(max(0, reach - 5), reach)
-    risk, events = curve.at_risk[late].sum(), curve.events[late].sum()
-    hazard[reach:] = events / risk if risk > 0 else 0.0
+    hazard[reach:] = shares(events[late].sum(), at_risk[late].sum())
     stopped = (courses["outcome"] == "stopped").to_numpy(dtype=bool)
     loss = np.full(horizon, stopped.sum() / max((given - entry).sum() - cleared.sum(), 1))
     notes = []

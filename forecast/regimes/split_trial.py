@@ -10,21 +10,16 @@ import numpy as np
 
 from forecast._checks import SHOWN_AT
 from forecast._notes import Note, notes_as_json
+from forecast._plain import plain
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.causal import cluster_counts, life_sums
-from forecast.causal.rates import (
-    McNemar,
-    PairedDifference,
-    mcnemar,
-    paired_difference,
-    share_at_every_look,
-)
+from forecast.causal import cluster_counts, life_sums, restricted_mean
+from forecast.causal.rates import PairedDifference, paired_difference, share_at_every_look
 from forecast.counts import split_halves
+from forecast.regimes.trial import Settings
 from forecast.regimes.verdict import (
     LEAST_AT_RISK,
     LEAST_CLIENTS,
     LEAST_PAIRS,
-    LOOK_AGAIN,
     Contrast,
     reasons_for,
 )
@@ -51,9 +46,10 @@ class SplitTrial:
         Of the mean: as asked, or, where none was, ``supported_to``.
     supported_to : int
         Last session with enough halves at risk under both.
-    cleared_by : dict of int to McNemar
-        Pairs in which only the ps half, or only the ns half, was cleared by then; pairs in
-        which one half was not watched that long are left out.
+    cleared_by : dict of int to dict
+        Pairs in which only the ps half (``ps_only``), or only the ns half (``ns_only``), was
+        cleared by then, and the exact ``p_value`` of McNemar's test; pairs in which one half was
+        not watched that long are left out.
     sessions : PairedDifference or None
         Over pairs in which both halves were cleared: narrower question, shown beside.
     fading : PairedDifference or None
@@ -65,6 +61,8 @@ class SplitTrial:
         of each half was drawn by lot: at 0.5 there is no difference.
     reasons : tuple of str
         Codes of what keeps a verdict on it back, see `reasons_for`.
+    course_ids : frozenset of str
+        The halves.
     notes : tuple of Note
     """
 
@@ -73,24 +71,21 @@ class SplitTrial:
     difference: Contrast
     horizon: int
     supported_to: int
-    cleared_by: Mapping[int, McNemar]
+    cleared_by: Mapping[int, Mapping[str, float]]
     sessions: PairedDifference | None
     fading: PairedDifference | None
     first_cleared: tuple[int, int]
     share_first: tuple[float, float]
     reasons: tuple[str, ...]
+    course_ids: frozenset[str]
     notes: tuple[Note, ...]
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        tests = {
-            str(n): {"ps_only": t.first_only, "ns_only": t.second_only, "p_value": t.exact_p_value}
-            for n, t in self.cleared_by.items()
-        }
         return {
             "n_pairs": self.n_pairs,
             "difference": self.difference.to_dict(),
-            "cleared_by": tests,
+            "cleared_by": plain(self.cleared_by),
             "sessions": _paired(self.sessions),
             "fading": _paired(self.fading),
             "first_cleared": list(self.first_cleared),
@@ -106,22 +101,8 @@ def _paired(found: PairedDifference | None) -> dict[str, Any] | None:
     return {"n": found.n_pairs, "estimate": found.estimate, "interval": list(found.interval)}
 
 
-def analyse_split(
-    log: OutcomeLog,
-    *,
-    horizon: int,
-    level: float,
-    replicates: int,
-    seed: int,
-    margin: float = 1.0,
-    auto: bool = False,
-    looking_again: bool = False,
-) -> SplitTrial | None:
-    """Return the paired analysis, or None if the log holds no pair of halves.
-
-    To ``horizon``, or with ``auto`` as far as pairs go, at ``level`` from ``replicates`` resamples
-    by ``seed``, against ``margin`` sessions; ``looking_again`` makes intervals hold at every look.
-    """
+def analyse_split(log: OutcomeLog, settings: Settings) -> SplitTrial | None:
+    """Return the paired analysis, or None if the log holds no pair of halves."""
     import pandas as pd
 
     if not len(log.sessions):
@@ -133,15 +114,15 @@ def analyse_split(
     cleared = pairs[["cleared_ps", "cleared_ns"]].to_numpy(dtype=bool)
     n_clients, notes = pairs["client_id"].nunique(), []
     client = pd.factorize(pairs["client_id"])[0]
-    draws = cluster_counts(n_clients, replicates, seed=seed).astype(np.float64)[:, client]
-    support = _supported_to(given, cleared, horizon)
-    horizon = max(2, support) if auto else horizon
-    difference = Contrast.missing(level)
+    draws = cluster_counts(n_clients, settings.replicates, seed=settings.seed).astype(np.float64)[
+        :, client
+    ]
+    support = _supported_to(given, cleared, settings.horizon)
+    horizon = max(2, support) if settings.auto else settings.horizon
     if support >= horizon and len(pairs) >= LEAST_PAIRS:
-        gap, error = _difference(given, cleared, draws, horizon)
-        again = LOOK_AGAIN / margin**2 if looking_again else None
-        difference = Contrast.normal(gap, error, level, again)
-    if difference.estimate is None:
+        difference = settings.contrast(*_difference(given, cleared, draws, horizon))
+    else:
+        difference = Contrast.missing(settings.level)
         values = {"pairs": len(pairs), "reach": support, "horizon": horizon}
         needed = {"least": LEAST_PAIRS, "at_risk": LEAST_AT_RISK}
         notes.append(Note("regimes.few_pairs", "serious", {**values, **needed}))
@@ -149,7 +130,8 @@ def analyse_split(
     first = _first_cleared(given, cleared)
     share = share_at_every_look(first[0], sum(first), level=0.95)
     lacking = ["too_few_clients"] if n_clients < LEAST_CLIENTS else []
-    if looking_again and share[0] <= 0.5 <= share[1] and not difference.within(margin):
+    unsettled = share[0] <= 0.5 <= share[1] and not difference.within(settings.margin)
+    if settings.looking_again and unsettled:
         lacking.append("not_at_every_look")
     return SplitTrial(
         n_pairs=len(pairs),
@@ -158,23 +140,27 @@ def analyse_split(
         horizon=horizon,
         supported_to=support,
         cleared_by=_cleared_by(given, cleared, horizon),
-        sessions=_of_pairs(given[both].astype(np.float64), level),
+        sessions=_of_pairs(given[both].astype(np.float64), settings.level),
         first_cleared=first,
         share_first=share,
-        fading=_fading(log, pairs, level),
-        reasons=reasons_for(difference, margin, lacking, few="too_few_pairs"),
+        fading=_fading(log, pairs, settings.level),
+        reasons=reasons_for(difference, settings.margin, lacking, few="too_few_pairs"),
+        course_ids=frozenset([*pairs["course_id_ps"], *pairs["course_id_ns"]]),
         notes=tuple(notes),
     )
 
 
-def _cleared_by(given: IntArray, cleared: BoolArray, horizon: int) -> dict[int, McNemar]:
+def _cleared_by(given: IntArray, cleared: BoolArray, horizon: int) -> dict[int, dict[str, float]]:
+    from scipy.stats import binomtest
+
     tests = {}
     for n in SHOWN_AT:
         known = (cleared | (given >= n)).all(axis=1)
         by_n = cleared & (given <= n)
-        only = [int((known & by_n[:, a] & ~by_n[:, 1 - a]).sum()) for a in (0, 1)]
+        ps, ns = (int((known & by_n[:, a] & ~by_n[:, 1 - a]).sum()) for a in (0, 1))
         if n <= horizon and known.any():
-            tests[n] = mcnemar(*only)
+            p_value = float(binomtest(ps, ps + ns).pvalue) if ps + ns else 1.0
+            tests[n] = {"ps_only": ps, "ns_only": ns, "p_value": p_value}
     return tests
 
 
@@ -193,16 +179,14 @@ def _difference(
 ) -> tuple[float, float]:
     start = np.zeros(len(given), dtype=np.int64)
 
-    def gap(weight: FloatArray) -> float:
-        means = []
-        for side in (0, 1):
-            risk, events = life_sums(given[:, side], cleared[:, side], start, weight, horizon)
-            hazard = np.divide(events, risk, out=np.zeros(horizon), where=risk > 0)
-            means.append(float(1 + np.cumprod(1 - hazard)[:-1].sum()))
-        return means[0] - means[1]
+    def gap(weight: FloatArray) -> FloatArray:
+        ps, ns = (
+            restricted_mean(*life_sums(given[:, at], cleared[:, at], start, weight, horizon))[0]
+            for at in (0, 1)
+        )
+        return ps - ns
 
-    error = float(np.std([gap(row) for row in draws], ddof=1))
-    return gap(np.ones(len(given))), error
+    return float(gap(np.ones(len(given)))), float(gap(draws).std(ddof=1))
 
 
 # The last session, up to the horizon, with enough halves at risk under both.

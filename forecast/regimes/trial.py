@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -234,12 +234,12 @@ class Trial:
     window: tuple[str, str]
 
 
-def trial_rows(log: OutcomeLog, *, horizon: int, set_apart: set[str] | None = None) -> Trial | None:
+def trial_rows(log: OutcomeLog, *, horizon: int, set_apart: Collection[str] = ()) -> Trial | None:
     """Return the trial's rows up to ``horizon`` sessions, or None if no course is eligible.
 
     Parameters
     ----------
-    set_apart : set of str, optional
+    set_apart : collection of str
         Courses analysed elsewhere (the halves of split tattoos).
 
     Raises
@@ -260,7 +260,7 @@ def trial_rows(log: OutcomeLog, *, horizon: int, set_apart: set[str] | None = No
             "there is nothing to compare.",
             "A comparison needs courses under both ns and ps.",
         )
-    courses, window, left_out = eligible(log, set_apart or set())
+    courses, window, left_out = eligible(log, set(set_apart))
     return _rows(log, courses, horizon, window, left_out) if len(courses) else None
 
 

@@ -25,6 +25,7 @@ from forecast.causal import (
     effective_number,
     followed,
     life_sums,
+    shares,
     sums_by,
 )
 from forecast.errors import DataError
@@ -196,8 +197,7 @@ class Engine:
             used, place = weight[..., here], self.panel.step[here] - 1
             risk = sums_by(place, used, self.horizon)
             events = sums_by(place, used * self.panel.event[here], self.horizon)
-            hazard = np.divide(events, risk, out=np.zeros_like(risk), where=risk > 0)
-            curves.append(np.cumprod(1 - hazard, axis=-1))
+            curves.append(np.cumprod(1 - shares(events, risk), axis=-1))
         after = np.stack(curves, axis=-2)
         return np.concatenate([np.ones_like(after[..., :1]), after], axis=-1)
 
@@ -223,7 +223,7 @@ class Engine:
             weight[..., mask],
             self.last_week(self.horizon),
         )
-        hazard = np.divide(events, risk, out=np.zeros_like(risk), where=risk > 1e-9)
+        hazard = shares(events, risk, above=1e-9)
         still = np.cumprod(1 - hazard, axis=-1)[..., :-1].cumsum(axis=-1)
         return np.concatenate([np.ones_like(still[..., :1]), 1 + still], axis=-1)
 

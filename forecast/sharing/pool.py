@@ -251,8 +251,7 @@ def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
     names = tuple(name for name in (*SMOOTH_NAMES, *COVARIATES, LIGHTEN) if name in given)
     values, errors = _spread_out(read, names)
     values, errors, notes = _held(values, errors, names, read[0].goal)
-    covariances = [np.diag(row**2) for row in errors]
-    found = random_effects(list(values), covariances)
+    found = random_effects(values, errors)
     notes += [
         Note("sharing.count_twice", "caution"),
         Note("sharing.judged", "info", {"clinics": JUDGED_WORTH}),
@@ -260,13 +259,13 @@ def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
     if not found.converged:
         notes.append(Note("sharing.not_settled", "caution"))
     if len(read) >= FEWEST_FURTHER:
-        said = further_clinic(list(values), covariances, names)
+        said = further_clinic(values, errors, names)
         notes.append(Note("sharing.further", "info", {"clinics": len(read), **said}))
     return PooledEvidence(
         goal=read[0].goal,
         parameters=names,
         mean=found.mean,
-        covariance=found.covariance,
+        covariance=np.diag(found.error**2),
         variance_between=found.variance_between,
         n_clinics=tuple(found.n_groups.tolist()),
         members=tuple(share.digest for share in read),
@@ -279,7 +278,7 @@ def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
 
 
 def further_clinic(
-    estimates: Sequence[FloatArray], covariances: Sequence[FloatArray], names: Sequence[str]
+    estimates: FloatArray, errors: FloatArray, names: Sequence[str]
 ) -> dict[str, float]:
     """Return what a further clinic should expect of the common effects before it has a log.
 
@@ -289,8 +288,8 @@ def further_clinic(
 
     Parameters
     ----------
-    estimates, covariances : sequence of array of shape (p,) and (p, p)
-        One per clinic, NaN where absent.
+    estimates, errors : ndarray of shape (n_clinics, p)
+        NaN where absent.
     names : sequence of str
         Of the effects, three of the baseline first.
 
@@ -306,11 +305,11 @@ def further_clinic(
     cases = np.vstack([np.zeros(len(names) - 3), np.eye(len(names) - 3)])
     rows = []
     for left_out, own in enumerate(estimates):
-        rest = [place for place in range(len(estimates)) if place != left_out]
-        found = random_effects([estimates[at] for at in rest], [covariances[at] for at in rest])
+        rest = np.arange(len(estimates)) != left_out
+        found = random_effects(estimates[rest], errors[rest])
         between = np.where(np.isfinite(found.variance_between), found.variance_between, judged**2)
         given = np.isfinite(own) & np.isfinite(found.mean)
-        width = np.sqrt(np.diag(found.covariance) + between)
+        width = np.hypot(found.error, np.sqrt(between))
         rng = np.random.default_rng(left_out)
         drawn = found.mean + width * rng.normal(size=(FURTHER_DRAWS, len(names)))
         used = np.append(True, given[3:])
