@@ -145,7 +145,7 @@ class HazardGFormula:
             found[varies] = logistic_coefficients(
                 self._design,
                 self.panel.event,
-                weight=count[varies],
+                count[varies],
                 ridge=RIDGE,
                 start=None if start is None else start.hazard,
                 tolerance=1e-6,

@@ -46,8 +46,8 @@ class Panel:
         Covariates that may have moved the loss after this step.
     cluster : ndarray of shape (n_subjects,), int
         Codes from 0 of what is resampled together.
-    names, after_names : tuple of str
-        The columns of ``before`` and ``after``.
+    names : tuple of str
+        The columns of ``before``.
     agent : ndarray of shape (n,), int, optional
         Code of whoever chose at each step; -1 where that is not known.
     """
@@ -61,7 +61,6 @@ class Panel:
     after: FloatArray
     cluster: IntArray
     names: tuple[str, ...]
-    after_names: tuple[str, ...]
     agent: IntArray | None = None
 
     def __post_init__(self) -> None:
@@ -320,7 +319,7 @@ def _fit_part(
         coefficients[varies] = logistic_coefficients(
             part.design,
             part.outcome,
-            weight=weight[varies],
+            weight[varies],
             ridge=ridge,
             start=start,
             tolerance=tolerance,

@@ -15,6 +15,7 @@ from forecast._checks import check_whole_number
 from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.errors import FitError, RequestError
 
+MOST_STEPS = 60
 PATIENCE = 8  # full steps that Newton's method may take before each is checked
 NEAR = 0.02  # of the maximum
 FEW = 12  # sets of weights
@@ -84,21 +85,7 @@ def shares(part: FloatArray, whole: FloatArray, *, above: float = 0.0) -> FloatA
 
 
 def cumulative_product(factor: FloatArray, first: BoolArray) -> FloatArray:
-    """Return running products that start again wherever ``first`` is true.
-
-    Parameters
-    ----------
-    factor : ndarray of shape (..., n)
-        Above 0; rows of one subject together, in the order of their steps.
-    first : ndarray of shape (n,), bool
-        Whether the row is its subject's first.
-
-    Examples
-    --------
-    >>> first = np.array([True, False, True])
-    >>> cumulative_product(np.array([2.0, 3.0, 5.0]), first).round(6)
-    array([2., 6., 5.])
-    """
+    """Return running products of ``factor`` (..., n), from anew wherever ``first`` (n,) is true."""
     total = np.log(factor).cumsum(axis=-1)
     begin = np.flatnonzero(first)
     before = np.where(begin > 0, total[..., begin - 1], 0.0)
@@ -181,51 +168,33 @@ def cluster_counts(n_clusters: int, replicates: int, *, seed: int) -> IntArray:
 def logistic_coefficients(
     design: FloatArray,
     outcome: npt.ArrayLike,
+    weight: FloatArray,
     *,
-    weight: FloatArray | None = None,
     ridge: float = 0.0,
     start: FloatArray | None = None,
     tolerance: float = 1e-9,
-    max_steps: int = 60,
 ) -> FloatArray:
-    """Return the coefficients that maximise the weighted, optionally penalised likelihood.
+    """Return the coefficients that maximise each weighted, optionally penalised likelihood.
 
-    Parameters
-    ----------
-    design : ndarray of shape (n, p)
-        The first column is the intercept and is never penalised.
-    outcome : array-like of shape (n,)
-        0 or 1.
-    weight : ndarray of shape (n,) or (k, n), optional
-        How many rows each stands for; 1 when not given. Of several sets each has its own
-        coefficients, (k, p).
-    ridge : float
-        Adds ``-ridge / 2 * sum(b[1:] ** 2)``: a Gaussian prior of variance ``1 / ridge``.
-    start : ndarray of shape (p,), optional
-        Where Newton's steps begin; a fit to nearly the same rows saves half of them.
-    tolerance : float
-        Stop when no coefficient moves by more.
+    Each of several sets of ``weight`` (k, n) of the rows has its own coefficients, (k, p). The
+    first column of ``design`` (n, p) is the intercept and is never penalised; ``ridge`` is a
+    Gaussian prior of variance ``1 / ridge`` on the others. Newton's steps begin at ``start``, which
+    saves half of them after a fit to nearly the same rows, and end when no coefficient moves by
+    more than the ``tolerance``.
 
     Raises
     ------
     FitError
         If the steps do not settle, as when a column separates the outcomes and ridge is 0.
-
-    Examples
-    --------
-    >>> design = np.ones((4, 1))
-    >>> logistic_coefficients(design, [1, 0, 0, 0]).round(4)
-    array([-1.0986])
     """
-    y = np.asarray(outcome, dtype=np.float64)
-    rows = np.atleast_2d(np.ones(len(y)) if weight is None else weight)
+    y, sets = np.asarray(outcome, dtype=np.float64), len(weight)
     penalty = np.full(design.shape[1], ridge)
     penalty[0] = 0.0
-    begin = np.zeros(design.shape[1]) if start is None else start
-    found, moving = np.tile(begin, (len(rows), 1)), np.arange(len(rows))
-    information, bent = np.empty((len(rows), *2 * penalty.shape)), np.full(len(rows), True)
-    for taken in range(max_steps):
-        beta, count = found[moving], rows[moving]
+    found = np.tile(np.zeros_like(penalty) if start is None else start, (sets, 1))
+    moving, bent = np.arange(sets), np.full(sets, True)
+    information = np.empty((sets, *2 * penalty.shape))
+    for taken in range(MOST_STEPS):
+        beta, count = found[moving], weight[moving]
         fitted = logistic_probability(design, beta)
         gradient = (count * (y - fitted)) @ design - penalty * beta
         if bent.any():  # near the maximum a matrix serves for all steps that are left
@@ -241,16 +210,17 @@ def logistic_coefficients(
         found[moving] += step
         moving, bent = moving[~settled], (largest > NEAR)[~settled]
         if not len(moving):
-            return found if weight is not None and weight.ndim > 1 else found[0]
-    if start is not None:  # it may have led astray
-        found[moving] = logistic_coefficients(
-            design, y, weight=rows[moving], ridge=ridge, tolerance=tolerance, max_steps=max_steps
+            return found
+    if start is None:
+        raise FitError(
+            f"A logistic regression on {len(y)} rows did not settle in {MOST_STEPS} steps.",
+            "A column may tell the outcomes apart fully: drop it, or give a ridge above 0.",
         )
-        return found if weight is not None and weight.ndim > 1 else found[0]
-    raise FitError(
-        f"A logistic regression on {len(y)} rows did not settle in {max_steps} steps.",
-        "A column may tell the outcomes apart fully: drop it, or give a ridge above 0.",
+    # it may have led astray
+    found[moving] = logistic_coefficients(
+        design, y, weight[moving], ridge=ridge, tolerance=tolerance
     )
+    return found
 
 
 def weighted_squares(
@@ -281,14 +251,6 @@ def logistic_probability(design: FloatArray, coefficients: FloatArray) -> FloatA
     return probability
 
 
-def _loss(
-    design: FloatArray, y: FloatArray, rows: FloatArray, penalty: FloatArray, beta: FloatArray
-) -> float:
-    linear = design @ beta
-    fit = rows @ (np.logaddexp(0, linear) - y * linear)
-    return float(fit + penalty @ beta**2 / 2)
-
-
 def _halved(
     design: FloatArray,
     y: FloatArray,
@@ -297,9 +259,14 @@ def _halved(
     beta: FloatArray,
     step: FloatArray,
 ) -> FloatArray:
-    loss = _loss(design, y, rows, penalty, beta)
+    def loss(coefficients: FloatArray) -> float:
+        linear = design @ coefficients
+        fit = rows @ (np.logaddexp(0, linear) - y * linear)
+        return float(fit + penalty @ coefficients**2 / 2)
+
+    before = loss(beta)
     for _ in range(20):
-        if _loss(design, y, rows, penalty, beta + step) <= loss:
+        if loss(beta + step) <= before:
             break
         step = step / 2
     return step

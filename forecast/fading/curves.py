@@ -51,19 +51,12 @@ OF_MEDIAN = np.pi / 2  # variance of a median over that of a mean, of normal val
 
 @dataclass(frozen=True, eq=False)
 class FadingFit:
-    """A fitted fading model.
+    """A fitted fading model."""
 
-    Attributes
-    ----------
-    coefficients : ndarray of shape (p,)
-        Of the counts of the rows, by their names, of history, change and graders: logs of the ratio
-        of the ink left after a session to that before.
-    covariance : ndarray of shape (p, p)
-        By clients.
-    """
-
+    # Of the counts of the rows, by their names, of history, change and graders: logs of the ratio
+    # of the ink left after a session to that before.
     coefficients: FloatArray
-    covariance: FloatArray
+    covariance: FloatArray  # by clients
 
 
 def fit_rows(rows: FadingRows) -> FadingFit:
@@ -382,28 +375,13 @@ def _percent(log_left: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True, slots=True)
 class Spacing:
-    """Two intervals of the log compared, over a course from untreated to the log's threshold.
+    """Two intervals of the log compared, over a course from untreated to the log's threshold."""
 
-    Attributes
-    ----------
-    weeks : tuple of 2 float
-        The shorter and the longer interval: about the quarter points of the log.
-    sessions : tuple of 2 float
-        Sessions to the threshold of a typical course at each.
-    difference : float
-        Sessions at the longer interval less those at the shorter.
-    interval : tuple of 2 float
-    weeks_difference : float
-        Weeks from the first to the last session, likewise.
-    weeks_interval : tuple of 2 float
-    level : float
-    """
-
-    weeks: tuple[float, float]
-    sessions: tuple[float, float]
-    difference: float
+    weeks: tuple[float, float]  # the shorter and the longer: about the quarter points of the log
+    sessions: tuple[float, float]  # to the threshold of a typical course at each
+    difference: float  # sessions at the longer interval less those at the shorter
     interval: tuple[float, float]
-    weeks_difference: float
+    weeks_difference: float  # weeks from the first to the last session, likewise
     weeks_interval: tuple[float, float]
     level: float
 

@@ -44,34 +44,18 @@ FALSE_ALARMS = 0.05  # courses that had not stopped and are flagged at some time
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StallRule:
-    """The rule and what it says of the log.
+    """The rule and what it says of the log."""
 
-    Attributes
-    ----------
-    threshold : float
-        Standard deviations below expectation from which a course is flagged.
-    false_alarms : float
-        Share of the courses that cleared later and would have been flagged at some time; None
-        when no course has cleared.
-    false_alarm_interval : tuple of 2 float
-        Its 95 % Wilson interval.
-    n_cleared : int
-        Courses behind it.
-    learnt : bool
-        Whether the threshold comes from cleared courses, or, where they are few, from the model.
-    looks : DataFrame
-        Every grading judged: ``course_id, session, faded, expected, below, stalled``.
-    flagged : DataFrame
-        Of the courses still running, those whose last judged grading is flagged.
-    """
-
-    threshold: float
+    threshold: float  # standard deviations below expectation from which a course is flagged
+    # Share of the courses that cleared later and would have been flagged at some time; None when no
+    # course has cleared.
     false_alarms: float | None
-    false_alarm_interval: tuple[float, float]
-    n_cleared: int
-    learnt: bool
+    false_alarm_interval: tuple[float, float]  # its 95 % Wilson interval
+    n_cleared: int  # courses behind it
+    learnt: bool  # whether the threshold comes from cleared courses or, where few, from the model
+    # Every grading judged: ``course_id, session, faded, expected, below, stalled``.
     looks: pd.DataFrame
-    flagged: pd.DataFrame
+    flagged: pd.DataFrame  # of the courses still running, those whose last judged one is flagged
 
     @property
     def trust(self) -> Note:
@@ -154,26 +138,16 @@ def _looks_of(rows: FadingRows) -> pd.DataFrame:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class GraderReport:
-    """Graders compared.
+    """Graders compared."""
 
-    Attributes
-    ----------
-    levels : DataFrame
-        ``grader_id, points, low, high, gradings``: how many percentage points above the mean
-        grader somebody grades a tattoo that is half faded. Empty with fewer than two graders.
-    icc : float or None
-        ICC(1,1) over all tattoos graded by two or more people on the same occasion.
-    n_twice : int
-        How many occasions that were.
-    pairs : DataFrame
-        ``first, second, occasions, icc, low, high, kappa``: ICC(2,1) and weighted kappa on
-        quartile grades of each pair of graders.
-    notes : tuple of Note
-    """
-
+    # ``grader_id, points, low, high, gradings``: how many percentage points above the mean grader
+    # somebody grades a tattoo that is half faded. Empty with fewer than two graders.
     levels: pd.DataFrame
+    # ICC(1,1) over all tattoos graded by two or more people on the same occasion.
     icc: float | None
-    n_twice: int
+    n_twice: int  # how many occasions that were
+    # ``first, second, occasions, icc, low, high, kappa``: ICC(2,1) and weighted kappa on quartile
+    # grades of each pair of graders.
     pairs: pd.DataFrame
     notes: tuple[Note, ...]
 

@@ -13,6 +13,7 @@ import numpy.typing as npt
 from forecast._checks import check_level
 from forecast._notes import Note, notes_as_json
 from forecast._plain import Result, plain, plain_table
+from forecast._types import FloatArray
 from forecast.causal.rates import exact_interval, wilson_interval
 from forecast.counts import (
     COVARIATES,
@@ -39,15 +40,6 @@ WHO = {"yes": "every ink reached", "no": "some ink unreached"}
 # log number of sessions, so that the own log can speak.
 OWN_PRIOR = (0.5, 0.8)
 CURE_HAZARD = ("ink_other", "ink_density", "layering", "origin_amateur", "smoker")
-# Of the cure mixture: reach acts on the share that never clears, not on how long the others take;
-# one unit of standard deviation on each log hazard ratio, brought to the log duration.
-CURE_PENALTY = SHAPE**2
-CURE_PRIOR = {
-    "ink_unreached": (0.0, 1e-4),
-    "log_scale": (0.0, 1.0),
-    "never": (-2.0, 2.0),
-    "never[ink_unreached]": (0.0, 1.0),
-}
 # Of the cure mixture: reach acts on the share that never clears, not on how long the others take;
 # one unit of standard deviation on each log hazard ratio, brought to the log duration.
 CURE_PENALTY = SHAPE**2
@@ -292,19 +284,13 @@ def _share_by(left: float, error: float, at_risk: int, level: float) -> tuple[fl
     return 1 - left, 1 - float(left ** np.exp(-reach)), 1 - float(left ** np.exp(reach))
 
 
-def reach_spells(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
+def reach_spells(log: OutcomeLog) -> pd.DataFrame:
     """Return the rows of the count model, split where a course's inks come within reach.
 
     One row per course, or two when a laser that reaches its last ink came into use after it
-    had begun: unreached up to the session before, reached from then on.
-
-    Returns
-    -------
-    DataFrame
-        The columns of `course_rows`, ``unreached`` (bool), also as ``ink_unreached``, and
-        ``late`` (bool): the second row of a course. Its sessions are not those of a course
-        reached from the start, whose inks have been fading all along, so that neither life
-        tables nor models use it.
+    had begun: ``unreached`` up to the session before, reached from then on. The second is ``late``:
+    its sessions are not those of a course reached from the start, whose inks have been fading all
+    along, so that neither life tables nor models use it.
     """
     import pandas as pd
 
@@ -313,7 +299,7 @@ def reach_spells(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
             "The log names no lasers, so what they reach is not known.",
             "Add the lasers table: laser_id, regime, wavelengths_nm, in_use_from.",
         )
-    rows = judged_rows(log, goal=goal)
+    rows = judged_rows(log, goal="clear")
     rows = rows.assign(unreached=rows["ink_unreached"] == 1, late=False)
     first = _first_reached(log)
     turn = rows["course_id"].map(first)
@@ -428,10 +414,7 @@ def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
 
 
 def fit_reach(spells: pd.DataFrame) -> FittedAcceleratedTime:
-    """Return the model of the sessions needed given all attributes and reach.
-
-    ``spells`` are those of `reach_spells`; the late ones are left out.
-    """
+    """Return the model of the sessions needed; late spells are left out."""
     from forecast.survival import AcceleratedTime
 
     prior = duration_prior() | {"ink_unreached": OWN_PRIOR}
@@ -450,7 +433,7 @@ def reach_evidence(log: OutcomeLog, spells: pd.DataFrame) -> Note:
 
 # The share that never clears, and its interval on the logit scale.
 def _never(
-    parameters: np.ndarray[Any, Any], covariance: np.ndarray[Any, Any], unreached: int, z: float
+    parameters: FloatArray, covariance: FloatArray, unreached: int, z: float
 ) -> tuple[float, float, float]:
     row = np.array([1.0, float(unreached)])
     logit, error = float(row @ parameters), float(row @ covariance @ row) ** 0.5

@@ -27,7 +27,6 @@ from forecast.reactions.rows import (
     rate_text,
     session_rows,
     under_recording,
-    unmatched_reactions,
 )
 
 if TYPE_CHECKING:
@@ -94,15 +93,7 @@ class OperatorFunnel:
 
 
 def median_odds_ratio(spread: float) -> float:
-    """Return the median odds ratio between two operators taken at random.
-
-    Larsen & Merlo 2005 (Am J Epidemiol 161:81): ``exp(sqrt(2) spread 0.6745)``.
-
-    Examples
-    --------
-    >>> round(median_odds_ratio(0.5), 2)
-    1.61
-    """
+    """Return that between two operators at random (Larsen & Merlo 2005, Am J Epidemiol 161:81)."""
     return float(np.exp(np.sqrt(2) * spread * NormalDist().inv_cdf(0.75)))
 
 
@@ -269,10 +260,10 @@ class ReactionReport(Result):
 
     def to_text(self) -> str:
         """Return the report in words."""
+        verdict = self.regime.verdict
         lines = [
-            f"ps against ns: {self.regime.verdict} reactions. {self.regime.reason}"
-            if self.regime.verdict != "cannot say"
-            else f"ps against ns: cannot say. {self.regime.reason}",
+            f"ps against ns: {verdict}{' reactions' * (verdict != 'cannot say')}. "
+            f"{self.regime.reason}",
             f"Operators: {self._who_stands_out()}",
             f"{self.n_sessions:,} sessions in {self.n_courses} courses of {self.n_clients} clients;"
             f" {self.n_events} sessions were followed by a reaction ({self.outcome}).",
@@ -412,7 +403,9 @@ def _notes(log: OutcomeLog, rows: pd.DataFrame) -> list[Note]:
     notes = []
     if not len(log.sessions):
         notes.append(Note("reactions.no_sessions_table", "caution"))
-    if lost := unmatched_reactions(log, rows):
+    known = set(zip(rows["course_id"], rows["session_no"], strict=True))
+    after = zip(log.reactions["course_id"], log.reactions["after_session"], strict=True)
+    if lost := sum(session not in known for session in after):
         notes.append(Note("reactions.unmatched", "caution", {"reactions": lost}))
     if unsure := int((~log.reactions["lasting"].isin(["yes", "no"])).sum()):
         values = {"unsure": unsure, "reactions": len(log.reactions)}

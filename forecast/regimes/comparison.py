@@ -11,11 +11,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import counted
-from forecast._files import write_whole
+from forecast._files import write_into
 from forecast._notes import Note, notes_as_json
 from forecast._plain import Result, plain
 from forecast.counts import plainly
-from forecast.errors import RequestError
 from forecast.regimes.diagnostics import Diagnostics, Sensitivity
 from forecast.regimes.split_trial import SplitTrial
 from forecast.regimes.trial import Settings, Trial
@@ -236,10 +235,6 @@ class RegimeComparison(Answers, Result):
         CSV files ``comparison, curves, weighted_rows, weights, balance, overlap, followers`` and
         ``target_trial.txt``. Courses and clients appear under new numbers, never their ids.
         """
-        target = Path(folder)
-        if target.exists() and not target.is_dir():
-            raise RequestError(f"{target} is a file.", "Name a folder.")
-        target.mkdir(parents=True, exist_ok=True)
         tables = {
             "comparison": self.to_frame(),
             "curves": self.curves,
@@ -258,9 +253,7 @@ class RegimeComparison(Answers, Result):
         lines = [f"{item}: {text}" for item, text in self.target_trial]
         lines += ["", *self.words.values(), "", *map(str, self.notes), ""]
         contents["target_trial.txt"] = "\n".join(lines)
-        for name, content in contents.items():
-            write_whole(target / name, content)
-        return [target / name for name in contents]
+        return write_into(folder, contents)
 
 
 def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, str], ...]:
@@ -414,7 +407,7 @@ def _weight_notes(diagnostics: Diagnostics) -> Iterator[Note]:
             "rows": int(row["n"]),
             "limit": float(row["limit"]),
             "largest": float(row["largest_before"]),
-            "worth": float(diagnostics.effective[str(name)]),
+            "worth": float(diagnostics.carried[str(name)].effective),
         }
         yield Note("regimes.weights", "info", values)
         if row["largest_before"] > LARGEST_WEIGHT:

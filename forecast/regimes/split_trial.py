@@ -32,52 +32,28 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SplitTrial:
-    """The paired analysis of halves, ps minus ns.
+    """The paired analysis of halves, ps minus ns."""
 
-    Attributes
-    ----------
-    n_pairs : int
-        Tattoos with one half always ns and the other always ps.
-    n_clients : int
-        Whose they are.
-    difference : Contrast
-        Mean sessions up to the horizon, halves of stopped tattoos censored; clients resampled.
-    horizon : int
-        Of the mean: as asked, or, where none was, ``supported_to``.
-    supported_to : int
-        Last session with enough halves at risk under both.
-    cleared_by : dict of int to dict
-        Pairs in which only the ps half (``ps_only``), or only the ns half (``ns_only``), was
-        cleared by then, and the exact ``p_value`` of McNemar's test; pairs in which one half was
-        not watched that long are left out.
-    sessions : PairedDifference or None
-        Over pairs in which both halves were cleared: narrower question, shown beside.
-    fading : PairedDifference or None
-        Difference in the fall of log remaining ink per session, within pairs.
-    first_cleared : tuple of int
-        Pairs in which the ps half, and in which the ns half, was cleared while the other was not.
-    share_first : tuple of float
-        The share of them that were ps halves, 95 % and exact at every look together, if the regime
-        of each half was drawn by lot: at 0.5 there is no difference.
-    reasons : tuple of str
-        Codes of what keeps a verdict on it back, see `reasons_for`.
-    course_ids : frozenset of str
-        The halves.
-    notes : tuple of Note
-    """
-
-    n_pairs: int
-    n_clients: int
+    n_pairs: int  # tattoos with one half always ns and the other always ps
+    n_clients: int  # whose they are
+    # Mean sessions up to the horizon, halves of stopped tattoos censored; clients resampled.
     difference: Contrast
-    horizon: int
-    supported_to: int
+    horizon: int  # of the mean: as asked, or, where none was, ``supported_to``
+    supported_to: int  # last session with enough halves at risk under both
+    # By 5, 10, 15 sessions: pairs in which only the ps half (``ps_only``), or only the ns half
+    # (``ns_only``), was cleared, and the exact ``p_value`` of McNemar's test; pairs in which one
+    # half was not watched that long are left out.
     cleared_by: Mapping[int, Mapping[str, float]]
+    # Over pairs in which both halves were cleared: a narrower question, shown beside.
     sessions: PairedDifference | None
-    fading: PairedDifference | None
+    fading: PairedDifference | None  # in the fall of log remaining ink per session, within pairs
+    # Pairs in which the ps half, and in which the ns half, was cleared while the other was not.
     first_cleared: tuple[int, int]
+    # The share of them that were ps halves, 95 % and exact at every look together, if the regime of
+    # each half was drawn by lot: at 0.5 there is no difference.
     share_first: tuple[float, float]
-    reasons: tuple[str, ...]
-    course_ids: frozenset[str]
+    reasons: tuple[str, ...]  # what keeps a verdict on it back, see `reasons_for`
+    course_ids: frozenset[str]  # of the halves
     notes: tuple[Note, ...]
 
     def to_dict(self) -> dict[str, Any]:

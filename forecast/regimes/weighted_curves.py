@@ -68,38 +68,20 @@ CURVE_COLUMNS = ("strategy", "group", "session", "at_risk", "survival", "low", "
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Result:
-    """What one pass over the rows gives; of resamples, stacked along a first axis.
+    """What one pass over the rows gives; of resamples, stacked along a first axis."""
 
-    Attributes
-    ----------
-    survival : ndarray of shape (n_strategies, n_groups, horizon + 1)
-        Weighted share not cleared after each session, by ``Engine.groups``.
-    unadjusted : ndarray of shape (n_strategies, horizon + 1)
-        Without weights.
-    weeks : ndarray of shape (n_strategies, n_weeks)
-        Mean weeks until cleared, up to each week.
-    second : ndarray of shape (n_strategies, horizon + 1)
-        By the g-formula; NaN where it was not asked for.
-    """
-
+    # (n_strategies, n_groups, horizon + 1), weighted share not cleared, by ``Engine.groups``
     survival: FloatArray
-    unadjusted: FloatArray
-    weeks: FloatArray
-    second: FloatArray
+    unadjusted: FloatArray  # (n_strategies, horizon + 1), without weights
+    weeks: FloatArray  # (n_strategies, n_weeks), mean weeks until cleared, up to each week
+    second: FloatArray  # (n_strategies, horizon + 1), by the g-formula; NaN where not asked for
 
 
 class Engine:
     """The comparison of some strategies on one trial.
 
-    Parameters
-    ----------
-    trial : Trial
-    strategies : sequence of Strategy
-    horizon : int
-    seed : int
-        For the g-formula's simulated histories.
-    by : sequence of str or None, optional
-        One further group for each course, or None.
+    ``seed`` is of the g-formula's simulated histories; ``by`` has a further group for each course,
+    or None.
     """
 
     def __init__(
@@ -274,26 +256,15 @@ def supported_to(
 
 @dataclass(frozen=True, slots=True)
 class Followers:
-    """Who followed a strategy from the session on from which its last regime holds.
+    """Who followed a strategy from the session on from which its last regime holds."""
 
-    Attributes
-    ----------
-    courses, clients : int
-        At risk at that session, and following it there.
-    effective : float
-        Kish's effective number of them.
-    without_chance : float
-        Weighted share, among the courses that could have followed it on from there, of those whose
-        fitted chance of doing so was below 2 in 100; 0 for a strategy without a change.
-    stalled : float
-        Share of the ``courses`` that had stalled; 0 without a change.
-    """
-
-    courses: int
+    courses: int  # at risk at that session, and following it there
     clients: int
-    effective: float
+    effective: float  # Kish's effective number of the courses
+    # Weighted share, among the courses that could have followed it on from there, of those whose
+    # fitted chance of doing so was below 2 in 100; 0 for a strategy without a change.
     without_chance: float
-    stalled: float
+    stalled: float  # share of the ``courses`` that had stalled; 0 without a change
 
     @classmethod
     def of(cls, panel: Panel, weights: StrategyWeights, mask: BoolArray, begins: int) -> Followers:

@@ -19,7 +19,7 @@ import numpy as np
 from forecast._checks import LEVEL
 from forecast._files import read_json, unsealed
 from forecast._notes import Note, notes_as_json
-from forecast._plain import Result, plain
+from forecast._plain import Result, plain, read
 from forecast._types import FloatArray
 from forecast.assess import tie_split_coverage
 from forecast.causal.rates import random_effects
@@ -177,35 +177,25 @@ class PooledEvidence(Result):
                 f"{named} has schema {stored.get('schema')!r}, this is {SCHEMA}.", "Pool again."
             )
         try:
-            between = [np.nan if v is None else float(v) for v in stored["variance_between"]]
-            found = cls(
-                goal=check_goal(stored["goal"]),
-                parameters=checked_names(stored["parameters"]),
-                mean=np.array(stored["mean"], dtype=np.float64),
-                covariance=np.array(stored["covariance"], dtype=np.float64),
-                variance_between=np.array(between),
-                n_clinics=tuple(int(n) for n in stored["n_clinics"]),
-                members=tuple(str(member) for member in stored["members"]),
-                counts={str(name): int(n) for name, n in stored["counts"].items()},
-                notes=_stored_notes(stored),
-                intervals=tuple(
-                    None if ends is None else (float(ends[0]), float(ends[1]))
-                    for ends in stored.get("intervals", ())
-                ),
-            )
+            # a file written before notes had codes has their sentences alone
+            old = [Note("sharing.as_written", "info", {"says": str(s)}) for s in stored["notes"]]
+            found = read(cls, {**stored, "notes": stored.get("note_codes", old)})
             found._check()
         except (ArithmeticError, AttributeError, KeyError, TypeError, ValueError) as problem:
             raise RequestError(f"{named} is damaged ({problem}).", "Pool again.") from None
         return found
 
     def _check(self) -> None:
-        k = len(self.parameters)
+        check_goal(self.goal)
+        k = len(checked_names(self.parameters))
         shapes = (self.mean.shape, self.variance_between.shape, (len(self.n_clinics),))
         if any(shape != (k,) for shape in shapes) or self.covariance.shape != (k, k):
             raise ValueError(f"{k} parameters, but other numbers of values")
         variances = np.diag(self.covariance)
         if not np.isfinite(self.mean).all() or not (variances > 0).all():
             raise ValueError("a mean that is no number or a variance not above zero")
+        if not all(isinstance(n, int) for n in self.counts.values()):
+            raise ValueError("a count that is no number")
         if (self.variance_between < 0).any():
             raise ValueError("a spread below zero")
         for note in self.notes:
@@ -282,22 +272,11 @@ def further_clinic(
 ) -> dict[str, float]:
     """Return what a further clinic should expect of the common effects before it has a log.
 
-    Each clinic is left out in turn, its clients foretold from the others, and judged by its own
-    estimates: the reference tattoo, and it with each attribute alone. What lies around the mean of
-    the clinics is a 95 % prediction interval (Higgins et al. 2009, J R Stat Soc A 172:137).
-
-    Parameters
-    ----------
-    estimates, errors : ndarray of shape (n_clinics, p)
-        NaN where absent.
-    names : sequence of str
-        Of the effects, three of the baseline first.
-
-    Returns
-    -------
-    dict
-        ``coverage`` and ``skill`` with ``_low`` and ``_high``: how often 80 % intervals hold, and
-        what they gain in CRPS over one answer for all.
+    Each clinic, a row of ``estimates``, is left out in turn, its clients foretold from the others,
+    and judged by its own estimates: the reference tattoo, and it with each attribute alone.
+    ``coverage`` is how often 80 % intervals hold, ``skill`` what they gain in CRPS over one answer
+    for all; ``_low`` and ``_high`` around the mean of the clinics are a 95 % prediction interval
+    (Higgins et al. 2009, J R Stat Soc A 172:137).
     """
     from scipy.stats import t
 
@@ -323,15 +302,14 @@ def further_clinic(
         plain = _miss(np.tile(told.mean(axis=0), (len(told), 1)), true)
         rows.append((float((true * held).sum(axis=1).mean()), 1 - _miss(told, true) / plain))
     table = np.array(rows)
-    half = float(t.ppf(0.975, len(rows) - 1) * (1 + 1 / len(rows)) ** 0.5) * table.std(
-        axis=0, ddof=1
-    )
-    said: dict[str, float] = {}
-    for name, mean, way in zip(("coverage", "skill"), table.mean(axis=0), half, strict=True):
-        low = max(mean - way, 0.0) if name == "coverage" else mean - way
-        said |= {name: float(mean), f"{name}_low": float(low)}
-        said[f"{name}_high"] = float(min(mean + way, 1.0))
-    return said
+    mean, spread = table.mean(axis=0), table.std(axis=0, ddof=1)
+    half = float(t.ppf(0.975, len(rows) - 1) * (1 + 1 / len(rows)) ** 0.5) * spread
+    low, high = np.maximum(mean - half, [0.0, -np.inf]), np.minimum(mean + half, 1.0)
+    return {
+        f"{name}{end}": float(value)
+        for at, name in enumerate(("coverage", "skill"))
+        for end, value in (("", mean[at]), ("_low", low[at]), ("_high", high[at]))
+    }
 
 
 # Chances of each count for parameters (d, p) and cases (c, p - 3): (d, c, FARTHEST).
@@ -394,13 +372,6 @@ def _held(
         if apart.any()
     ]
     return held, errors, notes
-
-
-# A file written before notes had codes has their sentences alone.
-def _stored_notes(stored: Mapping[str, Any]) -> tuple[Note, ...]:
-    if "note_codes" in stored:
-        return tuple(Note.from_dict(one) for one in stored["note_codes"])
-    return tuple(Note("sharing.as_written", "info", {"says": str(s)}) for s in stored["notes"])
 
 
 def load_evidence(path: str | os.PathLike[str]) -> PooledEvidence:

@@ -175,27 +175,16 @@ def _coarse(value: float, error: float) -> float:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Share:
-    """A share that was read and found whole.
-
-    Attributes
-    ----------
-    goal : str
-    parameters : tuple of str
-    estimates : ndarray of shape (k,)
-    errors : ndarray of shape (k,)
-        Their standard errors. How estimates go together is not given, and next to the noise,
-        which is drawn for each alone, it is little.
-    counts : mapping of str to int
-    digest : str
-        Fingerprint of the content.
-    """
+    """A share that was read and found whole."""
 
     goal: str
     parameters: tuple[str, ...]
     estimates: FloatArray
+    # Standard errors. How estimates go together is not given, and next to the noise, which is drawn
+    # for each alone, it is little.
     errors: FloatArray
     counts: Mapping[str, int]
-    digest: str
+    digest: str  # fingerprint of the content
 
     @classmethod
     def from_dict(cls, stored: Any, *, named: str = "The share") -> Share:
@@ -226,7 +215,7 @@ class Share:
             raise RequestError(f"{named} is damaged ({problem}).", AGAIN) from None
 
 
-def checked_names(stored: list[str]) -> tuple[str, ...]:
+def checked_names(stored: Sequence[str]) -> tuple[str, ...]:
     """Return the parameters' names, or raise ValueError when some are unknown or missing."""
     names = tuple(str(name) for name in stored)
     unknown = [name for name in names[3:] if name not in (*COVARIATES, LIGHTEN)]

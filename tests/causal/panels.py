@@ -28,5 +28,4 @@ def panel_of(frame: pd.DataFrame, seen: Sequence[str] = ()) -> Panel:
         after=known,
         cluster=np.unique(who),
         names=tuple(seen),
-        after_names=tuple(seen),
     )

@@ -129,27 +129,14 @@ SETTLED = 1e-12  # gain in the restricted log-likelihood
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RandomEffects:
-    """Common effects and the spread between groups, each effect alone.
+    """Common effects (p,) and the spread between groups, each effect alone."""
 
-    Attributes
-    ----------
-    mean, error : ndarray of shape (p,)
-        The effects in the middle of the groups, and their standard errors, which do not hold the
-        spread itself; NaN where no group gave one.
-    variance_between : ndarray of shape (p,)
-        Variance of true effects from group to group; NaN with fewer than two groups.
-    n_groups : ndarray of shape (p,), int
-        Groups that gave each effect.
-    stretch : ndarray of shape (p,)
-        How far groups lie from the mean, as a multiple of what their errors and the spread say:
-        the factor of Hartung & Knapp 2001 (Stat Med 20:3875).
-    converged : bool
-    """
-
-    mean: FloatArray
-    error: FloatArray
-    variance_between: FloatArray
-    n_groups: IntArray
+    mean: FloatArray  # in the middle of the groups; NaN where no group gave one
+    error: FloatArray  # standard error of ``mean``; it does not hold the spread itself
+    variance_between: FloatArray  # of true effects between groups; NaN with fewer than two
+    n_groups: IntArray  # that gave each effect
+    # How far groups lie from the mean, as a multiple of what their errors and the spread say: the
+    # factor of Hartung & Knapp 2001 (Stat Med 20:3875).
     stretch: FloatArray
     converged: bool
 

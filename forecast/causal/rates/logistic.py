@@ -14,33 +14,19 @@ from forecast._types import AnyArray, FloatArray, IntArray
 from forecast.errors import DataError, FitError
 from forecast.survival import climb
 
-MOST_ITERATIONS = 200
-LARGEST_STEP = 2.0
 LARGEST_SPREAD = 6.0
 FARTHEST = 30.0  # a coefficient beyond has run away
-SETTLED = 1e-9  # squared length of a step in standard errors
+SETTLED = 1e-9  # squared length of the last step in standard errors
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FirthLogistic:
-    """A fitted penalised logistic regression.
+    """A fitted penalised logistic regression."""
 
-    Attributes
-    ----------
-    names : tuple of str
-        Names of the columns, the intercept included when there was one.
-    coefficients : ndarray of shape (p,)
-        Log odds ratios.
-    covariance : ndarray of shape (p, p)
-        Inverse expected information at the coefficients.
-    loglik : float
-        Penalised log-likelihood.
-    """
-
-    names: tuple[str, ...]
-    coefficients: FloatArray
-    covariance: FloatArray
-    loglik: float
+    names: tuple[str, ...]  # of the columns
+    coefficients: FloatArray  # log odds ratios
+    covariance: FloatArray  # inverse expected information at the coefficients
+    loglik: float  # penalised
     design: FloatArray
     events: FloatArray
     trials: FloatArray
@@ -106,32 +92,27 @@ def fit_firth(
     return FirthLogistic(names, *_maximise(X, y, n, {}), X, y, n)
 
 
+# Coefficients, covariance and penalised log-likelihood, with some coefficients held.
 def _maximise(
     X: FloatArray, y: FloatArray, n: FloatArray, held: dict[int, float]
 ) -> tuple[FloatArray, FloatArray, float]:
-    beta: FloatArray = np.zeros(X.shape[1])
-    for at, value in held.items():
-        beta[at] = value
-    free = [at for at in range(X.shape[1]) if at not in held]
-    current, score, information = _penalised(X, y, n, beta)
-    for _ in range(MOST_ITERATIONS):
-        step = np.zeros_like(beta)
-        if free:
-            step[free] = np.linalg.solve(information[np.ix_(free, free)], score[free])
-        step *= min(1.0, LARGEST_STEP / max(float(np.abs(step).max()), 1e-12))
-        if np.abs(step).max() < 1e-9:
-            covariance = np.asarray(np.linalg.inv(information), dtype=np.float64)
-            return beta, covariance, current
-        moved = _penalised(X, y, n, beta + step)
-        while moved[0] < current - 1e-10 and np.abs(step).max() > 1e-9:
-            step /= 2
-            moved = _penalised(X, y, n, beta + step)
-        beta = beta + step
-        current, score, information = moved
-    raise FitError(
-        f"The penalised logistic fit did not settle in {MOST_ITERATIONS} steps.",
-        "Leave out covariates or join rare levels.",
-    )
+    beta = np.zeros(X.shape[1])
+    beta[list(held)] = list(held.values())
+    free = np.delete(np.arange(X.shape[1]), list(held))
+
+    def surface(values: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        beta[free] = values
+        loglik, score, information = _penalised(X, y, n, beta)
+        return loglik, score[free], information[np.ix_(free, free)]
+
+    beta[free], _, settled = climb(surface, beta[free], settled=1e-18)
+    if not settled:
+        raise FitError(
+            "The penalised logistic fit did not settle.",
+            "Leave out covariates or join rare levels.",
+        )
+    loglik, _, information = _penalised(X, y, n, beta)
+    return beta, np.linalg.inv(information).astype(np.float64), loglik
 
 
 def _penalised(
