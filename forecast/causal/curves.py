@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -117,6 +118,11 @@ class HazardGFormula:
         self._steps = horizon
         rng = np.random.default_rng(seed)
         self._noise = rng.standard_normal((horizon, panel.n_subjects * COPIES))
+
+    @cached_property
+    def whole(self) -> GFit:
+        """The fit to each row once."""
+        return self.fit()
 
     def fit(self, rows: FloatArray | None = None, *, start: GFit | None = None) -> GFit:
         """Return the fit when each row counts ``rows`` times, (n,) or (k, n)."""

@@ -193,25 +193,21 @@ def plot_watch(check: PromiseCheck) -> go.Figure:
 def plot_subgroups(assessment: Mapping[str, Any]) -> go.Figure:
     """Draw the interval's coverage in each group, with its verdict."""
     rows = [row for row in assessment["subgroups"] if row["coverage"] is not None]
+    names = [f"{row['factor']}: {row['label']} ({row['n_events']} finished)" for row in rows]
+    ends = np.array([[row[f"coverage{end}"] for row in rows] for end in ("", "_low", "_high")])
     level = assessment["coverage"]["level"]
     figure = go.Figure()
     for verdict, symbol in SYMBOLS.items():
-        some = [row for row in rows if row["verdict"] == verdict]
-        coverage = [row["coverage"] for row in some]
+        some = [at for at, row in enumerate(rows) if row["verdict"] == verdict]
         figure.add_scatter(
-            x=coverage,
-            y=[f"{row['factor']}: {row['label']} ({row['n_events']} finished)" for row in some],
-            error_x=whiskers(
-                coverage,
-                [row["coverage_low"] for row in some],
-                [row["coverage_high"] for row in some],
-            ),
+            x=ends[0, some],
+            y=[names[at] for at in some],
+            error_x=whiskers(*ends[:, some]),
             mode="markers",
             marker={"size": 12, "symbol": symbol, "color": COLOURS[SHADES[verdict]]},
             name=verdict,
         )
     figure.add_vline(x=level, line={"dash": "dot", "color": COLOURS["grey"]})
-    names = [f"{row['factor']}: {row['label']} ({row['n_events']} finished)" for row in rows]
     figure.update_xaxes(title_text="share inside the interval", tickformat=".0%", range=[0, 1.02])
     figure.update_yaxes(categoryorder="array", categoryarray=names[::-1], automargin=True)
     title = f"Does the {100 * level:.0f} % interval hold in each group? (whiskers: 95 %)"

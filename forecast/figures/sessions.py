@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
@@ -22,7 +21,7 @@ if TYPE_CHECKING:
     from forecast.regimes import Contrast, RegimeComparison
 
 T = TypeVar("T")
-STRATEGY_COLOURS = ("main", "contrast", "third", "fourth", "fifth")
+STRATEGY_COLOURS = [COLOURS[name] for name in ("main", "contrast", "third", "fourth", "fifth")]
 BANDS = (
     COLOURS["band"],
     COLOURS["contrast_band"],
@@ -43,20 +42,19 @@ def plot_curves(comparison: RegimeComparison, *, group: str = "all") -> go.Figur
         _add_band(figure, part, name, comparison.level, BANDS[place % 5])
     for place, (name, part) in enumerate(parts):
         figure.add_scatter(
-            x=_treads(part["session"]),
+            x=_treads(part),
             y=_to_the_end([0.0, *(1 - part["survival"])]),
             mode="lines",
             line={
                 "shape": "hv",
-                "color": COLOURS[STRATEGY_COLOURS[place % 5]],
+                "color": STRATEGY_COLOURS[place % 5],
                 "dash": DASHES[place % 5],
                 "width": 3,
             },
             text=_to_the_end(["", *(f"{n} at risk" for n in part["at_risk"])]),
             name=name,
         )
-    # a tread is as wide as a session, the last one too
-    last = 1 + max((int(part["session"].max()) for _, part in parts if len(part)), default=0)
+    last = 1 + max(len(part) for _, part in parts)
     figure.update_xaxes(title_text="sessions", dtick=1, range=[0, last])
     figure.update_yaxes(title_text="share cleared", tickformat=".0%", range=[0, 1])
     figure.update_layout(legend_traceorder="normal")
@@ -67,7 +65,7 @@ def plot_curves(comparison: RegimeComparison, *, group: str = "all") -> go.Figur
 def _add_band(figure: go.Figure, part: pd.DataFrame, name: str, level: float, colour: str) -> None:
     for edge, values in enumerate((1 - part["high"], 1 - part["low"])):
         figure.add_scatter(
-            x=_treads(part["session"]),
+            x=_treads(part),
             y=_to_the_end([0.0, *values]),
             mode="lines",
             line={"shape": "hv", "width": 0},
@@ -79,9 +77,8 @@ def _add_band(figure: go.Figure, part: pd.DataFrame, name: str, level: float, co
         )
 
 
-def _treads(sessions: Iterable[int]) -> list[int]:
-    steps = [0, *sessions]
-    return [*steps, steps[-1] + 1]
+def _treads(part: pd.DataFrame) -> list[int]:
+    return list(range(len(part) + 2))  # a tread is as wide as a session, the last one too
 
 
 def _to_the_end(values: list[T]) -> list[T]:
@@ -113,16 +110,14 @@ def plot_readings(comparison: RegimeComparison, *, key: str | None = None) -> go
         (plain, "plain readings", COLOURS["contrast"], "x"),
     ):
         known = [(label, one) for label, one in rows if one.estimate is not None]
+        numbers = [(one.estimate, *one.interval) for _, one in known]
+        middle, low, high = np.array(numbers, dtype=np.float64).reshape(-1, 3).T
         figure.add_scatter(
-            x=[one.estimate or 0.0 for _, one in known],
+            x=middle,
             y=[label for label, _ in known],
             mode="markers",
             marker={"size": 12, "color": colour, "symbol": symbol},
-            error_x=whiskers(
-                [one.estimate or 0.0 for _, one in known],
-                [one.interval[0] or 0.0 for _, one in known],
-                [one.interval[1] or 0.0 for _, one in known],
-            ),
+            error_x=whiskers(middle, low, high),
             name=name,
         )
     margin = comparison.margin
@@ -172,7 +167,7 @@ def plot_followers(comparison: RegimeComparison) -> go.Figure:
             x=table.index,
             y=table[name],
             mode="lines+markers",
-            line={"color": COLOURS[STRATEGY_COLOURS[place % 5]], "dash": DASHES[place % 5]},
+            line={"color": STRATEGY_COLOURS[place % 5], "dash": DASHES[place % 5]},
             name=str(name),
         )
     figure.update_xaxes(title_text="session", dtick=1)
@@ -393,9 +388,8 @@ def plot_operator_funnel(operators: OperatorFunnel) -> go.Figure:
         title_text="reactions per session, adjusted", tickformat=".1%", rangemode="tozero"
     )
     count = len(operators.outside)
-    title = "No operator is outside what chance allows"
-    if count:
-        title = f"{count} of {len(table)} operators outside what chance allows"
+    who = f"{count} of {len(table)} operators" if count else "No operator is"
+    title = f"{who} outside what chance allows"
     notes: tuple[str | Note, ...] = (
         "Adjusted for what each operator met; names replaced by codes. Bars: limits that allow"
         " for the number of operators. Not a league table.",
@@ -422,12 +416,10 @@ def _add_limits(figure: go.Figure, operators: OperatorFunnel) -> None:
                 hoverinfo="skip",
             )
     figure.add_hline(y=operators.target, line={"color": COLOURS["grey"], "width": 1})
-    for low, high, sessions in zip(
-        table["limit_low"], table["limit_high"], table["sessions"], strict=True
-    ):
+    for row in table.itertuples():
         figure.add_scatter(
-            x=[sessions, sessions],
-            y=[low, high],
+            x=[row.sessions, row.sessions],
+            y=[row.limit_low, row.limit_high],
             mode="lines",
             line={"color": "rgba(102, 102, 102, 0.25)", "width": 10},
             showlegend=False,
@@ -516,9 +508,10 @@ def plot_laser_change(change: LaserChange, *, price: float, years: int = 10) -> 
     same ends of the courses a year, which is wider than the level says.
     """
     when = np.arange(years + 1)
-    ends = []
-    for gain, rate in zip(change.gain_interval, change.per_year_interval, strict=True):
-        ends.append((0.0 if gain is None else gain) * rate * when - price)
+    ends = [
+        (gain or 0.0) * rate * when - price
+        for gain, rate in zip(change.gain_interval, change.per_year_interval, strict=True)
+    ]
     figure = go.Figure()
     figure.add_scatter(
         x=np.concatenate([when, when[::-1]]),
@@ -539,12 +532,9 @@ def plot_laser_change(change: LaserChange, *, price: float, years: int = 10) -> 
     figure.update_xaxes(title_text="years after buying", dtick=1)
     figure.update_yaxes(title_text="earned less the price")
     named = ", ".join(f"{value:g}" for value in change.laser.wavelengths_nm)
-    title = f"One more {change.laser.regime} laser at {named} nm is not earned back"
-    if change.break_even_years is not None:
-        title = (
-            f"One more {change.laser.regime} laser at {named} nm is earned back after"
-            f" {change.break_even_years:.1f} years"
-        )
+    even = change.break_even_years
+    earned = "not earned back" if even is None else f"earned back after {even:.1f} years"
+    title = f"One more {change.laser.regime} laser at {named} nm is {earned}"
     return titled(figure, title, change.notes)
 
 

@@ -277,10 +277,7 @@ def _with_fading(found: RegimeComparison, log: OutcomeLog, settings: Settings) -
 # The last session that both strategies of a pair carry, and at least the first at which both are
 # what their names say.
 def _own_horizons(engine: Engine, settings: Settings) -> dict[str, int]:
-    reach = [
-        engine.supported_to(place, plan.begins, auto=True)
-        for place, plan in enumerate(settings.plans)
-    ]
+    reach = [engine.supported_to(place, auto=True) for place in range(len(settings.plans))]
     return {
         key: max(min(reach[left], reach[right]), settings.shortest(left, right))
         for key, (left, right) in settings.pairs.items()

@@ -335,7 +335,11 @@ def notes_for(
     notes += _support_notes(diagnostics, settings)
     notes += _weight_notes(diagnostics)
     notes += _follower_notes(diagnostics, settings)
-    notes += _fading_notes(trial)
+    graded = float(np.mean(trial.graded))
+    if graded == 0:
+        notes.append(Note("regimes.no_gradings", "serious"))
+    elif graded < 0.5:
+        notes.append(Note("regimes.few_gradings", "caution", {"share": graded}))
     notes += _mixed_up_notes(log, diagnostics)
     notes += _open_notes(found, settings)
     notes += _ink_notes(found)
@@ -468,28 +472,16 @@ def _mixed_up_notes(log: OutcomeLog, diagnostics: Diagnostics) -> Iterator[Note]
         first = fired.iloc[0]
         values = {"first": first["ink_group"], "ns": first["ns"], "ps": first["ps"]}
         yield Note("regimes.wavelengths_apart", "serious", {"inks": [*fired["ink_group"]]} | values)
-    emitted: dict[str, set[str]] = {"ns": set(), "ps": set()}
-    for regime, text in zip(log.lasers["regime"], log.lasers["wavelengths_nm"], strict=True):
-        if regime in emitted and isinstance(text, str):
-            emitted[regime] |= set(text.split(";"))
-    more = {
-        "ps": sorted(emitted["ps"] - emitted["ns"], key=int),
-        "ns": sorted(emitted["ns"] - emitted["ps"], key=int),
-    }
-    if all(emitted.values()) and any(more.values()):
-        parts = [
-            Note("regimes.also_has", "info", {"regime": regime, "wavelengths": listed})
-            for regime, listed in more.items()
-            if listed
-        ]
+    known = log.lasers.dropna(subset=["wavelengths_nm"]).groupby("regime")["wavelengths_nm"]
+    emitted = {regime: {*";".join(texts).split(";")} for regime, texts in known}
+    parts = []
+    for regime, other in (("ps", "ns"), ("ns", "ps")):
+        listed = sorted(emitted.get(regime, set()) - emitted.get(other, set()), key=int)
+        if listed:
+            values = {"regime": regime, "wavelengths": listed}
+            parts.append(Note("regimes.also_has", "info", values))
+    if parts and {"ns", "ps"} <= emitted.keys():
         yield Note("regimes.lasers_differ", "caution", {"parts": parts})
-
-
-def _fading_notes(trial: Trial) -> list[Note]:
-    graded = float(np.mean(trial.graded))
-    if graded == 0:
-        return [Note("regimes.no_gradings", "serious")]
-    return [Note("regimes.few_gradings", "caution", {"share": graded})] if graded < 0.5 else []
 
 
 def _pair_notes(key: str, found: Answers, margin: float) -> Iterator[Note]:
@@ -503,10 +495,8 @@ def _pair_notes(key: str, found: Answers, margin: float) -> Iterator[Note]:
     elif found.reasons[key] == ("interval_covers_margin",):
         settles = {"pair": key, "sessions": DETECTABLE * contrast.error}
         yield Note("regimes.settles", "info", settles)
-    if second.estimate is None:
-        return
-    values = {"pair": key, "sessions": round(second.estimate, 2) + 0.0}  # a zero has no minus
-    if contrast.disagrees(second):
-        yield Note("regimes.second_route_disagrees", "serious", values)
-    else:
-        yield Note("regimes.second_route_agrees", "info", values)
+    if second.estimate is not None:
+        values = {"pair": key, "sessions": round(second.estimate, 2) + 0.0}  # a zero has no minus
+        apart = contrast.disagrees(second)
+        code = "second_route_disagrees" if apart else "second_route_agrees"
+        yield Note(f"regimes.{code}", "serious" if apart else "info", values)

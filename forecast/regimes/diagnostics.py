@@ -27,7 +27,6 @@ from forecast.regimes.weighted_curves import (
     Engine,
     Followers,
     Result,
-    followers_by,
 )
 from forecast.tattoo import INK_GROUPS, ink_group
 
@@ -97,7 +96,7 @@ def diagnose(log: OutcomeLog, trial: Trial, engine: Engine, settings: Settings) 
     """Return the diagnostics of a comparison."""
     import pandas as pd
 
-    panel, names = engine.panel, settings.names
+    panel = engine.panel
     followers, cleared_by, support, carried = {}, {}, {}, {}
     at_risk, cleared_at, spread = {}, {}, []
     for place, (name, begins) in enumerate((plan.name, plan.begins) for plan in settings.plans):
@@ -105,13 +104,12 @@ def diagnose(log: OutcomeLog, trial: Trial, engine: Engine, settings: Settings) 
         at_risk[name] = risk
         cleared_at[name] = np.where(np.arange(len(risk)) < begins - 1, 0, cleared)
         last = settings.reach_of(place)
-        followers[name] = int(followers_by(risk, cleared, begins)[last - 1])
+        followers[name] = int(engine.followers(place)[last - 1])
         cleared_by[name] = int(cleared_at[name][: last - 1].sum())
-        support[name] = engine.supported_to(place, begins, auto=settings.auto)
-        mask = engine.masks[place]
-        raw = np.where(mask, engine.weights.stabilised, 0.0)
-        used, limit = engine.weights.used(mask, quantile=TRUNCATE)
-        carried[name] = Followers.of(panel, engine.weights, mask, begins)
+        support[name] = engine.supported_to(place, auto=settings.auto)
+        raw = np.where(engine.masks[place], engine.weights.stabilised, 0.0)
+        used, limit = engine.used[place]
+        carried[name] = engine.carried(place)
         spread.append({"strategy": name} | summarise_weights(raw, used, float(limit)))
     sessions = pd.RangeIndex(1, engine.horizon + 1, name="session")
     return Diagnostics(
@@ -120,7 +118,7 @@ def diagnose(log: OutcomeLog, trial: Trial, engine: Engine, settings: Settings) 
         supported_to=support,
         at_risk=pd.DataFrame(at_risk, index=sessions),
         weights=pd.DataFrame(spread).set_index("strategy"),
-        balance=_balance(engine, names),
+        balance=_balance(engine, settings.names),
         overlap=_overlap(log),
         counts={
             "courses": panel.n_subjects,
@@ -167,9 +165,8 @@ def _balance(engine: Engine, names: Sequence[str]) -> pd.DataFrame:
 
     panel, tables = engine.panel, []
     earlier = np.where(panel.first, 1.0, np.concatenate([[1.0], engine.weights.choice[:-1]]))
-    for name, mask in zip(names, engine.masks, strict=True):
+    for name, mask, (used, _) in zip(names, engine.masks, engine.used, strict=True):
         reached = np.where(panel.first, True, np.concatenate([[True], mask[:-1]]))
-        used, _ = engine.weights.used(mask, quantile=TRUNCATE)
         cut = used / engine.weights.stabilised  # below 1 where a weight was cut off
         for session in range(1, engine.horizon + 1):
             here = reached & (panel.step == session)
@@ -345,7 +342,7 @@ def _tipping(
 # Survival when those who stopped go on with a multiple of the like courses' hazard.
 def _after_stopping(engine: Engine, place: int, phi: float) -> FloatArray:
     panel, weights, mask = engine.panel, engine.weights, engine.masks[place]
-    used, _ = weights.used(mask, quantile=TRUNCATE)
+    used = engine.used[place][0]
     # weights for stopping are taken out again: here the stopped stand for themselves
     choice = used / (weights.staying * weights.stabiliser)
     step = panel.step[mask] - 1

@@ -26,7 +26,7 @@ from forecast.errors import DataError, RequestError
 from forecast.log import check_log, judged_sessions
 from forecast.regimes.trial import Trial, read_strategies, trial_rows
 from forecast.regimes.verdict import LEAST_AT_RISK
-from forecast.regimes.weighted_curves import Engine, Followers
+from forecast.regimes.weighted_curves import Engine
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -233,8 +233,9 @@ def _practice(trial: Trial | None, horizon: int) -> tuple[float, float, float, l
     changes = float((panel.group != panel.previous)[later].mean()) if later.any() else 0.0
     plans = read_strategies(("ns", "ps"), horizon=horizon)
     engine = Engine(trial, plans, horizon=horizon)
-    useful = sum(Followers.of(panel, engine.weights, mask, 1).effective for mask in engine.masks)
-    started = sum(int((mask & panel.first).sum()) for mask in engine.masks)
+    followers = [engine.carried(place) for place in range(len(plans))]
+    useful = sum(one.effective for one in followers)
+    started = sum(one.courses for one in followers)
     effect = max(1.0, started / useful) if useful > 0 else 1.0
     return share, float(effect), changes, []
 

@@ -15,6 +15,7 @@ from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import cluster_counts, life_sums, restricted_mean
 from forecast.causal.rates import PairedDifference, paired_difference, share_at_every_look
 from forecast.counts import split_halves
+from forecast.fading import split_fading
 from forecast.regimes.trial import Settings
 from forecast.regimes.verdict import (
     LEAST_AT_RISK,
@@ -25,8 +26,6 @@ from forecast.regimes.verdict import (
 )
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from forecast.log import OutcomeLog
 
 
@@ -46,7 +45,7 @@ class SplitTrial:
     cleared_by: Mapping[int, Mapping[str, float]]
     # Over pairs in which both halves were cleared: a narrower question, shown beside.
     sessions: PairedDifference | None
-    fading: PairedDifference | None  # in the fall of log remaining ink per session, within pairs
+    fading: PairedDifference | None  # in the share of the remaining ink removed per session
     # Pairs in which the ps half, and in which the ns half, was cleared while the other was not.
     first_cleared: tuple[int, int]
     # The share of them that were ps halves, 95 % and exact at every look together, if the regime of
@@ -102,7 +101,7 @@ def analyse_split(log: OutcomeLog, settings: Settings) -> SplitTrial | None:
         values = {"pairs": len(pairs), "reach": support, "horizon": horizon}
         needed = {"least": LEAST_PAIRS, "at_risk": LEAST_AT_RISK}
         notes.append(Note("regimes.few_pairs", "serious", {**values, **needed}))
-    both = cleared.all(axis=1)
+    both, graded = cleared.all(axis=1), split_fading(log, level=settings.level)
     first = _first_cleared(given, cleared)
     share = share_at_every_look(first[0], sum(first), level=0.95)
     lacking = ["too_few_clients"] if n_clients < LEAST_CLIENTS else []
@@ -119,7 +118,7 @@ def analyse_split(log: OutcomeLog, settings: Settings) -> SplitTrial | None:
         sessions=_of_pairs(given[both].astype(np.float64), settings.level),
         first_cleared=first,
         share_first=share,
-        fading=_fading(log, pairs, settings.level),
+        fading=None if graded is None else graded.share,
         reasons=reasons_for(difference, settings.margin, lacking, few="too_few_pairs"),
         course_ids=frozenset([*pairs["course_id_ps"], *pairs["course_id_ns"]]),
         notes=tuple(notes),
@@ -173,30 +172,5 @@ def _supported_to(given: IntArray, cleared: BoolArray, horizon: int) -> int:
     return int(thin[0]) if thin.size else horizon
 
 
-# The fall of log remaining ink per session, within pairs. Slopes are cut at the sessions that both
-# halves have, so that the quicker half's early end does not choose which part of the curve counts.
-def _fading(log: OutcomeLog, pairs: pd.DataFrame, level: float) -> PairedDifference | None:
-    wanted = {*pairs["course_id_ps"], *pairs["course_id_ns"]}
-    graded = log.graded[log.graded["course_id"].isin(wanted)]
-    left = np.log(np.maximum(100 - graded["fading_pct"].to_numpy(dtype=np.float64), 1.0) / 100)
-    table = graded[["course_id", "after_session"]].assign(left=left)
-    curves = dict(iter(table.groupby("course_id")))
-    slopes: list[tuple[float, float]] = []
-    for ps, ns in zip(pairs["course_id_ps"], pairs["course_id_ns"], strict=True):
-        if ps in curves and ns in curves:
-            common = min(curves[ps]["after_session"].max(), curves[ns]["after_session"].max())
-            slopes.append((_slope(curves[ps], common), _slope(curves[ns], common)))
-    values = -np.array(slopes).reshape(-1, 2)
-    return _of_pairs(values[~np.isnan(values).any(axis=1)], level)
-
-
 def _of_pairs(values: FloatArray, level: float) -> PairedDifference | None:
     return paired_difference(values[:, 0], values[:, 1], level=level) if len(values) > 1 else None
-
-
-def _slope(curve: pd.DataFrame, last: int) -> float:
-    part = curve[curve["after_session"] <= last]
-    x = part["after_session"].to_numpy(dtype=np.float64)
-    if len(np.unique(x)) < 2:
-        return float("nan")
-    return float(np.polyfit(x, part["left"].to_numpy(dtype=np.float64), 1)[0])

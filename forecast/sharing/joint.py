@@ -25,7 +25,7 @@ import numpy as np
 
 from forecast._checks import counted
 from forecast._notes import Note
-from forecast._plain import plain
+from forecast._plain import plain, read
 from forecast.counts import COVARIATES, LIGHTEN, check_goal, durations_of, judged_rows
 from forecast.errors import DataError, RequestError
 from forecast.sharing.pool import PooledEvidence
@@ -48,6 +48,7 @@ SCHEMA = 1
 QUESTION = "session-forecast joint fit: question"
 ANSWER = "session-forecast joint fit: answer"
 STATE = "session-forecast joint fit: rounds"
+MOMENTS = ("weight", "first", "second", "zero_one", "n_rows", "n_subjects")
 Answers: TypeAlias = tuple[Mapping[str, Any], ...]
 Put: TypeAlias = Callable[[dict[str, Any]], Answers]
 
@@ -121,16 +122,8 @@ def _score_and_information(
 
 # Totals and moments of the covariates; what happened at each session stays here.
 def _plain_counts(counts: Counts) -> dict[str, Any]:
-    return {
-        "at_risk": float(counts.at_risk.sum()),
-        "events": float(counts.events.sum()),
-        "weight": counts.weight,
-        "first": counts.first.tolist(),
-        "second": counts.second.tolist(),
-        "zero_one": counts.zero_one.tolist(),
-        "n_rows": counts.n_rows,
-        "n_subjects": counts.n_subjects,
-    }
+    found = {"at_risk": float(counts.at_risk.sum()), "events": float(counts.events.sum())}
+    return found | {name: plain(getattr(counts, name)) for name in MOMENTS}
 
 
 def _check_kind(stored: Any, kind: str, word: str) -> None:
@@ -144,19 +137,9 @@ def _check_kind(stored: Any, kind: str, word: str) -> None:
 
 
 def _counts_of(stored: Mapping[str, Any]) -> Counts:
-    at_risk, events = np.array([stored["at_risk"]]), np.array([stored["events"]])
-    return Counts(
-        at_risk,
-        events,
-        at_risk,
-        events,
-        float(stored["weight"]),
-        np.array(stored["first"], dtype=np.float64),
-        np.array(stored["second"], dtype=np.float64),
-        np.array(stored["zero_one"], dtype=np.bool_),
-        int(stored["n_rows"]),
-        int(stored["n_subjects"]),
-    )
+    at_risk, events = [stored["at_risk"]], [stored["events"]]
+    by_step = {"at_risk": at_risk, "events": events, "rows_at_risk": at_risk, "row_events": events}
+    return read(Counts, {**stored, **by_step})
 
 
 class _Unanswered(Exception):  # noqa: N818 (not an error: the fit waits for answers)
@@ -187,21 +170,19 @@ class JointRounds:
         RequestError
             If the answers do not belong to the questions, or clinics share no covariate.
         """
-        asked = 0
+        rounds = enumerate(self.answers, start=1)
 
         def put(question: dict[str, Any]) -> Answers:
-            nonlocal asked
-            if asked == len(self.answers):
+            number, given = next(rounds, (0, ()))
+            if not given:
                 raise _Unanswered(question)
-            round_answers = self.answers[asked]
-            asked += 1
             mark = digest(question)
-            if any(answer.get("question") != mark for answer in round_answers):
+            if any(answer.get("question") != mark for answer in given):
                 raise RequestError(
-                    f"An answer of round {asked} is to another question.",
+                    f"An answer of round {number} is to another question.",
                     "Give each clinic's answer to the question written last.",
                 )
-            return round_answers
+            return given
 
         try:
             return None, _run(self.goal, put)
