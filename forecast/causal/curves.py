@@ -168,7 +168,9 @@ class HazardGFormula:
             np.repeat(part[..., self._width :] @ self._baseline.T, COPIES, axis=-1)
             for part in (fit.hazard, fit.drift)
         ]
-        opening = np.repeat(self._first_state(), COPIES)
+        # the state column is kept inside the design; undo its scaling
+        opening = self._design[self.panel.first, 1 + STATE]
+        opening = np.repeat(opening * self._scale[1][STATE] + self._scale[0][STATE], COPIES)
         state = earlier = np.broadcast_to(opening, own[0].shape)
         shape = (*fit.spread.shape, self.panel.n_subjects)
         surviving = np.ones((*shape, self._steps + 1))
@@ -194,11 +196,6 @@ class HazardGFormula:
             earlier, state = state, np.clip(moved, *self._range)
             past += group
         return surviving
-
-    def _first_state(self) -> FloatArray:
-        # the state column is kept inside the design; undo its scaling
-        column = self._design[self.panel.first, 1 + STATE]
-        return np.asarray(column * self._scale[1][STATE] + self._scale[0][STATE])
 
 
 def _features(

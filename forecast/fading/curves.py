@@ -235,19 +235,17 @@ class Slopes:
                 if had < FEWEST_ON_CURVE or not self._tells(regime, group):
                     continue
                 slope, gradient = self.slope(regime, group)
-                ends = self._ends(slope, self.error(gradient))
+                # the slower end first; errors are of the log of the pace, unless no fading at all
+                # is as good as possible
+                error = self.error(gradient)
+                ends = slope + self.reach * error * np.array([1.0, -1.0])
+                if -slope > TOLD * error:
+                    apart = self.reach * error / -slope
+                    ends = slope * np.exp([-apart, apart])
                 shares = np.clip(-np.expm1([slope, *ends]), -1.0, 1.0)
                 found.append((regime, group, *map(float, shares), had, _reason(*shares[1:])))
         columns = ["regime", "ink_group", "share", "low", "high", "courses", "reason"]
         return pd.DataFrame(found, columns=columns)
-
-    # The slower end first. Errors are of the log of the pace, unless no fading at all is as good as
-    # possible.
-    def _ends(self, slope: float, error: float) -> FloatArray:
-        if -slope > TOLD * error:
-            apart = self.reach * error / -slope
-            return slope * np.exp([-apart, apart])
-        return slope + self.reach * error * np.array([1.0, -1.0])
 
     # Whether the model has a slope of its own for a regime in a group.
     def _tells(self, regime: str, group: str) -> bool:

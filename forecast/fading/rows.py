@@ -132,7 +132,7 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
         adjusted=adjusted,
         regimes=regimes,
         groups=groups,
-        unit=grading_unit(log.graded["fading_pct"]),
+        unit=next((one for one in UNITS if np.allclose(log.graded["fading_pct"] % one, 0)), 1.0),
         gap_weeks=gap_weeks,
         mean_gap_weeks=mean_gap,
         cleared_at=float(log.cleared_at),
@@ -377,16 +377,3 @@ def _regime_columns(
         if min((of_group[regime] > 0).sum() for regime in ("ns", "ps")) >= FEWEST_IN_GROUP:
             found[f"ps, {group}"] = ps * (table["ink_group"] == group).to_numpy()
     return found
-
-
-def grading_unit(fading_pct: npt.ArrayLike) -> float:
-    """Return the percentage points to which gradings were rounded: 25, 10, 5 or 1.
-
-    Examples
-    --------
-    >>> grading_unit([0, 25, 75, 100]), grading_unit([0, 15, 40]), grading_unit([0, 33])
-    (25.0, 5.0, 1.0)
-    """
-    faded = np.asarray(fading_pct, dtype=np.float64)
-    whole = [unit for unit in UNITS if np.allclose(np.mod(faded, unit), 0)]
-    return whole[0] if whole else 1.0

@@ -15,7 +15,6 @@ from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast._notes import Note, notes_as_json
 from forecast._plain import plain_table
@@ -162,20 +161,6 @@ class GraderReport:
         }
 
 
-def quartile_grade(fading_pct: npt.ArrayLike) -> npt.NDArray[np.int64]:
-    """Return grades 1 to 4 for 0-25, 26-50, 51-75 and 76-100 percent faded.
-
-    The four-level scale of Lapidoth & Aharonowitz 2004 (J Am Acad Dermatol 51:906).
-
-    Examples
-    --------
-    >>> quartile_grade([0, 25, 26, 75, 76, 100]).tolist()
-    [1, 1, 2, 3, 4, 4]
-    """
-    faded = np.asarray(fading_pct, dtype=np.float64)
-    return np.asarray(np.clip(np.ceil(faded / 25), 1, 4), dtype=np.int64)
-
-
 def grader_report(slopes: Slopes, gradings: pd.DataFrame, *, level: float) -> GraderReport:
     """Return graders' levels from the fitted model, and their agreement from double gradings."""
     known = gradings[gradings["grader_id"].notna() & gradings["fading_pct"].notna()]
@@ -228,7 +213,9 @@ def _pair_table(twice: pd.DataFrame, key: list[str], level: float) -> pd.DataFra
         if len(both) < FEWEST_TWICE or np.ptp(both) == 0:
             continue
         icc, ends = intraclass(both, level=level)
-        kappa = weighted_kappa(quartile_grade(both[:, 0]), quartile_grade(both[:, 1]))
+        # grades 1 to 4 for 0-25, 26-50, 51-75 and 76-100 percent faded: the four-level scale of
+        # Lapidoth & Aharonowitz 2004 (J Am Acad Dermatol 51:906)
+        kappa = weighted_kappa(*np.clip(np.ceil(both / 25), 1, 4).T)
         found.append((first, second, len(both), icc, *ends, kappa))
     columns = ["first", "second", "occasions", "icc", "low", "high", "kappa"]
     return pd.DataFrame(found, columns=columns)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from forecast._notes import Note
-    from forecast.fading import FadingCurves, SplitFading
+    from forecast.fading import FadingCurves
     from forecast.reach import LaserChange, LogReach
     from forecast.reactions import OperatorFunnel, ReactionReport
     from forecast.regimes import Contrast, RegimeComparison
@@ -360,17 +360,14 @@ def plot_split_fading(fading: FadingCurves) -> go.Figure:
     )
     figure.update_xaxes(title_text="sessions", dtick=1)
     figure.update_yaxes(title_text="faded, percent; difference, points")
-    return titled(figure, "Two halves of one tattoo", (_paired_note(fading.split),))
-
-
-def _paired_note(split: SplitFading) -> str:
-    low, high = split.share.interval
-    return (
-        f"{split.n_pairs} pairs. Share of the remaining ink removed per session, ps less "
-        f"ns: {100 * split.share.estimate:+.1f} points ({100 * low:+.1f} to "
+    low, high = fading.split.share.interval
+    note = (
+        f"{fading.split.n_pairs} pairs. Share of the remaining ink removed per session, ps less "
+        f"ns: {100 * fading.split.share.estimate:+.1f} points ({100 * low:+.1f} to "
         f"{100 * high:+.1f}). Pairs leave as they clear, so the two means bend towards the slow "
         "ones: read the difference, not the bend."
     )
+    return titled(figure, "Two halves of one tattoo", (note,))
 
 
 def plot_operator_funnel(operators: OperatorFunnel) -> go.Figure:

@@ -156,7 +156,9 @@ def _result_items(comparison: RegimeComparison, log: OutcomeLog) -> Iterator[Ite
             *_drawn(comparison, plot_followers),
         ],
     )
-    yield "11. Missing data", ["Share not recorded, of all courses:", _not_recorded(log)]
+    share = log.courses.isna().mean().rename("not_recorded").round(3)
+    missing = share[share > 0].rename_axis("column").reset_index()
+    yield "11. Missing data", ["Share not recorded, of all courses:", missing]
     kinds = ("cleared", "stopped", "ongoing")
     yield (
         "12. Outcomes",
@@ -205,11 +207,6 @@ def _drawn(
     comparison: RegimeComparison, plot: Callable[[RegimeComparison], go.Figure]
 ) -> list[go.Figure]:
     return [] if comparison.curves.empty else [plot(comparison)]
-
-
-def _not_recorded(log: OutcomeLog) -> pd.DataFrame:
-    share = log.courses.isna().mean().rename("not_recorded").round(3)
-    return share[share > 0].rename_axis("column").reset_index()
 
 
 def _as_markdown(parts: Sequence[Items]) -> str:

@@ -146,7 +146,12 @@ def _table(
 ) -> pd.DataFrame:
     pairs = zip(table["events"], table["sessions"], strict=True)
     exact = np.array([exact_interval(int(events), int(n), level=level) for events, n in pairs])
-    odds = _shrunken(fit, table.index, level)
+    odds = np.full((len(table), 3), np.nan)
+    if fit.model is not None:
+        at = [fit.model.groups.index(name) for name in table.index]
+        effect, error = fit.model.effects[at], fit.model.effect_errors[at]
+        reach = NormalDist().inv_cdf(0.5 + level / 2) * error
+        odds = np.exp(np.column_stack([effect, effect - reach, effect + reach]))
     result = table.reset_index().assign(
         operator=[codes[name] for name in table.index],
         rate=(table["events"] / table["sessions"]).to_numpy(),
@@ -164,15 +169,6 @@ def _table(
     front = ["operator", "sessions", "events", "rate"]
     rest = [name for name in result.columns if name not in (*front, "operator_id")]
     return result[front + rest].sort_values("operator", ignore_index=True)
-
-
-def _shrunken(fit: ReactionFit, names: pd.Index[str], level: float) -> np.ndarray[Any, Any]:
-    if fit.model is None:
-        return np.full((len(names), 3), np.nan)
-    at = [list(fit.model.groups).index(name) for name in names]
-    effect, error = np.asarray(fit.model.effects)[at], np.asarray(fit.model.effect_errors)[at]
-    reach = NormalDist().inv_cdf(0.5 + level / 2) * error
-    return np.exp(np.column_stack([effect, effect - reach, effect + reach]))
 
 
 def _shares(fit: ReactionFit) -> dict[str, float]:

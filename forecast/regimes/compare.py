@@ -219,7 +219,14 @@ def _from_trial(
 ) -> RegimeComparison:
     engine = Engine(trial, settings.plans, horizon=settings.horizon, seed=settings.seed, by=levels)
     if settings.auto:
-        settings = replace(settings, own=_own_horizons(engine, settings))
+        # the last session that both strategies of a pair carry, and at least the first at which
+        # both are what their names say
+        reach = [engine.supported_to(place, auto=True) for place in range(len(settings.plans))]
+        own = {
+            key: max(min(reach[left], reach[right]), settings.shortest(left, right))
+            for key, (left, right) in settings.pairs.items()
+        }
+        settings = replace(settings, own=own)
     diagnostics = diagnose(log, trial, engine, settings)
     point = engine.run()
     draws = bootstrap(engine, settings)
@@ -272,16 +279,6 @@ def _with_fading(found: RegimeComparison, log: OutcomeLog, settings: Settings) -
         severity: Severity = "serious" if code == "disagrees" else "info"
         notes.append(Note(f"regimes.fading_{code}", severity, {"pair": key, **said}))
     return replace(found, by_fading=by_fading, notes=tuple(notes))
-
-
-# The last session that both strategies of a pair carry, and at least the first at which both are
-# what their names say.
-def _own_horizons(engine: Engine, settings: Settings) -> dict[str, int]:
-    reach = [engine.supported_to(place, auto=True) for place in range(len(settings.plans))]
-    return {
-        key: max(min(reach[left], reach[right]), settings.shortest(left, right))
-        for key, (left, right) in settings.pairs.items()
-    }
 
 
 # The comparison that a log of split tattoos gives: the paired one.

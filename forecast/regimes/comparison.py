@@ -261,6 +261,11 @@ def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, st
     window = "while both regimes were in use"
     if trial is not None:
         window = f"from {trial.window[0]} to {trial.window[1]}, {window}"
+    until = f"session {settings.horizon}"
+    if settings.auto:
+        each = ", ".join(f"{key}: {settings.horizon_of(key)}" for key in settings.pairs)
+        until = "the last session that enough courses of both reach, at most "
+        until += f"{settings.horizon} ({each})"
     rules = "; ".join(f"{strategy.name}: {strategy.words}" for strategy in settings.plans)
     return (
         ("Eligible", f"Courses that want clearing, not begun elsewhere, begun {window}."),
@@ -270,7 +275,7 @@ def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, st
         ("Outcome", "Cleared, as recorded in the courses table, at the last session."),
         (
             "Estimand",
-            f"Difference in mean sessions up to {_up_to(settings)}, and in the share cleared by 5, "
+            f"Difference in mean sessions up to {until}, and in the share cleared by 5, "
             "10 and 15 sessions. A course not cleared by then counts in full. It is of the case "
             "mix of the eligible courses, if nobody stopped and all kept to the strategy.",
         ),
@@ -283,15 +288,6 @@ def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, st
             f"at their {100 * TRUNCATE:g} % point. "
             f"Intervals from {settings.replicates} resamples of clients.",
         ),
-    )
-
-
-def _up_to(settings: Settings) -> str:
-    if not settings.auto:
-        return f"session {settings.horizon}"
-    each = ", ".join(f"{key}: {settings.horizon_of(key)}" for key in settings.pairs)
-    return (
-        f"the last session that enough courses of both reach, at most {settings.horizon} ({each})"
     )
 
 

@@ -86,8 +86,13 @@ class ComparisonPlan(Result):
         size = counted(self.difference, "session")
         lines = [f"To find a difference of {size} by {self.horizon}:"]
         for chance, more in self.more.items():
-            years = _years_text(self.years[chance])
-            rest = f"{more:,} more than now, {years}." if more else "reached."
+            years, rest = self.years[chance], "reached."
+            if more:
+                told = f"{years:.1f}" if years < 10 else f"{years:,.0f}"
+                when = f"about {told} years at the rate of the last two"
+                if not math.isfinite(years):
+                    when = "and none has come in the last two years"
+                rest = f"{more:,} more than now, {when}."
             all_in = f"{self.courses[chance]:,} courses in all"
             lines.append(f"  with a chance of {10 * chance:g} in 10: {all_in}, {rest}")
         return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
@@ -107,13 +112,6 @@ class ComparisonPlan(Result):
         told = {one.name: plain(getattr(self, one.name)) for one in fields(self)[:-1]}
         years = {str(c): (y if math.isfinite(y) else None) for c, y in self.years.items()}
         return told | {"years": years} | notes_as_json(self.notes)
-
-
-def _years_text(years: float) -> str:
-    if not math.isfinite(years):
-        return "and none has come in the last two years"
-    shown = f"{years:.1f}" if years < 10 else f"{years:,.0f}"
-    return f"about {shown} years at the rate of the last two"
 
 
 def plan_comparison(
@@ -153,6 +151,8 @@ def plan_comparison(
     RequestError
         If the difference is out of range.
     """
+    import pandas as pd
+
     horizon = check_whole_number(horizon, name="horizon", low=2, high=40)
     check_whole_number(simulations, name="simulations", low=50)
     if not isinstance(difference, int | float) or not 0 < difference < horizon:
@@ -163,15 +163,24 @@ def plan_comparison(
     both = len(log.sessions["regime"].dropna().unique()) > 1
     trial = trial_rows(log, horizon=horizon) if both else None
     share, effect, switching, more_notes = _practice(trial, horizon)
+    notes += more_notes
     ratio = hazard_ratio_for(hazard, -float(difference))
     leaving = 1 - (1 - loss) * (1 - switching)
     design = Design(hazard=hazard, loss=leaving, ratio=ratio, share=share)
     needed = subjects_needed(design, powers=POWERS, simulations=simulations, seed=check_seed(seed))
     now = 0 if trial is None else trial.panel.n_subjects
-    rate = _yearly_rate(log)
+    here = log.courses[(log.courses["goal"] == "clear") & (log.courses["sessions_elsewhere"] == 0)]
+    recent = pd.Timedelta(days=365.25 * RECENT_YEARS)
+    came = here["started_on"] > latest_start(here["started_on"]) - recent
+    rate = float(came.sum() / RECENT_YEARS)
     courses = {one.power: math.ceil(one.n * effect) for one in needed}
     more = {power: max(0, n - now) for power, n in courses.items()}
     years = {p: (n / rate if rate > 0 else math.inf) if n else 0.0 for p, n in more.items()}
+    verdict = "cannot say" if present is None else present.verdict.get("ps - ns", "cannot say")
+    if present is not None and verdict != "cannot say":
+        stands = {"verdict": verdict, "horizon": present.horizons["ps - ns"]}
+        size = {"difference": float(difference)}
+        notes.append(Note("regimes.plan_verdict_stands", "info", {**stands, **size}))
     return ComparisonPlan(
         difference=float(difference),
         horizon=horizon,
@@ -184,16 +193,8 @@ def plan_comparison(
         years=years,
         cleared={one.power: one.events for one in needed},
         schoenfeld={p: schoenfeld_events(ratio, power=p, share=share) for p in POWERS},
-        notes=(*notes, *more_notes, *_standing(present, float(difference))),
+        notes=tuple(notes),
     )
-
-
-def _standing(present: RegimeComparison | None, difference: float) -> list[Note]:
-    verdict = "cannot say" if present is None else present.verdict.get("ps - ns", "cannot say")
-    if present is None or verdict == "cannot say":
-        return []
-    values = {"verdict": verdict, "horizon": present.horizons["ps - ns"], "difference": difference}
-    return [Note("regimes.plan_verdict_stands", "info", values)]
 
 
 # The clinic's hazard of clearing and of stopping at each session.
@@ -238,14 +239,3 @@ def _practice(trial: Trial | None, horizon: int) -> tuple[float, float, float, l
     started = sum(one.courses for one in followers)
     effect = max(1.0, started / useful) if useful > 0 else 1.0
     return share, float(effect), changes, []
-
-
-# Eligible courses per year over the last two years of the log.
-def _yearly_rate(log: OutcomeLog) -> float:
-    import pandas as pd
-
-    courses = log.courses[(log.courses["goal"] == "clear")]
-    courses = courses[courses["sessions_elsewhere"] == 0]
-    last = latest_start(courses["started_on"])
-    recent = courses["started_on"] > last - pd.Timedelta(days=365.25 * RECENT_YEARS)
-    return float(recent.sum() / RECENT_YEARS)

@@ -101,9 +101,11 @@ def analyse_split(log: OutcomeLog, settings: Settings) -> SplitTrial | None:
         values = {"pairs": len(pairs), "reach": support, "horizon": horizon}
         needed = {"least": LEAST_PAIRS, "at_risk": LEAST_AT_RISK}
         notes.append(Note("regimes.few_pairs", "serious", {**values, **needed}))
-    both, graded = cleared.all(axis=1), split_fading(log, level=settings.level)
-    first = _first_cleared(given, cleared)
-    share = share_at_every_look(first[0], sum(first), level=0.95)
+    done, graded = given[cleared.all(axis=1)], split_fading(log, level=settings.level)
+    # one half was cleared while the other was not, whatever became of that one: the ps half, the ns
+    later = np.where(cleared, given, given.max() + 1)[:, ::-1]
+    ps_first, ns_first = (cleared & (given < later) & (given <= given[:, ::-1])).sum(axis=0)
+    share = share_at_every_look(int(ps_first), int(ps_first + ns_first), level=0.95)
     lacking = ["too_few_clients"] if n_clients < LEAST_CLIENTS else []
     unsettled = share[0] <= 0.5 <= share[1] and not difference.within(settings.margin)
     if settings.looking_again and unsettled:
@@ -115,8 +117,8 @@ def analyse_split(log: OutcomeLog, settings: Settings) -> SplitTrial | None:
         horizon=horizon,
         supported_to=support,
         cleared_by=_cleared_by(given, cleared, horizon),
-        sessions=_of_pairs(given[both].astype(np.float64), settings.level),
-        first_cleared=first,
+        sessions=paired_difference(*done.T, level=settings.level) if len(done) > 1 else None,
+        first_cleared=(int(ps_first), int(ns_first)),
         share_first=share,
         fading=None if graded is None else graded.share,
         reasons=reasons_for(difference, settings.margin, lacking, few="too_few_pairs"),
@@ -137,14 +139,6 @@ def _cleared_by(given: IntArray, cleared: BoolArray, horizon: int) -> dict[int, 
             p_value = float(binomtest(ps, ps + ns).pvalue) if ps + ns else 1.0
             tests[n] = {"ps_only": ps, "ns_only": ns, "p_value": p_value}
     return tests
-
-
-# Pairs in which one half was cleared while the other was not, whatever became of that one: where it
-# is the ps half, and where it is the ns half.
-def _first_cleared(given: IntArray, cleared: BoolArray) -> tuple[int, int]:
-    later = np.where(cleared, given, given.max() + 1)[:, ::-1]
-    first = cleared & (given < later) & (given <= given[:, ::-1])
-    return int(first[:, 0].sum()), int(first[:, 1].sum())
 
 
 # The difference of restricted means, and its error over draws of clients with both halves,
@@ -170,7 +164,3 @@ def _supported_to(given: IntArray, cleared: BoolArray, horizon: int) -> int:
     done = (cleared & (given <= horizon)).all(axis=0)
     thin = np.flatnonzero(~((at_risk >= LEAST_AT_RISK) | done).all(axis=1))
     return int(thin[0]) if thin.size else horizon
-
-
-def _of_pairs(values: FloatArray, level: float) -> PairedDifference | None:
-    return paired_difference(values[:, 0], values[:, 1], level=level) if len(values) > 1 else None

@@ -242,7 +242,11 @@ def _rows(
     judged = pd.Series(judged_sessions(log), index=log.courses["course_id"])
     rows = rows[rows["session_no"] <= rows["course_id"].map(judged)].reset_index(drop=True)
     judged_ids = set(rows["course_id"])
-    rows = _before_mixed(rows)
+    # a session with both regimes follows no strategy of one: its course is lost before it
+    mixed = rows[rows["regime"] == "mixed"].groupby("course_id")["session_no"].min()
+    first = rows["course_id"].map(mixed)
+    rows = rows.assign(leaves=rows["session_no"] == first - 1)
+    rows = rows[~(rows["session_no"] >= first)].reset_index(drop=True)
     with_rows = courses["course_id"].isin(set(rows["course_id"]))
     unseen = int((~courses["course_id"].isin(judged_ids)).sum())
     begun_mixed = int((~with_rows).sum()) - unseen
@@ -270,14 +274,6 @@ def _rows(
         left_out=left_out,
         window=window,
     )
-
-
-# A session with both regimes follows no strategy of one: its course is lost to the trial before it.
-def _before_mixed(rows: pd.DataFrame) -> pd.DataFrame:
-    mixed = rows[rows["regime"] == "mixed"].groupby("course_id")["session_no"].min()
-    first = rows["course_id"].map(mixed)
-    rows = rows.assign(leaves=rows["session_no"] == first - 1)
-    return rows[~(rows["session_no"] >= first)].reset_index(drop=True)
 
 
 def _panel(

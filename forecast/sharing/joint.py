@@ -75,7 +75,14 @@ def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
             )
         given = [name for name, n in told_apart(rows).items() if n >= FEWEST]
         if question["ask"] == "columns":
-            found = _what_is_there(log, rows, given)
+            counts = {"courses": len(log.courses), "reached": int(rows["observed"].sum())}
+            found = {
+                "columns": {
+                    name: {"sum": float(rows[name].sum()), "courses": int(rows[name].notna().sum())}
+                    for name in given
+                },
+                "counts": {name: n - n % FEWEST for name, n in counts.items()},
+            }
         else:
             found = _score_and_information(rows, question, given)
     except (KeyError, TypeError, ValueError, AttributeError) as problem:
@@ -83,17 +90,6 @@ def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
             raise
         raise RequestError(f"The question is damaged ({problem}).", "Ask for it again.") from None
     return {"kind": ANSWER, "schema": SCHEMA, "question": digest(question), **found}
-
-
-def _what_is_there(log: OutcomeLog, rows: pd.DataFrame, given: Sequence[str]) -> dict[str, Any]:
-    counts = {"courses": len(log.courses), "reached": int(rows["observed"].sum())}
-    return {
-        "columns": {
-            name: {"sum": float(rows[name].sum()), "courses": int(rows[name].notna().sum())}
-            for name in given
-        },
-        "counts": {name: n - n % FEWEST for name, n in counts.items()},
-    }
 
 
 def _score_and_information(
@@ -109,7 +105,9 @@ def _score_and_information(
     encoding = Encoding(tuple((name, None) for name in fills))
     site = RowsHere.of(durations_of(rows, fills), encoding)
     if question["ask"] == "counts":
-        return {"sums": _plain_counts(site.counts())}
+        counts = site.counts()  # what happened at each session stays here
+        total = {"at_risk": float(counts.at_risk.sum()), "events": float(counts.events.sum())}
+        return {"sums": total | {name: plain(getattr(counts, name)) for name in MOMENTS}}
     parameters = np.array(question["parameters"], dtype=np.float64)
     if parameters.shape != (3 + len(fills),) or not np.isfinite(parameters).all():
         raise ValueError("the parameters")
@@ -118,12 +116,6 @@ def _score_and_information(
     if question["ask"] != "derivatives":
         raise ValueError(f"it asks for {question['ask']!r}")
     return {"sums": site.derivatives(parameters).to_dict()}
-
-
-# Totals and moments of the covariates; what happened at each session stays here.
-def _plain_counts(counts: Counts) -> dict[str, Any]:
-    found = {"at_risk": float(counts.at_risk.sum()), "events": float(counts.events.sum())}
-    return found | {name: plain(getattr(counts, name)) for name in MOMENTS}
 
 
 def _check_kind(stored: Any, kind: str, word: str) -> None:

@@ -101,11 +101,10 @@ class PooledEvidence(Result):
     def spread(self) -> FloatArray:
         """Standard deviation of a clinic's own effect around the common one, for a prior."""
         judged = np.array([JUDGED[name] for name in self.parameters]) ** 2
-        found = np.where(np.isfinite(self.variance_between), self.variance_between, 0.0)
-        others = np.maximum(np.array(self.n_clinics) - 1, 0)
-        others = np.where(np.isfinite(self.variance_between), others, 0)
-        pooled: FloatArray = (others * found + JUDGED_WORTH * judged) / (others + JUDGED_WORTH)
-        return np.asarray(np.sqrt(pooled), dtype=np.float64)
+        found = np.nan_to_num(self.variance_between)
+        others = np.where(np.isfinite(self.variance_between), np.array(self.n_clinics) - 1, 0)
+        pooled = (others * found + JUDGED_WORTH * judged) / (others + JUDGED_WORTH)
+        return np.asarray(np.sqrt(pooled))
 
     @property
     def width(self) -> FloatArray:
@@ -128,31 +127,23 @@ class PooledEvidence(Result):
         and the Weibull shape through which a log hazard ratio moves the log of the count. Inks
         that may never clear keep the published evidence.
         """
-        location, log_scale, shape = self.reference_duration()
-        published = duration_prior(self.goal)
+        total = self.covariance[:3, :3] + np.diag(self.spread[:3] ** 2)
+        rng = np.random.default_rng(0)
+        draws = rng.multivariate_normal(self.mean[:3], total, size=N_DRAWS)
+        early, middle, late = _log_quartiles(draws).T
+        scale = np.log(np.maximum(late - early, 1e-3) / (2 * NORMAL_QUARTILE))
+        first, _, last = _log_quartiles(self.mean[None, :3])[0]
+        shape = float(np.log(np.log(QUARTERS[2]) / np.log(QUARTERS[0])) / (last - first))
         effects = {
             name: (-mean / shape, width / shape)
             for name, (mean, width) in self.hazard_prior().items()
             if name in self.parameters[3:] and name not in MAY_NEVER_CLEAR
         }
-        return {**published, "location": location, **effects, "log_scale": log_scale}
-
-    def reference_duration(self) -> tuple[tuple[float, float], tuple[float, float], float]:
-        """Return location, log scale (mean and standard deviation), and the Weibull shape."""
-        total = self.covariance[:3, :3] + np.diag(self.spread[:3] ** 2)
-        rng = np.random.default_rng(0)
-        draws = rng.multivariate_normal(self.mean[:3], total, size=N_DRAWS)
-        quarters = _log_quartiles(draws)
-        early, late = quarters[:, 0], quarters[:, 2]
-        scale = np.log(np.maximum(late - early, 1e-3) / (2 * NORMAL_QUARTILE))
-        first, _, last = _log_quartiles(self.mean[None, :3])[0]
-        shape = float(np.log(np.log(QUARTERS[2]) / np.log(QUARTERS[0])) / (last - first))
-        middle = quarters[:, 1]
-        return (
-            (float(np.median(middle)), _robust_spread(middle)),
-            (float(np.median(scale)), _robust_spread(scale)),
-            shape,
+        location, log_scale = (
+            (float(np.median(drawn)), _robust_spread(drawn)) for drawn in (middle, scale)
         )
+        published = duration_prior(self.goal)
+        return {**published, "location": location, **effects, "log_scale": log_scale}
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
@@ -162,13 +153,7 @@ class PooledEvidence(Result):
 
     @classmethod
     def from_dict(cls, stored: Any, *, named: str = "The evidence") -> PooledEvidence:
-        """Return the evidence that :meth:`to_dict` wrote.
-
-        Raises
-        ------
-        RequestError
-            If it is something else, of another schema, or its numbers cannot be.
-        """
+        """Return the evidence that `to_dict` wrote, or raise RequestError on anything else."""
         if not isinstance(stored, dict) or stored.get("kind") != POOLED:
             raise RequestError(f"{named} is not pooled evidence.", "Give the file pool wrote.")
         stored = unsealed(stored, named=named, remedy="Pool again.")
