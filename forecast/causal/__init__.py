@@ -24,7 +24,7 @@ if TYPE_CHECKING:
         subjects_needed,
         tipping_survival,
     )
-    from forecast.causal.strategies import Panel, StrategyWeights, WeightModel, followed
+    from forecast.causal.strategies import Panel, WeightModel, followed
     from forecast.causal.weights import (
         cluster_counts,
         effective_number,

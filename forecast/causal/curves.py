@@ -128,7 +128,19 @@ class HazardGFormula:
         """Return the fit when each row counts ``rows`` times, (n,) or (k, n)."""
         given = np.ones(len(self.panel.step)) if rows is None else rows
         count = np.atleast_2d(given)
-        hazard = self._fit_hazard(count, start)
+        happened = count @ self.panel.event
+        hazard = np.zeros((len(count), self._design.shape[1]))
+        hazard[:, 0] = np.where(happened == 0, -35.0, 35.0)
+        varies = (happened > 0) & (happened < count.sum(axis=1))  # not so in every resample
+        if varies.any():
+            hazard[varies] = logistic_coefficients(
+                self._design,
+                self.panel.event,
+                count[varies],
+                ridge=RIDGE,
+                start=None if start is None else start.hazard,
+                tolerance=1e-6,
+            )
         design, change = self._design[self._fresh], self._after[self._fresh]
         used = count[:, self._fresh]
         enough = used.sum(axis=1) > 2 * design.shape[1]
@@ -141,22 +153,6 @@ class HazardGFormula:
             spread[enough] = ((used * rest**2).sum(axis=1) / used.sum(axis=1)) ** 0.5
         shape = given.shape[:-1]
         return GFit(hazard.reshape(*shape, -1), drift.reshape(*shape, -1), spread.reshape(shape))
-
-    def _fit_hazard(self, count: FloatArray, start: GFit | None) -> FloatArray:
-        happened = count @ self.panel.event
-        found = np.zeros((len(count), self._design.shape[1]))
-        found[:, 0] = np.where(happened == 0, -35.0, 35.0)
-        varies = (happened > 0) & (happened < count.sum(axis=1))  # not so in every resample
-        if varies.any():
-            found[varies] = logistic_coefficients(
-                self._design,
-                self.panel.event,
-                count[varies],
-                ridge=RIDGE,
-                start=None if start is None else start.hazard,
-                tolerance=1e-6,
-            )
-        return found
 
     def survival(self, fit: GFit, wanted: npt.ArrayLike) -> FloatArray:
         """Return each subject's survival after steps 0 to the horizon under a strategy.

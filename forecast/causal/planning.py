@@ -9,7 +9,7 @@ from statistics import NormalDist
 import numpy as np
 
 from forecast._checks import check_level
-from forecast._types import FloatArray, IntArray
+from forecast._types import FloatArray
 from forecast.causal.curves import restricted_mean
 from forecast.errors import RequestError
 
@@ -173,8 +173,10 @@ def _life_tables(
 ) -> tuple[FloatArray, FloatArray]:
     """Return numbers at risk and with the event, shape (simulations, horizon) each."""
     size = len(hazard)
-    event = _steps(hazard, n * simulations, rng)
-    lost = _steps(loss, n * simulations, rng)
+    event, lost = (
+        np.searchsorted(1 - np.cumprod(1 - chance), rng.random(n * simulations)) + 1
+        for chance in (hazard, loss)
+    )
     last = np.minimum(np.minimum(event, lost), size)
     row = np.repeat(np.arange(simulations), n) * size
     happened = (event <= lost) & (event <= size)
@@ -182,11 +184,6 @@ def _life_tables(
     ends = np.bincount(row + last - 1, minlength=simulations * size).reshape(simulations, size)
     at_risk = ends[:, ::-1].cumsum(axis=1)[:, ::-1]
     return at_risk.astype(np.float64), events.reshape(simulations, size).astype(np.float64)
-
-
-def _steps(hazard: FloatArray, n: int, rng: np.random.Generator) -> IntArray:
-    reached = 1 - np.cumprod(1 - hazard)
-    return np.searchsorted(reached, rng.random(n), side="left") + 1
 
 
 def e_value(risk_ratio: float) -> float:

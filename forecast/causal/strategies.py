@@ -139,27 +139,18 @@ def followed(panel: Panel, wanted: npt.ArrayLike) -> BoolArray:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StrategyWeights:
-    """Weights of every row, valid in each strategy as long as the row follows it.
+    """Weights of every row (n,), valid in each strategy as long as the row follows it.
 
     Of several resamples at once each array has one more axis, the first.
-
-    Attributes
-    ----------
-    choice : ndarray of shape (n,)
-        One over the probability of the choices made up to and with this step.
-    staying : ndarray of shape (n,)
-        One over the probability of not having been lost before this step.
-    stabiliser : ndarray of shape (n,)
-        The same probabilities with the step and the group before as the only knowledge. Within
-        a step of a strategy it is one number, so it changes no curve, only the weights' scale.
-    coefficients : tuple of ndarray
-        Of the four models (first choice, choice after group 0, after group 1, loss): where the
-        next fit may start. Empty where nothing varied.
     """
 
-    choice: FloatArray
-    staying: FloatArray
+    choice: FloatArray  # one over the probability of the choices made up to and with this step
+    staying: FloatArray  # one over the probability of not having been lost before this step
+    # The same probabilities with the step and the group before as the only knowledge. Within a step
+    # of a strategy it is one number, so it changes no curve, only the weights' scale.
     stabiliser: FloatArray
+    # Of the four models (first choice, choice after group 0, after group 1, loss): where the next
+    # fit may start. Empty where nothing varied.
     coefficients: tuple[FloatArray, ...]
 
     @property

@@ -11,7 +11,6 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_whole_number
 from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
 from forecast.errors import FitError, RequestError
 
@@ -158,8 +157,6 @@ def cluster_counts(n_clusters: int, replicates: int, *, seed: int) -> IntArray:
     >>> cluster_counts(5, 3, seed=1).sum(axis=1)
     array([5, 5, 5])
     """
-    check_whole_number(n_clusters, name="n_clusters", low=1)
-    check_whole_number(replicates, name="replicates", low=1)
     rng = np.random.default_rng(seed)
     equal = np.full(n_clusters, 1 / n_clusters)
     return rng.multinomial(n_clusters, equal, size=replicates)

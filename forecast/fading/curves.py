@@ -380,7 +380,6 @@ class Spacing:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values, the answer and the caution as sentences."""
-        notes = self.answer, self.caution
         return {
             "weeks": list(self.weeks),
             "sessions": list(self.sessions),
@@ -390,8 +389,9 @@ class Spacing:
                 "interval": list(self.weeks_interval),
             },
             "level": self.level,
-            **{name: str(note) for name, note in zip(("answer", "caution"), notes, strict=True)},
-            "note_codes": [note.to_dict() for note in notes],
+            "answer": str(self.answer),
+            "caution": str(self.caution),
+            "note_codes": [self.answer.to_dict(), self.caution.to_dict()],
         }
 
 

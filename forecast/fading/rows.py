@@ -373,7 +373,7 @@ def _regime_columns(
     ps = table["ps"].to_numpy(dtype=np.float64)
     found = {"ps": ps}
     for group in groups[1:]:
-        of_group = courses[courses["ink_group"] == group]
-        if min((of_group[regime] > 0).sum() for regime in ("ns", "ps")) >= FEWEST_IN_GROUP:
+        had = courses.loc[courses["ink_group"] == group, ["ns", "ps"]] > 0
+        if had.sum().min() >= FEWEST_IN_GROUP:
             found[f"ps, {group}"] = ps * (table["ink_group"] == group).to_numpy()
     return found

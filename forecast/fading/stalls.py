@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._notes import Note, notes_as_json
-from forecast._plain import plain_table
+from forecast._plain import plain, plain_table
 from forecast.causal.rates import intraclass, one_way_intraclass, weighted_kappa, wilson_interval
 from forecast.fading.rows import (
     FEWEST_BEFORE,
@@ -152,13 +152,7 @@ class GraderReport:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; tables as records."""
-        return {
-            "levels": plain_table(self.levels),
-            "icc": self.icc,
-            "n_twice": self.n_twice,
-            "pairs": plain_table(self.pairs),
-            **notes_as_json(self.notes),
-        }
+        return {**plain(self), **notes_as_json(self.notes)}
 
 
 def grader_report(slopes: Slopes, gradings: pd.DataFrame, *, level: float) -> GraderReport:

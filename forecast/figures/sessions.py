@@ -248,9 +248,28 @@ def plot_fading(fading: FadingCurves, *, ink_group: str = "all", middle: bool = 
             f"There is no curve for the ink group {ink_group!r}.",
             f"Choose one of {', '.join(fading.curves['ink_group'].unique())}.",
         )
+    low, high = ("middle_low", "middle_high") if middle else ("low", "high")
+    says = "middle 8 of 10 courses" if middle else f"{100 * fading.level:.0f} % band"
     figure = go.Figure()
     for regime in table["regime"].unique():
-        _add_curve(figure, table[table["regime"] == regime], str(regime), fading.level, middle)
+        curve, (colour, band, dash) = table[table["regime"] == regime], LOOKS[regime]
+        figure.add_scatter(
+            x=[*curve["session"], *curve["session"][::-1]],
+            y=[*curve[high], *curve[low][::-1]],
+            fill="toself",
+            fillcolor=band,
+            line={"width": 0},
+            hoverinfo="skip",
+            name=f"{NAMES[regime]}, {says}",
+        )
+        figure.add_scatter(
+            x=curve["session"],
+            y=curve["faded"],
+            mode="lines+markers",
+            line={"color": colour, "dash": dash, "width": 2.5},
+            text=[f"{n} courses had so many" for n in curve["courses"]],
+            name=NAMES[regime],
+        )
     threshold = fading.rows.cleared_at
     figure.add_hline(
         y=threshold,
@@ -263,31 +282,6 @@ def plot_fading(fading: FadingCurves, *, ink_group: str = "all", middle: bool = 
     where = "all inks" if ink_group == "all" else ink_group
     notes = (fading.assumption, *fading.notes)
     return titled(figure, f"Fading by session, {where}", notes)
-
-
-def _add_curve(
-    figure: go.Figure, curve: pd.DataFrame, regime: str, level: float, middle: bool
-) -> None:
-    colour, band, dash = LOOKS[regime]
-    low, high = ("middle_low", "middle_high") if middle else ("low", "high")
-    says = "middle 8 of 10 courses" if middle else f"{100 * level:.0f} % band"
-    figure.add_scatter(
-        x=[*curve["session"], *curve["session"][::-1]],
-        y=[*curve[high], *curve[low][::-1]],
-        fill="toself",
-        fillcolor=band,
-        line={"width": 0},
-        hoverinfo="skip",
-        name=f"{NAMES[regime]}, {says}",
-    )
-    figure.add_scatter(
-        x=curve["session"],
-        y=curve["faded"],
-        mode="lines+markers",
-        line={"color": colour, "dash": dash, "width": 2.5},
-        text=[f"{n} courses had so many" for n in curve["courses"]],
-        name=NAMES[regime],
-    )
 
 
 def plot_fading_shares(fading: FadingCurves) -> go.Figure:

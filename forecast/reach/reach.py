@@ -8,11 +8,10 @@ from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast._checks import check_level
-from forecast._notes import Note, notes_as_json
-from forecast._plain import Result, plain, plain_table
+from forecast._notes import Note
+from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.causal.rates import exact_interval, wilson_interval
 from forecast.counts import (
@@ -160,13 +159,6 @@ class LogReach(Result):
     level: float
     notes: tuple[Note, ...]
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values."""
-        tables = {
-            name: plain_table(getattr(self, name)) for name in ("by_year", "by_ink", "cleared")
-        }
-        return {**plain(self), **tables, **notes_as_json(self.notes)}
-
     def to_text(self) -> str:
         """Return the answer in words."""
         low, high = (100 * end for end in self.share)
@@ -301,8 +293,13 @@ def reach_spells(log: OutcomeLog) -> pd.DataFrame:
         )
     rows = judged_rows(log, goal="clear")
     rows = rows.assign(unreached=rows["ink_unreached"] == 1, late=False)
-    first = _first_reached(log)
-    turn = rows["course_id"].map(first)
+    dated = log.sessions[["course_id", "session_no", "treated_on"]].merge(
+        log.courses[["course_id", "inks"]], on="course_id"
+    )
+    missed = unreached_on(dated["inks"], dated["treated_on"], log.lasers)
+    reached = dated[[not inks for inks in missed]]
+    # per course that has one, the first session on whose day every ink was reached
+    turn = rows["course_id"].map(reached.groupby("course_id")["session_no"].min())
     had = rows["step"] - rows["entry"]
     split = rows["unreached"] & turn.notna() & (turn > 1) & (turn <= had)
     turned = rows["unreached"] & turn.notna() & (turn <= 1)
@@ -313,16 +310,6 @@ def reach_spells(log: OutcomeLog) -> pd.DataFrame:
     spells = pd.concat([rows[~split], before, after], ignore_index=True)
     spells["ink_unreached"] = spells["unreached"].astype(float)
     return spells.sort_values(["course_id", "step"], ignore_index=True)
-
-
-# Per course that has one, the first session on whose day every ink was reached.
-def _first_reached(log: OutcomeLog) -> pd.Series[int]:
-    dated = log.sessions[["course_id", "session_no", "treated_on"]].merge(
-        log.courses[["course_id", "inks"]], on="course_id"
-    )
-    missed = unreached_on(dated["inks"], dated["treated_on"], log.lasers)
-    reached: npt.NDArray[np.bool_] = np.array([not inks for inks in missed], dtype=np.bool_)
-    return dated[reached].groupby("course_id")["session_no"].min()
 
 
 @dataclass(frozen=True, slots=True, repr=False)

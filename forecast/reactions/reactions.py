@@ -11,7 +11,7 @@ import numpy as np
 
 from forecast._checks import check_level, nearest
 from forecast._notes import Note, notes_as_json
-from forecast._plain import Result, plain, plain_table
+from forecast._plain import Result, plain
 from forecast.causal.rates import (
     Funnel,
     exact_interval,
@@ -88,8 +88,8 @@ class OperatorFunnel:
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; operators by code only."""
         found = plain(self)
-        del found["table"], found["names"]
-        return {"operators": plain_table(self.table), **found, **notes_as_json(self.notes)}
+        del found["names"]
+        return {"operators": found.pop("table"), **found, **notes_as_json(self.notes)}
 
 
 def median_odds_ratio(spread: float) -> float:
@@ -249,7 +249,6 @@ class ReactionReport(Result):
             **plain(self),
             "regime": self.regime.to_dict(),
             "operators": None if self.operators is None else self.operators.to_dict(),
-            "rates": plain_table(self.rates),
             **notes_as_json(self.warnings, "warning"),
             **notes_as_json(self.notes),
         }

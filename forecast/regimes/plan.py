@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from forecast._checks import check_seed, check_whole_number, counted
-from forecast._notes import Note, notes_as_json
-from forecast._plain import Result, plain
+from forecast._notes import Note
+from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.causal import (
     Design,
@@ -109,9 +109,8 @@ class ComparisonPlan(Result):
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        told = {one.name: plain(getattr(self, one.name)) for one in fields(self)[:-1]}
         years = {str(c): (y if math.isfinite(y) else None) for c, y in self.years.items()}
-        return told | {"years": years} | notes_as_json(self.notes)
+        return Result.to_dict(self) | {"years": years}
 
 
 def plan_comparison(

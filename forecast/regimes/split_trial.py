@@ -101,7 +101,7 @@ def analyse_split(log: OutcomeLog, settings: Settings) -> SplitTrial | None:
         values = {"pairs": len(pairs), "reach": support, "horizon": horizon}
         needed = {"least": LEAST_PAIRS, "at_risk": LEAST_AT_RISK}
         notes.append(Note("regimes.few_pairs", "serious", {**values, **needed}))
-    done, graded = given[cleared.all(axis=1)], split_fading(log, level=settings.level)
+    both, graded = given[cleared.all(axis=1)], split_fading(log, level=settings.level)
     # one half was cleared while the other was not, whatever became of that one: the ps half, the ns
     later = np.where(cleared, given, given.max() + 1)[:, ::-1]
     ps_first, ns_first = (cleared & (given < later) & (given <= given[:, ::-1])).sum(axis=0)
@@ -117,7 +117,7 @@ def analyse_split(log: OutcomeLog, settings: Settings) -> SplitTrial | None:
         horizon=horizon,
         supported_to=support,
         cleared_by=_cleared_by(given, cleared, horizon),
-        sessions=paired_difference(*done.T, level=settings.level) if len(done) > 1 else None,
+        sessions=paired_difference(*both.T, level=settings.level) if len(both) > 1 else None,
         first_cleared=(int(ps_first), int(ns_first)),
         share_first=share,
         fading=None if graded is None else graded.share,

@@ -143,15 +143,6 @@ def verdict_of(contrast: Contrast, margin: float, reasons: Sequence[str] = ()) -
     ``saves`` and ``costs`` by the 95 % interval, ``equivalent`` by the 90 % interval inside plus
     and minus the margin, whatever level the contrast itself is shown at; ``cannot say`` wherever
     there is a reason to keep a verdict back.
-
-    Examples
-    --------
-    >>> verdict_of(Contrast.normal(-1.0, 0.3, 0.95), margin=1.0)
-    'saves'
-    >>> verdict_of(Contrast.normal(-0.2, 0.3, 0.95), margin=1.0)
-    'equivalent'
-    >>> verdict_of(Contrast.missing(0.95), margin=1.0)
-    'cannot say'
     """
     low, high = contrast.at_level(0.95)
     if reasons or low is None or high is None or contrast.without_width:

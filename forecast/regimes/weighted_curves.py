@@ -18,7 +18,6 @@ from forecast._jobs import run_units
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import (
     HazardGFormula,
-    StrategyWeights,
     WeightModel,
     cluster_counts,
     effective_number,
@@ -103,7 +102,7 @@ class Engine:
         among = [labels == level for labels, known in pairs for level in known]
         self.inside = [np.ones(len(panel.step), dtype=bool), *(one[panel.subject] for one in among)]
         self.model = WeightModel(panel, ridge=RIDGE)
-        self.weights: StrategyWeights = self.model.fit()
+        self.weights = self.model.fit()
         # of each strategy, truncated, and the limit; 0 where it is not followed
         self.used = [self.weights.used(mask, quantile=TRUNCATE) for mask in self.masks]
         # the rows on a grid of weeks: each ends in the week of its session

@@ -64,37 +64,18 @@ MAY_NEVER_CLEAR = {
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class PooledEvidence(Result):
-    """Common effects of several clinics, usable as the prior of any.
-
-    Attributes
-    ----------
-    goal : str
-    parameters : tuple of str
-        As in a share: three of the baseline, then log hazard ratios.
-    mean, covariance : ndarray of shape (k,) and (k, k)
-        The common effects and their covariance, without the spread between clinics.
-    variance_between : ndarray of shape (k,)
-        NaN where it could not be estimated.
-    n_clinics : tuple of int
-        Clinics that gave each parameter.
-    members : tuple of str
-        Fingerprints of the shares.
-    counts : mapping of str to int
-        ``courses`` and ``reached``, about.
-    notes : tuple of Note
-    intervals : tuple of (low, high) or None
-        95 % intervals of the common effects; None where one clinic alone gave an effect.
-    """
+    """Common effects of several clinics, usable as the prior of any."""
 
     goal: str
-    parameters: tuple[str, ...]
-    mean: FloatArray
-    covariance: FloatArray
-    variance_between: FloatArray
-    n_clinics: tuple[int, ...]
-    members: tuple[str, ...]
-    counts: Mapping[str, int]
+    parameters: tuple[str, ...]  # as in a share: three of the baseline, then log hazard ratios
+    mean: FloatArray  # (k,), the common effects
+    covariance: FloatArray  # (k, k), of them, without the spread between clinics
+    variance_between: FloatArray  # (k,), NaN where it could not be estimated
+    n_clinics: tuple[int, ...]  # that gave each parameter
+    members: tuple[str, ...]  # fingerprints of the shares
+    counts: Mapping[str, int]  # ``courses`` and ``reached``, about
     notes: tuple[Note, ...] = ()
+    # 95 % intervals of the common effects; None where one clinic alone gave an effect.
     intervals: tuple[tuple[float, float] | None, ...] = ()
 
     @property
@@ -224,7 +205,10 @@ def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
     _check_together(read)
     given = {name for share in read for name in share.parameters}
     names = tuple(name for name in (*SMOOTH_NAMES, *COVARIATES, LIGHTEN) if name in given)
-    values, errors = _spread_out(read, names)
+    values, errors = np.full((2, len(read), len(names)), np.nan)
+    for row, share in enumerate(read):
+        at = [names.index(name) for name in share.parameters]
+        values[row, at], errors[row, at] = share.estimates, share.errors
     values, errors, notes = _held(values, errors, names, read[0].goal)
     found = random_effects(values, errors)
     notes += [
@@ -325,15 +309,6 @@ def _check_together(shares: Sequence[Share]) -> None:
         raise RequestError(
             f"The shares have different goals, {' and '.join(goals)}.", "Pool one goal at a time."
         )
-
-
-# Estimates and errors of all shares in the order of ``names``, NaN where absent.
-def _spread_out(shares: Sequence[Share], names: tuple[str, ...]) -> tuple[FloatArray, FloatArray]:
-    values, errors = np.full((2, len(shares), len(names)), np.nan)
-    for row, share in enumerate(shares):
-        at = [names.index(name) for name in share.parameters]
-        values[row, at], errors[row, at] = share.estimates, share.errors
-    return values, errors
 
 
 # What a share may move the common effects by, whoever wrote it: no effect counts for more than four

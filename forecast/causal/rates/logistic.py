@@ -38,11 +38,7 @@ class FirthLogistic:
         return errors
 
     def interval(self, name: str, *, level: float = 0.95) -> tuple[float, float]:
-        """Return the profile penalised-likelihood interval of one coefficient.
-
-        The interval of Heinze & Schemper (2002), which stays sound where the Wald interval of
-        a separated coefficient does not.
-        """
+        """Return the profile penalised-likelihood interval (Heinze & Schemper 2002)."""
         from scipy.stats import chi2
 
         at = self.names.index(name)

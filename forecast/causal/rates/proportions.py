@@ -39,8 +39,8 @@ def exact_interval(events: int, n: int, *, level: float = 0.95) -> tuple[float, 
     return _interval(events, n, 1 - check_level(level), "beta")
 
 
-def upper_limit(events: int, n: int, *, level: float = 0.95) -> float:
-    """Return the exact one-sided upper limit, at ``level``, of the share ``events`` of ``n``.
+def upper_limit(events: int, n: int) -> float:
+    """Return the exact one-sided 95 % upper limit of the share ``events`` of ``n``.
 
     With no event it is close to 3 / n, the rule of three (Hanley & Lippman-Hand 1983).
 
@@ -49,7 +49,7 @@ def upper_limit(events: int, n: int, *, level: float = 0.95) -> float:
     >>> round(upper_limit(0, 20), 4)
     0.1391
     """
-    return _interval(events, n, 2 * (1 - check_level(level)), "beta")[1]
+    return _interval(events, n, 2 * 0.05, "beta")[1]
 
 
 def _interval(events: int, n: int, alpha: float, method: str) -> tuple[float, float]:
