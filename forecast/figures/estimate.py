@@ -11,7 +11,7 @@ import plotly.graph_objects as go
 
 from forecast.counts import of_100
 from forecast.errors import RequestError
-from forecast.figures.template import COLOURS, mark, titled, whiskers
+from forecast.figures.template import COLOURS, mark, shade, titled, whiskers
 
 if TYPE_CHECKING:
     from forecast.counts import Estimate
@@ -68,17 +68,7 @@ def plot_hundred(estimate: Estimate) -> go.Figure:
     spread = 100 * np.quantile(np.cumsum(estimate.draws, axis=1), [0.1, 0.9], axis=0)
     spread = np.pad(spread, ((0, 0), (0, 1)), mode="edge")
     figure = go.Figure()
-    for place, edge in enumerate(spread):
-        figure.add_scatter(
-            x=steps,
-            y=edge,
-            line={"shape": "hv", "width": 0},
-            fill="tonexty" if place else None,
-            fillcolor=COLOURS["band"],
-            hoverinfo="skip",
-            showlegend=bool(place),
-            name="how unsure the model is",
-        )
+    shade(figure, steps, spread, "how unsure the model is", COLOURS["band"], shape="hv")
     figure.add_scatter(
         x=steps,
         y=reached,

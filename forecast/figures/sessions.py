@@ -8,7 +8,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from forecast.errors import RequestError
-from forecast.figures.template import COLOURS, titled, whiskers
+from forecast.figures.template import COLOURS, shade, titled, whiskers
 from forecast.tattoo import CAVEAT, GRADES, INKS, WAVELENGTHS_NM, cite, uptake_table
 
 if TYPE_CHECKING:
@@ -39,7 +39,9 @@ def plot_curves(comparison: RegimeComparison, *, group: str = "all") -> go.Figur
     table = comparison.curves[comparison.curves["group"] == group]
     parts = [(name, table[table["strategy"] == name]) for name in comparison.strategies]
     for place, (name, part) in enumerate(parts):
-        _add_band(figure, part, name, comparison.level, BANDS[place % 5])
+        edges = [_to_the_end([0.0, *(1 - part[end])]) for end in ("high", "low")]
+        says = f"{name}, {100 * comparison.level:.0f} % interval"
+        shade(figure, _treads(part), edges, says, BANDS[place % 5], shape="hv")
     for place, (name, part) in enumerate(parts):
         figure.add_scatter(
             x=_treads(part),
@@ -60,21 +62,6 @@ def plot_curves(comparison: RegimeComparison, *, group: str = "all") -> go.Figur
     figure.update_layout(legend_traceorder="normal")
     where = "" if group == "all" else f", {group}"
     return titled(figure, f"Cleared by session, as if all had followed it{where}")
-
-
-def _add_band(figure: go.Figure, part: pd.DataFrame, name: str, level: float, colour: str) -> None:
-    for edge, values in enumerate((1 - part["high"], 1 - part["low"])):
-        figure.add_scatter(
-            x=_treads(part),
-            y=_to_the_end([0.0, *values]),
-            mode="lines",
-            line={"shape": "hv", "width": 0},
-            fill="tonexty" if edge else None,
-            fillcolor=colour,
-            hoverinfo="skip",
-            showlegend=bool(edge),
-            name=f"{name}, {100 * level:.0f} % interval",
-        )
 
 
 def _treads(part: pd.DataFrame) -> list[int]:
@@ -252,16 +239,9 @@ def plot_fading(fading: FadingCurves, *, ink_group: str = "all", middle: bool = 
     says = "middle 8 of 10 courses" if middle else f"{100 * fading.level:.0f} % band"
     figure = go.Figure()
     for regime in table["regime"].unique():
-        curve, (colour, band, dash) = table[table["regime"] == regime], LOOKS[regime]
-        figure.add_scatter(
-            x=[*curve["session"], *curve["session"][::-1]],
-            y=[*curve[high], *curve[low][::-1]],
-            fill="toself",
-            fillcolor=band,
-            line={"width": 0},
-            hoverinfo="skip",
-            name=f"{NAMES[regime]}, {says}",
-        )
+        curve, (colour, tint, dash) = table[table["regime"] == regime], LOOKS[regime]
+        edges = [curve[low], curve[high]]
+        shade(figure, curve["session"], edges, f"{NAMES[regime]}, {says}", tint)
         figure.add_scatter(
             x=curve["session"],
             y=curve["faded"],
@@ -504,15 +484,7 @@ def plot_laser_change(change: LaserChange, *, price: float, years: int = 10) -> 
         for gain, rate in zip(change.gain_interval, change.per_year_interval, strict=True)
     ]
     figure = go.Figure()
-    figure.add_scatter(
-        x=np.concatenate([when, when[::-1]]),
-        y=np.concatenate([ends[1], ends[0][::-1]]),
-        fill="toself",
-        line={"width": 0},
-        fillcolor=COLOURS["band"],
-        hoverinfo="skip",
-        name="both unknowns at their limits",
-    )
+    shade(figure, when, ends, "both unknowns at their limits", COLOURS["band"])
     figure.add_scatter(
         x=when,
         y=(change.gain_per_course or 0.0) * change.per_year * when - price,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from textwrap import wrap
 
 import numpy as np
@@ -32,6 +32,30 @@ def whiskers(middle: ArrayLike, low: ArrayLike, high: ArrayLike) -> dict[str, ob
     """Return the bars from ``low`` to ``high`` around ``middle``."""
     above, below = np.subtract(high, middle), np.subtract(middle, low)
     return {"type": "data", "symmetric": False, "array": above, "arrayminus": below}
+
+
+def shade(
+    figure: go.Figure,
+    x: ArrayLike,
+    edges: Iterable[ArrayLike],
+    name: str,
+    colour: str,
+    *,
+    shape: str = "linear",
+) -> None:
+    """Fill between two edges, the lower one first."""
+    for upper, values in enumerate(edges):
+        figure.add_scatter(
+            x=x,
+            y=values,
+            mode="lines",
+            line={"shape": shape, "width": 0},
+            fill="tonexty" if upper else None,
+            fillcolor=colour,
+            hoverinfo="skip",
+            showlegend=bool(upper),
+            name=name,
+        )
 
 
 def mark(figure: go.Figure, at: float, says: str, *, colour: str = "grey") -> None:
