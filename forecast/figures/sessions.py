@@ -59,7 +59,6 @@ def plot_curves(comparison: RegimeComparison, *, group: str = "all") -> go.Figur
     last = 1 + max(len(part) for _, part in parts)
     figure.update_xaxes(title_text="sessions", dtick=1, range=[0, last])
     figure.update_yaxes(title_text="share cleared", tickformat=".0%", range=[0, 1])
-    figure.update_layout(legend_traceorder="normal")
     where = "" if group == "all" else f", {group}"
     return titled(figure, f"Cleared by session, as if all had followed it{where}")
 

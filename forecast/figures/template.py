@@ -56,6 +56,7 @@ def shade(
             showlegend=bool(upper),
             name=name,
         )
+    figure.update_layout(legend_traceorder="normal")  # with such fills it would be turned round
 
 
 def mark(figure: go.Figure, at: float, says: str, *, colour: str = "grey") -> None:
