@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
-from forecast.errors import FitError, RequestError
+from forecast.errors import FitError
 
 MOST_STEPS = 60
 PATIENCE = 8  # full steps that Newton's method may take before each is checked
@@ -45,8 +45,6 @@ def truncate_weights(
     that a resample finds the limit that repeated rows would give. ``quantile=1`` cuts nothing.
     """
     w = np.asarray(weight, dtype=np.float64)
-    if not 0 < quantile <= 1:
-        raise RequestError(f"quantile is {quantile!r}.", "Give a fraction above 0 and up to 1.")
     if quantile == 1 or not w.size:
         return w.copy(), np.asarray(w.max(axis=-1, initial=0.0))
     count = np.where(w > 0, 1.0 if rows is None else np.asarray(rows, dtype=np.float64), 0.0)

@@ -285,14 +285,6 @@ class SplitFading(Result):
     curves: pd.DataFrame
     share: PairedDifference
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values; the curves as records."""
-        return {
-            "n_pairs": self.n_pairs,
-            "share": {"estimate": self.share.estimate, "interval": list(self.share.interval)},
-            "curves": plain_table(self.curves),
-        }
-
 
 def split_fading(log: OutcomeLog, *, level: float) -> SplitFading | None:
     """Return the paired curves of ``log`` at ``level``, or None with fewer than 5 such pairs."""

@@ -233,8 +233,7 @@ def _unadjusted(counts: dict[str, tuple[int, int]], overlap: float, level: float
     )
     if set(counts) != {"ns", "ps"}:
         return answer
-    happened = np.array([counts["ns"][0], counts["ps"][0]], dtype=float)
-    trials = np.array([counts["ns"][1], counts["ps"][1]], dtype=float)
+    happened, trials = np.array([counts["ns"], counts["ps"]], dtype=float).T
     design = np.array([[1.0, 0.0], [1.0, 1.0]])
     fit = fit_firth(design, happened, trials=trials, names=("intercept", "ps"))
     low, high = np.exp(fit.interval("ps", level=level))

@@ -191,18 +191,11 @@ def _overlap(log: OutcomeLog) -> pd.DataFrame:
     first = log.each_session
     first = first[first["session_no"] == 1]
     joined = first.merge(log.courses[["course_id", "inks"]], on="course_id")
-    table = pd.crosstab(
-        [
-            joined["inks"].map(ink_group).rename("ink_group"),
-            joined["treated_on"].dt.year.rename("year"),
-        ],
-        joined["regime"],
-    ).reindex(columns=["ns", "ps"], fill_value=0)
-    order = {name: place for place, name in enumerate(INK_GROUPS)}
-    flat = table.reset_index().rename_axis(columns=None)
-    return flat.sort_values(
-        ["ink_group", "year"], key=lambda c: c.map(order).fillna(c)
-    ).reset_index(drop=True)
+    inks = pd.Categorical(joined["inks"].map(ink_group), INK_GROUPS, ordered=True)
+    year = joined["treated_on"].dt.year
+    table = pd.crosstab([inks, year], joined["regime"], rownames=["ink_group", "year"])
+    table = table.reindex(columns=["ns", "ps"], fill_value=0).rename_axis(columns=None)
+    return table.reset_index().astype({"ink_group": object})
 
 
 def no_rows(log: OutcomeLog, strategies: Sequence[Strategy], horizon: int) -> Diagnostics:

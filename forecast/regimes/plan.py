@@ -103,9 +103,9 @@ class ComparisonPlan(Result):
 
         names = ("courses", "more", "years", "cleared", "schoenfeld")
         by_chance = pd.DataFrame({name: getattr(self, name) for name in names})
-        by_chance.insert(0, "chance", by_chance.index)
+        by_chance = by_chance.rename_axis("chance").reset_index()
         by_chance.insert(0, "difference", self.difference)
-        return by_chance.reset_index(drop=True)
+        return by_chance
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""

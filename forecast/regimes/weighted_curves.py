@@ -115,9 +115,12 @@ class Engine:
     @cached_property
     def second_model(self) -> HazardGFormula:
         """The second route."""
+        began = self.trial.operator[self.panel.first]
+        names = sorted({name for name in began if isinstance(name, str)})
+        hands = [began == name for name in names if (began == name).sum() >= LEAST_FOLLOWERS]
         return HazardGFormula(
             self.panel,
-            baseline=np.hstack([self.trial.baseline, _hands(self.trial)]),
+            baseline=np.column_stack([self.trial.baseline, *hands]),
             state=self.trial.ink_left,
             state_after=self.trial.ink_left_after,
             fresh=self.trial.graded,
@@ -242,14 +245,6 @@ class Engine:
         hazard = shares(events, risk, above=1e-9)
         still = np.cumprod(1 - hazard, axis=-1)[..., :-1].cumsum(axis=-1)
         return np.concatenate([np.ones_like(still[..., :1]), 1 + still], axis=-1)
-
-
-# One column for each operator who began enough courses, (n_courses, n_operators).
-def _hands(trial: Trial) -> FloatArray:
-    began = trial.operator[trial.panel.first]
-    names = sorted(name for name in set(began) if isinstance(name, str))
-    columns = np.array([began == name for name in names], dtype=np.float64).reshape(-1, len(began))
-    return np.asarray(columns[columns.sum(axis=1) >= LEAST_FOLLOWERS].T)
 
 
 def bootstrap(engine: Engine, settings: Settings) -> Result:

@@ -220,7 +220,13 @@ def _run(goal: str, put: Put) -> PooledEvidence:
 
     def ask(_: Any, method: str, arguments: tuple[Any, ...]) -> list[Any]:
         at = {"parameters": arguments[0].tolist()} if arguments else {}
-        return _read_answers(method, put({**base, "ask": method, "fills": means, **at}))
+        question = {**base, "ask": method, "fills": means, **at}
+        read_sums: dict[str, Callable[[Any], Any]] = {
+            "counts": _counts_of,
+            "expected": lambda sums: np.array(sums["information"], dtype=np.float64),
+            "derivatives": ScoreAndInformation.from_dict,
+        }
+        return [read_sums[method](answer["sums"]) for answer in put(question)]
 
     try:
         means = _common_means(first)
@@ -264,12 +270,3 @@ def _common_means(first: Answers) -> dict[str, float]:
         / sum(one[name]["courses"] for one in columns)
         for name in common
     }
-
-
-def _read_answers(method: str, answers: Answers) -> list[Any]:
-    sums = [answer["sums"] for answer in answers]
-    if method == "counts":
-        return [_counts_of(one) for one in sums]
-    if method == "expected":
-        return [np.array(one["information"], dtype=np.float64) for one in sums]
-    return [ScoreAndInformation.from_dict(one) for one in sums]

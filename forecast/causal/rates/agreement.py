@@ -95,14 +95,10 @@ def one_way_intraclass(values: npt.ArrayLike, target: npt.ArrayLike) -> float:
 
 
 def weighted_kappa(first: npt.ArrayLike, second: npt.ArrayLike) -> float:
-    """Return kappa of two raters' ordered grades with squared distances as weights.
+    """Return kappa of the whole-number grades ``first`` and ``second`` of two raters, (n,) each.
 
-    Cohen 1968, Psychol Bull 70:213. Not a number when neither rater ever differs from one grade.
-
-    Parameters
-    ----------
-    first, second : array of shape (n,)
-        Whole-number grades.
+    Squared distances are the weights (Cohen 1968, Psychol Bull 70:213). Not a number when neither
+    rater ever differs from one grade.
 
     Raises
     ------

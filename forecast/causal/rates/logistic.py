@@ -9,7 +9,7 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_level, check_whole_number
+from forecast._checks import check_level
 from forecast._types import AnyArray, FloatArray, IntArray
 from forecast.errors import DataError, FitError
 from forecast.survival import climb
@@ -31,12 +31,6 @@ class FirthLogistic:
     events: FloatArray
     trials: FloatArray
 
-    @property
-    def standard_errors(self) -> FloatArray:
-        """Square roots of the diagonal of the covariance."""
-        errors: FloatArray = np.sqrt(np.diag(self.covariance))
-        return errors
-
     def interval(self, name: str, *, level: float = 0.95) -> tuple[float, float]:
         """Return the profile penalised-likelihood interval (Heinze & Schemper 2002)."""
         from scipy.stats import chi2
@@ -48,7 +42,7 @@ class FirthLogistic:
             loglik = _maximise(self.design, self.events, self.trials, {at: value})[2]
             return loglik - self.loglik + drop
 
-        centre, step = float(self.coefficients[at]), float(self.standard_errors[at])
+        centre, step = float(self.coefficients[at]), float(self.covariance[at, at]) ** 0.5
         return _crossing(loss, centre, -step), _crossing(loss, centre, step)
 
 
@@ -147,13 +141,6 @@ class MixedLogistic:
     nodes: int = 15
     shrink: float = 0.0
     spread_scale: float | None = None
-
-    def __post_init__(self) -> None:
-        check_whole_number(self.nodes, name="nodes", low=5)
-        if self.shrink < 0 or (self.spread_scale is not None and self.spread_scale <= 0):
-            raise DataError(
-                "A prior has a negative strength.", "Give shrink from 0, scale above 0."
-            )
 
     def fit(
         self,
