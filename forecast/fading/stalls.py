@@ -99,7 +99,7 @@ def stall_rule(rows: FadingRows) -> StallRule:
     return StallRule(
         threshold=threshold,
         false_alarms=alarms / len(worst) if len(worst) else None,
-        false_alarm_interval=(float(interval[0]), float(interval[1])),
+        false_alarm_interval=interval,
         n_cleared=len(worst),
         learnt=learnt,
         looks=looks.reset_index(drop=True),

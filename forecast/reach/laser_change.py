@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -222,8 +223,6 @@ def _mean(draws: FloatArray) -> float | None:
 
 
 def _day(on: pd.Timestamp | str) -> pd.Timestamp:
-    from datetime import date
-
     import pandas as pd
 
     try:

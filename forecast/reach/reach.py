@@ -300,8 +300,7 @@ def reach_spells(log: OutcomeLog) -> pd.DataFrame:
     reached = dated[[not inks for inks in missed]]
     # per course that has one, the first session on whose day every ink was reached
     turn = rows["course_id"].map(reached.groupby("course_id")["session_no"].min())
-    had = rows["step"] - rows["entry"]
-    split = rows["unreached"] & turn.notna() & (turn > 1) & (turn <= had)
+    split = rows["unreached"] & turn.notna() & (turn > 1) & (turn <= rows["step"] - rows["entry"])
     turned = rows["unreached"] & turn.notna() & (turn <= 1)
     rows.loc[turned, "unreached"] = False
     after = rows[split].assign(unreached=False, late=True)

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from forecast._checks import check_kind, counted
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.causal import Panel
+from forecast.causal import Panel, shares
 from forecast.counts import BASELINE, covariates, eligible
 from forecast.errors import DataError, RequestError
 from forecast.log import judged_sessions
@@ -327,8 +327,7 @@ def _baseline(courses: pd.DataFrame) -> FloatArray:
     found = covariates({**columns, "unreached": none, "years_from_now": none})
     table = np.column_stack([found[name] for name in BASELINE])
     seen = ~np.isnan(table)
-    total = np.where(seen, table, 0).sum(axis=0)
-    mean = np.divide(total, seen.sum(axis=0), out=np.zeros(len(BASELINE)), where=seen.any(axis=0))
+    mean = shares(np.where(seen, table, 0).sum(axis=0), seen.sum(axis=0))
     return np.where(seen, table, mean)
 
 

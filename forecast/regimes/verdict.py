@@ -30,6 +30,7 @@ NO_ERROR = 1e-9  # sessions
 # The mixing variance of the boundary for looking again, at a margin of 1: its interval is narrowest
 # where the standard error is a quarter of the margin, and 1.55 times the fixed one there.
 LOOK_AGAIN = 1.95
+FOLLOWERS = "too_few_followers"
 Verdict = Literal["saves", "costs", "equivalent", "cannot say"]
 
 
@@ -154,11 +155,7 @@ def verdict_of(contrast: Contrast, margin: float, reasons: Sequence[str] = ()) -
 
 
 def reasons_for(
-    contrast: Contrast,
-    margin: float,
-    lacking: Sequence[str] = (),
-    *,
-    few: str = "too_few_followers",
+    contrast: Contrast, margin: float, lacking: Sequence[str] = (), *, few: str = FOLLOWERS
 ) -> tuple[str, ...]:
     """Return the codes of what keeps a verdict back; empty where nothing does.
 
