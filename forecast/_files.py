@@ -52,6 +52,17 @@ def write_whole(path: Path, content: str | bytes) -> None:
             os.close(at)
 
 
+def write_into(folder: str | os.PathLike[str], contents: Mapping[str, str]) -> list[Path]:
+    """Write each text to the file of its name in a folder, made if need be; return the files."""
+    target = Path(folder)
+    if target.exists() and not target.is_dir():
+        raise RequestError(f"{target} is a file.", "Name a folder.")
+    target.mkdir(parents=True, exist_ok=True)
+    for name, content in contents.items():
+        write_whole(target / name, content)
+    return [target / name for name in contents]
+
+
 def read_whole(path: Path, most: int) -> bytes:
     """Return a file's content; raises OSError for pipes, devices, folders and larger files."""
     if path.exists() and not path.is_file():

@@ -69,7 +69,8 @@ def _scalars(values: Mapping[str, Any], before: str = "") -> Iterator[tuple[str,
 def plain(value: Any, *, arrays: bool = True) -> Any:
     """Return a value as JSON has it: a dataclass by its fields, money as a number.
 
-    An array is a list of its numbers, or left out of its dataclass without ``arrays``.
+    An array is a list of its numbers, or left out of its dataclass without ``arrays``; a frame is a
+    list of its rows.
 
     Examples
     --------
@@ -86,6 +87,8 @@ def plain(value: Any, *, arrays: bool = True) -> Any:
         }
     if isinstance(value, np.ndarray | np.generic):
         return value.tolist()
+    if hasattr(value, "columns"):
+        return plain_table(value)
     if isinstance(value, Mapping):
         return {str(name): plain(one, arrays=arrays) for name, one in value.items()}
     if isinstance(value, tuple | list):

@@ -2,9 +2,11 @@
 
 ``forecast.causal.rates`` has shares of events and what groups have in common.
 
->>> from forecast.causal import weighted_curve
->>> sessions, cleared = [3, 4, 4, 6], [True, True, False, True]  # of four tattoos
->>> weighted_curve(sessions, cleared).restricted_mean(5)
+>>> import numpy as np
+>>> from forecast.causal import restricted_mean
+>>> at_risk, cleared = np.array([4, 4, 4, 3, 1]), np.array([0, 0, 1, 1, 0])  # at sessions 1 to 5
+>>> mean, variance = restricted_mean(at_risk, cleared)
+>>> float(mean)
 4.25
 """
 
@@ -13,7 +15,7 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.causal.curves import HazardGFormula, life_sums, restricted_mean, weighted_curve
+    from forecast.causal.curves import HazardGFormula, life_sums, restricted_mean
     from forecast.causal.planning import (
         Design,
         e_value,
@@ -22,10 +24,11 @@ if TYPE_CHECKING:
         subjects_needed,
         tipping_survival,
     )
-    from forecast.causal.strategies import Panel, StrategyWeights, WeightModel, followed
+    from forecast.causal.strategies import Panel, WeightModel, followed
     from forecast.causal.weights import (
         cluster_counts,
         effective_number,
+        shares,
         standardised_differences,
         summarise_weights,
         sums_by,

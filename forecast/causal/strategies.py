@@ -2,26 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import nearest
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal.weights import (
     cumulative_product,
     logistic_coefficients,
     logistic_probability,
+    shares,
     sums_by,
     truncate_weights,
 )
 from forecast.errors import DataError, RequestError
 
-if TYPE_CHECKING:
-    import pandas as pd
+LEAST = 5  # times that each outcome occurs, for a model of it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,8 +46,8 @@ class Panel:
         Covariates that may have moved the loss after this step.
     cluster : ndarray of shape (n_subjects,), int
         Codes from 0 of what is resampled together.
-    names, after_names : tuple of str
-        The columns of ``before`` and ``after``.
+    names : tuple of str
+        The columns of ``before``.
     agent : ndarray of shape (n,), int, optional
         Code of whoever chose at each step; -1 where that is not known.
     """
@@ -64,7 +61,6 @@ class Panel:
     after: FloatArray
     cluster: IntArray
     names: tuple[str, ...]
-    after_names: tuple[str, ...]
     agent: IntArray | None = None
 
     def __post_init__(self) -> None:
@@ -90,48 +86,6 @@ class Panel:
                     f"{name} has missing or infinite values.",
                     "Fill them in and add a column that says where they were missing.",
                 )
-
-    @classmethod
-    def from_frame(
-        cls,
-        frame: pd.DataFrame,
-        *,
-        subject: str,
-        step: str,
-        group: str,
-        before: Sequence[str] = (),
-        event: str | None = None,
-        lost: str | None = None,
-        after: Sequence[str] = (),
-        cluster: str | None = None,
-    ) -> Panel:
-        """Return the panel held in named columns of a long frame, in any row order."""
-        import pandas as pd
-
-        named = [subject, step, group, event, lost, cluster, *before, *after]
-        missing = [name for name in named if name is not None and name not in frame.columns]
-        if missing:
-            raise DataError(
-                f"The frame has no column {missing[0]!r}.",
-                f"Its columns are {list(frame.columns)}.{nearest(missing[0], frame.columns)}",
-            )
-        ordered = frame.sort_values([subject, step], kind="stable")
-        codes = pd.factorize(ordered[subject])[0].astype(np.int64)
-        first = np.diff(codes, prepend=-1) != 0
-        whose = ordered[cluster].to_numpy()[first] if cluster else np.arange(first.sum())
-        none = np.zeros(len(ordered), dtype=bool)
-        return cls(
-            subject=codes,
-            step=ordered[step].to_numpy(dtype=np.int64),
-            group=ordered[group].to_numpy(dtype=np.int64),
-            event=ordered[event].to_numpy(dtype=bool) if event else none,
-            lost=ordered[lost].to_numpy(dtype=bool) if lost else none,
-            before=ordered[list(before)].to_numpy(dtype=np.float64),
-            after=ordered[list(after)].to_numpy(dtype=np.float64),
-            cluster=pd.factorize(whose)[0].astype(np.int64),
-            names=tuple(before),
-            after_names=tuple(after),
-        )
 
     @property
     def first(self) -> BoolArray:
@@ -170,14 +124,6 @@ def followed(panel: Panel, wanted: npt.ArrayLike) -> BoolArray:
     ------
     RequestError
         If what is wanted is not 0 or 1 at each step.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> frame = pd.DataFrame({"who": 1, "step": [1, 2, 3], "group": [0, 1, 0]})
-    >>> panel = Panel.from_frame(frame, subject="who", step="step", group="group")
-    >>> followed(panel, [0, 1])
-    array([ True,  True, False])
     """
     plan = np.asarray(wanted, dtype=np.int64)
     if plan.ndim != 1 or not plan.size or not np.isin(plan, (0, 1)).all():
@@ -193,27 +139,18 @@ def followed(panel: Panel, wanted: npt.ArrayLike) -> BoolArray:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StrategyWeights:
-    """Weights of every row, valid in each strategy as long as the row follows it.
+    """Weights of every row (n,), valid in each strategy as long as the row follows it.
 
     Of several resamples at once each array has one more axis, the first.
-
-    Attributes
-    ----------
-    choice : ndarray of shape (n,)
-        One over the probability of the choices made up to and with this step.
-    staying : ndarray of shape (n,)
-        One over the probability of not having been lost before this step.
-    stabiliser : ndarray of shape (n,)
-        The same probabilities with the step and the group before as the only knowledge. Within
-        a step of a strategy it is one number, so it changes no curve, only the weights' scale.
-    coefficients : tuple of ndarray
-        Of the four models (first choice, choice after group 0, after group 1, loss): where the
-        next fit may start. Empty where nothing varied.
     """
 
-    choice: FloatArray
-    staying: FloatArray
+    choice: FloatArray  # one over the probability of the choices made up to and with this step
+    staying: FloatArray  # one over the probability of not having been lost before this step
+    # The same probabilities with the step and the group before as the only knowledge. Within a step
+    # of a strategy it is one number, so it changes no curve, only the weights' scale.
     stabiliser: FloatArray
+    # Of the four models (first choice, choice after group 0, after group 1, loss): where the next
+    # fit may start. Empty where nothing varied.
     coefficients: tuple[FloatArray, ...]
 
     @property
@@ -235,46 +172,35 @@ class WeightModel:
     """The models behind the weights, with everything that does not change between refits.
 
     The choice has a logistic regression of its own at the first step, after group 0 and after
-    group 1; being lost has one. Covariates are centred and scaled once, so that ``ridge``
-    means the same for each. Every agent of the panel has an effect of its own in each, with a
-    prior of standard deviation 1 on the log odds that draws those with few rows to the others.
+    group 1; being lost has one; where an outcome occurs less than five times its share by stratum
+    is used. Covariates are centred and scaled once, so that ``ridge`` means the same for each.
+    After the first, steps join them: an indicator for each with enough outcomes of both kinds,
+    since habits may have their moments (a review after four steps), and log(step) over the others.
+    Every agent of the panel has an effect of its own in each, with a prior of standard deviation 1
+    on the log odds that draws those with few rows to the others.
 
     Parameters
     ----------
     panel : Panel
     ridge : float
         Penalty on standardised coefficients; 0 gives plain maximum likelihood, without agents.
-    steps : bool
-        Whether steps join the covariates of the models after the first: an indicator for each
-        with enough outcomes of both kinds, since habits may have their moments (a review after
-        four steps), and log(step) over the others.
-    least : int
-        A model is fitted where each outcome occurs at least this often; else its share by
-        stratum is used.
     """
 
-    __slots__ = ("_parts", "_stratum", "panel", "ridge")
-
-    def __init__(
-        self, panel: Panel, *, ridge: float = 0.0, steps: bool = True, least: int = 5
-    ) -> None:
-        self.panel = panel
-        self.ridge = ridge
-        agents = _agent_columns(panel.agent, ridge)
+    def __init__(self, panel: Panel, *, ridge: float = 0.0) -> None:
+        self.panel, self.ridge = panel, ridge
+        agents = _agent_columns(panel, ridge)
         before, after = (
-            _scaled(values) if agents is None else np.hstack([_scaled(values), agents])
-            for values in (panel.before, panel.after)
+            np.hstack([_scaled(values), agents]) for values in (panel.before, panel.after)
         )
-        step = panel.step if steps else np.ones_like(panel.step)
         self._parts = []
         for previous in (-1, 0, 1):
             rows = np.flatnonzero(panel.previous == previous)
-            self._parts.append(_part(rows, before, step, panel.group == 1, least))
+            self._parts.append(_part(rows, before, panel.step, panel.group == 1))
         # whether the last row of a subject still under way was followed by a loss is not known;
         # at the panel's last step only the lost would be left, and no weight asks for them
         known = (panel.lost | ~panel.last) & (panel.step < panel.step.max())
         rows = np.flatnonzero(~panel.event & known)
-        self._parts.append(_part(rows, after, step, panel.lost, least))
+        self._parts.append(_part(rows, after, panel.step, panel.lost))
         self._stratum = panel.step * 3 + panel.previous + 1
 
     def fit(
@@ -315,14 +241,13 @@ class WeightModel:
         size = int(self._stratum.max()) + 1
         total = sums_by(self._stratum, count, size)
         ones = sums_by(self._stratum, count * panel.group, size)
-        share = np.divide(ones, total, out=np.zeros_like(total), where=total > 0)
-        share = share[..., self._stratum]
+        share = shares(ones, total)[..., self._stratum]
         received = np.where(panel.group == 1, share, 1 - share)
         going = self._parts[3].rows
         place, steps = panel.step[going], int(panel.step.max()) + 1
         at_risk = sums_by(place, count[..., going], steps)
         lost = sums_by(place, (count * panel.lost)[..., going], steps)
-        stays = 1 - np.divide(lost, at_risk, out=np.zeros_like(lost), where=at_risk > 0)
+        stays = 1 - shares(lost, at_risk)
         earlier = stays[..., panel.step - 1]  # nobody is lost at step 0
         plain: FloatArray = received * np.where(panel.first, 1.0, earlier)
         return plain
@@ -336,44 +261,41 @@ class _Part:
     modelled: bool
 
 
-def _part(
-    rows: IntArray, columns: FloatArray, step: IntArray, outcome: BoolArray, least: int
-) -> _Part:
-    chosen = np.hstack([columns[rows], _step_columns(step[rows], outcome[rows], least)])
+def _part(rows: IntArray, columns: FloatArray, step: IntArray, outcome: BoolArray) -> _Part:
+    chosen = np.hstack([columns[rows], _step_columns(step[rows], outcome[rows])])
     if len(rows):
         chosen = chosen[:, chosen.std(axis=0) > 1e-9]
     design = np.hstack([np.ones((len(rows), 1)), chosen])
     happened = outcome[rows].astype(np.float64)
     fewer = min(happened.sum(), len(rows) - happened.sum())
-    return _Part(rows, np.ascontiguousarray(design), happened, bool(fewer >= max(least, 1)))
+    return _Part(rows, np.ascontiguousarray(design), happened, bool(fewer >= LEAST))
 
 
 # Indicators, scaled so that the ridge on them is a prior of standard deviation 1 on the log odds.
-def _agent_columns(agent: IntArray | None, ridge: float) -> FloatArray | None:
-    codes = np.array([]) if agent is None else np.unique(agent[agent >= 0])
-    if agent is None or len(codes) < 2 or ridge == 0:
-        return None
-    columns: FloatArray = (agent[:, None] == codes[None, :]) * ridge**0.5
+def _agent_columns(panel: Panel, ridge: float) -> FloatArray:
+    agent = np.full(len(panel.step), -1) if panel.agent is None else panel.agent
+    codes = np.unique(agent[agent >= 0])
+    if len(codes) < 2 or ridge == 0:
+        return np.empty((len(agent), 0))
+    columns: FloatArray = (agent[:, None] == codes) * ridge**0.5
     return columns
 
 
-def _step_columns(step: IntArray, outcome: BoolArray, least: int) -> FloatArray:
+def _step_columns(step: IntArray, outcome: BoolArray) -> FloatArray:
     """Return indicators of steps with enough outcomes of both kinds, and log(step) elsewhere."""
     if not len(step) or step.min() == step.max():
         return np.empty((len(step), 0))
     size = int(step.max()) + 1
     total = np.bincount(step, minlength=size)
     happened = np.bincount(step, weights=outcome, minlength=size)
-    enough = np.flatnonzero(np.minimum(happened, total - happened) >= max(least, 1))
+    enough = np.flatnonzero(np.minimum(happened, total - happened) >= LEAST)
     if len(enough) == (total > 0).sum():  # one step is the reference
         enough = np.delete(enough, int(np.argmax(total[enough])))
-    indicators = (step[:, None] == enough[None, :]).astype(np.float64)
+    columns = (step[:, None] == enough).astype(np.float64)
     rest = ~np.isin(step, enough)
-    log_step = np.where(rest, np.log(step), 0.0)[:, None]
-    parts = [indicators]
-    if rest.any() and np.unique(step[rest]).size > 1:
-        parts.append(log_step)
-    return _scaled(np.hstack(parts))
+    if np.unique(step[rest]).size > 1:
+        columns = np.column_stack([columns, np.where(rest, np.log(step), 0.0)])
+    return _scaled(columns)
 
 
 def _fit_part(
@@ -381,15 +303,14 @@ def _fit_part(
 ) -> tuple[FloatArray, FloatArray]:
     weight = np.atleast_2d(count[..., part.rows])
     total, happened = weight.sum(axis=1), weight @ part.outcome
-    share = np.divide(happened, total, out=np.zeros_like(total), where=total > 0)
-    probability = np.repeat(share[:, None], len(part.rows), axis=1)
+    probability = np.repeat(shares(happened, total)[:, None], len(part.rows), axis=1)
     coefficients = np.zeros((len(weight), part.design.shape[1]))
     varies = part.modelled & (happened > 0) & (happened < total)
     if varies.any():
         coefficients[varies] = logistic_coefficients(
             part.design,
             part.outcome,
-            weight=weight[varies],
+            weight[varies],
             ridge=ridge,
             start=start,
             tolerance=tolerance,
@@ -401,9 +322,7 @@ def _fit_part(
 
 def _scaled(values: FloatArray) -> FloatArray:
     spread = values.std(axis=0)
-    centred = values - values.mean(axis=0)
-    scaled: FloatArray = np.divide(centred, spread, out=np.zeros_like(centred), where=spread > 0)
-    return scaled[:, spread > 0]
+    return shares(values - values.mean(axis=0), spread)[:, spread > 0]
 
 
 def _floor(probability: FloatArray) -> FloatArray:

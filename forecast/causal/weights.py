@@ -7,15 +7,14 @@ bootstrap by cluster is a weight for every row, too, so that no row is ever copi
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_whole_number
 from forecast._types import AnyArray, BoolArray, FloatArray, IntArray
-from forecast.errors import FitError, RequestError
+from forecast.errors import FitError
 
+MOST_STEPS = 60
 PATIENCE = 8  # full steps that Newton's method may take before each is checked
 NEAR = 0.02  # of the maximum
 FEW = 12  # sets of weights
@@ -46,8 +45,6 @@ def truncate_weights(
     that a resample finds the limit that repeated rows would give. ``quantile=1`` cuts nothing.
     """
     w = np.asarray(weight, dtype=np.float64)
-    if not 0 < quantile <= 1:
-        raise RequestError(f"quantile is {quantile!r}.", "Give a fraction above 0 and up to 1.")
     if quantile == 1 or not w.size:
         return w.copy(), np.asarray(w.max(axis=-1, initial=0.0))
     count = np.where(w > 0, 1.0 if rows is None else np.asarray(rows, dtype=np.float64), 0.0)
@@ -78,22 +75,14 @@ def sums_by(place: IntArray, values: FloatArray, size: int) -> FloatArray:
     return sums.reshape(*values.shape[:-1], size)
 
 
+def shares(part: FloatArray, whole: FloatArray, *, above: float = 0.0) -> FloatArray:
+    """Return ``part`` by ``whole``, and 0 where the whole is not ``above`` a number."""
+    found: FloatArray = np.divide(part, whole, out=np.zeros(np.shape(part)), where=whole > above)
+    return found
+
+
 def cumulative_product(factor: FloatArray, first: BoolArray) -> FloatArray:
-    """Return running products that start again wherever ``first`` is true.
-
-    Parameters
-    ----------
-    factor : ndarray of shape (..., n)
-        Above 0; rows of one subject together, in the order of their steps.
-    first : ndarray of shape (n,), bool
-        Whether the row is its subject's first.
-
-    Examples
-    --------
-    >>> first = np.array([True, False, True])
-    >>> cumulative_product(np.array([2.0, 3.0, 5.0]), first).round(6)
-    array([2., 6., 5.])
-    """
+    """Return running products of ``factor`` (..., n), from anew wherever ``first`` (n,) is true."""
     total = np.log(factor).cumsum(axis=-1)
     begin = np.flatnonzero(first)
     before = np.where(begin > 0, total[..., begin - 1], 0.0)
@@ -102,38 +91,26 @@ def cumulative_product(factor: FloatArray, first: BoolArray) -> FloatArray:
     return product
 
 
-@dataclass(frozen=True, slots=True)
-class WeightSummary:
-    """How the weights of one strategy are spread."""
+def summarise_weights(raw: FloatArray, used: FloatArray, limit: float) -> dict[str, float]:
+    """Return the summary of ``raw`` weights, and of those ``used``, truncated at ``limit``.
 
-    n: int  # rows with a weight
-    mean: float  # of the weights as used
-    median: float
-    p99: float
-    largest: float
-    largest_before: float  # before truncation
-    limit: float  # where they were cut off
-    share_truncated: float  # share of rows above the limit
-    effective: float  # Kish's effective number of rows
-
-
-def summarise_weights(raw: FloatArray, used: FloatArray, limit: float) -> WeightSummary:
-    """Return the summary of ``raw`` weights, and of those ``used``, truncated at ``limit``."""
+    ``n`` rows have a weight; ``mean``, ``median``, ``p99`` and ``largest`` are of the weights as
+    used, ``largest_before`` is of the raw; ``share_truncated`` of the rows is above the ``limit``;
+    ``effective`` is Kish's effective number of rows.
+    """
     rows = raw > 0
-    if not rows.any():
-        return WeightSummary(0, *(float("nan"),) * 4, 0.0, limit, 0.0, 0.0)
-    kept = used[rows]
-    return WeightSummary(
-        n=int(rows.sum()),
-        mean=float(kept.mean()),
-        median=float(np.median(kept)),
-        p99=float(np.quantile(kept, 0.99)),
-        largest=float(kept.max()),
-        largest_before=float(raw.max()),
-        limit=limit,
-        share_truncated=float((raw[rows] > limit).mean()),
-        effective=effective_number(kept),
-    )
+    kept = used[rows] if rows.any() else np.array([np.nan])
+    return {
+        "n": int(rows.sum()),
+        "mean": float(kept.mean()),
+        "median": float(np.median(kept)),
+        "p99": float(np.quantile(kept, 0.99)),
+        "largest": float(kept.max()),
+        "largest_before": float(raw.max()),
+        "limit": limit,
+        "share_truncated": float((raw[rows] > limit).sum() / max(rows.sum(), 1)),
+        "effective": effective_number(used),
+    }
 
 
 def standardised_differences(
@@ -165,8 +142,7 @@ def standardised_differences(
     spread = np.sqrt(t @ (values - wanted) ** 2 / t.sum())
     gap = mean - wanted
     gap[np.abs(gap) < 1e-12] = 0.0
-    result: FloatArray = np.divide(gap, spread, out=np.zeros_like(gap), where=spread > 0)
-    return result
+    return shares(gap, spread)
 
 
 def cluster_counts(n_clusters: int, replicates: int, *, seed: int) -> IntArray:
@@ -179,8 +155,6 @@ def cluster_counts(n_clusters: int, replicates: int, *, seed: int) -> IntArray:
     >>> cluster_counts(5, 3, seed=1).sum(axis=1)
     array([5, 5, 5])
     """
-    check_whole_number(n_clusters, name="n_clusters", low=1)
-    check_whole_number(replicates, name="replicates", low=1)
     rng = np.random.default_rng(seed)
     equal = np.full(n_clusters, 1 / n_clusters)
     return rng.multinomial(n_clusters, equal, size=replicates)
@@ -189,51 +163,33 @@ def cluster_counts(n_clusters: int, replicates: int, *, seed: int) -> IntArray:
 def logistic_coefficients(
     design: FloatArray,
     outcome: npt.ArrayLike,
+    weight: FloatArray,
     *,
-    weight: FloatArray | None = None,
     ridge: float = 0.0,
     start: FloatArray | None = None,
     tolerance: float = 1e-9,
-    max_steps: int = 60,
 ) -> FloatArray:
-    """Return the coefficients that maximise the weighted, optionally penalised likelihood.
+    """Return the coefficients that maximise each weighted, optionally penalised likelihood.
 
-    Parameters
-    ----------
-    design : ndarray of shape (n, p)
-        The first column is the intercept and is never penalised.
-    outcome : array-like of shape (n,)
-        0 or 1.
-    weight : ndarray of shape (n,) or (k, n), optional
-        How many rows each stands for; 1 when not given. Of several sets each has its own
-        coefficients, (k, p).
-    ridge : float
-        Adds ``-ridge / 2 * sum(b[1:] ** 2)``: a Gaussian prior of variance ``1 / ridge``.
-    start : ndarray of shape (p,), optional
-        Where Newton's steps begin; a fit to nearly the same rows saves half of them.
-    tolerance : float
-        Stop when no coefficient moves by more.
+    Each of several sets of ``weight`` (k, n) of the rows has its own coefficients, (k, p). The
+    first column of ``design`` (n, p) is the intercept and is never penalised; ``ridge`` is a
+    Gaussian prior of variance ``1 / ridge`` on the others. Newton's steps begin at ``start``, which
+    saves half of them after a fit to nearly the same rows, and end when no coefficient moves by
+    more than the ``tolerance``.
 
     Raises
     ------
     FitError
         If the steps do not settle, as when a column separates the outcomes and ridge is 0.
-
-    Examples
-    --------
-    >>> design = np.ones((4, 1))
-    >>> logistic_coefficients(design, [1, 0, 0, 0]).round(4)
-    array([-1.0986])
     """
-    y = np.asarray(outcome, dtype=np.float64)
-    rows = np.atleast_2d(np.ones(len(y)) if weight is None else weight)
+    y, sets = np.asarray(outcome, dtype=np.float64), len(weight)
     penalty = np.full(design.shape[1], ridge)
     penalty[0] = 0.0
-    begin = np.zeros(design.shape[1]) if start is None else start
-    found, moving = np.tile(begin, (len(rows), 1)), np.arange(len(rows))
-    information, bent = np.empty((len(rows), *2 * penalty.shape)), np.full(len(rows), True)
-    for taken in range(max_steps):
-        beta, count = found[moving], rows[moving]
+    found = np.tile(np.zeros_like(penalty) if start is None else start, (sets, 1))
+    moving, bent = np.arange(sets), np.full(sets, True)
+    information = np.empty((sets, *2 * penalty.shape))
+    for taken in range(MOST_STEPS):
+        beta, count = found[moving], weight[moving]
         fitted = logistic_probability(design, beta)
         gradient = (count * (y - fitted)) @ design - penalty * beta
         if bent.any():  # near the maximum a matrix serves for all steps that are left
@@ -249,16 +205,17 @@ def logistic_coefficients(
         found[moving] += step
         moving, bent = moving[~settled], (largest > NEAR)[~settled]
         if not len(moving):
-            return found if weight is not None and weight.ndim > 1 else found[0]
-    if start is not None:  # it may have led astray
-        found[moving] = logistic_coefficients(
-            design, y, weight=rows[moving], ridge=ridge, tolerance=tolerance, max_steps=max_steps
+            return found
+    if start is None:
+        raise FitError(
+            f"A logistic regression on {len(y)} rows did not settle in {MOST_STEPS} steps.",
+            "A column may tell the outcomes apart fully: drop it, or give a ridge above 0.",
         )
-        return found if weight is not None and weight.ndim > 1 else found[0]
-    raise FitError(
-        f"A logistic regression on {len(y)} rows did not settle in {max_steps} steps.",
-        "A column may tell the outcomes apart fully: drop it, or give a ridge above 0.",
+    # it may have led astray
+    found[moving] = logistic_coefficients(
+        design, y, weight[moving], ridge=ridge, tolerance=tolerance
     )
+    return found
 
 
 def weighted_squares(
@@ -289,14 +246,6 @@ def logistic_probability(design: FloatArray, coefficients: FloatArray) -> FloatA
     return probability
 
 
-def _loss(
-    design: FloatArray, y: FloatArray, rows: FloatArray, penalty: FloatArray, beta: FloatArray
-) -> float:
-    linear = design @ beta
-    fit = rows @ (np.logaddexp(0, linear) - y * linear)
-    return float(fit + penalty @ beta**2 / 2)
-
-
 def _halved(
     design: FloatArray,
     y: FloatArray,
@@ -305,9 +254,14 @@ def _halved(
     beta: FloatArray,
     step: FloatArray,
 ) -> FloatArray:
-    loss = _loss(design, y, rows, penalty, beta)
+    def loss(coefficients: FloatArray) -> float:
+        linear = design @ coefficients
+        fit = rows @ (np.logaddexp(0, linear) - y * linear)
+        return float(fit + penalty @ coefficients**2 / 2)
+
+    before = loss(beta)
     for _ in range(20):
-        if _loss(design, y, rows, penalty, beta + step) <= loss:
+        if loss(beta + step) <= before:
             break
         step = step / 2
     return step

@@ -6,7 +6,7 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.fading.curves import Slopes, fit_rows
-    from forecast.fading.fading import FadingCurves, SplitFading, fit_fading, split_fading
+    from forecast.fading.fading import FadingCurves, fit_fading, split_fading
     from forecast.fading.rows import fading_rows
 
 

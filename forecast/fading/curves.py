@@ -51,19 +51,12 @@ OF_MEDIAN = np.pi / 2  # variance of a median over that of a mean, of normal val
 
 @dataclass(frozen=True, eq=False)
 class FadingFit:
-    """A fitted fading model.
+    """A fitted fading model."""
 
-    Attributes
-    ----------
-    coefficients : ndarray of shape (p,)
-        Of the counts of the rows, by their names, of history, change and graders: logs of the ratio
-        of the ink left after a session to that before.
-    covariance : ndarray of shape (p, p)
-        By clients.
-    """
-
+    # Of the counts of the rows, by their names, of history, change and graders: logs of the ratio
+    # of the ink left after a session to that before.
     coefficients: FloatArray
-    covariance: FloatArray
+    covariance: FloatArray  # by clients
 
 
 def fit_rows(rows: FadingRows) -> FadingFit:
@@ -75,7 +68,7 @@ def fit_rows(rows: FadingRows) -> FadingFit:
         If the scores do not come to nought.
     """
     design = np.column_stack([rows.counts, rows.history, rows.changed])
-    telling = _telling(rows)[rows.place]
+    telling = rows.telling[rows.place]
     at, y = rows.place[telling], rows.seen[telling]
     X = np.hstack([design[at], rows.who[telling]])
     before = np.log(rows.table["left_before"].to_numpy()[at])
@@ -102,11 +95,6 @@ def fit_rows(rows: FadingRows) -> FadingFit:
     client = rows.table["client_id"].to_numpy(dtype=object)[at]
     covariance = _by_clients(X, y - mean, mean, information, client)
     return FadingFit(found / scale, covariance / np.outer(scale, scale))
-
-
-# steps that begin with ink to lose
-def _telling(rows: FadingRows) -> npt.NDArray[np.bool_]:
-    return np.asarray(rows.table["left_before"] > LEAST_LEFT)
 
 
 def _by_clients(
@@ -167,11 +155,6 @@ class Slopes:
         """Ink groups with their own slope, and all courses together, first."""
         return (ALL, *self.rows.groups)
 
-    def _members(self, group: str) -> npt.NDArray[np.bool_]:
-        if group == ALL:
-            return np.ones(len(self.rows.courses), dtype=bool)
-        return np.asarray(self.rows.courses["ink_group"] == group)
-
     def slope(self, regime: str, group: str) -> tuple[float, FloatArray]:
         """Return the log ink per session under a regime, and its gradient in the coefficients.
 
@@ -198,7 +181,7 @@ class Slopes:
         self, group: str, *, ps: bool = False, by_ink: bool = False
     ) -> tuple[float, FloatArray]:
         rows, table = self.rows, self.rows.table
-        inside = _telling(rows)
+        inside = rows.telling
         if group != ALL:
             inside = inside & (table["ink_group"] == group).to_numpy()
         sessions = (table["session"] - table["since"]).to_numpy(dtype=np.float64)
@@ -229,20 +212,15 @@ class Slopes:
         (ns, by_ns), (ps, by_ps) = (self.slope(regime, group) for regime in ("ns", "ps"))
         return ps - ns, by_ps - by_ns
 
-    def typical_slope(self) -> tuple[float, FloatArray]:
-        """Return the slope of all courses under the log's own mix of regimes, and its gradient."""
-        had = np.array([self._had(regime, ALL).sum() for regime in self.regimes])
-        values, gradients = zip(*(self.slope(regime, ALL) for regime in self.regimes), strict=True)
-        share = had / had.sum()
-        return float(share @ np.array(values)), np.asarray(share @ np.array(gradients))
-
     def error(self, gradient: FloatArray) -> float:
         """Return the standard error of a value with that gradient in the coefficients."""
         return sqrt(max(float(gradient @ self.fit.covariance @ gradient), 0.0))
 
-    # Each course's number of sessions under a regime.
-    def _had(self, regime: str, group: str) -> FloatArray:
-        courses = self.rows.courses[self._members(group)]
+    def had(self, regime: str, group: str) -> FloatArray:
+        """Return each course's number of sessions under a regime."""
+        courses = self.rows.courses
+        if group != ALL:
+            courses = courses[courses["ink_group"] == group]
         column = regime if regime in self.rows.regimes else "sessions_given"
         return courses[column].to_numpy(dtype=np.float64)
 
@@ -253,23 +231,21 @@ class Slopes:
         found = []
         for group in self.groups:
             for regime in self.regimes:
-                had = int((self._had(regime, group) > 0).sum())
+                had = int((self.had(regime, group) > 0).sum())
                 if had < FEWEST_ON_CURVE or not self._tells(regime, group):
                     continue
                 slope, gradient = self.slope(regime, group)
-                ends = self._ends(slope, self.error(gradient))
+                # the slower end first; errors are of the log of the pace, unless no fading at all
+                # is as good as possible
+                error = self.error(gradient)
+                ends = slope + self.reach * error * np.array([1.0, -1.0])
+                if -slope > TOLD * error:
+                    apart = self.reach * error / -slope
+                    ends = slope * np.exp([-apart, apart])
                 shares = np.clip(-np.expm1([slope, *ends]), -1.0, 1.0)
                 found.append((regime, group, *map(float, shares), had, _reason(*shares[1:])))
         columns = ["regime", "ink_group", "share", "low", "high", "courses", "reason"]
         return pd.DataFrame(found, columns=columns)
-
-    # The slower end first. Errors are of the log of the pace, unless no fading at all is as good as
-    # possible.
-    def _ends(self, slope: float, error: float) -> FloatArray:
-        if -slope > TOLD * error:
-            apart = self.reach * error / -slope
-            return slope * np.exp([-apart, apart])
-        return slope + self.reach * error * np.array([1.0, -1.0])
 
     # Whether the model has a slope of its own for a regime in a group.
     def _tells(self, regime: str, group: str) -> bool:
@@ -306,7 +282,7 @@ class Slopes:
         return pd.DataFrame(found, columns=columns)
 
     def _curve(self, regime: str, group: str) -> list[tuple[Any, ...]]:
-        had, (log_left, ps) = self._had(regime, group), self._paths(group)
+        had, (log_left, ps) = self.had(regime, group), self._paths(group)
         added, gradient = self.added(group)
         error = self.error(gradient)
         sessions = np.arange(1, LONGEST + 1)
@@ -317,7 +293,7 @@ class Slopes:
         chance = OF_MEDIAN * moved.var(axis=0) / len(moved)
         far = self.reach * np.sqrt(chance + (lacking.mean(axis=0) * error) ** 2)
         lines = [middle, middle + far, middle - far, slow, quick]
-        faded = [np.maximum.accumulate(_percent(line)) for line in lines]
+        faded = [-100 * np.expm1(np.minimum.accumulate(np.minimum(line, 0.0))) for line in lines]
         found: list[tuple[Any, ...]] = [(regime, group, 0, 0.0, 0.0, 0.0, 0.0, 0.0, len(had))]
         for at, session in enumerate(sessions.tolist()):
             courses = int((had >= session).sum())
@@ -376,34 +352,15 @@ class Slopes:
         return both[:, 0], both[:, 1]
 
 
-def _percent(log_left: FloatArray) -> FloatArray:
-    return np.asarray(-100 * np.expm1(np.minimum(log_left, 0.0)), dtype=np.float64)
-
-
 @dataclass(frozen=True, slots=True)
 class Spacing:
-    """Two intervals of the log compared, over a course from untreated to the log's threshold.
+    """Two intervals of the log compared, over a course from untreated to the log's threshold."""
 
-    Attributes
-    ----------
-    weeks : tuple of 2 float
-        The shorter and the longer interval: about the quarter points of the log.
-    sessions : tuple of 2 float
-        Sessions to the threshold of a typical course at each.
-    difference : float
-        Sessions at the longer interval less those at the shorter.
-    interval : tuple of 2 float
-    weeks_difference : float
-        Weeks from the first to the last session, likewise.
-    weeks_interval : tuple of 2 float
-    level : float
-    """
-
-    weeks: tuple[float, float]
-    sessions: tuple[float, float]
-    difference: float
+    weeks: tuple[float, float]  # the shorter and the longer: about the quarter points of the log
+    sessions: tuple[float, float]  # to the threshold of a typical course at each
+    difference: float  # sessions at the longer interval less those at the shorter
     interval: tuple[float, float]
-    weeks_difference: float
+    weeks_difference: float  # weeks from the first to the last session, likewise
     weeks_interval: tuple[float, float]
     level: float
 
@@ -423,7 +380,6 @@ class Spacing:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values, the answer and the caution as sentences."""
-        notes = self.answer, self.caution
         return {
             "weeks": list(self.weeks),
             "sessions": list(self.sessions),
@@ -433,8 +389,9 @@ class Spacing:
                 "interval": list(self.weeks_interval),
             },
             "level": self.level,
-            **{name: str(note) for name, note in zip(("answer", "caution"), notes, strict=True)},
-            "note_codes": [note.to_dict() for note in notes],
+            "answer": str(self.answer),
+            "caution": str(self.caution),
+            "note_codes": [self.answer.to_dict(), self.caution.to_dict()],
         }
 
 
@@ -443,7 +400,7 @@ def _clear(interval: tuple[float, float], what: str) -> str:
     return f"fewer {what}" if high < 0 else f"more {what}" if low > 0 else ""
 
 
-def spacing_of(slopes: Slopes, gaps_weeks: FloatArray) -> Spacing | None:
+def spacing_of(slopes: Slopes) -> Spacing | None:
     """Return the comparison of a log's shorter and longer intervals, or None if all are alike.
 
     The fall of log ink per session goes with the log of the weeks since the session before;
@@ -452,22 +409,24 @@ def spacing_of(slopes: Slopes, gaps_weeks: FloatArray) -> Spacing | None:
     rows = slopes.rows
     if "log_gap" not in rows.names or len(rows.courses) < FEWEST_FOR_SPACING:
         return None
-    short, long = (float(np.round(q)) for q in np.quantile(gaps_weeks, [0.25, 0.75]))
+    short, long = (float(np.round(q)) for q in np.quantile(rows.gap_weeks, [0.25, 0.75]))
     if not 1 <= short < long:
         return None
-    slope, by_slope = slopes.typical_slope()
+    had = np.array([slopes.had(regime, ALL).sum() for regime in slopes.regimes])
+    each, gradients = zip(*(slopes.slope(regime, ALL) for regime in slopes.regimes), strict=True)
+    mix = had / had.sum()  # of the log's regimes
+    slope, by_slope = float(mix @ np.array(each)), mix @ np.array(gradients)
     by_gap = np.zeros(len(slopes.fit.coefficients))
     by_gap[rows.names.index("log_gap")] = 1.0
     ahead = -np.log(max(1 - rows.cleared_at / 100, LEAST_LEFT))
-    away = np.log(np.array([short, long]) / rows.mean_gap_weeks)
+    lengths = np.array([short, long])
+    away = np.log(lengths / rows.mean_gap_weeks)
     falls = -slope - away * float(by_gap @ slopes.fit.coefficients)
     if (falls <= 0).any():
         return None
     sessions = ahead / falls
     gradient = (sessions / falls)[:, None] * (by_slope + away[:, None] * by_gap)
-    lengths = np.array([short, long])
     weeks, by_weeks = (sessions - 1) * lengths, gradient * lengths[:, None]
-
     difference, interval = _gap(slopes, sessions, gradient)
     weeks_difference, weeks_interval = _gap(slopes, weeks, by_weeks)
     return Spacing(

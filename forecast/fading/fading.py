@@ -13,7 +13,6 @@ import numpy as np
 from forecast._checks import check_level, counted
 from forecast._notes import Note, notes_as_json
 from forecast._plain import Result, plain_table
-from forecast._types import FloatArray
 from forecast.causal.rates import PairedDifference, paired_difference
 from forecast.counts import said, split_halves
 from forecast.errors import RequestError
@@ -155,14 +154,13 @@ def fit_fading(log: OutcomeLog, *, level: float = 0.95) -> FadingCurves:
     rows = fading_rows(log)
     fit = fit_rows(rows)
     slopes = Slopes(rows, fit, level)
-    gaps = _interval_weeks(log, rows)
     shares, differences = slopes.shares(), slopes.differences()
     unsaid = (shares["reason"] != "").any() or (differences["reason"] != "").any()
     return FadingCurves(
         curves=slopes.curves(),
         shares=shares,
         differences=differences,
-        spacing=spacing_of(slopes, gaps) if len(gaps) else None,
+        spacing=spacing_of(slopes),
         graders=grader_report(slopes, log.graded, level=level),
         stalls=stall_rule(rows),
         split=split_fading(log, level=level),
@@ -178,16 +176,6 @@ def fit_fading(log: OutcomeLog, *, level: float = 0.95) -> FadingCurves:
     )
 
 
-def _interval_weeks(log: OutcomeLog, rows: FadingRows) -> FloatArray:
-    if not len(log.sessions):
-        return np.empty(0)
-    used = log.each_session
-    used = used[used["course_id"].isin(rows.courses["course_id"])]
-    used = used.sort_values(["course_id", "session_no"])
-    days = used.groupby("course_id")["treated_on"].diff().dt.days.dropna()
-    return np.asarray(days, dtype=np.float64) / 7
-
-
 def _notes_on(rows: FadingRows) -> list[Note]:
     counts = {"gradings": len(rows.place), "courses": len(rows.courses)}
     counts |= {"clients": rows.courses["client_id"].nunique()}
@@ -195,7 +183,12 @@ def _notes_on(rows: FadingRows) -> list[Note]:
     if rows.left_out:
         reasons = [f"{n} {why}" for why, n in rows.left_out.items()]
         notes.append(Note("fading.left_out", "info", {"reasons": reasons}))
-    notes += _regime_notes(rows)
+    if not rows.regimes:
+        notes.append(Note("fading.no_sessions", "caution"))
+    elif len(rows.regimes) == 1:
+        notes.append(Note("fading.one_regime", "caution", {"regime": rows.regimes[0]}))
+    elif rows.operators_apart:
+        notes.append(Note("fading.operators_apart", "serious"))
     if rows.unit > 1:
         notes.append(Note("fading.rounded", "info", {"unit": rows.unit}))
     return notes + [
@@ -203,14 +196,6 @@ def _notes_on(rows: FadingRows) -> list[Note]:
         for name in rows.regimes
         if (rows.courses[name] > 0).sum() < WISHED_IN_REGIME
     ]
-
-
-def _regime_notes(rows: FadingRows) -> list[Note]:
-    if not rows.regimes:
-        return [Note("fading.no_sessions", "caution")]
-    if len(rows.regimes) == 1:
-        return [Note("fading.one_regime", "caution", {"regime": rows.regimes[0]})]
-    return [Note("fading.operators_apart", "serious")] if rows.operators_apart else []
 
 
 def _share_lines(fading: FadingCurves) -> list[str]:
@@ -299,14 +284,6 @@ class SplitFading(Result):
     n_pairs: int
     curves: pd.DataFrame
     share: PairedDifference
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values; the curves as records."""
-        return {
-            "n_pairs": self.n_pairs,
-            "share": {"estimate": self.share.estimate, "interval": list(self.share.interval)},
-            "curves": plain_table(self.curves),
-        }
 
 
 def split_fading(log: OutcomeLog, *, level: float) -> SplitFading | None:

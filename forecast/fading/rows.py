@@ -71,10 +71,16 @@ class FadingRows:
     regimes: tuple[str, ...]  # in the rows, ns first; empty when the log has no sessions
     groups: tuple[str, ...]  # ink groups with their own slope
     unit: float  # percentage points to which gradings are rounded
-    mean_gap_weeks: float  # geometric mean, at which slopes are stated; NaN without sessions
+    gap_weeks: FloatArray  # between sessions of a course, and their geometric mean, at which slopes
+    mean_gap_weeks: float  # are stated; NaN without sessions
     cleared_at: float  # percent faded
     left_out: dict[str, int]  # courses not used, by reason
     n_operators: int  # with sessions enough to be told from the others
+
+    @property
+    def telling(self) -> npt.NDArray[np.bool_]:
+        """Rows of the table whose steps begin with ink to lose."""
+        return np.asarray(self.table["left_before"] > LEAST_LEFT)
 
     @property
     def operators_apart(self) -> bool:
@@ -97,7 +103,7 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
     _check_enough(courses, graded)
     here = log.each_session
     here = here[here["course_id"].isin(courses["course_id"])]
-    sums, regimes, mean_gap = _session_sums(here)
+    sums, regimes, gap_weeks, mean_gap = _session_sums(here)
     courses = courses.assign(ink_group=courses["inks"].map(ink_group))
     for regime in regimes:
         had = sums.groupby("course_id")[regime].max()
@@ -126,7 +132,8 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
         adjusted=adjusted,
         regimes=regimes,
         groups=groups,
-        unit=grading_unit(log.graded["fading_pct"]),
+        unit=next((one for one in UNITS if np.allclose(log.graded["fading_pct"] % one, 0)), 1.0),
+        gap_weeks=gap_weeks,
         mean_gap_weeks=mean_gap,
         cleared_at=float(log.cleared_at),
         left_out=left_out,
@@ -254,14 +261,16 @@ def _check_enough(courses: pd.DataFrame, table: pd.DataFrame) -> None:
         )
 
 
-# Sums over the sessions so far, by course and session; the regimes; the typical interval.
-def _session_sums(sessions: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...], float]:
+# Sums over the sessions so far, by course and session; the regimes; the intervals, the typical one.
+def _session_sums(
+    sessions: pd.DataFrame,
+) -> tuple[pd.DataFrame, tuple[str, ...], FloatArray, float]:
     import pandas as pd
 
     rows = sessions.sort_values(["course_id", "session_no"])
     rows = rows.rename(columns={"session_no": "session"})
     if not len(rows):
-        return pd.DataFrame({"course_id": [], "session": []}), (), float("nan")
+        return pd.DataFrame({"course_id": [], "session": []}), (), np.empty(0), float("nan")
     days = rows.groupby("course_id")["treated_on"].diff().dt.days.to_numpy(dtype=np.float64)
     log_gap = np.log(np.maximum(days / 7, 1.0))
     mean_gap = float(np.nanmean(log_gap)) if (~np.isnan(log_gap)).any() else float("nan")
@@ -280,7 +289,7 @@ def _session_sums(sessions: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]
     )
     summed = steps.groupby(rows["course_id"]).cumsum()
     found = pd.concat([rows[["course_id", "session"]], summed], axis=1)
-    return found, regimes, float(np.exp(mean_gap))
+    return found, regimes, days[~np.isnan(days)] / 7, float(np.exp(mean_gap))
 
 
 # One column per operator but the last. None where no operator fired both regimes often enough: then
@@ -364,20 +373,7 @@ def _regime_columns(
     ps = table["ps"].to_numpy(dtype=np.float64)
     found = {"ps": ps}
     for group in groups[1:]:
-        of_group = courses[courses["ink_group"] == group]
-        if min((of_group[regime] > 0).sum() for regime in ("ns", "ps")) >= FEWEST_IN_GROUP:
+        had = courses.loc[courses["ink_group"] == group, ["ns", "ps"]] > 0
+        if had.sum().min() >= FEWEST_IN_GROUP:
             found[f"ps, {group}"] = ps * (table["ink_group"] == group).to_numpy()
     return found
-
-
-def grading_unit(fading_pct: npt.ArrayLike) -> float:
-    """Return the percentage points to which gradings were rounded: 25, 10, 5 or 1.
-
-    Examples
-    --------
-    >>> grading_unit([0, 25, 75, 100]), grading_unit([0, 15, 40]), grading_unit([0, 33])
-    (25.0, 5.0, 1.0)
-    """
-    faded = np.asarray(fading_pct, dtype=np.float64)
-    whole = [unit for unit in UNITS if np.allclose(np.mod(faded, unit), 0)]
-    return whole[0] if whole else 1.0

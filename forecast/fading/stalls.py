@@ -15,10 +15,9 @@ from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast._notes import Note, notes_as_json
-from forecast._plain import plain_table
+from forecast._plain import plain, plain_table
 from forecast.causal.rates import intraclass, one_way_intraclass, weighted_kappa, wilson_interval
 from forecast.fading.rows import (
     FEWEST_BEFORE,
@@ -44,34 +43,18 @@ FALSE_ALARMS = 0.05  # courses that had not stopped and are flagged at some time
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StallRule:
-    """The rule and what it says of the log.
+    """The rule and what it says of the log."""
 
-    Attributes
-    ----------
-    threshold : float
-        Standard deviations below expectation from which a course is flagged.
-    false_alarms : float
-        Share of the courses that cleared later and would have been flagged at some time; None
-        when no course has cleared.
-    false_alarm_interval : tuple of 2 float
-        Its 95 % Wilson interval.
-    n_cleared : int
-        Courses behind it.
-    learnt : bool
-        Whether the threshold comes from cleared courses, or, where they are few, from the model.
-    looks : DataFrame
-        Every grading judged: ``course_id, session, faded, expected, below, stalled``.
-    flagged : DataFrame
-        Of the courses still running, those whose last judged grading is flagged.
-    """
-
-    threshold: float
+    threshold: float  # standard deviations below expectation from which a course is flagged
+    # Share of the courses that cleared later and would have been flagged at some time; None when no
+    # course has cleared.
     false_alarms: float | None
-    false_alarm_interval: tuple[float, float]
-    n_cleared: int
-    learnt: bool
+    false_alarm_interval: tuple[float, float]  # its 95 % Wilson interval
+    n_cleared: int  # courses behind it
+    learnt: bool  # whether the threshold comes from cleared courses or, where few, from the model
+    # Every grading judged: ``course_id, session, faded, expected, below, stalled``.
     looks: pd.DataFrame
-    flagged: pd.DataFrame
+    flagged: pd.DataFrame  # of the courses still running, those whose last judged one is flagged
 
     @property
     def trust(self) -> Note:
@@ -116,7 +99,7 @@ def stall_rule(rows: FadingRows) -> StallRule:
     return StallRule(
         threshold=threshold,
         false_alarms=alarms / len(worst) if len(worst) else None,
-        false_alarm_interval=(float(interval[0]), float(interval[1])),
+        false_alarm_interval=interval,
         n_cleared=len(worst),
         learnt=learnt,
         looks=looks.reset_index(drop=True),
@@ -154,52 +137,22 @@ def _looks_of(rows: FadingRows) -> pd.DataFrame:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class GraderReport:
-    """Graders compared.
+    """Graders compared."""
 
-    Attributes
-    ----------
-    levels : DataFrame
-        ``grader_id, points, low, high, gradings``: how many percentage points above the mean
-        grader somebody grades a tattoo that is half faded. Empty with fewer than two graders.
-    icc : float or None
-        ICC(1,1) over all tattoos graded by two or more people on the same occasion.
-    n_twice : int
-        How many occasions that were.
-    pairs : DataFrame
-        ``first, second, occasions, icc, low, high, kappa``: ICC(2,1) and weighted kappa on
-        quartile grades of each pair of graders.
-    notes : tuple of Note
-    """
-
+    # ``grader_id, points, low, high, gradings``: how many percentage points above the mean grader
+    # somebody grades a tattoo that is half faded. Empty with fewer than two graders.
     levels: pd.DataFrame
+    # ICC(1,1) over all tattoos graded by two or more people on the same occasion.
     icc: float | None
-    n_twice: int
+    n_twice: int  # how many occasions that were
+    # ``first, second, occasions, icc, low, high, kappa``: ICC(2,1) and weighted kappa on quartile
+    # grades of each pair of graders.
     pairs: pd.DataFrame
     notes: tuple[Note, ...]
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; tables as records."""
-        return {
-            "levels": plain_table(self.levels),
-            "icc": self.icc,
-            "n_twice": self.n_twice,
-            "pairs": plain_table(self.pairs),
-            **notes_as_json(self.notes),
-        }
-
-
-def quartile_grade(fading_pct: npt.ArrayLike) -> npt.NDArray[np.int64]:
-    """Return grades 1 to 4 for 0-25, 26-50, 51-75 and 76-100 percent faded.
-
-    The four-level scale of Lapidoth & Aharonowitz 2004 (J Am Acad Dermatol 51:906).
-
-    Examples
-    --------
-    >>> quartile_grade([0, 25, 26, 75, 76, 100]).tolist()
-    [1, 1, 2, 3, 4, 4]
-    """
-    faded = np.asarray(fading_pct, dtype=np.float64)
-    return np.asarray(np.clip(np.ceil(faded / 25), 1, 4), dtype=np.int64)
+        return {**plain(self), **notes_as_json(self.notes)}
 
 
 def grader_report(slopes: Slopes, gradings: pd.DataFrame, *, level: float) -> GraderReport:
@@ -253,8 +206,10 @@ def _pair_table(twice: pd.DataFrame, key: list[str], level: float) -> pd.DataFra
         both = wide[[first, second]].dropna().to_numpy(dtype=np.float64)
         if len(both) < FEWEST_TWICE or np.ptp(both) == 0:
             continue
-        agreed = intraclass(both, level=level)
-        kappa = weighted_kappa(quartile_grade(both[:, 0]), quartile_grade(both[:, 1]))
-        found.append((first, second, len(both), agreed.two_way, *agreed.two_way_interval, kappa))
+        icc, ends = intraclass(both, level=level)
+        # grades 1 to 4 for 0-25, 26-50, 51-75 and 76-100 percent faded: the four-level scale of
+        # Lapidoth & Aharonowitz 2004 (J Am Acad Dermatol 51:906)
+        kappa = weighted_kappa(*np.clip(np.ceil(both / 25), 1, 4).T)
+        found.append((first, second, len(both), icc, *ends, kappa))
     columns = ["first", "second", "occasions", "icc", "low", "high", "kappa"]
     return pd.DataFrame(found, columns=columns)

@@ -11,7 +11,7 @@ import plotly.graph_objects as go
 
 from forecast.counts import of_100
 from forecast.errors import RequestError
-from forecast.figures.template import COLOURS, mark, titled, whiskers
+from forecast.figures.template import COLOURS, mark, shade, titled, whiskers
 
 if TYPE_CHECKING:
     from forecast.counts import Estimate
@@ -68,17 +68,7 @@ def plot_hundred(estimate: Estimate) -> go.Figure:
     spread = 100 * np.quantile(np.cumsum(estimate.draws, axis=1), [0.1, 0.9], axis=0)
     spread = np.pad(spread, ((0, 0), (0, 1)), mode="edge")
     figure = go.Figure()
-    for place, edge in enumerate(spread):
-        figure.add_scatter(
-            x=steps,
-            y=edge,
-            line={"shape": "hv", "width": 0},
-            fill="tonexty" if place else None,
-            fillcolor=COLOURS["band"],
-            hoverinfo="skip",
-            showlegend=bool(place),
-            name="how unsure the model is",
-        )
+    shade(figure, steps, spread, "how unsure the model is", COLOURS["band"], shape="hv")
     figure.add_scatter(
         x=steps,
         y=reached,
@@ -193,25 +183,21 @@ def plot_watch(check: PromiseCheck) -> go.Figure:
 def plot_subgroups(assessment: Mapping[str, Any]) -> go.Figure:
     """Draw the interval's coverage in each group, with its verdict."""
     rows = [row for row in assessment["subgroups"] if row["coverage"] is not None]
+    names = [f"{row['factor']}: {row['label']} ({row['n_events']} finished)" for row in rows]
+    ends = np.array([[row[f"coverage{end}"] for row in rows] for end in ("", "_low", "_high")])
     level = assessment["coverage"]["level"]
     figure = go.Figure()
     for verdict, symbol in SYMBOLS.items():
-        some = [row for row in rows if row["verdict"] == verdict]
-        coverage = [row["coverage"] for row in some]
+        some = [at for at, row in enumerate(rows) if row["verdict"] == verdict]
         figure.add_scatter(
-            x=coverage,
-            y=[f"{row['factor']}: {row['label']} ({row['n_events']} finished)" for row in some],
-            error_x=whiskers(
-                coverage,
-                [row["coverage_low"] for row in some],
-                [row["coverage_high"] for row in some],
-            ),
+            x=ends[0, some],
+            y=[names[at] for at in some],
+            error_x=whiskers(*ends[:, some]),
             mode="markers",
             marker={"size": 12, "symbol": symbol, "color": COLOURS[SHADES[verdict]]},
             name=verdict,
         )
     figure.add_vline(x=level, line={"dash": "dot", "color": COLOURS["grey"]})
-    names = [f"{row['factor']}: {row['label']} ({row['n_events']} finished)" for row in rows]
     figure.update_xaxes(title_text="share inside the interval", tickformat=".0%", range=[0, 1.02])
     figure.update_yaxes(categoryorder="array", categoryarray=names[::-1], automargin=True)
     title = f"Does the {100 * level:.0f} % interval hold in each group? (whiskers: 95 %)"

@@ -2,27 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 import plotly.graph_objects as go
 
 from forecast.errors import RequestError
-from forecast.figures.template import COLOURS, titled, whiskers
+from forecast.figures.template import COLOURS, shade, titled, whiskers
 from forecast.tattoo import CAVEAT, GRADES, INKS, WAVELENGTHS_NM, cite, uptake_table
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from forecast._notes import Note
-    from forecast.fading import FadingCurves, SplitFading
+    from forecast.fading import FadingCurves
     from forecast.reach import LaserChange, LogReach
     from forecast.reactions import OperatorFunnel, ReactionReport
     from forecast.regimes import Contrast, RegimeComparison
 
 T = TypeVar("T")
-STRATEGY_COLOURS = ("main", "contrast", "third", "fourth", "fifth")
+STRATEGY_COLOURS = [COLOURS[name] for name in ("main", "contrast", "third", "fourth", "fifth")]
 BANDS = (
     COLOURS["band"],
     COLOURS["contrast_band"],
@@ -40,48 +39,32 @@ def plot_curves(comparison: RegimeComparison, *, group: str = "all") -> go.Figur
     table = comparison.curves[comparison.curves["group"] == group]
     parts = [(name, table[table["strategy"] == name]) for name in comparison.strategies]
     for place, (name, part) in enumerate(parts):
-        _add_band(figure, part, name, comparison.level, BANDS[place % 5])
+        edges = [_to_the_end([0.0, *(1 - part[end])]) for end in ("high", "low")]
+        says = f"{name}, {100 * comparison.level:.0f} % interval"
+        shade(figure, _treads(part), edges, says, BANDS[place % 5], shape="hv")
     for place, (name, part) in enumerate(parts):
         figure.add_scatter(
-            x=_treads(part["session"]),
+            x=_treads(part),
             y=_to_the_end([0.0, *(1 - part["survival"])]),
             mode="lines",
             line={
                 "shape": "hv",
-                "color": COLOURS[STRATEGY_COLOURS[place % 5]],
+                "color": STRATEGY_COLOURS[place % 5],
                 "dash": DASHES[place % 5],
                 "width": 3,
             },
             text=_to_the_end(["", *(f"{n} at risk" for n in part["at_risk"])]),
             name=name,
         )
-    # a tread is as wide as a session, the last one too
-    last = 1 + max((int(part["session"].max()) for _, part in parts if len(part)), default=0)
+    last = 1 + max(len(part) for _, part in parts)
     figure.update_xaxes(title_text="sessions", dtick=1, range=[0, last])
     figure.update_yaxes(title_text="share cleared", tickformat=".0%", range=[0, 1])
-    figure.update_layout(legend_traceorder="normal")
     where = "" if group == "all" else f", {group}"
     return titled(figure, f"Cleared by session, as if all had followed it{where}")
 
 
-def _add_band(figure: go.Figure, part: pd.DataFrame, name: str, level: float, colour: str) -> None:
-    for edge, values in enumerate((1 - part["high"], 1 - part["low"])):
-        figure.add_scatter(
-            x=_treads(part["session"]),
-            y=_to_the_end([0.0, *values]),
-            mode="lines",
-            line={"shape": "hv", "width": 0},
-            fill="tonexty" if edge else None,
-            fillcolor=colour,
-            hoverinfo="skip",
-            showlegend=bool(edge),
-            name=f"{name}, {100 * level:.0f} % interval",
-        )
-
-
-def _treads(sessions: Iterable[int]) -> list[int]:
-    steps = [0, *sessions]
-    return [*steps, steps[-1] + 1]
+def _treads(part: pd.DataFrame) -> list[int]:
+    return list(range(len(part) + 2))  # a tread is as wide as a session, the last one too
 
 
 def _to_the_end(values: list[T]) -> list[T]:
@@ -113,16 +96,14 @@ def plot_readings(comparison: RegimeComparison, *, key: str | None = None) -> go
         (plain, "plain readings", COLOURS["contrast"], "x"),
     ):
         known = [(label, one) for label, one in rows if one.estimate is not None]
+        numbers = [(one.estimate, *one.interval) for _, one in known]
+        middle, low, high = np.array(numbers, dtype=np.float64).reshape(-1, 3).T
         figure.add_scatter(
-            x=[one.estimate or 0.0 for _, one in known],
+            x=middle,
             y=[label for label, _ in known],
             mode="markers",
             marker={"size": 12, "color": colour, "symbol": symbol},
-            error_x=whiskers(
-                [one.estimate or 0.0 for _, one in known],
-                [one.interval[0] or 0.0 for _, one in known],
-                [one.interval[1] or 0.0 for _, one in known],
-            ),
+            error_x=whiskers(middle, low, high),
             name=name,
         )
     margin = comparison.margin
@@ -172,7 +153,7 @@ def plot_followers(comparison: RegimeComparison) -> go.Figure:
             x=table.index,
             y=table[name],
             mode="lines+markers",
-            line={"color": COLOURS[STRATEGY_COLOURS[place % 5]], "dash": DASHES[place % 5]},
+            line={"color": STRATEGY_COLOURS[place % 5], "dash": DASHES[place % 5]},
             name=str(name),
         )
     figure.update_xaxes(title_text="session", dtick=1)
@@ -253,9 +234,21 @@ def plot_fading(fading: FadingCurves, *, ink_group: str = "all", middle: bool = 
             f"There is no curve for the ink group {ink_group!r}.",
             f"Choose one of {', '.join(fading.curves['ink_group'].unique())}.",
         )
+    low, high = ("middle_low", "middle_high") if middle else ("low", "high")
+    says = "middle 8 of 10 courses" if middle else f"{100 * fading.level:.0f} % band"
     figure = go.Figure()
     for regime in table["regime"].unique():
-        _add_curve(figure, table[table["regime"] == regime], str(regime), fading.level, middle)
+        curve, (colour, tint, dash) = table[table["regime"] == regime], LOOKS[regime]
+        edges = [curve[low], curve[high]]
+        shade(figure, curve["session"], edges, f"{NAMES[regime]}, {says}", tint)
+        figure.add_scatter(
+            x=curve["session"],
+            y=curve["faded"],
+            mode="lines+markers",
+            line={"color": colour, "dash": dash, "width": 2.5},
+            text=[f"{n} courses had so many" for n in curve["courses"]],
+            name=NAMES[regime],
+        )
     threshold = fading.rows.cleared_at
     figure.add_hline(
         y=threshold,
@@ -268,31 +261,6 @@ def plot_fading(fading: FadingCurves, *, ink_group: str = "all", middle: bool = 
     where = "all inks" if ink_group == "all" else ink_group
     notes = (fading.assumption, *fading.notes)
     return titled(figure, f"Fading by session, {where}", notes)
-
-
-def _add_curve(
-    figure: go.Figure, curve: pd.DataFrame, regime: str, level: float, middle: bool
-) -> None:
-    colour, band, dash = LOOKS[regime]
-    low, high = ("middle_low", "middle_high") if middle else ("low", "high")
-    says = "middle 8 of 10 courses" if middle else f"{100 * level:.0f} % band"
-    figure.add_scatter(
-        x=[*curve["session"], *curve["session"][::-1]],
-        y=[*curve[high], *curve[low][::-1]],
-        fill="toself",
-        fillcolor=band,
-        line={"width": 0},
-        hoverinfo="skip",
-        name=f"{NAMES[regime]}, {says}",
-    )
-    figure.add_scatter(
-        x=curve["session"],
-        y=curve["faded"],
-        mode="lines+markers",
-        line={"color": colour, "dash": dash, "width": 2.5},
-        text=[f"{n} courses had so many" for n in curve["courses"]],
-        name=NAMES[regime],
-    )
 
 
 def plot_fading_shares(fading: FadingCurves) -> go.Figure:
@@ -365,17 +333,14 @@ def plot_split_fading(fading: FadingCurves) -> go.Figure:
     )
     figure.update_xaxes(title_text="sessions", dtick=1)
     figure.update_yaxes(title_text="faded, percent; difference, points")
-    return titled(figure, "Two halves of one tattoo", (_paired_note(fading.split),))
-
-
-def _paired_note(split: SplitFading) -> str:
-    low, high = split.share.interval
-    return (
-        f"{split.n_pairs} pairs. Share of the remaining ink removed per session, ps less "
-        f"ns: {100 * split.share.estimate:+.1f} points ({100 * low:+.1f} to "
+    low, high = fading.split.share.interval
+    note = (
+        f"{fading.split.n_pairs} pairs. Share of the remaining ink removed per session, ps less "
+        f"ns: {100 * fading.split.share.estimate:+.1f} points ({100 * low:+.1f} to "
         f"{100 * high:+.1f}). Pairs leave as they clear, so the two means bend towards the slow "
         "ones: read the difference, not the bend."
     )
+    return titled(figure, "Two halves of one tattoo", (note,))
 
 
 def plot_operator_funnel(operators: OperatorFunnel) -> go.Figure:
@@ -393,9 +358,8 @@ def plot_operator_funnel(operators: OperatorFunnel) -> go.Figure:
         title_text="reactions per session, adjusted", tickformat=".1%", rangemode="tozero"
     )
     count = len(operators.outside)
-    title = "No operator is outside what chance allows"
-    if count:
-        title = f"{count} of {len(table)} operators outside what chance allows"
+    who = f"{count} of {len(table)} operators" if count else "No operator is"
+    title = f"{who} outside what chance allows"
     notes: tuple[str | Note, ...] = (
         "Adjusted for what each operator met; names replaced by codes. Bars: limits that allow"
         " for the number of operators. Not a league table.",
@@ -422,12 +386,10 @@ def _add_limits(figure: go.Figure, operators: OperatorFunnel) -> None:
                 hoverinfo="skip",
             )
     figure.add_hline(y=operators.target, line={"color": COLOURS["grey"], "width": 1})
-    for low, high, sessions in zip(
-        table["limit_low"], table["limit_high"], table["sessions"], strict=True
-    ):
+    for row in table.itertuples():
         figure.add_scatter(
-            x=[sessions, sessions],
-            y=[low, high],
+            x=[row.sessions, row.sessions],
+            y=[row.limit_low, row.limit_high],
             mode="lines",
             line={"color": "rgba(102, 102, 102, 0.25)", "width": 10},
             showlegend=False,
@@ -516,19 +478,12 @@ def plot_laser_change(change: LaserChange, *, price: float, years: int = 10) -> 
     same ends of the courses a year, which is wider than the level says.
     """
     when = np.arange(years + 1)
-    ends = []
-    for gain, rate in zip(change.gain_interval, change.per_year_interval, strict=True):
-        ends.append((0.0 if gain is None else gain) * rate * when - price)
+    ends = [
+        (gain or 0.0) * rate * when - price
+        for gain, rate in zip(change.gain_interval, change.per_year_interval, strict=True)
+    ]
     figure = go.Figure()
-    figure.add_scatter(
-        x=np.concatenate([when, when[::-1]]),
-        y=np.concatenate([ends[1], ends[0][::-1]]),
-        fill="toself",
-        line={"width": 0},
-        fillcolor=COLOURS["band"],
-        hoverinfo="skip",
-        name="both unknowns at their limits",
-    )
+    shade(figure, when, ends, "both unknowns at their limits", COLOURS["band"])
     figure.add_scatter(
         x=when,
         y=(change.gain_per_course or 0.0) * change.per_year * when - price,
@@ -539,12 +494,9 @@ def plot_laser_change(change: LaserChange, *, price: float, years: int = 10) -> 
     figure.update_xaxes(title_text="years after buying", dtick=1)
     figure.update_yaxes(title_text="earned less the price")
     named = ", ".join(f"{value:g}" for value in change.laser.wavelengths_nm)
-    title = f"One more {change.laser.regime} laser at {named} nm is not earned back"
-    if change.break_even_years is not None:
-        title = (
-            f"One more {change.laser.regime} laser at {named} nm is earned back after"
-            f" {change.break_even_years:.1f} years"
-        )
+    even = change.break_even_years
+    earned = "not earned back" if even is None else f"earned back after {even:.1f} years"
+    title = f"One more {change.laser.regime} laser at {named} nm is {earned}"
     return titled(figure, title, change.notes)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from textwrap import wrap
 
 import numpy as np
@@ -28,23 +28,35 @@ COLOURS = {
 CONFIG = {"displaylogo": False, "showSendToCloud": False, "plotlyServerURL": ""}
 
 
-def _template() -> go.layout.Template:
-    plain = go.layout.Template(pio.templates["plotly_white"])
-    plain.layout.update(
-        font={"size": 15},
-        title={"font": {"size": 18}, "x": 0.02, "xanchor": "left", "yref": "container"},
-        colorway=[COLOURS[name] for name in ("main", "contrast", "third", "fourth", "fifth")],
-        modebar={"remove": ["sendChartToCloud"]},
-        legend={"orientation": "h", "y": -0.22, "x": 0},
-        margin={"l": 70, "r": 30, "t": 70, "b": 60},
-    )
-    return plain
-
-
 def whiskers(middle: ArrayLike, low: ArrayLike, high: ArrayLike) -> dict[str, object]:
     """Return the bars from ``low`` to ``high`` around ``middle``."""
     above, below = np.subtract(high, middle), np.subtract(middle, low)
     return {"type": "data", "symmetric": False, "array": above, "arrayminus": below}
+
+
+def shade(
+    figure: go.Figure,
+    x: ArrayLike,
+    edges: Iterable[ArrayLike],
+    name: str,
+    colour: str,
+    *,
+    shape: str = "linear",
+) -> None:
+    """Fill between two edges, the lower one first."""
+    for upper, values in enumerate(edges):
+        figure.add_scatter(
+            x=x,
+            y=values,
+            mode="lines",
+            line={"shape": shape, "width": 0},
+            fill="tonexty" if upper else None,
+            fillcolor=colour,
+            hoverinfo="skip",
+            showlegend=bool(upper),
+            name=name,
+        )
+    figure.update_layout(legend_traceorder="normal")  # with such fills it would be turned round
 
 
 def mark(figure: go.Figure, at: float, says: str, *, colour: str = "grey") -> None:
@@ -59,8 +71,17 @@ def mark(figure: go.Figure, at: float, says: str, *, colour: str = "grey") -> No
 
 def titled(figure: go.Figure, title: str, notes: Sequence[Note | str] = ()) -> go.Figure:
     """Return ``figure`` with the package's template, a title, and its notes underneath."""
+    template = go.layout.Template(pio.templates["plotly_white"])
+    template.layout.update(
+        font={"size": 15},
+        title={"font": {"size": 18}, "x": 0.02, "xanchor": "left", "yref": "container"},
+        colorway=[COLOURS[name] for name in ("main", "contrast", "third", "fourth", "fifth")],
+        modebar={"remove": ["sendChartToCloud"]},
+        legend={"orientation": "h", "y": -0.22, "x": 0},
+        margin={"l": 70, "r": 30, "t": 70, "b": 60},
+    )
+    figure.update_layout(template=template, title_text=title)
     lines = [line for note in notes for line in wrap(str(note), 110)]
-    figure.update_layout(template=_template(), title_text=title)
     if lines:
         figure.add_annotation(
             text="<br>".join(lines),

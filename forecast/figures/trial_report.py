@@ -14,8 +14,7 @@ from typing import TYPE_CHECKING
 
 import plotly.graph_objects as go
 
-from forecast._files import write_whole
-from forecast.errors import RequestError
+from forecast._files import write_into
 from forecast.figures.sessions import plot_balance, plot_curves, plot_followers, plot_readings
 
 if TYPE_CHECKING:
@@ -36,7 +35,6 @@ ASSUMED = (
     "have been followed by every kind of course. Stopping is explained by what was recorded. A "
     "recorded clearing means the same under every regime."
 )
-NAMES = ("report.md", "report.html")
 STYLE = (
     "body{font:16px/1.5 system-ui,sans-serif;max-width:52rem;margin:2rem auto;padding:0 1rem}"
     "table{border-collapse:collapse;display:block;overflow-x:auto}"
@@ -67,25 +65,17 @@ def write_report(comparison: RegimeComparison, log: OutcomeLog, folder: str | Pa
     RequestError
         If ``folder`` is a file.
     """
-    target = Path(folder)
-    if target.exists() and not target.is_dir():
-        raise RequestError(f"{target} is a file.", "Name a folder.")
-    target.mkdir(parents=True, exist_ok=True)
-    parts = list(report_items(comparison, log))
-    paths = [target / name for name in NAMES]
-    for path, text in zip(paths, (_as_markdown(parts), _as_html(parts)), strict=True):
-        write_whole(path, text)
-    return paths
+    parts = [
+        *_question_items(comparison, log),
+        *_result_items(comparison, log),
+        *_reading_items(comparison),
+    ]
+    texts = {"report.md": _as_markdown(parts), "report.html": _as_html(parts)}
+    return write_into(folder, texts)
 
 
-def report_items(comparison: RegimeComparison, log: OutcomeLog) -> Iterator[Items]:
-    """Yield the heading of each item and what stands under it: sentences, tables and figures."""
-    yield from _question_items(comparison, log)
-    yield from _result_items(comparison, log)
-    yield from _reading_items(comparison)
-
-
-# what is asked, and how
+# The heading of each item and what stands under it: sentences, tables and figures. First what is
+# asked, and how.
 def _question_items(comparison: RegimeComparison, log: OutcomeLog) -> Iterator[Items]:
     trial = dict(comparison.target_trial)
     between = " against ".join(comparison.strategies)
@@ -166,7 +156,9 @@ def _result_items(comparison: RegimeComparison, log: OutcomeLog) -> Iterator[Ite
             *_drawn(comparison, plot_followers),
         ],
     )
-    yield "11. Missing data", ["Share not recorded, of all courses:", _not_recorded(log)]
+    share = log.courses.isna().mean().rename("not_recorded").round(3)
+    missing = share[share > 0].rename_axis("column").reset_index()
+    yield "11. Missing data", ["Share not recorded, of all courses:", missing]
     kinds = ("cleared", "stopped", "ongoing")
     yield (
         "12. Outcomes",
@@ -215,11 +207,6 @@ def _drawn(
     comparison: RegimeComparison, plot: Callable[[RegimeComparison], go.Figure]
 ) -> list[go.Figure]:
     return [] if comparison.curves.empty else [plot(comparison)]
-
-
-def _not_recorded(log: OutcomeLog) -> pd.DataFrame:
-    share = log.courses.isna().mean().rename("not_recorded").round(3)
-    return share[share > 0].rename_axis("column").reset_index()
 
 
 def _as_markdown(parts: Sequence[Items]) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -91,11 +92,11 @@ class LaserChange(Result):
         """Return the answer in words."""
         named = ", ".join(f"{value:g}" for value in self.laser.wavelengths_nm)
         low, high = self.per_year_interval
-        partly = f", and some ink of {self.partly_per_year:.1f} more"
+        partly = round(self.partly_per_year, 1)
         lines = [
             f"One more {self.laser.regime} laser at {named} nm would bring {self.per_year:.1f}"
             f" courses a year ({low:.1f} to {high:.1f}) within reach"
-            + (f"{partly}." if round(self.partly_per_year, 1) else ".")
+            + (f", and some ink of {partly:.1f} more." if partly else ".")
         ]
         if self.sessions_change is not None and self.cleared_change is not None:
             lines.append(
@@ -222,8 +223,6 @@ def _mean(draws: FloatArray) -> float | None:
 
 
 def _day(on: pd.Timestamp | str) -> pd.Timestamp:
-    from datetime import date
-
     import pandas as pd
 
     try:

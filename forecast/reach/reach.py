@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast._checks import check_level
-from forecast._notes import Note, notes_as_json
-from forecast._plain import Result, plain, plain_table
-from forecast.causal.rates import exact_interval, normal_quantile, wilson_interval
+from forecast._notes import Note
+from forecast._plain import Result
+from forecast._types import FloatArray
+from forecast.causal.rates import exact_interval, wilson_interval
 from forecast.counts import (
     COVARIATES,
     SHAPE,
@@ -38,15 +39,6 @@ WHO = {"yes": "every ink reached", "no": "some ink unreached"}
 # log number of sessions, so that the own log can speak.
 OWN_PRIOR = (0.5, 0.8)
 CURE_HAZARD = ("ink_other", "ink_density", "layering", "origin_amateur", "smoker")
-# Of the cure mixture: reach acts on the share that never clears, not on how long the others take;
-# one unit of standard deviation on each log hazard ratio, brought to the log duration.
-CURE_PENALTY = SHAPE**2
-CURE_PRIOR = {
-    "ink_unreached": (0.0, 1e-4),
-    "log_scale": (0.0, 1.0),
-    "never": (-2.0, 2.0),
-    "never[ink_unreached]": (0.0, 1.0),
-}
 # Of the cure mixture: reach acts on the share that never clears, not on how long the others take;
 # one unit of standard deviation on each log hazard ratio, brought to the log duration.
 CURE_PENALTY = SHAPE**2
@@ -167,13 +159,6 @@ class LogReach(Result):
     level: float
     notes: tuple[Note, ...]
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values."""
-        tables = {
-            name: plain_table(getattr(self, name)) for name in ("by_year", "by_ink", "cleared")
-        }
-        return {**plain(self), **tables, **notes_as_json(self.notes)}
-
     def to_text(self) -> str:
         """Return the answer in words."""
         low, high = (100 * end for end in self.share)
@@ -287,23 +272,17 @@ def _share_by(left: float, error: float, at_risk: int, level: float) -> tuple[fl
         return 0.0, *exact_interval(0, at_risk, level=level)
     if left <= 0:
         return 1.0, *exact_interval(at_risk, at_risk, level=level)
-    reach = normal_quantile(0.5 + level / 2) * error / abs(left * np.log(left))
+    reach = NormalDist().inv_cdf(0.5 + level / 2) * error / abs(left * np.log(left))
     return 1 - left, 1 - float(left ** np.exp(-reach)), 1 - float(left ** np.exp(reach))
 
 
-def reach_spells(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
+def reach_spells(log: OutcomeLog) -> pd.DataFrame:
     """Return the rows of the count model, split where a course's inks come within reach.
 
     One row per course, or two when a laser that reaches its last ink came into use after it
-    had begun: unreached up to the session before, reached from then on.
-
-    Returns
-    -------
-    DataFrame
-        The columns of `course_rows`, ``unreached`` (bool), also as ``ink_unreached``, and
-        ``late`` (bool): the second row of a course. Its sessions are not those of a course
-        reached from the start, whose inks have been fading all along, so that neither life
-        tables nor models use it.
+    had begun: ``unreached`` up to the session before, reached from then on. The second is ``late``:
+    its sessions are not those of a course reached from the start, whose inks have been fading all
+    along, so that neither life tables nor models use it.
     """
     import pandas as pd
 
@@ -312,12 +291,16 @@ def reach_spells(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
             "The log names no lasers, so what they reach is not known.",
             "Add the lasers table: laser_id, regime, wavelengths_nm, in_use_from.",
         )
-    rows = judged_rows(log, goal=goal)
+    rows = judged_rows(log, goal="clear")
     rows = rows.assign(unreached=rows["ink_unreached"] == 1, late=False)
-    first = _first_reached(log)
-    turn = rows["course_id"].map(first)
-    had = rows["step"] - rows["entry"]
-    split = rows["unreached"] & turn.notna() & (turn > 1) & (turn <= had)
+    dated = log.sessions[["course_id", "session_no", "treated_on"]].merge(
+        log.courses[["course_id", "inks"]], on="course_id"
+    )
+    missed = unreached_on(dated["inks"], dated["treated_on"], log.lasers)
+    reached = dated[[not inks for inks in missed]]
+    # per course that has one, the first session on whose day every ink was reached
+    turn = rows["course_id"].map(reached.groupby("course_id")["session_no"].min())
+    split = rows["unreached"] & turn.notna() & (turn > 1) & (turn <= rows["step"] - rows["entry"])
     turned = rows["unreached"] & turn.notna() & (turn <= 1)
     rows.loc[turned, "unreached"] = False
     after = rows[split].assign(unreached=False, late=True)
@@ -326,16 +309,6 @@ def reach_spells(log: OutcomeLog, *, goal: str = "clear") -> pd.DataFrame:
     spells = pd.concat([rows[~split], before, after], ignore_index=True)
     spells["ink_unreached"] = spells["unreached"].astype(float)
     return spells.sort_values(["course_id", "step"], ignore_index=True)
-
-
-# Per course that has one, the first session on whose day every ink was reached.
-def _first_reached(log: OutcomeLog) -> pd.Series[int]:
-    dated = log.sessions[["course_id", "session_no", "treated_on"]].merge(
-        log.courses[["course_id", "inks"]], on="course_id"
-    )
-    missed = unreached_on(dated["inks"], dated["treated_on"], log.lasers)
-    reached: npt.NDArray[np.bool_] = np.array([not inks for inks in missed], dtype=np.bool_)
-    return dated[reached].groupby("course_id")["session_no"].min()
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -404,7 +377,7 @@ def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
     """
     from forecast.survival import AcceleratedTime
 
-    z = normal_quantile(0.5 + check_level(level) / 2)
+    z = NormalDist().inv_cdf(0.5 + check_level(level) / 2)
     spells = reach_spells(log)
     fitted = fit_reach(spells)
     centre = float(fitted.coefficients["ink_unreached"])
@@ -427,10 +400,7 @@ def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
 
 
 def fit_reach(spells: pd.DataFrame) -> FittedAcceleratedTime:
-    """Return the model of the sessions needed given all attributes and reach.
-
-    ``spells`` are those of `reach_spells`; the late ones are left out.
-    """
+    """Return the model of the sessions needed; late spells are left out."""
     from forecast.survival import AcceleratedTime
 
     prior = duration_prior() | {"ink_unreached": OWN_PRIOR}
@@ -449,7 +419,7 @@ def reach_evidence(log: OutcomeLog, spells: pd.DataFrame) -> Note:
 
 # The share that never clears, and its interval on the logit scale.
 def _never(
-    parameters: np.ndarray[Any, Any], covariance: np.ndarray[Any, Any], unreached: int, z: float
+    parameters: FloatArray, covariance: FloatArray, unreached: int, z: float
 ) -> tuple[float, float, float]:
     row = np.array([1.0, float(unreached)])
     logit, error = float(row @ parameters), float(row @ covariance @ row) ** 0.5

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from forecast._checks import check_level, nearest
 from forecast._notes import Note, notes_as_json
-from forecast._plain import Result, plain, plain_table
+from forecast._plain import Result, plain
 from forecast.causal.rates import (
     Funnel,
     exact_interval,
     funnel_limits,
     newcombe_difference,
-    normal_quantile,
 )
 from forecast.errors import DataError, RequestError
 from forecast.reactions.regime_odds import RegimeOdds, fit_regime
@@ -27,7 +27,6 @@ from forecast.reactions.rows import (
     rate_text,
     session_rows,
     under_recording,
-    unmatched_reactions,
 )
 
 if TYPE_CHECKING:
@@ -89,21 +88,13 @@ class OperatorFunnel:
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; operators by code only."""
         found = plain(self)
-        del found["table"], found["names"]
-        return {"operators": plain_table(self.table), **found, **notes_as_json(self.notes)}
+        del found["names"]
+        return {"operators": found.pop("table"), **found, **notes_as_json(self.notes)}
 
 
 def median_odds_ratio(spread: float) -> float:
-    """Return the median odds ratio between two operators taken at random.
-
-    Larsen & Merlo 2005 (Am J Epidemiol 161:81): ``exp(sqrt(2) spread 0.6745)``.
-
-    Examples
-    --------
-    >>> round(median_odds_ratio(0.5), 2)
-    1.61
-    """
-    return float(np.exp(np.sqrt(2) * spread * normal_quantile(0.75)))
+    """Return that between two operators at random (Larsen & Merlo 2005, Am J Epidemiol 161:81)."""
+    return float(np.exp(np.sqrt(2) * spread * NormalDist().inv_cdf(0.75)))
 
 
 def compare_operators(
@@ -155,7 +146,12 @@ def _table(
 ) -> pd.DataFrame:
     pairs = zip(table["events"], table["sessions"], strict=True)
     exact = np.array([exact_interval(int(events), int(n), level=level) for events, n in pairs])
-    odds = _shrunken(fit, table.index, level)
+    odds = np.full((len(table), 3), np.nan)
+    if fit.model is not None:
+        at = [fit.model.groups.index(name) for name in table.index]
+        effect, error = fit.model.effects[at], fit.model.effect_errors[at]
+        reach = NormalDist().inv_cdf(0.5 + level / 2) * error
+        odds = np.exp(np.column_stack([effect, effect - reach, effect + reach]))
     result = table.reset_index().assign(
         operator=[codes[name] for name in table.index],
         rate=(table["events"] / table["sessions"]).to_numpy(),
@@ -173,15 +169,6 @@ def _table(
     front = ["operator", "sessions", "events", "rate"]
     rest = [name for name in result.columns if name not in (*front, "operator_id")]
     return result[front + rest].sort_values("operator", ignore_index=True)
-
-
-def _shrunken(fit: ReactionFit, names: pd.Index[str], level: float) -> np.ndarray[Any, Any]:
-    if fit.model is None:
-        return np.full((len(names), 3), np.nan)
-    at = [list(fit.model.groups).index(name) for name in names]
-    effect, error = np.asarray(fit.model.effects)[at], np.asarray(fit.model.effect_errors)[at]
-    reach = normal_quantile(0.5 + level / 2) * error
-    return np.exp(np.column_stack([effect, effect - reach, effect + reach]))
 
 
 def _shares(fit: ReactionFit) -> dict[str, float]:
@@ -262,17 +249,16 @@ class ReactionReport(Result):
             **plain(self),
             "regime": self.regime.to_dict(),
             "operators": None if self.operators is None else self.operators.to_dict(),
-            "rates": plain_table(self.rates),
             **notes_as_json(self.warnings, "warning"),
             **notes_as_json(self.notes),
         }
 
     def to_text(self) -> str:
         """Return the report in words."""
+        verdict = self.regime.verdict
         lines = [
-            f"ps against ns: {self.regime.verdict} reactions. {self.regime.reason}"
-            if self.regime.verdict != "cannot say"
-            else f"ps against ns: cannot say. {self.regime.reason}",
+            f"ps against ns: {verdict}{' reactions' * (verdict != 'cannot say')}. "
+            f"{self.regime.reason}",
             f"Operators: {self._who_stands_out()}",
             f"{self.n_sessions:,} sessions in {self.n_courses} courses of {self.n_clients} clients;"
             f" {self.n_events} sessions were followed by a reaction ({self.outcome}).",
@@ -412,7 +398,9 @@ def _notes(log: OutcomeLog, rows: pd.DataFrame) -> list[Note]:
     notes = []
     if not len(log.sessions):
         notes.append(Note("reactions.no_sessions_table", "caution"))
-    if lost := unmatched_reactions(log, rows):
+    known = set(zip(rows["course_id"], rows["session_no"], strict=True))
+    after = zip(log.reactions["course_id"], log.reactions["after_session"], strict=True)
+    if lost := sum(session not in known for session in after):
         notes.append(Note("reactions.unmatched", "caution", {"reactions": lost}))
     if unsure := int((~log.reactions["lasting"].isin(["yes", "no"])).sum()):
         values = {"unsure": unsure, "reactions": len(log.reactions)}

@@ -29,40 +29,19 @@ MOST_WITHOUT_FLUENCE = 0.2  # share of sessions, before it is said
 
 @dataclass(frozen=True, slots=True)
 class RegimeOdds:
-    """Odds of a reaction after a ps session over those after an ns session.
+    """Odds of a reaction after a ps session over those after an ns session."""
 
-    Attributes
-    ----------
-    estimate : float or None
-        Adjusted odds ratio; None where the log cannot tell.
-    interval : tuple
-        Its profile interval, (None, None) where the log cannot tell.
-    unadjusted, unadjusted_interval : float or None, tuple
-        The same without any adjustment.
-    verdict : str
-        ``fewer``, ``more`` or ``cannot say``.
-    reasons : tuple of Note
-        Why; ``reason`` has them in words.
-    counts : dict
-        Per regime, reactions and sessions.
-    overlap : float
-        Share of the information on the regime that lies within operators, 0 to 1.
-    level : float
-        What the intervals are to cover.
-    with_calendar : tuple
-        Estimate, low and high with calendar time held as well: a regime that came with a newly
-        bought laser came with everything else that changed. None where not worked out.
-    """
-
-    estimate: float | None
-    interval: tuple[float | None, float | None]
-    unadjusted: float | None
+    estimate: float | None  # adjusted odds ratio; None where the log cannot tell
+    interval: tuple[float | None, float | None]  # its profile interval
+    unadjusted: float | None  # the same without any adjustment
     unadjusted_interval: tuple[float | None, float | None]
-    verdict: str
-    reasons: tuple[Note, ...]
-    counts: dict[str, tuple[int, int]]
-    overlap: float
+    verdict: str  # ``fewer``, ``more`` or ``cannot say``
+    reasons: tuple[Note, ...]  # why; ``reason`` has them in words
+    counts: dict[str, tuple[int, int]]  # per regime, reactions and sessions
+    overlap: float  # share of the information on the regime that lies within operators, 0 to 1
     level: float
+    # Estimate, low and high with calendar time held as well: a regime that came with a newly bought
+    # laser came with everything else that changed. None where not worked out.
     with_calendar: tuple[float, float, float] | None = None
 
     @property
@@ -79,26 +58,12 @@ class RegimeOdds:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ReactionFit:
-    """The regime's answer and the model behind it.
-
-    Attributes
-    ----------
-    regime : RegimeOdds
-        The answer.
-    model : FittedMixedLogistic or None
-        None where there are too few events or no operators to tell apart.
-    expected : ndarray of shape (n_rows,)
-        Chance of the outcome in an average operator's hands, given what the operator met.
-    log_odds : dict of str to ndarray
-        What regime and case mix add to each row's log odds.
-    notes : tuple of Note
-        Doubts.
-    """
+    """The regime's answer and the model behind it."""
 
     regime: RegimeOdds
-    model: FittedMixedLogistic | None
-    expected: FloatArray
-    log_odds: dict[str, FloatArray]
+    model: FittedMixedLogistic | None  # None with too few events or no operators to tell apart
+    expected: FloatArray  # (n_rows,), chance in an average operator's hands, given what was met
+    log_odds: dict[str, FloatArray]  # what regime and case mix add to each row's log odds
     notes: tuple[Note, ...]
 
 
@@ -113,7 +78,7 @@ def fit_regime(rows: pd.DataFrame, *, outcome: str, level: float) -> ReactionFit
     pairs = ((str(name), part[outcome]) for name, part in rows.groupby("regime"))
     counts = {name: (int(part.sum()), len(part)) for name, part in pairs}
     events = int(rows[outcome].sum())
-    overlap, one_hand = regime_overlap(rows)
+    overlap, one_hand = _overlap(rows)
     refusal = _refusal(rows, counts, events, overlap, one_hand)
     columns, notes = _case_mix(rows)
     if refusal is None:
@@ -131,13 +96,16 @@ def fit_regime(rows: pd.DataFrame, *, outcome: str, level: float) -> ReactionFit
         odds = _hold_calendar(_adjusted(odds, *model.within(level)), model, rows["treated_on"])
     else:
         odds = replace(odds, reasons=(refusal,))
-    parts = {} if crew is None else model.parts(crew)
-    return ReactionFit(odds, crew, _expected(parts, model.y), parts, notes)
+    parts, expected = {}, np.full(len(rows), float(model.y.mean()))
+    if crew is not None:
+        parts = model.parts(crew)
+        expected = 1 / (1 + np.exp(-sum(parts.values(), start=np.zeros(len(rows)))))
+    return ReactionFit(odds, crew, expected, parts, notes)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Model:
-    """What the logistic model is notes_as_json of each session."""
+    """What the logistic model is told of each session."""
 
     names: tuple[str, ...]
     X: FloatArray
@@ -186,13 +154,11 @@ class _Model:
         return {"base": base, "regime": regime, "case mix": sum(of.values(), start=zero)}
 
 
-def regime_overlap(rows: pd.DataFrame) -> tuple[float, float]:
-    """Return how much of the information on the regime lies within operators, and within one.
-
-    Sessions of two regimes tell ``n_ns n_ps / (n_ns + n_ps)``. The first number is the sum of
-    this over operators, over the same for all sessions together: 0 when each operator fires one
-    regime only. The second is the largest operator's part of that sum.
-    """
+# How much of the information on the regime lies within operators, and within one. Sessions of two
+# regimes tell n_ns n_ps / (n_ns + n_ps). The first number is the sum of this over operators, over
+# the same for all sessions together: 0 when each operator fires one regime only. The second is the
+# largest operator's part of that sum.
+def _overlap(rows: pd.DataFrame) -> tuple[float, float]:
     known = rows[rows["operator_id"].notna() & rows["regime"].notna()]
     pulse = (known["regime"] == "ps").to_numpy(dtype=float)
     if not 0 < pulse.sum() < len(pulse):
@@ -267,8 +233,7 @@ def _unadjusted(counts: dict[str, tuple[int, int]], overlap: float, level: float
     )
     if set(counts) != {"ns", "ps"}:
         return answer
-    happened = np.array([counts["ns"][0], counts["ps"][0]], dtype=float)
-    trials = np.array([counts["ns"][1], counts["ps"][1]], dtype=float)
+    happened, trials = np.array([counts["ns"], counts["ps"]], dtype=float).T
     design = np.array([[1.0, 0.0], [1.0, 1.0]])
     fit = fit_firth(design, happened, trials=trials, names=("intercept", "ps"))
     low, high = np.exp(fit.interval("ps", level=level))
@@ -299,9 +264,3 @@ def _hold_calendar(odds: RegimeOdds, model: _Model, treated_on: pd.Series) -> Re
     if odds.verdict != "cannot say" and low < 1 < high:
         reasons += (Note("reactions.calendar", "caution", {"low": low, "high": high}),)
     return replace(odds, with_calendar=(centre, low, high), reasons=reasons)
-
-
-def _expected(parts: dict[str, FloatArray], y: FloatArray) -> FloatArray:
-    if not parts:
-        return np.full(len(y), float(y.mean()))
-    return 1 / (1 + np.exp(-sum(parts.values(), start=np.zeros(len(y)))))

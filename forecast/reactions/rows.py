@@ -31,12 +31,6 @@ def session_rows(log: OutcomeLog) -> pd.DataFrame:
     ``lasting`` and ``transient`` are sessions followed by a reaction recorded as lasting "yes"
     or "no"; a reaction without that entry counts only under ``any`` and its kind. Without a
     sessions table the rows follow ``sessions_given``, and how each was done is not known.
-
-    Returns
-    -------
-    DataFrame
-        ``course_id``, ``session_no``, ``regime``, ``laser_id``, ``operator_id``,
-        ``fluence_j_cm2``, the course's attributes, and the columns of ``OUTCOMES``.
     """
     if len(log.sessions):
         rows = log.each_session[["course_id", "session_no", *_HOW]]
@@ -61,13 +55,6 @@ def session_rows(log: OutcomeLog) -> pd.DataFrame:
     return rows
 
 
-def unmatched_reactions(log: OutcomeLog, rows: pd.DataFrame) -> int:
-    """Return how many reactions belong to no session of ``rows``."""
-    known = set(zip(rows["course_id"], rows["session_no"], strict=True))
-    after = zip(log.reactions["course_id"], log.reactions["after_session"], strict=True)
-    return sum(session not in known for session in after)
-
-
 def operator_codes(rows: pd.DataFrame) -> dict[str, str]:
     """Return a code for each operator, "A" the one with most sessions.
 
@@ -90,12 +77,6 @@ def rate_table(
 
     A course belongs to a regime, operator or laser when all its sessions do, else to "several".
     Groups of fewer than five have no rate.
-
-    Returns
-    -------
-    DataFrame
-        ``unit`` (session, course), ``by``, ``group``, ``outcome``, ``events``, ``n``, ``rate``,
-        ``wilson_low``, ``wilson_high``, ``exact_low``, ``exact_high``.
     """
     import pandas as pd
 

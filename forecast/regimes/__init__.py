@@ -7,11 +7,10 @@ from forecast._doors import door
 if TYPE_CHECKING:
     from forecast.regimes.compare import compare_regimes, regime_verdict
     from forecast.regimes.comparison import RegimeComparison
-    from forecast.regimes.plan import ComparisonPlan, plan_comparison
-    from forecast.regimes.split_trial import analyse_split
-    from forecast.regimes.trial import read_strategies, read_strategy, trial_rows
+    from forecast.regimes.plan import plan_comparison
+    from forecast.regimes.trial import read_strategy, trial_rows
     from forecast.regimes.verdict import Contrast
-    from forecast.regimes.weighted_curves import Engine, fit_strategies
+    from forecast.regimes.weighted_curves import fit_strategies
 
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -9,9 +9,9 @@ a session removes under each regime, as the gradings say, by a third.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
 
@@ -24,9 +24,8 @@ from forecast._checks import (
     nearest,
 )
 from forecast._notes import Note, Severity
-from forecast._types import BoolArray, FloatArray
-from forecast.causal import restricted_mean
-from forecast.counts import split_halves
+from forecast._types import BoolArray
+from forecast.causal import life_sums, restricted_mean, shares
 from forecast.errors import ForecastError, RequestError
 from forecast.fading import Slopes, fading_rows, fit_rows
 from forecast.log import check_log
@@ -50,6 +49,7 @@ if TYPE_CHECKING:
 
     from forecast.log import OutcomeLog
 
+MeanOf: TypeAlias = Callable[[BoolArray, int], tuple[float, float] | None]
 LONGEST = 40
 LONGEST_AUTO = 15
 MOST_LEVELS = 12
@@ -173,20 +173,8 @@ def regime_verdict(log: OutcomeLog, *, seed: int = 0) -> Note | None:
 
 
 def _compared(log: OutcomeLog, settings: Settings, by: str | None = None) -> RegimeComparison:
-    split = analyse_split(
-        log,
-        horizon=settings.horizon,
-        level=settings.level,
-        replicates=settings.replicates,
-        seed=settings.seed,
-        margin=settings.margin,
-        auto=settings.auto,
-        looking_again=settings.looking_again,
-    )
-    halves: set[str] = set()
-    if split is not None:
-        pairs = split_halves(log)
-        halves = {*pairs["course_id_ps"], *pairs["course_id_ns"]}
+    split = analyse_split(log, settings)
+    halves = frozenset() if split is None else split.course_ids
     trial = trial_rows(log, horizon=settings.horizon, set_apart=halves)
     levels = _levels(log, trial, by)
     if split is not None and (trial is None or trial.panel.n_subjects < len(halves)):
@@ -231,7 +219,14 @@ def _from_trial(
 ) -> RegimeComparison:
     engine = Engine(trial, settings.plans, horizon=settings.horizon, seed=settings.seed, by=levels)
     if settings.auto:
-        settings = replace(settings, own=_own_horizons(engine, settings))
+        # the last session that both strategies of a pair carry, and at least the first at which
+        # both are what their names say
+        reach = [engine.supported_to(place, auto=True) for place in range(len(settings.plans))]
+        own = {
+            key: max(min(reach[left], reach[right]), settings.shortest(left, right))
+            for key, (left, right) in settings.pairs.items()
+        }
+        settings = replace(settings, own=own)
     diagnostics = diagnose(log, trial, engine, settings)
     point = engine.run()
     draws = bootstrap(engine, settings)
@@ -286,19 +281,6 @@ def _with_fading(found: RegimeComparison, log: OutcomeLog, settings: Settings) -
     return replace(found, by_fading=by_fading, notes=tuple(notes))
 
 
-# The last session that both strategies of a pair carry, and at least the first at which both are
-# what their names say.
-def _own_horizons(engine: Engine, settings: Settings) -> dict[str, int]:
-    reach = [
-        engine.supported_to(place, plan.begins, auto=True)
-        for place, plan in enumerate(settings.plans)
-    ]
-    return {
-        key: max(min(reach[left], reach[right]), settings.shortest(left, right))
-        for key, (left, right) in settings.pairs.items()
-    }
-
-
 # The comparison that a log of split tattoos gives: the paired one.
 def _from_split(log: OutcomeLog, settings: Settings, split: SplitTrial) -> RegimeComparison:
     settings = replace(settings, own=dict.fromkeys(settings.pairs, split.horizon))
@@ -343,27 +325,37 @@ def _naive_readings(
     log: OutcomeLog, settings: Settings, unadjusted: Mapping[str, Contrast]
 ) -> tuple[NaiveReading, ...]:
     courses, classes = _classes(log, settings.plans)
-    given = courses["sessions_given"].to_numpy(dtype=np.float64)
+    given = courses["sessions_given"].to_numpy(dtype=np.int64)
     cleared = (courses["outcome"] == "cleared").to_numpy(dtype=bool)
-    finished = [_mean_of(given[one & cleared]) for one in classes]
 
-    def up_to(horizon: int) -> list[tuple[float, float] | None]:
-        return [_mean_up_to(given[one], cleared[one], horizon) for one in classes]
+    def up_to(inside: BoolArray, horizon: int) -> tuple[float, float] | None:
+        start, each = np.zeros(inside.sum(), dtype=np.int64), np.ones(inside.sum())
+        at_risk, events = life_sums(given[inside], cleared[inside], start, each, horizon)
+        watched = at_risk[-1] > 0 or (shares(events, at_risk) == 1).any()
+        if len(each) < LEAST_IN_CLASS or not watched:
+            return None
+        mean, variance = restricted_mean(at_risk, events)
+        return float(mean), float(variance) ** 0.5
 
-    def table(found: Mapping[str, Sequence[tuple[float, float] | None]]) -> dict[str, Contrast]:
-        contrasts = {}
-        for key, (a, b) in settings.pairs.items():
-            left, right = found[key][a], found[key][b]
-            contrasts[key] = Contrast.missing(settings.level)
+    def of_finished(inside: BoolArray, _: int) -> tuple[float, float] | None:
+        some = given[inside & cleared]
+        if len(some) < LEAST_IN_CLASS:
+            return None
+        return float(some.mean()), float(some.std(ddof=1) / len(some) ** 0.5)
+
+    def table(mean_of: MeanOf) -> dict[str, Contrast]:
+        found = {}
+        for key, pair in settings.pairs.items():
+            left, right = (mean_of(classes[at], settings.horizon_of(key)) for at in pair)
+            found[key] = Contrast.missing(settings.level)
             if left is not None and right is not None:
                 error = float(np.hypot(left[1], right[1]))
-                contrasts[key] = Contrast.normal(left[0] - right[0], error, settings.level)
-        return contrasts
+                found[key] = Contrast.normal(left[0] - right[0], error, settings.level)
+        return found
 
-    ever = {key: up_to(settings.horizon_of(key)) for key in settings.pairs}
     return (
-        NaiveReading("ever changed against never", table(ever), EVER),
-        NaiveReading("finished courses only", table(dict.fromkeys(ever, finished)), FINISHED),
+        NaiveReading("ever changed against never", table(up_to), EVER),
+        NaiveReading("finished courses only", table(of_finished), FINISHED),
         NaiveReading("unadjusted", unadjusted, UNADJUSTED),
     )
 
@@ -390,19 +382,3 @@ def _classes(
         else:
             classes.append(any_ps if strategy.plan[0] else ~any_ps)
     return courses, classes
-
-
-def _mean_up_to(given: FloatArray, cleared: BoolArray, horizon: int) -> tuple[float, float] | None:
-    if len(given) < LEAST_IN_CLASS:
-        return None
-    try:
-        mean = restricted_mean(given, cleared, horizon=float(horizon))
-    except RequestError:  # nobody of this class was watched that long
-        return None
-    return mean.estimate, mean.error
-
-
-def _mean_of(given: FloatArray) -> tuple[float, float] | None:
-    if len(given) < LEAST_IN_CLASS:
-        return None
-    return float(given.mean()), float(given.std(ddof=1) / len(given) ** 0.5)

@@ -11,11 +11,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import counted
-from forecast._files import write_whole
+from forecast._files import write_into
 from forecast._notes import Note, notes_as_json
 from forecast._plain import Result, plain
 from forecast.counts import plainly
-from forecast.errors import RequestError
 from forecast.regimes.diagnostics import Diagnostics, Sensitivity
 from forecast.regimes.split_trial import SplitTrial
 from forecast.regimes.trial import Settings, Trial
@@ -236,10 +235,6 @@ class RegimeComparison(Answers, Result):
         CSV files ``comparison, curves, weighted_rows, weights, balance, overlap, followers`` and
         ``target_trial.txt``. Courses and clients appear under new numbers, never their ids.
         """
-        target = Path(folder)
-        if target.exists() and not target.is_dir():
-            raise RequestError(f"{target} is a file.", "Name a folder.")
-        target.mkdir(parents=True, exist_ok=True)
         tables = {
             "comparison": self.to_frame(),
             "curves": self.curves,
@@ -258,9 +253,7 @@ class RegimeComparison(Answers, Result):
         lines = [f"{item}: {text}" for item, text in self.target_trial]
         lines += ["", *self.words.values(), "", *map(str, self.notes), ""]
         contents["target_trial.txt"] = "\n".join(lines)
-        for name, content in contents.items():
-            write_whole(target / name, content)
-        return [target / name for name in contents]
+        return write_into(folder, contents)
 
 
 def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, str], ...]:
@@ -268,6 +261,11 @@ def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, st
     window = "while both regimes were in use"
     if trial is not None:
         window = f"from {trial.window[0]} to {trial.window[1]}, {window}"
+    until = f"session {settings.horizon}"
+    if settings.auto:
+        each = ", ".join(f"{key}: {settings.horizon_of(key)}" for key in settings.pairs)
+        until = "the last session that enough courses of both reach, at most "
+        until += f"{settings.horizon} ({each})"
     rules = "; ".join(f"{strategy.name}: {strategy.words}" for strategy in settings.plans)
     return (
         ("Eligible", f"Courses that want clearing, not begun elsewhere, begun {window}."),
@@ -277,7 +275,7 @@ def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, st
         ("Outcome", "Cleared, as recorded in the courses table, at the last session."),
         (
             "Estimand",
-            f"Difference in mean sessions up to {_up_to(settings)}, and in the share cleared by 5, "
+            f"Difference in mean sessions up to {until}, and in the share cleared by 5, "
             "10 and 15 sessions. A course not cleared by then counts in full. It is of the case "
             "mix of the eligible courses, if nobody stopped and all kept to the strategy.",
         ),
@@ -290,15 +288,6 @@ def target_trial(trial: Trial | None, settings: Settings) -> tuple[tuple[str, st
             f"at their {100 * TRUNCATE:g} % point. "
             f"Intervals from {settings.replicates} resamples of clients.",
         ),
-    )
-
-
-def _up_to(settings: Settings) -> str:
-    if not settings.auto:
-        return f"session {settings.horizon}"
-    each = ", ".join(f"{key}: {settings.horizon_of(key)}" for key in settings.pairs)
-    return (
-        f"the last session that enough courses of both reach, at most {settings.horizon} ({each})"
     )
 
 
@@ -342,7 +331,11 @@ def notes_for(
     notes += _support_notes(diagnostics, settings)
     notes += _weight_notes(diagnostics)
     notes += _follower_notes(diagnostics, settings)
-    notes += _fading_notes(trial)
+    graded = float(np.mean(trial.graded))
+    if graded == 0:
+        notes.append(Note("regimes.no_gradings", "serious"))
+    elif graded < 0.5:
+        notes.append(Note("regimes.few_gradings", "caution", {"share": graded}))
     notes += _mixed_up_notes(log, diagnostics)
     notes += _open_notes(found, settings)
     notes += _ink_notes(found)
@@ -414,7 +407,7 @@ def _weight_notes(diagnostics: Diagnostics) -> Iterator[Note]:
             "rows": int(row["n"]),
             "limit": float(row["limit"]),
             "largest": float(row["largest_before"]),
-            "worth": float(diagnostics.effective[str(name)]),
+            "worth": float(diagnostics.carried[str(name)].effective),
         }
         yield Note("regimes.weights", "info", values)
         if row["largest_before"] > LARGEST_WEIGHT:
@@ -475,28 +468,16 @@ def _mixed_up_notes(log: OutcomeLog, diagnostics: Diagnostics) -> Iterator[Note]
         first = fired.iloc[0]
         values = {"first": first["ink_group"], "ns": first["ns"], "ps": first["ps"]}
         yield Note("regimes.wavelengths_apart", "serious", {"inks": [*fired["ink_group"]]} | values)
-    emitted: dict[str, set[str]] = {"ns": set(), "ps": set()}
-    for regime, text in zip(log.lasers["regime"], log.lasers["wavelengths_nm"], strict=True):
-        if regime in emitted and isinstance(text, str):
-            emitted[regime] |= set(text.split(";"))
-    more = {
-        "ps": sorted(emitted["ps"] - emitted["ns"], key=int),
-        "ns": sorted(emitted["ns"] - emitted["ps"], key=int),
-    }
-    if all(emitted.values()) and any(more.values()):
-        parts = [
-            Note("regimes.also_has", "info", {"regime": regime, "wavelengths": listed})
-            for regime, listed in more.items()
-            if listed
-        ]
+    known = log.lasers.dropna(subset=["wavelengths_nm"]).groupby("regime")["wavelengths_nm"]
+    emitted = {regime: {*";".join(texts).split(";")} for regime, texts in known}
+    parts = []
+    for regime, other in (("ps", "ns"), ("ns", "ps")):
+        listed = sorted(emitted.get(regime, set()) - emitted.get(other, set()), key=int)
+        if listed:
+            values = {"regime": regime, "wavelengths": listed}
+            parts.append(Note("regimes.also_has", "info", values))
+    if parts and {"ns", "ps"} <= emitted.keys():
         yield Note("regimes.lasers_differ", "caution", {"parts": parts})
-
-
-def _fading_notes(trial: Trial) -> list[Note]:
-    graded = float(np.mean(trial.graded))
-    if graded == 0:
-        return [Note("regimes.no_gradings", "serious")]
-    return [Note("regimes.few_gradings", "caution", {"share": graded})] if graded < 0.5 else []
 
 
 def _pair_notes(key: str, found: Answers, margin: float) -> Iterator[Note]:
@@ -510,10 +491,8 @@ def _pair_notes(key: str, found: Answers, margin: float) -> Iterator[Note]:
     elif found.reasons[key] == ("interval_covers_margin",):
         settles = {"pair": key, "sessions": DETECTABLE * contrast.error}
         yield Note("regimes.settles", "info", settles)
-    if second.estimate is None:
-        return
-    values = {"pair": key, "sessions": round(second.estimate, 2) + 0.0}  # a zero has no minus
-    if contrast.disagrees(second):
-        yield Note("regimes.second_route_disagrees", "serious", values)
-    else:
-        yield Note("regimes.second_route_agrees", "info", values)
+    if second.estimate is not None:
+        values = {"pair": key, "sessions": round(second.estimate, 2) + 0.0}  # a zero has no minus
+        apart = contrast.disagrees(second)
+        code = "second_route_disagrees" if apart else "second_route_agrees"
+        yield Note(f"regimes.{code}", "serious" if apart else "info", values)

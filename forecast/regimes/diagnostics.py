@@ -14,19 +14,19 @@ from forecast._types import FloatArray
 from forecast.causal import (
     WeightModel,
     e_value,
+    shares,
     standardised_differences,
     summarise_weights,
     tipping_survival,
 )
 from forecast.regimes.trial import Settings, Strategy, Trial, operators_apart
-from forecast.regimes.verdict import LEAST_FOLLOWERS, Contrast, lacking_for, verdict_of
+from forecast.regimes.verdict import LEAST_CLEARED, LEAST_FOLLOWERS, Contrast, verdict_of
 from forecast.regimes.weighted_curves import (
     RIDGE,
     TRUNCATE,
     Engine,
     Followers,
     Result,
-    followers_by,
 )
 from forecast.tattoo import INK_GROUPS, ink_group
 
@@ -42,81 +42,49 @@ COUNTED = ("courses", "clients", "cleared", "stopped", "ongoing")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Diagnostics:
-    """What the comparison rests on.
+    """What the comparison rests on; by strategy where not said otherwise."""
 
-    Attributes
-    ----------
-    followers : dict of str to int
-        Courses that kept to each strategy until they cleared or reached the horizon; under a
-        strategy with a change only those still at risk when it came: who was cleared or lost
-        before says nothing of it.
-    clients : dict of str to int
-        Whose courses began each strategy, or were there at its change.
-    cleared : dict of str to int
-        Courses cleared under each strategy before the last session it is compared to: with none,
-        the means cannot differ yet.
-    supported_to : dict of str to int
-        Last session at which each strategy has enough courses.
-    effective : dict of str to float
-        Kish's effective number of courses of each strategy, from its change on.
-    at_risk : DataFrame
-        Index session; one column per strategy: courses that still follow it, uncleared.
-    weights : DataFrame
-        Index strategy: how the weights are spread, and how many were truncated.
-    balance : DataFrame
-        ``strategy, session, covariate, before, after``: standardised differences between the
-        courses that go on following a strategy at a session and all that could have.
-    overlap : DataFrame
-        ``ink_group, year, ns, ps``: courses by the regime of their first session.
-    counts : dict of str to int
-        Eligible courses, clients, cleared, stopped, ongoing.
-    left_out : dict of str to int
-        Courses not eligible, by reason.
-    operators_apart : bool
-        Whether most courses were begun by an operator who used one regime only, so that regime and
-        hands cannot be told apart.
-    carried : dict of str to Followers
-        Who followed each strategy from its change on.
-    cleared_at : DataFrame
-        As ``at_risk``: courses that cleared at each session from the strategy's change on.
-    wavelengths : DataFrame
-        ``ink_group, ns, ps, overlap``: what each regime most often fired in a session there, in nm,
-        and how far all that they fired so agrees, from 0 to 1 (weighted Jaccard index).
-    """
-
+    # Courses that kept to each strategy until they cleared or reached the horizon; under a strategy
+    # with a change only those still at risk when it came: who was cleared or lost before says
+    # nothing of it.
     followers: dict[str, int]
-    clients: dict[str, int]
+    # Courses cleared before the last session compared to: with none, means cannot differ yet.
     cleared: dict[str, int]
-    supported_to: dict[str, int]
-    effective: dict[str, float]
+    supported_to: dict[str, int]  # last session with enough courses
+    # Index session; a column per strategy: courses that still follow it, uncleared.
     at_risk: pd.DataFrame
-    weights: pd.DataFrame
+    weights: pd.DataFrame  # index strategy: how weights are spread, and how many were truncated
+    # ``strategy, session, covariate, before, after``: standardised differences between the courses
+    # that go on following a strategy at a session and all that could have.
     balance: pd.DataFrame
-    overlap: pd.DataFrame
-    counts: dict[str, int]
-    left_out: dict[str, int]
+    overlap: pd.DataFrame  # ``ink_group, year, ns, ps``: courses by the regime they began with
+    counts: dict[str, int]  # eligible courses, clients, cleared, stopped, ongoing
+    left_out: dict[str, int]  # courses not eligible, by reason
+    # Whether most courses were begun by an operator who used one regime only, so that regime and
+    # hands cannot be told apart.
     operators_apart: bool
-    carried: dict[str, Followers]
-    cleared_at: pd.DataFrame
+    carried: dict[str, Followers]  # who followed each strategy from its change on
+    cleared_at: pd.DataFrame  # as ``at_risk``: courses that cleared at each session from the change
+    # ``ink_group, ns, ps, overlap``: what each regime most often fired in a session there, in nm,
+    # and how far all that they fired so agrees, from 0 to 1 (weighted Jaccard index).
     wavelengths: pd.DataFrame
 
     def lacking(self, names: Sequence[str], horizon: int) -> tuple[str, ...]:
         """Return the codes of what a verdict on these strategies falls short of."""
-        return lacking_for(
-            [int(self.cleared_at[name].iloc[: horizon - 1].sum()) for name in names],
-            [self.carried[name].lacking for name in names],
-            apart=self.operators_apart,
-        )
+        cleared = self.cleared_at[list(names)].iloc[: horizon - 1].sum()
+        few = ["too_few_cleared"] if (cleared < LEAST_CLEARED).any() else []
+        codes = [*few, *(code for name in names for code in self.carried[name].lacking)]
+        return tuple(dict.fromkeys([*codes, *["operators_apart"] * self.operators_apart]))
 
     def to_dict(self) -> dict[str, Any]:
         """Return the short figures for JSON."""
         after = self.balance["after"].abs()
         return {
             "followers": self.followers,
-            "clients": self.clients,
+            "clients": {name: one.clients for name, one in self.carried.items()},
             "cleared": self.cleared,
             "supported_to": self.supported_to,
-            "effective": {name: round(value, 1) for name, value in self.effective.items()},
+            "effective": {name: round(one.effective, 1) for name, one in self.carried.items()},
             "counts": self.counts,
             "left_out": self.left_out,
             "without_chance": {name: one.without_chance for name, one in self.carried.items()},
@@ -128,7 +96,7 @@ def diagnose(log: OutcomeLog, trial: Trial, engine: Engine, settings: Settings) 
     """Return the diagnostics of a comparison."""
     import pandas as pd
 
-    panel, names = engine.panel, settings.names
+    panel = engine.panel
     followers, cleared_by, support, carried = {}, {}, {}, {}
     at_risk, cleared_at, spread = {}, {}, []
     for place, (name, begins) in enumerate((plan.name, plan.begins) for plan in settings.plans):
@@ -136,25 +104,21 @@ def diagnose(log: OutcomeLog, trial: Trial, engine: Engine, settings: Settings) 
         at_risk[name] = risk
         cleared_at[name] = np.where(np.arange(len(risk)) < begins - 1, 0, cleared)
         last = settings.reach_of(place)
-        followers[name] = int(followers_by(risk, cleared, begins)[last - 1])
+        followers[name] = int(engine.followers(place)[last - 1])
         cleared_by[name] = int(cleared_at[name][: last - 1].sum())
-        support[name] = engine.supported_to(place, begins, auto=settings.auto)
-        mask = engine.masks[place]
-        raw = np.where(mask, engine.weights.stabilised, 0.0)
-        used, limit = engine.weights.used(mask, quantile=TRUNCATE)
-        carried[name] = Followers.of(panel, engine.weights, mask, begins)
-        summary = summarise_weights(raw, used, float(limit))
-        spread.append({"strategy": name} | {f: getattr(summary, f) for f in summary.__slots__})
+        support[name] = engine.supported_to(place, auto=settings.auto)
+        raw = np.where(engine.masks[place], engine.weights.stabilised, 0.0)
+        used, limit = engine.used[place]
+        carried[name] = engine.carried(place)
+        spread.append({"strategy": name} | summarise_weights(raw, used, float(limit)))
     sessions = pd.RangeIndex(1, engine.horizon + 1, name="session")
     return Diagnostics(
         followers=followers,
-        clients={name: one.clients for name, one in carried.items()},
         cleared=cleared_by,
         supported_to=support,
-        effective={name: one.effective for name, one in carried.items()},
         at_risk=pd.DataFrame(at_risk, index=sessions),
         weights=pd.DataFrame(spread).set_index("strategy"),
-        balance=_balance(engine, names),
+        balance=_balance(engine, settings.names),
         overlap=_overlap(log),
         counts={
             "courses": panel.n_subjects,
@@ -205,9 +169,8 @@ def _balance(engine: Engine, names: Sequence[str]) -> pd.DataFrame:
 
     panel, tables = engine.panel, []
     earlier = np.where(panel.first, 1.0, np.concatenate([[1.0], engine.weights.choice[:-1]]))
-    for name, mask in zip(names, engine.masks, strict=True):
+    for name, mask, (used, _) in zip(names, engine.masks, engine.used, strict=True):
         reached = np.where(panel.first, True, np.concatenate([[True], mask[:-1]]))
-        used, _ = engine.weights.used(mask, quantile=TRUNCATE)
         cut = used / engine.weights.stabilised  # below 1 where a weight was cut off
         for session in range(1, engine.horizon + 1):
             here = reached & (panel.step == session)
@@ -232,18 +195,11 @@ def _overlap(log: OutcomeLog) -> pd.DataFrame:
     first = log.each_session
     first = first[first["session_no"] == 1]
     joined = first.merge(log.courses[["course_id", "inks"]], on="course_id")
-    table = pd.crosstab(
-        [
-            joined["inks"].map(ink_group).rename("ink_group"),
-            joined["treated_on"].dt.year.rename("year"),
-        ],
-        joined["regime"],
-    ).reindex(columns=["ns", "ps"], fill_value=0)
-    order = {name: place for place, name in enumerate(INK_GROUPS)}
-    flat = table.reset_index().rename_axis(columns=None)
-    return flat.sort_values(
-        ["ink_group", "year"], key=lambda c: c.map(order).fillna(c)
-    ).reset_index(drop=True)
+    inks = pd.Categorical(joined["inks"].map(ink_group), INK_GROUPS, ordered=True)
+    year = joined["treated_on"].dt.year
+    table = pd.crosstab([inks, year], joined["regime"], rownames=["ink_group", "year"])
+    table = table.reindex(columns=["ns", "ps"], fill_value=0).rename_axis(columns=None)
+    return table.reset_index().astype({"ink_group": object})
 
 
 def no_rows(log: OutcomeLog, strategies: Sequence[Strategy], horizon: int) -> Diagnostics:
@@ -255,10 +211,8 @@ def no_rows(log: OutcomeLog, strategies: Sequence[Strategy], horizon: int) -> Di
     none = dict.fromkeys(names, 0)
     return Diagnostics(
         followers=none,
-        clients=none,
         cleared=none,
         supported_to=none,
-        effective=dict.fromkeys(names, 0.0),
         at_risk=pd.DataFrame(0, index=sessions, columns=names),
         weights=pd.DataFrame(index=pd.Index([], name="strategy")),
         balance=pd.DataFrame(columns=list(BALANCE_COLUMNS)),
@@ -266,7 +220,7 @@ def no_rows(log: OutcomeLog, strategies: Sequence[Strategy], horizon: int) -> Di
         counts=dict.fromkeys(COUNTED, 0),
         left_out={},
         operators_apart=False,
-        carried={},
+        carried=dict.fromkeys(names, Followers(0, 0, 0.0, 0.0, 0.0)),
         cleared_at=pd.DataFrame(0, index=sessions, columns=names),
         wavelengths=pd.DataFrame(columns=["ink_group", "ns", "ps", "overlap"]),
     )
@@ -276,53 +230,19 @@ PHI = (0.0, 0.5, 1.0, 2.0, 4.0, float("inf"))
 Tipped = tuple[float, float, float, float | None, float | None, str]
 
 
-@dataclass(frozen=True, slots=True)
-class TippingPoint:
-    """The nearest assumption about those who stopped at which the verdict is another.
-
-    Attributes
-    ----------
-    left, right : float or None
-        Their hazard of clearing after stopping, as a multiple of that of like courses who went
-        on, in the left and the right strategy. None when no value tried changes the verdict.
-    verdict : str
-        What it would become.
-    words : Note
-    """
-
-    left: float | None
-    right: float | None
-    verdict: str
-    words: Note
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Sensitivity:
-    """Sensitivity analyses, by pair of strategies.
+    """Sensitivity analyses, by pair of strategies."""
 
-    Attributes
-    ----------
-    tipping : DataFrame
-        ``comparison, phi_left, phi_right, estimate, low, high, verdict``.
-    tipping_point : dict of str to TippingPoint
-    e_value : dict of str to (float, float)
-        For the ratio of the shares cleared by the horizon: of the estimate, and of the end of
-        its interval nearer to 1 (1 if it holds 1).
-    weeks : dict of str to Contrast
-        Difference in mean weeks until cleared instead of sessions, up to ``last_week``.
-    operator : dict of str to Contrast
-        ``difference``, where operators are known: they are among what it is weighted for.
-    without_operator : dict of str to Contrast
-        The same, hands left out of account.
-    last_week : dict of str to int
-    """
-
-    tipping: pd.DataFrame
-    tipping_point: Mapping[str, TippingPoint]
+    tipping: pd.DataFrame  # ``comparison, phi_left, phi_right, estimate, low, high, verdict``
+    # The nearest assumption about those who stopped at which the verdict is another, if any.
+    tipping_point: Mapping[str, Note]
+    # For the ratio of the shares cleared by the horizon: of the estimate, and of the end of its
+    # interval nearer to 1 (1 if it holds 1).
     e_value: Mapping[str, tuple[float, float]]
-    weeks: Mapping[str, Contrast]
-    operator: Mapping[str, Contrast]
-    without_operator: Mapping[str, Contrast]
+    weeks: Mapping[str, Contrast]  # in mean weeks until cleared, up to ``last_week``
+    operator: Mapping[str, Contrast]  # the main one, weighted for operators, where they are known
+    without_operator: Mapping[str, Contrast]  # the same, hands left out of account
     last_week: Mapping[str, int]
 
     @property
@@ -331,7 +251,7 @@ class Sensitivity:
         said = []
         for key, point in self.tipping_point.items():
             times, limit = self.e_value[key]
-            said.append(point.words)
+            said.append(point)
             if np.isfinite(times):
                 rest = Note(f"regimes.share_{'holds' if limit == 1 else 'would_hold'}_zero")
                 rest = replace(rest, values={"limit": limit})
@@ -348,13 +268,11 @@ class Sensitivity:
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
         return {
-            "tipping_point": {key: str(one.words) for key, one in self.tipping_point.items()},
+            "tipping_point": {key: str(note) for key, note in self.tipping_point.items()},
             "e_value": {key: list(pair) for key, pair in self.e_value.items()},
-            "weeks": {key: contrast.to_dict() for key, contrast in self.weeks.items()},
-            "operator": {key: contrast.to_dict() for key, contrast in self.operator.items()},
-            "without_operator": {
-                key: contrast.to_dict() for key, contrast in self.without_operator.items()
-            },
+            "weeks": {key: one.to_dict() for key, one in self.weeks.items()},
+            "operator": {key: one.to_dict() for key, one in self.operator.items()},
+            "without_operator": {key: one.to_dict() for key, one in self.without_operator.items()},
         }
 
 
@@ -386,15 +304,13 @@ def examine(
         weeks[key] = settings.contrast(gap, float(moved.std(ddof=1)))
     names = ["comparison", "phi_left", "phi_right", "estimate", "low", "high", "verdict"]
     without = _without_operator(trial, engine, difference, settings)
+    known = {key for key, one in without.items() if one.estimate is not None}
     return Sensitivity(
         tipping=pd.DataFrame(rows, columns=names),
         tipping_point=points,
         e_value=e_values,
         weeks=weeks,
-        operator={
-            key: difference[key] if one.estimate is not None else one
-            for key, one in without.items()
-        },
+        operator={key: (difference if key in known else without)[key] for key in without},
         without_operator=without,
         last_week=last_week,
     )
@@ -423,7 +339,7 @@ def _tipping(
 # Survival when those who stopped go on with a multiple of the like courses' hazard.
 def _after_stopping(engine: Engine, place: int, phi: float) -> FloatArray:
     panel, weights, mask = engine.panel, engine.weights, engine.masks[place]
-    used, _ = weights.used(mask, quantile=TRUNCATE)
+    used = engine.used[place][0]
     # weights for stopping are taken out again: here the stopped stand for themselves
     choice = used / (weights.staying * weights.stabiliser)
     step = panel.step[mask] - 1
@@ -437,24 +353,24 @@ def _after_stopping(engine: Engine, place: int, phi: float) -> FloatArray:
         total(choice),
         total(choice * panel.event),
         total(choice * panel.lost),
+        shares(events, risk),
         phi=phi,
-        hazard=np.divide(events, risk, out=np.zeros_like(risk), where=risk > 0),
     )
 
 
 # The least departure from "as like courses who went on" that changes the verdict.
-def _nearest_change(key: str, table: Sequence[Tipped], verdict: str) -> TippingPoint:
+def _nearest_change(key: str, table: Sequence[Tipped], verdict: str) -> Note:
     def distance(phi: float) -> float:
         return abs(float(np.log2(min(max(phi, 1 / 8), 8))))
 
     changed = [row for row in table if row[5] != verdict]
     left, right = key.split(" - ")
     if not changed:
-        return TippingPoint(None, None, verdict, Note("regimes.tips_never", values={"key": key}))
+        return Note("regimes.tips_never", values={"key": key})
     row = min(changed, key=lambda r: distance(r[0]) + distance(r[1]))
     paces = {"left_pace": _pace(row[0]), "right_pace": _pace(row[1])}
     values = {"key": key, "verdict": row[5], "left": left, "right": right, **paces}
-    return TippingPoint(row[0], row[1], row[5], Note("regimes.tips", values=values))
+    return Note("regimes.tips", values=values)
 
 
 def _pace(phi: float) -> Note:

@@ -4,28 +4,29 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from forecast._checks import check_seed, check_whole_number, counted
-from forecast._notes import Note, notes_as_json
-from forecast._plain import Result, plain
+from forecast._notes import Note
+from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.causal import (
     Design,
     hazard_ratio_for,
+    life_sums,
     schoenfeld_events,
+    shares,
     subjects_needed,
-    weighted_curve,
 )
 from forecast.counts import latest_start
 from forecast.errors import DataError, RequestError
 from forecast.log import check_log, judged_sessions
 from forecast.regimes.trial import Trial, read_strategies, trial_rows
 from forecast.regimes.verdict import LEAST_AT_RISK
-from forecast.regimes.weighted_curves import Engine, Followers
+from forecast.regimes.weighted_curves import Engine
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -85,8 +86,13 @@ class ComparisonPlan(Result):
         size = counted(self.difference, "session")
         lines = [f"To find a difference of {size} by {self.horizon}:"]
         for chance, more in self.more.items():
-            years = _years_text(self.years[chance])
-            rest = f"{more:,} more than now, {years}." if more else "reached."
+            years, rest = self.years[chance], "reached."
+            if more:
+                told = f"{years:.1f}" if years < 10 else f"{years:,.0f}"
+                when = f"about {told} years at the rate of the last two"
+                if not math.isfinite(years):
+                    when = "and none has come in the last two years"
+                rest = f"{more:,} more than now, {when}."
             all_in = f"{self.courses[chance]:,} courses in all"
             lines.append(f"  with a chance of {10 * chance:g} in 10: {all_in}, {rest}")
         return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
@@ -97,22 +103,14 @@ class ComparisonPlan(Result):
 
         names = ("courses", "more", "years", "cleared", "schoenfeld")
         by_chance = pd.DataFrame({name: getattr(self, name) for name in names})
-        by_chance.insert(0, "chance", by_chance.index)
+        by_chance = by_chance.rename_axis("chance").reset_index()
         by_chance.insert(0, "difference", self.difference)
-        return by_chance.reset_index(drop=True)
+        return by_chance
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        told = {one.name: plain(getattr(self, one.name)) for one in fields(self)[:-1]}
         years = {str(c): (y if math.isfinite(y) else None) for c, y in self.years.items()}
-        return told | {"years": years} | notes_as_json(self.notes)
-
-
-def _years_text(years: float) -> str:
-    if not math.isfinite(years):
-        return "and none has come in the last two years"
-    shown = f"{years:.1f}" if years < 10 else f"{years:,.0f}"
-    return f"about {shown} years at the rate of the last two"
+        return Result.to_dict(self) | {"years": years}
 
 
 def plan_comparison(
@@ -152,6 +150,8 @@ def plan_comparison(
     RequestError
         If the difference is out of range.
     """
+    import pandas as pd
+
     horizon = check_whole_number(horizon, name="horizon", low=2, high=40)
     check_whole_number(simulations, name="simulations", low=50)
     if not isinstance(difference, int | float) or not 0 < difference < horizon:
@@ -162,15 +162,24 @@ def plan_comparison(
     both = len(log.sessions["regime"].dropna().unique()) > 1
     trial = trial_rows(log, horizon=horizon) if both else None
     share, effect, switching, more_notes = _practice(trial, horizon)
+    notes += more_notes
     ratio = hazard_ratio_for(hazard, -float(difference))
     leaving = 1 - (1 - loss) * (1 - switching)
     design = Design(hazard=hazard, loss=leaving, ratio=ratio, share=share)
     needed = subjects_needed(design, powers=POWERS, simulations=simulations, seed=check_seed(seed))
     now = 0 if trial is None else trial.panel.n_subjects
-    rate = _yearly_rate(log)
+    here = log.courses[(log.courses["goal"] == "clear") & (log.courses["sessions_elsewhere"] == 0)]
+    recent = pd.Timedelta(days=365.25 * RECENT_YEARS)
+    came = here["started_on"] > latest_start(here["started_on"]) - recent
+    rate = float(came.sum() / RECENT_YEARS)
     courses = {one.power: math.ceil(one.n * effect) for one in needed}
     more = {power: max(0, n - now) for power, n in courses.items()}
     years = {p: (n / rate if rate > 0 else math.inf) if n else 0.0 for p, n in more.items()}
+    verdict = "cannot say" if present is None else present.verdict.get("ps - ns", "cannot say")
+    if present is not None and verdict != "cannot say":
+        stands = {"verdict": verdict, "horizon": present.horizons["ps - ns"]}
+        size = {"difference": float(difference)}
+        notes.append(Note("regimes.plan_verdict_stands", "info", {**stands, **size}))
     return ComparisonPlan(
         difference=float(difference),
         horizon=horizon,
@@ -183,16 +192,8 @@ def plan_comparison(
         years=years,
         cleared={one.power: one.events for one in needed},
         schoenfeld={p: schoenfeld_events(ratio, power=p, share=share) for p in POWERS},
-        notes=(*notes, *more_notes, *_standing(present, float(difference))),
+        notes=tuple(notes),
     )
-
-
-def _standing(present: RegimeComparison | None, difference: float) -> list[Note]:
-    verdict = "cannot say" if present is None else present.verdict.get("ps - ns", "cannot say")
-    if present is None or verdict == "cannot say":
-        return []
-    values = {"verdict": verdict, "horizon": present.horizons["ps - ns"], "difference": difference}
-    return [Note("regimes.plan_verdict_stands", "info", values)]
 
 
 # The clinic's hazard of clearing and of stopping at each session.
@@ -207,13 +208,12 @@ def _pace(log: OutcomeLog, horizon: int) -> tuple[FloatArray, FloatArray, list[N
             f"{cleared.sum()} courses were cleared: the clinic's own pace is not known.",
             f"Plan again when at least {ENOUGH_CLEARED} are cleared.",
         )
-    curve = weighted_curve(given, cleared, entry=entry, horizon=horizon)
-    thin = np.flatnonzero(curve.n_at_risk < LEAST_AT_RISK)
-    reach = min(int(thin[0]) if thin.size else len(curve.n_at_risk), horizon)
-    hazard = curve.hazard.copy()
+    at_risk, events = life_sums(given, cleared, entry, np.ones(len(given)), horizon)
+    thin = np.flatnonzero(at_risk < LEAST_AT_RISK)
+    reach = int(thin[0]) if thin.size else horizon
+    hazard = shares(events, at_risk)
     late = slice(max(0, reach - 5), reach)
-    risk, events = curve.at_risk[late].sum(), curve.events[late].sum()
-    hazard[reach:] = events / risk if risk > 0 else 0.0
+    hazard[reach:] = shares(events[late].sum(), at_risk[late].sum())
     stopped = (courses["outcome"] == "stopped").to_numpy(dtype=bool)
     loss = np.full(horizon, stopped.sum() / max((given - entry).sum() - cleared.sum(), 1))
     notes = []
@@ -233,18 +233,8 @@ def _practice(trial: Trial | None, horizon: int) -> tuple[float, float, float, l
     changes = float((panel.group != panel.previous)[later].mean()) if later.any() else 0.0
     plans = read_strategies(("ns", "ps"), horizon=horizon)
     engine = Engine(trial, plans, horizon=horizon)
-    useful = sum(Followers.of(panel, engine.weights, mask, 1).effective for mask in engine.masks)
-    started = sum(int((mask & panel.first).sum()) for mask in engine.masks)
+    followers = [engine.carried(place) for place in range(len(plans))]
+    useful = sum(one.effective for one in followers)
+    started = sum(one.courses for one in followers)
     effect = max(1.0, started / useful) if useful > 0 else 1.0
     return share, float(effect), changes, []
-
-
-# Eligible courses per year over the last two years of the log.
-def _yearly_rate(log: OutcomeLog) -> float:
-    import pandas as pd
-
-    courses = log.courses[(log.courses["goal"] == "clear")]
-    courses = courses[courses["sessions_elsewhere"] == 0]
-    last = latest_start(courses["started_on"])
-    recent = courses["started_on"] > last - pd.Timedelta(days=365.25 * RECENT_YEARS)
-    return float(recent.sum() / RECENT_YEARS)

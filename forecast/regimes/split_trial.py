@@ -10,87 +10,57 @@ import numpy as np
 
 from forecast._checks import SHOWN_AT
 from forecast._notes import Note, notes_as_json
+from forecast._plain import plain
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.causal import cluster_counts, life_sums
-from forecast.causal.rates import (
-    McNemar,
-    PairedDifference,
-    mcnemar,
-    paired_difference,
-    share_at_every_look,
-)
+from forecast.causal import cluster_counts, life_sums, restricted_mean
+from forecast.causal.rates import PairedDifference, paired_difference, share_at_every_look
 from forecast.counts import split_halves
+from forecast.fading import split_fading
+from forecast.regimes.trial import Settings
 from forecast.regimes.verdict import (
     LEAST_AT_RISK,
     LEAST_CLIENTS,
     LEAST_PAIRS,
-    LOOK_AGAIN,
     Contrast,
     reasons_for,
 )
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from forecast.log import OutcomeLog
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SplitTrial:
-    """The paired analysis of halves, ps minus ns.
+    """The paired analysis of halves, ps minus ns."""
 
-    Attributes
-    ----------
-    n_pairs : int
-        Tattoos with one half always ns and the other always ps.
-    n_clients : int
-        Whose they are.
-    difference : Contrast
-        Mean sessions up to the horizon, halves of stopped tattoos censored; clients resampled.
-    horizon : int
-        Of the mean: as asked, or, where none was, ``supported_to``.
-    supported_to : int
-        Last session with enough halves at risk under both.
-    cleared_by : dict of int to McNemar
-        Pairs in which only the ps half, or only the ns half, was cleared by then; pairs in
-        which one half was not watched that long are left out.
-    sessions : PairedDifference or None
-        Over pairs in which both halves were cleared: narrower question, shown beside.
-    fading : PairedDifference or None
-        Difference in the fall of log remaining ink per session, within pairs.
-    first_cleared : tuple of int
-        Pairs in which the ps half, and in which the ns half, was cleared while the other was not.
-    share_first : tuple of float
-        The share of them that were ps halves, 95 % and exact at every look together, if the regime
-        of each half was drawn by lot: at 0.5 there is no difference.
-    reasons : tuple of str
-        Codes of what keeps a verdict on it back, see `reasons_for`.
-    notes : tuple of Note
-    """
-
-    n_pairs: int
-    n_clients: int
+    n_pairs: int  # tattoos with one half always ns and the other always ps
+    n_clients: int  # whose they are
+    # Mean sessions up to the horizon, halves of stopped tattoos censored; clients resampled.
     difference: Contrast
-    horizon: int
-    supported_to: int
-    cleared_by: Mapping[int, McNemar]
+    horizon: int  # of the mean: as asked, or, where none was, ``supported_to``
+    supported_to: int  # last session with enough halves at risk under both
+    # By 5, 10, 15 sessions: pairs in which only the ps half (``ps_only``), or only the ns half
+    # (``ns_only``), was cleared, and the exact ``p_value`` of McNemar's test; pairs in which one
+    # half was not watched that long are left out.
+    cleared_by: Mapping[int, Mapping[str, float]]
+    # Over pairs in which both halves were cleared: a narrower question, shown beside.
     sessions: PairedDifference | None
-    fading: PairedDifference | None
+    fading: PairedDifference | None  # in the share of the remaining ink removed per session
+    # Pairs in which the ps half, and in which the ns half, was cleared while the other was not.
     first_cleared: tuple[int, int]
+    # The share of them that were ps halves, 95 % and exact at every look together, if the regime of
+    # each half was drawn by lot: at 0.5 there is no difference.
     share_first: tuple[float, float]
-    reasons: tuple[str, ...]
+    reasons: tuple[str, ...]  # what keeps a verdict on it back, see `reasons_for`
+    course_ids: frozenset[str]  # of the halves
     notes: tuple[Note, ...]
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        tests = {
-            str(n): {"ps_only": t.first_only, "ns_only": t.second_only, "p_value": t.exact_p_value}
-            for n, t in self.cleared_by.items()
-        }
         return {
             "n_pairs": self.n_pairs,
             "difference": self.difference.to_dict(),
-            "cleared_by": tests,
+            "cleared_by": plain(self.cleared_by),
             "sessions": _paired(self.sessions),
             "fading": _paired(self.fading),
             "first_cleared": list(self.first_cleared),
@@ -106,22 +76,8 @@ def _paired(found: PairedDifference | None) -> dict[str, Any] | None:
     return {"n": found.n_pairs, "estimate": found.estimate, "interval": list(found.interval)}
 
 
-def analyse_split(
-    log: OutcomeLog,
-    *,
-    horizon: int,
-    level: float,
-    replicates: int,
-    seed: int,
-    margin: float = 1.0,
-    auto: bool = False,
-    looking_again: bool = False,
-) -> SplitTrial | None:
-    """Return the paired analysis, or None if the log holds no pair of halves.
-
-    To ``horizon``, or with ``auto`` as far as pairs go, at ``level`` from ``replicates`` resamples
-    by ``seed``, against ``margin`` sessions; ``looking_again`` makes intervals hold at every look.
-    """
+def analyse_split(log: OutcomeLog, settings: Settings) -> SplitTrial | None:
+    """Return the paired analysis, or None if the log holds no pair of halves."""
     import pandas as pd
 
     if not len(log.sessions):
@@ -133,23 +89,26 @@ def analyse_split(
     cleared = pairs[["cleared_ps", "cleared_ns"]].to_numpy(dtype=bool)
     n_clients, notes = pairs["client_id"].nunique(), []
     client = pd.factorize(pairs["client_id"])[0]
-    draws = cluster_counts(n_clients, replicates, seed=seed).astype(np.float64)[:, client]
-    support = _supported_to(given, cleared, horizon)
-    horizon = max(2, support) if auto else horizon
-    difference = Contrast.missing(level)
+    draws = cluster_counts(n_clients, settings.replicates, seed=settings.seed).astype(np.float64)[
+        :, client
+    ]
+    support = _supported_to(given, cleared, settings.horizon)
+    horizon = max(2, support) if settings.auto else settings.horizon
     if support >= horizon and len(pairs) >= LEAST_PAIRS:
-        gap, error = _difference(given, cleared, draws, horizon)
-        again = LOOK_AGAIN / margin**2 if looking_again else None
-        difference = Contrast.normal(gap, error, level, again)
-    if difference.estimate is None:
+        difference = settings.contrast(*_difference(given, cleared, draws, horizon))
+    else:
+        difference = Contrast.missing(settings.level)
         values = {"pairs": len(pairs), "reach": support, "horizon": horizon}
         needed = {"least": LEAST_PAIRS, "at_risk": LEAST_AT_RISK}
         notes.append(Note("regimes.few_pairs", "serious", {**values, **needed}))
-    both = cleared.all(axis=1)
-    first = _first_cleared(given, cleared)
-    share = share_at_every_look(first[0], sum(first), level=0.95)
+    both, graded = given[cleared.all(axis=1)], split_fading(log, level=settings.level)
+    # one half was cleared while the other was not, whatever became of that one: the ps half, the ns
+    later = np.where(cleared, given, given.max() + 1)[:, ::-1]
+    ps_first, ns_first = (cleared & (given < later) & (given <= given[:, ::-1])).sum(axis=0)
+    share = share_at_every_look(int(ps_first), int(ps_first + ns_first), level=0.95)
     lacking = ["too_few_clients"] if n_clients < LEAST_CLIENTS else []
-    if looking_again and share[0] <= 0.5 <= share[1] and not difference.within(margin):
+    unsettled = share[0] <= 0.5 <= share[1] and not difference.within(settings.margin)
+    if settings.looking_again and unsettled:
         lacking.append("not_at_every_look")
     return SplitTrial(
         n_pairs=len(pairs),
@@ -158,32 +117,28 @@ def analyse_split(
         horizon=horizon,
         supported_to=support,
         cleared_by=_cleared_by(given, cleared, horizon),
-        sessions=_of_pairs(given[both].astype(np.float64), level),
-        first_cleared=first,
+        sessions=paired_difference(*both.T, level=settings.level) if len(both) > 1 else None,
+        first_cleared=(int(ps_first), int(ns_first)),
         share_first=share,
-        fading=_fading(log, pairs, level),
-        reasons=reasons_for(difference, margin, lacking, few="too_few_pairs"),
+        fading=None if graded is None else graded.share,
+        reasons=reasons_for(difference, settings.margin, lacking, few="too_few_pairs"),
+        course_ids=frozenset([*pairs["course_id_ps"], *pairs["course_id_ns"]]),
         notes=tuple(notes),
     )
 
 
-def _cleared_by(given: IntArray, cleared: BoolArray, horizon: int) -> dict[int, McNemar]:
+def _cleared_by(given: IntArray, cleared: BoolArray, horizon: int) -> dict[int, dict[str, float]]:
+    from scipy.stats import binomtest
+
     tests = {}
     for n in SHOWN_AT:
         known = (cleared | (given >= n)).all(axis=1)
         by_n = cleared & (given <= n)
-        only = [int((known & by_n[:, a] & ~by_n[:, 1 - a]).sum()) for a in (0, 1)]
+        ps, ns = (int((known & by_n[:, a] & ~by_n[:, 1 - a]).sum()) for a in (0, 1))
         if n <= horizon and known.any():
-            tests[n] = mcnemar(*only)
+            p_value = float(binomtest(ps, ps + ns).pvalue) if ps + ns else 1.0
+            tests[n] = {"ps_only": ps, "ns_only": ns, "p_value": p_value}
     return tests
-
-
-# Pairs in which one half was cleared while the other was not, whatever became of that one: where it
-# is the ps half, and where it is the ns half.
-def _first_cleared(given: IntArray, cleared: BoolArray) -> tuple[int, int]:
-    later = np.where(cleared, given, given.max() + 1)[:, ::-1]
-    first = cleared & (given < later) & (given <= given[:, ::-1])
-    return int(first[:, 0].sum()), int(first[:, 1].sum())
 
 
 # The difference of restricted means, and its error over draws of clients with both halves,
@@ -193,16 +148,14 @@ def _difference(
 ) -> tuple[float, float]:
     start = np.zeros(len(given), dtype=np.int64)
 
-    def gap(weight: FloatArray) -> float:
-        means = []
-        for side in (0, 1):
-            risk, events = life_sums(given[:, side], cleared[:, side], start, weight, horizon)
-            hazard = np.divide(events, risk, out=np.zeros(horizon), where=risk > 0)
-            means.append(float(1 + np.cumprod(1 - hazard)[:-1].sum()))
-        return means[0] - means[1]
+    def gap(weight: FloatArray) -> FloatArray:
+        ps, ns = (
+            restricted_mean(*life_sums(given[:, at], cleared[:, at], start, weight, horizon))[0]
+            for at in (0, 1)
+        )
+        return ps - ns
 
-    error = float(np.std([gap(row) for row in draws], ddof=1))
-    return gap(np.ones(len(given))), error
+    return float(gap(np.ones(len(given)))), float(gap(draws).std(ddof=1))
 
 
 # The last session, up to the horizon, with enough halves at risk under both.
@@ -211,32 +164,3 @@ def _supported_to(given: IntArray, cleared: BoolArray, horizon: int) -> int:
     done = (cleared & (given <= horizon)).all(axis=0)
     thin = np.flatnonzero(~((at_risk >= LEAST_AT_RISK) | done).all(axis=1))
     return int(thin[0]) if thin.size else horizon
-
-
-# The fall of log remaining ink per session, within pairs. Slopes are cut at the sessions that both
-# halves have, so that the quicker half's early end does not choose which part of the curve counts.
-def _fading(log: OutcomeLog, pairs: pd.DataFrame, level: float) -> PairedDifference | None:
-    wanted = {*pairs["course_id_ps"], *pairs["course_id_ns"]}
-    graded = log.graded[log.graded["course_id"].isin(wanted)]
-    left = np.log(np.maximum(100 - graded["fading_pct"].to_numpy(dtype=np.float64), 1.0) / 100)
-    table = graded[["course_id", "after_session"]].assign(left=left)
-    curves = dict(iter(table.groupby("course_id")))
-    slopes: list[tuple[float, float]] = []
-    for ps, ns in zip(pairs["course_id_ps"], pairs["course_id_ns"], strict=True):
-        if ps in curves and ns in curves:
-            common = min(curves[ps]["after_session"].max(), curves[ns]["after_session"].max())
-            slopes.append((_slope(curves[ps], common), _slope(curves[ns], common)))
-    values = -np.array(slopes).reshape(-1, 2)
-    return _of_pairs(values[~np.isnan(values).any(axis=1)], level)
-
-
-def _of_pairs(values: FloatArray, level: float) -> PairedDifference | None:
-    return paired_difference(values[:, 0], values[:, 1], level=level) if len(values) > 1 else None
-
-
-def _slope(curve: pd.DataFrame, last: int) -> float:
-    part = curve[curve["after_session"] <= last]
-    x = part["after_session"].to_numpy(dtype=np.float64)
-    if len(np.unique(x)) < 2:
-        return float("nan")
-    return float(np.polyfit(x, part["left"].to_numpy(dtype=np.float64), 1)[0])

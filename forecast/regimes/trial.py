@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from forecast._checks import check_kind, counted
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.causal import Panel
+from forecast.causal import Panel, shares
 from forecast.counts import BASELINE, covariates, eligible
 from forecast.errors import DataError, RequestError
 from forecast.log import judged_sessions
@@ -30,18 +30,10 @@ PATTERN = re.compile(r"(ns|ps)(?::([1-9][0-9]*)[>-](ns|ps))?")
 
 @dataclass(frozen=True, slots=True)
 class Strategy:
-    """A rule for the whole course.
-
-    Attributes
-    ----------
-    name : str
-        "ns", "ps" or as "ns:4>ps".
-    plan : tuple of int
-        0 for ns and 1 for ps at sessions 1, 2, ...; the last entry holds from there on.
-    """
+    """A rule for the whole course, named "ns", "ps" or as "ns:4>ps"."""
 
     name: str
-    plan: tuple[int, ...]
+    plan: tuple[int, ...]  # 0 for ns, 1 for ps at sessions 1, 2, ...; the last holds from there on
 
     @property
     def begins(self) -> int:
@@ -79,8 +71,13 @@ class Settings:
 
     @property
     def pairs(self) -> dict[str, tuple[int, int]]:
-        """Places of left and right by key."""
-        return pair_keys(self.names)
+        """Places of left and right by key, ``"later - earlier"`` for every pair."""
+        names = self.names
+        return {
+            f"{names[left]} - {names[right]}": (left, right)
+            for left in range(len(names))
+            for right in range(left)
+        }
 
     def horizon_of(self, key: str) -> int:
         """Return the horizon of a pair."""
@@ -148,21 +145,6 @@ def read_strategy(name: str, horizon: int) -> Strategy:
     return Strategy(f"{found[1]}:{sessions}>{found[3]}", (first,) * sessions + (1 - first,))
 
 
-def pair_keys(names: Sequence[str]) -> dict[str, tuple[int, int]]:
-    """Return ``"later - earlier"`` for every pair, with the places of left and right.
-
-    Examples
-    --------
-    >>> list(pair_keys(["ns", "ps", "ns:4>ps"]))
-    ['ps - ns', 'ns:4>ps - ns', 'ns:4>ps - ps']
-    """
-    return {
-        f"{names[left]} - {names[right]}": (left, right)
-        for left in range(len(names))
-        for right in range(left)
-    }
-
-
 LEAST_BY_OPERATOR = 3  # sessions with each regime before an operator counts as using both
 LEAST_SHARED = 0.5  # of the courses, in hands that used both, for the two to be told apart
 
@@ -198,48 +180,27 @@ HISTORY = (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Trial:
-    """The rows of the trial, and who was left out of it.
+    """The rows of the trial, and who was left out of it."""
 
-    Attributes
-    ----------
-    panel : Panel
-        One row per course and session; group 1 is ps; clusters are clients.
-    courses : DataFrame
-        The eligible courses, in the order of the panel's subjects, with ``ink_group``.
-    week : ndarray of shape (n,)
-        Weeks from the first session to each session.
-    operator : ndarray of shape (n,), object
-        Who treated; None where not recorded.
-    baseline : ndarray of shape (n_courses, p)
-        Attributes, gaps filled with the mean of the eligible.
-    ink_left, ink_left_after : ndarray of shape (n,)
-        Log of the share of ink left by the last grading before, and after, each session.
-    graded : ndarray of shape (n,), bool
-        Whether a grading was written down after the session.
-    left_out : dict of str to int
-        Courses not eligible, by reason.
-    window : tuple of str
-        First and last day on which both regimes were in use.
-    """
-
-    panel: Panel
-    courses: pd.DataFrame
-    week: FloatArray
-    operator: npt.NDArray[np.object_]
-    baseline: FloatArray
+    panel: Panel  # one row per course and session; group 1 is ps; clusters are clients
+    courses: pd.DataFrame  # the eligible, in the order of the panel's subjects, with ink_group
+    week: FloatArray  # (n,), from the first session to each session
+    operator: npt.NDArray[np.object_]  # (n,), who treated; None where not recorded
+    baseline: FloatArray  # (n_courses, p), attributes, gaps filled with the mean of the eligible
+    # (n,), log of the share of ink left by the last grading before, and after, each session
     ink_left: FloatArray
     ink_left_after: FloatArray
-    graded: BoolArray
-    left_out: dict[str, int]
-    window: tuple[str, str]
+    graded: BoolArray  # (n,), whether a grading was written down after the session
+    left_out: dict[str, int]  # courses not eligible, by reason
+    window: tuple[str, str]  # first and last day on which both regimes were in use
 
 
-def trial_rows(log: OutcomeLog, *, horizon: int, set_apart: set[str] | None = None) -> Trial | None:
+def trial_rows(log: OutcomeLog, *, horizon: int, set_apart: Collection[str] = ()) -> Trial | None:
     """Return the trial's rows up to ``horizon`` sessions, or None if no course is eligible.
 
     Parameters
     ----------
-    set_apart : set of str, optional
+    set_apart : collection of str
         Courses analysed elsewhere (the halves of split tattoos).
 
     Raises
@@ -260,7 +221,7 @@ def trial_rows(log: OutcomeLog, *, horizon: int, set_apart: set[str] | None = No
             "there is nothing to compare.",
             "A comparison needs courses under both ns and ps.",
         )
-    courses, window, left_out = eligible(log, set_apart or set())
+    courses, window, left_out = eligible(log, set(set_apart))
     return _rows(log, courses, horizon, window, left_out) if len(courses) else None
 
 
@@ -281,7 +242,11 @@ def _rows(
     judged = pd.Series(judged_sessions(log), index=log.courses["course_id"])
     rows = rows[rows["session_no"] <= rows["course_id"].map(judged)].reset_index(drop=True)
     judged_ids = set(rows["course_id"])
-    rows = _before_mixed(rows)
+    # a session with both regimes follows no strategy of one: its course is lost before it
+    mixed = rows[rows["regime"] == "mixed"].groupby("course_id")["session_no"].min()
+    first = rows["course_id"].map(mixed)
+    rows = rows.assign(leaves=rows["session_no"] == first - 1)
+    rows = rows[~(rows["session_no"] >= first)].reset_index(drop=True)
     with_rows = courses["course_id"].isin(set(rows["course_id"]))
     unseen = int((~courses["course_id"].isin(judged_ids)).sum())
     begun_mixed = int((~with_rows).sum()) - unseen
@@ -309,14 +274,6 @@ def _rows(
         left_out=left_out,
         window=window,
     )
-
-
-# A session with both regimes follows no strategy of one: its course is lost to the trial before it.
-def _before_mixed(rows: pd.DataFrame) -> pd.DataFrame:
-    mixed = rows[rows["regime"] == "mixed"].groupby("course_id")["session_no"].min()
-    first = rows["course_id"].map(mixed)
-    rows = rows.assign(leaves=rows["session_no"] == first - 1)
-    return rows[~(rows["session_no"] >= first)].reset_index(drop=True)
 
 
 def _panel(
@@ -350,7 +307,6 @@ def _panel(
         after=np.column_stack([attributes, calendar, log_gap, history.reacted, after]),
         cluster=pd.factorize(courses["client_id"])[0].astype(np.int64),
         names=(*BASELINE, *HISTORY),
-        after_names=(*BASELINE, *HISTORY),
         agent=pd.factorize(rows["operator_id"], sort=True)[0].astype(np.int64),
     )
 
@@ -371,8 +327,7 @@ def _baseline(courses: pd.DataFrame) -> FloatArray:
     found = covariates({**columns, "unreached": none, "years_from_now": none})
     table = np.column_stack([found[name] for name in BASELINE])
     seen = ~np.isnan(table)
-    total = np.where(seen, table, 0).sum(axis=0)
-    mean = np.divide(total, seen.sum(axis=0), out=np.zeros(len(BASELINE)), where=seen.any(axis=0))
+    mean = shares(np.where(seen, table, 0).sum(axis=0), seen.sum(axis=0))
     return np.where(seen, table, mean)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import hypot, log, log1p
 from statistics import NormalDist
@@ -115,15 +115,7 @@ class Contrast:
 
 @dataclass(frozen=True, slots=True)
 class NaiveReading:
-    """What a plain reading of the log says, and why it differs.
-
-    Attributes
-    ----------
-    name : str
-    difference : dict of str to Contrast
-    why : str
-        One sentence.
-    """
+    """What a plain reading of the log says, by pair, and in one sentence ``why`` it differs."""
 
     name: str
     difference: Mapping[str, Contrast]
@@ -151,15 +143,6 @@ def verdict_of(contrast: Contrast, margin: float, reasons: Sequence[str] = ()) -
     ``saves`` and ``costs`` by the 95 % interval, ``equivalent`` by the 90 % interval inside plus
     and minus the margin, whatever level the contrast itself is shown at; ``cannot say`` wherever
     there is a reason to keep a verdict back.
-
-    Examples
-    --------
-    >>> verdict_of(Contrast.normal(-1.0, 0.3, 0.95), margin=1.0)
-    'saves'
-    >>> verdict_of(Contrast.normal(-0.2, 0.3, 0.95), margin=1.0)
-    'equivalent'
-    >>> verdict_of(Contrast.missing(0.95), margin=1.0)
-    'cannot say'
     """
     low, high = contrast.at_level(0.95)
     if reasons or low is None or high is None or contrast.without_width:
@@ -183,7 +166,7 @@ def reasons_for(
     weights and g-formula do, beyond their errors. ``operators_apart``: hands and
     regimes cannot be told apart. ``zero_width``: resamples show no spread.
     ``interval_covers_margin``: the interval reaches past zero and past the margin. What the courses
-    rather than the difference fall short of is given as ``lacking``, see `lacking_for`.
+    rather than the difference fall short of is given as ``lacking``.
     """
     if contrast.estimate is None:
         return (few, *lacking)
@@ -191,18 +174,6 @@ def reasons_for(
         return (*lacking, "zero_width")
     unclear = verdict_of(contrast, margin) == "cannot say"
     return (*lacking, *(["interval_covers_margin"] if unclear else []))
-
-
-def lacking_for(
-    cleared: Iterable[int], followers: Iterable[Sequence[str]], *, apart: bool
-) -> tuple[str, ...]:
-    """Return the codes of what the courses under the strategies of a pair lack for a verdict.
-
-    ``cleared`` are counts, ``followers`` what those who followed each strategy lack.
-    """
-    few = ["too_few_cleared"] if min(cleared) < LEAST_CLEARED else []
-    codes = [*few, *(code for codes in followers for code in codes)]
-    return tuple(dict.fromkeys([*codes, *(["operators_apart"] if apart else [])]))
 
 
 def words_for(
@@ -222,7 +193,9 @@ def words_for(
     if contrast.estimate is None or low is None or high is None:
         values["reasons"] = held_back or [Note("regimes.because_zero_width")]
         return Note("regimes.no_answer", values=values)
-    values |= {"size": _sized(contrast.estimate), "level": level, "reasons": held_back}
+    size = {"sessions": abs(contrast.estimate), "digits": _digits(abs(contrast.estimate))}
+    named = "regimes.sessions_" + ("fewer" if contrast.estimate < 0 else "more")
+    values |= {"size": Note(named, values=size), "level": level, "reasons": held_back}
     values["span"] = span_of(low, high, below=margin if verdict == "equivalent" else None)
     unclear = "unclear" if set(reasons) == {"interval_covers_margin"} else "held_back"
     code = unclear if verdict == "cannot say" else verdict
@@ -237,12 +210,6 @@ def span_of(low: float, high: float, *, below: float | None = None) -> Note:
     digits = [_digits(abs(end), below) for end in ends]
     names = ("low", "high", "low_digits", "high_digits")
     return Note(f"regimes.{code}", values=dict(zip(names, (*ends, *digits), strict=True)))
-
-
-def _sized(estimate: float) -> Note:
-    size, digits = abs(estimate), _digits(abs(estimate))
-    code = "regimes.sessions_" + ("fewer" if estimate < 0 else "more")
-    return Note(code, values={"sessions": size, "digits": digits})
 
 
 # One decimal, or as many more, up to three, as keep a number from looking like 0 or the margin.

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
+from functools import cached_property, partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,13 +18,12 @@ from forecast._jobs import run_units
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import (
     HazardGFormula,
-    Panel,
-    StrategyWeights,
     WeightModel,
     cluster_counts,
     effective_number,
     followed,
     life_sums,
+    shares,
     sums_by,
 )
 from forecast.errors import DataError
@@ -67,38 +66,20 @@ CURVE_COLUMNS = ("strategy", "group", "session", "at_risk", "survival", "low", "
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Result:
-    """What one pass over the rows gives; of resamples, stacked along a first axis.
+    """What one pass over the rows gives; of resamples, stacked along a first axis."""
 
-    Attributes
-    ----------
-    survival : ndarray of shape (n_strategies, n_groups, horizon + 1)
-        Weighted share not cleared after each session, by ``Engine.groups``.
-    unadjusted : ndarray of shape (n_strategies, horizon + 1)
-        Without weights.
-    weeks : ndarray of shape (n_strategies, n_weeks)
-        Mean weeks until cleared, up to each week.
-    second : ndarray of shape (n_strategies, horizon + 1)
-        By the g-formula; NaN where it was not asked for.
-    """
-
+    # (n_strategies, n_groups, horizon + 1), weighted share not cleared, by ``Engine.groups``
     survival: FloatArray
-    unadjusted: FloatArray
-    weeks: FloatArray
-    second: FloatArray
+    unadjusted: FloatArray  # (n_strategies, horizon + 1), without weights
+    weeks: FloatArray  # (n_strategies, n_weeks), mean weeks until cleared, up to each week
+    second: FloatArray  # (n_strategies, horizon + 1), by the g-formula; NaN where not asked for
 
 
 class Engine:
     """The comparison of some strategies on one trial.
 
-    Parameters
-    ----------
-    trial : Trial
-    strategies : sequence of Strategy
-    horizon : int
-    seed : int
-        For the g-formula's simulated histories.
-    by : sequence of str or None, optional
-        One further group for each course, or None.
+    ``seed`` is of the g-formula's simulated histories; ``by`` has a further group for each course,
+    or None.
     """
 
     def __init__(
@@ -111,9 +92,9 @@ class Engine:
         by: Sequence[str | None] = (),
     ) -> None:
         panel = trial.panel
-        self.panel, self.horizon = panel, horizon
-        self.plans = [np.array(strategy.plan) for strategy in strategies]
-        self.masks = [followed(panel, plan) for plan in self.plans]
+        self.trial, self.panel, self.horizon, self.seed = trial, panel, horizon, seed
+        self.strategies = strategies
+        self.masks = [followed(panel, strategy.plan) for strategy in strategies]
         names = trial.courses["ink_group"].to_numpy(dtype=object)
         levels = sorted({level for level in by if level is not None})
         self.groups = ("all", *INK_GROUPS, *levels)
@@ -121,27 +102,31 @@ class Engine:
         among = [labels == level for labels, known in pairs for level in known]
         self.inside = [np.ones(len(panel.step), dtype=bool), *(one[panel.subject] for one in among)]
         self.model = WeightModel(panel, ridge=RIDGE)
-        self.weights: StrategyWeights = self.model.fit()
-        self.second_model = HazardGFormula(
-            panel,
-            baseline=np.hstack([trial.baseline, _hands(trial)]),
-            state=trial.ink_left,
-            state_after=trial.ink_left_after,
-            fresh=trial.graded,
-            horizon=horizon,
-            seed=seed,
-        )
-        self.second_fit = self.second_model.fit()
-        self._set_weeks(trial)
-
-    def _set_weeks(self, trial: Trial) -> None:
-        """Place the rows on a grid of weeks: each ends in the week of its session."""
-        first = self.panel.first
+        self.weights = self.model.fit()
+        # of each strategy, truncated, and the limit; 0 where it is not followed
+        self.used = [self.weights.used(mask, quantile=TRUNCATE) for mask in self.masks]
+        # the rows on a grid of weeks: each ends in the week of its session
         stop = np.floor(trial.week).astype(np.int64) + 1
-        entry = np.where(first, 0, np.concatenate([[0], stop[:-1]]))
+        entry = np.where(panel.first, 0, np.concatenate([[0], stop[:-1]]))
         self.week_entry, self.week_stop = entry, np.maximum(stop, entry + 1)
-        gaps = np.diff(trial.week)[~first[1:]]
+        gaps = np.diff(trial.week)[~panel.first[1:]]
         self.spacing = float(np.median(gaps)) if gaps.size else 8.0
+
+    @cached_property
+    def second_model(self) -> HazardGFormula:
+        """The second route."""
+        began = self.trial.operator[self.panel.first]
+        names = sorted({name for name in began if isinstance(name, str)})
+        hands = [began == name for name in names if (began == name).sum() >= LEAST_FOLLOWERS]
+        return HazardGFormula(
+            self.panel,
+            baseline=np.column_stack([self.trial.baseline, *hands]),
+            state=self.trial.ink_left,
+            state_after=self.trial.ink_left_after,
+            fresh=self.trial.graded,
+            horizon=self.horizon,
+            seed=self.seed,
+        )
 
     def last_week(self, horizon: int) -> int:
         """Return the week that stands for a horizon in sessions."""
@@ -173,16 +158,15 @@ class Engine:
 
     # by the g-formula, for the first so many resamples
     def _second(self, subjects: FloatArray, rows: FloatArray, first: int) -> FloatArray:
-        found = np.full((*subjects.shape[:-1], len(self.plans), self.horizon + 1), np.nan)
+        found = np.full((*subjects.shape[:-1], len(self.masks), self.horizon + 1), np.nan)
         if not first:
             return found
-        some = slice(first) if subjects.ndim > 1 else ...
-        fit = self.second_fit
+        some, fit = slice(first) if subjects.ndim > 1 else ..., self.second_model.whole
         if subjects.ndim > 1:
             fit = self.second_model.fit(rows[some], start=fit)
         share = subjects[some] / subjects[some].sum(axis=-1, keepdims=True)
-        for place, plan in enumerate(self.plans):
-            each = self.second_model.survival(fit, plan)
+        for place, strategy in enumerate(self.strategies):
+            each = self.second_model.survival(fit, strategy.plan)
             found[some][..., place, :] = (share[..., None, :] @ each)[..., 0, :]
         return found
 
@@ -196,8 +180,7 @@ class Engine:
             used, place = weight[..., here], self.panel.step[here] - 1
             risk = sums_by(place, used, self.horizon)
             events = sums_by(place, used * self.panel.event[here], self.horizon)
-            hazard = np.divide(events, risk, out=np.zeros_like(risk), where=risk > 0)
-            curves.append(np.cumprod(1 - hazard, axis=-1))
+            curves.append(np.cumprod(1 - shares(events, risk), axis=-1))
         after = np.stack(curves, axis=-2)
         return np.concatenate([np.ones_like(after[..., :1]), after], axis=-1)
 
@@ -209,11 +192,47 @@ class Engine:
         cleared = np.bincount(step[self.panel.event[mask]], minlength=self.horizon)
         return at_risk.astype(np.int64), cleared.astype(np.int64)
 
-    def supported_to(self, place: int, begins: int, *, auto: bool) -> int:
-        """Return the last session with enough courses; more are asked where nobody chose it."""
-        return supported_to(
-            *self.counts(place), begins, least=AUTO_AT_RISK if auto else LEAST_AT_RISK
-        )
+    def followers(self, place: int, group: int = 0) -> IntArray:
+        """Return the courses that followed a strategy up to each session, at risk at its change.
+
+        Before its change the strategy is another one, and everybody counts.
+        """
+        at_risk, cleared = self.counts(place, group)
+        counted, begins = cleared.copy(), self.strategies[place].begins
+        counted[: begins - 1] = 0
+        earlier = np.where(np.arange(len(cleared)) < begins - 1, cleared.cumsum() - cleared, 0)
+        followers: IntArray = at_risk + counted.cumsum() - counted + earlier
+        return followers
+
+    def supported_to(self, place: int, group: int = 0, *, auto: bool = False) -> int:
+        """Return the last session with enough courses at risk and enough followers.
+
+        More are asked for where nobody chose it.
+        """
+        least = AUTO_AT_RISK if auto else LEAST_AT_RISK
+        few = self.followers(place, group) < LEAST_FOLLOWERS
+        thin = np.flatnonzero((self.counts(place, group)[0] < least) | few)
+        return int(thin[0]) if thin.size else self.horizon
+
+    def carried(self, place: int) -> Followers:
+        """Return who followed a strategy from the session on from which its last regime holds."""
+        panel, weights, mask = self.panel, self.weights, self.masks[place]
+        begins = self.strategies[place].begins
+        since, there = mask & (panel.step >= begins), mask & (panel.step == begins)
+        last = since & (panel.last | ~np.append(mask[1:], False))
+        without = stalled = 0.0
+        if begins > 1:
+            earlier = np.concatenate([[1.0], weights.choice[:-1]])
+            could = (panel.step == begins) & np.concatenate([[False], mask[:-1]])
+            chance = (earlier / weights.choice)[could]
+            chance = np.where(mask[could], chance, 1 - chance)
+            weight = np.concatenate([[1.0], weights.stabilised[:-1]])[could]
+            without = float(weight @ (chance < LEAST_CHANCE) / max(weight.sum(), 1e-9))
+            known = panel.before[there, panel.names.index("stalled")]
+            stalled = float(known.mean()) if len(known) else 0.0
+        clients = len(np.unique(panel.cluster[panel.subject[since]]))
+        effective = effective_number(self.used[place][0][last])
+        return Followers(int(there.sum()), clients, effective, without, stalled)
 
     def _weeks(self, weight: FloatArray, mask: BoolArray) -> FloatArray:
         risk, events = life_sums(
@@ -223,17 +242,9 @@ class Engine:
             weight[..., mask],
             self.last_week(self.horizon),
         )
-        hazard = np.divide(events, risk, out=np.zeros_like(risk), where=risk > 1e-9)
+        hazard = shares(events, risk, above=1e-9)
         still = np.cumprod(1 - hazard, axis=-1)[..., :-1].cumsum(axis=-1)
         return np.concatenate([np.ones_like(still[..., :1]), 1 + still], axis=-1)
-
-
-# One column for each operator who began enough courses, (n_courses, n_operators).
-def _hands(trial: Trial) -> FloatArray:
-    began = trial.operator[trial.panel.first]
-    names = sorted(name for name in set(began) if isinstance(name, str))
-    columns = np.array([began == name for name in names], dtype=np.float64).reshape(-1, len(began))
-    return np.asarray(columns[columns.sum(axis=1) >= LEAST_FOLLOWERS].T)
 
 
 def bootstrap(engine: Engine, settings: Settings) -> Result:
@@ -251,69 +262,17 @@ def _chunk(engine: Engine, second: int, piece: tuple[int, FloatArray]) -> Result
     return engine.run(counts, second=min(max(second - first, 0), len(counts)))
 
 
-def followers_by(at_risk: IntArray, cleared: IntArray, begins: int = 1) -> IntArray:
-    """Return the courses that followed a strategy up to each session, at risk at its change.
-
-    Before the session ``begins`` the strategy is another one, and everybody counts.
-    """
-    counted = cleared.copy()
-    counted[: begins - 1] = 0
-    earlier = np.where(np.arange(len(cleared)) < begins - 1, cleared.cumsum() - cleared, 0)
-    followers: IntArray = at_risk + counted.cumsum() - counted + earlier
-    return followers
-
-
-def supported_to(
-    at_risk: IntArray, cleared: IntArray, begins: int = 1, *, least: int = LEAST_AT_RISK
-) -> int:
-    """Return the last session with enough courses at risk and enough followers."""
-    followers = followers_by(at_risk, cleared, begins)
-    thin = np.flatnonzero((at_risk < least) | (followers < LEAST_FOLLOWERS))
-    return int(thin[0]) if thin.size else len(at_risk)
-
-
 @dataclass(frozen=True, slots=True)
 class Followers:
-    """Who followed a strategy from the session on from which its last regime holds.
+    """Who followed a strategy from the session on from which its last regime holds."""
 
-    Attributes
-    ----------
-    courses, clients : int
-        At risk at that session, and following it there.
-    effective : float
-        Kish's effective number of them.
-    without_chance : float
-        Weighted share, among the courses that could have followed it on from there, of those whose
-        fitted chance of doing so was below 2 in 100; 0 for a strategy without a change.
-    stalled : float
-        Share of the ``courses`` that had stalled; 0 without a change.
-    """
-
-    courses: int
+    courses: int  # at risk at that session, and following it there
     clients: int
-    effective: float
+    effective: float  # Kish's effective number of the courses
+    # Weighted share, among the courses that could have followed it on from there, of those whose
+    # fitted chance of doing so was below 2 in 100; 0 for a strategy without a change.
     without_chance: float
-    stalled: float
-
-    @classmethod
-    def of(cls, panel: Panel, weights: StrategyWeights, mask: BoolArray, begins: int) -> Followers:
-        """Return those of the strategy whose rows are those of ``mask``."""
-        since = mask & (panel.step >= begins)
-        there = mask & (panel.step == begins)
-        last = since & (panel.last | ~np.append(mask[1:], False))
-        used = weights.used(mask, quantile=TRUNCATE)[0]
-        without = stalled = 0.0
-        if begins > 1:
-            earlier = np.concatenate([[1.0], weights.choice[:-1]])
-            could = (panel.step == begins) & np.concatenate([[False], mask[:-1]])
-            chance = (earlier / weights.choice)[could]
-            chance = np.where(mask[could], chance, 1 - chance)
-            weight = np.concatenate([[1.0], weights.stabilised[:-1]])[could]
-            without = float(weight @ (chance < LEAST_CHANCE) / max(weight.sum(), 1e-9))
-            known = panel.before[there, panel.names.index("stalled")]
-            stalled = float(known.mean()) if len(known) else 0.0
-        clients = len(np.unique(panel.cluster[panel.subject[since]]))
-        return cls(int(there.sum()), clients, effective_number(used[last]), without, stalled)
+    stalled: float  # share of the ``courses`` that had stalled; 0 without a change
 
     @property
     def lacking(self) -> tuple[str, ...]:
@@ -424,7 +383,8 @@ def answers(
     by_ink = {}
     for group, name in enumerate(INK_GROUPS, start=1):
         inside = point.survival[:, group], draws.survival[:, :, group]
-        by_ink[name] = _means(*inside, _reach(engine, group, settings), settings)
+        reach = [engine.supported_to(place, group) for place in range(len(settings.plans))]
+        by_ink[name] = _means(*inside, reach, settings)
     by_group, differ = _by_group(engine, point, draws, settings)
     supported = {}
     for key, pair in settings.pairs.items():
@@ -474,14 +434,6 @@ def _mean(
     return settings.contrast(gap, float(np.nanstd(moved, ddof=1)))
 
 
-# The last session that each strategy carries within a group.
-def _reach(engine: Engine, group: int, settings: Settings) -> list[int]:
-    return [
-        supported_to(*engine.counts(place, group), plan.begins)
-        for place, plan in enumerate(settings.plans)
-    ]
-
-
 # The difference within each level, and Wald's test of whether they differ: from the draws of all
 # levels together, since a client may have courses in several.
 def _by_group(
@@ -490,11 +442,13 @@ def _by_group(
     from scipy.special import chdtrc
 
     places = range(1 + len(INK_GROUPS), len(engine.groups))
-    reach = {place: _reach(engine, place, settings) for place in places}
     table: dict[str, dict[str, Contrast]] = {engine.groups[place]: {} for place in places}
     differ = {}
     for key, (left, right) in settings.pairs.items():
-        common = {place: min(one[left], one[right]) for place, one in reach.items()}
+        common = {
+            group: min(engine.supported_to(place, group) for place in (left, right))
+            for group in places
+        }
         last = settings.horizon_of(key)
         if settings.auto and common:
             last = max(min(last, sorted(common.values())[-2]), settings.shortest(left, right))
@@ -543,13 +497,12 @@ def curve_table(engine: Engine, point: Result, draws: Result, settings: Settings
     low, high = np.quantile(draws.survival, tails, axis=0)
     for place, plan in enumerate(settings.plans):
         for group, label in enumerate(engine.groups):
-            at_risk, cleared = engine.counts(place, group)
-            last = supported_to(at_risk, cleared, plan.begins)
+            last = engine.supported_to(place, group)
             columns = {
                 "strategy": plan.name,
                 "group": label,
                 "session": np.arange(1, last + 1),
-                "at_risk": at_risk[:last],
+                "at_risk": engine.counts(place, group)[0][:last],
                 "survival": point.survival[place, group, 1 : last + 1],
                 "low": low[place, group, 1 : last + 1],
                 "high": high[place, group, 1 : last + 1],
@@ -575,8 +528,7 @@ def weighted_rows(engine: Engine, settings: Settings) -> pd.DataFrame:
     )
     known = pd.DataFrame(panel.before, columns=list(panel.names))
     weights = {
-        f"weight {name}": engine.weights.used(mask, quantile=TRUNCATE)[0]
-        for name, mask in zip(settings.names, engine.masks, strict=True)
+        f"weight {name}": used for name, (used, _) in zip(settings.names, engine.used, strict=True)
     }
     return pd.concat([frame, known, pd.DataFrame(weights)], axis=1)
 
@@ -614,18 +566,16 @@ def fit_strategies(
         return {}
     if trial is None or operators_apart(trial):
         return {}
-    panel = trial.panel
-    weights = WeightModel(panel, ridge=RIDGE).fit()
+    engine = Engine(trial, read_strategies(OFFERED, horizon=HORIZON), horizon=HORIZON)
+    panel = engine.panel
     courses = filled.set_index("course_id").loc[trial.courses["course_id"]]
     clients = trial.courses["client_id"].to_numpy()
     found = {}
-    for strategy in read_strategies(OFFERED, horizon=HORIZON):
-        mask = followed(panel, np.array(strategy.plan))
-        used = weights.used(mask, quantile=TRUNCATE)[0]
-        kept = mask & (used > 0)
+    for place, strategy in enumerate(engine.strategies):
+        used = engine.used[place][0]
+        kept = engine.masks[place] & (used > 0)
         finished = panel.event[kept & (panel.step >= strategy.begins)].sum()
-        followers = Followers.of(panel, weights, mask, strategy.begins)
-        if finished < FEWEST_EVENTS or followers.lacking:
+        if finished < FEWEST_EVENTS or engine.carried(place).lacking:
             continue
         subject = panel.subject[kept]
         found[strategy.name] = spec.fit(

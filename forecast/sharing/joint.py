@@ -25,7 +25,7 @@ import numpy as np
 
 from forecast._checks import counted
 from forecast._notes import Note
-from forecast._plain import plain
+from forecast._plain import plain, read
 from forecast.counts import COVARIATES, LIGHTEN, check_goal, durations_of, judged_rows
 from forecast.errors import DataError, RequestError
 from forecast.sharing.pool import PooledEvidence
@@ -48,6 +48,7 @@ SCHEMA = 1
 QUESTION = "session-forecast joint fit: question"
 ANSWER = "session-forecast joint fit: answer"
 STATE = "session-forecast joint fit: rounds"
+MOMENTS = ("weight", "first", "second", "zero_one", "n_rows", "n_subjects")
 Answers: TypeAlias = tuple[Mapping[str, Any], ...]
 Put: TypeAlias = Callable[[dict[str, Any]], Answers]
 
@@ -74,7 +75,14 @@ def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
             )
         given = [name for name, n in told_apart(rows).items() if n >= FEWEST]
         if question["ask"] == "columns":
-            found = _what_is_there(log, rows, given)
+            counts = {"courses": len(log.courses), "reached": int(rows["observed"].sum())}
+            found = {
+                "columns": {
+                    name: {"sum": float(rows[name].sum()), "courses": int(rows[name].notna().sum())}
+                    for name in given
+                },
+                "counts": {name: n - n % FEWEST for name, n in counts.items()},
+            }
         else:
             found = _score_and_information(rows, question, given)
     except (KeyError, TypeError, ValueError, AttributeError) as problem:
@@ -82,17 +90,6 @@ def answer_question(log: OutcomeLog, question: Any) -> dict[str, Any]:
             raise
         raise RequestError(f"The question is damaged ({problem}).", "Ask for it again.") from None
     return {"kind": ANSWER, "schema": SCHEMA, "question": digest(question), **found}
-
-
-def _what_is_there(log: OutcomeLog, rows: pd.DataFrame, given: Sequence[str]) -> dict[str, Any]:
-    counts = {"courses": len(log.courses), "reached": int(rows["observed"].sum())}
-    return {
-        "columns": {
-            name: {"sum": float(rows[name].sum()), "courses": int(rows[name].notna().sum())}
-            for name in given
-        },
-        "counts": {name: n - n % FEWEST for name, n in counts.items()},
-    }
 
 
 def _score_and_information(
@@ -108,7 +105,9 @@ def _score_and_information(
     encoding = Encoding(tuple((name, None) for name in fills))
     site = RowsHere.of(durations_of(rows, fills), encoding)
     if question["ask"] == "counts":
-        return {"sums": _plain_counts(site.counts())}
+        counts = site.counts()  # what happened at each session stays here
+        total = {"at_risk": float(counts.at_risk.sum()), "events": float(counts.events.sum())}
+        return {"sums": total | {name: plain(getattr(counts, name)) for name in MOMENTS}}
     parameters = np.array(question["parameters"], dtype=np.float64)
     if parameters.shape != (3 + len(fills),) or not np.isfinite(parameters).all():
         raise ValueError("the parameters")
@@ -117,20 +116,6 @@ def _score_and_information(
     if question["ask"] != "derivatives":
         raise ValueError(f"it asks for {question['ask']!r}")
     return {"sums": site.derivatives(parameters).to_dict()}
-
-
-# Totals and moments of the covariates; what happened at each session stays here.
-def _plain_counts(counts: Counts) -> dict[str, Any]:
-    return {
-        "at_risk": float(counts.at_risk.sum()),
-        "events": float(counts.events.sum()),
-        "weight": counts.weight,
-        "first": counts.first.tolist(),
-        "second": counts.second.tolist(),
-        "zero_one": counts.zero_one.tolist(),
-        "n_rows": counts.n_rows,
-        "n_subjects": counts.n_subjects,
-    }
 
 
 def _check_kind(stored: Any, kind: str, word: str) -> None:
@@ -144,19 +129,9 @@ def _check_kind(stored: Any, kind: str, word: str) -> None:
 
 
 def _counts_of(stored: Mapping[str, Any]) -> Counts:
-    at_risk, events = np.array([stored["at_risk"]]), np.array([stored["events"]])
-    return Counts(
-        at_risk,
-        events,
-        at_risk,
-        events,
-        float(stored["weight"]),
-        np.array(stored["first"], dtype=np.float64),
-        np.array(stored["second"], dtype=np.float64),
-        np.array(stored["zero_one"], dtype=np.bool_),
-        int(stored["n_rows"]),
-        int(stored["n_subjects"]),
-    )
+    at_risk, events = [stored["at_risk"]], [stored["events"]]
+    by_step = {"at_risk": at_risk, "events": events, "rows_at_risk": at_risk, "row_events": events}
+    return read(Counts, {**stored, **by_step})
 
 
 class _Unanswered(Exception):  # noqa: N818 (not an error: the fit waits for answers)
@@ -187,21 +162,19 @@ class JointRounds:
         RequestError
             If the answers do not belong to the questions, or clinics share no covariate.
         """
-        asked = 0
+        rounds = enumerate(self.answers, start=1)
 
         def put(question: dict[str, Any]) -> Answers:
-            nonlocal asked
-            if asked == len(self.answers):
+            number, given = next(rounds, (0, ()))
+            if not given:
                 raise _Unanswered(question)
-            round_answers = self.answers[asked]
-            asked += 1
             mark = digest(question)
-            if any(answer.get("question") != mark for answer in round_answers):
+            if any(answer.get("question") != mark for answer in given):
                 raise RequestError(
-                    f"An answer of round {asked} is to another question.",
+                    f"An answer of round {number} is to another question.",
                     "Give each clinic's answer to the question written last.",
                 )
-            return round_answers
+            return given
 
         try:
             return None, _run(self.goal, put)
@@ -247,7 +220,13 @@ def _run(goal: str, put: Put) -> PooledEvidence:
 
     def ask(_: Any, method: str, arguments: tuple[Any, ...]) -> list[Any]:
         at = {"parameters": arguments[0].tolist()} if arguments else {}
-        return _read_answers(method, put({**base, "ask": method, "fills": means, **at}))
+        question = {**base, "ask": method, "fills": means, **at}
+        read_sums: dict[str, Callable[[Any], Any]] = {
+            "counts": _counts_of,
+            "expected": lambda sums: np.array(sums["information"], dtype=np.float64),
+            "derivatives": ScoreAndInformation.from_dict,
+        }
+        return [read_sums[method](answer["sums"]) for answer in put(question)]
 
     try:
         means = _common_means(first)
@@ -291,12 +270,3 @@ def _common_means(first: Answers) -> dict[str, float]:
         / sum(one[name]["courses"] for one in columns)
         for name in common
     }
-
-
-def _read_answers(method: str, answers: Answers) -> list[Any]:
-    sums = [answer["sums"] for answer in answers]
-    if method == "counts":
-        return [_counts_of(one) for one in sums]
-    if method == "expected":
-        return [np.array(one["information"], dtype=np.float64) for one in sums]
-    return [ScoreAndInformation.from_dict(one) for one in sums]

@@ -19,7 +19,7 @@ import numpy as np
 from forecast._checks import LEVEL
 from forecast._files import read_json, unsealed
 from forecast._notes import Note, notes_as_json
-from forecast._plain import Result, plain
+from forecast._plain import Result, plain, read
 from forecast._types import FloatArray
 from forecast.assess import tie_split_coverage
 from forecast.causal.rates import random_effects
@@ -64,48 +64,28 @@ MAY_NEVER_CLEAR = {
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class PooledEvidence(Result):
-    """Common effects of several clinics, usable as the prior of any.
-
-    Attributes
-    ----------
-    goal : str
-    parameters : tuple of str
-        As in a share: three of the baseline, then log hazard ratios.
-    mean, covariance : ndarray of shape (k,) and (k, k)
-        The common effects and their covariance, without the spread between clinics.
-    variance_between : ndarray of shape (k,)
-        NaN where it could not be estimated.
-    n_clinics : tuple of int
-        Clinics that gave each parameter.
-    members : tuple of str
-        Fingerprints of the shares.
-    counts : mapping of str to int
-        ``courses`` and ``reached``, about.
-    notes : tuple of Note
-    intervals : tuple of (low, high) or None
-        95 % intervals of the common effects; None where one clinic alone gave an effect.
-    """
+    """Common effects of several clinics, usable as the prior of any."""
 
     goal: str
-    parameters: tuple[str, ...]
-    mean: FloatArray
-    covariance: FloatArray
-    variance_between: FloatArray
-    n_clinics: tuple[int, ...]
-    members: tuple[str, ...]
-    counts: Mapping[str, int]
+    parameters: tuple[str, ...]  # as in a share: three of the baseline, then log hazard ratios
+    mean: FloatArray  # (k,), the common effects
+    covariance: FloatArray  # (k, k), of them, without the spread between clinics
+    variance_between: FloatArray  # (k,), NaN where it could not be estimated
+    n_clinics: tuple[int, ...]  # that gave each parameter
+    members: tuple[str, ...]  # fingerprints of the shares
+    counts: Mapping[str, int]  # ``courses`` and ``reached``, about
     notes: tuple[Note, ...] = ()
+    # 95 % intervals of the common effects; None where one clinic alone gave an effect.
     intervals: tuple[tuple[float, float] | None, ...] = ()
 
     @property
     def spread(self) -> FloatArray:
         """Standard deviation of a clinic's own effect around the common one, for a prior."""
         judged = np.array([JUDGED[name] for name in self.parameters]) ** 2
-        found = np.where(np.isfinite(self.variance_between), self.variance_between, 0.0)
-        others = np.maximum(np.array(self.n_clinics) - 1, 0)
-        others = np.where(np.isfinite(self.variance_between), others, 0)
-        pooled: FloatArray = (others * found + JUDGED_WORTH * judged) / (others + JUDGED_WORTH)
-        return np.asarray(np.sqrt(pooled), dtype=np.float64)
+        found = np.nan_to_num(self.variance_between)
+        others = np.where(np.isfinite(self.variance_between), np.array(self.n_clinics) - 1, 0)
+        pooled = (others * found + JUDGED_WORTH * judged) / (others + JUDGED_WORTH)
+        return np.asarray(np.sqrt(pooled))
 
     @property
     def width(self) -> FloatArray:
@@ -128,31 +108,23 @@ class PooledEvidence(Result):
         and the Weibull shape through which a log hazard ratio moves the log of the count. Inks
         that may never clear keep the published evidence.
         """
-        location, log_scale, shape = self.reference_duration()
-        published = duration_prior(self.goal)
+        total = self.covariance[:3, :3] + np.diag(self.spread[:3] ** 2)
+        rng = np.random.default_rng(0)
+        draws = rng.multivariate_normal(self.mean[:3], total, size=N_DRAWS)
+        early, middle, late = _log_quartiles(draws).T
+        scale = np.log(np.maximum(late - early, 1e-3) / (2 * NORMAL_QUARTILE))
+        first, _, last = _log_quartiles(self.mean[None, :3])[0]
+        shape = float(np.log(np.log(QUARTERS[2]) / np.log(QUARTERS[0])) / (last - first))
         effects = {
             name: (-mean / shape, width / shape)
             for name, (mean, width) in self.hazard_prior().items()
             if name in self.parameters[3:] and name not in MAY_NEVER_CLEAR
         }
-        return {**published, "location": location, **effects, "log_scale": log_scale}
-
-    def reference_duration(self) -> tuple[tuple[float, float], tuple[float, float], float]:
-        """Return location, log scale (mean and standard deviation), and the Weibull shape."""
-        total = self.covariance[:3, :3] + np.diag(self.spread[:3] ** 2)
-        rng = np.random.default_rng(0)
-        draws = rng.multivariate_normal(self.mean[:3], total, size=N_DRAWS)
-        quarters = _log_quartiles(draws)
-        early, late = quarters[:, 0], quarters[:, 2]
-        scale = np.log(np.maximum(late - early, 1e-3) / (2 * NORMAL_QUARTILE))
-        first, _, last = _log_quartiles(self.mean[None, :3])[0]
-        shape = float(np.log(np.log(QUARTERS[2]) / np.log(QUARTERS[0])) / (last - first))
-        middle = quarters[:, 1]
-        return (
-            (float(np.median(middle)), _robust_spread(middle)),
-            (float(np.median(scale)), _robust_spread(scale)),
-            shape,
+        location, log_scale = (
+            (float(np.median(drawn)), _robust_spread(drawn)) for drawn in (middle, scale)
         )
+        published = duration_prior(self.goal)
+        return {**published, "location": location, **effects, "log_scale": log_scale}
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
@@ -162,13 +134,7 @@ class PooledEvidence(Result):
 
     @classmethod
     def from_dict(cls, stored: Any, *, named: str = "The evidence") -> PooledEvidence:
-        """Return the evidence that :meth:`to_dict` wrote.
-
-        Raises
-        ------
-        RequestError
-            If it is something else, of another schema, or its numbers cannot be.
-        """
+        """Return the evidence that `to_dict` wrote, or raise RequestError on anything else."""
         if not isinstance(stored, dict) or stored.get("kind") != POOLED:
             raise RequestError(f"{named} is not pooled evidence.", "Give the file pool wrote.")
         stored = unsealed(stored, named=named, remedy="Pool again.")
@@ -177,35 +143,25 @@ class PooledEvidence(Result):
                 f"{named} has schema {stored.get('schema')!r}, this is {SCHEMA}.", "Pool again."
             )
         try:
-            between = [np.nan if v is None else float(v) for v in stored["variance_between"]]
-            found = cls(
-                goal=check_goal(stored["goal"]),
-                parameters=checked_names(stored["parameters"]),
-                mean=np.array(stored["mean"], dtype=np.float64),
-                covariance=np.array(stored["covariance"], dtype=np.float64),
-                variance_between=np.array(between),
-                n_clinics=tuple(int(n) for n in stored["n_clinics"]),
-                members=tuple(str(member) for member in stored["members"]),
-                counts={str(name): int(n) for name, n in stored["counts"].items()},
-                notes=_stored_notes(stored),
-                intervals=tuple(
-                    None if ends is None else (float(ends[0]), float(ends[1]))
-                    for ends in stored.get("intervals", ())
-                ),
-            )
+            # a file written before notes had codes has their sentences alone
+            old = [Note("sharing.as_written", "info", {"says": str(s)}) for s in stored["notes"]]
+            found = read(cls, {**stored, "notes": stored.get("note_codes", old)})
             found._check()
         except (ArithmeticError, AttributeError, KeyError, TypeError, ValueError) as problem:
             raise RequestError(f"{named} is damaged ({problem}).", "Pool again.") from None
         return found
 
     def _check(self) -> None:
-        k = len(self.parameters)
+        check_goal(self.goal)
+        k = len(checked_names(self.parameters))
         shapes = (self.mean.shape, self.variance_between.shape, (len(self.n_clinics),))
         if any(shape != (k,) for shape in shapes) or self.covariance.shape != (k, k):
             raise ValueError(f"{k} parameters, but other numbers of values")
         variances = np.diag(self.covariance)
         if not np.isfinite(self.mean).all() or not (variances > 0).all():
             raise ValueError("a mean that is no number or a variance not above zero")
+        if not all(isinstance(n, int) for n in self.counts.values()):
+            raise ValueError("a count that is no number")
         if (self.variance_between < 0).any():
             raise ValueError("a spread below zero")
         for note in self.notes:
@@ -249,10 +205,12 @@ def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
     _check_together(read)
     given = {name for share in read for name in share.parameters}
     names = tuple(name for name in (*SMOOTH_NAMES, *COVARIATES, LIGHTEN) if name in given)
-    values, errors = _spread_out(read, names)
+    values, errors = np.full((2, len(read), len(names)), np.nan)
+    for row, share in enumerate(read):
+        at = [names.index(name) for name in share.parameters]
+        values[row, at], errors[row, at] = share.estimates, share.errors
     values, errors, notes = _held(values, errors, names, read[0].goal)
-    covariances = [np.diag(row**2) for row in errors]
-    found = random_effects(list(values), covariances)
+    found = random_effects(values, errors)
     notes += [
         Note("sharing.count_twice", "caution"),
         Note("sharing.judged", "info", {"clinics": JUDGED_WORTH}),
@@ -260,13 +218,13 @@ def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
     if not found.converged:
         notes.append(Note("sharing.not_settled", "caution"))
     if len(read) >= FEWEST_FURTHER:
-        said = further_clinic(list(values), covariances, names)
+        said = further_clinic(values, errors, names)
         notes.append(Note("sharing.further", "info", {"clinics": len(read), **said}))
     return PooledEvidence(
         goal=read[0].goal,
         parameters=names,
         mean=found.mean,
-        covariance=found.covariance,
+        covariance=np.diag(found.error**2),
         variance_between=found.variance_between,
         n_clinics=tuple(found.n_groups.tolist()),
         members=tuple(share.digest for share in read),
@@ -279,26 +237,15 @@ def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
 
 
 def further_clinic(
-    estimates: Sequence[FloatArray], covariances: Sequence[FloatArray], names: Sequence[str]
+    estimates: FloatArray, errors: FloatArray, names: Sequence[str]
 ) -> dict[str, float]:
     """Return what a further clinic should expect of the common effects before it has a log.
 
-    Each clinic is left out in turn, its clients foretold from the others, and judged by its own
-    estimates: the reference tattoo, and it with each attribute alone. What lies around the mean of
-    the clinics is a 95 % prediction interval (Higgins et al. 2009, J R Stat Soc A 172:137).
-
-    Parameters
-    ----------
-    estimates, covariances : sequence of array of shape (p,) and (p, p)
-        One per clinic, NaN where absent.
-    names : sequence of str
-        Of the effects, three of the baseline first.
-
-    Returns
-    -------
-    dict
-        ``coverage`` and ``skill`` with ``_low`` and ``_high``: how often 80 % intervals hold, and
-        what they gain in CRPS over one answer for all.
+    Each clinic, a row of ``estimates``, is left out in turn, its clients foretold from the others,
+    and judged by its own estimates: the reference tattoo, and it with each attribute alone.
+    ``coverage`` is how often 80 % intervals hold, ``skill`` what they gain in CRPS over one answer
+    for all; ``_low`` and ``_high`` around the mean of the clinics are a 95 % prediction interval
+    (Higgins et al. 2009, J R Stat Soc A 172:137).
     """
     from scipy.stats import t
 
@@ -306,11 +253,11 @@ def further_clinic(
     cases = np.vstack([np.zeros(len(names) - 3), np.eye(len(names) - 3)])
     rows = []
     for left_out, own in enumerate(estimates):
-        rest = [place for place in range(len(estimates)) if place != left_out]
-        found = random_effects([estimates[at] for at in rest], [covariances[at] for at in rest])
+        rest = np.arange(len(estimates)) != left_out
+        found = random_effects(estimates[rest], errors[rest])
         between = np.where(np.isfinite(found.variance_between), found.variance_between, judged**2)
         given = np.isfinite(own) & np.isfinite(found.mean)
-        width = np.sqrt(np.diag(found.covariance) + between)
+        width = np.hypot(found.error, np.sqrt(between))
         rng = np.random.default_rng(left_out)
         drawn = found.mean + width * rng.normal(size=(FURTHER_DRAWS, len(names)))
         used = np.append(True, given[3:])
@@ -324,15 +271,14 @@ def further_clinic(
         plain = _miss(np.tile(told.mean(axis=0), (len(told), 1)), true)
         rows.append((float((true * held).sum(axis=1).mean()), 1 - _miss(told, true) / plain))
     table = np.array(rows)
-    half = float(t.ppf(0.975, len(rows) - 1) * (1 + 1 / len(rows)) ** 0.5) * table.std(
-        axis=0, ddof=1
-    )
-    said: dict[str, float] = {}
-    for name, mean, way in zip(("coverage", "skill"), table.mean(axis=0), half, strict=True):
-        low = max(mean - way, 0.0) if name == "coverage" else mean - way
-        said |= {name: float(mean), f"{name}_low": float(low)}
-        said[f"{name}_high"] = float(min(mean + way, 1.0))
-    return said
+    mean, spread = table.mean(axis=0), table.std(axis=0, ddof=1)
+    half = float(t.ppf(0.975, len(rows) - 1) * (1 + 1 / len(rows)) ** 0.5) * spread
+    low, high = np.maximum(mean - half, [0.0, -np.inf]), np.minimum(mean + half, 1.0)
+    return {
+        f"{name}{end}": float(value)
+        for at, name in enumerate(("coverage", "skill"))
+        for end, value in (("", mean[at]), ("_low", low[at]), ("_high", high[at]))
+    }
 
 
 # Chances of each count for parameters (d, p) and cases (c, p - 3): (d, c, FARTHEST).
@@ -365,15 +311,6 @@ def _check_together(shares: Sequence[Share]) -> None:
         )
 
 
-# Estimates and errors of all shares in the order of ``names``, NaN where absent.
-def _spread_out(shares: Sequence[Share], names: tuple[str, ...]) -> tuple[FloatArray, FloatArray]:
-    values, errors = np.full((2, len(shares), len(names)), np.nan)
-    for row, share in enumerate(shares):
-        at = [names.index(name) for name in share.parameters]
-        values[row, at], errors[row, at] = share.estimates, share.errors
-    return values, errors
-
-
 # What a share may move the common effects by, whoever wrote it: no effect counts for more than four
 # usual ones, nor lies farther from the others, and from what is published, than clinics do.
 def _held(
@@ -395,13 +332,6 @@ def _held(
         if apart.any()
     ]
     return held, errors, notes
-
-
-# A file written before notes had codes has their sentences alone.
-def _stored_notes(stored: Mapping[str, Any]) -> tuple[Note, ...]:
-    if "note_codes" in stored:
-        return tuple(Note.from_dict(one) for one in stored["note_codes"])
-    return tuple(Note("sharing.as_written", "info", {"says": str(s)}) for s in stored["notes"])
 
 
 def load_evidence(path: str | os.PathLike[str]) -> PooledEvidence:

@@ -128,7 +128,11 @@ def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
         "goal": goal,
         "model": dict(MEANS),
         "parameters": list(fitted.names),
-        "estimates": [_coarse(*pair) for pair in zip(noisy, errors, strict=True)],
+        # to the decimals that the standard error leaves, at most a fifth of it
+        "estimates": [
+            round(value, math.ceil(-math.log10(0.2 * error)))
+            for value, error in zip(noisy, errors, strict=True)
+        ],
         "standard_errors": errors,
         "left_out": [name for name in covariate_names(goal) if name not in given],
         "counts": dict(zip(COUNTS, about, strict=True)),
@@ -168,44 +172,22 @@ def told_apart(rows: pd.DataFrame) -> dict[str, int]:
     return found
 
 
-# To the decimals that the standard error leaves, at most a fifth of it.
-def _coarse(value: float, error: float) -> float:
-    return float(round(float(value), math.ceil(-math.log10(0.2 * error))))
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Share:
-    """A share that was read and found whole.
-
-    Attributes
-    ----------
-    goal : str
-    parameters : tuple of str
-    estimates : ndarray of shape (k,)
-    errors : ndarray of shape (k,)
-        Their standard errors. How estimates go together is not given, and next to the noise,
-        which is drawn for each alone, it is little.
-    counts : mapping of str to int
-    digest : str
-        Fingerprint of the content.
-    """
+    """A share that was read and found whole."""
 
     goal: str
     parameters: tuple[str, ...]
     estimates: FloatArray
+    # Standard errors. How estimates go together is not given, and next to the noise, which is drawn
+    # for each alone, it is little.
     errors: FloatArray
     counts: Mapping[str, int]
-    digest: str
+    digest: str  # fingerprint of the content
 
     @classmethod
     def from_dict(cls, stored: Any, *, named: str = "The share") -> Share:
-        """Return the share held in plain values.
-
-        Raises
-        ------
-        RequestError
-            If it is no share, of another schema, has changed since, or its numbers cannot be.
-        """
+        """Return the share held in plain values, or raise RequestError on anything else."""
         if not isinstance(stored, dict) or stored.get("kind") != KIND:
             raise RequestError(f"{named} is not a share.", "Give the file that share wrote.")
         stored = unsealed(stored, named=named, remedy=AGAIN)
@@ -215,10 +197,20 @@ class Share:
                 "Share the log again with the same version everywhere.",
             )
         try:
+            estimates = np.array(stored["estimates"], dtype=np.float64)
+            errors = np.array(stored["standard_errors"], dtype=np.float64)
+            k = len(stored["parameters"])
+            if estimates.shape != (k,) or errors.shape != (k,):
+                raise ValueError(f"{k} parameters, but other numbers of values")
+            if not (np.abs(estimates) <= LARGEST_EFFECT).all():
+                raise ValueError("an estimate beyond what can be")
+            if not ((errors > 0) & (errors <= LARGEST_EFFECT)).all():
+                raise ValueError("a standard error beyond what can be")
             return cls(
                 check_goal(stored["goal"]),
                 checked_names(stored["parameters"]),
-                *_numbers_of(stored),
+                estimates,
+                errors,
                 counts={name: int(stored["counts"][name]) for name in COUNTS},
                 digest=digest(stored),
             )
@@ -226,26 +218,13 @@ class Share:
             raise RequestError(f"{named} is damaged ({problem}).", AGAIN) from None
 
 
-def checked_names(stored: list[str]) -> tuple[str, ...]:
+def checked_names(stored: Sequence[str]) -> tuple[str, ...]:
     """Return the parameters' names, or raise ValueError when some are unknown or missing."""
     names = tuple(str(name) for name in stored)
     unknown = [name for name in names[3:] if name not in (*COVARIATES, LIGHTEN)]
     if names[:3] != SMOOTH_NAMES or unknown or len(set(names)) < len(names):
         raise ValueError(f"unknown or repeated parameters {unknown or names[:3]}")
     return names
-
-
-def _numbers_of(stored: Mapping[str, Any]) -> tuple[FloatArray, FloatArray]:
-    estimates = np.array(stored["estimates"], dtype=np.float64)
-    errors = np.array(stored["standard_errors"], dtype=np.float64)
-    k = len(stored["parameters"])
-    if estimates.shape != (k,) or errors.shape != (k,):
-        raise ValueError(f"{k} parameters, but other numbers of values")
-    if not (np.abs(estimates) <= LARGEST_EFFECT).all():
-        raise ValueError("an estimate beyond what can be")
-    if not ((errors > 0) & (errors <= LARGEST_EFFECT)).all():
-        raise ValueError("a standard error beyond what can be")
-    return estimates, errors
 
 
 def digest(stored: Mapping[str, Any]) -> str:

@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from forecast.causal import Panel, WeightModel, followed, weighted_curve
-from forecast.causal.curves import WeightedCurve
+from forecast.causal import Panel, WeightModel, followed, restricted_mean, shares, sums_by
 from forecast.errors import DataError, RequestError
+from tests.causal.panels import panel_of
 
 
 @pytest.mark.parametrize(
@@ -23,16 +23,7 @@ def test_panels_that_cannot_be_are_refused(change, message):
     columns = {"who": [1, 1], "step": [1, 2], "group": [0, 0], "event": [False, False]}
     frame = pd.DataFrame(columns | {"lost": False, "sign": 0.0} | change)
     with pytest.raises(DataError, match=message):
-        Panel.from_frame(
-            frame,
-            subject="who",
-            step="step",
-            group="group",
-            event="event",
-            lost="lost",
-            before=["sign"],
-            after=["sign"],
-        )
+        panel_of(frame, ["sign"])
 
 
 STEPS = 6
@@ -67,26 +58,10 @@ def confounded(n: int, seed: int, effect: float = 0.0) -> tuple[pd.DataFrame, di
     return pd.DataFrame(rows, columns=names), truth
 
 
-def panel_of(frame: pd.DataFrame) -> Panel:
-    return Panel.from_frame(
-        frame,
-        subject="who",
-        step="step",
-        group="group",
-        event="event",
-        lost="lost",
-        before=["sign"],
-        after=["sign"],
-    )
-
-
-def curve_of(panel: Panel, weight: np.ndarray) -> WeightedCurve:
-    """Return the curve in which each row is at risk in its own step, with its own weight."""
-    seen = weight > 0
-    step = panel.step[seen]
-    return weighted_curve(
-        step, panel.event[seen], entry=step - 1, weight=weight[seen], horizon=STEPS
-    )
+def tables_of(panel: Panel, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return who is at risk and has the event, each row in its own step with its own weight."""
+    at = panel.step - 1
+    return sums_by(at, weight, STEPS), sums_by(at, weight * panel.event, STEPS)
 
 
 def contrast(panel: Panel, *, weighted: bool = True, quantile: float = 1.0) -> float:
@@ -95,7 +70,7 @@ def contrast(panel: Panel, *, weighted: bool = True, quantile: float = 1.0) -> f
     for wanted in ([0], [1]):
         mask = followed(panel, wanted)
         weight = weights.used(mask, quantile=quantile)[0] if weighted else mask.astype(float)
-        means.append(curve_of(panel, weight).restricted_mean(STEPS))
+        means.append(float(restricted_mean(*tables_of(panel, weight))[0]))
     return means[1] - means[0]
 
 
@@ -104,7 +79,7 @@ def test_weighting_finds_the_truth_where_the_plain_reading_does_not(effect):
     errors, plain = [], []
     for seed in range(12):
         frame, truth = confounded(1500, seed, effect)
-        panel = panel_of(frame)
+        panel = panel_of(frame, ["sign"])
         errors.append(contrast(panel) - (truth[1] - truth[0]))
         plain.append(contrast(panel, weighted=False) - (truth[1] - truth[0]))
     assert abs(np.mean(errors)) < 4 * np.std(errors) / 12**0.5 + 0.03
@@ -114,18 +89,20 @@ def test_weighting_finds_the_truth_where_the_plain_reading_does_not(effect):
 def test_the_order_of_the_rows_and_the_names_of_the_subjects_do_not_matter():
     frame, _ = confounded(300, 1)
     shuffled = frame.sample(frac=1, random_state=1).assign(who=lambda f: "s" + f["who"].astype(str))
-    assert contrast(panel_of(shuffled)) == pytest.approx(contrast(panel_of(frame)), abs=1e-9)
+    assert contrast(panel_of(shuffled, ["sign"])) == pytest.approx(
+        contrast(panel_of(frame, ["sign"])), abs=1e-9
+    )
 
 
 def test_counting_every_row_twice_changes_no_weight():
-    panel = panel_of(confounded(300, 2)[0])
+    panel = panel_of(confounded(300, 2)[0], ["sign"])
     model = WeightModel(panel)
     once, twice = model.fit(), model.fit(np.full(len(panel.step), 2.0))
     assert_allclose(once.stabilised, twice.stabilised, rtol=1e-6)
 
 
 def test_a_start_from_a_near_fit_leads_to_the_same_place():
-    panel = panel_of(confounded(300, 3)[0])
+    panel = panel_of(confounded(300, 3)[0], ["sign"])
     model = WeightModel(panel, ridge=1.0)
     rows = np.random.default_rng(0).integers(0, 3, panel.n_subjects)[panel.subject].astype(float)
     cold, warm = model.fit(rows), model.fit(rows, start=model.fit().coefficients)
@@ -133,22 +110,23 @@ def test_a_start_from_a_near_fit_leads_to_the_same_place():
 
 
 def test_stabilised_weights_have_mean_near_one_and_change_no_curve():
-    panel = panel_of(confounded(3000, 4)[0])
+    panel = panel_of(confounded(3000, 4)[0], ["sign"])
     weights = WeightModel(panel).fit()
     mask = followed(panel, [0])
     assert weights.stabilised[mask].mean() == pytest.approx(1, abs=0.1)
     plain = weights.choice * weights.staying
-    curves = [
-        curve_of(panel, np.where(mask, used, 0)).survival for used in (plain, weights.stabilised)
-    ]
-    assert_allclose(*curves)
+    hazards = []
+    for used in (plain, weights.stabilised):
+        at_risk, events = tables_of(panel, np.where(mask, used, 0))
+        hazards.append(shares(events, at_risk))
+    assert_allclose(*hazards)
 
 
 def test_a_strategy_is_followed_until_the_first_departure():
     frame = pd.DataFrame(
         {"who": [1, 1, 1, 2, 2], "step": [1, 2, 3, 1, 2], "group": [0, 1, 0, 0, 0]}
     )
-    panel = Panel.from_frame(frame, subject="who", step="step", group="group")
+    panel = panel_of(frame)
     assert list(followed(panel, [0])) == [True, False, False, True, True]
     assert list(followed(panel, [0, 1])) == [True, True, False, True, False]
     with pytest.raises(RequestError):
@@ -169,17 +147,16 @@ TABLE_20_1 = [
 
 
 @pytest.fixture(scope="module")
-def feedback() -> tuple[Panel, np.ndarray, np.ndarray]:
+def feedback() -> tuple[Panel, np.ndarray]:
+    """Return one subject for each 400, and the outcome of each."""
+    cells = [row for row in TABLE_20_1 for _ in range(row[0] // 400)]
     rows = [
-        {"cell": cell, "step": step, "group": group, "history": history}
-        for cell, (_, first, between, second, _) in enumerate(TABLE_20_1)
+        {"who": who, "step": step, "group": group, "history": history}
+        for who, (_, first, between, second, _) in enumerate(cells)
         for step, group, history in ((1, first, 0), (2, second, between))
     ]
-    panel = Panel.from_frame(
-        pd.DataFrame(rows), subject="cell", step="step", group="group", before=["history"]
-    )
-    counts = np.array([row[0] for row in TABLE_20_1], dtype=float)
-    return panel, counts, np.array([row[4] for row in TABLE_20_1], dtype=float)
+    outcome = np.array([row[4] for row in cells], dtype=float)
+    return panel_of(pd.DataFrame(rows), ["history"]), outcome
 
 
 ARMS = [(0, 0), (0, 1), (1, 0), (1, 1)]
@@ -187,15 +164,11 @@ ARMS = [(0, 0), (0, 1), (1, 0), (1, 1)]
 
 @pytest.mark.parametrize("arm", ARMS)
 def test_table_20_1_weighting_gives_exactly_60(feedback, arm):
-    panel, counts, outcome = feedback
-    rows = np.repeat(counts, 2)
-    weights = WeightModel(panel, ridge=0.0, steps=False, least=1).fit(rows)
+    panel, outcome = feedback
     last = panel.step == 2
-    weight = (weights.choice * rows * followed(panel, arm))[last]
-    assert weight.sum() == pytest.approx(32000, rel=1e-8)
+    weight = (WeightModel(panel).fit().choice * followed(panel, arm))[last]
+    assert 400 * weight.sum() == pytest.approx(32000, rel=1e-8)
     assert weight @ outcome / weight.sum() == pytest.approx(60, abs=1e-7)
     # what tempts: the crude contrast of the two constant arms is -13.33
-    crude = [
-        np.average(outcome, weights=(rows * followed(panel, g))[last]) for g in ((1, 1), (0, 0))
-    ]
+    crude = [np.average(outcome, weights=followed(panel, g)[last]) for g in ((1, 1), (0, 0))]
     assert crude[0] - crude[1] == pytest.approx(-40 / 3, abs=1e-9)

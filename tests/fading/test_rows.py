@@ -7,7 +7,7 @@ from numpy.testing import assert_allclose
 
 from forecast.errors import DataError
 from forecast.fading.fading import fit_fading
-from forecast.fading.rows import fading_rows, grading_unit
+from forecast.fading.rows import fading_rows
 from forecast.invented import simulate_log
 from forecast.log import OutcomeLog
 
@@ -30,9 +30,10 @@ def test_steps_go_from_grading_to_grading_and_gradings_of_one_session_are_averag
     assert sessions.loc["C003"].tolist() == [2, 1]
 
 
-def test_the_unit_of_a_log_is_the_coarsest_that_all_gradings_share():
-    assert grading_unit([0, 20, 40]) == 10
-    assert grading_unit([0, 33]) == 1
+@pytest.mark.parametrize(("step", "unit"), [(25, 25), (10, 10), (3, 1)])
+def test_the_unit_of_a_log_is_the_coarsest_that_all_gradings_share(step, unit):
+    faded = np.tile(step * np.arange(1, 4), (30, 1))
+    assert fading_rows(graded_log(faded)).unit == unit
 
 
 def test_a_clearance_that_nobody_graded_counts_as_at_the_threshold(log):

@@ -6,11 +6,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
+from sklearn.metrics import cohen_kappa_score
 
 from forecast.causal.rates import intraclass, one_way_intraclass
 from forecast.fading.curves import Slopes
 from forecast.fading.fading import fit_fading
-from forecast.fading.stalls import grader_report, quartile_grade, stall_rule
+from forecast.fading.stalls import grader_report, stall_rule
 from forecast.invented import simulate_clinic, simulate_log
 from forecast.log import OutcomeLog
 
@@ -142,12 +143,12 @@ def test_agreement_is_that_of_the_pairs_of_gradings(twice_graded, report):
     ).dropna()
     (pair,) = report.pairs.to_dict("records")
     both = wide[["first", "second"]].to_numpy()
-    agreed = intraclass(both)
-    assert pair["icc"] == pytest.approx(agreed.two_way)
+    assert pair["icc"] == pytest.approx(intraclass(both)[0])
     assert pair["occasions"] == len(wide)
     target = np.repeat(np.arange(len(both)), 2)
     assert report.icc == pytest.approx(one_way_intraclass(both.ravel(), target))
-    assert 0 < pair["kappa"] < 1
+    quarters = pd.cut(both.ravel(), [-1, 25, 50, 75, 100], labels=False).reshape(both.shape)
+    assert pair["kappa"] == pytest.approx(cohen_kappa_score(*quarters.T, weights="quadratic"))
 
 
 def test_without_double_gradings_agreement_cannot_be_told(small_fading):
@@ -155,9 +156,3 @@ def test_without_double_gradings_agreement_cannot_be_told(small_fading):
     assert report.icc is None
     assert report.pairs.empty
     assert "fading.agreement_unknown" in codes(report)
-
-
-def test_quartile_grades_are_those_of_the_four_level_scale():
-    assert_allclose(
-        quartile_grade([0, 12, 25, 26, 50, 51, 75, 76, 100]), [1, 1, 1, 2, 2, 3, 3, 4, 4]
-    )

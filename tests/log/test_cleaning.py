@@ -20,7 +20,7 @@ from forecast.log.data_package import write_log
 from forecast.log.outcome_log import OutcomeLog, read_log
 from forecast.midcourse import mean_gradings
 from forecast.prices import value_open_book
-from forecast.regimes import analyse_split, trial_rows
+from forecast.regimes import trial_rows
 
 from .test_cross_table import GRADINGS, assert_only_set_aside, changed, log_of, places
 from .workbooks import as_workbook, assert_same
@@ -298,8 +298,7 @@ def test_regimes_are_compared_as_with_100(slips, hundreds):
 
 
 def test_halves_are_compared_as_with_100(halves):
-    settings = {"horizon": 10, "level": 0.95, "replicates": 20, "seed": 0}
-    slips, hundreds = (analyse_split(log, **settings) for log in halves)
+    slips, hundreds = (compare_regimes(log, horizon=10, replicates=20).split for log in halves)
     assert slips.fading == hundreds.fading
     slips, hundreds = (split_fading(log, level=0.95) for log in halves)
     assert slips.to_dict() == hundreds.to_dict()

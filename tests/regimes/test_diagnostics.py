@@ -1,11 +1,14 @@
 """Whose courses carry a comparison: made logs with known followers, changes and clients."""
 
+from dataclasses import replace
+
 import numpy as np
+import pandas as pd
 import pytest
 
 from forecast.regimes.compare import compare_regimes
 from forecast.regimes.verdict import verdict_of
-from forecast.regimes.weighted_curves import fit_strategies
+from forecast.regimes.weighted_curves import Followers, fit_strategies
 
 from .made import SWITCH, Counting, filled, made_log, switching_clinic
 
@@ -30,7 +33,7 @@ def test_the_slowest_few_changed_do_not_make_the_change_cost_sessions():
     )  # the interval alone; in truth there is none
     assert found.verdict[key] == found.supported[key].verdict == "cannot say"
     assert found.verdict["ps - ns"] != "cannot say"
-    assert found.diagnostics.followers[SWITCH] == found.diagnostics.clients[SWITCH] == 12
+    assert found.diagnostics.followers[SWITCH] == found.diagnostics.carried[SWITCH].clients == 12
     assert any("12 courses changed at session 5" in note for note in map(str, found.notes))
 
 
@@ -94,8 +97,33 @@ def test_few_courses_give_no_verdict_though_all_cleared():
     # 25 of each cannot be worth 30; with 60 of each the same difference is a verdict, see above
     found = compared(two_regimes(25))
     assert min(found.diagnostics.cleared.values()) >= 10
-    assert found.diagnostics.clients == {"ns": 25, "ps": 25}
+    assert [found.diagnostics.carried[name].clients for name in ("ns", "ps")] == [25, 25]
     assert not found.diagnostics.operators_apart
     assert verdict_of(found.difference["ps - ns"], 1.0) == "saves"
     assert found.verdict["ps - ns"] == found.supported["ps - ns"].verdict == "cannot say"
     assert any("a verdict needs 30" in note for note in map(str, found.notes))
+
+
+FEW = Followers(30, 5, 40.0, 0.0, 0.0)
+ENOUGH = Followers(30, 30, 40.0, 0.0, 0.0)
+NO_CHANCE = Followers(30, 30, 40.0, 0.9, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("cleared", "followers", "apart", "codes"),
+    [
+        ([5, 5], [ENOUGH, ENOUGH], False, ()),
+        ([5, 4], [ENOUGH, ENOUGH], False, ("too_few_cleared",)),
+        ([5, 5], [FEW, FEW], False, ("too_few_clients",)),
+        ([5, 5], [ENOUGH, NO_CHANCE], True, ("hardly_a_chance", "operators_apart")),
+    ],
+)
+def test_each_strategy_of_a_pair_needs_enough(cleared, followers, apart, codes):
+    names = ["ns", "ps"]
+    found = replace(
+        compared(two_regimes(25)).diagnostics,
+        cleared_at=pd.DataFrame([cleared, [9, 9]], columns=names),
+        carried=dict(zip(names, followers, strict=True)),
+        operators_apart=apart,
+    )
+    assert found.lacking(names, 2) == codes  # the second session is the horizon's own

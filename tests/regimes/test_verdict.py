@@ -8,7 +8,6 @@ import pytest
 from forecast.regimes.verdict import (
     LOOK_AGAIN,
     Contrast,
-    lacking_for,
     reasons_for,
     verdict_of,
     words_for,
@@ -35,21 +34,6 @@ def test_a_difference_that_speaks_has_no_reason_against_it():
 def test_why_a_difference_cannot_say_has_its_code(contrast: Contrast, reason: str):
     assert verdict_of(contrast, margin=1.0) == "cannot say"
     assert reasons_for(contrast, 1.0) == (reason,)
-
-
-@pytest.mark.parametrize(
-    ("cleared", "followers", "apart", "codes"),
-    [
-        ([5, 5], [(), ()], False, ()),
-        ([5, 4], [(), ()], False, ("too_few_cleared",)),
-        ([5, 5], [("too_few_clients",), ("too_few_clients",)], False, ("too_few_clients",)),
-        ([5, 5], [(), ("hardly_a_chance",)], True, ("hardly_a_chance", "operators_apart")),
-    ],
-)
-def test_each_strategy_of_a_pair_needs_enough(cleared, followers, apart, codes):
-    lacking = lacking_for(cleared, followers, apart=apart)
-    assert lacking == codes
-    assert reasons_for(CLEAR, 1.0, lacking) == codes
 
 
 @pytest.mark.parametrize(

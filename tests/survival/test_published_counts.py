@@ -77,7 +77,7 @@ def test_the_model_chosen_on_three_cycles_foretells_six_within_three_points():
 
 def reading(phi: float) -> np.ndarray:
     """Per cent with a birth if those who left had gone on with their hazard times ``phi``."""
-    return 100 * (1 - tipping_survival(CYCLES, BIRTHS, LOST, phi=phi)[1:])
+    return 100 * (1 - tipping_survival(CYCLES, BIRTHS, LOST, BIRTHS / CYCLES, phi=phi)[1:])
 
 
 def test_the_published_readings_of_dropping_out_lie_where_tipping_puts_them():

@@ -19,13 +19,10 @@ if TYPE_CHECKING:
     )
     from forecast.causal.rates.proportions import (
         Funnel,
-        McNemar,
         PairedDifference,
         exact_interval,
         funnel_limits,
-        mcnemar,
         newcombe_difference,
-        normal_quantile,
         paired_difference,
         poisson_interval,
         share_at_every_look,

@@ -2,35 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, counted
-from forecast._types import BoolArray, FloatArray, IntArray
+from forecast._types import FloatArray, IntArray
+from forecast.causal.weights import shares
 from forecast.errors import DataError
 
 
-@dataclass(frozen=True, slots=True)
-class Intraclass:
-    """ICC(2,1) of Shrout & Fleiss 1979: the same raters throughout, taken as a sample of many.
+def intraclass(ratings: npt.ArrayLike, *, level: float = 0.95) -> tuple[float, tuple[float, float]]:
+    """Return the intraclass correlation of n targets rated by the same k raters, and its interval.
 
-    Attributes
-    ----------
-    two_way : float
-    two_way_interval : tuple of 2 float
-    """
-
-    two_way: float
-    two_way_interval: tuple[float, float]
-
-
-def intraclass(ratings: npt.ArrayLike, *, level: float = 0.95) -> Intraclass:
-    """Return the intraclass correlation of n targets rated by the same k raters.
-
-    Shrout & Fleiss 1979, Psychol Bull 86:420.
+    ICC(2,1) of Shrout & Fleiss 1979, Psychol Bull 86:420: the raters are a sample of many.
 
     Parameters
     ----------
@@ -73,7 +59,7 @@ def intraclass(ratings: npt.ArrayLike, *, level: float = 0.95) -> Intraclass:
         spread = k * raters + (k * n - k - n) * rest
         low = n * (targets - below * rest) / (below * spread + n * targets)
         high = n * (above * targets - rest) / (spread + n * above * targets)
-    return Intraclass(float(two_way), (float(low), float(high)))
+    return float(two_way), (float(low), float(high))
 
 
 def one_way_intraclass(values: npt.ArrayLike, target: npt.ArrayLike) -> float:
@@ -109,14 +95,10 @@ def one_way_intraclass(values: npt.ArrayLike, target: npt.ArrayLike) -> float:
 
 
 def weighted_kappa(first: npt.ArrayLike, second: npt.ArrayLike) -> float:
-    """Return kappa of two raters' ordered grades with squared distances as weights.
+    """Return kappa of the whole-number grades ``first`` and ``second`` of two raters, (n,) each.
 
-    Cohen 1968, Psychol Bull 70:213. Not a number when neither rater ever differs from one grade.
-
-    Parameters
-    ----------
-    first, second : array of shape (n,)
-        Whole-number grades.
+    Squared distances are the weights (Cohen 1968, Psychol Bull 70:213). Not a number when neither
+    rater ever differs from one grade.
 
     Raises
     ------
@@ -143,35 +125,15 @@ SETTLED = 1e-12  # gain in the restricted log-likelihood
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RandomEffects:
-    """Common effects and the spread between groups.
+    """Common effects (p,) and the spread between groups, each effect alone."""
 
-    Attributes
-    ----------
-    mean : ndarray of shape (p,)
-        The effects in the middle of the groups; NaN where no group gave one.
-    covariance : ndarray of shape (p, p)
-        Of ``mean``; it does not hold the spread itself.
-    variance_between : ndarray of shape (p,)
-        Variance of true effects from group to group; NaN with fewer than two groups.
-    variance_error : ndarray of shape (p,)
-        Its standard error, by expected information; NaN likewise.
-    n_groups : ndarray of shape (p,), int
-        Groups that gave each effect.
-    stretch : ndarray of shape (p,)
-        How far groups lie from the mean, as a multiple of what their errors and the spread say:
-        the factor of Hartung & Knapp 2001 (Stat Med 20:3875), for each effect alone.
-    loglik : float
-        Restricted log-likelihood, without its constant.
-    converged : bool
-    """
-
-    mean: FloatArray
-    covariance: FloatArray
-    variance_between: FloatArray
-    variance_error: FloatArray
-    n_groups: IntArray
+    mean: FloatArray  # in the middle of the groups; NaN where no group gave one
+    error: FloatArray  # standard error of ``mean``; it does not hold the spread itself
+    variance_between: FloatArray  # of true effects between groups; NaN with fewer than two
+    n_groups: IntArray  # that gave each effect
+    # How far groups lie from the mean, as a multiple of what their errors and the spread say: the
+    # factor of Hartung & Knapp 2001 (Stat Med 20:3875).
     stretch: FloatArray
-    loglik: float
     converged: bool
 
     def interval(self, level: float = 0.95) -> FloatArray:
@@ -185,185 +147,95 @@ class RandomEffects:
 
         upper = (1 + check_level(level)) / 2
         freedom = np.where(self.n_groups > 1, self.n_groups - 1.0, np.nan)
-        errors = np.maximum(t.ppf(upper, freedom) * self.stretch, norm.ppf(upper))
-        half = errors * np.sqrt(np.diag(self.covariance))
+        half = np.maximum(t.ppf(upper, freedom) * self.stretch, norm.ppf(upper)) * self.error
         return np.column_stack([self.mean - half, self.mean + half])
 
 
-def random_effects(
-    estimates: Sequence[npt.ArrayLike], covariances: Sequence[npt.ArrayLike]
-) -> RandomEffects:
+def random_effects(estimates: npt.ArrayLike, errors: npt.ArrayLike) -> RandomEffects:
     """Return the common effects of groups and the spread between them, by REML.
 
     Parameters
     ----------
-    estimates : sequence of array of shape (p,)
-        One per group; NaN where a group does not give an effect.
-    covariances : sequence of array of shape (p, p)
-        Of the estimates; rows and columns of absent effects are not looked at.
+    estimates, errors : array of shape (n_groups, p)
+        Each group's effects and their standard errors; NaN where a group does not give an effect.
 
     Raises
     ------
     DataError
-        If there is no group, shapes differ, or a covariance is not positive definite.
+        If there is no group, shapes differ, or an error is not above zero.
 
     Examples
     --------
-    >>> found = random_effects([[0.1], [0.5], [0.9]], [[[0.01]], [[0.01]], [[0.01]]])
+    >>> found = random_effects([[0.1], [0.5], [0.9]], [[0.1], [0.1], [0.1]])
     >>> round(float(found.mean[0]), 3), round(float(found.variance_between[0]), 3)
     (0.5, 0.15)
     """
-    stacked = _Stacked.of(estimates, covariances)
-    variances, state, converged = _maximise(stacked)
-    error = np.full(len(variances), np.nan)
-    if stacked.free.any():
-        information = state.information[np.ix_(stacked.free, stacked.free)]
-        error[stacked.free] = np.sqrt(np.diag(np.linalg.pinv(information)))
-    p = len(stacked.n_groups)
-    mean, covariance = np.full(p, np.nan), np.full((p, p), np.nan)
-    mean[stacked.seen] = state.mean
-    covariance[np.ix_(stacked.seen, stacked.seen)] = state.covariance
+    values, within = np.asarray(estimates, np.float64), np.asarray(errors, np.float64) ** 2
+    if values.ndim != 2 or not values.size or values.shape != within.shape:
+        raise DataError(
+            f"The estimates have shape {values.shape}, their errors {within.shape}.",
+            "Give one row for every group and the same effects in each, NaN where it has none.",
+        )
+    given = np.isfinite(values)
+    if not (within[given] > 0).all():
+        raise DataError("An error is not above zero.", "Give each estimate its standard error.")
+    n_groups = given.sum(axis=0)
+    several = n_groups > 1
+    values, within = np.where(given, values, 0.0), np.where(given, within, 1.0)
+
+    def at(variance: FloatArray) -> _State:
+        return _State.of(values, 1.0 * given / (within + variance))
+
+    # the average reported variance: a start that is never zero
+    variance = np.where(several, (within * given).sum(axis=0) / np.maximum(n_groups, 1), 0.0)
+    state, converged = at(variance), False
+    for _ in range(MOST_STEPS):
+        # at the border and pulled below it the variance stays at zero
+        moves = several & ((variance > 0) | (state.score > 0))
+        step = np.where(moves, shares(state.score, state.information), 0.0)
+        for _ in range(40):  # ever shorter ones, until the likelihood does not fall
+            ahead = np.maximum(variance + step, 0.0)
+            there = at(ahead)
+            if there.loglik >= state.loglik:
+                break
+            step = step / 2
+        converged = there.loglik - state.loglik < SETTLED
+        if converged:
+            break
+        variance, state = ahead, there
+    error = np.full(len(variance), np.nan)
+    error[n_groups > 0] = state.precision[n_groups > 0] ** -0.5
     return RandomEffects(
-        mean=mean,
-        covariance=covariance,
-        variance_between=np.where(stacked.free, variances, np.nan),
-        variance_error=error,
-        n_groups=stacked.n_groups,
-        stretch=stacked.stretch(mean, variances),
-        loglik=state.loglik,
+        mean=state.mean,
+        error=error,
+        variance_between=np.where(several, variance, np.nan),
+        n_groups=n_groups,
+        stretch=np.sqrt(state.apart / np.maximum(n_groups - 1, 1)),
         converged=converged,
     )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _State:
-    """The restricted likelihood at some spread, and what it says of spread and mean."""
+    """The restricted likelihood of all effects at some spread, and what it says of each."""
 
     loglik: float
-    score: FloatArray
+    score: FloatArray  # of the variance between groups, and its expected information
     information: FloatArray
     mean: FloatArray
-    covariance: FloatArray
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Stacked:
-    """All estimates in one column, with the effect that each is of."""
-
-    values: FloatArray
-    within: FloatArray
-    effect: FloatArray
-    seen: BoolArray
-    free: BoolArray
-    n_groups: IntArray
+    precision: FloatArray
+    apart: FloatArray  # weighted squares about the mean
 
     @classmethod
-    def of(
-        cls, estimates: Sequence[npt.ArrayLike], covariances: Sequence[npt.ArrayLike]
-    ) -> _Stacked:
-        """Return the stacked estimates, checked."""
-        if not len(estimates) or len(estimates) != len(covariances):
-            raise DataError(
-                f"There are {len(estimates)} estimates and {len(covariances)} covariances.",
-                "Give one of each for every group.",
-            )
-        table = [np.asarray(each, dtype=np.float64) for each in estimates]
-        blocks = [np.asarray(each, dtype=np.float64) for each in covariances]
-        p = table[0].size
-        for group, (values, block) in enumerate(zip(table, blocks, strict=True)):
-            _check_group(group, values, block, p)
-        given = np.isfinite(np.array(table))
-        sizes = given.sum(axis=1)
-        within = np.zeros((sizes.sum(), sizes.sum()))
-        ends = np.cumsum(sizes)
-        for block, mask, end, size in zip(blocks, given, ends, sizes, strict=True):
-            within[end - size : end, end - size : end] = block[np.ix_(mask, mask)]
-        n_groups = given.sum(axis=0)
-        rows = np.concatenate([np.flatnonzero(mask) for mask in given])
-        effect = (rows[:, None] == np.arange(p)).astype(np.float64)
-        values = np.concatenate([row[mask] for row, mask in zip(table, given, strict=True)])
-        return cls(values, within, effect, n_groups > 0, n_groups > 1, n_groups)
-
-    def at(self, variances: FloatArray) -> _State:
-        """Return the restricted likelihood with these variances between groups."""
-        total = self.within + np.diag(self.effect @ variances)
-        inverse = np.linalg.inv(total)
-        design = self.effect[:, self.seen]
-        precision = design.T @ inverse @ design
-        covariance: FloatArray = np.linalg.inv(precision).astype(np.float64)
-        projector = inverse - inverse @ design @ covariance @ design.T @ inverse
-        residual = projector @ self.values
-        loglik = -0.5 * (
-            np.linalg.slogdet(total)[1]
-            + np.linalg.slogdet(precision)[1]
-            + float(self.values @ residual)
-        )
-        score = 0.5 * self.effect.T @ (residual**2 - np.diag(projector))
-        information = 0.5 * self.effect.T @ projector**2 @ self.effect
-        mean: FloatArray = covariance @ design.T @ inverse @ self.values
-        return _State(float(loglik), score, information, mean, covariance)
-
-    def stretch(self, mean: FloatArray, variances: FloatArray) -> FloatArray:
-        """Return how much farther groups lie from the mean than expected."""
-        total = np.diag(self.within) + self.effect @ variances
-        off = (self.values - self.effect @ np.nan_to_num(mean)) ** 2 / total
-        ratio = (self.effect.T @ off) / np.maximum(self.n_groups - 1, 1)
-        return np.sqrt(ratio)
-
-    def start(self) -> FloatArray:
-        """Return the average reported variance of each effect, a start that is never zero."""
-        total = self.effect.T @ np.diag(self.within)
-        return np.where(self.free, total / np.maximum(self.n_groups, 1), 0.0)
-
-
-def _check_group(group: int, values: FloatArray, block: FloatArray, p: int) -> None:
-    """Raise DataError when a group's estimates and covariance cannot be used."""
-    if values.shape != (p,) or block.shape != (p, p):
-        raise DataError(
-            f"Group {group} has estimates of shape {values.shape} and a covariance of shape "
-            f"{block.shape}, the first has {counted(p, 'effect')}.",
-            "Give the same effects in the same order, NaN where a group has none.",
-        )
-    mask = np.isfinite(values)
-    part = block[np.ix_(mask, mask)]
-    near = 1e-10 * float(np.abs(part).max(initial=0.0))
-    if not np.isfinite(part).all() or not np.allclose(part, part.T, rtol=1e-8, atol=near):
-        raise DataError(f"The covariance of group {group} is not symmetric.", "Correct it.")
-    if len(part) and float(np.linalg.eigvalsh(part)[0]) <= 0:
-        raise DataError(
-            f"The covariance of group {group} is not positive definite.",
-            "Give each effect a variance above zero.",
-        )
-
-
-def _maximise(stacked: _Stacked) -> tuple[FloatArray, _State, bool]:
-    """Return the variances that maximise the restricted likelihood, the state there, if settled."""
-    variances = stacked.start()
-    state = stacked.at(variances)
-    for _ in range(MOST_STEPS):
-        # at the border and pulled below it: the variance stays at zero
-        move = stacked.free & ~((variances == 0) & (state.score <= 0))
-        if not move.any():
-            return variances, state, True
-        block = state.information[np.ix_(move, move)]
-        step = np.zeros_like(variances)
-        step[move] = np.linalg.lstsq(block, state.score[move], rcond=None)[0]
-        ahead, trial = _shortened(stacked, variances, step, state)
-        gain = trial.loglik - state.loglik
-        if gain < SETTLED:
-            return variances, state, True
-        variances, state = ahead, trial
-    return variances, state, False
-
-
-def _shortened(
-    stacked: _Stacked, variances: FloatArray, step: FloatArray, state: _State
-) -> tuple[FloatArray, _State]:
-    """Return the first of ever shorter steps that does not lower the likelihood."""
-    for _ in range(40):
-        ahead = np.maximum(variances + step, 0.0)
-        trial = stacked.at(ahead)
-        if trial.loglik >= state.loglik:
-            return ahead, trial
-        step = step / 2
-    return variances, state
+    def of(cls, values: FloatArray, weight: FloatArray) -> _State:
+        """Return the state where estimates have these weights, 0 for those that are absent."""
+        precision, square = weight.sum(axis=0), (weight**2).sum(axis=0)
+        mean = np.where(precision > 0, shares((weight * values).sum(axis=0), precision), np.nan)
+        off = weight * np.where(weight > 0, values - mean, 0.0) ** 2
+        seen = precision > 0
+        loglik = np.log(weight[weight > 0]).sum() - np.log(precision[seen]).sum() - off.sum()
+        taken = shares(square, precision)  # of the weights, by the mean
+        score = ((weight * off).sum(axis=0) - precision + taken) / 2
+        cubes = shares((weight**3).sum(axis=0), precision)
+        information = (square - 2 * cubes + taken**2) / 2
+        return cls(float(loglik / 2), score, information, mean, precision, off.sum(axis=0))

@@ -9,54 +9,30 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_level, check_whole_number
+from forecast._checks import check_level
 from forecast._types import AnyArray, FloatArray, IntArray
 from forecast.errors import DataError, FitError
 from forecast.survival import climb
 
-MOST_ITERATIONS = 200
-LARGEST_STEP = 2.0
 LARGEST_SPREAD = 6.0
 FARTHEST = 30.0  # a coefficient beyond has run away
-SETTLED = 1e-9  # squared length of a step in standard errors
+SETTLED = 1e-9  # squared length of the last step in standard errors
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FirthLogistic:
-    """A fitted penalised logistic regression.
+    """A fitted penalised logistic regression."""
 
-    Attributes
-    ----------
-    names : tuple of str
-        Names of the columns, the intercept included when there was one.
-    coefficients : ndarray of shape (p,)
-        Log odds ratios.
-    covariance : ndarray of shape (p, p)
-        Inverse expected information at the coefficients.
-    loglik : float
-        Penalised log-likelihood.
-    """
-
-    names: tuple[str, ...]
-    coefficients: FloatArray
-    covariance: FloatArray
-    loglik: float
+    names: tuple[str, ...]  # of the columns
+    coefficients: FloatArray  # log odds ratios
+    covariance: FloatArray  # inverse expected information at the coefficients
+    loglik: float  # penalised
     design: FloatArray
     events: FloatArray
     trials: FloatArray
 
-    @property
-    def standard_errors(self) -> FloatArray:
-        """Square roots of the diagonal of the covariance."""
-        errors: FloatArray = np.sqrt(np.diag(self.covariance))
-        return errors
-
     def interval(self, name: str, *, level: float = 0.95) -> tuple[float, float]:
-        """Return the profile penalised-likelihood interval of one coefficient.
-
-        The interval of Heinze & Schemper (2002), which stays sound where the Wald interval of
-        a separated coefficient does not.
-        """
+        """Return the profile penalised-likelihood interval (Heinze & Schemper 2002)."""
         from scipy.stats import chi2
 
         at = self.names.index(name)
@@ -66,7 +42,7 @@ class FirthLogistic:
             loglik = _maximise(self.design, self.events, self.trials, {at: value})[2]
             return loglik - self.loglik + drop
 
-        centre, step = float(self.coefficients[at]), float(self.standard_errors[at])
+        centre, step = float(self.coefficients[at]), float(self.covariance[at, at]) ** 0.5
         return _crossing(loss, centre, -step), _crossing(loss, centre, step)
 
 
@@ -75,7 +51,7 @@ def fit_firth(
     events: npt.ArrayLike,
     *,
     trials: npt.ArrayLike | None = None,
-    names: tuple[str, ...] = (),
+    names: tuple[str, ...],
 ) -> FirthLogistic:
     """Return the logistic regression with Jeffreys' penalty (Firth 1993, Biometrika 80:27).
 
@@ -86,7 +62,7 @@ def fit_firth(
     events, trials : array of shape (n,)
         Events out of trials per row; one trial each when ``trials`` is None.
     names : tuple of str
-        Column names, by default their numbers.
+        Of the columns.
 
     Raises
     ------
@@ -103,37 +79,30 @@ def fit_firth(
             f"The {X.shape[1]} columns of the design are linearly dependent.",
             "Leave out the column that the others determine.",
         )
-    beta, covariance, loglik = _maximise(X, y, n, {})
-    named = names or tuple(str(column) for column in range(X.shape[1]))
-    return FirthLogistic(named, beta, covariance, loglik, X, y, n)
+    return FirthLogistic(names, *_maximise(X, y, n, {}), X, y, n)
 
 
+# Coefficients, covariance and penalised log-likelihood, with some coefficients held.
 def _maximise(
     X: FloatArray, y: FloatArray, n: FloatArray, held: dict[int, float]
 ) -> tuple[FloatArray, FloatArray, float]:
-    beta: FloatArray = np.zeros(X.shape[1])
-    for at, value in held.items():
-        beta[at] = value
-    free = [at for at in range(X.shape[1]) if at not in held]
-    current, score, information = _penalised(X, y, n, beta)
-    for _ in range(MOST_ITERATIONS):
-        step = np.zeros_like(beta)
-        if free:
-            step[free] = np.linalg.solve(information[np.ix_(free, free)], score[free])
-        step *= min(1.0, LARGEST_STEP / max(float(np.abs(step).max()), 1e-12))
-        if np.abs(step).max() < 1e-9:
-            covariance = np.asarray(np.linalg.inv(information), dtype=np.float64)
-            return beta, covariance, current
-        moved = _penalised(X, y, n, beta + step)
-        while moved[0] < current - 1e-10 and np.abs(step).max() > 1e-9:
-            step /= 2
-            moved = _penalised(X, y, n, beta + step)
-        beta = beta + step
-        current, score, information = moved
-    raise FitError(
-        f"The penalised logistic fit did not settle in {MOST_ITERATIONS} steps.",
-        "Leave out covariates or join rare levels.",
-    )
+    beta = np.zeros(X.shape[1])
+    beta[list(held)] = list(held.values())
+    free = np.delete(np.arange(X.shape[1]), list(held))
+
+    def surface(values: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        beta[free] = values
+        loglik, score, information = _penalised(X, y, n, beta)
+        return loglik, score[free], information[np.ix_(free, free)]
+
+    beta[free], _, settled = climb(surface, beta[free], settled=1e-18)
+    if not settled:
+        raise FitError(
+            "The penalised logistic fit did not settle.",
+            "Leave out covariates or join rare levels.",
+        )
+    loglik, _, information = _penalised(X, y, n, beta)
+    return beta, np.linalg.inv(information).astype(np.float64), loglik
 
 
 def _penalised(
@@ -173,35 +142,26 @@ class MixedLogistic:
     shrink: float = 0.0
     spread_scale: float | None = None
 
-    def __post_init__(self) -> None:
-        check_whole_number(self.nodes, name="nodes", low=5)
-        if self.shrink < 0 or (self.spread_scale is not None and self.spread_scale <= 0):
-            raise DataError(
-                "A prior has a negative strength.", "Give shrink from 0, scale above 0."
-            )
-
     def fit(
         self,
         design: FloatArray,
         events: npt.ArrayLike,
         group: npt.ArrayLike,
         *,
-        trials: npt.ArrayLike | None = None,
-        names: tuple[str, ...] = (),
-        free: tuple[str, ...] = ("intercept",),
+        names: tuple[str, ...],
     ) -> FittedMixedLogistic:
-        """Return the model fitted to events out of trials.
+        """Return the model fitted to rows with the event or without.
 
         Parameters
         ----------
         design : ndarray of shape (n, p)
             Covariates, with a column of ones for the intercept.
-        events, trials : array of shape (n,)
-            Events out of trials per row; one trial each when ``trials`` is None.
+        events : array of shape (n,)
+            0 or 1.
         group : array of shape (n,)
             The group of each row.
-        names, free : tuple of str
-            Column names, and those left without a prior.
+        names : tuple of str
+            Of the columns; ``intercept`` has no prior.
 
         Raises
         ------
@@ -212,25 +172,28 @@ class MixedLogistic:
         """
         X = np.array(design, dtype=np.float64)
         y = np.array(events, dtype=np.float64)
-        n = np.ones_like(y) if trials is None else np.array(trials, dtype=np.float64)
         labels, codes = np.unique(np.asarray(group).astype(str), return_inverse=True)
-        _refuse(X, y, n, codes)
-        named = names or tuple(str(column) for column in range(X.shape[1]))
-        strength = np.array([0.0 if name in free else self.shrink for name in named])
+        if not len(X) == len(y) == len(codes):
+            raise DataError("The columns differ in length.", "Give one value per row in each.")
+        if not 0 < y.sum() < len(y):
+            raise DataError(
+                f"{y.sum():g} of {len(y)} rows had the event.",
+                "Without both outcomes there is nothing to model; use the exact interval.",
+            )
+        strength = np.array([0.0 if name == "intercept" else self.shrink for name in names])
         order = np.argsort(codes, kind="stable")
-        rows = (X[order], y[order], n[order], codes[order].astype(np.int64))
+        rows = (X[order], y[order], codes[order].astype(np.int64))
         problem = _Problem(*rows, strength, self)
         start = np.zeros(X.shape[1] + 1)
-        start[0] = np.log(y.sum() / (n.sum() - y.sum()))
+        start[0] = np.log(y.sum() / (len(y) - y.sum()))
         start[-1] = 0.5
         best = problem.minimise(start)
-        loglik, _, (effects, errors) = problem.evaluate(best)
+        effects, errors = problem.evaluate(best)[2]
         inverse = np.linalg.pinv(problem.information(best), hermitian=True)
         return FittedMixedLogistic(
-            names=named,
+            names=names,
             parameters=best,
             covariance=np.asarray(inverse, dtype=np.float64),
-            loglik=loglik,
             groups=tuple(str(label) for label in labels),
             effects=effects,
             effect_errors=errors,
@@ -250,8 +213,6 @@ class FittedMixedLogistic:
         Coefficients (log odds ratios) and then the standard deviation between groups.
     covariance : ndarray of shape (p + 1, p + 1)
         Inverse observed information of the parameters, priors included.
-    loglik : float
-        Log-likelihood, the priors left out.
     groups : tuple of str
         The groups.
     effects, effect_errors : ndarray of shape (n_groups,)
@@ -261,7 +222,6 @@ class FittedMixedLogistic:
     names: tuple[str, ...]
     parameters: FloatArray
     covariance: FloatArray
-    loglik: float
     groups: tuple[str, ...]
     effects: FloatArray
     effect_errors: FloatArray
@@ -312,7 +272,6 @@ class FittedMixedLogistic:
 
         drop = float(chi2.ppf(check_level(level), 1)) / 2 * inflation
         best = self._problem.objective(self.parameters)[0]
-
         variance = float(self.covariance[at, at])
         along = self.covariance[at] / variance if variance > 0 else np.zeros(len(self.parameters))
         information = np.asarray(np.linalg.pinv(self.covariance, hermitian=True), np.float64)
@@ -325,16 +284,6 @@ class FittedMixedLogistic:
             return best - self._problem.objective(held)[0] + drop
 
         return loss
-
-
-def _refuse(X: FloatArray, y: FloatArray, n: FloatArray, codes: AnyArray) -> None:
-    if not len(X) == len(y) == len(n) == len(codes):
-        raise DataError("The columns differ in length.", "Give one value per row in each.")
-    if not 0 < y.sum() < n.sum():
-        raise DataError(
-            f"{y.sum():g} of {n.sum():g} trials had the event.",
-            "Without both outcomes there is nothing to model; use the exact interval.",
-        )
 
 
 def cluster_inflation(
@@ -375,7 +324,6 @@ class _Problem:
 
     X: FloatArray
     y: FloatArray
-    n: FloatArray
     codes: IntArray
     strength: FloatArray
     model: MixedLogistic
@@ -446,7 +394,7 @@ class _Problem:
         at = mode[:, None] + np.sqrt(2) * width[:, None] * points  # (groups, nodes)
         eta = fixed[:, None] + spread * at[self.codes]
         small = np.exp(-np.abs(eta))
-        terms = self.y[:, None] * eta - self.n[:, None] * (np.maximum(eta, 0) + np.log1p(small))
+        terms = self.y[:, None] * eta - (np.maximum(eta, 0) + np.log1p(small))
         starts = np.searchsorted(self.codes, np.arange(len(mode)))  # rows are sorted by group
         inner = np.add.reduceat(terms, starts) - at**2 / 2
         inner += points**2 + np.log(weights) + np.log(width)[:, None] - np.log(np.pi) / 2
@@ -456,7 +404,7 @@ class _Problem:
         share /= total
         loglik = float((np.log(total) + top).sum())
         chance = np.where(eta > 0, 1.0, small) / (1 + small)
-        left_over = self.y[:, None] - self.n[:, None] * chance
+        left_over = self.y[:, None] - chance
         by_row = (share[self.codes] * left_over).sum(axis=1)
         by_group = (share * at * np.add.reduceat(left_over, starts)).sum(axis=1)
         gradient = np.append(self.X.T @ by_row, by_group.sum())
@@ -470,8 +418,8 @@ class _Problem:
         curvature: FloatArray = np.ones(groups)
         for _ in range(100):
             share = _expit(fixed + spread * mode[self.codes])
-            slope = spread * np.bincount(self.codes, self.y - self.n * share, groups) - mode
-            weight = np.bincount(self.codes, self.n * share * (1 - share), groups)
+            slope = spread * np.bincount(self.codes, self.y - share, groups) - mode
+            weight = np.bincount(self.codes, share * (1 - share), groups)
             curvature = np.asarray(spread**2 * weight + 1, dtype=np.float64)
             step = slope / curvature
             mode += np.clip(step, -2, 2)

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import comb, erfc, log
-from statistics import NormalDist
+from math import log
 
 import numpy as np
 import numpy.typing as npt
@@ -40,8 +39,8 @@ def exact_interval(events: int, n: int, *, level: float = 0.95) -> tuple[float, 
     return _interval(events, n, 1 - check_level(level), "beta")
 
 
-def upper_limit(events: int, n: int, *, level: float = 0.95) -> float:
-    """Return the exact one-sided upper limit, at ``level``, of the share ``events`` of ``n``.
+def upper_limit(events: int, n: int) -> float:
+    """Return the exact one-sided 95 % upper limit of the share ``events`` of ``n``.
 
     With no event it is close to 3 / n, the rule of three (Hanley & Lippman-Hand 1983).
 
@@ -50,7 +49,7 @@ def upper_limit(events: int, n: int, *, level: float = 0.95) -> float:
     >>> round(upper_limit(0, 20), 4)
     0.1391
     """
-    return _interval(events, n, 2 * (1 - check_level(level)), "beta")[1]
+    return _interval(events, n, 2 * 0.05, "beta")[1]
 
 
 def _interval(events: int, n: int, alpha: float, method: str) -> tuple[float, float]:
@@ -98,55 +97,6 @@ def newcombe_difference(
         events_1, n_1, events_2, n_2, method="newcomb", alpha=1 - check_level(level)
     )
     return float(low), float(high)
-
-
-def normal_quantile(p: float) -> float:
-    """Return the quantile of the standard normal distribution."""
-    return NormalDist().inv_cdf(p)
-
-
-@dataclass(frozen=True, slots=True)
-class McNemar:
-    """McNemar's test of pairs that disagree.
-
-    Attributes
-    ----------
-    first_only, second_only : int
-        Pairs in which only the first, or only the second, had the outcome.
-    statistic, p_value : float
-        Chi-square on one degree of freedom with continuity correction.
-    exact_p_value : float
-        Two-sided binomial.
-    """
-
-    first_only: int
-    second_only: int
-    statistic: float
-    p_value: float
-    exact_p_value: float
-
-
-def mcnemar(first_only: int, second_only: int) -> McNemar:
-    """Return the test of pairs ``first_only`` against ``second_only`` (McNemar 1947, 12:153).
-
-    Examples
-    --------
-    >>> round(mcnemar(9, 0).p_value, 4)
-    0.0077
-    >>> mcnemar(0, 0).exact_p_value
-    1.0
-    """
-    # by hand: statsmodels' correction turns a gap of nothing into one, and no pair into nan
-    check_whole_number(first_only, name="first_only")
-    check_whole_number(second_only, name="second_only")
-    total, gap = first_only + second_only, abs(first_only - second_only)
-    if total == 0:
-        return McNemar(0, 0, 0.0, 1.0, 1.0)
-    statistic = max(gap - 1, 0) ** 2 / total
-    fewer = min(first_only, second_only)
-    tail = sum(comb(total, k) for k in range(fewer + 1)) / 2**total
-    p_value = erfc((statistic / 2) ** 0.5)
-    return McNemar(first_only, second_only, statistic, p_value, min(1.0, 2 * tail))
 
 
 def share_at_every_look(count: int, n: int, *, level: float = 0.95) -> tuple[float, float]:
@@ -225,8 +175,10 @@ class Funnel:
 
     Attributes
     ----------
-    events, expected, trials : ndarray of shape (n_groups,)
-        Events seen, events expected from the mix of rows, and trials.
+    expected : ndarray of shape (n_groups,)
+        Events expected from the mix of rows, were each group like those that are not outside.
+    share : ndarray of shape (n_groups,)
+        Each group's share of events, adjusted for its mix: observed / expected x target.
     target : float
         Share of events over the groups that are not outside.
     low, high : ndarray of shape (n_groups,)
@@ -237,19 +189,15 @@ class Funnel:
     dispersion : float
         Variance of the groups that are not outside over what chance alone gives; at least 1,
         and 1 when it is not beyond chance.
-    level : float
-        Chance that no group is outside when all are alike.
     """
 
-    events: FloatArray
     expected: FloatArray
-    trials: FloatArray
+    share: FloatArray
     target: float
     low: FloatArray
     high: FloatArray
     outside: tuple[str, ...]
     dispersion: float
-    level: float
 
     @classmethod
     def of(
@@ -300,24 +248,9 @@ class Funnel:
                 limits[at] = _limits(seen, due, at, others, tail)
         target = float(seen[kept].sum() / n[kept].sum())
         fair = due * seen[kept].sum() / due[kept].sum()
-        scale = target / fair
-        return cls(
-            seen,
-            fair,
-            n,
-            target,
-            limits[:, 0] * scale,
-            limits[:, 1] * scale,
-            tuple(outside),
-            _dispersion(seen[kept], due[kept])[0],
-            level,
-        )
-
-    @property
-    def share(self) -> FloatArray:
-        """Each group's share of events, adjusted for its mix: observed / expected x target."""
-        share: FloatArray = self.target * self.events / self.expected
-        return share
+        low, high = limits.T * (target / fair)
+        dispersion = _dispersion(seen[kept], due[kept])[0]
+        return cls(fair, target * seen / fair, target, low, high, tuple(outside), dispersion)
 
 
 def funnel_limits(n: int, target: float, *, level: float = 0.95) -> tuple[float, float]:

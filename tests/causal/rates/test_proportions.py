@@ -10,7 +10,6 @@ from forecast.causal.rates import (
     Funnel,
     exact_interval,
     funnel_limits,
-    mcnemar,
     newcombe_difference,
     paired_difference,
     poisson_interval,
@@ -107,24 +106,6 @@ def test_impossible_counts_are_refused(events, n):
         wilson_interval(events, n)
 
 
-def test_nine_pairs_one_way_give_the_published_p_value():
-    # Lorgeou et al. 2018, JEADV 32:265: 33 % against 14 % of 49, p = 0.008. The pairs themselves
-    # are not reported: 9 to 0 is a reconstruction that gives that p.
-    test = mcnemar(9, 0)
-    assert test.p_value == pytest.approx(0.0077, abs=5e-5)
-    assert round(test.p_value, 3) == 0.008
-    assert test.exact_p_value == pytest.approx(2 / 2**9)
-
-
-def test_mcnemar_agrees_with_statsmodels():
-    from statsmodels.stats.contingency_tables import mcnemar as reference
-
-    ours = mcnemar(14, 5)
-    table = [[3, 14], [5, 8]]
-    assert ours.exact_p_value == pytest.approx(reference(table, exact=True).pvalue)
-    assert ours.p_value == pytest.approx(reference(table, exact=False).pvalue)
-
-
 def test_paired_difference_agrees_with_scipy():
     from scipy.stats import ttest_rel
 
@@ -136,10 +117,7 @@ def test_paired_difference_agrees_with_scipy():
     assert_allclose(ours.interval, theirs.confidence_interval())
 
 
-def test_pairs_that_do_not_differ_and_impossible_ones():
-    assert mcnemar(3, 3).p_value == 1
-    with pytest.raises(RequestError, match="first_only"):
-        mcnemar(-1, 0)
+def test_one_pair_is_refused():
     with pytest.raises(DataError, match="two pairs"):
         paired_difference([1.0, np.nan], [2.0, 3.0])
 
