@@ -236,8 +236,8 @@ def read_tables(path: Path) -> tuple[dict[str, pd.DataFrame], dict[str, Any]]:
             about["cleared_at"] = float(about["cleared_at"])
         # SQLite reads a table while the one before is taken apart
         texts = ahead.map(lambda name: _texts(book, name), TABLES)
-        for name, (rules, found) in zip(TABLES, texts, strict=True):
-            rows, *cells = map(json.loads, found)
+        for name, (rules, cut) in zip(TABLES, texts, strict=True):
+            rows, *cells = map(json.loads, cut)
             named = {rule.name: _column(rule, one) for rule, one in zip(rules, cells, strict=True)}
             tables[name] = pd.DataFrame(named, index=np.array(rows, dtype=np.int64)).sort_index()
         # columns of the clinic's own, as the first promise of each course has them
