@@ -90,9 +90,9 @@ def run_check(options: Options) -> None:
 
     try:
         log = read(options)
-    except DataError as error:
+    except (DataError, RequestError) as error:
         said = (in_words(part, options.language) for part in (error.problem, error.remedy))
-        raise DataError(*said) from error
+        raise type(error)(*said) from error
     options.of_log = []  # the report itself says it all
     warnings = [*suspicions(log), *(reactions.under_recording(log) if len(log.sessions) else ())]
     language = options.language
