@@ -212,8 +212,7 @@ def _look_ahead(album: _Album, forecaster: Forecaster, log: OutcomeLog) -> None:
         *load.summary(),
         *year.to_text().splitlines()[:5],
     ]
-    which, _, by_package = table.partition("\n")
-    album.say("For the owner", "\n".join([*kept, which, *by_package.split("\n\n")[1].splitlines()]))
+    album.say("For the owner", "\n".join([*kept, table.partition("\n")[0]]))
 
 
 def _compare_pulses(album: _Album, log: OutcomeLog) -> None:

@@ -21,8 +21,8 @@ COLOURS = {
     "fourth": "#CC79A7",
     "fifth": "#E69F00",
     "grey": "#666666",
-    "band": "rgba(0, 114, 178, 0.18)",
-    "contrast_band": "rgba(213, 94, 0, 0.18)",
+    "band": "rgba(0, 114, 178, 0.32)",
+    "contrast_band": "rgba(213, 94, 0, 0.32)",
 }
 # For write_html and the page: what the layout's template cannot switch off.
 CONFIG = {"displaylogo": False, "showSendToCloud": False, "plotlyServerURL": ""}
@@ -65,7 +65,7 @@ def mark(figure: go.Figure, at: float, says: str, *, colour: str = "grey") -> No
         x=at,
         line={"dash": "dash", "color": COLOURS[colour]},
         annotation_text=says,
-        annotation={"y": 1, "yanchor": "bottom", "xanchor": "center"},
+        annotation={"y": 1, "yanchor": "bottom", "xanchor": "auto"},
     )
 
 
