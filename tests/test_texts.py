@@ -18,6 +18,7 @@ DOCUMENTS = [README, ROOT / "DEVELOPERS.md"]
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 LANGUAGES = sorted((PACKAGE / "languages").glob("*.toml"))
 OPTIONS = PACKAGE / "cli" / "options.toml"
+REPORT = PACKAGE / "figures" / "trial_report.toml"
 PRINTED = sorted((ROOT / "tests" / "golden").glob("*-text.json"))
 USUAL, LONGEST = 25, 40  # words of a sentence
 HOUSE_WORDS = {  # what only its makers would say
@@ -98,7 +99,9 @@ def paragraphs(text: str) -> list[str]:
 def explained(path: Path) -> list[str]:
     """Return the paragraphs of a notebook."""
     cells = nbformat.read(path, as_version=4).cells
-    return [one for cell in cells if cell.cell_type == "markdown" for one in paragraphs(cell.source)]
+    return [
+        one for cell in cells if cell.cell_type == "markdown" for one in paragraphs(cell.source)
+    ]
 
 
 @pytest.mark.parametrize("path", [README, *NOTEBOOKS], ids=lambda path: path.stem)
@@ -128,6 +131,7 @@ def test_no_text_for_people_uses_a_house_word():
     texts = {path.stem: leaves(tomllib.loads(path.read_text("utf-8"))) for path in LANGUAGES}
     texts["en"] += printed() + leaves(tomllib.loads(OPTIONS.read_text("utf-8"))["commands"])
     texts["en"] += paragraphs(README.read_text("utf-8"))
+    texts["en"] += leaves(tomllib.loads(REPORT.read_text("utf-8")))
     programs = [path.read_text(encoding="utf-8") for path in MODULES]
     for path in NOTEBOOKS:
         texts["en"] += explained(path)

@@ -557,18 +557,8 @@ def check_register(path: Path) -> None:
 def check_folder(folder: Path, names: Iterable[str], *, what: str, mark: Mark, by: str) -> None:
     """Raise RequestError when files in ``folder`` would be lost that are not of this command.
 
-    Parameters
-    ----------
-    folder : Path
-        Where to write; it need not be there yet.
-    names : iterable of str
-        The files that will be written into it.
-    what : str
-        What such a folder is called, for example "a tour".
-    mark : callable
-        Says of the content of the file ``by`` whether this command wrote it.
-    by : str
-        The name of the file that tells.
+    ``names`` are the files to be written, ``what`` is such a folder called. ``mark`` says of the
+    content of the file ``by`` whether this command wrote it.
     """
     if folder.exists() and not folder.is_dir():
         raise RequestError(f"{folder} is a file.", "Name a folder.")

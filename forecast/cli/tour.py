@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from html import escape
 from pathlib import Path
+from string import Template
 from typing import TYPE_CHECKING, Any
 
 import forecast
@@ -156,17 +157,11 @@ def _answer_enquiries(album: _Album, forecaster: Forecaster) -> Mapping[str, Est
     )
     album.text("estimates.txt", "how many sessions each needs", full)
     album.say("Three enquiries", brief.partition("\n\n")[0])
-    for label, estimate in estimates.items():
-        album.figure(
-            f"count-{label}.html",
-            f"{label}: the chance of each count",
-            figures.plot_estimate(estimate),
-        )
-        album.figure(
-            f"hundred-{label}.html",
-            f"{label}: of 100 clients like this",
-            figures.plot_hundred(estimate),
-        )
+    for label, one in estimates.items():
+        says = f"{label}: the chance of each count"
+        album.figure(f"count-{label}.html", says, figures.plot_estimate(one))
+        says = f"{label}: of 100 clients like this"
+        album.figure(f"hundred-{label}.html", says, figures.plot_hundred(one))
     return estimates
 
 
@@ -248,16 +243,8 @@ def _index_page(album: _Album) -> str:
         for name, says in album.shown.items()
     )
     closing = "\n".join(f"<p>{escape(line)}</p>" for line in CLOSING_LINES)
-    return (
-        '<!doctype html>\n<html lang="en">\n<meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{TITLE}</title>\n"
-        "<style>:root{color-scheme:light dark}"
-        "body{font:1rem/1.5 system-ui,sans-serif;margin:2rem auto;max-width:44rem;padding:0 1rem}"
-        "h2{font-size:1.1rem;margin:1.5rem 0 0}p{margin:.2rem 0}</style>\n"
-        f"<h1>{TITLE}</h1>\n{closing}\n{found}\n"
-        f"<h2>Files</h2>\n<ul>\n{items}\n</ul>\n</html>\n"
-    )
+    page = Template(Path(__file__).with_suffix(".html").read_text(encoding="utf-8"))
+    return page.substitute(title=TITLE, closing=closing, found=found, items=items)
 
 
 def _settle(made: Path, target: Path) -> None:

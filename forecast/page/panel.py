@@ -49,6 +49,11 @@ def estimate_panel(
     ------
     RequestError
         If ipywidgets is not installed, or there are no texts in that language.
+
+    Examples
+    --------
+    >>> type(estimate_panel(forecaster)).__name__
+    'HBox'
     """
     try:
         import ipywidgets as widgets

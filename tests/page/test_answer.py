@@ -14,7 +14,6 @@ from forecast.page.answer import answer, date_lines, range_line, total_line
 from forecast.page.desk import Asked, Desk
 from forecast.page.sheet import render_parts
 from forecast.page.words import load_words
-from forecast.regimes.compare import DESK_REPLICATES
 from forecast.survival import CountDistribution
 
 DIGITS = ("low_digits", "high_digits")
@@ -54,13 +53,12 @@ def test_what_the_log_says_of_pulses_is_told_to_the_practitioner_only(desk: Desk
     found = told(replace(desk, forecasters={"clear": knowing}), Asked(COMMON))
     line = (
         "Faster pulses: our own courses cannot say yet (1.2 fewer to 0.8 more, to session 12, "
-        f"from {DESK_REPLICATES} resamples)."
+        "from 100 resamples)."
     )
     assert found.verdict == ((line, True),)
     assert not any("Faster pulses" in text for text, _ in found.notes)  # as on the client's sheet
     german = told(replace(desk, forecasters={"clear": knowing}), Asked(COMMON), "de").verdict[0][0]
-    drawn = f"aus {DESK_REPLICATES} Ziehungen"
-    assert f"(1,2 weniger bis 0,8 mehr, bis Sitzung 12, {drawn})" in german
+    assert "(1,2 weniger bis 0,8 mehr, bis Sitzung 12, aus 100 Ziehungen)" in german
     parts = render_parts(found, ENGLISH)
     assert line in str(parts)
 
