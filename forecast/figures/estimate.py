@@ -79,7 +79,7 @@ def plot_hundred(estimate: Estimate) -> go.Figure:
     figure.update_xaxes(title_text="sessions had here", dtick=5, range=[0.5, estimate.horizon + 1])
     figure.update_yaxes(title_text="clients of 100", range=[0, 100])
     if estimate.supported_to < estimate.horizon:
-        mark(figure, estimate.supported_to + 1, "beyond this log →")
+        mark(figure, estimate.supported_to + 1, "beyond this log →", side="right")
     title = f"Of 100 clients like this, how many are {WORDS[estimate.goal]} by session n"
     return titled(figure, title, estimate.notes)
 

@@ -59,13 +59,15 @@ def shade(
     figure.update_layout(legend_traceorder="normal")  # with such fills it would be turned round
 
 
-def mark(figure: go.Figure, at: float, says: str, *, colour: str = "grey") -> None:
-    """Draw a dashed line up through a figure; what it says stands above the plot."""
+def mark(
+    figure: go.Figure, at: float, says: str, *, colour: str = "grey", side: str = "center"
+) -> None:
+    """Draw a dashed line up through a figure; what it says stands above, its ``side`` there."""
     figure.add_vline(
         x=at,
         line={"dash": "dash", "color": COLOURS[colour]},
         annotation_text=says,
-        annotation={"y": 1, "yanchor": "bottom", "xanchor": "auto"},
+        annotation={"y": 1, "yanchor": "bottom", "xanchor": side},
     )
 
 

@@ -152,9 +152,6 @@ class _Filled(Filler):
     def day(self, iso: str) -> str:
         return self.words.month_of(iso)
 
-    def number(self, value: float) -> str:
-        return self.words.number(value)
-
     def exact_day(self, iso: str) -> str:
         return self.words.day(date.fromisoformat(iso))
 
