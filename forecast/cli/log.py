@@ -46,6 +46,7 @@ def read(options: Options) -> OutcomeLog:
 MODELS = {
     "loglogistic": "log-logistic",
     "lognormal": "log-normal",
+    "discrete hazard (cloglog, smooth baseline)": "a chance at each session, smoothed",
     ", some never": ", with a share that never gets there",
 }
 

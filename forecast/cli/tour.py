@@ -133,7 +133,8 @@ def _walk(album: _Album) -> None:
     progress("Fitting fading curves")
     _draw_fading(album, log)
     progress("Counting reactions")
-    _count_reactions(album, log)
+    report = reactions.fit_reactions(log)
+    album.text("reactions.txt", "reactions by regime and operator", report.to_text())
 
 
 def _read_invented_clinic(album: _Album) -> OutcomeLog:
@@ -226,11 +227,6 @@ def _draw_fading(album: _Album, log: OutcomeLog) -> None:
     album.say("Fading", text.partition("\n\n")[0])
     album.text("fading.txt", "what a session removes, graders, intervals, stalls", text)
     album.figure("fading.html", "fading by regime", figures.plot_fading(fading))
-
-
-def _count_reactions(album: _Album, log: OutcomeLog) -> None:
-    report = reactions.fit_reactions(log)
-    album.text("reactions.txt", "reactions by regime and operator", report.to_text())
 
 
 def _index_page(album: _Album) -> str:
