@@ -18,6 +18,7 @@ from typing import get_args
 import numpy as np
 import pandas as pd
 
+from benchmarks.clinics import drawn_world
 from benchmarks.prices import CAP, CLIENTS, INNER, table_of, year
 from benchmarks.truth import fresh_clients, true_deliveries
 from forecast import OutcomeLog, fit_forecaster, load_forecaster
@@ -91,7 +92,7 @@ def smoothed(dates: np.ndarray, months: pd.PeriodIndex, rng: np.random.Generator
 def one_clinic(unit: tuple[str, int, int, Path | None]) -> dict[str, float]:
     """Return whether the bands of one clinic held, and the scores."""
     mechanism, seed, size, keep = unit
-    world = World.draw(seed, base=usual_world(mechanism))
+    world = drawn_world(seed, base=usual_world(mechanism))
     log, dates = followed_clinic(world, size, seed)
     forecaster = fitted(log, f"{mechanism}-{seed}", keep)
     load = forecast_appointments(forecaster, log, seed=seed)

@@ -21,12 +21,13 @@ from statistics import NormalDist
 
 import numpy as np
 
+from benchmarks.clinics import drawn_world, simulate_clinic
 from benchmarks.regimes import CLINICS, MECHANISMS, world_of
 from forecast import fit_fading, fit_forecaster, simulate_log
 from forecast._jobs import run_units
 from forecast.assess import Outcomes, brier, tie_split_coverage
 from forecast.forecaster import Forecaster
-from forecast.invented import YEAR, CaseMix, Crew, World, arrive, hide, simulate_clinic
+from forecast.invented import YEAR, CaseMix, Crew, World, arrive, hide
 from forecast.invented.sessions import Paths
 from forecast.log import Enquiry, OutcomeLog
 from forecast.survival import CountDistribution
@@ -51,7 +52,7 @@ def fresh_courses(world: World, n: int, seed: int) -> tuple[list[Enquiry], Paths
 def updated_clinic(unit: tuple[int, int]) -> dict[str, Numbers]:
     """Return what one clinic's updates are worth after each landmark."""
     seed, n = unit
-    world = World.draw(seed)
+    world = drawn_world(seed)
     forecaster = fit_forecaster(simulate_log(600, seed=seed, world=world), seed=seed)
     enquiries, paths = fresh_courses(world, n, seed + 1)
     needed = paths.first_at(world.cleared_at)

@@ -16,7 +16,7 @@ from forecast._checks import HORIZON, SHOWN_AT, check_whole_number
 from forecast._types import FloatArray, IntArray
 from forecast.errors import RequestError
 from forecast.invented import YEAR, CaseMix, OwnedLaser, World, arrive, hide
-from forecast.invented.log_rows import PACKAGES, Luck, live
+from forecast.invented.log_rows import PACKAGES, SOLD, Luck, live
 from forecast.invented.people import (
     DENSITIES,
     LAYERS,
@@ -271,7 +271,8 @@ def true_contrast(
 
     Examples
     --------
-    >>> contrast = true_contrast(World.scenario("none"), n=50)
+    >>> from benchmarks.clinics import study_world
+    >>> contrast = true_contrast(study_world("none"), n=50)
     >>> float(contrast["difference"]["ps - ns"])
     0.0
     """
@@ -347,11 +348,13 @@ def true_deliveries(
         )
     world = replace(world, lighten_rate=0.0)
     rng = np.random.default_rng([seed, 6])
-    sold = None if package is None else PACKAGES.index(package)
-    parts = [
-        live(cohort, paths, world, Luck.draw(len(cohort), cap, rng), np.inf, sold=sold)
-        for cohort, paths in _inner(world, enquiries, cap, n_inner, seed, years)
-    ]
+    parts = []
+    for cohort, paths in _inner(world, enquiries, cap, n_inner, seed, years):
+        luck = Luck.draw(len(cohort), cap, rng)
+        if package is not None:
+            middle = np.cumsum(SOLD) - np.array(SOLD) / 2  # of the uniforms that buy each
+            luck = replace(luck, sale=np.full(len(cohort), middle[PACKAGES.index(package)]))
+        parts.append(live(cohort, paths, world, luck, np.inf))
     ended = np.concatenate([part.ended for part in parts]).reshape(-1, n_inner)
     given = np.concatenate([part.given for part in parts]).reshape(-1, n_inner)
     return Deliveries(given, ended == 1, ended == 2)

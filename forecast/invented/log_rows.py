@@ -7,16 +7,16 @@ the price of a session, and late in a course; they fall while prepaid sessions r
 visit after it has come: until then the course is ongoing.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.invented.people import PATTERNS, REACH, YEAR, Chance, Cohort, Crew, first
+from forecast.invented.people import PATTERNS, REACH, YEAR, Cohort, Crew
 from forecast.invented.practised import as_practised
-from forecast.invented.sessions import Paths, run_sessions
+from forecast.invented.sessions import Paths
 from forecast.invented.world import World
 from forecast.log import column, column_names
 
@@ -102,18 +102,6 @@ class Luck:
         """Return the luck of the courses in ``rows``."""
         return Luck(*(getattr(self, name)[rows] for name in Luck.__slots__))
 
-    def then(self, other: "Luck", held: IntArray, graded: IntArray) -> "Luck":
-        """Return this luck for the sessions ``held``, then the other's.
-
-        Nobody stops before the visit after session ``graded``.
-        """
-        return replace(
-            self,
-            fluence=first(held, self.fluence, other.fluence),
-            reacts=first(held, self.reacts, other.reacts),
-            stops=first(graded, np.ones(self.stops.shape), other.stops),
-        )
-
 
 def reactions(
     cohort: Cohort, paths: Paths, world: World, fluence: FloatArray, uniform: FloatArray
@@ -156,24 +144,12 @@ def session_price(area: FloatArray) -> FloatArray:
     return 5.0 * np.round((60 + 8 * np.sqrt(area)) / 5)
 
 
-def live(
-    cohort: Cohort,
-    paths: Paths,
-    world: World,
-    luck: Luck,
-    last_day: float,
-    *,
-    sold: int | None = None,
-) -> Course:
-    """Return how the courses went until ``last_day``: goals, sales, reactions, stopping.
-
-    ``sold`` gives everybody the same package; otherwise each is sold as often as ``SOLD`` says.
-    """
+def live(cohort: Cohort, paths: Paths, world: World, luck: Luck, last_day: float) -> Course:
+    """Return how the courses went until ``last_day``: goals, sales, reactions, stopping."""
     n, horizon = paths.grade.shape
     lighten = np.asarray(luck.goal < world.lighten_rate, dtype=np.bool_)
     needed = paths.first_at(np.where(lighten, world.lightened_at, world.cleared_at))
     package = np.asarray(np.searchsorted(np.cumsum(SOLD), luck.sale), dtype=np.int64)
-    package = package if sold is None else np.full(n, sold)
     fluence = 0.2 * luck.fluence + 0.15 * luck.habit
     fluence = fluence + world.work_up * (np.minimum(paths.session_no, 7) - 4)
     reacted = reactions(cohort, paths, world, fluence, luck.reacts)
@@ -192,7 +168,6 @@ WordArray = npt.NDArray[np.object_]
 
 YAG = {532, 1064}  # nm
 DAY_ONE = np.datetime64("2017-01-02", "ns")
-STRATEGIES = {"needed_ns": "ns", "needed_ps": "ps", "needed_ns4_ps": "ns:4>ps"}
 
 # How often each optional item is not recorded.
 MISSING = {
@@ -457,28 +432,3 @@ def lasers_frame(world: World) -> "pd.DataFrame":
             "in_use_from": _dates(np.array([laser.from_year * YEAR for laser in world.fleet])),
         }
     )
-
-
-def truth_frame(
-    cohort: Cohort, chance: Chance, paths: Paths, course: Course, world: World
-) -> "pd.DataFrame":
-    """Return what would have happened to each course, as ``SimulatedClinic.truth`` says."""
-    import pandas as pd
-
-    most = paths.grade.shape[1]
-
-    def counts(needed: IntArray) -> FloatArray:
-        return np.where(needed > most, np.nan, needed.astype(np.float64))
-
-    frame = pd.DataFrame(
-        {
-            "course_id": course_ids(len(cohort)),
-            "needed": counts(course.needed),
-            "needed_clear": counts(paths.first_at(world.cleared_at)),
-        }
-    )
-    for name, strategy in STRATEGIES.items():
-        other = run_sessions(cohort, chance, world, strategy=strategy)
-        frame[name] = counts(other.first_at(world.cleared_at))
-    last = paths.day[np.arange(len(cohort)), course.given - 1]
-    return frame.assign(remnant=paths.remnant(last), log_speed=paths.log_speed)

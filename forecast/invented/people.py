@@ -5,8 +5,8 @@ site; everything else is independent. So what a missing attribute may have been,
 recorded ones, is known exactly, which the true distribution needs.
 """
 
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -354,24 +354,6 @@ class Chance:
     def take(self, rows: npt.NDArray[np.intp]) -> "Chance":
         """Return the chance of the courses in ``rows``."""
         return Chance(*(getattr(self, name)[rows] for name in Chance.__slots__))
-
-    def then(self, other: "Chance", held: IntArray, graded: IntArray) -> "Chance":
-        """Return this chance for the sessions ``held`` and gradings ``graded``, then the other."""
-        until = dict.fromkeys(("session", "gap", "pulse", "treats", "technique"), held)
-        until |= dict.fromkeys(("grade", "graded", "eye"), graded)
-        return replace(
-            self, **{k: first(n, getattr(self, k), getattr(other, k)) for k, n in until.items()}
-        )
-
-    def at_visits(self, other: "Chance") -> "Chance":
-        """Return the same chance with the visits of ``other``: dates, operators, gradings noted."""
-        same = ("gap", "treats", "graded", "technique")
-        return replace(self, **{name: getattr(other, name) for name in same})
-
-
-def first(count: IntArray, own: npt.NDArray[Any], other: npt.NDArray[Any]) -> npt.NDArray[Any]:
-    """Return the first ``count`` columns of each row of ``own``, and the rest of ``other``."""
-    return np.where(np.arange(own.shape[1]) < count[:, None], own, other)
 
 
 def draw_courses(

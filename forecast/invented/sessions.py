@@ -71,10 +71,6 @@ class Paths:
         Who treated.
     technique : ndarray of shape (n, h)
         As in ``Chance``.
-    log_speed : ndarray of shape (n,)
-        Log of the speed of this course per ns session, chance of the session left out.
-    share, share_day : ndarray of shape (n, m)
-        Parts of the ink, and the day from which each can go.
     before : ndarray of shape (n,)
         Graded fading at the first visit, percent.
     elsewhere_clear : ndarray of bool, shape (n,)
@@ -89,21 +85,12 @@ class Paths:
     seen: FloatArray
     operator: IntArray
     technique: FloatArray
-    log_speed: FloatArray
-    share: FloatArray
-    share_day: FloatArray
     before: FloatArray
     elsewhere_clear: BoolArray
 
     def take(self, rows: npt.NDArray[np.intp]) -> "Paths":
         """Return the paths of the courses in ``rows``."""
         return Paths(*(getattr(self, name)[rows] for name in Paths.__slots__))
-
-    def where(self, keep: BoolArray, other: "Paths") -> "Paths":
-        """Return these paths for the courses to ``keep`` and those of ``other`` for the rest."""
-        pairs = ((getattr(self, name), getattr(other, name)) for name in Paths.__slots__)
-        chosen = (np.where(keep.reshape(-1, *[1] * (a.ndim - 1)), a, b) for a, b in pairs)
-        return Paths(*chosen)
 
     def first_at(self, threshold: float | FloatArray) -> IntArray:
         """Return the first session whose grading reaches ``threshold``; h + 1 when none does.
@@ -113,10 +100,6 @@ class Paths:
         reached = self.grade >= np.reshape(threshold, (-1, 1))
         first = np.where(reached.any(axis=1), reached.argmax(axis=1) + 1, reached.shape[1] + 1)
         return np.asarray(first, dtype=np.int64)
-
-    def remnant(self, day: FloatArray) -> FloatArray:
-        """Return the share of the ink that cannot go by ``day``, (n,)."""
-        return np.asarray((self.share * (self.share_day > day[:, None])).sum(axis=1))
 
     @property
     def session_no(self) -> IntArray:
@@ -291,9 +274,6 @@ def run_sessions(
         seen=seen,
         operator=chance.treats,
         technique=chance.technique,
-        log_speed=process.log_speed,
-        share=process.share,
-        share_day=np.broadcast_to(process.share_day, process.share.shape),
         before=before,
         elsewhere_clear=elsewhere_clear,
     )

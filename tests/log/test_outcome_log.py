@@ -7,11 +7,12 @@ import pandas as pd
 import pytest
 
 import forecast
+from benchmarks.clinics import simulate_clinic
 from forecast import fit_forecaster
 from forecast.counts import LogSummary, course_rows, durations_of
 from forecast.errors import RequestError
 from forecast.fading import fit_fading
-from forecast.invented import simulate_clinic, simulate_log
+from forecast.invented import simulate_log
 from forecast.log import read_log, write_log
 from forecast.log.columns import TABLES, column_names
 from forecast.log.outcome_log import (
