@@ -177,21 +177,11 @@ SUPPORT = {
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Delivered:
-    """Sessions delivered and how the course ends, as one joint distribution.
+    """Sessions delivered and how the course ends, as one joint distribution."""
 
-    Attributes
-    ----------
-    cleared : ndarray of shape (horizon,)
-        Chance that the course reaches its goal at session n.
-    stopped : ndarray of shape (horizon,)
-        Chance that the client stops, goal not reached, after session n.
-    going : float
-        Chance that neither has happened by the horizon.
-    """
-
-    cleared: FloatArray
-    stopped: FloatArray
-    going: float
+    cleared: FloatArray  # (horizon,): chance that the course reaches its goal at session n
+    stopped: FloatArray  # (horizon,): that the client stops after it, goal not reached
+    going: float  # that neither has happened by the horizon
 
     def expected_sessions(self, cap: int) -> float:
         """Return the expected number of sessions delivered when at most ``cap`` are given."""

@@ -75,27 +75,13 @@ MEASURES = {
 
 @dataclass(frozen=True, slots=True)
 class PublishedEffect:
-    """One effect read from the literature.
-
-    Attributes
-    ----------
-    covariate : str
-        The covariate of the count model.
-    log_hazard_ratio : float
-        Per unit of the covariate; below zero means more sessions.
-    width : float
-        Standard deviation of what was read, without the spread between clinics.
-    measure : str
-        What was published, a key of ``MEASURES``, which says how it was translated.
-    source : str
-        Where it comes from, and how it was read.
-    """
+    """One effect read from the literature."""
 
     covariate: str
-    log_hazard_ratio: float
-    width: float
-    measure: str
-    source: str
+    log_hazard_ratio: float  # per unit of the covariate; below zero means more sessions
+    width: float  # standard deviation of what was read, without the spread between clinics
+    measure: str  # what was published, a key of ``MEASURES``, which says how it was translated
+    source: str  # where it comes from, and how it was read
 
     @property
     def standard_deviation(self) -> float:
@@ -115,12 +101,7 @@ class PublishedEffect:
     ) -> PublishedEffect:
         """Return the effect whose mean and width honour every reading of a reduction.
 
-        Parameters
-        ----------
-        chances, hazards, odds : float
-            The log hazard ratio if the published factor is a ratio of these.
-        width : float
-            Standard deviation of any one reading.
+        It is a log hazard ratio by each reading, with the ``width`` of any one of them.
         """
         readings = (chances, hazards, odds)
         mean = sum(readings) / len(readings)

@@ -144,32 +144,17 @@ def fit_forecaster(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Basis:
-    """What a log gives to fit to.
+    """What a log gives to fit to."""
 
-    Attributes
-    ----------
-    summary : LogSummary
-        Of all courses.
-    log, rows, durations
-        The courses whose result is known, as model rows and as a count model takes them.
-    part : tuple of OutcomeLog, DataFrame, Durations
-        The same of the clients that are looked at again and again, all in most logs.
-    published : CountModel
-        The model with the evidence as its prior.
-    from_evidence : FittedAcceleratedTime
-        What that says with no log.
-    specs : tuple of CountModel
-        The candidates.
-    """
-
-    summary: LogSummary
-    log: OutcomeLog
-    rows: pd.DataFrame
-    durations: Durations
+    summary: LogSummary  # of all courses
+    log: OutcomeLog  # courses whose result is known
+    rows: pd.DataFrame  # the same as model rows
+    durations: Durations  # and as a count model takes them
+    # the same of the clients that are looked at again and again, all in most logs
     part: tuple[OutcomeLog, pd.DataFrame, Durations]
-    published: CountModel
-    from_evidence: FittedAcceleratedTime
-    specs: tuple[CountModel, ...]
+    published: CountModel  # the model with the evidence as its prior
+    from_evidence: FittedAcceleratedTime  # what that says with no log
+    specs: tuple[CountModel, ...]  # the candidates
     horizon: int
 
     @classmethod
@@ -211,32 +196,16 @@ class Basis:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Checked:
-    """What folds grouped by client say: which model, how to correct it, how good it then is.
+    """What folds grouped by client say: which model, how to correct it, how good it then is."""
 
-    Attributes
-    ----------
-    chosen : CountModel
-        The simplest candidate within one standard error of the best.
-    scores : DataFrame
-        One row per candidate.
-    recalibration : Recalibration
-        Fitted to all out-of-fold predictions of the chosen model.
-    assessment : Assessment or None
-        Of predictions recalibrated by maps that did not see them; for the goal ``lighten`` of
-        courses that want it, None when too few of them got there.
-    midcourse : Midcourse or None
-        What gradings say mid-course; None when too few courses were graded, and for the goal
-        ``lighten``.
-    whole : Durations
-        What to fit to, see `carried_on`.
-    """
-
-    chosen: CountModel
-    scores: pd.DataFrame
-    recalibration: Recalibration
+    chosen: CountModel  # the simplest candidate within one standard error of the best
+    scores: pd.DataFrame  # one row per candidate
+    recalibration: Recalibration  # fitted to all its out-of-fold predictions
+    # Of predictions recalibrated by maps that did not see them; for the goal ``lighten`` of courses
+    # that want it, None when too few of them got there.
     assessment: Assessment | None
-    midcourse: Midcourse | None
-    whole: Durations
+    midcourse: Midcourse | None  # what gradings say; None with too few, and for ``lighten``
+    whole: Durations  # what to fit to, see `carried_on`
 
     @classmethod
     def of(

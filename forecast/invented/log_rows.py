@@ -30,33 +30,15 @@ BLOCK, CAP = 6, 15
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Course:
-    """How n courses went: what was sold, what happened, when it ended.
+    """How n courses went: what was sold, what happened, when it ended."""
 
-    Attributes
-    ----------
-    lighten : ndarray of bool
-        Goal is lightening.
-    package : ndarray of int
-        Index into ``PACKAGES``.
-    given : ndarray of int
-        Sessions within the log.
-    ended : ndarray of int
-        0 ongoing, 1 reached the goal, 2 stopped.
-    reacted : ndarray of bool, shape (n, h)
-        A reaction after the session.
-    fluence : ndarray of shape (n, h)
-        Fluence relative to what is usual for the regime and skin type, in logs.
-    needed : ndarray of int
-        Sessions until the own goal; h + 1 when none.
-    """
-
-    lighten: BoolArray
-    package: IntArray
-    given: IntArray
-    ended: IntArray
-    reacted: BoolArray
-    fluence: FloatArray
-    needed: IntArray
+    lighten: BoolArray  # whether the goal is lightening
+    package: IntArray  # index into ``PACKAGES``
+    given: IntArray  # sessions within the log
+    ended: IntArray  # 0 ongoing, 1 reached the goal, 2 stopped
+    reacted: BoolArray  # (n, h): a reaction after the session
+    fluence: FloatArray  # (n, h): relative to what is usual for regime and skin type, in logs
+    needed: IntArray  # sessions until the own goal; h + 1 when none
 
     def sold_as(self) -> npt.NDArray[np.object_]:
         """Return the name of the package of each course."""
@@ -65,26 +47,14 @@ class Course:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Luck:
-    """The random numbers of how n courses go over h sessions.
+    """The random numbers of how n courses go over h sessions."""
 
-    Attributes
-    ----------
-    goal, sale : ndarray of shape (n,)
-        Uniform: whether lightening is enough, and what is sold.
-    fluence : ndarray of shape (n, h)
-        Standard normal: fluence of the session.
-    habit : ndarray of shape (n, 1)
-        Standard normal: usual fluence of the course.
-    reacts, stops : ndarray of shape (n, h)
-        Uniform: a reaction, and stopping, after the session.
-    """
-
-    goal: FloatArray
-    sale: FloatArray
-    fluence: FloatArray
-    habit: FloatArray
-    reacts: FloatArray
-    stops: FloatArray
+    goal: FloatArray  # uniform, (n,): whether lightening is enough
+    sale: FloatArray  # uniform, (n,): what is sold
+    fluence: FloatArray  # standard normal, (n, h): of the session
+    habit: FloatArray  # standard normal, (n, 1): usual fluence of the course
+    reacts: FloatArray  # uniform, (n, h): a reaction after the session
+    stops: FloatArray  # uniform, (n, h): stopping after it
 
     @classmethod
     def draw(cls, n: int, horizon: int, rng: np.random.Generator) -> "Luck":
@@ -106,11 +76,7 @@ class Luck:
 def reactions(
     cohort: Cohort, paths: Paths, world: World, fluence: FloatArray, uniform: FloatArray
 ) -> BoolArray:
-    """Return whether a reaction follows each session, shape (n, h).
-
-    The log odds rise with skin type IV and V-VI, with the log of fluence relative to usual, and
-    shift by operator and regime.
-    """
+    """Return whether a reaction follows each session, (n, h), by skin, fluence, crew and regime."""
     skin = cohort.attributes.skin[:, None]
     logit = np.log(world.reaction_rate / (1 - world.reaction_rate))
     logit = logit + 0.35 * (skin == 3) + world.reaction_dark * (skin >= 4) + 1.0 * fluence
@@ -371,8 +337,7 @@ def gradings_frame(
 ) -> "pd.DataFrame":
     """Return the gradings table: those written down, the one at the first visit, the last one.
 
-    A cleared course always has its last grading. A grading is made at the visit after the
-    session, so the last session of an ongoing course has none yet.
+    A grading is made at the visit after the session: an ongoing course has none of its last.
     """
     import pandas as pd
 

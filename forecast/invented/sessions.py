@@ -50,42 +50,20 @@ MOST = 60  # sessions followed at most; a course that needs more never clears
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Paths:
-    """What would happen to n courses over h sessions if nobody stopped.
+    """What would happen to n courses over h sessions if nobody stopped, (n, h)."""
 
-    Attributes
-    ----------
-    day : ndarray of shape (n, h)
-        Day of each session, from the first day of the log.
-    next_day : ndarray of shape (n, h)
-        Day of the visit after it, when it is graded.
-    pulse : ndarray of bool, shape (n, h)
-        True where ps.
-    grade : ndarray of shape (n, h)
-        Graded fading after the session, percent.
-    graded : ndarray of bool, shape (n, h)
-        Whether that grading is written down.
-    seen : ndarray of shape (n, h)
-        Fading as those who choose and stop see it, percent: the last grading written down by
-        then (0 when there is none), or what the eye says (``World.eye_sd``).
-    operator : ndarray of int, shape (n, h)
-        Who treated.
-    technique : ndarray of shape (n, h)
-        As in ``Chance``.
-    before : ndarray of shape (n,)
-        Graded fading at the first visit, percent.
-    elsewhere_clear : ndarray of bool, shape (n,)
-        Whether the other clinic had already cleared it: such a course never comes.
-    """
-
-    day: FloatArray
-    next_day: FloatArray
-    pulse: BoolArray
-    grade: FloatArray
-    graded: BoolArray
+    day: FloatArray  # of each session, from the first day of the log
+    next_day: FloatArray  # of the visit after it, when it is graded
+    pulse: BoolArray  # whether it was ps
+    grade: FloatArray  # graded fading after the session, percent
+    graded: BoolArray  # whether that grading is written down
+    # fading as those who choose and stop see it, percent: the last grading written down by then (0
+    # when there is none), or what the eye says (``World.eye_sd``)
     seen: FloatArray
-    operator: IntArray
-    technique: FloatArray
-    before: FloatArray
+    operator: IntArray  # who treated
+    technique: FloatArray  # as in ``Chance``
+    before: FloatArray  # (n,): graded fading at the first visit, percent
+    # (n,): whether the other clinic had cleared it: such a course never comes
     elsewhere_clear: BoolArray
 
     def take(self, rows: npt.NDArray[np.intp]) -> "Paths":
@@ -93,10 +71,7 @@ class Paths:
         return Paths(*(getattr(self, name)[rows] for name in Paths.__slots__))
 
     def first_at(self, threshold: float | FloatArray) -> IntArray:
-        """Return the first session whose grading reaches ``threshold``; h + 1 when none does.
-
-        One threshold for all, or one per course.
-        """
+        """Return the first session that reaches a threshold, of all or by course; h + 1 if none."""
         reached = self.grade >= np.reshape(threshold, (-1, 1))
         first = np.where(reached.any(axis=1), reached.argmax(axis=1) + 1, reached.shape[1] + 1)
         return np.asarray(first, dtype=np.int64)
@@ -108,13 +83,7 @@ class Paths:
 
 
 def pulse_rule(strategy: str) -> int | None:
-    """Return after how many sessions a strategy turns to ps: 0 for "ps", None for "ns".
-
-    Examples
-    --------
-    >>> pulse_rule("ns:4>ps")
-    4
-    """
+    """Return after how many sessions a strategy turns to ps: 0 for "ps", None for "ns"."""
     if strategy in ("ns", "ps"):
         return 0 if strategy == "ps" else None
     head, arrow, tail = strategy.partition(">")
@@ -175,11 +144,7 @@ class _Habit:
         seen_before: FloatArray,
         was_ps: BoolArray,
     ) -> FloatArray:
-        """Return the chance of ps at session ``t`` + 1; a course never goes back to ns.
-
-        Date, density, colours and operator are in the log; so is the fading seen, unless the eye
-        judges it.
-        """
+        """Return the chance of ps at session ``t`` + 1; a course never goes back to ns."""
         since = day / YEAR - self.bought
         drift = 0.45 * (np.clip(since, 0, 4) - 2) if self.drifts else 0.0
         logit = -0.3 + self.taste + drift
@@ -219,19 +184,8 @@ def run_sessions(
 ) -> Paths:
     """Return what happens to every course if treatment goes on to the last session.
 
-    Parameters
-    ----------
-    cohort : Cohort
-        The courses.
-    chance : Chance
-        Their random numbers; the number of sessions is its width.
-    world : World
-        The clinic.
-    strategy : str, optional
-        "ns", "ps" or "ns:4>ps"; the clinic's own habits when not given.
-    since : ndarray of int, shape (n,), optional
-        Sessions under the clinic's own habits before the strategy is followed; none when not
-        given.
+    ``strategy`` is "ns", "ps" or "ns:4>ps", followed after ``since`` sessions of each course, (n,);
+    without one the clinic has its own habits.
     """
     process = PROCESSES[world.mechanism](cohort, world)
     crew, habit = Crew.of(world), _Habit.of(cohort, world)

@@ -367,31 +367,15 @@ def _spreads(design: FloatArray, weight: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Likelihood:
-    """The penalised log-likelihood of a design, and its maximum.
+    """The penalised log-likelihood of a design, and its maximum."""
 
-    Attributes
-    ----------
-    standard : Standard
-        Distribution of the log duration.
-    design : ndarray of shape (n, p + 1)
-        A column of ones, then the covariates.
-    never : ndarray of shape (n, q)
-        Design of the logit of the share that never has the event; no column, no such share.
-    durations : Durations
-        What was seen.
-    mean, precision : ndarray of shape (p + 2 + q,)
-        Gaussian prior of location, coefficients, log scale and the never share's coefficients.
-    slopes : ndarray of shape (3, n)
-        Each row's weighted slopes in its three predictors, where they were last evaluated.
-    """
-
-    standard: Standard
-    design: FloatArray
-    never: FloatArray
+    standard: Standard  # of the log duration
+    design: FloatArray  # (n, p + 1): a column of ones, then the covariates
+    never: FloatArray  # (n, q): design of the logit of the share that never has the event
     durations: Durations
-    mean: FloatArray
-    precision: FloatArray
-    slopes: FloatArray
+    mean: FloatArray  # (p + 2 + q,): location, coefficients, log scale, never share
+    precision: FloatArray  # of the prior
+    slopes: FloatArray  # (3, n): each row's, where they were last evaluated
 
     def every(self, stride: int) -> _Likelihood:
         """Return the likelihood of each ``stride``-th row, the prior weaker by as much.

@@ -27,23 +27,13 @@ class Standard:
 
     Chances of steps are logs that hold however far out they lie, so that value and slope of a
     likelihood agree everywhere.
-
-    Attributes
-    ----------
-    above : callable
-        Chance above z.
-    log_between : callable
-        Log of the chance between two places, the lower first.
-    log_density : callable
-        Log of the density.
-    score : callable
-        Slope of the log density.
     """
 
-    above: Callable[[FloatArray], FloatArray]
+    above: Callable[[FloatArray], FloatArray]  # chance above z
+    # log of the chance between two places, the lower first
     log_between: Callable[[FloatArray, FloatArray], FloatArray]
-    log_density: Callable[[FloatArray], FloatArray]
-    score: Callable[[FloatArray], FloatArray]
+    log_density: Callable[[FloatArray], FloatArray]  # log of the density
+    score: Callable[[FloatArray], FloatArray]  # slope of the log density
 
 
 @lru_cache(maxsize=1)

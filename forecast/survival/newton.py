@@ -24,15 +24,10 @@ SEPARATED = 10.0  # log hazard per standard deviation: a factor of twenty thousa
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Gaussian:
-    """A Gaussian prior with independent parameters; precision 0 says nothing.
-
-    Attributes
-    ----------
-    mean, precision : ndarray of shape (k,)
-    """
+    """A Gaussian prior with independent parameters, (k,)."""
 
     mean: FloatArray
-    precision: FloatArray
+    precision: FloatArray  # 0 says nothing
 
     def log_density(self, values: FloatArray) -> float:
         """Return the log density at ``values``, up to a constant."""

@@ -21,21 +21,11 @@ MARKS = {
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """One publication.
+    """One publication."""
 
-    Attributes
-    ----------
-    key : str
-        The short name used in tables.
-    citation : str
-        Authors, title, journal, year; "(m)" after a part that is from memory.
-    mark : str
-        How the finding cited here was read, a key of ``MARKS``.
-    """
-
-    key: str
-    citation: str
-    mark: str
+    key: str  # the short name used in tables
+    citation: str  # authors, title, journal, year; "(m)" after a part that is from memory
+    mark: str  # how the finding cited was read, a key of ``MARKS``
 
 
 @cache
