@@ -347,8 +347,7 @@ def _measure_all(
 ) -> pd.DataFrame:
     """Return the measures averaged over repeats, with standard errors by resampling subjects.
 
-    Columns ``metric``, ``step``, ``value``, ``standard_error``. The p-value of D-calibration is
-    of the first repeat.
+    The p-value of D-calibration is of the first repeat.
     """
     import pandas as pd
 
@@ -435,21 +434,14 @@ def _effective_paths(found: Coverage) -> float:
 
 
 def verdicts(found: Sequence[Coverage], ratios: Sequence[tuple[float, float]]) -> list[str]:
-    """Return "holds", "cannot say" or "fails" for each group.
+    """Return "holds", "cannot say" or "fails" for each group, by coverage and (ratio, error).
 
     *Fails*: coverage is below the level by more than 0.03, or events differ from the expected
     number by more than a fifth, and chance alone would make one or more such findings among all
-    groups given in at most 5 of 100 assessments (Holm over two tests for each group).
-    *Holds*: the coverage interval lies above the level less 0.10, the ratio of events to
-    expected lies within 2/3 and 3/2 with 95 % confidence, and neither would fail by itself.
-    Otherwise, and with under 20 events: *cannot say*.
-
-    Parameters
-    ----------
-    found : sequence of Coverage
-        One for each group.
-    ratios : sequence of (ratio, error)
-        Events over expected events, and the standard error.
+    groups given in at most 5 of 100 assessments (Holm over two tests for each group). *Holds*: the
+    coverage interval lies above the level less 0.10, the ratio of events to expected lies within
+    2/3 and 3/2 with 95 % confidence, and neither would fail by itself. Otherwise, and with under 20
+    events: *cannot say*.
     """
     judged = [
         place

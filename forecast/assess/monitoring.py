@@ -120,13 +120,7 @@ def _held_at_zero(gains: FloatArray) -> FloatArray:
 
 
 def threshold_for(expected: float, ratio: float) -> float:
-    """Return the threshold that is passed by chance once in so many expected events.
-
-    Examples
-    --------
-    >>> round(threshold_for(1000, 0.7), 1)
-    4.1
-    """
+    """Return the threshold that is passed by chance once in so many expected events."""
     falls = expected * -(np.log(ratio) + 1 - ratio)
     low, high = 0.0, 50.0
     while high - low > 1e-6:

@@ -42,13 +42,7 @@ class CalibrationError:
 def calibration_error(
     predicted: npt.ArrayLike, observed: npt.ArrayLike, *, weight: npt.ArrayLike | None = None
 ) -> CalibrationError:
-    """Return the calibration error between predicted chances and smoothed observed ones.
-
-    Examples
-    --------
-    >>> calibration_error([0.25, 0.75], [0.5, 0.5])
-    CalibrationError(ici=0.25, e50=0.25, e90=0.25)
-    """
+    """Return the calibration error between predicted chances and smoothed observed ones."""
     error = np.abs(np.asarray(predicted, dtype=np.float64) - np.asarray(observed, np.float64))
     each = np.ones(len(error)) if weight is None else np.asarray(weight, dtype=np.float64)
     order = np.argsort(error, kind="stable")
@@ -185,14 +179,8 @@ def observed_to_expected(
 ) -> tuple[float, float]:
     """Return events seen over events predicted for the steps watched, and its standard error.
 
-    Each watched step adds its hazard to the expected number, so censoring needs no weights.
-    The error adds up events less predicted ones by subject, whose paths may be alike.
-
-    Examples
-    --------
-    >>> half = CountDistribution.from_hazard([[0.5, 0.5], [0.5, 0.5]])
-    >>> observed_to_expected(half, Outcomes([1, 1], [True, False]))[0]
-    1.0
+    Each watched step adds its hazard to the expected number, so censoring needs no weights. The
+    error adds up events less predicted ones by subject, whose paths may be alike.
     """
     seen = outcomes.up_to(distribution.horizon)
     seen.check_matches(distribution)

@@ -72,9 +72,7 @@ def brier_terms(
 ) -> tuple[FloatArray, FloatArray]:
     """Return each path's weighted squared error at each step (n, horizon), and the path totals.
 
-    Summing the first over paths and dividing by the second, shape (horizon,), gives
-    :func:`brier`. ``watched`` is the chance of still being watched, from
-    :func:`~forecast.assess.outcomes.still_watched` unless given.
+    Summing the first over paths and dividing by the second, (horizon,), gives `brier`.
     """
     horizon = check_horizon(distribution, horizon)
     status = known_status(outcomes, watched_until(outcomes, horizon, watched))
@@ -119,16 +117,10 @@ def uno_concordance(
 ) -> float:
     """Return the chance that of two paths the one predicted to be earlier has the event first.
 
-    Uno et al. (2011, Stat Med 30:1105), over events up to ``horizon`` only: without that limit
-    a few late events decide the number. Paths are ordered by their expected step, counting at
-    most ``horizon``. A pair counts when one's event was seen at a step at which the other was at
-    risk and which the other got through. ``nan`` when no pair can be compared.
-
-    Examples
-    --------
-    >>> quick_and_slow = CountDistribution.from_hazard([[0.9, 0.9], [0.1, 0.1]])
-    >>> uno_concordance(quick_and_slow, Outcomes(np.array([1, 2]), np.array([True, True])))
-    1.0
+    Uno et al. (2011, Stat Med 30:1105), over events up to ``horizon`` only: without that limit a
+    few late events decide the number. Paths are ordered by their expected step, counting at most
+    ``horizon``. A pair counts when one's event was seen at a step at which the other was at risk
+    and which the other got through. ``nan`` when no pair can be compared.
     """
     horizon = check_horizon(distribution, horizon)
     outcomes.check_matches(distribution)
@@ -379,11 +371,6 @@ def score_curve(
 
     ``observed`` is False where the score is only known to be at least what is given; at equal
     scores an observed one comes first.
-
-    Examples
-    --------
-    >>> score_curve([0.2, 0.4, 0.4, 0.9], [True, False, True, True], 0.5, np.ones(4))
-    0.5
     """
     values, place = np.unique(np.asarray(score).round(12), return_inverse=True)
     happened = np.bincount(place, weights=weight * np.asarray(observed), minlength=len(values))
@@ -497,11 +484,6 @@ def tie_split_share(low: FloatArray, high: FloatArray, *, level: float) -> Float
     """Return how much of each stretch [low, high] of ranks lies in the middle ``level``, (n,).
 
     A stretch without length counts whole or not at all.
-
-    Examples
-    --------
-    >>> tie_split_share(np.array([0.0, 0.2]), np.array([0.2, 0.2]), level=0.8).round(9).tolist()
-    [0.5, 1.0]
     """
     tail = (1 - check_level(level)) / 2
     inside = np.clip(np.minimum(high, 1 - tail) - np.maximum(low, tail), 0, None)

@@ -106,17 +106,8 @@ class CleanTable:
 def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
     """Return a table in its canonical form, with the rows that cannot be read listed.
 
-    Parameters
-    ----------
-    name : str
-        "courses", "sessions", "gradings", "reactions" or "lasers".
-    raw : DataFrame
-        Cells as text, or typed columns; the index is the row number. It is not changed.
-
-    Raises
-    ------
-    DataError
-        If a required column is missing or two headings mean the same column.
+    ``raw`` has cells as text, or typed columns; its index is the row number. Raises DataError if a
+    required column is missing or two headings mean the same column.
     """
     import pandas as pd
 

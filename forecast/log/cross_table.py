@@ -51,14 +51,7 @@ MOST_GENEROUS = 110.0  # beyond it no eye was generous: what was meant is not kn
 
 
 def counted(gradings: pd.DataFrame) -> pd.DataFrame:
-    """Return gradings as they count: a little above 100 percent is 100, far above is left out.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> counted(pd.DataFrame({"fading_pct": [40.0, 104.0, 250.0]}))["fading_pct"].tolist()
-    [40.0, 100.0]
-    """
+    """Return gradings as they count: a little above 100 percent is 100, far above is left out."""
     faded = gradings["fading_pct"]
     if not (faded > ALL_GONE).any():
         return gradings

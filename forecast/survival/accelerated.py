@@ -447,9 +447,8 @@ class _Likelihood:
     def between_rows(self) -> FloatArray:
         """Return the sum of score times score' over pairs of different rows of one subject.
 
-        Nought where every subject has one row. It is what rows of one subject being alike adds
-        to the middle of the sandwich (Liang and Zeger 1986, Biometrika 73:13). The scores are
-        those where the likelihood was last evaluated.
+        It is what their being alike adds to the middle of the sandwich (Liang and Zeger 1986,
+        Biometrika 73:13), at the scores where the likelihood was last evaluated.
         """
         size = len(self.mean)
         owner = first_seen(self.durations.subject)

@@ -73,10 +73,7 @@ def _mills_ratio(out: FloatArray) -> FloatArray:
 
 
 def normal_above(z: FloatArray) -> FloatArray:
-    """Return the normal chance above z to twelve digits, from -30 to 30; numpy has none.
-
-    Ten times faster than going through ``math.erfc``.
-    """
+    """Return the normal chance above z to twelve digits, from -30 to 30; numpy has none."""
     chance = _mills_ratio(np.abs(z))
     chance *= _normal_density(z)
     np.copysign(chance, z, out=chance)  # below 0 it is one less the tail
@@ -159,12 +156,7 @@ def step_likelihood(
     """Return log-likelihood, gradient and Hessian of each row in (location, log scale).
 
     An observed row has the event at ``step``, another none by ``step`` (0: nothing is known).
-
-    Returns
-    -------
-    value : ndarray of shape (n,)
-    gradient : ndarray of shape (2, n)
-    hessian : ndarray of shape (2, 2, n)
+    Shapes (n,), (2, n) and (2, 2, n).
     """
     with np.errstate(divide="ignore"):  # the log of step 0, and of a chance that is none
         lower = np.clip((np.log(step - observed) - location) / scale, -FARTHEST, FARTHEST)

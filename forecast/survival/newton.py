@@ -61,10 +61,9 @@ def maximise(
 ) -> Maximum:
     """Return the point that maximises log-likelihood plus log prior.
 
-    ``evaluate`` works on inner parameters; the prior is about ``to_raw @ inner``. A step that
-    does not raise the objective is halved. The last step is so short that the log-likelihood
-    after it is known from the derivatives before it: one shorter than
-    ``SETTLED`` standard errors.
+    ``evaluate`` works on inner parameters; the prior is about ``to_raw @ inner``. A step that does
+    not raise the objective is halved. After the last, one shorter than ``SETTLED`` standard errors,
+    the log-likelihood is known from the derivatives before it.
     """
     inner_precision = to_raw.T @ (prior.precision[:, None] * to_raw)
     unheld = _unheld_slopes(to_raw, prior, names)

@@ -18,6 +18,7 @@ from benchmarks.truth import (
 )
 from forecast.errors import RequestError
 from forecast.invented import OwnedLaser, World, simulate_log
+from forecast.invented.sessions import pulse_rule
 
 # Bencini et al. 2012, Arch Dermatol 148:1364: cumulative success, 95 % confidence intervals.
 BENCINI_10 = (0.418, 0.525)
@@ -298,3 +299,7 @@ def test_wrong_requests_are_refused_by_name():
         World(operators=0)
     with pytest.raises(RequestError, match="ns:0>ps"):
         true_contrast(World(), ("ns", "ns:0>ps"), n=50)
+
+
+def test_a_strategy_says_after_how_many_sessions_it_turns():
+    assert [pulse_rule(name) for name in ("ns", "ps", "ns:4>ps")] == [None, 0, 4]

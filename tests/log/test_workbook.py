@@ -10,7 +10,9 @@ from openpyxl.styles import PatternFill
 
 from forecast.invented import simulate_log
 from forecast.log import TABLES, new_workbook
+from forecast.log.headings import is_total
 from forecast.log.outcome_log import read_log
+from forecast.log.workbook import letters
 
 from .workbooks import as_workbook, assert_same
 
@@ -118,3 +120,8 @@ def test_an_empty_workbook_has_every_table_and_is_no_course():
     assert book.sheetnames == list(TABLES)
     for name, rules in TABLES.items():
         assert [cell.value for cell in book[name][1]] == [rule.name for rule in rules]
+
+
+def test_columns_have_letters_and_rows_of_totals_are_known():
+    assert [letters(0), letters(27)] == ["A", "AB"]
+    assert [is_total("Summe 2021"), is_total("Sommer")] == [True, False]
