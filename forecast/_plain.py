@@ -136,6 +136,8 @@ def _part(hint: Any, stored: Any) -> Any:
         return tuple(_part(one, part) for one, part in zip(each, stored, strict=True))
     if kind is np.ndarray:
         return np.array(stored, dtype=get_args(inner[1])[0])
+    if kind is Mapping:
+        return {name: _part(inner[1], part) for name, part in stored.items()}
     if hint is Note:
         return Note.from_dict(stored) if isinstance(stored, Mapping) else stored
     if dataclasses.is_dataclass(hint):

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, counted
+from forecast._plain import plain, read
 from forecast._types import FloatArray
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution, climb
@@ -115,14 +116,7 @@ class Recalibration:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values from which :meth:`from_dict` rebuilds it."""
-        return {
-            "shift": self.shift,
-            "power": self.power,
-            "group_shifts": {name: dict(labels) for name, labels in self.group_shifts.items()},
-            "n_paths": self.n_paths,
-            "n_events": self.n_events,
-            "messages": list(self.messages),
-        }
+        return dict(plain(self))
 
     @classmethod
     def from_dict(cls, values: Mapping[str, Any]) -> Recalibration:
@@ -133,17 +127,7 @@ class Recalibration:
                 f"The stored recalibration has no {sorted(missing)[0]!r}.",
                 "Save the model again with this version.",
             )
-        return cls(
-            shift=float(values["shift"]),
-            power=float(values["power"]),
-            group_shifts={
-                name: {str(label): float(shift) for label, shift in labels.items()}
-                for name, labels in values.get("group_shifts", {}).items()
-            },
-            n_paths=int(values.get("n_paths", 0)),
-            n_events=int(values.get("n_events", 0)),
-            messages=tuple(values.get("messages", ())),
-        )
+        return read(cls, values)
 
 
 def _label(value: object) -> str:

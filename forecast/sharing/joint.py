@@ -115,7 +115,7 @@ def _score_and_information(
         return {"sums": {"information": site.expected(parameters).tolist()}}
     if question["ask"] != "derivatives":
         raise ValueError(f"it asks for {question['ask']!r}")
-    return {"sums": site.derivatives(parameters).to_dict()}
+    return {"sums": plain(site.derivatives(parameters))}
 
 
 def _check_kind(stored: Any, kind: str, word: str) -> None:
@@ -224,7 +224,7 @@ def _run(goal: str, put: Put) -> PooledEvidence:
         read_sums: dict[str, Callable[[Any], Any]] = {
             "counts": _counts_of,
             "expected": lambda sums: np.array(sums["information"], dtype=np.float64),
-            "derivatives": ScoreAndInformation.from_dict,
+            "derivatives": lambda sums: read(ScoreAndInformation, sums),
         }
         return [read_sums[method](answer["sums"]) for answer in put(question)]
 

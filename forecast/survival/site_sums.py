@@ -7,14 +7,13 @@ process, or another owner of data who answers by file.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol, TypeAlias
 
 import numpy as np
 
 from forecast._notes import Note
-from forecast._plain import plain, read
 from forecast._types import BoolArray, FloatArray
 from forecast.errors import FitError, RequestError
 from forecast.survival.distribution import Durations, count_steps, count_subjects
@@ -39,15 +38,6 @@ class ScoreAndInformation:
     loglik: float
     gradient: FloatArray
     information: FloatArray
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values."""
-        return dict(plain(self))
-
-    @classmethod
-    def from_dict(cls, stored: Mapping[str, Any]) -> ScoreAndInformation:
-        """Return what :meth:`to_dict` wrote."""
-        return read(cls, stored)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
