@@ -30,9 +30,7 @@ if TYPE_CHECKING:
     from forecast.assess.reliability import reliability_table
     from forecast.assess.scores import (
         Coverage,
-        a_calibration,
         brier,
-        d_calibration,
         interval_coverage,
         log_score,
         tie_split_coverage,
@@ -41,7 +39,6 @@ if TYPE_CHECKING:
         OutOfFold,
         choose,
         grouped_folds,
-        most_parameters,
         predict_out_of_fold,
         score_candidates,
     )

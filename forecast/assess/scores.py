@@ -443,17 +443,6 @@ def a_calibration(
     expected of all at risk, so that censored paths are not spread as predicted and cost less
     power. Events are placed as by :func:`d_calibration`; stretches at the end are joined until
     five events are expected there.
-
-    Parameters
-    ----------
-    distribution : CountDistribution
-        What was predicted for each path.
-    outcomes : Outcomes
-        What became of it.
-    bins : int
-        Stretches of the predicted chance.
-    seed : int
-        Of where an event lies within its step.
     """
     from scipy.special import chdtrc
 

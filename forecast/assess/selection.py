@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_level, check_whole_number
+from forecast._checks import check_whole_number
 from forecast._jobs import run_units
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.assess.outcomes import Outcomes, by_subject, last_supported
@@ -26,39 +26,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.survival import CountModel, Durations, FittedCountModel
-
-
-def most_parameters(paths: int, *, r2_cs: float, slope: float = 0.9) -> float:
-    """Return how many parameters a model of ``paths`` paths can bear, not rounded.
-
-    Criterion 1 of Riley et al. (2019, Stat Med 38:1276; 2020, BMJ 368:m441): with more, the
-    calibration slope is expected to fall below ``slope``.
-
-    Parameters
-    ----------
-    paths : int
-        Paths that the model is developed on.
-    r2_cs : float
-        Cox-Snell R-squared that can be expected.
-    slope : float
-        The calibration slope wanted.
-
-    Raises
-    ------
-    RequestError
-        If ``r2_cs`` is not below ``slope``, or one of them no probability.
-
-    Examples
-    --------
-    >>> round(most_parameters(100, r2_cs=0.2), 1)
-    2.5
-    """
-    paths = check_whole_number(paths, name="paths", low=1)
-    if check_level(slope, name="slope") <= check_level(r2_cs, name="r2_cs"):
-        raise RequestError(
-            f"r2_cs is {r2_cs!r}, not below the slope {slope!r}.", "Expect less of the model."
-        )
-    return paths * ((slope - 1) * math.log(1 - r2_cs / slope))
 
 
 def grouped_folds(

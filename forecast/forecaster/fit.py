@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import HORIZON, check_kind, check_seed, check_whole_number
+from forecast._checks import HORIZON, MOST_TO_CHECK, check_kind, check_seed, check_whole_number
 from forecast._jobs import one_thread
 from forecast._plain import plain_rows, plain_values
 from forecast.assess import (
@@ -49,10 +49,10 @@ from forecast.counts import (
 )
 from forecast.errors import DataError, RequestError
 from forecast.forecaster.forecaster import Forecaster
-from forecast.log import check_log, folds_for, judged_part, some_clients, suspicions
+from forecast.log import check_log, judged_part, some_clients, suspicions
 from forecast.midcourse import LAST_LANDMARK, Midcourse, fit_midcourse, usual_midcourse
 from forecast.regimes import fit_strategies, regime_verdict
-from forecast.survival import CountDistribution, FittedAcceleratedTime, completed
+from forecast.survival import CountDistribution, Durations, FittedAcceleratedTime
 from forecast.tattoo import GROUPINGS, groups_of
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ if TYPE_CHECKING:
     from forecast._types import IntArray
     from forecast.assess import OutOfFold
     from forecast.log import OutcomeLog
-    from forecast.survival import CountModel, Durations, FittedCountModel
+    from forecast.survival import CountModel, FittedCountModel
 
 FEWEST_TO_CHECK = 10  # events below which folds say nothing
 N_DRAWS = 50  # parameter draws behind an out-of-fold prediction
@@ -110,7 +110,8 @@ def fit_forecaster(
         summary, part, durations = basis.summary, basis.part, basis.durations
         checked = None
         if summary.n_reached >= FEWEST_TO_CHECK:
-            folds = folds_for(len(durations))
+            # repeats take away chance, of which a very large log has little
+            folds = (10, 2) if len(durations) <= MOST_TO_CHECK else (5, 1)
             checked = Checked.of(
                 basis.specs, *part, goal=goal, horizon=horizon, folds=folds, seed=seed
             )
@@ -294,15 +295,28 @@ def carried_on(
 ) -> tuple[IntArray, Durations, Midcourse | None]:
     """Return durations in which stopped courses go on as their gradings say, and whose each is.
 
-    And the law that says so. The same durations where the log's gradings are too few to say.
+    And the law that says so: each stands at several steps instead, evenly weighted (multiple
+    imputation). The same durations where the log's gradings are too few to say.
     """
     predicted = CountDistribution.mixture([each.pmf for each in found.predicted])
     scored = rows.iloc[found.rows]
     law = fit_midcourse(log, scored, predicted, horizon=horizon, seed=None)
     if law is None:
         return np.arange(len(durations)), durations, None
-    row, step, cleared = law.completed(log, scored, predicted, horizon=horizon)
-    return *completed(durations, found.rows[row], step, cleared), law
+    which, step, cleared = law.completed(log, scored, predicted, horizon=horizon)
+    stopped, times = found.rows[which], step.shape[1]
+    others = np.setdiff1d(np.arange(len(durations)), stopped)
+    row = np.concatenate([others, np.repeat(stopped, times)])
+    share = np.where(np.arange(len(row)) < len(others), 1.0, 1 / times)
+    whole = Durations(
+        step=np.concatenate([durations.step[others], step.ravel()]),
+        observed=np.concatenate([durations.observed[others], cleared.ravel()]),
+        covariates=durations.covariates.iloc[row],
+        subject=durations.subject[row],
+        entry=durations.entry[row],
+        weight=durations.weight[row] * share,
+    )
+    return row, whole, law
 
 
 def findings(

@@ -87,15 +87,6 @@ def some_clients(
     return _part_of(log, keep), rows.iloc[keep].reset_index(drop=True), durations.take(keep)
 
 
-def folds_for(n_courses: int) -> tuple[int, int]:
-    """Return how many folds the courses are put into, and how often.
-
-    Repeats take away the chance in who comes into which fold. Among as many courses as are
-    checked of a very large log there is little of it.
-    """
-    return (10, 2) if n_courses <= MOST_TO_CHECK else (5, 1)
-
-
 def _part_of(log: OutcomeLog, places: npt.NDArray[np.int64]) -> OutcomeLog:
     courses = log.courses.iloc[places].reset_index(drop=True)
     ids = courses["course_id"]

@@ -42,7 +42,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.log import OutcomeLog
-    from forecast.survival import Site
 
 SCHEMA = 1
 QUESTION = "session-forecast joint fit: question"
@@ -233,7 +232,7 @@ def _run(goal: str, put: Put) -> PooledEvidence:
         fitted = joint_fit(
             SHARED_MODEL,
             Encoding(tuple((name, None) for name in means)),
-            cast("Sequence[Site]", first),  # asked by file, never called
+            cast("Sequence[RowsHere]", first),  # asked by file, never called
             ask=ask,
         )
         counts = {

@@ -6,7 +6,7 @@ from forecast._doors import door
 
 if TYPE_CHECKING:
     from forecast.survival.accelerated import AcceleratedTime, FittedAcceleratedTime
-    from forecast.survival.distribution import CountDistribution, Durations, completed
+    from forecast.survival.distribution import CountDistribution, Durations
     from forecast.survival.encoding import Encoding
     from forecast.survival.first_passage import PassageBridge
     from forecast.survival.hazard import DiscreteHazard, FittedDiscreteHazard
@@ -18,8 +18,6 @@ if TYPE_CHECKING:
         Counts,
         RowsHere,
         ScoreAndInformation,
-        Site,
-        ask_here,
         joint_fit,
     )
 

@@ -151,44 +151,6 @@ class Durations:
         )
 
 
-def completed(
-    durations: Durations, rows: IntArray, step: IntArray, observed: BoolArray
-) -> tuple[IntArray, Durations]:
-    """Return durations in which some rows stand at several steps instead, evenly weighted.
-
-    Multiple imputation of what was not seen, by a law that knows more of those rows.
-
-    Parameters
-    ----------
-    durations : Durations
-        With one row per path.
-    rows : ndarray of shape (m,), int
-        Rows that were censored.
-    step : ndarray of shape (m, k), int
-        How far each would have been watched.
-    observed : ndarray of shape (m, k), bool
-        Whether it would have had its event then.
-
-    Returns
-    -------
-    row : ndarray of int
-        Which row each of the new ones is of.
-    durations : Durations
-    """
-    others = np.setdiff1d(np.arange(len(durations)), rows)
-    times = step.shape[1]
-    row = np.concatenate([others, np.repeat(rows, times)])
-    share = np.where(np.arange(len(row)) < len(others), 1.0, 1 / times)
-    return row, Durations(
-        step=np.concatenate([durations.step[others], step.ravel()]),
-        observed=np.concatenate([durations.observed[others], observed.ravel()]),
-        covariates=durations.covariates.iloc[row],
-        subject=durations.subject[row],
-        entry=durations.entry[row],
-        weight=durations.weight[row] * share,
-    )
-
-
 def count_steps(
     durations: Durations, weight: FloatArray | None = None
 ) -> tuple[FloatArray, FloatArray]:
