@@ -17,9 +17,9 @@ from forecast.survival import (
     Encoding,
     RowsHere,
     ScoreAndInformation,
-    ask_here,
     joint_fit,
 )
+from forecast.survival.site_sums import ask_here
 
 COLUMNS = ["dose", "treated", "group"]
 
