@@ -24,9 +24,10 @@ from benchmarks.truth import fresh_clients, true_deliveries
 from forecast import OutcomeLog, fit_forecaster, load_forecaster
 from forecast._jobs import run_units
 from forecast.forecaster import Forecaster
-from forecast.invented import YEAR, World, arrive, usual_world
+from forecast.invented import World, usual_world
 from forecast.invented.log_rows import DAY_ONE, Luck, frames, live
-from forecast.invented.sessions import MOST
+from forecast.invented.people import YEAR
+from forecast.invented.sessions import MOST, arrive
 from forecast.invented.world import Mechanism
 from forecast.log import LATEST
 from forecast.prices import forecast_appointments

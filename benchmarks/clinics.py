@@ -8,10 +8,10 @@ import pandas as pd
 
 from forecast._checks import check_seed, check_whole_number
 from forecast._types import FloatArray, IntArray
-from forecast.invented import YEAR, World, arrive
+from forecast.invented import World
 from forecast.invented.log_rows import Luck, course_ids, frames, live
-from forecast.invented.people import Chance
-from forecast.invented.sessions import MOST, PROCESSES, Paths, run_sessions
+from forecast.invented.people import YEAR, Chance
+from forecast.invented.sessions import MOST, PROCESSES, Paths, arrive, run_sessions
 from forecast.invented.simulate import Simulated, simulate
 from forecast.log import LATEST, OutcomeLog
 

@@ -15,8 +15,8 @@ import numpy.typing as npt
 from forecast._checks import HORIZON, SHOWN_AT, check_whole_number
 from forecast._types import FloatArray, IntArray
 from forecast.errors import RequestError
-from forecast.invented import YEAR, CaseMix, OwnedLaser, World, arrive, hide
-from forecast.invented.log_rows import PACKAGES, SOLD, Luck, live
+from forecast.invented import CaseMix, OwnedLaser, World
+from forecast.invented.log_rows import PACKAGES, SOLD, Luck, hide, live
 from forecast.invented.people import (
     DENSITIES,
     LAYERS,
@@ -24,6 +24,7 @@ from forecast.invented.people import (
     PATTERNS,
     SCARS,
     SKIN_TYPES,
+    YEAR,
     Attributes,
     Chance,
     Cohort,
@@ -35,7 +36,7 @@ from forecast.invented.people import (
     pick,
     with_chance,
 )
-from forecast.invented.sessions import Paths, run_sessions
+from forecast.invented.sessions import Paths, arrive, run_sessions
 from forecast.survival import CountDistribution
 from forecast.tattoo import SITES, read_inks
 

@@ -19,22 +19,11 @@ if TYPE_CHECKING:
         assess_predictions,
         recalibrate_out_of_fold,
     )
-    from forecast.assess.calibration import (
-        Recalibration,
-        carry_draws,
-        carry_remaining,
-        fit_recalibration,
-    )
+    from forecast.assess.calibration import Recalibration, carry_draws, carry_remaining
     from forecast.assess.monitoring import Watch, watch
     from forecast.assess.outcomes import Outcomes, last_supported
     from forecast.assess.reliability import reliability_table
-    from forecast.assess.scores import (
-        Coverage,
-        brier,
-        interval_coverage,
-        log_score,
-        tie_split_coverage,
-    )
+    from forecast.assess.scores import brier, interval_coverage, log_score, tie_split_coverage
     from forecast.assess.selection import (
         OutOfFold,
         choose,

@@ -225,22 +225,11 @@ def assess_predictions(
 ) -> Assessment:
     """Return the assessment of out-of-fold (or later, prospective) predictions.
 
-    Parameters
-    ----------
-    predicted : sequence of CountDistribution
-        One for each repeat of the folds; their scores are averaged.
-    outcomes : Outcomes
-        What was seen of the same paths.
-    level : float
-        Of the intervals judged.
-    steps : sequence of int
-        Where chances are judged; those without five paths watched are left out and named.
-    groups : mapping of str to array of shape (n,), optional
-        Factors whose labels are judged one by one.
-    seed : int
-        Of how ties are split.
-    replicates : int
-        Resamples of subjects behind the standard errors; 0 leaves them out.
+    ``predicted`` has one distribution for each repeat of the folds, whose scores are averaged,
+    ``outcomes`` what was seen of the same paths. ``level`` is that of the intervals judged,
+    ``steps`` where chances are judged: those without five paths watched are left out and named. The
+    labels of ``groups``, factor by factor (n,), are judged one by one. Behind standard errors are
+    ``replicates`` resamples of subjects, 0 leaves them out; ties are split by ``seed``.
     """
     horizon, usable = _judged_paths(predicted, outcomes)
     seen = outcomes.take(usable)

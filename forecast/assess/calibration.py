@@ -169,32 +169,16 @@ def fit_recalibration(
 ) -> Recalibration:
     """Return the map that makes out-of-fold predictions agree with what was seen.
 
-    Maximum likelihood of what is known of each path (the event at its step, or no event yet,
-    given none by its entry), with normal penalties that pull the map to the identity. It uses
-    censored paths as they are, needs no weights, and is stable at a few dozen events.
+    Maximum likelihood of what is known of each path (the event at its step, or no event yet, given
+    none by its entry), with normal penalties that pull the map to the identity. It uses censored
+    paths as they are, needs no weights, and is stable at a few dozen events.
 
-    Parameters
-    ----------
-    predicted : CountDistribution or sequence of them
-        Predictions for each path by models *not* fitted to it; several repeats count together
-        as one.
-    outcomes : Outcomes
-        What was seen.
-    groups : mapping of str to array of shape (n,), optional
-        Factors by which the map may shift, each label pulled to the overall map.
-    shrink, group_shrink : float
-        Standard deviations of the penalties, for ``shift`` and ``log(power)``, and for each
-        group's shift.
-
-    Raises
-    ------
-    RequestError
-        If no predictions are given.
-
-    Notes
-    -----
-    With too few events for an 80 % interval the power is not allowed above 1: predictions are
-    widened on little evidence, never narrowed.
+    ``predicted`` are by models *not* fitted to the paths of ``outcomes``; several repeats count
+    together as one. The map may shift by ``groups``, labels (n,) of each factor, each pulled to the
+    overall map. ``shrink`` and ``group_shrink`` are the standard deviations of the penalties, for
+    ``shift`` and ``log(power)``, and for each group's shift. With too few events for an 80 %
+    interval the power is not allowed above 1: predictions are widened on little evidence, never
+    narrowed. Raises RequestError if no predictions are given.
     """
     repeats = [predicted] if isinstance(predicted, CountDistribution) else list(predicted)
     if not repeats:
@@ -372,15 +356,9 @@ def carry_remaining(
 ) -> FloatArray:
     """Return draws of the ``steps`` after ``done``, given no event by then, moved to ``target``.
 
-    Zeros where ``target`` has the event by ``done`` for certain: of such a subject nothing is
-    known.
-
-    Parameters
-    ----------
-    draws : ndarray of shape (n_draws, done + steps or more)
-        One subject's probabilities from step 1 on, under each draw.
-    target : CountDistribution
-        One row, from step 1 on, same horizon.
+    ``draws``, (n_draws, done + steps or more), are one subject's probabilities from step 1 on, and
+    so is the one row of ``target``, over the same horizon. Zeros where that has the event by
+    ``done`` for certain: of such a subject nothing is known.
     """
     if done and target.survival()[0, done - 1] < NOBODY:
         return np.zeros((len(draws), steps))

@@ -204,22 +204,11 @@ def reliability_table(
 ) -> pd.DataFrame:
     """Return predicted and observed chance of the event by each step, in bins of the prediction.
 
-    Parameters
-    ----------
-    distribution, outcomes : CountDistribution, Outcomes
-        Predicted and seen, of the same paths.
-    steps : sequence of int
-        The steps asked for; those beyond the horizon are refused.
-    bins : int
-        Bins of equal numbers of paths; ties in the prediction make them fewer.
-
-    Returns
-    -------
-    DataFrame
-        Columns ``step``, ``bin``, ``n_paths``, ``n_events`` (seen by the step), ``predicted``
-        (mean), ``observed`` (share, weighted for dropping out inside the bin: Kaplan-Meier
-        where nobody entered late), ``standard_error`` (by subject; Greenwood's where each has
-        one path).
+    ``distribution`` and ``outcomes`` are of the same paths, ``steps`` up to the horizon; ``bins``
+    have equal numbers of paths, and ties in the prediction make them fewer. Columns ``step``,
+    ``bin``, ``n_paths``, ``n_events`` (seen by the step), ``predicted`` (mean), ``observed``
+    (share, weighted for dropping out inside the bin: Kaplan-Meier where nobody entered late),
+    ``standard_error`` (by subject; Greenwood's where each has one path).
     """
     import pandas as pd
 

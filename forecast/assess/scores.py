@@ -195,52 +195,31 @@ def check_horizon(distribution: CountDistribution, horizon: int | None) -> int:
 class Coverage:
     """Coverage of the equal-tailed interval at one level, in every form that can be measured.
 
-    Attributes
-    ----------
-    level : float
-        What the interval promises.
-    n_paths, n_events : int
-        Paths judged, and those seen to reach the event.
-    known_covered, known_missed : float
-        Shares of paths known to lie inside, and known to lie outside. The truth is between
-        ``known_covered`` and ``1 - known_missed``, whatever the reason for dropping out.
-    plain : float
-        Coverage estimated from the paths whose status is known, weighted for dropping out. An
-        end beyond ``supported_to`` counts as open here, which reads a few points high.
-    plain_low, plain_high : float
-        Its 95 % Wilson interval, with the effective size.
-    tie_split, tie_split_error : float
-        Coverage with randomised ends, which a perfect distribution has exactly at ``level``
-        wherever watching ends, and its standard error by subject: the one to judge by.
-    n_effective : float
-        Kish's effective number of paths behind both estimates.
-    below, above : float
-        Chance of an outcome before and after the interval, each by Kaplan-Meier on the rank:
-        needs no model of dropping out, but that it does not depend on the rank.
-    width : float
-        Mean number of steps from end to end, an open end counting as one beyond the horizon.
-    open_share : float
-        Share of intervals whose later end is open, beyond the predicted horizon.
-    supported_to : int
-        The last step judged: beyond it every outcome counts as "later".
+    ``tie_split`` is the one to judge by: coverage with randomised ends, which a perfect
+    distribution has exactly at ``level`` wherever watching ends.
     """
 
-    level: float
-    n_paths: int
-    n_events: int
+    level: float  # what the interval promises
+    n_paths: int  # judged
+    n_events: int  # seen to reach the event
+    # share known to lie inside: the truth is at least this, whoever dropped out
     known_covered: float
-    known_missed: float
+    known_missed: float  # share known to lie outside: and at most one less this
+    # From the paths whose status is known, weighted for dropping out. An end beyond
+    # ``supported_to`` counts as open here, which reads a few points high.
     plain: float
-    plain_low: float
+    plain_low: float  # its 95 % Wilson interval, with the effective size
     plain_high: float
     tie_split: float
-    tie_split_error: float
-    n_effective: float
+    tie_split_error: float  # standard error by subject
+    n_effective: float  # Kish's effective number of paths behind both
+    # Chance of an outcome before the interval and after it, each by Kaplan-Meier on the rank: needs
+    # no model of dropping out, but that it does not depend on the rank.
     below: float
     above: float
-    width: float
-    open_share: float
-    supported_to: int
+    width: float  # mean steps from end to end, an open end counting as one beyond the horizon
+    open_share: float  # of intervals whose later end is beyond the horizon
+    supported_to: int  # the last step judged: beyond it every outcome counts as "later"
 
 
 def interval_coverage(
@@ -252,23 +231,11 @@ def interval_coverage(
 ) -> Coverage:
     """Return the coverage of the equal-tailed ``level`` interval under censoring.
 
-    Parameters
-    ----------
-    distribution : CountDistribution
-        Predicted without the path it is judged on.
-    outcomes : Outcomes
-        What was seen.
-    level : float
-        The interval's level.
-    watched : ndarray of shape (n, >= horizon + 1), optional
-        Each path's chance of still being watched, from
-        :func:`~forecast.assess.outcomes.still_watched` unless given.
-
-    Notes
-    -----
-    A path's status is settled by its event, or by passing the end of the interval without it;
-    it is weighted by one over the chance of being watched until then. Outcomes beyond the last
-    step with five paths watched are one class, "later", for prediction and outcome alike.
+    ``distribution`` was predicted without the path of ``outcomes`` it is judged on; ``watched``,
+    (n, >= horizon + 1), is each path's chance of still being watched, Kaplan-Meier's unless given.
+    A path's status is settled by its event, or by passing the end of the interval without it; it is
+    weighted by one over the chance of being watched until then. Outcomes beyond the last step with
+    five paths watched are one class, "later", for prediction and outcome alike.
     """
     check_level(level)
     top = min(distribution.horizon, last_supported(outcomes))
@@ -489,26 +456,13 @@ def tie_split_coverage(
 ) -> FloatArray:
     """Return each row's chance of lying in its interval when the ends are randomised, shape (n,).
 
-    A whole-number interval of a perfect distribution covers more than its level, by an amount
-    that depends on the steps' chances. Let each end take in its own step with just the chance
-    that makes both tails exact: then a perfect distribution covers exactly ``level`` on average,
-    and any other answer is the model's doing. This returns the expected value over that
-    randomisation: the part of [F(T - 1), F(T)] inside the middle ``level``, over its length.
-
-    Parameters
-    ----------
-    distribution : CountDistribution
-        One row per subject.
-    step : array of shape (n,)
-        The known count; ``inf``, or anything beyond the horizon, is one class "later or never".
-    level : float
-        The interval's level, in (0, 1).
-
-    Examples
-    --------
-    >>> even = CountDistribution(np.full((4, 4), 0.25))
-    >>> float(tie_split_coverage(even, [1, 2, 3, 4], level=0.8).mean().round(9))
-    0.8
+    A whole-number interval of a perfect distribution covers more than its level, by an amount that
+    depends on the steps' chances. Let each end take in its own step with just the chance that makes
+    both tails exact: then a perfect distribution covers exactly ``level`` on average, and any other
+    answer is the model's doing. This returns the expected value over that randomisation: the part
+    of [F(T - 1), F(T)] inside the middle ``level``, over its length. ``distribution`` has one row
+    per subject, ``step`` (n,) the known counts; ``inf``, or anything beyond the horizon, is one
+    class "later or never".
     """
     counts = np.asarray(step, dtype=np.float64)
     horizon = distribution.horizon

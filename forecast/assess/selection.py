@@ -40,28 +40,10 @@ def grouped_folds(
     """Return the fold of each row in each repeat, shape (repeats, n); rows of a subject together.
 
     Folds differ by at most one subject. With fewer than ``leave_one_out_below`` subjects each
-    subject is its own fold, once: repeating would change nothing.
-
-    Parameters
-    ----------
-    subject : array of shape (n,)
-        Whose row it is.
-    events : array of shape (n,), optional
-        1 where the row has the event: subjects with events are spread evenly over the folds.
-    n_folds, repeats : int
-        Folds in a repeat, and repeats.
-    seed : int
-        The same seed gives the same folds, whatever the order of the rows.
-
-    Raises
-    ------
-    DataError
-        If there are fewer than two subjects.
-
-    Examples
-    --------
-    >>> grouped_folds(["a", "b", "a"]).tolist()
-    [[0, 1, 0]]
+    subject is its own fold, once: repeating would change nothing. Subjects with ``events``, 1 where
+    the row has one, are spread evenly over the ``n_folds`` of each of the ``repeats``. The same
+    ``seed`` gives the same folds, whatever the order of the rows. Raises DataError if there are
+    fewer than two subjects.
     """
     n_folds = check_whole_number(n_folds, name="n_folds", low=2)
     repeats = check_whole_number(repeats, name="repeats", low=1)
@@ -309,26 +291,17 @@ def _leave(
 def score_candidates(results: Sequence[OutOfFold]) -> pd.DataFrame:
     """Return one row per candidate with its scores, their standard errors and which is chosen.
 
-    Returns
-    -------
-    DataFrame
-        ``model``; ``log_score`` per watched step; ``behind_best`` and ``behind_best_error``,
-        the difference from the best log score and the standard error of that difference, paired
-        by subject; ``crps`` (integrated Brier score) with its error; ``concordance``;
-        ``within_one_error``; ``chosen``; ``left_after`` how many folds it left the race (0: not);
-        ``problem``. Averages over repeats. Of one that left, the difference is that on the paths
-        it was scored on, the log score the best one's and that difference, the rest missing.
+    Columns ``model``; ``log_score`` per watched step; ``behind_best`` and ``behind_best_error``,
+    the difference from the best log score and the standard error of that difference, paired by
+    subject; ``crps`` (integrated Brier score) with its error; ``concordance``;
+    ``within_one_error``; ``chosen``; ``left_after`` how many folds it left the race (0: not);
+    ``problem``. Averages over repeats. Of one that left, the difference is that on the paths it was
+    scored on, the log score the best one's and that difference, the rest missing. Raises FitError
+    if no candidate could be fitted on every fold.
 
-    Raises
-    ------
-    FitError
-        If no candidate could be fitted on every fold.
-
-    Notes
-    -----
-    "Within one standard error" uses the error of the *difference* between two candidates scored
-    on the same subjects. The error of a single score is mostly the subjects' own variation,
-    common to all candidates, and would let the simplest model through whatever it costs.
+    "Within one standard error" uses the error of the *difference* between two candidates scored on
+    the same subjects. The error of a single score is mostly the subjects' own variation, common to
+    all candidates, and would let the simplest model through whatever it costs.
     """
     import pandas as pd
 

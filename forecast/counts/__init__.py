@@ -5,13 +5,7 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.counts.attributes import (
-        COVARIATES,
-        LIGHTEN,
-        covariate_names,
-        covariates,
-        plainly,
-    )
+    from forecast.counts.attributes import COVARIATES, LIGHTEN, covariate_names, covariates, plainly
     from forecast.counts.doubts import (
         MOST,
         doubts_of,
@@ -31,15 +25,7 @@ if TYPE_CHECKING:
         to_clearing,
     )
     from forecast.counts.extra import ExtraColumn, extra_columns, with_extra
-    from forecast.counts.log_summary import (
-        FEW,
-        LEVELLED,
-        LogSummary,
-        durations_of,
-        few,
-        fill_missing,
-        told,
-    )
+    from forecast.counts.log_summary import FEW, LogSummary, durations_of, few, fill_missing, told
     from forecast.counts.predictor import Predictor
     from forecast.counts.prior import (
         BETWEEN_CLINICS,

@@ -123,15 +123,9 @@ class Stopping:
 def fit_stopping(rows: pd.DataFrame, length: FloatArray) -> Stopping:
     """Return the hazard of stopping after a session, by the length of the course to be expected.
 
-    A course that reaches its goal at a session is not at risk of stopping after it; of one that
-    is still running nobody knows yet whether the client comes back after the last session.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        As ``course_rows`` returns it.
-    length : ndarray of shape (n,)
-        Of each row, as ``length_of`` of its predicted distribution.
+    A course that reaches its goal at a session is not at risk of stopping after it; of one that is
+    still running nobody knows yet whether the client comes back after the last session. ``rows``
+    are those of `course_rows`, ``length``, (n,), that of their predicted distributions.
     """
     from forecast.survival import DiscreteHazard, Durations
 

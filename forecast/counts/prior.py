@@ -241,17 +241,10 @@ def contradicted(
 ) -> list[dict[str, float | str]]:
     """Return the priors that the log speaks against.
 
-    Parameters
-    ----------
-    estimates, evidence : mapping of parameter to (mean, standard deviation)
-        After the log was seen, and before.
-
-    Returns
-    -------
-    list of dict
-        ``parameter``, ``prior``, ``posterior`` and ``z``: with Gaussian prior and likelihood, what
-        the estimate moved by has variance prior less posterior under the prior; beyond 2.5
-        standard deviations it is reported.
+    ``estimates`` and ``evidence`` are mean and standard deviation of each parameter, after the log
+    was seen and before. With Gaussian prior and likelihood, what the estimate moved by has variance
+    prior less posterior under the prior; beyond 2.5 standard deviations it is reported, as
+    ``parameter``, ``prior``, ``posterior`` and ``z``.
     """
     found: list[dict[str, float | str]] = []
     for name, (mean, spread) in evidence.items():

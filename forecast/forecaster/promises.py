@@ -62,22 +62,10 @@ def promise_of(
 ) -> Promise:
     """Return an estimate as a promise to be kept in a daybook.
 
-    Parameters
-    ----------
-    forecaster : Forecaster
-        What it was made with.
-    estimate : Estimate
-        Of the sessions here in all: mid-course, the update's ``total``.
-    enquiry : Enquiry
-        What it was made of.
-    client_id, course_id : str
-        Pseudonym, and the course where it is known already.
-    issued_on : date, optional
-        Today unless told.
-    sessions_done : int
-        Sessions had by then.
-    quoted : mapping, optional
-        Package, price, currency, questions, facts and ``valid_until``, as in `Promise`.
+    ``forecaster`` made the ``estimate`` of the sessions here in all (mid-course, the update's
+    ``total``) for the ``enquiry`` of ``client_id``, after ``sessions_done``; ``course_id`` where it
+    is known already, ``issued_on`` today unless told. ``quoted`` has package, price, currency,
+    questions, facts and ``valid_until``, as in `Promise`.
     """
     verdict = forecaster.regime_verdict
     low, high = estimate.interval

@@ -10,8 +10,8 @@ from numpy.testing import assert_allclose
 
 import forecast
 from benchmarks.clinics import drawn_world
+from benchmarks.truth import YEAR, arrive, hide
 from forecast.errors import RequestError
-from forecast.invented import YEAR, arrive, hide
 from forecast.midcourse import doubtful_gradings
 from forecast.midcourse.update import has_slowed
 
