@@ -5,7 +5,14 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.counts.attributes import COVARIATES, LIGHTEN, covariate_names, covariates, plainly
+    from forecast.counts.attributes import (
+        COVARIATES,
+        CURVES,
+        LIGHTEN,
+        covariate_names,
+        covariates,
+        plainly,
+    )
     from forecast.counts.doubts import (
         MOST,
         doubts_of,
