@@ -229,9 +229,15 @@ def assess_predictions(
     ``outcomes`` what was seen of the same paths. ``level`` is that of the intervals judged,
     ``steps`` where chances are judged: those without five paths watched are left out and named. The
     labels of ``groups``, factor by factor (n,), are judged one by one. Behind standard errors are
-    ``replicates`` resamples of subjects, 0 leaves them out; ties are split by ``seed``.
+    ``replicates`` resamples of subjects, 0 leaves them out; ties are split by ``seed``. Raises
+    RequestError if no predictions are given.
     """
-    horizon, usable = _judged_paths(predicted, outcomes)
+    if not predicted or not len(outcomes):
+        raise RequestError(
+            "No predictions were given.", "Give one set for each repeat, of at least one path."
+        )
+    horizon = min(predicted[0].horizon, last_supported(outcomes))
+    usable = outcomes.entry < horizon
     seen = outcomes.take(usable)
     kept = [each[usable] for each in predicted]
     judged = tuple(step for step in steps if step <= horizon)
@@ -251,18 +257,6 @@ def assess_predictions(
         n_events=seen.n_events,
         messages=_doubts(seen, steps, horizon, int((~usable).sum())),
     )
-
-
-def _judged_paths(
-    predicted: Sequence[CountDistribution], outcomes: Outcomes
-) -> tuple[int, BoolArray]:
-    """Return the last step with five paths watched, and which paths entered before it."""
-    if not predicted or not len(outcomes):
-        raise RequestError(
-            "No predictions were given.", "Give one set for each repeat, of at least one path."
-        )
-    horizon = min(predicted[0].horizon, last_supported(outcomes))
-    return horizon, outcomes.entry < horizon
 
 
 def _doubts(seen: Outcomes, steps: Sequence[int], horizon: int, n_late: int) -> tuple[Note, ...]:

@@ -96,7 +96,8 @@ class Recalibration:
         """
         shift = self.shift + _group_shift(self.group_shifts, groups or {}, len(distribution))
         raw = distribution.cdf()
-        mapped = _map_chance(raw, shift[:, None], self.power)
+        hazard, _, _ = _mapped_hazard(raw, shift[:, None], self.power)
+        mapped = np.where((raw > 0) & (raw < 1), -np.expm1(-hazard), raw >= 1)  # 0 and 1 stay
         tail = 0.0
         if self.n_events:  # a tail of this chance holds three of the events used
             tail = min(EVENTS_PER_TAIL / self.n_events * (1 - 1e-9), 0.5)
@@ -196,10 +197,8 @@ def fit_recalibration(
     for (name, label), value in zip(names, best[2:], strict=True):
         shifts.setdefault(name, {})[label] = float(value)
     found = Recalibration(float(best[0]), float(np.exp(best[1])), shifts, len(outcomes), n_events)
-    return found if found.enough_for(0.8) else _widen_only(found)
-
-
-def _widen_only(found: Recalibration) -> Recalibration:
+    if found.enough_for(0.8):
+        return found
     message = (
         f"{counted(found.n_events, 'event')} behind the correction: an 80 % interval needs "
         f"{round(2 * EVENTS_PER_TAIL / 0.2)}; the wider of corrected and uncorrected is used."
@@ -244,14 +243,6 @@ def fit_map(
         return total, slope, bend
 
     return climb(at, np.zeros(len(spread)), settled=SETTLED)[0]
-
-
-def _map_chance(chance: FloatArray, shift: FloatArray | float, power: float) -> FloatArray:
-    """Return 1 - exp(-exp(shift) H^power) with H = -log(1 - chance); 0 and 1 stay."""
-    hazard, _, _ = _mapped_hazard(chance, shift, power)
-    inside = (chance > 0) & (chance < 1)
-    mapped: FloatArray = np.where(inside, -np.expm1(-hazard), chance >= 1)
-    return mapped
 
 
 def predicted_ranges(repeats: Sequence[CountDistribution], outcomes: Outcomes) -> list[Ranges]:
@@ -313,20 +304,10 @@ def carry_draws(draws: npt.ArrayLike, target: CountDistribution) -> FloatArray:
     """Return draws of a distribution moved so that their mean is exactly ``target``.
 
     Recalibration maps one distribution; parameter draws around it must follow. Probability is
-    carried from the draws' mean to the target in order of the steps (the monotone transport),
-    by the same amounts in every draw, so that draws stay distributions and differ as before.
-
-    Parameters
-    ----------
-    draws : array of shape (n_draws, horizon)
-        One subject's probabilities under each draw.
-    target : CountDistribution
-        One row, same horizon.
-
-    Raises
-    ------
-    DataError
-        If the two do not have the same horizon, or the target more than one row.
+    carried from the draws' mean to the target in order of the steps (the monotone transport), by
+    the same amounts in every draw, so that draws stay distributions and differ as before.
+    ``draws``, (n_draws, horizon), are one subject's probabilities, ``target`` has one row. Raises
+    RequestError if the two do not have the same horizon, or the target more than one row.
 
     Examples
     --------

@@ -54,21 +54,10 @@ def watch(
 ) -> Watch | None:
     """Return the watch over steps as they were taken; None where too little was expected.
 
-    Parameters
-    ----------
-    when : array of shape (n,), datetime64
-        The day of each step of a subject still at risk.
-    hazard : array of shape (n,)
-        Its predicted chance of the event at that step.
-    event : array of shape (n,), bool
-        Whether it came.
-    ratio : float
-        Of cumulative hazards under the slowdown looked for, above 0 and below 1.
-
-    Raises
-    ------
-    DataError
-        If lengths differ or a chance is none.
+    ``when`` is the day of each step of a subject still at risk, ``hazard`` its predicted chance of
+    the event at that step and ``event`` whether it came, each (n,); ``ratio``, above 0 and below 1,
+    is that of cumulative hazards under the slowdown looked for. Raises DataError if lengths differ
+    or a chance is none.
 
     Examples
     --------

@@ -77,23 +77,12 @@ FEWEST_SUBJECTS = 40  # scored, before anyone leaves: an error from fewer is its
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OutOfFold:
-    """What one candidate predicted for paths it was not fitted to.
+    """What one candidate, ``name``, predicted for paths it was not fitted to.
 
-    Attributes
-    ----------
-    name : str
-        The candidate.
-    predicted : tuple of CountDistribution
-        One for each repeat, one row per path; empty if the candidate failed. Of one that left
-        the race a single one, of the paths scored until then.
-    outcomes : Outcomes
-        What was seen of those paths.
-    rows : ndarray of shape (n_paths,), int
-        The row of the durations of each path, to look up its covariates.
-    problem : str
-        Why the candidate failed; empty if it did not.
-    left_after : int
-        Folds after which it left the race; 0 if it did not.
+    ``predicted`` has a distribution for each repeat, one row per path; empty if the candidate
+    failed, for the reason in ``problem``. Of one that left the race, ``left_after`` so many folds
+    (0: it did not), a single one, of the paths scored until then. ``outcomes`` is what was seen of
+    those paths, ``rows`` their rows among the durations, to look up covariates.
     """
 
     name: str

@@ -52,15 +52,10 @@ EVIDENCE = {
 def competing_ends(pmf: FloatArray, stop: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return the chances that a course ends after each session, at its goal and given up.
 
-    Reaching the goal at a session comes before stopping after it; what is missing to one is the
-    chance that neither has happened by the horizon.
-
-    Parameters
-    ----------
-    pmf : ndarray of shape (..., horizon)
-        Chance that the goal is reached at each session if treatment goes on.
-    stop : ndarray of shape (..., horizon)
-        Chance of stopping after each session that has not reached it.
+    ``pmf``, (..., horizon), are chances that the goal is reached at each session if treatment goes
+    on, ``stop`` those of stopping after each session that has not reached it. Reaching the goal at
+    a session comes before stopping after it; what is missing to one is the chance that neither has
+    happened by the horizon.
 
     Examples
     --------

@@ -484,14 +484,11 @@ def spread_missing(
 
 
 def fill_missing(rows: pd.DataFrame, fills: Mapping[str, float | None]) -> pd.DataFrame:
-    """Return the rows with missing covariates filled; the rows given are left as they are.
+    """Return ``rows`` of `course_rows` with missing covariates filled; those given stay as they
+    are.
 
-    Parameters
-    ----------
-    rows : DataFrame
-        As ``course_rows`` returns it.
-    fills : mapping of covariate to float or None
-        What stands in for a missing value: None is the mean of the rows' own, 0 if there is none.
+    ``fills`` has what stands in for a missing value of each covariate: None is the mean of the
+    rows' own, 0 if there is none.
 
     Examples
     --------

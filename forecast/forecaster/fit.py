@@ -179,7 +179,8 @@ class Basis:
         rows = by_contents(rows)
         names = [name for one in own for name in one.names]
         published: Any = with_width(evidence_model(goal, evidence), names)
-        fills = fills_for(rows, summary)
+        # the log's mean stands in for a missing covariate
+        fills = {**summary.means, **({LIGHTEN: None} if LIGHTEN in rows else {})}
         durations = durations_of(rows, fills)
         specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
         return cls(
@@ -389,11 +390,6 @@ def check_horizon(rows: pd.DataFrame, horizon: int) -> None:
             f"{horizon} sessions.",
             f"Give a horizon of at least {math.ceil(needed.quantile(0.9))}.",
         )
-
-
-def fills_for(rows: pd.DataFrame, summary: LogSummary) -> dict[str, float | None]:
-    """Return what stands in for a missing covariate of the count model: the log's mean."""
-    return {**summary.means, **({LIGHTEN: None} if LIGHTEN in rows else {})}
 
 
 def against_evidence(

@@ -168,12 +168,6 @@ def _dates(cohort: Cohort, chance: Chance) -> tuple[FloatArray, FloatArray, Floa
     return day, next_day, spacing
 
 
-def _regime_gain(cohort: Cohort, world: World) -> FloatArray:
-    """Return what a ps session adds to the log speed of each course."""
-    coloured = has_ink(cohort.attributes.inks, OTHER_COLOURS)
-    return np.where(coloured, world.regime_effect_colour, 0.0) + world.regime_effect
-
-
 def run_sessions(
     cohort: Cohort,
     chance: Chance,
@@ -193,7 +187,9 @@ def run_sessions(
     n, horizon = chance.session.shape
     own = np.zeros(n, dtype=np.int64) if since is None else since
     day, next_day, weeks = _dates(cohort, chance)
-    speed, gain = crew.speed[chance.treats], _regime_gain(cohort, world)
+    coloured = has_ink(cohort.attributes.inks, OTHER_COLOURS)
+    gain = np.where(coloured, world.regime_effect_colour, 0.0) + world.regime_effect
+    speed = crew.speed[chance.treats]
     error = world.grade_sd * np.clip(chance.grade, -3, 3) + crew.grading[chance.treats]
     scale = np.resize(world.scales, world.operators)
     pulse, grade = np.zeros((n, horizon), dtype=np.bool_), np.empty((n, horizon))

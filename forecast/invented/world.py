@@ -81,16 +81,8 @@ del EFFECTS["practised"]["red"], EFFECTS["practised"]["other_colour"]
 class OwnedLaser:
     """One laser of the clinic.
 
-    Attributes
-    ----------
-    laser_id : str
-        Its name in the log.
-    regime : {"ns", "ps"}
-        Pulse regime.
-    wavelengths_nm : tuple of int
-        What it emits.
-    from_year : float
-        Years after the log begins; negative when owned before.
+    ``laser_id`` and ``regime`` ("ns" or "ps") as in the log, ``wavelengths_nm`` that it emits,
+    ``from_year`` after the log begins; negative when owned before.
     """
 
     laser_id: str
@@ -325,27 +317,10 @@ USUAL: dict[str, dict[str, Any]] = {
 
 
 def usual_world(mechanism: Mechanism) -> World:
-    """Return the usual clinic of a mechanism.
+    """Return the usual clinic of a ``mechanism``, see the module of that name.
 
     A plain black tattoo needs about 7 to 12 sessions in each, and about a tenth of all courses,
-    most of them with light colours, are not clear within 25.
-
-    Parameters
-    ----------
-    mechanism : {"share", "noisy", "waning", "leaving", "practised"}
-        How ink goes; see the module of that name.
-
-    Raises
-    ------
-    RequestError
-        If the mechanism is unknown.
-
-    Examples
-    --------
-    >>> usual_world("noisy").mechanism
-    'noisy'
-    >>> usual_world("share") == World()
-    True
+    most of them with light colours, are not clear within 25. Raises RequestError for any other.
     """
     usual = USUAL.get(mechanism, {})
     return World(mechanism=mechanism, effects=dict(EFFECTS.get(mechanism, {})), **usual)

@@ -130,7 +130,8 @@ def read_cell(
             "a value, not a formula without a stored result or a spreadsheet error"
         )
     if rule.kind in ("id", "text"):
-        return _plain_text(rule, stripped)
+        empty = rule.kind == "id" and _key(stripped) in EMPTY_WORDS
+        return Reading(None, (WORD_FOR_EMPTY,)) if empty else Reading(stripped)
     if _key(stripped) in EMPTY_WORDS and _key(stripped) not in rule.levels:
         return Reading(None, (WORD_FOR_EMPTY,))
     if rule.kind == "date":
@@ -200,12 +201,6 @@ RISKS = ("skin_type", "ink_density", "layering", "scarring")  # their levels go 
 
 def _key(text: str) -> str:
     return re.sub(r"[\s_-]+", "_", text.strip().lower()) if len(text.strip()) > 1 else text.lower()
-
-
-def _plain_text(rule: Column, text: str) -> Reading:
-    if rule.kind == "id" and _key(text) in EMPTY_WORDS:
-        return Reading(None, (WORD_FOR_EMPTY,))
-    return Reading(text)
 
 
 def _level(rule: Column, text: str) -> Reading:
@@ -426,7 +421,8 @@ def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
         days = days.dt.normalize().astype("datetime64[ns]", copy=False)
         broken = {rule_of(rule): beyond.to_numpy(bool)} if beyond.any() else {}
         return ColumnReading(days, broken)
-    if rule.kind == "integer" and not rule.may_be_blank and _is_filled(cells):
+    no_gaps = isinstance(cells.dtype, np.dtype) and cells.dtype.kind == "i"
+    if rule.kind == "integer" and not rule.may_be_blank and no_gaps:
         return ColumnReading(cells.astype(np.int64))
     if rule.kind in ("integer", "number") and _is_number(cells):
         numbers = cells.astype(np.float64)
@@ -465,11 +461,6 @@ def _is_number(cells: pd.Series[Any]) -> bool:
     kinds = pd.api.types
     other = kinds.is_bool_dtype(cells) or kinds.is_complex_dtype(cells)
     return bool(kinds.is_numeric_dtype(cells) and not other)
-
-
-def _is_filled(cells: pd.Series[Any]) -> bool:
-    """Say whether cells are whole numbers of a kind that can have no gaps."""
-    return isinstance(cells.dtype, np.dtype) and cells.dtype.kind == "i"
 
 
 def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:

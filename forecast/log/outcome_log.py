@@ -155,8 +155,8 @@ class OutcomeLog:
     ) -> OutcomeLog:
         """Return the log held in frames of the log's columns, cleaned as a file would be.
 
-        Row numbers in the report count as in a sheet: the first row of a frame is row 2. Rows
-        dated after ``today``, by default this computer's date, are set aside.
+        Row numbers in the report count as in a sheet: the first row of a frame is row 2. Rows dated
+        after ``today``, by default this computer's date, are set aside.
         """
         given = zip(TABLES, (courses, sessions, gradings, reactions, lasers), strict=True)
         tables = {name: _numbered(name, frame) for name, frame in given if frame is not None}

@@ -500,13 +500,9 @@ class _Likelihood:
         """Return the maximum, a root of the inverse information there, and whether it settled."""
         with np.errstate(over="ignore", invalid="ignore"):  # far steps, which are then halved
             found, information, converged = climb(self.evaluate, theta, settled=SETTLED)
-        return found, _inverse_root(information), converged
-
-
-def _inverse_root(matrix: FloatArray) -> FloatArray:
-    """Return a root of the inverse; directions the data leave open come out very wide."""
-    values, vectors = np.linalg.eigh(matrix)
-    return np.asarray(vectors / np.sqrt(np.maximum(values, LEAST_SPREAD)))
+        # a root of the inverse; directions the data leave open come out very wide
+        values, vectors = np.linalg.eigh(information)
+        return found, vectors / np.sqrt(np.maximum(values, LEAST_SPREAD)), converged
 
 
 def widened(root: FloatArray, between: FloatArray) -> FloatArray:

@@ -272,25 +272,15 @@ def codes(name: str, values: Any, levels: Levels, *, strict: bool = True) -> Cod
     try:
         return np.array([position[value] for value in given], dtype=np.int16)  # MOST_LEVELS fit
     except (KeyError, TypeError):
-        texts = [str(value) if known_value(value) else None for value in given]
+        texts = [None if value is None or value != value else str(value) for value in given]
     refuse_missing(name, np.array([text is None for text in texts]))
     for row, text in enumerate(texts if strict else ()):
         if text not in position:
-            refuse_level(name, str(text), row, levels)
+            raise RequestError(
+                f"Column {name!r} has level {text!r} in row {row}, never seen in the fit.",
+                f"Known levels are {', '.join(levels)}.{nearest(str(text), levels)}",
+            )
     return np.array([position.get(str(text), -1) for text in texts], dtype=np.int16)
-
-
-def known_value(value: Any) -> bool:
-    """Say whether a level is given at all (None and NaN are not)."""
-    return value is not None and bool(value == value)
-
-
-def refuse_level(name: str, value: str, row: int, levels: Levels) -> None:
-    """Raise RequestError for a level the model has never seen."""
-    raise RequestError(
-        f"Column {name!r} has level {value!r} in row {row}, never seen in the fit.",
-        f"Known levels are {', '.join(levels)}.{nearest(value, levels)}",
-    )
 
 
 def refuse_missing(name: str, bad: BoolArray) -> None:

@@ -102,17 +102,9 @@ def _normal_log_between(lower: FloatArray, upper: FloatArray) -> FloatArray:
     return near + np.log(-np.expm1(far - near))
 
 
-def _logistic_above(z: FloatArray) -> FloatArray:
-    return np.asarray(1 / (1 + np.exp(z)), dtype=np.float64)
-
-
 def _logistic_log_between(lower: FloatArray, upper: FloatArray) -> FloatArray:
     inside = np.log(-np.expm1(lower - upper))
     return np.asarray(inside - np.logaddexp(0, lower) - np.logaddexp(0, -upper))
-
-
-def _logistic_log_density(z: FloatArray) -> FloatArray:
-    return np.asarray(z - 2 * np.logaddexp(0, z), dtype=np.float64)
 
 
 def _extreme_log_between(lower: FloatArray, upper: FloatArray) -> FloatArray:
@@ -129,9 +121,9 @@ STANDARDS: dict[str, Standard] = {
     ),
     "lognormal": Standard(normal_above, _normal_log_between, _normal_log_density, np.negative),
     "loglogistic": Standard(
-        _logistic_above,
+        lambda z: 1 / (1 + np.exp(z)),
         _logistic_log_between,
-        _logistic_log_density,
+        lambda z: z - 2 * np.logaddexp(0, z),
         lambda z: -np.tanh(z / 2),
     ),
 }

@@ -8,7 +8,7 @@ from typing import TypeAlias
 
 import numpy as np
 
-from forecast._types import BoolArray, FloatArray
+from forecast._types import FloatArray
 from forecast.errors import FitError
 
 MAX_ITERATIONS = 60
@@ -66,7 +66,8 @@ def maximise(
     the log-likelihood is known from the derivatives before it.
     """
     inner_precision = to_raw.T @ (prior.precision[:, None] * to_raw)
-    unheld = _unheld_slopes(to_raw, prior, names)
+    slope = np.array([not name.startswith("baseline[") for name in names], dtype=bool)
+    unheld = slope & ~((prior.precision * slope) @ (to_raw != 0) > 0)
     values, there = start, evaluate(start)
     objective = there.loglik + prior.log_density(to_raw @ values)
     for _ in range(MAX_ITERATIONS):
@@ -134,12 +135,6 @@ def climb(
             move = move / 2
         at, (value, gradient, information) = there, trial
     return at, information, False
-
-
-def _unheld_slopes(to_raw: FloatArray, prior: Gaussian, names: Sequence[str]) -> BoolArray:
-    slope = np.array([not name.startswith("baseline[") for name in names], dtype=bool)
-    held = (prior.precision * slope) @ (to_raw != 0) > 0
-    return np.asarray(slope & ~held)
 
 
 def _solve(information: FloatArray, gradient: FloatArray, names: Sequence[str]) -> FloatArray:

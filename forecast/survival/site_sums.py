@@ -159,17 +159,11 @@ def ask_here(sites: Sequence[RowsHere], method: str, arguments: tuple[Any, ...])
 def joint_fit(
     model: DiscreteHazard, encoding: Encoding, sites: Sequence[RowsHere], *, ask: Ask = ask_here
 ) -> FittedDiscreteHazard:
-    """Return the model fitted to the rows of all sites together.
+    """Return the ``model`` fitted to the rows of all ``sites`` together.
 
     Every site must use ``encoding``. ``ask`` puts one question to all sites and returns the answers
-    in their order; give another to ask them side by side.
-
-    Raises
-    ------
-    RequestError
-        If there is no site, or their covariates differ in number.
-    FitError
-        As :meth:`DiscreteHazard.fit`.
+    in their order; give another to ask them side by side. Raises RequestError if there is no site,
+    or their covariates differ in number, and FitError as `DiscreteHazard.fit`.
     """
     if not sites:
         raise RequestError("There are no sites to ask.", "Give at least one.")

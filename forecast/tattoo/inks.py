@@ -161,10 +161,7 @@ def check_wavelength(value: float) -> float:
 def read_inks(inks: str | Iterable[str]) -> tuple[str, ...]:
     """Return the inks of a set or of text joined by ``;``, each once, in the table's order.
 
-    Raises
-    ------
-    RequestError
-        For an ink that is not in the table; the nearest name is offered.
+    Raises RequestError for an ink that is not in the table; the nearest name is offered.
 
     Examples
     --------

@@ -47,16 +47,6 @@ def mark_of(key: str) -> str:
 
 
 def cite(key: str) -> str:
-    """Return a source's short name and how it was read, for print beside a claim.
-
-    Examples
-    --------
-    >>> cite("ZELICKSON94")
-    'ZELICKSON94'
-    >>> cite("ALAB15")
-    'ALAB15, from memory'
-    >>> cite("common practice, no source")
-    'common practice, no source'
-    """
+    """Return a source's short name and how it was read, beside a claim: "ALAB15, from memory"."""
     how = {"memory": ", from memory", "read 2nd": ", read in another report"}
     return key + how.get(mark_of(key), "")
