@@ -8,10 +8,11 @@ import pandas as pd
 
 from forecast._checks import check_seed, check_whole_number
 from forecast._types import FloatArray, IntArray
+from forecast.errors import RequestError
 from forecast.invented import World
 from forecast.invented.log_rows import Luck, course_ids, frames, live
 from forecast.invented.people import YEAR, Chance
-from forecast.invented.sessions import MOST, PROCESSES, Paths, arrive, run_sessions
+from forecast.invented.sessions import MOST, PROCESSES, Instead, Paths, arrive, run_sessions
 from forecast.invented.simulate import Simulated, simulate
 from forecast.log import LATEST, OutcomeLog
 
@@ -25,6 +26,25 @@ SCENARIOS: dict[str, dict[str, float]] = {
     "leaving": {"none": 0.0, "one saved": 0.146, "two saved": 0.318, "harm": -0.133},
     "practised": {"none": 0.0, "one saved": 0.17, "two saved": 0.35, "harm": -0.171},
 }
+
+
+def pulse_rule(strategy: str) -> int | None:
+    """Return after how many sessions a strategy turns to ps: 0 for "ps", None for "ns"."""
+    if strategy in ("ns", "ps"):
+        return 0 if strategy == "ps" else None
+    head, arrow, tail = strategy.partition(">")
+    count = head.removeprefix("ns:")
+    if arrow and tail == "ps" and head.startswith("ns:") and count.isdecimal() and int(count):
+        return int(count)
+    raise RequestError(
+        f"The strategy {strategy!r} cannot be read.", 'Write "ns", "ps" or "ns:4>ps".'
+    )
+
+
+def follow(strategy: str, *, since: IntArray | int = 0) -> Instead:
+    """Return what a strategy fires, after ``since`` sessions of each course under own habits."""
+    turn = pulse_rule(strategy)
+    return lambda t, ps: np.where(t < since, ps, turn is not None and t >= turn)
 
 
 def drawn_world(seed: int, *, between_sd: float = 0.15, base: World | None = None) -> World:
@@ -128,7 +148,7 @@ def truth_of(behind: Simulated) -> pd.DataFrame:
         }
     )
     for name, strategy in STRATEGIES.items():
-        other = run_sessions(cohort, behind.chance, world, strategy=strategy)
+        other = run_sessions(cohort, behind.chance, world, instead=follow(strategy))
         frame[name] = counts(other.first_at(world.cleared_at))
     last = paths.day[np.arange(len(cohort)), behind.course.given - 1]
     process = PROCESSES[world.mechanism](cohort, world)
@@ -172,7 +192,7 @@ def simulate_split_trial(
     same = ("gap", "treats", "graded", "technique")
     chance = replace(chance, **{name: getattr(visits, name) for name in same})
     ps = np.column_stack([first := rng.random(n_tattoos) < 0.5, ~first]).ravel()
-    under = [run_sessions(cohort, chance, world, strategy=name) for name in ("ps", "ns")]
+    under = [run_sessions(cohort, chance, world, instead=follow(name)) for name in ("ps", "ns")]
     pairs = ([getattr(one, name) for one in under] for name in Paths.__slots__)
     paths = Paths(*(np.where(ps.reshape(-1, *[1] * (a.ndim - 1)), a, b) for a, b in pairs))
     course = live(cohort, paths, world, Luck.draw(len(cohort), MOST, rng), years * YEAR)

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from benchmarks.clinics import SimulatedClinic
+from benchmarks.clinics import SimulatedClinic, follow
 from forecast._checks import check_seed, check_whole_number
 from forecast._types import BoolArray, IntArray
 from forecast.errors import RequestError
@@ -178,7 +178,8 @@ def _run_on(
         # nobody stops before the visit after the session last graded
         stops=_first(graded, np.ones(luck.stops.shape), other.stops),
     )
-    paths = run_sessions(cohort, chance, world, strategy=strategy, since=held)
+    instead = None if strategy is None else follow(strategy, since=held)
+    paths = run_sessions(cohort, chance, world, instead=instead)
     course = live(cohort, paths, world, luck, np.inf)
     shape = (len(rows), futures)
     return (

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from benchmarks.clinics import follow
 from forecast._checks import HORIZON, SHOWN_AT, check_whole_number
 from forecast._types import FloatArray, IntArray
 from forecast.errors import RequestError
@@ -281,7 +282,7 @@ def true_contrast(
     days = (between[0] * YEAR, between[1] * YEAR)
     cohort, chance, _ = arrive(n, world, rng, days, max(horizon, 15))
     needed = {
-        name: run_sessions(cohort, chance, world, strategy=name).first_at(world.cleared_at)
+        name: run_sessions(cohort, chance, world, instead=follow(name)).first_at(world.cleared_at)
         for name in strategies
     }
     capped = {name: np.minimum(count, horizon) for name, count in needed.items()}

@@ -166,7 +166,6 @@ def fit_recalibration(
     *,
     groups: Groups | None = None,
     shrink: float = SHRINK,
-    group_shrink: float = GROUP_SHRINK,
 ) -> Recalibration:
     """Return the map that makes out-of-fold predictions agree with what was seen.
 
@@ -191,7 +190,7 @@ def fit_recalibration(
         )
         return Recalibration(n_paths=len(outcomes), n_events=n_events, messages=(message,))
     names, design = _group_design(groups or {}, len(outcomes))
-    spread = np.r_[shrink, shrink, np.full(design.shape[1], group_shrink)]
+    spread = np.r_[shrink, shrink, np.full(design.shape[1], GROUP_SHRINK)]
     best = fit_map(predicted_ranges(repeats, outcomes), design, outcomes.weight, spread)
     shifts: dict[str, dict[str, float]] = {}
     for (name, label), value in zip(names, best[2:], strict=True):

@@ -199,18 +199,12 @@ def watched_until(
     return watched[:, : horizon + 1]
 
 
-def last_supported(outcomes: Outcomes, *, at_least: int = SUPPORT) -> int:
-    """Return the last step at which ``at_least`` paths of ``outcomes`` are watched (1 if none).
-
-    Examples
-    --------
-    >>> last_supported(Outcomes([3, 3, 2, 5], [True] * 4), at_least=2)
-    3
-    """
+def last_supported(outcomes: Outcomes) -> int:
+    """Return the last step at which five paths of ``outcomes`` are watched (1 if none)."""
     steps = np.arange(1, int(outcomes.step.max()) + 1)
     counted = (outcomes.weight > 0)[:, None]
     watched = (outcomes.entry[:, None] < steps) & (outcomes.step[:, None] >= steps) & counted
-    enough = np.flatnonzero(watched.sum(axis=0) >= at_least)
+    enough = np.flatnonzero(watched.sum(axis=0) >= SUPPORT)
     return int(steps[enough[-1]]) if len(enough) else 1
 
 

@@ -59,7 +59,6 @@ class CalibrationSlope:
     """How the observed chance rises with the predicted one, on the logit scale, at one step."""
 
     slope: float  # 1 when the spread of predictions is right, below 1 when they are too extreme
-    slope_error: float  # robust to weights
     intercept: float  # observed minus predicted logit at slope 1: above 0 when events come earlier
 
 
@@ -88,11 +87,11 @@ def _status_at(
 def _slope(chance: FloatArray, happened: FloatArray, weight: FloatArray) -> CalibrationSlope:
     logit = np.log(chance / (1 - chance))
     if not 0 < happened.sum() < len(happened) or np.ptp(logit) < 1e-9:
-        return CalibrationSlope(float("nan"), float("nan"), float("nan"))
+        return CalibrationSlope(float("nan"), float("nan"))
     design = np.column_stack([np.ones(len(logit)), logit])
-    fitted, spread = _logistic(design, happened, weight)
-    level, _ = _logistic(design[:, :1], happened, weight, logit)
-    return CalibrationSlope(float(fitted[1]), float(np.sqrt(spread[1, 1])), float(level[0]))
+    fitted = _logistic(design, happened, weight)
+    level = _logistic(design[:, :1], happened, weight, logit)
+    return CalibrationSlope(float(fitted[1]), float(level[0]))
 
 
 def _logistic(
@@ -101,8 +100,8 @@ def _logistic(
     weight: FloatArray,
     offset: FloatArray | float = 0.0,
     ridge: FloatArray | None = None,
-) -> tuple[FloatArray, FloatArray]:
-    """Return coefficients and their sandwich covariance of a weighted logistic regression."""
+) -> FloatArray:
+    """Return the coefficients of a weighted logistic regression."""
     each = weight / weight.mean()
     penalty = np.diag(np.full(design.shape[1], 1e-6) if ridge is None else ridge)
     found = np.zeros(design.shape[1])
@@ -125,9 +124,7 @@ def _logistic(
             while lost(found + move) > until and np.abs(move).max() >= SETTLED:
                 move = move / 2
         found = found + move
-    score = design * (each * (happened - chance))[:, None]
-    inverse = np.linalg.inv(bread)
-    return found + move, inverse @ (score.T @ score) @ inverse
+    return found + move
 
 
 def _curve_basis(logit: FloatArray) -> FloatArray:
@@ -151,7 +148,7 @@ def _error(chance: FloatArray, happened: FloatArray, weight: FloatArray) -> Cali
         return CalibrationError(float("nan"), float("nan"), float("nan"))
     basis = _curve_basis(np.log(chance / (1 - chance)))
     ridge = np.array([1e-6, 1e-6, 0.1])[: basis.shape[1]]
-    fitted, _ = _logistic(basis, happened, weight, ridge=ridge)
+    fitted = _logistic(basis, happened, weight, ridge=ridge)
     curve = 1 / (1 + np.exp(-np.clip(basis @ fitted, -30, 30)))
     return calibration_error(chance, curve, weight=weight)
 

@@ -6,9 +6,9 @@ How ink goes is the world's mechanism: share, noisy, waning, leaving or practise
   writes (``World.scales``), between 0 and 100;
 - the course is cleared at the first session after which the grading reaches ``cleared_at``.
 
-A strategy replaces the regime of each session and nothing else, with the same chance terms
-(common random numbers): what can go at the date does not depend on it, so a regime effect of zero
-is exactly no difference.
+A strategy replaces the regime of each session (``instead``) and nothing else, with the same chance
+terms (common random numbers): what can go at the date does not depend on it, so a regime effect of
+zero is exactly no difference.
 """
 
 from collections.abc import Callable
@@ -18,7 +18,6 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.errors import RequestError
 from forecast.invented.leaving import Leaving
 from forecast.invented.noisy import Noisy
 from forecast.invented.people import (
@@ -37,6 +36,7 @@ from forecast.invented.share import Share
 from forecast.invented.waning import Waning
 from forecast.invented.world import World
 
+Instead = Callable[[int, BoolArray], BoolArray]
 REVIEWED = 4  # sessions after which the clinic looks at a course anew
 PROCESSES: dict[str, Callable[[Cohort, World], Process]] = {
     "share": Share,
@@ -80,19 +80,6 @@ class Paths:
     def session_no(self) -> IntArray:
         """Session numbers 1 to h, shape (1, h)."""
         return np.arange(1, self.grade.shape[1] + 1)[None, :]
-
-
-def pulse_rule(strategy: str) -> int | None:
-    """Return after how many sessions a strategy turns to ps: 0 for "ps", None for "ns"."""
-    if strategy in ("ns", "ps"):
-        return 0 if strategy == "ps" else None
-    head, arrow, tail = strategy.partition(">")
-    count = head.removeprefix("ns:")
-    if arrow and tail == "ps" and head.startswith("ns:") and count.isdecimal() and int(count):
-        return int(count)
-    raise RequestError(
-        f"The strategy {strategy!r} cannot be read.", 'Write "ns", "ps" or "ns:4>ps".'
-    )
 
 
 def _grade(
@@ -169,23 +156,16 @@ def _dates(cohort: Cohort, chance: Chance) -> tuple[FloatArray, FloatArray, Floa
 
 
 def run_sessions(
-    cohort: Cohort,
-    chance: Chance,
-    world: World,
-    *,
-    strategy: str | None = None,
-    since: IntArray | None = None,
+    cohort: Cohort, chance: Chance, world: World, *, instead: Instead | None = None
 ) -> Paths:
     """Return what happens to every course if treatment goes on to the last session.
 
-    ``strategy`` is "ns", "ps" or "ns:4>ps", followed after ``since`` sessions of each course, (n,);
-    without one the clinic has its own habits.
+    ``instead`` of the clinic's own habits says who is to have ps at a session, counted from 0,
+    given who would have it.
     """
     process = PROCESSES[world.mechanism](cohort, world)
     crew, habit = Crew.of(world), _Habit.of(cohort, world)
-    turn = None if strategy is None else pulse_rule(strategy)
     n, horizon = chance.session.shape
-    own = np.zeros(n, dtype=np.int64) if since is None else since
     day, next_day, weeks = _dates(cohort, chance)
     coloured = has_ink(cohort.attributes.inks, OTHER_COLOURS)
     gain = np.where(coloured, world.regime_effect_colour, 0.0) + world.regime_effect
@@ -200,8 +180,7 @@ def run_sessions(
     last, before_last, ps = before, np.full(n, -100.0), np.zeros(n, dtype=np.bool_)
     for t in range(horizon):
         ps = chance.pulse[:, t] < habit.chance_of_ps(t, day[:, t], last, before_last, ps)
-        if strategy is not None:
-            ps = np.where(t < own, ps, turn is not None and t >= turn)
+        ps = ps if instead is None else instead(t, ps)
         drawn = chance.session[:, t], weeks[:, t], speed[:, t], gain * ps, chance.technique[:, t]
         visit = Visit(day[:, t], *drawn)
         state = process.step(state, visit)

@@ -7,7 +7,13 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from benchmarks.clinics import drawn_world, simulate_clinic, simulate_split_trial, study_world
+from benchmarks.clinics import (
+    drawn_world,
+    pulse_rule,
+    simulate_clinic,
+    simulate_split_trial,
+    study_world,
+)
 from benchmarks.truth import (
     bencini_world,
     fresh_clients,
@@ -18,7 +24,6 @@ from benchmarks.truth import (
 )
 from forecast.errors import RequestError
 from forecast.invented import OwnedLaser, World, simulate_log
-from forecast.invented.sessions import pulse_rule
 
 # Bencini et al. 2012, Arch Dermatol 148:1364: cumulative success, 95 % confidence intervals.
 BENCINI_10 = (0.418, 0.525)
