@@ -13,7 +13,6 @@ from forecast._checks import (
     nearest,
     shown,
 )
-from forecast._plain import plain, plain_values
 from forecast.errors import RequestError
 
 
@@ -49,8 +48,3 @@ def test_numbers_and_values_are_said_as_people_say_them():
     assert said == ["1 row", "1,003 rows", "0.5 sessions"]
     assert [shown("ns"), shown(Decimal("1.5")), shown([*range(100)])] == ["'ns'", "1.5", "a list"]
     assert nearest("heavvy", ["light", "heavy"]) == " Did you mean 'heavy'?"
-
-
-def test_plain_values_are_those_of_json():
-    assert plain({"ends": (1, None)}) == {"ends": [1, None]}
-    assert plain_values({"low": 1.0, "high": float("nan")}) == {"low": 1.0, "high": None}

@@ -10,7 +10,6 @@ from openpyxl.styles import PatternFill
 
 from forecast.invented import simulate_log
 from forecast.log import TABLES, new_workbook
-from forecast.log.headings import is_total
 from forecast.log.outcome_log import read_log
 from forecast.log.workbook import letters
 
@@ -122,6 +121,5 @@ def test_an_empty_workbook_has_every_table_and_is_no_course():
         assert [cell.value for cell in book[name][1]] == [rule.name for rule in rules]
 
 
-def test_columns_have_letters_and_rows_of_totals_are_known():
+def test_columns_have_letters():
     assert [letters(0), letters(27)] == ["A", "AB"]
-    assert [is_total("Summe 2021"), is_total("Sommer")] == [True, False]
