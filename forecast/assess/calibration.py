@@ -327,8 +327,7 @@ def carry_draws(draws: npt.ArrayLike, target: CountDistribution) -> FloatArray:
     share = np.clip(overlap, 0, None)
     total = share.sum(axis=1, keepdims=True)
     kernel = np.divide(share, total, out=np.eye(len(share)), where=total > 0)
-    moved: FloatArray = (whole @ kernel)[:, :-1]
-    return moved
+    return np.asarray((whole @ kernel)[:, :-1])
 
 
 def carry_remaining(

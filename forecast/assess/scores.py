@@ -43,8 +43,7 @@ def log_score_terms(distribution: CountDistribution, outcomes: Outcomes) -> Floa
     passed = (seen.entry[:, None] < steps) & (steps < (seen.step + ~seen.observed)[:, None])
     lost = -(np.log1p(-hazard) * passed).sum(axis=1)
     at_event = np.log(hazard[np.arange(len(seen)), seen.step - 1])
-    terms: FloatArray = np.where(seen.observed, lost - at_event, lost)
-    return terms
+    return np.asarray(np.where(seen.observed, lost - at_event, lost))
 
 
 def log_score(distribution: CountDistribution, outcomes: Outcomes) -> float:

@@ -334,8 +334,7 @@ def _path_totals(result: OutOfFold) -> FloatArray | None:
     if result.problem:
         return None
     terms = [log_score_terms(each, result.outcomes) for each in result.predicted]
-    total: FloatArray = np.mean(terms, axis=0) * result.outcomes.weight
-    return total
+    return np.asarray(np.mean(terms, axis=0) * result.outcomes.weight)
 
 
 def _score_row(result: OutOfFold) -> dict[str, Any]:

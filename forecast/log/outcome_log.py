@@ -55,8 +55,7 @@ def judged_sessions(log: OutcomeLog) -> npt.NDArray[np.int64]:
 
 def is_judged(rows: pd.DataFrame) -> npt.NDArray[np.bool_]:
     """Return which rows of ``course_rows`` have a session here whose result is known."""
-    known: npt.NDArray[np.bool_] = (rows["step"] > rows["entry"]).to_numpy()
-    return known
+    return (rows["step"] > rows["entry"]).to_numpy()
 
 
 def judged_part(log: OutcomeLog, rows: pd.DataFrame) -> tuple[OutcomeLog, pd.DataFrame]:

@@ -55,8 +55,7 @@ def smooth_baseline(parameters: FloatArray, horizon: int) -> FloatArray:
 
     ``parameters`` has shape (..., 3), in the order of ``SMOOTH_NAMES``.
     """
-    linear: FloatArray = parameters @ basis_of(horizon).T
-    return linear
+    return parameters @ basis_of(horizon).T
 
 
 def start_values(at_risk: FloatArray, events: FloatArray) -> FloatArray:

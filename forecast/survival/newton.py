@@ -141,8 +141,7 @@ def _solve(information: FloatArray, gradient: FloatArray, names: Sequence[str]) 
     scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
     scaled = information / np.outer(scale, scale)
     check_rank(scaled, names)
-    step: FloatArray = np.linalg.solve(scaled, gradient / scale) / scale
-    return step
+    return np.linalg.solve(scaled, gradient / scale) / scale
 
 
 def _refuse_separation(values: FloatArray, names: Sequence[str]) -> None:
