@@ -11,14 +11,19 @@ from sksurv.util import Surv
 
 from forecast.assess import (
     Outcomes,
-    a_calibration,
     brier,
-    d_calibration,
     interval_coverage,
     log_score,
     tie_split_coverage,
 )
-from forecast.assess.scores import auc_at, score_curve, tie_split_share, uno_concordance
+from forecast.assess.scores import (
+    a_calibration,
+    auc_at,
+    d_calibration,
+    score_curve,
+    tie_split_share,
+    uno_concordance,
+)
 from forecast.errors import RequestError
 from forecast.survival import CountDistribution
 
