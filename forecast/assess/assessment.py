@@ -81,12 +81,7 @@ class Drift:
         """Return the drift of later outcomes against the predictions made for them.
 
         The unpenalised maximum likelihood of the recalibration map (one shift, one power), censored
-        paths as they are.
-
-        Raises
-        ------
-        DataError
-            If there are fewer than five events.
+        paths as they are. Raises DataError if there are fewer than five events.
         """
         if outcomes.n_events < FEWEST_TO_WATCH:
             raise DataError(
@@ -178,7 +173,7 @@ def recalibrate_out_of_fold(
 
     Maps are fitted to the ``outcomes`` of all but one of ``n_folds`` folds, drawn by ``seed``. The
     corrected predictions are for scoring; the map, fitted to every path, is for use. ``groups`` and
-    ``shrink`` as in :func:`~forecast.assess.calibration.fit_recalibration`.
+    ``shrink`` as in `fit_recalibration`.
     """
 
     def fitted(rows: IntArray | BoolArray) -> Recalibration:

@@ -84,15 +84,10 @@ class Recalibration:
     def apply(
         self, distribution: CountDistribution, *, groups: Groups | None = None
     ) -> CountDistribution:
-        """Return the corrected distribution, one row for each row given.
+        """Return the corrected distribution, one row for each row given, counted from step 1.
 
-        Parameters
-        ----------
-        distribution : CountDistribution
-            Counted from step 1, also for a path that entered late: condition afterwards.
-        groups : mapping of str to array of shape (n,), optional
-            The label of each row in each factor. A factor not given, or a label never seen, is
-            left at the overall map.
+        ``groups`` are labels, (n,), in each factor. A factor not given, or a label never seen, is
+        left at the overall map. A path that entered late is conditioned afterwards.
         """
         shift = self.shift + _group_shift(self.group_shifts, groups or {}, len(distribution))
         raw = distribution.cdf()

@@ -117,10 +117,7 @@ class Outcomes:
     def up_to(self, horizon: int) -> Outcomes:
         """Return the same paths with watching ended at ``horizon``.
 
-        Raises
-        ------
-        RequestError
-            If a path is watched only beyond ``horizon``.
+        Raises RequestError if a path is watched only beyond it.
         """
         late = self.entry >= horizon
         if late.any():

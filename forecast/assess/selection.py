@@ -134,36 +134,18 @@ def predict_out_of_fold(
 ) -> tuple[OutOfFold, ...]:
     """Return each candidate's predictions for the paths left out, over repeated folds by subject.
 
-    Parameters
-    ----------
-    candidates : sequence of CountModel
-        Specifications with different names.
-    durations : Durations
-        All rows, one per path.
-    horizon : int
-        The last step predicted. Paths that enter only then are fitted to but not scored.
-    n_folds, repeats, leave_one_out_below, seed
-        As in :func:`grouped_folds`.
-    n_draws : int
-        Average the prediction over this many parameter draws; 0 predicts at the estimate.
-    leaves : float
-        Candidates so many paired errors behind the best go no further; half as many once each
-        path was scored.
-    like : ndarray of shape (n,), int, optional
-        Rows of one number have the same covariates and subject: they are predicted together.
-    workers : int, optional
-        As in ``run_units``.
+    ``candidates`` have different names, ``durations`` one row per path. ``horizon`` is the last
+    step predicted: paths that enter only then are fitted to but not scored. ``n_folds``,
+    ``repeats``, ``leave_one_out_below`` and ``seed`` are as in `grouped_folds`, ``workers`` as in
+    ``run_units``. The prediction is the average over ``n_draws`` parameter draws; 0 predicts at the
+    estimate. Candidates ``leaves`` paired errors behind the best go no further; half as many once
+    each path was scored. Rows of one number in ``like``, (n,), have the same covariates and
+    subject: they are predicted together. Raises RequestError if two candidates have one name, or
+    there is none.
 
-    Raises
-    ------
-    RequestError
-        If two candidates have one name, or there is none.
-
-    Notes
-    -----
     A candidate that fails on a fold is reported with its problem, not dropped; a level that is in
-    the rows of one fold only is no reason to fail, see ``Encoding.encode``. From the second
-    fold on a fit starts where that to the first ended.
+    the rows of one fold only is no reason to fail, see `Encoding.encode`. From the second fold on a
+    fit starts where that to the first ended.
     """
     names = [model.name for model in candidates]
     if not names or len(set(names)) < len(names):

@@ -156,10 +156,8 @@ class JointRounds:
     def advance(self) -> tuple[dict[str, Any] | None, PooledEvidence | None]:
         """Return the question to send out next, or None and the common model when done.
 
-        Raises
-        ------
-        RequestError
-            If the answers do not belong to the questions, or clinics share no covariate.
+        Raises RequestError if the answers do not belong to the questions, or clinics share no
+        covariate.
         """
         rounds = enumerate(self.answers, start=1)
 
@@ -183,10 +181,7 @@ class JointRounds:
     def with_answers(self, answers: Sequence[Any]) -> JointRounds:
         """Return these rounds and one more, with the answers of all clinics.
 
-        Raises
-        ------
-        RequestError
-            If one is no answer, is there twice, or clinics are missing.
+        Raises RequestError if one is no answer, is there twice, or clinics are missing.
         """
         for answer in answers:
             _check_kind(answer, ANSWER, "answer")

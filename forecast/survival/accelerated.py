@@ -104,11 +104,8 @@ class AcceleratedTime:
     ) -> FittedAcceleratedTime:
         """Return the model fitted to ``durations``; ``near`` as for ``CountModel``.
 
-        Raises
-        ------
-        FitError
-            If there is no event and no prior on location and scale, or the data leave a
-            coefficient open and no prior or penalty settles it.
+        Raises FitError if there is no event and no prior on location and scale, or the data leave a
+        coefficient open and no prior or penalty settles it.
         """
         prior = dict(self.prior or {})
         settled = {LOCATION, LOG_SCALE} <= set(prior)
@@ -152,10 +149,7 @@ class AcceleratedTime:
     def from_prior(self, columns: tuple[str, ...]) -> FittedAcceleratedTime:
         """Return the model that rests on the prior alone, for numeric ``columns``.
 
-        Raises
-        ------
-        RequestError
-            If a column, ``location`` or ``log_scale`` has no prior.
+        Raises RequestError if a column, ``location`` or ``log_scale`` has no prior.
         """
         names = (LOCATION, *columns, LOG_SCALE, *self.never_names())
         prior = dict(self.prior or {})

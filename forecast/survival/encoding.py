@@ -114,17 +114,12 @@ class Encoding:
     ) -> FloatArray:
         """Return the matrix of shape (n, len(names)) for a frame, or for a mapping.
 
-        A mapping gives each column as one value or as a list of values. Columns the encoding
-        does not know are left alone. With ``constant``, a column of ones comes first. With
-        ``average``, a level never seen is not refused but stands at the average of the rows
-        learnt from, if their shares are known; :meth:`unseen` says so.
-
-        Raises
-        ------
-        RequestError
-            If a column is missing, a level was never seen, or lists differ in length.
-        DataError
-            If a value is missing or not a number.
+        A mapping gives each column as one value or as a list of values. Columns the encoding does
+        not know are left alone. With ``constant``, a column of ones comes first. With ``average``,
+        a level never seen is not refused but stands at the average of the rows learnt from, if
+        their shares are known; :meth:`unseen` says so. Raises RequestError if a column is missing,
+        a level was never seen, or lists differ in length, and DataError if a value is missing or
+        not a number.
         """
         covariates = {} if covariates is None else covariates
         needed = [name for name, _ in self.columns] or [str(name) for name in covariates]

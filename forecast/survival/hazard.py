@@ -107,11 +107,8 @@ class DiscreteHazard:
     ) -> FittedDiscreteHazard:
         """Return the model fitted to ``durations``; ``near`` as for ``CountModel``.
 
-        Raises
-        ------
-        FitError
-            If there are no events (and no prior on the level), columns are collinear, or a
-            column separates those with the event, and nothing penalises it.
+        Raises FitError if there are no events (and no prior on the level), columns are collinear,
+        or a column separates those with the event, and nothing penalises it.
         """
         if not len(durations):
             raise FitError("There are no rows to fit.", "Give some, or start from a prior.")
