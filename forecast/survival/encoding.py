@@ -262,6 +262,14 @@ def first_not_a_number(values: Any) -> Any:
 
 def codes(name: str, values: Any, levels: Levels, *, strict: bool = True) -> CodeArray:
     """Return the position of each value among ``levels``; what was never seen is refused, or -1."""
+    if hasattr(values, "array"):  # of a whole column each distinct value is looked up once
+        from pandas import factorize
+
+        place, distinct = factorize(values)
+        refuse_missing(name, place < 0)
+        found = codes(name, list(distinct), levels, strict=False)[place]
+        # the row is named by looking up each
+        return codes(name, values.tolist(), levels) if strict and (found < 0).any() else found
     position = {level: code for code, level in enumerate(levels)}
     given = [values] if is_single(values) else values
     try:
