@@ -199,11 +199,11 @@ class Coverage:
     """
 
     level: float  # what the interval promises
-    n_paths: int  # judged
+    n_paths: int
     n_events: int  # seen to reach the event
     # share known to lie inside: the truth is at least this, whoever dropped out
     known_covered: float
-    known_missed: float  # share known to lie outside: and at most one less this
+    known_missed: float  # share known to lie outside: it is at most one less this
     # From the paths whose status is known, weighted for dropping out. An end beyond
     # ``supported_to`` counts as open here, which reads a few points high.
     plain: float

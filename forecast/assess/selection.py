@@ -79,10 +79,10 @@ FEWEST_SUBJECTS = 40  # scored, before anyone leaves: an error from fewer is its
 class OutOfFold:
     """What one candidate, ``name``, predicted for paths it was not fitted to.
 
-    ``predicted`` has a distribution for each repeat, one row per path; empty if the candidate
-    failed, for the reason in ``problem``. Of one that left the race, ``left_after`` so many folds
-    (0: it did not), a single one, of the paths scored until then. ``outcomes`` is what was seen of
-    those paths, ``rows`` their rows among the durations, to look up covariates.
+    ``predicted`` has a distribution for each repeat, one row per path; it is empty if the candidate
+    failed, for the reason in ``problem``. Of one that left the race after ``left_after`` folds (0:
+    it did not) there is a single one, of the paths scored until then. ``outcomes`` is what was seen
+    of those paths, ``rows`` their rows among the durations, to look up covariates.
     """
 
     name: str

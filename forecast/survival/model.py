@@ -39,13 +39,13 @@ READERS = {
 class FitNotes:
     """What the fit rests on."""
 
-    n_rows: int  # used
-    n_subjects: int  # distinct
-    n_events: int  # used
+    n_rows: int
+    n_subjects: int
+    n_events: int
     horizon: int  # the last step with anyone at risk
     supported_to: int  # the last step with at least five rows at risk
     converged: bool  # whether the iterations settled
-    messages: tuple[Note, ...] = ()  # doubts
+    messages: tuple[Note, ...] = ()
 
     def __post_init__(self) -> None:
         # models saved before notes were data hold sentences
