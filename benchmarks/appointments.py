@@ -18,14 +18,16 @@ from typing import get_args
 import numpy as np
 import pandas as pd
 
+from benchmarks.clinics import drawn_world
 from benchmarks.prices import CAP, CLIENTS, INNER, table_of, year
 from benchmarks.truth import fresh_clients, true_deliveries
 from forecast import OutcomeLog, fit_forecaster, load_forecaster
 from forecast._jobs import run_units
 from forecast.forecaster import Forecaster
-from forecast.invented import YEAR, World, arrive, usual_world
+from forecast.invented import World, usual_world
 from forecast.invented.log_rows import DAY_ONE, Luck, frames, live
-from forecast.invented.sessions import MOST
+from forecast.invented.people import YEAR
+from forecast.invented.sessions import MOST, arrive
 from forecast.invented.world import Mechanism
 from forecast.log import LATEST
 from forecast.prices import forecast_appointments
@@ -91,7 +93,7 @@ def smoothed(dates: np.ndarray, months: pd.PeriodIndex, rng: np.random.Generator
 def one_clinic(unit: tuple[str, int, int, Path | None]) -> dict[str, float]:
     """Return whether the bands of one clinic held, and the scores."""
     mechanism, seed, size, keep = unit
-    world = World.draw(seed, base=usual_world(mechanism))
+    world = drawn_world(seed, base=usual_world(mechanism))
     log, dates = followed_clinic(world, size, seed)
     forecaster = fitted(log, f"{mechanism}-{seed}", keep)
     load = forecast_appointments(forecaster, log, seed=seed)

@@ -19,13 +19,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from benchmarks.clinics import drawn_world, simulate_clinic
 from benchmarks.estimates import crps, enquiries_of, predicted
 from benchmarks.truth import fresh_clients, true_distribution
 from forecast import Enquiry, fit_forecaster, simulate_log
 from forecast._jobs import run_units
 from forecast.assess import tie_split_coverage
 from forecast.forecaster import Forecaster
-from forecast.invented import World, simulate_clinic, usual_world
+from forecast.invented import World, usual_world
 from forecast.log import OutcomeLog
 from forecast.midcourse import remaining_draws
 from forecast.survival import CountDistribution
@@ -43,7 +44,7 @@ Unit = tuple[str, int, int]
 
 def clinic_of(mechanism: str, seed: int, **changes: Any) -> World:
     """Return a clinic drawn around the usual one of a mechanism."""
-    return World.draw(seed, base=replace(usual_world(mechanism), **changes))
+    return drawn_world(seed, base=replace(usual_world(mechanism), **changes))
 
 
 def graded_courses(world: World, seed: int) -> tuple[OutcomeLog, pd.Series]:

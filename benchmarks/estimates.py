@@ -15,13 +15,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from benchmarks.clinics import drawn_world
 from benchmarks.score import score_distribution
 from benchmarks.truth import fresh_clients, true_distribution
 from forecast import fit_forecaster, simulate_log
 from forecast._jobs import run_units
 from forecast.assess import Outcomes, brier, tie_split_coverage
 from forecast.forecaster import Forecaster
-from forecast.invented import World
 from forecast.log import Enquiry
 from forecast.survival import CountDistribution
 from forecast.tattoo import groups_of
@@ -74,7 +74,7 @@ def judged(
 def one_clinic(unit: tuple[int, tuple[int, ...], int, float, int]) -> dict[str, object]:
     """Return what one simulated clinic shows at every size of log."""
     seed, sizes, n_inner, between, others = unit
-    world = World.draw(seed, between_sd=between)
+    world = drawn_world(seed, between_sd=between)
     frame, needed = fresh_clients(world, FRESH, seed=seed + 1, horizon=HORIZON)
     counts = np.where(needed > HORIZON, np.inf, needed)
     _, many = fresh_clients(world, MANY, seed=seed + 2, horizon=HORIZON)
@@ -98,7 +98,7 @@ def one_clinic(unit: tuple[int, tuple[int, ...], int, float, int]) -> dict[str, 
     if others:
         pmfs = [
             true_distribution(
-                World.draw(seed + 5 + k, between_sd=between), frame, HORIZON, n_inner=15, seed=k
+                drawn_world(seed + 5 + k, between_sd=between), frame, HORIZON, n_inner=15, seed=k
             ).pmf
             for k in range(others)
         ]

@@ -21,13 +21,16 @@ from statistics import NormalDist
 
 import numpy as np
 
+from benchmarks.clinics import drawn_world, simulate_clinic
 from benchmarks.regimes import CLINICS, MECHANISMS, world_of
 from forecast import fit_fading, fit_forecaster, simulate_log
 from forecast._jobs import run_units
 from forecast.assess import Outcomes, brier, tie_split_coverage
 from forecast.forecaster import Forecaster
-from forecast.invented import YEAR, CaseMix, Crew, World, arrive, hide, simulate_clinic
-from forecast.invented.sessions import Paths
+from forecast.invented import CaseMix, World
+from forecast.invented.log_rows import hide
+from forecast.invented.people import YEAR, Crew
+from forecast.invented.sessions import Paths, arrive
 from forecast.log import Enquiry, OutcomeLog
 from forecast.survival import CountDistribution
 from forecast.tattoo import INK_GROUPS
@@ -51,7 +54,7 @@ def fresh_courses(world: World, n: int, seed: int) -> tuple[list[Enquiry], Paths
 def updated_clinic(unit: tuple[int, int]) -> dict[str, Numbers]:
     """Return what one clinic's updates are worth after each landmark."""
     seed, n = unit
-    world = World.draw(seed)
+    world = drawn_world(seed)
     forecaster = fit_forecaster(simulate_log(600, seed=seed, world=world), seed=seed)
     enquiries, paths = fresh_courses(world, n, seed + 1)
     needed = paths.first_at(world.cleared_at)

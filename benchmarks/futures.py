@@ -1,18 +1,19 @@
 """What may yet become of courses under way: each run on from its own true state, many times."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from benchmarks.clinics import SimulatedClinic, follow
 from forecast._checks import check_seed, check_whole_number
 from forecast._types import BoolArray, IntArray
 from forecast.errors import RequestError
 from forecast.invented.log_rows import Luck, live
 from forecast.invented.people import Chance
 from forecast.invented.sessions import MOST, run_sessions
-from forecast.invented.simulate import SimulatedClinic
 
 AT_ONCE = 20_000  # futures simulated at once: about 300 MB
 
@@ -86,7 +87,7 @@ def run_on(
 
     Examples
     --------
-    >>> from forecast.invented import simulate_clinic
+    >>> from benchmarks.clinics import simulate_clinic
     >>> ahead = run_on(simulate_clinic(30, seed=1, mechanism="noisy"), after=3, futures=5)
     >>> ahead.needed.shape == (len(ahead.course_id), 5), int(ahead.needed.min()) >= 3
     (True, True)
@@ -163,9 +164,22 @@ def _run_on(
     graded = held - ungraded
     cohort = behind.cohort.take(again)
     fresh = Chance.draw(cohort, world, MOST, rng)
-    chance = behind.chance.take(again).then(fresh, held, graded)
-    luck = behind.luck.take(again).then(Luck.draw(len(again), MOST, rng), held, graded)
-    paths = run_sessions(cohort, chance, world, strategy=strategy, since=held)
+    chance, luck = behind.chance.take(again), behind.luck.take(again)
+    until = dict.fromkeys(("session", "gap", "pulse", "treats", "technique"), held)
+    until |= dict.fromkeys(("grade", "graded", "eye"), graded)
+    chance = replace(
+        chance, **{k: _first(n, getattr(chance, k), getattr(fresh, k)) for k, n in until.items()}
+    )
+    other = Luck.draw(len(again), MOST, rng)
+    luck = replace(
+        luck,
+        fluence=_first(held, luck.fluence, other.fluence),
+        reacts=_first(held, luck.reacts, other.reacts),
+        # nobody stops before the visit after the session last graded
+        stops=_first(graded, np.ones(luck.stops.shape), other.stops),
+    )
+    instead = None if strategy is None else follow(strategy, since=held)
+    paths = run_sessions(cohort, chance, world, instead=instead)
     course = live(cohort, paths, world, luck, np.inf)
     shape = (len(rows), futures)
     return (
@@ -174,3 +188,8 @@ def _run_on(
         (course.ended == 2).reshape(shape),
         paths.grade.astype(np.uint8).reshape(*shape, MOST),
     )
+
+
+def _first(count: IntArray, own: npt.NDArray[Any], other: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Return the first ``count`` columns of each row of ``own``, and the rest of ``other``."""
+    return np.where(np.arange(own.shape[1]) < count[:, None], own, other)

@@ -21,6 +21,7 @@ from pathlib import Path
 
 import numpy as np
 
+from benchmarks.clinics import drawn_world
 from benchmarks.truth import fresh_clients, true_deliveries
 from forecast import (
     Enquiry,
@@ -75,7 +76,7 @@ def steady_log(world: World, size: int, seed: int) -> OutcomeLog:
 def one_clinic(unit: tuple[int, int, bool]) -> dict[str, float]:
     """Return true less stated chances of loss, price ratios and the book's factor of one clinic."""
     seed, size, changes = unit
-    world = replace(World.draw(seed), by_calendar=changes)
+    world = replace(drawn_world(seed), by_calendar=changes)
     frame, _ = fresh_clients(world, CLIENTS, seed=seed + 1)
     frame = frame.assign(sessions_elsewhere=0)
     true = true_deliveries(world, frame, cap=CAP, n_inner=INNER, seed=seed + 2).delivered

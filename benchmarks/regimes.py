@@ -27,8 +27,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from benchmarks.clinics import SimulatedClinic, simulate_clinic, study_world
 from forecast._jobs import run_units
-from forecast.invented import SimulatedClinic, World, simulate_clinic, usual_world
+from forecast.invented import World, usual_world
 from forecast.invented.people import Crew
 from forecast.log import OutcomeLog
 from forecast.regimes import compare_regimes, trial_rows
@@ -49,7 +50,7 @@ READINGS = {"ever changed against never": "ever", "finished courses only": "fini
 
 def world_of(mechanism: str, clinic: str, scenario: str, seed: int) -> World:
     """Return the world of one clinic; the seed chooses its operators where they matter."""
-    base = World.scenario(scenario, base=usual_world(mechanism))
+    base = study_world(scenario, base=usual_world(mechanism))
     world = replace(base, **CLINICS[clinic])
     if clinic != "quick like ps":
         return world

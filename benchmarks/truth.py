@@ -12,11 +12,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from benchmarks.clinics import follow
 from forecast._checks import HORIZON, SHOWN_AT, check_whole_number
 from forecast._types import FloatArray, IntArray
 from forecast.errors import RequestError
-from forecast.invented import YEAR, CaseMix, OwnedLaser, World, arrive, hide
-from forecast.invented.log_rows import PACKAGES, Luck, live
+from forecast.invented import CaseMix, OwnedLaser, World
+from forecast.invented.log_rows import PACKAGES, SOLD, Luck, hide, live
 from forecast.invented.people import (
     DENSITIES,
     LAYERS,
@@ -24,6 +25,7 @@ from forecast.invented.people import (
     PATTERNS,
     SCARS,
     SKIN_TYPES,
+    YEAR,
     Attributes,
     Chance,
     Cohort,
@@ -35,7 +37,7 @@ from forecast.invented.people import (
     pick,
     with_chance,
 )
-from forecast.invented.sessions import Paths, run_sessions
+from forecast.invented.sessions import Paths, arrive, run_sessions
 from forecast.survival import CountDistribution
 from forecast.tattoo import SITES, read_inks
 
@@ -271,7 +273,8 @@ def true_contrast(
 
     Examples
     --------
-    >>> contrast = true_contrast(World.scenario("none"), n=50)
+    >>> from benchmarks.clinics import study_world
+    >>> contrast = true_contrast(study_world("none"), n=50)
     >>> float(contrast["difference"]["ps - ns"])
     0.0
     """
@@ -279,7 +282,7 @@ def true_contrast(
     days = (between[0] * YEAR, between[1] * YEAR)
     cohort, chance, _ = arrive(n, world, rng, days, max(horizon, 15))
     needed = {
-        name: run_sessions(cohort, chance, world, strategy=name).first_at(world.cleared_at)
+        name: run_sessions(cohort, chance, world, instead=follow(name)).first_at(world.cleared_at)
         for name in strategies
     }
     capped = {name: np.minimum(count, horizon) for name, count in needed.items()}
@@ -347,11 +350,13 @@ def true_deliveries(
         )
     world = replace(world, lighten_rate=0.0)
     rng = np.random.default_rng([seed, 6])
-    sold = None if package is None else PACKAGES.index(package)
-    parts = [
-        live(cohort, paths, world, Luck.draw(len(cohort), cap, rng), np.inf, sold=sold)
-        for cohort, paths in _inner(world, enquiries, cap, n_inner, seed, years)
-    ]
+    parts = []
+    for cohort, paths in _inner(world, enquiries, cap, n_inner, seed, years):
+        luck = Luck.draw(len(cohort), cap, rng)
+        if package is not None:
+            middle = np.cumsum(SOLD) - np.array(SOLD) / 2  # of the uniforms that buy each
+            luck = replace(luck, sale=np.full(len(cohort), middle[PACKAGES.index(package)]))
+        parts.append(live(cohort, paths, world, luck, np.inf))
     ended = np.concatenate([part.ended for part in parts]).reshape(-1, n_inner)
     given = np.concatenate([part.given for part in parts]).reshape(-1, n_inner)
     return Deliveries(given, ended == 1, ended == 2)

@@ -21,64 +21,30 @@ MOST_TO_CHECK = 5_000
 
 
 def check_kind(value: object, kind: type[T] | tuple[type[T], ...], *, name: str, give: str) -> T:
-    """Return ``value`` if it is of a kind, or raise RequestError; ``give`` says what to give.
-
-    Examples
-    --------
-    >>> check_kind("ns", str, name="strategy", give="a text")
-    'ns'
-    >>> check_kind(3, str, name="strategy", give='a text, for example "ns"')
-    Traceback (most recent call last):
-    forecast.errors.RequestError: strategy is 3. Give a text, for example "ns".
-    """
+    """Return ``value`` if it is of a kind, or raise RequestError; ``give`` says what to give."""
     if isinstance(value, kind):
         return value
     raise RequestError(f"{name} is {shown(value)}.", f"Give {give}.")
 
 
 def counted(number: float, word: str) -> str:
-    """Return a number with its noun.
-
-    Examples
-    --------
-    >>> counted(1, "row"), counted(1003, "row"), counted(0.5, "session")
-    ('1 row', '1,003 rows', '0.5 sessions')
-    """
+    """Return a number with its noun: "1 row", "1,003 rows", "0.5 sessions"."""
     return f"{number:,.10g} {word}{'' if number == 1 else 's'}"
 
 
 def shown(value: object) -> str:
-    """Return what was given as a message shows it: numbers as written, nothing long.
-
-    Examples
-    --------
-    >>> shown("ns"), shown(Decimal("1.5")), shown(list(range(100)))
-    ("'ns'", '1.5', 'a list')
-    """
+    """Return what was given as a message shows it: numbers as written, nothing long."""
     text = str(value) if isinstance(value, Decimal) else repr(value)
     return text if len(text) <= LONGEST_SHOWN else f"a {type(value).__name__}"
 
 
 def check_seed(seed: int) -> int:
-    """Return ``seed`` as an int from 0, or raise RequestError.
-
-    Examples
-    --------
-    >>> check_seed(-1)
-    Traceback (most recent call last):
-    forecast.errors.RequestError: seed is -1. Give seed as a whole number at least 0.
-    """
+    """Return ``seed`` as an int from 0, or raise RequestError."""
     return check_whole_number(seed, name="seed")
 
 
 def check_level(level: float, *, name: str = "level") -> float:
-    """Return ``level`` as a float strictly between 0 and 1, or raise RequestError.
-
-    Examples
-    --------
-    >>> check_level(0.8)
-    0.8
-    """
+    """Return ``level`` as a float strictly between 0 and 1, or raise RequestError."""
     if isinstance(level, bool) or not isinstance(level, int | float) or not 0 < level < 1:
         raise RequestError(
             f"{name} is {shown(level)}, which is not a probability between 0 and 1.",
@@ -88,13 +54,7 @@ def check_level(level: float, *, name: str = "level") -> float:
 
 
 def check_whole_number(value: int, *, name: str, low: int = 0, high: int | None = None) -> int:
-    """Return ``value`` as an int from ``low`` to ``high``, or raise RequestError.
-
-    Examples
-    --------
-    >>> check_whole_number(3, name="horizon", low=1)
-    3
-    """
+    """Return ``value`` as an int from ``low`` to ``high``, or raise RequestError."""
     whole = not isinstance(value, bool) and hasattr(value, "__index__")
     if not whole or value < low or (high is not None and value > high):
         bounds = f"at least {low}" if high is None else f"from {low} to {high}"
@@ -103,12 +63,6 @@ def check_whole_number(value: int, *, name: str, low: int = 0, high: int | None 
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
-    """Return `` Did you mean 'x'?`` for the known word closest to ``word``, or an empty text.
-
-    Examples
-    --------
-    >>> nearest("heavvy", ["light", "heavy"])
-    " Did you mean 'heavy'?"
-    """
+    """Return `` Did you mean 'x'?`` for the known word closest to ``word``, or an empty text."""
     close = get_close_matches(str(word), list(known), n=1, cutoff=0.6)
     return f" Did you mean {close[0]!r}?" if close else ""

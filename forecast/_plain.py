@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING, Any, Literal, TypeVar, Union, get_args, get_or
 import numpy as np
 
 from forecast._notes import Note, notes_as_json
-from forecast._types import AnyArray
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -71,11 +70,6 @@ def plain(value: Any, *, arrays: bool = True) -> Any:
 
     An array is a list of its numbers, or left out of its dataclass without ``arrays``; a frame is a
     list of its rows.
-
-    Examples
-    --------
-    >>> plain({"pmf": np.array([0.5, 0.25]), "ends": (1, None)})
-    {'pmf': [0.5, 0.25], 'ends': [1, None]}
     """
     if dataclasses.is_dataclass(value):
         fields = [field.name for field in dataclasses.fields(value) if field.init]
@@ -97,12 +91,10 @@ def plain(value: Any, *, arrays: bool = True) -> Any:
 
 
 def read(kind: type[T], stored: Mapping[str, Any]) -> T:
-    """Return the dataclass that :func:`plain` gave, its parts in the types of its fields.
+    """Return the dataclass that `plain` gave, its parts in the types of its fields.
 
-    Raises
-    ------
-    KeyError, TypeError, ValueError
-        If a part is missing or cannot be of its type; whoever opens files says so in words.
+    Raises KeyError, TypeError or ValueError if a part is missing or cannot be of its type; whoever
+    opens files says so in words.
     """
     hints = _hints(kind)  # type: ignore[arg-type]
     return kind(**{
@@ -136,6 +128,8 @@ def _part(hint: Any, stored: Any) -> Any:
         return tuple(_part(one, part) for one, part in zip(each, stored, strict=True))
     if kind is np.ndarray:
         return np.array(stored, dtype=get_args(inner[1])[0])
+    if kind is Mapping:
+        return {name: _part(inner[1], part) for name, part in stored.items()}
     if hint is Note:
         return Note.from_dict(stored) if isinstance(stored, Mapping) else stored
     if dataclasses.is_dataclass(hint):
@@ -183,24 +177,15 @@ def _fits(hint: Any, value: Any, name: str) -> bool:
         return number and math.isfinite(value)
     if kind is np.ndarray:
         finite = isinstance(value, np.ndarray) and bool(np.isfinite(value).all())
-        spread = "covarian" in name or "matrix" in name
-        return finite and (not spread or _is_covariance(value))
+        if not finite or not ("covarian" in name or "matrix" in name):
+            return finite
+        square = value.ndim == 2 and value.shape[0] == value.shape[1]
+        return bool(square and np.allclose(value, value.T) and (np.diag(value) >= 0).all())
     return isinstance(value, kind) and (kind is not int or not isinstance(value, bool))
 
 
-def _is_covariance(value: AnyArray) -> bool:
-    square = value.ndim == 2 and value.shape[0] == value.shape[1]
-    return bool(square and np.allclose(value, value.T) and (np.diag(value) >= 0).all())
-
-
 def plain_values(values: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the values with missing numbers as None.
-
-    Examples
-    --------
-    >>> plain_values({"low": 1.0, "high": float("nan")})
-    {'low': 1.0, 'high': None}
-    """
+    """Return the values with missing numbers as None."""
     return {name: None if value != value else value for name, value in values.items()}
 
 

@@ -19,29 +19,15 @@ if TYPE_CHECKING:
         assess_predictions,
         recalibrate_out_of_fold,
     )
-    from forecast.assess.calibration import (
-        Recalibration,
-        carry_draws,
-        carry_remaining,
-        fit_recalibration,
-    )
+    from forecast.assess.calibration import Recalibration, carry_draws, carry_remaining
     from forecast.assess.monitoring import Watch, watch
     from forecast.assess.outcomes import Outcomes, last_supported
     from forecast.assess.reliability import reliability_table
-    from forecast.assess.scores import (
-        Coverage,
-        a_calibration,
-        brier,
-        d_calibration,
-        interval_coverage,
-        log_score,
-        tie_split_coverage,
-    )
+    from forecast.assess.scores import brier, interval_coverage, log_score, tie_split_coverage
     from forecast.assess.selection import (
         OutOfFold,
         choose,
         grouped_folds,
-        most_parameters,
         predict_out_of_fold,
         score_candidates,
     )

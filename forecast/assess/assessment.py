@@ -81,12 +81,7 @@ class Drift:
         """Return the drift of later outcomes against the predictions made for them.
 
         The unpenalised maximum likelihood of the recalibration map (one shift, one power), censored
-        paths as they are.
-
-        Raises
-        ------
-        DataError
-            If there are fewer than five events.
+        paths as they are. Raises DataError if there are fewer than five events.
         """
         if outcomes.n_events < FEWEST_TO_WATCH:
             raise DataError(
@@ -178,7 +173,7 @@ def recalibrate_out_of_fold(
 
     Maps are fitted to the ``outcomes`` of all but one of ``n_folds`` folds, drawn by ``seed``. The
     corrected predictions are for scoring; the map, fitted to every path, is for use. ``groups`` and
-    ``shrink`` as in :func:`~forecast.assess.calibration.fit_recalibration`.
+    ``shrink`` as in `fit_recalibration`.
     """
 
     def fitted(rows: IntArray | BoolArray) -> Recalibration:
@@ -225,24 +220,19 @@ def assess_predictions(
 ) -> Assessment:
     """Return the assessment of out-of-fold (or later, prospective) predictions.
 
-    Parameters
-    ----------
-    predicted : sequence of CountDistribution
-        One for each repeat of the folds; their scores are averaged.
-    outcomes : Outcomes
-        What was seen of the same paths.
-    level : float
-        Of the intervals judged.
-    steps : sequence of int
-        Where chances are judged; those without five paths watched are left out and named.
-    groups : mapping of str to array of shape (n,), optional
-        Factors whose labels are judged one by one.
-    seed : int
-        Of how ties are split.
-    replicates : int
-        Resamples of subjects behind the standard errors; 0 leaves them out.
+    ``predicted`` has one distribution for each repeat of the folds, whose scores are averaged,
+    ``outcomes`` what was seen of the same paths. ``level`` is that of the intervals judged,
+    ``steps`` where chances are judged: those without five paths watched are left out and named. The
+    labels of ``groups``, factor by factor (n,), are judged one by one. Behind standard errors are
+    ``replicates`` resamples of subjects, 0 leaves them out; ties are split by ``seed``. Raises
+    RequestError if no predictions are given.
     """
-    horizon, usable = _judged_paths(predicted, outcomes)
+    if not predicted or not len(outcomes):
+        raise RequestError(
+            "No predictions were given.", "Give one set for each repeat, of at least one path."
+        )
+    horizon = min(predicted[0].horizon, last_supported(outcomes))
+    usable = outcomes.entry < horizon
     seen = outcomes.take(usable)
     kept = [each[usable] for each in predicted]
     judged = tuple(step for step in steps if step <= horizon)
@@ -262,18 +252,6 @@ def assess_predictions(
         n_events=seen.n_events,
         messages=_doubts(seen, steps, horizon, int((~usable).sum())),
     )
-
-
-def _judged_paths(
-    predicted: Sequence[CountDistribution], outcomes: Outcomes
-) -> tuple[int, BoolArray]:
-    """Return the last step with five paths watched, and which paths entered before it."""
-    if not predicted or not len(outcomes):
-        raise RequestError(
-            "No predictions were given.", "Give one set for each repeat, of at least one path."
-        )
-    horizon = min(predicted[0].horizon, last_supported(outcomes))
-    return horizon, outcomes.entry < horizon
 
 
 def _doubts(seen: Outcomes, steps: Sequence[int], horizon: int, n_late: int) -> tuple[Note, ...]:
@@ -347,8 +325,7 @@ def _measure_all(
 ) -> pd.DataFrame:
     """Return the measures averaged over repeats, with standard errors by resampling subjects.
 
-    Columns ``metric``, ``step``, ``value``, ``standard_error``. The p-value of D-calibration is
-    of the first repeat.
+    The p-value of D-calibration is of the first repeat.
     """
     import pandas as pd
 
@@ -435,21 +412,14 @@ def _effective_paths(found: Coverage) -> float:
 
 
 def verdicts(found: Sequence[Coverage], ratios: Sequence[tuple[float, float]]) -> list[str]:
-    """Return "holds", "cannot say" or "fails" for each group.
+    """Return "holds", "cannot say" or "fails" for each group, by coverage and (ratio, error).
 
     *Fails*: coverage is below the level by more than 0.03, or events differ from the expected
     number by more than a fifth, and chance alone would make one or more such findings among all
-    groups given in at most 5 of 100 assessments (Holm over two tests for each group).
-    *Holds*: the coverage interval lies above the level less 0.10, the ratio of events to
-    expected lies within 2/3 and 3/2 with 95 % confidence, and neither would fail by itself.
-    Otherwise, and with under 20 events: *cannot say*.
-
-    Parameters
-    ----------
-    found : sequence of Coverage
-        One for each group.
-    ratios : sequence of (ratio, error)
-        Events over expected events, and the standard error.
+    groups given in at most 5 of 100 assessments (Holm over two tests for each group). *Holds*: the
+    coverage interval lies above the level less 0.10, the ratio of events to expected lies within
+    2/3 and 3/2 with 95 % confidence, and neither would fail by itself. Otherwise, and with under 20
+    events: *cannot say*.
     """
     judged = [
         place

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, counted
+from forecast._plain import plain, read
 from forecast._types import FloatArray
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution, climb
@@ -83,19 +84,15 @@ class Recalibration:
     def apply(
         self, distribution: CountDistribution, *, groups: Groups | None = None
     ) -> CountDistribution:
-        """Return the corrected distribution, one row for each row given.
+        """Return the corrected distribution, one row for each row given, counted from step 1.
 
-        Parameters
-        ----------
-        distribution : CountDistribution
-            Counted from step 1, also for a path that entered late: condition afterwards.
-        groups : mapping of str to array of shape (n,), optional
-            The label of each row in each factor. A factor not given, or a label never seen, is
-            left at the overall map.
+        ``groups`` are labels, (n,), in each factor. A factor not given, or a label never seen, is
+        left at the overall map. A path that entered late is conditioned afterwards.
         """
         shift = self.shift + _group_shift(self.group_shifts, groups or {}, len(distribution))
         raw = distribution.cdf()
-        mapped = _map_chance(raw, shift[:, None], self.power)
+        hazard, _, _ = _mapped_hazard(raw, shift[:, None], self.power)
+        mapped = np.where((raw > 0) & (raw < 1), -np.expm1(-hazard), raw >= 1)  # 0 and 1 stay
         tail = 0.0
         if self.n_events:  # a tail of this chance holds three of the events used
             tail = min(EVENTS_PER_TAIL / self.n_events * (1 - 1e-9), 0.5)
@@ -115,14 +112,7 @@ class Recalibration:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values from which :meth:`from_dict` rebuilds it."""
-        return {
-            "shift": self.shift,
-            "power": self.power,
-            "group_shifts": {name: dict(labels) for name, labels in self.group_shifts.items()},
-            "n_paths": self.n_paths,
-            "n_events": self.n_events,
-            "messages": list(self.messages),
-        }
+        return dict(plain(self))
 
     @classmethod
     def from_dict(cls, values: Mapping[str, Any]) -> Recalibration:
@@ -133,17 +123,7 @@ class Recalibration:
                 f"The stored recalibration has no {sorted(missing)[0]!r}.",
                 "Save the model again with this version.",
             )
-        return cls(
-            shift=float(values["shift"]),
-            power=float(values["power"]),
-            group_shifts={
-                name: {str(label): float(shift) for label, shift in labels.items()}
-                for name, labels in values.get("group_shifts", {}).items()
-            },
-            n_paths=int(values.get("n_paths", 0)),
-            n_events=int(values.get("n_events", 0)),
-            messages=tuple(values.get("messages", ())),
-        )
+        return read(cls, values)
 
 
 def _label(value: object) -> str:
@@ -181,36 +161,19 @@ def fit_recalibration(
     *,
     groups: Groups | None = None,
     shrink: float = SHRINK,
-    group_shrink: float = GROUP_SHRINK,
 ) -> Recalibration:
     """Return the map that makes out-of-fold predictions agree with what was seen.
 
-    Maximum likelihood of what is known of each path (the event at its step, or no event yet,
-    given none by its entry), with normal penalties that pull the map to the identity. It uses
-    censored paths as they are, needs no weights, and is stable at a few dozen events.
+    Maximum likelihood of what is known of each path (the event at its step, or no event yet, given
+    none by its entry), with normal penalties that pull the map to the identity. It uses censored
+    paths as they are, needs no weights, and is stable at a few dozen events.
 
-    Parameters
-    ----------
-    predicted : CountDistribution or sequence of them
-        Predictions for each path by models *not* fitted to it; several repeats count together
-        as one.
-    outcomes : Outcomes
-        What was seen.
-    groups : mapping of str to array of shape (n,), optional
-        Factors by which the map may shift, each label pulled to the overall map.
-    shrink, group_shrink : float
-        Standard deviations of the penalties, for ``shift`` and ``log(power)``, and for each
-        group's shift.
-
-    Raises
-    ------
-    RequestError
-        If no predictions are given.
-
-    Notes
-    -----
-    With too few events for an 80 % interval the power is not allowed above 1: predictions are
-    widened on little evidence, never narrowed.
+    ``predicted`` are by models *not* fitted to the paths of ``outcomes``; several repeats count
+    together as one. The map may shift by ``groups``, labels (n,) of each factor, each pulled to the
+    overall map. ``shrink`` and ``group_shrink`` are the standard deviations of the penalties, for
+    ``shift`` and ``log(power)``, and for each group's shift. With too few events for an 80 %
+    interval the power is not allowed above 1: predictions are widened on little evidence, never
+    narrowed. Raises RequestError if no predictions are given.
     """
     repeats = [predicted] if isinstance(predicted, CountDistribution) else list(predicted)
     if not repeats:
@@ -222,16 +185,14 @@ def fit_recalibration(
         )
         return Recalibration(n_paths=len(outcomes), n_events=n_events, messages=(message,))
     names, design = _group_design(groups or {}, len(outcomes))
-    spread = np.r_[shrink, shrink, np.full(design.shape[1], group_shrink)]
+    spread = np.r_[shrink, shrink, np.full(design.shape[1], GROUP_SHRINK)]
     best = fit_map(predicted_ranges(repeats, outcomes), design, outcomes.weight, spread)
     shifts: dict[str, dict[str, float]] = {}
     for (name, label), value in zip(names, best[2:], strict=True):
         shifts.setdefault(name, {})[label] = float(value)
     found = Recalibration(float(best[0]), float(np.exp(best[1])), shifts, len(outcomes), n_events)
-    return found if found.enough_for(0.8) else _widen_only(found)
-
-
-def _widen_only(found: Recalibration) -> Recalibration:
+    if found.enough_for(0.8):
+        return found
     message = (
         f"{counted(found.n_events, 'event')} behind the correction: an 80 % interval needs "
         f"{round(2 * EVENTS_PER_TAIL / 0.2)}; the wider of corrected and uncorrected is used."
@@ -276,14 +237,6 @@ def fit_map(
         return total, slope, bend
 
     return climb(at, np.zeros(len(spread)), settled=SETTLED)[0]
-
-
-def _map_chance(chance: FloatArray, shift: FloatArray | float, power: float) -> FloatArray:
-    """Return 1 - exp(-exp(shift) H^power) with H = -log(1 - chance); 0 and 1 stay."""
-    hazard, _, _ = _mapped_hazard(chance, shift, power)
-    inside = (chance > 0) & (chance < 1)
-    mapped: FloatArray = np.where(inside, -np.expm1(-hazard), chance >= 1)
-    return mapped
 
 
 def predicted_ranges(repeats: Sequence[CountDistribution], outcomes: Outcomes) -> list[Ranges]:
@@ -345,20 +298,10 @@ def carry_draws(draws: npt.ArrayLike, target: CountDistribution) -> FloatArray:
     """Return draws of a distribution moved so that their mean is exactly ``target``.
 
     Recalibration maps one distribution; parameter draws around it must follow. Probability is
-    carried from the draws' mean to the target in order of the steps (the monotone transport),
-    by the same amounts in every draw, so that draws stay distributions and differ as before.
-
-    Parameters
-    ----------
-    draws : array of shape (n_draws, horizon)
-        One subject's probabilities under each draw.
-    target : CountDistribution
-        One row, same horizon.
-
-    Raises
-    ------
-    DataError
-        If the two do not have the same horizon, or the target more than one row.
+    carried from the draws' mean to the target in order of the steps (the monotone transport), by
+    the same amounts in every draw, so that draws stay distributions and differ as before.
+    ``draws``, (n_draws, horizon), are one subject's probabilities, ``target`` has one row. Raises
+    RequestError if the two do not have the same horizon, or the target more than one row.
 
     Examples
     --------
@@ -379,8 +322,7 @@ def carry_draws(draws: npt.ArrayLike, target: CountDistribution) -> FloatArray:
     share = np.clip(overlap, 0, None)
     total = share.sum(axis=1, keepdims=True)
     kernel = np.divide(share, total, out=np.eye(len(share)), where=total > 0)
-    moved: FloatArray = (whole @ kernel)[:, :-1]
-    return moved
+    return np.asarray((whole @ kernel)[:, :-1])
 
 
 def carry_remaining(
@@ -388,15 +330,9 @@ def carry_remaining(
 ) -> FloatArray:
     """Return draws of the ``steps`` after ``done``, given no event by then, moved to ``target``.
 
-    Zeros where ``target`` has the event by ``done`` for certain: of such a subject nothing is
-    known.
-
-    Parameters
-    ----------
-    draws : ndarray of shape (n_draws, done + steps or more)
-        One subject's probabilities from step 1 on, under each draw.
-    target : CountDistribution
-        One row, from step 1 on, same horizon.
+    ``draws``, (n_draws, done + steps or more), are one subject's probabilities from step 1 on, and
+    so is the one row of ``target``, over the same horizon. Zeros where that has the event by
+    ``done`` for certain: of such a subject nothing is known.
     """
     if done and target.survival()[0, done - 1] < NOBODY:
         return np.zeros((len(draws), steps))

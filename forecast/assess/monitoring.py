@@ -54,21 +54,10 @@ def watch(
 ) -> Watch | None:
     """Return the watch over steps as they were taken; None where too little was expected.
 
-    Parameters
-    ----------
-    when : array of shape (n,), datetime64
-        The day of each step of a subject still at risk.
-    hazard : array of shape (n,)
-        Its predicted chance of the event at that step.
-    event : array of shape (n,), bool
-        Whether it came.
-    ratio : float
-        Of cumulative hazards under the slowdown looked for, above 0 and below 1.
-
-    Raises
-    ------
-    DataError
-        If lengths differ or a chance is none.
+    ``when`` is the day of each step of a subject still at risk, ``hazard`` its predicted chance of
+    the event at that step and ``event`` whether it came, each (n,); ``ratio``, above 0 and below 1,
+    is that of cumulative hazards under the slowdown looked for. Raises DataError if lengths differ
+    or a chance is none.
 
     Examples
     --------
@@ -120,13 +109,7 @@ def _held_at_zero(gains: FloatArray) -> FloatArray:
 
 
 def threshold_for(expected: float, ratio: float) -> float:
-    """Return the threshold that is passed by chance once in so many expected events.
-
-    Examples
-    --------
-    >>> round(threshold_for(1000, 0.7), 1)
-    4.1
-    """
+    """Return the threshold that is passed by chance once in so many expected events."""
     falls = expected * -(np.log(ratio) + 1 - ratio)
     low, high = 0.0, 50.0
     while high - low > 1e-6:

@@ -117,10 +117,7 @@ class Outcomes:
     def up_to(self, horizon: int) -> Outcomes:
         """Return the same paths with watching ended at ``horizon``.
 
-        Raises
-        ------
-        RequestError
-            If a path is watched only beyond ``horizon``.
+        Raises RequestError if a path is watched only beyond it.
         """
         late = self.entry >= horizon
         if late.any():
@@ -157,13 +154,7 @@ class Outcomes:
 
 
 def by_subject(values: FloatArray, subject: AnyArray) -> FloatArray:
-    """Return the sum of ``values`` for each subject.
-
-    Examples
-    --------
-    >>> by_subject(np.array([1.0, 2.0, 4.0]), np.array(["a", "b", "a"], dtype=object)).tolist()
-    [5.0, 2.0]
-    """
+    """Return the sum of ``values`` for each subject."""
     _, owner = np.unique(subject.astype(str), return_inverse=True)
     return np.asarray(np.bincount(owner, weights=values), dtype=np.float64)
 
@@ -172,18 +163,10 @@ SUPPORT = 5
 
 
 def still_watched(outcomes: Outcomes, *, horizon: int) -> FloatArray:
-    """Return each path's chance of not having dropped out by steps 0 to ``horizon``.
+    """Return each path's chance of being watched still after steps 0 to ``horizon``.
 
-    Kaplan-Meier for dropping out, shape (n, horizon + 1), column 0 being 1. At a step the event
-    comes first, so a path with its event there cannot drop out there. Paths that entered late
-    count from their entry on.
-
-    Parameters
-    ----------
-    outcomes : Outcomes
-        What was seen.
-    horizon : int
-        The last step.
+    Kaplan-Meier for dropping out. At a step the event comes first, so a path with its event there
+    cannot drop out there. Paths that entered late count from their entry on.
     """
     steps = np.arange(1, horizon + 1)
     here = outcomes.step[:, None] == steps
@@ -198,12 +181,9 @@ def still_watched(outcomes: Outcomes, *, horizon: int) -> FloatArray:
 def watched_until(
     outcomes: Outcomes, horizon: int, watched: FloatArray | None = None
 ) -> FloatArray:
-    """Return ``watched`` for steps 0 to ``horizon``, or :func:`still_watched` where it is None.
+    """Return ``watched`` for steps 0 to ``horizon``, or `still_watched` where it is None.
 
-    Raises
-    ------
-    RequestError
-        If ``watched`` has not one row per path and a column for each step from 0.
+    Raises RequestError if it has not one row per path and a column for each step from 0.
     """
     if watched is None:
         return still_watched(outcomes, horizon=horizon)
@@ -216,18 +196,12 @@ def watched_until(
     return watched[:, : horizon + 1]
 
 
-def last_supported(outcomes: Outcomes, *, at_least: int = SUPPORT) -> int:
-    """Return the last step at which ``at_least`` paths of ``outcomes`` are watched (1 if none).
-
-    Examples
-    --------
-    >>> last_supported(Outcomes([3, 3, 2, 5], [True] * 4), at_least=2)
-    3
-    """
+def last_supported(outcomes: Outcomes) -> int:
+    """Return the last step at which five paths of ``outcomes`` are watched (1 if none)."""
     steps = np.arange(1, int(outcomes.step.max()) + 1)
     counted = (outcomes.weight > 0)[:, None]
     watched = (outcomes.entry[:, None] < steps) & (outcomes.step[:, None] >= steps) & counted
-    enough = np.flatnonzero(watched.sum(axis=0) >= at_least)
+    enough = np.flatnonzero(watched.sum(axis=0) >= SUPPORT)
     return int(steps[enough[-1]]) if len(enough) else 1
 
 
@@ -244,17 +218,10 @@ class KnownStatus:
 def known_status(outcomes: Outcomes, watched: FloatArray) -> KnownStatus:
     """Return the status at each step with inverse probability of censoring weights.
 
-    An event at step t is weighted by the chance of being watched just before t, after Graf et
-    al. (1999, Stat Med 18:2529); a path without the event after step k by the chance just before
-    k, because the event comes before dropping out. The left limit matters: with the chance
-    *after* t, tied steps bias the Brier score upwards.
-
-    Parameters
-    ----------
-    outcomes : Outcomes
-        What was seen.
-    watched : ndarray of shape (n, horizon + 1)
-        From :func:`still_watched`, or from a model of dropping out.
+    An event at step t is weighted by the chance of being watched just before t, after Graf et al.
+    (1999, Stat Med 18:2529); a path without the event after step k by the chance just before k,
+    because the event comes before dropping out. The left limit matters: with the chance *after* t,
+    tied steps bias the Brier score upwards. ``watched`` as from `still_watched`.
     """
     horizon = watched.shape[1] - 1
     steps = np.arange(1, horizon + 1)
@@ -272,13 +239,7 @@ def known_status(outcomes: Outcomes, watched: FloatArray) -> KnownStatus:
 
 
 def effective_size(weight: npt.ArrayLike) -> float:
-    """Return how many equally weighted rows the weighted ones are worth (Kish 1965).
-
-    Examples
-    --------
-    >>> effective_size([1, 1, 1, 1]), round(effective_size([3, 1]), 9)
-    (4.0, 1.6)
-    """
+    """Return how many equally weighted rows the weighted ones are worth (Kish 1965)."""
     weights = np.asarray(weight, dtype=np.float64)
     squares = float((weights**2).sum())
     return float(weights.sum() ** 2 / squares) if squares else 0.0
@@ -288,14 +249,6 @@ def wilson_interval(share: float, n: float, *, level: float = 0.95) -> tuple[flo
     """Return the score interval of a proportion from ``n`` rows, which need not be whole.
 
     Wilson (1927, JASA 22:209); with weights, ``n`` is the effective size.
-
-    Examples
-    --------
-    >>> low, high = wilson_interval(81 / 263, 263)
-    >>> round(low, 4), round(high, 4)
-    (0.2553, 0.3662)
-    >>> wilson_interval(0.5, 0)
-    (0.0, 1.0)
     """
     if not 0 <= share <= 1:
         raise RequestError(f"share is {share!r}.", "Give a proportion from 0 to 1.")

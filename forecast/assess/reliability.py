@@ -42,13 +42,7 @@ class CalibrationError:
 def calibration_error(
     predicted: npt.ArrayLike, observed: npt.ArrayLike, *, weight: npt.ArrayLike | None = None
 ) -> CalibrationError:
-    """Return the calibration error between predicted chances and smoothed observed ones.
-
-    Examples
-    --------
-    >>> calibration_error([0.25, 0.75], [0.5, 0.5])
-    CalibrationError(ici=0.25, e50=0.25, e90=0.25)
-    """
+    """Return the calibration error between predicted chances and smoothed observed ones."""
     error = np.abs(np.asarray(predicted, dtype=np.float64) - np.asarray(observed, np.float64))
     each = np.ones(len(error)) if weight is None else np.asarray(weight, dtype=np.float64)
     order = np.argsort(error, kind="stable")
@@ -65,7 +59,6 @@ class CalibrationSlope:
     """How the observed chance rises with the predicted one, on the logit scale, at one step."""
 
     slope: float  # 1 when the spread of predictions is right, below 1 when they are too extreme
-    slope_error: float  # robust to weights
     intercept: float  # observed minus predicted logit at slope 1: above 0 when events come earlier
 
 
@@ -94,11 +87,11 @@ def _status_at(
 def _slope(chance: FloatArray, happened: FloatArray, weight: FloatArray) -> CalibrationSlope:
     logit = np.log(chance / (1 - chance))
     if not 0 < happened.sum() < len(happened) or np.ptp(logit) < 1e-9:
-        return CalibrationSlope(float("nan"), float("nan"), float("nan"))
+        return CalibrationSlope(float("nan"), float("nan"))
     design = np.column_stack([np.ones(len(logit)), logit])
-    fitted, spread = _logistic(design, happened, weight)
-    level, _ = _logistic(design[:, :1], happened, weight, logit)
-    return CalibrationSlope(float(fitted[1]), float(np.sqrt(spread[1, 1])), float(level[0]))
+    fitted = _logistic(design, happened, weight)
+    level = _logistic(design[:, :1], happened, weight, logit)
+    return CalibrationSlope(float(fitted[1]), float(level[0]))
 
 
 def _logistic(
@@ -107,8 +100,8 @@ def _logistic(
     weight: FloatArray,
     offset: FloatArray | float = 0.0,
     ridge: FloatArray | None = None,
-) -> tuple[FloatArray, FloatArray]:
-    """Return coefficients and their sandwich covariance of a weighted logistic regression."""
+) -> FloatArray:
+    """Return the coefficients of a weighted logistic regression."""
     each = weight / weight.mean()
     penalty = np.diag(np.full(design.shape[1], 1e-6) if ridge is None else ridge)
     found = np.zeros(design.shape[1])
@@ -131,9 +124,7 @@ def _logistic(
             while lost(found + move) > until and np.abs(move).max() >= SETTLED:
                 move = move / 2
         found = found + move
-    score = design * (each * (happened - chance))[:, None]
-    inverse = np.linalg.inv(bread)
-    return found + move, inverse @ (score.T @ score) @ inverse
+    return found + move
 
 
 def _curve_basis(logit: FloatArray) -> FloatArray:
@@ -157,7 +148,7 @@ def _error(chance: FloatArray, happened: FloatArray, weight: FloatArray) -> Cali
         return CalibrationError(float("nan"), float("nan"), float("nan"))
     basis = _curve_basis(np.log(chance / (1 - chance)))
     ridge = np.array([1e-6, 1e-6, 0.1])[: basis.shape[1]]
-    fitted, _ = _logistic(basis, happened, weight, ridge=ridge)
+    fitted = _logistic(basis, happened, weight, ridge=ridge)
     curve = 1 / (1 + np.exp(-np.clip(basis @ fitted, -30, 30)))
     return calibration_error(chance, curve, weight=weight)
 
@@ -185,14 +176,8 @@ def observed_to_expected(
 ) -> tuple[float, float]:
     """Return events seen over events predicted for the steps watched, and its standard error.
 
-    Each watched step adds its hazard to the expected number, so censoring needs no weights.
-    The error adds up events less predicted ones by subject, whose paths may be alike.
-
-    Examples
-    --------
-    >>> half = CountDistribution.from_hazard([[0.5, 0.5], [0.5, 0.5]])
-    >>> observed_to_expected(half, Outcomes([1, 1], [True, False]))[0]
-    1.0
+    Each watched step adds its hazard to the expected number, so censoring needs no weights. The
+    error adds up events less predicted ones by subject, whose paths may be alike.
     """
     seen = outcomes.up_to(distribution.horizon)
     seen.check_matches(distribution)
@@ -216,22 +201,11 @@ def reliability_table(
 ) -> pd.DataFrame:
     """Return predicted and observed chance of the event by each step, in bins of the prediction.
 
-    Parameters
-    ----------
-    distribution, outcomes : CountDistribution, Outcomes
-        Predicted and seen, of the same paths.
-    steps : sequence of int
-        The steps asked for; those beyond the horizon are refused.
-    bins : int
-        Bins of equal numbers of paths; ties in the prediction make them fewer.
-
-    Returns
-    -------
-    DataFrame
-        Columns ``step``, ``bin``, ``n_paths``, ``n_events`` (seen by the step), ``predicted``
-        (mean), ``observed`` (share, weighted for dropping out inside the bin: Kaplan-Meier
-        where nobody entered late), ``standard_error`` (by subject; Greenwood's where each has
-        one path).
+    ``distribution`` and ``outcomes`` are of the same paths, ``steps`` up to the horizon; ``bins``
+    have equal numbers of paths, and ties in the prediction make them fewer. Columns ``step``,
+    ``bin``, ``n_paths``, ``n_events`` (seen by the step), ``predicted`` (mean), ``observed``
+    (share, weighted for dropping out inside the bin: Kaplan-Meier where nobody entered late),
+    ``standard_error`` (by subject; Greenwood's where each has one path).
     """
     import pandas as pd
 

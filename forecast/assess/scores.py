@@ -43,8 +43,7 @@ def log_score_terms(distribution: CountDistribution, outcomes: Outcomes) -> Floa
     passed = (seen.entry[:, None] < steps) & (steps < (seen.step + ~seen.observed)[:, None])
     lost = -(np.log1p(-hazard) * passed).sum(axis=1)
     at_event = np.log(hazard[np.arange(len(seen)), seen.step - 1])
-    terms: FloatArray = np.where(seen.observed, lost - at_event, lost)
-    return terms
+    return np.asarray(np.where(seen.observed, lost - at_event, lost))
 
 
 def log_score(distribution: CountDistribution, outcomes: Outcomes) -> float:
@@ -72,9 +71,7 @@ def brier_terms(
 ) -> tuple[FloatArray, FloatArray]:
     """Return each path's weighted squared error at each step (n, horizon), and the path totals.
 
-    Summing the first over paths and dividing by the second, shape (horizon,), gives
-    :func:`brier`. ``watched`` is the chance of still being watched, from
-    :func:`~forecast.assess.outcomes.still_watched` unless given.
+    Summing the first over paths and dividing by the second, (horizon,), gives `brier`.
     """
     horizon = check_horizon(distribution, horizon)
     status = known_status(outcomes, watched_until(outcomes, horizon, watched))
@@ -119,16 +116,10 @@ def uno_concordance(
 ) -> float:
     """Return the chance that of two paths the one predicted to be earlier has the event first.
 
-    Uno et al. (2011, Stat Med 30:1105), over events up to ``horizon`` only: without that limit
-    a few late events decide the number. Paths are ordered by their expected step, counting at
-    most ``horizon``. A pair counts when one's event was seen at a step at which the other was at
-    risk and which the other got through. ``nan`` when no pair can be compared.
-
-    Examples
-    --------
-    >>> quick_and_slow = CountDistribution.from_hazard([[0.9, 0.9], [0.1, 0.1]])
-    >>> uno_concordance(quick_and_slow, Outcomes(np.array([1, 2]), np.array([True, True])))
-    1.0
+    Uno et al. (2011, Stat Med 30:1105), over events up to ``horizon`` only: without that limit a
+    few late events decide the number. Paths are ordered by their expected step, counting at most
+    ``horizon``. A pair counts when one's event was seen at a step at which the other was at risk
+    and which the other got through. ``nan`` when no pair can be compared.
     """
     horizon = check_horizon(distribution, horizon)
     outcomes.check_matches(distribution)
@@ -203,52 +194,31 @@ def check_horizon(distribution: CountDistribution, horizon: int | None) -> int:
 class Coverage:
     """Coverage of the equal-tailed interval at one level, in every form that can be measured.
 
-    Attributes
-    ----------
-    level : float
-        What the interval promises.
-    n_paths, n_events : int
-        Paths judged, and those seen to reach the event.
-    known_covered, known_missed : float
-        Shares of paths known to lie inside, and known to lie outside. The truth is between
-        ``known_covered`` and ``1 - known_missed``, whatever the reason for dropping out.
-    plain : float
-        Coverage estimated from the paths whose status is known, weighted for dropping out. An
-        end beyond ``supported_to`` counts as open here, which reads a few points high.
-    plain_low, plain_high : float
-        Its 95 % Wilson interval, with the effective size.
-    tie_split, tie_split_error : float
-        Coverage with randomised ends, which a perfect distribution has exactly at ``level``
-        wherever watching ends, and its standard error by subject: the one to judge by.
-    n_effective : float
-        Kish's effective number of paths behind both estimates.
-    below, above : float
-        Chance of an outcome before and after the interval, each by Kaplan-Meier on the rank:
-        needs no model of dropping out, but that it does not depend on the rank.
-    width : float
-        Mean number of steps from end to end, an open end counting as one beyond the horizon.
-    open_share : float
-        Share of intervals whose later end is open, beyond the predicted horizon.
-    supported_to : int
-        The last step judged: beyond it every outcome counts as "later".
+    ``tie_split`` is the one to judge by: coverage with randomised ends, which a perfect
+    distribution has exactly at ``level`` wherever watching ends.
     """
 
-    level: float
+    level: float  # what the interval promises
     n_paths: int
-    n_events: int
+    n_events: int  # seen to reach the event
+    # share known to lie inside: the truth is at least this, whoever dropped out
     known_covered: float
-    known_missed: float
+    known_missed: float  # share known to lie outside: it is at most one less this
+    # From the paths whose status is known, weighted for dropping out. An end beyond
+    # ``supported_to`` counts as open here, which reads a few points high.
     plain: float
-    plain_low: float
+    plain_low: float  # its 95 % Wilson interval, with the effective size
     plain_high: float
     tie_split: float
-    tie_split_error: float
-    n_effective: float
+    tie_split_error: float  # standard error by subject
+    n_effective: float  # Kish's effective number of paths behind both
+    # Chance of an outcome before the interval and after it, each by Kaplan-Meier on the rank: needs
+    # no model of dropping out, but that it does not depend on the rank.
     below: float
     above: float
-    width: float
-    open_share: float
-    supported_to: int
+    width: float  # mean steps from end to end, an open end counting as one beyond the horizon
+    open_share: float  # of intervals whose later end is beyond the horizon
+    supported_to: int  # the last step judged: beyond it every outcome counts as "later"
 
 
 def interval_coverage(
@@ -260,23 +230,11 @@ def interval_coverage(
 ) -> Coverage:
     """Return the coverage of the equal-tailed ``level`` interval under censoring.
 
-    Parameters
-    ----------
-    distribution : CountDistribution
-        Predicted without the path it is judged on.
-    outcomes : Outcomes
-        What was seen.
-    level : float
-        The interval's level.
-    watched : ndarray of shape (n, >= horizon + 1), optional
-        Each path's chance of still being watched, from
-        :func:`~forecast.assess.outcomes.still_watched` unless given.
-
-    Notes
-    -----
-    A path's status is settled by its event, or by passing the end of the interval without it;
-    it is weighted by one over the chance of being watched until then. Outcomes beyond the last
-    step with five paths watched are one class, "later", for prediction and outcome alike.
+    ``distribution`` was predicted without the path of ``outcomes`` it is judged on; ``watched``,
+    (n, >= horizon + 1), is each path's chance of still being watched, Kaplan-Meier's unless given.
+    A path's status is settled by its event, or by passing the end of the interval without it; it is
+    weighted by one over the chance of being watched until then. Outcomes beyond the last step with
+    five paths watched are one class, "later", for prediction and outcome alike.
     """
     check_level(level)
     top = min(distribution.horizon, last_supported(outcomes))
@@ -379,11 +337,6 @@ def score_curve(
 
     ``observed`` is False where the score is only known to be at least what is given; at equal
     scores an observed one comes first.
-
-    Examples
-    --------
-    >>> score_curve([0.2, 0.4, 0.4, 0.9], [True, False, True, True], 0.5, np.ones(4))
-    0.5
     """
     values, place = np.unique(np.asarray(score).round(12), return_inverse=True)
     happened = np.bincount(place, weights=weight * np.asarray(observed), minlength=len(values))
@@ -456,17 +409,6 @@ def a_calibration(
     expected of all at risk, so that censored paths are not spread as predicted and cost less
     power. Events are placed as by :func:`d_calibration`; stretches at the end are joined until
     five events are expected there.
-
-    Parameters
-    ----------
-    distribution : CountDistribution
-        What was predicted for each path.
-    outcomes : Outcomes
-        What became of it.
-    bins : int
-        Stretches of the predicted chance.
-    seed : int
-        Of where an event lies within its step.
     """
     from scipy.special import chdtrc
 
@@ -497,11 +439,6 @@ def tie_split_share(low: FloatArray, high: FloatArray, *, level: float) -> Float
     """Return how much of each stretch [low, high] of ranks lies in the middle ``level``, (n,).
 
     A stretch without length counts whole or not at all.
-
-    Examples
-    --------
-    >>> tie_split_share(np.array([0.0, 0.2]), np.array([0.2, 0.2]), level=0.8).round(9).tolist()
-    [0.5, 1.0]
     """
     tail = (1 - check_level(level)) / 2
     inside = np.clip(np.minimum(high, 1 - tail) - np.maximum(low, tail), 0, None)
@@ -518,26 +455,13 @@ def tie_split_coverage(
 ) -> FloatArray:
     """Return each row's chance of lying in its interval when the ends are randomised, shape (n,).
 
-    A whole-number interval of a perfect distribution covers more than its level, by an amount
-    that depends on the steps' chances. Let each end take in its own step with just the chance
-    that makes both tails exact: then a perfect distribution covers exactly ``level`` on average,
-    and any other answer is the model's doing. This returns the expected value over that
-    randomisation: the part of [F(T - 1), F(T)] inside the middle ``level``, over its length.
-
-    Parameters
-    ----------
-    distribution : CountDistribution
-        One row per subject.
-    step : array of shape (n,)
-        The known count; ``inf``, or anything beyond the horizon, is one class "later or never".
-    level : float
-        The interval's level, in (0, 1).
-
-    Examples
-    --------
-    >>> even = CountDistribution(np.full((4, 4), 0.25))
-    >>> float(tie_split_coverage(even, [1, 2, 3, 4], level=0.8).mean().round(9))
-    0.8
+    A whole-number interval of a perfect distribution covers more than its level, by an amount that
+    depends on the steps' chances. Let each end take in its own step with just the chance that makes
+    both tails exact: then a perfect distribution covers exactly ``level`` on average, and any other
+    answer is the model's doing. This returns the expected value over that randomisation: the part
+    of [F(T - 1), F(T)] inside the middle ``level``, over its length. ``distribution`` has one row
+    per subject, ``step`` (n,) the known counts; ``inf``, or anything beyond the horizon, is one
+    class "later or never".
     """
     counts = np.asarray(step, dtype=np.float64)
     horizon = distribution.horizon

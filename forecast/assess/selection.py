@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import check_level, check_whole_number
+from forecast._checks import check_whole_number
 from forecast._jobs import run_units
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.assess.outcomes import Outcomes, by_subject, last_supported
@@ -26,39 +26,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.survival import CountModel, Durations, FittedCountModel
-
-
-def most_parameters(paths: int, *, r2_cs: float, slope: float = 0.9) -> float:
-    """Return how many parameters a model of ``paths`` paths can bear, not rounded.
-
-    Criterion 1 of Riley et al. (2019, Stat Med 38:1276; 2020, BMJ 368:m441): with more, the
-    calibration slope is expected to fall below ``slope``.
-
-    Parameters
-    ----------
-    paths : int
-        Paths that the model is developed on.
-    r2_cs : float
-        Cox-Snell R-squared that can be expected.
-    slope : float
-        The calibration slope wanted.
-
-    Raises
-    ------
-    RequestError
-        If ``r2_cs`` is not below ``slope``, or one of them no probability.
-
-    Examples
-    --------
-    >>> round(most_parameters(100, r2_cs=0.2), 1)
-    2.5
-    """
-    paths = check_whole_number(paths, name="paths", low=1)
-    if check_level(slope, name="slope") <= check_level(r2_cs, name="r2_cs"):
-        raise RequestError(
-            f"r2_cs is {r2_cs!r}, not below the slope {slope!r}.", "Expect less of the model."
-        )
-    return paths * ((slope - 1) * math.log(1 - r2_cs / slope))
 
 
 def grouped_folds(
@@ -73,28 +40,10 @@ def grouped_folds(
     """Return the fold of each row in each repeat, shape (repeats, n); rows of a subject together.
 
     Folds differ by at most one subject. With fewer than ``leave_one_out_below`` subjects each
-    subject is its own fold, once: repeating would change nothing.
-
-    Parameters
-    ----------
-    subject : array of shape (n,)
-        Whose row it is.
-    events : array of shape (n,), optional
-        1 where the row has the event: subjects with events are spread evenly over the folds.
-    n_folds, repeats : int
-        Folds in a repeat, and repeats.
-    seed : int
-        The same seed gives the same folds, whatever the order of the rows.
-
-    Raises
-    ------
-    DataError
-        If there are fewer than two subjects.
-
-    Examples
-    --------
-    >>> grouped_folds(["a", "b", "a"]).tolist()
-    [[0, 1, 0]]
+    subject is its own fold, once: repeating would change nothing. Subjects with ``events``, 1 where
+    the row has one, are spread evenly over the ``n_folds`` of each of the ``repeats``. The same
+    ``seed`` gives the same folds, whatever the order of the rows. Raises DataError if there are
+    fewer than two subjects.
     """
     n_folds = check_whole_number(n_folds, name="n_folds", low=2)
     repeats = check_whole_number(repeats, name="repeats", low=1)
@@ -128,23 +77,12 @@ FEWEST_SUBJECTS = 40  # scored, before anyone leaves: an error from fewer is its
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OutOfFold:
-    """What one candidate predicted for paths it was not fitted to.
+    """What one candidate, ``name``, predicted for paths it was not fitted to.
 
-    Attributes
-    ----------
-    name : str
-        The candidate.
-    predicted : tuple of CountDistribution
-        One for each repeat, one row per path; empty if the candidate failed. Of one that left
-        the race a single one, of the paths scored until then.
-    outcomes : Outcomes
-        What was seen of those paths.
-    rows : ndarray of shape (n_paths,), int
-        The row of the durations of each path, to look up its covariates.
-    problem : str
-        Why the candidate failed; empty if it did not.
-    left_after : int
-        Folds after which it left the race; 0 if it did not.
+    ``predicted`` has a distribution for each repeat, one row per path; it is empty if the candidate
+    failed, for the reason in ``problem``. Of one that left the race after ``left_after`` folds (0:
+    it did not) there is a single one, of the paths scored until then. ``outcomes`` is what was seen
+    of those paths, ``rows`` their rows among the durations, to look up covariates.
     """
 
     name: str
@@ -196,36 +134,18 @@ def predict_out_of_fold(
 ) -> tuple[OutOfFold, ...]:
     """Return each candidate's predictions for the paths left out, over repeated folds by subject.
 
-    Parameters
-    ----------
-    candidates : sequence of CountModel
-        Specifications with different names.
-    durations : Durations
-        All rows, one per path.
-    horizon : int
-        The last step predicted. Paths that enter only then are fitted to but not scored.
-    n_folds, repeats, leave_one_out_below, seed
-        As in :func:`grouped_folds`.
-    n_draws : int
-        Average the prediction over this many parameter draws; 0 predicts at the estimate.
-    leaves : float
-        Candidates so many paired errors behind the best go no further; half as many once each
-        path was scored.
-    like : ndarray of shape (n,), int, optional
-        Rows of one number have the same covariates and subject: they are predicted together.
-    workers : int, optional
-        As in ``run_units``.
+    ``candidates`` have different names, ``durations`` one row per path. ``horizon`` is the last
+    step predicted: paths that enter only then are fitted to but not scored. ``n_folds``,
+    ``repeats``, ``leave_one_out_below`` and ``seed`` are as in `grouped_folds`, ``workers`` as in
+    ``run_units``. The prediction is the average over ``n_draws`` parameter draws; 0 predicts at the
+    estimate. Candidates ``leaves`` paired errors behind the best go no further; half as many once
+    each path was scored. Rows of one number in ``like``, (n,), have the same covariates and
+    subject: they are predicted together. Raises RequestError if two candidates have one name, or
+    there is none.
 
-    Raises
-    ------
-    RequestError
-        If two candidates have one name, or there is none.
-
-    Notes
-    -----
     A candidate that fails on a fold is reported with its problem, not dropped; a level that is in
-    the rows of one fold only is no reason to fail, see ``Encoding.encode``. From the second
-    fold on a fit starts where that to the first ended.
+    the rows of one fold only is no reason to fail, see `Encoding.encode`. From the second fold on a
+    fit starts where that to the first ended.
     """
     names = [model.name for model in candidates]
     if not names or len(set(names)) < len(names):
@@ -342,26 +262,17 @@ def _leave(
 def score_candidates(results: Sequence[OutOfFold]) -> pd.DataFrame:
     """Return one row per candidate with its scores, their standard errors and which is chosen.
 
-    Returns
-    -------
-    DataFrame
-        ``model``; ``log_score`` per watched step; ``behind_best`` and ``behind_best_error``,
-        the difference from the best log score and the standard error of that difference, paired
-        by subject; ``crps`` (integrated Brier score) with its error; ``concordance``;
-        ``within_one_error``; ``chosen``; ``left_after`` how many folds it left the race (0: not);
-        ``problem``. Averages over repeats. Of one that left, the difference is that on the paths
-        it was scored on, the log score the best one's and that difference, the rest missing.
+    Columns ``model``; ``log_score`` per watched step; ``behind_best`` and ``behind_best_error``,
+    the difference from the best log score and the standard error of that difference, paired by
+    subject; ``crps`` (integrated Brier score) with its error; ``concordance``;
+    ``within_one_error``; ``chosen``; ``left_after`` how many folds it left the race (0: not);
+    ``problem``. Averages over repeats. Of one that left, the difference is that on the paths it was
+    scored on, the log score the best one's and that difference, the rest missing. Raises FitError
+    if no candidate could be fitted on every fold.
 
-    Raises
-    ------
-    FitError
-        If no candidate could be fitted on every fold.
-
-    Notes
-    -----
-    "Within one standard error" uses the error of the *difference* between two candidates scored
-    on the same subjects. The error of a single score is mostly the subjects' own variation,
-    common to all candidates, and would let the simplest model through whatever it costs.
+    "Within one standard error" uses the error of the *difference* between two candidates scored on
+    the same subjects. The error of a single score is mostly the subjects' own variation, common to
+    all candidates, and would let the simplest model through whatever it costs.
     """
     import pandas as pd
 
@@ -405,8 +316,7 @@ def _path_totals(result: OutOfFold) -> FloatArray | None:
     if result.problem:
         return None
     terms = [log_score_terms(each, result.outcomes) for each in result.predicted]
-    total: FloatArray = np.mean(terms, axis=0) * result.outcomes.weight
-    return total
+    return np.asarray(np.mean(terms, axis=0) * result.outcomes.weight)
 
 
 def _score_row(result: OutOfFold) -> dict[str, Any]:

@@ -32,15 +32,7 @@ if TYPE_CHECKING:
         to_clearing,
     )
     from forecast.counts.extra import ExtraColumn, extra_columns, with_extra
-    from forecast.counts.log_summary import (
-        FEW,
-        LEVELLED,
-        LogSummary,
-        durations_of,
-        few,
-        fill_missing,
-        told,
-    )
+    from forecast.counts.log_summary import FEW, LogSummary, durations_of, few, fill_missing, told
     from forecast.counts.predictor import Predictor
     from forecast.counts.prior import (
         BETWEEN_CLINICS,

@@ -94,19 +94,12 @@ def sources(attribute: str) -> tuple[str, ...]:
 
 
 def covariates(columns: Mapping[str, Column]) -> dict[str, FloatArray]:
-    """Return the covariates of each row, NaN where the attribute is not recorded.
+    """Return the covariates of each row, (n,), NaN where the attribute is not recorded.
 
-    Parameters
-    ----------
-    columns : mapping
-        Attribute name to one value per row; ``inks`` as joined text, and ``unreached`` (0 or 1:
-        whether some ink is reached by no laser in use) and ``years_from_now`` (start of the
-        course, in years from the middle of the log's last two years; 0 for an enquiry).
-
-    Returns
-    -------
-    dict of ndarray of shape (n,)
-        In the order of `covariate_names`.
+    ``columns`` have one value per row of each attribute: ``inks`` as joined text, ``unreached`` (0
+    or 1: whether some ink is reached by no laser in use) and ``years_from_now`` (start of the
+    course, in years from the middle of the log's last two years; 0 for an enquiry). They come in
+    the order of `covariate_names`.
     """
     found: dict[str, FloatArray] = {"skin_type": graded(columns["skin_type"], SKIN_TYPES) - 3}
     site, inks, origins = (Distinct.of(columns[name]) for name in ("body_site", "inks", "origin"))

@@ -52,15 +52,10 @@ EVIDENCE = {
 def competing_ends(pmf: FloatArray, stop: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return the chances that a course ends after each session, at its goal and given up.
 
-    Reaching the goal at a session comes before stopping after it; what is missing to one is the
-    chance that neither has happened by the horizon.
-
-    Parameters
-    ----------
-    pmf : ndarray of shape (..., horizon)
-        Chance that the goal is reached at each session if treatment goes on.
-    stop : ndarray of shape (..., horizon)
-        Chance of stopping after each session that has not reached it.
+    ``pmf``, (..., horizon), are chances that the goal is reached at each session if treatment goes
+    on, ``stop`` those of stopping after each session that has not reached it. Reaching the goal at
+    a session comes before stopping after it; what is missing to one is the chance that neither has
+    happened by the horizon.
 
     Examples
     --------
@@ -123,15 +118,9 @@ class Stopping:
 def fit_stopping(rows: pd.DataFrame, length: FloatArray) -> Stopping:
     """Return the hazard of stopping after a session, by the length of the course to be expected.
 
-    A course that reaches its goal at a session is not at risk of stopping after it; of one that
-    is still running nobody knows yet whether the client comes back after the last session.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        As ``course_rows`` returns it.
-    length : ndarray of shape (n,)
-        Of each row, as ``length_of`` of its predicted distribution.
+    A course that reaches its goal at a session is not at risk of stopping after it; of one that is
+    still running nobody knows yet whether the client comes back after the last session. ``rows``
+    are those of `course_rows`, ``length``, (n,), that of their predicted distributions.
     """
     from forecast.survival import DiscreteHazard, Durations
 
@@ -177,21 +166,11 @@ SUPPORT = {
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Delivered:
-    """Sessions delivered and how the course ends, as one joint distribution.
+    """Sessions delivered and how the course ends, as one joint distribution."""
 
-    Attributes
-    ----------
-    cleared : ndarray of shape (horizon,)
-        Chance that the course reaches its goal at session n.
-    stopped : ndarray of shape (horizon,)
-        Chance that the client stops, goal not reached, after session n.
-    going : float
-        Chance that neither has happened by the horizon.
-    """
-
-    cleared: FloatArray
-    stopped: FloatArray
-    going: float
+    cleared: FloatArray  # (horizon,): chance that the course reaches its goal at session n
+    stopped: FloatArray  # (horizon,): that the client stops after it, goal not reached
+    going: float  # that neither has happened by the horizon
 
     def expected_sessions(self, cap: int) -> float:
         """Return the expected number of sessions delivered when at most ``cap`` are given."""

@@ -42,24 +42,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Lightening:
-    """Counts of the courses of a log that want lightening.
-
-    Attributes
-    ----------
-    n_courses, n_reached, n_stopped, n_ongoing : int
-        Courses that want it, and how they stand.
-    n_other : int
-        Courses that ended lightened although they wanted clearing: not counted as having got there.
-    followed_to : int
-        The last session with at least five courses that want it at risk; 0 if none.
-    """
+    """Counts of the courses of a log that want lightening, and how they stand."""
 
     n_courses: int
     n_reached: int
     n_stopped: int
     n_ongoing: int
-    n_other: int
-    followed_to: int
+    n_other: int  # ended lightened although they wanted clearing: not counted as having got there
+    followed_to: int  # the last session with at least five that want it at risk; 0 if none
 
     @classmethod
     def of(cls, courses: pd.DataFrame, rows: pd.DataFrame) -> Lightening:
@@ -496,14 +486,11 @@ def spread_missing(
 
 
 def fill_missing(rows: pd.DataFrame, fills: Mapping[str, float | None]) -> pd.DataFrame:
-    """Return the rows with missing covariates filled; the rows given are left as they are.
+    """Return ``rows`` of `course_rows` with missing covariates filled; those given stay as they
+    are.
 
-    Parameters
-    ----------
-    rows : DataFrame
-        As ``course_rows`` returns it.
-    fills : mapping of covariate to float or None
-        What stands in for a missing value: None is the mean of the rows' own, 0 if there is none.
+    ``fills`` has what stands in for a missing value of each covariate: None is the mean of the
+    rows' own, 0 if there is none.
 
     Examples
     --------
@@ -547,22 +534,13 @@ NUMBERS = {
 
 
 class Support(NamedTuple):
-    """How well a log covers an enquiry.
+    """How well a log covers an enquiry."""
 
-    Attributes
-    ----------
-    label : str
-        ``well covered``, ``thin`` or ``outside``.
-    reasons : tuple of str
-        Why not well covered: the codes of the notes, ``none_finished`` where no course has
-        reached the goal, and ``not_followed`` where none was followed as far as is asked about.
-    notes : tuple of Note
-        The doubts in full.
-    """
-
-    label: str
+    label: str  # ``well covered``, ``thin`` or ``outside``
+    # Why not well covered: the codes of the notes, ``none_finished`` where no course has reached
+    # the goal, and ``not_followed`` where none was followed as far as is asked about.
     reasons: tuple[str, ...]
-    notes: tuple[Note, ...]
+    notes: tuple[Note, ...]  # the doubts in full
 
 
 def support_of(summary: LogSummary, enquiry: Enquiry, *, followed: int, needed: int = 0) -> Support:

@@ -179,13 +179,8 @@ class Predictor:
     ) -> tuple[FloatArray, FloatArray]:
         """Return pmfs under shared parameter draws and stopping hazards, for many enquiries.
 
+        Both (n_draws, n, steps); draws of the second are independent of those of the first.
         ``steps`` looks further than the horizon, or less far.
-
-        Returns
-        -------
-        draws : ndarray of shape (n_draws, n, steps)
-        stop : ndarray of shape (n_draws, n, steps)
-            Its draws are independent of the first ones.
         """
         steps = steps or self.horizon
         blocks = [enquiries[at : at + BLOCK] for at in range(0, len(enquiries), BLOCK)]

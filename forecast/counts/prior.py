@@ -75,27 +75,13 @@ MEASURES = {
 
 @dataclass(frozen=True, slots=True)
 class PublishedEffect:
-    """One effect read from the literature.
-
-    Attributes
-    ----------
-    covariate : str
-        The covariate of the count model.
-    log_hazard_ratio : float
-        Per unit of the covariate; below zero means more sessions.
-    width : float
-        Standard deviation of what was read, without the spread between clinics.
-    measure : str
-        What was published, a key of ``MEASURES``, which says how it was translated.
-    source : str
-        Where it comes from, and how it was read.
-    """
+    """One effect read from the literature."""
 
     covariate: str
-    log_hazard_ratio: float
-    width: float
-    measure: str
-    source: str
+    log_hazard_ratio: float  # per unit of the covariate; below zero means more sessions
+    width: float  # standard deviation of what was read, without the spread between clinics
+    measure: str  # what was published, a key of ``MEASURES``, which says how it was translated
+    source: str  # where it comes from, and how it was read
 
     @property
     def standard_deviation(self) -> float:
@@ -115,12 +101,7 @@ class PublishedEffect:
     ) -> PublishedEffect:
         """Return the effect whose mean and width honour every reading of a reduction.
 
-        Parameters
-        ----------
-        chances, hazards, odds : float
-            The log hazard ratio if the published factor is a ratio of these.
-        width : float
-            Standard deviation of any one reading.
+        It is a log hazard ratio by each reading, with the ``width`` of any one of them.
         """
         readings = (chances, hazards, odds)
         mean = sum(readings) / len(readings)
@@ -263,17 +244,10 @@ def contradicted(
 ) -> list[dict[str, float | str]]:
     """Return the priors that the log speaks against.
 
-    Parameters
-    ----------
-    estimates, evidence : mapping of parameter to (mean, standard deviation)
-        After the log was seen, and before.
-
-    Returns
-    -------
-    list of dict
-        ``parameter``, ``prior``, ``posterior`` and ``z``: with Gaussian prior and likelihood, what
-        the estimate moved by has variance prior less posterior under the prior; beyond 2.5
-        standard deviations it is reported.
+    ``estimates`` and ``evidence`` are mean and standard deviation of each parameter, after the log
+    was seen and before. With Gaussian prior and likelihood, what the estimate moved by has variance
+    prior less posterior under the prior; beyond 2.5 standard deviations it is reported, as
+    ``parameter``, ``prior``, ``posterior`` and ``z``.
     """
     found: list[dict[str, float | str]] = []
     for name, (mean, spread) in evidence.items():

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
         model_card,
         promise_of,
     )
-    from forecast.forecaster.quoting import QuotingValue, value_of_quoting
-    from forecast.forecaster.refresh import Refreshed, refresh_forecaster
+    from forecast.forecaster.quoting import value_of_quoting
+    from forecast.forecaster.refresh import refresh_forecaster
 
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import HORIZON, check_kind, check_seed, check_whole_number
+from forecast._checks import HORIZON, MOST_TO_CHECK, check_kind, check_seed, check_whole_number
 from forecast._jobs import one_thread
 from forecast._plain import plain_rows, plain_values
 from forecast.assess import (
@@ -49,10 +49,10 @@ from forecast.counts import (
 )
 from forecast.errors import DataError, RequestError
 from forecast.forecaster.forecaster import Forecaster
-from forecast.log import check_log, folds_for, judged_part, some_clients, suspicions
+from forecast.log import check_log, judged_part, some_clients, suspicions
 from forecast.midcourse import LAST_LANDMARK, Midcourse, fit_midcourse, usual_midcourse
 from forecast.regimes import fit_strategies, regime_verdict
-from forecast.survival import CountDistribution, FittedAcceleratedTime, completed
+from forecast.survival import CountDistribution, Durations, FittedAcceleratedTime
 from forecast.tattoo import GROUPINGS, groups_of
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ if TYPE_CHECKING:
     from forecast._types import IntArray
     from forecast.assess import OutOfFold
     from forecast.log import OutcomeLog
-    from forecast.survival import CountModel, Durations, FittedCountModel
+    from forecast.survival import CountModel, FittedCountModel
 
 FEWEST_TO_CHECK = 10  # events below which folds say nothing
 N_DRAWS = 50  # parameter draws behind an out-of-fold prediction
@@ -115,7 +115,8 @@ def fit_forecaster(
         summary, part, durations = basis.summary, basis.part, basis.durations
         checked = None
         if summary.n_reached >= FEWEST_TO_CHECK:
-            folds = folds_for(len(durations))
+            # repeats take away chance, of which a very large log has little
+            folds = (10, 2) if len(durations) <= MOST_TO_CHECK else (5, 1)
             checked = Checked.of(
                 basis.specs, *part, goal=goal, horizon=horizon, folds=folds, seed=seed
             )
@@ -149,32 +150,17 @@ def fit_forecaster(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Basis:
-    """What a log gives to fit to.
+    """What a log gives to fit to."""
 
-    Attributes
-    ----------
-    summary : LogSummary
-        Of all courses.
-    log, rows, durations
-        The courses whose result is known, as model rows and as a count model takes them.
-    part : tuple of OutcomeLog, DataFrame, Durations
-        The same of the clients that are looked at again and again, all in most logs.
-    published : CountModel
-        The model with the evidence as its prior.
-    from_evidence : FittedAcceleratedTime
-        What that says with no log.
-    specs : tuple of CountModel
-        The candidates.
-    """
-
-    summary: LogSummary
-    log: OutcomeLog
-    rows: pd.DataFrame
-    durations: Durations
+    summary: LogSummary  # of all courses
+    log: OutcomeLog  # courses whose result is known
+    rows: pd.DataFrame  # the same as model rows
+    durations: Durations  # and as a count model takes them
+    # the same of the clients that are looked at again and again, all in most logs
     part: tuple[OutcomeLog, pd.DataFrame, Durations]
-    published: CountModel
-    from_evidence: FittedAcceleratedTime
-    specs: tuple[CountModel, ...]
+    published: CountModel  # the model with the evidence as its prior
+    from_evidence: FittedAcceleratedTime  # what that says with no log
+    specs: tuple[CountModel, ...]  # the candidates
     horizon: int
 
     @classmethod
@@ -198,7 +184,8 @@ class Basis:
         rows = by_contents(rows)
         names = [name for one in own for name in one.names]
         published: Any = with_width(evidence_model(goal, evidence), names)
-        fills = fills_for(rows, summary)
+        # the log's mean stands in for a missing covariate
+        fills = {**summary.means, **({LIGHTEN: None} if LIGHTEN in rows else {})}
         durations = durations_of(rows, fills)
         specs = candidates(goal, n_events=int(durations.observed.sum()), evidence=evidence)
         return cls(
@@ -216,32 +203,16 @@ class Basis:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Checked:
-    """What folds grouped by client say: which model, how to correct it, how good it then is.
+    """What folds grouped by client say: which model, how to correct it, how good it then is."""
 
-    Attributes
-    ----------
-    chosen : CountModel
-        The simplest candidate within one standard error of the best.
-    scores : DataFrame
-        One row per candidate.
-    recalibration : Recalibration
-        Fitted to all out-of-fold predictions of the chosen model.
-    assessment : Assessment or None
-        Of predictions recalibrated by maps that did not see them; for the goal ``lighten`` of
-        courses that want it, None when too few of them got there.
-    midcourse : Midcourse or None
-        What gradings say mid-course; None when too few courses were graded, and for the goal
-        ``lighten``.
-    whole : Durations
-        What to fit to, see `carried_on`.
-    """
-
-    chosen: CountModel
-    scores: pd.DataFrame
-    recalibration: Recalibration
+    chosen: CountModel  # the simplest candidate within one standard error of the best
+    scores: pd.DataFrame  # one row per candidate
+    recalibration: Recalibration  # fitted to all its out-of-fold predictions
+    # Of predictions recalibrated by maps that did not see them; for the goal ``lighten`` of courses
+    # that want it, None when too few of them got there.
     assessment: Assessment | None
-    midcourse: Midcourse | None
-    whole: Durations
+    midcourse: Midcourse | None  # what gradings say; None with too few, and for ``lighten``
+    whole: Durations  # what to fit to, see `carried_on`
 
     @classmethod
     def of(
@@ -330,15 +301,28 @@ def carried_on(
 ) -> tuple[IntArray, Durations, Midcourse | None]:
     """Return durations in which stopped courses go on as their gradings say, and whose each is.
 
-    And the law that says so. The same durations where the log's gradings are too few to say.
+    And the law that says so: each stands at several steps instead, evenly weighted (multiple
+    imputation). The same durations where the log's gradings are too few to say.
     """
     predicted = CountDistribution.mixture([each.pmf for each in found.predicted])
     scored = rows.iloc[found.rows]
     law = fit_midcourse(log, scored, predicted, horizon=horizon, seed=None)
     if law is None:
         return np.arange(len(durations)), durations, None
-    row, step, cleared = law.completed(log, scored, predicted, horizon=horizon)
-    return *completed(durations, found.rows[row], step, cleared), law
+    which, step, cleared = law.completed(log, scored, predicted, horizon=horizon)
+    stopped, times = found.rows[which], step.shape[1]
+    others = np.setdiff1d(np.arange(len(durations)), stopped)
+    row = np.concatenate([others, np.repeat(stopped, times)])
+    share = np.where(np.arange(len(row)) < len(others), 1.0, 1 / times)
+    whole = Durations(
+        step=np.concatenate([durations.step[others], step.ravel()]),
+        observed=np.concatenate([durations.observed[others], cleared.ravel()]),
+        covariates=durations.covariates.iloc[row],
+        subject=durations.subject[row],
+        entry=durations.entry[row],
+        weight=durations.weight[row] * share,
+    )
+    return row, whole, law
 
 
 def findings(
@@ -411,11 +395,6 @@ def check_horizon(rows: pd.DataFrame, horizon: int) -> None:
             f"{horizon} sessions.",
             f"Give a horizon of at least {math.ceil(needed.quantile(0.9))}.",
         )
-
-
-def fills_for(rows: pd.DataFrame, summary: LogSummary) -> dict[str, float | None]:
-    """Return what stands in for a missing covariate of the count model: the log's mean."""
-    return {**summary.means, **({LIGHTEN: None} if LIGHTEN in rows else {})}
 
 
 def against_evidence(

@@ -189,8 +189,7 @@ def _soft_median(pmfs: FloatArray) -> FloatArray:
     step = np.argmax(reached >= HALF, axis=-1)
     here = np.take_along_axis(pmfs, step[..., None], axis=-1)[..., 0]
     before = np.take_along_axis(reached, step[..., None], axis=-1)[..., 0] - here
-    inside: FloatArray = step + (HALF - before) / np.maximum(here, 1e-12)
-    return inside
+    return np.asarray(step + (HALF - before) / np.maximum(here, 1e-12))
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date
@@ -18,7 +19,6 @@ from forecast.assess import (
     Outcomes,
     Watch,
     assess_predictions,
-    most_parameters,
     watch,
 )
 from forecast.counts import COVARIATES, GOALS, SHAPE, course_rows, effects_for, of_goal, told
@@ -45,6 +45,7 @@ FAINT = 0.1  # p below which it is not said that there is no sign
 ALARM = 0.01  # of drift: checked again and again, a twentieth would cry wolf
 SLOWDOWN = 1.15  # times the sessions, to be found from month to month
 CHOSEN_AT = "chosen_at"  # of the assessment: courses and last start when all was last done anew
+SLOPE = 0.9  # of the calibration, that a model of a size may fall to
 MATERIAL = 1.2  # a change of pace or of spread by less breaks no promise, however sure it is
 
 
@@ -502,16 +503,18 @@ def participants(summary: LogSummary) -> dict[str, Any]:
     }
 
 
-def sample_size(forecaster: Forecaster) -> dict[str, Any]:
-    """Return what Riley et al. (2019, Stat Med 38:1276) would allow without prior evidence.
+def most_parameters(courses: int, r2_cs: float) -> float:
+    """Return how many parameters keep the calibration slope at ``SLOPE``, at a Cox-Snell R²."""
+    return round(courses * ((SLOPE - 1) * math.log(1 - r2_cs / SLOPE)), 1) if courses else 0
 
-    At a Cox-Snell R² of 0.2 and 0.4: the most parameters for a shrinkage of at most 10 %.
-    """
+
+def sample_size(forecaster: Forecaster) -> dict[str, Any]:
+    """Return what Riley et al. (2019, Stat Med 38:1276) would allow without prior evidence."""
     n = forecaster.log_summary.n_courses
     return {
         "courses": n,
-        "most_parameters_at_r2_0.2": round(most_parameters(n, r2_cs=0.2), 1) if n else 0,
-        "most_parameters_at_r2_0.4": round(most_parameters(n, r2_cs=0.4), 1) if n else 0,
+        "most_parameters_at_r2_0.2": most_parameters(n, 0.2),
+        "most_parameters_at_r2_0.4": most_parameters(n, 0.4),
         "parameters_with_prior": len(effects_for(forecaster.goal)),
     }
 

@@ -5,15 +5,8 @@ from typing import TYPE_CHECKING
 from forecast._doors import door
 
 if TYPE_CHECKING:
-    from forecast.invented.log_rows import hide
-    from forecast.invented.people import YEAR, Crew
-    from forecast.invented.sessions import arrive
-    from forecast.invented.simulate import (
-        SimulatedClinic,
-        simulate_clinic,
-        simulate_log,
-        simulate_split_trial,
-    )
+    from forecast.invented.people import Crew
+    from forecast.invented.simulate import simulate_log
     from forecast.invented.world import CaseMix, Mechanism, OwnedLaser, World, usual_world
 
 

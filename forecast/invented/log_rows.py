@@ -7,16 +7,16 @@ the price of a session, and late in a course; they fall while prepaid sessions r
 visit after it has come: until then the course is ongoing.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.invented.people import PATTERNS, REACH, YEAR, Chance, Cohort, Crew, first
+from forecast.invented.people import PATTERNS, REACH, YEAR, Cohort, Crew
 from forecast.invented.practised import as_practised
-from forecast.invented.sessions import Paths, run_sessions
+from forecast.invented.sessions import Paths
 from forecast.invented.world import World
 from forecast.log import column, column_names
 
@@ -30,33 +30,15 @@ BLOCK, CAP = 6, 15
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Course:
-    """How n courses went: what was sold, what happened, when it ended.
+    """How n courses went: what was sold, what happened, when it ended."""
 
-    Attributes
-    ----------
-    lighten : ndarray of bool
-        Goal is lightening.
-    package : ndarray of int
-        Index into ``PACKAGES``.
-    given : ndarray of int
-        Sessions within the log.
-    ended : ndarray of int
-        0 ongoing, 1 reached the goal, 2 stopped.
-    reacted : ndarray of bool, shape (n, h)
-        A reaction after the session.
-    fluence : ndarray of shape (n, h)
-        Fluence relative to what is usual for the regime and skin type, in logs.
-    needed : ndarray of int
-        Sessions until the own goal; h + 1 when none.
-    """
-
-    lighten: BoolArray
-    package: IntArray
-    given: IntArray
-    ended: IntArray
-    reacted: BoolArray
-    fluence: FloatArray
-    needed: IntArray
+    lighten: BoolArray  # whether the goal is lightening
+    package: IntArray  # index into ``PACKAGES``
+    given: IntArray  # sessions within the log
+    ended: IntArray  # 0 ongoing, 1 reached the goal, 2 stopped
+    reacted: BoolArray  # (n, h): a reaction after the session
+    fluence: FloatArray  # (n, h): relative to what is usual for regime and skin type, in logs
+    needed: IntArray  # sessions until the own goal; h + 1 when none
 
     def sold_as(self) -> npt.NDArray[np.object_]:
         """Return the name of the package of each course."""
@@ -65,26 +47,14 @@ class Course:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Luck:
-    """The random numbers of how n courses go over h sessions.
+    """The random numbers of how n courses go over h sessions."""
 
-    Attributes
-    ----------
-    goal, sale : ndarray of shape (n,)
-        Uniform: whether lightening is enough, and what is sold.
-    fluence : ndarray of shape (n, h)
-        Standard normal: fluence of the session.
-    habit : ndarray of shape (n, 1)
-        Standard normal: usual fluence of the course.
-    reacts, stops : ndarray of shape (n, h)
-        Uniform: a reaction, and stopping, after the session.
-    """
-
-    goal: FloatArray
-    sale: FloatArray
-    fluence: FloatArray
-    habit: FloatArray
-    reacts: FloatArray
-    stops: FloatArray
+    goal: FloatArray  # uniform, (n,): whether lightening is enough
+    sale: FloatArray  # uniform, (n,): what is sold
+    fluence: FloatArray  # standard normal, (n, h): of the session
+    habit: FloatArray  # standard normal, (n, 1): usual fluence of the course
+    reacts: FloatArray  # uniform, (n, h): a reaction after the session
+    stops: FloatArray  # uniform, (n, h): stopping after it
 
     @classmethod
     def draw(cls, n: int, horizon: int, rng: np.random.Generator) -> "Luck":
@@ -102,27 +72,11 @@ class Luck:
         """Return the luck of the courses in ``rows``."""
         return Luck(*(getattr(self, name)[rows] for name in Luck.__slots__))
 
-    def then(self, other: "Luck", held: IntArray, graded: IntArray) -> "Luck":
-        """Return this luck for the sessions ``held``, then the other's.
-
-        Nobody stops before the visit after session ``graded``.
-        """
-        return replace(
-            self,
-            fluence=first(held, self.fluence, other.fluence),
-            reacts=first(held, self.reacts, other.reacts),
-            stops=first(graded, np.ones(self.stops.shape), other.stops),
-        )
-
 
 def reactions(
     cohort: Cohort, paths: Paths, world: World, fluence: FloatArray, uniform: FloatArray
 ) -> BoolArray:
-    """Return whether a reaction follows each session, shape (n, h).
-
-    The log odds rise with skin type IV and V-VI, with the log of fluence relative to usual, and
-    shift by operator and regime.
-    """
+    """Return whether a reaction follows each session, (n, h), by skin, fluence, crew and regime."""
     skin = cohort.attributes.skin[:, None]
     logit = np.log(world.reaction_rate / (1 - world.reaction_rate))
     logit = logit + 0.35 * (skin == 3) + world.reaction_dark * (skin >= 4) + 1.0 * fluence
@@ -156,24 +110,12 @@ def session_price(area: FloatArray) -> FloatArray:
     return 5.0 * np.round((60 + 8 * np.sqrt(area)) / 5)
 
 
-def live(
-    cohort: Cohort,
-    paths: Paths,
-    world: World,
-    luck: Luck,
-    last_day: float,
-    *,
-    sold: int | None = None,
-) -> Course:
-    """Return how the courses went until ``last_day``: goals, sales, reactions, stopping.
-
-    ``sold`` gives everybody the same package; otherwise each is sold as often as ``SOLD`` says.
-    """
+def live(cohort: Cohort, paths: Paths, world: World, luck: Luck, last_day: float) -> Course:
+    """Return how the courses went until ``last_day``: goals, sales, reactions, stopping."""
     n, horizon = paths.grade.shape
     lighten = np.asarray(luck.goal < world.lighten_rate, dtype=np.bool_)
     needed = paths.first_at(np.where(lighten, world.lightened_at, world.cleared_at))
     package = np.asarray(np.searchsorted(np.cumsum(SOLD), luck.sale), dtype=np.int64)
-    package = package if sold is None else np.full(n, sold)
     fluence = 0.2 * luck.fluence + 0.15 * luck.habit
     fluence = fluence + world.work_up * (np.minimum(paths.session_no, 7) - 4)
     reacted = reactions(cohort, paths, world, fluence, luck.reacts)
@@ -192,7 +134,6 @@ WordArray = npt.NDArray[np.object_]
 
 YAG = {532, 1064}  # nm
 DAY_ONE = np.datetime64("2017-01-02", "ns")
-STRATEGIES = {"needed_ns": "ns", "needed_ps": "ps", "needed_ns4_ps": "ns:4>ps"}
 
 # How often each optional item is not recorded.
 MISSING = {
@@ -396,8 +337,7 @@ def gradings_frame(
 ) -> "pd.DataFrame":
     """Return the gradings table: those written down, the one at the first visit, the last one.
 
-    A cleared course always has its last grading. A grading is made at the visit after the
-    session, so the last session of an ongoing course has none yet.
+    A grading is made at the visit after the session: an ongoing course has none of its last.
     """
     import pandas as pd
 
@@ -457,28 +397,3 @@ def lasers_frame(world: World) -> "pd.DataFrame":
             "in_use_from": _dates(np.array([laser.from_year * YEAR for laser in world.fleet])),
         }
     )
-
-
-def truth_frame(
-    cohort: Cohort, chance: Chance, paths: Paths, course: Course, world: World
-) -> "pd.DataFrame":
-    """Return what would have happened to each course, as ``SimulatedClinic.truth`` says."""
-    import pandas as pd
-
-    most = paths.grade.shape[1]
-
-    def counts(needed: IntArray) -> FloatArray:
-        return np.where(needed > most, np.nan, needed.astype(np.float64))
-
-    frame = pd.DataFrame(
-        {
-            "course_id": course_ids(len(cohort)),
-            "needed": counts(course.needed),
-            "needed_clear": counts(paths.first_at(world.cleared_at)),
-        }
-    )
-    for name, strategy in STRATEGIES.items():
-        other = run_sessions(cohort, chance, world, strategy=strategy)
-        frame[name] = counts(other.first_at(world.cleared_at))
-    last = paths.day[np.arange(len(cohort)), course.given - 1]
-    return frame.assign(remnant=paths.remnant(last), log_speed=paths.log_speed)

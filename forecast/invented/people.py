@@ -5,8 +5,8 @@ site; everything else is independent. So what a missing attribute may have been,
 recorded ones, is known exactly, which the true distribution needs.
 """
 
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -88,30 +88,23 @@ NEVER = 1e9
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Attributes:
-    """What the simulator knows of each course, as codes into the log's level lists.
+    """What the simulator knows of each course; codes point into the log's level lists.
 
-    Attributes
-    ----------
-    skin, site, inks, density, layering, origin, scarring : ndarray of int
-        Codes; ``inks`` points into ``PATTERNS``; -1 is not recorded.
-    age, area, tattoo_age, smoker : ndarray of float
-        Years, cm², years, 0 or 1; NaN is not recorded.
-    elsewhere : ndarray of int
-        Sessions at another clinic first.
+    -1 and NaN are not recorded.
     """
 
     skin: IntArray
     site: IntArray
-    inks: IntArray
+    inks: IntArray  # code into ``PATTERNS``
     density: IntArray
     layering: IntArray
     origin: IntArray
     scarring: IntArray
-    age: FloatArray
-    area: FloatArray
-    tattoo_age: FloatArray
-    smoker: FloatArray
-    elsewhere: IntArray
+    age: FloatArray  # years
+    area: FloatArray  # cm²
+    tattoo_age: FloatArray  # years
+    smoker: FloatArray  # 0 or 1
+    elsewhere: IntArray  # sessions at another clinic first
 
     def __len__(self) -> int:
         return len(self.skin)
@@ -263,33 +256,15 @@ class Crew:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cohort:
-    """Courses before their first session here.
+    """Courses before their first session here."""
 
-    Attributes
-    ----------
-    attributes : Attributes
-        Complete, n courses.
-    client : ndarray of int
-        Which client.
-    start : ndarray of float
-        Day of the first session, counted from the first day of the log.
-    frailty : ndarray of float
-        Client and course frailty together, in the log of speed.
-    operator : ndarray of int
-        Who usually treats.
-    spacing : ndarray of float
-        Usual weeks between sessions.
-    resists : ndarray of float
-        Uniform: the smaller, the more readily some of the ink never goes.
-    """
-
-    attributes: Attributes
-    client: IntArray
-    start: FloatArray
-    frailty: FloatArray
-    operator: IntArray
-    spacing: FloatArray
-    resists: FloatArray
+    attributes: Attributes  # complete, of n courses
+    client: IntArray  # which client
+    start: FloatArray  # day of the first session, from the first day of the log
+    frailty: FloatArray  # of client and course together, in the log of speed
+    operator: IntArray  # who usually treats
+    spacing: FloatArray  # usual weeks between sessions
+    resists: FloatArray  # uniform: the smaller, the more readily some of the ink never goes
 
     def __len__(self) -> int:
         return len(self.start)
@@ -302,35 +277,17 @@ class Cohort:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Chance:
-    """The random numbers of n courses over h sessions, shared by every strategy.
+    """The random numbers of n courses over h sessions, (n, h), shared by every strategy."""
 
-    Attributes
-    ----------
-    session, grade, gap : ndarray of shape (n, h)
-        Standard normal: chance of the session, error of the grading, spacing.
-    pulse : ndarray of shape (n, h)
-        Uniform: choice of regime.
-    graded : ndarray of bool, shape (n, h)
-        Whether the grading is written down.
-    treats : ndarray of int, shape (n, h)
-        Who treats.
-    before : ndarray of shape (n, 6)
-        Standard normal: the sessions elsewhere.
-    eye : ndarray of shape (n, h)
-        Standard normal: error of the eye that chooses and stops.
-    technique : ndarray of shape (n, h)
-        Uniform: passes and what else is used in the session; only "practised" asks.
-    """
-
-    session: FloatArray
-    grade: FloatArray
-    gap: FloatArray
-    pulse: FloatArray
-    graded: BoolArray
-    treats: IntArray
-    before: FloatArray
-    eye: FloatArray
-    technique: FloatArray
+    session: FloatArray  # standard normal
+    grade: FloatArray  # standard normal: error of the grading
+    gap: FloatArray  # standard normal: spacing
+    pulse: FloatArray  # uniform: choice of regime
+    graded: BoolArray  # whether the grading is written down
+    treats: IntArray  # who treats
+    before: FloatArray  # standard normal, (n, 6): the sessions elsewhere
+    eye: FloatArray  # standard normal: error of the eye that chooses and stops
+    technique: FloatArray  # uniform: passes and what else is used; only "practised" asks
 
     @classmethod
     def draw(cls, cohort: Cohort, world: World, horizon: int, rng: np.random.Generator) -> "Chance":
@@ -354,24 +311,6 @@ class Chance:
     def take(self, rows: npt.NDArray[np.intp]) -> "Chance":
         """Return the chance of the courses in ``rows``."""
         return Chance(*(getattr(self, name)[rows] for name in Chance.__slots__))
-
-    def then(self, other: "Chance", held: IntArray, graded: IntArray) -> "Chance":
-        """Return this chance for the sessions ``held`` and gradings ``graded``, then the other."""
-        until = dict.fromkeys(("session", "gap", "pulse", "treats", "technique"), held)
-        until |= dict.fromkeys(("grade", "graded", "eye"), graded)
-        return replace(
-            self, **{k: first(n, getattr(self, k), getattr(other, k)) for k, n in until.items()}
-        )
-
-    def at_visits(self, other: "Chance") -> "Chance":
-        """Return the same chance with the visits of ``other``: dates, operators, gradings noted."""
-        same = ("gap", "treats", "graded", "technique")
-        return replace(self, **{name: getattr(other, name) for name in same})
-
-
-def first(count: IntArray, own: npt.NDArray[Any], other: npt.NDArray[Any]) -> npt.NDArray[Any]:
-    """Return the first ``count`` columns of each row of ``own``, and the rest of ``other``."""
-    return np.where(np.arange(own.shape[1]) < count[:, None], own, other)
 
 
 def draw_courses(

@@ -16,28 +16,14 @@ Features = Mapping[str, BoolArray | FloatArray]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Visit:
-    """One session of n courses, each array of shape (n,).
+    """One session of n courses, each array of shape (n,)."""
 
-    Attributes
-    ----------
-    day : ndarray of float
-        Day of the session, from the first day of the log.
-    chance : ndarray of float
-        Standard normal.
-    weeks : ndarray of float
-        Log of (weeks since the session before / 8); 0 at the first.
-    crew, regime : ndarray of float
-        What the operator and the regime add to the log speed.
-    technique : ndarray of float
-        Uniform: passes and what else is used.
-    """
-
-    day: FloatArray
-    chance: FloatArray
-    weeks: FloatArray
-    crew: FloatArray
-    regime: FloatArray
-    technique: FloatArray
+    day: FloatArray  # from the first day of the log
+    chance: FloatArray  # standard normal
+    weeks: FloatArray  # log of (weeks since the session before / 8); 0 at the first
+    crew: FloatArray  # what the operator adds to the log speed
+    regime: FloatArray  # what the regime adds
+    technique: FloatArray  # uniform: passes and what else is used
 
 
 class Process(Protocol):
@@ -45,20 +31,11 @@ class Process(Protocol):
 
     The state, (n,) or (n, m), is all that a course carries from one session to the next; chance
     aside, what happens next depends on nothing else.
-
-    Attributes
-    ----------
-    log_speed : ndarray of shape (n,)
-        Log of the speed of each course per ns session, chance of the session left out.
-    share : ndarray of shape (n, m)
-        Parts of the ink.
-    share_day : ndarray of shape (m,)
-        Day from which each part can go; ``NEVER`` for a remnant that stays.
     """
 
-    log_speed: FloatArray
-    share: FloatArray
-    share_day: FloatArray
+    log_speed: FloatArray  # (n,): log of the speed per ns session, chance left out
+    share: FloatArray  # (n, m): parts of the ink
+    share_day: FloatArray  # (m,): from which each part can go; ``NEVER`` for a remnant that stays
 
     def begin(self, cohort: Cohort, chance: Chance) -> tuple[FloatArray, BoolArray]:
         """Return the state at the first visit, and whether another clinic had already cleared."""

@@ -6,9 +6,9 @@ How ink goes is the world's mechanism: share, noisy, waning, leaving or practise
   writes (``World.scales``), between 0 and 100;
 - the course is cleared at the first session after which the grading reaches ``cleared_at``.
 
-A strategy replaces the regime of each session and nothing else, with the same chance terms
-(common random numbers): what can go at the date does not depend on it, so a regime effect of zero
-is exactly no difference.
+A strategy replaces the regime of each session (``instead``) and nothing else, with the same chance
+terms (common random numbers): what can go at the date does not depend on it, so a regime effect of
+zero is exactly no difference.
 """
 
 from collections.abc import Callable
@@ -18,7 +18,6 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._types import BoolArray, FloatArray, IntArray
-from forecast.errors import RequestError
 from forecast.invented.leaving import Leaving
 from forecast.invented.noisy import Noisy
 from forecast.invented.people import (
@@ -37,6 +36,7 @@ from forecast.invented.share import Share
 from forecast.invented.waning import Waning
 from forecast.invented.world import World
 
+Instead = Callable[[int, BoolArray], BoolArray]
 REVIEWED = 4  # sessions after which the clinic looks at a course anew
 PROCESSES: dict[str, Callable[[Cohort, World], Process]] = {
     "share": Share,
@@ -50,97 +50,36 @@ MOST = 60  # sessions followed at most; a course that needs more never clears
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Paths:
-    """What would happen to n courses over h sessions if nobody stopped.
+    """What would happen to n courses over h sessions if nobody stopped, (n, h)."""
 
-    Attributes
-    ----------
-    day : ndarray of shape (n, h)
-        Day of each session, from the first day of the log.
-    next_day : ndarray of shape (n, h)
-        Day of the visit after it, when it is graded.
-    pulse : ndarray of bool, shape (n, h)
-        True where ps.
-    grade : ndarray of shape (n, h)
-        Graded fading after the session, percent.
-    graded : ndarray of bool, shape (n, h)
-        Whether that grading is written down.
-    seen : ndarray of shape (n, h)
-        Fading as those who choose and stop see it, percent: the last grading written down by
-        then (0 when there is none), or what the eye says (``World.eye_sd``).
-    operator : ndarray of int, shape (n, h)
-        Who treated.
-    technique : ndarray of shape (n, h)
-        As in ``Chance``.
-    log_speed : ndarray of shape (n,)
-        Log of the speed of this course per ns session, chance of the session left out.
-    share, share_day : ndarray of shape (n, m)
-        Parts of the ink, and the day from which each can go.
-    before : ndarray of shape (n,)
-        Graded fading at the first visit, percent.
-    elsewhere_clear : ndarray of bool, shape (n,)
-        Whether the other clinic had already cleared it: such a course never comes.
-    """
-
-    day: FloatArray
-    next_day: FloatArray
-    pulse: BoolArray
-    grade: FloatArray
-    graded: BoolArray
+    day: FloatArray  # of each session, from the first day of the log
+    next_day: FloatArray  # of the visit after it, when it is graded
+    pulse: BoolArray  # whether it was ps
+    grade: FloatArray  # graded fading after the session, percent
+    graded: BoolArray  # whether that grading is written down
+    # fading as those who choose and stop see it, percent: the last grading written down by then (0
+    # when there is none), or what the eye says (``World.eye_sd``)
     seen: FloatArray
-    operator: IntArray
-    technique: FloatArray
-    log_speed: FloatArray
-    share: FloatArray
-    share_day: FloatArray
-    before: FloatArray
+    operator: IntArray  # who treated
+    technique: FloatArray  # as in ``Chance``
+    before: FloatArray  # (n,): graded fading at the first visit, percent
+    # (n,): whether the other clinic had cleared it: such a course never comes
     elsewhere_clear: BoolArray
 
     def take(self, rows: npt.NDArray[np.intp]) -> "Paths":
         """Return the paths of the courses in ``rows``."""
         return Paths(*(getattr(self, name)[rows] for name in Paths.__slots__))
 
-    def where(self, keep: BoolArray, other: "Paths") -> "Paths":
-        """Return these paths for the courses to ``keep`` and those of ``other`` for the rest."""
-        pairs = ((getattr(self, name), getattr(other, name)) for name in Paths.__slots__)
-        chosen = (np.where(keep.reshape(-1, *[1] * (a.ndim - 1)), a, b) for a, b in pairs)
-        return Paths(*chosen)
-
     def first_at(self, threshold: float | FloatArray) -> IntArray:
-        """Return the first session whose grading reaches ``threshold``; h + 1 when none does.
-
-        One threshold for all, or one per course.
-        """
+        """Return the first session that reaches a threshold, of all or by course; h + 1 if none."""
         reached = self.grade >= np.reshape(threshold, (-1, 1))
         first = np.where(reached.any(axis=1), reached.argmax(axis=1) + 1, reached.shape[1] + 1)
         return np.asarray(first, dtype=np.int64)
-
-    def remnant(self, day: FloatArray) -> FloatArray:
-        """Return the share of the ink that cannot go by ``day``, (n,)."""
-        return np.asarray((self.share * (self.share_day > day[:, None])).sum(axis=1))
 
     @property
     def session_no(self) -> IntArray:
         """Session numbers 1 to h, shape (1, h)."""
         return np.arange(1, self.grade.shape[1] + 1)[None, :]
-
-
-def pulse_rule(strategy: str) -> int | None:
-    """Return after how many sessions a strategy turns to ps: 0 for "ps", None for "ns".
-
-    Examples
-    --------
-    >>> pulse_rule("ns:4>ps")
-    4
-    """
-    if strategy in ("ns", "ps"):
-        return 0 if strategy == "ps" else None
-    head, arrow, tail = strategy.partition(">")
-    count = head.removeprefix("ns:")
-    if arrow and tail == "ps" and head.startswith("ns:") and count.isdecimal() and int(count):
-        return int(count)
-    raise RequestError(
-        f"The strategy {strategy!r} cannot be read.", 'Write "ns", "ps" or "ns:4>ps".'
-    )
 
 
 def _grade(
@@ -192,11 +131,7 @@ class _Habit:
         seen_before: FloatArray,
         was_ps: BoolArray,
     ) -> FloatArray:
-        """Return the chance of ps at session ``t`` + 1; a course never goes back to ns.
-
-        Date, density, colours and operator are in the log; so is the fading seen, unless the eye
-        judges it.
-        """
+        """Return the chance of ps at session ``t`` + 1; a course never goes back to ns."""
         since = day / YEAR - self.bought
         drift = 0.45 * (np.clip(since, 0, 4) - 2) if self.drifts else 0.0
         logit = -0.3 + self.taste + drift
@@ -220,43 +155,21 @@ def _dates(cohort: Cohort, chance: Chance) -> tuple[FloatArray, FloatArray, Floa
     return day, next_day, spacing
 
 
-def _regime_gain(cohort: Cohort, world: World) -> FloatArray:
-    """Return what a ps session adds to the log speed of each course."""
-    coloured = has_ink(cohort.attributes.inks, OTHER_COLOURS)
-    return np.where(coloured, world.regime_effect_colour, 0.0) + world.regime_effect
-
-
 def run_sessions(
-    cohort: Cohort,
-    chance: Chance,
-    world: World,
-    *,
-    strategy: str | None = None,
-    since: IntArray | None = None,
+    cohort: Cohort, chance: Chance, world: World, *, instead: Instead | None = None
 ) -> Paths:
     """Return what happens to every course if treatment goes on to the last session.
 
-    Parameters
-    ----------
-    cohort : Cohort
-        The courses.
-    chance : Chance
-        Their random numbers; the number of sessions is its width.
-    world : World
-        The clinic.
-    strategy : str, optional
-        "ns", "ps" or "ns:4>ps"; the clinic's own habits when not given.
-    since : ndarray of int, shape (n,), optional
-        Sessions under the clinic's own habits before the strategy is followed; none when not
-        given.
+    ``instead`` of the clinic's own habits says who is to have ps at a session, counted from 0,
+    given who would have it.
     """
     process = PROCESSES[world.mechanism](cohort, world)
     crew, habit = Crew.of(world), _Habit.of(cohort, world)
-    turn = None if strategy is None else pulse_rule(strategy)
     n, horizon = chance.session.shape
-    own = np.zeros(n, dtype=np.int64) if since is None else since
     day, next_day, weeks = _dates(cohort, chance)
-    speed, gain = crew.speed[chance.treats], _regime_gain(cohort, world)
+    coloured = has_ink(cohort.attributes.inks, OTHER_COLOURS)
+    gain = np.where(coloured, world.regime_effect_colour, 0.0) + world.regime_effect
+    speed = crew.speed[chance.treats]
     error = world.grade_sd * np.clip(chance.grade, -3, 3) + crew.grading[chance.treats]
     scale = np.resize(world.scales, world.operators)
     pulse, grade = np.zeros((n, horizon), dtype=np.bool_), np.empty((n, horizon))
@@ -267,8 +180,7 @@ def run_sessions(
     last, before_last, ps = before, np.full(n, -100.0), np.zeros(n, dtype=np.bool_)
     for t in range(horizon):
         ps = chance.pulse[:, t] < habit.chance_of_ps(t, day[:, t], last, before_last, ps)
-        if strategy is not None:
-            ps = np.where(t < own, ps, turn is not None and t >= turn)
+        ps = ps if instead is None else instead(t, ps)
         drawn = chance.session[:, t], weeks[:, t], speed[:, t], gain * ps, chance.technique[:, t]
         visit = Visit(day[:, t], *drawn)
         state = process.step(state, visit)
@@ -291,9 +203,6 @@ def run_sessions(
         seen=seen,
         operator=chance.treats,
         technique=chance.technique,
-        log_speed=process.log_speed,
-        share=process.share,
-        share_day=np.broadcast_to(process.share_day, process.share.shape),
         before=before,
         elsewhere_clear=elsewhere_clear,
     )

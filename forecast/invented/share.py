@@ -113,10 +113,9 @@ def reach_day(ink: str, world: World) -> float:
 
 
 def reach_shares(world: World) -> tuple[FloatArray, FloatArray]:
-    """Return the days on which inks come within reach, and what comes within reach on each.
+    """Return the days on which inks come within reach, (m,), and what does on each.
 
-    Shapes (m,) and (2, patterns, m); the last day is never. The second table is for resistant
-    tattoos: their last colour is never reached.
+    (2, patterns, m); the last day is never. In the second table the last colour resists for ever.
     """
     reached = {ink: reach_day(ink, world) for ink in INKS}
     days = sorted({*reached.values(), NEVER})

@@ -6,24 +6,12 @@ the file of each mechanism (``share``, ``noisy``, ``waning``, ``leaving``, ``pra
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from typing import Any, Literal, get_args
-
-import numpy as np
+from dataclasses import dataclass, field
+from typing import Any, Literal
 
 from forecast.errors import RequestError
 
-Scenario = Literal["none", "one saved", "two saved", "harm"]
 Mechanism = Literal["share", "noisy", "waning", "leaving", "practised"]
-
-# Found so that the restricted mean to 15 sessions, always ps less always ns, is 0, -1, -2, +1.
-SCENARIOS: dict[str, dict[str, float]] = {
-    "share": {"none": 0.0, "one saved": 0.16, "two saved": 0.33, "harm": -0.165},
-    "noisy": {"none": 0.0, "one saved": 0.155, "two saved": 0.324, "harm": -0.149},
-    "waning": {"none": 0.0, "one saved": 0.15, "two saved": 0.315, "harm": -0.143},
-    "leaving": {"none": 0.0, "one saved": 0.146, "two saved": 0.318, "harm": -0.133},
-    "practised": {"none": 0.0, "one saved": 0.17, "two saved": 0.35, "harm": -0.171},
-}
 
 MOST_OPERATORS = 64
 
@@ -93,16 +81,8 @@ del EFFECTS["practised"]["red"], EFFECTS["practised"]["other_colour"]
 class OwnedLaser:
     """One laser of the clinic.
 
-    Attributes
-    ----------
-    laser_id : str
-        Its name in the log.
-    regime : {"ns", "ps"}
-        Pulse regime.
-    wavelengths_nm : tuple of int
-        What it emits.
-    from_year : float
-        Years after the log begins; negative when owned before.
+    ``laser_id`` and ``regime`` ("ns" or "ps") as in the log, ``wavelengths_nm`` that it emits,
+    ``from_year`` after the log begins; negative when owned before.
     """
 
     laser_id: str
@@ -303,56 +283,6 @@ class World:
                 f"Give spreads of at least 0 and 1 to {MOST_OPERATORS} operators.",
             )
 
-    @classmethod
-    def draw(cls, seed: int, *, between_sd: float = 0.15, base: "World | None" = None) -> "World":
-        """Return a clinic whose own speed and effects lie around those of ``base``.
-
-        Parameters
-        ----------
-        seed : int
-            Seed of the clinic.
-        between_sd : float
-            Standard deviation between clinics of the log speed and of every effect.
-        base : World, optional
-            Where the clinics scatter around; the default clinic when not given.
-        """
-        base = cls() if base is None else base
-        rng = np.random.default_rng(seed)
-        own = {name: value + between_sd * rng.normal() for name, value in base.effects.items()}
-        speed = base.log_speed + between_sd * rng.normal()
-        return replace(base, log_speed=float(speed), effects=own, operator_seed=seed)
-
-    @classmethod
-    def scenario(
-        cls, name: Scenario, *, confounded: bool = True, base: "World | None" = None
-    ) -> "World":
-        """Return the clinic of a regime study.
-
-        Parameters
-        ----------
-        name : {"none", "one saved", "two saved", "harm"}
-            True difference of always ps less always ns in the restricted mean to 15 sessions:
-            about 0, -1, -2 and +1 (found by simulation).
-        confounded : bool
-            False assigns the regime at random and makes stopping blind to fading.
-        base : World, optional
-            The clinic to change; the default clinic when not given.
-        """
-        if name not in get_args(Scenario):
-            raise RequestError(
-                f"The scenario {name!r} is unknown.", f"Use one of {', '.join(get_args(Scenario))}."
-            )
-        base = cls() if base is None else base
-        return replace(
-            base,
-            regime_effect=SCENARIOS[base.mechanism][name],
-            regime_effect_colour=0.0,
-            informative_dropout=confounded,
-            by_calendar=confounded,
-            by_density=confounded,
-            by_stalled=confounded,
-        )
-
 
 # How the usual clinic of each mechanism differs from the default one.
 USUAL: dict[str, dict[str, Any]] = {
@@ -387,27 +317,10 @@ USUAL: dict[str, dict[str, Any]] = {
 
 
 def usual_world(mechanism: Mechanism) -> World:
-    """Return the usual clinic of a mechanism.
+    """Return the usual clinic of a ``mechanism``, see the module of that name.
 
     A plain black tattoo needs about 7 to 12 sessions in each, and about a tenth of all courses,
-    most of them with light colours, are not clear within 25.
-
-    Parameters
-    ----------
-    mechanism : {"share", "noisy", "waning", "leaving", "practised"}
-        How ink goes; see the module of that name.
-
-    Raises
-    ------
-    RequestError
-        If the mechanism is unknown.
-
-    Examples
-    --------
-    >>> usual_world("noisy").mechanism
-    'noisy'
-    >>> usual_world("share") == World()
-    True
+    most of them with light colours, are not clear within 25. Raises RequestError for any other.
     """
     usual = USUAL.get(mechanism, {})
     return World(mechanism=mechanism, effects=dict(EFFECTS.get(mechanism, {})), **usual)

@@ -33,7 +33,6 @@ if TYPE_CHECKING:
         OutcomeLog,
         check_log,
         fingerprint,
-        folds_for,
         graded_in_fractions,
         is_judged,
         judged_part,

@@ -97,16 +97,7 @@ class UnreadableError(ValueError):
 
 
 def rule_of(rule: Column) -> str:
-    """Return what the column may hold, as the end of a sentence.
-
-    Examples
-    --------
-    >>> from forecast.log import column
-    >>> rule_of(column("courses", "age_years"))
-    'a number from 0 to 110 (years)'
-    >>> rule_of(column("courses", "smoker"))
-    'one of yes, no'
-    """
+    """Return what the column may hold, as the end of a sentence: "one of yes, no"."""
     if rule.kind in ("id", "text"):
         return "a text"
     if rule.kind == "date":
@@ -127,31 +118,9 @@ def read_cell(
 ) -> Reading:
     """Return the meaning of one cell and the tolerances needed; limits are checked elsewhere.
 
-    Parameters
-    ----------
-    rule : Column
-        The column it stands in.
-    text : str
-        The cell as written.
-    order : "day", "month" or None
-        What the table's other dates prove of dates like 03/04/2025.
-    earliest : date
-        Dates before are unreadable.
-
-    Raises
-    ------
-    UnreadableError
-        If the meaning is not certain; the message states the rule.
-
-    Examples
-    --------
-    >>> from forecast.log import column
-    >>> read_cell(column("courses", "skin_type"), " iv ").value
-    'IV'
-    >>> read_cell(column("courses", "inks"), "Red, black").value
-    'black;red'
-    >>> read_cell(column("courses", "age_years"), "").value is None
-    True
+    ``order`` is what the table's other dates prove of dates like 03/04/2025; dates before
+    ``earliest`` are unreadable. Raises UnreadableError, whose message states the rule, if the
+    meaning is not certain.
     """
     stripped = " ".join(text.split())
     if not stripped:
@@ -161,7 +130,8 @@ def read_cell(
             "a value, not a formula without a stored result or a spreadsheet error"
         )
     if rule.kind in ("id", "text"):
-        return _plain_text(rule, stripped)
+        empty = rule.kind == "id" and _key(stripped) in EMPTY_WORDS
+        return Reading(None, (WORD_FOR_EMPTY,)) if empty else Reading(stripped)
     if _key(stripped) in EMPTY_WORDS and _key(stripped) not in rule.levels:
         return Reading(None, (WORD_FOR_EMPTY,))
     if rule.kind == "date":
@@ -171,15 +141,7 @@ def read_cell(
 
 
 def date_order(texts: Iterable[str]) -> DateOrder | None:
-    """Return the order that dates like 31/12/2025 prove, or None without proof.
-
-    Examples
-    --------
-    >>> date_order(["03/04/2025", "31/12/2025"])
-    'day'
-    >>> date_order(["03/04/2025", "31/12/2025", "12/31/2025"]) is None
-    True
-    """
+    """Return the order that dates like 31/12/2025 prove, or None without proof or with both."""
     found = [YEAR_LAST.fullmatch(CLOCK.sub("", text.strip())) for text in texts]
     matches = [match for match in found if match]
     marked = [
@@ -227,13 +189,7 @@ def fractions_like(percents: Iterable[float]) -> bool:
 
 
 def folded(text: str) -> str:
-    """Return a text in small letters and without accents.
-
-    Examples
-    --------
-    >>> folded("Weiß"), folded("grün")
-    ('weiss', 'grun')
-    """
+    """Return a text in small letters and without accents: "Weiß" is "weiss", "grün" is "grun"."""
     spread = unicodedata.normalize("NFKD", text.casefold())
     return "".join(mark for mark in spread if not unicodedata.combining(mark))
 
@@ -245,12 +201,6 @@ RISKS = ("skin_type", "ink_density", "layering", "scarring")  # their levels go 
 
 def _key(text: str) -> str:
     return re.sub(r"[\s_-]+", "_", text.strip().lower()) if len(text.strip()) > 1 else text.lower()
-
-
-def _plain_text(rule: Column, text: str) -> Reading:
-    if rule.kind == "id" and _key(text) in EMPTY_WORDS:
-        return Reading(None, (WORD_FOR_EMPTY,))
-    return Reading(text)
 
 
 def _level(rule: Column, text: str) -> Reading:
@@ -282,14 +232,7 @@ def _parts(text: str) -> list[str]:
 
 
 def first_unknown(rule: Column, text: str) -> str:
-    """Return the part of a cell that is no level of its column, or an empty text.
-
-    Examples
-    --------
-    >>> from forecast.log import column
-    >>> first_unknown(column("courses", "inks"), "Black, grean")
-    'grean'
-    """
+    """Return the part of a cell that is no level of its column, or an empty text."""
     for part in _parts(text) if rule.kind == "set" else [text.strip()]:
         try:
             _level(rule, part)
@@ -302,14 +245,6 @@ def meant(rule: Column, text: str) -> str:
     """Return a sentence with the level that a cell comes closest to, or an empty text.
 
     Where it names two, or could be two, it is not put to the milder one.
-
-    Examples
-    --------
-    >>> from forecast.log import column
-    >>> meant(column("courses", "skin_type"), "III/IV")
-    ' Give IV, the higher one, where both are meant.'
-    >>> meant(column("courses", "body_site"), "arm")
-    ' Perhaps upper_arm or forearm is meant.'
     """
     unknown = first_unknown(rule, text)
     if named := _named(rule, unknown):
@@ -486,7 +421,8 @@ def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
         days = days.dt.normalize().astype("datetime64[ns]", copy=False)
         broken = {rule_of(rule): beyond.to_numpy(bool)} if beyond.any() else {}
         return ColumnReading(days, broken)
-    if rule.kind == "integer" and not rule.may_be_blank and _is_filled(cells):
+    no_gaps = isinstance(cells.dtype, np.dtype) and cells.dtype.kind == "i"
+    if rule.kind == "integer" and not rule.may_be_blank and no_gaps:
         return ColumnReading(cells.astype(np.int64))
     if rule.kind in ("integer", "number") and _is_number(cells):
         numbers = cells.astype(np.float64)
@@ -502,10 +438,7 @@ def read_column(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
 def as_text(value: object) -> str | None:
     """Return a cell of any type as the text that a person would have written, None if empty.
 
-    Examples
-    --------
-    >>> as_text(3.0), as_text(True), as_text({"red", "black"}), as_text(float("nan"))
-    ('3', 'yes', 'black;red', None)
+    3.0 is "3", True is "yes", a set its members joined by ``;``.
     """
     if value is None or isinstance(value, str):
         return value
@@ -528,11 +461,6 @@ def _is_number(cells: pd.Series[Any]) -> bool:
     kinds = pd.api.types
     other = kinds.is_bool_dtype(cells) or kinds.is_complex_dtype(cells)
     return bool(kinds.is_numeric_dtype(cells) and not other)
-
-
-def _is_filled(cells: pd.Series[Any]) -> bool:
-    """Say whether cells are whole numbers of a kind that can have no gaps."""
-    return isinstance(cells.dtype, np.dtype) and cells.dtype.kind == "i"
 
 
 def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:

@@ -63,30 +63,19 @@ class CleanTable:
         return np.asarray(by_number[self.codes("course_id")])
 
     def refuse(
-        self,
-        bad: pd.Series[bool],
-        column: str,
-        rule: str,
-        remedy: str,
-        *,
-        other: pd.Series[Any] | None = None,
+        self, bad: pd.Series[bool], *fault: str, other: pd.Series[Any] | None = None
     ) -> None:
-        """Set the rows of a mask aside, and list why; ``other`` fills ``{}`` in the remedy."""
-        self._list(self.set_aside, bad, column, rule, remedy, other)
+        """Set the rows of a mask aside for a fault: its column, the rule and the remedy.
+
+        ``other`` fills ``{}`` in the remedy.
+        """
+        self._list(self.set_aside, bad, *fault, other)
         if bad.any():
             self.frame = self.frame[~bad]
 
-    def flag(
-        self,
-        bad: pd.Series[bool],
-        column: str,
-        rule: str,
-        remedy: str,
-        *,
-        other: pd.Series[Any] | None = None,
-    ) -> None:
-        """List a contradiction in the rows of a mask, and keep them."""
-        self._list(self.flagged, bad, column, rule, remedy, other)
+    def flag(self, bad: pd.Series[bool], *fault: str, other: pd.Series[Any] | None = None) -> None:
+        """List a contradiction in the rows of a mask, as `refuse` does, and keep them."""
+        self._list(self.flagged, bad, *fault, other)
 
     def tolerate(
         self, column: str, tolerance: str, count: int, row: int, written: str, read_as: str
@@ -106,17 +95,8 @@ class CleanTable:
 def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
     """Return a table in its canonical form, with the rows that cannot be read listed.
 
-    Parameters
-    ----------
-    name : str
-        "courses", "sessions", "gradings", "reactions" or "lasers".
-    raw : DataFrame
-        Cells as text, or typed columns; the index is the row number. It is not changed.
-
-    Raises
-    ------
-    DataError
-        If a required column is missing or two headings mean the same column.
+    ``raw`` has cells as text, or typed columns; its index is the row number. Raises DataError if a
+    required column is missing or two headings mean the same column.
     """
     import pandas as pd
 

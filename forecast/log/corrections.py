@@ -46,32 +46,17 @@ def write_to_correct(
 ) -> tuple[Path | None, tuple[Path, ...]]:
     """Write the rows that somebody should correct as a workbook with a sheet for each table.
 
-    Each row stands as it was written, faulty cells in colour, with where it stands in the log,
-    what is wrong and what to do. ``replaces`` behind it says which row it takes the place of.
-    Correct the cells, leave ``replaces`` alone, save the workbook as `corrected_file` and read the
-    log again. Rows corrected before are in it too, so that the new one takes the old one's place.
+    Each row stands as it was written, faulty cells in colour, with where it stands in the log, what
+    is wrong and what to do. ``replaces`` behind it says which row it takes the place of. Correct
+    the cells, leave ``replaces`` alone, save the workbook as `corrected_file` and read the log
+    again. Rows corrected before are in it too, so that the new one takes the old one's place.
 
-    A workbook that somebody changed since it was written, or that is of another log, stays: the
-    new one is then numbered, ``to-correct-2.xlsx``.
+    A workbook that somebody changed since it was written, or that is of another log, stays: the new
+    one is then numbered, ``to-correct-2.xlsx``.
 
-    Parameters
-    ----------
-    report : LogReport
-        The report of a log that was read.
-    path : str or Path
-        Where to write it, an ``.xlsx``.
-    language : {"en", "de"}
-        What problems and remedies are written in.
-
-    Returns
-    -------
-    tuple of Path and tuple of Path
-        The workbook, None if nothing is to be corrected, and those of this log left as changed.
-
-    Raises
-    ------
-    RequestError
-        If ``path`` is a folder, or not named ``.xlsx``.
+    ``report`` is that of a log that was read; problems and remedies are in ``language``, "en" or
+    "de". Returned are the workbook, None if nothing is to be corrected, and those of this log left
+    as changed. Raises RequestError if ``path`` is a folder, or not named ``.xlsx``.
     """
     path, log = Path(path), str(Path(report.source).resolve())
     if path.suffix != ".xlsx" or path.is_dir():

@@ -51,14 +51,7 @@ MOST_GENEROUS = 110.0  # beyond it no eye was generous: what was meant is not kn
 
 
 def counted(gradings: pd.DataFrame) -> pd.DataFrame:
-    """Return gradings as they count: a little above 100 percent is 100, far above is left out.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> counted(pd.DataFrame({"fading_pct": [40.0, 104.0, 250.0]}))["fading_pct"].tolist()
-    [40.0, 100.0]
-    """
+    """Return gradings as they count: a little above 100 percent is 100, far above is left out."""
     faded = gradings["fading_pct"]
     if not (faded > ALL_GONE).any():
         return gradings
@@ -371,15 +364,9 @@ def _session_dates(
     day = sessions.frame["treated_on"].to_numpy()[order]
     number = sessions.frame["session_no"].to_numpy()[order]
     parts = same & (number == np.roll(number, 1))
-    for wrong, rule in (
-        (
-            same & ~parts & (day <= np.roll(day, 1)),
-            "each session on a later day than the one before",
-        ),
-        (parts & (day != np.roll(day, 1)), "the parts of a session on one day"),
-    ):
-        wrongly = _put_back(wrong, order, sessions.frame)
-        sessions.flag(wrongly, "treated_on", rule, "Correct the date or the session number.")
+    no_later, apart = same & ~parts & (day <= np.roll(day, 1)), parts & (day != np.roll(day, 1))
+    sessions.flag(_put_back(no_later, order, sessions.frame), *RULES["session_not_later"])
+    sessions.flag(_put_back(apart, order, sessions.frame), *RULES["parts_on_days"])
     sessions.flag(
         sessions.frame["treated_on"] < sessions.of_course(courses, "started_on"),
         *RULES["session_before_start"],
@@ -432,9 +419,8 @@ def _grading_dates(gradings: CleanTable, sessions: CleanTable | None, courses: C
     if sessions is not None and len(sessions.frame):
         before |= frame["graded_on"] < _date_of(sessions.frame, frame, 0)
         after |= frame["graded_on"] > _date_of(sessions.frame, frame, 1)
-    remedy = "Correct the date or after_session."
-    gradings.flag(before, "graded_on", "no grading before the session it follows", remedy)
-    gradings.flag(after, "graded_on", "no grading after the next session", remedy)
+    gradings.flag(before, *RULES["grading_before_session"])
+    gradings.flag(after, *RULES["grading_after_next"])
 
 
 def _date_of(sessions: pd.DataFrame, gradings: pd.DataFrame, later: int) -> pd.Series[Any]:

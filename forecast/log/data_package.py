@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,41 +23,23 @@ NUMBER = r"[0-9]+(\.[0-9]+)?"
 
 
 def data_package(
-    tables: Iterable[str] = tuple(TABLES),
+    columns: Mapping[str, tuple[Column, ...]] = TABLES,
     *,
     title: str = "Outcome log",
     cleared_at: float = 95.0,
     cleared_judged: str = "",
-    columns: Mapping[str, tuple[Column, ...]] = ALL_TABLES,
 ) -> dict[str, Any]:
-    """Return ``datapackage.json`` for a log: the rules of each table as a Table Schema.
+    """Return ``datapackage.json`` for a log whose tables have these columns.
 
-    Parameters
-    ----------
-    tables : iterable of str
-        The tables that the log has; all of them unless told.
-    title : str
-        What the log is.
-    cleared_at : float
-        Percent faded from which a grading counts as clear; a log read from the folder uses it.
-    cleared_judged : str
-        From what and by whom clearance was judged; left out where empty.
-    columns : mapping of table to tuple of Column
-        The columns of each; all of them unless told.
-
-    Returns
-    -------
-    dict
-        Frictionless Data Package, as its specification version 1 describes it.
+    A Frictionless Data Package, as its specification version 1 describes it.
     """
-    present = [name for name in ALL_TABLES if name in set(tables)]
     return {
         "profile": "tabular-data-package",
         "name": "outcome-log",
         "title": title,
         "cleared_at": cleared_at,
         **({"cleared_judged": cleared_judged} if cleared_judged else {}),
-        "resources": [_resource(name, present, columns[name]) for name in present],
+        "resources": [_resource(name, [*columns], rules) for name, rules in columns.items()],
     }
 
 
@@ -127,11 +109,7 @@ def write_log(
     if promises is not None:
         columns["promises"] = ALL_TABLES["promises"]
     described = data_package(
-        columns,
-        title=title,
-        cleared_at=log.cleared_at,
-        cleared_judged=log.cleared_judged,
-        columns=columns,
+        columns, title=title, cleared_at=log.cleared_at, cleared_judged=log.cleared_judged
     )
     for (name, rules), resource in zip(columns.items(), described["resources"], strict=True):
         if promises is not None and name == "promises":

@@ -61,10 +61,7 @@ class Extra(dict[str, str | float]):
 def extra_value(given: object) -> str | float | None:
     """Return a value as a number or a level, None where it is not recorded.
 
-    Examples
-    --------
-    >>> extra_value(True), extra_value("Word of  mouth"), extra_value(2), extra_value("n/a")
-    ('yes', 'word of mouth', 2.0, None)
+    True is "yes", "Word of mouth" is "word of mouth", 2 is 2.0.
     """
     if isinstance(given, int | float | np.number) and not isinstance(given, bool):
         return float(given) if np.isfinite(given) else None

@@ -39,15 +39,7 @@ def refuse_repeated(where: str, given: Iterable[Any], cells: Sequence[str] = ())
 def read_headings(name: str, given: list[Any]) -> dict[Any, str]:
     """Return which column each heading means; headings that the log does not know are left out.
 
-    Raises
-    ------
-    DataError
-        If a required column is missing or two headings mean the same column.
-
-    Examples
-    --------
-    >>> read_headings("lasers", ["Laser ID", "regime", "Wavelengths (nm)", "colour"])
-    {'Laser ID': 'laser_id', 'regime': 'regime', 'Wavelengths (nm)': 'wavelengths_nm'}
+    Raises DataError if a required column is missing or two headings mean the same column.
     """
     from forecast.log.identity import quoted_all
 
@@ -84,23 +76,10 @@ def with_headings(
 ) -> tuple[pd.DataFrame, int, list[int]]:
     """Return the rows below the headings, under them; the headings' row; each column's place.
 
-    Parameters
-    ----------
-    name : str
-        The table.
-    rows : DataFrame
-        All cells as text, index is the row number.
-    uneven : bool
-        Whether cells beyond the last heading break their row; otherwise they are a column
-        without a heading.
-    sheet : str
-        The title of the sheet, to be named where something is wrong.
-
-    Raises
-    ------
-    DataError
-        If there is nothing at all, or no row that could be headings; what stands in the rows
-        then is not repeated, for it may be of people.
+    ``rows`` are all cells as text, the index the row number. With ``uneven`` rows cells beyond the
+    last heading break their row; else they are a column without a heading. Raises DataError, which
+    names the ``sheet``, if there is nothing at all or no row that could be headings; what stands in
+    the rows then is not repeated, for it may be of people.
     """
     known = {rule.name for rule in TABLES[name]}
     where = f"Table {name} (sheet {sheet!r}, from A1 on)" if sheet else f"Table {name}"
@@ -138,12 +117,6 @@ def _blank(cell: object) -> bool:
 
 
 def is_total(text: str) -> bool:
-    """Return whether a cell begins as a row of totals does.
-
-    Examples
-    --------
-    >>> is_total("Summe 2021"), is_total("Sommer")
-    (True, False)
-    """
+    """Return whether a cell begins as a row of totals does, such as "Summe 2021"."""
     first = re.split(r"[\s:_.,(]", folded(text.strip()), maxsplit=1)[0]
     return first in words(WORDS["total"])

@@ -55,8 +55,7 @@ def judged_sessions(log: OutcomeLog) -> npt.NDArray[np.int64]:
 
 def is_judged(rows: pd.DataFrame) -> npt.NDArray[np.bool_]:
     """Return which rows of ``course_rows`` have a session here whose result is known."""
-    known: npt.NDArray[np.bool_] = (rows["step"] > rows["entry"]).to_numpy()
-    return known
+    return (rows["step"] > rows["entry"]).to_numpy()
 
 
 def judged_part(log: OutcomeLog, rows: pd.DataFrame) -> tuple[OutcomeLog, pd.DataFrame]:
@@ -85,15 +84,6 @@ def some_clients(
     chosen[place[taken]] = True
     keep = np.flatnonzero(chosen[of_row])
     return _part_of(log, keep), rows.iloc[keep].reset_index(drop=True), durations.take(keep)
-
-
-def folds_for(n_courses: int) -> tuple[int, int]:
-    """Return how many folds the courses are put into, and how often.
-
-    Repeats take away the chance in who comes into which fold. Among as many courses as are
-    checked of a very large log there is little of it.
-    """
-    return (10, 2) if n_courses <= MOST_TO_CHECK else (5, 1)
 
 
 def _part_of(log: OutcomeLog, places: npt.NDArray[np.int64]) -> OutcomeLog:
@@ -167,8 +157,8 @@ class OutcomeLog:
     ) -> OutcomeLog:
         """Return the log held in frames of the log's columns, cleaned as a file would be.
 
-        Row numbers in the report count as in a sheet: the first row of a frame is row 2. Rows
-        dated after ``today``, by default this computer's date, are set aside.
+        Row numbers in the report count as in a sheet: the first row of a frame is row 2. Rows dated
+        after ``today``, by default this computer's date, are set aside.
         """
         given = zip(TABLES, (courses, sessions, gradings, reactions, lasers), strict=True)
         tables = {name: _numbered(name, frame) for name, frame in given if frame is not None}

@@ -65,11 +65,8 @@ class RawLog:
 def read_raw(path: Path) -> RawLog:
     """Return the tables found at ``path``, with their row numbers, nothing judged yet.
 
-    Raises
-    ------
-    DataError
-        If there is nothing there that could be a log, or a file is corrupt, too large or not
-        in UTF-8; it names the file.
+    Raises DataError, which names the file, if there is nothing there that could be a log, or a file
+    is corrupt, too large or not in UTF-8.
     """
     try:
         if not path.exists():

@@ -52,13 +52,7 @@ Sheets = dict[str, "pd.DataFrame"]
 
 
 def letters(place: int) -> str:
-    """Return the letters of a sheet's column.
-
-    Examples
-    --------
-    >>> letters(0), letters(27)
-    ('A', 'AB')
-    """
+    """Return the letters of a sheet's column: "A" of the first, 0, and "AB" of 27."""
     first, last = divmod(place, 26)
     return (letters(first - 1) if first else "") + chr(ord("A") + last)
 

@@ -96,10 +96,8 @@ def _heads(rows: pd.DataFrame) -> Iterator[Heads]:
 def read_mapped(path: Path, file: Path) -> RawLog:
     """Return the tables at ``path`` as a map in ``file`` has them, nothing judged yet.
 
-    Raises
-    ------
-    DataError
-        If the map is none, names what is not there, or gives two columns of a sheet one meaning.
+    Raises DataError if the map is none, names what is not there, or gives two columns of a sheet
+    one meaning.
     """
     maps, stated = _read_map(file)
     sheets, notes = every_sheet(path)

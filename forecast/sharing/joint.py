@@ -42,7 +42,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.log import OutcomeLog
-    from forecast.survival import Site
 
 SCHEMA = 1
 QUESTION = "session-forecast joint fit: question"
@@ -115,7 +114,7 @@ def _score_and_information(
         return {"sums": {"information": site.expected(parameters).tolist()}}
     if question["ask"] != "derivatives":
         raise ValueError(f"it asks for {question['ask']!r}")
-    return {"sums": site.derivatives(parameters).to_dict()}
+    return {"sums": plain(site.derivatives(parameters))}
 
 
 def _check_kind(stored: Any, kind: str, word: str) -> None:
@@ -157,10 +156,8 @@ class JointRounds:
     def advance(self) -> tuple[dict[str, Any] | None, PooledEvidence | None]:
         """Return the question to send out next, or None and the common model when done.
 
-        Raises
-        ------
-        RequestError
-            If the answers do not belong to the questions, or clinics share no covariate.
+        Raises RequestError if the answers do not belong to the questions, or clinics share no
+        covariate.
         """
         rounds = enumerate(self.answers, start=1)
 
@@ -184,10 +181,7 @@ class JointRounds:
     def with_answers(self, answers: Sequence[Any]) -> JointRounds:
         """Return these rounds and one more, with the answers of all clinics.
 
-        Raises
-        ------
-        RequestError
-            If one is no answer, is there twice, or clinics are missing.
+        Raises RequestError if one is no answer, is there twice, or clinics are missing.
         """
         for answer in answers:
             _check_kind(answer, ANSWER, "answer")
@@ -224,7 +218,7 @@ def _run(goal: str, put: Put) -> PooledEvidence:
         read_sums: dict[str, Callable[[Any], Any]] = {
             "counts": _counts_of,
             "expected": lambda sums: np.array(sums["information"], dtype=np.float64),
-            "derivatives": ScoreAndInformation.from_dict,
+            "derivatives": lambda sums: read(ScoreAndInformation, sums),
         }
         return [read_sums[method](answer["sums"]) for answer in put(question)]
 
@@ -233,7 +227,7 @@ def _run(goal: str, put: Put) -> PooledEvidence:
         fitted = joint_fit(
             SHARED_MODEL,
             Encoding(tuple((name, None) for name in means)),
-            cast("Sequence[Site]", first),  # asked by file, never called
+            cast("Sequence[RowsHere]", first),  # asked by file, never called
             ask=ask,
         )
         counts = {

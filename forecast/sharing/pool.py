@@ -121,7 +121,11 @@ class PooledEvidence(Result):
             if name in self.parameters[3:] and name not in MAY_NEVER_CLEAR
         }
         location, log_scale = (
-            (float(np.median(drawn)), _robust_spread(drawn)) for drawn in (middle, scale)
+            (
+                float(np.median(drawn)),
+                float(np.ptp(np.quantile(drawn, [0.25, 0.75])) / (2 * NORMAL_QUARTILE)),
+            )
+            for drawn in (middle, scale)
         )
         published = duration_prior(self.goal)
         return {**published, "location": location, **effects, "log_scale": log_scale}
@@ -189,17 +193,10 @@ class PooledEvidence(Result):
 
 
 def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:
-    """Return the common effects of the shares of several clinics, by random effects (REML).
+    """Return the common effects of the ``shares`` of several clinics, by random effects (REML).
 
-    Parameters
-    ----------
-    shares : sequence of mapping
-        As `share_log` returns them, one per clinic.
-
-    Raises
-    ------
-    RequestError
-        If there are fewer than two, one is there twice, or goals differ.
+    Shares are as `share_log` returns them, one per clinic. Raises RequestError if there are fewer
+    than two, one is there twice, or goals differ.
     """
     read = [Share.from_dict(one, named=f"Share {n}") for n, one in enumerate(shares, start=1)]
     _check_together(read)
@@ -368,9 +365,3 @@ def _log_quartiles(baseline: FloatArray) -> FloatArray:
         share = np.clip((wanted - low) / np.maximum(high - low, 1e-9), -5.0, 5.0)
         found[:, column] = steps[after - 1] + share * (steps[after] - steps[after - 1])
     return found
-
-
-# The standard deviation that the middle half of the values suggests.
-def _robust_spread(values: FloatArray) -> float:
-    low, high = np.quantile(values, [0.25, 0.75])
-    return float((high - low) / (2 * NORMAL_QUARTILE))

@@ -104,11 +104,8 @@ class AcceleratedTime:
     ) -> FittedAcceleratedTime:
         """Return the model fitted to ``durations``; ``near`` as for ``CountModel``.
 
-        Raises
-        ------
-        FitError
-            If there is no event and no prior on location and scale, or the data leave a
-            coefficient open and no prior or penalty settles it.
+        Raises FitError if there is no event and no prior on location and scale, or the data leave a
+        coefficient open and no prior or penalty settles it.
         """
         prior = dict(self.prior or {})
         settled = {LOCATION, LOG_SCALE} <= set(prior)
@@ -152,10 +149,7 @@ class AcceleratedTime:
     def from_prior(self, columns: tuple[str, ...]) -> FittedAcceleratedTime:
         """Return the model that rests on the prior alone, for numeric ``columns``.
 
-        Raises
-        ------
-        RequestError
-            If a column, ``location`` or ``log_scale`` has no prior.
+        Raises RequestError if a column, ``location`` or ``log_scale`` has no prior.
         """
         names = (LOCATION, *columns, LOG_SCALE, *self.never_names())
         prior = dict(self.prior or {})
@@ -367,31 +361,15 @@ def _spreads(design: FloatArray, weight: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Likelihood:
-    """The penalised log-likelihood of a design, and its maximum.
+    """The penalised log-likelihood of a design, and its maximum."""
 
-    Attributes
-    ----------
-    standard : Standard
-        Distribution of the log duration.
-    design : ndarray of shape (n, p + 1)
-        A column of ones, then the covariates.
-    never : ndarray of shape (n, q)
-        Design of the logit of the share that never has the event; no column, no such share.
-    durations : Durations
-        What was seen.
-    mean, precision : ndarray of shape (p + 2 + q,)
-        Gaussian prior of location, coefficients, log scale and the never share's coefficients.
-    slopes : ndarray of shape (3, n)
-        Each row's weighted slopes in its three predictors, where they were last evaluated.
-    """
-
-    standard: Standard
-    design: FloatArray
-    never: FloatArray
+    standard: Standard  # of the log duration
+    design: FloatArray  # (n, p + 1): a column of ones, then the covariates
+    never: FloatArray  # (n, q): design of the logit of the share that never has the event
     durations: Durations
-    mean: FloatArray
-    precision: FloatArray
-    slopes: FloatArray
+    mean: FloatArray  # (p + 2 + q,): location, coefficients, log scale, never share
+    precision: FloatArray  # of the prior
+    slopes: FloatArray  # (3, n): each row's, where they were last evaluated
 
     def every(self, stride: int) -> _Likelihood:
         """Return the likelihood of each ``stride``-th row, the prior weaker by as much.
@@ -463,9 +441,8 @@ class _Likelihood:
     def between_rows(self) -> FloatArray:
         """Return the sum of score times score' over pairs of different rows of one subject.
 
-        Nought where every subject has one row. It is what rows of one subject being alike adds
-        to the middle of the sandwich (Liang and Zeger 1986, Biometrika 73:13). The scores are
-        those where the likelihood was last evaluated.
+        It is what their being alike adds to the middle of the sandwich (Liang and Zeger 1986,
+        Biometrika 73:13), at the scores where the likelihood was last evaluated.
         """
         size = len(self.mean)
         owner = first_seen(self.durations.subject)
@@ -517,13 +494,9 @@ class _Likelihood:
         """Return the maximum, a root of the inverse information there, and whether it settled."""
         with np.errstate(over="ignore", invalid="ignore"):  # far steps, which are then halved
             found, information, converged = climb(self.evaluate, theta, settled=SETTLED)
-        return found, _inverse_root(information), converged
-
-
-def _inverse_root(matrix: FloatArray) -> FloatArray:
-    """Return a root of the inverse; directions the data leave open come out very wide."""
-    values, vectors = np.linalg.eigh(matrix)
-    return np.asarray(vectors / np.sqrt(np.maximum(values, LEAST_SPREAD)))
+        # a root of the inverse; directions the data leave open come out very wide
+        values, vectors = np.linalg.eigh(information)
+        return found, vectors / np.sqrt(np.maximum(values, LEAST_SPREAD)), converged
 
 
 def widened(root: FloatArray, between: FloatArray) -> FloatArray:

@@ -151,44 +151,6 @@ class Durations:
         )
 
 
-def completed(
-    durations: Durations, rows: IntArray, step: IntArray, observed: BoolArray
-) -> tuple[IntArray, Durations]:
-    """Return durations in which some rows stand at several steps instead, evenly weighted.
-
-    Multiple imputation of what was not seen, by a law that knows more of those rows.
-
-    Parameters
-    ----------
-    durations : Durations
-        With one row per path.
-    rows : ndarray of shape (m,), int
-        Rows that were censored.
-    step : ndarray of shape (m, k), int
-        How far each would have been watched.
-    observed : ndarray of shape (m, k), bool
-        Whether it would have had its event then.
-
-    Returns
-    -------
-    row : ndarray of int
-        Which row each of the new ones is of.
-    durations : Durations
-    """
-    others = np.setdiff1d(np.arange(len(durations)), rows)
-    times = step.shape[1]
-    row = np.concatenate([others, np.repeat(rows, times)])
-    share = np.where(np.arange(len(row)) < len(others), 1.0, 1 / times)
-    return row, Durations(
-        step=np.concatenate([durations.step[others], step.ravel()]),
-        observed=np.concatenate([durations.observed[others], observed.ravel()]),
-        covariates=durations.covariates.iloc[row],
-        subject=durations.subject[row],
-        entry=durations.entry[row],
-        weight=durations.weight[row] * share,
-    )
-
-
 def count_steps(
     durations: Durations, weight: FloatArray | None = None
 ) -> tuple[FloatArray, FloatArray]:
@@ -222,8 +184,7 @@ def first_seen(subject: AnyArray) -> IntArray:
     """Return subjects numbered in the order they are first met."""
     from pandas import factorize
 
-    places: IntArray = factorize(subject)[0]
-    return places
+    return factorize(subject)[0]
 
 
 def missing(values: AnyArray) -> BoolArray:
@@ -250,8 +211,7 @@ def flags(name: str, values: npt.ArrayLike) -> BoolArray:
         return np.array(values)
     numbers = as_numbers(name, values)
     refuse(~np.isin(numbers, (0, 1)), name, "is neither true nor false", "Give true or false.")
-    yes: BoolArray = numbers == 1
-    return yes
+    return np.asarray(numbers == 1)
 
 
 def refuse(bad: BoolArray, name: str, what: str, remedy: str) -> None:
@@ -355,8 +315,7 @@ class CountDistribution:
 
     def not_yet(self) -> FloatArray:
         """Return the probability of no event by the horizon, shape (n,)."""
-        remainder: FloatArray = self.survival()[:, -1]
-        return remainder
+        return self.survival()[:, -1]
 
     def hazard(self) -> FloatArray:
         """Return the chance of the event at each step given none before, shape (n, horizon)."""
@@ -391,8 +350,7 @@ class CountDistribution:
         ``cap`` may not exceed the horizon: beyond it nothing is known.
         """
         cap = check_whole_number(cap, name="cap", low=1, high=self.horizon)
-        expected: FloatArray = 1 + self.survival()[:, : cap - 1].sum(axis=1)
-        return expected
+        return np.asarray(1 + self.survival()[:, : cap - 1].sum(axis=1))
 
     def given_not_by(self, step: int) -> CountDistribution:
         """Return the distribution of the *remaining* steps, given no event by ``step``.

@@ -11,7 +11,6 @@ import numpy.typing as npt
 
 from forecast._checks import counted, nearest
 from forecast._notes import Note
-from forecast._plain import plain, read
 from forecast._types import BoolArray, FloatArray
 from forecast.errors import DataError, RequestError
 
@@ -115,17 +114,12 @@ class Encoding:
     ) -> FloatArray:
         """Return the matrix of shape (n, len(names)) for a frame, or for a mapping.
 
-        A mapping gives each column as one value or as a list of values. Columns the encoding
-        does not know are left alone. With ``constant``, a column of ones comes first. With
-        ``average``, a level never seen is not refused but stands at the average of the rows
-        learnt from, if their shares are known; :meth:`unseen` says so.
-
-        Raises
-        ------
-        RequestError
-            If a column is missing, a level was never seen, or lists differ in length.
-        DataError
-            If a value is missing or not a number.
+        A mapping gives each column as one value or as a list of values. Columns the encoding does
+        not know are left alone. With ``constant``, a column of ones comes first. With ``average``,
+        a level never seen is not refused but stands at the average of the rows learnt from, if
+        their shares are known; :meth:`unseen` says so. Raises RequestError if a column is missing,
+        a level was never seen, or lists differ in length, and DataError if a value is missing or
+        not a number.
         """
         covariates = {} if covariates is None else covariates
         needed = [name for name, _ in self.columns] or [str(name) for name in covariates]
@@ -149,7 +143,7 @@ class Encoding:
                 at += 1
                 continue
             share = next(shares, ()) if average else ()
-            place = placed(name, values, levels, strict=not share)
+            place = codes(name, values, levels, strict=not share)
             place = np.broadcast_to(place, rows) if is_single(values) else place
             matrix[np.flatnonzero(place > 0), at + place[place > 0] - 1] = 1.0
             if share:
@@ -167,22 +161,13 @@ class Encoding:
         for name, levels in texts if self.shares else ():
             assert levels is not None
             values = covariates[name]
-            new = placed(name, values, levels, strict=False) < 0
+            new = codes(name, values, levels, strict=False) < 0
             given = np.atleast_1d(np.asarray(values, dtype=object))[new].tolist()
             for level in dict.fromkeys(str(value) for value in given):
                 rows = sum(str(value) == level for value in given)
                 said = {"column": name, "level": level, "rows": rows, "known": levels}
                 found.append(Note("fit.unseen_level", "caution", said))
         return tuple(found)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the encoding as plain lists."""
-        return dict(plain(self))
-
-    @classmethod
-    def from_dict(cls, stored: Mapping[str, Any]) -> Encoding:
-        """Return the encoding that :meth:`to_dict` wrote."""
-        return read(cls, stored)
 
 
 def float_block(frame: Any) -> FloatArray | None:
@@ -216,18 +201,15 @@ def numeric(series: pd.Series[Any]) -> bool:
 
 def known_levels(name: str, series: pd.Series[Any]) -> Levels:
     """Return the levels in use: sorted, or in the order of a categorical; none may be missing."""
-    if hasattr(series, "cat"):
-        place = series.cat.codes.to_numpy()
-        refuse_missing(name, place < 0)
-        used = np.bincount(place, minlength=len(series.cat.categories)) > 0
-        return tuple(str(level) for level in series.cat.categories[used])
     refuse_missing(name, series.isna().to_numpy(dtype=bool))
+    if hasattr(series, "cat"):
+        return tuple(map(str, series.cat.remove_unused_categories().cat.categories))
     return tuple(sorted({str(value) for value in series.unique()}))
 
 
 def level_shares(series: pd.Series[Any], name: str, levels: Levels) -> tuple[float, ...]:
     """Return the share of each level among the rows."""
-    count = np.bincount(frame_codes(name, series, levels), minlength=len(levels))
+    count = np.bincount(codes(name, series, levels), minlength=len(levels))
     return tuple((count / len(series)).tolist())
 
 
@@ -278,62 +260,30 @@ def first_not_a_number(values: Any) -> Any:
     return values
 
 
-def placed(name: str, values: Any, levels: Levels, *, strict: bool) -> CodeArray:
-    """Return :func:`codes` of one value, a list of them or a whole column."""
-    if hasattr(values, "array"):
-        return frame_codes(name, values, levels, strict=strict)
-    return np.array(codes(name, values, levels, strict=strict), dtype=np.int16)  # MOST_LEVELS fit
-
-
-def codes(name: str, values: Any, levels: Levels, *, strict: bool = True) -> list[int]:
+def codes(name: str, values: Any, levels: Levels, *, strict: bool = True) -> CodeArray:
     """Return the position of each value among ``levels``; what was never seen is refused, or -1."""
+    if hasattr(values, "array"):  # of a whole column each distinct value is looked up once
+        from pandas import factorize
+
+        place, distinct = factorize(values)
+        refuse_missing(name, place < 0)
+        found = codes(name, list(distinct), levels, strict=False)[place]
+        # the row is named by looking up each
+        return codes(name, values.tolist(), levels) if strict and (found < 0).any() else found
     position = {level: code for code, level in enumerate(levels)}
     given = [values] if is_single(values) else values
     try:
-        return [position[value] for value in given]
+        return np.array([position[value] for value in given], dtype=np.int16)  # MOST_LEVELS fit
     except (KeyError, TypeError):
-        given = [str(value) if known_value(value) else None for value in given]
-    refuse_missing(name, np.array([value is None for value in given]))
-    for row, value in enumerate(given if strict else ()):
-        if value not in position:
-            refuse_level(name, str(value), row, levels)
-    return [position.get(str(value), -1) for value in given]
-
-
-def frame_codes(
-    name: str, series: pd.Series[Any], levels: Levels, *, strict: bool = True
-) -> CodeArray:
-    """Return :func:`codes` of a whole column, looking up each distinct value once."""
-    from pandas import Categorical, factorize
-
-    if isinstance(series.array, Categorical):
-        place, distinct = np.asarray(series.array.codes), list(series.array.categories)
-        if any(str(level) not in levels for level in distinct):
-            used = np.bincount(place[place >= 0], minlength=len(distinct)) > 0
-            distinct = [v if used[code] else levels[0] for code, v in enumerate(distinct)]
-    else:
-        place, found = factorize(series)
-        distinct = list(found)
-    refuse_missing(name, place < 0)
-    try:
-        table = np.array(codes(name, distinct, levels, strict=strict), dtype=np.int16)
-    except RequestError:
-        codes(name, series.tolist(), levels)  # names the row, which the distinct values cannot
-        raise
-    return table[place]
-
-
-def known_value(value: Any) -> bool:
-    """Say whether a level is given at all (None and NaN are not)."""
-    return value is not None and bool(value == value)
-
-
-def refuse_level(name: str, value: str, row: int, levels: Levels) -> None:
-    """Raise RequestError for a level the model has never seen."""
-    raise RequestError(
-        f"Column {name!r} has level {value!r} in row {row}, never seen in the fit.",
-        f"Known levels are {', '.join(levels)}.{nearest(value, levels)}",
-    )
+        texts = [None if value is None or value != value else str(value) for value in given]
+    refuse_missing(name, np.array([text is None for text in texts]))
+    for row, text in enumerate(texts if strict else ()):
+        if text not in position:
+            raise RequestError(
+                f"Column {name!r} has level {text!r} in row {row}, never seen in the fit.",
+                f"Known levels are {', '.join(levels)}.{nearest(str(text), levels)}",
+            )
+    return np.array([position.get(str(text), -1) for text in texts], dtype=np.int16)
 
 
 def refuse_missing(name: str, bad: BoolArray) -> None:

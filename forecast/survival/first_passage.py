@@ -83,12 +83,8 @@ class PassageBridge:
     ) -> FloatArray:
         """Return the log density of a path's levels for each step of the first passage, (t,).
 
-        Parameters
-        ----------
-        steps, levels : array of shape (m,)
-            When the path was measured, and what was found.
-        passage : array of shape (t,)
-            Steps of the first passage, none before a measured step.
+        ``steps`` and ``levels``, (m,), are when the path was measured and what was found;
+        ``passage``, (t,), has no step before a measured one.
         """
         at, seen = _in_order(steps, levels)
         law = self._bridge(at, np.asarray(passage, dtype=np.float64))
@@ -168,10 +164,7 @@ class PassageBridge:
     def rank(self, chances: FloatArray, done: int, step: float, level: float) -> float:
         """Return which share of paths not passed by ``done`` have a lower level at ``step``.
 
-        Parameters
-        ----------
-        chances : ndarray of shape (h,)
-            As for ``posterior``, for one path.
+        ``chances``, (h,), as for `posterior`, of one path.
         """
         from math import erf, sqrt
 
@@ -211,26 +204,13 @@ class PassageBridge:
         *,
         belief: float = 1.0,
     ) -> FloatArray:
-        """Return the chances of the passage after a path's levels have been seen.
+        """Return the chances of the passage after a path's levels have been seen, (..., h).
 
-        Parameters
-        ----------
-        chances : ndarray of shape (..., h)
-            Of the first passage at steps ``done + 1`` to ``done + h`` without the levels; what is
-            missing from one is "later or never", each as likely as the other.
-        done : int
-            Steps taken without passing.
-        steps : array of shape (m,)
-            Measured up to ``done``. None leave the chances as they are.
-        levels : array of shape (m,)
-            What was found.
-        belief : float
-            Power to which the likelihood of the levels is raised: below 1 a bridge that is not
-            learnt from paths like these says less, yet still rules out what is far off.
-
-        Returns
-        -------
-        ndarray of shape (..., h)
+        ``chances`` are of the first passage at steps ``done + 1`` to ``done + h`` without the
+        levels; what is missing from one is "later or never", each as likely as the other. ``steps``
+        and ``levels``, (m,), were measured up to ``done``; none leave the chances as they are. The
+        likelihood of the levels is raised to the power ``belief``: below 1 a bridge that is not
+        learnt from paths like these says less, yet still rules out what is far off.
         """
         if not len(np.asarray(steps)):
             return chances
@@ -250,18 +230,9 @@ class PassageBridge:
     ) -> tuple[FloatArray, FloatArray]:
         """Return `posterior` of many rows, each a path at one of its steps, and those of never.
 
-        Parameters
-        ----------
-        chances : ndarray of shape (n, h)
-            As for ``posterior``.
-        done, path, upto : ndarray of shape (n,), int
-            Steps taken, whose row it is, and how many of its levels were seen by then, at least 1.
-        levels : (ndarray, ndarray) of shape (n_paths, m)
-            Steps, in order, and what was found; padded with NaN.
-
-        Returns
-        -------
-        ndarray of shape (n, h), ndarray of shape (n,)
+        Each row has its ``chances`` (n, h), steps ``done``, ``path`` among those of ``levels``, and
+        ``upto``: how many of its levels were seen by then, at least 1. ``levels`` are steps, in
+        order, and what was found, each (n_paths, m), padded with NaN.
         """
         horizon = chances.shape[1]
         known = self._surprised(chances, done)
@@ -281,14 +252,9 @@ class PassageBridge:
     def with_odds(self, before: FloatArray, after: FloatArray) -> PassageBridge:
         """Return the bridge with the odds of never passing that all its paths make most likely.
 
-        A mixture's weight by maximum likelihood, pulled to one: paths that have not passed speak
-        by how level their course has become.
-
-        Parameters
-        ----------
-        before, after : ndarray of shape (n,)
-            Chance of never passing of each path before its levels were seen, and after, by even
-            odds; 0 after of a path that passed.
+        A mixture's weight by maximum likelihood, pulled to one: paths that have not passed speak by
+        how level their course has become. Chances of never passing, (n,), are those ``before`` the
+        levels were seen, and ``after``, by even odds; 0 after of a path that passed.
         """
 
         def score(values: FloatArray) -> tuple[float, FloatArray, FloatArray]:
@@ -325,22 +291,10 @@ class PassageBridge:
     ) -> PassageBridge:
         """Return the bridge that makes paths of known passage most likely.
 
-        Parameters
-        ----------
-        steps, levels : ndarray of shape (n, m)
-            Measurements before the passage, padded with NaN.
-        passage : array of shape (n,)
-            Step of the first passage.
-        threshold : float
-            The level passed.
-        prior : sequence of (float, float), optional
-            Mean and standard deviation of log pace, log wander, power, log error and log bend,
-            where paths are too few to say alone.
-
-        Raises
-        ------
-        DataError
-            If no path was measured before it passed.
+        ``steps`` and ``levels``, (n, m), are measurements before the ``passage`` of the
+        ``threshold``, (n,), padded with NaN; ``prior`` has mean and standard deviation of log pace,
+        log wander, power, log error and log bend, where paths are too few to say alone. Raises
+        DataError if no path was measured before it passed.
         """
         when = np.asarray(passage, dtype=np.float64)
         informative = np.flatnonzero((~np.isnan(steps)).any(axis=1))

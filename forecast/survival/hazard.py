@@ -107,17 +107,15 @@ class DiscreteHazard:
     ) -> FittedDiscreteHazard:
         """Return the model fitted to ``durations``; ``near`` as for ``CountModel``.
 
-        Raises
-        ------
-        FitError
-            If there are no events (and no prior on the level), columns are collinear, or a
-            column separates those with the event, and nothing penalises it.
+        Raises FitError if there are no events (and no prior on the level), columns are collinear,
+        or a column separates those with the event, and nothing penalises it.
         """
         if not len(durations):
             raise FitError("There are no rows to fit.", "Give some, or start from a prior.")
         encoding = Encoding.learn(durations.covariates, keep=self.prior or ())
         at_risk, events = count_steps(durations)
         rows_at_risk, _ = count_steps(durations, (durations.weight > 0).astype(np.float64))
+        first_thin = int(np.argmax([*(rows_at_risk < WELL_SUPPORTED), True])) + 1
         if "baseline[level]" not in (self.prior or {}):
             refuse_no_events(durations)
         rows = HazardRows.build(durations, encoding)
@@ -150,7 +148,7 @@ class DiscreteHazard:
                 n_covariates=len(encoding.names),
                 converged=found.converged,
                 dropped=encoding.dropped,
-                messages=[Note("fit.extrapolated", "info", {"step": _first_thin(rows_at_risk)})],
+                messages=[Note("fit.extrapolated", "info", {"step": first_thin})],
             ),
         )
 
@@ -206,12 +204,6 @@ def _meat(rows: HazardRows, values: FloatArray, durations: Durations) -> FloatAr
     columns = chain(by_form.T, (by_linear * column for column in rows.X.T))
     totals = np.column_stack([np.bincount(place, column, groups) for column in columns])
     return np.asarray(totals.T @ totals * (groups / max(groups - 1, 1)))
-
-
-def _first_thin(rows_at_risk: FloatArray) -> int:
-    """Return the first step with too few rows at risk to lean on."""
-    thin = np.flatnonzero(rows_at_risk < WELL_SUPPORTED)
-    return int(thin[0]) + 1 if len(thin) else len(rows_at_risk) + 1
 
 
 @dataclass(frozen=True, slots=True, eq=False)

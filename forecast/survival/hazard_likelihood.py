@@ -55,8 +55,7 @@ def smooth_baseline(parameters: FloatArray, horizon: int) -> FloatArray:
 
     ``parameters`` has shape (..., 3), in the order of ``SMOOTH_NAMES``.
     """
-    linear: FloatArray = parameters @ basis_of(horizon).T
-    return linear
+    return parameters @ basis_of(horizon).T
 
 
 def start_values(at_risk: FloatArray, events: FloatArray) -> FloatArray:
@@ -83,45 +82,24 @@ def start_values(at_risk: FloatArray, events: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class HazardRows:
-    """Rows without the event, then rows with it, each sorted by last survived step.
+    """Rows without the event, then rows with it, each sorted by last survived step."""
 
-    Attributes
-    ----------
-    order : ndarray of shape (n,)
-        Where each row stands among those given.
-    X : ndarray of shape (n, p)
-        Encoded covariates, centred and scaled: a column is ``center + scale * X``, with mean 0
-        and 1 for a column of zeros and ones, which keeps the arithmetic well conditioned.
-    center, scale : ndarray of shape (p,)
-    entry, survived : ndarray of shape (n,)
-        Event-free in steps ``entry + 1`` to ``survived``.
-    n_censored : int
-        Rows from here on have the event at step ``survived + 1``.
-    weight : ndarray of shape (n,)
-    steps : int
-        The last step of the baseline.
-    censored, events : tuple of (step, rows)
-        The rows without and with the event of each last survived step.
-    late, X_late : ndarray
-        Rows with a late entry, sorted by entry, and their covariates, kept together.
-    entries : tuple of (step, rows)
-        The late rows of each entry.
-    """
-
-    order: IntArray
+    order: IntArray  # (n,): where each row stands among those given
+    # (n, p): covariates, a column being ``center + scale * X`` with mean 0 and 1 for a column of
+    # zeros and ones, which keeps the arithmetic well conditioned
     X: FloatArray
     center: FloatArray
     scale: FloatArray
-    entry: IntArray
+    entry: IntArray  # event-free in steps ``entry + 1`` to ``survived``
     survived: IntArray
-    n_censored: int
+    n_censored: int  # rows from here on have the event at step ``survived + 1``
     weight: FloatArray
-    steps: int
-    censored: Runs
-    events: Runs
-    late: IntArray
-    X_late: FloatArray
-    entries: Runs
+    steps: int  # the last step of the baseline
+    censored: Runs  # rows without the event, by last survived step
+    events: Runs  # rows with it
+    late: IntArray  # rows with a late entry, sorted by entry
+    X_late: FloatArray  # their covariates, kept together
+    entries: Runs  # the late rows of each entry
 
     @classmethod
     def build(cls, durations: Durations, encoding: Encoding) -> HazardRows:

@@ -27,23 +27,13 @@ class Standard:
 
     Chances of steps are logs that hold however far out they lie, so that value and slope of a
     likelihood agree everywhere.
-
-    Attributes
-    ----------
-    above : callable
-        Chance above z.
-    log_between : callable
-        Log of the chance between two places, the lower first.
-    log_density : callable
-        Log of the density.
-    score : callable
-        Slope of the log density.
     """
 
-    above: Callable[[FloatArray], FloatArray]
+    above: Callable[[FloatArray], FloatArray]  # chance above z
+    # log of the chance between two places, the lower first
     log_between: Callable[[FloatArray, FloatArray], FloatArray]
-    log_density: Callable[[FloatArray], FloatArray]
-    score: Callable[[FloatArray], FloatArray]
+    log_density: Callable[[FloatArray], FloatArray]  # log of the density
+    score: Callable[[FloatArray], FloatArray]  # slope of the log density
 
 
 @lru_cache(maxsize=1)
@@ -83,10 +73,7 @@ def _mills_ratio(out: FloatArray) -> FloatArray:
 
 
 def normal_above(z: FloatArray) -> FloatArray:
-    """Return the normal chance above z to twelve digits, from -30 to 30; numpy has none.
-
-    Ten times faster than going through ``math.erfc``.
-    """
+    """Return the normal chance above z to twelve digits, from -30 to 30; numpy has none."""
     chance = _mills_ratio(np.abs(z))
     chance *= _normal_density(z)
     np.copysign(chance, z, out=chance)  # below 0 it is one less the tail
@@ -115,17 +102,9 @@ def _normal_log_between(lower: FloatArray, upper: FloatArray) -> FloatArray:
     return near + np.log(-np.expm1(far - near))
 
 
-def _logistic_above(z: FloatArray) -> FloatArray:
-    return np.asarray(1 / (1 + np.exp(z)), dtype=np.float64)
-
-
 def _logistic_log_between(lower: FloatArray, upper: FloatArray) -> FloatArray:
     inside = np.log(-np.expm1(lower - upper))
     return np.asarray(inside - np.logaddexp(0, lower) - np.logaddexp(0, -upper))
-
-
-def _logistic_log_density(z: FloatArray) -> FloatArray:
-    return np.asarray(z - 2 * np.logaddexp(0, z), dtype=np.float64)
 
 
 def _extreme_log_between(lower: FloatArray, upper: FloatArray) -> FloatArray:
@@ -142,9 +121,9 @@ STANDARDS: dict[str, Standard] = {
     ),
     "lognormal": Standard(normal_above, _normal_log_between, _normal_log_density, np.negative),
     "loglogistic": Standard(
-        _logistic_above,
+        lambda z: 1 / (1 + np.exp(z)),
         _logistic_log_between,
-        _logistic_log_density,
+        lambda z: z - 2 * np.logaddexp(0, z),
         lambda z: -np.tanh(z / 2),
     ),
 }
@@ -169,12 +148,7 @@ def step_likelihood(
     """Return log-likelihood, gradient and Hessian of each row in (location, log scale).
 
     An observed row has the event at ``step``, another none by ``step`` (0: nothing is known).
-
-    Returns
-    -------
-    value : ndarray of shape (n,)
-    gradient : ndarray of shape (2, n)
-    hessian : ndarray of shape (2, 2, n)
+    Shapes (n,), (2, n) and (2, 2, n).
     """
     with np.errstate(divide="ignore"):  # the log of step 0, and of a chance that is none
         lower = np.clip((np.log(step - observed) - location) / scale, -FARTHEST, FARTHEST)

@@ -37,28 +37,14 @@ READERS = {
 
 @dataclass(frozen=True, slots=True)
 class FitNotes:
-    """What the fit rests on.
-
-    Attributes
-    ----------
-    n_rows, n_subjects, n_events : int
-        Rows, distinct subjects and events used.
-    horizon : int
-        The last step with anyone at risk.
-    supported_to : int
-        The last step with at least five rows at risk.
-    converged : bool
-        Whether the iterations settled.
-    messages : tuple of Note
-        Doubts.
-    """
+    """What the fit rests on."""
 
     n_rows: int
     n_subjects: int
     n_events: int
-    horizon: int
-    supported_to: int
-    converged: bool
+    horizon: int  # the last step with anyone at risk
+    supported_to: int  # the last step with at least five rows at risk
+    converged: bool  # whether the iterations settled
     messages: tuple[Note, ...] = ()
 
     def __post_init__(self) -> None:

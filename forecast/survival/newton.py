@@ -8,7 +8,7 @@ from typing import TypeAlias
 
 import numpy as np
 
-from forecast._types import BoolArray, FloatArray
+from forecast._types import FloatArray
 from forecast.errors import FitError
 
 MAX_ITERATIONS = 60
@@ -24,15 +24,10 @@ SEPARATED = 10.0  # log hazard per standard deviation: a factor of twenty thousa
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Gaussian:
-    """A Gaussian prior with independent parameters; precision 0 says nothing.
-
-    Attributes
-    ----------
-    mean, precision : ndarray of shape (k,)
-    """
+    """A Gaussian prior with independent parameters, (k,)."""
 
     mean: FloatArray
-    precision: FloatArray
+    precision: FloatArray  # 0 says nothing
 
     def log_density(self, values: FloatArray) -> float:
         """Return the log density at ``values``, up to a constant."""
@@ -66,13 +61,13 @@ def maximise(
 ) -> Maximum:
     """Return the point that maximises log-likelihood plus log prior.
 
-    ``evaluate`` works on inner parameters; the prior is about ``to_raw @ inner``. A step that
-    does not raise the objective is halved. The last step is so short that the log-likelihood
-    after it is known from the derivatives before it: one shorter than
-    ``SETTLED`` standard errors.
+    ``evaluate`` works on inner parameters; the prior is about ``to_raw @ inner``. A step that does
+    not raise the objective is halved. After the last, one shorter than ``SETTLED`` standard errors,
+    the log-likelihood is known from the derivatives before it.
     """
     inner_precision = to_raw.T @ (prior.precision[:, None] * to_raw)
-    unheld = _unheld_slopes(to_raw, prior, names)
+    slope = np.array([not name.startswith("baseline[") for name in names], dtype=bool)
+    unheld = slope & ~((prior.precision * slope) @ (to_raw != 0) > 0)
     values, there = start, evaluate(start)
     objective = there.loglik + prior.log_density(to_raw @ values)
     for _ in range(MAX_ITERATIONS):
@@ -142,18 +137,11 @@ def climb(
     return at, information, False
 
 
-def _unheld_slopes(to_raw: FloatArray, prior: Gaussian, names: Sequence[str]) -> BoolArray:
-    slope = np.array([not name.startswith("baseline[") for name in names], dtype=bool)
-    held = (prior.precision * slope) @ (to_raw != 0) > 0
-    return np.asarray(slope & ~held)
-
-
 def _solve(information: FloatArray, gradient: FloatArray, names: Sequence[str]) -> FloatArray:
     scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
     scaled = information / np.outer(scale, scale)
     check_rank(scaled, names)
-    step: FloatArray = np.linalg.solve(scaled, gradient / scale) / scale
-    return step
+    return np.linalg.solve(scaled, gradient / scale) / scale
 
 
 def _refuse_separation(values: FloatArray, names: Sequence[str]) -> None:

@@ -1,20 +1,19 @@
 """One fit from rows that stay where they are: each site returns sums, never a row.
 
 Newton's method needs only the score and a small matrix from each site and round; the result is
-that of the pooled rows. A site is anything with the three methods of :class:`Site`: rows in this
-process, or another owner of data who answers by file.
+that of the pooled rows. A site is anything that answers as `RowsHere` does: rows in this process,
+or another owner of data, by file.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol, TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 
 from forecast._notes import Note
-from forecast._plain import plain, read
 from forecast._types import BoolArray, FloatArray
 from forecast.errors import FitError, RequestError
 from forecast.survival.distribution import Durations, count_steps, count_subjects
@@ -39,15 +38,6 @@ class ScoreAndInformation:
     loglik: float
     gradient: FloatArray
     information: FloatArray
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values."""
-        return dict(plain(self))
-
-    @classmethod
-    def from_dict(cls, stored: Mapping[str, Any]) -> ScoreAndInformation:
-        """Return what :meth:`to_dict` wrote."""
-        return read(cls, stored)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,30 +100,6 @@ class Counts:
         )
 
 
-class Site(Protocol):
-    """Where some of the rows are; ``RowsHere`` is one."""
-
-    def counts(self) -> Counts:
-        """Return counts per step and moments of the encoded covariates."""
-        ...
-
-    def derivatives(self, parameters: FloatArray) -> ScoreAndInformation:
-        """Return log-likelihood, score and observed information at raw ``parameters``."""
-        ...
-
-    def expected(self, parameters: FloatArray) -> FloatArray:
-        """Return the expected information at raw ``parameters``."""
-        ...
-
-
-Ask: TypeAlias = Callable[[Sequence[Site], str, tuple[Any, ...]], list[Any]]
-
-
-def ask_here(sites: Sequence[Site], method: str, arguments: tuple[Any, ...]) -> list[Any]:
-    """Return each of ``sites``' answer to ``method(*arguments)``, in turn, in this process."""
-    return [getattr(site, method)(*arguments) for site in sites]
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class RowsHere:
     """Rows in this process, as one site of a joint fit; see :meth:`of`.
@@ -182,50 +148,34 @@ class RowsHere:
         return np.asarray(to_inner.T @ found @ to_inner)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Scaling:
-    """The pooled means and spreads, which keep the arithmetic well conditioned."""
+Ask: TypeAlias = Callable[[Sequence[RowsHere], str, tuple[Any, ...]], list[Any]]
 
-    center: FloatArray
-    spread: FloatArray
-    zero_one: BoolArray
 
-    @classmethod
-    def of(cls, counts: Counts) -> Scaling:
-        """Return the scaling of pooled counts."""
-        center = counts.first / counts.weight
-        spread = np.sqrt(np.maximum(counts.second / counts.weight - center**2, 0.0))
-        return cls(center, spread, counts.zero_one)
-
-    def to_raw(self) -> FloatArray:
-        """Return the matrix from inner parameters, of scaled columns, to raw ones."""
-        scale = np.where(self.zero_one | (self.spread == 0), 1.0, self.spread)
-        return raw_from_scaled(np.where(self.zero_one, 0.0, self.center), scale)
+def ask_here(sites: Sequence[RowsHere], method: str, arguments: tuple[Any, ...]) -> list[Any]:
+    """Return each of ``sites``' answer to ``method(*arguments)``, in turn, in this process."""
+    return [getattr(site, method)(*arguments) for site in sites]
 
 
 def joint_fit(
-    model: DiscreteHazard, encoding: Encoding, sites: Sequence[Site], *, ask: Ask = ask_here
+    model: DiscreteHazard, encoding: Encoding, sites: Sequence[RowsHere], *, ask: Ask = ask_here
 ) -> FittedDiscreteHazard:
-    """Return the model fitted to the rows of all sites together.
+    """Return the ``model`` fitted to the rows of all ``sites`` together.
 
     Every site must use ``encoding``. ``ask`` puts one question to all sites and returns the answers
-    in their order; give another to ask them side by side.
-
-    Raises
-    ------
-    RequestError
-        If there is no site, or their covariates differ in number.
-    FitError
-        As :meth:`DiscreteHazard.fit`.
+    in their order; give another to ask them side by side. Raises RequestError if there is no site,
+    or their covariates differ in number, and FitError as `DiscreteHazard.fit`.
     """
     if not sites:
         raise RequestError("There are no sites to ask.", "Give at least one.")
     counts = Counts.together(ask(sites, "counts", ()), width=len(encoding.names))
     if not counts.events.sum() > 0:
         raise FitError("Nobody had the event at any site.", "Add rows, or start from a prior.")
-    scaling = Scaling.of(counts)
-    prior = model.gaussian(encoding, np.where(scaling.zero_one, 1.0, scaling.spread))
-    to_raw = scaling.to_raw()
+    # the pooled means and spreads keep the arithmetic well conditioned
+    center = counts.first / counts.weight
+    spread = np.sqrt(np.maximum(counts.second / counts.weight - center**2, 0.0))
+    prior = model.gaussian(encoding, np.where(counts.zero_one, 1.0, spread))
+    scale = np.where(counts.zero_one | (spread == 0), 1.0, spread)
+    to_raw = raw_from_scaled(np.where(counts.zero_one, 0.0, center), scale)
     names = [*SMOOTH_NAMES, *encoding.names]
 
     def evaluate(values: FloatArray) -> Curvature:

@@ -98,16 +98,12 @@ def _darkens(case: _Case) -> bool:
     return any(INK_TABLE[ink].darkens in risks for ink in case.inks)
 
 
-def _face(case: _Case) -> bool:
-    return case.asked.body_site == "face" and "near_eye" not in case.facts
-
-
 # All other rules apply when the fact of their name was answered with yes, or an ink names them.
 _APPLIES: dict[str, Callable[[_Case], bool]] = {
     "minor": _minor,
     "darker_skin": lambda case: case.asked.skin_type in ("IV", "V", "VI"),
     "cosmetic_darkening": _darkens,
-    "face_eyes": _face,
+    "face_eyes": lambda case: case.asked.body_site == "face" and "near_eye" not in case.facts,
     "local_anaesthetic": lambda case: (
         "local_anaesthetic" in case.facts or (case.asked.area_cm2 or 0) > LARGE_AREA_CM2
     ),

@@ -161,10 +161,7 @@ def check_wavelength(value: float) -> float:
 def read_inks(inks: str | Iterable[str]) -> tuple[str, ...]:
     """Return the inks of a set or of text joined by ``;``, each once, in the table's order.
 
-    Raises
-    ------
-    RequestError
-        For an ink that is not in the table; the nearest name is offered.
+    Raises RequestError for an ink that is not in the table; the nearest name is offered.
 
     Examples
     --------
@@ -184,13 +181,6 @@ def uptake(ink: str, wavelength_nm: float) -> Uptake | None:
     """Return how ``ink`` takes up a wavelength, or None where the table has no such wavelength.
 
     A wavelength within 12 nm of one in the table is read as that one (752 as 755).
-
-    Examples
-    --------
-    >>> uptake("green", 755).grade, uptake("green", 1064).grade
-    ('strong', 'weak')
-    >>> uptake("black", 900) is None
-    True
     """
     (name,) = read_inks([ink])
     value = check_wavelength(wavelength_nm)

@@ -21,21 +21,11 @@ MARKS = {
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """One publication.
+    """One publication."""
 
-    Attributes
-    ----------
-    key : str
-        The short name used in tables.
-    citation : str
-        Authors, title, journal, year; "(m)" after a part that is from memory.
-    mark : str
-        How the finding cited here was read, a key of ``MARKS``.
-    """
-
-    key: str
-    citation: str
-    mark: str
+    key: str  # the short name used in tables
+    citation: str  # authors, title, journal, year; "(m)" after a part that is from memory
+    mark: str  # how the finding cited was read, a key of ``MARKS``
 
 
 @cache
@@ -57,16 +47,6 @@ def mark_of(key: str) -> str:
 
 
 def cite(key: str) -> str:
-    """Return a source's short name and how it was read, for print beside a claim.
-
-    Examples
-    --------
-    >>> cite("ZELICKSON94")
-    'ZELICKSON94'
-    >>> cite("ALAB15")
-    'ALAB15, from memory'
-    >>> cite("common practice, no source")
-    'common practice, no source'
-    """
+    """Return a source's short name and how it was read, beside a claim: "ALAB15, from memory"."""
     how = {"memory": ", from memory", "read 2nd": ", read in another report"}
     return key + how.get(mark_of(key), "")

@@ -13,11 +13,11 @@ from forecast.assess import (
     Recalibration,
     assess_predictions,
     brier,
-    fit_recalibration,
     interval_coverage,
     recalibrate_out_of_fold,
 )
 from forecast.assess.assessment import _holm, verdicts
+from forecast.assess.calibration import fit_recalibration
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution
 

@@ -14,9 +14,9 @@ from forecast.assess import (
     Recalibration,
     carry_draws,
     carry_remaining,
-    fit_recalibration,
     tie_split_coverage,
 )
+from forecast.assess.calibration import fit_recalibration
 from forecast.errors import DataError, RequestError
 from forecast.survival import CountDistribution
 

@@ -12,12 +12,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.assess import (
-    Outcomes,
-    fit_recalibration,
-    predict_out_of_fold,
-    tie_split_coverage,
-)
+from forecast.assess import Outcomes, predict_out_of_fold, tie_split_coverage
+from forecast.assess.calibration import fit_recalibration
 from forecast.survival import DiscreteHazard, Durations
 
 RIGHT = DiscreteHazard(penalty=1.0)

@@ -8,6 +8,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from forecast.assess import Outcomes, last_supported
 from forecast.assess.outcomes import (
+    by_subject,
     effective_size,
     known_status,
     still_watched,
@@ -82,3 +83,8 @@ def test_wilson_interval_refuses_what_is_not_a_share():
 def test_effective_size_of_equal_weights_is_their_number():
     assert effective_size(np.full(7, 3.0)) == pytest.approx(7)
     assert effective_size([]) == 0
+
+
+def test_sums_by_subject_keep_the_order_of_their_names():
+    subject = np.array(["a", "b", "a"], dtype=object)
+    assert by_subject(np.array([1.0, 2.0, 4.0]), subject).tolist() == [5.0, 2.0]

@@ -35,8 +35,6 @@ def test_calibration_slope_of_two_groups_by_hand():
     logit = lambda p: np.log(p / (1 - p))  # noqa: E731
     assert_allclose(found.slope, logit(0.7) / logit(0.8), atol=1e-5)
     assert_allclose(found.intercept, 0, atol=1e-6)
-    # Two binomial logits with variance 1 / (100 * .3 * .7) each, over a distance of 2 logit(.8).
-    assert_allclose(found.slope_error, (2 / 21) ** 0.5 / (2 * logit(0.8)), rtol=1e-4)
 
 
 def test_calibration_error_quantiles_count_the_weights():
@@ -77,7 +75,7 @@ def test_exaggerated_predictions_have_a_slope_below_one(sample):
     stretched = logit(mean) + 2 * (logit(drawn.truth.cdf()) - logit(mean))
     extreme = CountDistribution.from_survival(1 / (1 + np.exp(stretched)))
     found = calibration_at(extreme, drawn.outcomes, [8])[0][0]
-    assert abs(found.slope - 0.5) < 3 * found.slope_error
+    assert abs(found.slope - 0.5) < 0.1  # its standard error is .04
 
 
 def test_observed_to_expected_by_hand():

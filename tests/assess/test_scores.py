@@ -11,14 +11,19 @@ from sksurv.util import Surv
 
 from forecast.assess import (
     Outcomes,
-    a_calibration,
     brier,
-    d_calibration,
     interval_coverage,
     log_score,
     tie_split_coverage,
 )
-from forecast.assess.scores import auc_at, score_curve, uno_concordance
+from forecast.assess.scores import (
+    a_calibration,
+    auc_at,
+    d_calibration,
+    score_curve,
+    tie_split_share,
+    uno_concordance,
+)
 from forecast.errors import RequestError
 from forecast.survival import CountDistribution
 
@@ -349,3 +354,8 @@ def test_a_calibration_keeps_its_size_and_sees_more_than_d_calibration_under_cen
     ours, other = rejected(1.45, 300)
     assert 0.3 <= other <= 0.6
     assert ours >= 1.3 * other
+
+
+def test_a_stretch_of_ranks_counts_by_the_part_in_the_middle():
+    share = tie_split_share(np.array([0.0, 0.2]), np.array([0.2, 0.2]), level=0.8)
+    assert_allclose(share, [0.5, 1.0])

@@ -14,7 +14,6 @@ from forecast.assess import (
     choose,
     grouped_folds,
     log_score,
-    most_parameters,
     predict_out_of_fold,
     score_candidates,
 )
@@ -274,24 +273,6 @@ def test_one_subject_and_one_fold_are_refused():
         grouped_folds(["a", "a"])
     with pytest.raises(RequestError, match="n_folds"):
         grouped_folds(["a", "b"], n_folds=1)
-
-
-@pytest.mark.parametrize(
-    ("r2_cs", "paths", "parameters"),
-    [(0.2, 60, 1.5), (0.2, 200, 5.0), (0.2, 300, 7.5), (0.4, 60, 3.5), (0.4, 300, 17.6)],
-)
-def test_what_a_small_log_can_bear(r2_cs, paths, parameters):
-    # p = n (S - 1) ln(1 - R2 / S) with S = 0.9, Riley et al. (2020, BMJ 368:m441), by hand.
-    assert round(most_parameters(paths, r2_cs=r2_cs), 1) == parameters
-
-
-def test_parameters_are_those_of_pmsampsize_and_nonsense_is_refused():
-    # pmsampsize's survival example, R2_CS .051: 5,143 paths for 30 parameters at a slope of 0.9
-    assert most_parameters(5143, r2_cs=0.051) == pytest.approx(30, abs=0.01)
-    with pytest.raises(RequestError, match="r2_cs"):
-        most_parameters(100, r2_cs=1.5)
-    with pytest.raises(RequestError, match="Expect less"):
-        most_parameters(100, r2_cs=0.95)
 
 
 def test_a_level_of_one_row_disqualifies_no_regression():

@@ -10,11 +10,11 @@ import pytest
 from numpy.testing import assert_allclose
 
 import forecast
+from benchmarks.clinics import drawn_world
 from benchmarks.truth import fresh_clients, true_deliveries
 from forecast import Enquiry, fit_forecaster, simulate_log
 from forecast.counts import leads_of
 from forecast.counts.estimate import Estimate, competing_ends, fit_stopping, length_of, to_clearing
-from forecast.invented import World
 from forecast.log import ATTRIBUTES
 from forecast.survival import CountDistribution
 
@@ -149,7 +149,7 @@ def test_a_slow_tattoo_is_given_up_more_often_than_a_quick_one(forecaster):
 def test_sessions_delivered_are_those_that_a_clinic_truly_delivers():
     gaps, tilt = [], []
     for seed in (3, 4, 5, 6, 7, 8):
-        world = World.draw(seed)
+        world = drawn_world(seed)
         frame = fresh_clients(world, 200, seed=seed + 10)[0].assign(sessions_elsewhere=0)
         given = true_deliveries(world, frame, cap=15, n_inner=150, seed=seed + 20).delivered
         fitted = fit_forecaster(simulate_log(600, seed=seed + 30, world=world), seed=seed)

@@ -8,6 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 import forecast
+from benchmarks.clinics import drawn_world
 from benchmarks.truth import fresh_clients
 from forecast.assess import tie_split_coverage
 from forecast.counts.attributes import COVARIATES, covariate_names
@@ -16,7 +17,6 @@ from forecast.counts.prior import LIGHTER, candidates, duration_prior, hazard_pr
 from forecast.counts.rows import course_rows, of_goal
 from forecast.errors import DataError, RequestError
 from forecast.forecaster import assess_forecaster, card_text
-from forecast.invented import World
 from forecast.sharing import pool_shares, share_log
 from forecast.survival import CountDistribution
 
@@ -233,7 +233,7 @@ def test_at_risk_is_counted_on_the_courses_that_want_it(log):
 def test_counts_to_lightening_are_true_and_intervals_hold_for_fresh_clients():
     covered, ratios = [], []
     for seed in range(10):
-        world = World.draw(500 + seed)
+        world = drawn_world(500 + seed)
         log = forecast.simulate_log(400, seed=seed, world=world)
         fitted = forecast.fit_forecaster(log, goal="lighten")
         # the same clinic calling light enough what it otherwise calls clear

@@ -7,10 +7,11 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from benchmarks.clinics import simulate_clinic, study_world
 from forecast.fading.curves import Slopes, fit_rows
 from forecast.fading.fading import fit_fading
 from forecast.fading.rows import fading_rows
-from forecast.invented import Crew, World, simulate_clinic, usual_world
+from forecast.invented import Crew, usual_world
 
 from .logs import ALIKE, BLACK, codes, graded_log
 
@@ -84,7 +85,7 @@ def test_an_operator_who_alone_fires_ps_is_said():
 @pytest.mark.parametrize("mechanism", ["share", "noisy", "waning", "leaving"])
 def test_ps_that_does_nothing_is_not_blamed_for_the_stalls_it_is_used_on(mechanism):
     world = replace(
-        World.scenario("none", base=usual_world(mechanism)), stalled_only=True, resistant_rate=0.0
+        study_world("none", base=usual_world(mechanism)), stalled_only=True, resistant_rate=0.0
     )
     found = []
     for seed in range(30):

@@ -6,9 +6,10 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
+from benchmarks.clinics import simulate_split_trial
 from forecast.errors import RequestError
 from forecast.fading.fading import fit_fading
-from forecast.invented import simulate_log, simulate_split_trial
+from forecast.invented import simulate_log
 from forecast.log import OutcomeLog
 
 from .logs import codes, with_tables

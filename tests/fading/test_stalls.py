@@ -8,11 +8,12 @@ import pytest
 from numpy.testing import assert_allclose
 from sklearn.metrics import cohen_kappa_score
 
+from benchmarks.clinics import simulate_clinic
 from forecast.causal.rates import intraclass, one_way_intraclass
 from forecast.fading.curves import Slopes
 from forecast.fading.fading import fit_fading
 from forecast.fading.stalls import grader_report, stall_rule
-from forecast.invented import simulate_clinic, simulate_log
+from forecast.invented import simulate_log
 from forecast.log import OutcomeLog
 
 from .logs import BLACK, codes

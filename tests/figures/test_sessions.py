@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from benchmarks.clinics import simulate_split_trial
 from forecast.errors import RequestError
 from forecast.fading import fit_fading
 from forecast.figures.sessions import (
@@ -16,7 +17,7 @@ from forecast.figures.sessions import (
     plot_split_fading,
     plot_uptake_table,
 )
-from forecast.invented import simulate_log, simulate_split_trial
+from forecast.invented import simulate_log
 from forecast.reach import log_reach, what_would_change
 from forecast.reactions import fit_reactions
 from forecast.tattoo import INKS

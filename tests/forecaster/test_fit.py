@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 import forecast
+from benchmarks.clinics import drawn_world, simulate_clinic, study_world
 from benchmarks.truth import fresh_clients
 from forecast.assess import tie_split_coverage
 from forecast.counts import (
@@ -18,7 +19,6 @@ from forecast.counts import (
 )
 from forecast.errors import DataError, RequestError
 from forecast.forecaster import model_card, refresh_forecaster
-from forecast.invented import World, simulate_clinic
 from forecast.regimes import fit_strategies
 from forecast.survival import CountDistribution
 
@@ -116,7 +116,7 @@ def test_a_log_without_a_usable_course_is_refused(invented_log):
 def test_intervals_cover_what_they_say_for_fresh_clients():
     covered = []
     for seed in range(12):
-        world = World.draw(400 + seed)
+        world = drawn_world(400 + seed)
         fitted = forecast.fit_forecaster(forecast.simulate_log(300, seed=seed, world=world))
         frame, needed = fresh_clients(world, 500, seed=seed + 50, horizon=25)
         enquiries = [forecast.Enquiry(**row) for row in frame.to_dict("records")]
@@ -135,7 +135,7 @@ def test_a_strategy_that_saves_two_sessions_is_seen_to_save_them():
     for seed in (3, 4, 5):
         expected, true = [], []
         for scenario in ("none", "two saved"):
-            clinic = simulate_clinic(600, seed=seed, world=World.scenario(scenario))
+            clinic = simulate_clinic(600, seed=seed, world=study_world(scenario))
             rows = course_rows(clinic.log)
             filled = fill_missing(rows, LogSummary.of(clinic.log, rows).means)
             given = filled[["course_id", *COVARIATES]]

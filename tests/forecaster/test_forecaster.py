@@ -9,9 +9,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 import forecast
+from benchmarks.clinics import study_world
 from forecast.counts import LogSummary
 from forecast.errors import RequestError
-from forecast.invented import World
 from forecast.survival import Durations, LifeTable
 
 
@@ -236,7 +236,7 @@ def test_a_short_horizon_is_answered_and_what_lies_beyond_it_is_none():
 def test_a_named_strategy_is_answered_only_where_courses_kept_to_it(forecaster):
     with pytest.raises(RequestError, match="Too few courses of this log kept to the strategy"):
         forecaster.estimate(PLAIN, strategy="ns:7>ps")
-    log = forecast.simulate_log(300, seed=3, world=World.scenario("two saved"))
+    log = forecast.simulate_log(300, seed=3, world=study_world("two saved"))
     fitted = forecast.fit_forecaster(log)
     assert "ps" in fitted.strategies
     assert "Under the strategy ps" in fitted.estimate(COMPLETE, strategy="ps").notes[0].say("en")

@@ -17,6 +17,7 @@ from forecast.forecaster.promises import (
     card_text,
     enquiry_of,
     model_card,
+    most_parameters,
     promise_of,
 )
 from forecast.invented import World
@@ -222,3 +223,18 @@ def test_the_card_lists_prior_evidence_only_for_a_model_that_leans_on_it(forecas
     assert model_card(forecaster)["prior_source"] == "published evidence"
     alone = model_card(replace(forecaster, evidence=None))
     assert (alone["prior_source"], alone["prior_evidence"]) == (None, [])
+
+
+@pytest.mark.parametrize(
+    ("r2_cs", "courses", "parameters"),
+    [(0.2, 60, 1.5), (0.2, 200, 5.0), (0.2, 300, 7.5), (0.4, 60, 3.5), (0.4, 300, 17.6)],
+)
+def test_what_a_small_log_can_bear(r2_cs, courses, parameters):
+    # p = n (S - 1) ln(1 - R2 / S) with S = 0.9, Riley et al. (2020, BMJ 368:m441), by hand.
+    assert most_parameters(courses, r2_cs) == parameters
+
+
+def test_parameters_are_those_of_pmsampsize():
+    # pmsampsize's survival example, R2_CS .051: 5,143 paths for 30 parameters at a slope of 0.9
+    assert most_parameters(5143, 0.051) == 30
+    assert most_parameters(0, 0.2) == 0

@@ -10,6 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 import forecast
+from benchmarks.clinics import drawn_world
 from forecast.cli import main
 from forecast.daybook import Daybook, make_daybook, take_over
 from forecast.errors import RequestError
@@ -17,7 +18,7 @@ from forecast.forecaster import card_text, model_card, refresh_forecaster
 from forecast.forecaster import fit as fitting
 from forecast.forecaster import refresh as refreshing
 from forecast.forecaster.fit import Basis
-from forecast.invented import World, usual_world
+from forecast.invented import usual_world
 from forecast.log import enquiry_of, write_log
 
 SHIPPED = Path(__file__).parents[2] / "synthetic_data"
@@ -120,7 +121,7 @@ def test_a_model_that_is_moved_is_as_near_to_a_full_fit_as_these_are_to_each_oth
     """A full fit of the same choice, that is: who comes into which fold moves it by chance."""
     log = forecast.read_log(SHIPPED)
     if name == "waning":
-        log = forecast.simulate_log(600, seed=5, world=World.draw(4, base=usual_world("waning")))
+        log = forecast.simulate_log(600, seed=5, world=drawn_world(4, base=usual_world("waning")))
     before, choice = all_but_latest(log, 4), forecast.fit_forecaster(log).assessment["model"]
     every = fitting.candidates
     monkeypatch.setattr(

@@ -7,10 +7,11 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
+from benchmarks.clinics import drawn_world, simulate_clinic, study_world
 from benchmarks.futures import run_on
 from benchmarks.truth import fresh_clients, true_contrast, true_distribution
 from forecast.errors import RequestError
-from forecast.invented import World, simulate_clinic, simulate_log, usual_world
+from forecast.invented import World, simulate_log, usual_world
 from forecast.invented.noisy import Noisy
 from forecast.invented.people import draw_courses
 from forecast.invented.process import Visit
@@ -56,17 +57,17 @@ def test_logs_are_clean_and_the_same_seed_gives_the_same_log(name):
 @pytest.mark.parametrize("name", OTHERS)
 def test_a_regime_without_effect_makes_no_difference_and_scenarios_hit_their_names(name):
     base = usual_world(name)
-    truth = simulate_clinic(200, seed=1, world=World.scenario("none", base=base)).truth
+    truth = simulate_clinic(200, seed=1, world=study_world("none", base=base)).truth
     assert_array_equal(truth["needed_ns"], truth["needed_ps"])
     for scenario, target in {"one saved": -1.0, "two saved": -2.0, "harm": 1.0}.items():
-        world = World.scenario(scenario, base=base, confounded=False)
+        world = study_world(scenario, base=base, confounded=False)
         told = true_contrast(world, n=3000, seed=2)
         assert told["difference"]["ps - ns"] == pytest.approx(target, abs=0.15)
 
 
 @pytest.mark.parametrize("name", OTHERS)
 def test_every_habit_of_the_clinic_works_under_every_mechanism(name):
-    drawn = World.draw(3, base=usual_world(name))
+    drawn = drawn_world(3, base=usual_world(name))
     world = replace(
         drawn, by_calendar=False, by_density=False, review_effect=0.0, operator_speed_sd=0.4
     )
@@ -193,7 +194,7 @@ def test_futures_keep_the_past_and_end_in_the_goal_or_in_stopping(clinics):
 def test_futures_follow_a_strategy_and_a_null_effect_leaves_them_the_same():
     for scenario, saved in {"none": 0.0, "two saved": 0.5}.items():
         clinic = simulate_clinic(
-            200, seed=1, world=World.scenario(scenario, base=usual_world("waning"))
+            200, seed=1, world=study_world(scenario, base=usual_world("waning"))
         )
         ns, ps = (run_on(clinic, after=3, futures=20, strategy=way) for way in ("ns", "ps"))
         difference = (ns.needed - ps.needed).mean()

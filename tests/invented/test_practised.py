@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 import forecast
+from benchmarks.clinics import simulate_clinic
 from benchmarks.truth import bencini_world, fresh_clients
-from forecast.invented import World, simulate_clinic, simulate_log, usual_world
+from forecast.invented import World, simulate_log, usual_world
 from forecast.invented.people import draw_courses
 from forecast.invented.practised import Practised
 from forecast.invented.process import Visit

@@ -7,6 +7,13 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
+from benchmarks.clinics import (
+    drawn_world,
+    pulse_rule,
+    simulate_clinic,
+    simulate_split_trial,
+    study_world,
+)
 from benchmarks.truth import (
     bencini_world,
     fresh_clients,
@@ -16,7 +23,7 @@ from benchmarks.truth import (
     true_distribution,
 )
 from forecast.errors import RequestError
-from forecast.invented import OwnedLaser, World, simulate_clinic, simulate_log, simulate_split_trial
+from forecast.invented import OwnedLaser, World, simulate_log
 
 # Bencini et al. 2012, Arch Dermatol 148:1364: cumulative success, 95 % confidence intervals.
 BENCINI_10 = (0.418, 0.525)
@@ -159,15 +166,15 @@ def test_no_regime_effect_is_exactly_no_difference_and_the_scenarios_hit_their_n
     strategies = ("ns", "ps", "ns:4>ps")
     targets = {"none": 0.0, "one saved": -1.0, "two saved": -2.0, "harm": 1.0}
     for name, target in targets.items():
-        truth = true_contrast(World.scenario(name), strategies, 15, n=5000)
+        truth = true_contrast(study_world(name), strategies, 15, n=5000)
         assert list(truth["difference"]) == ["ps - ns", "ns:4>ps - ns", "ns:4>ps - ps"]
         assert truth["difference"]["ps - ns"] == pytest.approx(target, abs=0.12)
-    assert true_contrast(World.scenario("none"), n=500)["difference"]["ps - ns"] == 0
+    assert true_contrast(study_world("none"), n=500)["difference"]["ps - ns"] == 0
 
 
 def test_ever_switched_against_never_looks_worse_though_nothing_differs():
     # Immortal time and switching of stalled courses: the naive reading must mislead.
-    log = simulate_log(3000, seed=5, world=World.scenario("none"))
+    log = simulate_log(3000, seed=5, world=study_world("none"))
     regimes = log.sessions.groupby("course_id")["regime"].agg(["first", "last"])
     courses = log.courses.set_index("course_id").join(regimes)
     switched = (courses["first"] == "ns") & (courses["last"] == "ps")
@@ -205,7 +212,7 @@ def test_ink_that_no_owned_laser_takes_never_goes():
 
 @pytest.mark.slow
 def test_the_true_distribution_is_calibrated_on_fresh_clients():
-    world = World.draw(4)
+    world = drawn_world(4)
     enquiries, needed = fresh_clients(world, 3000, seed=6)
     chance = true_distribution(world, enquiries, 25, n_inner=100, seed=1).cdf()
     for session in (5, 10, 15, 25):
@@ -231,10 +238,10 @@ def test_the_true_distribution_is_sharper_than_the_life_table():
 
 def test_clinics_drawn_around_the_published_effects_scatter_as_asked():
     base = World()
-    drawn = [World.draw(seed) for seed in range(300)]
+    drawn = [drawn_world(seed) for seed in range(300)]
     shifts = np.array([[w.effects[k] - base.effects[k] for k in base.effects] for w in drawn])
     assert shifts.std() == pytest.approx(0.15, rel=0.05)
-    assert World.draw(5) == World.draw(5)
+    assert drawn_world(5) == drawn_world(5)
 
 
 def test_deliveries_end_in_clearing_or_stopping_and_never_after_what_is_needed():
@@ -260,7 +267,7 @@ def test_deliveries_to_known_enquiries_average_to_those_of_fresh_clients():
 
 
 def test_a_split_trial_pairs_the_halves_and_gives_each_its_regime():
-    trial = simulate_split_trial(60, seed=2, world=World.scenario("two saved"))
+    trial = simulate_split_trial(60, seed=2, world=study_world("two saved"))
     regime = trial.sessions.groupby("course_id")["regime"]
     assert (regime.first() == regime.last()).all()
     halves = trial.courses.assign(regime=trial.courses["course_id"].map(regime.first()))
@@ -289,8 +296,6 @@ def test_one_operator_can_own_the_ps_regime():
 def test_wrong_requests_are_refused_by_name():
     with pytest.raises(RequestError, match="n_courses"):
         simulate_log(0)
-    with pytest.raises(RequestError, match="scenario"):
-        World.scenario("three saved")  # type: ignore[arg-type]
     with pytest.raises(RequestError, match="by_the_gram"):
         true_deliveries(World(), fresh_clients(World(), 2, seed=1)[0], package="by_the_gram")
     with pytest.raises(RequestError, match="shoe_size"):
@@ -299,3 +304,7 @@ def test_wrong_requests_are_refused_by_name():
         World(operators=0)
     with pytest.raises(RequestError, match="ns:0>ps"):
         true_contrast(World(), ("ns", "ns:0>ps"), n=50)
+
+
+def test_a_strategy_says_after_how_many_sessions_it_turns():
+    assert [pulse_rule(name) for name in ("ns", "ps", "ns:4>ps")] == [None, 0, 4]

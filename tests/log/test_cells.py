@@ -7,7 +7,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from forecast.invented import simulate_log
-from forecast.log.cells import UnreadableError, date_order, read_cell
+from forecast.log.cells import (
+    UnreadableError,
+    as_text,
+    date_order,
+    first_unknown,
+    folded,
+    meant,
+    read_cell,
+)
 from forecast.log.columns import TABLES, column
 from forecast.log.outcome_log import OutcomeLog
 from forecast.tattoo import INKS, SITES
@@ -224,3 +232,14 @@ def test_a_year_of_two_digits_is_read_where_other_dates_prove_the_order():
     assert str(log.courses["started_on"][3].date()) == "2022-06-07"
     courses["started_on"] = "7.6.22"
     assert OutcomeLog.from_frames(courses).report.rows["courses"].used == 0
+
+
+def test_texts_are_folded_and_values_of_any_type_written_as_a_person_would():
+    assert [folded("Weiß"), folded("grün")] == ["weiss", "grun"]
+    written = [as_text(value) for value in (3.0, True, {"red", "black"}, float("nan"))]
+    assert written == ["3", "yes", "black;red", None]
+
+
+def test_the_part_of_a_set_that_is_no_level_is_named():
+    assert first_unknown(column("courses", "inks"), "Black, grean") == "grean"
+    assert meant(column("courses", "body_site"), "arm") == " Perhaps upper_arm or forearm is meant."

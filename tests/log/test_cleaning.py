@@ -10,11 +10,12 @@ from hypothesis import strategies as st
 from numpy.testing import assert_array_equal
 
 import forecast
+from benchmarks.clinics import simulate_split_trial
 from forecast import Package, Tariff, compare_regimes, fit_fading, fit_forecaster
 from forecast.counts import LogSummary, course_rows
 from forecast.errors import DataError
 from forecast.fading import fading_rows, split_fading
-from forecast.invented import simulate_log, simulate_split_trial
+from forecast.invented import simulate_log
 from forecast.log.columns import KEYS, TABLES, column_names
 from forecast.log.data_package import write_log
 from forecast.log.outcome_log import OutcomeLog, read_log

@@ -8,8 +8,9 @@ import frictionless
 import pandas as pd
 import pytest
 
+from benchmarks.clinics import simulate_split_trial
 from forecast.errors import DataError
-from forecast.invented import simulate_log, simulate_split_trial
+from forecast.invented import simulate_log
 from forecast.log.columns import TABLES, column_names
 from forecast.log.data_package import data_package, write_log
 from forecast.log.outcome_log import read_log

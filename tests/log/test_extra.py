@@ -9,6 +9,7 @@ import pytest
 
 from forecast.errors import DataError, RequestError
 from forecast.log import Enquiry, Extra, OutcomeLog, read_log, write_log
+from forecast.log.extra import extra_value
 
 FOREARM = ("II", "forearm", "black", "medium", "single")
 
@@ -61,3 +62,8 @@ def test_an_enquiry_keeps_them_as_an_immutable_mapping():
     assert Enquiry(*FOREARM).extra == Extra() == {}
     with pytest.raises(RequestError, match="extra is 'often'"):
         Enquiry(*FOREARM, extra="often")  # type: ignore[arg-type]
+
+
+def test_what_is_said_of_an_own_column_is_a_number_or_a_level():
+    given = [extra_value(value) for value in (True, "Word of  mouth", 2, "n/a")]
+    assert given == ["yes", "word of mouth", 2.0, None]

@@ -7,17 +7,17 @@ import pandas as pd
 import pytest
 
 import forecast
+from benchmarks.clinics import simulate_clinic
 from forecast import fit_forecaster
 from forecast.counts import LogSummary, course_rows, durations_of
 from forecast.errors import RequestError
 from forecast.fading import fit_fading
-from forecast.invented import simulate_clinic, simulate_log
+from forecast.invented import simulate_log
 from forecast.log import read_log, write_log
 from forecast.log.columns import TABLES, column_names
 from forecast.log.outcome_log import (
     MOST_TO_CHECK,
     OutcomeLog,
-    folds_for,
     is_judged,
     judged_part,
     judged_sessions,
@@ -283,11 +283,6 @@ def test_the_part_follows_from_the_seed_and_is_like_the_whole(large):
     assert not one.equals(other)
     share, n = large[1]["observed"].mean(), len(one)
     assert abs(one["observed"].mean() - share) < 5 * np.sqrt(share * (1 - share) / n)
-
-
-def test_folds_are_repeated_where_chance_matters():
-    assert folds_for(200) == folds_for(MOST_TO_CHECK) == (10, 2)
-    assert folds_for(MOST_TO_CHECK + 1) == (5, 1)
 
 
 def test_courses_chosen_by_a_mask_bring_all_of_theirs():

@@ -11,6 +11,7 @@ from openpyxl.styles import PatternFill
 from forecast.invented import simulate_log
 from forecast.log import TABLES, new_workbook
 from forecast.log.outcome_log import read_log
+from forecast.log.workbook import letters
 
 from .workbooks import as_workbook, assert_same
 
@@ -118,3 +119,7 @@ def test_an_empty_workbook_has_every_table_and_is_no_course():
     assert book.sheetnames == list(TABLES)
     for name, rules in TABLES.items():
         assert [cell.value for cell in book[name][1]] == [rule.name for rule in rules]
+
+
+def test_columns_have_letters():
+    assert [letters(0), letters(27)] == ["A", "AB"]

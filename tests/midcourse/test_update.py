@@ -9,8 +9,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 import forecast
+from benchmarks.clinics import drawn_world
+from benchmarks.truth import YEAR, arrive, hide
 from forecast.errors import RequestError
-from forecast.invented import YEAR, World, arrive, hide
 from forecast.midcourse import doubtful_gradings
 from forecast.midcourse.update import has_slowed
 
@@ -214,7 +215,7 @@ def test_sessions_elsewhere_count_and_are_said(forecaster):
 def test_who_is_called_nearly_sure_to_clear_does_and_who_never_will_is_seen_coming():
     sure, failed, said, true = 0, 0, [], []
     for seed in (611, 612, 613):
-        world = World.draw(seed)
+        world = drawn_world(seed)
         fitted = forecast.fit_forecaster(
             forecast.simulate_log(600, seed=seed, world=world), seed=seed
         )

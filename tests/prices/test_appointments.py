@@ -9,11 +9,11 @@ import pandas as pd
 import pytest
 
 import forecast
+from benchmarks.clinics import simulate_clinic
 from benchmarks.futures import run_on
 from forecast import Package, Tariff
 from forecast.errors import RequestError
 from forecast.figures import plot_appointments
-from forecast.invented import simulate_clinic
 from forecast.log import OutcomeLog
 from forecast.prices import forecast_appointments
 

@@ -6,9 +6,10 @@ from decimal import Decimal
 import numpy as np
 import pytest
 
+from benchmarks.clinics import drawn_world
 from benchmarks.truth import fresh_clients, true_deliveries
 from forecast import Enquiry, Package, Tariff, fit_forecaster, price_caseload, price_package
-from forecast.invented import World, simulate_log
+from forecast.invented import simulate_log
 from forecast.log import enquiries_of
 from forecast.prices.open_courses import value_open_book
 from forecast.prices.payoff import areas_of, price_rows
@@ -76,7 +77,7 @@ def test_a_year_and_the_open_book_come_from_the_log_as_it_is(forecaster, log):
 def test_a_stated_chance_of_loss_of_one_course_is_what_happens():
     rules, gaps = tariff(largest_chance_of_loss=0.1), []
     for seed in (1, 2, 3, 4):
-        world = World.draw(seed)
+        world = drawn_world(seed)
         frame = fresh_clients(world, 200, seed=seed + 10)[0].assign(sessions_elsewhere=0)
         given = true_deliveries(world, frame, cap=15, n_inner=100, seed=seed + 20).delivered
         fitted = fit_forecaster(simulate_log(600, seed=seed + 30, world=world), seed=seed)

@@ -2,13 +2,13 @@
 
 import pytest
 
-from forecast.invented import World, simulate_clinic
+from benchmarks.clinics import simulate_clinic, study_world
 from forecast.regimes.compare import compare_regimes
 
 
 @pytest.fixture(scope="package")
 def clinic():
-    return simulate_clinic(600, seed=3, world=World.scenario("two saved"))
+    return simulate_clinic(600, seed=3, world=study_world("two saved"))
 
 
 @pytest.fixture(scope="package")

@@ -7,8 +7,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from benchmarks.clinics import simulate_clinic, study_world
 from forecast.errors import DataError, RequestError
-from forecast.invented import World, simulate_clinic
+from forecast.invented import World
 from forecast.log import OutcomeLog
 from forecast.regimes.compare import DESK_REPLICATES, compare_regimes, regime_verdict
 from forecast.regimes.trial import trial_rows
@@ -193,7 +194,7 @@ def test_verdict_codes(estimate, error, code):
 
 
 def test_an_effect_below_the_margin_is_said_to_be_so():
-    world = World.scenario("two saved", confounded=False)
+    world = study_world("two saved", confounded=False)
     found = compare_regimes(
         simulate_clinic(500, seed=1, world=world).log, horizon=6, margin=5.0, replicates=40
     )
@@ -254,7 +255,7 @@ def test_a_regime_that_replaced_the_other_overnight_cannot_be_judged(log):
 
 
 def test_a_small_log_says_that_it_cannot_say():
-    small = simulate_clinic(120, seed=2, world=World.scenario("none")).log
+    small = simulate_clinic(120, seed=2, world=study_world("none")).log
     assert compare_regimes(small, **QUICK).verdict["ps - ns"] == "cannot say"
 
 
@@ -304,7 +305,7 @@ def test_without_gradings_the_doubt_is_said(log):
 
 
 def test_one_pair_of_hands_per_regime_gives_no_verdict():
-    world = World.scenario("two saved", base=World(ps_owner=True))
+    world = study_world("two saved", base=World(ps_owner=True))
     found = compare_regimes(simulate_clinic(600, seed=1, world=world).log, **QUICK)
     assert found.verdict["ps - ns"] == found.supported["ps - ns"].verdict == "cannot say"
     assert "saves" not in found.words["ps - ns"]
@@ -452,7 +453,7 @@ def test_one_line_for_the_desk_has_its_numbers(log, found_alone):
 def test_over_many_clinics_the_answer_holds_and_the_naive_one_does_not(scenario):
     errors, naive, inside, verdicts = [], [], [], []
     for seed in range(20):
-        clinic = simulate_clinic(600, seed=700 + seed, world=World.scenario(scenario))
+        clinic = simulate_clinic(600, seed=700 + seed, world=study_world(scenario))
         found = compare_regimes(clinic.log, horizon=8, replicates=80)
         eligible = trial_rows(clinic.log, horizon=8).courses["course_id"]
         truth = true_difference(clinic, eligible, 8)

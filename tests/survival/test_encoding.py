@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_array_equal
 
+from forecast._plain import plain, read
 from forecast.errors import DataError, RequestError
 from forecast.survival import Encoding
 
@@ -50,7 +51,7 @@ def test_levels_that_are_numbers_in_text_match_numbers():
 
 def test_it_survives_json():
     encoding = Encoding.learn(FRAME)
-    again = Encoding.from_dict(json.loads(json.dumps(encoding.to_dict())))
+    again = read(Encoding, json.loads(json.dumps(plain(encoding))))
     assert again == encoding
     assert_array_equal(again.encode(FRAME), encoding.encode(FRAME))
 

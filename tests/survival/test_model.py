@@ -7,15 +7,8 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from forecast.errors import RequestError
-from forecast.survival import (
-    AcceleratedTime,
-    DiscreteHazard,
-    Durations,
-    FitNotes,
-    LifeTable,
-    model_from_dict,
-)
-from forecast.survival.model import gaussian_draws
+from forecast.survival import AcceleratedTime, DiscreteHazard, Durations, LifeTable, model_from_dict
+from forecast.survival.model import FitNotes, gaussian_draws
 
 MEAN = np.array([1.0, -2.0, 0.5])
 COVARIANCE = np.array([[2.0, 0.6, 0.1], [0.6, 1.0, -0.2], [0.1, -0.2, 0.3]])

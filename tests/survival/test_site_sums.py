@@ -8,6 +8,8 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
+from forecast._plain import plain
+from forecast._plain import read as from_plain
 from forecast.errors import FitError, RequestError
 from forecast.survival import (
     DiscreteHazard,
@@ -15,9 +17,9 @@ from forecast.survival import (
     Encoding,
     RowsHere,
     ScoreAndInformation,
-    ask_here,
     joint_fit,
 )
+from forecast.survival.site_sums import ask_here
 
 COLUMNS = ["dose", "treated", "group"]
 
@@ -60,9 +62,8 @@ def test_the_answers_may_travel_as_text_and_sites_as_bytes(mixed):
     def by_post(asked, method, arguments):
         answers = ask_here(asked, method, arguments)
         if method == "derivatives":
-            answers = [
-                ScoreAndInformation.from_dict(json.loads(json.dumps(a.to_dict()))) for a in answers
-            ]
+            texts = [json.dumps(plain(answer)) for answer in answers]
+            answers = [from_plain(ScoreAndInformation, json.loads(text)) for text in texts]
         return answers
 
     joint = joint_fit(model, encoding, sites, ask=by_post)
