@@ -259,6 +259,7 @@ def price_caseload(
         weights=weights,
         drawn=courses,
         unsure=unsure,
+        pull=pull_of(forecaster),
     )
     # asked prices carry the device's share of a session; the year pays for it as a whole
     sold = replace(sold, cost=tariff.session_costs(areas_of(asked), running=True))
@@ -320,6 +321,11 @@ def as_enquiries(enquiries: pd.DataFrame | Sequence[Enquiry], forecaster: object
     Columns of the clinic's own are those that the ``forecaster`` was fitted with, if any.
     """
     return enquiries_of(enquiries, getattr(forecaster, "extra", ()))
+
+
+def pull_of(forecaster: Any) -> FloatArray | None:
+    """Return who stops, as ``competing_ends`` takes it; None where ``forecaster`` says nothing."""
+    return forecaster.stop_pull() if hasattr(forecaster, "stop_pull") else None
 
 
 def _package_weights(
