@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from math import erf
 
 import numpy as np
 import numpy.typing as npt
@@ -157,28 +156,6 @@ def moments(courses: Courses | Fates) -> tuple[FloatArray, FloatArray]:
             means.append(courses.drawn * one)
             variances.append(courses.drawn * second + (courses.drawn * courses.unsure * one) ** 2)
     return np.concatenate(means), np.maximum(np.concatenate(variances), 0)
-
-
-def chance_below(amount: float, means: FloatArray, variances: FloatArray) -> float:
-    """Return the chance that a book's margin is below ``amount``.
-
-    Given the parameters the sum of many courses is close to normal; the book is the mixture of
-    these normals over the draws.
-    """
-    spread = np.sqrt(np.maximum(variances, 1e-12))
-    return float(np.mean([0.5 * (1 + erf(z / 2**0.5)) for z in (amount - means) / spread]))
-
-
-def lowest_in(means: FloatArray, variances: FloatArray, share: float) -> float:
-    """Return the margin that a book stays below with chance ``share``, by bisection."""
-    reach = 12 * np.sqrt(np.maximum(variances, 1e-12))
-    low, high = float((means - reach).min()), float((means + reach).max())
-    for _ in range(100):
-        middle = (low + high) / 2
-        low, high = (
-            (middle, high) if chance_below(middle, means, variances) < share else (low, middle)
-        )
-    return (low + high) / 2
 
 
 def slower(pmf: FloatArray, factor: float = 0.9) -> FloatArray:
