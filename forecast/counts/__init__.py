@@ -7,6 +7,7 @@ from forecast._doors import door
 if TYPE_CHECKING:
     from forecast.counts.attributes import (
         COVARIATES,
+        CURVES,
         LIGHTEN,
         covariate_names,
         covariates,

@@ -53,7 +53,17 @@ COVARIATES: dict[str, str] = {
     "scarring": "scarring",
     "smoker": "smoker",
     "four_years_on": "years_from_now",
+    "age_curve": "age_years",
+    "area_large": "area_cm2",
+    "tattoo_fresh": "tattoo_age_years",
+    "skin_darker": "skin_type",
+    "ink_heavy": "ink_density",
+    "smoker_distal": "smoker",
+    "heavy_darker": "ink_density",
 }
+# How an attribute may act otherwise than in proportion, or more beside another: shrunken to none,
+# no clinic shares them.
+CURVES = tuple(COVARIATES)[-7:]
 
 
 # Whether the course wants lightening only, 0 or 1: of the goal, not of the tattoo. A covariate of
@@ -122,6 +132,14 @@ def covariates(columns: Mapping[str, Column]) -> dict[str, FloatArray]:
     tattoo_age = np.maximum(number(columns["tattoo_age_years"]), 0.25)
     found["tattoo_age_doublings"] = np.log2(tattoo_age / 4)
     found["four_years_on"] = np.maximum(number(columns["years_from_now"]), EARLIEST) / 4
+    found["age_curve"] = np.minimum((found["age_decades"] / 2) ** 2, 4.0)
+    found["area_large"] = np.maximum(found["area_doublings"] - 1, 0.0)
+    found["tattoo_fresh"] = np.exp(-tattoo_age / 2) - np.exp(-2.0)
+    found["skin_darker"] = np.maximum(found["skin_type"], 0.0)
+    found["ink_heavy"] = np.maximum(found["ink_density"], 0.0)
+    distal = found["region_distal_limb"]
+    found["smoker_distal"] = np.where(distal == 0, 0.0, distal * found["smoker"])
+    found["heavy_darker"] = found["ink_heavy"] * np.minimum(found["skin_darker"], 1.0)
     return {name: found[name] for name in COVARIATES}
 
 

@@ -17,7 +17,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
-from forecast.counts.attributes import LIGHTEN
+from forecast.counts.attributes import CURVES, LIGHTEN
 from forecast.counts.rows import FEWEST_FOR_DATA_ALONE
 from forecast.survival import AcceleratedTime, DiscreteHazard, LifeTable
 
@@ -185,6 +185,9 @@ EFFECTS: tuple[PublishedEffect, ...] = (
         "smoker", chances=-1.68, hazards=-1.19, odds=-0.88, width=0.30,
         source=f"{BENCINI}: lower by 69.7 %, read second-hand",
     ),
+    # as far from none as clinics differ in one effect
+    *(PublishedEffect(curve, 0.0, 0.0, "none", f"{TRADE}: a bend, shrunken to none")
+      for curve in CURVES),
 )  # fmt: skip
 
 # Log duration of the reference tattoo and the log spread left between tattoos alike in every

@@ -128,7 +128,8 @@ def opened(path: Path, *, write: bool = False) -> sqlite3.Connection:
 def _connected(path: Path, *, write: bool) -> sqlite3.Connection:
     address = f"{path.absolute().as_uri()}?mode={'rw' if write else 'ro'}"
     given: dict[str, Any] = {"uri": True, "timeout": PATIENCE, "isolation_level": None}
-    book: sqlite3.Connection = sqlite3.connect(address, check_same_thread=False, **given)
+    given["check_same_thread"] = False
+    book: sqlite3.Connection = sqlite3.connect(address, **given)
     try:
         book.execute("PRAGMA application_id")
     except sqlite3.OperationalError:

@@ -356,8 +356,8 @@ def fit_midcourse(
         return None
     graded = mean_gradings(log)
     passage = near.passage if near else _fit_passage(graded, rows, log.cleared_at)
-    if not near:
-        passage = _with_odds(passage, log, rows, predicted, horizon)
+    # what predictions leave for never may have grown since the law near was learnt
+    passage = _with_odds(replace(passage, odds=1.0), log, rows, predicted, horizon)
     durations = landmark_durations(marks)
     landmark = SUPERMODEL.fit(durations, near.landmark if near else None)
     paces = tuple((low, high) for low, high in _paces(marks, (1 / 3, 2 / 3)))

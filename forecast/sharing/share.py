@@ -37,9 +37,9 @@ from forecast._files import SEAL, unsealed
 from forecast._types import FloatArray
 from forecast.counts import (
     COVARIATES,
+    CURVES,
     LIGHTEN,
     check_goal,
-    covariate_names,
     durations_of,
     judged_rows,
 )
@@ -63,7 +63,8 @@ COUNT_NOISE = 30.0  # courses, the standard deviation
 ERROR_NOISE = 0.3  # of the log of a standard error
 FEWEST_APART, APART_NOISE = 20, 4.0  # courses that speak of a covariate, about
 LARGEST_EFFECT = 20.0
-MOST_NUMBERS = 2 + 3 * (len(COVARIATES) + 4)  # that noise is drawn for
+SHARED = tuple(name for name in COVARIATES if name not in CURVES)
+MOST_NUMBERS = 2 + 3 * (len(SHARED) + 4)  # that noise is drawn for
 COUNTS = ("courses", "reached")
 AGAIN = "Ask the clinic to share its log again."
 
@@ -108,7 +109,8 @@ def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
         for n in (len(log.courses), reached)
     ]
     told = told_apart(rows)
-    enough = {name: told.get(name, 0) + APART_NOISE * next(noise) for name in covariate_names(goal)}
+    names = (*SHARED, *((LIGHTEN,) if goal != "clear" else ()))
+    enough = {name: told.get(name, 0) + APART_NOISE * next(noise) for name in names}
     given = [name for name in told if enough[name] >= FEWEST_APART]
     fitted = SHARED_MODEL.fit(durations_of(rows, dict.fromkeys(given)))
     assert fitted.clustered_matrix is not None
@@ -134,7 +136,7 @@ def share_log(log: OutcomeLog, *, goal: str = "clear") -> dict[str, Any]:
             for value, error in zip(noisy, errors, strict=True)
         ],
         "standard_errors": errors,
-        "left_out": [name for name in covariate_names(goal) if name not in given],
+        "left_out": [name for name in names if name not in given],
         "counts": dict(zip(COUNTS, about, strict=True)),
         "worth": round(about[0] / (1 + share)),
     }
@@ -160,7 +162,7 @@ def told_apart(rows: pd.DataFrame) -> dict[str, int]:
     """Return how many courses that reached the goal differ from a covariate's commonest value."""
     observed = rows["observed"].to_numpy()
     found = {}
-    for name in (*COVARIATES, *((LIGHTEN,) if LIGHTEN in rows else ())):
+    for name in (*SHARED, *((LIGHTEN,) if LIGHTEN in rows else ())):
         values = rows[name].to_numpy(dtype=np.float64)
         known = values[np.isfinite(values)]
         if not len(known):
@@ -221,7 +223,7 @@ class Share:
 def checked_names(stored: Sequence[str]) -> tuple[str, ...]:
     """Return the parameters' names, or raise ValueError when some are unknown or missing."""
     names = tuple(str(name) for name in stored)
-    unknown = [name for name in names[3:] if name not in (*COVARIATES, LIGHTEN)]
+    unknown = [name for name in names[3:] if name not in (*SHARED, LIGHTEN)]
     if names[:3] != SMOOTH_NAMES or unknown or len(set(names)) < len(names):
         raise ValueError(f"unknown or repeated parameters {unknown or names[:3]}")
     return names

@@ -43,6 +43,7 @@ SETTLED = 1e-6  # squared length of a step in standard errors
 # Mean and standard deviation of the log odds of never passing, before paths are seen. Judged: what
 # takes more than a horizon from here mostly never comes.
 ODDS = (2.0, 0.5)
+LARGEST_ODDS = 2.2  # log odds; where next to nothing is left for never, levels ask for any odds
 
 
 @dataclass(frozen=True, slots=True)
@@ -299,7 +300,8 @@ class PassageBridge:
             slope = np.array([each.sum() - off / ODDS[1]])
             return value, slope, np.array([[each @ each + ODDS[1] ** -2]])
 
-        found = climb(score, np.array(ODDS[:1]), settled=SETTLED)[0]
+        limits = np.zeros(1), np.full(1, LARGEST_ODDS)
+        found = climb(score, np.array(ODDS[:1]), settled=SETTLED, limits=limits)[0]
         return replace(self, odds=float(np.exp(found[0])))
 
     def to_dict(self) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from scipy.optimize import brentq
 
 import forecast
 from benchmarks.truth import bencini_world, fresh_clients
-from forecast.counts.attributes import COVARIATES, covariates
+from forecast.counts.attributes import COVARIATES, CURVES, covariates
 from forecast.counts.prior import (
     EFFECTS,
     MEASURES,
@@ -24,7 +24,8 @@ from forecast.survival import AcceleratedTime, Durations
 
 def test_every_effect_names_its_source_and_measure_and_is_a_covariate():
     assert {effect.covariate for effect in EFFECTS} == set(COVARIATES)
-    assert all(effect.source and effect.width > 0 for effect in EFFECTS)
+    assert all(effect.source for effect in EFFECTS)
+    assert {effect.covariate for effect in EFFECTS if not effect.width} == set(CURVES)
     assert {effect.measure for effect in EFFECTS} <= set(MEASURES)
 
 
