@@ -1,7 +1,9 @@
 """Honest session counts, prices and regime comparisons from a clinic's own outcome log.
 
 The names below are loaded on first use, so that importing the package costs next to nothing and
-an enquiry at the desk waits for numpy alone.
+an enquiry at the desk waits for numpy alone. In their examples ``log`` is
+``simulate_log(150, seed=1)``, ``forecaster`` what `fit_forecaster` makes of it, ``enquiry`` a plain
+black tattoo, ``tariff`` one of 150 EUR a session and ``folder`` a place for files.
 """
 
 from typing import TYPE_CHECKING

@@ -92,7 +92,7 @@ class Filler(Formatter):
         texts = texts_of(language)
         self.notes, self.terms = texts["notes"], texts.get("terms", {})
         self.counted = texts.get("counted", {})
-        self.written_day = texts["day"]
+        self.written_day, self.marks = texts["day"], str.maketrans(",.", texts["marks"])
 
     def has(self, code: str) -> bool:
         """Say whether the language has a sentence for a code."""
@@ -110,11 +110,11 @@ class Filler(Formatter):
 
     def number(self, value: float) -> str:
         """Return a number that stands before a counted noun."""
-        return f"{value:,.10g}"
+        return f"{value:,.10g}".translate(self.marks)
 
     def exact_day(self, iso: str) -> str:
         """Return a date, written ``{day:day}``, as people read it, to the day."""
-        return f"{date.fromisoformat(iso):{self.written_day}}"
+        return str(self.written_day.format(day=date.fromisoformat(iso)))
 
     def format_field(self, value: Any, format_spec: str) -> str:
         if format_spec in self.counted:
@@ -133,7 +133,7 @@ class Filler(Formatter):
             return (format_spec or ", ").join(self.format_field(one, "") for one in value)
         if re.search(r"\d{3}", format_spec):  # which a damaged file may ask for
             raise ValueError(f"{format_spec!r} asks for more digits than anybody reads.")
-        return format(value, format_spec)
+        return format(value, format_spec).translate(self.marks)
 
 
 def _plain(value: Any) -> Any:

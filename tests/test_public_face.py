@@ -20,6 +20,7 @@ PROGRAMS = [
     *sorted((ROOT / "synthetic_data").rglob("*.py")),
 ]
 LONGEST_FILE, LONGEST_FUNCTION = 650, 60
+TAKES_LONG = {"value_of_quoting"}  # it fits five models, half a minute
 
 Function = ast.FunctionDef | ast.AsyncFunctionDef
 
@@ -57,6 +58,20 @@ def body_length(function: Function) -> int:
 def test_every_public_name_can_be_reached_and_is_in_the_readme(name: str):
     assert getattr(forecast, name) is not None
     assert name in (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", sorted(forecast.__all__))
+def test_every_function_of_the_public_face_shows_an_example(name: str):
+    value = getattr(forecast, name)
+    elsewhere = value.__module__.startswith("forecast.prices") or name in TAKES_LONG
+    if inspect.isfunction(value) and not elsewhere:
+        assert re.search(r"Examples\n-+\n(?=>>> )", inspect.getdoc(value) or ""), name
+
+
+def test_a_log_and_a_forecaster_show_themselves_on_one_line(invented_log, forecaster):
+    assert repr(invented_log) == f"<OutcomeLog: 300 courses, {len(invented_log.sessions)} sessions>"
+    assert repr(forecaster).startswith("<Forecaster: clear, 25 sessions ahead, from ")
+    assert len(repr(forecaster)) < 80
 
 
 def test_the_public_face_lists_its_names():

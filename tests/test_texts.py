@@ -13,10 +13,12 @@ import pytest
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "forecast"
 MODULES = sorted(PACKAGE.rglob("*.py"))
-DOCUMENTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md"]
+README = ROOT / "README.md"
+DOCUMENTS = [README, ROOT / "DEVELOPERS.md"]
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 LANGUAGES = sorted((PACKAGE / "languages").glob("*.toml"))
 OPTIONS = PACKAGE / "cli" / "options.toml"
+REPORT = PACKAGE / "figures" / "trial_report.toml"
 PRINTED = sorted((ROOT / "tests" / "golden").glob("*-text.json"))
 USUAL, LONGEST = 25, 40  # words of a sentence
 HOUSE_WORDS = {  # what only its makers would say
@@ -87,6 +89,30 @@ def printed() -> list[str]:
     return [line for lines in kept for line in lines]
 
 
+def paragraphs(text: str) -> list[str]:
+    """Return the paragraphs and points of a text in Markdown, each on one line; no tables."""
+    prose = re.sub(r"```.*?```", "\n\n", text, flags=re.DOTALL)
+    blocks = re.split(r"\n\s*\n|\n(?=[-#|] ?|\d+\. )", prose)
+    return [" ".join(block.split()) for block in blocks if not block.lstrip().startswith("|")]
+
+
+def explained(path: Path) -> list[str]:
+    """Return the paragraphs of a notebook."""
+    cells = nbformat.read(path, as_version=4).cells
+    return [
+        one for cell in cells if cell.cell_type == "markdown" for one in paragraphs(cell.source)
+    ]
+
+
+@pytest.mark.parametrize("path", [README, *NOTEBOOKS], ids=lambda path: path.stem)
+def test_what_readme_and_notebooks_explain_can_be_read_at_once(path: Path):
+    said = paragraphs(path.read_text("utf-8")) if path == README else explained(path)
+    words = lengths(said)
+    assert len(words) > 10
+    assert [one for one, number in words.items() if number > LONGEST] == []
+    assert sum(words.values()) / len(words) <= USUAL
+
+
 @pytest.mark.parametrize("path", LANGUAGES, ids=lambda path: path.stem)
 def test_sentences_of_a_language_can_be_read_at_once(path: Path):
     words = lengths(leaves(tomllib.loads(path.read_text(encoding="utf-8"))))
@@ -104,8 +130,15 @@ def test_what_a_command_prints_can_be_read_at_once():
 def test_no_text_for_people_uses_a_house_word():
     texts = {path.stem: leaves(tomllib.loads(path.read_text("utf-8"))) for path in LANGUAGES}
     texts["en"] += printed() + leaves(tomllib.loads(OPTIONS.read_text("utf-8"))["commands"])
-    for path in MODULES:
-        texts["en"] += said_by(ast.parse(path.read_text(encoding="utf-8")))
+    texts["en"] += paragraphs(README.read_text("utf-8"))
+    texts["en"] += leaves(tomllib.loads(REPORT.read_text("utf-8")))
+    programs = [path.read_text(encoding="utf-8") for path in MODULES]
+    for path in NOTEBOOKS:
+        texts["en"] += explained(path)
+        cells = nbformat.read(path, as_version=4).cells
+        programs += [cell.source for cell in cells if cell.cell_type == "code"]
+    for program in programs:
+        texts["en"] += said_by(ast.parse(program))
     for code, said in texts.items():
         assert [one for one in said if HOUSE_WORDS[code].search(one)] == []
 

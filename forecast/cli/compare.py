@@ -37,9 +37,10 @@ WRITTEN = (
 def run_compare(options: Options) -> None:
     """Do what ``forecast compare`` is asked."""
     if options.out is not None:
-        check_folder(options.out, WRITTEN, what="a comparison", by=TELLING, mark=_is_trial)
+        check_folder(options.out, WRITTEN, what="a comparison", by=TELLING, mark=b"Eligib")
     if options.report is not None:
-        check_folder(options.report, REPORT, what="a report", by=REPORT[0], mark=_is_report)
+        title = b"# Pulse regimes compared"
+        check_folder(options.report, REPORT, what="a report", by=REPORT[0], mark=title)
     log = read(options)
     progress("Comparing (resamples take a while)")
     comparison = forecast.compare_regimes(
@@ -70,14 +71,6 @@ def run_compare(options: Options) -> None:
         lines += ["", plan.to_text()]
     lines += ["", "Written:", *written] if written else []
     answer(options, data, "\n".join(lines))
-
-
-def _is_trial(content: bytes) -> bool:
-    return b"Eligib" in content
-
-
-def _is_report(content: bytes) -> bool:
-    return content.startswith(b"# Pulse regimes compared")
 
 
 def run_fading(options: Options) -> None:

@@ -554,27 +554,17 @@ def check_register(path: Path) -> None:
         check_can_write(path)
 
 
-def check_folder(folder: Path, names: Iterable[str], *, what: str, mark: Mark, by: str) -> None:
+def check_folder(folder: Path, names: Iterable[str], *, what: str, mark: bytes, by: str) -> None:
     """Raise RequestError when files in ``folder`` would be lost that are not of this command.
 
-    Parameters
-    ----------
-    folder : Path
-        Where to write; it need not be there yet.
-    names : iterable of str
-        The files that will be written into it.
-    what : str
-        What such a folder is called, for example "a tour".
-    mark : callable
-        Says of the content of the file ``by`` whether this command wrote it.
-    by : str
-        The name of the file that tells.
+    ``names`` are the files to be written, ``what`` is such a folder called. Where this command
+    wrote it, the file ``by`` holds the ``mark``.
     """
     if folder.exists() and not folder.is_dir():
         raise RequestError(f"{folder} is a file.", "Name a folder.")
     taken = [name for name in names if (folder / name).exists()]
     telling = folder / by
-    if taken and not (telling.is_file() and mark(telling.read_bytes())):
+    if taken and not (telling.is_file() and mark in telling.read_bytes()):
         raise RequestError(
             f"{folder} has a {taken[0]} already and is not {what}: it would be lost.",
             "Name another folder.",

@@ -46,6 +46,7 @@ def read(options: Options) -> OutcomeLog:
 MODELS = {
     "loglogistic": "log-logistic",
     "lognormal": "log-normal",
+    "discrete hazard (cloglog, smooth baseline)": "a chance at each session, smoothed",
     ", some never": ", with a share that never gets there",
 }
 
@@ -90,9 +91,9 @@ def run_check(options: Options) -> None:
 
     try:
         log = read(options)
-    except DataError as error:
+    except (DataError, RequestError) as error:
         said = (in_words(part, options.language) for part in (error.problem, error.remedy))
-        raise DataError(*said) from error
+        raise type(error)(*said) from error
     options.of_log = []  # the report itself says it all
     warnings = [*suspicions(log), *(reactions.under_recording(log) if len(log.sessions) else ())]
     language = options.language

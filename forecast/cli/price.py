@@ -51,7 +51,10 @@ def run_price(options: Options) -> None:
             f"{options.tariff} offers no package.", "Add at least one [[packages]] to it."
         )
     if options.out is not None:
-        check_output(options.out, what="a workbook of prices", known=_holds_prices)
+        what = "a workbook of prices"
+        check_output(
+            options.out, what=what, known=lambda one: sheet_names(one)[:1] == ["who loses"]
+        )
     forecaster = forecast.load_forecaster(options.model)
     enquiries, facts = read_enquiries(options.enquiries, extra=forecaster.extra)
     log = None if options.log is None else read(options)
@@ -116,10 +119,6 @@ def _write_page(page: Path, html: str) -> Path:
 
 def _is_list(content: bytes) -> bool:
     return b"Price, tax included" in content or content.startswith(b"%PDF")
-
-
-def _holds_prices(content: bytes) -> bool:
-    return sheet_names(content)[:1] == ["who loses"]
 
 
 def run_appointments(options: Options) -> None:

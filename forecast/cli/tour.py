@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from html import escape
 from pathlib import Path
+from string import Template
 from typing import TYPE_CHECKING, Any
 
 import forecast
@@ -108,7 +109,7 @@ def _check_place(target: Path) -> None:
 
 def _check_files(target: Path, names: Iterable[str]) -> None:
     title = f"<title>{TITLE}</title>".encode()
-    check_folder(target, names, what="a tour", by=INDEX, mark=lambda content: title in content)
+    check_folder(target, names, what="a tour", by=INDEX, mark=title)
 
 
 def _walk(album: _Album) -> None:
@@ -132,7 +133,8 @@ def _walk(album: _Album) -> None:
     progress("Fitting fading curves")
     _draw_fading(album, log)
     progress("Counting reactions")
-    _count_reactions(album, log)
+    report = reactions.fit_reactions(log)
+    album.text("reactions.txt", "reactions by regime and operator", report.to_text())
 
 
 def _read_invented_clinic(album: _Album) -> OutcomeLog:
@@ -156,17 +158,11 @@ def _answer_enquiries(album: _Album, forecaster: Forecaster) -> Mapping[str, Est
     )
     album.text("estimates.txt", "how many sessions each needs", full)
     album.say("Three enquiries", brief.partition("\n\n")[0])
-    for label, estimate in estimates.items():
-        album.figure(
-            f"count-{label}.html",
-            f"{label}: the chance of each count",
-            figures.plot_estimate(estimate),
-        )
-        album.figure(
-            f"hundred-{label}.html",
-            f"{label}: of 100 clients like this",
-            figures.plot_hundred(estimate),
-        )
+    for label, one in estimates.items():
+        says = f"{label}: the chance of each count"
+        album.figure(f"count-{label}.html", says, figures.plot_estimate(one))
+        says = f"{label}: of 100 clients like this"
+        album.figure(f"hundred-{label}.html", says, figures.plot_hundred(one))
     return estimates
 
 
@@ -212,8 +208,7 @@ def _look_ahead(album: _Album, forecaster: Forecaster, log: OutcomeLog) -> None:
         *load.summary(),
         *year.to_text().splitlines()[:5],
     ]
-    which, _, by_package = table.partition("\n")
-    album.say("For the owner", "\n".join([*kept, which, *by_package.split("\n\n")[1].splitlines()]))
+    album.say("For the owner", "\n".join([*kept, table.partition("\n")[0]]))
 
 
 def _compare_pulses(album: _Album, log: OutcomeLog) -> None:
@@ -234,11 +229,6 @@ def _draw_fading(album: _Album, log: OutcomeLog) -> None:
     album.figure("fading.html", "fading by regime", figures.plot_fading(fading))
 
 
-def _count_reactions(album: _Album, log: OutcomeLog) -> None:
-    report = reactions.fit_reactions(log)
-    album.text("reactions.txt", "reactions by regime and operator", report.to_text())
-
-
 def _index_page(album: _Album) -> str:
     found = "\n".join(
         f"<h2>{escape(heading)}</h2>\n" + "\n".join(f"<p>{escape(line)}</p>" for line in lines)
@@ -249,16 +239,8 @@ def _index_page(album: _Album) -> str:
         for name, says in album.shown.items()
     )
     closing = "\n".join(f"<p>{escape(line)}</p>" for line in CLOSING_LINES)
-    return (
-        '<!doctype html>\n<html lang="en">\n<meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{TITLE}</title>\n"
-        "<style>:root{color-scheme:light dark}"
-        "body{font:1rem/1.5 system-ui,sans-serif;margin:2rem auto;max-width:44rem;padding:0 1rem}"
-        "h2{font-size:1.1rem;margin:1.5rem 0 0}p{margin:.2rem 0}</style>\n"
-        f"<h1>{TITLE}</h1>\n{closing}\n{found}\n"
-        f"<h2>Files</h2>\n<ul>\n{items}\n</ul>\n</html>\n"
-    )
+    page = Template(Path(__file__).with_suffix(".html").read_text(encoding="utf-8"))
+    return page.substitute(title=TITLE, closing=closing, found=found, items=items)
 
 
 def _settle(made: Path, target: Path) -> None:

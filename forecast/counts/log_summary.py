@@ -487,6 +487,8 @@ def spread_missing(
     for name, value in found.items():
         if not np.isnan(value):
             spread[name] = [value] * (N_FILLS if missing else 1)
+        elif name not in fills:  # a covariate that a model of before does not ask for
+            spread[name] = [0.0] * N_FILLS
         else:
             shift = shifts[sources[name]]
             spread[name] = [fills[name][(k + shift) % N_FILLS] for k in range(N_FILLS)]

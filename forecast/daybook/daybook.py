@@ -35,7 +35,14 @@ ID_AT = 68  # bytes of an SQLite file before its application id
 
 
 def make_daybook(path: str | os.PathLike[str]) -> Daybook:
-    """Return a new, empty daybook at a place that is still free."""
+    """Return a new, empty daybook at a place that is still free.
+
+    Examples
+    --------
+    >>> with make_daybook(folder / "book.sqlite") as book:
+    ...     book.last_entry()
+    0
+    """
     make_file(Path(path))
     return Daybook(path)
 

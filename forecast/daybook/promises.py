@@ -139,6 +139,12 @@ def read_promises(path: str | os.PathLike[str]) -> tuple[Promise, ...]:
     """Return the promises of a daybook, or of a log's table ``promises``, by their numbers.
 
     Those that were undone are left out. Raises DataError if a row is no promise.
+
+    Examples
+    --------
+    >>> forecast.make_daybook(folder / "book.sqlite").close()
+    >>> read_promises(folder / "book.sqlite")
+    ()
     """
     rows = _rows_of_book(Path(path)) if is_daybook(Path(path)) else _rows_of_csv(Path(path))
     found = [Promise.of_row(row, where) for where, row in rows]

@@ -148,6 +148,11 @@ def fit_fading(log: OutcomeLog, *, level: float = 0.95) -> FadingCurves:
     ------
     DataError
         If there are too few gradings or courses.
+
+    Examples
+    --------
+    >>> fit_fading(log).to_text().splitlines()[0]
+    'ps minus ns, percentage points of the remaining ink per session:'
     """
     check_level(level)
     check_log(log)

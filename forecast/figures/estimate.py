@@ -79,7 +79,7 @@ def plot_hundred(estimate: Estimate) -> go.Figure:
     figure.update_xaxes(title_text="sessions had here", dtick=5, range=[0.5, estimate.horizon + 1])
     figure.update_yaxes(title_text="clients of 100", range=[0, 100])
     if estimate.supported_to < estimate.horizon:
-        mark(figure, estimate.supported_to + 1, "beyond this log →")
+        mark(figure, estimate.supported_to + 1, "beyond this log →", side="right")
     title = f"Of 100 clients like this, how many are {WORDS[estimate.goal]} by session n"
     return titled(figure, title, estimate.notes)
 
@@ -226,7 +226,7 @@ def plot_quote(quote: Quote) -> go.Figure:
     figure.update_xaxes(title_text=f"margin of the course ({quote.currency}, net of tax)")
     figure.update_yaxes(title_text="probability", tickformat=".0%", rangemode="tozero")
     title = (
-        f"{quote.package.name} at {quote.price:,} {quote.currency}: "
+        f"{quote.package.label('en')} at {quote.price:,} {quote.currency}: "
         f"{of_100(quote.chance_of_loss)} courses lose money"
     )
     return titled(figure, title, (*quote.check, *quote.notes))
@@ -336,5 +336,5 @@ def plot_price_list(prices: PriceList) -> go.Figure:
     )
     figure.update_xaxes(title_text=f"price ({prices.currency}, tax included)", rangemode="tozero")
     figure.update_yaxes(automargin=True)
-    title = f"{prices.package.name}: {len(bands)} prices instead of {len(prices.band_of)}"
+    title = f"{prices.package.label('en')}: {len(bands)} prices instead of {len(prices.band_of)}"
     return titled(figure, title, prices.notes)

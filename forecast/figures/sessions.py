@@ -25,9 +25,9 @@ STRATEGY_COLOURS = [COLOURS[name] for name in ("main", "contrast", "third", "fou
 BANDS = (
     COLOURS["band"],
     COLOURS["contrast_band"],
-    "rgba(0, 158, 115, 0.18)",
-    "rgba(204, 121, 167, 0.18)",
-    "rgba(230, 159, 0, 0.18)",
+    "rgba(0, 158, 115, 0.32)",
+    "rgba(204, 121, 167, 0.32)",
+    "rgba(230, 159, 0, 0.32)",
 )
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
 ALIKE = 0.1  # a standardised difference below this is called balanced

@@ -21,8 +21,8 @@ COLOURS = {
     "fourth": "#CC79A7",
     "fifth": "#E69F00",
     "grey": "#666666",
-    "band": "rgba(0, 114, 178, 0.18)",
-    "contrast_band": "rgba(213, 94, 0, 0.18)",
+    "band": "rgba(0, 114, 178, 0.32)",
+    "contrast_band": "rgba(213, 94, 0, 0.32)",
 }
 # For write_html and the page: what the layout's template cannot switch off.
 CONFIG = {"displaylogo": False, "showSendToCloud": False, "plotlyServerURL": ""}
@@ -59,13 +59,15 @@ def shade(
     figure.update_layout(legend_traceorder="normal")  # with such fills it would be turned round
 
 
-def mark(figure: go.Figure, at: float, says: str, *, colour: str = "grey") -> None:
-    """Draw a dashed line up through a figure; what it says stands above the plot."""
+def mark(
+    figure: go.Figure, at: float, says: str, *, colour: str = "grey", side: str = "center"
+) -> None:
+    """Draw a dashed line up through a figure; what it says stands above, its ``side`` there."""
     figure.add_vline(
         x=at,
         line={"dash": "dash", "color": COLOURS[colour]},
         annotation_text=says,
-        annotation={"y": 1, "yanchor": "bottom", "xanchor": "center"},
+        annotation={"y": 1, "yanchor": "bottom", "xanchor": side},
     )
 
 

@@ -8,9 +8,10 @@ its checklist: whoever submits a paper fills in the published one.
 from __future__ import annotations
 
 import html
-from collections.abc import Callable, Iterator, Sequence
+import tomllib
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import plotly.graph_objects as go
 
@@ -23,8 +24,16 @@ if TYPE_CHECKING:
     from forecast.log import OutcomeLog
     from forecast.regimes import RegimeComparison
 
-    Items = tuple[str, Sequence[str | pd.DataFrame | go.Figure]]
+    Item: TypeAlias = str | pd.DataFrame | go.Figure
+    Items = tuple[str, Sequence[Item]]
 
+SAID = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
+PLOTS = {
+    "balance": plot_balance,
+    "followers": plot_followers,
+    "curves": plot_curves,
+    "readings": plot_readings,
+}
 NOT_IN_A_LOG = "A log cannot say: to be filled in by whoever reports it."
 CAUTION = (
     "An estimate from one clinic's own records, no advice on settings. Local regulation and "
@@ -65,148 +74,67 @@ def write_report(comparison: RegimeComparison, log: OutcomeLog, folder: str | Pa
     RequestError
         If ``folder`` is a file.
     """
-    parts = [
-        *_question_items(comparison, log),
-        *_result_items(comparison, log),
-        *_reading_items(comparison),
-    ]
+    parts = [*_items(comparison, log)]
     texts = {"report.md": _as_markdown(parts), "report.html": _as_html(parts)}
     return write_into(folder, texts)
 
 
-# The heading of each item and what stands under it: sentences, tables and figures. First what is
-# asked, and how.
-def _question_items(comparison: RegimeComparison, log: OutcomeLog) -> Iterator[Items]:
-    trial = dict(comparison.target_trial)
-    between = " against ".join(comparison.strategies)
-    answers = list(comparison.words.values())
+def _items(comparison: RegimeComparison, log: OutcomeLog) -> Iterator[Items]:
+    given, numbers = _given(comparison), _numbers(comparison, log)
+    missing = log.courses.isna().mean().rename("not_recorded").round(3)
+    given["missing"] = [missing[missing > 0].rename_axis("column").reset_index()]
+    for heading, listed in SAID.items():
+        found: list[Item] = []
+        for text in listed:
+            found += given[text[1:]] if text[0] == "@" else [text.format_map(numbers)]
+        yield heading, found
+
+
+def _numbers(comparison: RegimeComparison, log: OutcomeLog) -> dict[str, object]:
+    counts, left_out = comparison.diagnostics.counts, comparison.diagnostics.left_out
     started = log.courses["started_on"]
-    yield (
-        "1. Abstract: an observational study that emulates a target trial",
-        [
-            f"Pulse regimes compared ({between}) in one clinic's log of laser tattoo removal, as "
-            "a trial would have compared them.",
-            *answers,
-        ],
-    )
-    yield "2. Background", [NOT_IN_A_LOG]
-    question = f"How many sessions would {between} take until a tattoo is cleared?"
-    yield "3. Causal question", [question, trial["Estimand"]]
-    yield (
-        "4. Why a target trial",
-        [
-            "Who gets which regime goes by ink, date, operator and how the course went; plain "
-            "readings of a log mistake that for an effect (item 14). No trial that assigned whole "
-            "courses to one regime is known to this package. What plain readings say here:",
-            *(
-                f"{one.name}, {key}: {found.spoken('sessions')}."
-                for one in comparison.naive
-                for key, found in one.difference.items()
-            ),
-        ],
-    )
-    yield (
-        "5. Data",
-        [
-            f"The clinic's own outcome log, kept for care: {len(log.courses)} courses begun from "
-            f"{started.min().date()} to {started.max().date()}, {len(log.each_session)} sessions, "
-            f"{len(log.gradings)} gradings."
-        ],
-    )
-    yield (
-        "6. The target trial",
-        [f"{item}: {text}" for item, text in trial.items()]
-        + ["In the trial itself assignment would be at random and known to all."],
-    )
-    yield (
-        "7. Its emulation in the data",
-        [
-            "Each course follows a strategy from its first session, in every strategy that it "
-            "still agrees with, until it departs from it. Departures and stopping are weighted "
-            "for, so that eligibility, assignment and the start of follow-up are one moment.",
-            f"Assumed: {ASSUMED}",
-            "The weights:",
-            comparison.diagnostics.weights.reset_index(),
-        ],
-    )
+    return {
+        "between": " against ".join(comparison.strategies),
+        "assumed": ASSUMED,
+        "not_in_a_log": NOT_IN_A_LOG,
+        "courses": len(log.courses),
+        "sessions": len(log.each_session),
+        "gradings": len(log.gradings),
+        "first": started.min().date(),
+        "last": started.max().date(),
+        "eligible": counts["courses"],
+        "left_out": "; ".join(f"{n} {why}" for why, n in left_out.items()) or "none",
+        **{kind: counts.get(kind, 0) for kind in ("cleared", "stopped", "ongoing")},
+    }
 
 
-# what was found
-def _result_items(comparison: RegimeComparison, log: OutcomeLog) -> Iterator[Items]:
-    counts = comparison.diagnostics.counts
-    left_out = [f"{n} {why}" for why, n in comparison.diagnostics.left_out.items()]
-    flow = f"{len(log.courses)} courses in the log; {counts['courses']} eligible"
-    yield (
-        "8. Selection",
-        [f"{flow}. Left out: {'; '.join(left_out) or 'none'}."],
-    )
-    yield (
-        "9. Baseline",
-        [
-            "Courses by ink group, year and regime of the first session:",
-            comparison.diagnostics.overlap,
-            *_drawn(comparison, plot_balance),
-        ],
-    )
-    yield (
-        "10. Follow-up",
-        [
-            "Courses that still follow each strategy, by session:",
-            comparison.diagnostics.at_risk.reset_index(),
-            *_drawn(comparison, plot_followers),
-        ],
-    )
-    share = log.courses.isna().mean().rename("not_recorded").round(3)
-    missing = share[share > 0].rename_axis("column").reset_index()
-    yield "11. Missing data", ["Share not recorded, of all courses:", missing]
-    kinds = ("cleared", "stopped", "ongoing")
-    yield (
-        "12. Outcomes",
-        [
-            ", ".join(f"{counts.get(kind, 0)} {kind}" for kind in kinds) + ".",
-            *_drawn(comparison, plot_curves),
-        ],
-    )
-    frame = comparison.to_frame()
+def _given(comparison: RegimeComparison) -> dict[str, list[Item]]:
+    trial, frame = dict(comparison.target_trial), comparison.to_frame()
     main = frame["quantity"].isin(["sessions"]) | frame["quantity"].str.startswith("cleared by")
-    yield "13. Effect estimates", [frame[main], *comparison.words.values()]
-    sensitive = [] if comparison.sensitivity is None else [*map(str, comparison.sensitivity.words)]
-    yield (
-        "14. Further analyses",
-        [
-            frame[~main],
-            *sensitive,
-            *(f"{one.name}: {one.why}" for one in comparison.naive),
-            *_drawn(comparison, plot_readings),
+    drawn = {
+        name: [] if comparison.curves.empty else [plot(comparison)] for name, plot in PLOTS.items()
+    }
+    return {
+        **drawn,
+        "answers": [*comparison.words.values()],
+        "not in a log": [NOT_IN_A_LOG],
+        "caution": [CAUTION],
+        "estimand": [trial["Estimand"]],
+        "trial": [f"{item}: {text}" for item, text in trial.items()],
+        "plain readings": [
+            f"{one.name}, {key}: {found.spoken('sessions')}."
+            for one in comparison.naive
+            for key, found in one.difference.items()
         ],
-    )
-
-
-# how it is to be read, and what only its authors know
-def _reading_items(comparison: RegimeComparison) -> Iterator[Items]:
-    yield "15. Interpretation", [*comparison.words.values(), CAUTION]
-    yield (
-        "16. Limits",
-        [*(str(note) for note in comparison.notes), f"Rests on this: {ASSUMED}"],
-    )
-    for item in ("17. Ethics", "18. Registration"):
-        yield item, [NOT_IN_A_LOG]
-    yield (
-        "19. Data and code",
-        [
-            "`forecast compare LOG --out FOLDER` writes the weighted rows, weights and balance "
-            "under new numbers, from which the comparison can be done again. " + NOT_IN_A_LOG
-        ],
-    )
-    for item in ("20. Funding", "21. Interests"):
-        yield item, [NOT_IN_A_LOG]
-
-
-# a figure where the comparison has what it shows
-def _drawn(
-    comparison: RegimeComparison, plot: Callable[[RegimeComparison], go.Figure]
-) -> list[go.Figure]:
-    return [] if comparison.curves.empty else [plot(comparison)]
+        "why plain": [f"{one.name}: {one.why}" for one in comparison.naive],
+        "weights": [comparison.diagnostics.weights.reset_index()],
+        "overlap": [comparison.diagnostics.overlap],
+        "at risk": [comparison.diagnostics.at_risk.reset_index()],
+        "effects": [frame[main]],
+        "further": [frame[~main]],
+        "sensitivity": [*map(str, comparison.sensitivity.words if comparison.sensitivity else ())],
+        "notes": [*map(str, comparison.notes)],
+    }
 
 
 def _as_markdown(parts: Sequence[Items]) -> str:

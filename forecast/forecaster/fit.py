@@ -104,6 +104,11 @@ def fit_forecaster(
         ``extra`` is not there, free text, of persons or constant.
     DataError
         If no course of the log can be used.
+
+    Examples
+    --------
+    >>> fit_forecaster(log).horizon
+    25
     """
     with one_thread():
         basis = Basis.of(log, goal, horizon, seed, extra, evidence)

@@ -193,7 +193,7 @@ def _soft_median(pmfs: FloatArray) -> FloatArray:
     return inside
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Forecaster(Predictor):
     """What a clinic's log says about the next client: a predictor that answers in full.
 
@@ -218,6 +218,10 @@ class Forecaster(Predictor):
     strategies: Mapping[str, FittedCountModel] = field(default_factory=dict)
     regime_verdict: Note | None = None
     seen: FittedCountModel | None = None
+
+    def __repr__(self) -> str:
+        of = f"{self.log_summary.n_courses} courses"
+        return f"<Forecaster: {self.goal}, {self.horizon} sessions ahead, from {of}>"
 
     def estimate(
         self,
@@ -463,6 +467,12 @@ def load_forecaster(path: str | os.PathLike[str]) -> Forecaster:
     RequestError
         If the file is not there, is no forecaster, was written by a later version, or has
         changed since. Its parts are checked; those of a file without a checksum are tried out too.
+
+    Examples
+    --------
+    >>> forecaster.save(folder / "model.json")
+    >>> load_forecaster(folder / "model.json").horizon
+    25
     """
     check_kind(path, (str, os.PathLike), name="path", give="the file that fit wrote")
     try:

@@ -77,6 +77,11 @@ def promise_of(
         Sessions had by then.
     quoted : mapping, optional
         Package, price, currency, questions, facts and ``valid_until``, as in `Promise`.
+
+    Examples
+    --------
+    >>> promise_of(forecaster, forecaster.estimate(enquiry), enquiry, client_id="p1").goal
+    'clear'
     """
     verdict = forecaster.regime_verdict
     low, high = estimate.interval
@@ -278,6 +283,11 @@ def assess_forecaster(
     ------
     DataError
         If the log has no course that can be judged.
+
+    Examples
+    --------
+    >>> assess_forecaster(forecaster, forecast.simulate_log(150, seed=2)).used_for_fit
+    False
     """
     rows = course_rows(log, goal=forecaster.goal)
     used = fingerprint(log.courses) == forecaster.log_summary.fingerprint
@@ -385,6 +395,13 @@ def assess_promises(
     ------
     DataError
         If none of the promises became a course of the log.
+
+    Examples
+    --------
+    >>> about = (forecaster, forecaster.estimate(enquiry), enquiry)
+    >>> said = promise_of(*about, client_id="P0001", course_id="C0001")
+    >>> assess_promises([said], log).n_courses
+    1
     """
     promised = first_promises(promises)
     rows = course_rows(log)
@@ -500,7 +517,13 @@ def sample_size(forecaster: Forecaster) -> dict[str, Any]:
 
 
 def card_text(forecaster: Forecaster) -> str:
-    """Return the card of a forecaster as Markdown, for people."""
+    """Return the card of a forecaster as Markdown, for people.
+
+    Examples
+    --------
+    >>> card_text(forecaster).splitlines()[0]
+    '# Sessions of laser tattoo removal until the goal, predicted at the consultation'
+    """
     card = model_card(forecaster)
     people, coverage = card["participants"], card["coverage"]
     whose = "their own" if "wanted_lightening" in people else "the"

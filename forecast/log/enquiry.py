@@ -140,6 +140,12 @@ def enquiry_of(row: Mapping[str, Any], extra: Sequence[str] = ()) -> Enquiry:
 
     ``extra`` names the columns of the clinic's own that it may have. Raises RequestError on a value
     that a field cannot hold.
+
+    Examples
+    --------
+    >>> row = {"skin_type": "II", "body_site": "Lower leg", "inks": "Red", "ink_density": "heavy"}
+    >>> enquiry_of({**row, "layering": "single"}).body_site
+    'lower_leg'
     """
     given = {name: row[name] for name in ATTRIBUTES if name in row}
     own = {name: row[name] for name in row if normal_heading(name) in extra} if extra else {}

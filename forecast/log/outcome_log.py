@@ -119,7 +119,7 @@ NO_FAULTS = (TOTAL, NO_EXAMPLE, ONCE, RULES["course_withheld"][1])  # nothing to
 FEWEST_COURSES = 20  # all finished: from so many on it is no accident
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class OutcomeLog:
     """A clinic's outcome log, ready to be modelled.
 
@@ -149,6 +149,9 @@ class OutcomeLog:
     report: LogReport
     cleared_at: float = 95.0
     cleared_judged: str = ""
+
+    def __repr__(self) -> str:
+        return f"<OutcomeLog: {len(self.courses)} courses, {len(self.sessions)} sessions>"
 
     @classmethod
     def from_frames(
@@ -250,6 +253,11 @@ def read_log(
         If there is no table courses, a required column is missing, a file cannot be read, or
         columns identify people. Single rows that cannot be used never raise: they are listed
         in ``report.set_aside``.
+
+    Examples
+    --------
+    >>> len(read_log("synthetic_data").courses)
+    600
     """
     check_kind(path, (str, os.PathLike), name="path", give="a folder or a workbook")
     raw = read_raw(Path(path)) if columns is None else read_mapped(Path(path), Path(columns))

@@ -89,10 +89,12 @@ def read_raw(path: Path) -> RawLog:
 
 def _no_courses(path: Path) -> DataError:
     found = ", ".join(repr(str(title)) for title in [*every_sheet(path)[0]][:12])
-    asked = f"forecast check {path} --propose-map columns.toml, which says what these could be."
+    if not found:
+        remedy = "Put courses.csv or courses.parquet into the folder."
+        return DataError(f"{path} has no table courses.", remedy)
     return DataError(
-        f"{path} has no table courses{'; it has ' * bool(found)}{found}.",
-        f"Next: {asked}" if found else "Put courses.csv or courses.parquet into the folder.",
+        f"{path} has no table courses; it has {found}.",
+        f"Next: forecast check {path} --propose-map columns.toml, which says what these could be.",
     )
 
 

@@ -35,14 +35,18 @@ class RowCount:
     empty: int = 0
 
 
-def _holes(escaped: str) -> str:
-    return escaped.replace(r"\{\}", "(.+?)").replace(r"\{:d\}", r"([\d,]+)")
-
-
 @cache
 def _templates(language: str) -> list[tuple[re.Pattern[str], str]]:
-    listed = texts_of(language).get("report", {})
-    return [(re.compile(_holes(re.escape(english))), other) for english, other in listed.items()]
+    found = []
+    for english, other in texts_of(language).get("report", {}).items():
+        parts = re.escape(english).replace(r"\{\}", "(.+?)").split(r"\{:d\}")
+        numbered = [rf"(?P<n{at}>[\d,]+){part}" for at, part in enumerate(parts[1:])]
+        found.append((re.compile("".join([parts[0], *numbered])), other))
+    return found
+
+
+def _marked(number: str, language: str) -> str:
+    return number.translate(str.maketrans(",.", texts_of(language)["marks"]))
 
 
 def in_words(text: str, language: str) -> str:
@@ -55,7 +59,13 @@ def in_words(text: str, language: str) -> str:
     """
     for pattern, other in _templates(language):
         if found := pattern.fullmatch(text):
-            return other.format(*(in_words(part, language) for part in found.groups()))
+            numbers = pattern.groupindex.values()
+            return other.format(
+                *(
+                    (_marked if at in numbers else in_words)(part, language)
+                    for at, part in enumerate(found.groups(), start=1)
+                )
+            )
     return text
 
 
@@ -169,7 +179,7 @@ class LogReport(Result):
         language : {"en", "de"}
             What it is written in; names of tables, columns and levels stay as the log has them.
         """
-        parts = [f"Log: {self.source}", "", *self._counts()]
+        parts = [f"Log: {self.source}", "", *self._counts(language)]
         blanked = self.flagged["blanked"]
         for title, listed in (
             ("Set aside (not used until corrected)", self.set_aside),
@@ -202,13 +212,12 @@ class LogReport(Result):
             parts.append(f"{counted(flagged, 'row')} flagged")
         return ", ".join(parts)
 
-    def _counts(self) -> list[str]:
+    def _counts(self, language: str) -> list[str]:
         lines = [f"{'table':<10}{'rows in':>9}{'used':>9}{'set aside':>11}"]
         for table, count in self.rows.items():
             empty = f"   and {counted(count.empty, 'empty row')}" if count.empty else ""
-            lines.append(
-                f"{table:<10}{count.rows_in:>9,}{count.used:>9,}{count.set_aside:>11,}{empty}"
-            )
+            numbers = f"{count.rows_in:>9,}{count.used:>9,}{count.set_aside:>11,}"
+            lines.append(f"{table:<10}{_marked(numbers, language)}{empty}")
         return lines
 
     def _by_rule(self, listed: pd.DataFrame, examples: int) -> list[str]:

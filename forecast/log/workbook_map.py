@@ -163,10 +163,10 @@ def _under_columns(
         if not name:
             continue
         if name in kept:
+            cells = [f"{title}!{letters(place)}{head.row}" for place in (kept[name], at)]
             raise DataError(
-                f"Sheet {title!r} has two columns for {name}: {title}!{letters(kept[name])}"
-                f"{head.row} ({head.names[kept[name]]!r}) and {title}!{letters(at)}{head.row} "
-                f"({heading!r}).",
+                f"Sheet {title!r} has two columns for {name}: {cells[0]} "
+                f"({head.names[kept[name]]!r}) and {cells[1]} ({heading!r}).",
                 f'Give one of them "" in {file}, or another heading in the sheet.',
             )
         kept[name] = at

@@ -188,7 +188,8 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     more = "_more" if done else ""
     goal = words.say(f"goal.{asked.goal}_done")
     quoted, price_notes = price_rows(estimate, desk.tariff, words, done=done)
-    cautions = _cautions_of(forecaster, asked)
+    lasers = {nm for _, of in forecaster.log_summary.lasers for nm in of}
+    cautions = cautions_for(asked.enquiry, facts=asked.facts, wavelengths_nm=lasers)
     lines = [range_line(estimate, more, words), _not_done_line(estimate, goal, more, words)]
     lines = [total_line(total, done, words)] * bool(done) + lines
     first = [note for note in estimate.notes if note.code in STRIPS]
@@ -335,11 +336,6 @@ def _changes(forecaster: Forecaster, asked: Asked, words: Words) -> tuple[str, .
     if forecaster.midcourse is not None:
         found.append(words.say("answer.changes_gradings"))
     return (*found, words.say("answer.changes_lasers"))
-
-
-def _cautions_of(forecaster: Forecaster, asked: Asked) -> tuple[Caution, ...]:
-    wavelengths = {nm for _, of in forecaster.log_summary.lasers for nm in of}
-    return cautions_for(asked.enquiry, facts=asked.facts, wavelengths_nm=wavelengths)
 
 
 def _questions_line(asked: Asked, words: Words) -> str:

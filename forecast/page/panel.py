@@ -49,6 +49,11 @@ def estimate_panel(
     ------
     RequestError
         If ipywidgets is not installed, or there are no texts in that language.
+
+    Examples
+    --------
+    >>> type(estimate_panel(forecaster)).__name__
+    'HBox'
     """
     try:
         import ipywidgets as widgets
@@ -70,7 +75,8 @@ def estimate_panel(
     desk = Desk({forecaster.goal: forecaster}, tariff)
 
     def follow(_: Any = None) -> None:
-        sent = {name: _sendable(control.value) for name, control in controls.items()}
+        values = {name: control.value for name, control in controls.items()}
+        sent = {name: list(v) if isinstance(v, tuple) else v for name, v in values.items()}
         sent |= {"goal": forecaster.goal, "n": str(slider.value)}
         shown.value = _html_of(desk.read(sent), desk, words)
 
@@ -125,10 +131,6 @@ def _make_controls(widgets: Any, words: Words, summary: LogSummary) -> dict[str,
         kind = widgets.Dropdown if own.levels else widgets.Text
         controls[f"extra.{own.name}"] = kind(value="", **more, **labelled(f"extra.{own.name}"))
     return controls
-
-
-def _sendable(value: Any) -> Any:
-    return list(value) if isinstance(value, tuple) else value
 
 
 def _html_of(reading: Reading, desk: Desk, words: Words) -> str:

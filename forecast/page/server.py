@@ -230,13 +230,14 @@ def _complaint(reading: Reading, words: Words) -> Response:
 
 
 def _as_json(found: Answer, words: Words) -> dict[str, Any]:
+    first = [words.say(f"answer.refer_{one.first}") for one in found.referrals[:1]]
     return {
         "state": "answered",
         "parts": render_parts(found, words),
         "steps": found.steps,
         "n": found.n,
         "pick": words.say("answer.pick_more" if found.done else "answer.pick"),
-        "short": f"{found.headline}. {found.lines[0]}",
+        "short": ". ".join([*first, found.headline, found.lines[0]]),
         "estimate": found.estimate.to_dict(),
     }
 

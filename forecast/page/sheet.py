@@ -94,7 +94,7 @@ def _book_choices(desk: Desk) -> dict[str, Any]:
         "book": book,
         "lately": book.lately() if book else [],
         "lasers": book.rows("SELECT laser_id FROM lasers_now") if book else [],
-        "packages": [one.name for one in desk.tariff.packages] if desk.tariff else [],
+        "packages": desk.tariff.packages if desk.tariff else (),
         "listed": {name: column(table, name).levels for name, table in named.items()},
     }
 

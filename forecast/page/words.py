@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from babel import Locale
 from babel.dates import format_date, format_skeleton
-from babel.numbers import format_currency, format_decimal, get_decimal_symbol
+from babel.numbers import format_currency, format_decimal
 
 from forecast._checks import nearest
 from forecast._notes import LANGUAGES, Filler, Note, texts_of
@@ -152,17 +152,8 @@ class _Filled(Filler):
     def day(self, iso: str) -> str:
         return self.words.month_of(iso)
 
-    def number(self, value: float) -> str:
-        return self.words.number(value)
-
     def exact_day(self, iso: str) -> str:
         return self.words.day(date.fromisoformat(iso))
-
-    def format_field(self, value: Any, format_spec: str) -> str:
-        said = super().format_field(value, format_spec)
-        if isinstance(value, float) and format_spec.endswith("f"):
-            return said.replace(".", get_decimal_symbol(self.words.locale))
-        return said
 
 
 def languages() -> tuple[str, ...]:

@@ -170,6 +170,11 @@ def what_would_change(
     The log-normal model of the sessions needed (`reach_effect`), the clinic's own courses
     watched as unreached until the day a laser for their inks came into use. Newly reached
     courses are predicted as unreached and as reached under the same parameter draws.
+
+    Examples
+    --------
+    >>> what_would_change(log, [755], on="2020-01-01").laser.regime
+    'ps'
     """
     check_level(level)
     check_whole_number(horizon, name="horizon", low=2, high=100)

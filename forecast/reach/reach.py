@@ -191,6 +191,11 @@ def log_reach(log: OutcomeLog, *, level: float = 0.95) -> LogReach:
     ------
     DataError
         If the log names no lasers or has no course that can be used.
+
+    Examples
+    --------
+    >>> log_reach(log).n_unreached
+    12
     """
     import pandas as pd
 
@@ -374,6 +379,11 @@ def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:
     The log-normal model of the sessions needed, unreached courses watched until their inks come
     within reach; published effects are the prior of the other attributes. In the cure mixture
     reach acts on the share alone.
+
+    Examples
+    --------
+    >>> round(reach_effect(log).sessions_ratio, 1)
+    2.4
     """
     from forecast.survival import AcceleratedTime
 

@@ -363,6 +363,11 @@ def fit_reactions(log: OutcomeLog, *, outcome: str = "any", level: float = 0.95)
     effects and weak log-F priors (`mixed_logistic`), compared within operators; operators by a
     funnel with exact limits (`funnel`). Sessions are the exposure. Intervals of the regime are
     widened when sessions of one client go together.
+
+    Examples
+    --------
+    >>> fit_reactions(log).n_courses
+    150
     """
     check_level(level)
     if outcome not in OUTCOMES:

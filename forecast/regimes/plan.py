@@ -149,6 +149,11 @@ def plan_comparison(
         If fewer than 20 courses were cleared, so that the clinic's own pace is not known.
     RequestError
         If the difference is out of range.
+
+    Examples
+    --------
+    >>> plan_comparison(log, simulations=50).difference
+    1.0
     """
     import pandas as pd
 

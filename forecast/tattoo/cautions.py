@@ -145,6 +145,11 @@ def cautions_for(
     Notes
     -----
     Sources are those of each caution. No rule gives a setting.
+
+    Examples
+    --------
+    >>> [one.key for one in cautions_for(enquiry, facts=["minor"])][:3]
+    ['minor', 'eyewear', 'plume']
     """
     given = check_facts([facts] if isinstance(facts, str) else facts)
     wavelengths = tuple(sorted({check_wavelength(value) for value in wavelengths_nm}))

@@ -51,11 +51,14 @@ def test_what_the_log_says_of_pulses_is_told_to_the_practitioner_only(desk: Desk
     verdict = Note("regimes.desk_unclear", values={"span": span, "horizon": 12})
     knowing = replace(desk.forecasters["clear"], regime_verdict=verdict)
     found = told(replace(desk, forecasters={"clear": knowing}), Asked(COMMON))
-    line = "Faster pulses: our own courses cannot say yet (1.2 fewer to 0.8 more, to session 12)."
+    line = (
+        "Faster pulses: our own courses cannot say yet (1.2 fewer to 0.8 more, to session 12, "
+        "from 100 resamples)."
+    )
     assert found.verdict == ((line, True),)
     assert not any("Faster pulses" in text for text, _ in found.notes)  # as on the client's sheet
     german = told(replace(desk, forecasters={"clear": knowing}), Asked(COMMON), "de").verdict[0][0]
-    assert "(1,2 weniger bis 0,8 mehr, bis Sitzung 12)" in german
+    assert "(1,2 weniger bis 0,8 mehr, bis Sitzung 12, aus 100 Ziehungen)" in german
     parts = render_parts(found, ENGLISH)
     assert line in str(parts)
 

@@ -219,6 +219,13 @@ def test_a_goal_without_a_model_reads_cannot_say(client: Any, filled: dict[str, 
     assert found["message"].startswith("Cannot say")
 
 
+def test_what_has_to_be_cleared_up_first_comes_first_in_the_bar_of_a_phone(
+    client: Any, filled: dict[str, Any]
+):
+    found = client.post("/answer?language=de", filled | {"facts": ["granuloma"]}).json()
+    assert found["short"].startswith("Erst ärztlich klären. Etwa ")
+
+
 def test_the_page_speaks_the_language_asked_for(client: Any, filled: dict[str, Any]):
     assert '<html lang="de">' in client.get("/?language=de").text
     assert '<html lang="en">' in client.get("/?language=../de").text

@@ -10,7 +10,7 @@ import pytest
 from forecast.errors import DataError, RequestError
 from forecast.invented import World, simulate_clinic
 from forecast.log import OutcomeLog
-from forecast.regimes.compare import compare_regimes, regime_verdict
+from forecast.regimes.compare import DESK_REPLICATES, compare_regimes, regime_verdict
 from forecast.regimes.trial import trial_rows
 from forecast.regimes.verdict import Contrast, verdict_of, words_for
 
@@ -439,8 +439,10 @@ def test_one_line_for_the_desk_has_its_numbers(log, found_alone):
     assert said.code == f"regimes.desk_{found_alone.verdict['ps - ns']}".replace(
         "cannot say", "unclear"
     )
-    assert f"to session {found_alone.horizons['ps - ns']})" in str(said)
+    at = f"to session {found_alone.horizons['ps - ns']}, from {DESK_REPLICATES} resamples)"
+    assert at in str(said)
     assert said.say("de").startswith("Schnellere Pulse: Unsere eigenen Behandlungen")
+    assert f"aus {DESK_REPLICATES} Ziehungen)" in said.say("de")
     one = regime_verdict(OutcomeLog.from_frames(log.courses))
     assert one is None
 

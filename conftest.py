@@ -1,0 +1,41 @@
+"""What the examples in docstrings have at hand: an invented log, its forecaster, an enquiry."""
+
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import forecast
+from forecast.forecaster import Forecaster
+from forecast.log import OutcomeLog
+
+
+@pytest.fixture(scope="session")
+def small_log() -> OutcomeLog:
+    """Return the log that the package's own docstring names."""
+    return forecast.simulate_log(150, seed=1)
+
+
+@pytest.fixture(scope="session")
+def small_forecaster(small_log: OutcomeLog) -> Forecaster:
+    """Return the forecaster that the package's own docstring names."""
+    return forecast.fit_forecaster(small_log)
+
+
+@pytest.fixture(autouse=True)
+def at_hand(
+    request: pytest.FixtureRequest, doctest_namespace: dict[str, object], tmp_path: Path
+) -> None:
+    """Give an example what it names and has not made itself."""
+    if not isinstance(request.node, pytest.DoctestItem):
+        return
+    examples = request.node.dtest.examples if request.node.dtest else []
+    text = "".join(one.source for one in examples)
+    doctest_namespace |= {"forecast": forecast, "folder": tmp_path}
+    doctest_namespace["enquiry"] = forecast.Enquiry("II", "forearm", "black", "medium", "single")
+    prices: Any = {"currency": "EUR", "session_price": 150, "cost_per_session": 55, "cap": 15}
+    doctest_namespace["tariff"] = forecast.Tariff(**prices)
+    for name in ("log", "forecaster"):
+        if re.search(rf"\b{name}\b", text) and f"{name} = " not in text:
+            doctest_namespace[name] = request.getfixturevalue(f"small_{name}")
