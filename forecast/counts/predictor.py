@@ -129,6 +129,7 @@ class Predictor:
             own_share=1.0,
             supported_to=followed,
             stop_draws=stop_draws,
+            stop_pull=self.stop_pull(done),
             sessions_done=done,
         )
         if self.evidence is None:
@@ -212,6 +213,13 @@ class Predictor:
             self.stopping.hazard(length, done, self.horizon)[0],
             self._stop_draws(length, done, self.horizon)[:, 0],
         )
+
+    def stop_pull(self, done: int = 0) -> FloatArray | None:
+        """Return how readily those stop who need 1, 2, … sessions after ``done``, or more.
+
+        Shape (horizon + 1,); None where all alike.
+        """
+        return self.stopping.pull(self.horizon, done)
 
     def _stop_draws(self, length: FloatArray, done: int, steps: int) -> FloatArray:
         return self.stopping.draws(length, done, steps, n_draws=N_DRAWS, seed=self.seed + 1)

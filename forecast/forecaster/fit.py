@@ -128,14 +128,15 @@ def fit_forecaster(
             model = replace(again, notes=seen.notes)  # which are of what was seen
         filled = fill_missing(part[1], summary.means)[["course_id", *summary.means]]
         midcourse = checked.midcourse if checked else None
+        recalibration = checked.recalibration if checked else None
         if goal == "clear" and midcourse is None:
             midcourse = usual_midcourse(basis.log, basis.rows, steps=horizon)
         return Forecaster(
             model=model,
             seen=seen,
             evidence=basis.from_evidence if getattr(chosen, "prior", None) else None,
-            stopping=basis.stopping(model),
-            recalibration=checked.recalibration if checked else None,
+            stopping=basis.stopping(model, recalibration),
+            recalibration=recalibration,
             midcourse=midcourse,
             strategies=fit_strategies(part[0], filled, chosen) if goal == "clear" else {},
             regime_verdict=regime_verdict(part[0], seed=seed),
@@ -194,11 +195,21 @@ class Basis:
             tuple(with_width(one, names) for one in specs), horizon,
         )  # fmt: skip
 
-    def stopping(self, model: FittedCountModel) -> Stopping:
+    def predicted(
+        self, model: FittedCountModel, recalibration: Recalibration | None
+    ) -> CountDistribution:
+        """Return what a model expects of the clients of ``part``, recalibrated."""
+        log, _, durations = self.part
+        found = model.predict(durations.covariates, self.horizon)
+        if recalibration is None:
+            return found
+        return recalibration.apply(found, groups=groups_of(log.courses.itertuples()))
+
+    def stopping(self, model: FittedCountModel, recalibration: Recalibration | None) -> Stopping:
         """Return when clients stop, by the sessions that a model expects of them."""
         _, rows, durations = self.part
         lengths = length_of(model.predict(to_clearing(durations.covariates), self.horizon))
-        return fit_stopping(rows, lengths)
+        return fit_stopping(rows, lengths, self.predicted(model, recalibration).pmf)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

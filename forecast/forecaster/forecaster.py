@@ -436,7 +436,7 @@ def _to_dict(forecaster: Forecaster) -> dict[str, Any]:
         for name, part in (
             ("model", forecaster.model),
             ("evidence", forecaster.evidence),
-            ("stopping", forecaster.stopping.model),
+            ("stopping", forecaster.stopping),
             ("recalibration", forecaster.recalibration),
             ("midcourse", forecaster.midcourse),
             ("reference", forecaster.log_summary),
@@ -509,7 +509,11 @@ def _from_dict(stored: Mapping[str, Any], named: str, *, sealed_whole: bool) -> 
         found = Forecaster(
             model=model_from_dict(stored["model"]),
             evidence=stored["evidence"] and model_from_dict(stored["evidence"]),
-            stopping=Stopping(model_from_dict(stored["stopping"])),
+            stopping=Stopping(
+                model_from_dict(stored["stopping"]),
+                tuple(stored["stopping"].get("by_session", ())),
+                stored["stopping"].get("slow", 0.0),
+            ),
             recalibration=stored["recalibration"]
             and Recalibration.from_dict(stored["recalibration"]),
             log_summary=summary,

@@ -157,11 +157,11 @@ def _prices(
     log: OutcomeLog, held: BoolArray, package: Package, tariff: Tariff, seed: int
 ) -> tuple[FloatArray, FloatArray]:
     forecaster = fit_forecaster(log.where(~held), seed=seed)
-    pmf, stop = mean_estimates(forecaster, enquiries_of(log.courses))
+    pmf, stop, pull = mean_estimates(forecaster, enquiries_of(log.courses))
     area = log.courses["area_cm2"].to_numpy(dtype=np.float64)[held]
     usual, usual_stop = (
         np.broadcast_to(each[~held].mean(axis=0), each[held].shape) for each in (pmf, stop)
     )
-    (own,) = price_rows(pmf[held], stop[held], [package], tariff, area_cm2=area)
-    (flat,) = price_rows(usual, usual_stop, [package], tariff, area_cm2=area)
+    (own,) = price_rows(pmf[held], stop[held], [package], tariff, area_cm2=area, pull=pull)
+    (flat,) = price_rows(usual, usual_stop, [package], tariff, area_cm2=area, pull=pull)
     return own.for_margin, flat.for_margin

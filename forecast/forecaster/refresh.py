@@ -27,7 +27,6 @@ from forecast.forecaster.fit import Basis, against_evidence, fit_forecaster
 from forecast.forecaster.promises import CHOSEN_AT, MARGIN, TWO_SIDED, assess_forecaster
 from forecast.log import enquiry_of, fingerprint, suspicions
 from forecast.survival import FittedAcceleratedTime
-from forecast.tattoo import groups_of
 
 if TYPE_CHECKING:
     from forecast.forecaster.forecaster import Forecaster
@@ -143,7 +142,7 @@ def _moved(old: Forecaster, log: OutcomeLog, evidence: Evidence | None) -> Forec
             old,
             model=model,
             seen=seen,
-            stopping=basis.stopping(model),
+            stopping=basis.stopping(model, old.recalibration),
             log_summary=basis.summary,
             assessment={**old.assessment, "contradicted": against, CHOSEN_AT: _chosen_at(old)},
             notes=(*suspicions(log), *fit_notes(basis.summary, evidence)),
@@ -152,11 +151,8 @@ def _moved(old: Forecaster, log: OutcomeLog, evidence: Evidence | None) -> Forec
 
 
 def _misses(forecaster: Forecaster, basis: Basis) -> bool:
-    log, rows, durations = basis.part
-    predicted = forecaster.model.predict(durations.covariates, forecaster.horizon)
-    if forecaster.recalibration is not None:
-        groups = groups_of(log.courses.itertuples())
-        predicted = forecaster.recalibration.apply(predicted, groups=groups)
+    _, rows, durations = basis.part
+    predicted = basis.predicted(forecaster.model, forecaster.recalibration)
     own = of_goal(rows)
     outcomes = Outcomes.from_durations(durations).take(own)
     found = interval_coverage(predicted[own], outcomes, level=LEVEL)

@@ -210,6 +210,7 @@ def has_slowed(percent: Mapping[int, float], *, error: float) -> bool:
 
 # all sessions, given those still needed
 def _shifted(remaining: Estimate, done: int, supported_to: int) -> Estimate:
+    pull = remaining.stop_pull
     whole = np.pad(remaining.distribution.pmf, ((0, 0), (done, 0)))
     return replace(
         remaining.with_draws(np.pad(remaining.draws, ((0, 0), (done, 0)))),
@@ -217,6 +218,7 @@ def _shifted(remaining: Estimate, done: int, supported_to: int) -> Estimate:
         notes=remaining.notes,
         stop_hazard=np.concatenate([np.zeros(done), remaining.stop_hazard]),
         stop_draws=None,
+        stop_pull=pull if pull is None else np.pad(pull, (done, 0)),
         supported_to=supported_to,
         sessions_done=0,
     )

@@ -28,6 +28,7 @@ from forecast.prices.payoff import areas_of, charges_of, price_rows
 from forecast.prices.quote import bullets, chance_of_100
 from forecast.prices.rhythm import Gaps, Starts, last_day
 from forecast.prices.tariff import Tariff
+from forecast.prices.year import pull_of
 from forecast.tattoo import Laser, ink_group, unreached_inks
 
 if TYPE_CHECKING:
@@ -409,9 +410,9 @@ def _come(
         day = day + np.exp(own + within * rng.standard_normal(len(day)))
 
 
-def _more_than(pmf: FloatArray, stop: FloatArray) -> FloatArray:
+def _more_than(pmf: FloatArray, stop: FloatArray, pull: FloatArray | None) -> FloatArray:
     """Return the chance that more than 0, 1, … sessions are held, the shape of ``pmf``."""
-    ended = np.cumsum(sum(competing_ends(pmf, stop)), axis=-1)
+    ended = np.cumsum(sum(competing_ends(pmf, stop, pull)), axis=-1)
     return np.concatenate([np.ones((*pmf.shape[:-1], 1)), 1 - ended[..., :-1]], axis=-1)
 
 
@@ -466,8 +467,8 @@ def _open_law(
         light = _sooner(pmf[:, 0], judged + steps)
         going = np.maximum(1 - light[:, :judged].sum(axis=1, keepdims=True), 1e-9)
         later = replace(later, draws=light[:, judged:] / going)
-    over, draws, stop = from_now(later, waiting=given > judged)
-    more = (1 - over.sum(axis=1, keepdims=True)) * _more_than(draws, stop)
+    over, law = from_now(later, waiting=given > judged)
+    more = (1 - over.sum(axis=1, keepdims=True)) * _more_than(*law)
     return np.pad(more, ((0, 0), (0, later.draws.shape[1] - more.shape[1])))
 
 
@@ -483,13 +484,15 @@ def _new_rows(forecaster: Any, log: OutcomeLog, worth: _Worth) -> _Rows:
         )
         pmf = pmf.copy()
         pmf[:, lighten] = _sooner(far, horizon)
+    pull = pull_of(forecaster)
     stop, none = np.broadcast_to(stop, pmf.shape), np.zeros(len(courses), dtype=np.int64)
     priced = {}
     if worth.tariff is not None and worth.tariff.packages:
         sold = (worth.tariff.packages, worth.tariff)
-        found = price_rows(pmf.mean(axis=0), stop.mean(axis=0), *sold, area_cm2=areas_of(asked))
+        means = (pmf.mean(axis=0), stop.mean(axis=0))
+        found = price_rows(*means, *sold, area_cm2=areas_of(asked), pull=pull)
         priced = {one.name: each.price for one, each in zip(sold[0], found, strict=True)}
-    return _Rows(_more_than(pmf, stop), worth.of(courses, none, pmf.shape[2], priced))
+    return _Rows(_more_than(pmf, stop, pull), worth.of(courses, none, pmf.shape[2], priced))
 
 
 class _Worth:

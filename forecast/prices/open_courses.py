@@ -273,11 +273,12 @@ def _value(
         nothing = OpenCourse(str(course["course_id"]), package.name, given, 0.0, *[Decimal(0)] * 3)
         return _Valued(nothing, np.ones((1, 1)), np.zeros(1), np.zeros(1))
     later = forecaster.update(enquiry, sessions_done=judged, gradings=gradings).remaining
-    over, draws, stop = from_now(later, waiting=given > judged)
-    left, in_the_bank = _remainder(package, course, given, draws.shape[1], tariff)
-    terms = terms_of(left, tariff, draws.shape[1], started=True)
+    over, law = from_now(later, waiting=given > judged)
+    horizon = law[0].shape[1]
+    left, in_the_bank = _remainder(package, course, given, horizon, tariff)
+    terms = terms_of(left, tariff, horizon, started=True)
     going = 1 - over.sum(axis=1, keepdims=True)
-    chances = np.hstack([over, going * outcome_chances(terms, draws, stop)])
+    chances = np.hstack([over, going * outcome_chances(terms, *law)])
     area = np.nan if enquiry.area_cm2 is None else float(enquiry.area_cm2)
     cost = tariff.session_costs(area)
     costs = (cost[:, None] * terms.treated)[0]
@@ -306,19 +307,23 @@ def _value(
     return _Valued(row, chances, np.round(income - costs + prepaid_left), np.round(costs))
 
 
-def from_now(later: Priceable, *, waiting: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the chances that a course is over, (n_draws, 2), and pmfs and hazards if it is not.
+def from_now(
+    later: Priceable, *, waiting: bool
+) -> tuple[FloatArray, tuple[FloatArray, FloatArray, FloatArray | None]]:
+    """Return the chances that a course is over, (n_draws, 2), and what may come if it is not.
 
-    While its last session waits to be judged, a course may be over without anyone knowing, cleared
-    by that session, or given up after it.
+    That is as ``competing_ends`` takes it: pmfs, hazards, and who stops. While its last session
+    waits to be judged, a course may be over without anyone knowing, cleared by that session, or
+    given up after it.
     """
-    draws, stop = draws_of(later)
+    (draws, stop), pull = draws_of(later), getattr(later, "stop_pull", None)
     if not waiting:
-        return np.zeros((len(draws), 2)), draws, stop
+        return np.zeros((len(draws), 2)), (draws, stop, pull)
     cleared = draws[:, 0]
     stopped = (1 - cleared) * stop[:, 0]
     going = np.maximum(1 - cleared, 1e-9)[:, None]
-    return np.column_stack([cleared, stopped]), draws[:, 1:] / going, stop[:, 1:]
+    rest = (draws[:, 1:] / going, stop[:, 1:], pull if pull is None else pull[1:])
+    return np.column_stack([cleared, stopped]), rest
 
 
 def _remainder(

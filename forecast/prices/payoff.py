@@ -151,7 +151,9 @@ def _sizes(package: Package, tariff: Tariff, horizon: int) -> tuple[int, int]:
     return cap, min(block, cap) if package.kind == "part_fixed" else block
 
 
-def outcome_chances(terms: Terms, pmf: FloatArray, stop_hazard: FloatArray) -> FloatArray:
+def outcome_chances(
+    terms: Terms, pmf: FloatArray, stop_hazard: FloatArray, pull: FloatArray | None = None
+) -> FloatArray:
     """Return the chance of each outcome, shape (..., m); each row sums to one.
 
     Parameters
@@ -162,6 +164,8 @@ def outcome_chances(terms: Terms, pmf: FloatArray, stop_hazard: FloatArray) -> F
         Chance that the goal is reached at each session if treatment goes on.
     stop_hazard : ndarray of shape (..., horizon)
         Chance of stopping after each session that left the client uncleared; broadcast.
+    pull : ndarray of shape (horizon + 1,), optional
+        Who stops, as in ``competing_ends``.
 
     Examples
     --------
@@ -176,12 +180,12 @@ def outcome_chances(terms: Terms, pmf: FloatArray, stop_hazard: FloatArray) -> F
     3.360984
     """
     cap = terms.cap
-    pmf = np.asarray(pmf, dtype=np.float64)[..., :cap]
+    pmf = np.asarray(pmf, dtype=np.float64)
     stop = np.minimum(np.asarray(stop_hazard, dtype=np.float64)[..., :cap] * terms.stop_factor, 1)
     if 0 < terms.block < cap and terms.goes_on < 1:
         stop[..., terms.block - 1] = 1 - (1 - stop[..., terms.block - 1]) * terms.goes_on
     stop[..., -1] = 1.0  # at the cap everyone who is left has had what was sold
-    cleared, not_cleared = competing_ends(pmf, stop)
+    cleared, not_cleared = competing_ends(pmf, stop, pull)
     if terms.splits_endings:
         return np.concatenate([cleared, not_cleared], axis=-1)
     return np.asarray(cleared + not_cleared)
@@ -263,13 +267,15 @@ def price_rows(
     *,
     area_cm2: npt.ArrayLike | None = None,
     started: bool = False,
+    pull: FloatArray | None = None,
 ) -> tuple[Priced, ...]:
     """Return each of ``packages`` priced for each of n enquiries.
 
     ``pmf``, (n, horizon), are the chances that the goal is reached at each session if treatment
     goes on, ``stop_hazard``, (horizon,) or (n, horizon), those of stopping after each session that
     left the client uncleared. NaN in ``area_cm2``, or None, is the tariff's typical area;
-    a course that has ``started`` has spent its fixed cost.
+    a course that has ``started`` has spent its fixed cost. ``pull`` says who stops, as in
+    ``competing_ends``.
     """
     pmf = np.atleast_2d(np.asarray(pmf, dtype=np.float64))
     stop = np.broadcast_to(np.asarray(stop_hazard, dtype=np.float64), pmf.shape)
@@ -287,8 +293,7 @@ def price_rows(
         parts = [
             _evaluate(
                 (terms, by_session),
-                pmf[rows],
-                stop[rows],
+                (pmf[rows], stop[rows], pull),
                 cost[rows],
                 (own[rows], single[rows]),
                 tariff,
@@ -303,15 +308,14 @@ def price_rows(
 
 def _evaluate(
     both: tuple[Terms, Terms],
-    pmf: FloatArray,
-    stop: FloatArray,
+    law: tuple[FloatArray, FloatArray, FloatArray | None],
     cost: FloatArray,
     own: tuple[FloatArray, FloatArray],
     tariff: Tariff,
 ) -> Priced:
     # the package's terms and those of paying per session, and the price of either
-    (terms, by_session), (price, single) = both, own
-    chances = outcome_chances(terms, pmf, stop)
+    (terms, by_session), (price, single), pmf = both, own, law[0]
+    chances = outcome_chances(terms, *law)
     paid, extra = chances @ terms.paid, chances @ terms.extra
     spent = terms.fixed_cost + cost * (chances @ terms.treated)
     for_loss = smallest_price(terms.break_even(cost), chances, tariff.largest_chance_of_loss)
@@ -322,7 +326,7 @@ def _evaluate(
     margins = round_cents(terms.margins(price, cost))
     margin = (chances * margins).sum(axis=1)
     variance = (chances * (margins - margin[:, None]) ** 2).sum(axis=1)
-    alone = outcome_chances(by_session, pmf, stop)
+    alone = outcome_chances(by_session, *law)
     session_revenue = single * (alone @ by_session.paid)
     session_spent = by_session.fixed_cost + cost * (alone @ by_session.treated)
     enough = pmf[:, : terms.block].sum(axis=1) if terms.block else np.full(len(pmf), np.nan)

@@ -22,7 +22,7 @@ from forecast.prices.money import from_cents, round_up
 from forecast.prices.payoff import Priced, areas_of, outcome_chances, price_rows, smallest_price
 from forecast.prices.quote import bullets
 from forecast.prices.tariff import Package, Tariff
-from forecast.prices.year import DrawsEstimates, as_enquiries
+from forecast.prices.year import DrawsEstimates, as_enquiries, pull_of
 from forecast.tattoo import INK_GROUPS, REGIONS, ink_group
 
 if TYPE_CHECKING:
@@ -180,14 +180,14 @@ def make_price_list(
             f"A price list of {package.name!r} for {len(asked)} enquiries.",
             f"Give at least {FEWEST_ASKED} enquiries and a block or a fixed price.",
         )
-    pmf, stop = mean_estimates(forecaster, asked)
+    pmf, stop, pull = mean_estimates(forecaster, asked)
     cap = package.cap
     if package.kind == "fixed" and cap is None:
         cap = min(tariff.cap, pmf.shape[1])
     package, area = package.sold_at(None, cap=cap), areas_of(asked)
-    own = price_rows(pmf, stop, (package,), tariff, area_cm2=area)[0]
+    own = price_rows(pmf, stop, (package,), tariff, area_cm2=area, pull=pull)[0]
     leaf, rules = band_rules(asked, own.cost, bands, typical_area_cm2=tariff.typical_area_cm2)
-    chances = outcome_chances(own.terms, pmf, stop)
+    chances = outcome_chances(own.terms, pmf, stop, pull)
     break_even = own.terms.break_even(tariff.session_costs(area))
     inside = [leaf == band for band in range(len(rules))]
     prices = np.array([
@@ -221,17 +221,17 @@ def make_price_list(
 
 def mean_estimates(
     forecaster: DrawsEstimates, asked: list[Enquiry]
-) -> tuple[FloatArray, FloatArray]:
-    """Return pmfs and stopping hazards of what is ``asked``, each (n, horizon).
+) -> tuple[FloatArray, FloatArray, FloatArray | None]:
+    """Return pmfs and stopping hazards of what is ``asked``, each (n, horizon), and who stops.
 
-    They are those that ``forecaster`` draws, averaged.
+    They are those that ``forecaster`` draws, averaged, and `pull_of` it.
     """
     means, stops = [], []
     for start in range(0, len(asked), ENQUIRIES_AT_ONCE):
         draws, stop = forecaster.estimate_draws(asked[start : start + ENQUIRIES_AT_ONCE])
         means.append(draws.mean(axis=0))
         stops.append(stop.mean(axis=0) if stop.ndim == 3 else stop)
-    return np.concatenate(means), np.concatenate(stops)
+    return np.concatenate(means), np.concatenate(stops), pull_of(forecaster)
 
 
 def _band_price(

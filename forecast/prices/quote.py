@@ -284,10 +284,11 @@ def price_package(
     pmf = np.vstack([estimate.distribution.pmf, draws])
     stop = np.vstack([np.asarray(estimate.stop_hazard, dtype=np.float64), stops])
     area = areas_of([getattr(estimate, "enquiry", None)])
-    priced = price_rows(pmf, stop, (package,), tariff, area_cm2=area, started=started)[0]
+    pull = getattr(estimate, "stop_pull", None)
+    priced = price_rows(pmf, stop, (package,), tariff, area_cm2=area, started=started, pull=pull)[0]
     terms = priced.terms
     margins = round_cents(terms.margins(priced.price[:1], tariff.session_costs(area)))[0]
-    chances = outcome_chances(terms, pmf, stop)
+    chances = outcome_chances(terms, pmf, stop, pull)
     low, high = np.quantile(chances[1:] @ (margins < 0), [0.05, 0.95])
     # Var = E[Var | parameters] + Var(E | parameters), the second part from the draws
     margin_sd = float(priced.margin_sd[0])

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from math import erf
 
 import numpy as np
 import numpy.typing as npt
@@ -38,6 +37,7 @@ class Courses:
     weights: FloatArray  # chance that a row is sold each package; rows sum to one
     drawn: float | None = None  # so many courses are expected, drawn from the rows; None: each once
     unsure: float = 0.0  # of their number, beyond chance: the relative spread of its mean
+    pull: FloatArray | None = None  # who stops, as in ``competing_ends``
 
     @property
     def n(self) -> float:
@@ -52,7 +52,7 @@ class Courses:
     def chances(self) -> FloatArray:
         """Return the chance of each of these outcomes under each draw, (n_draws, n, m)."""
         blocks = [
-            outcome_chances(terms, self.pmf, self.stop) * self.weights[:, [column]]
+            outcome_chances(terms, self.pmf, self.stop, self.pull) * self.weights[:, [column]]
             for column, terms in enumerate(self.terms)
         ]
         return np.concatenate(blocks, axis=-1)
@@ -104,12 +104,14 @@ def courses_of(
     weights: FloatArray,
     drawn: float | None = None,
     unsure: float = 0.0,
+    pull: FloatArray | None = None,
 ) -> Courses:
     """Return the courses of a book; a package without a price gets each row's asked price.
 
     ``pmf`` (draws, n, horizon) and ``stop`` are of n enquiries under the ``tariff``, each of which
     buys one of ``packages`` by ``weights`` (n, packages) and has ``area_cm2``. ``drawn`` courses
-    are expected a year, ``unsure`` by so much; raises RequestError on a promise beyond the horizon.
+    are expected a year, ``unsure`` by so much, and stop by their ``pull``; raises RequestError on
+    a promise beyond the horizon.
     """
     pmf = np.asarray(pmf, dtype=np.float64)
     if pmf.ndim != 3 or not pmf.size:
@@ -122,7 +124,7 @@ def courses_of(
     # an axis that only repeats is kept once, to travel light
     stop = stop[tuple(slice(0, 1) if stride == 0 else slice(None) for stride in stop.strides)]
     mean_stop = np.broadcast_to(stop.mean(axis=0), pmf.shape[1:])
-    priced = price_rows(pmf.mean(axis=0), mean_stop, packages, tariff, area_cm2=area_cm2)
+    priced = price_rows(pmf.mean(axis=0), mean_stop, packages, tariff, area_cm2=area_cm2, pull=pull)
     return Courses(
         pmf=pmf,
         stop=stop,
@@ -132,6 +134,7 @@ def courses_of(
         weights=weights,
         drawn=drawn,
         unsure=unsure,
+        pull=pull,
     )
 
 
@@ -153,28 +156,6 @@ def moments(courses: Courses | Fates) -> tuple[FloatArray, FloatArray]:
             means.append(courses.drawn * one)
             variances.append(courses.drawn * second + (courses.drawn * courses.unsure * one) ** 2)
     return np.concatenate(means), np.maximum(np.concatenate(variances), 0)
-
-
-def chance_below(amount: float, means: FloatArray, variances: FloatArray) -> float:
-    """Return the chance that a book's margin is below ``amount``.
-
-    Given the parameters the sum of many courses is close to normal; the book is the mixture of
-    these normals over the draws.
-    """
-    spread = np.sqrt(np.maximum(variances, 1e-12))
-    return float(np.mean([0.5 * (1 + erf(z / 2**0.5)) for z in (amount - means) / spread]))
-
-
-def lowest_in(means: FloatArray, variances: FloatArray, share: float) -> float:
-    """Return the margin that a book stays below with chance ``share``, by bisection."""
-    reach = 12 * np.sqrt(np.maximum(variances, 1e-12))
-    low, high = float((means - reach).min()), float((means + reach).max())
-    for _ in range(100):
-        middle = (low + high) / 2
-        low, high = (
-            (middle, high) if chance_below(middle, means, variances) < share else (low, middle)
-        )
-    return (low + high) / 2
 
 
 def slower(pmf: FloatArray, factor: float = 0.9) -> FloatArray:

@@ -73,13 +73,12 @@ def price_many(
     else:
         labels = list(frame.get("enquiry_id", frame.index))
     asked = as_enquiries(frame, forecaster)
-    pmf, stop = mean_estimates(forecaster, asked)
+    pmf, stop, pull = mean_estimates(forecaster, asked)
     area, single = areas_of(asked), Package("per_session")
     each = tariff.session_costs(area)
     tables = []
-    for package, one in zip(
-        offered, price_rows(pmf, stop, offered, tariff, area_cm2=area), strict=True
-    ):
+    priced = price_rows(pmf, stop, offered, tariff, area_cm2=area, pull=pull)
+    for package, one in zip(offered, priced, strict=True):
         most = one.terms.block * tariff.price_of(single, area)
         dearer = (one.price > most) & (package.kind in ("block", "fixed"))
         few = (one.enough < HALF) & (package.kind == "fixed")

@@ -22,9 +22,7 @@ from forecast.prices.quote import bullets, rounded
 from forecast.prices.rhythm import yearly_starts
 from forecast.prices.shared_risk import (
     Courses,
-    chance_below,
     courses_of,
-    lowest_in,
     moments,
     simulate_totals,
     slower,
@@ -38,6 +36,7 @@ if TYPE_CHECKING:
 
 MOST_ROWS = 4000  # of the mix that a year is drawn from: 200 draws of them fit into 200 MB
 ONE_IN_TWENTY = 0.05
+CHANGED_YEARS = 2000  # simulated under each change
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,12 +114,6 @@ class Book(Result):
     def below_plan(self) -> Decimal:
         """How far the 1-in-20 year falls below the expected margin."""
         return self.expected_margin - self.one_in_twenty
-
-    @property
-    def understated_by(self) -> float:
-        """How many times further below plan that is than with the model taken as known."""
-        known = self.expected_margin - self.one_in_twenty_model_known
-        return float(self.below_plan / known) if known > 0 else float("inf")
 
     @property
     def moves_most(self) -> Variation:
@@ -259,6 +252,7 @@ def price_caseload(
         weights=weights,
         drawn=courses,
         unsure=unsure,
+        pull=pull_of(forecaster),
     )
     # asked prices carry the device's share of a session; the year pays for it as a whole
     sold = replace(sold, cost=tariff.session_costs(areas_of(asked), running=True))
@@ -283,8 +277,13 @@ def _book_of(
     low, low_known = (float(np.quantile(one, ONE_IN_TWENTY)) for one in (totals, known))
     worst = expected_shortfall(totals, np.full(len(totals), 1 / len(totals)))
     high, low_each = (float(np.quantile(each, level)) for level in (0.95, 0.05))
-    expected, loses = from_cents(float(means.mean())), float((totals < 0).mean())
-    as_it_is = Variation("as it is", expected, from_cents(low), loses)
+    as_it_is = _variation("as it is", means, totals)
+    changed = {**run, "replicates": min(run["replicates"], CHANGED_YEARS)}
+    changes = [
+        _variation(change, moments(one)[0] - fixed, simulate_totals(one, **changed) - fixed)
+        for change, one in _changes_of(sold, packages, tariff).items()
+    ]
+    years = Note("prices.changes_simulated", "info", {"years": changed["replicates"]})
     shared = Note("prices.shared_draws", "info", {"draws": len(sold.pmf)})
     return Book(
         currency=tariff.currency,
@@ -292,12 +291,12 @@ def _book_of(
         replicates=len(totals),
         totals=totals / 100,
         totals_model_known=known / 100,
-        expected_margin=expected,
+        expected_margin=as_it_is.expected_margin,
         margin_sd=from_cents((chance + model) ** 0.5),
         chance_sd=from_cents(chance**0.5),
         model_sd=from_cents(model**0.5),
-        chance_of_loss=loses,
-        one_in_twenty=from_cents(low),
+        chance_of_loss=as_it_is.chance_of_loss,
+        one_in_twenty=as_it_is.one_in_twenty,
         one_in_twenty_model_known=from_cents(low_known),
         expected_shortfall=from_cents(float(worst)),
         buffer=from_cents(max(-low, 0.0)),
@@ -305,9 +304,15 @@ def _book_of(
         margin_per_course=from_cents(float(each.mean())),
         break_even=_break_even(fixed, float(each.mean())),
         break_even_range=(_break_even(fixed, high), _break_even(fixed, low_each)),
-        sensitivity=(as_it_is, *_book_variations(sold, packages, tariff)),
-        notes=(*notes, shared, Note("prices.model_leaves_out"), Note("prices.normal_changes")),
+        sensitivity=(as_it_is, *changes),
+        notes=(*notes, shared, Note("prices.model_leaves_out"), years),
     )
+
+
+def _variation(change: str, means: FloatArray, totals: FloatArray) -> Variation:
+    # means by parameter draw, totals by simulated year, in cents after the fixed costs
+    low = from_cents(float(np.quantile(totals, ONE_IN_TWENTY)))
+    return Variation(change, from_cents(float(means.mean())), low, float((totals < 0).mean()))
 
 
 def _break_even(fixed: float, each: float) -> int | None:
@@ -320,6 +325,11 @@ def as_enquiries(enquiries: pd.DataFrame | Sequence[Enquiry], forecaster: object
     Columns of the clinic's own are those that the ``forecaster`` was fitted with, if any.
     """
     return enquiries_of(enquiries, getattr(forecaster, "extra", ()))
+
+
+def pull_of(forecaster: Any) -> FloatArray | None:
+    """Return who stops, as ``competing_ends`` takes it; None where ``forecaster`` says nothing."""
+    return forecaster.stop_pull() if hasattr(forecaster, "stop_pull") else None
 
 
 def _package_weights(
@@ -343,20 +353,6 @@ def _package_weights(
             "Give one share per package.",
         )
     return np.tile(shares / shares.sum(), (n, 1))
-
-
-def _book_variations(
-    sold: Courses, packages: Sequence[Package], tariff: Tariff
-) -> tuple[Variation, ...]:
-    # the book's sum is taken as normal given the model
-    rows = []
-    for change, courses in _changes_of(sold, packages, tariff).items():
-        means, variances = moments(courses)
-        means = means - float(to_cents(tariff.yearly_costs))
-        low = lowest_in(means, variances, ONE_IN_TWENTY)
-        loses = chance_below(0.0, means, variances)
-        rows.append(Variation(change, from_cents(float(means.mean())), from_cents(low), loses))
-    return tuple(rows)
 
 
 def _changes_of(sold: Courses, packages: Sequence[Package], tariff: Tariff) -> dict[str, Courses]:

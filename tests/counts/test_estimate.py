@@ -56,6 +56,23 @@ def test_ends_are_those_of_courses_played_one_by_one():
     assert_allclose(found[1], given_up)
 
 
+def test_of_those_still_coming_the_slow_ones_stop_sooner():
+    # 600 need two sessions and 400 more than three; a tenth of all stop after the first, and one
+    # who is slow three times as readily as one who is not
+    pmf, pull = np.array([0.0, 0.6, 0.0]), np.array([1.0, 1.0, 1.0, 3.0])
+    reached, given_up = competing_ends(pmf, np.array([0.1, 0.2, 0.3]), pull)
+    each = 0.1 / (0.6 + 3 * 0.4)
+    quick, slow = 0.6 * (1 - each), 0.4 * (1 - 3 * each)
+    assert_allclose(reached, [0, quick, 0])
+    assert_allclose(given_up, [0.1, 0.2 * slow, 0.3 * 0.8 * slow])
+
+
+def test_alike_pulls_are_independent_ends():
+    pmf, stop = np.array([[0.3, 0.2, 0.1], [0.1, 0.1, 0.1]]), np.array([0.1, 0.4])
+    found = competing_ends(pmf, stop, np.ones(4))
+    assert_allclose(found, competing_ends(pmf, np.broadcast_to(stop, (2, 2))))
+
+
 def test_what_stopping_goes_by_is_the_sessions_to_clearing_whatever_is_wanted():
     wanting = {"lighten": [1.0, 0.0], "smoker": [1.0, 0.0]}
     assert to_clearing(wanting) == {"lighten": [0.0, 0.0], "smoker": [1.0, 0.0]}
@@ -299,3 +316,35 @@ def test_further_sessions_are_declined_as_german_declines_them():
     said = apart.say("de")
     assert "bei denen 25 weitere Sitzungen zum Entfernen genügen" in said
     assert "höchstens 6 weitere" in said
+
+
+def needing_and_stopping(n, *, slow, seed):
+    """Rows of alike tattoos; who needs more sessions stops as a power of them, and the pmf."""
+    rng = np.random.default_rng(seed)
+    pmf = np.full(20, 0.05)
+    needed = rng.integers(1, 21, n)
+    hazard = 0.08 * (needed / 10) ** slow
+    stop, watched = rng.geometric(np.minimum(hazard, 1)), rng.integers(8, 30, n)
+    step = np.minimum(np.minimum(needed, stop), watched)
+    cleared = (needed <= stop) & (needed <= watched)
+    frame = rows(step, stopped=~cleared & (stop < watched))
+    return frame.assign(step=step, entry=0, observed=cleared), np.tile(pmf, (n, 1))
+
+
+@pytest.mark.parametrize("slow", [0.0, 1.0])
+def test_the_log_tells_how_much_sooner_the_slow_ones_stop(slow):
+    frames = [needing_and_stopping(1500, slow=slow, seed=seed) for seed in range(5)]
+    found = [fit_stopping(frame, np.zeros(1500), pmf).slow for frame, pmf in frames]
+    assert abs(np.mean(found) - slow) < 0.3, found
+
+
+def test_a_session_after_which_many_stop_stands_out():
+    # as where a block of six is used up: the smooth hazard alone would spread them over sessions
+    rng = np.random.default_rng(1)
+    after = np.where(rng.random((900, 12)) < np.where(np.arange(12) == 5, 0.3, 0.03), 1, 0)
+    stop = np.where(after.any(axis=1), after.argmax(axis=1) + 1, 12)
+    hazard = fit_stopping(rows(stop, stopped=after.any(axis=1)), np.zeros(900))
+    found = hazard.hazard(np.zeros(1), 0, 12)[0]
+    assert 0.22 < found[5] < 0.38
+    assert found[[3, 4, 6, 7]].max() < 0.08
+    assert_allclose(hazard.hazard(np.zeros(1), 4, 8)[0], found[4:])

@@ -109,7 +109,7 @@ def test_a_model_that_is_moved_lands_where_a_fit_does(clinic, before):
     fitted = spec.fit(basis.durations)
     assert_allclose(moved.model.theta, fitted.theta, atol=1e-7)
     assert_allclose(moved.model.covariance, fitted.covariance, rtol=1e-5, atol=1e-9)
-    again = basis.stopping(fitted).model
+    again = basis.stopping(fitted, before.recalibration).model
     assert_allclose(moved.stopping.model.parameters, again.parameters, atol=1e-6)
 
 

@@ -5,13 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from scipy.stats import norm
 
 from forecast.prices.shared_risk import (
     Fates,
-    chance_below,
     courses_of,
-    lowest_in,
     moments,
     simulate_totals,
     slower,
@@ -68,13 +65,6 @@ def test_courses_whose_fates_are_given_have_the_same_moments():
 def test_a_course_under_a_known_model_has_its_chances():
     totals = simulate_totals(courses([[0.3, 0.7]], n=1), replicates=20_000, seed=2)
     assert (totals == 30000).mean() == pytest.approx(0.3, abs=0.015)
-
-
-def test_a_book_is_a_mixture_of_normals_over_the_draws():
-    means, variances = np.array([0.0, 10.0]), np.array([1.0, 4.0])
-    exact = (norm.cdf(3) + norm.cdf((3 - 10) / 2)) / 2
-    assert chance_below(3.0, means, variances) == pytest.approx(exact, abs=1e-12)
-    assert lowest_in(means, variances, exact) == pytest.approx(3.0, abs=1e-6)
 
 
 def test_a_slower_laser_does_in_ten_sessions_what_nine_did():

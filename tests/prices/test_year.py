@@ -137,12 +137,14 @@ def test_a_year_of_one_course_has_the_outcome_chances():
 def test_ignoring_the_model_understates_the_bad_year():
     year = book(Made(np.linspace(0.15, 0.4, 40)), n=400)
     assert year.one_in_twenty < year.one_in_twenty_model_known
-    assert year.understated_by > 2
+    known = year.expected_margin - year.one_in_twenty_model_known
+    assert year.below_plan > 2 * known
 
 
 def test_a_known_model_understates_nothing():
     year = book(Made([0.3] * 5), n=200, replicates=20_000)
-    assert year.understated_by == pytest.approx(1, abs=0.05)
+    known = year.expected_margin - year.one_in_twenty_model_known
+    assert float(year.below_plan / known) == pytest.approx(1, abs=0.05)
     assert year.model_sd == 0
 
 
@@ -160,6 +162,16 @@ def test_changes_move_the_year_the_way_they_must():
     assert by["laser 10 % slower"] < now < by["twice the drop-out"]  # nothing is refunded
     assert by["cap 2 sessions lower"] > now
     assert "cap 2 sessions higher" not in by  # the estimates reach no further
+
+
+def test_a_change_risks_what_a_year_so_changed_does():
+    model = Made(np.linspace(0.2, 0.3, 10), stop=0.05)
+    by = {row.change: row for row in book(model, n=30, courses=30).sensitivity}
+    cheaper = book(model, n=30, courses=30, packages=Package("fixed", price=360))
+    found = by["prices 10 % lower"]
+    assert found.expected_margin == cheaper.expected_margin
+    assert found.chance_of_loss == pytest.approx(cheaper.chance_of_loss, abs=0.04)
+    assert float(found.one_in_twenty) == pytest.approx(float(cheaper.one_in_twenty), abs=400)
 
 
 def test_frames_name_each_row_s_package():
