@@ -1,6 +1,8 @@
 """What the examples in docstrings have at hand: an invented log, its forecaster, an enquiry."""
 
+import re
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -28,11 +30,12 @@ def at_hand(
     """Give an example what it names and has not made itself."""
     if not isinstance(request.node, pytest.DoctestItem):
         return
-    text = request.node.dtest.docstring if request.node.dtest else ""
+    examples = request.node.dtest.examples if request.node.dtest else []
+    text = "".join(one.source for one in examples)
     doctest_namespace |= {"forecast": forecast, "folder": tmp_path}
     doctest_namespace["enquiry"] = forecast.Enquiry("II", "forearm", "black", "medium", "single")
-    prices = {"currency": "EUR", "session_price": 150, "cost_per_session": 55, "cap": 15}
+    prices: Any = {"currency": "EUR", "session_price": 150, "cost_per_session": 55, "cap": 15}
     doctest_namespace["tariff"] = forecast.Tariff(**prices)
     for name in ("log", "forecaster"):
-        if f"({name}" in text or f"{name}." in text or f", {name})" in text:
+        if re.search(rf"\b{name}\b", text) and f"{name} = " not in text:
             doctest_namespace[name] = request.getfixturevalue(f"small_{name}")
