@@ -63,8 +63,7 @@ def test_every_public_name_can_be_reached_and_is_in_the_readme(name: str):
 @pytest.mark.parametrize("name", sorted(forecast.__all__))
 def test_every_function_of_the_public_face_shows_an_example(name: str):
     value = getattr(forecast, name)
-    elsewhere = value.__module__.startswith("forecast.prices") or name in TAKES_LONG
-    if inspect.isfunction(value) and not elsewhere:
+    if inspect.isfunction(value) and name not in TAKES_LONG:
         assert re.search(r"Examples\n-+\n(?=>>> )", inspect.getdoc(value) or ""), name
 
 

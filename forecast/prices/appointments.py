@@ -291,6 +291,11 @@ def forecast_appointments(
     ------
     RequestError
         A forecaster for lightening, or weeks or starts out of range.
+
+    Examples
+    --------
+    >>> forecast_appointments(forecaster, log, weeks=4).n_open
+    29
     """
     check_log(log)
     check_kind(tariff, (Tariff, type(None)), name="tariff", give="a Tariff, or None")

@@ -115,6 +115,12 @@ def backtest_package(
     ------
     RequestError
         A package without a price, or no course that ended.
+
+    Examples
+    --------
+    >>> package = forecast.Package("fixed", price=900)
+    >>> backtest_package(log, package, tariff, resamples=50).currency
+    'EUR'
     """
     terms = terms_of(package, tariff, LONGEST)
     if np.isnan(tariff.price_of(package, np.nan)[0]):
@@ -271,6 +277,11 @@ def stop_factors(log: OutcomeLog, *, level: float = 0.9) -> tuple[StopFactor, ..
     ------
     RequestError
         No package is recorded.
+
+    Examples
+    --------
+    >>> [one.package for one in stop_factors(log)]
+    ['block_6', 'fixed_price', 'pay_per_session']
     """
     from scipy.stats import gamma
 

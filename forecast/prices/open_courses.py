@@ -217,6 +217,13 @@ def value_open_book(
     ------
     RequestError
         No ongoing course can be valued.
+
+    Examples
+    --------
+    >>> _ = (folder / "tariff.toml").write_text(forecast.tariff_template(), encoding="utf-8")
+    >>> priced = forecast.read_tariff(folder / "tariff.toml")
+    >>> value_open_book(forecaster, log, priced, replicates=500).currency
+    'EUR'
     """
     graded = gradings_by_course(log)
     valued, left_out = [], []

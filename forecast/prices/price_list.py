@@ -172,6 +172,12 @@ def make_price_list(
     ------
     RequestError
         Too few enquiries, or a package sold by the session.
+
+    Examples
+    --------
+    >>> package = forecast.Package("fixed")
+    >>> len(make_price_list(forecaster, log.courses.tail(40), package, tariff, bands=2).bands)
+    2
     """
     bands = check_whole_number(bands, name="bands", low=1, high=20)
     asked = as_enquiries(enquiries, forecaster)

@@ -275,6 +275,11 @@ def price_package(
     ------
     RequestError
         A promise beyond the estimate's horizon, or amounts in two currencies.
+
+    Examples
+    --------
+    >>> price_package(forecaster.estimate(enquiry), forecast.Package("fixed"), tariff).currency
+    'EUR'
     """
     check_kind(estimate, Priceable, name="estimate", give="what forecaster.estimate returns")
     check_kind(package, Package, name="package", give="a Package")

@@ -544,7 +544,13 @@ REQUIRED = tuple(
 
 
 def tariff_template() -> str:
-    """Return a commented tariff with invented numbers, ready to be edited."""
+    """Return a commented tariff with invented numbers, ready to be edited.
+
+    Examples
+    --------
+    >>> tariff_template().splitlines()[0]
+    '# Tariff: what a course costs the clinic, its rules, and the packages it sells.'
+    """
     return TEMPLATE.read_text(encoding="utf-8")
 
 
@@ -556,6 +562,13 @@ def read_tariff(path: str | Path) -> Tariff:
     DataError
         The file cannot be read, a key is unknown (the nearest known one is named) or missing, or
         a value is refused; the message names the file and the key.
+
+    Examples
+    --------
+    >>> (folder / "tariff.toml").write_text(tariff_template(), encoding="utf-8") > 0
+    True
+    >>> read_tariff(folder / "tariff.toml").currency
+    'EUR'
     """
     path = Path(path)
     table = _parse(path)

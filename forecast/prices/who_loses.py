@@ -59,6 +59,11 @@ def price_many(
     ------
     RequestError
         No enquiry or package, or a promise beyond the horizon.
+
+    Examples
+    --------
+    >>> len(price_many(forecaster, [enquiry], forecast.Package("fixed"), tariff))
+    1
     """
     import pandas as pd
 

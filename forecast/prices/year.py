@@ -220,6 +220,12 @@ def price_caseload(
     ------
     RequestError
         No enquiry, a mix that is no share, an unknown package, a promise beyond the horizon.
+
+    Examples
+    --------
+    >>> package = forecast.Package("fixed")
+    >>> price_caseload(forecaster, log.courses.tail(40), package, tariff, replicates=500).n_courses
+    40
     """
     check_kind(forecaster, DrawsEstimates, name="forecaster", give="what fit_forecaster returns")
     check_kind(tariff, Tariff, name="tariff", give="a Tariff")
