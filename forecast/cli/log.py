@@ -66,7 +66,7 @@ def run_workbook(options: Options) -> None:
 
 
 def _propose(options: Options) -> None:
-    from forecast.log import propose_map
+    from forecast.log import in_words, propose_map
 
     check_output(
         options.propose_map, what="a map", known=lambda text: text.startswith(b"# How the")
@@ -77,9 +77,8 @@ def _propose(options: Options) -> None:
         f"Written to {options.propose_map}. Look through it, then: "
         f"forecast check {options.log} --columns {options.propose_map}"
     )
-    answer(
-        options, {"written": str(options.propose_map), "found": brief}, "\n".join([*brief, then])
-    )
+    lines = (in_words(line, options.language) for line in (*brief, then))
+    answer(options, {"written": str(options.propose_map), "found": brief}, "\n".join(lines))
 
 
 def run_check(options: Options) -> None:

@@ -49,6 +49,19 @@ def test_the_check_says_in_words_what_to_correct(folder: Path, capsys: pytest.Ca
     assert "corrected.xlsx" in shown
 
 
+def test_a_map_of_a_german_workbook_is_proposed_in_german(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    book = Path(__file__).parents[2] / "synthetic_data" / "deutsche_praxis.xlsx"
+    asked = ["check", str(book), "--propose-map", str(tmp_path / "columns.toml")]
+    assert main([*asked, "--language", "de"]) == 0
+    said = capsys.readouterr().out
+    assert "17 von 18 Überschriften erkannt; 3 Wörter sind noch zu klären." in said
+    assert "Das Blatt 'Preisliste' ist keine Tabelle der Daten." in said
+    for english in ("headings", "to settle", "no table", "Written to", "then:"):
+        assert english not in said
+
+
 def test_a_fit_names_what_it_rests_on_and_can_be_loaded(
     fitted: tuple[Path, str], log: forecast.OutcomeLog
 ):
