@@ -53,7 +53,7 @@ def test_the_e_value_is_said_to_be_about_the_share_cleared():
     told = [cell.source for cell in nbformat.read(path, as_version=4).cells]
     (paragraph,) = (text for text in told if "E-value" in text)
     assert "share cleared" in paragraph
-    assert "not of the number of sessions" in paragraph
+    assert "not the number of sessions" in paragraph
 
 
 def run_notebook(path: Path) -> str:

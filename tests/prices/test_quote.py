@@ -279,7 +279,7 @@ def test_every_remark_is_said_in_german_too():
         assert note.say("de") != str(note)
     assert quotes[1].check[0].say("de") == (
         "2 Sitzungen reichen für 30 von 100 solcher Personen; 70 von 100 brauchen mehr "
-        "(geschätzte Mitte 3). Das ist weniger als die Hälfte: vor dem Verkauf sagen."
+        "(geschätzter Median 3). Das ist weniger als die Hälfte: vor dem Verkauf sagen."
     )
 
 
