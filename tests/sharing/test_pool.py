@@ -216,13 +216,13 @@ def test_what_a_further_clinic_is_told_holds_for_one_that_comes():
         np.array([-1.0, 3.4, -1.3, -1.0, -0.35, 0.8]),
         np.array([0.4, 0.1, 0.1, 0.2, 0.2, 0.2]),
     )
-    covariance, held = np.diag(np.full(6, 0.1**2)), []
+    errors, held = np.full((7, 6), 0.1), []
     for seed in range(60):
         rng = np.random.default_rng(seed)
-        clinics = [mean + np.hypot(spread, 0.1) * rng.normal(size=6) for _ in range(7)]
-        told = further_clinic(clinics[:6], [covariance] * 6, names)
+        clinics = mean + np.hypot(spread, 0.1) * rng.normal(size=(7, 6))
+        told = further_clinic(clinics[:6], errors[:6], names)
         # the seventh, left out against the six, by the difference that it makes to the mean
-        every = further_clinic(clinics, [covariance] * 7, names)
+        every = further_clinic(clinics, errors, names)
         seventh = 7 * every["coverage"] - 6 * told["coverage"]
         held.append(told["coverage_low"] - 0.02 <= seventh <= told["coverage_high"] + 0.02)
     assert np.mean(held) >= 0.85
