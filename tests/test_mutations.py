@@ -94,8 +94,8 @@ BUGS = (
     Bug(
         "a quantile is the step after the one that reaches it",
         "survival/distribution.py",
-        "        reached = self.cdf() >= level - ROUNDING",
-        "        reached = self.cdf() > level + ROUNDING",
+        "        reached = self.cdf()[:, None, :] >= np.array(levels)[:, None] - ROUNDING",
+        "        reached = self.cdf()[:, None, :] > np.array(levels)[:, None] + ROUNDING",
         "survival/test_distribution.py",
     ),
     Bug(
