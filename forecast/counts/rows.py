@@ -116,7 +116,11 @@ def by_contents(rows: pd.DataFrame) -> pd.DataFrame:
     """
     import pandas as pd
 
-    told = rows.drop(columns=["course_id", "client_id"]).round(9)
+    told = rows.drop(columns=["course_id", "client_id"])
+    dates = told.select_dtypes("datetime").astype("datetime64[ns]")  # pandas has several units
+    numbers = told.select_dtypes("float").round(9) + 0.0
+    # of what is alike bits may differ: a zero and a missing number have a sign
+    told = told.assign(**numbers.where(numbers.notna(), np.nan), **dates)
     each = pd.util.hash_pandas_object(told, index=False)
     of_client = each.groupby(rows["client_id"]).sum()  # whatever their order
     rank = of_client.rank(method="first").astype(np.int64).astype(str)
