@@ -175,9 +175,10 @@ def apply_corrections(
     for token in tokens:
         last += not places[token]
         rows.append(places[token].pop(0) if places[token] else last)
-    kept = raw[~raw.index.isin(rows)]
-    whole = pd.concat([kept, fresh.set_axis(rows, axis=0)]).sort_index()
-    return whole, dict(zip(rows, tokens, strict=True))
+    parts = raw[~raw.index.isin(rows)], fresh.set_axis(rows, axis=0)
+    columns = list(dict.fromkeys([*raw, *fresh]))
+    whole = pd.concat([part for part in parts if len(part)] or parts[:1])
+    return whole.reindex(columns=columns).sort_index(), dict(zip(rows, tokens, strict=True))
 
 
 def _text(value: object) -> str:
