@@ -212,7 +212,8 @@ class _Cluster:
         from distributed.scheduler import KilledWorker
 
         looked = heard = time.monotonic()
-        while future.status == "pending" and not self.gone:
+        # a result that was lost with the worker that held it is on its way again
+        while future.status in ("pending", "lost") and not self.gone:
             time.sleep(0.01)
             now = time.monotonic()
             if now - looked > LOOKS:

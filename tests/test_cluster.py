@@ -18,7 +18,7 @@ import pandas as pd
 import pytest
 
 from forecast import compare_regimes, simulate_log
-from forecast._jobs import connect, on_cluster, run_units
+from forecast._jobs import _Cluster, connect, on_cluster, run_units
 from forecast.cli import main
 from forecast.errors import RequestError
 
@@ -108,6 +108,28 @@ def test_a_worker_killed_midway_changes_no_bit_of_the_answer_and_is_told(cluster
         pd.testing.assert_frame_equal(one.courses, other.courses, check_exact=True)
         pd.testing.assert_frame_equal(one.gradings, other.gradings, check_exact=True)
     assert said[1:] == ["Workers lost on the way: 1; their work was done again."]
+
+
+class LostWithItsWorker:
+    """A result that lay with a worker which ended, and that another makes again."""
+
+    def __init__(self):
+        self.looks = iter(["pending", "lost", "lost", "finished"])
+
+    @property
+    def status(self):
+        return next(self.looks, "finished")
+
+    def result(self, timeout=None):
+        return 7
+
+
+def test_a_result_lost_with_its_worker_is_waited_for():
+    pytest.importorskip("distributed")
+    said = []
+    cluster = _Cluster(None, "tcp://127.0.0.1:1", said.append)
+    assert cluster.comes(LostWithItsWorker())
+    assert said == []
 
 
 @pytest.mark.slow
