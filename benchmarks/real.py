@@ -28,7 +28,7 @@ from forecast.assess import (
     interval_coverage,
     last_supported,
     log_score,
-    predict_out_of_fold,
+    predict_left_out,
     recalibrate_out_of_fold,
     score_candidates,
 )
@@ -215,12 +215,10 @@ def candidates(n_events: int) -> tuple[Any, ...]:
 def own_law(train: Durations, asked: pd.DataFrame, horizon: int, seed: int) -> CountDistribution:
     """Return what the core says of rows asked about: chosen, fitted, recalibrated."""
     specs = {spec.name: spec for spec in candidates(int(train.observed.sum()))}
-    found = predict_out_of_fold(
-        list(specs.values()), train, horizon=horizon, n_folds=5, repeats=2, n_draws=50, seed=seed
-    )
+    found = predict_left_out(list(specs.values()), train, horizon=horizon, n_draws=50, seed=seed)
     chosen = choose(score_candidates(found))
     own = next(each for each in found if each.name == chosen)
-    _, recalibration = recalibrate_out_of_fold(own.predicted, own.outcomes, seed=seed)
+    _, recalibration = recalibrate_out_of_fold([own.predicted], own.outcomes, seed=seed)
     fitted = specs[chosen].fit(train)
     draws = fitted.predict_draws(asked, horizon, n_draws=100, seed=seed)
     return recalibration.apply(CountDistribution.mixture(draws))

@@ -32,38 +32,27 @@ def grouped_folds(
     *,
     events: npt.ArrayLike | None = None,
     n_folds: int = 10,
-    repeats: int = 2,
     seed: int = 0,
-    leave_one_out_below: int = 100,
 ) -> IntArray:
-    """Return the fold of each row in each repeat, shape (repeats, n); rows of a subject together.
+    """Return the fold of each row, shape (n,), rows of a subject together.
 
-    Folds differ by at most one subject. With fewer than ``leave_one_out_below`` subjects each
-    subject is its own fold, once: repeating would change nothing. Subjects with ``events``, 1 where
-    the row has one, are spread evenly over the ``n_folds`` of each of the ``repeats``. The same
-    ``seed`` gives the same folds, whatever the order of the rows. Raises DataError if there are
-    fewer than two subjects.
+    Folds differ by at most one subject. Subjects with ``events``, 1 where the row has one, are
+    spread evenly over the ``n_folds``. The same ``seed`` gives the same folds, whatever the order
+    of the rows. Raises DataError if there are fewer than two subjects.
     """
     n_folds = check_whole_number(n_folds, name="n_folds", low=2)
-    repeats = check_whole_number(repeats, name="repeats", low=1)
     labels = np.array(subject, dtype=object)
     distinct = sorted(set(labels), key=str)
     check_two(len(distinct))
     position = {label: place for place, label in enumerate(distinct)}
     owner = np.array([position[label] for label in labels], dtype=np.int64)
-    if len(distinct) < leave_one_out_below:
-        return owner[None, :]
     happened = np.zeros(len(labels)) if events is None else np.asarray(events, dtype=np.float64)
     n_events = np.bincount(owner, weights=happened, minlength=len(distinct))
-    rng = np.random.default_rng(seed)
-    folds = np.empty((repeats, len(labels)), dtype=np.int64)
-    for repeat in range(repeats):
-        shuffled = rng.permutation(len(distinct))
-        dealt = shuffled[np.argsort(-n_events[shuffled], kind="stable")]
-        fold_of = np.empty(len(distinct), dtype=np.int64)
-        fold_of[dealt] = np.arange(len(distinct)) % n_folds
-        folds[repeat] = fold_of[owner]
-    return folds
+    shuffled = np.random.default_rng(seed).permutation(len(distinct))
+    dealt = shuffled[np.argsort(-n_events[shuffled], kind="stable")]
+    fold_of = np.empty(len(distinct), dtype=np.int64)
+    fold_of[dealt] = np.arange(len(distinct)) % n_folds
+    return np.asarray(fold_of[owner])
 
 
 def check_two(subjects: int) -> None:
@@ -174,7 +163,7 @@ def score_candidates(results: Sequence[LeftOut]) -> pd.DataFrame:
             f"No candidate could be fitted: {results[0].problem}",
             "Use fewer covariates, or collect more events.",
         )
-    rows = []
+    rows: list[dict[str, Any]] = []
     for result, own in zip(results, terms, strict=True):
         row = _score_row(result)
         behind, error = math.inf, 0.0

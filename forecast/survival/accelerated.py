@@ -116,7 +116,7 @@ class AcceleratedTime:
         """Return each row's pmf by the fit to all other subjects, as ``CountModel`` has it."""
         fitted, likelihood = self._fit(durations)
         constant = np.ones((len(durations), 1))
-        designs = [likelihood.design, constant, likelihood.never][: 3 if self.never else 2]
+        designs = [likelihood.design, constant, likelihood.never][: 2 if self.never is None else 3]
         _, slope, bend = likelihood._since_entry(fitted.theta, slice(None))
         draws = left_out_predictors(
             designs,
@@ -129,7 +129,7 @@ class AcceleratedTime:
             n_draws=n_draws,
             seed=seed,
         )
-        odds = draws[..., 2] if self.never else np.full(draws.shape[:2], -np.inf)
+        odds = np.full(draws.shape[:2], -np.inf) if self.never is None else draws[..., 2]
         pmfs = _pmfs(STANDARDS[self.shape], draws[..., 0], np.exp(draws[..., 1]), odds, horizon)
         return np.asarray(pmfs.mean(axis=0))
 

@@ -175,6 +175,7 @@ def gaussian_draws(
 
 @lru_cache(maxsize=16)  # one estimate asks for the same ones several times
 def mirrored(n: int, k: int, *, seed: int) -> FloatArray:
+    """Return standard normal draws in mirrored pairs, (n, k), stretched where there are enough."""
     half = np.random.default_rng(seed).standard_normal(((n + 1) // 2, k))
     if len(half) >= 2 * k and not n % 2:
         factor = np.linalg.cholesky(half.T @ half / len(half))
