@@ -579,7 +579,9 @@ def passage_predictions(
     left = np.hstack([np.ones((len(predicted), 1)), predicted.survival()])
     padded = np.hstack([predicted.pmf, np.zeros((len(predicted), horizon))])
     ahead = session[:, None] + np.arange(horizon)
-    alone = padded[row[:, None], ahead] / np.maximum(left[row, session], 1e-9)[:, None]
+    alone = padded[row[:, None], ahead]
+    # where next to nothing is left, its parts add up to a rounding error more
+    alone /= np.maximum(left[row, session], np.maximum(alone.sum(axis=1), 1e-9))[:, None]
     path, each = marks["course_id"].factorize()
     courses = np.asarray(each)
     levels = _padded(graded[graded["course_id"].isin(courses)], courses)
