@@ -35,7 +35,6 @@ from forecast.assess import (
 from forecast.survival import (
     AcceleratedTime,
     CountDistribution,
-    DiscreteHazard,
     Durations,
     LifeTable,
 )
@@ -207,7 +206,6 @@ def candidates(n_events: int) -> tuple[Any, ...]:
         AcceleratedTime("lognormal", penalty=4.0),
         AcceleratedTime("loglogistic", penalty=4.0),
         AcceleratedTime("weibull", penalty=4.0),
-        DiscreteHazard(penalty=4.0),
     )
     return found if n_events >= 10 else found[:1]
 

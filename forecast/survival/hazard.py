@@ -30,11 +30,10 @@ from forecast.survival.hazard_likelihood import (
     HazardRows,
     derivatives,
     expected_information,
-    row_curvature,
+    row_scores,
     smooth_baseline,
     start_values,
 )
-from forecast.survival.left_out import left_out_predictors
 from forecast.survival.model import (
     WELL_SUPPORTED,
     FitNotes,
@@ -111,35 +110,6 @@ class DiscreteHazard:
         Raises FitError if there are no events (and no prior on the level), columns are collinear,
         or a column separates those with the event, and nothing penalises it.
         """
-        return self._fit(durations, near)[0]
-
-    def predict_left_out(
-        self, durations: Durations, horizon: int, *, n_draws: int, seed: int
-    ) -> FloatArray:
-        """Return each row's pmf by the fit to all other subjects, as ``CountModel`` has it."""
-        fitted, rows, values, own = self._fit(durations)
-        cut, n = len(SMOOTH_NAMES), len(durations)
-        slope, bend = row_curvature(rows, values)
-        back = np.linalg.inv(rows.to_raw())
-        draws = left_out_predictors(
-            [*[np.ones((n, 1))] * cut, rows.X],
-            values,
-            slope,
-            bend,
-            derivatives(rows, values).information + own,
-            back @ fitted.spread @ back.T,
-            durations.subject[rows.order],
-            n_draws=n_draws,
-            seed=seed,
-        )
-        linear = smooth_baseline(draws[..., :cut], horizon)
-        found = np.empty((n, horizon))
-        found[rows.order] = _pmfs(linear, draws[..., cut]).mean(axis=0)
-        return found
-
-    def _fit(
-        self, durations: Durations, near: FittedCountModel | None = None
-    ) -> tuple[FittedDiscreteHazard, HazardRows, FloatArray, FloatArray]:
         if not len(durations):
             raise FitError("There are no rows to fit.", "Give some, or start from a prior.")
         encoding = Encoding.learn(durations.covariates, keep=self.prior or ())
@@ -167,7 +137,7 @@ class DiscreteHazard:
                 bread = symmetric_inverse(observed + own, names)
                 # the prior's own gradient has its precision as variance
                 clustered = to_raw @ bread @ (meat + own) @ bread @ to_raw.T
-        fitted = FittedDiscreteHazard(
+        return FittedDiscreteHazard(
             encoding=encoding,
             parameters=to_raw @ found.values,
             covariance_matrix=to_raw @ inverse @ to_raw.T,
@@ -181,7 +151,6 @@ class DiscreteHazard:
                 messages=[Note("fit.extrapolated", "info", {"step": first_thin})],
             ),
         )
-        return fitted, rows, found.values, own
 
     def from_prior(self, columns: Sequence[str], horizon: int) -> FittedDiscreteHazard:
         """Return the model that the prior alone describes, for numeric covariates ``columns``.
@@ -227,23 +196,12 @@ class DiscreteHazard:
         return Gaussian(mean, precision)
 
 
-def _pmfs(linear: FloatArray, added: FloatArray) -> FloatArray:
-    """Return pmfs from the baseline's linear predictor (..., horizon) and what is added (...)."""
-    total = np.cumsum(np.exp(np.minimum(linear, LARGEST)), axis=-1)
-    with np.errstate(over="ignore"):
-        survival = np.exp(-np.exp(np.minimum(added, LARGEST))[..., None] * total)
-    pmf: FloatArray = np.empty_like(survival)
-    pmf[..., 0] = 1 - survival[..., 0]
-    np.subtract(survival[..., :-1], survival[..., 1:], out=pmf[..., 1:])
-    return pmf
-
-
 def _meat(rows: HazardRows, values: FloatArray, durations: Durations) -> FloatArray:
     """Return the sum over subjects of score times score', times G / (G - 1) for G subjects."""
-    slope, _ = row_curvature(rows, values)
+    by_form, by_linear = row_scores(rows, values)
     place = first_seen(durations.subject[rows.order])
     groups = int(place.max()) + 1
-    columns = chain(slope[:-1], (slope[-1] * column for column in rows.X.T))
+    columns = chain(by_form.T, (by_linear * column for column in rows.X.T))
     totals = np.column_stack([np.bincount(place, column, groups) for column in columns])
     return np.asarray(totals.T @ totals * (groups / max(groups - 1, 1)))
 
@@ -279,12 +237,6 @@ class FittedDiscreteHazard:
     def names(self) -> tuple[str, ...]:
         """The parameters' names: the baseline's, then the encoded covariates'."""
         return SMOOTH_NAMES + self.encoding.names
-
-    @property
-    def spread(self) -> FloatArray:
-        """The covariance of draws, shape (k, k)."""
-        clustered = self.clustered_matrix
-        return self.covariance_matrix if clustered is None else clustered
 
     @property
     def coefficients(self) -> pd.Series[float]:
@@ -332,7 +284,10 @@ class FittedDiscreteHazard:
 
     def parameter_draws(self, *, n_draws: int, seed: int) -> FloatArray:
         """Return draws of the parameters, shape (n_draws, k)."""
-        return gaussian_draws(self.parameters, self.spread, n_draws=n_draws, seed=seed)
+        spread = self.clustered_matrix
+        if spread is None:
+            spread = self.covariance_matrix
+        return gaussian_draws(self.parameters, spread, n_draws=n_draws, seed=seed)
 
     def pmfs(self, parameters: FloatArray, matrix: FloatArray, horizon: int) -> FloatArray:
         """Return pmfs of shape (n_draws, n, horizon) for parameters of shape (n_draws, k).
@@ -341,7 +296,14 @@ class FittedDiscreteHazard:
         """
         cut = len(SMOOTH_NAMES)
         linear = smooth_baseline(parameters[:, :cut], horizon)
-        return _pmfs(linear[:, None, :], parameters[:, cut:] @ matrix.T)
+        added = np.minimum(parameters[:, cut:] @ matrix.T, LARGEST)
+        total = np.cumsum(np.exp(np.minimum(linear, LARGEST)), axis=1)
+        with np.errstate(over="ignore"):
+            survival = np.exp(-np.exp(added)[:, :, None] * total[:, None, :])
+        pmf: FloatArray = np.empty_like(survival)
+        pmf[:, :, 0] = 1 - survival[:, :, 0]
+        np.subtract(survival[:, :, :-1], survival[:, :, 1:], out=pmf[:, :, 1:])
+        return pmf
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; holds no row of the data."""

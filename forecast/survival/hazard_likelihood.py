@@ -268,27 +268,24 @@ def expected_information(rows: HazardRows, values: FloatArray) -> FloatArray:
     return _folded(basis_of(rows.steps), steps, slopes, rows.gram(by_row))
 
 
-def row_curvature(rows: HazardRows, values: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return each row's derivatives by the baseline's parameters and x'b, (q, n) and (q, q, n).
+def row_scores(rows: HazardRows, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return each row's derivative by the baseline's parameters (n, k) and by x'b (n,).
 
-    They are first and second derivatives of its log-likelihood, weights included. Those by a slope
-    are those by x'b, the last, times its covariate.
+    The derivative by a slope is the latter times its covariate.
     """
     relative, rate = _factors(rows, values)
     basis, cut = basis_of(rows.steps), rows.n_censored
-    form = np.column_stack([basis, np.ones(rows.steps)])  # what a step adds to each predictor
-    pairs = (form[:, :, None] * form[:, None]).reshape(rows.steps, -1)
-    slope, bend = np.empty((4, len(rows.X))), np.empty((4, 4, len(rows.X)))
+    by_form, by_linear = np.empty((len(rows.X), basis.shape[1])), np.empty(len(rows.X))
     for block, long, u, weight in rows.cells(relative, rate):
-        expected = -weight * u
-        slope[:, block] = (expected @ form[:long]).T
-        bend[:, :, block] = (expected @ pairs[:long]).T.reshape(4, 4, -1)
+        expected = weight * u
+        by_form[block] = -expected @ basis[:long]
+        by_linear[block] = -expected.sum(axis=1)
     at = rows.survived[cut:]  # the event itself, one step further, counted from 0
     u = np.clip(relative[cut:] * rate[at], SMALLEST, LARGEST)
-    g, weight = u / np.expm1(u), rows.weight[cut:]
-    slope[:, cut:] += weight * (g + u) * form[at].T
-    bend[:, :, cut:] += weight * (u - g * (u + g - 1)) * form[at].T[:, None] * form[at].T
-    return slope, bend
+    gain = rows.weight[cut:] * (u / np.expm1(u) + u)
+    by_form[cut:] += gain[:, None] * basis[at]
+    by_linear[cut:] += gain
+    return by_form, by_linear
 
 
 def _factors(rows: HazardRows, values: FloatArray) -> tuple[FloatArray, FloatArray]:

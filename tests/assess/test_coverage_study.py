@@ -14,10 +14,10 @@ import pytest
 
 from forecast.assess import Outcomes, predict_left_out, tie_split_coverage
 from forecast.assess.calibration import fit_recalibration
-from forecast.survival import DiscreteHazard, Durations
+from forecast.survival import AcceleratedTime, Durations
 
-RIGHT = DiscreteHazard(penalty=1.0)
-PINNED = {"baseline[slope]": (0.0, 1e-3), "baseline[curve]": (0.0, 1e-3)}
+RIGHT = AcceleratedTime("weibull", penalty=1.0)
+PINNED = {"log_scale": (0.0, 1e-3)}  # a hazard that stays the same
 CONSTANT = replace(RIGHT, prior=PINNED)
 HORIZON, LEVEL, CLINICS = 25, 0.9, 40
 

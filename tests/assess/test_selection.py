@@ -20,12 +20,11 @@ from forecast.assess import (
 from forecast.errors import DataError, FitError, RequestError
 from forecast.survival import (
     AcceleratedTime,
-    DiscreteHazard,
     Durations,
     LifeTable,
 )
 
-HAZARD = DiscreteHazard(penalty=1.0)
+MODEL = AcceleratedTime(penalty=1.0)
 
 
 @dataclass(frozen=True)
@@ -39,7 +38,7 @@ class Refusing:
 @dataclass(frozen=True)
 class Named:
     name: str
-    model: DiscreteHazard
+    model: AcceleratedTime
 
     def predict_left_out(self, durations, horizon, **draws):
         return self.model.predict_left_out(durations, horizon, **draws)
@@ -54,7 +53,7 @@ def durations_of(sample, *, twice=False):
     )
 
 
-@pytest.mark.parametrize("model", [LifeTable(), HAZARD, AcceleratedTime(penalty=1.0)])
+@pytest.mark.parametrize("model", [LifeTable(), MODEL])
 def test_what_came_of_a_subject_does_not_reach_its_own_prediction(sample, model):
     durations = durations_of(sample(240, seed=1), twice=True)
     step, observed = durations.step.copy(), durations.observed.copy()
@@ -73,9 +72,9 @@ def test_what_came_of_a_subject_does_not_reach_its_own_prediction(sample, model)
 
 def test_the_better_model_is_chosen_and_ties_go_to_the_simpler(sample):
     durations = durations_of(sample(400, seed=2))
-    candidates = [Named("no covariates", DiscreteHazard(penalty=1e6)), HAZARD]
+    candidates = [Named("no covariates", AcceleratedTime(penalty=1e6)), MODEL]
     table = score_candidates(predict_left_out(candidates, durations, horizon=25, workers=1))
-    assert choose(table) == HAZARD.name
+    assert choose(table) == MODEL.name
     assert table.loc[0, "behind_best"] > table.loc[0, "behind_best_error"]
     assert table["chosen"].tolist() == [False, True]
     # Covariates of another path say nothing.
@@ -87,14 +86,14 @@ def test_the_better_model_is_chosen_and_ties_go_to_the_simpler(sample):
 
 def test_scores_are_those_of_the_predictions_left_out(sample):
     durations = durations_of(sample(150, seed=3))
-    results = predict_left_out([HAZARD], durations, horizon=25, workers=1)
+    results = predict_left_out([MODEL], durations, horizon=25, workers=1)
     expected = log_score(results[0].predicted, results[0].outcomes)
     assert_allclose(score_candidates(results).loc[0, "log_score"], expected)
 
 
 def test_the_error_of_a_difference_is_that_of_resampling(sample):
     durations = durations_of(sample(300, seed=4))
-    results = predict_left_out([LifeTable(), HAZARD], durations, horizon=25, workers=1)
+    results = predict_left_out([LifeTable(), MODEL], durations, horizon=25, workers=1)
     table = score_candidates(results)
     seen, rng, again = results[0].outcomes, np.random.default_rng(0), []
     for _ in range(400):
@@ -117,7 +116,7 @@ def test_a_candidate_that_fails_is_reported_and_not_chosen(sample):
 def test_a_fit_that_starts_near_another_ends_where_it_would_have_ended(sample):
     durations = durations_of(sample(300, seed=10))
     half = durations.take(np.arange(150))
-    for model in (HAZARD, AcceleratedTime("lognormal"), AcceleratedTime("weibull", penalty=1.0)):
+    for model in (AcceleratedTime("lognormal"), AcceleratedTime("weibull", penalty=1.0)):
         plain, near = model.fit(durations), model.fit(durations, model.fit(half))
         pmfs = [each.predict(durations.covariates, 25).pmf for each in (plain, near)]
         assert_allclose(pmfs[1], pmfs[0], atol=1e-6)
@@ -126,7 +125,7 @@ def test_a_fit_that_starts_near_another_ends_where_it_would_have_ended(sample):
 def test_workers_do_not_change_the_numbers(sample):
     durations = durations_of(sample(120, seed=6))
     alone, together = (
-        predict_left_out([LifeTable(), HAZARD], durations, horizon=12, workers=n) for n in (1, 2)
+        predict_left_out([LifeTable(), MODEL], durations, horizon=12, workers=n) for n in (1, 2)
     )
     for one, other in zip(alone, together, strict=True):
         assert (one.predicted.pmf == other.predicted.pmf).all()
@@ -135,7 +134,7 @@ def test_workers_do_not_change_the_numbers(sample):
 def test_averaging_over_parameter_draws_widens_the_prediction(sample):
     durations = durations_of(sample(60, seed=7))
     point, mixed = (
-        predict_left_out([HAZARD], durations, horizon=25, n_draws=n, workers=1)[0].predicted
+        predict_left_out([MODEL], durations, horizon=25, n_draws=n, workers=1)[0].predicted
         for n in (0, 60)
     )
 
@@ -148,7 +147,7 @@ def test_averaging_over_parameter_draws_widens_the_prediction(sample):
 
 def test_names_must_differ(sample):
     with pytest.raises(RequestError, match="its own name"):
-        predict_left_out([HAZARD, HAZARD], durations_of(sample(9, seed=0)), horizon=9)
+        predict_left_out([MODEL, MODEL], durations_of(sample(9, seed=0)), horizon=9)
 
 
 def test_paths_that_enter_beyond_the_horizon_are_left_out_of_the_scores(sample):
@@ -157,7 +156,7 @@ def test_paths_that_enter_beyond_the_horizon_are_left_out_of_the_scores(sample):
     entry[:3] = 30
     step = np.where(entry > 0, 32, plain.step)
     late = replace(plain, step=step, entry=entry)
-    (result,) = predict_left_out([HAZARD], late, horizon=25, workers=1)
+    (result,) = predict_left_out([MODEL], late, horizon=25, workers=1)
     assert result.rows.tolist() == list(range(3, 120))
     assert len(result.predicted) == len(result.outcomes) == 117
 
@@ -219,7 +218,7 @@ def test_a_level_of_one_row_disqualifies_no_regression():
     durations = Durations.from_frame(
         frame, step="k", observed="seen", covariates=["x", "group", "same"]
     )
-    candidates = [LifeTable(), AcceleratedTime("lognormal", penalty=4.0), HAZARD]
+    candidates = [LifeTable(), AcceleratedTime("weibull", penalty=4.0), MODEL]
     table = score_candidates(predict_left_out(candidates, durations, horizon=10))
     assert table["problem"].tolist() == ["", "", ""]
     assert np.isfinite(table["log_score"]).all()

@@ -11,7 +11,7 @@ from forecast.survival.hazard_likelihood import (
     basis_of,
     derivatives,
     expected_information,
-    row_curvature,
+    row_scores,
 )
 
 from .conftest import long_rows
@@ -71,15 +71,12 @@ def test_value_and_slope_are_those_of_every_step_written_out(rows):
     assert_allclose(found.information, bend, rtol=1e-5, atol=1e-3)
 
 
-def test_curvatures_of_rows_add_up_to_that_of_all(rows):
+def test_scores_of_rows_add_up_to_the_slope(rows):
     rows, _ = rows
-    slope, bend = row_curvature(rows, VALUES)
-    found = derivatives(rows, VALUES)
-    total = np.concatenate([slope[:3].sum(axis=1), slope[3] @ rows.X])
-    assert_allclose(total, found.gradient, atol=1e-9)
-    form, side = bend[:3, :3].sum(axis=2), bend[:3, 3] @ rows.X
-    whole = np.block([[form, side], [side.T, rows.X.T @ (bend[3, 3][:, None] * rows.X)]])
-    assert_allclose(-whole, found.information, atol=1e-8)
+    values = VALUES
+    by_form, by_linear = row_scores(rows, values)
+    total = np.concatenate([by_form.sum(axis=0), by_linear @ rows.X])
+    assert_allclose(total, derivatives(rows, values).gradient, atol=1e-9)
 
 
 def test_expected_information_is_the_mean_of_the_observed_under_the_model(frame):

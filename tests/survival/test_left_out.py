@@ -8,7 +8,6 @@ from numpy.testing import assert_allclose
 from forecast.survival import (
     AcceleratedTime,
     CountDistribution,
-    DiscreteHazard,
     Durations,
     LifeTable,
 )
@@ -19,7 +18,6 @@ MODELS = [
     AcceleratedTime("lognormal", penalty=1.0, prior=PRIOR, never=()),
     AcceleratedTime("loglogistic", penalty=1.0),
     AcceleratedTime("weibull", penalty=1.0, prior=LIGHT, never=("light",)),
-    DiscreteHazard(penalty=1.0),
 ]  # fmt: skip
 
 
