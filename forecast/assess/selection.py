@@ -112,8 +112,8 @@ def predict_left_out(
 
     ``candidates`` have different names, ``durations`` one row per path. ``horizon`` is the last
     step predicted: paths that enter only then are fitted to but not scored. The prediction is the
-    average over ``n_draws`` parameter draws; 0 predicts at the estimate. ``workers`` as in
-    ``run_units``. A candidate that cannot be fitted is reported with its problem, not dropped.
+    average over ``n_draws`` parameter draws by ``seed``; 0 predicts at the estimate. ``workers`` as
+    in ``run_units``. A candidate that cannot be fitted is reported with its problem, not dropped.
     Raises RequestError if two candidates have one name, or there is none, and DataError if there
     are fewer than two subjects.
     """
