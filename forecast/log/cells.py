@@ -540,6 +540,7 @@ def _at_face_value(
         if rule.kind == "integer":
             clear &= meanings == np.floor(meanings)
         meanings[~clear] = np.nan
+        meanings[clear] = texts[clear].astype(np.float64)  # to the last bit, which pandas misses
     elif rule.kind in ("id", "text"):
         meanings = texts.copy()
         clear = pd.Series(texts, dtype="string[pyarrow]").str.fullmatch(PLAIN_TEXT).to_numpy(bool)

@@ -7,11 +7,9 @@ import sqlite3
 import tomllib
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing, contextmanager, suppress
+from contextlib import ExitStack, closing, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-
-import numpy as np
 
 from forecast.errors import DataError, RequestError
 from forecast.log.columns import ALL_TABLES, TABLES, Column, column_names
@@ -25,9 +23,11 @@ HEAD = b"SQLite format 3\x00"
 PATIENCE = 5.0  # seconds for another writer to end
 KINDS = {"integer": "INTEGER", "number": "REAL"}  # all else is text
 WHY = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
+DAMAGED = ("11", "26")
+UNKNOWN = "Run forecast daybook --check, or restore the last backup."
 BASE = """
 CREATE TABLE about (name TEXT PRIMARY KEY, value TEXT NOT NULL);
-CREATE TABLE known (course_id TEXT PRIMARY KEY, client_id TEXT NOT NULL);
+CREATE TABLE known (course_id TEXT PRIMARY KEY, client_id TEXT NOT NULL, own TEXT);
 CREATE INDEX known_client ON known (client_id);
 CREATE TABLE models (model TEXT PRIMARY KEY, learnt_at TEXT NOT NULL, entry INTEGER);
 CREATE TABLE entries (entry INTEGER PRIMARY KEY AUTOINCREMENT, course_id TEXT REFERENCES known,
@@ -39,6 +39,7 @@ EXTRA = """
 SELECT course_id, json_extract(CASE WHEN json_valid(enquiry) THEN enquiry END, '$.extra') AS extra
 FROM promises_now WHERE extra IS NOT NULL ORDER BY promise_no DESC
 """
+OWN = "SELECT course_id, own FROM known WHERE own IS NOT NULL"
 TABLE = """
 CREATE TABLE {name} (row INTEGER PRIMARY KEY, entry INTEGER NOT NULL REFERENCES entries,
   replaces INTEGER UNIQUE REFERENCES {name}, withdrawn INTEGER NOT NULL DEFAULT 0, {typed}{of});
@@ -89,9 +90,11 @@ def told(path: Path) -> Iterator[None]:
         yield
     except sqlite3.DatabaseError as error:
         code = str(getattr(error, "sqlite_errorcode", 0) & 0xFF)
-        why, remedy = WHY.get(code, (f"SQLite says: {error}", "Run forecast daybook --check."))
-        whole = "what was in it is whole, and this entry is not in it"
-        raise DataError(f"Daybook {path}: {why}; {whole}.", remedy) from None
+        said = str(error).partition(" with text ")[0]  # which would be what stands in the book
+        why, remedy = WHY.get(code, (f"SQLite says: {said}", UNKNOWN))
+        if code not in DAMAGED and code in WHY:
+            why += "; what was in it is whole, and this entry is not in it"
+        raise DataError(f"Daybook {path}: {why}.", remedy) from None
 
 
 def is_daybook(path: Path) -> bool:
@@ -153,14 +156,20 @@ def _check_kind(book: sqlite3.Connection, path: Path) -> None:
         )
 
 
+def _columns_of(book: sqlite3.Connection, name: str) -> set[str]:
+    return {row[1] for row in book.execute(f"PRAGMA table_info({name})")}
+
+
 # Columns that a later column table has are added; none is ever taken away.
 def _make_safe(book: sqlite3.Connection, path: Path) -> None:
     if book.execute("PRAGMA journal_mode = WAL").fetchone()[0] != "wal":
         raise DataError(f"Daybook {path}: {WHY['15'][0]}.", WHY["15"][1])
     for pragma in ("synchronous = FULL", "foreign_keys = ON", "secure_delete = ON"):
         book.execute(f"PRAGMA {pragma}")
+    if "own" not in _columns_of(book, "known"):
+        book.execute("ALTER TABLE known ADD COLUMN own TEXT")
     for name, rules in ALL_TABLES.items():
-        there = {row[1] for row in book.execute(f"PRAGMA table_info({name})")}
+        there = _columns_of(book, name)
         lacking = [rule for rule in rules if rule.name not in there]
         for rule in lacking:
             book.execute(f"ALTER TABLE {name} ADD COLUMN {_typed(rule)}")
@@ -193,21 +202,39 @@ def remove_file(path: Path) -> None:
             path.with_name(path.name + end).unlink()
 
 
-# Whole columns as JSON are read several times as fast as rows; a number that is quoted stays exact.
+# Whole columns as JSON texts are read several times as fast as rows. Seventeen digits tell a number
+# exactly, and take long: most are whole.
 def _exact(rule: Column) -> str:
-    quoted = f"CASE WHEN {rule.name} IS NULL THEN NULL ELSE quote({rule.name}) END"
-    return quoted if rule.kind == "number" else rule.name
+    if rule.kind == "integer":
+        return f"CAST({rule.name} AS TEXT)"
+    if rule.kind != "number":
+        return rule.name
+    whole = f"CAST({rule.name} AS INTEGER)"
+    return (
+        f"CASE WHEN {rule.name} = {whole} THEN CAST({whole} AS TEXT) "
+        f"WHEN typeof({rule.name}) = 'real' THEN printf('%!.17g', {rule.name}) "
+        f"WHEN {rule.name} NOT NULL THEN quote({rule.name}) END"  # a text, named later
+    )
 
 
-def _column(rule: Column, cells: list[Any]) -> Any:
+def _cells(column: str) -> Any:
+    import pyarrow as pa
+    from pyarrow import json
+
+    text = f'{{"cells":{column}}}'.encode()
+    whole = json.ReadOptions(use_threads=False, block_size=len(text) + 1)
+    texts = json.ParseOptions(explicit_schema=pa.schema({"cells": pa.list_(pa.string())}))
+    return json.read_json(pa.BufferReader(text), whole, texts)["cells"].chunk(0).flatten()
+
+
+def _column(rule: Column, cells: Any) -> Any:
     import pandas as pd
     import pyarrow as pa
 
     if rule.kind in KINDS:
-        with suppress(ValueError):  # where a text stands among them, all are read as texts
-            return np.array(cells, dtype=np.float64)
-        cells = [None if one is None else str(one) for one in cells]
-    coded = pa.array(cells, pa.string()).dictionary_encode()
+        with suppress(pa.ArrowInvalid):  # where a text stands among them, all are read as texts
+            return cells.cast(pa.float64()).to_numpy(zero_copy_only=False)
+    coded = cells.dictionary_encode()
     if rule.kind == "date":
         with suppress(pa.ArrowInvalid):  # likewise where one is no day
             days = coded.dictionary.cast(pa.timestamp("ns")).take(coded.indices)
@@ -216,33 +243,44 @@ def _column(rule: Column, cells: list[Any]) -> Any:
     return pd.Categorical.from_codes(codes, pd.Index(coded.dictionary.to_pandas()))
 
 
-# the columns that a book as old as it has, and their cells; row numbers first
-def _texts(book: sqlite3.Connection, name: str) -> tuple[list[Column], tuple[str, ...]]:
-    there = {row[1] for row in book.execute(f"PRAGMA table_info({name}_now)")}
+# A table as it now stands, by the number of its row, with the columns that a book as old as it has.
+def _table(book: sqlite3.Connection, name: str) -> pd.DataFrame:
+    import pandas as pd
+
+    there = _columns_of(book, f"{name}_now")
     rules = [rule for rule in TABLES[name] if rule.name in there]
     columns = ", ".join(f"json_group_array({_exact(rule)})" for rule in rules)
-    asked = f"SELECT json_group_array(row), {columns} FROM {name}_now"
-    return rules, book.execute(asked).fetchone()
+    asked = f"SELECT json_group_array(CAST(row AS TEXT)), {columns} FROM {name}_now"
+    rows, *cells = map(_cells, book.execute(asked).fetchone())
+    named = {rule.name: _column(rule, one) for rule, one in zip(rules, cells, strict=True)}
+    return pd.DataFrame(named, index=rows.cast("int64").to_numpy()).sort_index()
+
+
+def _last_entry(book: sqlite3.Connection) -> int | None:
+    book.execute("BEGIN")  # from here on it sees no more than this
+    last: int | None = book.execute("SELECT max(entry) FROM entries").fetchone()[0]
+    return last
 
 
 def read_tables(path: Path) -> tuple[dict[str, pd.DataFrame], dict[str, Any]]:
     """Return the log's tables as they now stand, by the number of their row, and what it says."""
     import pandas as pd
 
-    tables = {}
-    with closing(opened(path)) as book, told(path), ThreadPoolExecutor(1) as ahead:
-        book.execute("BEGIN")  # one moment for all tables
+    with told(path), ExitStack() as still, ThreadPoolExecutor(2) as at_once:
+        books = [still.enter_context(closing(opened(path))) for _ in TABLES]
+        while len({_last_entry(book) for book in books}) > 1:  # one moment for all tables
+            for book in books:
+                book.execute("ROLLBACK")
+        tables = dict(zip(TABLES, at_once.map(_table, books, TABLES), strict=True))
+        book = books[0]
         about = dict(book.execute("SELECT name, value FROM about"))
         if "cleared_at" in about:
             about["cleared_at"] = float(about["cleared_at"])
-        # SQLite reads a table while the one before is taken apart
-        texts = ahead.map(lambda name: _texts(book, name), TABLES)
-        for name, (rules, cut) in zip(TABLES, texts, strict=True):
-            rows, *cells = map(json.loads, cut)
-            named = {rule.name: _column(rule, one) for rule, one in zip(rules, cells, strict=True)}
-            tables[name] = pd.DataFrame(named, index=np.array(rows, dtype=np.int64)).sort_index()
-        # columns of the clinic's own, as the first promise of each course has them
-        own = {course: json.loads(extra) for course, extra in book.execute(EXTRA)}
+        # columns of the clinic's own: as taken over, else as the first promise of a course has them
+        said = list(book.execute(EXTRA))
+        if "own" in _columns_of(book, "known"):
+            said += book.execute(OWN)
+        own = {course: json.loads(extra) for course, extra in said}
     if own and len(tables["courses"]):
         found = pd.DataFrame.from_dict(own, orient="index")
         found = found[found.columns.difference([*column_names("courses")])]
