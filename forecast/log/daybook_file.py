@@ -226,14 +226,18 @@ def _cells(kind: str, column: str) -> Any:
         return pa.array(cells, pa.string())
 
 
+def _numbers(half: Any) -> Any:
+    cells = half.to_numpy(zero_copy_only=False)
+    return cells.astype(np.float64) if cells.dtype == object else cells
+
+
 def _column(rule: Column, *halves: Any) -> Any:
     import pandas as pd
     import pyarrow as pa
 
     if rule.kind in KINDS:
         with suppress(ValueError):  # where a text is no number, all are read as texts
-            parts = [half.to_numpy(zero_copy_only=False) for half in halves]
-            return np.concatenate([part.astype(np.float64) for part in parts])
+            return np.concatenate([_numbers(half) for half in halves])
     coded = pa.concat_arrays([half.cast(pa.string()) for half in halves]).dictionary_encode()
     if rule.kind == "date":
         with suppress(pa.ArrowInvalid):  # likewise where one is no day
