@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast.errors import DataError, RequestError
+from forecast.log.cells import coded_texts
 from forecast.log.columns import ALL_TABLES, TABLES, Column, column_names
 
 if TYPE_CHECKING:
@@ -232,19 +233,17 @@ def _numbers(half: Any) -> Any:
 
 
 def _column(rule: Column, *halves: Any) -> Any:
-    import pandas as pd
     import pyarrow as pa
 
     if rule.kind in KINDS:
         with suppress(ValueError):  # where a text is no number, all are read as texts
             return np.concatenate([_numbers(half) for half in halves])
-    coded = pa.concat_arrays([half.cast(pa.string()) for half in halves]).dictionary_encode()
+    texts = [half.cast(pa.string()).dictionary_encode() for half in halves]
+    coded = pa.chunked_array(texts).unify_dictionaries()
     if rule.kind == "date":
         with suppress(pa.ArrowInvalid):  # likewise where one is no day
-            days = coded.dictionary.cast(pa.timestamp("ns")).take(coded.indices)
-            return days.to_numpy(zero_copy_only=False)
-    codes = coded.indices.fill_null(-1).to_numpy()
-    return pd.Categorical.from_codes(codes, pd.Index(coded.dictionary.to_pandas()))
+            return coded.cast(pa.timestamp("ns")).to_numpy()
+    return coded_texts(coded)
 
 
 # the columns that a book as old as it has
