@@ -14,7 +14,7 @@ import sys
 import tempfile
 import warnings
 from collections.abc import Iterator
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 from unittest import mock
@@ -95,19 +95,19 @@ def steady(text: str, folder: Path) -> str:
     """Return a text without what differs from day to day and from machine to machine."""
     for path, name in ((folder, "FOLDER"), (ROOT, "ROOT")):
         text = text.replace(str(path), f"<{name}>")
-    for day in written_days():
-        text = text.replace(day, "<TODAY>")
+    for name, day in (("TODAY", date.today()), ("VALID", date.today() + timedelta(days=90))):
+        for written in written_days(day):
+            text = text.replace(written, f"<{name}>")
     text = re.sub(r"sha256:[0-9a-f]{64}", "sha256:<SUM>", text)  # of numbers to the last digit
     version = re.escape(forecast.__version__)
     return re.sub(rf"(forecast\W{{1,3}}){version}", r"\1<VERSION>", text)
 
 
-def written_days() -> list[str]:
-    """Return today as the program writes it, in both languages."""
+def written_days(day: date) -> list[str]:
+    """Return a day as the program writes it, in both languages."""
     from forecast.page import load_words
 
-    today = date.today()
-    return [today.isoformat(), *(load_words(language).day(today) for language in ("en", "de"))]
+    return [day.isoformat(), *(load_words(language).day(day) for language in ("en", "de"))]
 
 
 def store(taken: dict[str, Output], folder: Path) -> None:
