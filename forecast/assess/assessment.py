@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from statistics import NormalDist
@@ -30,7 +31,12 @@ from forecast.assess.outcomes import (
     still_watched,
     wilson_interval,
 )
-from forecast.assess.reliability import calibration_at, observed_to_expected, reliability_table
+from forecast.assess.reliability import (
+    calibrations,
+    expected_events,
+    observed_to_expected,
+    reliability_table,
+)
 from forecast.assess.scores import (
     Coverage,
     a_calibration,
@@ -38,7 +44,7 @@ from forecast.assess.scores import (
     brier,
     d_calibration,
     interval_coverage,
-    log_score,
+    log_score_terms,
     uno_concordance,
 )
 from forecast.assess.selection import grouped_folds
@@ -111,7 +117,7 @@ class Drift:
         )
 
 
-Measures = dict[tuple[str, int | None], float]
+Predicted = tuple[CountDistribution, Outcomes, FloatArray]  # and chances of being watched
 
 FEWEST_EVENTS = 20
 MARGIN = 0.03
@@ -322,20 +328,27 @@ def _measure_all(
     """
     import pandas as pd
 
-    def values(weight: FloatArray, sets: Sequence[CountDistribution]) -> Measures:
-        used = weight > 0  # who has no weight says nothing
-        part = replace(seen, weight=weight).take(used)
-        watched = still_watched(part, horizon=horizon)
-        found = [_measure(each[used], part, steps, horizon, watched) for each in sets]
-        return {key: float(np.mean([each[key] for each in found])) for key in found[0]}
-
-    drawn = [
-        values(seen.weight * times, repeats[:1])
-        for times in _resamples(seen, replicates=replicates, seed=seed)
+    weights = [seen.weight * times for times in _resamples(seen, replicates=replicates, seed=seed)]
+    resampled = [(repeats[0], replace(seen, weight=weight)) for weight in weights]
+    sets = [
+        (each, part, still_watched(part, horizon=horizon))
+        for each, part in [*((each, seen) for each in repeats), *resampled]
+    ]
+    found = _measure(sets, steps, horizon)
+    # where no chance of being watched comes in, a measure is a ratio of two sums over paths
+    columns = []
+    for one in repeats:
+        upto, expected = expected_events(one, seen)
+        terms = (log_score_terms(one, seen), upto.step - upto.entry, upto.observed, expected)
+        columns.append(np.column_stack(terms))
+    sums = [seen.weight @ each for each in columns] + [each @ columns[0] for each in weights]
+    found["log_score", None] = [float(lost / steps) for lost, steps, _, _ in sums]
+    found["observed_to_expected", None] = [
+        float(events / foretold) if foretold else float("nan") for _, _, events, foretold in sums
     ]
     rows: list[dict[str, object]] = []
-    for key, value in values(seen.weight, repeats).items():
-        error = _spread([each[key] for each in drawn])
+    for key, values in found.items():
+        value, error = float(np.mean(values[: len(repeats)])), _spread(values[len(repeats) :])
         rows.append({"metric": key[0], "step": key[1], "value": value, "standard_error": error})
     for name, test in (("d", d_calibration), ("a", a_calibration)):
         chance = test(repeats[0], seen, seed=seed).p_value
@@ -345,32 +358,27 @@ def _measure_all(
 
 
 def _measure(
-    distribution: CountDistribution,
-    seen: Outcomes,
-    steps: Sequence[int],
-    horizon: int,
-    watched: FloatArray,
-) -> Measures:
-    scores = brier(distribution, seen, horizon=horizon, watched=watched)
-    order = uno_concordance(distribution, seen, horizon=horizon, watched=watched)
-    found: Measures = {
-        ("log_score", None): log_score(distribution, seen),
-        ("crps", None): float(scores.sum()),
-        ("concordance", None): order,
-        ("observed_to_expected", None): observed_to_expected(distribution, seen)[0],
-    }
-    areas = auc_at(distribution, seen, steps, watched=watched)
-    calibrations = calibration_at(distribution, seen, steps, watched=watched)
-    for step, area, (slope, error) in zip(steps, areas, calibrations, strict=True):
-        found |= {
-            ("brier", step): float(scores[step - 1]),
-            ("auc", step): float(area),
-            ("calibration_slope", step): slope.slope,
-            ("calibration_intercept", step): slope.intercept,
-            ("ici", step): error.ici,
-            ("e50", step): error.e50,
-            ("e90", step): error.e90,
-        }
+    sets: Sequence[Predicted], steps: Sequence[int], horizon: int
+) -> dict[tuple[str, int | None], list[float]]:
+    first = ("log_score", "crps", "concordance", "observed_to_expected")
+    found: dict[tuple[str, int | None], list[float]] = defaultdict(list)
+    found |= {(name, None): [] for name in first}
+    for (distribution, seen, watched), calibrated in zip(
+        sets, calibrations(sets, steps), strict=True
+    ):
+        scores = brier(distribution, seen, horizon=horizon, watched=watched)
+        areas = auc_at(distribution, seen, steps, watched=watched)
+        found["crps", None].append(float(scores.sum()))
+        found["concordance", None].append(
+            uno_concordance(distribution, seen, horizon=horizon, watched=watched)
+        )
+        for step, area, (slope, error) in zip(steps, areas, calibrated, strict=True):
+            found["brier", step].append(float(scores[step - 1]))
+            found["auc", step].append(float(area))
+            found["calibration_slope", step].append(slope.slope)
+            found["calibration_intercept", step].append(slope.intercept)
+            for name in ("ici", "e50", "e90"):
+                found[name, step].append(getattr(error, name))
     return found
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_whole_number
-from forecast._types import FloatArray
+from forecast._types import AnyArray, BoolArray, FloatArray
 from forecast.assess.outcomes import (
     Outcomes,
     by_subject,
@@ -62,113 +62,135 @@ class CalibrationSlope:
     intercept: float  # observed minus predicted logit at slope 1: above 0 when events come earlier
 
 
-Known = tuple[FloatArray, FloatArray, FloatArray]
+@dataclass(frozen=True, slots=True, eq=False)
+class _Known:
+    """Paths of several sets, (sets, n), with no weight where the status at a step is not known."""
+
+    logit: FloatArray  # of the chance given to the event
+    happened: FloatArray
+    weight: FloatArray
+
+    def __getitem__(self, sets: AnyArray) -> _Known:
+        return _Known(self.logit[sets], self.happened[sets], self.weight[sets])
+
+    def mixed(self) -> BoolArray:
+        """Say of which sets some paths had the event and some had not."""
+        inside = self.weight > 0
+        events = (self.happened * inside).sum(axis=1)
+        return np.asarray((events > 0) & (events < inside.sum(axis=1)))
 
 
-def _status_at(
-    distribution: CountDistribution,
-    outcomes: Outcomes,
-    steps: Sequence[int],
-    watched: FloatArray | None,
-) -> list[Known]:
-    """Return chance, outcome and weight of the paths whose status at each step is known."""
-    last = max(check_horizon(distribution, step) for step in steps)
-    status = known_status(outcomes, watched_until(outcomes, last, watched))
-    by_step = outcomes.conditioned(distribution).cdf()
-    found = []
-    for step in steps:
-        known = status.weight[:, step - 1] > 0
-        chance = np.clip(by_step[known, step - 1], EDGE, 1 - EDGE)
-        happened = status.happened[known, step - 1].astype(np.float64)
-        found.append((chance, happened, status.weight[known, step - 1]))
-    return found
-
-
-def _slope(chance: FloatArray, happened: FloatArray, weight: FloatArray) -> CalibrationSlope:
-    logit = np.log(chance / (1 - chance))
-    if not 0 < happened.sum() < len(happened) or np.ptp(logit) < 1e-9:
-        return CalibrationSlope(float("nan"), float("nan"))
-    design = np.column_stack([np.ones(len(logit)), logit])
-    fitted = _logistic(design, happened, weight)
-    level = _logistic(design[:, :1], happened, weight, logit)
-    return CalibrationSlope(float(fitted[1]), float(level[0]))
+def _slopes(known: _Known) -> list[CalibrationSlope]:
+    inside = known.weight > 0
+    lowest = np.where(inside, known.logit, np.inf).min(axis=1)
+    highest = np.where(inside, known.logit, -np.inf).max(axis=1)
+    good = known.mixed() & (highest - lowest >= 1e-9)
+    found = np.full((2, len(good)), np.nan)
+    some = known[good]
+    line = np.stack([np.ones_like(some.logit), some.logit], axis=2)
+    found[0, good] = _logistic(line, some)[:, 1]
+    found[1, good] = _logistic(line[..., :1], some, some.logit)[:, 0]
+    return [CalibrationSlope(*one) for one in found.T.tolist()]
 
 
 def _logistic(
     design: FloatArray,
-    happened: FloatArray,
-    weight: FloatArray,
+    known: _Known,
     offset: FloatArray | float = 0.0,
-    ridge: FloatArray | None = None,
+    ridge: FloatArray | float = 1e-6,
 ) -> FloatArray:
-    """Return the coefficients of a weighted logistic regression."""
-    each = weight / weight.mean()
-    penalty = np.diag(np.full(design.shape[1], 1e-6) if ridge is None else ridge)
-    found = np.zeros(design.shape[1])
-    found[1:2] = 1.0  # the logit of a prediction that is right has slope 1
+    """Return the coefficients of weighted logistic regressions, (sets, k), all at a time."""
+    count = (known.weight > 0).sum(axis=1, keepdims=True)
+    each = known.weight / (known.weight.sum(axis=1, keepdims=True) / count)
+    found = np.zeros((len(design), design.shape[2]))
+    found[:, 1:2] = 1.0  # the logit of a prediction that is right has slope 1
+    penalty, turned = np.broadcast_to(ridge, found.shape[1:]), design.swapaxes(1, 2)
 
-    def lost(place: FloatArray) -> float:
-        log_odds = offset + design @ place
-        missed = np.logaddexp(0, log_odds) - happened * log_odds
-        return float(each @ missed + place @ penalty @ place / 2)
+    def lost(place: FloatArray) -> FloatArray:
+        log_odds = offset + (design @ place[..., None])[..., 0]
+        missed = np.logaddexp(0, log_odds) - known.happened * log_odds
+        return np.asarray((each * missed).sum(axis=1) + place**2 @ penalty / 2)
 
+    moving = np.ones(len(found), dtype=np.bool_)
     for taken in range(MOST_ITERATIONS):
-        chance = 1 / (1 + np.exp(-np.clip(offset + design @ found, -30, 30)))
-        bread = (design.T * (each * chance * (1 - chance))) @ design + penalty
-        move = np.linalg.solve(bread, design.T @ (each * (happened - chance)) - penalty @ found)
-        if (largest := np.abs(move).max()) < SETTLED:
-            break
+        log_odds = offset + (design @ found[..., None])[..., 0]
+        chance = 1 / (1 + np.exp(-np.clip(log_odds, -30, 30)))
+        bread = (turned * (each * chance * (1 - chance))[:, None]) @ design + np.diag(penalty)
+        pull = (turned @ (each * (known.happened - chance))[..., None])[..., 0] - penalty * found
+        move = np.linalg.solve(bread, pull[..., None])[..., 0] * moving[:, None]
+        largest = np.abs(move).max(axis=1)
         # A whole Newton step can overshoot where events are few: halve it until it helps.
-        if largest > 0.5 or taken > PATIENCE:
-            until = lost(found) + 1e-9
-            while lost(found + move) > until and np.abs(move).max() >= SETTLED:
-                move = move / 2
-        found = found + move
-    return found + move
+        worse = (largest > 0.5) | ((largest >= SETTLED) & (taken > PATIENCE))
+        until = lost(found) + 1e-9 if worse.any() else 0.0
+        while worse.any():
+            worse &= (lost(found + move) > until) & (np.abs(move).max(axis=1) >= SETTLED)
+            move[worse] /= 2
+        found, moving = found + move, largest >= SETTLED
+        if not moving.any():
+            break
+    return found
 
 
-def _curve_basis(logit: FloatArray) -> FloatArray:
-    """Return a restricted cubic spline with knots at the 10th, 50th and 90th percentiles."""
-    line = np.column_stack([np.ones(len(logit)), logit])
-    knots = np.quantile(logit, [0.1, 0.5, 0.9])
-    if np.diff(knots).min() < 1e-6 or len(np.unique(logit)) < 5:
-        return line
-    low, middle, high = knots
-    cubes = np.clip(logit[:, None] - knots, 0, None) ** 3 / (high - low) ** 2
-    bend = (
-        cubes[:, 0]
-        - cubes[:, 1] * (high - low) / (high - middle)
-        + cubes[:, 2] * (middle - low) / (high - middle)
-    )
-    return np.column_stack([line, bend])
+def _curve_basis(known: _Known) -> FloatArray:
+    """Return restricted cubic splines with knots at the 10th, 50th and 90th percentiles.
+
+    A line, its third column zero, where predictions are too much alike.
+    """
+    inside = known.weight > 0
+    ordered = np.sort(np.where(inside, known.logit, np.inf), axis=1)
+    place = (inside.sum(axis=1, keepdims=True) - 1) * np.array([0.1, 0.5, 0.9])
+    under = place.astype(np.int64)
+    below = np.take_along_axis(ordered, under, axis=1)
+    above = np.take_along_axis(ordered, np.ceil(place).astype(np.int64), axis=1)
+    knots = below + (above - below) * (place - under)
+    rises = ((ordered[:, 1:] > ordered[:, :-1]) & np.isfinite(ordered[:, 1:])).sum(axis=1)
+    apart = (np.diff(knots, axis=1).min(axis=1) >= 1e-6) & (rises >= 4)
+    low, middle, high = np.where(apart[:, None], knots, [0.0, 1.0, 2.0]).T[..., None]
+    cubes = [np.clip(known.logit - knot, 0, None) ** 3 for knot in (low, middle, high)]
+    bend = cubes[0] - cubes[1] * (high - low) / (high - middle)
+    bend += cubes[2] * (middle - low) / (high - middle)
+    bend *= apart[:, None] / (high - low) ** 2
+    return np.stack([np.ones_like(bend), known.logit, bend], axis=2)
 
 
-def _error(chance: FloatArray, happened: FloatArray, weight: FloatArray) -> CalibrationError:
-    if not 0 < happened.sum() < len(happened):
-        return CalibrationError(float("nan"), float("nan"), float("nan"))
-    basis = _curve_basis(np.log(chance / (1 - chance)))
-    ridge = np.array([1e-6, 1e-6, 0.1])[: basis.shape[1]]
-    fitted = _logistic(basis, happened, weight, ridge=ridge)
-    curve = 1 / (1 + np.exp(-np.clip(basis @ fitted, -30, 30)))
-    return calibration_error(chance, curve, weight=weight)
+def _errors(known: _Known) -> list[CalibrationError]:
+    found = [CalibrationError(float("nan"), float("nan"), float("nan"))] * len(known.weight)
+    good = np.flatnonzero(known.mixed())
+    some = known[good]
+    basis = _curve_basis(some)
+    fitted = _logistic(basis, some, ridge=np.array([1e-6, 1e-6, 0.1]))
+    log_odds = np.stack([some.logit, (basis @ fitted[..., None])[..., 0]])
+    chance, curve = 1 / (1 + np.exp(-np.clip(log_odds, -30, 30)))
+    for number, at in enumerate(good):
+        inside = some.weight[number] > 0
+        weight = some.weight[number, inside]
+        found[at] = calibration_error(chance[number, inside], curve[number, inside], weight=weight)
+    return found
 
 
-def calibration_at(
-    distribution: CountDistribution,
-    outcomes: Outcomes,
-    steps: Sequence[int],
-    *,
-    watched: FloatArray | None = None,
-) -> list[tuple[CalibrationSlope, CalibrationError]]:
+def calibrations(
+    sets: Sequence[tuple[CountDistribution, Outcomes, FloatArray | None]], steps: Sequence[int]
+) -> list[list[tuple[CalibrationSlope, CalibrationError]]]:
     """Return calibration slope and calibration error of "event by the step" at each of ``steps``.
 
-    The slope is Cox's (1958). The error is against a smooth observed curve: a logistic regression
-    on a restricted cubic spline of the predicted logit, its bend lightly pulled to a line. Both
-    are weighted for censoring, and ``nan`` where all outcomes, or for the slope all predictions,
-    are alike.
+    They are of each set of predictions, outcomes and ``watched``, all of as many paths, worked out
+    side by side. The slope is Cox's (1958). The error is against a smooth observed curve: a
+    logistic regression on a restricted cubic spline of the predicted logit, its bend lightly pulled
+    to a line. Both are weighted for censoring, and ``nan`` where all outcomes, or for the slope all
+    predictions, are alike.
     """
-    known = _status_at(distribution, outcomes, steps, watched) if len(steps) else []
-    return [(_slope(*each), _error(*each)) for each in known]
+    status, chances, found = [], [], []
+    for distribution, outcomes, watched in sets if len(steps) else ():
+        last = max(check_horizon(distribution, step) for step in steps)
+        status.append(known_status(outcomes, watched_until(outcomes, last, watched)))
+        chances.append(outcomes.conditioned(distribution).cdf())
+    for at in np.asarray(steps, dtype=np.int64) - 1:
+        chance = np.clip([one[:, at] for one in chances], EDGE, 1 - EDGE)
+        happened = np.array([one.happened[:, at] for one in status], dtype=np.float64)
+        weight = np.array([one.weight[:, at] for one in status])
+        known = _Known(np.log(chance / (1 - chance)), happened, weight)
+        found.append(list(zip(_slopes(known), _errors(known), strict=True)))
+    return [[each[number] for each in found] for number in range(len(sets))]
 
 
 def observed_to_expected(
@@ -179,17 +201,24 @@ def observed_to_expected(
     Each watched step adds its hazard to the expected number, so censoring needs no weights. The
     error adds up events less predicted ones by subject, whose paths may be alike.
     """
-    seen = outcomes.up_to(distribution.horizon)
-    seen.check_matches(distribution)
-    steps = np.arange(1, distribution.horizon + 1)
-    at_risk = (seen.entry[:, None] < steps) & (steps <= seen.step[:, None])
-    each = (distribution.hazard() * at_risk).sum(axis=1)
+    seen, each = expected_events(distribution, outcomes)
     expected = float(seen.weight @ each)
     if not expected > 0:
         return float("nan"), float("nan")
     ratio = float(seen.weight @ seen.observed) / expected
     off = by_subject(seen.weight * (seen.observed - each), seen.subject)
     return ratio, float(np.sqrt(max((off**2).sum(), 1.0))) / expected  # no less than of one event
+
+
+def expected_events(
+    distribution: CountDistribution, outcomes: Outcomes
+) -> tuple[Outcomes, FloatArray]:
+    """Return what was seen up to the horizon, and the events predicted for each path's steps."""
+    seen = outcomes.up_to(distribution.horizon)
+    seen.check_matches(distribution)
+    steps = np.arange(1, distribution.horizon + 1)
+    at_risk = (seen.entry[:, None] < steps) & (steps <= seen.step[:, None])
+    return seen, np.asarray((distribution.hazard() * at_risk).sum(axis=1))
 
 
 def reliability_table(

@@ -126,15 +126,16 @@ def uno_concordance(
     watched = watched_until(outcomes, horizon, watched)
     expected = distribution.mean_capped(horizon)
     step, weight = outcomes.step, outcomes.weight
-    agreed = total = 0.0
-    for now in np.unique(step[outcomes.observed & (step <= horizon)]):
-        chance = watched[:, now - 1]
-        case = outcomes.observed & (step == now) & (chance > 0)
-        other = (outcomes.entry < now) & ((step > now) | ((step == now) & ~outcomes.observed))
-        worth = weight[case] / chance[case] ** 2
-        agreed += _agreement(expected[case], worth, expected[other], weight[other])
-        total += float(worth.sum() * weight[other].sum())
-    return agreed / total if total > 0 else float("nan")
+    now = np.unique(step[outcomes.observed & (step <= horizon)])
+    if not len(now):
+        return float("nan")
+    here, chance = step[:, None] == now, watched[:, now - 1]
+    case = here & outcomes.observed[:, None] & (chance > 0)
+    through = (step[:, None] > now) | (here & ~outcomes.observed[:, None])
+    other = through & (outcomes.entry[:, None] < now)
+    worth = np.divide(weight[:, None], chance**2, out=np.zeros(chance.shape), where=case)
+    agreed, total = _agreement(expected, worth, weight[:, None] * other)
+    return float(agreed.sum() / total.sum()) if total.sum() > 0 else float("nan")
 
 
 def auc_at(
@@ -159,22 +160,28 @@ def auc_at(
         weight = status.weight[:, step - 1]
         case, control = happened & (weight > 0), ~happened & (weight > 0)
         if case.any() and control.any():
-            late = -by_step[:, step - 1]
-            agreed = _agreement(late[case], weight[case], late[control], weight[control])
-            areas[place] = agreed / (weight[case].sum() * weight[control].sum())
+            sides = (weight * case)[:, None], (weight * control)[:, None]
+            agreed, total = _agreement(-by_step[:, step - 1], *sides)
+            areas[place] = agreed[0] / total[0]
     return areas
 
 
 def _agreement(
-    first: FloatArray, first_weight: FloatArray, then: FloatArray, then_weight: FloatArray
-) -> float:
-    """Return the weight of pairs with ``first`` below ``then``, ties by half."""
+    placed: FloatArray, first: FloatArray, then: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the weight of pairs of which the first is ``placed`` below the other, and of all.
+
+    Ties by half; weights of the ``first`` and of who may come ``then`` are (n, k), by column.
+    """
     # sorted once instead of compared pair by pair: 20,000 paths are no burden
-    order = np.argsort(then, kind="stable")
-    below = np.append(0.0, np.cumsum(then_weight[order]))
-    start = below[np.searchsorted(then[order], first - TIE, side="left")]
-    end = below[np.searchsorted(then[order], first + TIE, side="right")]
-    return float(first_weight @ (below[-1] - (start + end) / 2))
+    order = np.argsort(placed, kind="stable")
+    ordered = placed[order]
+    below = np.zeros((len(placed) + 1, then.shape[1]))
+    np.cumsum(then[order], axis=0, out=below[1:])
+    start = below[np.searchsorted(ordered, placed - TIE, side="left")]
+    end = below[np.searchsorted(ordered, placed + TIE, side="right")]
+    agreed = (first * (below[-1] - (start + end) / 2)).sum(axis=0)
+    return agreed, first.sum(axis=0) * below[-1]
 
 
 def check_horizon(distribution: CountDistribution, horizon: int | None) -> int:

@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose
 
 from forecast.assess import Outcomes, brier, interval_coverage, log_score
 from forecast.assess.calibration import fit_recalibration
-from forecast.assess.reliability import calibration_at, observed_to_expected
+from forecast.assess.reliability import calibrations, observed_to_expected
 from forecast.assess.scores import auc_at, pit_ranges, uno_concordance
 
 SCORES = {
@@ -14,8 +14,8 @@ SCORES = {
     "brier": lambda d, o: brier(d, o, horizon=12),
     "concordance": lambda d, o: uno_concordance(d, o, horizon=12),
     "auc": lambda d, o: auc_at(d, o, [4, 8]),
-    "slope": lambda d, o: calibration_at(d, o, [6])[0][0].slope,
-    "error": lambda d, o: calibration_at(d, o, [6])[0][1].ici,
+    "slope": lambda d, o: calibrations([(d, o, None)], [6])[0][0][0].slope,
+    "error": lambda d, o: calibrations([(d, o, None)], [6])[0][0][1].ici,
     "ratio": lambda d, o: observed_to_expected(d, o)[0],
     "tie-split": lambda d, o: interval_coverage(d, o).tie_split,
     "plain": lambda d, o: interval_coverage(d, o).plain,

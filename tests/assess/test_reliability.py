@@ -6,13 +6,17 @@ from numpy.testing import assert_allclose
 
 from forecast.assess import Outcomes
 from forecast.assess.reliability import (
-    calibration_at,
     calibration_error,
+    calibrations,
     observed_to_expected,
     reliability_table,
 )
 from forecast.errors import RequestError
 from forecast.survival import CountDistribution
+
+
+def calibration_at(distribution, outcomes, steps):
+    return calibrations([(distribution, outcomes, None)], steps)[0]
 
 
 def two_groups():
