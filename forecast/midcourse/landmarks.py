@@ -97,41 +97,37 @@ def landmark_rows(
     known = rows.reset_index(drop=True).assign(row=np.arange(len(rows)))
     known = known[(known["entry"] == 0) & known["course_id"].isin(graded["course_id"])]
     last_landmark = np.minimum(known["step"].to_numpy() - 1, min(LAST_LANDMARK, predicted.horizon))
-    marks = known.loc[known.index.repeat(last_landmark)].copy()
-    marks["session"] = marks.groupby("course_id").cumcount() + 1
-    graded = graded.rename(columns={"after_session": "last"})
-    marks = _latest(marks, graded, "session", "")
-    marks = marks[marks["last"].notna()]
-    marks = marks.assign(until=marks["last"].astype(np.int64) - LOOK_BACK)
-    marks = _latest(marks, graded, "until", "_before")
-    row, done = marks["row"].to_numpy(), marks["session"].to_numpy()
+    furthest = max(int(last_landmark.max(initial=0)), 0)
+    # the fall by each session graded, and which was the last one graded by then (0: none)
+    course = pd.Index(known["course_id"]).get_indexer(pd.Index(graded["course_id"]))
+    when = graded["after_session"].to_numpy()
+    soon = (course >= 0) & (when <= furthest)
+    fall = np.zeros((len(known), furthest + 1))
+    fall[course[soon], when[soon]] = graded["gone"].to_numpy()[soon]
+    latest = np.zeros(fall.shape, dtype=np.int64)
+    latest[course[soon], when[soon]] = when[soon]
+    np.maximum.accumulate(latest, axis=1, out=latest)
+    at, done = np.nonzero(latest * (np.arange(furthest + 1) <= last_landmark[:, None]))
+    last = latest[at, done]
+    before = latest[at, np.maximum(last - LOOK_BACK, 0)]
+    marks = known.iloc[at]
+    row = marks["row"].to_numpy()
     survival = np.maximum(predicted.survival(), 1e-6)
-    furthest = np.minimum(done + horizon, predicted.horizon)
+    until = np.minimum(done + horizon, predicted.horizon)
     found = _landmark_features(
         _expected_remaining(predicted)[row, done - 1],
-        survival[row, furthest - 1] / survival[row, done - 1],
-        marks["session"].to_numpy(dtype=np.float64),
-        marks["last"].to_numpy(dtype=np.float64),
-        marks["gone"].to_numpy(),
-        marks["last_before"].fillna(0).to_numpy(dtype=np.float64),
-        marks["gone_before"].fillna(0.0).to_numpy(),
+        survival[row, until - 1] / survival[row, done - 1],
+        done.astype(np.float64),
+        last.astype(np.float64),
+        fall[at, last],
+        before.astype(np.float64),
+        fall[at, before],
         log.cleared_at,
     )
-    kept = marks[["course_id", "client_id", "row", "session", "observed", "last", "gone"]]
-    kept = kept.reset_index(drop=True)
-    left = (marks["step"] - marks["session"]).to_numpy()
-    return pd.concat([kept.assign(left=left), pd.DataFrame(found)], axis=1)
-
-
-# marks with the last grading of the course not after the session ``on``
-def _latest(marks: pd.DataFrame, graded: pd.DataFrame, on: str, suffix: str) -> pd.DataFrame:
-    import pandas as pd
-
-    right = graded.rename(columns={"last": f"last{suffix}", "gone": f"gone{suffix}"})
-    right = right.assign(at=right[f"last{suffix}"]).sort_values("at")
-    left = marks.assign(at=marks[on]).sort_values("at", kind="stable")
-    both = pd.merge_asof(left, right, on="at", by="course_id")
-    return both.drop(columns="at").sort_values(["row", "session"]).reset_index(drop=True)
+    kept = marks[["course_id", "client_id", "row", "observed"]].reset_index(drop=True)
+    left = marks["step"].to_numpy() - done
+    own = {"session": done, "last": last.astype(np.float64), "gone": fall[at, last], "left": left}
+    return kept.assign(**own, **found)
 
 
 # the remaining steps to be expected given none by each step, counting to the horizon

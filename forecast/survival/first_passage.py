@@ -236,16 +236,21 @@ class PassageBridge:
         """
         horizon = chances.shape[1]
         known = self._surprised(chances, done)
-        whens = np.unique(self._when(np.unique(done), horizon))
-        at = np.searchsorted(whens, self._when(done, horizon))
+        own, whens = self._when(done, horizon), np.unique(self._when(np.unique(done), horizon))
+        alone = len(np.unique(path)) == len(path)  # else rows of a path share what they can
         found, stays = np.empty_like(chances), np.zeros(len(chances))
         for low in range(0, len(levels[0]), PATHS_TOGETHER):
             rows = np.flatnonzero((path >= low) & (path < low + PATHS_TOGETHER))
-            steps, seen = (each[low : low + PATHS_TOGETHER].T[:, :, None] for each in levels)
-            last, own = upto[rows] - 1, path[rows] - low
-            passing = self._by_level(self._bridge(steps, whens), seen)
-            never = self._by_level(self._never(steps), seen)[last, own]
-            by_when = passing[last[:, None], own[:, None], at[rows]]
+            last, which = upto[rows] - 1, path[rows] - low
+            most, at = upto[rows].max(initial=1), np.searchsorted(whens, own[rows])
+            here, when = low + np.arange(len(levels[0][low : low + PATHS_TOGETHER])), whens
+            if alone:
+                here, which = path[rows], np.arange(len(rows))
+                when, at = own[rows], np.arange(own.shape[1])
+            steps, seen = (each[here, :most].T[:, :, None] for each in levels)
+            passing = self._by_level(self._bridge(steps, when), seen)
+            never = self._by_level(self._never(steps), seen)[last, which]
+            by_when = passing[last[:, None], which[:, None], at]
             found[rows], stays[rows] = _weighed(known[rows], by_when, never, self.odds)
         return found, stays
 
