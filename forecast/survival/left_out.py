@@ -45,25 +45,29 @@ def left_out_predictors(
     n_draws, seed : int
         Of the parameters; 0 draws give the maximum alone, as one.
     """
-    n, q = len(subject), len(designs)
-    rows = np.zeros((n, q, len(theta)))
-    low = 0
+    n, q, width = len(subject), len(designs), len(theta)
+    rows, low = np.zeros((n, q, width)), 0
     for place, design in enumerate(designs):
         rows[:, place, low : low + design.shape[1]] = design
         low += design.shape[1]
-    score = np.einsum("qn,nqm->nm", slope, rows)
-    bent = np.einsum("qrn,nrm->nqm", bend, rows)
-    beyond = covariance - np.linalg.inv(information)  # what alike rows of a subject add
-    mean, spread = rows @ theta, np.empty((n, q, q))
+    inverse = np.linalg.inv(information)
+    mean = rows @ theta
+    spread = rows @ (covariance - inverse) @ rows.transpose(0, 2, 1)  # of a subject's alike rows
     owner = first_seen(subject)
-    order = np.argsort(owner, kind="stable")
-    for own in np.split(order, np.flatnonzero(np.diff(owner[order])) + 1):
-        mine, flat = rows[own], rows[own].reshape(-1, len(theta))
-        rest = information + flat.T @ bent[own].reshape(flat.shape)
-        known = np.linalg.solve(rest, np.column_stack([score[own].sum(axis=0), flat.T]))
-        mean[own] -= mine @ known[:, 0]
-        across = known[:, 1:].reshape(len(theta), len(own), q).transpose(1, 0, 2)
-        spread[own] = mine @ (across + beyond @ mine.transpose(0, 2, 1))
+    order, several = np.argsort(owner, kind="stable"), np.bincount(owner)
+    for size in np.unique(several):
+        own = order[several[owner[order]] == size].reshape(-1, size)  # (subjects, size)
+        mine = rows[own].reshape(len(own), -1, width)
+        bends = np.zeros((len(own), size, q, size, q))
+        each = np.arange(size)
+        bends[:, each, :, each] = bend[:, :, own].transpose(3, 2, 0, 1)
+        # with H the information, F a subject's rows and D their bends, what is asked for is
+        # F (H + F'DF)^-1 F' = (1 + GD)^-1 G, where G = F H^-1 F'
+        known = mine @ inverse @ mine.transpose(0, 2, 1)
+        lacking = np.eye(size * q) + known @ bends.reshape(known.shape)
+        across = np.linalg.solve(lacking, known).reshape(bends.shape)
+        mean[own] -= np.einsum("saqbr,rsb->saq", across, slope[:, own])
+        spread[own] += across[:, each, :, each].transpose(1, 0, 2, 3)
     if not n_draws:
         return mean[None]
     values, vectors = np.linalg.eigh((spread + spread.transpose(0, 2, 1)) / 2)

@@ -133,8 +133,9 @@ def survival_curve(
     standard: Standard, location: FloatArray, scale: FloatArray, horizon: int
 ) -> FloatArray:
     """Return the chance of no event by steps 1 to ``horizon``, one more axis than ``location``."""
-    z = np.log(np.arange(1.0, horizon + 1)) - location[..., None]
-    z /= scale[..., None]
+    slope = 1 / scale[..., None]
+    z = np.log(np.arange(1.0, horizon + 1)) * slope
+    z -= location[..., None] * slope
     return standard.above(np.clip(z, -FAR, FAR, out=z))
 
 
@@ -143,32 +144,34 @@ def step_likelihood(
     step: FloatArray,
     observed: BoolArray,
     location: FloatArray,
-    scale: float,
+    scale: FloatArray | float,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return log-likelihood, gradient and Hessian of each row in (location, log scale).
 
     An observed row has the event at ``step``, another none by ``step`` (0: nothing is known).
-    Shapes (n,), (2, n) and (2, 2, n).
+    Shapes (..., n), (2, ..., n) and (2, 2, ..., n), ``location`` (..., n) and ``scale`` (..., 1).
     """
     with np.errstate(divide="ignore"):  # the log of step 0, and of a chance that is none
         lower = np.clip((np.log(step - observed) - location) / scale, -FARTHEST, FARTHEST)
         upper = np.clip((np.log(step) - location) / scale, -FARTHEST, FARTHEST)
         upper = np.where(observed, upper, FARTHEST)  # no event by a step: it lies above
         value = standard.log_between(lower, upper)
-    first, second = np.zeros((2, len(step))), np.zeros((2, 2, len(step)))
-    for z, sign in ((upper, 1.0), (lower, -1.0)):
-        density = sign * np.exp(standard.log_density(z) - value)
-        slope = density * standard.score(z)
-        by_location = slope * (-1 / scale)
-        first[0] += density * (-1 / scale)
-        first[1] -= density * z
-        second[0, 0] += by_location * (-1 / scale)
-        second[0, 1] -= by_location * z
-        second[0, 1] += density / scale
-        second[1, 1] += slope * z * z
-        second[1, 1] += density * z
-    second[0, 0] -= first[0] * first[0]
-    second[0, 1] -= first[0] * first[1]
-    second[1, 1] -= first[1] * first[1]
-    second[1, 0] = second[0, 1]
+    ends = ((upper, np.exp(standard.log_density(upper) - value)),
+            (lower, -np.exp(standard.log_density(lower) - value)))  # fmt: skip
+    by_z, by_scale, bend, lean, twist = (np.zeros(value.shape) for _ in range(5))
+    for z, density in ends:
+        each = density * standard.score(z)
+        by_z += density
+        bend += each
+        each *= z
+        lean += each
+        each *= z
+        twist += each
+        density *= z
+        by_scale += density
+    first, second = np.empty((2, *value.shape)), np.empty((2, 2, *value.shape))
+    first[0], first[1] = by_z / -scale, -by_scale
+    second[0, 0] = bend / scale**2 - first[0] ** 2
+    second[0, 1] = second[1, 0] = (lean + by_z) / scale - first[0] * first[1]
+    second[1, 1] = twist + by_scale - first[1] ** 2
     return value, first, second
