@@ -336,13 +336,13 @@ def _with_required(row: Mapping[str, str]) -> dict[str, Any]:
 
 
 def _label_faults(at: str, label: str, named: bool) -> Iterator[ForecastError]:
-    from forecast.daybook import check_code
-    from forecast.log import masked
-
     if not label:
         remedy = "A register of promises needs the id that the course will have in the log."
         yield DataError(f"{at}: enquiry_id is missing.", remedy)
     elif named:
+        from forecast.daybook import check_code
+        from forecast.log import masked
+
         try:
             check_code(label, f"{at}, enquiry_id {masked(label)!r}")
         except ForecastError as fault:

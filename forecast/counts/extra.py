@@ -12,7 +12,7 @@ from forecast._checks import nearest
 from forecast._types import FloatArray
 from forecast.counts.rows import FEWEST_ALIKE, FEWEST_WITH_LEVEL
 from forecast.errors import RequestError
-from forecast.log import column_names, extra_number, masked, normal_heading
+from forecast.log import column_names, extra_number, normal_heading
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -91,6 +91,8 @@ def _learnt(log: OutcomeLog, name: str) -> ExtraColumn:
         spread = (high - low) / 2 or float(cells.std())
         found = ExtraColumn(name, (), float(f"{middle:.3g}"), float(f"{spread:.3g}"))
     else:
+        from forecast.log import masked
+
         counts = cells.value_counts()
         kept = sorted(map(str, counts.index[counts >= FEWEST_ALIKE]))
         if sum(masked(level) != level for level in map(str, counts.index)) >= len(counts) / 2:

@@ -321,6 +321,17 @@ def _date(rule: Column, text: str, order: DateOrder | None, earliest: date) -> R
     return reading
 
 
+def iso_day(text: str, earliest: date = EARLIEST) -> date | None:
+    """Return the day of a text that is nothing but YYYY-MM-DD, from ``earliest`` on."""
+    if len(text) != 10 or text[4] != "-" or text[7] != "-":
+        return None
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        return None
+    return day if earliest <= day <= LATEST else None
+
+
 def _any_date(text: str, order: DateOrder | None) -> Reading:
     bare = CLOCK.sub("", text)
     habits = (TIME,) if bare != text else ()
@@ -554,6 +565,9 @@ def _at_face_value(
         meanings = texts.copy()
         clear = pd.Series(texts, dtype="string[pyarrow]").str.fullmatch(PLAIN_TEXT).to_numpy(bool)
         meanings[~clear] = None
+    elif rule.kind == "date":
+        meanings = np.array([*map(iso_day, texts), None], dtype=object)[:-1]
+        clear = np.array([day is not None for day in meanings], dtype=bool)
     else:
         meanings = np.full(len(texts), None, dtype=object)
         clear = np.zeros(len(texts), dtype=bool)

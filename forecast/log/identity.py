@@ -23,6 +23,7 @@ from forecast.log.cells import (
     as_text,
     date_order,
     in_use,
+    iso_day,
     normal_heading,
     read_cell,
 )
@@ -312,6 +313,8 @@ def _years(cells: pd.Series[Any]) -> tuple[list[int], int]:
 
 
 def _year_of(text: str, order: Any) -> int | None:
+    if plain := iso_day(text, date(FIRST_YEAR, 1, 1)):
+        return plain.year
     try:
         rule = Column("date", "date")
         value = read_cell(rule, text, order=order, earliest=date(FIRST_YEAR, 1, 1)).value
