@@ -145,17 +145,11 @@ def _insert(book: Daybook, name: str, columns: Sequence[str], rows: Iterable[Any
     book.book.executemany(asked, rows)
 
 
-def _rows_of(name: str, frame: pd.DataFrame) -> Any:
-    cells = []
-    for rule in ALL_TABLES[name]:
-        column = frame[rule.name]
-        if rule.kind == "date":
-            column = column.dt.strftime("%Y-%m-%d")
-        whole = rule.kind == "integer"
-        known = column.notna()
-        pairs = zip(column.tolist(), known, strict=True)
-        cells.append([(int(one) if whole else one) if there else None for one, there in pairs])
-    return zip(*cells, strict=True)
+def _rows_of(name: str, frame: pd.DataFrame) -> Iterable[tuple[Any, ...]]:
+    dates = [rule.name for rule in ALL_TABLES[name] if rule.kind == "date"]
+    days = {date: frame[date].dt.strftime("%Y-%m-%d") for date in dates}
+    # what is missing is NaN or None, and both are NULL to SQLite
+    return frame.assign(**days)[[*column_names(name)]].itertuples(index=False, name=None)
 
 
 def _take_register(book: Daybook, source: Path) -> dict[str, Any]:
