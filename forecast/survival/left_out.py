@@ -57,6 +57,15 @@ def left_out_predictors(
     for size in np.unique(several):
         own = order[several[owner[order]] == size].reshape(-1, size)  # (subjects, size)
         mine = rows[own].reshape(len(own), -1, width)
+        if size * q > width:  # more rows than parameters: a system of the parameters is smaller
+            bent = np.einsum("qrsa,sarm->saqm", bend[:, :, own], rows[own]).reshape(mine.shape)
+            rest = information + mine.transpose(0, 2, 1) @ bent
+            known = np.linalg.solve(rest, mine.transpose(0, 2, 1))
+            pulls = slope[:, own].transpose(1, 2, 0).reshape(len(own), -1, 1)
+            mean[own] -= (mine @ (known @ pulls)).reshape(len(own), size, q)
+            each_row = known.reshape(len(own), width, size, q).transpose(0, 2, 1, 3)
+            spread[own] += rows[own] @ each_row
+            continue
         bends = np.zeros((len(own), size, q, size, q))
         each = np.arange(size)
         bends[:, each, :, each] = bend[:, :, own].transpose(3, 2, 0, 1)
