@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import check_level, counted
-from forecast._notes import Note, notes_as_json
+from forecast._notes import Note, notes_as_json, sentence
 from forecast._plain import Result, plain_table
 from forecast.causal.rates import PairedDifference, paired_difference
 from forecast.counts import said, split_halves
@@ -186,7 +186,7 @@ def _notes_on(rows: FadingRows) -> list[Note]:
     counts |= {"clients": rows.courses["client_id"].nunique()}
     notes = [Note("fading.from_gradings", "info", counts)]
     if rows.left_out:
-        reasons = [f"{n} {why}" for why, n in rows.left_out.items()]
+        reasons = [sentence("counts.left_out", n=n, why=why) for why, n in rows.left_out.items()]
         notes.append(Note("fading.left_out", "info", {"reasons": reasons}))
     if not rows.regimes:
         notes.append(Note("fading.no_sessions", "caution"))

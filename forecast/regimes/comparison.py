@@ -12,7 +12,7 @@ import numpy as np
 
 from forecast._checks import counted
 from forecast._files import write_into
-from forecast._notes import Note, notes_as_json
+from forecast._notes import Note, notes_as_json, sentence
 from forecast._plain import Result, plain
 from forecast.counts import plainly
 from forecast.regimes.diagnostics import Diagnostics, Sensitivity
@@ -326,7 +326,8 @@ def notes_for(
     """Return what a reader must know before believing the answer."""
     notes = [Note("regimes.eligible", "info", diagnostics.counts)]
     if diagnostics.left_out:
-        listed = [f"{n} {why}" for why, n in diagnostics.left_out.items()]
+        left = diagnostics.left_out
+        listed = [sentence("counts.left_out", n=n, why=why) for why, n in left.items()]
         notes.append(Note("regimes.left_out", "info", {"reasons": listed}))
     notes += _support_notes(diagnostics, settings)
     notes += _weight_notes(diagnostics)

@@ -14,7 +14,7 @@ import sys
 import tempfile
 import warnings
 from collections.abc import Iterator
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 from unittest import mock
@@ -27,6 +27,7 @@ from cases import CASES, PAGE_REQUESTS, Case, parsed, write_inputs  # noqa: E402
 
 import forecast  # noqa: E402
 from forecast.cli import main  # noqa: E402
+from forecast.page.desk import VALID_DAYS  # noqa: E402
 
 Output = dict[str, Any]
 STILL = {"COLUMNS": "100", "NO_COLOR": "1"}  # usage is wrapped as wide everywhere
@@ -95,19 +96,20 @@ def steady(text: str, folder: Path) -> str:
     """Return a text without what differs from day to day and from machine to machine."""
     for path, name in ((folder, "FOLDER"), (ROOT, "ROOT")):
         text = text.replace(str(path), f"<{name}>")
-    for day in written_days():
-        text = text.replace(day, "<TODAY>")
+    for ahead, name in ((0, "TODAY"), (VALID_DAYS, "VALID UNTIL")):
+        for day in written_days(ahead):
+            text = text.replace(day, f"<{name}>")
     text = re.sub(r"sha256:[0-9a-f]{64}", "sha256:<SUM>", text)  # of numbers to the last digit
     version = re.escape(forecast.__version__)
     return re.sub(rf"(forecast\W{{1,3}}){version}", r"\1<VERSION>", text)
 
 
-def written_days() -> list[str]:
-    """Return today as the program writes it, in both languages."""
+def written_days(ahead: int) -> list[str]:
+    """Return a day from today on as the program writes it, in both languages."""
     from forecast.page import load_words
 
-    today = date.today()
-    return [today.isoformat(), *(load_words(language).day(today) for language in ("en", "de"))]
+    day = date.today() + timedelta(days=ahead)
+    return [day.isoformat(), *(load_words(language).day(day) for language in ("en", "de"))]
 
 
 def store(taken: dict[str, Output], folder: Path) -> None:
