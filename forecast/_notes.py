@@ -88,12 +88,12 @@ class Sentence(str):
         return self.note.say(language)
 
 
-def sentence(code: str, **values: Any) -> Sentence:
+def sentence(code: str, /, **values: Any) -> Sentence:
     """Return the English sentence of a code, with its values."""
     return Sentence(Note(code, values=values))
 
 
-def problem_and_remedy(code: str, **values: Any) -> tuple[Sentence, Sentence]:
+def problem_and_remedy(code: str, /, **values: Any) -> tuple[Sentence, Sentence]:
     """Return the two sentences of a fault: that of its code, and that of ``code_do``."""
     return sentence(code, **values), sentence(f"{code}_do", **values)
 
@@ -101,6 +101,29 @@ def problem_and_remedy(code: str, **values: Any) -> tuple[Sentence, Sentence]:
 def in_language(text: str, language: str) -> str:
     """Return a text in a language, or as it is where it knows no other."""
     return text.say(language) if isinstance(text, Sentence) else text
+
+
+def aligned(
+    rows: Iterable[Sequence[str]], language: str, *, to_the_right: bool = False
+) -> list[str]:
+    """Return rows of texts, the first their heads, as lines whose columns stand below each other.
+
+    The first column stands to the left, the others do too or ``to_the_right``.
+    """
+    said = [[in_language(cell, language) for cell in row] for row in rows]
+    widths = [max(map(len, column)) for column in zip(*said, strict=True)]
+    return [
+        "  ".join(
+            cell.rjust(width) if at and to_the_right else cell.ljust(width)
+            for at, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in said
+    ]
+
+
+def bullets(notes: Iterable[object]) -> list[Sentence]:
+    """Return one line per note."""
+    return [sentence("text.bullet", note=note) for note in notes]
 
 
 def notes_as_json(notes: Iterable[Note], name: str = "note") -> dict[str, Any]:
@@ -121,8 +144,9 @@ def texts_of(language: str) -> Mapping[str, Any]:
 class Filler(Formatter):
     """Fills the holes of a sentence: ``{n:.2f}`` as in Python, ``{n:course}`` as a counted noun,
     ``{share:percent}`` as parts of 100, ``{day:date}`` as a date (of which people may read the
-    month alone), ``{day:day}`` as a date to the day, ``{names:; }`` joined so, ``{names:name}``
-    or ``{names:name or }`` as they are written, in every language.
+    month alone), ``{day:day}`` as a date to the day, ``{day:month}`` as a month without its year,
+    ``{names:; }`` joined so, ``{share:capital}`` with a capital where it begins a sentence,
+    ``{names:name}`` or ``{names:name or }`` as they are written, in every language.
 
     Counted nouns are in the language's table ``counted``, each as one of it and as more.
     Texts and lists of them are looked up in its table ``terms`` and stand as they are if absent.
@@ -130,9 +154,11 @@ class Filler(Formatter):
 
     def __init__(self, language: str) -> None:
         texts = texts_of(language)
+        self.language = language
         self.notes, self.terms = texts["notes"], texts.get("terms", {})
         self.counted = texts.get("counted", {})
         self.written_day, self.marks = texts["day"], str.maketrans(",.", texts["marks"])
+        self.months = texts["months"]
 
     def has(self, code: str) -> bool:
         """Say whether the language has a sentence for a code."""
@@ -146,7 +172,11 @@ class Filler(Formatter):
 
     def day(self, iso: str) -> str:
         """Return the month of a date, written ``{day:date}``."""
-        return f"{date.fromisoformat(iso):%B %Y}"
+        return f"{self.month(iso)} {iso[:4]}"
+
+    def month(self, iso: str) -> str:
+        """Return the month of a date without its year, written ``{day:month}``."""
+        return str(self.months[date.fromisoformat(iso).month - 1])
 
     def number(self, value: float) -> str:
         """Return a number that stands before a counted noun."""
@@ -161,12 +191,16 @@ class Filler(Formatter):
             one, other = self.counted[format_spec]
             said = self.sentence(value) if isinstance(value, Note) else self.number(value)
             return f"{said} {one if value == 1 else other}"
+        if hasattr(value, "to_text"):  # a caution, or a result within a line
+            return str(value.to_text(language=self.language))
         if isinstance(value, Note | Sentence):
-            return self.sentence(value.note if isinstance(value, Sentence) else value)
+            said = self.sentence(value.note if isinstance(value, Sentence) else value)
+            return said[0].upper() + said[1:] if format_spec == "capital" else said
         if format_spec == "percent":
             return f"{100 * value:.0f} %"
-        if format_spec in ("date", "day"):
-            return (self.day if format_spec == "date" else self.exact_day)(str(value))
+        if format_spec in ("date", "day", "month"):
+            named = {"date": self.day, "day": self.exact_day, "month": self.month}
+            return named[format_spec](str(value))
         if isinstance(value, Sequence):
             return self._words(value, format_spec)
         if re.search(r"\d{3}", format_spec):  # which a damaged file may ask for

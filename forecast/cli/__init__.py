@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import forecast
+from forecast._notes import LANGUAGES
 from forecast.cli.files import typed
 from forecast.errors import ForecastError
 
@@ -80,6 +81,8 @@ def build_parser(only: str = "") -> argparse.ArgumentParser:
         one_of = command.add_mutually_exclusive_group() if "one_of" in own else command
         for option in (*own["takes"], "--json", "--details"):
             told = usual.get(option, {}) | own.get("own", {}).get(option, {})
+            if told.get("choices") == "languages":
+                told["choices"] = sorted(path.stem for path in LANGUAGES.glob("*.toml"))
             kind = {"type": TYPES[told["type"]]} if "type" in told else {}
             place = one_of if option in own.get("one_of", ()) else command
             place.add_argument(*option.split("/"), **told | kind)

@@ -99,7 +99,7 @@ def run_reach(options: Options) -> None:
     found = reach.log_reach(log, level=options.level)
     effect = reach.reach_effect(log, level=options.level)
     data: dict[str, Any] = {**found.to_dict(), "effect": effect.to_dict()}
-    texts = [found.to_text(), effect.to_text()]
+    texts = [found.to_text(language=options.language), effect.to_text(language=options.language)]
     if options.wavelengths:
         change = reach.what_would_change(
             log,
@@ -114,8 +114,8 @@ def run_reach(options: Options) -> None:
             seed=options.seed,
         )
         data["change"] = change.to_dict()
-        texts.insert(0, change.to_text())
-    answer(options, data, "\n\n".join([*texts, CLOSING]))
+        texts.insert(0, change.to_text(language=options.language))
+    answer(options, data, "\n\n".join([*texts, CLOSING.say(options.language)]))
 
 
 def _numbers(text: str) -> tuple[float, ...]:

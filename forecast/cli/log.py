@@ -38,8 +38,8 @@ def read(options: Options) -> OutcomeLog:
     log = forecast.read_log(options.log, columns=getattr(options, "columns", None), **given)
     brief = log.report.in_brief()
     by_map = f" --columns {options.columns}" if getattr(options, "columns", None) else ""
-    lists = f"{brief}: forecast check {options.log}{by_map} lists them."
-    options.of_log = [*([lists] if brief else []), *map(str, suspicions(log))]
+    lists = sentence("report.lists", brief=brief, log=f"{options.log}{by_map}")
+    options.of_log = [*([lists] if brief else []), *map(Sentence, suspicions(log))]
     return log
 
 

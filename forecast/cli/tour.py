@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from forecast.log import OutcomeLog
 
 SHIPPED_SEED = 20170102  # of the invented clinic, as in synthetic_data/make.py
-CLOSING_LINES = ("The clinic is invented: its numbers show the method, not yours.", CLOSING)
+INVENTED = "The clinic is invented: its numbers show the method, not yours."
 TITLE = "Tour of an invented clinic"
 INDEX = "index.html"
 EDITED = ("enquiries.csv", "tariff.toml")  # which a reader is likely to change
@@ -92,7 +92,7 @@ def run_tour(options: Options) -> None:
     width = max(map(len, files))
     lines = [f"  {name:<{width}}  {says}" for name, says in files.items()]
     said = ["\n  ".join([f"{heading}:", *words]) for heading, words in album.said.items()]
-    text = "\n\n".join([*said, "\n".join(CLOSING_LINES), "\n".join(["Written:", *lines])])
+    text = "\n\n".join([*said, f"{INVENTED}\n{CLOSING}", "\n".join(["Written:", *lines])])
     answer(options, {"folder": str(target), "written": files}, text)
 
 
@@ -152,7 +152,7 @@ def _answer_enquiries(album: _Album, forecaster: Forecaster) -> Mapping[str, Est
     enquiries, _ = read_enquiries(album.folder / "enquiries.csv")
     estimates = {label: forecaster.estimate(enquiry) for label, enquiry in enquiries.items()}
     cautions = {name: tattoo.cautions_for(one, all_asked=False) for name, one in enquiries.items()}
-    none: dict[str, list[str]] = {label: [] for label in enquiries}
+    none: dict[str, list[Any]] = {label: [] for label in enquiries}
     brief, full = (
         estimates_text(estimates, cautions, none, details=details) for details in (False, True)
     )
@@ -238,7 +238,7 @@ def _index_page(album: _Album) -> str:
         f'<li><a href="{escape(name)}">{escape(name)}</a>: {escape(says)}</li>'
         for name, says in album.shown.items()
     )
-    closing = "\n".join(f"<p>{escape(line)}</p>" for line in CLOSING_LINES)
+    closing = "\n".join(f"<p>{escape(line)}</p>" for line in (INVENTED, str(CLOSING)))
     page = Template(Path(__file__).with_suffix(".html").read_text(encoding="utf-8"))
     return page.substitute(title=TITLE, closing=closing, found=found, items=items)
 

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import counted
 from forecast._notes import Note, Sentence, in_language, sentence
 from forecast._plain import Result, plain_rows
 from forecast.log.cells import distinct_texts
@@ -165,15 +164,11 @@ class LogReport(Result):
         aside = {table: count.set_aside for table, count in self.rows.items()}
         courses, others = aside.pop("courses", 0), sum(aside.values())
         flagged = len(self.flagged[["table", "row"]].drop_duplicates())
-        parts = []
-        if courses or others:
-            kinds = [counted(courses, "course")] * (courses > 0)
-            word = "other row" if courses else "row"
-            kinds += [counted(others, word)] * (others > 0)
-            parts.append(f"{' and '.join(kinds)} set aside")
-        if flagged:
-            parts.append(f"{counted(flagged, 'row')} flagged")
-        return ", ".join(parts)
+        both = "_both" if courses and others else "_courses" if courses else "_rows"
+        parts = [sentence(f"report.aside{both}", courses=courses, rows=others)]
+        parts *= bool(courses or others)
+        parts += [sentence("report.flagged_rows", rows=flagged)] * bool(flagged)
+        return sentence("report.brief", parts=parts) if parts else ""
 
     def _counts(self) -> list[str]:
         lines: list[str] = [sentence("report.heads")]

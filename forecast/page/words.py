@@ -113,10 +113,8 @@ class Words:
 
     def caution(self, caution: Caution) -> tuple[str, bool]:
         """Return a caution's text, and whether it is in this language."""
-        key = f"cautions.{caution.key}" + ("_wavelengths" if caution.wavelengths else "")
-        if self.code == "en" or not self.has(key):
-            return caution.text, self.code == "en"
-        return self.say(key, {"listed": ", ".join(caution.wavelengths)}), True
+        own = caution.said(self.code)
+        return own or caution.text, own is not None
 
     def note(self, note: Note) -> tuple[str, bool]:
         """Return a note of the package, and whether it is in this language."""

@@ -134,10 +134,9 @@ def test_every_rule_remedy_and_spelling_says_itself_in_german_too(report):
 
 
 def test_numbers_of_the_report_have_the_marks_of_its_language():
-    courses = simulate_log(1300, seed=9).courses.iloc[:1300]
+    courses = simulate_log(1300, seed=9).courses
     courses = courses.assign(skin_type=courses["skin_type"].str.lower())
     text = OutcomeLog.from_frames(courses).report.to_text(language="de")
     assert "courses       1.300    1.300          0" in text
-    assert (
-        "courses.skin_type: Groß- und Kleinschreibung, Leerzeichen, Bindestriche, 1.300-mal" in text
-    )
+    assert "courses.skin_type: Groß- und Kleinschreibung" in text
+    assert "Bindestriche, 1.300-mal" in text
