@@ -38,6 +38,7 @@ INVENTED = "The clinic is invented: its numbers show the method, not yours."
 TITLE = "Tour of an invented clinic"
 INDEX = "index.html"
 EDITED = ("enquiries.csv", "tariff.toml")  # which a reader is likely to change
+TAKEN_UP = ("model.json", *EDITED)  # by the other commands
 UNDER_WAY = "arm-2"
 GRADINGS = ((0, 0), (2, 30), (4, 60))
 ENQUIRIES = """\
@@ -89,10 +90,14 @@ def run_tour(options: Options) -> None:
     finally:
         shutil.rmtree(folder, ignore_errors=True)
     files = {str(target / name): says for name, says in album.shown.items()}
-    width = max(map(len, files))
-    lines = [f"  {name:<{width}}  {says}" for name, says in files.items()]
+    shown = {name: files[str(target / name)] for name in (INDEX, *TAKEN_UP)}
+    width = max(map(len, shown))
+    lines = [f"  {name:<{width}}  {says}" for name, says in shown.items()]
+    lines.append(f"  and {len(files) - len(shown)} more, which {INDEX} lists")
     said = ["\n  ".join([f"{heading}:", *words]) for heading, words in album.said.items()]
-    text = "\n\n".join([*said, f"{INVENTED}\n{CLOSING}", "\n".join(["Written:", *lines])])
+    text = "\n\n".join(
+        [*said, f"{INVENTED}\n{CLOSING}", "\n".join([f"Written into {target}:", *lines])]
+    )
     answer(options, {"folder": str(target), "written": files}, text)
 
 
@@ -178,16 +183,17 @@ def _ask_again(album: _Album, forecaster: Forecaster) -> None:
 def _price_enquiries(album: _Album, estimates: Mapping[str, Estimate]) -> None:
     album.text("tariff.toml", "an invented tariff to start from", prices.tariff_template())
     tariff = prices.read_tariff(album.folder / "tariff.toml")
-    words = []
+    words, fixed = [], []
     for label, estimate in estimates.items():
         quotes = [forecast.price_package(estimate, package, tariff) for package in tariff.packages]
         words.append("\n\n".join([f"Enquiry {label}", *(quote.to_text() for quote in quotes)]))
         for quote in quotes:
             if quote.package.kind == "fixed":
-                album.say(f"Fixed price for {label}", "\n".join(quote.to_text().splitlines()[:3]))
+                fixed.append(f"{label}: {quote.to_text().partition(chr(10))[0]}")
                 album.figure(
                     f"price-{label}.html", f"{label}: what is risked", figures.plot_quote(quote)
                 )
+    album.say("Fixed price", "\n".join(fixed))
     album.text("prices.txt", "what each package should cost and risk", "\n\n".join(words))
 
 
@@ -203,10 +209,11 @@ def _look_ahead(album: _Album, forecaster: Forecaster, log: OutcomeLog) -> None:
     whole = "\n\n".join(f"{heading}\n{text}" for heading, text in words.items())
     album.text("owner.txt", "the appointments to come, the year, and which package loses", whole)
     album.figure("appointments.html", "the appointments to come", figures.plot_appointments(load))
+    by_laser = "prices.hours_at"
     kept = [
         *load.to_text().splitlines()[:2],
-        *load.summary(),
-        *year.to_text().splitlines()[:5],
+        *(line for line in load.summary() if line.note.code != by_laser),
+        *year.to_text().splitlines()[:2],
     ]
     album.say("For the owner", "\n".join([*kept, table.partition("\n")[0]]))
 

@@ -187,7 +187,7 @@ class Appointments(Result):
             yield sentence(code, day=str(day), n=round(number))
             said = day.year
 
-    def summary(self) -> list[str]:
+    def summary(self) -> list[Sentence]:
         """Return what a tariff adds, in words: hours, the first month too full, money."""
         return [Sentence(note) for note in (*self._hours(), *self._money())]
 

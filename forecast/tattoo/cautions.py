@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 
 from forecast._checks import nearest
 from forecast._notes import texts_of
+from forecast._plain import Result
 from forecast.errors import RequestError
 from forecast.tattoo.inks import INK_TABLE, check_wavelength, read_inks
 from forecast.tattoo.published import MARKS, cite, mark_of, table
@@ -23,8 +24,8 @@ LARGE_AREA_CM2 = 100.0  # to ask about numbing: common practice, no source
 FACTS: dict[str, str] = table("cautions")["facts"]
 
 
-@dataclass(frozen=True, slots=True)
-class Caution:
+@dataclass(frozen=True, slots=True, repr=False)
+class Caution(Result):
     """One thing to look out for.
 
     Attributes
