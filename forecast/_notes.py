@@ -14,6 +14,7 @@ from typing import Any, Literal
 
 LANGUAGES = Path(__file__).parent / "languages"
 Severity = Literal["info", "caution", "serious"]
+NOTHING: Mapping[str, Any] = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,14 +89,14 @@ class Sentence(str):
         return self.note.say(language)
 
 
-def sentence(code: str, /, **values: Any) -> Sentence:
+def sentence(code: str, values: Mapping[str, Any] = NOTHING) -> Sentence:
     """Return the English sentence of a code, with its values."""
     return Sentence(Note(code, values=values))
 
 
-def problem_and_remedy(code: str, /, **values: Any) -> tuple[Sentence, Sentence]:
+def problem_and_remedy(code: str, values: Mapping[str, Any] = NOTHING) -> tuple[Sentence, Sentence]:
     """Return the two sentences of a fault: that of its code, and that of ``code_do``."""
-    return sentence(code, **values), sentence(f"{code}_do", **values)
+    return sentence(code, values), sentence(f"{code}_do", values)
 
 
 def in_language(text: str, language: str) -> str:
@@ -123,7 +124,7 @@ def aligned(
 
 def bullets(notes: Iterable[object]) -> list[Sentence]:
     """Return one line per note."""
-    return [sentence("text.bullet", note=note) for note in notes]
+    return [sentence("text.bullet", {"note": note}) for note in notes]
 
 
 def notes_as_json(notes: Iterable[Note], name: str = "note") -> dict[str, Any]:

@@ -84,8 +84,10 @@ def run_estimate(options: Options) -> None:
             kept = [book.keep(one, by=BY) for one in promises]
         for result_of, one in zip(results, kept, strict=True):
             result_of["promise_no"] = one.promise_no
-        numbers = [sentence("text.promise", course=one.course_id, n=one.promise_no) for one in kept]
-        said = sentence("text.kept", book=str(register), numbers=numbers)
+        numbers = [
+            sentence("text.promise", {"course": one.course_id, "n": one.promise_no}) for one in kept
+        ]
+        said = sentence("text.kept", {"book": str(register), "numbers": numbers})
         text = f"{text}\n\n{said.say(language)}"
     answer(options, {"estimates": results}, text)
 
@@ -133,7 +135,7 @@ def estimates_text(
         lines = [*one.headline] if whole else [*map(Sentence, one.leads)]
         lines += [*bullets(kept), *drivers[label]]
         if lines:
-            title = [sentence("text.enquiry", label=label)] * (len(estimates) > 1)
+            title = [sentence("text.enquiry", {"label": label})] * (len(estimates) > 1)
             parts.append([*title, *lines])
     parts.append([
         sentence("text.rests_on"),
@@ -157,7 +159,7 @@ def by_line(cautions: Mapping[str, tuple[Caution, ...]], kind: str) -> list[Sent
                 told.setdefault(one, []).append(label)
     code = {True: f"text.{kind}", False: f"text.{kind}_of"}
     return [
-        sentence(code[len(labels) == len(cautions)], caution=one, labels=labels)
+        sentence(code[len(labels) == len(cautions)], {"caution": one, "labels": labels})
         for one, labels in told.items()
     ]
 
@@ -173,7 +175,7 @@ def _table(estimates: Mapping[str, Estimate], language: str) -> list[str]:
     likeness = {"well covered": "many", "thin": "few", "outside": "none"}
     heads = ("enquiry", "sessions", "need", "not_there", "alike")
     values = {"of_ten": first.level * 10, "horizon": first.horizon}
-    head = [sentence(f"text.head_{name}", **values) for name in heads]
+    head = [sentence(f"text.head_{name}", values) for name in heads]
     rows = [
         (
             label,
@@ -195,16 +197,16 @@ def _what_drives(
     found = forecaster.drivers(enquiry, level=level, sessions_done=done, gradings=gradings)
     similar = forecaster.log_summary.similar(enquiry)
     lines = [sentence("drivers.title")]
-    drive = [sentence("drivers.one", driver=driver) for driver in found if not driver.small]
+    drive = [sentence("drivers.one", {"driver": driver}) for driver in found if not driver.small]
     lines += drive or [sentence("drivers.none")]
     reached = similar and told(similar["reached"])
     if similar is None:
         lines.append(sentence("drivers.none_alike"))
     else:
-        half = sentence("drivers.half", by=similar["half_by"]) if similar["half_by"] else ""
+        half = sentence("drivers.half", {"by": similar["half_by"]}) if similar["half_by"] else ""
         values = {"like": similar["like"], "n": similar["n"], "half": half}
         values["unlike"] = [*map(plainly, similar["unlike"])]
-        lines.append(sentence("drivers.alike", reached=few(similar["reached"]), **values))
+        lines.append(sentence("drivers.alike", {"reached": few(similar["reached"]), **values}))
     alike = similar and {**similar, "like": str(similar["like"]), "reached": reached}
     return {"drivers": [driver.to_dict() for driver in found], "similar": alike}, lines
 
@@ -243,7 +245,7 @@ def run_update(options: Options) -> None:
     said: list[str] = []
     if against:
         tell = "" if against.severity == "info" else sentence("text.tell")
-        said = [sentence("text.against", against=against, tell=tell), ""]
+        said = [sentence("text.against", {"against": against, "tell": tell}), ""]
     said += update_lines(later, details=options.details)
     more = by_line({"": cautions}, "care")
     whole = [*first, *said, *lines, *more, "", Sentence(CLOSING)]
@@ -261,11 +263,11 @@ def update_lines(later: Update, *, details: bool) -> list[Sentence]:
     values |= {"span": whole.range_text(), "of_ten": whole.level * 10}
     return [
         *(
-            sentence("text.stalled", note=note) if note.severity != "info" else Sentence(note)
+            sentence("text.stalled", {"note": note}) if note.severity != "info" else Sentence(note)
             for note in stalled
         ),
         *now.headline[:2],
-        *[sentence("text.with_done", **values)] * bool(later.sessions_done),
+        *[sentence("text.with_done", values)] * bool(later.sessions_done),
         *now.headline[2:],
         *bullets(kept),
         *[sentence("text.every_remark")] * (len(kept) < len(notes)),
@@ -293,7 +295,7 @@ def _price_remaining(
     if quotes:
         lines += prices.quotes_lines(quotes, details=options.details)
         lines += [] if options.details else [sentence("text.each_quote")]
-    lines += [sentence("text.not_offered", name=name) for name in gone]
+    lines += [sentence("text.not_offered", {"name": name}) for name in gone]
     return {"quotes": [quote.to_dict() for quote in quotes], "not_offered": gone}, lines
 
 

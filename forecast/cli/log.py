@@ -38,7 +38,7 @@ def read(options: Options) -> OutcomeLog:
     log = forecast.read_log(options.log, columns=getattr(options, "columns", None), **given)
     brief = log.report.in_brief()
     by_map = f" --columns {options.columns}" if getattr(options, "columns", None) else ""
-    lists = sentence("report.lists", brief=brief, log=f"{options.log}{by_map}")
+    lists = sentence("report.lists", {"brief": brief, "log": f"{options.log}{by_map}"})
     options.of_log = [*([lists] if brief else []), *map(Sentence, suspicions(log))]
     return log
 
@@ -73,7 +73,9 @@ def _propose(options: Options) -> None:
     )
     text, brief = propose_map(options.log, options.propose_map)
     write_text(options.propose_map, text)
-    then = sentence("report.map_written", log=str(options.log), map=str(options.propose_map))
+    then = sentence(
+        "report.map_written", {"log": str(options.log), "map": str(options.propose_map)}
+    )
     lines = (in_language(line, options.language) for line in (*brief, then))
     answer(options, {"written": str(options.propose_map), "found": brief}, "\n".join(lines))
 
@@ -120,12 +122,12 @@ def _to_correct(
     kept = corrected_file(options.log)
     if written is None:
         return None, changed, []
-    lines = [sentence("report.next", written=str(written), kept=str(kept))]
+    lines = [sentence("report.next", {"written": str(written), "kept": str(kept)})]
     if max(map(len, report.to_correct.values())) > MOST_CORRECTED:
-        lines.append(sentence("report.first_rows", most=MOST_CORRECTED))
+        lines.append(sentence("report.first_rows", {"most": MOST_CORRECTED}))
     if changed:
         left = [*map(str, changed)]
-        lines.append(sentence("report.left_alone", files=left, kept=str(kept)))
+        lines.append(sentence("report.left_alone", {"files": left, "kept": str(kept)}))
     return written, changed, lines
 
 

@@ -104,8 +104,8 @@ def _write_prices(out: Path, sheets: Mapping[str, Any], lists: Sequence[Any]) ->
         _write_page(out.with_name(f"{out.stem}-list-{number}.html"), one.to_html())
         for number, one in enumerate(lists, start=1)
     ]
-    printed = [sentence("text.wrote_to_print", file=str(page)) for page in pages]
-    return [sentence("text.wrote", file=str(out)), *printed]
+    printed = [sentence("text.wrote_to_print", {"file": str(page)}) for page in pages]
+    return [sentence("text.wrote", {"file": str(out)}), *printed]
 
 
 def _write_page(page: Path, html: str) -> Path:
@@ -150,7 +150,7 @@ def run_appointments(options: Options) -> None:
     if out is not None:
         table = out.suffix == ".csv"
         write_text(out, load.to_frame().to_csv(index=False) if table else load.to_calendar())
-        wrote = sentence("text.wrote", file=str(out)).say(options.language)
+        wrote = sentence("text.wrote", {"file": str(out)}).say(options.language)
         data, text = {**data, "written": str(out)}, f"{text}\n\n{wrote}"
     answer(options, data, text)
 
@@ -174,7 +174,7 @@ def _quote_all(
         estimate = forecaster.estimate(enquiry)
         quotes = [forecast.price_package(estimate, package, tariff) for package in tariff.packages]
         results[label] = {"quotes": [quote.to_dict() for quote in quotes]}
-        texts.append([sentence("text.enquiry", label=label), "", *prices.quotes_lines(quotes)])
+        texts.append([sentence("text.enquiry", {"label": label}), "", *prices.quotes_lines(quotes)])
     sheets = {"who loses": table.to_frame(), "worst": table.worst(), "all": rows}
     more = [] if details else [sentence("text.each_quote")]
     words = [*table.lines(options.language), *more]
@@ -216,5 +216,5 @@ def _owner_view(
         [sentence("text.on_the_past")],
         *(one.lines(language) for one in past),
     ]
-    parts += [[sentence("text.nothing_to_try", name=name)] for name in unpriced]
+    parts += [[sentence("text.nothing_to_try", {"name": name})] for name in unpriced]
     return data, parts

@@ -261,7 +261,7 @@ def of_100(chance: float) -> Sentence:
     count = round(100 * chance)
     if count in (0, 100):
         return sentence(f"prices.{'more_than_99' if count else 'fewer_than_1'}_of_100")
-    return sentence("prices.of_100", count=count)
+    return sentence("prices.of_100", {"count": count})
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -472,16 +472,16 @@ class Estimate(Result):
         code, values = "beyond", {"horizon": self.horizon}
         if self.median is not None:
             code, values = "about", {"n": self.median}
-        count = sentence(f"headline.{code}{more}", **values)
+        count = sentence(f"headline.{code}{more}", values)
         need = "need" if self.interval[0] is not None else "most"
         beside = {"count": count, "of_ten": self.level * 10, "span": self.range_text()}
         share = of_100(self.not_within_horizon)
         one = round(100 * self.not_within_horizon) == 1
-        who = sentence("headline.is" if one else "headline.are", share=share)
+        who = sentence("headline.is" if one else "headline.are", {"share": share})
         there = {"who": who, "goal": sentence(f"headline.{self.goal}"), "horizon": self.horizon}
         return (
-            sentence(f"headline.{need}", **beside),
-            sentence(f"headline.not_there{more}", **there),
+            sentence(f"headline.{need}", beside),
+            sentence(f"headline.not_there{more}", there),
             *map(Sentence, self.leads),
             *(sentence(f"headline.{one}") for one in ("thin", "outside") if one == self.support),
         )
@@ -494,14 +494,14 @@ class Estimate(Result):
         """Return the interval in words; one number where both ends are the same."""
         low, high = self.interval
         if low == high:
-            return self.spoken(low) if low is None else sentence("headline.sessions", n=low)
-        return sentence("headline.span", low=self.spoken(low), high=self.spoken(high))
+            return self.spoken(low) if low is None else sentence("headline.sessions", {"n": low})
+        return sentence("headline.span", {"low": self.spoken(low), "high": self.spoken(high)})
 
     def spoken(self, n: int | None) -> Sentence:
         """Return a session count in words; None reads "more than" the horizon."""
         if n is None:
-            return sentence("headline.more_than", horizon=self.horizon)
-        return sentence("headline.number", n=n)
+            return sentence("headline.more_than", {"horizon": self.horizon})
+        return sentence("headline.number", {"n": n})
 
 
 def learnt_share(now: FloatArray, before: FloatArray) -> float:

@@ -245,8 +245,8 @@ def eligible(
         sentence("counts.out_lighten"): courses["goal"] == "clear",
         sentence("counts.out_elsewhere"): courses["sessions_elsewhere"] == 0,
         sentence("counts.out_sessions"): whole,
-        sentence("counts.out_before", day=window[0]): begun >= first,
-        sentence("counts.out_after", day=window[1]): begun <= last,
+        sentence("counts.out_before", {"day": window[0]}): begun >= first,
+        sentence("counts.out_after", {"day": window[1]}): begun <= last,
     }
     left_out: dict[Sentence, int] = {}
     keep = courses["course_id"].notna()

@@ -186,7 +186,9 @@ def _notes_on(rows: FadingRows) -> list[Note]:
     counts |= {"clients": rows.courses["client_id"].nunique()}
     notes = [Note("fading.from_gradings", "info", counts)]
     if rows.left_out:
-        reasons = [sentence("counts.left_out", n=n, why=why) for why, n in rows.left_out.items()]
+        reasons = [
+            sentence("counts.left_out", {"n": n, "why": why}) for why, n in rows.left_out.items()
+        ]
         notes.append(Note("fading.left_out", "info", {"reasons": reasons}))
     if not rows.regimes:
         notes.append(Note("fading.no_sessions", "caution"))

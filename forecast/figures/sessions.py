@@ -51,9 +51,7 @@ def plot_curves(comparison: RegimeComparison, *, group: str = "all") -> go.Figur
             _to_the_end([np.inf, *part["at_risk"]]),
             few=FEW_AT_RISK,
             text=_to_the_end(["", *(f"{n} at risk" for n in part["at_risk"])]),
-            mode="lines",
-            line={"shape": "hv", **look},
-            name=name,
+            style={"mode": "lines", "line": {"shape": "hv", **look}, "name": name},
         )
     last = 1 + max(len(part) for _, part in parts)
     figure.update_xaxes(title_text="sessions", dtick=1, range=[0, last])
@@ -249,9 +247,11 @@ def plot_fading(fading: FadingCurves, *, ink_group: str = "all", middle: bool = 
             list(curve["courses"]),
             few=FEW_COURSES,
             text=[f"{n} courses had so many" for n in curve["courses"]],
-            mode="lines+markers",
-            line={"color": colour, "dash": dash, "width": 2.5},
-            name=NAMES[regime],
+            style={
+                "mode": "lines+markers",
+                "line": {"color": colour, "dash": dash, "width": 2.5},
+                "name": NAMES[regime],
+            },
         )
     threshold = fading.rows.cleared_at
     figure.add_hline(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from textwrap import wrap
 from typing import Any
 
@@ -34,7 +34,7 @@ CONFIG = {"displaylogo": False, "showSendToCloud": False, "plotlyServerURL": ""}
 
 # A space before the sign, as everywhere else: d3 writes none. Whole percents, and tenths to 20.
 PERCENTS = (*range(-100, 101), *(f"{tenths / 10:.1f}" for tenths in range(201)))
-LABELS = {f"{sign}%".replace("-", "\N{MINUS SIGN}"): f"{sign} %" for sign in map(str, PERCENTS)}
+LABELS = {n.replace("-", "\N{MINUS SIGN}") + "%": f"{n} %" for n in map(str, PERCENTS)}
 
 
 def whiskers(middle: ArrayLike, low: ArrayLike, high: ArrayLike) -> dict[str, object]:
@@ -75,7 +75,7 @@ def line(
     *,
     few: int,
     text: Sequence[str],
-    **style: Any,
+    style: Mapping[str, Any],
 ) -> None:
     """Draw a line through points, x and y, faint from where fewer than ``few`` stand behind it."""
     cut = next((at for at, n in enumerate(behind) if n < few), len(behind))
@@ -83,7 +83,7 @@ def line(
         x, y = (list(values)[part] for values in points)
         if len(x) > 1 or opacity == 1:
             figure.add_scatter(x=x, y=y, text=list(text)[part], opacity=opacity, **style)
-            style |= {"showlegend": False}
+            style = {**style, "showlegend": False}
 
 
 def mark(

@@ -137,10 +137,10 @@ class Driver(Result):
         values["against"] = self.against.split(", ")
         if self.by_session is None:
             values |= {"n": self.difference, "low": low, "high": high}
-            return [sentence("drivers.sessions", **values)]
+            return [sentence("drivers.sessions", values)]
         own, other, low, high = (round(100 * one) for one in (*(self.chances or (0, 0)), low, high))
         values |= {"own": own, "other": other, "low": low, "high": high, "by": self.by_session}
-        return [sentence("drivers.chance", **values)]
+        return [sentence("drivers.chance", values)]
 
 
 # a driver for each row, from pmfs of shape (n_draws, 1 + rows, horizon); the first is the enquiry's
@@ -375,7 +375,7 @@ class Forecaster(Predictor):
         rows = [(name, value, against) for name, value, against, _ in changes]
         if any(row[0] > 0 for row in graded) and self.midcourse is not None:
             last = max(graded, key=lambda row: row[0])
-            seen = sentence("drivers.grading", percent=last[1], session=last[0])
+            seen = sentence("drivers.grading", {"percent": last[1], "session": last[0]})
             rows.insert(0, (GRADINGS, seen, "none"))
         if not rows:
             return ()

@@ -74,7 +74,7 @@ class QuotingValue(Result):
         """Return what quotes put right, and what is lost on single courses."""
         flat, own = self.losses
         values = {"flat": flat, "own": own, "code": self.currency}
-        return [Sentence(self.verdict), sentence("quoting.losses", **values)]
+        return [Sentence(self.verdict), sentence("quoting.losses", values)]
 
 
 def value_of_quoting(

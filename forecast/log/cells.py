@@ -91,15 +91,17 @@ class UnreadableError(ValueError):
 def rule_of(rule: Column) -> Sentence:
     """Return what the column may hold, as the end of a sentence: "one of yes, no"."""
     if rule.kind == "date":
-        return sentence("rules.date", low=str(EARLIEST), high=str(LATEST))
+        return sentence("rules.date", {"low": str(EARLIEST), "high": str(LATEST)})
     if rule.kind in ("id", "text"):
         return sentence("rules.text")
     if rule.levels:
-        return sentence("rules.some_of" if rule.kind == "set" else "rules.one_of", of=rule.levels)
+        return sentence(
+            "rules.some_of" if rule.kind == "set" else "rules.one_of", {"of": rule.levels}
+        )
     low, high = (f"{limit:.15g}" if limit is not None else "any" for limit in (rule.low, rule.high))
     kind = {"integer": "whole", "set": "numbers"}.get(rule.kind, "number")
-    unit = sentence("rules.unit", unit=rule.unit) if rule.unit else ""
-    return sentence(f"rules.{kind}", low=low, high=high, unit=unit)
+    unit = sentence("rules.unit", {"unit": rule.unit}) if rule.unit else ""
+    return sentence(f"rules.{kind}", {"low": low, "high": high, "unit": unit})
 
 
 def read_cell(
@@ -235,12 +237,12 @@ def meant(rule: Column, text: str) -> str:
     """
     unknown = first_unknown(rule, text)
     if higher := higher_of_two(rule, unknown):
-        return sentence("rules.higher", level=higher)
+        return sentence("rules.higher", {"level": higher})
     within = [level for level in rule.levels if len(unknown) > 2 and _key(unknown) in level]
     close = within if len(within) > 1 else get_close_matches(unknown, rule.levels, n=1)
     if len(close) == 1:
-        return sentence("rules.perhaps", level=close[0])
-    return sentence("rules.perhaps_either", levels=close) if close else ""
+        return sentence("rules.perhaps", {"level": close[0]})
+    return sentence("rules.perhaps_either", {"levels": close}) if close else ""
 
 
 def higher_of_two(rule: Column, text: str) -> str:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
-from forecast._notes import Sentence, problem_and_remedy, sentence
+from forecast._notes import NOTHING, Sentence, problem_and_remedy, sentence
 from forecast.log.cells import OVERFLOW, Ids, meant, normal_heading, read_column, rule_of
 from forecast.log.columns import TABLES, Column
 from forecast.log.extra import EXTRA, extra_column
@@ -66,7 +66,7 @@ class CleanTable:
         column: str,
         fault: str,
         other: pd.Series[Any] | None = None,
-        **values: Any,
+        values: Mapping[str, Any] = NOTHING,
     ) -> None:
         """Set the rows of a mask aside for a fault in a column, given by its code and ``values``.
 
@@ -82,7 +82,7 @@ class CleanTable:
         column: str,
         fault: str,
         other: pd.Series[Any] | None = None,
-        **values: Any,
+        values: Mapping[str, Any] = NOTHING,
     ) -> None:
         """List a contradiction in the rows of a mask, as `refuse` does, and keep them."""
         self._list(self.flagged, bad, column, fault, other, values)
@@ -102,15 +102,15 @@ class CleanTable:
         column: str,
         fault: str,
         other: pd.Series[Any] | None,
-        values: dict[str, Any],
+        values: Mapping[str, Any],
     ) -> None:
         if bad.any():
-            rule, remedy = problem_and_remedy(f"faults.{fault}", **{"other": 0, **values})
+            rule, remedy = problem_and_remedy(f"faults.{fault}", {"other": 0, **values})
             rows = self.frame[bad]
             remedies: Any = remedy
             if other is not None:
                 code = remedy.note.code
-                remedies = [sentence(code, **values, other=one) for one in other[bad].tolist()]
+                remedies = [sentence(code, {**values, "other": one}) for one in other[bad].tolist()]
             where.append(entries(self.name, rows.index, column, rows[column], rule, remedies))
 
 
@@ -229,7 +229,7 @@ def _column(table: CleanTable, rule: Column, cells: pd.Series[Any]) -> pd.Series
         missing = values.isna().to_numpy()
         for unreadable in reading.broken.values():
             missing = missing & ~unreadable
-        faults.append((missing, allowed, sentence("rules.in_every_row", rule=allowed)))
+        faults.append((missing, allowed, sentence("rules.in_every_row", {"rule": allowed})))
     for fault in faults:
         values = _not_used(table, rule, cells, values, *fault)
     if rule.kind in ("integer", "number"):
@@ -255,7 +255,7 @@ def _not_used(
     code = "until_then" if blanked else "write" if rule.required else "write_or_empty"
     written = cells[bad].astype(str)
     said = {
-        cell: sentence(f"rules.{code}", rule=wanted, hint=meant(rule, cell))
+        cell: sentence(f"rules.{code}", {"rule": wanted, "hint": meant(rule, cell)})
         for cell in written.unique()
     }
     remedies = [said[cell] for cell in written]

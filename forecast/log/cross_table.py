@@ -109,7 +109,7 @@ def _bare(text: str) -> str:
 
 def _set_aside_future(table: CleanTable, column: str, today: date) -> None:
     to_come = table.frame[column] > np.datetime64(today + ONE_DAY)
-    table.refuse(to_come, column, f"future_{table.name}", today=str(today))
+    table.refuse(to_come, column, f"future_{table.name}", values={"today": str(today)})
 
 
 def _set_aside_repeats(table: CleanTable) -> None:
@@ -124,7 +124,7 @@ def _set_aside_repeats(table: CleanTable) -> None:
         key[0],
         "once",
         _first_like(alike, columns),
-        table=table.name,
+        values={"table": table.name},
     )
     alike = alike[~copies]
     table.refuse(
@@ -132,7 +132,7 @@ def _set_aside_repeats(table: CleanTable) -> None:
         key[-1],
         "one_row_each",
         _another_like(alike, key),
-        key=key,
+        values={"key": key},
     )
 
 
@@ -220,7 +220,7 @@ def _set_aside_beyond(table: CleanTable, courses: CleanTable) -> None:
         table.frame[number] > table.of_course(courses, "sessions_given"),
         number,
         "beyond_given",
-        number=number,
+        values={"number": number},
     )
 
 
@@ -457,8 +457,8 @@ def _above(gradings: CleanTable) -> None:
     faded = gradings.frame[rule.name]
     allowed = rule_of(rule)
     slips = (faded > ALL_GONE) & (faded <= MOST_GENEROUS)
-    gradings.flag(slips, rule.name, "above", rule=allowed, counts_as=ALL_GONE)
-    gradings.flag(faded > MOST_GENEROUS, rule.name, "far_above", rule=allowed)
+    gradings.flag(slips, rule.name, "above", values={"rule": allowed, "counts_as": ALL_GONE})
+    gradings.flag(faded > MOST_GENEROUS, rule.name, "far_above", values={"rule": allowed})
 
 
 def _outcomes(courses: CleanTable, gradings: pd.DataFrame, cleared_at: float) -> None:
@@ -471,14 +471,11 @@ def _outcomes(courses: CleanTable, gradings: pd.DataFrame, cleared_at: float) ->
     worst = courses.frame["course_id"].map(seen["min"])
     cleared = courses.frame["outcome"] == "cleared"
     courses.flag(
-        cleared & (best < cleared_at),
-        "outcome",
-        "cleared_below",
-        cleared_at=cleared_at,
+        cleared & (best < cleared_at), "outcome", "cleared_below", values={"cleared_at": cleared_at}
     )
     courses.flag(
         ~cleared & (worst >= cleared_at),
         "outcome",
         "not_cleared_above",
-        cleared_at=cleared_at,
+        values={"cleared_at": cleared_at},
     )

@@ -91,8 +91,8 @@ def told(path: Path) -> Iterator[None]:
         yield
     except sqlite3.DatabaseError as error:
         why = WHY.get(getattr(error, "sqlite_errorcode", 0) & 0xFF, "other")
-        says, remedy = problem_and_remedy(f"disk.{why}", error=str(error))
-        raise DataError(sentence("disk.whole", path=str(path), why=says), remedy) from None
+        says, remedy = problem_and_remedy(f"disk.{why}", {"error": str(error)})
+        raise DataError(sentence("disk.whole", {"path": str(path), "why": says}), remedy) from None
 
 
 def is_daybook(path: Path) -> bool:
@@ -110,9 +110,9 @@ def opened(path: Path, *, write: bool = False) -> sqlite3.Connection:
     drive that cannot lock.
     """
     if not path.exists():
-        raise DataError(*problem_and_remedy("disk.none", path=str(path)))
+        raise DataError(*problem_and_remedy("disk.none", {"path": str(path)}))
     if not path.is_file() or not is_daybook(path):
-        raise DataError(*problem_and_remedy("disk.no_daybook", path=str(path)))
+        raise DataError(*problem_and_remedy("disk.no_daybook", {"path": str(path)}))
     with told(path):
         book = _connected(path, write=write)
         try:
@@ -144,18 +144,18 @@ def _connected(path: Path, *, write: bool) -> sqlite3.Connection:
 
 def _check_kind(book: sqlite3.Connection, path: Path) -> None:
     if book.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
-        raise DataError(*problem_and_remedy("disk.other_sqlite", path=str(path)))
+        raise DataError(*problem_and_remedy("disk.other_sqlite", {"path": str(path)}))
     version = book.execute("PRAGMA user_version").fetchone()[0]
     if version > VERSION:
         versions = {"version": version, "known": VERSION}
-        raise DataError(*problem_and_remedy("disk.version", path=str(path), **versions))
+        raise DataError(*problem_and_remedy("disk.version", {"path": str(path), **versions}))
 
 
 # Columns that a later column table has are added; none is ever taken away.
 def _make_safe(book: sqlite3.Connection, path: Path) -> None:
     if book.execute("PRAGMA journal_mode = WAL").fetchone()[0] != "wal":
         why, remedy = problem_and_remedy("disk.no_lock")
-        raise DataError(sentence("disk.at", path=str(path), why=why), remedy)
+        raise DataError(sentence("disk.at", {"path": str(path), "why": why}), remedy)
     for pragma in ("synchronous = FULL", "foreign_keys = ON", "secure_delete = ON"):
         book.execute(f"PRAGMA {pragma}")
     for name, rules in ALL_TABLES.items():

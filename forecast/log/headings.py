@@ -32,7 +32,7 @@ def refuse_repeated(where: str, given: Iterable[Any], cells: Sequence[str] = ())
             values: dict[str, Any] = {"where": where, "name": quoted(name, place + 1)}
             values["cells"] = [cells[at] for at in (seen[name], place)] if cells else []
             code = "reading.two_columns_at" if cells else "reading.two_columns"
-            raise DataError(*problem_and_remedy(code, **values))
+            raise DataError(*problem_and_remedy(code, values))
         seen[name] = place
 
 
@@ -45,7 +45,7 @@ def read_headings(name: str, given: list[Any]) -> dict[Any, str]:
 
     rules = {rule.name: rule for rule in TABLES[name]}
     found: dict[Any, str] = {}
-    refuse_repeated(sentence("reading.table", table=name), given)
+    refuse_repeated(sentence("reading.table", {"table": name}), given)
     for heading in given:
         known = normal_heading(heading)
         if known in rules:
@@ -61,7 +61,7 @@ def read_headings(name: str, given: list[Any]) -> dict[Any, str]:
             "rule": rule_of(first),
             "hint": _likely_heading(first.name, [name for name in given if name not in found]),
         }
-        raise DataError(*problem_and_remedy("reading.no_column", **values))
+        raise DataError(*problem_and_remedy("reading.no_column", values))
     return found
 
 
@@ -72,7 +72,7 @@ def _likely_heading(column: str, given: Iterable[Any]) -> str:
     close = get_close_matches(column, spelled, n=1)
     if not close or quoted(spelled[close[0]], 0) != str(spelled[close[0]]):
         return ""
-    return sentence("reading.likely_heading", heading=str(spelled[close[0]]), column=column)
+    return sentence("reading.likely_heading", {"heading": str(spelled[close[0]]), "column": column})
 
 
 def with_headings(
@@ -86,7 +86,7 @@ def with_headings(
     the rows then is not repeated, for it may be of people.
     """
     known = {rule.name for rule in TABLES[name]}
-    where = sentence("reading.sheet" if sheet else "reading.table", table=name, title=sheet)
+    where = sentence("reading.sheet" if sheet else "reading.table", {"table": name, "title": sheet})
     required = [rule.name for rule in TABLES[name] if rule.required]
     filled = [
         (number, [None if _blank(cell) else str(cell).strip() for cell in cells])
@@ -94,10 +94,10 @@ def with_headings(
         if not all(map(_blank, cells))
     ]
     if not filled:
-        raise DataError(*problem_and_remedy("reading.empty_table", where=where))
+        raise DataError(*problem_and_remedy("reading.empty_table", {"where": where}))
     if not any(normal_heading(cell) in known for _, cells in filled for cell in cells):
         values: dict[str, Any] = {"where": where, "columns": required}
-        raise DataError(*problem_and_remedy("reading.no_headings", **values))
+        raise DataError(*problem_and_remedy("reading.no_headings", values))
     complete = [row for row in filled if {*required} <= {normal_heading(cell) for cell in row[1]}]
     number, cells = complete[0] if complete else filled[0]
     below = rows.loc[number:].iloc[1:]

@@ -104,7 +104,7 @@ def refuse_identifying(tables: Mapping[str, pd.DataFrame]) -> None:
             Note("reading.column_why", values={"name": name, "why": why}) for name, why in found
         ]
         raise DataError(
-            *problem_and_remedy("reading.identifying", columns=listed, found=len(found))
+            *problem_and_remedy("reading.identifying", {"columns": listed, "found": len(found)})
         )
 
 

@@ -308,8 +308,8 @@ def fingerprint(courses: pd.DataFrame) -> str:
 def _numbered(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     if not hasattr(frame, "set_axis"):
         kind = type(frame).__name__
-        raise DataError(*problem_and_remedy("reading.no_frame", name=name, kind=kind))
-    refuse_repeated(sentence("reading.table", table=name), frame.columns)
+        raise DataError(*problem_and_remedy("reading.no_frame", {"name": name, "kind": kind}))
+    refuse_repeated(sentence("reading.table", {"table": name}), frame.columns)
     return frame.set_axis(np.arange(FIRST_ROW, FIRST_ROW + len(frame)), axis=0)
 
 
@@ -319,7 +319,7 @@ def _assemble(
     import pandas as pd
 
     if isinstance(cleared_at, bool | str) or not 0 < cleared_at <= 100:
-        raise RequestError(*problem_and_remedy("reading.cleared_at", given=repr(cleared_at)))
+        raise RequestError(*problem_and_remedy("reading.cleared_at", {"given": repr(cleared_at)}))
     if not bare and ("courses" not in raw.tables or raw.tables["courses"].empty):
         raise DataError(*problem_and_remedy("reading.no_rows"))
     refuse_identifying(raw.tables)

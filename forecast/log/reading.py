@@ -70,13 +70,13 @@ def read_raw(path: Path) -> RawLog:
     """
     try:
         if not path.exists():
-            raise DataError(*problem_and_remedy("reading.no_path", path=str(path)))
+            raise DataError(*problem_and_remedy("reading.no_path", {"path": str(path)}))
         raw = _folder(path) if path.is_dir() else _one_file(path)
         if "courses" in raw.tables and not is_daybook(path):
             correct(raw, path)
     except OSError as error:
         values = {"path": str(error.filename or path), "why": str(error.strerror)}
-        raise DataError(*problem_and_remedy("reading.not_readable", **values)) from error
+        raise DataError(*problem_and_remedy("reading.not_readable", values)) from error
     if "courses" not in raw.tables:
         raise _no_courses(path)
     return raw
@@ -85,7 +85,7 @@ def read_raw(path: Path) -> RawLog:
 def _no_courses(path: Path) -> DataError:
     found = [repr(str(title)) for title in [*every_sheet(path)[0]][:12]]
     code = "reading.no_courses_but" if found else "reading.no_courses"
-    return DataError(*problem_and_remedy(code, path=str(path), found=found))
+    return DataError(*problem_and_remedy(code, {"path": str(path), "found": found}))
 
 
 def every_sheet(path: Path) -> tuple[Sheets, list[Note]]:
@@ -108,11 +108,13 @@ def _named_sheets(raw: RawLog, path: Path) -> None:
     for title, rows in sheets.items():
         name = normal_heading(title)
         if name in raw.tables:
-            raise DataError(*problem_and_remedy("reading.two_sheets", file=path.name, table=name))
+            raise DataError(
+                *problem_and_remedy("reading.two_sheets", {"file": path.name, "table": name})
+            )
         frame, number, places = with_headings(name, rows, sheet=title)
         headings_found(raw, name, number)
         cells = [f"{title.strip()}!{letters(at)}{number}" for at in places]
-        refuse_repeated(sentence("reading.table", table=name), frame.columns, cells)
+        refuse_repeated(sentence("reading.table", {"table": name}), frame.columns, cells)
         place = place_of(title, frame, [*map(letters, places)])
         add_table(raw, name, frame)
         raw.places[name] = (place,)
@@ -138,7 +140,7 @@ def _one_file(path: Path) -> RawLog:
         state_cleared(raw, path.name, stated)
         return raw
     if path.suffix.lower() not in (".xlsx", ".xlsm") or not path.is_file():
-        raise DataError(*problem_and_remedy("reading.no_log", file=path.name))
+        raise DataError(*problem_and_remedy("reading.no_log", {"file": path.name}))
     raw = RawLog(str(path))
     _named_sheets(raw, path)
     return raw
@@ -152,7 +154,7 @@ def _folder(path: Path) -> RawLog:
         if file.name.lower() == "datapackage.json":
             stated = read_json(file)
             if not isinstance(stated, dict):
-                raise DataError(*problem_and_remedy("reading.no_object", file=file.name))
+                raise DataError(*problem_and_remedy("reading.no_object", {"file": file.name}))
             state_cleared(raw, file.name, stated)
             raw.written = checksums(stated)
     of: dict[str, Path] = {}
@@ -161,10 +163,10 @@ def _folder(path: Path) -> RawLog:
         if kind not in (".csv", ".parquet") or name not in TABLES:
             continue
         if not file.is_file():
-            raise DataError(*problem_and_remedy("reading.no_file", file=file.name))
+            raise DataError(*problem_and_remedy("reading.no_file", {"file": file.name}))
         if name in of:
             values = {"table": name, "path": str(path), "files": [of[name].name, file.name]}
-            raise DataError(*problem_and_remedy("reading.table_twice", **values))
+            raise DataError(*problem_and_remedy("reading.table_twice", values))
         of[name] = file
         add_table(raw, name, _parquet(file) if kind == ".parquet" else _csv(raw, file))
     return raw
@@ -175,11 +177,11 @@ def state_cleared(raw: RawLog, file: str, stated: Mapping[str, Any]) -> None:
     percent, judged = stated.get("cleared_at"), stated.get("cleared_judged", "")
     if percent is not None and (isinstance(percent, bool) or not isinstance(percent, int | float)):
         values = {"file": file, "given": shown(percent)}
-        raise DataError(*problem_and_remedy("reading.cleared_at_stated", **values))
+        raise DataError(*problem_and_remedy("reading.cleared_at_stated", values))
     bases = column("gradings", "basis").levels
     if judged != "" and (not isinstance(judged, str) or judged.partition(",")[0] not in bases):
         stated = {"file": file, "given": shown(judged), "bases": bases}
-        raise DataError(*problem_and_remedy("reading.cleared_judged", **stated))
+        raise DataError(*problem_and_remedy("reading.cleared_judged", stated))
     raw.cleared_at, raw.cleared_judged = percent, judged
 
 
@@ -192,7 +194,7 @@ def headings_found(raw: RawLog, name: str, row: int) -> None:
 def add_table(raw: RawLog, name: str, frame: pd.DataFrame) -> None:
     """Put a table into the log as it was written, without its empty rows."""
     _refuse_long_cells(name, frame)
-    refuse_repeated(sentence("reading.table", table=name), frame.columns)
+    refuse_repeated(sentence("reading.table", {"table": name}), frame.columns)
     empty = _empty_rows(frame)
     if empty.any():
         frame = frame[~empty]
@@ -215,7 +217,7 @@ def correct(raw: RawLog, path: Path, words: Mapping[str, Words] | None = None) -
         table = normal_heading(title)
         if table not in raw.tables:
             values = {"file": file.name, "table": table}
-            raise DataError(*problem_and_remedy("reading.corrected_of_none", **values))
+            raise DataError(*problem_and_remedy("reading.corrected_of_none", values))
         theirs = in_levels(with_headings(table, cells, sheet=title)[0], (words or {}).get(table))
         whole, raw.corrected[table] = apply_corrections(table, raw.tables[table], theirs)
         rows, there = raw.corrected[table].keys(), set(raw.tables[table].index)
@@ -290,7 +292,7 @@ def _check_size(name: str, rows: int, unpacked: int) -> None:
     if rows > MAX_ROWS or unpacked > MAX_BYTES:
         held = {"rows": max(rows, 1), "unpacked": unpacked}
         limits = {"most_rows": MAX_ROWS, "most": MAX_BYTES}
-        raise DataError(*problem_and_remedy("reading.too_large", file=name, **held, **limits))
+        raise DataError(*problem_and_remedy("reading.too_large", {"file": name, **held, **limits}))
 
 
 def _csv(raw: RawLog, file: Path) -> pd.DataFrame:
@@ -309,7 +311,7 @@ def _csv_cells(raw: RawLog, file: Path) -> tuple[pd.DataFrame, bool]:
     counts = {mark: sum(line.count(mark) for line in top) for mark in DELIMITERS}
     mark = max(counts, key=lambda key: counts[key])
     if mark != ",":
-        habit = sentence("spellings.separated", mark=DELIMITERS[mark])
+        habit = sentence("spellings.separated", {"mark": DELIMITERS[mark]})
         raw.tolerated.append(_file_habit(file, habit, max(top, key=len)))
     uneven = False
     try:
@@ -318,7 +320,7 @@ def _csv_cells(raw: RawLog, file: Path) -> tuple[pd.DataFrame, bool]:
             skip_blank_lines=False, low_memory=False,
         )  # fmt: skip
     except pd.errors.EmptyDataError as error:
-        raise DataError(*problem_and_remedy("reading.empty_file", file=file.name)) from error
+        raise DataError(*problem_and_remedy("reading.empty_file", {"file": file.name})) from error
     except pd.errors.ParserError:
         rows, uneven = _uneven(file, text, mark), True
     _check_size(file.name, len(rows), len(text))
@@ -343,10 +345,12 @@ def _decoded(raw: RawLog, file: Path) -> str:
         text = content.decode(encoding)
     except UnicodeDecodeError as error:
         row = content[: error.start].count(b"\n") + 1
-        raise DataError(*problem_and_remedy("reading.not_utf8", file=file.name, row=row)) from error
+        raise DataError(
+            *problem_and_remedy("reading.not_utf8", {"file": file.name, "row": row})
+        ) from error
     if "\0" in text:
         row = text[: text.index("\0")].count("\n") + 1
-        raise DataError(*problem_and_remedy("reading.zero_byte", file=file.name, row=row))
+        raise DataError(*problem_and_remedy("reading.zero_byte", {"file": file.name, "row": row}))
     return text
 
 
@@ -359,12 +363,12 @@ def _uneven(file: Path, text: str, mark: str) -> pd.DataFrame:
         rows.extend(row for _, row in csv_rows(text, mark, strict=True))
     except csv.Error as error:
         values = {"file": file.name, "row": len(rows) + 1, "why": first_line(error)}
-        raise DataError(*problem_and_remedy("reading.not_beyond", **values)) from error
+        raise DataError(*problem_and_remedy("reading.not_beyond", values)) from error
     width = max(map(len, rows))
     if width > MAX_COLUMNS:
         row = next(i for i, cells in enumerate(rows, start=1) if len(cells) > MAX_COLUMNS)
         counts = {"row": row, "cells": len(rows[row - 1]), "most": MAX_COLUMNS}
-        raise DataError(*problem_and_remedy("reading.long_row", file=file.name, **counts))
+        raise DataError(*problem_and_remedy("reading.long_row", {"file": file.name, **counts}))
     return pd.DataFrame([[*row, *[""] * (width - len(row))] for row in rows], dtype=object)
 
 
@@ -391,7 +395,7 @@ def _parquet(file: Path) -> pd.DataFrame:
         raise
     except (pa.ArrowException, OSError, LookupError, OverflowError, ValueError) as error:
         values = {"file": file.name, "why": first_line(error)}
-        raise DataError(*problem_and_remedy("reading.no_parquet", **values)) from error
+        raise DataError(*problem_and_remedy("reading.no_parquet", values)) from error
     # An index without a name that pandas wrote along is no column of the log.
     named = [name for name in frame.columns if not str(name).startswith("__index_level_")]
     if len(named) < frame.shape[1]:

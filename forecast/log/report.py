@@ -49,7 +49,7 @@ class Place:
     def cell(self, row: int, column: str) -> str:
         """Return the cell's place as a spreadsheet writes it, or whose row of a daybook it is."""
         if self.ids is not None:
-            return sentence(f"report.{self.ids.name}", id=self.ids[row])
+            return sentence(f"report.{self.ids.name}", {"id": self.ids[row]})
         return f"{self.sheet}!{self.letters.get(column, 'A')}{row - self.after}"
 
 
@@ -104,7 +104,7 @@ class LogReport(Result):
         for place in self.places.get(table, ()):
             if place.after < row <= place.last:
                 return place.cell(row, column)
-        return sentence("report.row", row=row)
+        return sentence("report.row", {"row": row})
 
     def _listed(self, entries: pd.DataFrame) -> list[dict[str, Any]]:
         listed = plain_rows(entries)
@@ -142,7 +142,7 @@ class LogReport(Result):
         language : {"en", "de"}
             What it is written in; names of tables, columns and levels stay as the log has them.
         """
-        parts = [sentence("report.log", source=self.source), "", *self._counts()]
+        parts = [sentence("report.log", {"source": self.source}), "", *self._counts()]
         blanked = self.flagged["blanked"]
         for title, listed in (
             ("set_aside", self.set_aside),
@@ -154,7 +154,7 @@ class LogReport(Result):
         if len(self.tolerated):
             parts += ["", sentence("report.spelled"), *self._spelled()]
         for table, names in self.extra_columns.items():
-            parts += ["", sentence("report.extra_columns", table=table, names=names)]
+            parts += ["", sentence("report.extra_columns", {"table": table, "names": names})]
         lines = [in_language(line, language) for line in parts]
         notes = [note.say(language) for note in self.notes]
         return "\n".join([*lines, *(["", *notes] if notes else [])])
@@ -165,10 +165,10 @@ class LogReport(Result):
         courses, others = aside.pop("courses", 0), sum(aside.values())
         flagged = len(self.flagged[["table", "row"]].drop_duplicates())
         both = "_both" if courses and others else "_courses" if courses else "_rows"
-        parts = [sentence(f"report.aside{both}", courses=courses, rows=others)]
+        parts = [sentence(f"report.aside{both}", {"courses": courses, "rows": others})]
         parts *= bool(courses or others)
-        parts += [sentence("report.flagged_rows", rows=flagged)] * bool(flagged)
-        return sentence("report.brief", parts=parts) if parts else ""
+        parts += [sentence("report.flagged_rows", {"rows": flagged})] * bool(flagged)
+        return sentence("report.brief", {"parts": parts}) if parts else ""
 
     def _counts(self) -> list[str]:
         lines: list[str] = [sentence("report.heads")]
@@ -176,32 +176,36 @@ class LogReport(Result):
             values = {"table": f"{table:<10}", "rows_in": count.rows_in, "used": count.used}
             code = "report.rows_and_empty" if count.empty else "report.rows"
             values |= {"set_aside": count.set_aside, "empty": count.empty}
-            lines.append(sentence(code, **values))
+            lines.append(sentence(code, values))
         return lines
 
     def _by_rule(self, listed: pd.DataFrame, examples: int) -> list[str]:
         lines: list[str] = []
         for (table, column, rule), cases in listed.groupby(["table", "column", "rule"], sort=False):
             where = f"{table}.{column}" if column else str(table)
-            lines.append(sentence("report.rule", where=where, rows=len(cases), rule=rule))
+            lines.append(
+                sentence("report.rule", {"where": where, "rows": len(cases), "rule": rule})
+            )
             for case in cases.head(examples).to_dict("records"):
                 values = {"cell": self.cell(str(table), case["row"], str(column))}
                 values |= {"value": _shortened(masked(case["value"])), "remedy": case["remedy"]}
-                lines.append(sentence("report.case" if case["value"] else "report.empty", **values))
+                lines.append(sentence("report.case" if case["value"] else "report.empty", values))
             if len(cases) > examples:
-                lines.append(sentence("report.more", n=len(cases) - examples))
+                lines.append(sentence("report.more", {"n": len(cases) - examples}))
         return lines
 
     def _spelled(self) -> list[str]:
         return [
             sentence(
                 "report.spelling",
-                where=f"{habit['table']}{'.' if habit['column'] else ''}{habit['column']}",
-                what=habit["tolerance"],
-                count=habit["count"],
-                cell=self.cell(habit["table"], habit["row"], habit["column"]),
-                written=_shortened(masked(habit["written"])),
-                read_as=habit["read_as"],
+                {
+                    "where": f"{habit['table']}{'.' if habit['column'] else ''}{habit['column']}",
+                    "what": habit["tolerance"],
+                    "count": habit["count"],
+                    "cell": self.cell(habit["table"], habit["row"], habit["column"]),
+                    "written": _shortened(masked(habit["written"])),
+                    "read_as": habit["read_as"],
+                },
             )
             for habit in self.tolerated.to_dict("records")
         ]

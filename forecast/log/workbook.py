@@ -92,7 +92,7 @@ def _check_parts(path: Path) -> bool:
     with path.open("rb") as file:
         start = file.read(4)
     if start == OLD_FORMAT:
-        raise DataError(*problem_and_remedy("reading.old_format", file=path.name))
+        raise DataError(*problem_and_remedy("reading.old_format", {"file": path.name}))
     try:
         with zipfile.ZipFile(path) as parts:
             sizes = [part.file_size for part in parts.infolist()]
@@ -100,7 +100,7 @@ def _check_parts(path: Path) -> bool:
                 held = {"file": path.name, "unpacked": sum(sizes), "parts": len(sizes)}
                 limits = {"most": MAX_UNPACKED_BYTES, "most_parts": MAX_PARTS}
                 limits |= {"most_rows": MAX_SHEET_ROWS}
-                raise DataError(*problem_and_remedy("reading.unpacks", **held, **limits))
+                raise DataError(*problem_and_remedy("reading.unpacks", {**held, **limits}))
             return _any_formula(path, parts)
     except DataError:
         raise
@@ -122,13 +122,15 @@ def _any_formula(path: Path, parts: zipfile.ZipFile) -> bool:
             # openpyxl walks through the whole sheet before it hands out the first row
             if content.count(b"<row") > LAST_ROW:
                 limits = {"rows": LAST_ROW, "most": MAX_SHEET_ROWS}
-                raise DataError(*problem_and_remedy("reading.endless", file=path.name, **limits))
+                raise DataError(
+                    *problem_and_remedy("reading.endless", {"file": path.name, **limits})
+                )
     return found
 
 
 def _unopened(path: Path, error: Exception) -> DataError:
     values = {"file": path.name, "why": first_line(error)}
-    return DataError(*problem_and_remedy("reading.unopened", **values))
+    return DataError(*problem_and_remedy("reading.unopened", values))
 
 
 # Books are one workbook opened for its stored results, and once more for its formulas if any.
@@ -172,7 +174,7 @@ def _rows(
         if len(kept) > MAX_SHEET_ROWS or number > LAST_ROW or len(texts) > MAX_SHEET_COLUMNS:
             limits = {"rows": MAX_SHEET_ROWS, "columns": MAX_SHEET_COLUMNS}
             values = {"title": title, "file": path.name}
-            raise DataError(*problem_and_remedy("reading.large_sheet", **values, **limits))
+            raise DataError(*problem_and_remedy("reading.large_sheet", {**values, **limits}))
     width = max((len(texts) for texts in kept.values()), default=0)
     padded = [[*texts, *[None] * (width - len(texts))] for texts in kept.values()]
     # a colour of a whole column or of the heads is an ornament

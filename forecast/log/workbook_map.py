@@ -109,7 +109,7 @@ def read_mapped(path: Path, file: Path) -> RawLog:
     for table, found in maps.items():
         _put_together(raw, table, found, sheets, file.name)
     if "courses" not in raw.tables:
-        raise DataError(*problem_and_remedy("reading.map_no_courses", file=file.name))
+        raise DataError(*problem_and_remedy("reading.map_no_courses", {"file": file.name}))
     correct(raw, path, {table: found.words for table, found in maps.items()})
     return raw
 
@@ -123,7 +123,7 @@ def _put_together(raw: RawLog, table: str, found: TableMap, sheets: Sheets, file
         if title not in sheets:
             values: dict[str, Any] = {"file": file, "title": title, "table": table}
             values |= {"sheets": [*map(repr, sheets)], "hint": _hint(title, sheets)}
-            raise DataError(*problem_and_remedy("reading.map_no_sheet", **values))
+            raise DataError(*problem_and_remedy("reading.map_no_sheet", values))
         frame, head, columns = _under_columns(table, found, title, sheets[title], file)
         headings_found(raw, table if len(found.sheets) == 1 else f"{table}, {title}", head)
         frame.index = frame.index + after
@@ -141,7 +141,7 @@ def _put_together(raw: RawLog, table: str, found: TableMap, sheets: Sheets, file
             "file": file,
             "first": lacking[0],
         }
-        raise DataError(*problem_and_remedy("reading.map_no_column", **values))
+        raise DataError(*problem_and_remedy("reading.map_no_column", values))
     add_table(raw, table, joined)
 
 
@@ -153,7 +153,7 @@ def _under_columns(
     count = [sum(_plain(name) in known for name in head.names) for head in heads]
     if not max(count, default=0):
         values: dict[str, Any] = {"title": title, "file": file, "table": table}
-        raise DataError(*problem_and_remedy("reading.map_no_headings", **values))
+        raise DataError(*problem_and_remedy("reading.map_no_headings", values))
     head = heads[count.index(max(count))]
     below = rows.loc[head.row :].iloc[1:]
     kept: dict[str, int] = {}
@@ -167,7 +167,7 @@ def _under_columns(
                 for place in (kept[name], at)
             ]
             values = {"title": title, "name": name, "cells": cells, "file": file}
-            raise DataError(*problem_and_remedy("reading.map_two_columns", **values))
+            raise DataError(*problem_and_remedy("reading.map_two_columns", values))
         kept[name] = at
     frame = below.iloc[:, list(kept.values())].set_axis(list(kept), axis=1)
     return frame, head.row, [letters(at) for at in kept.values()]
@@ -177,17 +177,17 @@ def _read_map(file: Path) -> tuple[dict[str, TableMap], dict[str, Any]]:
     try:
         written = tomllib.loads(file.read_text(encoding="utf-8-sig"))
     except OSError as error:
-        raise DataError(*problem_and_remedy("reading.no_map", file=str(file))) from error
+        raise DataError(*problem_and_remedy("reading.no_map", {"file": str(file)})) from error
     except ValueError as error:
         values: dict[str, Any] = {"file": file.name, "why": str(error)}
-        raise DataError(*problem_and_remedy("reading.map_no_toml", **values)) from error
+        raise DataError(*problem_and_remedy("reading.map_no_toml", values)) from error
     stated = {name: written.pop(name) for name in STATED if name in written}
     maps = {}
     for table, given in written.items():
         parts = given if isinstance(given, dict) else {}
         if table not in TABLES or not isinstance(parts.get("sheets"), list):
             values = {"file": file.name, "table": table, "tables": [*TABLES]}
-            raise DataError(*problem_and_remedy("reading.map_no_table", **values))
+            raise DataError(*problem_and_remedy("reading.map_no_table", values))
         maps[table] = TableMap(
             [str(title) for title in parts["sheets"]],
             {str(k): str(v) for k, v in parts.get("columns", {}).items()},
@@ -206,7 +206,7 @@ def _check_names(file: str, table: str, names: list[str]) -> None:
             known = column_names(table)
             values: dict[str, Any] = {"file": file, "name": name, "table": table, "columns": known}
             values["hint"] = _hint(name, known)
-            raise DataError(*problem_and_remedy("reading.map_odd_column", **values))
+            raise DataError(*problem_and_remedy("reading.map_odd_column", values))
 
 
 def _meanings(file: str, table: str, name: str, given: Mapping[str, str]) -> dict[str, str]:
@@ -223,13 +223,13 @@ def _meanings(file: str, table: str, name: str, given: Mapping[str, str]) -> dic
                 "column": f"{table}.{name}",
             }
             values |= {"rule": error.rule, "hint": meant(rule, str(level))}
-            raise DataError(*problem_and_remedy("reading.map_odd_level", **values)) from error
+            raise DataError(*problem_and_remedy("reading.map_odd_level", values)) from error
     return {folded(word.strip()): str(level) for word, level in given.items()}
 
 
 def _hint(word: str, known: Iterable[str]) -> str:
     close = get_close_matches(word, list(known), n=1)
-    return sentence("reading.did_you_mean", word=close[0]) if close else ""
+    return sentence("reading.did_you_mean", {"word": close[0]}) if close else ""
 
 
 def propose_map(path: Path, file: Path) -> tuple[str, list[Sentence]]:
@@ -251,7 +251,7 @@ def propose_map(path: Path, file: Path) -> tuple[str, list[Sentence]]:
             found.setdefault(table, {})[title] = head
     if "courses" not in found:
         found_none = {"file": path.name, "sheets": [*map(repr, sheets)]}
-        raise DataError(*problem_and_remedy("reading.nothing_alike", **found_none))
+        raise DataError(*problem_and_remedy("reading.nothing_alike", found_none))
     lines, brief = [HEAD.format(name=path.name, file=file.name)], []
     for table in (name for name in TABLES if name in found):
         text, said = _proposed(table, found[table], sheets)
@@ -259,7 +259,7 @@ def propose_map(path: Path, file: Path) -> tuple[str, list[Sentence]]:
         brief.append(said)
     unread = [title for title in sheets if not any(title in titles for titles in found.values())]
     lines += [f"# not a table of the log, and not read: sheet {title!r}" for title in unread]
-    brief += [sentence("reading.other_sheet", title=title) for title in unread]
+    brief += [sentence("reading.other_sheet", {"title": title}) for title in unread]
     return "\n".join(lines) + "\n", brief
 
 
@@ -357,9 +357,15 @@ def _proposed(table: str, heads: Mapping[str, Heads], sheets: Sheets) -> tuple[l
     lacking = [rule.name for rule in missing]
     said = sentence(
         "reading.proposed_but" if missing else "reading.proposed",
-        table=table, sheets=[*map(repr, heads)], named=named, of=len(columns), missing=lacking,
-        words=unsure,
-    )  # fmt: skip
+        {
+            "table": table,
+            "sheets": [*map(repr, heads)],
+            "named": named,
+            "of": len(columns),
+            "missing": lacking,
+            "words": unsure,
+        },
+    )
     return [*lines, ""], said
 
 

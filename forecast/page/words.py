@@ -14,13 +14,12 @@ from babel.dates import format_date, format_skeleton
 from babel.numbers import format_currency, format_decimal
 
 from forecast._checks import nearest
-from forecast._notes import LANGUAGES, Filler, Note, texts_of
+from forecast._notes import LANGUAGES, NOTHING, Filler, Note, texts_of
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     from forecast.tattoo import Caution
 
-NOTHING: Mapping[str, Any] = {}
 SAID = "counts.said"  # a sentence of an older model, in English
 
 

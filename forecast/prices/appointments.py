@@ -163,8 +163,10 @@ class Appointments(Result):
         values = {"mean": mean, "low": low, "high": high, "days": sum(self.days)}
         values |= {"old": round(self.from_open.sum()), "new": round(self.from_new.sum())}
         first, rate = str(self.first_days[0]), self.starts_per_month
-        whole = sentence("visits.all", **values, first=first, open=self.n_open, rate=rate)
-        months = sentence("visits.by_month", months=[*self._by_month()])
+        whole = sentence(
+            "visits.all", {**values, "first": first, "open": self.n_open, "rate": rate}
+        )
+        months = sentence("visits.by_month", {"months": [*self._by_month()]})
         table = aligned(self._table(), language, to_the_right=True)
         return [whole, months, *table, *self.summary(), *bullets(self.notes)]
 
@@ -176,15 +178,15 @@ class Appointments(Result):
         for day, row in zip(self.first_days, frame.to_dict("records"), strict=True):
             numbers = [row[name] for name in ("from_open_courses", "from_new_courses", "sessions")]
             numbers += [row[name] / part for name, part in more.items()]
-            cells = [sentence("visits.number", n=one) for one in numbers]
-            spread = sentence("headline.span", low=row["low"], high=row["high"])
-            yield [sentence("visits.day", day=str(day)), *cells[:3], spread, *cells[3:]]
+            cells = [sentence("visits.number", {"n": one}) for one in numbers]
+            spread = sentence("headline.span", {"low": row["low"], "high": row["high"]})
+            yield [sentence("visits.day", {"day": str(day)}), *cells[:3], spread, *cells[3:]]
 
     def _by_month(self) -> Iterator[Sentence]:
         said, sessions = 0, self.tallies["sessions"].mean(axis=0)
         for day, number in zip(self.first_days, sessions, strict=True):
             code = "visits.month" if day.year == said else "visits.month_of_year"
-            yield sentence(code, day=str(day), n=round(number))
+            yield sentence(code, {"day": str(day), "n": round(number)})
             said = day.year
 
     def summary(self) -> list[Sentence]:

@@ -77,7 +77,7 @@ class Backtest(Result):
         values = {name: getattr(self, name) for name in shown}
         values |= {"name": self.package.name, "code": self.currency, "low": low, "high": high}
         values["share"] = of_100(self.chance_of_loss)
-        said = [sentence(f"past.{one}", **values) for one in ("margin", "so_far")]
+        said = [sentence(f"past.{one}", values) for one in ("margin", "so_far")]
         return [*said, *bullets(self.notes)]
 
 

@@ -163,12 +163,12 @@ class OpenBook(Result):
         values = {name: getattr(self, name) for name in shown}
         values |= {"n": len(self.courses), "code": self.currency}
         values["share"] = of_100(self.chance_of_loss)
-        lines = [sentence(f"open.{one}", **values) for one in ("cost", "income", "result")]
+        lines = [sentence(f"open.{one}", values) for one in ("cost", "income", "result")]
         done = sum(not row.expected_sessions for row in self.courses)
-        lines += [sentence("open.done", n=done)] * bool(done)
+        lines += [sentence("open.done", {"n": done})] * bool(done)
         for reason, count in Counter(reason for _, reason in self.left_out).items():
             first = next(name for name, why in self.left_out if why == reason)
-            lines.append(sentence("open.left_out", n=count, first=first, reason=reason))
+            lines.append(sentence("open.left_out", {"n": count, "first": first, "reason": reason}))
         return [*lines, *bullets(self.notes)]
 
     def to_frame(self) -> pd.DataFrame:

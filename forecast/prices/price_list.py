@@ -105,7 +105,7 @@ class PriceList(Result):
     def _title(self) -> Sentence:
         code = "list.fixed" if self.package.kind == "fixed" else "list.package"
         name = self.package.name.replace("_", " ")
-        return sentence(code, name=name, cap=self.package.cap)
+        return sentence(code, {"name": name, "cap": self.package.cap})
 
     def to_html(self) -> str:
         """Return the list as a page to print: what a client may see, and nothing else."""
@@ -127,14 +127,22 @@ class PriceList(Result):
     def lines(self, language: str) -> list[str]:
         """Return the list in words."""
         bands = [
-            sentence("list.band", price=band.price, rule=band.rule, n=band.n,
-                     sessions=band.expected_sessions, enough=of_100(band.chance_enough))
+            sentence(
+                "list.band",
+                {
+                    "price": band.price,
+                    "rule": band.rule,
+                    "n": band.n,
+                    "sessions": band.expected_sessions,
+                    "enough": of_100(band.chance_enough),
+                },
+            )
             for band in self.bands
-        ]  # fmt: skip
+        ]
         values = {"subsidy": self.cross_subsidy, "code": self.currency, "title": self._title}
         values |= {"some": self.margin_if_some_buy, "all": self.margin_if_all_buy}
         values["share"] = of_100(self.share_buying)
-        title, *rest = (sentence(f"list.{one}", **values) for one in ("title", "inside", "some"))
+        title, *rest = (sentence(f"list.{one}", values) for one in ("title", "inside", "some"))
         return [title, *bands, *rest, *bullets(self.notes)]
 
 
@@ -341,10 +349,10 @@ def _rule(low: FloatArray, high: FloatArray, names: list[tuple[str, Any]]) -> Se
         elif np.isfinite(least) or np.isfinite(most):
             parts.append(_range(name, values, least, most))
     if regions:
-        parts.append(sentence("list.on", regions=regions))
+        parts.append(sentence("list.on", {"regions": regions}))
     elif not_regions:
-        parts.append(sentence("list.not_on", regions=not_regions))
-    return sentence("list.rule", parts=parts) if parts else sentence("list.all_tattoos")
+        parts.append(sentence("list.not_on", {"regions": not_regions}))
+    return sentence("list.rule", {"parts": parts}) if parts else sentence("list.all_tattoos")
 
 
 def _range(name: str, values: Any, least: float, most: float) -> Sentence:
@@ -354,5 +362,5 @@ def _range(name: str, values: Any, least: float, most: float) -> Sentence:
         low = values[held[0] - 1] if held[0] else None
         high = values[held[-1]] if held[-1] < len(values) else None
         code = "under" if low is None else "from" if high is None else "between"
-        return sentence(f"list.{code}", low=low, high=high)
-    return sentence("list.levels", name=name, levels=[values[place] for place in held])
+        return sentence(f"list.{code}", {"low": low, "high": high})
+    return sentence("list.levels", {"name": name, "levels": [values[place] for place in held]})

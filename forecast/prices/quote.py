@@ -143,8 +143,7 @@ class Quote(Result):
         low, high = (round(100 * end) for end in self.chance_of_loss_range)
         losing = sentence(
             "quote.losing_range" if high else "quote.losing",
-            share=of_100(self.chance_of_loss), low=low, high=high,
-        )  # fmt: skip
+            {"share": of_100(self.chance_of_loss), "low": low, "high": high})  # fmt: skip
         values = {name: getattr(self, name) for name in shown} | {
             "losing": losing,
             "shortfall": _of(self.expected_shortfall, "lose", "earn"),
@@ -154,19 +153,21 @@ class Quote(Result):
         }
         each = ("expected", "risk", "spread", "prices")
         fairly = [self._fairly()] * (self.package.kind != "per_session")
-        return [self._offer(), *(sentence(f"quote.{one}", **values) for one in each), *fairly]
+        return [self._offer(), *(sentence(f"quote.{one}", values) for one in each), *fairly]
 
     def _offer(self) -> Sentence:
         fixed = self.package.kind == "fixed" and self.chance_enough is not None
         # a fixed price is read as a promise to clear unless its own line says what it is not
         return sentence(
             "quote.offer_fixed" if fixed else "quote.offer",
-            name=self.package.name,
-            price=self.price,
-            currency=self.currency,
-            unit=sentence(f"quote.unit_{self.package.kind}"),
-            cap=self.cap,
-            enough=of_100(self.chance_enough or 0.0),
+            {
+                "name": self.package.name,
+                "price": self.price,
+                "currency": self.currency,
+                "unit": sentence(f"quote.unit_{self.package.kind}"),
+                "cap": self.cap,
+                "enough": of_100(self.chance_enough or 0.0),
+            },
         )
 
     def _fairly(self) -> Sentence:
@@ -175,10 +176,12 @@ class Quote(Result):
         more = _of(self.fair_premium, "more", "less") if self.fair_premium else None
         return sentence(
             "quote.fair",
-            price=self.fair_price,
-            currency=self.currency,
-            more=more or sentence("quote.the_same"),
-            risk=self.risk_premium,
+            {
+                "price": self.fair_price,
+                "currency": self.currency,
+                "more": more or sentence("quote.the_same"),
+                "risk": self.risk_premium,
+            },
         )
 
 
@@ -207,11 +210,11 @@ def rounded(value: Any) -> Any:
 
 
 def _price(price: Decimal) -> Sentence:
-    return sentence("quote.covered") if price < 0 else sentence("quote.amount", amount=price)
+    return sentence("quote.covered") if price < 0 else sentence("quote.amount", {"amount": price})
 
 
 def _of(amount: Decimal, above: str, below: str) -> Sentence:
-    return sentence(f"quote.{above if amount > 0 else below}", amount=abs(amount))
+    return sentence(f"quote.{above if amount > 0 else below}", {"amount": abs(amount)})
 
 
 @runtime_checkable

@@ -113,11 +113,11 @@ def _reasons(
     cheaper = own.price < own.price.mean() - 0.5  # cents
     found = []
     for held, each, cm2, less in zip(own.sessions, cost, area, cheaper, strict=True):
-        reason = sentence("loses.long", held=round(held), usual=round(usual))
+        reason = sentence("loses.long", {"held": round(held), "usual": round(usual)})
         length = usual / held if by_session else held / usual
         if each / usual_cost > length:
             costs = {"own": from_cents(each), "usual": from_cents(usual_cost)}
-            reason = sentence("loses.large", area=cm2, code=code, **costs)
+            reason = sentence("loses.large", {"area": cm2, "code": code, **costs})
         if max(length, each / usual_cost) <= UNUSUAL:
             reason = sentence("loses.price" if less else "loses.as_usual")
         found.append(reason)
@@ -182,7 +182,7 @@ class WhoLoses(Result):
         lines: list[str] = [Sentence(self.verdict)]
         if self.rows["enquiry"].nunique() <= FEW:
             priced = self.rows.pivot_table("price", "enquiry", "package", sort=False)
-            rows = [[sentence("loses.prices", **self._values), *priced.columns]]
+            rows = [[sentence("loses.prices", self._values), *priced.columns]]
             rows += [[str(one), *map(_money, own)] for one, *own in priced.itertuples()]
             lines += aligned(rows, language, to_the_right=True)
         table = self.to_frame()
@@ -195,13 +195,16 @@ class WhoLoses(Result):
             cells = [_money(own[name]) for name in money] + [_of_100(own[name]) for name in shares]
             rows.append([own["package"], *cells])
         lines += ["", *aligned(rows, language, to_the_right=True)]
-        lines += [sentence("prices.heads", **self._values), "", sentence("loses.least_left_by")]
+        lines += [sentence("prices.heads", self._values), "", sentence("loses.least_left_by")]
         for package, worst in self.worst().groupby("package", sort=False):
             named = [
-                sentence("loses.one", enquiry=str(one.enquiry), margin=one.margin, why=one.reason)
+                sentence(
+                    "loses.one",
+                    {"enquiry": str(one.enquiry), "margin": one.margin, "why": one.reason},
+                )
                 for one in worst.itertuples()
             ]
-            lines.append(sentence("loses.of_package", package=package, worst=named))
+            lines.append(sentence("loses.of_package", {"package": package, "worst": named}))
         return [*lines, *bullets([Note("prices.not_for_sale")])]
 
     @property
@@ -211,7 +214,7 @@ class WhoLoses(Result):
         losing = table[table["margin"] < 0]
         if len(losing):
             said = [
-                sentence("loses.margin", package=one.package, margin=_money(one.margin))
+                sentence("loses.margin", {"package": one.package, "margin": _money(one.margin)})
                 for one in losing.itertuples()
             ]
             return Note("prices.loses", "serious", {"packages": said, **self._values})
@@ -225,7 +228,7 @@ class WhoLoses(Result):
 
 
 def _money(amount: Any) -> Sentence:
-    return sentence("quote.amount", amount=Decimal(f"{amount:.2f}"))
+    return sentence("quote.amount", {"amount": Decimal(f"{amount:.2f}")})
 
 
 def _of_100(share: float) -> str:

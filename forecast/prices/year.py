@@ -124,12 +124,12 @@ class Book(Result):
     def _even(self) -> Sentence:
         if not self.fixed_costs:
             return sentence("year.no_fixed_costs")
-        each = sentence("year.each", margin=self.margin_per_course, code=self.currency)
+        each = sentence("year.each", {"margin": self.margin_per_course, "code": self.currency})
         if self.break_even is None:
-            return sentence("year.never_even", each=each)
+            return sentence("year.never_even", {"each": each})
         low, high = self.break_even_range
         ends = {"low": low, "high": high or sentence("year.no_number")}
-        return sentence("year.even", n=self.break_even, each=each, **ends)
+        return sentence("year.even", {"n": self.break_even, "each": each, **ends})
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; money as numbers, without the simulated years."""
@@ -148,15 +148,22 @@ class Book(Result):
         values |= {"code": self.currency, "share": of_100(self.chance_of_loss)}
         most = {"most": self.moves_most.change, "to": self.moves_most.expected_margin}
         changes = [
-            sentence("year.change", what=row.change, expected=row.expected_margin,
-                     low=row.one_in_twenty, code=self.currency)
+            sentence(
+                "year.change",
+                {
+                    "what": row.change,
+                    "expected": row.expected_margin,
+                    "low": row.one_in_twenty,
+                    "code": self.currency,
+                },
+            )
             for row in self.sensitivity
-        ]  # fmt: skip
+        ]
         return [
-            sentence("year.margin", **values),
+            sentence("year.margin", values),
             self._even(),
             *(
-                sentence(f"year.{one}", **values, **most)
+                sentence(f"year.{one}", {**values, **most})
                 for one in ("risk", "bad_year", "moves", "spread")
             ),
             *changes,

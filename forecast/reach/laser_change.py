@@ -95,9 +95,9 @@ class LaserChange(Result):
             "regime": self.laser.regime,
             "nm": [f"{nm:g}" for nm in self.laser.wavelengths_nm],
         }
-        more = sentence("reach.partly", n=partly) if partly else ""
+        more = sentence("reach.partly", {"n": partly}) if partly else ""
         values |= {"n": self.per_year, "low": low, "high": high, "partly": more}
-        lines = [sentence("reach.one_more", **values)]
+        lines = [sentence("reach.one_more", values)]
         if self.sessions_change is not None and self.cleared_change is not None:
             changed: dict[str, Any] = {
                 "sessions": self.sessions_change,
@@ -105,14 +105,14 @@ class LaserChange(Result):
             }
             changed["range"] = _span(self.sessions_interval, "signed")
             changed["points_range"] = _span(self.cleared_interval, "points", 100)
-            lines.append(sentence("reach.each", horizon=self.horizon, **changed))
+            lines.append(sentence("reach.each", {"horizon": self.horizon, **changed}))
         if self.gain_per_course is not None:
             earned: dict[str, Any] = {
                 "gain": self.gain_per_course,
                 "range": _span(self.gain_interval, "whole"),
             }
             earned["courses"] = _span(self.break_even_interval, "whole")
-            lines.append(sentence("reach.worth", earned=self._earned_back(), **earned))
+            lines.append(sentence("reach.worth", {"earned": self._earned_back(), **earned}))
         return [*lines, *map(Sentence, self.notes)]
 
     def _earned_back(self) -> Sentence:
@@ -120,7 +120,7 @@ class LaserChange(Result):
             return sentence("reach.never_earned")
         years, courses = self.break_even_years or 0.0, np.ceil(self.break_even_courses)
         code = "reach.earned" if years <= LONGEST_LIFE else "reach.earned_late"
-        return sentence(code, courses=courses, years=years)
+        return sentence(code, {"courses": courses, "years": years})
 
 
 def what_would_change(
@@ -302,7 +302,9 @@ def _interval(draws: FloatArray, level: float) -> Interval:
 
 def _span(interval: Interval, form: str, times: int = 1) -> Sentence:
     low, high = (
-        sentence("reach.at_no_time") if end is None else sentence(f"reach.{form}", n=times * end)
+        sentence("reach.at_no_time")
+        if end is None
+        else sentence(f"reach.{form}", {"n": times * end})
         for end in interval
     )
-    return sentence("headline.span", low=low, high=high)
+    return sentence("headline.span", {"low": low, "high": high})

@@ -163,13 +163,19 @@ class LogReach(Result):
         """Return the answer in words."""
         n, of = self.n_unreached, self.n_courses
         ends = _ends(n / of, *self.share)
-        lines = [sentence("reach.unreached", n=n, of=of, **ends)]
+        lines = [sentence("reach.unreached", {"n": n, "of": of, **ends})]
         lines += [
-            sentence("reach.cleared", who=WHO[row["reached"]], session=row["session"],
-                     **_ends(row["cleared_by"], row["low"], row["high"]))
+            sentence(
+                "reach.cleared",
+                {
+                    "who": WHO[row["reached"]],
+                    "session": row["session"],
+                    **_ends(row["cleared_by"], row["low"], row["high"]),
+                },
+            )
             for row in self.cleared.to_dict("records")
             if not np.isnan(row["cleared_by"])
-        ]  # fmt: skip
+        ]
         return [*lines, *bullets(self.notes)]
 
 
@@ -345,10 +351,10 @@ class ReachEffect(Result):
     def lines(self, language: str) -> list[str]:
         """Return the effect in words."""
         low, high = self.sessions_interval
-        lines = [sentence("reach.times", ratio=self.sessions_ratio, low=low, high=high)]
+        lines = [sentence("reach.times", {"ratio": self.sessions_ratio, "low": low, "high": high})]
         both = (self.never_reached, self.never_unreached)
         for who, never in zip(WHO.values(), both, strict=True):
-            lines.append(sentence("reach.never", who=who, **_ends(*never)))
+            lines.append(sentence("reach.never", {"who": who, **_ends(*never)}))
         return [*lines, *bullets(self.notes)]
 
 

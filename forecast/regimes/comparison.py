@@ -332,7 +332,7 @@ def notes_for(
     notes = [Note("regimes.eligible", "info", diagnostics.counts)]
     if diagnostics.left_out:
         left = diagnostics.left_out
-        listed = [sentence("counts.left_out", n=n, why=why) for why, n in left.items()]
+        listed = [sentence("counts.left_out", {"n": n, "why": why}) for why, n in left.items()]
         notes.append(Note("regimes.left_out", "info", {"reasons": listed}))
     notes += _support_notes(diagnostics, settings)
     notes += _weight_notes(diagnostics)

@@ -49,7 +49,15 @@ def mark_of(key: str) -> str:
 
 
 def cite(key: str, language: str = "en") -> str:
-    """Return a source's short name and how it was read, beside a claim: "ALAB15, from memory"."""
+    """Return a source's short name and how it was read, beside a claim: "ALAB15, from memory".
+
+    Parameters
+    ----------
+    key : str
+        As in the table of publications.
+    language : str
+        In which it is said how it was read.
+    """
     terms = texts_of(language).get("terms", {})
     how = {"memory": ", from memory", "read 2nd": ", read in another report"}.get(mark_of(key), "")
     return str(terms.get(key, key)) + str(terms.get(how, how))
