@@ -30,6 +30,7 @@ BANDS = (
     "rgba(230, 159, 0, 0.32)",
 )
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
+PACES = {0.0: "never", np.inf: "at once"}
 FEW_AT_RISK, FEW_COURSES = 10, 5  # below so many a curve is drawn faintly
 ALIKE = 0.1  # a standardised difference below this is called balanced
 
@@ -180,8 +181,8 @@ def plot_tipping(comparison: RegimeComparison, *, key: str | None = None) -> go.
     figure = go.Figure(
         go.Heatmap(
             z=wide.to_numpy(),
-            x=[f"{phi:g}" for phi in wide.columns],
-            y=[f"{phi:g}" for phi in wide.index],
+            x=[PACES.get(phi, f"{phi:g}") for phi in wide.columns],
+            y=[PACES.get(phi, f"{phi:g}") for phi in wide.index],
             text=[[f"{one:+.1f}" for one in row] for row in wide.to_numpy().round(1) + 0.0],
             texttemplate="%{text}",
             colorscale="RdBu",
@@ -190,8 +191,10 @@ def plot_tipping(comparison: RegimeComparison, *, key: str | None = None) -> go.
             colorbar={"title": {"text": "sessions"}},
         )
     )
-    figure.update_xaxes(title_text=f"pace of the stopped under {right}, times like courses")
-    figure.update_yaxes(title_text=f"pace of the stopped under {left}, times like courses")
+    figure.update_xaxes(
+        title_text=f"pace of the stopped under {right}, in times of courses like it"
+    )
+    figure.update_yaxes(title_text=f"the same under {left}")
     return titled(figure, f"{pair}: what if those who stopped were different?")
 
 

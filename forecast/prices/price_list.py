@@ -333,7 +333,7 @@ def _features(
     names = [("ink", INK_GROUPS), ("ink density", DENSITIES), ("area", AREAS)]
     for region, sites in REGIONS.items():
         columns.append(np.array([one.body_site in sites for one in asked], dtype=np.float64))
-        names.append(("site", region.replace("_", " ")))
+        names.append(("site", sentence(f"list.{region}")))
     return np.column_stack(columns), names
 
 

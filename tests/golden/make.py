@@ -28,7 +28,6 @@ from cases import CASES, PAGE_REQUESTS, Case, parsed, write_inputs  # noqa: E402
 import forecast  # noqa: E402
 from forecast.cli import main  # noqa: E402
 
-
 Output = dict[str, Any]
 VALID_DAYS = 90  # that a price holds, unless a tariff says otherwise
 STILL = {"COLUMNS": "100", "NO_COLOR": "1"}  # usage is wrapped as wide everywhere
