@@ -30,7 +30,7 @@ BANDS = (
     "rgba(230, 159, 0, 0.32)",
 )
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
-PACES = {0.0: "never", np.inf: "at once"}
+PACES: dict[Any, str] = {0.0: "never", np.inf: "at once"}
 FEW_AT_RISK, FEW_COURSES = 10, 5  # below so many a curve is drawn faintly
 ALIKE = 0.1  # a standardised difference below this is called balanced
 
