@@ -60,32 +60,19 @@ class CleanTable:
         by_number[courses.codes("course_id")] = values
         return np.asarray(by_number[self.codes("course_id")])
 
-    def refuse(
-        self,
-        bad: pd.Series[bool],
-        column: str,
-        fault: str,
-        other: pd.Series[Any] | None = None,
-        values: Mapping[str, Any] = NOTHING,
-    ) -> None:
-        """Set the rows of a mask aside for a fault in a column, given by its code and ``values``.
+    def refuse(self, bad: pd.Series[bool], *fault: Any) -> None:
+        """Set the rows of a mask aside for a fault.
 
-        ``other`` is a further value for each row.
+        A fault is its column and its code and, where its words need them, another value of each
+        row (None for none) and values that are the same for all.
         """
-        self._list(self.set_aside, bad, column, fault, other, values)
+        self._list(self.set_aside, bad, *fault)
         if bad.any():
             self.frame = self.frame[~bad]
 
-    def flag(
-        self,
-        bad: pd.Series[bool],
-        column: str,
-        fault: str,
-        other: pd.Series[Any] | None = None,
-        values: Mapping[str, Any] = NOTHING,
-    ) -> None:
+    def flag(self, bad: pd.Series[bool], *fault: Any) -> None:
         """List a contradiction in the rows of a mask, as `refuse` does, and keep them."""
-        self._list(self.flagged, bad, column, fault, other, values)
+        self._list(self.flagged, bad, *fault)
 
     def tolerate(
         self, column: str, spelling: str, count: int, row: int, written: str, read_as: str
@@ -101,8 +88,8 @@ class CleanTable:
         bad: pd.Series[bool],
         column: str,
         fault: str,
-        other: pd.Series[Any] | None,
-        values: Mapping[str, Any],
+        other: pd.Series[Any] | None = None,
+        values: Mapping[str, Any] = NOTHING,
     ) -> None:
         if bad.any():
             rule, remedy = problem_and_remedy(f"faults.{fault}", {"other": 0, **values})

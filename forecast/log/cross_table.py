@@ -109,7 +109,7 @@ def _bare(text: str) -> str:
 
 def _set_aside_future(table: CleanTable, column: str, today: date) -> None:
     to_come = table.frame[column] > np.datetime64(today + ONE_DAY)
-    table.refuse(to_come, column, f"future_{table.name}", values={"today": str(today)})
+    table.refuse(to_come, column, f"future_{table.name}", None, {"today": str(today)})
 
 
 def _set_aside_repeats(table: CleanTable) -> None:
@@ -120,11 +120,7 @@ def _set_aside_repeats(table: CleanTable) -> None:
         return
     copies = alike.duplicated(columns)
     table.refuse(
-        _of_all(copies, table),
-        key[0],
-        "once",
-        _first_like(alike, columns),
-        values={"table": table.name},
+        _of_all(copies, table), key[0], "once", _first_like(alike, columns), {"table": table.name}
     )
     alike = alike[~copies]
     table.refuse(
@@ -132,7 +128,7 @@ def _set_aside_repeats(table: CleanTable) -> None:
         key[-1],
         "one_row_each",
         _another_like(alike, key),
-        values={"key": key},
+        {"key": key},
     )
 
 
@@ -143,10 +139,7 @@ def _set_aside_copies(courses: CleanTable) -> None:
     everything = [name for name in courses.frame.columns if name != "course_id"]
     copies = alike.duplicated(everything)
     courses.refuse(
-        _of_all(copies, courses),
-        "course_id",
-        "copied_course",
-        _first_like(alike, everything),
+        _of_all(copies, courses), "course_id", "copied_course", _first_like(alike, everything)
     )
     alike = alike[~copies]
     courses.flag(
@@ -220,7 +213,8 @@ def _set_aside_beyond(table: CleanTable, courses: CleanTable) -> None:
         table.frame[number] > table.of_course(courses, "sessions_given"),
         number,
         "beyond_given",
-        values={"number": number},
+        None,
+        {"number": number},
     )
 
 
@@ -435,10 +429,7 @@ def _falls(gradings: CleanTable) -> None:
     joined = frame.merge(after, how="left", on=["course_id", "after_session"])
     falling = joined["fading_pct_x"] < joined["before"].clip(upper=ALL_GONE)
     gradings.flag(
-        falling.set_axis(frame.index),
-        "fading_pct",
-        "falls",
-        joined["before"].set_axis(frame.index),
+        falling.set_axis(frame.index), "fading_pct", "falls", joined["before"].set_axis(frame.index)
     )
 
 
@@ -457,8 +448,8 @@ def _above(gradings: CleanTable) -> None:
     faded = gradings.frame[rule.name]
     allowed = rule_of(rule)
     slips = (faded > ALL_GONE) & (faded <= MOST_GENEROUS)
-    gradings.flag(slips, rule.name, "above", values={"rule": allowed, "counts_as": ALL_GONE})
-    gradings.flag(faded > MOST_GENEROUS, rule.name, "far_above", values={"rule": allowed})
+    gradings.flag(slips, rule.name, "above", None, {"rule": allowed, "counts_as": ALL_GONE})
+    gradings.flag(faded > MOST_GENEROUS, rule.name, "far_above", None, {"rule": allowed})
 
 
 def _outcomes(courses: CleanTable, gradings: pd.DataFrame, cleared_at: float) -> None:
@@ -471,11 +462,12 @@ def _outcomes(courses: CleanTable, gradings: pd.DataFrame, cleared_at: float) ->
     worst = courses.frame["course_id"].map(seen["min"])
     cleared = courses.frame["outcome"] == "cleared"
     courses.flag(
-        cleared & (best < cleared_at), "outcome", "cleared_below", values={"cleared_at": cleared_at}
+        cleared & (best < cleared_at), "outcome", "cleared_below", None, {"cleared_at": cleared_at}
     )
     courses.flag(
         ~cleared & (worst >= cleared_at),
         "outcome",
         "not_cleared_above",
-        values={"cleared_at": cleared_at},
+        None,
+        {"cleared_at": cleared_at},
     )

@@ -135,12 +135,7 @@ def _put_together(raw: RawLog, table: str, found: TableMap, sheets: Sheets, file
     given = {normal_heading(heading) for heading in joined}
     lacking = [rule.name for rule in TABLES[table] if rule.required and rule.name not in given]
     if lacking:
-        values = {
-            "table": table,
-            "columns": lacking,
-            "file": file,
-            "first": lacking[0],
-        }
+        values = {"table": table, "columns": lacking, "file": file, "first": lacking[0]}
         raise DataError(*problem_and_remedy("reading.map_no_column", values))
     add_table(raw, table, joined)
 

@@ -204,11 +204,7 @@ class Appointments(Result):
             return
         full, chance = self.first_too_full(), self.chance_too_full(self.hours_a_week)
         at = int(chance.argmax()) if full is None else self.first_days.index(full)
-        values = {
-            "hours": self.hours_a_week,
-            "chance": of_100(chance[at]),
-            "month": str(full),
-        }
+        values = {"hours": self.hours_a_week, "chance": of_100(chance[at]), "month": str(full)}
         yield Note(f"prices.{'book_fits' if full is None else 'too_full'}", "info", values)
         if self.another_laser:
             hours = self.hours_a_week + self.another_laser["hours"]

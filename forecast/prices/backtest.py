@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, check_seed, check_whole_number
-from forecast._notes import Note, bullets, notes_as_json, sentence
-from forecast._plain import Result, plain
+from forecast._notes import Note, bullets, sentence
+from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
@@ -64,10 +64,6 @@ class Backtest(Result):
     earned_by_ended: Decimal
     spent_on_ongoing: Decimal
     notes: tuple[Note, ...]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values; money as numbers, in the currency."""
-        return {**plain(self, arrays=False), **notes_as_json(self.notes)}
 
     def lines(self, language: str) -> list[str]:
         """Return the result in words."""

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 
 from forecast._checks import check_seed, check_whole_number, counted
-from forecast._notes import Note, bullets, notes_as_json, sentence
-from forecast._plain import Result, plain
+from forecast._notes import Note, bullets, sentence
+from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import ForecastError, RequestError
@@ -151,10 +151,6 @@ class OpenBook(Result):
     model_sd: Decimal
     left_out: tuple[tuple[str, str], ...]
     notes: tuple[Note, ...]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values; money as numbers, in the currency."""
-        return {**plain(self, arrays=False), **notes_as_json(self.notes)}
 
     def lines(self, language: str) -> list[str]:
         """Return the book in words."""

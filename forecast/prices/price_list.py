@@ -12,8 +12,8 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_whole_number
-from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
-from forecast._plain import Result, plain
+from forecast._notes import Note, Sentence, bullets, sentence
+from forecast._plain import Result
 from forecast._types import FloatArray, IntArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
@@ -90,10 +90,6 @@ class PriceList(Result):
     share_buying: float
     selection_loss: Decimal
     notes: tuple[Note, ...]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values; money as numbers, in the currency."""
-        return {**plain(self, arrays=False), **notes_as_json(self.notes)}
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per band."""

@@ -20,13 +20,7 @@ from forecast.prices.money import from_cents, to_cents
 from forecast.prices.payoff import areas_of, expected_shortfall, terms_of
 from forecast.prices.quote import rounded
 from forecast.prices.rhythm import yearly_starts
-from forecast.prices.shared_risk import (
-    Courses,
-    courses_of,
-    moments,
-    simulate_totals,
-    slower,
-)
+from forecast.prices.shared_risk import Courses, courses_of, moments, simulate_totals, slower
 from forecast.prices.tariff import Package, Tariff
 
 if TYPE_CHECKING:
