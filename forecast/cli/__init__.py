@@ -16,7 +16,7 @@ from typing import Any
 import forecast
 from forecast._notes import LANGUAGES
 from forecast.cli.files import typed
-from forecast.errors import ForecastError
+from forecast.errors import ForecastError, RequestError
 
 __all__ = ["main"]
 
@@ -81,8 +81,6 @@ def build_parser(only: str = "") -> argparse.ArgumentParser:
         one_of = command.add_mutually_exclusive_group() if "one_of" in own else command
         for option in (*own["takes"], "--json", "--details"):
             told = usual.get(option, {}) | own.get("own", {}).get(option, {})
-            if told.get("choices") == "languages":
-                told["choices"] = sorted(path.stem for path in LANGUAGES.glob("*.toml"))
             kind = {"type": TYPES[told["type"]]} if "type" in told else {}
             place = one_of if option in own.get("one_of", ()) else command
             place.add_argument(*option.split("/"), **told | kind)
@@ -96,6 +94,12 @@ def _options() -> dict[str, Any]:
 
 
 def _run(home: str, name: str, options: argparse.Namespace) -> None:
+    known, asked = sorted(path.stem for path in LANGUAGES.glob("*.toml")), vars(options)
+    if asked.get("language", "") not in ("", *known):
+        raise RequestError(
+            f"There are no texts for the language {asked['language']!r}.",
+            f"Use one of {', '.join(known)}.",
+        )
     getattr(import_module(f"forecast.cli.{home}"), f"run_{name}")(options)
 
 

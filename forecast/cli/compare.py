@@ -136,10 +136,12 @@ def run_share(options: Options) -> None:
         found = sharing.answer_question(log, question)
         text = f"Answer written to {options.out}: sums over all courses, no rows."
     else:
+        from forecast.counts import plainly
+
         check_json_output(options.out, sharing.KIND, what="a share")
         log = read(options)
         found = sharing.share_log(log, goal=options.goal)
-        left_out = ", ".join(found["left_out"]) or "none"
+        left_out = ", ".join(dict.fromkeys(map(plainly, found["left_out"]))) or "none"
         text = (
             f"Share written to {options.out}: {len(found['parameters'])} effects, learnt from "
             f"about {found['counts']['courses']} courses; no rows, dates or ids.\n"

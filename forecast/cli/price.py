@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import prices, tattoo
-from forecast._notes import Sentence, in_language, sentence
+from forecast._notes import Sentence, bullets, in_language, sentence
 from forecast.cli.estimate import as_dict, by_line
 from forecast.cli.files import (
     CLOSING,
@@ -146,7 +146,9 @@ def run_appointments(options: Options) -> None:
         starts_per_month=options.starts_per_month,
         seed=options.seed,
     )
-    data, text = load.to_dict(), load.to_text(language=options.language)
+    brief = [*load.in_brief(), *bullets(load.notes), sentence("text.by_month")]
+    lines = load.lines(options.language) if options.details else brief
+    data, text = load.to_dict(), "\n".join(in_language(one, options.language) for one in lines)
     if out is not None:
         table = out.suffix == ".csv"
         write_text(out, load.to_frame().to_csv(index=False) if table else load.to_calendar())

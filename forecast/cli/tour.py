@@ -209,12 +209,7 @@ def _look_ahead(album: _Album, forecaster: Forecaster, log: OutcomeLog) -> None:
     whole = "\n\n".join(f"{heading}\n{text}" for heading, text in words.items())
     album.text("owner.txt", "the appointments to come, the year, and which package loses", whole)
     album.figure("appointments.html", "the appointments to come", figures.plot_appointments(load))
-    by_laser = "prices.hours_at"
-    kept = [
-        *load.to_text().splitlines()[:2],
-        *(line for line in load.summary() if line.note.code != by_laser),
-        *year.to_text().splitlines()[:2],
-    ]
+    kept = [*load.in_brief(), *year.to_text().splitlines()[:2]]
     album.say("For the owner", "\n".join([*kept, table.partition("\n")[0]]))
 
 

@@ -157,8 +157,12 @@ class Appointments(Result):
             **notes_as_json(self.notes),
         }
 
-    def lines(self, language: str) -> list[str]:
-        """Return the months as a table in words, then hours, money and the notes."""
+    def in_brief(self) -> list[Sentence]:
+        """Return the appointments in all and by month, whether they fit, and the money."""
+        rest = (line for line in self.summary() if line.note.code != "prices.hours_at")
+        return [*self._counts(), *rest]
+
+    def _counts(self) -> list[Sentence]:
         mean, low, high = map(round, self.total)
         values = {"mean": mean, "low": low, "high": high, "days": sum(self.days)}
         values |= {"old": round(self.from_open.sum()), "new": round(self.from_new.sum())}
@@ -167,8 +171,12 @@ class Appointments(Result):
             "visits.all", {**values, "first": first, "open": self.n_open, "rate": rate}
         )
         months = sentence("visits.by_month", {"months": [*self._by_month()]})
+        return [whole, months]
+
+    def lines(self, language: str) -> list[str]:
+        """Return the months as a table in words, then hours, money and the notes."""
         table = aligned(self._table(), language, to_the_right=True)
-        return [whole, months, *table, *self.summary(), *bullets(self.notes)]
+        return [*self._counts(), *table, *self.summary(), *bullets(self.notes)]
 
     def _table(self) -> Iterator[list[Sentence]]:
         frame = self.to_frame()

@@ -72,7 +72,7 @@ GERMAN = [
     "estimate MODEL one.csv --facts infection",
     "update MODEL one.csv --sessions-done 8 --gradings stalled.csv --tariff tariff.toml --drivers",
     f"{PRICE} --details --log LOG",
-    "appointments MODEL LOG --weeks 30 --tariff tariff.toml",
+    "appointments MODEL LOG --weeks 30 --tariff tariff.toml --details",
     "reach LOG --wavelengths 694 --price 90000 --worth-cleared 500",
 ]
 ENGLISH = re.compile(r"\b(the|of|with|clients?|sessions?|courses?|tax|from|not|and|is|are)\b")
