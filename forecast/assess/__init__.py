@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from forecast.assess.monitoring import Watch, watch
     from forecast.assess.outcomes import Outcomes, last_supported
     from forecast.assess.reliability import reliability_table
-    from forecast.assess.scores import brier, interval_coverage, tie_split_coverage
+    from forecast.assess.scores import brier, interval_coverage, log_score, tie_split_coverage
     from forecast.assess.selection import (
         OutOfFold,
         choose,
