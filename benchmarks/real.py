@@ -28,14 +28,13 @@ from forecast.assess import (
     interval_coverage,
     last_supported,
     log_score,
-    predict_out_of_fold,
+    predict_left_out,
     recalibrate_out_of_fold,
     score_candidates,
 )
 from forecast.survival import (
     AcceleratedTime,
     CountDistribution,
-    DiscreteHazard,
     Durations,
     LifeTable,
 )
@@ -207,7 +206,6 @@ def candidates(n_events: int) -> tuple[Any, ...]:
         AcceleratedTime("lognormal", penalty=4.0),
         AcceleratedTime("loglogistic", penalty=4.0),
         AcceleratedTime("weibull", penalty=4.0),
-        DiscreteHazard(penalty=4.0),
     )
     return found if n_events >= 10 else found[:1]
 
@@ -215,12 +213,10 @@ def candidates(n_events: int) -> tuple[Any, ...]:
 def own_law(train: Durations, asked: pd.DataFrame, horizon: int, seed: int) -> CountDistribution:
     """Return what the core says of rows asked about: chosen, fitted, recalibrated."""
     specs = {spec.name: spec for spec in candidates(int(train.observed.sum()))}
-    found = predict_out_of_fold(
-        list(specs.values()), train, horizon=horizon, n_folds=5, repeats=2, n_draws=50, seed=seed
-    )
+    found = predict_left_out(list(specs.values()), train, horizon=horizon, n_draws=50, seed=seed)
     chosen = choose(score_candidates(found))
     own = next(each for each in found if each.name == chosen)
-    _, recalibration = recalibrate_out_of_fold(own.predicted, own.outcomes, seed=seed)
+    _, recalibration = recalibrate_out_of_fold([own.predicted], own.outcomes, seed=seed)
     fitted = specs[chosen].fit(train)
     draws = fitted.predict_draws(asked, horizon, n_draws=100, seed=seed)
     return recalibration.apply(CountDistribution.mixture(draws))

@@ -113,14 +113,13 @@ def read_and_check(folder: Path) -> str:
 def read_and_fit(folder: Path) -> str:
     """Read, check and fit the grouped hazard with evidence as its prior."""
     from forecast import read_log
-    from forecast.counts import COVARIATES, LogSummary, candidates, durations_of, judged_rows
+    from forecast.counts import COVARIATES, LogSummary, durations_of, hazard_prior, judged_rows
     from forecast.survival import DiscreteHazard
 
     log = read_log(folder)
     rows = judged_rows(log)
     durations = durations_of(rows, LogSummary.of(log, rows).means)
-    model = next(one for one in candidates(n_events=1) if isinstance(one, DiscreteHazard))
-    fitted = model.fit(durations)
+    fitted = DiscreteHazard(prior=hazard_prior()).fit(durations)
     return f"{len(fitted.coefficients)} of {len(COVARIATES)} effects"
 
 

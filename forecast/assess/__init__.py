@@ -25,10 +25,10 @@ if TYPE_CHECKING:
     from forecast.assess.reliability import reliability_table
     from forecast.assess.scores import brier, interval_coverage, log_score, tie_split_coverage
     from forecast.assess.selection import (
-        OutOfFold,
+        LeftOut,
         choose,
         grouped_folds,
-        predict_out_of_fold,
+        predict_left_out,
         score_candidates,
     )
 

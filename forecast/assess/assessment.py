@@ -185,14 +185,7 @@ def recalibrate_out_of_fold(
         )
 
     whole = fitted(np.arange(len(outcomes)))
-    folds = grouped_folds(
-        outcomes.subject,
-        events=outcomes.observed,
-        n_folds=n_folds,
-        repeats=1,
-        seed=seed,
-        leave_one_out_below=min(n_folds, len(set(outcomes.subject))),
-    )[0]
+    folds = grouped_folds(outcomes.subject, events=outcomes.observed, n_folds=n_folds, seed=seed)
     pmfs = [np.array(each.pmf) for each in predicted]
     for fold in np.unique(folds):
         test = folds == fold

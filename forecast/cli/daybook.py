@@ -9,7 +9,7 @@ from forecast._notes import texts_of
 from forecast.cli.files import Options, answer, check_can_write, progress
 from forecast.errors import RequestError
 
-CLINICS_TURN = "Backups, exports and copies of them made before are the clinic's to replace."
+CLINICS_TURN = "Backups, exports, copies and models fitted to those are the clinic's to replace."
 
 
 def run_daybook(options: Options) -> None:

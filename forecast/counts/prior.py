@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 from forecast.counts.attributes import CURVES, LIGHTEN
 from forecast.counts.rows import FEWEST_FOR_DATA_ALONE
-from forecast.survival import AcceleratedTime, DiscreteHazard, LifeTable
+from forecast.survival import AcceleratedTime, LifeTable
 
 if TYPE_CHECKING:
     from forecast.survival import CountModel
@@ -301,13 +301,11 @@ def candidates(
     their count from that of all others needs its prior.
     """
     durations = evidence.duration_prior() if evidence else duration_prior(goal)
-    hazards = evidence.hazard_prior() if evidence else hazard_prior(goal)
     never = never_covariates(goal)
     with_evidence: tuple[CountModel, ...] = (
         evidence_model(goal, evidence),
         AcceleratedTime("loglogistic", prior=durations, never=never),
         AcceleratedTime("weibull", prior=durations, never=never),
-        DiscreteHazard(prior=hazards),
     )
     if goal == "lighten":
         return with_evidence
@@ -330,6 +328,5 @@ def with_width(spec: CountModel, names: Iterable[str]) -> CountModel:
     prior = getattr(spec, "prior", None)
     if not prior:
         return spec
-    width = WIDTH if isinstance(spec, DiscreteHazard) else WIDTH / SHAPE
-    own: Any = {**prior, **dict.fromkeys(names, (0.0, width))}
+    own: Any = {**prior, **dict.fromkeys(names, (0.0, WIDTH / SHAPE))}
     return replace(spec, prior=own)  # type: ignore[type-var]

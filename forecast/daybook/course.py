@@ -77,7 +77,7 @@ class Course:
     Its ``sessions``, ``gradings`` and ``reactions`` are rows of those tables. ``version`` is to be
     given back when something is written. ``row`` is that of the log's table courses, None before
     the first session; the other rows are in the order of entry, and the first of the ``promises``
-    is the one that it was sold on.
+    is the one that it was sold on. ``own`` are columns of the clinic's own that a log came with.
     """
 
     course_id: str
@@ -88,6 +88,7 @@ class Course:
     gradings: tuple[Mapping[str, Any], ...]
     reactions: tuple[Mapping[str, Any], ...]
     promises: tuple[Promise, ...]
+    own: Mapping[str, Any]
 
     @property
     def done(self) -> int:
@@ -109,11 +110,10 @@ class Course:
     @property
     def enquiry(self) -> Enquiry | None:
         """What the client and the tattoo were at the consultation."""
-        if self.row:
-            first = self.promises[0].enquiry if self.promises else None
-            own = first.extra if first else {}
-            return enquiry_of({**self.row, "extra": own})
-        return self.promises[0].enquiry if self.promises else None
+        first = self.promises[0].enquiry if self.promises else None
+        if self.row is None:
+            return first
+        return enquiry_of({**self.row, "extra": self.own or (first.extra if first else {})})
 
     @property
     def graded(self) -> tuple[tuple[int, float], ...]:

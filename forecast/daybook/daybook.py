@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping
@@ -126,7 +127,7 @@ class Daybook:
     def course(self, course_id: str) -> Course:
         """Return a course as it stands, or raise MisfitError where there is none of that code."""
         with self._lock:
-            known = self.rows("SELECT client_id FROM known WHERE course_id = ?", course_id)
+            known = self.rows("SELECT client_id, own FROM known WHERE course_id = ?", course_id)
             version = self._version(course_id)
             of = {name: tuple(self._current(name, course_id)) for name in OF_COURSE}
         if not known:
@@ -134,8 +135,8 @@ class Daybook:
         where = f"Promise of course {course_id} in {self.path}"
         row = next(iter(of.pop("courses")), None)
         said = tuple(Promise.of_row(one, where) for one in of.pop("promises"))
-        client = str(known[0]["client_id"])
-        return Course(course_id, client, version, row, promises=said, **of)
+        client, own = str(known[0]["client_id"]), json.loads(known[0]["own"] or "{}")
+        return Course(course_id, client, version, row, promises=said, own=own, **of)
 
     def promise(self, number: int) -> Promise:
         """Return the promise of that number, or raise MisfitError."""
@@ -170,7 +171,7 @@ class Daybook:
                     raise ChangedError(tuple(self.history(course_id, since=version)))
                 if client_id is not None:
                     course_id = course_id or self._new_code(client_id)
-                    know = "INSERT OR IGNORE INTO known VALUES (?, ?)"
+                    know = "INSERT OR IGNORE INTO known (course_id, client_id) VALUES (?, ?)"
                     self.book.execute(know, (course_id, client_id))
                 now = self._now()
                 cells = (course_id, what, now, by, undoes)

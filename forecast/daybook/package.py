@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 from collections.abc import Iterable, Sequence
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forecast._files import checksums, read_json, sum_of, write_whole
 from forecast.daybook.daybook import Daybook, make_daybook
-from forecast.daybook.promises import read_promises, read_register
+from forecast.daybook.promises import Promise, read_promises, read_register
 from forecast.errors import DataError, RequestError
 from forecast.log import (
     ALL_TABLES,
     TABLES,
+    Extra,
     column_names,
     guards,
     opened,
@@ -111,13 +113,11 @@ def take_over(book: Daybook, source: Path) -> dict[str, Any]:
         return {table: len(book.rows(f"SELECT 1 FROM {table}_now")) for table in tables}
     log = read_log(source)
     promises = read_promises(source)
-    clients = dict(zip(log.courses["course_id"], log.courses["client_id"], strict=True))
-    clients |= {one.course_id: one.client_id for one in promises if one.course_id not in clients}
     said = {"cleared_at": repr(log.cleared_at), "cleared_judged": log.cleared_judged}
     with book.entry("taken_over", BY) as entry:
         stated = [(name, value) for name, value in said.items() if value]
         book.book.executemany("INSERT OR REPLACE INTO about VALUES (?, ?)", stated)
-        book.book.executemany("INSERT INTO known VALUES (?, ?)", clients.items())
+        _insert(book, "known", ("course_id", "client_id", "own"), _known(log, promises))
         for name in TABLES:
             rows = _rows_of(name, getattr(log, name))
             _insert(book, name, ("entry", *column_names(name)), ((entry, *row) for row in rows))
@@ -125,6 +125,17 @@ def take_over(book: Daybook, source: Path) -> dict[str, Any]:
             book.put("promises", one.cells(), entry)
     aside = sum(count.set_aside for count in log.report.rows.values())
     return {"courses": len(log.courses), "promises": len(promises), "set_aside": aside}
+
+
+# Each course once: whose it is, and what the log says in columns of the clinic's own.
+def _known(log: OutcomeLog, promises: Iterable[Promise]) -> Iterable[tuple[str, str, str | None]]:
+    found: dict[str, tuple[str, str | None]]
+    found = {one.course_id: (one.client_id, None) for one in promises}
+    own = [name for name in log.courses.columns if name not in column_names("courses")]
+    for row in log.courses[["course_id", "client_id", *own]].to_dict("records"):
+        said = Extra({name: row[name] for name in own})
+        found[row["course_id"]] = row["client_id"], json.dumps(said) if said else None
+    return ((course, *of) for course, of in found.items())
 
 
 def _insert(book: Daybook, name: str, columns: Sequence[str], rows: Iterable[Any]) -> None:
@@ -156,7 +167,7 @@ def _take_register(book: Daybook, source: Path) -> dict[str, Any]:
             if (one.course_id, one.issued_on, one.median) in there:
                 continue  # the register was taken over before
             taken += 1
-            known = "INSERT OR IGNORE INTO known VALUES (?, ?)"
+            known = "INSERT OR IGNORE INTO known (course_id, client_id) VALUES (?, ?)"
             book.book.execute(known, (one.course_id, one.client_id))
             book.put("promises", {**one.cells(), "promise_no": top + taken}, entry)
     return {"courses": 0, "promises": taken, "torn": torn}
@@ -184,10 +195,22 @@ def _take_history(book: Daybook, folder: Path) -> None:
         for name in EVERY:
             text = (folder / HISTORY / f"{name}.csv").read_text(encoding="utf-8")
             rows = list(csv.reader(io.StringIO(text, newline="")))
-            cells = ([None if cell == "" else cell for cell in row] for row in rows[1:])
+            numbers = {rule.name for rule in ALL_TABLES.get(name, ()) if rule.kind == "number"}
+            exact = [_number if heading in numbers else str for heading in rows[0]]
+            cells = (
+                [None if one == "" else read(one) for read, one in zip(exact, row, strict=True)]
+                for row in rows[1:]
+            )
             _insert(book, name, rows[0], cells)
         (guard,) = (one for one in guards() if "entries_DELETE" in one)
         book.book.execute(guard)
+
+
+# exactly: SQLite's own reading of a text misses the last bit of some numbers
+def _number(cell: str) -> float | str:
+    with suppress(ValueError):
+        return float(cell)
+    return cell
 
 
 def check_book(path: Path) -> tuple[list[str], OutcomeLog | None]:

@@ -18,7 +18,7 @@ from forecast.assess import (
     Recalibration,
     assess_predictions,
     choose,
-    predict_out_of_fold,
+    predict_left_out,
     recalibrate_out_of_fold,
     score_candidates,
 )
@@ -60,13 +60,12 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from forecast._types import IntArray
-    from forecast.assess import OutOfFold
+    from forecast.assess import LeftOut
     from forecast.log import OutcomeLog
     from forecast.survival import CountModel, FittedCountModel
 
 FEWEST_TO_CHECK = 10  # events below which folds say nothing
 N_DRAWS = 50  # parameter draws behind an out-of-fold prediction
-AGAIN = 4  # times as many foldings of the chosen model as of the candidates
 
 
 def fit_forecaster(
@@ -115,11 +114,7 @@ def fit_forecaster(
         summary, part, durations = basis.summary, basis.part, basis.durations
         checked = None
         if summary.n_reached >= FEWEST_TO_CHECK:
-            # repeats take away chance, of which a very large log has little
-            folds = (10, 2) if len(durations) <= MOST_TO_CHECK else (5, 1)
-            checked = Checked.of(
-                basis.specs, *part, goal=goal, horizon=horizon, folds=folds, seed=seed
-            )
+            checked = Checked.of(basis.specs, *part, goal=goal, horizon=horizon, seed=seed)
         chosen = checked.chosen if checked else basis.published
         seen: Any = chosen.fit(durations) if len(durations) else basis.from_evidence
         model = seen
@@ -235,30 +230,22 @@ class Checked:
         *,
         goal: str,
         horizon: int,
-        folds: tuple[int, int],
         seed: int,
     ) -> Checked:
-        """Score the candidates out of fold, choose, recalibrate and assess.
-
-        ``folds`` says how many folds, and how often.
-        """
+        """Score the candidates on who was left out, choose, recalibrate and assess."""
         specs = {model.name: model for model in models}
-        given: Any = {"n_folds": folds[0], "n_draws": N_DRAWS, "seed": seed}
-        given["horizon"] = horizon + LAST_LANDMARK
-        results = predict_out_of_fold(list(specs.values()), durations, repeats=folds[1], **given)
+        given: Any = {"n_draws": N_DRAWS, "seed": seed, "horizon": horizon + LAST_LANDMARK}
+        results = predict_left_out(models, durations, **given)
         scores = score_candidates(results)
         chosen = choose(scores)
         found = next(result for result in results if result.name == chosen)
-        many = folds[1] > 1  # in a very large log chance does little, and repeats take long
         row, whole, law = np.arange(len(durations)), durations, None
-        if goal == "clear" and many:
+        if goal == "clear" and len(durations) <= MOST_TO_CHECK:
             row, whole, law = carried_on(log, rows, durations, found, horizon=horizon)
-        again = AGAIN if many else 1
-        if again > 1 or whole is not durations:
-            times = again * folds[1]
-            given |= {"repeats": times, "like": row}
-            found = predict_out_of_fold([specs[chosen]], whole, **given)[0]
-        predicted = CountDistribution.mixture([each.pmf for each in found.predicted])
+        if whole is not durations:
+            found = predict_left_out([specs[chosen]], whole, **given)[0]
+        predicted = found.predicted
+        assert predicted is not None  # who is chosen was fitted
         of = row[found.rows]
         by_all = groups_of(log.courses.iloc[of].itertuples(), sites=True)
         mapped = {name: by_all[name] for name in GROUPINGS}
@@ -273,8 +260,9 @@ class Checked:
         recalibration = replace(recalibration, n_paths=len(at), n_events=seen.n_events)
         midcourse = None
         if goal == "clear":
+            said = recalibration.apply(predicted, groups=mapped)[first]
             midcourse = fit_midcourse(
-                log, rows.iloc[at], further, horizon=horizon, seed=seed, near=law
+                log, rows.iloc[at], said, horizon=horizon, seed=seed, near=law
             )
         corrected = [CountDistribution(further.pmf[:, :horizon])]
         own = None if goal == "clear" else of_goal(rows)[at]
@@ -306,7 +294,7 @@ def carried_on(
     log: OutcomeLog,
     rows: pd.DataFrame,
     durations: Durations,
-    found: OutOfFold,
+    found: LeftOut,
     *,
     horizon: int,
 ) -> tuple[IntArray, Durations, Midcourse | None]:
@@ -315,7 +303,8 @@ def carried_on(
     And the law that says so: each stands at several steps instead, evenly weighted (multiple
     imputation). The same durations where the log's gradings are too few to say.
     """
-    predicted = CountDistribution.mixture([each.pmf for each in found.predicted])
+    predicted = found.predicted
+    assert predicted is not None
     scored = rows.iloc[found.rows]
     law = fit_midcourse(log, scored, predicted, horizon=horizon, seed=None)
     if law is None:

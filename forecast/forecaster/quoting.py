@@ -123,7 +123,7 @@ def value_of_quoting(
             "Ask again when more have.",
         )
     client = courses["client_id"].to_numpy(dtype=object)
-    fold = grouped_folds(client, n_folds=FOLDS, repeats=1, seed=seed, leave_one_out_below=0)[0]
+    fold = grouped_folds(client, n_folds=FOLDS, seed=seed)
     for part in range(FOLDS):
         held = fold == part
         own[held], flat[held] = _prices(log, held, unpriced, tariff, seed)

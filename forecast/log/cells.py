@@ -499,6 +499,15 @@ def distinct_texts(cells: pd.Series[Any]) -> tuple[Codes, npt.NDArray[np.object_
     return places, np.asarray(found, dtype=object)
 
 
+def coded_texts(column: Any) -> pd.Categorical:
+    """Return an Arrow column of texts, dictionary-encoded, with each text held once."""
+    import pandas as pd
+
+    whole = column.unify_dictionaries().combine_chunks()
+    texts = whole.dictionary.to_numpy(zero_copy_only=False)
+    return pd.Categorical.from_codes(whole.indices.fill_null(-1).to_numpy(), texts)
+
+
 def in_use(codes: npt.NDArray[np.integer[Any]], size: int) -> npt.NDArray[np.bool_]:
     """Return which of ``size`` texts some row has; code -1 stands for none."""
     used = np.zeros(size + 1, dtype=bool)
@@ -529,6 +538,7 @@ def _at_face_value(
         if rule.kind == "integer":
             clear &= meanings == np.floor(meanings)
         meanings[~clear] = np.nan
+        meanings[clear] = texts[clear].astype(np.float64)  # to the last bit, which pandas misses
     elif rule.kind in ("id", "text"):
         meanings = texts.copy()
         clear = pd.Series(texts, dtype="string[pyarrow]").str.fullmatch(PLAIN_TEXT).to_numpy(bool)

@@ -148,11 +148,12 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
     return table
 
 
-# Columns that the log does not know, by their heading: what may enter a model that asks for it.
+# Columns that the log does not know, in order of their headings: what may enter a model that asks.
 def _of_its_own(raw: pd.DataFrame, ours: set[Any]) -> dict[str, pd.Series[Any]]:
     own = [given for given in raw.columns if given not in ours and given != EXTRA]
     found = {normal_heading(given): extra_column(raw[given]) for given in own}
-    return {name: own for name, own in found.items() if own is not None and name.isidentifier()}
+    kept = {name: own for name, own in found.items() if own is not None and name.isidentifier()}
+    return dict(sorted(kept.items()))
 
 
 # Rows that are none of the table: totals below it, and the example of an empty workbook. Each with

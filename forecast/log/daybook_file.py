@@ -6,7 +6,7 @@ import json
 import sqlite3
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing, contextmanager, suppress
+from contextlib import ExitStack, closing, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +14,7 @@ import numpy as np
 
 from forecast._notes import problem_and_remedy, sentence
 from forecast.errors import DataError, RequestError
+from forecast.log.cells import coded_texts
 from forecast.log.columns import ALL_TABLES, TABLES, Column, column_names
 
 if TYPE_CHECKING:
@@ -27,9 +28,10 @@ KINDS = {"integer": "INTEGER", "number": "REAL"}  # all else is text
 # What SQLite's error codes mean for a daybook; 10 is also what a full quota gives.
 WHY = {5: "busy", 6: "busy", 8: "read_only", 10: "not_taken", 11: "damaged", 13: "full"}
 WHY |= {14: "not_opened", 15: "no_lock", 26: "no_sqlite"}
+DAMAGED = ("damaged", "no_sqlite", "other")  # of which nothing is said to be whole
 BASE = """
 CREATE TABLE about (name TEXT PRIMARY KEY, value TEXT NOT NULL);
-CREATE TABLE known (course_id TEXT PRIMARY KEY, client_id TEXT NOT NULL);
+CREATE TABLE known (course_id TEXT PRIMARY KEY, client_id TEXT NOT NULL, own TEXT);
 CREATE INDEX known_client ON known (client_id);
 CREATE TABLE models (model TEXT PRIMARY KEY, learnt_at TEXT NOT NULL, entry INTEGER);
 CREATE TABLE entries (entry INTEGER PRIMARY KEY AUTOINCREMENT, course_id TEXT REFERENCES known,
@@ -41,6 +43,7 @@ EXTRA = """
 SELECT course_id, json_extract(CASE WHEN json_valid(enquiry) THEN enquiry END, '$.extra') AS extra
 FROM promises_now WHERE extra IS NOT NULL ORDER BY promise_no DESC
 """
+OWN = "SELECT course_id, own FROM known WHERE own IS NOT NULL"
 TABLE = """
 CREATE TABLE {name} (row INTEGER PRIMARY KEY, entry INTEGER NOT NULL REFERENCES entries,
   replaces INTEGER UNIQUE REFERENCES {name}, withdrawn INTEGER NOT NULL DEFAULT 0, {typed}{of});
@@ -91,8 +94,11 @@ def told(path: Path) -> Iterator[None]:
         yield
     except sqlite3.DatabaseError as error:
         why = WHY.get(getattr(error, "sqlite_errorcode", 0) & 0xFF, "other")
-        says, remedy = problem_and_remedy(f"disk.{why}", {"error": str(error)})
-        raise DataError(sentence("disk.whole", {"path": str(path), "why": says}), remedy) from None
+        # what comes with a text would be what stands in the book
+        values = {"path": str(path), "error": str(error).partition(" with text ")[0]}
+        says, remedy = problem_and_remedy(f"disk.{why}", values)
+        code = "disk.at" if why in DAMAGED else "disk.whole"
+        raise DataError(sentence(code, {**values, "why": says}), remedy) from None
 
 
 def is_daybook(path: Path) -> bool:
@@ -151,6 +157,10 @@ def _check_kind(book: sqlite3.Connection, path: Path) -> None:
         raise DataError(*problem_and_remedy("disk.version", {"path": str(path), **versions}))
 
 
+def _columns_of(book: sqlite3.Connection, name: str) -> set[str]:
+    return {row[1] for row in book.execute(f"PRAGMA table_info({name})")}
+
+
 # Columns that a later column table has are added; none is ever taken away.
 def _make_safe(book: sqlite3.Connection, path: Path) -> None:
     if book.execute("PRAGMA journal_mode = WAL").fetchone()[0] != "wal":
@@ -158,8 +168,10 @@ def _make_safe(book: sqlite3.Connection, path: Path) -> None:
         raise DataError(sentence("disk.at", {"path": str(path), "why": why}), remedy)
     for pragma in ("synchronous = FULL", "foreign_keys = ON", "secure_delete = ON"):
         book.execute(f"PRAGMA {pragma}")
+    if "own" not in _columns_of(book, "known"):
+        book.execute("ALTER TABLE known ADD COLUMN own TEXT")
     for name, rules in ALL_TABLES.items():
-        there = {row[1] for row in book.execute(f"PRAGMA table_info({name})")}
+        there = _columns_of(book, name)
         lacking = [rule for rule in rules if rule.name not in there]
         for rule in lacking:
             book.execute(f"ALTER TABLE {name} ADD COLUMN {_typed(rule)}")
@@ -192,56 +204,103 @@ def remove_file(path: Path) -> None:
             path.with_name(path.name + end).unlink()
 
 
-# Whole columns as JSON are read several times as fast as rows; a number that is quoted stays exact.
-def _exact(rule: Column) -> str:
-    quoted = f"CASE WHEN {rule.name} IS NULL THEN NULL ELSE quote({rule.name}) END"
-    return quoted if rule.kind == "number" else rule.name
+# Whole columns as JSON are read several times as fast as rows. It tells a number by 15 digits: one
+# that needs more is a text in it, which takes longer, as is whatever is no number.
+EXACT = """CASE WHEN {0} = CAST({0} AS INTEGER) THEN CAST({0} AS INTEGER)
+WHEN {0} IS NULL OR {0} < 1e12 AND CAST({0} * 1000 + 0.5 AS INTEGER) / 1000.0 = {0} THEN {0}
+WHEN typeof({0}) = 'real' THEN printf('%!.17g', {0}) ELSE quote({0}) END"""
 
 
-def _column(rule: Column, cells: list[Any]) -> Any:
-    import pandas as pd
+def _cells(kind: str, column: str) -> Any:
+    import pyarrow as pa
+    from pyarrow.json import ParseOptions, ReadOptions, read_json
+
+    typed = {"integer": pa.int64(), "number": pa.float64()}.get(kind, pa.string())
+    text = f'{{"cells":{column}}}'.encode()
+    whole = ReadOptions(use_threads=False, block_size=len(text) + 1)
+    asked = ParseOptions(explicit_schema=pa.schema({"cells": pa.list_(typed)}))
+    try:
+        return read_json(pa.BufferReader(text), whole, asked)["cells"].chunk(0).flatten()
+    except pa.ArrowInvalid:  # a text among numbers
+        cells = (None if one is None else str(one) for one in json.loads(column))
+        return pa.array(cells, pa.string())
+
+
+def _numbers(half: Any) -> Any:
+    cells = half.to_numpy(zero_copy_only=False)
+    return cells.astype(np.float64) if cells.dtype == object else cells
+
+
+def _column(rule: Column, *halves: Any) -> Any:
     import pyarrow as pa
 
     if rule.kind in KINDS:
-        with suppress(ValueError):  # where a text stands among them, all are read as texts
-            return np.array(cells, dtype=np.float64)
-        cells = [None if one is None else str(one) for one in cells]
-    coded = pa.array(cells, pa.string()).dictionary_encode()
+        with suppress(ValueError):  # where a text is no number, all are read as texts
+            return np.concatenate([_numbers(half) for half in halves])
+    texts = [half.cast(pa.string()).dictionary_encode() for half in halves]
+    coded = pa.chunked_array(texts).unify_dictionaries()
     if rule.kind == "date":
         with suppress(pa.ArrowInvalid):  # likewise where one is no day
-            days = coded.dictionary.cast(pa.timestamp("ns")).take(coded.indices)
-            return days.to_numpy(zero_copy_only=False)
-    codes = coded.indices.fill_null(-1).to_numpy()
-    return pd.Categorical.from_codes(codes, pd.Index(coded.dictionary.to_pandas()))
+            return coded.cast(pa.timestamp("ns")).to_numpy()
+    return coded_texts(coded)
 
 
-# the columns that a book as old as it has, and their cells; row numbers first
-def _texts(book: sqlite3.Connection, name: str) -> tuple[list[Column], tuple[str, ...]]:
-    there = {row[1] for row in book.execute(f"PRAGMA table_info({name}_now)")}
-    rules = [rule for rule in TABLES[name] if rule.name in there]
-    columns = ", ".join(f"json_group_array({_exact(rule)})" for rule in rules)
-    asked = f"SELECT json_group_array(row), {columns} FROM {name}_now"
-    return rules, book.execute(asked).fetchone()
+# the columns that a book as old as it has
+def _rules(book: sqlite3.Connection, name: str) -> list[Column]:
+    there = _columns_of(book, f"{name}_now")
+    return [rule for rule in TABLES[name] if rule.name in there]
+
+
+# One half of the rows of every table, row numbers first: SQLite reads on one core alone.
+def _half(book: sqlite3.Connection, side: str) -> dict[str, list[Any]]:
+    found = {}
+    for name in TABLES:
+        rules = _rules(book, name)
+        exact = (EXACT.format(one.name) if one.kind == "number" else one.name for one in rules)
+        columns = ", ".join(f"json_group_array({one})" for one in ("row", *exact))
+        middle = f"(SELECT max(row) / 2 FROM {name})"
+        texts = book.execute(f"SELECT {columns} FROM {name}_now WHERE row {side} {middle}")
+        kinds = ["integer", *(rule.kind for rule in rules)]
+        found[name] = [_cells(*one) for one in zip(kinds, texts.fetchone(), strict=True)]
+    return found
+
+
+def _frame(rules: list[Column], *halves: list[Any]) -> pd.DataFrame:
+    import pandas as pd
+
+    rows, *cells = zip(*halves, strict=True)
+    named = {rule.name: _column(rule, *one) for rule, one in zip(rules, cells, strict=True)}
+    index = np.concatenate([half.to_numpy() for half in rows])
+    return pd.DataFrame(named, index=index).sort_index()
+
+
+def _last_entry(book: sqlite3.Connection) -> int | None:
+    book.execute("BEGIN")  # from here on it sees no more than this
+    last: int | None = book.execute("SELECT max(entry) FROM entries").fetchone()[0]
+    return last
 
 
 def read_tables(path: Path) -> tuple[dict[str, pd.DataFrame], dict[str, Any]]:
     """Return the log's tables as they now stand, by the number of their row, and what it says."""
     import pandas as pd
 
-    tables = {}
-    with closing(opened(path)) as book, told(path), ThreadPoolExecutor(1) as ahead:
-        book.execute("BEGIN")  # one moment for all tables
+    with told(path), ExitStack() as still, ThreadPoolExecutor(2) as at_once:
+        book, other = (still.enter_context(closing(opened(path))) for _ in range(2))
+        while _last_entry(book) != _last_entry(other):  # one moment for all tables
+            book.execute("ROLLBACK")
+            other.execute("ROLLBACK")
+        halves = at_once.map(_half, (book, other), ("<=", ">"))
+        lower, upper = (half.values() for half in halves)
+        rules = [_rules(book, name) for name in TABLES]
+        tables = dict(zip(TABLES, at_once.map(_frame, rules, lower, upper), strict=True))
         about = dict(book.execute("SELECT name, value FROM about"))
         if "cleared_at" in about:
             about["cleared_at"] = float(about["cleared_at"])
-        # SQLite reads a table while the one before is taken apart
-        texts = ahead.map(lambda name: _texts(book, name), TABLES)
-        for name, (rules, cut) in zip(TABLES, texts, strict=True):
-            rows, *cells = map(json.loads, cut)
-            named = {rule.name: _column(rule, one) for rule, one in zip(rules, cells, strict=True)}
-            tables[name] = pd.DataFrame(named, index=np.array(rows, dtype=np.int64)).sort_index()
-        # columns of the clinic's own, as the first promise of each course has them
-        own = {course: json.loads(extra) for course, extra in book.execute(EXTRA)}
+        # columns of the clinic's own: as taken over, else as the first promise of a course has them
+        said = list(book.execute(EXTRA))
+        if "own" in _columns_of(book, "known"):
+            said += book.execute(OWN)
+        own = {course: json.loads(extra) for course, extra in said}
     if own and len(tables["courses"]):
         found = pd.DataFrame.from_dict(own, orient="index")
         found = found[found.columns.difference([*column_names("courses")])]

@@ -26,7 +26,7 @@ from forecast._files import (
 )
 from forecast._notes import Note, Sentence, problem_and_remedy, sentence
 from forecast.errors import DataError
-from forecast.log.cells import SEPARATORS, folded, normal_heading
+from forecast.log.cells import SEPARATORS, coded_texts, folded, normal_heading
 from forecast.log.columns import TABLES, column
 from forecast.log.corrections import apply_corrections, corrected_file
 from forecast.log.daybook_file import is_daybook, read_tables
@@ -415,14 +415,10 @@ def _coded(table: Any) -> pd.DataFrame:
     columns: dict[int, Any] = {}
     for place, name in enumerate(table.column_names):
         column = _readable(name, table.column(place))
-        if _is_text(column.type) and len(column):
+        if _is_text(column.type):
             column = column.dictionary_encode()
         coded = pa.types.is_dictionary(column.type) and _is_text(column.type.value_type)
-        columns[place] = (
-            pd.Categorical.from_codes(*_codes(column.chunks))
-            if coded and len(column)
-            else column.to_pandas()
-        )
+        columns[place] = coded_texts(column) if coded and len(column) else column.to_pandas()
     frame = pd.DataFrame(columns, copy=False)
     frame.columns = table.column_names
     return frame
@@ -447,31 +443,3 @@ def _is_text(kind: Any) -> bool:
     import pyarrow as pa
 
     return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind))
-
-
-def _codes(chunks: Sequence[Any]) -> tuple[Any, Any]:
-    """Return chunks of coded texts as one array of codes, -1 if empty, and the distinct texts.
-
-    Arrow's own way would look through a dictionary once for each chunk that uses it.
-    """
-    import pyarrow as pa
-
-    held = {_place_of(each.dictionary): each.dictionary for each in chunks}
-    joined = pa.chunked_array(list(held.values())).dictionary_encode().combine_chunks()
-    # the place of each dictionary's texts among the distinct ones, and of the empty cell
-    ends = np.cumsum([len(texts) for texts in held.values()])
-    among = {key: slice(end - len(held[key]), end) for key, end in zip(held, ends, strict=True)}
-    places = joined.indices.fill_null(-1).to_numpy()
-    codes = [
-        np.append(places[among[_place_of(each.dictionary)]], np.int32(-1))[
-            each.indices.fill_null(-1).to_numpy()
-        ]
-        for each in chunks
-    ]
-    return np.concatenate(codes), joined.dictionary.to_numpy(zero_copy_only=False)
-
-
-def _place_of(dictionary: Any) -> tuple[int, int, int]:
-    """Return where in memory a dictionary lies: chunks read together share one."""
-    offsets = dictionary.buffers()[1]  # none where there is no text
-    return offsets.address if offsets else 0, dictionary.offset, len(dictionary)

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from forecast import assess
 from forecast._types import FloatArray
 from forecast.survival import AcceleratedTime, CountDistribution, Durations
 
@@ -21,13 +20,11 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.log import OutcomeLog
-    from forecast.survival import FittedAcceleratedTime
 
 LAST_LANDMARK = 15
 LOOK_BACK = 2  # sessions over which the recent pace is taken
 STALLED_BELOW = 0.08  # fall of log remaining ink per session of a course that hardly moves
 STALLED_FROM = 4  # sessions before which slowness is no standstill
-REPEATS = 3  # of the folds: their average is what the law is made of
 SLOWEST = 0.02  # fall of log remaining ink per session taken as "not at all"
 CEILING = 97.0  # percent faded beyond which a grading says no more than "nearly all"
 SCALED = (
@@ -218,19 +215,3 @@ def landmark_durations(marks: pd.DataFrame) -> Durations:
         covariates=[*SCALED, *DOUBTED],
         subject="client_id",
     )
-
-
-def out_of_fold(
-    durations: Durations, whole: FittedAcceleratedTime, *, horizon: int, seed: int
-) -> CountDistribution:
-    """Return the predictions of supermodels that did not see a row, near the ``whole`` one."""
-    pmf = np.zeros((len(durations), horizon))
-    every = assess.grouped_folds(
-        durations.subject, events=durations.observed, repeats=REPEATS, seed=seed
-    )
-    for folds in every:
-        for fold in np.unique(folds):
-            fitted = SUPERMODEL.fit(durations.take(folds != fold), whole)
-            at = folds == fold
-            pmf[at] += fitted.predict(durations.covariates[at], horizon).pmf / len(every)
-    return CountDistribution(pmf)

@@ -30,7 +30,6 @@ from forecast.midcourse.landmarks import (
     landmark_durations,
     landmark_rows,
     mean_gradings,
-    out_of_fold,
 )
 from forecast.survival import CountDistribution, PassageBridge, model_from_dict
 
@@ -367,7 +366,9 @@ def fit_midcourse(
     laws = Midcourse(0.5, {}, (), passage, landmark, {}, *last, slowest)
     if seed is None:
         return laws
-    by_landmark = out_of_fold(durations, landmark, horizon=horizon, seed=seed)
+    by_landmark = CountDistribution(
+        SUPERMODEL.predict_left_out(durations, horizon, n_draws=0, seed=seed)
+    )
     alone, by_passage, _ = passage_predictions(marks, graded, predicted, passage, horizon)
     subject = marks["client_id"].to_numpy(dtype=object)
     outcomes = assess.Outcomes(
@@ -578,7 +579,9 @@ def passage_predictions(
     left = np.hstack([np.ones((len(predicted), 1)), predicted.survival()])
     padded = np.hstack([predicted.pmf, np.zeros((len(predicted), horizon))])
     ahead = session[:, None] + np.arange(horizon)
-    alone = padded[row[:, None], ahead] / np.maximum(left[row, session], 1e-9)[:, None]
+    alone = padded[row[:, None], ahead]
+    # where next to nothing is left, its parts add up to a rounding error more
+    alone /= np.maximum(left[row, session], np.maximum(alone.sum(axis=1), 1e-9))[:, None]
     path, each = marks["course_id"].factorize()
     courses = np.asarray(each)
     levels = _padded(graded[graded["course_id"].isin(courses)], courses)

@@ -25,6 +25,7 @@ from forecast._types import BoolArray, FloatArray
 from forecast.errors import FitError, RequestError
 from forecast.survival.distribution import CountDistribution, Durations, first_seen
 from forecast.survival.encoding import Encoding, is_zero_one
+from forecast.survival.left_out import left_out_predictors
 from forecast.survival.location_scale import (
     STANDARDS,
     Standard,
@@ -107,6 +108,34 @@ class AcceleratedTime:
         Raises FitError if there is no event and no prior on location and scale, or the data leave a
         coefficient open and no prior or penalty settles it.
         """
+        return self._fit(durations, near)[0]
+
+    def predict_left_out(
+        self, durations: Durations, horizon: int, *, n_draws: int, seed: int
+    ) -> FloatArray:
+        """Return each row's pmf by the fit to all other subjects, as ``CountModel`` has it."""
+        fitted, likelihood = self._fit(durations)
+        constant = np.ones((len(durations), 1))
+        designs = [likelihood.design, constant, likelihood.never][: 2 if self.never is None else 3]
+        _, slope, bend = likelihood._since_entry(fitted.theta, slice(None))
+        draws = left_out_predictors(
+            designs,
+            fitted.theta,
+            (durations.weight * slope)[: len(designs)],
+            (durations.weight * bend)[: len(designs), : len(designs)],
+            likelihood.evaluate(fitted.theta)[2],
+            fitted.covariance,
+            durations.subject,
+            n_draws=n_draws,
+            seed=seed,
+        )
+        odds = np.full(draws.shape[:2], -np.inf) if self.never is None else draws[..., 2]
+        pmfs = _pmfs(STANDARDS[self.shape], draws[..., 0], np.exp(draws[..., 1]), odds, horizon)
+        return np.asarray(pmfs.mean(axis=0))
+
+    def _fit(
+        self, durations: Durations, near: FittedCountModel | None = None
+    ) -> tuple[FittedAcceleratedTime, _Likelihood]:
         prior = dict(self.prior or {})
         settled = {LOCATION, LOG_SCALE} <= set(prior)
         if not settled and not (durations.observed & (durations.weight > 0)).any():
@@ -144,7 +173,8 @@ class AcceleratedTime:
             dropped=encoding.dropped,
             messages=_unsure_share(durations.weight @ never, theta, covariance),
         )
-        return FittedAcceleratedTime(self.shape, self.never, encoding, theta, covariance, notes)
+        fitted = FittedAcceleratedTime(self.shape, self.never, encoding, theta, covariance, notes)
+        return fitted, likelihood
 
     def from_prior(self, columns: tuple[str, ...]) -> FittedAcceleratedTime:
         """Return the model that rests on the prior alone, for numeric ``columns``.
@@ -270,20 +300,28 @@ class FittedAcceleratedTime:
         location = theta[:, : self._last] @ design.T
         scale = np.broadcast_to(np.exp(theta[:, [self._last]]), location.shape)
         never = _never_design(self.never, self.encoding, design)
-        share = 1 / (1 + np.exp(theta[:, self._last + 1 :] @ never.T))
-        pairs = [each.reshape(-1) for each in (location, scale, share)]
-        pmf = np.empty((location.size, horizon))
-        together = max(CELLS_TOGETHER // horizon, 1)
-        for low in range(0, len(pmf), together):
-            m, s, has = (each[low : low + together] for each in pairs)
-            survival = survival_curve(STANDARDS[self.shape], m, s, horizon)
-            part = pmf[low : low + together]
-            part[:, 0] = 1 - survival[:, 0]
-            np.subtract(survival[:, :-1], survival[:, 1:], out=part[:, 1:])
-            np.maximum(part, 0, out=part)
-            if never.shape[1]:
-                part *= has[:, None]
-        return pmf.reshape(*location.shape, horizon)
+        odds = theta[:, self._last + 1 :] @ never.T if self.never is not None else -np.inf
+        odds = np.broadcast_to(odds, location.shape)
+        return _pmfs(STANDARDS[self.shape], location, scale, odds, horizon)
+
+
+def _pmfs(
+    standard: Standard, location: FloatArray, scale: FloatArray, odds: FloatArray, horizon: int
+) -> FloatArray:
+    """Return pmfs, one more axis than ``location``; ``odds`` are the logits of the never share."""
+    share = 1 / (1 + np.exp(odds))
+    pairs = [each.reshape(-1) for each in (location, scale, share)]
+    pmf = np.empty((location.size, horizon))
+    together = max(CELLS_TOGETHER // horizon, 1)
+    for low in range(0, len(pmf), together):
+        m, s, has = (each[low : low + together] for each in pairs)
+        survival = survival_curve(standard, m, s, horizon)
+        part = pmf[low : low + together]
+        part[:, 0] = 1 - survival[:, 0]
+        np.subtract(survival[:, :-1], survival[:, 1:], out=part[:, 1:])
+        np.maximum(part, 0, out=part)
+        part *= has[:, None]
+    return pmf.reshape(*location.shape, horizon)
 
 
 @lru_cache(maxsize=32)  # every answer asks for the same ones

@@ -12,7 +12,12 @@ from forecast._checks import check_whole_number
 from forecast._notes import Note
 from forecast._plain import plain, read
 from forecast._types import FloatArray
-from forecast.survival.distribution import CountDistribution, Durations, count_steps
+from forecast.survival.distribution import (
+    CountDistribution,
+    Durations,
+    count_steps,
+    first_seen,
+)
 from forecast.survival.encoding import count_rows
 from forecast.survival.model import FitNotes, FittedCountModel, fit_notes, refuse_no_events
 
@@ -50,6 +55,24 @@ class LifeTable:
             messages.append(Note("fit.last_watched", "caution", {"step": len(at_risk)}))
         notes = fit_notes(durations, n_covariates=0, messages=messages)
         return FittedLifeTable(at_risk, events, notes)
+
+    def predict_left_out(
+        self, durations: Durations, horizon: int, *, n_draws: int, seed: int
+    ) -> FloatArray:
+        """Return each row's pmf by the table of all other subjects, as ``CountModel`` has it."""
+        all_at_risk, all_events = count_steps(durations)
+        owner, step = first_seen(durations.subject), np.arange(1, len(all_events) + 1)
+        own = np.zeros((2, int(owner.max()) + 1, len(step)))
+        within = (durations.entry[:, None] < step) & (step <= durations.step[:, None])
+        happened = durations.observed[:, None] & (step == durations.step[:, None])
+        for total, place in zip(own, (within, happened), strict=True):
+            np.add.at(total, owner, place * durations.weight[:, None])
+        at_risk, events = np.stack([all_at_risk, all_events])[:, None] - own
+        hazard = np.divide(events, at_risk, out=np.zeros_like(events), where=at_risk > 1e-12)
+        if n_draws:  # the mean of the draws of `FittedLifeTable.predict_draws`, step by step
+            open_ended = (events > 1e-12) & (at_risk - events > 1e-12)
+            hazard = np.where(open_ended, (events + 0.5) / (at_risk + 1), hazard)
+        return CountDistribution.from_hazard(cut(hazard, horizon)).pmf[owner]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,7 +116,7 @@ class FittedLifeTable:
 
         With None for covariates there is one row.
         """
-        pmf = CountDistribution.from_hazard(self.cut(self.hazard[None, :], horizon)).pmf
+        pmf = CountDistribution.from_hazard(cut(self.hazard[None, :], horizon)).pmf
         return CountDistribution(np.repeat(pmf, rows_in(covariates), axis=0))
 
     def predict_draws(
@@ -109,16 +132,8 @@ class FittedLifeTable:
         left = np.maximum(self.at_risk - self.events, 0)
         drawn = rng.beta(self.events + 0.5, left + 0.5, (n_draws, len(left)))
         drawn = np.where((self.events > 0) & (left > 0), drawn, self.hazard)
-        pmfs = CountDistribution.from_hazard(self.cut(drawn, horizon)).pmf
+        pmfs = CountDistribution.from_hazard(cut(drawn, horizon)).pmf
         return np.repeat(pmfs[:, None, :], rows_in(covariates), axis=1)
-
-    def cut(self, hazard: FloatArray, horizon: int) -> FloatArray:
-        """Return the hazards over steps 1 to ``horizon``, 0 beyond the last step watched."""
-        horizon = check_whole_number(horizon, name="horizon", low=1)
-        known = min(horizon, hazard.shape[1])
-        wide = np.zeros((len(hazard), horizon))
-        wide[:, :known] = hazard[:, :known]
-        return wide
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
@@ -128,6 +143,15 @@ class FittedLifeTable:
     def from_dict(cls, stored: Mapping[str, Any]) -> FittedLifeTable:
         """Return the life table that :meth:`to_dict` wrote."""
         return read(cls, stored)
+
+
+def cut(hazard: FloatArray, horizon: int) -> FloatArray:
+    """Return the hazards over steps 1 to ``horizon``, 0 beyond the last step watched."""
+    horizon = check_whole_number(horizon, name="horizon", low=1)
+    known = min(horizon, hazard.shape[1])
+    wide = np.zeros((len(hazard), horizon))
+    wide[:, :known] = hazard[:, :known]
+    return wide
 
 
 def rows_in(covariates: pd.DataFrame | Mapping[str, Any] | None) -> int:

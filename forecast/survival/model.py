@@ -103,6 +103,15 @@ class CountModel(Protocol):
         """
         ...
 
+    def predict_left_out(
+        self, durations: Durations, horizon: int, *, n_draws: int, seed: int
+    ) -> FloatArray:
+        """Return each row's pmf by the fit to all other subjects, shape (n, horizon).
+
+        The mean under ``n_draws`` draws of the parameters; 0 predicts at the estimate.
+        """
+        ...
+
 
 def fit_notes(
     durations: Durations,
@@ -161,11 +170,12 @@ def gaussian_draws(
     values, vectors = np.linalg.eigh(covariance)
     # the symmetric root has no free signs, so draws are the same on every machine
     root = (vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
-    return np.asarray(mean + _mirrored(n_draws, len(mean), seed=seed) @ root)
+    return np.asarray(mean + mirrored(n_draws, len(mean), seed=seed) @ root)
 
 
 @lru_cache(maxsize=16)  # one estimate asks for the same ones several times
-def _mirrored(n: int, k: int, *, seed: int) -> FloatArray:
+def mirrored(n: int, k: int, *, seed: int) -> FloatArray:
+    """Return standard normal draws in mirrored pairs, (n, k), stretched where there are enough."""
     half = np.random.default_rng(seed).standard_normal(((n + 1) // 2, k))
     if len(half) >= 2 * k and not n % 2:
         factor = np.linalg.cholesky(half.T @ half / len(half))

@@ -12,12 +12,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.assess import Outcomes, predict_out_of_fold, tie_split_coverage
+from forecast.assess import Outcomes, predict_left_out, tie_split_coverage
 from forecast.assess.calibration import fit_recalibration
-from forecast.survival import DiscreteHazard, Durations
+from forecast.survival import AcceleratedTime, Durations
 
-RIGHT = DiscreteHazard(penalty=1.0)
-PINNED = {"baseline[slope]": (0.0, 1e-3), "baseline[curve]": (0.0, 1e-3)}
+RIGHT = AcceleratedTime("weibull", penalty=1.0)
+PINNED = {"log_scale": (0.0, 1e-3)}  # a hazard that stays the same
 CONSTANT = replace(RIGHT, prior=PINNED)
 HORIZON, LEVEL, CLINICS = 25, 0.9, 40
 
@@ -51,9 +51,9 @@ def covered(interval, count):
 
 def judge(model, world, fresh):
     """Return plain coverage of each method and randomised coverage of the recalibrated one."""
-    (folded,) = predict_out_of_fold([model], world.durations, horizon=HORIZON, workers=1)
+    (found,) = predict_left_out([model], world.durations, horizon=HORIZON, workers=1)
     raw = model.fit(world.durations).predict(fresh.durations.covariates, HORIZON)
-    mapped = fit_recalibration(folded.predicted, folded.outcomes).apply(raw)
+    mapped = fit_recalibration([found.predicted], found.outcomes).apply(raw)
     return {
         "plug-in": covered(raw.interval(LEVEL), fresh.count).mean(),
         "recalibrated": covered(mapped.interval(LEVEL), fresh.count).mean(),

@@ -11,6 +11,7 @@ from forecast.log import OutcomeLog, write_log
 
 ENQUIRY = forecast.Enquiry("II", "forearm", "black;red", "medium", "single", age_years=30)
 TODAY = date.today()
+TABLES = ("courses", "sessions", "gradings", "reactions", "lasers")
 
 
 def promised(client: str = "k900", **given: object) -> Promise:

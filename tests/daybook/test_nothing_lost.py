@@ -4,27 +4,21 @@ import os
 import random
 import shutil
 import signal
-import sqlite3
 import stat
 import subprocess
 import sys
 import time
-from contextlib import closing
 from pathlib import Path
 from typing import TextIO
 
 import pytest
 
-import forecast
 from forecast.daybook import (
     Daybook,
-    MisfitError,
-    begin_daybook,
     check_book,
-    make_daybook,
     read_promises,
 )
-from forecast.errors import DataError, ForecastError, RequestError
+from forecast.errors import DataError
 
 from .conftest import promised, visit
 
@@ -186,67 +180,3 @@ def test_a_read_only_folder_can_be_read_and_refuses_to_be_written(full_book, tmp
     finally:
         os.chmod(folder, 0o755)
         shutil.rmtree(folder)
-
-
-def test_what_is_no_daybook_is_told(book, tmp_path):
-    kept = book.keep(promised(), by="op1")
-    book.close()
-    (tmp_path / "text.sqlite").write_text("hello")
-    with closing(sqlite3.connect(tmp_path / "other.sqlite")) as other:
-        other.execute("CREATE TABLE x (y)")
-    later = tmp_path / "later.sqlite"
-    shutil.copy(book.path, later)
-    with closing(sqlite3.connect(later)) as made:
-        made.execute("PRAGMA user_version = 99")
-    wrong = {
-        "text.sqlite": "no SQLite file", "other.sqlite": "no daybook", "no.sqlite": "There is no",
-        "later.sqlite": "version 99, this program knows 1",
-    }  # fmt: skip
-    for name, said in wrong.items():
-        with pytest.raises(ForecastError, match=said):
-            Daybook(tmp_path / name)
-    for name in ("other.sqlite", "later.sqlite"):
-        with pytest.raises(DataError, match=wrong[name]):
-            forecast.read_log(tmp_path / name)
-    content = bytearray(book.path.read_bytes())
-    content[4096:20480] = b"\xff" * 16384
-    (tmp_path / "torn.sqlite").write_bytes(content)
-    with pytest.raises(DataError, match=r"damaged|cannot be used"):
-        check_book(tmp_path / "torn.sqlite")
-    with pytest.raises(RequestError, match="is there already"):
-        make_daybook(book.path)
-    with pytest.raises(RequestError, match="does not exist"):
-        make_daybook(tmp_path / "nowhere" / "book.sqlite")
-    assert read_promises(book.path) == (kept,)
-
-
-def test_a_book_that_fails_to_be_made_leaves_nothing_behind(tmp_path):
-    (tmp_path / "log").mkdir()
-    with pytest.raises(DataError):
-        begin_daybook(tmp_path / "new.sqlite", tmp_path / "log")
-    assert [path.name for path in tmp_path.iterdir()] == ["log"]
-
-
-def test_a_column_that_came_later_is_added_to_a_book_that_is_there(book):
-    kept = book.keep(promised(), by="op1")
-    book.close()
-    with closing(sqlite3.connect(book.path)) as old:
-        old.execute("DROP VIEW gradings_now")
-        old.execute("ALTER TABLE gradings DROP COLUMN basis")
-        names = "row, course_id, after_session, graded_on, fading_pct, grader_id"
-        old.execute(f"CREATE VIEW gradings_now AS SELECT {names} FROM gradings WHERE NOT withdrawn")
-    with Daybook(book.path) as again:
-        course = again.course(kept.course_id)
-        given = {"version": course.version, "by": "op1"}
-        course = again.write_session(kept.course_id, visit(2, 0, basis="in_person"), **given)
-        assert course.gradings[0]["basis"] == "in_person"
-    assert forecast.read_log(book.path).gradings["basis"].tolist() == ["in_person"]
-
-
-def test_misfits_can_be_sent_between_processes():
-    import pickle
-
-    from forecast._notes import Note
-
-    error = MisfitError("code", Note("daybook.not_found"))
-    assert pickle.loads(pickle.dumps(error)).field == "code"

@@ -29,7 +29,6 @@ import forecast  # noqa: E402
 from forecast.cli import main  # noqa: E402
 
 Output = dict[str, Any]
-VALID_DAYS = 90  # that a price holds, unless a tariff says otherwise
 STILL = {"COLUMNS": "100", "NO_COLOR": "1"}  # usage is wrapped as wide everywhere
 
 
@@ -96,19 +95,18 @@ def steady(text: str, folder: Path) -> str:
     """Return a text without what differs from day to day and from machine to machine."""
     for path, name in ((folder, "FOLDER"), (ROOT, "ROOT")):
         text = text.replace(str(path), f"<{name}>")
-    for ahead, name in ((0, "TODAY"), (VALID_DAYS, "VALID UNTIL")):
-        for day in written_days(ahead):
-            text = text.replace(day, f"<{name}>")
+    for name, day in (("TODAY", date.today()), ("VALID", date.today() + timedelta(days=90))):
+        for written in written_days(day):
+            text = text.replace(written, f"<{name}>")
     text = re.sub(r"sha256:[0-9a-f]{64}", "sha256:<SUM>", text)  # of numbers to the last digit
     version = re.escape(forecast.__version__)
     return re.sub(rf"(forecast\W{{1,3}}){version}", r"\1<VERSION>", text)
 
 
-def written_days(ahead: int) -> list[str]:
-    """Return a day from today on as the program writes it, in both languages."""
+def written_days(day: date) -> list[str]:
+    """Return a day as the program writes it, in both languages."""
     from forecast.page import load_words
 
-    day = date.today() + timedelta(days=ahead)
     return [day.isoformat(), *(load_words(language).day(day) for language in ("en", "de"))]
 
 

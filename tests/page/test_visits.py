@@ -302,6 +302,75 @@ def test_what_was_a_yes_stays_one_and_is_to_be_asked_again(
     page.close()
 
 
+def test_a_tick_that_it_is_right_holds_for_what_was_ticked_alone(
+    browser: Any, served: str, tablet: Client, book: Daybook
+):
+    course = written(tablet, kept(tablet), 20, fading_pct="0").json()
+    written(tablet, course, 12, fading_pct="40")
+    page = browser.new_page()
+    page.goto(served)
+    page.fill("#code", "k7")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#course:not([hidden])")
+    page.fill("#session-fading_pct", "97")
+    page.keyboard.press("Enter")
+    place = "#session-form [data-field=fading_pct]"
+    page.check(f"{place} .sure input")
+    page.fill("#session-fading_pct", "7")
+    assert not page.is_visible("#session-form .sure")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(f"{place} .wrong:text('more than two graders')")
+    assert book.course("k7-1").done == 2
+    page.check(f"{place} .sure input")
+    page.click("#session-form button[type=submit]")
+    page.wait_for_selector("#book-state:text('session 3')")
+    assert book.course("k7-1").graded[-1] == (2, 7.0)
+    page.close()
+
+
+def test_what_was_typed_stays_where_another_tablet_was_first(
+    browser: Any, served: str, tablet: Client, book: Daybook
+):
+    course = kept(tablet)
+    page = browser.new_page()
+    page.goto(served)
+    page.fill("#code", "k7")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#course:not([hidden])")
+    written(tablet, course, 9, fading_pct="0")
+    page.fill("#session-fading_pct", "15")
+    page.check("#session-form [name=regime][value=ps]")
+    page.fill("#by", "op2")
+    page.click("#session-form button[type=submit]")
+    page.wait_for_selector("#book-state.alert")
+    assert page.input_value("#session-fading_pct") == "15"
+    assert "0 %" in page.inner_text("#session-form .last-fading")
+    page.click("#session-form button[type=submit]")
+    page.wait_for_selector("#book-state:text('session 2')")
+    assert book.course("k7-1").graded == ((0, 0.0), (1, 15.0))
+    page.close()
+
+
+@pytest.mark.parametrize(
+    ("language", "said"), [("en", "The disk is full"), ("de", "Die Platte ist voll")]
+)
+def test_a_full_disk_is_told_in_the_language_of_the_page(
+    language: str, said: str, tablet: Client, book: Daybook
+):
+    course = kept(tablet)
+    pages = book.rows("PRAGMA page_count")[0]["page_count"]
+    book.rows(f"PRAGMA max_page_count = {pages}")
+    for number in range(500):
+        sent = {"asked": FILLED, "client_id": f"c{number}", "by": "op1"}
+        reply = tablet.post(f"/book/keep?language={language}", sent)
+        if reply.status != 200:
+            break
+    assert reply.status == 422
+    assert said in reply.json()["message"]
+    assert book.course(course["course"]).promises
+    assert len(read_promises(book.path)) == number + 1
+
+
 @pytest.mark.parametrize("size", [(390, 844), (1280, 900)])
 def test_by_keyboard_alone_and_leaving_with_unsaved_entries_asks(
     size: tuple[int, int], browser: Any, served: str, tablet: Client

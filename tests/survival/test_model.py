@@ -22,7 +22,7 @@ def test_mean_and_covariance_are_those_asked_for():
         assert_allclose(np.cov(draws.T, bias=True), COVARIANCE, atol=1e-12)
 
 
-def test_too_few_to_stretch_are_still_mirrored_and_an_odd_one_may_be_over():
+def test_too_few_to_stretch_are_stillmirrored_and_an_odd_one_may_be_over():
     few = gaussian_draws(MEAN, COVARIANCE, n_draws=4, seed=4)
     assert_allclose(few.mean(axis=0), MEAN, atol=1e-12)
     assert gaussian_draws(MEAN, COVARIANCE, n_draws=7, seed=4).shape == (7, 3)

@@ -32,8 +32,11 @@
     if (found.state === "wrong") {
       say(found.message, true);
       for (const [name, text] of Object.entries(found.wrong)) tell(name, text, from);
-      const sure = from && from.querySelector(".sure");
-      if (sure && found.askable) sure.hidden = false;
+      const sure = from && from.querySelector(".sure"), told = from && from.querySelector(".wrong:not([hidden])");
+      if (sure && told && found.askable) {
+        sure.hidden = false;
+        told.after(sure);
+      }
       return null;
     }
     if (found.state === "choose") {
@@ -92,7 +95,10 @@
       form.elements.facts.forEach((box) => { box.checked = found.facts.includes(box.value); });
       form.elements.questions.checked = false;
     }
-    offer(found);
+    if (found.state !== "changed") offer(found);  // what was typed here is not written down yet
+    for (const name of ["session-form", "end-form"]) {
+      at(name).querySelector(".last-fading").textContent = found.offered.last;
+    }
     again();
   }
 
@@ -100,7 +106,6 @@
     for (const name of ["session-form", "end-form"]) {
       at(name).reset();
       at(name).querySelector(".sure").hidden = true;
-      at(name).querySelector(".last-fading").textContent = found.offered.last;
     }
     fill(at("session-form"), found.offered);
     if (!at("by").value) at("by").value = found.offered.by;
@@ -145,7 +150,13 @@
     open(at("code").value);
   });
   for (const [name, what] of [["session-form", "session"], ["end-form", "end"]]) {
-    at(name).addEventListener("input", () => { unsaved = true; });
+    at(name).addEventListener("input", (event) => {
+      unsaved = true;
+      const sure = at(name).querySelector(".sure");
+      if (sure.contains(event.target)) return;
+      sure.hidden = true;  // it was said of what stood there before
+      sure.querySelector("input").checked = false;
+    });
     at(name).addEventListener("submit", (event) => {
       event.preventDefault();
       send(what, event.target, values(event.target));
@@ -157,7 +168,7 @@
     const input = event.target.parentElement.querySelector("input");
     const from = Number((input.value || course.offered.fading || "0").replace(",", "."));
     input.value = String(Math.min(100, from + Number(step)));
-    unsaved = true;
+    input.dispatchEvent(new Event("input", { bubbles: true }));
   });
   at("undo").addEventListener("click", async () => {
     hidden("promise").value = "";
