@@ -213,7 +213,7 @@ def candidates(n_events: int) -> tuple[Any, ...]:
 def own_law(train: Durations, asked: pd.DataFrame, horizon: int, seed: int) -> CountDistribution:
     """Return what the core says of rows asked about: chosen, fitted, recalibrated."""
     specs = {spec.name: spec for spec in candidates(int(train.observed.sum()))}
-    found = predict_left_out(list(specs.values()), train, horizon=horizon, n_draws=50, seed=seed)
+    found = predict_left_out(list(specs.values()), train, horizon=horizon, n_draws=50)
     chosen = choose(score_candidates(found))
     own = next(each for each in found if each.name == chosen)
     _, recalibration = recalibrate_out_of_fold([own.predicted], own.outcomes, seed=seed)

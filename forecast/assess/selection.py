@@ -86,15 +86,12 @@ class _Unit:
     durations: Durations
     horizon: int
     n_draws: int
-    seed: int
 
 
 def _predict_unit(unit: _Unit) -> FloatArray | str:
     """Return the pmf of each row without its subject, or why there is none."""
     try:
-        return unit.model.predict_left_out(
-            unit.durations, unit.horizon, n_draws=unit.n_draws, seed=unit.seed
-        )
+        return unit.model.predict_left_out(unit.durations, unit.horizon, n_draws=unit.n_draws)
     except ForecastError as error:
         return str(error)
 
@@ -105,15 +102,14 @@ def predict_left_out(
     *,
     horizon: int,
     n_draws: int = 0,
-    seed: int = 0,
     workers: int | None = None,
 ) -> tuple[LeftOut, ...]:
     """Return what each candidate says of each path when fitted to all other subjects.
 
     ``candidates`` have different names, ``durations`` one row per path. ``horizon`` is the last
     step predicted: paths that enter only then are fitted to but not scored. The prediction is the
-    average over ``n_draws`` parameter draws by ``seed``; 0 predicts at the estimate. ``workers`` as
-    in ``run_units``. A candidate that cannot be fitted is reported with its problem, not dropped.
+    average over ``n_draws`` parameter draws; 0 predicts at the estimate. ``workers`` as in
+    ``run_units``. A candidate that cannot be fitted is reported with its problem, not dropped.
     Raises RequestError if two candidates have one name, or there is none, and DataError if there
     are fewer than two subjects.
     """
@@ -124,7 +120,7 @@ def predict_left_out(
         )
     horizon = check_whole_number(horizon, name="horizon", low=1)
     check_two(len(set(durations.subject.tolist())))
-    units = [_Unit(model, durations, horizon, n_draws, seed) for model in candidates]
+    units = [_Unit(model, durations, horizon, n_draws) for model in candidates]
     found = run_units(_predict_unit, units, workers=workers, label="candidates")
     rows = np.flatnonzero(durations.entry < horizon)
     outcomes = Outcomes.from_durations(durations.take(rows))

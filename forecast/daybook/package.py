@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from forecast._files import checksums, read_json, sum_of, write_whole
 from forecast.daybook.daybook import Daybook, make_daybook
-from forecast.daybook.promises import Promise, read_promises, read_register
+from forecast.daybook.promises import DAYS, Promise, read_promises, read_register
 from forecast.errors import DataError, RequestError
 from forecast.log import (
     ALL_TABLES,
@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 
 HISTORY = "history"  # the folder of an export that holds every row ever entered
 EVERY = ("about", "known", "models", "entries", *ALL_TABLES)
+PROMISED = list(column_names("promises"))
 BY = "import"  # who takes a log over
 
 
@@ -52,10 +53,6 @@ def export_daybook(path: Path, folder: Path) -> OutcomeLog:
         raise RequestError(
             f"{folder} is there already and is no export of a daybook.", "Name a new folder."
         )
-    log = read_book(path)
-    rows = [one.cells() for one in read_promises(path)]
-    promises = pd.DataFrame(rows, columns=list(column_names("promises"))).astype(object)
-    texts = promises.map(lambda cell: "" if cell is None or cell != cell else _shortest(cell))
     for old in folder.glob("*.csv"):
         old.unlink()
     (folder / HISTORY).mkdir(parents=True, exist_ok=True)
@@ -70,12 +67,16 @@ def export_daybook(path: Path, folder: Path) -> OutcomeLog:
             writer.writerows(found)
             write_whole(folder / HISTORY / f"{name}.csv", out.getvalue())
             sums[f"{HISTORY}/{name}.csv"] = sum_of(out.getvalue().encode())
-    write_log(log, folder, title="Daybook", promises=texts, beside=sums)
+        log = read_book(path)
+        promises = pd.DataFrame([one.cells() for one in read_promises(path)], columns=PROMISED)
+        last = "SELECT max(entry) FROM entries"
+        with closing(opened(path)) as now:
+            if now.execute(last).fetchone() != book.execute(last).fetchone():
+                raise RequestError(f"{path} was written to meanwhile.", "Export it once more.")
+    for name in DAYS:
+        promises[name] = pd.to_datetime(promises[name])
+    write_log(log, folder, title="Daybook", promises=promises, beside=sums)
     return log
-
-
-def _shortest(cell: object) -> str:
-    return str(int(cell)) if isinstance(cell, float) and cell.is_integer() else str(cell)
 
 
 def begin_daybook(path: Path, source: Path | None = None) -> dict[str, Any]:
@@ -144,17 +145,11 @@ def _insert(book: Daybook, name: str, columns: Sequence[str], rows: Iterable[Any
     book.book.executemany(asked, rows)
 
 
-def _rows_of(name: str, frame: pd.DataFrame) -> Any:
-    cells = []
-    for rule in ALL_TABLES[name]:
-        column = frame[rule.name]
-        if rule.kind == "date":
-            column = column.dt.strftime("%Y-%m-%d")
-        whole = rule.kind == "integer"
-        known = column.notna()
-        pairs = zip(column.tolist(), known, strict=True)
-        cells.append([(int(one) if whole else one) if there else None for one, there in pairs])
-    return zip(*cells, strict=True)
+def _rows_of(name: str, frame: pd.DataFrame) -> Iterable[tuple[Any, ...]]:
+    dates = [rule.name for rule in ALL_TABLES[name] if rule.kind == "date"]
+    days = {date: frame[date].dt.strftime("%Y-%m-%d") for date in dates}
+    # what is missing is NaN or None, and both are NULL to SQLite
+    return frame.assign(**days)[[*column_names(name)]].itertuples(index=False, name=None)
 
 
 def _take_register(book: Daybook, source: Path) -> dict[str, Any]:

@@ -234,7 +234,7 @@ class Checked:
     ) -> Checked:
         """Score the candidates on who was left out, choose, recalibrate and assess."""
         specs = {model.name: model for model in models}
-        given: Any = {"n_draws": N_DRAWS, "seed": seed, "horizon": horizon + LAST_LANDMARK}
+        given: Any = {"n_draws": N_DRAWS, "horizon": horizon + LAST_LANDMARK}
         results = predict_left_out(models, durations, **given)
         scores = score_candidates(results)
         chosen = choose(scores)

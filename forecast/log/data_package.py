@@ -99,8 +99,8 @@ def write_log(
     shortest form, dates as YYYY-MM-DD, empty cells for what is not recorded. Tables without rows
     are not written, nor further columns in which nothing stands. `read_log` of the folder gives the
     same frames back, and says so where a table is not as it was written: the description, with its
-    ``title``, holds the SHA-256 of each. ``promises``, all texts, are written beside them, and
-    ``beside`` has the checksums of further files, by their name.
+    ``title``, holds the SHA-256 of each. ``promises`` are written beside them, and ``beside`` has
+    the checksums of further files, by their name.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
@@ -112,11 +112,9 @@ def write_log(
         columns, title=title, cleared_at=log.cleared_at, cleared_judged=log.cleared_judged
     )
     for (name, rules), resource in zip(columns.items(), described["resources"], strict=True):
-        if promises is not None and name == "promises":
-            texts = promises
-        else:
-            frame: pd.DataFrame = getattr(log, name)[[rule.name for rule in rules]]
-            texts = frame.assign(**{rule.name: _as_texts(rule, frame) for rule in rules})
+        whole: Any = getattr(log, name, promises)
+        frame: pd.DataFrame = whole[[rule.name for rule in rules]]
+        texts = frame.assign(**{rule.name: _as_texts(rule, frame) for rule in rules})
         content = texts.to_csv(index=False, lineterminator="\n").encode()
         resource["hash"] = sum_of(content)
         write_whole(folder / f"{name}.csv", content)

@@ -366,9 +366,7 @@ def fit_midcourse(
     laws = Midcourse(0.5, {}, (), passage, landmark, {}, *last, slowest)
     if seed is None:
         return laws
-    by_landmark = CountDistribution(
-        SUPERMODEL.predict_left_out(durations, horizon, n_draws=0, seed=seed)
-    )
+    by_landmark = CountDistribution(SUPERMODEL.predict_left_out(durations, horizon, n_draws=0))
     alone, by_passage, _ = passage_predictions(marks, graded, predicted, passage, horizon)
     subject = marks["client_id"].to_numpy(dtype=object)
     outcomes = assess.Outcomes(

@@ -110,9 +110,7 @@ class AcceleratedTime:
         """
         return self._fit(durations, near)[0]
 
-    def predict_left_out(
-        self, durations: Durations, horizon: int, *, n_draws: int, seed: int
-    ) -> FloatArray:
+    def predict_left_out(self, durations: Durations, horizon: int, *, n_draws: int) -> FloatArray:
         """Return each row's pmf by the fit to all other subjects, as ``CountModel`` has it."""
         fitted, likelihood = self._fit(durations)
         constant = np.ones((len(durations), 1))
@@ -127,7 +125,6 @@ class AcceleratedTime:
             fitted.covariance,
             durations.subject,
             n_draws=n_draws,
-            seed=seed,
         )
         odds = np.full(draws.shape[:2], -np.inf) if self.never is None else draws[..., 2]
         pmfs = _pmfs(STANDARDS[self.shape], draws[..., 0], np.exp(draws[..., 1]), odds, horizon)

@@ -56,9 +56,7 @@ class LifeTable:
         notes = fit_notes(durations, n_covariates=0, messages=messages)
         return FittedLifeTable(at_risk, events, notes)
 
-    def predict_left_out(
-        self, durations: Durations, horizon: int, *, n_draws: int, seed: int
-    ) -> FloatArray:
+    def predict_left_out(self, durations: Durations, horizon: int, *, n_draws: int) -> FloatArray:
         """Return each row's pmf by the table of all other subjects, as ``CountModel`` has it."""
         all_at_risk, all_events = count_steps(durations)
         owner, step = first_seen(durations.subject), np.arange(1, len(all_events) + 1)

@@ -103,9 +103,7 @@ class CountModel(Protocol):
         """
         ...
 
-    def predict_left_out(
-        self, durations: Durations, horizon: int, *, n_draws: int, seed: int
-    ) -> FloatArray:
+    def predict_left_out(self, durations: Durations, horizon: int, *, n_draws: int) -> FloatArray:
         """Return each row's pmf by the fit to all other subjects, shape (n, horizon).
 
         The mean under ``n_draws`` draws of the parameters; 0 predicts at the estimate.

@@ -31,7 +31,7 @@ MODEL = AcceleratedTime(penalty=1.0)
 class Refusing:
     name: str = "refusing"
 
-    def predict_left_out(self, durations, horizon, *, n_draws, seed):
+    def predict_left_out(self, durations, horizon, *, n_draws):
         raise FitError("It does not work.", "Try another.")
 
 

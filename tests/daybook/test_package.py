@@ -140,3 +140,38 @@ def test_columns_of_the_clinics_own_are_taken_over_kept_and_forgotten(small_log,
     left = forecast.read_log(tmp_path / "again.sqlite").courses
     assert left["visits"].notna().sum() < courses["visits"].notna().sum()
     assert json.dumps(visits).encode() not in (tmp_path / "again.sqlite").read_bytes()
+
+
+def test_numbers_go_out_and_come_back_to_the_last_bit(full_book, tmp_path):
+    # of these texts SQLite misreads the first three, and pandas the last
+    odd = [58.91570855144926, 33.49668730242254, 47.83046178093959, 2.3333333333333335]
+    with full_book.entry("session", "op1") as entry:
+        for part, number in enumerate(odd, start=2):
+            cells = {"course_id": "C0001", "session_no": 1, "treated_on": "2017-01-01"}
+            full_book.put(
+                "sessions", {**cells, "regime": "ns", "part": part, "fluence_j_cm2": number}, entry
+            )
+    export_daybook(full_book.path, tmp_path / "one")
+    begin_daybook(tmp_path / "again.sqlite", tmp_path / "one")
+    export_daybook(tmp_path / "again.sqlite", tmp_path / "two")
+    assert files_of(tmp_path / "one") == files_of(tmp_path / "two")
+    for place in (tmp_path / "again.sqlite", tmp_path / "one"):
+        assert set(odd) <= set(forecast.read_log(place).sessions["fluence_j_cm2"])
+
+
+def test_an_export_is_of_one_moment_or_refused(book, tmp_path, monkeypatch):
+    from forecast.daybook import package
+
+    book.keep(promised(), by="op1")
+
+    def while_another_writes(path):
+        with Daybook(path) as other:
+            other.keep(promised("k901"), by="op2")
+        return read_promises(path)
+
+    monkeypatch.setattr(package, "read_promises", while_another_writes)
+    with pytest.raises(RequestError, match="written to meanwhile"):
+        export_daybook(book.path, tmp_path / "out")
+    monkeypatch.undo()
+    export_daybook(book.path, tmp_path / "out")
+    assert len(read_promises(tmp_path / "out")) == 2

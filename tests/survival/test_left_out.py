@@ -58,7 +58,7 @@ def refitted(model, durations, horizon, n_draws):
 @pytest.mark.parametrize("model", MODELS, ids=lambda model: model.name)
 def test_a_step_from_the_fit_to_all_comes_near_a_fit_to_the_rest(durations, model, n_draws):
     exact = refitted(model, durations, 20, n_draws)
-    found = model.predict_left_out(durations, 20, n_draws=n_draws, seed=0)
+    found = model.predict_left_out(durations, 20, n_draws=n_draws)
     whole = model.fit(durations).predict(durations.covariates, 20).pmf
 
     def off(pmf):
@@ -69,10 +69,10 @@ def test_a_step_from_the_fit_to_all_comes_near_a_fit_to_the_rest(durations, mode
 
 
 def test_the_table_of_all_others_is_exact(durations):
-    found = LifeTable().predict_left_out(durations, 20, n_draws=0, seed=0)
+    found = LifeTable().predict_left_out(durations, 20, n_draws=0)
     assert_allclose(found, refitted(LifeTable(), durations, 20, 0), atol=1e-12)
 
 
 def test_draws_of_the_table_of_all_others_are_averaged_exactly(durations):
-    found = LifeTable().predict_left_out(durations, 20, n_draws=1, seed=0)
+    found = LifeTable().predict_left_out(durations, 20, n_draws=1)
     assert_allclose(found, refitted(LifeTable(), durations, 20, 4000), atol=0.01)
