@@ -14,6 +14,7 @@ from typing import Any, Literal
 
 LANGUAGES = Path(__file__).parent / "languages"
 Severity = Literal["info", "caution", "serious"]
+NOTHING: Mapping[str, Any] = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +48,7 @@ class Note:
 
     def say(self, language: str) -> str:
         """Return the sentence in a language."""
-        return Filler(language).sentence(self)
+        return filler(language).sentence(self)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the note as plain values; a note among its values likewise."""
@@ -62,6 +63,68 @@ class Note:
         """Return the note that :meth:`to_dict` gave."""
         values = {name: _note_or_value(value) for name, value in stored["values"].items()}
         return cls(stored["code"], stored["severity"], values)
+
+
+class Sentence(str):
+    """The English sentence of a note, which knows the note: a text that can be said otherwise too.
+
+    Examples
+    --------
+    >>> sentence("log.cleared_at_stated", cleared_at=95.0).say("de")
+    'cleared_at ist 95, wie die Daten selbst sagen.'
+    """
+
+    note: Note
+
+    def __new__(cls, note: Note) -> Sentence:
+        made = super().__new__(cls, note)
+        made.note = note
+        return made
+
+    def __getnewargs__(self) -> tuple[Note]:  # type: ignore[override]
+        return (self.note,)
+
+    def say(self, language: str) -> str:
+        """Return the sentence in a language."""
+        return self.note.say(language)
+
+
+def sentence(code: str, values: Mapping[str, Any] = NOTHING) -> Sentence:
+    """Return the English sentence of a code, with its values."""
+    return Sentence(Note(code, values=values))
+
+
+def problem_and_remedy(code: str, values: Mapping[str, Any] = NOTHING) -> tuple[Sentence, Sentence]:
+    """Return the two sentences of a fault: that of its code, and that of ``code_do``."""
+    return sentence(code, values), sentence(f"{code}_do", values)
+
+
+def in_language(text: str, language: str) -> str:
+    """Return a text in a language, or as it is where it knows no other."""
+    return text.say(language) if isinstance(text, Sentence) else text
+
+
+def aligned(
+    rows: Iterable[Sequence[str]], language: str, *, to_the_right: bool = False
+) -> list[str]:
+    """Return rows of texts, the first their heads, as lines whose columns stand below each other.
+
+    The first column stands to the left, the others do too or ``to_the_right``.
+    """
+    said = [[in_language(cell, language) for cell in row] for row in rows]
+    widths = [max(map(len, column)) for column in zip(*said, strict=True)]
+    return [
+        "  ".join(
+            cell.rjust(width) if at and to_the_right else cell.ljust(width)
+            for at, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in said
+    ]
+
+
+def bullets(notes: Iterable[object]) -> list[Sentence]:
+    """Return one line per note."""
+    return [sentence("text.bullet", {"note": note}) for note in notes]
 
 
 def notes_as_json(notes: Iterable[Note], name: str = "note") -> dict[str, Any]:
@@ -82,7 +145,9 @@ def texts_of(language: str) -> Mapping[str, Any]:
 class Filler(Formatter):
     """Fills the holes of a sentence: ``{n:.2f}`` as in Python, ``{n:course}`` as a counted noun,
     ``{share:percent}`` as parts of 100, ``{day:date}`` as a date (of which people may read the
-    month alone), ``{day:day}`` as a date to the day, ``{names:; }`` joined so.
+    month alone), ``{day:day}`` as a date to the day, ``{day:month}`` as a month without its year,
+    ``{names:; }`` joined so, ``{share:capital}`` with a capital where it begins a sentence,
+    ``{names:name}`` or ``{names:name or }`` as they are written, in every language.
 
     Counted nouns are in the language's table ``counted``, each as one of it and as more.
     Texts and lists of them are looked up in its table ``terms`` and stand as they are if absent.
@@ -90,9 +155,11 @@ class Filler(Formatter):
 
     def __init__(self, language: str) -> None:
         texts = texts_of(language)
+        self.language = language
         self.notes, self.terms = texts["notes"], texts.get("terms", {})
         self.counted = texts.get("counted", {})
         self.written_day, self.marks = texts["day"], str.maketrans(",.", texts["marks"])
+        self.months = texts["months"]
 
     def has(self, code: str) -> bool:
         """Say whether the language has a sentence for a code."""
@@ -106,7 +173,11 @@ class Filler(Formatter):
 
     def day(self, iso: str) -> str:
         """Return the month of a date, written ``{day:date}``."""
-        return f"{date.fromisoformat(iso):%B %Y}"
+        return f"{self.month(iso)} {iso[:4]}"
+
+    def month(self, iso: str) -> str:
+        """Return the month of a date without its year, written ``{day:month}``."""
+        return str(self.months[date.fromisoformat(iso).month - 1])
 
     def number(self, value: float) -> str:
         """Return a number that stands before a counted noun."""
@@ -121,24 +192,39 @@ class Filler(Formatter):
             one, other = self.counted[format_spec]
             said = self.sentence(value) if isinstance(value, Note) else self.number(value)
             return f"{said} {one if value == 1 else other}"
-        if isinstance(value, Note):
-            return self.sentence(value)
+        if hasattr(value, "to_text"):  # a caution, or a result within a line
+            return str(value.to_text(language=self.language))
+        if isinstance(value, Note | Sentence):
+            said = self.sentence(value.note if isinstance(value, Sentence) else value)
+            return said[0].upper() + said[1:] if format_spec == "capital" else said
         if format_spec == "percent":
             return f"{100 * value:.0f} %"
-        if format_spec in ("date", "day"):
-            return (self.day if format_spec == "date" else self.exact_day)(str(value))
-        if isinstance(value, str):
-            return str(self.terms.get(value, value))
+        if format_spec in ("date", "day", "month"):
+            named = {"date": self.day, "day": self.exact_day, "month": self.month}
+            return named[format_spec](str(value))
         if isinstance(value, Sequence):
-            return (format_spec or ", ").join(self.format_field(one, "") for one in value)
+            return self._words(value, format_spec)
         if re.search(r"\d{3}", format_spec):  # which a damaged file may ask for
             raise ValueError(f"{format_spec!r} asks for more digits than anybody reads.")
         return format(value, format_spec).translate(self.marks)
 
+    def _words(self, value: Sequence[Any], spec: str) -> str:
+        as_written = spec.startswith("name")
+        if isinstance(value, str):
+            return value if as_written else str(self.terms.get(value, value))
+        joint = spec.removeprefix("name") or ", "
+        return joint.join(self.format_field(one, "name" * as_written) for one in value)
+
+
+@cache
+def filler(language: str) -> Filler:
+    """Return the `Filler` of a language, made once."""
+    return Filler(language)
+
 
 def _plain(value: Any) -> Any:
-    if isinstance(value, Note):
-        return value.to_dict()
+    if isinstance(value, Note | Sentence):
+        return (value.note if isinstance(value, Sentence) else value).to_dict()
     if isinstance(value, Sequence) and not isinstance(value, str):
         return [_plain(one) for one in value]
     return value

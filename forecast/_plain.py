@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeVar, Union, get_args, get_or
 
 import numpy as np
 
-from forecast._notes import Note, notes_as_json
+from forecast._notes import Note, in_language, notes_as_json
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,9 +32,16 @@ class Result:
 
     __slots__ = ()
 
-    def to_text(self) -> str:
-        """Return the result in words."""
-        return ", ".join(f"{name} {value}" for name, value in _scalars(self.to_dict()))
+    def lines(self, language: str) -> list[str]:
+        """Return the result in words, line by line; what can be said in a language later is kept.
+
+        Tables, whose columns are as wide as their words, are in the ``language`` already.
+        """
+        return [", ".join(f"{name} {value}" for name, value in _scalars(self.to_dict()))]
+
+    def to_text(self, *, language: str = "en") -> str:
+        """Return the result in words, ``language`` "en" or "de"; some lines have English only."""
+        return "\n".join(in_language(line, language) for line in self.lines(language))
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values; money as numbers, in its currency."""

@@ -104,9 +104,9 @@ def explained(path: Path) -> list[str]:
     ]
 
 
-@pytest.mark.parametrize("path", [README, *NOTEBOOKS], ids=lambda path: path.stem)
-def test_what_readme_and_notebooks_explain_can_be_read_at_once(path: Path):
-    said = paragraphs(path.read_text("utf-8")) if path == README else explained(path)
+@pytest.mark.parametrize("path", [*DOCUMENTS, *NOTEBOOKS], ids=lambda path: path.stem)
+def test_what_documents_and_notebooks_explain_can_be_read_at_once(path: Path):
+    said = explained(path) if path in NOTEBOOKS else paragraphs(path.read_text("utf-8"))
     words = lengths(said)
     assert len(words) > 10
     assert [one for one, number in words.items() if number > LONGEST] == []

@@ -14,8 +14,9 @@ from pathlib import Path
 from typing import Any
 
 import forecast
+from forecast._notes import LANGUAGES
 from forecast.cli.files import typed
-from forecast.errors import ForecastError
+from forecast.errors import ForecastError, RequestError
 
 __all__ = ["main"]
 
@@ -93,6 +94,12 @@ def _options() -> dict[str, Any]:
 
 
 def _run(home: str, name: str, options: argparse.Namespace) -> None:
+    known, asked = sorted(path.stem for path in LANGUAGES.glob("*.toml")), vars(options)
+    if asked.get("language", "") not in ("", *known):
+        raise RequestError(
+            f"There are no texts for the language {asked['language']!r}.",
+            f"Use one of {', '.join(known)}.",
+        )
     getattr(import_module(f"forecast.cli.{home}"), f"run_{name}")(options)
 
 

@@ -99,7 +99,7 @@ def run_reach(options: Options) -> None:
     found = reach.log_reach(log, level=options.level)
     effect = reach.reach_effect(log, level=options.level)
     data: dict[str, Any] = {**found.to_dict(), "effect": effect.to_dict()}
-    texts = [found.to_text(), effect.to_text()]
+    texts = [found.to_text(language=options.language), effect.to_text(language=options.language)]
     if options.wavelengths:
         change = reach.what_would_change(
             log,
@@ -114,8 +114,8 @@ def run_reach(options: Options) -> None:
             seed=options.seed,
         )
         data["change"] = change.to_dict()
-        texts.insert(0, change.to_text())
-    answer(options, data, "\n\n".join([*texts, CLOSING]))
+        texts.insert(0, change.to_text(language=options.language))
+    answer(options, data, "\n\n".join([*texts, CLOSING.say(options.language)]))
 
 
 def _numbers(text: str) -> tuple[float, ...]:
@@ -136,10 +136,12 @@ def run_share(options: Options) -> None:
         found = sharing.answer_question(log, question)
         text = f"Answer written to {options.out}: sums over all courses, no rows."
     else:
+        from forecast.counts import plainly
+
         check_json_output(options.out, sharing.KIND, what="a share")
         log = read(options)
         found = sharing.share_log(log, goal=options.goal)
-        left_out = ", ".join(found["left_out"]) or "none"
+        left_out = ", ".join(dict.fromkeys(map(plainly, found["left_out"]))) or "none"
         text = (
             f"Share written to {options.out}: {len(found['parameters'])} effects, learnt from "
             f"about {found['counts']['courses']} courses; no rows, dates or ids.\n"

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import prices, tattoo
+from forecast._notes import Note, Sentence, aligned, bullets, in_language, sentence
 from forecast.cli.files import (
     BY,
     CLOSING,
@@ -21,12 +22,10 @@ from forecast.cli.files import (
     facts_of,
     gradings_of,
     read_enquiries,
-    table_text,
 )
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
-    from forecast._notes import Note
     from forecast.counts import Estimate
     from forecast.daybook import Course, Promise
     from forecast.forecaster import Forecaster
@@ -44,7 +43,7 @@ def run_estimate(options: Options) -> None:
     results: list[dict[str, Any]] = []
     estimates: dict[str, Estimate] = {}
     cautions: dict[str, tuple[Caution, ...]] = {}
-    drivers: dict[str, list[str]] = {}
+    drivers: dict[str, list[Sentence]] = {}
     promises: list[Promise] = []
     register: Path | None = options.register
     if register is not None:
@@ -78,14 +77,18 @@ def run_estimate(options: Options) -> None:
             _what_drives(forecaster, enquiry, options.level) if options.drivers else ({}, [])
         )
         results.append({"enquiry_id": label, **result.to_dict(), **why, **as_dict(cautions[label])})
-    text = estimates_text(estimates, cautions, drivers, details=options.details)
+    language: str = options.language
+    text = estimates_text(estimates, cautions, drivers, details=options.details, language=language)
     if register is not None:
         with Daybook(register) if register.exists() else make_daybook(register) as book:
             kept = [book.keep(one, by=BY) for one in promises]
         for result_of, one in zip(results, kept, strict=True):
             result_of["promise_no"] = one.promise_no
-        numbers = ", ".join(f"{one.course_id} is promise {one.promise_no}" for one in kept)
-        text = f"{text}\n\nKept in {register}: {numbers}."
+        numbers = [
+            sentence("text.promise", {"course": one.course_id, "n": one.promise_no}) for one in kept
+        ]
+        said = sentence("text.kept", {"book": str(register), "numbers": numbers})
+        text = f"{text}\n\n{said.say(language)}"
     answer(options, {"estimates": results}, text)
 
 
@@ -105,9 +108,10 @@ def _own_values(given: str, forecaster: Forecaster) -> dict[str, str]:
 def estimates_text(
     estimates: Mapping[str, Estimate],
     cautions: Mapping[str, tuple[Caution, ...]],
-    drivers: Mapping[str, list[str]],
+    drivers: Mapping[str, list[Sentence]],
     *,
     details: bool,
+    language: str = "en",
 ) -> str:
     """Return the answers by enquiry, then what they rest on, said once; several as a table.
 
@@ -119,43 +123,44 @@ def estimates_text(
         for note in next(iter(estimates.values())).notes
         if all(note in one.notes for one in estimates.values())
     ]
-    parts = list(filter(None, ["\n".join(by_line(cautions, "refer"))]))
+    parts: list[list[str]] = [[*by_line(cautions, "refer")]]
     left_out = False
     if len(estimates) > 1 and not details:
-        parts.append(_table(estimates))
+        parts.append(_table(estimates, language))
     for label, one in estimates.items():
         own = sorted((n for n in one.notes if n not in shared), key=_gravest)
         kept = own if details else [note for note in own if note.severity != "info"][:2]
         left_out |= len(kept) < len(own)
-        lines = list(one.headline) if len(estimates) == 1 or details else list(map(str, one.leads))
-        lines += [f"- {note}" for note in kept] + drivers[label]
+        whole = len(estimates) == 1 or details
+        lines = [*one.headline] if whole else [*map(Sentence, one.leads)]
+        lines += [*bullets(kept), *drivers[label]]
         if lines:
-            parts.append("\n".join([*([f"Enquiry {label}"] * (len(estimates) > 1)), *lines]))
-    parts.append(
-        "\n".join(
-            [
-                "What this rests on:",
-                *(f"- {note}" for note in shared),
-                *["(--details gives every remark.)"] * left_out,
-                *by_line(cautions, "care"),
-            ]
-        )
-    )
+            title = [sentence("text.enquiry", {"label": label})] * (len(estimates) > 1)
+            parts.append([*title, *lines])
+    parts.append([
+        sentence("text.rests_on"),
+        *bullets(shared),
+        *[sentence("text.every_remark")] * left_out,
+        *by_line(cautions, "care"),
+    ])  # fmt: skip
     always = {one.key: one for of in cautions.values() for one in of if one.kind == "always"}
-    parts.append("\n".join([CLOSING, *(f"- {item.to_text()}" for item in always.values())]))
-    return "\n\n".join(parts)
+    parts.append([Sentence(CLOSING), *bullets(always.values())])
+    return "\n\n".join(
+        "\n".join(in_language(line, language) for line in part) for part in parts if part
+    )
 
 
-def by_line(cautions: Mapping[str, tuple[Caution, ...]], kind: str) -> list[str]:
+def by_line(cautions: Mapping[str, tuple[Caution, ...]], kind: str) -> list[Sentence]:
     """Return the cautions of a kind, each line once, with the enquiries that it is for."""
-    mark = {"refer": "! Clear up first:", "care": "!"}[kind]
-    told: dict[str, list[str]] = {}
+    told: dict[Caution, list[str]] = {}
     for label, of in cautions.items():
-        for line in (f"{mark} {one.to_text()}" for one in of if one.kind == kind):
-            told.setdefault(line, []).append(label)
+        for one in of:
+            if one.kind == kind:
+                told.setdefault(one, []).append(label)
+    code = {True: f"text.{kind}", False: f"text.{kind}_of"}
     return [
-        line if len(labels) == len(cautions) else f"{line} (Enquiry {', '.join(labels)})"
-        for line, labels in told.items()
+        sentence(code[len(labels) == len(cautions)], {"caution": one, "labels": labels})
+        for one, labels in told.items()
     ]
 
 
@@ -163,51 +168,45 @@ def _gravest(note: Note) -> int:
     return ("serious", "caution", "info").index(note.severity)
 
 
-def _table(estimates: Mapping[str, Estimate]) -> str:
+def _table(estimates: Mapping[str, Estimate], language: str) -> list[str]:
     from forecast.counts import of_100
 
     first = next(iter(estimates.values()))
     likeness = {"well covered": "many", "thin": "few", "outside": "none"}
-    head = (
-        "enquiry",
-        "sessions",
-        f"{first.level * 10:g} of 10 need",
-        f"not there after {first.horizon}",
-        "like it in the log",
-    )
+    heads = ("enquiry", "sessions", "need", "not_there", "alike")
+    values = {"of_ten": first.level * 10, "horizon": first.horizon}
+    head = [sentence(f"text.head_{name}", values) for name in heads]
     rows = [
         (
             label,
             one.spoken(one.median),
             one.range_text(),
             of_100(one.not_within_horizon),
-            likeness[one.support],
+            sentence(f"text.alike_{likeness[one.support]}"),
         )
         for label, one in estimates.items()
     ]
-    return table_text([head, *rows])
+    return aligned([head, *rows], language)
 
 
 def _what_drives(
     forecaster: Forecaster, enquiry: Enquiry, level: float, done: int = 0, gradings: Any = ()
-) -> tuple[dict[str, Any], list[str]]:
-    from forecast.counts import plainly, told
+) -> tuple[dict[str, Any], list[Sentence]]:
+    from forecast.counts import few, plainly, told
 
     found = forecaster.drivers(enquiry, level=level, sessions_done=done, gradings=gradings)
     similar = forecaster.log_summary.similar(enquiry)
-    lines = ["What drives it (associations in the log, not effects of changing anything):"]
-    drive = [f"  {driver.to_text()}" for driver in found if not driver.small]
-    lines += drive or ["  nothing stands out: it is close to the common case"]
+    lines = [sentence("drivers.title")]
+    drive = [sentence("drivers.one", {"driver": driver}) for driver in found if not driver.small]
+    lines += drive or [sentence("drivers.none")]
     reached = similar and told(similar["reached"])
     if similar is None:
-        lines.append("Fewer than five past courses are alike in ink group, density and layers.")
+        lines.append(sentence("drivers.none_alike"))
     else:
-        half = f"; half are there by session {similar['half_by']}" if similar["half_by"] else ""
-        unlike = ", ".join(map(plainly, similar["unlike"]))
-        lines.append(
-            f"Past courses with {similar['like']}: {similar['n']}, of which {reached} "
-            f"reached the goal so far{half}. They are alike in this alone, not in {unlike}."
-        )
+        half = sentence("drivers.half", {"by": similar["half_by"]}) if similar["half_by"] else ""
+        values = {"like": similar["like"], "n": similar["n"], "half": half}
+        values["unlike"] = [*map(plainly, similar["unlike"])]
+        lines.append(sentence("drivers.alike", {"reached": few(similar["reached"]), **values}))
     alike = similar and {**similar, "like": str(similar["like"]), "reached": reached}
     return {"drivers": [driver.to_dict() for driver in found], "similar": alike}, lines
 
@@ -228,11 +227,12 @@ def run_update(options: Options) -> None:
     priced: dict[str, Any] = {}
     lines: list[str] = []
     if options.drivers:
-        priced, lines = _what_drives(forecaster, enquiry, options.level, done, gradings)
+        priced, drivers = _what_drives(forecaster, enquiry, options.level, done, gradings)
+        lines += drivers
     if options.tariff and first:
-        priced, lines = priced | {"withheld": True}, [*lines, "", WITHHELD]
+        priced, lines = priced | {"withheld": True}, [*lines, "", Sentence(WITHHELD)]
     elif options.tariff:
-        quoted, costs = _price_remaining(later, options.tariff, done)
+        quoted, costs = _price_remaining(later, options, done)
         priced, lines = priced | quoted, [*lines, *costs]
     against = _against(course, later) if course else None
     data = {
@@ -242,30 +242,35 @@ def run_update(options: Options) -> None:
         **as_dict(cautions),
         **priced,
     }
-    tell = " Tell the client." if against and against.severity != "info" else ""
-    said = [f"{against}{tell}\n"] * bool(against) + update_lines(later, details=options.details)
+    said: list[str] = []
+    if against:
+        tell = "" if against.severity == "info" else sentence("text.tell")
+        said = [sentence("text.against", {"against": against, "tell": tell}), ""]
+    said += update_lines(later, details=options.details)
     more = by_line({"": cautions}, "care")
-    answer(options, data, "\n".join([*first, *said, *lines, *more, "", CLOSING]))
+    whole = [*first, *said, *lines, *more, "", Sentence(CLOSING)]
+    answer(options, data, "\n".join(in_language(line, options.language) for line in whole))
 
 
-def update_lines(later: Update, *, details: bool) -> list[str]:
+def update_lines(later: Update, *, details: bool) -> list[Sentence]:
     """Return the answer mid-course, a line each; with ``details`` all that it rests on."""
     now, whole = later.remaining, later.total
     stalled = [note for note in now.notes if note.code in STALL]
     notes = sorted((note for note in now.notes if note not in stalled), key=_gravest)
     grave = [note for note in notes if note.severity != "info"]
     kept = notes if details else grave[:2]
+    values = {"n": later.sessions_done, "all": whole.spoken(whole.median)}
+    values |= {"span": whole.range_text(), "of_ten": whole.level * 10}
     return [
-        *(f"! {note}" if note.severity != "info" else str(note) for note in stalled),
+        *(
+            sentence("text.stalled", {"note": note}) if note.severity != "info" else Sentence(note)
+            for note in stalled
+        ),
         *now.headline[:2],
-        *[
-            f"With the {later.sessions_done} done: {whole.spoken(whole.median)} in all, "
-            f"{whole.range_text()} for {whole.level * 10:g} of 10."
-        ]
-        * bool(later.sessions_done),
+        *[sentence("text.with_done", values)] * bool(later.sessions_done),
         *now.headline[2:],
-        *(f"- {note}" for note in kept),
-        *["(--details gives every remark.)"] * (len(kept) < len(notes)),
+        *bullets(kept),
+        *[sentence("text.every_remark")] * (len(kept) < len(notes)),
     ]
 
 
@@ -275,8 +280,10 @@ def _against(course: Course, later: Update) -> Note | None:
     return against_promise(course, later.total, (*later.total.notes, *later.remaining.notes))
 
 
-def _price_remaining(later: Update, path: Path, done: int) -> tuple[dict[str, Any], list[str]]:
-    tariff = prices.read_tariff(path)
+def _price_remaining(
+    later: Update, options: Options, done: int
+) -> tuple[dict[str, Any], list[str]]:
+    tariff = prices.read_tariff(options.tariff)
     left = [(package.name, prices.left_of(package, tariff, done)) for package in tariff.packages]
     quotes = [
         forecast.price_package(later.remaining, *found, started=bool(done))
@@ -284,15 +291,11 @@ def _price_remaining(later: Update, path: Path, done: int) -> tuple[dict[str, An
         if found is not None
     ]
     gone = [name for name, found in left if found is None]
-    lines = [
-        "",
-        "For the sessions from now on; those had count, except towards a block, sold anew:",
-    ]
-    lines += [prices.quotes_text(quotes)] if quotes else []
-    lines += [
-        f"{name}: not offered any more, more than is left of the most sessions in a course."
-        for name in gone
-    ]
+    lines: list[str] = ["", sentence("text.from_now_on")]
+    if quotes:
+        lines += prices.quotes_lines(quotes, details=options.details)
+        lines += [] if options.details else [sentence("text.each_quote")]
+    lines += [sentence("text.not_offered", {"name": name}) for name in gone]
     return {"quotes": [quote.to_dict() for quote in quotes], "not_offered": gone}, lines
 
 

@@ -27,7 +27,7 @@ from forecast._files import (
     refuse_long_cell,
     write_whole,
 )
-from forecast._notes import Note
+from forecast._notes import Note, in_language
 from forecast.errors import DataError, ForecastError, RequestError
 
 if TYPE_CHECKING:
@@ -43,11 +43,7 @@ ARGUMENT = re.compile(
 Options = argparse.Namespace
 Facts = frozenset[str] | None  # what was answered with yes, None where nothing was asked
 MOST_ROWS = 200_000
-CLOSING = (
-    "From past courses: no promise, and never a treatment setting. "
-    "Local regulation and licensed practice decide."
-)
-WITHHELD = "No price and no date while what has to be cleared up first is open."
+CLOSING, WITHHELD = Note("text.closing"), Note("text.withheld")
 RESTS_ON = 4  # lines below an answer, unless all are asked for
 BY = "cli0"  # who enters what a command enters, unless told
 
@@ -75,7 +71,9 @@ def answer(options: Options, data: Mapping[str, Any], text: str) -> None:
         said = {"log_notes": of_log} if of_log else {}
         print(json.dumps(_printed({**data, **said}), indent=2, allow_nan=False))
     else:
-        print("\n".join([typed(text), *([""] if of_log else []), *map(str, of_log)]))
+        language = getattr(options, "language", "en") or "en"
+        notes = [in_language(line, language) for line in of_log]
+        print("\n".join([typed(text), *([""] if of_log else []), *notes]))
 
 
 def in_layers(options: Options, text: str) -> str:
@@ -90,17 +88,7 @@ def in_layers(options: Options, text: str) -> str:
         return f"{text}\n\n{CLOSING}"
     named = ["", "What this rests on:"] * bool(rests_on)
     more = "(--details gives the rest.)"
-    return "\n".join([head, *named, *rests_on, more, "", CLOSING])
-
-
-def table_text(rows: Sequence[Sequence[str]]) -> str:
-    """Return rows of texts, the first their heads, as columns parted by spaces."""
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    lines = [
-        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
-        for row in rows
-    ]
-    return "\n".join(lines)
+    return "\n".join([head, *named, *rests_on, more, "", str(CLOSING)])
 
 
 def _printed(value: Any) -> Any:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import forecast
 from forecast import reactions, sharing
 from forecast._files import is_json_with, write_whole
-from forecast._notes import notes_as_json
+from forecast._notes import Sentence, in_language, notes_as_json, sentence
 from forecast.cli.files import (
     Options,
     answer,
@@ -38,8 +38,8 @@ def read(options: Options) -> OutcomeLog:
     log = forecast.read_log(options.log, columns=getattr(options, "columns", None), **given)
     brief = log.report.in_brief()
     by_map = f" --columns {options.columns}" if getattr(options, "columns", None) else ""
-    lists = f"{brief}: forecast check {options.log}{by_map} lists them."
-    options.of_log = [*([lists] if brief else []), *map(str, suspicions(log))]
+    lists = sentence("report.lists", {"brief": brief, "log": f"{options.log}{by_map}"})
+    options.of_log = [*([lists] if brief else []), *map(Sentence, suspicions(log))]
     return log
 
 
@@ -66,18 +66,17 @@ def run_workbook(options: Options) -> None:
 
 
 def _propose(options: Options) -> None:
-    from forecast.log import in_words, propose_map
+    from forecast.log import propose_map
 
     check_output(
         options.propose_map, what="a map", known=lambda text: text.startswith(b"# How the")
     )
     text, brief = propose_map(options.log, options.propose_map)
     write_text(options.propose_map, text)
-    then = (
-        f"Written to {options.propose_map}. Look through it, then: "
-        f"forecast check {options.log} --columns {options.propose_map}"
+    then = sentence(
+        "report.map_written", {"log": str(options.log), "map": str(options.propose_map)}
     )
-    lines = (in_words(line, options.language) for line in (*brief, then))
+    lines = (in_language(line, options.language) for line in (*brief, then))
     answer(options, {"written": str(options.propose_map), "found": brief}, "\n".join(lines))
 
 
@@ -86,12 +85,12 @@ def run_check(options: Options) -> None:
     if options.propose_map is not None:
         _propose(options)
         return
-    from forecast.log import in_words, suspicions
+    from forecast.log import suspicions
 
     try:
         log = read(options)
     except (DataError, RequestError) as error:
-        said = (in_words(part, options.language) for part in (error.problem, error.remedy))
+        said = (in_language(part, options.language) for part in (error.problem, error.remedy))
         raise type(error)(*said) from error
     options.of_log = []  # the report itself says it all
     warnings = [*suspicions(log), *(reactions.under_recording(log) if len(log.sessions) else ())]
@@ -106,34 +105,29 @@ def run_check(options: Options) -> None:
     lines = [
         log.report.to_text(language=language),
         *(f"- {warning.say(language)}" for warning in warnings),
-        *(in_words(line, language) for line in next_step),
+        *(in_language(line, language) for line in next_step),
     ]
     answer(options, data, "\n".join(lines))
 
 
 def _to_correct(
     report: LogReport, options: Options
-) -> tuple[Path | None, tuple[Path, ...], list[str]]:
+) -> tuple[Path | None, tuple[Path, ...], list[Sentence]]:
     from forecast.log import MOST_CORRECTED, corrected_file, is_daybook, write_to_correct
 
     if is_daybook(options.log):
-        said = "Next: in the page open the course, undo what is wrong and write it down anew."
-        return None, (), [said] * any(map(len, report.to_correct.values()))
+        said = [sentence("report.next_in_page")]
+        return None, (), said * any(map(len, report.to_correct.values()))
     written, changed = write_to_correct(report, options.to_correct, language=options.language)
     kept = corrected_file(options.log)
     if written is None:
         return None, changed, []
-    lines = [
-        f"Next: correct the coloured cells in {written}, save it as {kept} and check again; "
-        "or correct the log itself."
-    ]
+    lines = [sentence("report.next", {"written": str(written), "kept": str(kept)})]
     if max(map(len, report.to_correct.values())) > MOST_CORRECTED:
-        lines.append(f"The workbook has the first {MOST_CORRECTED:,} rows of a table.")
+        lines.append(sentence("report.first_rows", {"most": MOST_CORRECTED}))
     if changed:
-        lines.append(
-            f"Left alone, as somebody changed it: {', '.join(map(str, changed))}. What was "
-            f"corrected there counts once it is saved as {kept}."
-        )
+        left = [*map(str, changed)]
+        lines.append(sentence("report.left_alone", {"files": left, "kept": str(kept)}))
     return written, changed, lines
 
 

@@ -42,8 +42,7 @@ def _needs_extra() -> Iterator[None]:
 
 def _desk_of(options: Options) -> Desk:
     with _needs_extra():
-        from forecast.page import load_words, open_desk
-    load_words(options.language or "en")
+        from forecast.page import open_desk
     return open_desk(
         options.model,
         lighten=options.lighten,

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import prices, tattoo
+from forecast._notes import Sentence, bullets, in_language, sentence
 from forecast.cli.estimate import as_dict, by_line
 from forecast.cli.files import (
     CLOSING,
@@ -63,15 +64,16 @@ def run_price(options: Options) -> None:
         for name, one in enquiries.items()
     }
     free = {name: enquiries[name] for name, of in cautions.items() if of[0].kind != "refer"}
-    data, texts = _quote_all(forecaster, free, tariff, details=options.details)
+    data, texts = _quote_all(forecaster, free, tariff, options)
     sheets = dict(data.pop("sheets"))
     held = {"quotes": [], "withheld": True}
     data["prices"] = [
         {"enquiry_id": name, **data["prices"].get(name, held), **as_dict(of)}
         for name, of in cautions.items()
     ]
-    first = [*by_line(cautions, "refer"), WITHHELD] if len(free) < len(enquiries) else []
-    texts = ["\n".join(first), *texts, "\n".join(by_line(cautions, "care"))]
+    held_back = len(free) < len(enquiries)
+    first = [*by_line(cautions, "refer"), Sentence(WITHHELD)] if held_back else []
+    texts = [[*first], *texts, [*by_line(cautions, "care")]]
     if free and (options.courses is not None or log is not None):
         year = forecast.price_caseload(
             forecaster,
@@ -83,24 +85,27 @@ def run_price(options: Options) -> None:
             seed=options.seed,
         )
         data["year"] = year.to_dict()
-        texts.append(year.to_text())
+        texts.append(year.lines(options.language))
     if log is not None:
-        found, words = _owner_view(forecaster, log, tariff, seed=options.seed)
+        found, words = _owner_view(forecaster, log, tariff, options)
         data |= found
-        texts.append(words)
+        texts += words
         sheets |= {f"list {one.package.name}": one.to_frame() for one in found["price_lists"]}
     if options.out is not None and free:
         texts.append(_write_prices(options.out, sheets, data.get("price_lists", ())))
-    answer(options, data, "\n\n".join(filter(None, [*texts, CLOSING])))
+    texts.append([Sentence(CLOSING)])
+    paragraphs = ("\n".join(in_language(one, options.language) for one in part) for part in texts)
+    answer(options, data, "\n\n".join(filter(None, paragraphs)))
 
 
-def _write_prices(out: Path, sheets: Mapping[str, Any], lists: Sequence[Any]) -> str:
+def _write_prices(out: Path, sheets: Mapping[str, Any], lists: Sequence[Any]) -> list[str]:
     write_tables(out, sheets)
     pages = [
         _write_page(out.with_name(f"{out.stem}-list-{number}.html"), one.to_html())
         for number, one in enumerate(lists, start=1)
     ]
-    return "\n".join([f"Wrote {out}.", *(f"Wrote {page}, to print." for page in pages)])
+    printed = [sentence("text.wrote_to_print", {"file": str(page)}) for page in pages]
+    return [sentence("text.wrote", {"file": str(out)}), *printed]
 
 
 def _write_page(page: Path, html: str) -> Path:
@@ -141,11 +146,14 @@ def run_appointments(options: Options) -> None:
         starts_per_month=options.starts_per_month,
         seed=options.seed,
     )
-    data, text = load.to_dict(), load.to_text()
+    brief = [*load.in_brief(), *bullets(load.notes), sentence("text.by_month")]
+    lines = load.lines(options.language) if options.details else brief
+    data, text = load.to_dict(), "\n".join(in_language(one, options.language) for one in lines)
     if out is not None:
         table = out.suffix == ".csv"
         write_text(out, load.to_frame().to_csv(index=False) if table else load.to_calendar())
-        data, text = {**data, "written": str(out)}, f"{text}\n\nWrote {out}."
+        wrote = sentence("text.wrote", {"file": str(out)}).say(options.language)
+        data, text = {**data, "written": str(out)}, f"{text}\n\n{wrote}"
     answer(options, data, text)
 
 
@@ -154,23 +162,24 @@ def _holds_appointments(content: bytes) -> bool:
 
 
 def _quote_all(
-    forecaster: Forecaster, enquiries: Mapping[str, Enquiry], tariff: Tariff, *, details: bool
-) -> tuple[dict[str, Any], list[str]]:
+    forecaster: Forecaster, enquiries: Mapping[str, Enquiry], tariff: Tariff, options: Options
+) -> tuple[dict[str, Any], list[list[str]]]:
     if not enquiries:
         return {"who_loses": None, "prices": {}, "sheets": {}}, []
     results: dict[str, Any] = {}
-    texts: list[str] = []
+    texts: list[list[str]] = []
     rows = forecast.price_many(forecaster, list(enquiries.values()), tariff.packages, tariff)
     rows["enquiry"] = [list(enquiries)[k] for k in rows["enquiry"]]
     table = prices.WhoLoses(rows, tariff.currency)
-    more = [] if details else ["Each quote by itself: --details."]
+    details = options.details
     for label, enquiry in enquiries.items():
         estimate = forecaster.estimate(enquiry)
         quotes = [forecast.price_package(estimate, package, tariff) for package in tariff.packages]
         results[label] = {"quotes": [quote.to_dict() for quote in quotes]}
-        texts.append(f"Enquiry {label}\n\n{prices.quotes_text(quotes)}")
+        texts.append([sentence("text.enquiry", {"label": label}), "", *prices.quotes_lines(quotes)])
     sheets = {"who loses": table.to_frame(), "worst": table.worst(), "all": rows}
-    words = "\n".join([table.to_text(), *more])
+    more = [] if details else [sentence("text.each_quote")]
+    words = [*table.lines(options.language), *more]
     return (
         {"who_loses": table.to_dict(), "prices": results, "sheets": sheets},
         [words, *(texts if details else [])],
@@ -178,10 +187,11 @@ def _quote_all(
 
 
 def _owner_view(
-    forecaster: Forecaster, log: OutcomeLog, tariff: Tariff, *, seed: int
-) -> tuple[dict[str, Any], str]:
+    forecaster: Forecaster, log: OutcomeLog, tariff: Tariff, options: Options
+) -> tuple[dict[str, Any], list[list[str]]]:
     # For the clinic's own courses: a price list for each package with one price for several
     # sessions, the courses under way, and what each priced package would have earned so far.
+    seed, language = options.seed, options.language
     progress("Making the price list")
     lists = [
         prices.make_price_list(forecaster, log.courses, package, tariff)
@@ -192,21 +202,21 @@ def _owner_view(
     try:
         book = prices.value_open_book(forecaster, log, tariff, seed=seed)
     except RequestError as error:
-        open_book, open_text = None, f"Courses under way: {error}"
+        open_book, open_lines = None, [str(error)]
     else:
-        open_book, open_text = book, book.to_text()
+        open_book, open_lines = book, book.lines(language)
     progress("Trying the tariff on the past")
     priced = [one for one in tariff.packages if one.price is not None or one.kind == "per_session"]
     past = [prices.backtest_package(log, package, tariff, seed=seed) for package in priced]
     unpriced = [one.name for one in tariff.packages if one not in priced]
     data = {"price_lists": lists, "open_book": open_book, "backtests": past}
-    parts = [
-        "Price list, from the mix of this log:",
-        *(one.to_text() for one in lists),
-        "Courses under way:",
-        open_text,
-        "What this tariff would have earned on past courses:",
-        *(one.to_text() for one in past),
-        *(f"{name}: no price in the tariff, so nothing to try on the past." for name in unpriced),
+    parts: list[list[str]] = [
+        [sentence("text.price_list")],
+        *(one.lines(language) for one in lists),
+        [sentence("text.under_way")],
+        open_lines,
+        [sentence("text.on_the_past")],
+        *(one.lines(language) for one in past),
     ]
-    return data, "\n\n".join(parts)
+    parts += [[sentence("text.nothing_to_try", {"name": name})] for name in unpriced]
+    return data, parts

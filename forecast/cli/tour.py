@@ -34,10 +34,11 @@ if TYPE_CHECKING:
     from forecast.log import OutcomeLog
 
 SHIPPED_SEED = 20170102  # of the invented clinic, as in synthetic_data/make.py
-CLOSING_LINES = ("The clinic is invented: its numbers show the method, not yours.", CLOSING)
+INVENTED = "The clinic is invented: its numbers show the method, not yours."
 TITLE = "Tour of an invented clinic"
 INDEX = "index.html"
 EDITED = ("enquiries.csv", "tariff.toml")  # which a reader is likely to change
+TAKEN_UP = ("model.json", *EDITED)  # by the other commands
 UNDER_WAY = "arm-2"
 GRADINGS = ((0, 0), (2, 30), (4, 60))
 ENQUIRIES = """\
@@ -89,10 +90,14 @@ def run_tour(options: Options) -> None:
     finally:
         shutil.rmtree(folder, ignore_errors=True)
     files = {str(target / name): says for name, says in album.shown.items()}
-    width = max(map(len, files))
-    lines = [f"  {name:<{width}}  {says}" for name, says in files.items()]
+    shown = {name: files[str(target / name)] for name in (INDEX, *TAKEN_UP)}
+    width = max(map(len, shown))
+    lines = [f"  {name:<{width}}  {says}" for name, says in shown.items()]
+    lines.append(f"  and {len(files) - len(shown)} more, which {INDEX} lists")
     said = ["\n  ".join([f"{heading}:", *words]) for heading, words in album.said.items()]
-    text = "\n\n".join([*said, "\n".join(CLOSING_LINES), "\n".join(["Written:", *lines])])
+    text = "\n\n".join(
+        [*said, f"{INVENTED}\n{CLOSING}", "\n".join([f"Written into {target}:", *lines])]
+    )
     answer(options, {"folder": str(target), "written": files}, text)
 
 
@@ -152,7 +157,7 @@ def _answer_enquiries(album: _Album, forecaster: Forecaster) -> Mapping[str, Est
     enquiries, _ = read_enquiries(album.folder / "enquiries.csv")
     estimates = {label: forecaster.estimate(enquiry) for label, enquiry in enquiries.items()}
     cautions = {name: tattoo.cautions_for(one, all_asked=False) for name, one in enquiries.items()}
-    none: dict[str, list[str]] = {label: [] for label in enquiries}
+    none: dict[str, list[Any]] = {label: [] for label in enquiries}
     brief, full = (
         estimates_text(estimates, cautions, none, details=details) for details in (False, True)
     )
@@ -178,16 +183,17 @@ def _ask_again(album: _Album, forecaster: Forecaster) -> None:
 def _price_enquiries(album: _Album, estimates: Mapping[str, Estimate]) -> None:
     album.text("tariff.toml", "an invented tariff to start from", prices.tariff_template())
     tariff = prices.read_tariff(album.folder / "tariff.toml")
-    words = []
+    words, fixed = [], []
     for label, estimate in estimates.items():
         quotes = [forecast.price_package(estimate, package, tariff) for package in tariff.packages]
         words.append("\n\n".join([f"Enquiry {label}", *(quote.to_text() for quote in quotes)]))
         for quote in quotes:
             if quote.package.kind == "fixed":
-                album.say(f"Fixed price for {label}", "\n".join(quote.to_text().splitlines()[:3]))
+                fixed.append(f"{label}: {quote.to_text().partition(chr(10))[0]}")
                 album.figure(
                     f"price-{label}.html", f"{label}: what is risked", figures.plot_quote(quote)
                 )
+    album.say("Fixed price", "\n".join(fixed))
     album.text("prices.txt", "what each package should cost and risk", "\n\n".join(words))
 
 
@@ -203,11 +209,7 @@ def _look_ahead(album: _Album, forecaster: Forecaster, log: OutcomeLog) -> None:
     whole = "\n\n".join(f"{heading}\n{text}" for heading, text in words.items())
     album.text("owner.txt", "the appointments to come, the year, and which package loses", whole)
     album.figure("appointments.html", "the appointments to come", figures.plot_appointments(load))
-    kept = [
-        *load.to_text().splitlines()[:2],
-        *load.summary(),
-        *year.to_text().splitlines()[:5],
-    ]
+    kept = [*load.in_brief(), *year.to_text().splitlines()[:2]]
     album.say("For the owner", "\n".join([*kept, table.partition("\n")[0]]))
 
 
@@ -238,7 +240,7 @@ def _index_page(album: _Album) -> str:
         f'<li><a href="{escape(name)}">{escape(name)}</a>: {escape(says)}</li>'
         for name, says in album.shown.items()
     )
-    closing = "\n".join(f"<p>{escape(line)}</p>" for line in CLOSING_LINES)
+    closing = "\n".join(f"<p>{escape(line)}</p>" for line in (INVENTED, str(CLOSING)))
     page = Template(Path(__file__).with_suffix(".html").read_text(encoding="utf-8"))
     return page.substitute(title=TITLE, closing=closing, found=found, items=items)
 

@@ -23,8 +23,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import SHOWN_AT, check_kind, check_whole_number, counted
-from forecast._notes import Note, notes_as_json
+from forecast._checks import SHOWN_AT, check_kind, check_whole_number
+from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
 from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.counts.attributes import LIGHTEN
@@ -250,7 +250,7 @@ def now(length: FloatArray) -> dict[str, FloatArray]:
     return {LENGTH: length, DRIFT: np.zeros_like(length)}
 
 
-def of_100(chance: float) -> str:
+def of_100(chance: float) -> Sentence:
     """Return a chance as a natural frequency.
 
     Examples
@@ -260,14 +260,8 @@ def of_100(chance: float) -> str:
     """
     count = round(100 * chance)
     if count in (0, 100):
-        return "more than 99 of 100" if count else "fewer than 1 of 100"
-    return f"{count} of 100"
-
-
-SUPPORT = {
-    "thin": "Few finished courses of this log are like it: the numbers are rough.",
-    "outside": "No past course is like it: the estimate is carried over from other tattoos.",
-}
+        return sentence(f"prices.{'more_than_99' if count else 'fewer_than_1'}_of_100")
+    return sentence("prices.of_100", {"count": count})
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -472,38 +466,42 @@ class Estimate(Result):
         return None if alone is None or self.median is None else self.median - alone
 
     @property
-    def headline(self) -> tuple[str, ...]:
+    def headline(self) -> tuple[Sentence, ...]:
         """The answer alone, a line each: natural frequencies, both sides, what lies beside them."""
-        goal = {"clear": "clear", "lighten": "light enough"}[self.goal]
-        more = "more " if self.sessions_done else ""
-        where = f"{more}sessions at this clinic" if self.median != 1 else f"{more}session here"
-        about = f"More than {self.horizon}" if self.median is None else f"About {self.median}"
-        need = f"{self.level * 10:g} of 10 clients like this need {self.range_text()}"
-        rest = f"; {need}." if self.interval[0] is not None else " for most clients like this."
-        not_there = of_100(self.not_within_horizon)
-        is_or_are = "is" if not_there == "1 of 100" else "are"
-        lines = [
-            f"{about} {where}{rest}",
-            f"{not_there[0].upper()}{not_there[1:]} {is_or_are} not {goal} after {self.horizon} "
-            f"{more}sessions.",
-            *map(str, self.leads),
-        ]
-        return (*lines, SUPPORT[self.support]) if self.support in SUPPORT else tuple(lines)
+        more = "_more" * bool(self.sessions_done)
+        code, values = "beyond", {"horizon": self.horizon}
+        if self.median is not None:
+            code, values = "about", {"n": self.median}
+        count = sentence(f"headline.{code}{more}", values)
+        need = "need" if self.interval[0] is not None else "most"
+        beside = {"count": count, "of_ten": self.level * 10, "span": self.range_text()}
+        share = of_100(self.not_within_horizon)
+        one = round(100 * self.not_within_horizon) == 1
+        who = sentence("headline.is" if one else "headline.are", {"share": share})
+        there = {"who": who, "goal": sentence(f"headline.{self.goal}"), "horizon": self.horizon}
+        return (
+            sentence(f"headline.{need}", beside),
+            sentence(f"headline.not_there{more}", there),
+            *map(Sentence, self.leads),
+            *(sentence(f"headline.{one}") for one in ("thin", "outside") if one == self.support),
+        )
 
-    def to_text(self) -> str:
+    def lines(self, language: str) -> list[str]:
         """Return the answer in words, and all that it rests on."""
-        return "\n".join([*self.headline, *(f"- {note}" for note in self.notes)])
+        return [*self.headline, *bullets(self.notes)]
 
-    def range_text(self) -> str:
+    def range_text(self) -> Sentence:
         """Return the interval in words; one number where both ends are the same."""
         low, high = self.interval
         if low == high:
-            return self.spoken(low) if low is None else counted(low, "session")
-        return f"{self.spoken(low)} to {self.spoken(high)}"
+            return self.spoken(low) if low is None else sentence("headline.sessions", {"n": low})
+        return sentence("headline.span", {"low": self.spoken(low), "high": self.spoken(high)})
 
-    def spoken(self, n: int | None) -> str:
+    def spoken(self, n: int | None) -> Sentence:
         """Return a session count in words; None reads "more than" the horizon."""
-        return f"more than {self.horizon}" if n is None else str(n)
+        if n is None:
+            return sentence("headline.more_than", {"horizon": self.horizon})
+        return sentence("headline.number", {"n": n})
 
 
 def learnt_share(now: FloatArray, before: FloatArray) -> float:

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import nearest
+from forecast._notes import Sentence, sentence
 from forecast.counts.attributes import LIGHTEN, covariates
 from forecast.errors import RequestError
 from forecast.tattoo import Laser, unreached_inks
@@ -223,7 +224,7 @@ def in_use(dates: pd.Series[pd.Timestamp]) -> tuple[pd.Timestamp, pd.Timestamp]:
 
 def eligible(
     log: OutcomeLog, set_apart: set[str]
-) -> tuple[pd.DataFrame, tuple[str, str], dict[str, int]]:
+) -> tuple[pd.DataFrame, tuple[str, str], dict[Sentence, int]]:
     """Return the eligible courses, the days between which both regimes were in use, and the rest.
 
     Courses of ``log`` in ``set_apart`` (their ids) are counted among the rest. A regime that was
@@ -240,14 +241,14 @@ def eligible(
     whole &= held["max"] == courses["sessions_given"]
     begun = courses["started_on"]
     tests = {
-        "half of a split tattoo": ~courses["course_id"].isin(set_apart),
-        "only wanted lightening": courses["goal"] == "clear",
-        "begun elsewhere": courses["sessions_elsewhere"] == 0,
-        "sessions not all recorded": whole,
-        f"begun before {window[0]}, when only one regime was in use": begun >= first,
-        f"begun after {window[1]}, when only one regime was in use": begun <= last,
+        sentence("counts.out_half"): ~courses["course_id"].isin(set_apart),
+        sentence("counts.out_lighten"): courses["goal"] == "clear",
+        sentence("counts.out_elsewhere"): courses["sessions_elsewhere"] == 0,
+        sentence("counts.out_sessions"): whole,
+        sentence("counts.out_before", {"day": window[0]}): begun >= first,
+        sentence("counts.out_after", {"day": window[1]}): begun <= last,
     }
-    left_out: dict[str, int] = {}
+    left_out: dict[Sentence, int] = {}
     keep = courses["course_id"].notna()
     for reason, passes in tests.items():
         left_out[reason] = int((keep & ~passes).sum())

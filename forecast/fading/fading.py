@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import check_level, counted
-from forecast._notes import Note, notes_as_json
+from forecast._notes import Note, bullets, notes_as_json, sentence
 from forecast._plain import Result, plain_table
 from forecast.causal.rates import PairedDifference, paired_difference
 from forecast.counts import said, split_halves
@@ -126,11 +126,11 @@ class FadingCurves(Result):
         more = ("log_gap", "years", "years_squared", "operator")
         return (*self.rows.adjusted, *(name for name in more if name in names))
 
-    def to_text(self) -> str:
+    def lines(self, language: str) -> list[str]:
         """Return the answer for people, with its doubts."""
         sections = _share_lines, _split_lines, _spacing_lines, _stall_lines, _grader_lines
         lines = [line for section in sections for line in section(self)]
-        return "\n".join([*lines, "", *(f"- {note}" for note in (self.assumption, *self.notes))])
+        return [*lines, "", *bullets((self.assumption, *self.notes))]
 
 
 def fit_fading(log: OutcomeLog, *, level: float = 0.95) -> FadingCurves:
@@ -186,7 +186,9 @@ def _notes_on(rows: FadingRows) -> list[Note]:
     counts |= {"clients": rows.courses["client_id"].nunique()}
     notes = [Note("fading.from_gradings", "info", counts)]
     if rows.left_out:
-        reasons = [f"{n} {why}" for why, n in rows.left_out.items()]
+        reasons = [
+            sentence("counts.left_out", {"n": n, "why": why}) for why, n in rows.left_out.items()
+        ]
         notes.append(Note("fading.left_out", "info", {"reasons": reasons}))
     if not rows.regimes:
         notes.append(Note("fading.no_sessions", "caution"))

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import counted
+from forecast._notes import Sentence, sentence
 from forecast._types import FloatArray, IntArray
 from forecast.counts import BASELINE, covariates, eligible
 from forecast.errors import DataError
@@ -74,7 +75,7 @@ class FadingRows:
     gap_weeks: FloatArray  # between sessions of a course, and their geometric mean, at which slopes
     mean_gap_weeks: float  # are stated; NaN without sessions
     cleared_at: float  # percent faded
-    left_out: dict[str, int]  # courses not used, by reason
+    left_out: dict[Sentence, int]  # courses not used, by reason
     n_operators: int  # with sessions enough to be told from the others
 
     @property
@@ -206,7 +207,7 @@ def _changed(table: pd.DataFrame, sessions: pd.DataFrame) -> FloatArray:
     return np.where((had > 0) & ~began, table["ps"].to_numpy() - had, 0.0)
 
 
-def _usable_courses(log: OutcomeLog) -> tuple[pd.DataFrame, dict[str, int]]:
+def _usable_courses(log: OutcomeLog) -> tuple[pd.DataFrame, dict[Sentence, int]]:
     if not len(log.gradings):
         raise DataError(
             "The log has no gradings, so nothing is known of fading.",
@@ -216,7 +217,7 @@ def _usable_courses(log: OutcomeLog) -> tuple[pd.DataFrame, dict[str, int]]:
         courses, _, left_out = eligible(log, set())
         return courses, left_out
     here = log.courses["sessions_elsewhere"] == 0
-    left_out = {"begun elsewhere": int((~here).sum())} if (~here).any() else {}
+    left_out = {sentence("counts.out_elsewhere"): int((~here).sum())} if (~here).any() else {}
     return log.courses[here].reset_index(drop=True), left_out
 
 

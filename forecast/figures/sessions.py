@@ -8,7 +8,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from forecast.errors import RequestError
-from forecast.figures.template import COLOURS, shade, titled, whiskers
+from forecast.figures.template import COLOURS, line, shade, titled, whiskers
 from forecast.tattoo import CAVEAT, GRADES, INKS, WAVELENGTHS_NM, cite, uptake_table
 
 if TYPE_CHECKING:
@@ -30,6 +30,8 @@ BANDS = (
     "rgba(230, 159, 0, 0.32)",
 )
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
+PACES: dict[Any, str] = {0.0: "never", np.inf: "at once"}
+FEW_AT_RISK, FEW_COURSES = 10, 5  # below so many a curve is drawn faintly
 ALIKE = 0.1  # a standardised difference below this is called balanced
 
 
@@ -43,18 +45,14 @@ def plot_curves(comparison: RegimeComparison, *, group: str = "all") -> go.Figur
         says = f"{name}, {100 * comparison.level:.0f} % interval"
         shade(figure, _treads(part), edges, says, BANDS[place % 5], shape="hv")
     for place, (name, part) in enumerate(parts):
-        figure.add_scatter(
-            x=_treads(part),
-            y=_to_the_end([0.0, *(1 - part["survival"])]),
-            mode="lines",
-            line={
-                "shape": "hv",
-                "color": STRATEGY_COLOURS[place % 5],
-                "dash": DASHES[place % 5],
-                "width": 3,
-            },
+        look = {"color": STRATEGY_COLOURS[place % 5], "dash": DASHES[place % 5], "width": 3}
+        line(
+            figure,
+            (_treads(part), _to_the_end([0.0, *(1 - part["survival"])])),
+            _to_the_end([np.inf, *part["at_risk"]]),
+            few=FEW_AT_RISK,
             text=_to_the_end(["", *(f"{n} at risk" for n in part["at_risk"])]),
-            name=name,
+            style={"mode": "lines", "line": {"shape": "hv", **look}, "name": name},
         )
     last = 1 + max(len(part) for _, part in parts)
     figure.update_xaxes(title_text="sessions", dtick=1, range=[0, last])
@@ -166,12 +164,15 @@ def plot_tipping(comparison: RegimeComparison, *, key: str | None = None) -> go.
 
     Raises
     ------
-    ValueError
+    RequestError
         If the comparison has no sensitivity analysis of this pair.
     """
     pair = key or next(iter(comparison.difference))
     if comparison.sensitivity is None or pair not in comparison.sensitivity.tipping_point:
-        raise ValueError(f"{pair} could not be estimated, so there is nothing to tip.")
+        raise RequestError(
+            f"{pair} could not be estimated, so there is nothing to tip.",
+            "Compare up to an earlier session, or fewer strategies.",
+        )
     table = comparison.sensitivity.tipping
     wide = table[table["comparison"] == pair].pivot(  # noqa: PD010 (nothing to aggregate)
         index="phi_left", columns="phi_right", values="estimate"
@@ -180,8 +181,8 @@ def plot_tipping(comparison: RegimeComparison, *, key: str | None = None) -> go.
     figure = go.Figure(
         go.Heatmap(
             z=wide.to_numpy(),
-            x=[f"{phi:g}" for phi in wide.columns],
-            y=[f"{phi:g}" for phi in wide.index],
+            x=[PACES.get(phi, f"{phi:g}") for phi in wide.columns],
+            y=[PACES.get(phi, f"{phi:g}") for phi in wide.index],
             text=[[f"{one:+.1f}" for one in row] for row in wide.to_numpy().round(1) + 0.0],
             texttemplate="%{text}",
             colorscale="RdBu",
@@ -190,8 +191,10 @@ def plot_tipping(comparison: RegimeComparison, *, key: str | None = None) -> go.
             colorbar={"title": {"text": "sessions"}},
         )
     )
-    figure.update_xaxes(title_text=f"pace of the stopped under {right}, times like courses")
-    figure.update_yaxes(title_text=f"pace of the stopped under {left}, times like courses")
+    figure.update_xaxes(
+        title_text=f"pace of the stopped under {right}, in times of courses like it"
+    )
+    figure.update_yaxes(title_text=f"the same under {left}")
     return titled(figure, f"{pair}: what if those who stopped were different?")
 
 
@@ -241,13 +244,17 @@ def plot_fading(fading: FadingCurves, *, ink_group: str = "all", middle: bool = 
         curve, (colour, tint, dash) = table[table["regime"] == regime], LOOKS[regime]
         edges = [curve[low], curve[high]]
         shade(figure, curve["session"], edges, f"{NAMES[regime]}, {says}", tint)
-        figure.add_scatter(
-            x=curve["session"],
-            y=curve["faded"],
-            mode="lines+markers",
-            line={"color": colour, "dash": dash, "width": 2.5},
+        line(
+            figure,
+            (curve["session"], curve["faded"]),
+            list(curve["courses"]),
+            few=FEW_COURSES,
             text=[f"{n} courses had so many" for n in curve["courses"]],
-            name=NAMES[regime],
+            style={
+                "mode": "lines+markers",
+                "line": {"color": colour, "dash": dash, "width": 2.5},
+                "name": NAMES[regime],
+            },
         )
     threshold = fading.rows.cleared_at
     figure.add_hline(
@@ -527,5 +534,5 @@ def plot_uptake_table() -> go.Figure:
         )
     )
     figure.update_yaxes(autorange="reversed", dtick=1)
-    titled(figure, "Which ink takes up which wavelength", (CAVEAT,))
-    return figure.update_layout(height=660)
+    figure.update_layout(height=600)
+    return titled(figure, "Which ink takes up which wavelength", (CAVEAT,))

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from textwrap import wrap
+from typing import Any
 
 import numpy as np
 import plotly.graph_objects as go
@@ -24,8 +25,16 @@ COLOURS = {
     "band": "rgba(0, 114, 178, 0.32)",
     "contrast_band": "rgba(213, 94, 0, 0.32)",
 }
+FAINT = 0.35
+PLAIN, UNDER = 480, 110  # the height of a figure without notes; its axis, title and legend below
+LINE = 16  # of notes
 # For write_html and the page: what the layout's template cannot switch off.
 CONFIG = {"displaylogo": False, "showSendToCloud": False, "plotlyServerURL": ""}
+
+
+# A space before the sign, as everywhere else: d3 writes none. Whole percents, and tenths to 20.
+PERCENTS = (*range(-100, 101), *(f"{tenths / 10:.1f}" for tenths in range(201)))
+LABELS = {n.replace("-", "\N{MINUS SIGN}") + "%": f"{n} %" for n in map(str, PERCENTS)}
 
 
 def whiskers(middle: ArrayLike, low: ArrayLike, high: ArrayLike) -> dict[str, object]:
@@ -59,6 +68,24 @@ def shade(
     figure.update_layout(legend_traceorder="normal")  # with such fills it would be turned round
 
 
+def line(
+    figure: go.Figure,
+    points: Sequence[Sequence[Any]],
+    behind: Sequence[float],
+    *,
+    few: int,
+    text: Sequence[str],
+    style: Mapping[str, Any],
+) -> None:
+    """Draw a line through points, x and y, faint from where fewer than ``few`` stand behind it."""
+    cut = next((at for at, n in enumerate(behind) if n < few), len(behind))
+    for part, opacity in ((slice(cut + 1), 1.0), (slice(cut, None), FAINT)):
+        x, y = (list(values)[part] for values in points)
+        if len(x) > 1 or opacity == 1:
+            figure.add_scatter(x=x, y=y, text=list(text)[part], opacity=opacity, **style)
+            style = {**style, "showlegend": False}
+
+
 def mark(
     figure: go.Figure, at: float, says: str, *, colour: str = "grey", side: str = "center"
 ) -> None:
@@ -79,25 +106,36 @@ def titled(figure: go.Figure, title: str, notes: Sequence[Note | str] = ()) -> g
         title={"font": {"size": 18}, "x": 0.02, "xanchor": "left", "yref": "container"},
         colorway=[COLOURS[name] for name in ("main", "contrast", "third", "fourth", "fifth")],
         modebar={"remove": ["sendChartToCloud"]},
-        legend={"orientation": "h", "y": -0.22, "x": 0},
-        margin={"l": 70, "r": 30, "t": 70, "b": 60},
+        legend={"orientation": "h", "x": 0},
+        margin={"l": 70, "r": 30, "t": 70},
     )
-    figure.update_layout(template=template, title_text=title)
-    lines = [line for note in notes for line in wrap(str(note), 110)]
+    lines = [line for note in notes for line in wrap(str(note), 150)]
+    plain, under = figure.layout.height or PLAIN, UNDER + LINE * len(lines)
+    figure.update_layout(
+        template=template,
+        title_text=title,
+        height=plain + LINE * len(lines),
+        margin_b=under,
+        legend_y=-65 / (plain - UNDER - 70),
+    )
+    for axis in figure.select_xaxes(lambda one: str(one.tickformat).endswith("%")):
+        axis.labelalias = LABELS
+    for axis in figure.select_yaxes(lambda one: str(one.tickformat).endswith("%")):
+        axis.labelalias = LABELS
     if lines:
         figure.add_annotation(
             text="<br>".join(lines),
             xref="paper",
             yref="paper",
             x=0,
-            y=-0.36,
+            y=0,
+            yshift=-UNDER,
             xanchor="left",
             yanchor="top",
             align="left",
             showarrow=False,
             font={"size": 12, "color": COLOURS["grey"]},
         )
-        figure.update_layout(margin_b=150 + 16 * len(lines), height=460 + 16 * len(lines))
     return figure
 
 

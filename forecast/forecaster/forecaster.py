@@ -33,7 +33,7 @@ from forecast._files import (
     unsealed,
     write_whole,
 )
-from forecast._notes import Note
+from forecast._notes import Note, Sentence, sentence
 from forecast._plain import Result, check_parts
 from forecast._types import FloatArray
 from forecast.assess import Recalibration
@@ -128,16 +128,19 @@ class Driver(Result):
         found = {**asdict(self), "interval": list(self.interval), "chances": chances}
         return found | {"small": self.small}
 
-    def to_text(self) -> str:
+    def lines(self, language: str) -> list[str]:
         """Return the effect in words."""
         low, high = self.interval
-        what = f"{plainly(self.attribute)} {self.value} instead of {self.against}"
+        values: dict[str, Any] = {"what": plainly(self.attribute)}
+        whole = isinstance(self.value, Sentence)  # else a level, or several inks
+        values["value"] = self.value if whole else self.value.split(", ")
+        values["against"] = self.against.split(", ")
         if self.by_session is None:
-            return f"{what}: {self.difference:+.1f} sessions ({low:+.1f} to {high:+.1f})"
-        low, high = (round(100 * share) for share in (low, high))
-        own, other = (round(100 * share) for share in self.chances or (0.0, 0.0))
-        there = f"{own} rather than {other} of 100 there by session {self.by_session}"
-        return f"{what}: {there} ({low:+d} to {high:+d})"
+            values |= {"n": self.difference, "low": low, "high": high}
+            return [sentence("drivers.sessions", values)]
+        own, other, low, high = (round(100 * one) for one in (*(self.chances or (0, 0)), low, high))
+        values |= {"own": own, "other": other, "low": low, "high": high, "by": self.by_session}
+        return [sentence("drivers.chance", values)]
 
 
 # a driver for each row, from pmfs of shape (n_draws, 1 + rows, horizon); the first is the enquiry's
@@ -372,7 +375,8 @@ class Forecaster(Predictor):
         rows = [(name, value, against) for name, value, against, _ in changes]
         if any(row[0] > 0 for row in graded) and self.midcourse is not None:
             last = max(graded, key=lambda row: row[0])
-            rows.insert(0, (GRADINGS, f"{last[1]:g} % after session {last[0]}", "none"))
+            seen = sentence("drivers.grading", {"percent": last[1], "session": last[0]})
+            rows.insert(0, (GRADINGS, seen, "none"))
         if not rows:
             return ()
         asked = [enquiry, *(other for *_, other in changes)]

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import LEVEL, counted
-from forecast._notes import Note, notes_as_json
+from forecast._notes import Note, bullets, notes_as_json
 from forecast._plain import Result, plain_rows, plain_table, plain_values
 from forecast.assess import (
     Assessment,
@@ -205,7 +205,7 @@ class PromiseCheck(Result):
             **notes_as_json(self.notes),
         }
 
-    def to_text(self) -> str:
+    def lines(self, language: str) -> list[str]:
         """Return the check in words."""
         found = self.assessment.coverage
         moved = self.verdict == "fails" and self.moved and self.materially
@@ -215,7 +215,7 @@ class PromiseCheck(Result):
             + (", since outcomes have moved." if moved else "."),
         ]
         if self.used_for_fit:
-            return "\n".join([f"{self.what}.", *(f"- {note}" for note in self.notes)])
+            return [f"{self.what}.", *bullets(self.notes)]
         if self.drift is not None:
             lines.append(self.movement())
         elif self.n_reached < FEWEST_EVENTS:
@@ -226,7 +226,7 @@ class PromiseCheck(Result):
         for row in self.assessment.subgroups.itertuples():
             lines.append(f"- {row.factor} {row.label}: {row.verdict} ({row.n_events} finished)")
         lines += midcourse_lines(self.midcourse)
-        return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
+        return [*lines, *bullets(self.notes)]
 
     def movement(self) -> str:
         """Return in words whether outcomes have moved away from what was predicted."""

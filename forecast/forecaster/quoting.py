@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from forecast._checks import check_level, check_whole_number
-from forecast._notes import Note
+from forecast._notes import Note, Sentence, sentence
 from forecast._plain import Result
 from forecast._types import BoolArray, FloatArray
 from forecast.assess import grouped_folds
@@ -70,11 +70,11 @@ class QuotingValue(Result):
         values |= {"amount": abs(self.put_right), "low": low, "high": high}
         return Note(f"quoting.{code}", values=values)
 
-    def to_text(self) -> str:
+    def lines(self, language: str) -> list[str]:
         """Return what quotes put right, and what is lost on single courses."""
         flat, own = self.losses
         values = {"flat": flat, "own": own, "code": self.currency}
-        return f"{self.verdict}\n{Note('quoting.losses', values=values)}"
+        return [Sentence(self.verdict), sentence("quoting.losses", values)]
 
 
 def value_of_quoting(

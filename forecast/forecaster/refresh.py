@@ -55,10 +55,10 @@ class Refreshed(Result):
         """Return plain JSON values."""
         return {**self.changed, "chosen_anew": self.chosen_anew}
 
-    def to_text(self) -> str:
+    def lines(self, language: str) -> list[str]:
         """Return what changed in words."""
         if not self.changed:
-            return "Nothing new: the log holds the very courses that the model was fitted to."
+            return ["Nothing new: the log holds the very courses that the model was fitted to."]
         said = self.changed
         how = "its choice, its corrections and its check are still those of {}, started up to {}"
         at, day = said[CHOSEN_AT]
@@ -72,7 +72,7 @@ class Refreshed(Result):
         most = f"{counted(abs(said['largest']), 'session')} {way}"
         model = "Model {} before, {} now ({}).".format(*said["model"], how)
         reached = counts.format(*said["courses"], *said["reached"])
-        return "\n".join([reached, model, moved.format(**said, most=most)])
+        return [reached, model, moved.format(**said, most=most)]
 
 
 def refresh_forecaster(

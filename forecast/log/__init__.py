@@ -43,7 +43,7 @@ if TYPE_CHECKING:
         suspicions,
     )
     from forecast.log.reading import every_sheet
-    from forecast.log.report import LogReport, in_words
+    from forecast.log.report import LogReport
     from forecast.log.workbook import new_workbook
     from forecast.log.workbook_map import propose_map
 

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple, cast
 import numpy as np
 import numpy.typing as npt
 
-from forecast._notes import Note
+from forecast._notes import Note, Sentence, sentence
 from forecast.log.columns import Column, words
 
 if TYPE_CHECKING:
@@ -29,26 +29,14 @@ if TYPE_CHECKING:
 
 DateOrder = Literal["day", "month"]
 Codes = npt.NDArray[np.signedinteger[Any]]
-CASE = "upper and lower case, spaces and hyphens"
-SYNONYM = "another word for the same thing"
-YES_NO = "yes and no written another way"
-SEPARATOR = "a set joined by another mark than ;"
-COMMA = "a decimal comma"
-GROUPED = "a number with thousands marks"
-UNIT = "the unit written in the cell"
-SERIAL = "a spreadsheet's date number"
-TIME = "a date with a time of day"
-WRITTEN = "a date written out or with other marks"
-ORDER = {
-    "day": "a date with the day first, as other dates of the table prove",
-    "month": "a date with the month first, as other dates of the table prove",
-}
-WORD_FOR_EMPTY = "a word or mark for 'not recorded'"
-WHOLE = "a whole number written with decimals"
-ABOUT = "a number marked as rough"
-SIDES = "two sides, multiplied"
-SHORT_YEAR = "a year of two digits, as other dates of the table prove"
+# Spellings that are read although they are not the log's own, by the code of their words.
+CASE, SYNONYM, YES_NO, SEPARATOR = "case", "synonym", "yes_no", "separator"
+COMMA, GROUPED, UNIT, WHOLE, ABOUT, SIDES = "comma", "grouped", "unit", "whole", "about", "sides"
+SERIAL, TIME, WRITTEN, SHORT_YEAR = "serial", "time", "written", "short_year"
+ORDER = {"day": "day_first", "month": "month_first"}
+WORD_FOR_EMPTY = "word_for_empty"
 EARLIEST, LATEST = date(1980, 1, 1), date(2099, 12, 31)
+ANY_DATE = Column("date", "date")
 DAY = timedelta(days=1)
 SERIAL_ZERO = date(1899, 12, 30)  # day 0 of spreadsheets, after their wrong leap day of 1900
 WORDS = tomllib.loads(Path(__file__).with_name("words.toml").read_text(encoding="utf-8"))
@@ -95,22 +83,25 @@ class Reading(NamedTuple):
 class UnreadableError(ValueError):
     """The cell's meaning is not certain; the message is the rule it breaks."""
 
+    def __init__(self, rule: Sentence) -> None:
+        super().__init__(rule)
+        self.rule = rule
 
-def rule_of(rule: Column) -> str:
+
+def rule_of(rule: Column) -> Sentence:
     """Return what the column may hold, as the end of a sentence: "one of yes, no"."""
-    if rule.kind in ("id", "text"):
-        return "a text"
     if rule.kind == "date":
-        return f"a date as YYYY-MM-DD, from {EARLIEST} to {LATEST}"
+        return sentence("rules.date", {"low": str(EARLIEST), "high": str(LATEST)})
+    if rule.kind in ("id", "text"):
+        return sentence("rules.text")
     if rule.levels:
-        listed = ", ".join(rule.levels)
-        return f"some of {listed}, joined by ;" if rule.kind == "set" else f"one of {listed}"
+        return sentence(
+            "rules.some_of" if rule.kind == "set" else "rules.one_of", {"of": rule.levels}
+        )
     low, high = (f"{limit:.15g}" if limit is not None else "any" for limit in (rule.low, rule.high))
-    what = {"integer": "a whole number", "set": "numbers joined by ;, each"}.get(
-        rule.kind, "a number"
-    )
-    unit = f" ({rule.unit})" if rule.unit else ""
-    return f"{what} from {low} to {high}{unit}"
+    kind = {"integer": "whole", "set": "numbers"}.get(rule.kind, "number")
+    unit = sentence("rules.unit", {"unit": rule.unit}) if rule.unit else ""
+    return sentence(f"rules.{kind}", {"low": low, "high": high, "unit": unit})
 
 
 def read_cell(
@@ -126,9 +117,7 @@ def read_cell(
     if not stripped:
         return Reading(None)
     if stripped.startswith(("=", "#")) and not stripped.lstrip("#").isdigit():
-        raise UnreadableError(
-            "a value, not a formula without a stored result or a spreadsheet error"
-        )
+        raise UnreadableError(sentence("rules.no_formula"))
     if rule.kind in ("id", "text"):
         empty = rule.kind == "id" and _key(stripped) in EMPTY_WORDS
         return Reading(None, (WORD_FOR_EMPTY,)) if empty else Reading(stripped)
@@ -247,22 +236,24 @@ def meant(rule: Column, text: str) -> str:
     Where it names two, or could be two, it is not put to the milder one.
     """
     unknown = first_unknown(rule, text)
-    if named := _named(rule, unknown):
-        return f" Give {named[-1]}, the higher one, where both are meant."
+    if higher := higher_of_two(rule, unknown):
+        return sentence("rules.higher", {"level": higher})
     within = [level for level in rule.levels if len(unknown) > 2 and _key(unknown) in level]
     close = within if len(within) > 1 else get_close_matches(unknown, rule.levels, n=1)
-    return f" Perhaps {' or '.join(close)} is meant." if close else ""
+    if len(close) == 1:
+        return sentence("rules.perhaps", {"level": close[0]})
+    return sentence("rules.perhaps_either", {"levels": close}) if close else ""
 
 
-def _named(rule: Column, text: str) -> list[str]:
-    """Return the levels that the parts of a cell like III-IV name, if two or more, in order."""
+def higher_of_two(rule: Column, text: str) -> str:
+    """Return the highest of the levels of a risk that a cell like III-IV names, "" if not two."""
     if rule.name not in RISKS:
-        return []
+        return ""
     try:
         found = {_level(rule, part).value for part in re.split(r"[-–/,;]|\b(?:to|bis|or)\b", text)}
     except UnreadableError:
-        return []
-    return [level for level in rule.levels if level in found] if len(found) > 1 else []
+        return ""
+    return [level for level in rule.levels if level in found][-1] if len(found) > 1 else ""
 
 
 def _set(rule: Column, text: str) -> Reading:
@@ -357,9 +348,7 @@ def _year_last(match: re.Match[str], order: DateOrder | None, habits: tuple[str,
     if certain is None and "." in match[0]:  # nobody writes a month first with points
         return Reading(_day(year, second, first), (*habits, WRITTEN))
     if certain is None or (certain == order == "month" and "." in match[0]):
-        raise UnreadableError(
-            "a date as YYYY-MM-DD: nothing in the table proves which part is the day"
-        )
+        raise UnreadableError(sentence("rules.which_is_the_day"))
     month, day = (second, first) if certain == "day" else (first, second)
     return Reading(_day(year, month, day), (*habits, ORDER[certain]))
 
@@ -372,14 +361,14 @@ def _month_name(text: str) -> date:
         day, year = numbers if len(numbers[1]) == 4 else numbers[::-1]
         if len(year) == 4:
             return _day(year, str(MONTHS.index(names[0][:3]) + 1), day)
-    raise UnreadableError(f"a date as YYYY-MM-DD, from {EARLIEST} to {LATEST}")
+    raise UnreadableError(rule_of(ANY_DATE))
 
 
 def _day(year: str, month: str, day: str) -> date:
     try:
         return date(int(year), int(month), int(day))
     except ValueError as error:
-        raise UnreadableError(f"a date as YYYY-MM-DD, from {EARLIEST} to {LATEST}") from error
+        raise UnreadableError(rule_of(ANY_DATE)) from error
 
 
 class Habit(NamedTuple):
@@ -410,7 +399,7 @@ class ColumnReading:
     """
 
     values: pd.Series[Any]
-    broken: dict[str, npt.NDArray[np.bool_]] = field(default_factory=dict)
+    broken: dict[Sentence, npt.NDArray[np.bool_]] = field(default_factory=dict)
     habits: list[Habit] = field(default_factory=list)
     ids: Ids | None = None
     sound: bool = False
@@ -478,13 +467,13 @@ def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
     codes, texts = distinct_texts(cells)
     meanings, unclear = _at_face_value(rule, texts)
     order = date_order(texts) if rule.kind == "date" else None
-    broken: dict[str, list[int]] = {}
+    broken: dict[Sentence, list[int]] = {}
     habits: dict[str, list[int]] = {}
     for i in unclear:
         try:
             meaning, needed = read_cell(rule, texts[i], order=order)
         except UnreadableError as error:
-            broken.setdefault(str(error), []).append(i)
+            broken.setdefault(error.rule, []).append(i)
             continue
         meanings[i] = meaning
         for habit in needed:
@@ -598,5 +587,5 @@ def _habit(
 ) -> Habit:
     where = np.flatnonzero(np.isin(codes, having))
     first = codes[where[0]]
-    read_as = as_text(meanings[first]) or "not recorded"
+    read_as = as_text(meanings[first]) or sentence("spellings.not_recorded")
     return Habit(tolerance, len(where), int(where[0]), str(texts[first]), read_as)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
+from forecast._notes import NOTHING, Sentence, problem_and_remedy, sentence
 from forecast.log.cells import OVERFLOW, Ids, meant, normal_heading, read_column, rule_of
 from forecast.log.columns import TABLES, Column
 from forecast.log.extra import EXTRA, extra_column
@@ -20,10 +21,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-TOTAL = "a row of its own, not a row of totals"
-NO_EXAMPLE = "a row of the clinic's own, not the example"
 EXAMPLE = "EXAMPLE"  # the id of the rows that an empty workbook comes with
-IN_EVERY_ROW = "a value in every row: "
 
 
 @dataclass(slots=True)
@@ -62,33 +60,44 @@ class CleanTable:
         by_number[courses.codes("course_id")] = values
         return np.asarray(by_number[self.codes("course_id")])
 
-    def refuse(
-        self, bad: pd.Series[bool], *fault: str, other: pd.Series[Any] | None = None
-    ) -> None:
-        """Set the rows of a mask aside for a fault: its column, the rule and the remedy.
+    def refuse(self, bad: pd.Series[bool], *fault: Any) -> None:
+        """Set the rows of a mask aside for a fault.
 
-        ``other`` fills ``{}`` in the remedy.
+        A fault is its column and its code and, where its words need them, another value of each
+        row (None for none) and values that are the same for all.
         """
-        self._list(self.set_aside, bad, *fault, other)
+        self._list(self.set_aside, bad, *fault)
         if bad.any():
             self.frame = self.frame[~bad]
 
-    def flag(self, bad: pd.Series[bool], *fault: str, other: pd.Series[Any] | None = None) -> None:
+    def flag(self, bad: pd.Series[bool], *fault: Any) -> None:
         """List a contradiction in the rows of a mask, as `refuse` does, and keep them."""
-        self._list(self.flagged, bad, *fault, other)
+        self._list(self.flagged, bad, *fault)
 
     def tolerate(
-        self, column: str, tolerance: str, count: int, row: int, written: str, read_as: str
+        self, column: str, spelling: str, count: int, row: int, written: str, read_as: str
     ) -> None:
         """List a spelling that was read, how often, and the first time."""
-        values = (self.name, column, tolerance, count, row, written, read_as)
+        what = sentence(f"spellings.{spelling}")
+        values = (self.name, column, what, count, row, written, read_as)
         self.tolerated.append(dict(zip(TOLERATED, values, strict=True)))
 
-    def _list(self, where: list[pd.DataFrame], bad: pd.Series[bool], *fault: Any) -> None:
-        column, rule, remedy, other = fault
+    def _list(
+        self,
+        where: list[pd.DataFrame],
+        bad: pd.Series[bool],
+        column: str,
+        fault: str,
+        other: pd.Series[Any] | None = None,
+        values: Mapping[str, Any] = NOTHING,
+    ) -> None:
         if bad.any():
-            remedies = remedy if other is None else [remedy.format(row) for row in other[bad]]
+            rule, remedy = problem_and_remedy(f"faults.{fault}", {"other": 0, **values})
             rows = self.frame[bad]
+            remedies: Any = remedy
+            if other is not None:
+                code = remedy.note.code
+                remedies = [sentence(code, {**values, "other": one}) for one in other[bad].tolist()]
             where.append(entries(self.name, rows.index, column, rows[column], rule, remedies))
 
 
@@ -103,8 +112,9 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
     headings = read_headings(name, list(raw.columns))
     table = CleanTable(name, pd.DataFrame(index=raw.index))
     written = {known: raw[given] for given, known in headings.items()}
-    for at, rows, said, remedy in _no_rows(name, written):
-        table.set_aside.append(entries(name, rows, at, written[at][rows], said, remedy))
+    for at, rows, fault in _no_rows(name, written):
+        said = problem_and_remedy(f"faults.{fault}")
+        table.set_aside.append(entries(name, rows, at, written[at][rows], *said))
         raw = raw.drop(index=rows)
         table.frame = table.frame.drop(index=rows)
         table.index = table.frame.index
@@ -118,7 +128,7 @@ def clean_table(name: str, raw: pd.DataFrame) -> CleanTable:
     for given, known in headings.items():
         if given != known:
             above = int(raw.index.min()) - 1 if len(raw) else 1
-            table.tolerate(known, "a heading with other spelling", 1, above, str(given), known)
+            table.tolerate(known, "heading", 1, above, str(given), known)
     if OVERFLOW in raw:
         _refuse_overflow(table, raw[OVERFLOW])
     columns = {
@@ -147,10 +157,10 @@ def _of_its_own(raw: pd.DataFrame, ours: set[Any]) -> dict[str, pd.Series[Any]]:
 
 
 # Rows that are none of the table: totals below it, and the example of an empty workbook. Each with
-# its column, and what to say of it.
+# its column, and the code of what to say of it.
 def _no_rows(
     name: str, written: dict[str, pd.Series[Any]]
-) -> Iterator[tuple[str, pd.Index[Any], str, str]]:
+) -> Iterator[tuple[str, pd.Index[Any], str]]:
     first = next(iter(written.values()))
     required = [rule.name for rule in TABLES[name] if rule.required]
     blank = np.zeros(len(first))
@@ -159,17 +169,12 @@ def _no_rows(
     for row in first.index[blank >= len(required) / 2]:
         for column, cells in written.items():
             if isinstance(cells[row], str) and is_total(cells[row]):
-                yield (
-                    column,
-                    first.index[first.index == row],
-                    TOTAL,
-                    "Nothing to do: totals are not used.",
-                )
+                yield column, first.index[first.index == row], "total"
                 break
     key = required[0]
     examples = first.index[_holds(written[key], EXAMPLE)]
     if len(examples):
-        yield key, examples, NO_EXAMPLE, "Delete the example row."
+        yield key, examples, "example"
 
 
 # which cells are this text; Parquet has cells that are lists, which answer otherwise
@@ -191,10 +196,9 @@ def empty_table(name: str) -> pd.DataFrame:
 def _refuse_overflow(table: CleanTable, cells: pd.Series[Any]) -> None:
     beyond = cells.fillna("") != ""
     if beyond.any():
-        rule = "no more cells than headings"
-        remedy = "Put quotation marks around a cell that holds a comma, such as 12,5."
+        said = problem_and_remedy("faults.overflow")
         rows = cells.index[beyond]
-        table.set_aside.append(entries(table.name, rows, "", cells[beyond], rule, remedy))
+        table.set_aside.append(entries(table.name, rows, "", cells[beyond], *said))
 
 
 # The column as it is used, and in the lists of the table the cells that break its rule: they are
@@ -208,19 +212,19 @@ def _column(table: CleanTable, rule: Column, cells: pd.Series[Any]) -> pd.Series
         where = (habit.n_cells, int(cells.index[habit.position]), habit.written, habit.read_as)
         table.tolerate(rule.name, habit.tolerance, *where)
     allowed = rule_of(rule)
-    broken = dict(reading.broken)
+    faults = [(bad, wanted, wanted) for wanted, bad in reading.broken.items()]
     if rule.required and not reading.sound:
         missing = values.isna().to_numpy()
         for unreadable in reading.broken.values():
             missing = missing & ~unreadable
-        broken[f"{IN_EVERY_ROW}{allowed}"] = missing
-    for text, bad in broken.items():
-        values = _not_used(table, rule, cells, values, bad, text)
+        faults.append((missing, allowed, sentence("rules.in_every_row", {"rule": allowed})))
+    for fault in faults:
+        values = _not_used(table, rule, cells, values, *fault)
     if rule.kind in ("integer", "number"):
         beyond = (values < rule.low).to_numpy()
         if not rule.kept_above:
             beyond = beyond | (values > rule.high).to_numpy()
-        values = _not_used(table, rule, cells, values, beyond, allowed)
+        values = _not_used(table, rule, cells, values, beyond, allowed, allowed)
     return values if rule.default is None else values.fillna(rule.default)
 
 
@@ -230,23 +234,21 @@ def _not_used(
     cells: pd.Series[Any],
     values: pd.Series[Any],
     bad: npt.NDArray[np.bool_],
-    text: str,
+    wanted: Sentence,
+    broken: Sentence,
 ) -> pd.Series[Any]:
     if not bad.any():
         return values
-    wanted = text.removeprefix(IN_EVERY_ROW)
-    if rule.may_be_blank:
-        remedy = f"Write {wanted}; until then the cell is read as not recorded."
-    else:
-        remedy = (
-            f"Write {wanted}." if rule.required else f"Write {wanted}, or leave the cell empty."
-        )
-    written = cells[bad].astype(str)
-    said = {cell: remedy + meant(rule, cell) for cell in written.unique()}
-    remedies = [said[cell] for cell in written]
     blanked = rule.may_be_blank
+    code = "until_then" if blanked else "write" if rule.required else "write_or_empty"
+    written = cells[bad].astype(str)
+    said = {
+        cell: sentence(f"rules.{code}", {"rule": wanted, "hint": meant(rule, cell)})
+        for cell in written.unique()
+    }
+    remedies = [said[cell] for cell in written]
     rows, cells = cells.index[bad], cells[bad]
-    listed = entries(table.name, rows, rule.name, cells, text, remedies, blanked=blanked)
+    listed = entries(table.name, rows, rule.name, cells, broken, remedies, blanked=blanked)
     (table.flagged if blanked else table.set_aside).append(listed)
     return values.mask(bad) if values[bad].notna().any() else values
 

@@ -10,11 +10,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forecast._files import write_whole
+from forecast._notes import in_language, sentence
 from forecast.errors import RequestError
 from forecast.log.cells import OVERFLOW, as_text
 from forecast.log.columns import TABLES
 from forecast.log.headings import read_headings
-from forecast.log.report import LogReport, in_words
+from forecast.log.report import LogReport
 from forecast.log.workbook import CORRUPT, add_list, letters
 
 if TYPE_CHECKING:
@@ -121,16 +122,17 @@ def _fill(sheet: Any, report: LogReport, table: str, rows: pd.DataFrame, languag
     tokens = _tokens(texts[list(headings.values())])
     listed = pd.concat([report.set_aside, report.flagged[report.flagged["blanked"]]])
     faults = dict(list(listed[listed["table"] == table].groupby("row")))
-    sheet.append([*(in_words(one, language) for one in BESIDE), *texts.columns, REPLACES])
+    heads = (sentence(f"report.{one}").say(language) for one in BESIDE)
+    sheet.append([*heads, *texts.columns, REPLACES])
     places = {name: at for at, name in enumerate(texts.columns, start=len(BESIDE) + 1)}
     for (row, *cells), token in zip(texts.itertuples(name=None), tokens, strict=True):
         own = faults[row].to_dict("records") if row in faults else []
         beside = (
             [report.cell(table, row, one["column"]) for one in own],
-            [f"{one['column']}: {in_words(one['rule'], language)}" for one in own],
+            [f"{one['column']}: {in_language(one['rule'], language)}" for one in own],
             [one["remedy"] for one in own],
         )
-        said = [dict.fromkeys(in_words(text, language) for text in part) for part in beside]
+        said = [dict.fromkeys(in_language(text, language) for text in part) for part in beside]
         replaces = report.corrected.get(table, {}).get(row, token)
         sheet.append([*("\n".join(part) or None for part in said), *map(_safe, cells), replaces])
         for one in own:

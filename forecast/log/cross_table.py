@@ -7,10 +7,8 @@ true of rows that are used all the same is flagged: gradings above 100 percent c
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping
 from datetime import date, timedelta
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,17 +22,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 # What a log holds has happened; a date to come is a slip of the pen, and would move "now".
-HAPPENED = {
-    "courses": ("started_on", "a course that is only booked is logged from its first session on"),
-    "sessions": ("treated_on", "a session that is only booked is logged once it was given"),
-    "gradings": ("graded_on", "a grading is logged once it was made"),
-}
-# Of each rule the column, what is asked and what to do.
-RULES: dict[str, list[str]] = tomllib.loads(
-    Path(__file__).with_suffix(".toml").read_text(encoding="utf-8")
-)
+HAPPENED = {"courses": "started_on", "sessions": "treated_on", "gradings": "graded_on"}
 ONE_DAY = timedelta(days=1)  # between two ends of the world
-ONCE = "each row once"
 SAME_TATTOO = ["client_id", "body_site", "started_on", "inks", "tattoo_id", "half"]
 # Rows that repeat another agree in these at least; they are told apart quickly.
 NARROW = {
@@ -65,9 +54,9 @@ def cross_check(tables: Mapping[str, CleanTable], *, cleared_at: float, today: d
     for name in FOREIGN_KEYS:
         if name in tables:
             _align_ids(tables[name], courses)
-    for name, (column, otherwise) in HAPPENED.items():
+    for name, column in HAPPENED.items():
         if name in tables:
-            _set_aside_future(tables[name], column, otherwise, today)
+            _set_aside_future(tables[name], column, today)
     for table in tables.values():
         _set_aside_repeats(table)
     _set_aside_copies(courses)
@@ -118,13 +107,9 @@ def _bare(text: str) -> str:
     return "".join(text.lower().split())
 
 
-def _set_aside_future(table: CleanTable, column: str, otherwise: str, today: date) -> None:
-    table.refuse(
-        table.frame[column] > np.datetime64(today + ONE_DAY),
-        column,
-        "a date that has come",
-        f"Correct the year or the day (the log was read on {today}); {otherwise}.",
-    )
+def _set_aside_future(table: CleanTable, column: str, today: date) -> None:
+    to_come = table.frame[column] > np.datetime64(today + ONE_DAY)
+    table.refuse(to_come, column, f"future_{table.name}", None, {"today": str(today)})
 
 
 def _set_aside_repeats(table: CleanTable) -> None:
@@ -135,20 +120,15 @@ def _set_aside_repeats(table: CleanTable) -> None:
         return
     copies = alike.duplicated(columns)
     table.refuse(
-        _of_all(copies, table),
-        key[0],
-        ONCE,
-        f"Delete this copy: row {{}} says the same in every column of {table.name}.",
-        other=_first_like(alike, columns),
+        _of_all(copies, table), key[0], "once", _first_like(alike, columns), {"table": table.name}
     )
     alike = alike[~copies]
-    named = " and ".join(key)
     table.refuse(
         _of_all(alike.duplicated(key, keep=False), table),
         key[-1],
-        f"one row for each {named}",
-        f"Keep the right row, or correct {named} in the other: row {{}} has the same.",
-        other=_another_like(alike, key),
+        "one_row_each",
+        _another_like(alike, key),
+        {"key": key},
     )
 
 
@@ -159,15 +139,14 @@ def _set_aside_copies(courses: CleanTable) -> None:
     everything = [name for name in courses.frame.columns if name != "course_id"]
     copies = alike.duplicated(everything)
     courses.refuse(
-        _of_all(copies, courses),
-        *RULES["copied_course"],
-        other=_first_like(alike, everything),
+        _of_all(copies, courses), "course_id", "copied_course", _first_like(alike, everything)
     )
     alike = alike[~copies]
     courses.flag(
         _of_all(alike.duplicated(SAME_TATTOO, keep=False), courses),
-        *RULES["alike_courses"],
-        other=_another_like(alike, SAME_TATTOO),
+        "course_id",
+        "alike_courses",
+        _another_like(alike, SAME_TATTOO),
     )
 
 
@@ -224,8 +203,8 @@ def _set_aside_orphans(table: CleanTable, courses: CleanTable) -> None:
     if not orphans.any():
         return
     withheld = number < len(courses.ids["course_id"].distinct)
-    table.refuse(orphans & withheld, *RULES["course_withheld"])
-    table.refuse(orphans[table.frame.index], *RULES["no_such_course"])
+    table.refuse(orphans & withheld, "course_id", "course_withheld")
+    table.refuse(orphans[table.frame.index], "course_id", "no_such_course")
 
 
 def _set_aside_beyond(table: CleanTable, courses: CleanTable) -> None:
@@ -233,8 +212,9 @@ def _set_aside_beyond(table: CleanTable, courses: CleanTable) -> None:
     table.refuse(
         table.frame[number] > table.of_course(courses, "sessions_given"),
         number,
-        "no more than the course's sessions_given",
-        f"Correct {number}, or sessions_given in table courses.",
+        "beyond_given",
+        None,
+        {"number": number},
     )
 
 
@@ -244,7 +224,7 @@ def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) 
     _within_courses(courses)
     _halves(courses)
     _clients(courses)
-    for name, (column, _) in HAPPENED.items():
+    for name, column in HAPPENED.items():
         if name in tables:
             _lonely_dates(tables[name], column)
     if "sessions" in tables:
@@ -265,10 +245,13 @@ def _within_courses(courses: CleanTable) -> None:
     frame = courses.frame
     courses.flag(
         frame["stop_reason"].notna() & (frame["outcome"] != "stopped"),
-        *RULES["reason_without_stop"],
+        "stop_reason",
+        "reason_without_stop",
     )
-    courses.flag(frame["tattoo_age_years"] > frame["age_years"], *RULES["tattoo_before_birth"])
-    courses.flag(frame["enquired_on"] > frame["started_on"], *RULES["enquired_after_start"])
+    courses.flag(
+        frame["tattoo_age_years"] > frame["age_years"], "tattoo_age_years", "tattoo_before_birth"
+    )
+    courses.flag(frame["enquired_on"] > frame["started_on"], "enquired_on", "enquired_after_start")
 
 
 def _halves(courses: CleanTable) -> None:
@@ -279,7 +262,7 @@ def _halves(courses: CleanTable) -> None:
     two = frame.groupby("tattoo_id")["half"].transform("size") == 2
     one_client = frame.groupby("tattoo_id")["client_id"].transform("nunique") == 1
     odd = ~(both & two & one_client)
-    courses.flag(odd.reindex(courses.frame.index, fill_value=False), *RULES["halves"])
+    courses.flag(odd.reindex(courses.frame.index, fill_value=False), "half", "halves")
 
 
 def _clients(courses: CleanTable) -> None:
@@ -291,12 +274,12 @@ def _clients(courses: CleanTable) -> None:
     twice = np.zeros(len(distinct), dtype=bool)
     if small.nunique() < len(small):
         twice[small.index[small.duplicated(keep=False)]] = True
-    courses.flag(pd.Series(twice[client], courses.frame.index), *RULES["two_spellings"])
+    courses.flag(pd.Series(twice[client], courses.frame.index), "client_id", "two_spellings")
     skin, _ = pd.factorize(courses.frame["skin_type"])
     last, differs = np.full(len(distinct), -1), np.zeros(len(distinct), dtype=bool)
     last[client[skin >= 0]] = skin[skin >= 0]
     differs[client[(skin >= 0) & (skin != last[client])]] = True
-    courses.flag(pd.Series(differs[client], courses.frame.index), *RULES["two_skin_types"])
+    courses.flag(pd.Series(differs[client], courses.frame.index), "skin_type", "two_skin_types")
 
 
 def _lonely_dates(table: CleanTable, column: str) -> None:
@@ -309,12 +292,7 @@ def _lonely_dates(table: CleanTable, column: str) -> None:
     # as whole numbers: dates are put in order many times more slowly
     early, late = np.partition(known.view(np.int64), ends)[ends].view(known.dtype)
     far = np.timedelta64(FAR_DAYS, "D")
-    table.flag(
-        (dates < early - far) | (dates > late + far),
-        column,
-        "a date within two years of the log's others",
-        "Check the year.",
-    )
+    table.flag((dates < early - far) | (dates > late + far), column, "lonely_date")
 
 
 def _order(sessions: CleanTable) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.bool_]]:
@@ -345,13 +323,16 @@ def _session_numbers(
 ) -> None:
     number = sessions.frame["session_no"].to_numpy()[order]
     before = np.where(same, np.roll(number, 1), 0)
-    sessions.flag(_put_back(number - before > 1, order, sessions.frame), *RULES["gap_in_numbers"])
+    sessions.flag(
+        _put_back(number - before > 1, order, sessions.frame), "session_no", "gap_in_numbers"
+    )
     n_courses = len(courses.ids["course_id"].distinct)
     repeats = _put_back(same & (number == before), order, sessions.frame).to_numpy()
     counted = np.bincount(sessions.codes("course_id")[~repeats], minlength=n_courses)
     courses.flag(
         courses.frame["sessions_given"] != counted[courses.codes("course_id")],
-        *RULES["sessions_not_listed"],
+        "sessions_given",
+        "sessions_not_listed",
     )
 
 
@@ -365,11 +346,12 @@ def _session_dates(
     number = sessions.frame["session_no"].to_numpy()[order]
     parts = same & (number == np.roll(number, 1))
     no_later, apart = same & ~parts & (day <= np.roll(day, 1)), parts & (day != np.roll(day, 1))
-    sessions.flag(_put_back(no_later, order, sessions.frame), *RULES["session_not_later"])
-    sessions.flag(_put_back(apart, order, sessions.frame), *RULES["parts_on_days"])
+    sessions.flag(_put_back(no_later, order, sessions.frame), "treated_on", "session_not_later")
+    sessions.flag(_put_back(apart, order, sessions.frame), "treated_on", "parts_on_days")
     sessions.flag(
         sessions.frame["treated_on"] < sessions.of_course(courses, "started_on"),
-        *RULES["session_before_start"],
+        "treated_on",
+        "session_before_start",
     )
 
 
@@ -379,17 +361,22 @@ def _lasers(sessions: CleanTable, lasers: pd.DataFrame) -> None:
     frame = sessions.frame
     named = lasers.set_index("laser_id")
     sessions.flag(
-        frame["laser_id"].notna() & ~frame["laser_id"].isin(named.index), *RULES["no_such_laser"]
+        frame["laser_id"].notna() & ~frame["laser_id"].isin(named.index),
+        "laser_id",
+        "no_such_laser",
     )
     regime = frame["laser_id"].map(named["regime"])
-    sessions.flag(regime.notna() & (regime != frame["regime"]), *RULES["regime_of_laser"])
+    sessions.flag(regime.notna() & (regime != frame["regime"]), "regime", "regime_of_laser")
     sessions.flag(
         frame["treated_on"] < frame["laser_id"].map(named["in_use_from"]),
-        *RULES["laser_not_there_yet"],
+        "treated_on",
+        "laser_not_there_yet",
     )
     owned = frame["laser_id"].map(named["wavelengths_nm"])
     sessions.flag(
-        _foreign_wavelengths(frame["wavelengths_nm"], owned), *RULES["wavelength_of_laser"]
+        _foreign_wavelengths(frame["wavelengths_nm"], owned),
+        "wavelengths_nm",
+        "wavelength_of_laser",
     )
 
 
@@ -419,8 +406,8 @@ def _grading_dates(gradings: CleanTable, sessions: CleanTable | None, courses: C
     if sessions is not None and len(sessions.frame):
         before |= frame["graded_on"] < _date_of(sessions.frame, frame, 0)
         after |= frame["graded_on"] > _date_of(sessions.frame, frame, 1)
-    gradings.flag(before, *RULES["grading_before_session"])
-    gradings.flag(after, *RULES["grading_after_next"])
+    gradings.flag(before, "graded_on", "grading_before_session")
+    gradings.flag(after, "graded_on", "grading_after_next")
 
 
 def _date_of(sessions: pd.DataFrame, gradings: pd.DataFrame, later: int) -> pd.Series[Any]:
@@ -442,9 +429,7 @@ def _falls(gradings: CleanTable) -> None:
     joined = frame.merge(after, how="left", on=["course_id", "after_session"])
     falling = joined["fading_pct_x"] < joined["before"].clip(upper=ALL_GONE)
     gradings.flag(
-        falling.set_axis(frame.index),
-        *RULES["falls"],
-        other=joined["before"].set_axis(frame.index),
+        falling.set_axis(frame.index), "fading_pct", "falls", joined["before"].set_axis(frame.index)
     )
 
 
@@ -452,19 +437,19 @@ def _fractions(gradings: CleanTable) -> None:
     faded = gradings.frame["fading_pct"]
     possible = faded <= ALL_GONE
     gradings.flag(
-        (faded > 0) & possible & fractions_like(faded[possible].nlargest(1)), *RULES["fractions"]
+        (faded > 0) & possible & fractions_like(faded[possible].nlargest(1)),
+        "fading_pct",
+        "fractions",
     )
 
 
 def _above(gradings: CleanTable) -> None:
     (rule,) = (rule for rule in TABLES[gradings.name] if rule.name == "fading_pct")
     faded = gradings.frame[rule.name]
-    for slips, then in (
-        ((faded > ALL_GONE) & (faded <= MOST_GENEROUS), f"counts as {ALL_GONE:g}"),
-        (faded > MOST_GENEROUS, "is not used"),
-    ):
-        remedy = f"Correct it; until then it {then}."
-        gradings.flag(slips, rule.name, rule_of(rule), remedy)
+    allowed = rule_of(rule)
+    slips = (faded > ALL_GONE) & (faded <= MOST_GENEROUS)
+    gradings.flag(slips, rule.name, "above", None, {"rule": allowed, "counts_as": ALL_GONE})
+    gradings.flag(faded > MOST_GENEROUS, rule.name, "far_above", None, {"rule": allowed})
 
 
 def _outcomes(courses: CleanTable, gradings: pd.DataFrame, cleared_at: float) -> None:
@@ -477,14 +462,12 @@ def _outcomes(courses: CleanTable, gradings: pd.DataFrame, cleared_at: float) ->
     worst = courses.frame["course_id"].map(seen["min"])
     cleared = courses.frame["outcome"] == "cleared"
     courses.flag(
-        cleared & (best < cleared_at),
-        "outcome",
-        f"a last grading of {cleared_at:g} or more where the outcome is cleared",
-        "Grade once more if the last grading is an old one, or correct the outcome.",
+        cleared & (best < cleared_at), "outcome", "cleared_below", None, {"cleared_at": cleared_at}
     )
     courses.flag(
         ~cleared & (worst >= cleared_at),
         "outcome",
-        f"cleared where the last grading is {cleared_at:g} or more",
-        "Correct the outcome if the tattoo is cleared; the grading alone does not make it so.",
+        "not_cleared_above",
+        None,
+        {"cleared_at": cleared_at},
     )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import sqlite3
-import tomllib
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, closing, contextmanager, suppress
@@ -13,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from forecast._notes import problem_and_remedy, sentence
 from forecast.errors import DataError, RequestError
 from forecast.log.cells import coded_texts
 from forecast.log.columns import ALL_TABLES, TABLES, Column, column_names
@@ -25,9 +25,10 @@ VERSION = 1
 HEAD = b"SQLite format 3\x00"
 PATIENCE = 5.0  # seconds for another writer to end
 KINDS = {"integer": "INTEGER", "number": "REAL"}  # all else is text
-WHY = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
-DAMAGED = ("11", "26")
-UNKNOWN = "Run forecast daybook --check, or restore the last backup."
+# What SQLite's error codes mean for a daybook; 10 is also what a full quota gives.
+WHY = {5: "busy", 6: "busy", 8: "read_only", 10: "not_taken", 11: "damaged", 13: "full"}
+WHY |= {14: "not_opened", 15: "no_lock", 26: "no_sqlite"}
+DAMAGED = ("damaged", "no_sqlite", "other")  # of which nothing is said to be whole
 BASE = """
 CREATE TABLE about (name TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE known (course_id TEXT PRIMARY KEY, client_id TEXT NOT NULL, own TEXT);
@@ -92,12 +93,12 @@ def told(path: Path) -> Iterator[None]:
     try:
         yield
     except sqlite3.DatabaseError as error:
-        code = str(getattr(error, "sqlite_errorcode", 0) & 0xFF)
-        said = str(error).partition(" with text ")[0]  # which would be what stands in the book
-        why, remedy = WHY.get(code, (f"SQLite says: {said}", UNKNOWN))
-        if code not in DAMAGED and code in WHY:
-            why += "; what was in it is whole, and this entry is not in it"
-        raise DataError(f"Daybook {path}: {why}.", remedy) from None
+        why = WHY.get(getattr(error, "sqlite_errorcode", 0) & 0xFF, "other")
+        # what comes with a text would be what stands in the book
+        values = {"path": str(path), "error": str(error).partition(" with text ")[0]}
+        says, remedy = problem_and_remedy(f"disk.{why}", values)
+        code = "disk.at" if why in DAMAGED else "disk.whole"
+        raise DataError(sentence(code, {**values, "why": says}), remedy) from None
 
 
 def is_daybook(path: Path) -> bool:
@@ -115,10 +116,9 @@ def opened(path: Path, *, write: bool = False) -> sqlite3.Connection:
     drive that cannot lock.
     """
     if not path.exists():
-        raise DataError(f"There is no daybook {path}.", f"Make one: forecast daybook {path}")
+        raise DataError(*problem_and_remedy("disk.none", {"path": str(path)}))
     if not path.is_file() or not is_daybook(path):
-        remedy = "Give a daybook, or make one of a log: forecast daybook NEW.sqlite --from LOG"
-        raise DataError(f"{path} is no daybook: it is no SQLite file.", remedy)
+        raise DataError(*problem_and_remedy("disk.no_daybook", {"path": str(path)}))
     with told(path):
         book = _connected(path, write=write)
         try:
@@ -150,13 +150,11 @@ def _connected(path: Path, *, write: bool) -> sqlite3.Connection:
 
 def _check_kind(book: sqlite3.Connection, path: Path) -> None:
     if book.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
-        raise DataError(f"{path} is an SQLite file, but no daybook.", "Give a daybook.")
+        raise DataError(*problem_and_remedy("disk.other_sqlite", {"path": str(path)}))
     version = book.execute("PRAGMA user_version").fetchone()[0]
     if version > VERSION:
-        raise DataError(
-            f"The daybook {path} has version {version}, this program knows {VERSION}.",
-            "Update session-forecast; nothing was changed.",
-        )
+        versions = {"version": version, "known": VERSION}
+        raise DataError(*problem_and_remedy("disk.version", {"path": str(path), **versions}))
 
 
 def _columns_of(book: sqlite3.Connection, name: str) -> set[str]:
@@ -166,7 +164,8 @@ def _columns_of(book: sqlite3.Connection, name: str) -> set[str]:
 # Columns that a later column table has are added; none is ever taken away.
 def _make_safe(book: sqlite3.Connection, path: Path) -> None:
     if book.execute("PRAGMA journal_mode = WAL").fetchone()[0] != "wal":
-        raise DataError(f"Daybook {path}: {WHY['15'][0]}.", WHY["15"][1])
+        why, remedy = problem_and_remedy("disk.no_lock")
+        raise DataError(sentence("disk.at", {"path": str(path), "why": why}), remedy)
     for pragma in ("synchronous = FULL", "foreign_keys = ON", "secure_delete = ON"):
         book.execute(f"PRAGMA {pragma}")
     if "own" not in _columns_of(book, "known"):

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
+from forecast._notes import problem_and_remedy, sentence
 from forecast.errors import DataError
 from forecast.log.cells import OVERFLOW, WORDS, folded, normal_heading, rule_of
 from forecast.log.columns import TABLES, words
@@ -28,11 +29,10 @@ def refuse_repeated(where: str, given: Iterable[Any], cells: Sequence[str] = ())
         if name in seen:
             from forecast.log.identity import quoted
 
-            at = f": {cells[seen[name]]} and {cells[place]}" if cells else ""
-            raise DataError(
-                f"{where} has two columns for {quoted(name, place + 1)}{at}.",
-                "Keep one of them, and give the other a heading of its own.",
-            )
+            values: dict[str, Any] = {"where": where, "name": quoted(name, place + 1)}
+            values["cells"] = [cells[at] for at in (seen[name], place)] if cells else []
+            code = "reading.two_columns_at" if cells else "reading.two_columns"
+            raise DataError(*problem_and_remedy(code, values))
         seen[name] = place
 
 
@@ -45,19 +45,23 @@ def read_headings(name: str, given: list[Any]) -> dict[Any, str]:
 
     rules = {rule.name: rule for rule in TABLES[name]}
     found: dict[Any, str] = {}
-    refuse_repeated(f"Table {name}", given)
+    refuse_repeated(sentence("reading.table", {"table": name}), given)
     for heading in given:
         known = normal_heading(heading)
         if known in rules:
             found[heading] = known
     missing = [rule for rule in rules.values() if rule.required and rule.name not in found.values()]
     if missing:
-        listed = ", ".join(rule.name for rule in missing)
-        raise DataError(
-            f"Table {name} has no column {listed}; it has {quoted_all(given) or 'none'}.",
-            f"Add {missing[0].name}: {rule_of(missing[0])}."
-            + _likely_heading(missing[0].name, [name for name in given if name not in found]),
-        )
+        first = missing[0]
+        values: dict[str, Any] = {
+            "table": name,
+            "columns": [rule.name for rule in missing],
+            "given": quoted_all(given) or sentence("reading.none"),
+            "first": first.name,
+            "rule": rule_of(first),
+            "hint": _likely_heading(first.name, [name for name in given if name not in found]),
+        }
+        raise DataError(*problem_and_remedy("reading.no_column", values))
     return found
 
 
@@ -68,7 +72,7 @@ def _likely_heading(column: str, given: Iterable[Any]) -> str:
     close = get_close_matches(column, spelled, n=1)
     if not close or quoted(spelled[close[0]], 0) != str(spelled[close[0]]):
         return ""
-    return f" Perhaps {str(spelled[close[0]])!r} is meant for it: then call it {column}."
+    return sentence("reading.likely_heading", {"heading": str(spelled[close[0]]), "column": column})
 
 
 def with_headings(
@@ -82,7 +86,7 @@ def with_headings(
     the rows then is not repeated, for it may be of people.
     """
     known = {rule.name for rule in TABLES[name]}
-    where = f"Table {name} (sheet {sheet!r}, from A1 on)" if sheet else f"Table {name}"
+    where = sentence("reading.sheet" if sheet else "reading.table", {"table": name, "title": sheet})
     required = [rule.name for rule in TABLES[name] if rule.required]
     filled = [
         (number, [None if _blank(cell) else str(cell).strip() for cell in cells])
@@ -90,15 +94,10 @@ def with_headings(
         if not all(map(_blank, cells))
     ]
     if not filled:
-        raise DataError(
-            f"{where} is empty: it has neither headings nor rows.",
-            "Give it a heading and at least one row, or take it away.",
-        )
+        raise DataError(*problem_and_remedy("reading.empty_table", {"where": where}))
     if not any(normal_heading(cell) in known for _, cells in filled for cell in cells):
-        raise DataError(
-            f"{where} has no headings: none of its first rows names one of its columns.",
-            f"Put the names of the columns above the rows, among them {', '.join(required)}.",
-        )
+        values: dict[str, Any] = {"where": where, "columns": required}
+        raise DataError(*problem_and_remedy("reading.no_headings", values))
     complete = [row for row in filled if {*required} <= {normal_heading(cell) for cell in row[1]}]
     number, cells = complete[0] if complete else filled[0]
     below = rows.loc[number:].iloc[1:]

@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import counted
+from forecast._notes import Note, problem_and_remedy
 from forecast.errors import DataError
 from forecast.log.cells import (
+    ANY_DATE,
     EMPTY_WORDS,
     LATEST,
     OVERFLOW,
@@ -27,7 +28,7 @@ from forecast.log.cells import (
     normal_heading,
     read_cell,
 )
-from forecast.log.columns import TABLES, Column, words
+from forecast.log.columns import TABLES, words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -100,10 +101,11 @@ def refuse_identifying(tables: Mapping[str, pd.DataFrame]) -> None:
             if why:
                 found.append((f"{table}.{quoted(heading, place + 1)}", why))
     if found:
-        listed = ", ".join(f"{column} ({why})" for column, why in found)
+        listed = [
+            Note("reading.column_why", values={"name": name, "why": why}) for name, why in found
+        ]
         raise DataError(
-            f"{counted(len(found), 'column')} may say who a person is: {listed}.",
-            "Drop them, or put a pseudonym such as c001 in their place: nothing here needs them.",
+            *problem_and_remedy("reading.identifying", {"columns": listed, "found": len(found)})
         )
 
 
@@ -316,8 +318,7 @@ def _year_of(text: str, order: Any) -> int | None:
     if plain := iso_day(text, date(FIRST_YEAR, 1, 1)):
         return plain.year
     try:
-        rule = Column("date", "date")
-        value = read_cell(rule, text, order=order, earliest=date(FIRST_YEAR, 1, 1)).value
+        value = read_cell(ANY_DATE, text, order=order, earliest=date(FIRST_YEAR, 1, 1)).value
         return value.year if isinstance(value, date) else None
     except UnreadableError:
         pass

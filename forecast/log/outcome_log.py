@@ -14,12 +14,12 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import MOST_TO_CHECK, check_kind
-from forecast._notes import Note
+from forecast._notes import Note, problem_and_remedy, sentence
 from forecast.errors import DataError, RequestError
 from forecast.log.cells import FRACTIONS, OVERFLOW, fractions_like, normal_heading
-from forecast.log.cleaning import NO_EXAMPLE, TOTAL, CleanTable, clean_table, empty_table
+from forecast.log.cleaning import CleanTable, clean_table, empty_table
 from forecast.log.columns import TABLES
-from forecast.log.cross_table import ALL_GONE, ONCE, RULES, counted, cross_check
+from forecast.log.cross_table import ALL_GONE, counted, cross_check
 from forecast.log.headings import refuse_repeated
 from forecast.log.identity import refuse_identifying
 from forecast.log.reading import RawLog, read_raw
@@ -105,7 +105,7 @@ def _of_courses(table: pd.DataFrame, ids: pd.Series[str]) -> pd.DataFrame:
 FIRST_ROW = 2  # row 1 of a sheet is its heading
 DEFAULT_CLEARED_AT = 95
 TOLD = ("course_id", "started_on", "sessions_given", "outcome")
-NO_FAULTS = (TOTAL, NO_EXAMPLE, ONCE, RULES["course_withheld"][1])  # nothing to correct
+NO_FAULTS = frozenset(f"faults.{one}" for one in ("total", "example", "once", "course_withheld"))
 FEWEST_COURSES = 20  # all finished: from so many on it is no accident
 
 
@@ -307,8 +307,9 @@ def fingerprint(courses: pd.DataFrame) -> str:
 # The index of a raw table is the row number that a sheet would show.
 def _numbered(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     if not hasattr(frame, "set_axis"):
-        raise DataError(f"{name} is a {type(frame).__name__}.", "Give a pandas DataFrame.")
-    refuse_repeated(f"Table {name}", frame.columns)
+        kind = type(frame).__name__
+        raise DataError(*problem_and_remedy("reading.no_frame", {"name": name, "kind": kind}))
+    refuse_repeated(sentence("reading.table", {"table": name}), frame.columns)
     return frame.set_axis(np.arange(FIRST_ROW, FIRST_ROW + len(frame)), axis=0)
 
 
@@ -318,13 +319,9 @@ def _assemble(
     import pandas as pd
 
     if isinstance(cleared_at, bool | str) or not 0 < cleared_at <= 100:
-        raise RequestError(
-            f"cleared_at is {cleared_at!r}.", "Give a percentage above 0, up to 100."
-        )
+        raise RequestError(*problem_and_remedy("reading.cleared_at", {"given": repr(cleared_at)}))
     if not bare and ("courses" not in raw.tables or raw.tables["courses"].empty):
-        raise DataError(
-            "Table courses has no rows.", "Give it one row for each course, finished or not."
-        )
+        raise DataError(*problem_and_remedy("reading.no_rows"))
     refuse_identifying(raw.tables)
     tables = {name: clean_table(name, raw.tables[name]) for name in TABLES if name in raw.tables}
     cross_check(tables, cleared_at=cleared_at, today=today or date.today())
@@ -342,7 +339,8 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
 
     aside = gather(part for table in tables.values() for part in table.set_aside)
     flagged = gather((part for table in tables.values() for part in table.flagged), FLAGGED)
-    faults = pd.concat([aside[~aside["rule"].isin(NO_FAULTS)], flagged[flagged["blanked"]]])
+    ours = np.array([rule.note.code not in NO_FAULTS for rule in aside["rule"]], dtype=np.bool_)
+    faults = pd.concat([aside[ours], flagged[flagged["blanked"]]])
     before = raw.corrected if len(faults) else {}
     rows = {}
     for name, table in tables.items():
@@ -354,7 +352,9 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
         rows=rows,
         set_aside=aside,
         flagged=flagged,
-        tolerated=pd.DataFrame(habits, columns=list(TOLERATED)),
+        tolerated=pd.DataFrame(habits, columns=list(TOLERATED), dtype=object).astype(
+            {"count": np.int64, "row": np.int64}
+        ),
         extra_columns={name: table.extra for name, table in tables.items() if table.extra},
         notes=tuple(raw.notes),
         to_correct={

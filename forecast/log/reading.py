@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from forecast._checks import counted, shown
+from forecast._checks import shown
 from forecast._files import (
     MAX_CELL,
     SEAL,
@@ -24,7 +24,7 @@ from forecast._files import (
     refuse_long_cell,
     sum_of,
 )
-from forecast._notes import Note
+from forecast._notes import Note, Sentence, problem_and_remedy, sentence
 from forecast.errors import DataError
 from forecast.log.cells import SEPARATORS, coded_texts, folded, normal_heading
 from forecast.log.columns import TABLES, column
@@ -70,29 +70,22 @@ def read_raw(path: Path) -> RawLog:
     """
     try:
         if not path.exists():
-            raise DataError(f"There is no {path}.", "Give the folder or the workbook of the log.")
+            raise DataError(*problem_and_remedy("reading.no_path", {"path": str(path)}))
         raw = _folder(path) if path.is_dir() else _one_file(path)
         if "courses" in raw.tables and not is_daybook(path):
             correct(raw, path)
     except OSError as error:
-        raise DataError(
-            f"{error.filename or path} cannot be read ({error.strerror}).",
-            "Close it elsewhere, or copy the log to another place.",
-        ) from error
+        values = {"path": str(error.filename or path), "why": str(error.strerror)}
+        raise DataError(*problem_and_remedy("reading.not_readable", values)) from error
     if "courses" not in raw.tables:
         raise _no_courses(path)
     return raw
 
 
 def _no_courses(path: Path) -> DataError:
-    found = ", ".join(repr(str(title)) for title in [*every_sheet(path)[0]][:12])
-    if not found:
-        remedy = "Put courses.csv or courses.parquet into the folder."
-        return DataError(f"{path} has no table courses.", remedy)
-    return DataError(
-        f"{path} has no table courses; it has {found}.",
-        f"Next: forecast check {path} --propose-map columns.toml, which says what these could be.",
-    )
+    found = [repr(str(title)) for title in [*every_sheet(path)[0]][:12]]
+    code = "reading.no_courses_but" if found else "reading.no_courses"
+    return DataError(*problem_and_remedy(code, {"path": str(path), "found": found}))
 
 
 def every_sheet(path: Path) -> tuple[Sheets, list[Note]]:
@@ -115,11 +108,13 @@ def _named_sheets(raw: RawLog, path: Path) -> None:
     for title, rows in sheets.items():
         name = normal_heading(title)
         if name in raw.tables:
-            raise DataError(f"{path.name} has two sheets named {name}.", "Keep one of them.")
+            raise DataError(
+                *problem_and_remedy("reading.two_sheets", {"file": path.name, "table": name})
+            )
         frame, number, places = with_headings(name, rows, sheet=title)
         headings_found(raw, name, number)
         cells = [f"{title.strip()}!{letters(at)}{number}" for at in places]
-        refuse_repeated(f"Table {name}", frame.columns, cells)
+        refuse_repeated(sentence("reading.table", {"table": name}), frame.columns, cells)
         place = place_of(title, frame, [*map(letters, places)])
         add_table(raw, name, frame)
         raw.places[name] = (place,)
@@ -145,10 +140,7 @@ def _one_file(path: Path) -> RawLog:
         state_cleared(raw, path.name, stated)
         return raw
     if path.suffix.lower() not in (".xlsx", ".xlsm") or not path.is_file():
-        raise DataError(
-            f"{path.name} is neither a folder, nor an .xlsx workbook, nor a daybook.",
-            "Give the folder that holds courses.csv, or one workbook with a sheet named courses.",
-        )
+        raise DataError(*problem_and_remedy("reading.no_log", {"file": path.name}))
     raw = RawLog(str(path))
     _named_sheets(raw, path)
     return raw
@@ -162,10 +154,7 @@ def _folder(path: Path) -> RawLog:
         if file.name.lower() == "datapackage.json":
             stated = read_json(file)
             if not isinstance(stated, dict):
-                raise DataError(
-                    f"{file.name} is not a JSON object.",
-                    "Correct it, or take it out of the folder.",
-                )
+                raise DataError(*problem_and_remedy("reading.no_object", {"file": file.name}))
             state_cleared(raw, file.name, stated)
             raw.written = checksums(stated)
     of: dict[str, Path] = {}
@@ -174,12 +163,10 @@ def _folder(path: Path) -> RawLog:
         if kind not in (".csv", ".parquet") or name not in TABLES:
             continue
         if not file.is_file():
-            raise DataError(f"{file.name} is no file.", "Put the table itself there.")
+            raise DataError(*problem_and_remedy("reading.no_file", {"file": file.name}))
         if name in of:
-            raise DataError(
-                f"Table {name} is there twice in {path}: {of[name].name} and {file.name}.",
-                "Keep one of the two.",
-            )
+            values = {"table": name, "path": str(path), "files": [of[name].name, file.name]}
+            raise DataError(*problem_and_remedy("reading.table_twice", values))
         of[name] = file
         add_table(raw, name, _parquet(file) if kind == ".parquet" else _csv(raw, file))
     return raw
@@ -189,15 +176,12 @@ def state_cleared(raw: RawLog, file: str, stated: Mapping[str, Any]) -> None:
     """Keep what a file says of when a tattoo counts as clear, or raise DataError."""
     percent, judged = stated.get("cleared_at"), stated.get("cleared_judged", "")
     if percent is not None and (isinstance(percent, bool) or not isinstance(percent, int | float)):
-        raise DataError(
-            f"{file} gives cleared_at as {shown(percent)}.", "Give a percentage, for example 95."
-        )
+        values = {"file": file, "given": shown(percent)}
+        raise DataError(*problem_and_remedy("reading.cleared_at_stated", values))
     bases = column("gradings", "basis").levels
     if judged != "" and (not isinstance(judged, str) or judged.partition(",")[0] not in bases):
-        raise DataError(
-            f"{file} gives cleared_judged as {shown(judged)}.",
-            f'Give {" or ".join(bases)}, and by whom, for example "photograph, by two graders".',
-        )
+        stated = {"file": file, "given": shown(judged), "bases": bases}
+        raise DataError(*problem_and_remedy("reading.cleared_judged", stated))
     raw.cleared_at, raw.cleared_judged = percent, judged
 
 
@@ -210,7 +194,7 @@ def headings_found(raw: RawLog, name: str, row: int) -> None:
 def add_table(raw: RawLog, name: str, frame: pd.DataFrame) -> None:
     """Put a table into the log as it was written, without its empty rows."""
     _refuse_long_cells(name, frame)
-    refuse_repeated(f"Table {name}", frame.columns)
+    refuse_repeated(sentence("reading.table", {"table": name}), frame.columns)
     empty = _empty_rows(frame)
     if empty.any():
         frame = frame[~empty]
@@ -232,10 +216,8 @@ def correct(raw: RawLog, path: Path, words: Mapping[str, Words] | None = None) -
     for title, cells in sheets.items():
         table = normal_heading(title)
         if table not in raw.tables:
-            raise DataError(
-                f"{file.name} has corrected rows of {table}, and the log has no such table.",
-                "Put the table there, or take the sheet out of the workbook.",
-            )
+            values = {"file": file.name, "table": table}
+            raise DataError(*problem_and_remedy("reading.corrected_of_none", values))
         theirs = in_levels(with_headings(table, cells, sheet=title)[0], (words or {}).get(table))
         whole, raw.corrected[table] = apply_corrections(table, raw.tables[table], theirs)
         rows, there = raw.corrected[table].keys(), set(raw.tables[table].index)
@@ -308,10 +290,9 @@ def _empty_rows(frame: pd.DataFrame) -> pd.Series[bool]:
 
 def _check_size(name: str, rows: int, unpacked: int) -> None:
     if rows > MAX_ROWS or unpacked > MAX_BYTES:
-        raise DataError(
-            f"{name} holds {counted(max(rows, 1), 'row')} or more and {unpacked:,} bytes unpacked.",
-            f"At most {MAX_ROWS:,} rows and {MAX_BYTES:,} bytes are read; split the log.",
-        )
+        held = {"rows": max(rows, 1), "unpacked": unpacked}
+        limits = {"most_rows": MAX_ROWS, "most": MAX_BYTES}
+        raise DataError(*problem_and_remedy("reading.too_large", {"file": name, **held, **limits}))
 
 
 def _csv(raw: RawLog, file: Path) -> pd.DataFrame:
@@ -330,7 +311,7 @@ def _csv_cells(raw: RawLog, file: Path) -> tuple[pd.DataFrame, bool]:
     counts = {mark: sum(line.count(mark) for line in top) for mark in DELIMITERS}
     mark = max(counts, key=lambda key: counts[key])
     if mark != ",":
-        habit = f"cells separated by {DELIMITERS[mark]}"
+        habit = sentence("spellings.separated", {"mark": DELIMITERS[mark]})
         raw.tolerated.append(_file_habit(file, habit, max(top, key=len)))
     uneven = False
     try:
@@ -339,9 +320,7 @@ def _csv_cells(raw: RawLog, file: Path) -> tuple[pd.DataFrame, bool]:
             skip_blank_lines=False, low_memory=False,
         )  # fmt: skip
     except pd.errors.EmptyDataError as error:
-        raise DataError(
-            f"{file.name} is empty.", "Give it a heading and at least one row, or take it away."
-        ) from error
+        raise DataError(*problem_and_remedy("reading.empty_file", {"file": file.name})) from error
     except pd.errors.ParserError:
         rows, uneven = _uneven(file, text, mark), True
     _check_size(file.name, len(rows), len(text))
@@ -360,20 +339,18 @@ def _decoded(raw: RawLog, file: Path) -> str:
     elif content.startswith(b"\xef\xbb\xbf"):
         encoding = "utf-8-sig"
     if encoding != "utf-8":
-        raw.tolerated.append(_file_habit(file, "a byte order mark at the start", encoding))
+        habit = sentence("spellings.byte_order")
+        raw.tolerated.append(_file_habit(file, habit, encoding))
     try:
         text = content.decode(encoding)
     except UnicodeDecodeError as error:
         row = content[: error.start].count(b"\n") + 1
         raise DataError(
-            f"{file.name} is not in UTF-8: row {row} has a byte that cannot be read.",
-            "Save it anew as 'CSV UTF-8'.",
+            *problem_and_remedy("reading.not_utf8", {"file": file.name, "row": row})
         ) from error
     if "\0" in text:
         row = text[: text.index("\0")].count("\n") + 1
-        raise DataError(
-            f"{file.name} is corrupt: row {row} has a zero byte.", "Export the table anew as CSV."
-        )
+        raise DataError(*problem_and_remedy("reading.zero_byte", {"file": file.name, "row": row}))
     return text
 
 
@@ -385,23 +362,19 @@ def _uneven(file: Path, text: str, mark: str) -> pd.DataFrame:
     try:
         rows.extend(row for _, row in csv_rows(text, mark, strict=True))
     except csv.Error as error:
-        raise DataError(
-            f"{file.name} cannot be read beyond row {len(rows) + 1} ({first_line(error)}).",
-            "Look for a quotation mark without its partner there.",
-        ) from error
+        values = {"file": file.name, "row": len(rows) + 1, "why": first_line(error)}
+        raise DataError(*problem_and_remedy("reading.not_beyond", values)) from error
     width = max(map(len, rows))
     if width > MAX_COLUMNS:
         row = next(i for i, cells in enumerate(rows, start=1) if len(cells) > MAX_COLUMNS)
-        raise DataError(
-            f"Row {row} of {file.name} has {len(rows[row - 1]):,} cells.",
-            f"At most {MAX_COLUMNS} columns are read; look for a lost line end there.",
-        )
+        counts = {"row": row, "cells": len(rows[row - 1]), "most": MAX_COLUMNS}
+        raise DataError(*problem_and_remedy("reading.long_row", {"file": file.name, **counts}))
     return pd.DataFrame([[*row, *[""] * (width - len(row))] for row in rows], dtype=object)
 
 
-def _file_habit(file: Path, tolerance: str, written: str) -> dict[str, Any]:
+def _file_habit(file: Path, what: Sentence, written: str) -> dict[str, Any]:
     shown = written if len(written) <= 40 else f"{written[:37]}..."
-    values = (file.stem.lower(), "", tolerance, 1, 1, shown, "the same cells")
+    values = (file.stem.lower(), "", what, 1, 1, shown, sentence("spellings.same_cells"))
     return dict(zip(TOLERATED, values, strict=True))
 
 
@@ -421,10 +394,8 @@ def _parquet(file: Path) -> pd.DataFrame:
     except DataError:
         raise
     except (pa.ArrowException, OSError, LookupError, OverflowError, ValueError) as error:
-        raise DataError(
-            f"{file.name} cannot be read as Parquet ({first_line(error)}).",
-            "Write the file anew, or give the table as CSV.",
-        ) from error
+        values = {"file": file.name, "why": first_line(error)}
+        raise DataError(*problem_and_remedy("reading.no_parquet", values)) from error
     # An index without a name that pandas wrote along is no column of the log.
     named = [name for name in frame.columns if not str(name).startswith("__index_level_")]
     if len(named) < frame.shape[1]:

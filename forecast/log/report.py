@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import astuple, dataclass, field
-from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._checks import counted
-from forecast._notes import Note, texts_of
+from forecast._notes import Note, Sentence, in_language, sentence
 from forecast._plain import Result, plain_rows
 from forecast.log.cells import distinct_texts
 from forecast.log.identity import masked
@@ -35,40 +32,6 @@ class RowCount:
     empty: int = 0
 
 
-@cache
-def _templates(language: str) -> list[tuple[re.Pattern[str], str]]:
-    found = []
-    for english, other in texts_of(language).get("report", {}).items():
-        parts = re.escape(english).replace(r"\{\}", "(.+?)").split(r"\{:d\}")
-        numbered = [rf"(?P<n{at}>[\d,]+){part}" for at, part in enumerate(parts[1:])]
-        found.append((re.compile("".join([parts[0], *numbered])), other))
-    return found
-
-
-def _marked(number: str, language: str) -> str:
-    return number.translate(str.maketrans(",.", texts_of(language)["marks"]))
-
-
-def in_words(text: str, language: str) -> str:
-    """Return ``text``, a line of the report or part of one, in a language, or as it is.
-
-    Examples
-    --------
-    >>> in_words("Write one of yes, no.", "de")
-    'Bitte schreiben: eines von yes, no.'
-    """
-    for pattern, other in _templates(language):
-        if found := pattern.fullmatch(text):
-            numbers = pattern.groupindex.values()
-            return other.format(
-                *(
-                    (_marked if at in numbers else in_words)(part, language)
-                    for at, part in enumerate(found.groups(), start=1)
-                )
-            )
-    return text
-
-
 @dataclass(frozen=True, slots=True)
 class Place:
     """A sheet that rows of a table stand in: those numbered above ``after``, up to ``last``.
@@ -86,7 +49,7 @@ class Place:
     def cell(self, row: int, column: str) -> str:
         """Return the cell's place as a spreadsheet writes it, or whose row of a daybook it is."""
         if self.ids is not None:
-            return f"{str(self.ids.name).removesuffix('_id')} {self.ids[row]}"
+            return sentence(f"report.{self.ids.name}", {"id": self.ids[row]})
         return f"{self.sheet}!{self.letters.get(column, 'A')}{row - self.after}"
 
 
@@ -141,7 +104,7 @@ class LogReport(Result):
         for place in self.places.get(table, ()):
             if place.after < row <= place.last:
                 return place.cell(row, column)
-        return f"row {row}"
+        return sentence("report.row", {"row": row})
 
     def _listed(self, entries: pd.DataFrame) -> list[dict[str, Any]]:
         listed = plain_rows(entries)
@@ -179,21 +142,20 @@ class LogReport(Result):
         language : {"en", "de"}
             What it is written in; names of tables, columns and levels stay as the log has them.
         """
-        parts = [f"Log: {self.source}", "", *self._counts(language)]
+        parts = [sentence("report.log", {"source": self.source}), "", *self._counts()]
         blanked = self.flagged["blanked"]
         for title, listed in (
-            ("Set aside (not used until corrected)", self.set_aside),
-            ("Flagged (the row is used, the cell read as not recorded)", self.flagged[blanked]),
-            ("Flagged (used all the same)", self.flagged[~blanked]),
+            ("set_aside", self.set_aside),
+            ("blanked", self.flagged[blanked]),
+            ("flagged", self.flagged[~blanked]),
         ):
             if len(listed):
-                parts += ["", f"{title}:", *self._by_rule(listed, examples)]
+                parts += ["", sentence(f"report.{title}"), *self._by_rule(listed, examples)]
         if len(self.tolerated):
-            parts += ["", "Understood from another spelling:", *self._spelled()]
+            parts += ["", sentence("report.spelled"), *self._spelled()]
         for table, names in self.extra_columns.items():
-            parts += ["", f"Columns of {table} that the log does not know, kept out: "]
-            parts[-1] += ", ".join(names) + "."
-        lines = [in_words(line, language) for line in "\n".join(parts).split("\n")]
+            parts += ["", sentence("report.extra_columns", {"table": table, "names": names})]
+        lines = [in_language(line, language) for line in parts]
         notes = [note.say(language) for note in self.notes]
         return "\n".join([*lines, *(["", *notes] if notes else [])])
 
@@ -202,43 +164,49 @@ class LogReport(Result):
         aside = {table: count.set_aside for table, count in self.rows.items()}
         courses, others = aside.pop("courses", 0), sum(aside.values())
         flagged = len(self.flagged[["table", "row"]].drop_duplicates())
-        parts = []
-        if courses or others:
-            kinds = [counted(courses, "course")] * (courses > 0)
-            word = "other row" if courses else "row"
-            kinds += [counted(others, word)] * (others > 0)
-            parts.append(f"{' and '.join(kinds)} set aside")
-        if flagged:
-            parts.append(f"{counted(flagged, 'row')} flagged")
-        return ", ".join(parts)
+        both = "_both" if courses and others else "_courses" if courses else "_rows"
+        parts = [sentence(f"report.aside{both}", {"courses": courses, "rows": others})]
+        parts *= bool(courses or others)
+        parts += [sentence("report.flagged_rows", {"rows": flagged})] * bool(flagged)
+        return sentence("report.brief", {"parts": parts}) if parts else ""
 
-    def _counts(self, language: str) -> list[str]:
-        lines = [f"{'table':<10}{'rows in':>9}{'used':>9}{'set aside':>11}"]
+    def _counts(self) -> list[str]:
+        lines: list[str] = [sentence("report.heads")]
         for table, count in self.rows.items():
-            empty = f"   and {counted(count.empty, 'empty row')}" if count.empty else ""
-            numbers = f"{count.rows_in:>9,}{count.used:>9,}{count.set_aside:>11,}"
-            lines.append(f"{table:<10}{_marked(numbers, language)}{empty}")
+            values = {"table": f"{table:<10}", "rows_in": count.rows_in, "used": count.used}
+            code = "report.rows_and_empty" if count.empty else "report.rows"
+            values |= {"set_aside": count.set_aside, "empty": count.empty}
+            lines.append(sentence(code, values))
         return lines
 
     def _by_rule(self, listed: pd.DataFrame, examples: int) -> list[str]:
-        lines = []
+        lines: list[str] = []
         for (table, column, rule), cases in listed.groupby(["table", "column", "rule"], sort=False):
-            where = f"{table}.{column}" if column else table
-            lines.append(f"  {where}, {counted(len(cases), 'row')}, rule: {rule}.")
+            where = f"{table}.{column}" if column else str(table)
+            lines.append(
+                sentence("report.rule", {"where": where, "rows": len(cases), "rule": rule})
+            )
             for case in cases.head(examples).to_dict("records"):
-                value = f"{_shortened(masked(case['value']))!r}" if case["value"] else "empty"
-                cell = self.cell(str(table), case["row"], str(column))
-                lines.append(f"    {cell}: {value}. {case['remedy']}")
+                values = {"cell": self.cell(str(table), case["row"], str(column))}
+                values |= {"value": _shortened(masked(case["value"])), "remedy": case["remedy"]}
+                lines.append(sentence("report.case" if case["value"] else "report.empty", values))
             if len(cases) > examples:
-                lines.append(f"    and {len(cases) - examples} more.")
+                lines.append(sentence("report.more", {"n": len(cases) - examples}))
         return lines
 
     def _spelled(self) -> list[str]:
         return [
-            f"  {habit['table']}{'.' if habit['column'] else ''}{habit['column']}: "
-            f"{habit['tolerance']}, {counted(habit['count'], 'time')}, "
-            f"first in {self.cell(habit['table'], habit['row'], habit['column'])}: "
-            f"{_shortened(masked(habit['written']))!r} read as {habit['read_as']!r}."
+            sentence(
+                "report.spelling",
+                {
+                    "where": f"{habit['table']}{'.' if habit['column'] else ''}{habit['column']}",
+                    "what": habit["tolerance"],
+                    "count": habit["count"],
+                    "cell": self.cell(habit["table"], habit["row"], habit["column"]),
+                    "written": _shortened(masked(habit["written"])),
+                    "read_as": habit["read_as"],
+                },
+            )
             for habit in self.tolerated.to_dict("records")
         ]
 
@@ -248,8 +216,8 @@ def entries(
     rows: pd.Index[Any],
     column: str,
     values: pd.Series[Any],
-    rule: str,
-    remedy: str | list[str],
+    rule: Sentence,
+    remedy: Sentence | list[Sentence],
     *,
     blanked: bool = False,
 ) -> pd.DataFrame:
@@ -259,7 +227,9 @@ def entries(
     codes, texts = distinct_texts(values)
     written = np.append(texts, "")[codes]
     frame = pd.DataFrame({"row": rows.to_numpy(), "value": written})
-    told = frame.assign(table=table, column=column, rule=rule, remedy=remedy, blanked=blanked)
+    remedies = remedy if isinstance(remedy, list) else [remedy] * len(rows)
+    said = pd.DataFrame({"rule": [rule] * len(rows), "remedy": remedies}, dtype=object)
+    told = frame.assign(table=table, column=column, blanked=blanked).join(said)
     return told[list(FLAGGED)]
 
 

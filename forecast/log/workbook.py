@@ -15,7 +15,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from forecast._notes import Note
+from forecast._notes import Note, problem_and_remedy
 from forecast.errors import DataError
 from forecast.log.cells import as_text, rule_of
 from forecast.log.cleaning import EXAMPLE
@@ -92,19 +92,15 @@ def _check_parts(path: Path) -> bool:
     with path.open("rb") as file:
         start = file.read(4)
     if start == OLD_FORMAT:
-        raise DataError(
-            f"{path.name} is an old .xls file or is protected by a password.",
-            "Save it as .xlsx without a password.",
-        )
+        raise DataError(*problem_and_remedy("reading.old_format", {"file": path.name}))
     try:
         with zipfile.ZipFile(path) as parts:
             sizes = [part.file_size for part in parts.infolist()]
             if sum(sizes) > MAX_UNPACKED_BYTES or len(sizes) > MAX_PARTS:
-                raise DataError(
-                    f"{path.name} unpacks to {sum(sizes):,} bytes in {len(sizes):,} parts.",
-                    f"At most {MAX_UNPACKED_BYTES:,} bytes, {MAX_PARTS:,} parts and "
-                    f"{MAX_SHEET_ROWS:,} rows a sheet are read; give larger tables as CSV files.",
-                )
+                held = {"file": path.name, "unpacked": sum(sizes), "parts": len(sizes)}
+                limits = {"most": MAX_UNPACKED_BYTES, "most_parts": MAX_PARTS}
+                limits |= {"most_rows": MAX_SHEET_ROWS}
+                raise DataError(*problem_and_remedy("reading.unpacks", {**held, **limits}))
             return _any_formula(path, parts)
     except DataError:
         raise
@@ -125,19 +121,16 @@ def _any_formula(path: Path, parts: zipfile.ZipFile) -> bool:
             found = found or b"<f" in content
             # openpyxl walks through the whole sheet before it hands out the first row
             if content.count(b"<row") > LAST_ROW:
+                limits = {"rows": LAST_ROW, "most": MAX_SHEET_ROWS}
                 raise DataError(
-                    f"{path.name} has a sheet of more than {LAST_ROW:,} rows.",
-                    f"At most {MAX_SHEET_ROWS:,} filled rows a sheet are read; give larger tables "
-                    "as CSV files.",
+                    *problem_and_remedy("reading.endless", {"file": path.name, **limits})
                 )
     return found
 
 
 def _unopened(path: Path, error: Exception) -> DataError:
-    return DataError(
-        f"{path.name} cannot be opened as a workbook ({first_line(error)}).",
-        "Save it anew as .xlsx, or give the tables as CSV files in a folder.",
-    )
+    values = {"file": path.name, "why": first_line(error)}
+    return DataError(*problem_and_remedy("reading.unopened", values))
 
 
 # Books are one workbook opened for its stored results, and once more for its formulas if any.
@@ -179,11 +172,9 @@ def _rows(
         if any(text and text.strip() for text in texts):
             kept[number] = texts
         if len(kept) > MAX_SHEET_ROWS or number > LAST_ROW or len(texts) > MAX_SHEET_COLUMNS:
-            raise DataError(
-                f"Sheet {title!r} of {path.name} has more than {MAX_SHEET_ROWS:,} rows or "
-                f"{MAX_SHEET_COLUMNS} columns.",
-                "Give a table of that size as CSV or Parquet in a folder.",
-            )
+            limits = {"rows": MAX_SHEET_ROWS, "columns": MAX_SHEET_COLUMNS}
+            values = {"title": title, "file": path.name}
+            raise DataError(*problem_and_remedy("reading.large_sheet", {**values, **limits}))
     width = max((len(texts) for texts in kept.values()), default=0)
     padded = [[*texts, *[None] * (width - len(texts))] for texts in kept.values()]
     # a colour of a whole column or of the heads is an ornament

@@ -6,7 +6,7 @@ import json
 import re
 import tomllib
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
@@ -14,14 +14,17 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from forecast._checks import counted, nearest
+from forecast._checks import counted
+from forecast._notes import Sentence, problem_and_remedy, sentence
 from forecast.errors import DataError
 from forecast.log.cells import (
     SEPARATORS,
     WORDS,
     UnreadableError,
     date_order,
+    first_unknown,
     folded,
+    higher_of_two,
     meant,
     normal_heading,
     read_cell,
@@ -106,9 +109,7 @@ def read_mapped(path: Path, file: Path) -> RawLog:
     for table, found in maps.items():
         _put_together(raw, table, found, sheets, file.name)
     if "courses" not in raw.tables:
-        raise DataError(
-            f"{file.name} has no table courses.", "Give it [courses] with sheets and columns."
-        )
+        raise DataError(*problem_and_remedy("reading.map_no_courses", {"file": file.name}))
     correct(raw, path, {table: found.words for table, found in maps.items()})
     return raw
 
@@ -120,10 +121,9 @@ def _put_together(raw: RawLog, table: str, found: TableMap, sheets: Sheets, file
     after = 0
     for title in found.sheets:
         if title not in sheets:
-            raise DataError(
-                f"{file} names the sheet {title!r} for {table}; there is none.",
-                f"There are {', '.join(map(repr, sheets))}.{nearest(title, sheets)}",
-            )
+            values: dict[str, Any] = {"file": file, "title": title, "table": table}
+            values |= {"sheets": [*map(repr, sheets)], "hint": _hint(title, sheets)}
+            raise DataError(*problem_and_remedy("reading.map_no_sheet", values))
         frame, head, columns = _under_columns(table, found, title, sheets[title], file)
         headings_found(raw, table if len(found.sheets) == 1 else f"{table}, {title}", head)
         frame.index = frame.index + after
@@ -135,10 +135,8 @@ def _put_together(raw: RawLog, table: str, found: TableMap, sheets: Sheets, file
     given = {normal_heading(heading) for heading in joined}
     lacking = [rule.name for rule in TABLES[table] if rule.required and rule.name not in given]
     if lacking:
-        raise DataError(
-            f"Table {table} has no column {', '.join(lacking)}.",
-            f"Under [{table}.columns] in {file}, give the heading that means {lacking[0]}.",
-        )
+        values = {"table": table, "columns": lacking, "file": file, "first": lacking[0]}
+        raise DataError(*problem_and_remedy("reading.map_no_column", values))
     add_table(raw, table, joined)
 
 
@@ -149,10 +147,8 @@ def _under_columns(
     heads = list(_heads(rows))
     count = [sum(_plain(name) in known for name in head.names) for head in heads]
     if not max(count, default=0):
-        raise DataError(
-            f"Sheet {title!r}, from A1 on, has none of the headings that {file} gives for {table}.",
-            "Correct the headings there, or take the sheet out of the table's sheets.",
-        )
+        values: dict[str, Any] = {"title": title, "file": file, "table": table}
+        raise DataError(*problem_and_remedy("reading.map_no_headings", values))
     head = heads[count.index(max(count))]
     below = rows.loc[head.row :].iloc[1:]
     kept: dict[str, int] = {}
@@ -161,12 +157,12 @@ def _under_columns(
         if not name:
             continue
         if name in kept:
-            cells = [f"{title}!{letters(place)}{head.row}" for place in (kept[name], at)]
-            raise DataError(
-                f"Sheet {title!r} has two columns for {name}: {cells[0]} "
-                f"({head.names[kept[name]]!r}) and {cells[1]} ({heading!r}).",
-                f'Give one of them "" in {file}, or another heading in the sheet.',
-            )
+            cells = [
+                f"{title}!{letters(place)}{head.row} ({head.names[place]!r})"
+                for place in (kept[name], at)
+            ]
+            values = {"title": title, "name": name, "cells": cells, "file": file}
+            raise DataError(*problem_and_remedy("reading.map_two_columns", values))
         kept[name] = at
     frame = below.iloc[:, list(kept.values())].set_axis(list(kept), axis=1)
     return frame, head.row, [letters(at) for at in kept.values()]
@@ -176,23 +172,17 @@ def _read_map(file: Path) -> tuple[dict[str, TableMap], dict[str, Any]]:
     try:
         written = tomllib.loads(file.read_text(encoding="utf-8-sig"))
     except OSError as error:
-        raise DataError(
-            f"There is no {file}.", "forecast check LOG --propose-map writes one."
-        ) from error
+        raise DataError(*problem_and_remedy("reading.no_map", {"file": str(file)})) from error
     except ValueError as error:
-        raise DataError(
-            f"{file.name} is not written as TOML ({error}).",
-            "Correct it there; a heading given twice stands in two lines, keep one.",
-        ) from error
+        values: dict[str, Any] = {"file": file.name, "why": str(error)}
+        raise DataError(*problem_and_remedy("reading.map_no_toml", values)) from error
     stated = {name: written.pop(name) for name in STATED if name in written}
     maps = {}
     for table, given in written.items():
         parts = given if isinstance(given, dict) else {}
         if table not in TABLES or not isinstance(parts.get("sheets"), list):
-            raise DataError(
-                f"{file.name} has {table!r}, which is no table with a list of sheets.",
-                f"Tables are {', '.join(TABLES)}, each with sheets and columns.",
-            )
+            values = {"file": file.name, "table": table, "tables": [*TABLES]}
+            raise DataError(*problem_and_remedy("reading.map_no_table", values))
         maps[table] = TableMap(
             [str(title) for title in parts["sheets"]],
             {str(k): str(v) for k, v in parts.get("columns", {}).items()},
@@ -208,10 +198,10 @@ def _read_map(file: Path) -> tuple[dict[str, TableMap], dict[str, Any]]:
 def _check_names(file: str, table: str, names: list[str]) -> None:
     for name in names:
         if name not in column_names(table):
-            raise DataError(
-                f"{file} names a column {name!r}, which table {table} does not have.",
-                f"It has {', '.join(column_names(table))}.{nearest(name, column_names(table))}",
-            )
+            known = column_names(table)
+            values: dict[str, Any] = {"file": file, "name": name, "table": table, "columns": known}
+            values["hint"] = _hint(name, known)
+            raise DataError(*problem_and_remedy("reading.map_odd_column", values))
 
 
 def _meanings(file: str, table: str, name: str, given: Mapping[str, str]) -> dict[str, str]:
@@ -221,14 +211,23 @@ def _meanings(file: str, table: str, name: str, given: Mapping[str, str]) -> dic
         try:
             read_cell(rule, str(level), order="day")
         except UnreadableError as error:
-            raise DataError(
-                f"{file} gives {word!r} as {level!r}, which {table}.{name} cannot be.",
-                f"Give {error}.{meant(rule, str(level))}",
-            ) from error
+            values: dict[str, Any] = {
+                "file": file,
+                "word": word,
+                "level": level,
+                "column": f"{table}.{name}",
+            }
+            values |= {"rule": error.rule, "hint": meant(rule, str(level))}
+            raise DataError(*problem_and_remedy("reading.map_odd_level", values)) from error
     return {folded(word.strip()): str(level) for word, level in given.items()}
 
 
-def propose_map(path: Path, file: Path) -> tuple[str, list[str]]:
+def _hint(word: str, known: Iterable[str]) -> str:
+    close = get_close_matches(word, list(known), n=1)
+    return sentence("reading.did_you_mean", {"word": close[0]}) if close else ""
+
+
+def propose_map(path: Path, file: Path) -> tuple[str, list[Sentence]]:
     """Return a commented map, to be ``file``, of the sheets at ``path``, and a line on each.
 
     Headings and words are those of ``words.toml``. What is only likely, or not known, is marked;
@@ -246,11 +245,8 @@ def propose_map(path: Path, file: Path) -> tuple[str, list[str]]:
         if table:
             found.setdefault(table, {})[title] = head
     if "courses" not in found:
-        raise DataError(
-            f"No sheet of {path.name} has headings like those of courses: it has "
-            f"{', '.join(map(repr, sheets)) or 'no sheet'}.",
-            "forecast workbook NEW.xlsx writes an empty log to copy the columns into.",
-        )
+        found_none = {"file": path.name, "sheets": [*map(repr, sheets)]}
+        raise DataError(*problem_and_remedy("reading.nothing_alike", found_none))
     lines, brief = [HEAD.format(name=path.name, file=file.name)], []
     for table in (name for name in TABLES if name in found):
         text, said = _proposed(table, found[table], sheets)
@@ -258,7 +254,7 @@ def propose_map(path: Path, file: Path) -> tuple[str, list[str]]:
         brief.append(said)
     unread = [title for title in sheets if not any(title in titles for titles in found.values())]
     lines += [f"# not a table of the log, and not read: sheet {title!r}" for title in unread]
-    brief += [f"Sheet {title!r} is no table of the log." for title in unread]
+    brief += [sentence("reading.other_sheet", {"title": title}) for title in unread]
     return "\n".join(lines) + "\n", brief
 
 
@@ -325,7 +321,7 @@ def _heading_line(table: str, heading: str, name: str, cells: pd.Series[Any]) ->
     return f'# {_quoted(heading)} = ""  # not known; no part of the log'
 
 
-def _proposed(table: str, heads: Mapping[str, Heads], sheets: Sheets) -> tuple[list[str], str]:
+def _proposed(table: str, heads: Mapping[str, Heads], sheets: Sheets) -> tuple[list[str], Sentence]:
     import pandas as pd
 
     columns: dict[str, str] = {}
@@ -353,10 +349,19 @@ def _proposed(table: str, heads: Mapping[str, Heads], sheets: Sheets) -> tuple[l
         lines += [f"\n[{table}.words.{name}]", *listed] if listed else []
         unsure += asked
     named = sum(map(bool, columns.values()))
-    said = f"{table}: {', '.join(map(repr, heads))}; {named} of {len(columns)} headings known"
-    if missing:
-        said += f"; missing: {', '.join(rule.name for rule in missing)}"
-    return [*lines, ""], f"{said}; {counted(unsure, 'word')} to settle."
+    lacking = [rule.name for rule in missing]
+    said = sentence(
+        "reading.proposed_but" if missing else "reading.proposed",
+        {
+            "table": table,
+            "sheets": [*map(repr, heads)],
+            "named": named,
+            "of": len(columns),
+            "missing": lacking,
+            "words": unsure,
+        },
+    )
+    return [*lines, ""], said
 
 
 def _words_of(rule: Column, cells: pd.Series[Any]) -> tuple[list[str], int]:
@@ -382,8 +387,7 @@ def _words_of(rule: Column, cells: pd.Series[Any]) -> tuple[list[str], int]:
             if rule.levels and value is not None and folded(part) != str(value).lower():
                 understood.append(f"{_quoted(part)} = {_quoted(str(value))}")
         except UnreadableError as error:
-            hint = meant(rule, part)
-            higher = re.match(r" Give (\w+), the higher", hint)
-            line = f"{_quoted(part)} = {_quoted(higher[1] if higher else '')}"
-            asked.append(f"{'' if higher else '# '}{line}  # {counted(n, 'time')}: {error}.{hint}")
+            higher = higher_of_two(rule, first_unknown(rule, part))
+            line = f"{'' if higher else '# '}{_quoted(part)} = {_quoted(higher)}"
+            asked.append(f"{line}  # {counted(n, 'time')}: {error}.{meant(rule, part)}")
     return [*understood[:MOST_WORDS], *asked[:MOST_WORDS]], len(asked)

@@ -54,9 +54,9 @@ class Update(Result):
     total: Estimate
     sessions_done: int
 
-    def to_text(self) -> str:
+    def lines(self, language: str) -> list[str]:
         """Return what is still needed, and all that it rests on."""
-        return self.remaining.to_text()
+        return self.remaining.lines(language)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""

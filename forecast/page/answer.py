@@ -346,9 +346,7 @@ def _questions_line(asked: Asked, words: Words) -> str:
 
 def _sources_of(found: tuple[Caution, ...], words: Words) -> str:
     # a source's name and how it was read are both terms
-    return "; ".join(
-        words.term(key) + words.term(cite(key).removeprefix(key)) for key in _keys_of(found)
-    )
+    return "; ".join(cite(key, words.code) for key in _keys_of(found))
 
 
 def _keys_of(found: tuple[Caution, ...]) -> dict[str, None]:

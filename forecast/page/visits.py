@@ -8,11 +8,11 @@ from dataclasses import replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
-from forecast._notes import Note
+from forecast._notes import Note, in_language
 from forecast.daybook import ChangedError, Course, Daybook, MisfitError, Visit
 from forecast.errors import ForecastError, RequestError
 from forecast.forecaster import promise_of
-from forecast.log import ATTRIBUTES, checked, column, in_words
+from forecast.log import ATTRIBUTES, checked, column
 from forecast.midcourse import doubtful_gradings
 from forecast.page.answer import estimates_of, promise_text
 from forecast.page.desk import Asked, read_day
@@ -45,7 +45,7 @@ def handle(desk: Desk, what: str, sent: object, words: Words) -> tuple[dict[str,
         course = desk.daybook.course(str(given.get("course")))
         return told | _shown(desk.daybook, course, words), 409
     except ForecastError as error:
-        said = (in_words(part, words.code) for part in (error.problem, error.remedy))
+        said = (in_language(part, words.code) for part in (error.problem, error.remedy))
         return {"state": "wrong", "message": " ".join(said), "wrong": {}}, 422
 
 

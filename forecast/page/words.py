@@ -14,13 +14,12 @@ from babel.dates import format_date, format_skeleton
 from babel.numbers import format_currency, format_decimal
 
 from forecast._checks import nearest
-from forecast._notes import LANGUAGES, Filler, Note, texts_of
+from forecast._notes import LANGUAGES, NOTHING, Filler, Note, texts_of
 from forecast.errors import RequestError
 
 if TYPE_CHECKING:
     from forecast.tattoo import Caution
 
-NOTHING: Mapping[str, Any] = {}
 SAID = "counts.said"  # a sentence of an older model, in English
 
 
@@ -113,10 +112,8 @@ class Words:
 
     def caution(self, caution: Caution) -> tuple[str, bool]:
         """Return a caution's text, and whether it is in this language."""
-        key = f"cautions.{caution.key}" + ("_wavelengths" if caution.wavelengths else "")
-        if self.code == "en" or not self.has(key):
-            return caution.text, self.code == "en"
-        return self.say(key, {"listed": ", ".join(caution.wavelengths)}), True
+        own = caution.said(self.code)
+        return own or caution.text, own is not None
 
     def note(self, note: Note) -> tuple[str, bool]:
         """Return a note of the package, and whether it is in this language."""

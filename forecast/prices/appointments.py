@@ -16,16 +16,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import check_kind, check_seed, check_whole_number
-from forecast._notes import Note, notes_as_json
+from forecast._notes import Note, Sentence, aligned, bullets, notes_as_json, sentence
 from forecast._plain import Result
 from forecast._types import FloatArray, IntArray
-from forecast.counts import SHORTER, competing_ends
+from forecast.counts import SHORTER, competing_ends, of_100
 from forecast.errors import RequestError
 from forecast.log import check_log, enquiries_of, enquiry_of, judged_sessions
 from forecast.prices.money import from_cents
 from forecast.prices.open_courses import from_now, gradings_by_course, match_package
 from forecast.prices.payoff import areas_of, charges_of, price_rows
-from forecast.prices.quote import bullets, chance_of_100
 from forecast.prices.rhythm import Gaps, Starts, last_day
 from forecast.prices.tariff import Tariff
 from forecast.prices.year import pull_of
@@ -158,36 +157,49 @@ class Appointments(Result):
             **notes_as_json(self.notes),
         }
 
-    def to_text(self) -> str:
-        """Return the months as a table in words, then hours, money and the notes."""
-        frame, (mean, low, high) = self.to_frame(), self.total
-        old, new = round(self.from_open.sum()), round(self.from_new.sum())
-        shown = {
-            "month": "from", "from_open_courses": "open", "from_new_courses": "new",
-            "sessions": "all", "range": "9 of 10", "hours": "hours", "income": "income",
-        }  # fmt: skip
-        frame["range"] = frame["low"].astype(str) + " to " + frame["high"].astype(str)
-        frame["month"] = [f"{day.day} {day:%b %Y}" for day in self.first_days]
-        frame = frame.assign(hours=frame["minutes"] / 60) if "minutes" in frame else frame
-        table = frame[[name for name in shown if name in frame]].rename(columns=shown)
-        lines = [
-            f"{round(mean)} appointments from {frame['month'][0]} on, {sum(self.days)} days "
-            f"({round(low)} to {round(high)} in 9 of 10 such futures): {old} from {self.n_open} "
-            f"courses under way, {new} from about {self.starts_per_month:.1f} new ones a month.",
-            f"By month: {', '.join(self._by_month())}.",
-            table.to_string(index=False, float_format="{:,.0f}".format),
-        ]
-        return "\n".join([*lines, *self.summary(), *bullets(self.notes)])
+    def in_brief(self) -> list[Sentence]:
+        """Return the appointments in all and by month, whether they fit, and the money."""
+        rest = (line for line in self.summary() if line.note.code != "prices.hours_at")
+        return [*self._counts(), *rest]
 
-    def _by_month(self) -> Iterator[str]:
+    def _counts(self) -> list[Sentence]:
+        mean, low, high = map(round, self.total)
+        values = {"mean": mean, "low": low, "high": high, "days": sum(self.days)}
+        values |= {"old": round(self.from_open.sum()), "new": round(self.from_new.sum())}
+        first, rate = str(self.first_days[0]), self.starts_per_month
+        whole = sentence(
+            "visits.all", {**values, "first": first, "open": self.n_open, "rate": rate}
+        )
+        months = sentence("visits.by_month", {"months": [*self._by_month()]})
+        return [whole, months]
+
+    def lines(self, language: str) -> list[str]:
+        """Return the months as a table in words, then hours, money and the notes."""
+        table = aligned(self._table(), language, to_the_right=True)
+        return [*self._counts(), *table, *self.summary(), *bullets(self.notes)]
+
+    def _table(self) -> Iterator[list[Sentence]]:
+        frame = self.to_frame()
+        more = {name: part for name, part in {"minutes": 60, "income": 1}.items() if name in frame}
+        heads = ("from", "open", "new", "sessions", "range", *more)
+        yield [sentence(f"visits.head_{name}") for name in heads]
+        for day, row in zip(self.first_days, frame.to_dict("records"), strict=True):
+            numbers = [row[name] for name in ("from_open_courses", "from_new_courses", "sessions")]
+            numbers += [row[name] / part for name, part in more.items()]
+            cells = [sentence("visits.number", {"n": one}) for one in numbers]
+            spread = sentence("headline.span", {"low": row["low"], "high": row["high"]})
+            yield [sentence("visits.day", {"day": str(day)}), *cells[:3], spread, *cells[3:]]
+
+    def _by_month(self) -> Iterator[Sentence]:
         said, sessions = 0, self.tallies["sessions"].mean(axis=0)
         for day, number in zip(self.first_days, sessions, strict=True):
-            yield f"{day:%B}{f' {day.year}' * (day.year != said)} {round(number)}"
+            code = "visits.month" if day.year == said else "visits.month_of_year"
+            yield sentence(code, {"day": str(day), "n": round(number)})
             said = day.year
 
-    def summary(self) -> list[str]:
+    def summary(self) -> list[Sentence]:
         """Return what a tariff adds, in words: hours, the first month too full, money."""
-        return [str(note) for note in (*self._hours(), *self._money())]
+        return [Sentence(note) for note in (*self._hours(), *self._money())]
 
     def _hours(self) -> Iterator[Note]:
         if "minutes" not in self.tallies:
@@ -200,11 +212,7 @@ class Appointments(Result):
             return
         full, chance = self.first_too_full(), self.chance_too_full(self.hours_a_week)
         at = int(chance.argmax()) if full is None else self.first_days.index(full)
-        values = {
-            "hours": self.hours_a_week,
-            "chance": chance_of_100(chance[at]),
-            "month": str(full),
-        }
+        values = {"hours": self.hours_a_week, "chance": of_100(chance[at]), "month": str(full)}
         yield Note(f"prices.{'book_fits' if full is None else 'too_full'}", "info", values)
         if self.another_laser:
             hours = self.hours_a_week + self.another_laser["hours"]
@@ -212,7 +220,7 @@ class Appointments(Result):
                 "hours": hours,
                 "month": self.first_too_full(hours) or Note("prices.no_month"),
                 "cost": f"{self.another_laser['cost']:,.2f} {self.currency}",
-                "reaches": chance_of_100(self.another_laser["reaches"]),
+                "reaches": of_100(self.another_laser["reaches"]),
             }
             yield Note("prices.another_laser", "info", values)
 

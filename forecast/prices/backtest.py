@@ -5,20 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_level, check_seed, check_whole_number
-from forecast._notes import Note, notes_as_json
-from forecast._plain import Result, plain
+from forecast._notes import Note, bullets, sentence
+from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.prices.money import from_cents, round_cents
 from forecast.prices.payoff import terms_of
-from forecast.prices.quote import bullets
 from forecast.prices.tariff import Package, Tariff
 
 if TYPE_CHECKING:
@@ -66,21 +65,16 @@ class Backtest(Result):
     spent_on_ongoing: Decimal
     notes: tuple[Note, ...]
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values; money as numbers, in the currency."""
-        return {**plain(self, arrays=False), **notes_as_json(self.notes)}
-
-    def to_text(self) -> str:
+    def lines(self, language: str) -> list[str]:
         """Return the result in words."""
-        code, (low, high) = self.currency, self.interval
-        lines = [
-            f"{self.package.name}: {self.margin_per_course:,} {code} per course on this log "
-            f"(interval {low:,} to {high:,}); {of_100(self.chance_of_loss)} would have lost money.",
-            f"{self.n_ended} courses ended and earned {self.earned_by_ended:,}; "
-            f"{self.n_ongoing} are still running "
-            f"and have cost {self.spent_on_ongoing:,} {code} so far.",
-        ]
-        return "\n".join([*lines, *bullets(self.notes)])
+        low, high = self.interval
+        shown = ("margin_per_course", "n_ended", "earned_by_ended", "n_ongoing",
+                 "spent_on_ongoing")  # fmt: skip
+        values = {name: getattr(self, name) for name in shown}
+        values |= {"name": self.package.name, "code": self.currency, "low": low, "high": high}
+        values["share"] = of_100(self.chance_of_loss)
+        said = [sentence(f"past.{one}", values) for one in ("margin", "so_far")]
+        return [*said, *bullets(self.notes)]
 
 
 def backtest_package(

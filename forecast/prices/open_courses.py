@@ -11,15 +11,15 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 
 from forecast._checks import check_seed, check_whole_number, counted
-from forecast._notes import Note, notes_as_json
-from forecast._plain import Result, plain
+from forecast._notes import Note, bullets, sentence
+from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.errors import ForecastError, RequestError
 from forecast.log import Enquiry, enquiry_of, judged_sessions
 from forecast.prices.money import from_cents
 from forecast.prices.payoff import outcome_chances, terms_of
-from forecast.prices.quote import Priceable, bullets, draws_of
+from forecast.prices.quote import Priceable, draws_of
 from forecast.prices.shared_risk import Fates, moments, simulate_totals
 from forecast.prices.tariff import Package, Tariff
 
@@ -152,28 +152,20 @@ class OpenBook(Result):
     left_out: tuple[tuple[str, str], ...]
     notes: tuple[Note, ...]
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values; money as numbers, in the currency."""
-        return {**plain(self, arrays=False), **notes_as_json(self.notes)}
-
-    def to_text(self) -> str:
+    def lines(self, language: str) -> list[str]:
         """Return the book in words."""
-        code = self.currency
-        lines = [
-            f"{len(self.courses)} courses under way will still cost {self.expected_cost:,} {code} "
-            f"on average, more than {self.cost_one_in_twenty:,} in 1 case in 20.",
-            f"Still to come in: {self.expected_income:,}; prepaid sessions still owed: "
-            f"{self.prepaid_left:,} {code}.",
-            f"Result: {self.expected_result:,} on average, below {self.result_one_in_twenty:,} "
-            f"{code} in 1 case in 20; it is a loss in {of_100(self.chance_of_loss)} cases.",
-        ]
+        shown = ("expected_cost", "cost_one_in_twenty", "expected_income", "prepaid_left",
+                 "expected_result", "result_one_in_twenty")  # fmt: skip
+        values = {name: getattr(self, name) for name in shown}
+        values |= {"n": len(self.courses), "code": self.currency}
+        values["share"] = of_100(self.chance_of_loss)
+        lines = [sentence(f"open.{one}", values) for one in ("cost", "income", "result")]
         done = sum(not row.expected_sessions for row in self.courses)
-        if done:
-            lines.append(f"{done} of them have had all that is given in a course: nothing more.")
+        lines += [sentence("open.done", {"n": done})] * bool(done)
         for reason, count in Counter(reason for _, reason in self.left_out).items():
             first = next(name for name, why in self.left_out if why == reason)
-            lines.append(f"{count} are in none of these sums, first {first}: {reason}")
-        return "\n".join([*lines, *bullets(self.notes)])
+            lines.append(sentence("open.left_out", {"n": count, "first": first, "reason": reason}))
+        return [*lines, *bullets(self.notes)]
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per course."""

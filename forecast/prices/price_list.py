@@ -12,15 +12,14 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_whole_number
-from forecast._notes import Note, notes_as_json
-from forecast._plain import Result, plain
+from forecast._notes import Note, Sentence, bullets, sentence
+from forecast._plain import Result
 from forecast._types import FloatArray, IntArray
 from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.log import Enquiry
 from forecast.prices.money import from_cents, round_up
 from forecast.prices.payoff import Priced, areas_of, outcome_chances, price_rows, smallest_price
-from forecast.prices.quote import bullets
 from forecast.prices.tariff import Package, Tariff
 from forecast.prices.year import DrawsEstimates, as_enquiries, pull_of
 from forecast.tattoo import INK_GROUPS, REGIONS, ink_group
@@ -92,10 +91,6 @@ class PriceList(Result):
     selection_loss: Decimal
     notes: tuple[Note, ...]
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain JSON values; money as numbers, in the currency."""
-        return {**plain(self, arrays=False), **notes_as_json(self.notes)}
-
     def to_frame(self) -> pd.DataFrame:
         """Return one row per band."""
         import pandas as pd
@@ -103,9 +98,10 @@ class PriceList(Result):
         return pd.DataFrame(list(self.bands))
 
     @property
-    def _title(self) -> str:
-        fixed, name = self.package.kind == "fixed", self.package.name.replace("_", " ")
-        return f"{name}, at most {self.package.cap} sessions" if fixed else name
+    def _title(self) -> Sentence:
+        code = "list.fixed" if self.package.kind == "fixed" else "list.package"
+        name = self.package.name.replace("_", " ")
+        return sentence(code, {"name": name, "cap": self.package.cap})
 
     def to_html(self) -> str:
         """Return the list as a page to print: what a client may see, and nothing else."""
@@ -124,21 +120,26 @@ class PriceList(Result):
             f"<p>{Note('prices.no_promise')} {Note('prices.not_for_sale')}</p>\n</html>\n"
         )
 
-    def to_text(self) -> str:
+    def lines(self, language: str) -> list[str]:
         """Return the list in words."""
-        lines = [f"{self._title}, in {self.currency}, tax included:"]
-        lines += [
-            f"  {band.price:>9,}  {band.rule} ({band.expected_sessions:.1f} sessions on average, "
-            f"enough for {of_100(band.chance_enough)}, {band.n} enquiries)"
+        bands = [
+            sentence(
+                "list.band",
+                {
+                    "price": band.price,
+                    "rule": band.rule,
+                    "n": band.n,
+                    "sessions": band.expected_sessions,
+                    "enough": of_100(band.chance_enough),
+                },
+            )
             for band in self.bands
         ]
-        lines += [
-            f"Inside the bands easy tattoos pay {self.cross_subsidy:,} {self.currency} per course "
-            "for hard ones.",
-            f"If only those buy whom it saves money ({of_100(self.share_buying)}), a "
-            f"course earns {self.margin_if_some_buy:,} instead of {self.margin_if_all_buy:,}.",
-        ]
-        return "\n".join([*lines, *bullets(self.notes)])
+        values = {"subsidy": self.cross_subsidy, "code": self.currency, "title": self._title}
+        values |= {"some": self.margin_if_some_buy, "all": self.margin_if_all_buy}
+        values["share"] = of_100(self.share_buying)
+        title, *rest = (sentence(f"list.{one}", values) for one in ("title", "inside", "some"))
+        return [title, *bands, *rest, *bullets(self.notes)]
 
 
 def make_price_list(
@@ -328,12 +329,13 @@ def _features(
     names = [("ink", INK_GROUPS), ("ink density", DENSITIES), ("area", AREAS)]
     for region, sites in REGIONS.items():
         columns.append(np.array([one.body_site in sites for one in asked], dtype=np.float64))
-        names.append(("site", region.replace("_", " ")))
+        names.append(("site", sentence(f"list.{region}")))
     return np.column_stack(columns), names
 
 
-def _rule(low: FloatArray, high: FloatArray, names: list[tuple[str, Any]]) -> str:
-    parts, regions, not_regions = [], [], []
+def _rule(low: FloatArray, high: FloatArray, names: list[tuple[str, Any]]) -> Sentence:
+    parts: list[Sentence] = []
+    regions, not_regions = [], []
     for (name, values), least, most in zip(names, low, high, strict=True):
         if name == "site":
             if least > 0:
@@ -343,19 +345,18 @@ def _rule(low: FloatArray, high: FloatArray, names: list[tuple[str, Any]]) -> st
         elif np.isfinite(least) or np.isfinite(most):
             parts.append(_range(name, values, least, most))
     if regions:
-        parts.append(f"on {' or '.join(regions)}")
+        parts.append(sentence("list.on", {"regions": regions}))
     elif not_regions:
-        parts.append(f"not on {' or '.join(not_regions)}")
-    return ", ".join(parts) or "all tattoos"
+        parts.append(sentence("list.not_on", {"regions": not_regions}))
+    return sentence("list.rule", {"parts": parts}) if parts else sentence("list.all_tattoos")
 
 
-def _range(name: str, values: Any, least: float, most: float) -> str:
+def _range(name: str, values: Any, least: float, most: float) -> Sentence:
     n = len(values) + 1 if name == "area" else len(values)
     held = [place for place in range(n) if least < place < most]
     if name == "area":
         low = values[held[0] - 1] if held[0] else None
         high = values[held[-1]] if held[-1] < len(values) else None
-        if low is None:
-            return f"under {high:g} cm²"
-        return f"{low:g} cm² or more" if high is None else f"{low:g} to {high:g} cm²"
-    return f"{name} {' or '.join(values[place] for place in held)}"
+        code = "under" if low is None else "from" if high is None else "between"
+        return sentence(f"list.{code}", {"low": low, "high": high})
+    return sentence("list.levels", {"name": name, "levels": [values[place] for place in held]})

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any, Protocol, runtime_checkable
@@ -10,7 +10,7 @@ from typing import Any, Protocol, runtime_checkable
 import numpy as np
 
 from forecast._checks import check_kind
-from forecast._notes import Note, notes_as_json
+from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
 from forecast._plain import Result, plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
@@ -133,70 +133,71 @@ class Quote(Result):
             **notes_as_json(self.notes),
         }
 
-    def to_text(self) -> str:
+    def lines(self, language: str) -> list[str]:
         """Return the quote in words: price, risk, other prices, the honest check, the notes."""
-        return "\n".join([self._numbers(), *bullets((*self.check, *self.notes))])
+        return [*self._numbers(), *bullets((*self.check, *self.notes))]
 
-    def _numbers(self) -> str:
-        code = self.currency
-        lines = [
-            self._offer(),
-            f"Expected: {self.expected_sessions:.1f} sessions, cost {self.expected_cost:,}, "
-            f"revenue net of tax {self.expected_revenue:,}, "
-            f"margin {self.expected_margin:,} {code}.",
-            f"{self._losing()}; the worst 5 of 100 {_lose(self.expected_shortfall)} {code} on "
-            "average.",
-            f"Spread of one course: {self.margin_sd:,} {code}; from chance {self.chance_sd:,}, "
-            f"from the model {self.model_sd:,}.",
-            f"Prices: break-even {_price(self.break_even_price)}, for the target margin "
-            f"{_price(self.price_for_margin)}, for the accepted chance of loss "
-            f"{_price(self.price_for_loss)}, on the list {self.list_price:,} {code}.",
-        ]
-        if self.package.kind != "per_session":
-            lines.append(self._fairly())
-        return "\n".join(lines)
+    def _numbers(self) -> list[Sentence]:
+        shown = ("expected_sessions", "expected_cost", "expected_revenue", "expected_margin",
+                 "margin_sd", "chance_sd", "model_sd", "list_price", "currency")  # fmt: skip
+        low, high = (round(100 * end) for end in self.chance_of_loss_range)
+        losing = sentence(
+            "quote.losing_range" if high else "quote.losing",
+            {"share": of_100(self.chance_of_loss), "low": low, "high": high})  # fmt: skip
+        values = {name: getattr(self, name) for name in shown} | {
+            "losing": losing,
+            "shortfall": _of(self.expected_shortfall, "lose", "earn"),
+            "break_even": _price(self.break_even_price),
+            "for_margin": _price(self.price_for_margin),
+            "for_loss": _price(self.price_for_loss),
+        }
+        each = ("expected", "risk", "spread", "prices")
+        fairly = [self._fairly()] * (self.package.kind != "per_session")
+        return [self._offer(), *(sentence(f"quote.{one}", values) for one in each), *fairly]
 
-    def _offer(self) -> str:
-        name, price = self.package.name, f"{self.price:,} {self.currency} for {self.price_unit}"
-        if self.package.kind != "fixed" or self.chance_enough is None:
-            return f"{name}: {price}, tax included."
+    def _offer(self) -> Sentence:
+        fixed = self.package.kind == "fixed" and self.chance_enough is not None
         # a fixed price is read as a promise to clear unless its own line says what it is not
-        most = f"at most {self.cap} session{'s' if self.cap > 1 else ''}"
-        enough = f"enough for {of_100(self.chance_enough)} clients like this"
-        return f"{name}, {most}: {price}, tax included; {enough}."
-
-    def _fairly(self) -> str:
-        if self.fair_price < 0:
-            return (
-                "No fair price: the extra sessions alone earn more than all sessions would, paid "
-                "one by one."
-            )
-        return (
-            f"Fair price {self.fair_price:,} {self.currency}: as much earned as per session, the "
-            f"client paying {_more(self.fair_premium)} on average; add {self.risk_premium:,} to "
-            "stay fair in 19 of 20 draws of the model."
+        return sentence(
+            "quote.offer_fixed" if fixed else "quote.offer",
+            {
+                "name": self.package.name,
+                "price": self.price,
+                "currency": self.currency,
+                "unit": sentence(f"quote.unit_{self.package.kind}"),
+                "cap": self.cap,
+                "enough": of_100(self.chance_enough or 0.0),
+            },
         )
 
-    def _losing(self) -> str:
-        low, high = (round(100 * end) for end in self.chance_of_loss_range)
-        found = f"Money is lost on {of_100(self.chance_of_loss)} such courses"
-        return f"{found} ({low} to {high}, as far as the model is known)" if high else found
+    def _fairly(self) -> Sentence:
+        if self.fair_price < 0:
+            return sentence("quote.no_fair_price")
+        more = _of(self.fair_premium, "more", "less") if self.fair_premium else None
+        return sentence(
+            "quote.fair",
+            {
+                "price": self.fair_price,
+                "currency": self.currency,
+                "more": more or sentence("quote.the_same"),
+                "risk": self.risk_premium,
+            },
+        )
 
 
-def quotes_text(quotes: Sequence[Quote]) -> str:
-    """Return the quotes of one enquiry in words; what holds for all of them is said once."""
-    texts = [[str(note) for note in (*quote.check, *quote.notes)] for quote in quotes]
-    shared = [text for text in texts[0] if all(text in other for other in texts)]
-    parts = [
-        "\n".join([quote._numbers(), *bullets(text for text in own if text not in shared)])
-        for quote, own in zip(quotes, texts, strict=True)
-    ]
-    return "\n\n".join([*parts, "\n".join(["All of them:", *bullets(shared)])])
+def quotes_lines(quotes: Sequence[Quote], *, details: bool = True) -> list[str]:
+    """Return the quotes of one enquiry in words; what holds for all of them is said once.
 
-
-def bullets(notes: Iterable[object]) -> list[str]:
-    """Return one line per note."""
-    return [f"- {note}" for note in notes]
+    Without ``details`` each has a line, and for how many its sessions are enough.
+    """
+    if not details:
+        return [line for one in quotes for line in (one._offer(), *bullets(one.check[:1]))]
+    notes = [(*quote.check, *quote.notes) for quote in quotes]
+    shared = [note for note in notes[0] if all(note in other for other in notes)]
+    lines: list[str] = []
+    for quote, own in zip(quotes, notes, strict=True):
+        lines += [*quote._numbers(), *bullets(note for note in own if note not in shared), ""]
+    return [*lines, sentence("quote.all_of_them"), *bullets(shared)]
 
 
 def rounded(value: Any) -> Any:
@@ -208,18 +209,12 @@ def rounded(value: Any) -> Any:
     return round(value, 4) if isinstance(value, float) else value
 
 
-def _price(price: Decimal) -> str:
-    return "covered by the extra sessions alone" if price < 0 else f"{price:,}"
+def _price(price: Decimal) -> Sentence:
+    return sentence("quote.covered") if price < 0 else sentence("quote.amount", {"amount": price})
 
 
-def _lose(shortfall: Decimal) -> str:
-    return f"lose {shortfall:,}" if shortfall > 0 else f"still earn {-shortfall:,}"
-
-
-def _more(premium: Decimal) -> str:
-    if not premium:
-        return "the same"
-    return f"{premium:,} more" if premium > 0 else f"{-premium:,} less"
+def _of(amount: Decimal, above: str, below: str) -> Sentence:
+    return sentence(f"quote.{above if amount > 0 else below}", {"amount": abs(amount)})
 
 
 @runtime_checkable
@@ -353,8 +348,8 @@ def _honest_check(
         rest = "needs_more" if round(100 * (1 - enough)) == 1 else "need_more"
         values = {
             "block": terms.block,
-            "enough": chance_of_100(enough),
-            "rest": Note(f"prices.{rest}", "info", {"share": chance_of_100(1 - enough)}),
+            "enough": of_100(enough),
+            "rest": Note(f"prices.{rest}", "info", {"share": of_100(1 - enough)}),
             "median": int(median) if known else "more than the estimate reaches",
         }
         first = Note("prices.enough", "info", values)
@@ -366,14 +361,6 @@ def _honest_check(
         first = Note("prices.most_need_more", "caution")
     said = ("no_promise", "law", "not_for_sale")
     return (first, *dearer, *(Note(f"prices.{one}") for one in said))
-
-
-def chance_of_100(share: float) -> Note:
-    """Return a chance as a natural frequency, to be said in a note."""
-    count = round(100 * share)
-    if count in (0, 100):
-        return Note(f"prices.{'more_than_99' if count else 'fewer_than_1'}_of_100")
-    return Note("prices.of_100", "info", {"count": count})
 
 
 def _notes(

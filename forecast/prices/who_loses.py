@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from forecast._checks import check_kind
-from forecast._notes import Note
+from forecast._notes import Note, Sentence, aligned, bullets, sentence
 from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.counts import of_100
@@ -97,14 +98,14 @@ def price_many(
             "margin": (one.margin / 100).round(2),
             "chance_of_loss": one.chance_of_loss.round(4),
             "mark": np.where(dearer, "dearer", np.where(few, "too_few", "")),
-            "reason": _reasons(package, one, each, area, tariff.currency),
+            "reason": pd.Series(_reasons(package, one, each, area, tariff.currency), dtype=object),
         }))  # fmt: skip
     return pd.concat(tables, ignore_index=True)
 
 
 def _reasons(
     package: Package, own: Priced, cost: FloatArray, area: FloatArray, code: str
-) -> list[str]:
+) -> list[Sentence]:
     # Whichever of a course's length and its session's cost is further from the average enquiry's:
     # a long course costs more where its price is one, a short one earns less by the session.
     by_session = package.kind in ("per_session", "part_fixed")
@@ -112,14 +113,13 @@ def _reasons(
     cheaper = own.price < own.price.mean() - 0.5  # cents
     found = []
     for held, each, cm2, less in zip(own.sessions, cost, area, cheaper, strict=True):
-        reason = f"{held:.0f} sessions, {usual:.0f} are usual"
+        reason = sentence("loses.long", {"held": round(held), "usual": round(usual)})
         length = usual / held if by_session else held / usual
         if each / usual_cost > length:
-            reason = (
-                f"{cm2:g} cm²: {from_cents(each)} {code} a session, not {from_cents(usual_cost)}"
-            )
+            costs = {"own": from_cents(each), "usual": from_cents(usual_cost)}
+            reason = sentence("loses.large", {"area": cm2, "code": code, **costs})
         if max(length, each / usual_cost) <= UNUSUAL:
-            reason = "price" if less else "as usual"
+            reason = sentence("loses.price" if less else "loses.as_usual")
         found.append(reason)
     return found
 
@@ -174,28 +174,38 @@ class WhoLoses(Result):
             row["worst"] = own.drop(columns="package").to_dict("records")
         return {"packages": packages, "currency": self.currency}
 
-    def to_text(self) -> str:
+    def lines(self, language: str) -> list[str]:
         """Return which package loses, what each enquiry pays, and a table of the packages.
 
         The price of each enquiry is given where there are few of them.
         """
-        table = self.to_frame()
-        shares = ["chance_of_loss", "losing", "not_enough", "misleading"]
-        for name in shares:
-            table[name] = ["" if one != one else _of_100(one) for one in table[name]]
-        heads = {"price": "price", "margin": "margin", "chance_of_loss": "lost",
-                 "losing": "losing", "not_enough": "too few", "misleading": "no offer"}  # fmt: skip
-        table = table.set_index("package").rename(columns=heads).rename_axis(None)
-        lines = [str(self.verdict)]
+        lines: list[str] = [Sentence(self.verdict)]
         if self.rows["enquiry"].nunique() <= FEW:
             priced = self.rows.pivot_table("price", "enquiry", "package", sort=False)
-            lines.append(_shown(priced, f"price in {self.currency}, tax included"))
-        lines += ["", _shown(table, "package"), f"{Note('prices.heads', values=self._values)}"]
-        lines += ["", "Least is left by:"]
-        for package, rows in self.worst().groupby("package", sort=False):
-            named = [f"{one.enquiry} {one.margin:,.0f} ({one.reason})" for one in rows.itertuples()]
-            lines.append(f"  {package}: {'; '.join(named)}")
-        return "\n".join([*lines, f"- {Note('prices.not_for_sale')}"])
+            rows = [[sentence("loses.prices", self._values), *priced.columns]]
+            rows += [[str(one), *map(_money, own)] for one, *own in priced.itertuples()]
+            lines += aligned(rows, language, to_the_right=True)
+        table = self.to_frame()
+        money, shares = (
+            ["price", "margin"],
+            ["chance_of_loss", "losing", "not_enough", "misleading"],
+        )
+        rows = [[sentence(f"loses.head_{name}") for name in ("package", *money, *shares)]]
+        for own in table.to_dict("records"):
+            cells = [_money(own[name]) for name in money] + [_of_100(own[name]) for name in shares]
+            rows.append([own["package"], *cells])
+        lines += ["", *aligned(rows, language, to_the_right=True)]
+        lines += [sentence("prices.heads", self._values), "", sentence("loses.least_left_by")]
+        for package, worst in self.worst().groupby("package", sort=False):
+            named = [
+                sentence(
+                    "loses.one",
+                    {"enquiry": str(one.enquiry), "margin": one.margin, "why": one.reason},
+                )
+                for one in worst.itertuples()
+            ]
+            lines.append(sentence("loses.of_package", {"package": package, "worst": named}))
+        return [*lines, *bullets([Note("prices.not_for_sale")])]
 
     @property
     def verdict(self) -> Note:
@@ -203,7 +213,10 @@ class WhoLoses(Result):
         table = self.to_frame()
         losing = table[table["margin"] < 0]
         if len(losing):
-            said = [f"{one.package} ({one.margin:,.2f})" for one in losing.itertuples()]
+            said = [
+                sentence("loses.margin", {"package": one.package, "margin": _money(one.margin)})
+                for one in losing.itertuples()
+            ]
             return Note("prices.loses", "serious", {"packages": said, **self._values})
         worst = table.loc[table["chance_of_loss"].idxmax()]
         values = {"package": worst["package"], "share": of_100(float(worst["chance_of_loss"]))}
@@ -214,12 +227,13 @@ class WhoLoses(Result):
         return {"currency": self.currency}
 
 
-def _shown(table: pd.DataFrame, corner: str) -> str:
-    named = table.rename_axis(None).rename_axis(corner, axis=1)
-    return str(named.to_string(float_format="{:,.2f}".format))
+def _money(amount: Any) -> Sentence:
+    return sentence("quote.amount", {"amount": Decimal(f"{amount:.2f}")})
 
 
 def _of_100(share: float) -> str:
     # as short as a table asks for, and like `of_100` never none or all of some
+    if share != share:
+        return ""
     count = round(100 * share)
     return {0: "<1", 100: ">99"}.get(count, str(count))

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 import numpy as np
 
 from forecast._checks import check_kind, check_seed, counted
-from forecast._notes import Note, notes_as_json
+from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
 from forecast._plain import Result, plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
@@ -18,15 +18,9 @@ from forecast.errors import RequestError
 from forecast.log import Enquiry, check_log, enquiries_of
 from forecast.prices.money import from_cents, to_cents
 from forecast.prices.payoff import areas_of, expected_shortfall, terms_of
-from forecast.prices.quote import bullets, rounded
+from forecast.prices.quote import rounded
 from forecast.prices.rhythm import yearly_starts
-from forecast.prices.shared_risk import (
-    Courses,
-    courses_of,
-    moments,
-    simulate_totals,
-    slower,
-)
+from forecast.prices.shared_risk import Courses, courses_of, moments, simulate_totals, slower
 from forecast.prices.tariff import Package, Tariff
 
 if TYPE_CHECKING:
@@ -121,17 +115,15 @@ class Book(Result):
         as_it_is, *changes = self.sensitivity
         return max(changes, key=lambda row: abs(row.expected_margin - as_it_is.expected_margin))
 
-    def _even(self) -> str:
-        each = f"each brings {self.margin_per_course:,} {self.currency} before them"
+    def _even(self) -> Sentence:
         if not self.fixed_costs:
-            return "The tariff has no yearly costs (fixed_costs): few clients are no risk here."
+            return sentence("year.no_fixed_costs")
+        each = sentence("year.each", {"margin": self.margin_per_course, "code": self.currency})
         if self.break_even is None:
-            return f"No number of courses covers the fixed costs: {each}."
+            return sentence("year.never_even", {"each": each})
         low, high = self.break_even_range
-        return (
-            f"Break-even at {self.break_even} courses a year ({low} to {high or 'no number'} in 9 "
-            f"of 10 draws of the model): {each}."
-        )
+        ends = {"low": low, "high": high or sentence("year.no_number")}
+        return sentence("year.even", {"n": self.break_even, "each": each, **ends})
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values; money as numbers, without the simulated years."""
@@ -142,27 +134,35 @@ class Book(Result):
             **notes_as_json(self.notes),
         }
 
-    def to_text(self) -> str:
+    def lines(self, language: str) -> list[str]:
         """Return the year in words."""
-        code = self.currency
-        most = self.moves_most
-        lines = [
-            f"{self.n_courses:,g} courses: expected margin {self.expected_margin:,} {code}, net of "
-            f"tax and of {self.fixed_costs:,} a year of fixed costs.",
-            self._even(),
-            f"Money is lost in {of_100(self.chance_of_loss)} years; a buffer of {self.buffer:,} "
-            f"{code} pays for 19 of 20.",
-            f"1 year in 20 earns less than {self.one_in_twenty:,} {code}; with the model taken as "
-            f"known that would read {self.one_in_twenty_model_known:,}.",
-            f"What moves it most: {most.change}, to {most.expected_margin:,} {code}.",
-            f"Spread {self.margin_sd:,} {code}: from chance {self.chance_sd:,}, from the model "
-            f"{self.model_sd:,}.",
-        ]
+        shown = ("n_courses", "expected_margin", "fixed_costs", "buffer", "one_in_twenty",
+                 "one_in_twenty_model_known", "margin_sd", "chance_sd", "model_sd")  # fmt: skip
+        values = {name: getattr(self, name) for name in shown}
+        values |= {"code": self.currency, "share": of_100(self.chance_of_loss)}
+        most = {"most": self.moves_most.change, "to": self.moves_most.expected_margin}
         changes = [
-            f"{row.change}: expected {row.expected_margin:,}, 1-in-20 {row.one_in_twenty:,} {code}"
+            sentence(
+                "year.change",
+                {
+                    "what": row.change,
+                    "expected": row.expected_margin,
+                    "low": row.one_in_twenty,
+                    "code": self.currency,
+                },
+            )
             for row in self.sensitivity
         ]
-        return "\n".join([*lines, *changes, *bullets(self.notes)])
+        return [
+            sentence("year.margin", values),
+            self._even(),
+            *(
+                sentence(f"year.{one}", {**values, **most})
+                for one in ("risk", "bad_year", "moves", "spread")
+            ),
+            *changes,
+            *bullets(self.notes),
+        ]
 
 
 @runtime_checkable

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import check_level, check_seed, check_whole_number
-from forecast._notes import Note, notes_as_json
+from forecast._notes import Note, Sentence, notes_as_json, sentence
 from forecast._plain import Result, plain
 from forecast._types import FloatArray
 from forecast.causal.rates import poisson_interval
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 Interval = tuple[float | None, float | None]
 YEAR_DAYS = 365.25
 LONGEST_LIFE = 15.0  # years that a laser is kept at most, a judgement
-UNLIVED = "more years than a laser lasts"
 RECENT_YEARS = 2.0
 N_DRAWS = 500
 
@@ -88,35 +87,40 @@ class LaserChange(Result):
         laser = found.pop("laser")
         return {name: laser[name] for name in ("regime", "wavelengths_nm")} | found
 
-    def to_text(self) -> str:
+    def lines(self, language: str) -> list[str]:
         """Return the answer in words."""
-        named = ", ".join(f"{value:g}" for value in self.laser.wavelengths_nm)
         low, high = self.per_year_interval
         partly = round(self.partly_per_year, 1)
-        lines = [
-            f"One more {self.laser.regime} laser at {named} nm would bring {self.per_year:.1f}"
-            f" courses a year ({low:.1f} to {high:.1f}) within reach"
-            + (f", and some ink of {partly:.1f} more." if partly else ".")
-        ]
+        values: dict[str, Any] = {
+            "regime": self.laser.regime,
+            "nm": [f"{nm:g}" for nm in self.laser.wavelengths_nm],
+        }
+        more = sentence("reach.partly", {"n": partly}) if partly else ""
+        values |= {"n": self.per_year, "low": low, "high": high, "partly": more}
+        lines = [sentence("reach.one_more", values)]
         if self.sessions_change is not None and self.cleared_change is not None:
-            lines.append(
-                f"Each: {self.sessions_change:+.1f} sessions"
-                f" ({_span(self.sessions_interval, '+.1f')}), counted to {self.horizon};"
-                f" cleared by then {100 * self.cleared_change:+.0f} points"
-                f" ({_span(self.cleared_interval, '+.0f', 100)})."
-            )
+            changed: dict[str, Any] = {
+                "sessions": self.sessions_change,
+                "points": 100 * self.cleared_change,
+            }
+            changed["range"] = _span(self.sessions_interval, "signed")
+            changed["points_range"] = _span(self.cleared_interval, "points", 100)
+            lines.append(sentence("reach.each", {"horizon": self.horizon, **changed}))
         if self.gain_per_course is not None:
-            earned = "never earned back"
-            if self.break_even_courses is not None:
-                years = self.break_even_years or 0.0
-                last = f"{years:.1f} years" if years <= LONGEST_LIFE else UNLIVED
-                earned = f"earned back after {np.ceil(self.break_even_courses):.0f} courses, {last}"
-            lines.append(
-                f"Worth {self.gain_per_course:.0f} a course"
-                f" ({_span(self.gain_interval, '.0f')}); {earned}"
-                f" (courses: {_span(self.break_even_interval, '.0f')})."
-            )
-        return "\n".join([*lines, *map(str, self.notes)])
+            earned: dict[str, Any] = {
+                "gain": self.gain_per_course,
+                "range": _span(self.gain_interval, "whole"),
+            }
+            earned["courses"] = _span(self.break_even_interval, "whole")
+            lines.append(sentence("reach.worth", {"earned": self._earned_back(), **earned}))
+        return [*lines, *map(Sentence, self.notes)]
+
+    def _earned_back(self) -> Sentence:
+        if self.break_even_courses is None:
+            return sentence("reach.never_earned")
+        years, courses = self.break_even_years or 0.0, np.ceil(self.break_even_courses)
+        code = "reach.earned" if years <= LONGEST_LIFE else "reach.earned_late"
+        return sentence(code, {"courses": courses, "years": years})
 
 
 def what_would_change(
@@ -296,6 +300,11 @@ def _interval(draws: FloatArray, level: float) -> Interval:
     return float(low), float(high)
 
 
-def _span(interval: Interval, form: str, times: int = 1) -> str:
-    words = ["never" if end is None else format(times * end, form) for end in interval]
-    return f"{words[0]} to {words[1]}"
+def _span(interval: Interval, form: str, times: int = 1) -> Sentence:
+    low, high = (
+        sentence("reach.at_no_time")
+        if end is None
+        else sentence(f"reach.{form}", {"n": times * end})
+        for end in interval
+    )
+    return sentence("headline.span", {"low": low, "high": high})

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import check_level
-from forecast._notes import Note
+from forecast._notes import Note, bullets, sentence
 from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.causal.rates import exact_interval, wilson_interval
@@ -74,7 +74,7 @@ class TattooReach(Result):
         }
         return {"inks": cells, "unreached": list(self.unreached), "caveat": CAVEAT}
 
-    def to_text(self) -> str:
+    def lines(self, language: str) -> list[str]:
         """Return the reach in words, each with its source."""
         lines = []
         for ink, found in self.best.items():
@@ -88,7 +88,7 @@ class TattooReach(Result):
                 f" ({laser.laser_id or laser.regime}) [{cite(cell.source)}]"
                 + (f"; {cell.remark}" if cell.remark else "")
             )
-        return "\n".join([*lines, CAVEAT])
+        return [*lines, CAVEAT]
 
 
 def tattoo_reach(
@@ -159,22 +159,28 @@ class LogReach(Result):
     level: float
     notes: tuple[Note, ...]
 
-    def to_text(self) -> str:
+    def lines(self, language: str) -> list[str]:
         """Return the answer in words."""
-        low, high = (100 * end for end in self.share)
-        lines = [
-            f"{self.n_unreached} of {self.n_courses} courses"
-            f" ({100 * self.n_unreached / self.n_courses:.0f} %, {low:.0f} to {high:.0f} %)"
-            " started with an ink that no laser in use reached."
+        n, of = self.n_unreached, self.n_courses
+        ends = _ends(n / of, *self.share)
+        lines = [sentence("reach.unreached", {"n": n, "of": of, **ends})]
+        lines += [
+            sentence(
+                "reach.cleared",
+                {
+                    "who": WHO[row["reached"]],
+                    "session": row["session"],
+                    **_ends(row["cleared_by"], row["low"], row["high"]),
+                },
+            )
+            for row in self.cleared.to_dict("records")
+            if not np.isnan(row["cleared_by"])
         ]
-        for row in self.cleared.to_dict("records"):
-            if not np.isnan(row["cleared_by"]):
-                share, low, high = (100 * row[name] for name in ("cleared_by", "low", "high"))
-                lines.append(
-                    f"{WHO[row['reached']]}: {share:.0f} % ({low:.0f} to {high:.0f} %)"
-                    f" cleared by session {row['session']}"
-                )
-        return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
+        return [*lines, *bullets(self.notes)]
+
+
+def _ends(share: float, low: float, high: float) -> dict[str, float]:
+    return {"share": 100 * share, "low": 100 * low, "high": 100 * high}
 
 
 def log_reach(log: OutcomeLog, *, level: float = 0.95) -> LogReach:
@@ -342,19 +348,14 @@ class ReachEffect(Result):
     level: float
     notes: tuple[Note, ...]
 
-    def to_text(self) -> str:
+    def lines(self, language: str) -> list[str]:
         """Return the effect in words."""
         low, high = self.sessions_interval
-        lines = [
-            f"With an unreached ink a course needs {self.sessions_ratio:.1f} times"
-            f" ({low:.1f} to {high:.1f}) the sessions it needs with every ink reached."
-        ]
-        for name, never in zip(
-            WHO.values(), (self.never_reached, self.never_unreached), strict=True
-        ):
-            share, low, high = (100 * one for one in never)
-            lines.append(f"Never to clear, {name}: {share:.0f} % ({low:.0f} to {high:.0f} %).")
-        return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
+        lines = [sentence("reach.times", {"ratio": self.sessions_ratio, "low": low, "high": high})]
+        both = (self.never_reached, self.never_unreached)
+        for who, never in zip(WHO.values(), both, strict=True):
+            lines.append(sentence("reach.never", {"who": who, **_ends(*never)}))
+        return [*lines, *bullets(self.notes)]
 
 
 def reach_effect(log: OutcomeLog, *, level: float = 0.95) -> ReachEffect:

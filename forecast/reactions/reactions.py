@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import check_level, nearest
-from forecast._notes import Note, notes_as_json
+from forecast._notes import Note, bullets, notes_as_json
 from forecast._plain import Result, plain
 from forecast.causal.rates import (
     Funnel,
@@ -253,7 +253,7 @@ class ReactionReport(Result):
             **notes_as_json(self.notes),
         }
 
-    def to_text(self) -> str:
+    def lines(self, language: str) -> list[str]:
         """Return the report in words."""
         verdict = self.regime.verdict
         lines = [
@@ -270,8 +270,8 @@ class ReactionReport(Result):
         if self.warnings:
             lines += ["", "Look at the recording first", *map(str, self.warnings)]
         if self.notes:
-            lines += ["", *(f"- {note}" for note in self.notes)]
-        return "\n".join(lines)
+            lines += ["", *bullets(self.notes)]
+        return lines
 
     def _regime_text(self) -> list[str]:
         counts = self.regime.counts

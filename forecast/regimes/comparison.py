@@ -12,7 +12,7 @@ import numpy as np
 
 from forecast._checks import counted
 from forecast._files import write_into
-from forecast._notes import Note, notes_as_json
+from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
 from forecast._plain import Result, plain
 from forecast.counts import plainly
 from forecast.regimes.diagnostics import Diagnostics, Sensitivity
@@ -207,10 +207,15 @@ class RegimeComparison(Answers, Result):
         clean: dict[str, Any] = json.loads(json.dumps(plain(found)), parse_constant=lambda _: None)
         return clean
 
-    def to_text(self) -> str:
+    def lines(self, language: str) -> list[str]:
         """Return the answer in words, the trial it imitates, plain readings, and the doubts."""
         beside = [note for note in self.notes if note.code in BESIDE]
-        lines = [*map(str, [*self.words.values(), *beside]), "", "The trial that this imitates:"]
+        lines: list[str] = [
+            *self.words.values(),
+            *map(Sentence, beside),
+            "",
+            "The trial that this imitates:",
+        ]
         lines += [f"  {item}: {text}" for item, text in self.target_trial]
         if self.by_group:
             lines += ["", f"Within the levels of {self.by}:"]
@@ -227,7 +232,7 @@ class RegimeComparison(Answers, Result):
         if self.sensitivity is not None and self.sensitivity.tipping_point:
             lines += ["", "How wrong the assumptions may be:"]
             lines += [f"  {sentence}" for sentence in self.sensitivity.words]
-        return "\n".join([*lines, "", *(f"- {note}" for note in self.notes if note not in beside)])
+        return [*lines, "", *bullets(note for note in self.notes if note not in beside)]
 
     def write(self, folder: str | Path) -> list[Path]:
         """Write everything another statistician needs to redo the comparison; return the files.
@@ -326,7 +331,8 @@ def notes_for(
     """Return what a reader must know before believing the answer."""
     notes = [Note("regimes.eligible", "info", diagnostics.counts)]
     if diagnostics.left_out:
-        listed = [f"{n} {why}" for why, n in diagnostics.left_out.items()]
+        left = diagnostics.left_out
+        listed = [sentence("counts.left_out", {"n": n, "why": why}) for why, n in left.items()]
         notes.append(Note("regimes.left_out", "info", {"reasons": listed}))
     notes += _support_notes(diagnostics, settings)
     notes += _weight_notes(diagnostics)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forecast._notes import Note
+from forecast._notes import Note, Sentence
 from forecast._types import FloatArray
 from forecast.causal import (
     WeightModel,
@@ -59,7 +59,7 @@ class Diagnostics:
     balance: pd.DataFrame
     overlap: pd.DataFrame  # ``ink_group, year, ns, ps``: courses by the regime they began with
     counts: dict[str, int]  # eligible courses, clients, cleared, stopped, ongoing
-    left_out: dict[str, int]  # courses not eligible, by reason
+    left_out: dict[Sentence, int]  # courses not eligible, by reason
     # Whether most courses were begun by an operator who used one regime only, so that regime and
     # hands cannot be told apart.
     operators_apart: bool

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import check_seed, check_whole_number, counted
-from forecast._notes import Note
+from forecast._notes import Note, bullets
 from forecast._plain import Result
 from forecast._types import FloatArray
 from forecast.causal import (
@@ -81,7 +81,7 @@ class ComparisonPlan(Result):
     schoenfeld: Mapping[float, float]
     notes: tuple[Note, ...]
 
-    def to_text(self) -> str:
+    def lines(self, language: str) -> list[str]:
         """Return the answer in words, a line per chance, and the notes."""
         size = counted(self.difference, "session")
         lines = [f"To find a difference of {size} by {self.horizon}:"]
@@ -95,7 +95,7 @@ class ComparisonPlan(Result):
                 rest = f"{more:,} more than now, {when}."
             all_in = f"{self.courses[chance]:,} courses in all"
             lines.append(f"  with a chance of {10 * chance:g} in 10: {all_in}, {rest}")
-        return "\n".join([*lines, *(f"- {note}" for note in self.notes)])
+        return [*lines, *bullets(self.notes)]
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per chance."""

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._checks import check_kind, counted
+from forecast._notes import Sentence, sentence
 from forecast._types import BoolArray, FloatArray, IntArray
 from forecast.causal import Panel, shares
 from forecast.counts import BASELINE, covariates, eligible
@@ -191,7 +192,7 @@ class Trial:
     ink_left: FloatArray
     ink_left_after: FloatArray
     graded: BoolArray  # (n,), whether a grading was written down after the session
-    left_out: dict[str, int]  # courses not eligible, by reason
+    left_out: dict[Sentence, int]  # courses not eligible, by reason
     window: tuple[str, str]  # first and last day on which both regimes were in use
 
 
@@ -230,7 +231,7 @@ def _rows(
     courses: pd.DataFrame,
     horizon: int,
     window: tuple[str, str],
-    left_out: dict[str, int],
+    left_out: dict[Sentence, int],
 ) -> Trial | None:
     import pandas as pd
 
@@ -250,7 +251,7 @@ def _rows(
     with_rows = courses["course_id"].isin(set(rows["course_id"]))
     unseen = int((~courses["course_id"].isin(judged_ids)).sum())
     begun_mixed = int((~with_rows).sum()) - unseen
-    reasons = {"first session not yet judged": unseen, "begun with both regimes": begun_mixed}
+    reasons = {sentence("counts.out_unseen"): unseen, sentence("counts.out_mixed"): begun_mixed}
     left_out = left_out | {reason: n for reason, n in reasons.items() if n}
     courses = courses[with_rows].reset_index(drop=True)
     if not len(courses):

@@ -18,7 +18,7 @@ import numpy as np
 
 from forecast._checks import LEVEL
 from forecast._files import read_json, unsealed
-from forecast._notes import Note, notes_as_json
+from forecast._notes import Note, bullets, notes_as_json
 from forecast._plain import Result, plain, read
 from forecast._types import FloatArray
 from forecast.assess import tie_split_coverage
@@ -171,7 +171,7 @@ class PooledEvidence(Result):
         for note in self.notes:
             str(note)  # KeyError where nobody has words for it
 
-    def to_text(self) -> str:
+    def lines(self, language: str) -> list[str]:
         """Return a table of the common effects, and what they rest on."""
         errors, spread = np.sqrt(np.diag(self.covariance)), np.sqrt(self.variance_between)
         lines = [
@@ -189,7 +189,7 @@ class PooledEvidence(Result):
                 f"{name:<22}{self.mean[row]:>8.2f}{errors[row]:>8.2f}{held:>16}{between}"
                 f"{self.n_clinics[row]:>9}"
             )
-        return "\n".join([*lines, "", *(f"- {note}" for note in self.notes)])
+        return [*lines, "", *bullets(self.notes)]
 
 
 def pool_shares(shares: Sequence[Mapping[str, Any]]) -> PooledEvidence:

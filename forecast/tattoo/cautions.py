@@ -11,6 +11,8 @@ from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 from forecast._checks import nearest
+from forecast._notes import texts_of
+from forecast._plain import Result
 from forecast.errors import RequestError
 from forecast.tattoo.inks import INK_TABLE, check_wavelength, read_inks
 from forecast.tattoo.published import MARKS, cite, mark_of, table
@@ -22,8 +24,8 @@ LARGE_AREA_CM2 = 100.0  # to ask about numbing: common practice, no source
 FACTS: dict[str, str] = table("cautions")["facts"]
 
 
-@dataclass(frozen=True, slots=True)
-class Caution:
+@dataclass(frozen=True, slots=True, repr=False)
+class Caution(Result):
     """One thing to look out for.
 
     Attributes
@@ -59,9 +61,18 @@ class Caution:
         """The weakest way in which a source was read, a key of ``published.MARKS``."""
         return max(map(mark_of, self.sources), key=list(MARKS).index)
 
-    def to_text(self) -> str:
+    def said(self, language: str) -> str | None:
+        """Return the caution in a language, None where that has no words for it."""
+        if language == "en":
+            return self.text
+        key = f"{self.key}_wavelengths" if self.wavelengths else self.key
+        text = texts_of(language).get("cautions", {}).get(key)
+        return text and str(text).format(listed=", ".join(self.wavelengths))
+
+    def to_text(self, *, language: str = "en") -> str:
         """Return the caution in words, with its sources."""
-        return f"{self.text} [{'; '.join(map(cite, self.sources))}]"
+        cited = "; ".join(cite(key, language) for key in self.sources)
+        return f"{self.said(language) or self.text} [{cited}]"
 
     def to_dict(self) -> dict[str, object]:
         """Return plain JSON values."""

@@ -8,6 +8,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from forecast._notes import texts_of
+
 COMMON_PRACTICE = "common practice, no source"
 
 # From the strongest to the weakest.
@@ -46,7 +48,16 @@ def mark_of(key: str) -> str:
     return "none" if key == COMMON_PRACTICE else sources()[key].mark
 
 
-def cite(key: str) -> str:
-    """Return a source's short name and how it was read, beside a claim: "ALAB15, from memory"."""
-    how = {"memory": ", from memory", "read 2nd": ", read in another report"}
-    return key + how.get(mark_of(key), "")
+def cite(key: str, language: str = "en") -> str:
+    """Return a source's short name and how it was read, beside a claim: "ALAB15, from memory".
+
+    Parameters
+    ----------
+    key : str
+        As in the table of publications.
+    language : str
+        In which it is said how it was read.
+    """
+    terms = texts_of(language).get("terms", {})
+    how = {"memory": ", from memory", "read 2nd": ", read in another report"}.get(mark_of(key), "")
+    return str(terms.get(key, key)) + str(terms.get(how, how))

@@ -42,6 +42,16 @@ QUESTIONS = {
 }
 
 
+def typed(asked: str, folder: Path, model: Path, place: Path) -> list[str]:
+    """Return the words of a command, with the files that it names where they are."""
+    files = {"one.csv": ONE, "two.csv": TWO, "stalled.csv": STALLED}
+    for name, text in {**files, "tariff.toml": tariff_template()}.items():
+        (place / name).write_text(text, encoding="utf-8")
+    places = {"MODEL": str(model), "LOG": str(folder)}
+    words = [places.get(one, one) for one in asked.split()]
+    return [str(place / one) if (place / one).is_file() else one for one in words]
+
+
 @pytest.mark.parametrize(("asked", "answered"), QUESTIONS.values(), ids=QUESTIONS)
 def test_the_answer_stands_in_the_first_five_lines(
     asked: str,
@@ -51,12 +61,33 @@ def test_the_answer_stands_in_the_first_five_lines(
     tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
 ):
-    files = {"one.csv": ONE, "two.csv": TWO, "stalled.csv": STALLED}
-    for name, text in {**files, "tariff.toml": tariff_template()}.items():
-        (tmp_path / name).write_text(text, encoding="utf-8")
-    places = {"MODEL": str(model), "LOG": str(folder)}
-    words = [places.get(one, one) for one in asked.split()]
-    words = [str(tmp_path / one) if (tmp_path / one).is_file() else one for one in words]
+    words = typed(asked, folder, model, tmp_path)
     assert main(words) == 0
     shown = capsys.readouterr().out.splitlines()
     assert re.search(answered, "\n".join(shown[:FIRST])), shown[:FIRST]
+
+
+GERMAN = [
+    "estimate MODEL two.csv --drivers --details",
+    "estimate MODEL one.csv --facts infection",
+    "update MODEL one.csv --sessions-done 8 --gradings stalled.csv --tariff tariff.toml --drivers",
+    f"{PRICE} --details --log LOG",
+    "appointments MODEL LOG --weeks 30 --tariff tariff.toml --details",
+    "reach LOG --wavelengths 694 --price 90000 --worth-cleared 500",
+]
+ENGLISH = re.compile(r"\b(the|of|with|clients?|sessions?|courses?|tax|from|not|and|is|are)\b")
+NAMES = re.compile(r"per_session|stop_factor|[a-z]+_[a-z_\d]+|forecast check")
+
+
+@pytest.mark.parametrize("asked", GERMAN)
+def test_an_answer_in_german_has_no_english_line(
+    asked: str,
+    folder: Path,
+    model: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+):
+    words = typed(asked, folder, model, tmp_path)
+    assert main([*words, "--language", "de"]) == 0
+    lines = NAMES.sub("", capsys.readouterr().out.replace(str(folder), "LOG")).splitlines()
+    assert [line for line in lines if ENGLISH.search(line)] == []

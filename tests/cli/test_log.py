@@ -56,7 +56,7 @@ def test_a_map_of_a_german_workbook_is_proposed_in_german(
     asked = ["check", str(book), "--propose-map", str(tmp_path / "columns.toml")]
     assert main([*asked, "--language", "de"]) == 0
     said = capsys.readouterr().out
-    assert "17 von 18 Überschriften erkannt; 3 Wörter sind noch zu klären." in said
+    assert "17 von 18 Überschriften erkannt; noch zu klären: 3 Wörter." in said
     assert "Das Blatt 'Preisliste' ist keine Tabelle der Daten." in said
     for english in ("headings", "to settle", "no table", "Written to", "then:"):
         assert english not in said

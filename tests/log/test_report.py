@@ -8,9 +8,9 @@ import pandas as pd
 import pytest
 
 import forecast
+from forecast._notes import in_language
 from forecast.daybook import begin_daybook
 from forecast.invented import simulate_log
-from forecast.log import in_words
 from forecast.log.data_package import write_log
 from forecast.log.outcome_log import OutcomeLog, read_log
 
@@ -102,23 +102,8 @@ def test_a_row_of_a_daybook_is_named_by_its_course(tmp_path):
     )
 
 
-def said(node: ast.expr) -> str:
-    """Return a text of a program with 7 in its holes; what only some texts have is left out."""
-    if isinstance(node, ast.Constant):
-        return str(node.value)
-    if isinstance(node, ast.JoinedStr):
-        return "".join(map(said, node.values))
-    if isinstance(node, ast.BinOp):
-        return said(node.left) + said(node.right)
-    if not isinstance(node, ast.FormattedValue):
-        return ""
-    called = node.value.func if isinstance(node.value, ast.Call) else None
-    name = called.id if isinstance(called, ast.Name) else ""
-    return {"nearest": "", "meant": "", "counted": "7 columns"}.get(name, "7")
-
-
 @pytest.mark.parametrize("path", ROOM, ids=lambda path: path.stem)
-def test_what_stops_the_reading_of_a_log_is_said_in_german_too(path):
+def test_what_stops_the_reading_of_a_log_is_a_code_with_values(path):
     raised = [
         node
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
@@ -126,14 +111,32 @@ def test_what_stops_the_reading_of_a_log_is_said_in_german_too(path):
         and isinstance(node.func, ast.Name)
         and node.func.id == "DataError"
     ]
-    texts = [text for node in raised for text in map(said, node.args) if text]
-    texts = [text.replace("7 columns or more", "7 rows or more") for text in texts]
-    assert [text for text in texts if in_words(text, "de") == text] == []
+    written = [
+        ast.unparse(part)
+        for node in raised
+        for part in node.args
+        if isinstance(part, ast.Constant | ast.JoinedStr | ast.BinOp)
+    ]
+    assert written == []
 
 
-def test_numbers_of_the_report_have_the_marks_of_its_language(report):
-    line = "age_years: a decimal comma, 1,204 times, first in row 1,205: '1,5' read as '1.5'."
-    assert in_words(f"  courses.{line}", "de") == (
-        "  courses.age_years: ein Dezimalkomma, 1.204-mal, zuerst in Zeile 1.205: '1,5' "
-        "gelesen als '1.5'."
-    )
+def test_every_rule_remedy_and_spelling_says_itself_in_german_too(report):
+    for frame, column in [
+        (report.set_aside, "rule"),
+        (report.set_aside, "remedy"),
+        (report.flagged, "rule"),
+        (report.flagged, "remedy"),
+        (report.tolerated, "tolerance"),
+    ]:
+        assert len(frame)
+        for text in frame[column]:
+            assert in_language(text, "de") != text
+
+
+def test_numbers_of_the_report_have_the_marks_of_its_language():
+    courses = simulate_log(1300, seed=9).courses
+    courses = courses.assign(skin_type=courses["skin_type"].str.lower())
+    text = OutcomeLog.from_frames(courses).report.to_text(language="de")
+    assert "courses       1.300    1.300          0" in text
+    assert "courses.skin_type: Groß- und Kleinschreibung" in text
+    assert "Bindestriche, 1.300-mal" in text

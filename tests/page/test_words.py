@@ -61,14 +61,21 @@ def test_english_and_one_more_language_are_shipped():
 
 @pytest.mark.parametrize("code", languages())
 def test_every_language_has_every_text_with_the_same_holes(code: str):
-    # the report of a log has its English beside the rules, and other languages by that sentence
-    english, other = (
-        {key: text for key, text in texts_of(one).items() if not key.startswith("report.")}
-        for one in ("en", code)
-    )
+    english, other = (texts_of(one) for one in ("en", code))
     assert set(other) == set(english)
     for key, text in english.items():
         assert set(HOLE.findall(other[key])) == set(HOLE.findall(text)), key
+
+
+CODE = re.compile(r"\b(?:Note|sentence|problem_and_remedy)\(\s*\"([a-z]+\.\w+)\"")
+
+
+@pytest.mark.parametrize("code", languages())
+def test_every_code_that_the_program_says_has_its_sentence(code: str):
+    sources = [path.read_text(encoding="utf-8") for path in FILES.parent.rglob("*.py")]
+    said = {found for source in sources for found in CODE.findall(source)}
+    assert len(said) > 300
+    assert {f"notes.{one}" for one in said} - set(texts_of(code)) == set()
 
 
 @pytest.mark.parametrize("code", sorted(set(languages()) - {"en"}))

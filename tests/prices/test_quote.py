@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 from forecast._notes import Note
 from forecast.errors import RequestError
 from forecast.prices.payoff import price_rows
-from forecast.prices.quote import price_package, quotes_text
+from forecast.prices.quote import price_package, quotes_lines
 from forecast.prices.tariff import Package, Tariff
 from forecast.survival import CountDistribution
 
@@ -216,7 +216,7 @@ def test_what_holds_for_every_package_of_an_enquiry_is_said_once_and_nothing_is_
         Package("per_session"),
     )
     quotes = [price_package(asked, package, tariff()) for package in sold]
-    text = quotes_text(quotes)
+    text = "\n".join(quotes_lines(quotes))
     lines = [line.removeprefix("- ") for line in text.splitlines()]
     assert lines.count("Few courses are like it.") == 1
     assert {str(line) for quote in quotes for line in (*quote.check, *quote.notes)} <= set(lines)
