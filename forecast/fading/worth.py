@@ -29,11 +29,10 @@ from forecast.fading.rows import (
 if TYPE_CHECKING:
     import pandas as pd
 
-MOST_ROUNDS = 20
-SETTLED = 1e-3  # ns sessions: a hundredth of the error of a large log
-START = 1.0, 1.15  # ns sessions, the first two tried
-NUDGE = 0.02  # ns sessions, to see how a step moves with the worth
-WORTH = 0.4, 2.5  # ns sessions; beyond, no log of one clinic could tell
+# All in ns sessions.
+SETTLED = 1e-3  # a hundredth of the error of a large log
+NUDGE = 0.1  # to see how steps and their score move; wide, as the curve bends where steps begin
+WORTH = 0.4, 2.5  # beyond, no log of one clinic could tell
 BENDS = 0.3, 2.5  # powers; 1 takes the same share of the ink each time, less takes less and less
 EARLY = 2  # sessions to which the early bend holds
 TINY = 1e-9
@@ -66,15 +65,16 @@ class Worth:
         Sessions to the log's threshold, up to ``horizon``, of all courses as they were graded; a
         plan has 1 for ps and 0 for ns, its last going on.
         """
-        held = [[*plan, *[plan[-1]] * horizon][:horizon] for plan in plans]
+        held = [np.array([*plan, *[plan[-1]] * horizon][:horizon]) for plan in plans]
 
+        # Parts of sessions count as such: rounded up, the many courses that just cleared at a
+        # session would need one more as soon as ps is worth a trifle less.
         def difference(worth: float) -> float:
-            needed = self._needed(worth)
-            means = []
+            needed, means = self._needed(worth), []
             for plan in held:
-                had = np.cumsum(np.where(np.array(plan) == 1, worth, 1.0))
-                taken = 1 + np.searchsorted(had, needed - TINY)
-                means.append(np.minimum(taken, horizon).mean())
+                done = np.append(0.0, np.cumsum(np.where(plan == 1, worth, 1.0)))
+                taken = np.interp(needed, done, np.arange(horizon + 1))
+                means.append(np.minimum(taken + 0.5, horizon).mean())
             return float(means[0] - means[1])
 
         low, high = np.clip(self.sessions + self.error * np.array([-1, 1]), *WORTH)
@@ -107,8 +107,10 @@ def fit_worth(rows: FadingRows) -> Worth:
     Raises
     ------
     FitError
-        If it does not come to rest between 0.4 and 2.5 ns sessions.
+        If it is not between 0.4 and 2.5 ns sessions.
     """
+    from scipy.optimize import brentq
+
     bends = _bends(rows.table)
 
     # what ps adds to a session beyond that worth, as the log of the ink left, and its error
@@ -119,20 +121,16 @@ def fit_worth(rows: FadingRows) -> Worth:
         fit = fit_rows(replace(now, counts=more, names=("worth", *now.names)))
         return float(fit.coefficients[0]), float(fit.covariance[0, 0]) ** 0.5
 
-    before, worth = START
-    last, _ = beyond(before)
-    for _ in range(MOST_ROUNDS):
-        more, error = beyond(worth)
-        slope = (more - last) / (worth - before)
-        if slope <= 0:
-            break
-        before, last, worth = worth, more, worth - more / slope
-        if not WORTH[0] < worth < WORTH[1]:
-            break
-        if abs(worth - before) < SETTLED:
-            return Worth(rows, worth, error / slope, bends)
+    def gain(worth: float) -> float:
+        return beyond(worth)[0]
+
+    if gain(WORTH[0]) < 0 < gain(WORTH[1]):
+        worth = float(brentq(gain, *WORTH, xtol=SETTLED))
+        slope = (gain(worth + NUDGE) - gain(worth - NUDGE)) / (2 * NUDGE)
+        if slope > 0:
+            return Worth(rows, worth, beyond(worth)[1] / slope, bends)
     raise FitError(
-        "What a ps session is worth did not settle.",
+        "What a ps session is worth cannot be told.",
         "Check the gradings that forecast check flags.",
     )
 
