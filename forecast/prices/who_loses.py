@@ -97,27 +97,28 @@ def price_many(
             "margin": (one.margin / 100).round(2),
             "chance_of_loss": one.chance_of_loss.round(4),
             "mark": np.where(dearer, "dearer", np.where(few, "too_few", "")),
-            "reason": _reasons(package, one, each, area, tariff.currency),
+            "reason": _reasons(package, one, each, area, tariff),
         }))  # fmt: skip
     return pd.concat(tables, ignore_index=True)
 
 
 def _reasons(
-    package: Package, own: Priced, cost: FloatArray, area: FloatArray, code: str
+    package: Package, own: Priced, cost: FloatArray, area: FloatArray, tariff: Tariff
 ) -> list[str]:
     # Whichever of a course's length and its session's cost is further from the average enquiry's:
     # a long course costs more where its price is one, a short one earns less by the session.
     by_session = package.kind in ("per_session", "part_fixed")
     usual, usual_cost = float(own.sessions.mean()), float(cost.mean())
     cheaper = own.price < own.price.mean() - 0.5  # cents
+    typical = f"no area, taken as {tariff.typical_area_cm2:g}"
     found = []
     for held, each, cm2, less in zip(own.sessions, cost, area, cheaper, strict=True):
         reason = f"{held:.0f} sessions, {usual:.0f} are usual"
         length = usual / held if by_session else held / usual
         if each / usual_cost > length:
-            reason = (
-                f"{cm2:g} cm²: {from_cents(each)} {code} a session, not {from_cents(usual_cost)}"
-            )
+            size = typical if np.isnan(cm2) else f"{cm2:g}"
+            money = f"{from_cents(each)} {tariff.currency} a session, not {from_cents(usual_cost)}"
+            reason = f"{size} cm²: {money}"
         if max(length, each / usual_cost) <= UNUSUAL:
             reason = "price" if less else "as usual"
         found.append(reason)
