@@ -130,7 +130,7 @@ def fit_worth(rows: FadingRows) -> Worth:
         if slope > 0:
             return Worth(rows, worth, beyond(worth)[1] / slope, bends)
     raise FitError(
-        "What a ps session is worth cannot be told.",
+        "The log cannot tell the ns sessions for which one of ps counts.",
         "Check the gradings that forecast check flags.",
     )
 
