@@ -7,11 +7,13 @@ eight years; what came in the year after it is known and never shown. Judged are
 month and for the year, and the CRPS, against the same month of the year before (taken as sure, and
 with Poisson chance around it) and against exponential smoothing with seasons (statsmodels) of the
 monthly counts. Of the same clinics, what a year is stated to risk (see ``benchmarks.prices``).
+``--closed``: clinics that close in August, whose visits then are put off to September.
 """
 
 import argparse
 import json
 import warnings
+from dataclasses import replace
 from pathlib import Path
 from typing import get_args
 
@@ -26,8 +28,8 @@ from forecast._jobs import run_units
 from forecast.forecaster import Forecaster
 from forecast.invented import World, usual_world
 from forecast.invented.log_rows import DAY_ONE, Luck, frames, live
-from forecast.invented.people import YEAR
-from forecast.invented.sessions import MOST, arrive
+from forecast.invented.people import YEAR, Cohort
+from forecast.invented.sessions import MOST, Paths, arrive
 from forecast.invented.world import Mechanism
 from forecast.log import LATEST
 from forecast.prices import forecast_appointments
@@ -37,12 +39,34 @@ SMALLEST_PART = 15  # days of a month, to be judged alone
 SMOOTHED_YEARS, PATHS = 5, 2000
 
 
-def followed_clinic(world: World, size: int, seed: int) -> tuple[OutcomeLog, np.ndarray]:
+def closed_in_august(cohort: Cohort, paths: Paths) -> tuple[Cohort, Paths]:
+    """Return courses whose visits of August are put off to September, and all later ones with them.
+
+    They come in the first two weeks, as those of August had come in its first or second half.
+    """
+    late, days = np.zeros(len(cohort)), []
+    for planned in paths.day.T:
+        dates = DAY_ONE.astype("datetime64[D]") + (planned + late).astype("timedelta64[D]")
+        months = dates.astype("datetime64[M]")
+        of_month = (dates - months).astype(int)
+        wait = np.where(months.astype(int) % 12 == 7, 31 - of_month + of_month % 14, 0)
+        late = late + wait
+        days.append(planned + late)
+    day = np.stack(days, axis=1)
+    after = np.hstack([day[:, 1:], paths.next_day[:, -1:] + late[:, None]])
+    return replace(cohort, start=day[:, 0]), replace(paths, day=day, next_day=after)
+
+
+def followed_clinic(
+    world: World, size: int, seed: int, *, closed: bool = False
+) -> tuple[OutcomeLog, np.ndarray]:
     """Return a log of about ``size`` courses in eight years, and the dates of all sessions."""
     years = CUT / YEAR
     streams = [np.random.default_rng(s) for s in np.random.SeedSequence([seed, 31]).spawn(3)]
     n = round(size * (years + 1) / years)
     cohort, _, paths = arrive(n, world, streams[0], (0.0, (years + 1) * YEAR), MOST)
+    if closed:
+        cohort, paths = closed_in_august(cohort, paths)
     luck = Luck.draw(n, MOST, streams[1])
     known = np.flatnonzero(cohort.start <= CUT)
     seen = (cohort.take(known), paths.take(known))
@@ -90,12 +114,12 @@ def smoothed(dates: np.ndarray, months: pd.PeriodIndex, rng: np.random.Generator
     return np.maximum(np.asarray(paths).T, 0)
 
 
-def one_clinic(unit: tuple[str, int, int, Path | None]) -> dict[str, float]:
+def one_clinic(unit: tuple[str, int, int, Path | None, bool]) -> dict[str, float]:
     """Return whether the bands of one clinic held, and the scores."""
-    mechanism, seed, size, keep = unit
+    mechanism, seed, size, keep, closed = unit
     world = drawn_world(seed, base=usual_world(mechanism))
-    log, dates = followed_clinic(world, size, seed)
-    forecaster = fitted(log, f"{mechanism}-{seed}", keep)
+    log, dates = followed_clinic(world, size, seed, closed=closed)
+    forecaster = fitted(log, f"{mechanism}-{seed}{'-closed' * closed}", keep)
     load = forecast_appointments(forecaster, log, seed=seed)
     first = np.array(load.first_days, dtype="datetime64[D]")
     last = first + np.array(load.days)
@@ -124,6 +148,8 @@ def one_clinic(unit: tuple[str, int, int, Path | None]) -> dict[str, float]:
         **year(forecaster, log, frame, area, true, size * YEAR / CUT, seed),
         "months inside the 90 % band": float(inside[whole].mean()),
         "first 3 months": float(inside[whole][:3].mean()),
+        "August, expected / seen": august(draws.mean(axis=0), first) / max(august(seen, first), 1),
+        "September, seen less expected": -august(draws.mean(axis=0) - seen, first, month=9),
         "year inside": float(round(least) <= total <= round(most)),
         "year, expected / seen": mean / total,
         "year, width of the band / seen": (most - least) / total,
@@ -137,19 +163,25 @@ def one_clinic(unit: tuple[str, int, int, Path | None]) -> dict[str, float]:
     }
 
 
+def august(values: np.ndarray, first: np.ndarray, *, month: int = 8) -> float:
+    """Return the sum of the values of the months that are August, or another."""
+    return float(values[first.astype("datetime64[M]").astype(int) % 12 == month - 1].sum())
+
+
 def main() -> None:
     """Run the study and print a table for each mechanism and for all."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--clinics", type=int, default=10, help="of each mechanism")
     parser.add_argument("--courses", type=int, default=600)
     parser.add_argument("--seed", type=int, default=7001)
+    parser.add_argument("--closed", action="store_true", help="in August")
     parser.add_argument("--workers", type=int, default=None)
     parser.add_argument("--keep", type=Path, default=None, help="folder of fitted models")
     parser.add_argument("--out", type=Path, default=None)
     options = parser.parse_args()
     names = get_args(Mechanism)
     units = [
-        (name, options.seed + k * len(names) + place, options.courses, options.keep)
+        (name, options.seed + k * len(names) + place, options.courses, options.keep, options.closed)
         for k in range(options.clinics)
         for place, name in enumerate(names)
     ]

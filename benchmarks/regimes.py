@@ -32,7 +32,7 @@ from forecast._jobs import run_units
 from forecast.invented import World, usual_world
 from forecast.invented.people import Crew
 from forecast.log import OutcomeLog
-from forecast.regimes import compare_regimes, trial_rows
+from forecast.regimes import RegimeComparison, compare_regimes, trial_rows
 
 HERE = Path(__file__).parent
 SCENARIOS = ("none", "one saved", "two saved", "harm")
@@ -109,6 +109,7 @@ def one_clinic(
         "second": second.estimate,
         "second_error": second.error,
         "unadjusted": found.unadjusted[key].estimate,
+        **dict(zip(("fading", "fading_low", "fading_high"), from_fading(found, key), strict=True)),
         "verdict": found.verdict[key],
         "reasons": list(found.reasons[key]),
         "followers": min(found.diagnostics.followers[name] for name in (left, right)),
@@ -119,6 +120,12 @@ def one_clinic(
         if reading.name in READINGS:
             row[READINGS[reading.name]] = reading.difference[key].estimate
     return row
+
+
+def from_fading(found: RegimeComparison, key: str) -> tuple[float | None, ...]:
+    """Return the third route's difference and the ends of its interval, None where it has none."""
+    one = found.by_fading.get(key)
+    return (None, None, None) if one is None else (one.estimate, *one.interval)
 
 
 def looks_at(
@@ -193,6 +200,9 @@ def summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
     inside = (column(rows, "low") <= truth) & (truth <= column(rows, "high"))
     second = column(rows, "second") - truth
     reach = 1.96 * column(rows, "second_error")
+    third = column(rows, "fading") - truth
+    has_third = ~np.isnan(third)
+    held = (column(rows, "fading_low") <= truth) & (truth <= column(rows, "fading_high"))
     verdicts = [row["verdict"] for row in rows]
     spread = float(gap.std(ddof=1)) if len(gap) > 1 else float("nan")
     return {
@@ -210,6 +220,10 @@ def summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
         "coverage": float(inside[known].mean()),
         "second_bias": float(np.nanmean(second)),
         "second_coverage": float((np.abs(second) <= reach)[known].mean()),
+        "third": int(has_third.sum()),
+        "third_bias": float(third[has_third].mean()) if has_third.any() else float("nan"),
+        "third_spread": float(third[has_third].std()) if has_third.any() else float("nan"),
+        "third_coverage": float(held[has_third].mean()) if has_third.any() else float("nan"),
         **{
             f"{name}_bias": float(np.nanmean(column(rows, name) - truth))
             for name in ("unadjusted", "without_operator", "ever", "finished")
@@ -222,10 +236,11 @@ def table(found: list[dict[str, Any]]) -> str:
     """Return the summaries as a Markdown table."""
     lines = [
         "| mechanism, clinic | scenario | courses | clinics | horizon | truth | bias (error) "
-        "| spread | 95 % covers | g-formula bias, covers | unadjusted bias "
+        "| spread | 95 % covers | g-formula bias, covers "
+        "| from fading: clinics, bias, spread, covers | unadjusted bias "
         "| without operator bias | ever changed bias | finished only bias "
         "| saves / costs / equivalent / cannot say |",
-        "|---" * 15 + "|",
+        "|---" * 16 + "|",
     ]
     for one in found:
         lines.append(
@@ -234,6 +249,8 @@ def table(found: list[dict[str, Any]]) -> str:
             f"| {one['truth']:+.2f} | {one['bias']:+.2f} ({one['bias_error']:.2f}) "
             f"| {one['spread']:.2f} | {one['coverage']:.0%} "
             f"| {one['second_bias']:+.2f}, {one['second_coverage']:.0%} "
+            f"| {one['third']}, {one['third_bias']:+.2f}, {one['third_spread']:.2f}, "
+            f"{one['third_coverage']:.0%} "
             f"| {one['unadjusted_bias']:+.2f} | {one['without_operator_bias']:+.2f} "
             f"| {one['ever_bias']:+.2f} "
             f"| {one['finished_bias']:+.2f} "

@@ -17,6 +17,7 @@ from forecast.errors import FitError
 MOST_STEPS = 60
 PATIENCE = 8  # full steps that Newton's method may take before each is checked
 NEAR = 0.02  # of the maximum
+ROUNDING = 1e-12  # of a loss: near the maximum a step changes it by less than its last digits
 FEW = 12  # sets of weights
 ROWS_TOGETHER = 1024  # the products of their columns stay in the second-level cache
 
@@ -259,9 +260,9 @@ def _halved(
         fit = rows @ (np.logaddexp(0, linear) - y * linear)
         return float(fit + penalty @ coefficients**2 / 2)
 
-    before = loss(beta)
+    most = loss(beta) * (1 + ROUNDING)
     for _ in range(20):
-        if loss(beta + step) <= before:
+        if loss(beta + step) <= most:
             break
         step = step / 2
     return step

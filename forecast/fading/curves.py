@@ -12,7 +12,6 @@ scores, since gradings err by points and not by ratios; errors by clients, with 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from math import exp, sqrt
 from statistics import NormalDist
@@ -45,7 +44,6 @@ START = -0.2  # log ratio of the ink by a session, where the search begins
 # Standard deviation that each column's effect is held to, of the log ink left, the column being
 # scaled to a mean square of one: wide, it only holds what a small log cannot tell apart.
 HELD = 0.3
-TINY = 1e-9
 OF_MEDIAN = np.pi / 2  # variance of a median over that of a mean, of normal values
 
 
@@ -84,7 +82,7 @@ def fit_rows(rows: FadingRows) -> FadingFit:
         held[rows.names.index("sessions")] = 0.0
         information = X.T @ (mean[:, None] * X) + np.diag(held)
         step = np.linalg.solve(information, X.T @ (y - mean) - held * found)
-        found = found + step
+        found = found + step / max(1.0, float(np.abs(X @ step).max()))  # no mean by more than e
         if np.abs(step).max() < SETTLED:
             break
     else:
@@ -301,38 +299,6 @@ class Slopes:
                 break
             found.append((regime, group, session, *(float(line[at]) for line in faded), courses))
         return found
-
-    def saved(self, plans: Sequence[Sequence[int]], horizon: int) -> tuple[float, float]:
-        """Return mean sessions under the first plan less those under the second, and its error.
-
-        Sessions to the log's threshold, up to ``horizon``, of all courses as they were graded: a
-        ps session counts for so many ns sessions as it removes of the log ink, and those that a
-        course took to the threshold are had one by one under a plan (1 for ps, 0 for ns).
-        """
-        (log_left, ps), (found, gradient) = self._paths(ALL), self.worth(ALL)
-        threshold = np.log(max(1 - self.rows.cleared_at / 100, LEAST_LEFT)) + TINY
-        first = np.argmax(log_left <= threshold, axis=1)
-        never = (log_left > threshold).all(axis=1)
-        at = np.arange(len(first))
-        before = np.where(first > 0, log_left[at, first - 1], 0.0)
-        part = (before - threshold) / np.maximum(before - log_left[at, first], TINY)
-        took = first + np.clip(part, 0.0, 1.0)
-        ps_before = np.where(first > 0, ps[at, first - 1], 0.0)
-        by_ps = ps_before + (took - first) * (ps[at, first] - ps_before)
-        held = [np.append(plan, np.full(LONGEST, plan[-1])) for plan in plans]
-
-        def difference(worth: float) -> float:
-            needed = np.where(never, np.inf, took + (worth - 1) * by_ps)
-            means = []
-            for plan in held:
-                had = np.cumsum(np.where(plan == 1, worth, 1.0))
-                sessions = 1 + np.searchsorted(had, needed - TINY)
-                means.append(np.minimum(sessions, horizon).mean())
-            return float(means[0] - means[1])
-
-        error = self.error(gradient)
-        apart = difference(found + error) - difference(found - error)
-        return difference(found), abs(apart) / 2
 
     # Each course's log ink left and ps sessions after 1 to LONGEST sessions: between its gradings
     # even, and after the last as on average before.

@@ -123,7 +123,7 @@ def fading_rows(log: OutcomeLog) -> FadingRows:
         table=table,
         counts=_less_before(table, np.column_stack(list(columns.values()))),
         names=tuple(columns),
-        history=_history(table),
+        history=history(table, *table[["since", "session"]].to_numpy(dtype=np.float64).T),
         changed=_changed(table, here),
         place=place,
         seen=_left(graded["fading_pct"]),
@@ -175,25 +175,28 @@ def _since_before(table: pd.DataFrame, place: IntArray, who: FloatArray) -> Floa
     return who - (mean - _less_before(table, mean))[place]
 
 
-# What a clinic may choose by: how far the tattoo was, how fast it went, and whether a step had
-# hardly any effect, the last one or one before; and that times the sessions of the step. At the
-# first step nothing was known.
-def _history(table: pd.DataFrame) -> FloatArray:
-    begun = (table["since"] > 0).to_numpy(dtype=np.float64)
+def history(table: pd.DataFrame, begins: FloatArray, ends: FloatArray) -> FloatArray:
+    """Return what a clinic may choose by in the step of each row, and that times its sessions.
+
+    How far the tattoo was, how fast it went, and whether a step had hardly any effect, the last
+    one or one before; sessions are counted from ``begins`` to ``ends``. At the first step nothing
+    was known.
+    """
+    begun = (table["since"] > 0).to_numpy()
     twice = (table.groupby("course_id").cumcount() > 1).to_numpy(dtype=np.float64)
-    since = np.maximum(table["since"].to_numpy(dtype=np.float64), 1.0)
+    by_course = table.assign(begins=begins).groupby("course_id")
+    since = np.where(begun, begins, 1.0)
     left = table["left_before"].to_numpy()
-    by_course = table.groupby("course_id")
     earlier = by_course["left_before"].shift(fill_value=1.0).to_numpy()
-    apart = np.maximum(since - by_course["since"].shift(fill_value=0).to_numpy(), 1.0)
+    apart = np.where(begun, begins - by_course["begins"].shift(fill_value=0.0).to_numpy(), 1.0)
     level, recent = np.log(left), np.log(earlier / left) / apart
     hardly = np.exp(-np.clip(100 * (earlier - left), -3 * HARDLY, None) / HARDLY) * twice
     worst = table.assign(hardly=hardly).groupby("course_id")["hardly"].cummax().to_numpy()
     pace, long = -level / since, np.log(since)
-    known = [np.ones_like(left), level, pace, recent * begun, long, pace**2, pace * long]
+    known = [np.ones_like(left), level, pace, recent, long, pace**2, pace * long]
     columns = [*(column * begun for column in known), hardly, worst]
-    sessions = (table["session"] - table["since"]).to_numpy(dtype=np.float64)
-    return np.column_stack([*columns, *(sessions * one for one in columns), level**2 * begun])
+    times = [(ends - begins) * one for one in columns]
+    return np.column_stack([*columns, *times, level**2 * begun])
 
 
 # Who was changed to ps was so for what was seen by then: later ps sessions of such a course tell

@@ -25,7 +25,7 @@ from forecast.log import check_log, enquiries_of, enquiry_of, judged_sessions
 from forecast.prices.money import from_cents
 from forecast.prices.open_courses import from_now, gradings_by_course, match_package
 from forecast.prices.payoff import areas_of, charges_of, price_rows
-from forecast.prices.rhythm import Gaps, Starts, last_day
+from forecast.prices.rhythm import Gaps, OwnTime, Starts, last_day
 from forecast.prices.tariff import Tariff
 from forecast.prices.year import pull_of
 from forecast.tattoo import Laser, ink_group, unreached_inks
@@ -317,24 +317,25 @@ def forecast_appointments(
     day_one = last_day(log).date() + timedelta(days=1)
     edges, first_days = _months(day_one, 7 * weeks)
     (gaps, own_gaps), starts = Gaps.of(log), Starts.of(log, given=given)
-    worth = _Worth(log, tariff)
+    own_time, worth = OwnTime.of(log, int(edges[-1])), _Worth(log, tariff)
     tallies = {"sessions": np.zeros((REPLICATES, len(first_days)))}
     n_open, overdue = 0, 0
-    for rows, since, pace in _open_rows(forecaster, log, gaps, own_gaps, worth):
+    for rows, since, pace in _open_rows(forecaster, log, gaps, own_gaps, own_time, worth):
         away = np.isfinite(since)
         n_open, overdue = n_open + int(away.sum()), overdue + int((~away).sum())
         shape = (REPLICATES, len(since))
         wait, own = gaps.until_next(since, *pace, rng.random(shape))
         rest = np.sqrt(1 / (1 / np.maximum(pace[1], 1e-9) ** 2 + 1 / gaps.within**2))
         own = own + rest * rng.standard_normal(shape)
-        entries = (*np.indices(shape), wait - 0.5, own)
-        _come(tallies, rows, [one[:, away].ravel() for one in entries], gaps.within, edges, rng)
+        entries = (*np.indices(shape), own_time.after(0.0, wait - 0.5), own)
+        chosen = [one[:, away].ravel() for one in entries]
+        _come(tallies, rows, chosen, gaps.within, own_time, edges, rng)
     from_open = tallies["sessions"].mean(axis=0)
     replicate, day = starts.draw(np.array(first_days, "datetime64[D]"), edges, REPLICATES, rng)
     rows = _new_rows(forecaster, log, worth)
     row = rng.integers(rows.more.shape[1], size=len(day))
     own = gaps.mean + gaps.between * rng.standard_normal(len(day))
-    _come(tallies, rows, [replicate, row, day, own], gaps.within, edges, rng)
+    _come(tallies, rows, [replicate, row, day, own], gaps.within, own_time, edges, rng)
     return Appointments(
         first_days=first_days,
         days=tuple(int(n) for n in np.diff(edges)),
@@ -349,14 +350,20 @@ def forecast_appointments(
         hours_a_week=None if tariff is None else tariff.hours_a_week,
         another_laser=_another(log, tariff),
         unknown_packages=worth.unknown,
-        notes=_notes(gaps, overdue, given, worth),
+        notes=_notes(gaps, own_time, overdue, given, worth),
     )
 
 
-def _notes(gaps: Gaps, overdue: int, given: float | None, worth: _Worth) -> tuple[Note, ...]:
+def _notes(
+    gaps: Gaps, own_time: OwnTime, overdue: int, given: float | None, worth: _Worth
+) -> tuple[Note, ...]:
     weeks = {"weeks": round(float(np.exp(gaps.mean)) / 7, 1)}
     usual = Note("prices.visits_usual_gap", "caution")
     notes = [Note("prices.visits_as_before", "info", weeks) if gaps.known else usual]
+    if np.ptp(own_time.season) > 0:
+        ends = own_time.season.min(), own_time.season.max()
+        least, most = (round(100 * float(end)) for end in ends)
+        notes.append(Note("prices.visits_by_month", "info", {"least": least, "most": most}))
     if given is None:
         notes.append(Note("prices.starts_as_before"))
     if overdue:
@@ -403,6 +410,7 @@ def _come(
     rows: _Rows,
     entries: list[Any],
     within: float,
+    own_time: OwnTime,
     edges: IntArray,
     rng: np.random.Generator,
 ) -> None:
@@ -420,7 +428,7 @@ def _come(
             added = np.bincount(cell, value[row, k], minlength=REPLICATES * n_months)
             into = tallies.setdefault(name, np.zeros((REPLICATES, n_months)))
             into += added.reshape(REPLICATES, n_months)
-        day = day + np.exp(own + within * rng.standard_normal(len(day)))
+        day = own_time.after(day, np.exp(own + within * rng.standard_normal(len(day))))
 
 
 def _more_than(pmf: FloatArray, stop: FloatArray, pull: FloatArray | None) -> FloatArray:
@@ -439,10 +447,15 @@ def _sooner(pmf: FloatArray, horizon: int) -> FloatArray:
 
 
 def _open_rows(
-    forecaster: Any, log: OutcomeLog, gaps: Gaps, own: dict[str, tuple[int, float]], worth: _Worth
+    forecaster: Any,
+    log: OutcomeLog,
+    gaps: Gaps,
+    own: dict[str, tuple[int, float]],
+    own_time: OwnTime,
+    worth: _Worth,
 ) -> Iterator[tuple[_Rows, FloatArray, tuple[FloatArray, FloatArray]]]:
-    # courses under way, some at a time: what may come, days since the last session (infinite where
-    # the client is taken to have left), and mean and spread of the own log gap
+    # courses under way, some at a time: what may come, own days since the last session (infinite
+    # where the client is taken to have left), and mean and spread of the own log gap
     courses = log.courses.assign(judged=judged_sessions(log))
     courses = courses[courses["outcome"] == "ongoing"]
     graded, now = gradings_by_course(log), last_day(log)
@@ -461,7 +474,7 @@ def _open_rows(
         seen = (now - part["course_id"].map(last)).dt.days.to_numpy(dtype=np.float64)
         begun = (now - part["started_on"]).dt.days.to_numpy(dtype=np.float64)
         rough = np.clip(begun - (given - 1) * usual, 0, usual / 2)  # where no session is dated
-        since = np.where(np.isnan(seen), rough, seen)
+        since = own_time.since(np.where(np.isnan(seen), rough, seen))
         spread = np.sqrt(pace[1] ** 2 + gaps.within**2)
         since[np.log(np.maximum(since, 1)) > pace[0] + FARTHEST * spread] = np.inf
         yield _Rows(more, worth.of(part, given.astype(int), more.shape[2])), since, pace

@@ -1,6 +1,7 @@
 """The clinic's rhythm: how long clients take between sessions, and how many start, by month.
 
-Both are read from the log. Gaps are log-normal, each course with its own pace (method of moments).
+All is read from the log. Gaps are log-normal, each course with its own pace (method of moments),
+and counted in the clinic's own time, which passes faster in the months of the year that are busier.
 Starts follow a straight line in the log of their number over the last five years, with more spread
 than chance alone where the log shows it, and the seasons of the years as far as chance leaves them.
 """
@@ -27,6 +28,8 @@ RECENT_YEARS, FEWEST_GAPS = 2, 30
 USUAL_GAP = (np.log(56.0), 0.2, 0.25)  # eight weeks: common practice, no source
 CHANCE_TO = 1.64  # standard deviations: more spread than 1 in 20 by chance is the clinic's own
 WHOLE_YEARS = 2  # of log, from which seasons are looked for
+SHUFFLES = 20  # of gaps among visits, to know the months of visits without seasons
+LOOK_BACK = 3650  # days
 
 
 def last_day(log: OutcomeLog) -> datetime:
@@ -86,6 +89,34 @@ class Gaps:
         gap = centre + whole * z
         own = centre + spread**2 / whole**2 * (gap - centre)
         return np.maximum(np.exp(gap) - since, 1.0), own
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OwnTime:
+    """The clinic's own time: where it is closed no time passes, and visits come when it is not."""
+
+    season: FloatArray  # factor of each month of the year, (12,)
+    days: FloatArray  # from the end of the log's last day
+    passed: FloatArray  # of own time since then
+
+    @classmethod
+    def of(cls, log: OutcomeLog, until: int) -> OwnTime:
+        """Return the own time that the log's visits after the first show, for ``until`` days."""
+        season, now = _visit_seasons(log), np.datetime64(last_day(log), "D")
+        days = np.arange(-LOOK_BACK, until + 2)
+        dates = now + 1 + days[:-1].astype("timedelta64[D]")
+        speed = season[dates.astype("datetime64[M]").astype(int) % 12]
+        passed = np.append(0.0, np.cumsum(speed))
+        return cls(season, days.astype(np.float64), passed - passed[LOOK_BACK])
+
+    def since(self, days: FloatArray) -> FloatArray:
+        """Return how much of it passed in the last so many days."""
+        return np.asarray(-np.interp(-days, self.days, self.passed))
+
+    def after(self, day: FloatArray | float, gap: FloatArray) -> FloatArray:
+        """Return the day that comes when so much of it has passed since a day."""
+        then = np.interp(day, self.days, self.passed) + gap
+        return np.asarray(np.interp(then, self.passed, self.days))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -171,15 +202,45 @@ def _line(
 
 
 def _seasons(started: npt.NDArray[np.datetime64], ago: FloatArray) -> FloatArray:
-    # the factor of each calendar month, drawn to 1 as far as chance alone would spread it
+    # the factor of each calendar month on starts
     years = int(ago.max() // YEAR)
     if years < WHOLE_YEARS:
         return np.ones(12)
-    kept = started[ago < years * YEAR]
-    seen = np.bincount(kept.astype("datetime64[M]").astype(int) % 12, minlength=12)
-    mean = len(kept) / 12
-    spread = max(float(((seen - mean) ** 2).mean()) - mean, 0.0) / mean**2
+    seen = _by_month(started[ago < years * YEAR])
+    return _factors(seen, np.full(12, seen.sum() / 12))
+
+
+def _visit_seasons(log: OutcomeLog) -> FloatArray:
+    # the factor of each calendar month on visits after the first: those seen over those to be
+    # expected from the visits before them, had all gaps been shuffled
+    rows = log.each_session.sort_values(["course_id", "treated_on"])
+    before = rows.groupby("course_id")["treated_on"].shift()
+    gap = (rows["treated_on"] - before).dt.days
+    now, recent = last_day(log), gap > 0
+    ago = (now - before[recent]).dt.days
+    years = min(int(ago.max() // YEAR), MOST_MONTHS // 12) if recent.any() else 0
+    if years < WHOLE_YEARS:
+        return np.ones(12)
+    recent &= (now - before).dt.days < years * YEAR
+    last, came, gaps = (one[recent].to_numpy() for one in (before, rows["treated_on"], gap))
+    rng, expected = np.random.default_rng(0), np.zeros(12)
+    for _ in range(SHUFFLES):
+        then = last + rng.permutation(gaps).astype("timedelta64[D]")
+        expected += _by_month(then[then <= np.datetime64(now)])
+    seen = _by_month(came)
+    return _factors(seen, expected * seen.sum() / expected.sum())
+
+
+def _by_month(dates: npt.NDArray[np.datetime64]) -> FloatArray:
+    months = dates.astype("datetime64[M]").astype(int) % 12
+    return np.bincount(months, minlength=12).astype(np.float64)
+
+
+def _factors(seen: FloatArray, expected: FloatArray) -> FloatArray:
+    # seen over expected, drawn to 1 as far as chance alone would spread it
+    mean = expected.mean()
+    spread = max(float(((seen - expected) ** 2 - expected).sum()), 0.0) / (expected**2).sum()
     if spread * mean < 1:  # less than as much again as chance: no season to speak of
         return np.ones(12)
-    factor = (seen + 1 / spread) / (mean + 1 / spread)
+    factor = (seen + 1 / spread) / (expected + 1 / spread)
     return np.asarray(factor / factor.mean())

@@ -98,13 +98,13 @@ def price_many(
             "margin": (one.margin / 100).round(2),
             "chance_of_loss": one.chance_of_loss.round(4),
             "mark": np.where(dearer, "dearer", np.where(few, "too_few", "")),
-            "reason": pd.Series(_reasons(package, one, each, area, tariff.currency), dtype=object),
+            "reason": pd.Series(_reasons(package, one, each, area, tariff), dtype=object),
         }))  # fmt: skip
     return pd.concat(tables, ignore_index=True)
 
 
 def _reasons(
-    package: Package, own: Priced, cost: FloatArray, area: FloatArray, code: str
+    package: Package, own: Priced, cost: FloatArray, area: FloatArray, tariff: Tariff
 ) -> list[Sentence]:
     # Whichever of a course's length and its session's cost is further from the average enquiry's:
     # a long course costs more where its price is one, a short one earns less by the session.
@@ -116,8 +116,10 @@ def _reasons(
         reason = sentence("loses.long", {"held": round(held), "usual": round(usual)})
         length = usual / held if by_session else held / usual
         if each / usual_cost > length:
+            code = "loses.typical" if np.isnan(cm2) else "loses.large"
+            size = tariff.typical_area_cm2 if np.isnan(cm2) else cm2
             costs = {"own": from_cents(each), "usual": from_cents(usual_cost)}
-            reason = sentence("loses.large", {"area": cm2, "code": code, **costs})
+            reason = sentence(code, {"area": size, "code": tariff.currency, **costs})
         if max(length, each / usual_cost) <= UNUSUAL:
             reason = sentence("loses.price" if less else "loses.as_usual")
         found.append(reason)

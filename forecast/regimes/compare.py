@@ -27,7 +27,7 @@ from forecast._notes import Note, Severity
 from forecast._types import BoolArray
 from forecast.causal import life_sums, restricted_mean, shares
 from forecast.errors import ForecastError, RequestError
-from forecast.fading import Slopes, fading_rows, fit_rows
+from forecast.fading import fading_rows, fit_worth
 from forecast.log import check_log
 from forecast.regimes.comparison import RegimeComparison, notes_for, split_protocol, target_trial
 from forecast.regimes.diagnostics import diagnose, examine, no_rows
@@ -258,10 +258,10 @@ def _with_fading(found: RegimeComparison, log: OutcomeLog, settings: Settings) -
         return found
     try:
         rows = fading_rows(log)
-        slopes = Slopes(rows, fit_rows(rows), settings.level)
+        if len(rows.regimes) < 2:
+            return found
+        worth = fit_worth(rows)
     except ForecastError:
-        return found
-    if len(rows.regimes) < 2:
         return found
     by_fading, notes = {}, list(found.notes)
     for key, pair in settings.pairs.items():
@@ -269,7 +269,7 @@ def _with_fading(found: RegimeComparison, log: OutcomeLog, settings: Settings) -
         if weighted.estimate is None or any(settings.plans[place].begins > 1 for place in pair):
             continue  # of a change its interval is too narrow, see benchmarks
         plans = [settings.plans[place].plan for place in pair]
-        by_fading[key] = own = settings.contrast(*slopes.saved(plans, found.horizons[key]))
+        by_fading[key] = own = settings.contrast(*worth.saved(plans, found.horizons[key]))
         code = "disagrees" if weighted.disagrees(own) else "agrees"
         numbers = {
             "sessions": own.estimate,

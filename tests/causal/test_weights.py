@@ -73,6 +73,19 @@ def test_chapter_12_weights_balance_the_groups(smokers, confounders):
         assert np.abs(before).max() > (0.2 if group else 0.05)
 
 
+# steps so small that the likelihood shows them only in its last digits were halved away
+@pytest.mark.parametrize("seed", [12, 134, 145])
+def test_rare_outcomes_settle_to_the_last_digits(seed):
+    rng = np.random.default_rng(seed)
+    design = np.column_stack([np.ones(1000), rng.normal(size=(1000, 30))])
+    chance = logistic_probability(design[:, :3], np.array([[-7.0, 2.0, 2.0]]))[0]
+    outcome = rng.random(1000) < chance
+    once = np.ones((1, 1000))
+    found = logistic_coefficients(design, outcome, once, ridge=0.5, tolerance=1e-10)[0]
+    score = design.T @ (outcome - logistic_probability(design, found[None])[0])
+    assert_allclose(score[1:], 0.5 * found[1:], atol=1e-9)
+
+
 def test_logistic_coefficients_agree_with_statsmodels():
     import statsmodels.api as sm
 

@@ -53,7 +53,11 @@ def test_a_rare_level_is_not_kept(own_log):
 @pytest.mark.parametrize(
     ("name", "cells", "message"),
     [
-        ("nothing_like_it", None, "have no column 'nothing_like_it'.*They have lucky_number, sun_exposure"),
+        (
+            "nothing_like_it",
+            None,
+            "have no column 'nothing_like_it'.*They have lucky_number, sun_exposure",
+        ),
         ("sun_exposre", None, "Did you mean 'sun_exposure'"),
         ("inks", None, "is a column of the log itself"),
         ("always", "yes", "says the same of nearly all courses"),

@@ -58,3 +58,13 @@ def test_a_package_paid_by_the_session_has_no_chance_to_be_enough():
     chances = losers(3, 4).rows.set_index("package")["chance_enough"]
     assert chances["by_session"].isna().all()
     assert chances["fixed"].tolist() == pytest.approx([1, 1])
+
+
+def test_a_tattoo_without_an_area_is_said_to_have_been_given_one():
+    by_area = replace(TARIFF, cost_per_session=None, minutes_per_session=20, staff_per_hour=45,
+                      room_per_hour=20, consumables=6, device_price=0, minutes_per_100_cm2=60,
+                      typical_area_cm2=80)  # fmt: skip
+    bare = replace(PLAIN, tattoo_age_years=9, area_cm2=None)
+    small = replace(PLAIN, tattoo_age_years=9, area_cm2=5.0)
+    rows = forecast.price_many(Needs(), [bare, small, small], FIXED, by_area)
+    assert rows["reason"][0].startswith("no area, taken as 80 cm²: ")
