@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import forecast
 from forecast import reach, reactions, sharing
 from forecast._files import read_json, sealed, unsealed
+from forecast._notes import Sentence, in_language, sentence
 from forecast.cli.files import (
     CLOSING,
     Options,
@@ -22,6 +23,9 @@ from forecast.cli.files import (
 )
 from forecast.cli.log import read
 from forecast.errors import RequestError
+
+if TYPE_CHECKING:
+    from forecast._plain import Result
 
 TELLING = "target_trial.txt"
 REPORT = ("report.md", "report.html")
@@ -99,7 +103,7 @@ def run_reach(options: Options) -> None:
     found = reach.log_reach(log, level=options.level)
     effect = reach.reach_effect(log, level=options.level)
     data: dict[str, Any] = {**found.to_dict(), "effect": effect.to_dict()}
-    texts = [found.to_text(language=options.language), effect.to_text(language=options.language)]
+    results: list[Result] = [found, effect]
     if options.wavelengths:
         change = reach.what_would_change(
             log,
@@ -114,8 +118,12 @@ def run_reach(options: Options) -> None:
             seed=options.seed,
         )
         data["change"] = change.to_dict()
-        texts.insert(0, change.to_text(language=options.language))
-    answer(options, data, "\n\n".join([*texts, CLOSING.say(options.language)]))
+        results.insert(0, change)
+    lines = [line for one in results for line in one.lines(options.language)]
+    rests_on = [line for line in lines if line.startswith("- ")]
+    said = [line for line in lines if line not in rests_on]
+    whole = [*said, "", sentence("text.rests_on"), *rests_on, "", Sentence(CLOSING)]
+    answer(options, data, "\n".join(in_language(line, options.language) for line in whole))
 
 
 def _numbers(text: str) -> tuple[float, ...]:

@@ -116,7 +116,7 @@ def estimates_text(
     """Return the answers by enquiry, then what they rest on, said once; several as a table.
 
     What has to be cleared up first stands above them. Of the remarks on one answer the gravest is
-    given, all of them with ``details``.
+    given; all of them, and the cautions that hold for everybody, with ``details``.
     """
     shared = [
         note
@@ -144,7 +144,8 @@ def estimates_text(
         *by_line(cautions, "care"),
     ])  # fmt: skip
     always = {one.key: one for of in cautions.values() for one in of if one.kind == "always"}
-    parts.append([Sentence(CLOSING), *bullets(always.values())])
+    for_all = bullets(always.values()) if details else [sentence("text.for_all")] * bool(always)
+    parts.append([Sentence(CLOSING), *for_all])
     return "\n\n".join(
         "\n".join(in_language(line, language) for line in part) for part in parts if part
     )

@@ -17,7 +17,6 @@ from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from forecast._checks import nearest
 from forecast._files import (
     MAX_CELL,
     Mark,
@@ -224,12 +223,11 @@ def _named_cells(
 def _unused(
     path: Path, names: Sequence[str], table: Mapping[int, Mapping[str, str]], known: Sequence[str]
 ) -> list[str]:
-    # a column of the log is well known and belongs elsewhere; any other may be a slip
     unused = [name for name in {name: None for row in table.values() for name in row}
               if name not in known]  # fmt: skip
     if not unused:
         return []
-    from forecast.log import column_names, quoted
+    from forecast.log import likely_slip, quoted
 
     for name in unused:
         if name == "goal":
@@ -237,8 +235,7 @@ def _unused(
                 f"{path.name} has a column 'goal'.",
                 "A model answers for one goal: leave the column out, and fit a model with --goal.",
             )
-        near = nearest(name, known) or _alike(name, known)
-        if near and name not in column_names("courses"):
+        if near := likely_slip(name, known):
             shown = quoted(name, names.index(name) + 1)
             raise DataError(
                 f"{path.name} has a column {shown!r} that is not known here.",
@@ -247,12 +244,6 @@ def _unused(
     listed = ", ".join(quoted(name, names.index(name) + 1) for name in unused)
     sys.stderr.write(f"forecast: columns of {path.name} that are not used: {listed}.\n")
     return unused
-
-
-def _alike(name: str, known: Sequence[str]) -> str:
-    # "age" of "age_years": part of a name is as likely a slip as a wrong letter
-    close = [one for one in known if set(one.split("_")) & set(name.split("_"))]
-    return f" Did you mean {close[0]!r}?" if close else ""
 
 
 def _number(path: Path, line: int, name: str, text: str) -> float:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import plotly.graph_objects as go
 
+from forecast._notes import sentence
 from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.figures.template import COLOURS, mark, shade, titled, whiskers
@@ -176,8 +177,9 @@ def plot_watch(check: PromiseCheck) -> go.Figure:
     figure.update_xaxes(title_text="month", automargin=True)
     top = max(1.15 * found.threshold, 1.05 * float(table["score"].max()))
     figure.update_yaxes(title_text="score of a slowdown", range=[0, top])
-    since = f"signalled in {found.signal}" if found.signal else "no signal"
-    return titled(figure, f"Do courses take longer than predicted? {since.capitalize()}")
+    month = found.signal and sentence("assess.month", {"month": f"{found.signal}-01"})
+    since = f"Signalled in {month}" if month else "No signal"
+    return titled(figure, f"Do courses take longer than predicted? {since}")
 
 
 def plot_subgroups(assessment: Mapping[str, Any]) -> go.Figure:

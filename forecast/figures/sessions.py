@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 import plotly.graph_objects as go
 
+from forecast._notes import sentence
 from forecast.errors import RequestError
 from forecast.figures.template import COLOURS, line, shade, titled, whiskers
 from forecast.tattoo import CAVEAT, GRADES, INKS, WAVELENGTHS_NM, cite, uptake_table
@@ -124,13 +125,13 @@ def plot_balance(comparison: RegimeComparison, *, session: int = 1) -> go.Figure
     table = comparison.diagnostics.balance
     # what is the same for all at this session (no fading before the first) says nothing
     table = table[(table["session"] == session) & (table["before"].abs() > 1e-9)]
-    said = table["covariate"].str.removesuffix("_doublings").str.replace("_", " ")
-    names = said, table["strategy"]
+    said = zip(table["covariate"], table["strategy"], strict=True)
+    names = [f"{sentence(f'covariate.{one}')} ({strategy})" for one, strategy in said]
     figure = go.Figure()
     for name, colour, symbol in (("before", "contrast", "x"), ("after", "main", "circle")):
         figure.add_scatter(
             x=table[name],
-            y=[f"{c} ({s})" for c, s in zip(*names, strict=True)],
+            y=names,
             mode="markers",
             marker={"size": 10, "color": COLOURS[colour], "symbol": symbol},
             name=f"{name} weighting",
@@ -327,7 +328,7 @@ def plot_split_fading(fading: FadingCurves) -> go.Figure:
             y=table[regime],
             mode="lines+markers",
             line={"color": colour, "dash": dash},
-            name=f"{regime} half, mean of the pairs graded then",
+            name=f"{regime} half, mean",
         )
     figure.add_scatter(
         x=table["session"],
@@ -336,7 +337,7 @@ def plot_split_fading(fading: FadingCurves) -> go.Figure:
         marker={"color": COLOURS["grey"], "size": 9},
         error_y=whiskers(table["difference"], table["low"], table["high"]),
         text=[f"{n} pairs" for n in table["pairs"]],
-        name=f"ps less ns within pairs, {100 * fading.level:.0f} % interval",
+        name=f"ps less ns, {100 * fading.level:.0f} % interval",
     )
     figure.update_xaxes(title_text="sessions", dtick=1)
     figure.update_yaxes(title_text="faded, percent; difference, points")

@@ -118,10 +118,10 @@ def titled(figure: go.Figure, title: str, notes: Sequence[Note | str] = ()) -> g
         margin_b=under,
         legend_y=-65 / (plain - UNDER - 70),
     )
-    for axis in figure.select_xaxes(lambda one: str(one.tickformat).endswith("%")):
-        axis.labelalias = LABELS
-    for axis in figure.select_yaxes(lambda one: str(one.tickformat).endswith("%")):
-        axis.labelalias = LABELS
+    for one, other, axes in (("x", "y", figure.select_xaxes), ("y", "x", figure.select_yaxes)):
+        for axis in axes(lambda axis: str(axis.tickformat).endswith("%")):
+            axis.labelalias = LABELS
+            _say_percents(figure, one, other, digits=axis.tickformat[1])
     if lines:
         figure.add_annotation(
             text="<br>".join(lines),
@@ -137,6 +137,21 @@ def titled(figure: go.Figure, title: str, notes: Sequence[Note | str] = ()) -> g
             font={"size": 12, "color": COLOURS["grey"]},
         )
     return figure
+
+
+def _say_percents(figure: go.Figure, one: str, other: str, *, digits: str) -> None:
+    # under the pointer too a space stands before the sign; a whisker's ends are in the text then
+    for trace in figure.data:
+        if trace.hoverinfo == "skip" or trace.hovertemplate:
+            continue
+        said = [f"{100 * share:.{digits}f} %" for share in trace[one]]
+        bars = trace[f"error_{one}"]
+        if bars.array is not None:
+            low, high = np.subtract(trace[one], bars.arrayminus), np.add(trace[one], bars.array)
+            ends = (100 * np.array([low, high])).round(int(digits))
+            said = [f"{at} ({a:g} to {b:g} %)" for at, a, b in zip(said, *ends, strict=True)]
+        more = "" if trace.text is None else "<br>%{text}"
+        trace.hovertext, trace.hovertemplate = said, f"%{{{other}}}: %{{hovertext}}{more}"
 
 
 def show_in_exports() -> None:

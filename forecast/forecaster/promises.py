@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forecast._checks import LEVEL, counted
-from forecast._notes import Note, bullets, notes_as_json
+from forecast._notes import Note, bullets, notes_as_json, sentence
 from forecast._plain import Result, plain_rows, plain_table, plain_values
 from forecast.assess import (
     Assessment,
@@ -254,11 +254,12 @@ class PromiseCheck(Result):
         stand = f"score {score:.1f}, signal beyond {found.threshold:.1f}"
         if found.signal is None:
             return f"Month by month: no sign that courses take {more} % more sessions ({stand})."
+        since = sentence("assess.month", {"month": f"{found.signal}-01"})
         if score <= found.threshold:
-            over = f"signalled in {found.signal}, and is over"
+            over = f"signalled in {since}, and is over"
             return f"Month by month: a slowdown was {over} ({stand})."
         return (
-            f"Month by month: courses take longer than predicted, signalled in {found.signal} "
+            f"Month by month: courses take longer than predicted, signalled in {since} "
             f"(now {stand}). Look for what changed before: a laser, settings, who treats or grades."
         )
 

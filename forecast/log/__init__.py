@@ -25,6 +25,7 @@ if TYPE_CHECKING:
         checked,
         enquiries_of,
         enquiry_of,
+        likely_slip,
     )
     from forecast.log.extra import Extra, extra_number
     from forecast.log.headings import refuse_repeated

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from typing import TYPE_CHECKING, Any
+from warnings import warn
 
-from forecast._checks import check_kind
+from forecast._checks import check_kind, nearest
 from forecast.errors import RequestError
 from forecast.log.cells import UnreadableError, inside, meant, normal_heading, read_cell, rule_of
-from forecast.log.columns import Column, column
+from forecast.log.columns import Column, column, column_names
 from forecast.log.extra import Extra
 
 if TYPE_CHECKING:
@@ -112,16 +113,45 @@ def checked(rule: Column, given: object) -> str | int | float | None:
     return value
 
 
+def likely_slip(name: str, known: Iterable[str]) -> str:
+    """Return a question for the known column that ``name`` may be meant as, or an empty text.
+
+    A column of the log is well known and no slip; part of a name is as likely one as a wrong
+    letter.
+
+    Examples
+    --------
+    >>> likely_slip("smokr", ["smoker", "age_years"]), likely_slip("age", ["smoker", "age_years"])
+    (" Did you mean 'smoker'?", " Did you mean 'age_years'?")
+    """
+    if name in column_names("courses"):
+        return ""
+    close = [one for one in known if set(one.split("_")) & set(name.split("_"))]
+    return nearest(name, known) or (f" Did you mean {close[0]!r}?" if close else "")
+
+
+def _check_names(given: Iterable[str], extra: Sequence[str]) -> None:
+    known = {*ATTRIBUTES, *extra, *column_names("courses"), "enquiry_id", "facts", "extra"}
+    names = {normal_heading(str(name)) for name in given}
+    unused = sorted(names - known)
+    for name in unused:
+        if slip := likely_slip(name, [one for one in (*ATTRIBUTES, *extra) if one not in names]):
+            raise RequestError(f"{name!r} is no column of an enquiry.{slip}", "Rename it.")
+    if unused:
+        warn(f"Columns that are not used: {', '.join(unused)}.", stacklevel=4)
+
+
 def check_enquiry(enquiry: object, extra: Sequence[str] = ()) -> Enquiry:
     """Return ``enquiry``, or what a mapping or a frame of one row is as one.
 
     Columns that are neither a field of an enquiry nor among ``extra``, the clinic's own, are left
-    out.
+    out, with a warning where a log does not know them either.
 
     Raises
     ------
     RequestError
-        If it is none of these, or a frame of several rows.
+        If it is none of these, a frame of several rows, or has a column that may be meant as
+        another one.
     """
     if hasattr(enquiry, "to_dict") and hasattr(enquiry, "columns"):
         rows = enquiries_of(enquiry, extra)  # type: ignore[arg-type]
@@ -129,6 +159,7 @@ def check_enquiry(enquiry: object, extra: Sequence[str] = ()) -> Enquiry:
             raise RequestError(f"A frame of {len(rows)} rows.", "Give one row, or estimate_many.")
         return rows[0]
     if isinstance(enquiry, Mapping):
+        _check_names(enquiry, extra)
         return enquiry_of({**dict.fromkeys(REQUIRED, ""), **enquiry}, extra)
     return check_kind(
         enquiry, Enquiry, name="enquiry", give='an Enquiry, for example Enquiry("II", "forearm", …)'
@@ -163,12 +194,14 @@ def enquiries_of(
     Raises
     ------
     RequestError
-        If a required column is missing, or a value is not one that it may hold.
+        If a required column is missing, another may be meant as one that is not there, or a value
+        is not one that it may hold.
     """
     if isinstance(frame, Sequence) and not isinstance(frame, str):
         return [check_enquiry(enquiry, extra) for enquiry in frame]
     if not hasattr(frame, "to_dict") or not hasattr(frame, "columns"):
         check_kind(frame, (), name="enquiries", give="a DataFrame whose columns are an enquiry's")
+    _check_names(frame.columns, extra)
     absent = [name for name in REQUIRED if name not in frame.columns]
     if absent:
         raise RequestError(

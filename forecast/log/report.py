@@ -133,7 +133,7 @@ class LogReport(Result):
         }
 
     def to_text(self, *, examples: int = 3, language: str = "en") -> str:
-        """Return the report for people: counts first, then each rule with its first cases.
+        """Return the report for people: how much can be used, the counts, each rule with cases.
 
         Parameters
         ----------
@@ -142,7 +142,10 @@ class LogReport(Result):
         language : {"en", "de"}
             What it is written in; names of tables, columns and levels stay as the log has them.
         """
-        parts = [sentence("report.log", {"source": self.source}), "", *self._counts()]
+        courses, brief = self.rows["courses"], self.in_brief()
+        values = {"used": courses.used, "of": courses.rows_in, "brief": brief}
+        parts: list[str] = [sentence("report.answer_but" if brief else "report.answer", values)]
+        parts += [sentence("report.log", {"source": self.source}), "", *self._counts()]
         blanked = self.flagged["blanked"]
         for title, listed in (
             ("set_aside", self.set_aside),

@@ -179,10 +179,12 @@ class WhoLoses(Result):
     def lines(self, language: str) -> list[str]:
         """Return which package loses, what each enquiry pays, and a table of the packages.
 
-        The price of each enquiry is given where there are few of them.
+        The price of each enquiry is given where there are a few, and where there are several, who
+        brings the least.
         """
         lines: list[str] = [Sentence(self.verdict)]
-        if self.rows["enquiry"].nunique() <= FEW:
+        asked = self.rows["enquiry"].nunique()
+        if 1 < asked <= FEW:
             priced = self.rows.pivot_table("price", "enquiry", "package", sort=False)
             rows = [[sentence("loses.prices", self._values), *priced.columns]]
             rows += [[str(one), *map(_money, own)] for one, *own in priced.itertuples()]
@@ -197,7 +199,13 @@ class WhoLoses(Result):
             cells = [_money(own[name]) for name in money] + [_of_100(own[name]) for name in shares]
             rows.append([own["package"], *cells])
         lines += ["", *aligned(rows, language, to_the_right=True)]
-        lines += [sentence("prices.heads", self._values), "", sentence("loses.least_left_by")]
+        lines.append(sentence("prices.heads", self._values))
+        if asked > 1:
+            lines += ["", sentence("loses.least_left_by"), *self._least()]
+        return [*lines, *bullets([Note("prices.not_for_sale")])]
+
+    def _least(self) -> list[Sentence]:
+        lines = []
         for package, worst in self.worst().groupby("package", sort=False):
             named = [
                 sentence(
@@ -207,7 +215,7 @@ class WhoLoses(Result):
                 for one in worst.itertuples()
             ]
             lines.append(sentence("loses.of_package", {"package": package, "worst": named}))
-        return [*lines, *bullets([Note("prices.not_for_sale")])]
+        return lines
 
     @property
     def verdict(self) -> Note:

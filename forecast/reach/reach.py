@@ -164,18 +164,19 @@ class LogReach(Result):
         n, of = self.n_unreached, self.n_courses
         ends = _ends(n / of, *self.share)
         lines = [sentence("reach.unreached", {"n": n, "of": of, **ends})]
-        lines += [
-            sentence(
-                "reach.cleared",
-                {
-                    "who": WHO[row["reached"]],
-                    "session": row["session"],
-                    **_ends(row["cleared_by"], row["low"], row["high"]),
-                },
-            )
-            for row in self.cleared.to_dict("records")
-            if not np.isnan(row["cleared_by"])
-        ]
+        for word, who in WHO.items():
+            rows = self.cleared[self.cleared["reached"] == word].dropna().to_dict("records")
+            by = [
+                sentence(
+                    "reach.by",
+                    {
+                        "session": row["session"],
+                        **_ends(row["cleared_by"], row["low"], row["high"]),
+                    },
+                )
+                for row in rows
+            ]
+            lines += [sentence("reach.cleared", {"who": who, "by": by})] * bool(by)
         return [*lines, *bullets(self.notes)]
 
 
@@ -352,9 +353,9 @@ class ReachEffect(Result):
         """Return the effect in words."""
         low, high = self.sessions_interval
         lines = [sentence("reach.times", {"ratio": self.sessions_ratio, "low": low, "high": high})]
-        both = (self.never_reached, self.never_unreached)
-        for who, never in zip(WHO.values(), both, strict=True):
-            lines.append(sentence("reach.never", {"who": who, **_ends(*never)}))
+        both = zip(WHO.values(), (self.never_reached, self.never_unreached), strict=True)
+        never = [sentence("reach.share", {"who": who, **_ends(*share)}) for who, share in both]
+        lines.append(sentence("reach.never", {"shares": never}))
         return [*lines, *bullets(self.notes)]
 
 

@@ -14,7 +14,6 @@ from forecast._checks import counted
 from forecast._files import write_into
 from forecast._notes import Note, Sentence, bullets, notes_as_json, sentence
 from forecast._plain import Result, plain
-from forecast.counts import plainly
 from forecast.regimes.diagnostics import Diagnostics, Sensitivity
 from forecast.regimes.split_trial import SplitTrial
 from forecast.regimes.trial import Settings, Trial
@@ -429,7 +428,7 @@ def _weight_notes(diagnostics: Diagnostics) -> Iterator[Note]:
             "of": len(after),
             "limit": LARGEST_IMBALANCE,
             "largest": float(worst["after"]),
-            "covariate": plainly(str(worst["covariate"])),
+            "covariate": sentence(f"covariate.{worst['covariate']}"),
             "strategy": str(worst["strategy"]),
             "session": int(worst["session"]),
         }

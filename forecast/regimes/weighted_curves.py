@@ -285,7 +285,7 @@ class Followers:
         return tuple(code for code, lacks in found.items() if lacks)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Answers:
     """Every difference of a comparison and what is said of it, by pair of strategies.
 

@@ -4,10 +4,11 @@ import dataclasses
 import subprocess
 import sys
 
+import pandas as pd
 import pytest
 
 from forecast.errors import RequestError
-from forecast.log.enquiry import Enquiry
+from forecast.log.enquiry import Enquiry, check_enquiry
 
 PLAIN = {
     "skin_type": "II",
@@ -96,3 +97,13 @@ def test_an_enquiry_does_not_need_pandas():
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert ran.stdout.strip() == "[]"
+
+
+def test_a_column_that_may_be_a_slip_is_an_error_and_any_other_is_named():
+    row = {**PLAIN, "started_on": "2024-01-01"}  # a column of the log is none
+    for name, meant in (("smokr", "smoker"), ("age", "age_years")):
+        for asked in ({**row, name: "1"}, pd.DataFrame([{**row, name: "1"}])):
+            with pytest.raises(RequestError, match=f"Did you mean {meant!r}"):
+                check_enquiry(asked)
+    with pytest.warns(UserWarning, match="not used: hair_colour"):
+        assert check_enquiry({**row, "hair_colour": "red"}) == check_enquiry(row)

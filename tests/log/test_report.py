@@ -49,8 +49,9 @@ def test_the_text_shows_as_many_examples_as_asked_for(report):
 
 def test_a_clean_log_has_a_short_report():
     text = OutcomeLog.from_frames(simulate_log(30, seed=9).courses).report.to_text()
-    assert "set aside" in text.splitlines()[2]
-    assert len(text.splitlines()) == 4
+    assert text.splitlines()[0] == "30 of 30 courses can be used."
+    assert "set aside" in text.splitlines()[3]
+    assert len(text.splitlines()) == 5
 
 
 def test_the_dictionary_goes_through_json_and_keeps_every_entry(report):

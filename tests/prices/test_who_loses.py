@@ -51,7 +51,10 @@ def test_none_above_the_mean_is_named_and_one_alone_is():
     for package, rows in found.worst().groupby("package"):
         mean = found.rows.loc[found.rows["package"] == package, "margin"].mean()
         assert (rows["margin"] <= mean).all()
-    assert "by_session: 0 150 (as usual)" in losers(3).to_text()
+    one, two = losers(3), losers(3, 3)
+    assert set(one.worst()["enquiry"]) == {0}
+    assert "by_session: 0 150 (as usual)" in two.to_text()
+    assert "Least is left by" not in one.to_text()  # the table has said it
 
 
 def test_a_package_paid_by_the_session_has_no_chance_to_be_enough():
