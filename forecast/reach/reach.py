@@ -165,17 +165,10 @@ class LogReach(Result):
         ends = _ends(n / of, *self.share)
         lines = [sentence("reach.unreached", {"n": n, "of": of, **ends})]
         for word, who in WHO.items():
-            rows = self.cleared[self.cleared["reached"] == word].dropna().to_dict("records")
-            by = [
-                sentence(
-                    "reach.by",
-                    {
-                        "session": row["session"],
-                        **_ends(row["cleared_by"], row["low"], row["high"]),
-                    },
-                )
-                for row in rows
-            ]
+            by = []
+            for row in self.cleared[self.cleared["reached"] == word].dropna().to_dict("records"):
+                ends = _ends(row["cleared_by"], row["low"], row["high"])
+                by.append(sentence("reach.by", {"session": row["session"], **ends}))
             lines += [sentence("reach.cleared", {"who": who, "by": by})] * bool(by)
         return [*lines, *bullets(self.notes)]
 

@@ -428,7 +428,7 @@ def _weight_notes(diagnostics: Diagnostics) -> Iterator[Note]:
             "of": len(after),
             "limit": LARGEST_IMBALANCE,
             "largest": float(worst["after"]),
-            "covariate": sentence(f"covariate.{worst['covariate']}"),
+            "covariate": str(sentence(f"covariate.{worst['covariate']}")),
             "strategy": str(worst["strategy"]),
             "session": int(worst["session"]),
         }
