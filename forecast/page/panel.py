@@ -74,17 +74,23 @@ def estimate_panel(
     shown = widgets.HTML()
     desk = Desk({forecaster.goal: forecaster}, tariff)
 
-    def follow(_: Any = None) -> None:
+    def read(n: str = "") -> Reading:
         values = {name: control.value for name, control in controls.items()}
         sent = {name: list(v) if isinstance(v, tuple) else v for name, v in values.items()}
-        sent |= {"goal": forecaster.goal, "n": str(slider.value)}
-        shown.value = _html_of(desk.read(sent), desk, words)
+        return desk.read({**sent, "goal": forecaster.goal, "n": n})
 
+    def follow(_: Any = None) -> None:
+        shown.value = _html_of(read(str(slider.value)), desk, words)
+
+    first = read().asked
+    if first is not None and (found := answer(desk, first, words)) is not None:
+        slider.value = found.n  # the upper end, as on the page
     for control in (*controls.values(), slider):
         control.observe(follow, names="value")
     follow()
     left = widgets.VBox(list(controls.values()), layout={"flex": "0 0 auto"})  # not squeezed
-    return widgets.HBox([left, widgets.VBox([slider, shown])])
+    right = widgets.VBox([slider, shown], layout={"flex": "1 1 0", "min_width": "0"})  # nor cut off
+    return widgets.HBox([left, right])
 
 
 def _make_controls(widgets: Any, words: Words, summary: LogSummary) -> dict[str, Any]:
@@ -94,7 +100,7 @@ def _make_controls(widgets: Any, words: Words, summary: LogSummary) -> dict[str,
     def labelled(name: str) -> dict[str, Any]:
         return {
             "description": words.field(name),
-            "style": {"description_width": "11em"},
+            "style": {"description_width": "14em"},
             "layout": {"width": "28em"},
         }
 

@@ -1,5 +1,6 @@
 """The panel in a notebook shows the page's answer and follows its controls."""
 
+import re
 from typing import Any
 
 import pytest
@@ -20,6 +21,8 @@ def parts_of(panel: Any) -> tuple[dict[str, Any], Any, Any]:
 
 def test_the_panel_says_what_the_forecaster_says(forecaster: Forecaster):
     controls, slider, shown = parts_of(estimate_panel(forecaster))
+    low, high = map(int, re.search(r"need (\d+) to (\d+)", shown.value).groups())  # type: ignore[union-attr]
+    assert (low < high, slider.value) == (True, high)
     controls["inks"].value = ("black", "red")
     controls["body site"].value = "foot"
     controls["Fitzpatrick type"].value = "V"
