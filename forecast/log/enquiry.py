@@ -130,15 +130,14 @@ def likely_slip(name: str, known: Iterable[str]) -> str:
     return nearest(name, known) or (f" Did you mean {close[0]!r}?" if close else "")
 
 
-def _check_names(given: Iterable[str], extra: Sequence[str]) -> None:
+def _unused(given: Iterable[str], extra: Sequence[str]) -> list[str]:
     known = {*ATTRIBUTES, *extra, *column_names("courses"), "enquiry_id", "facts", "extra"}
     names = {normal_heading(str(name)) for name in given}
     unused = sorted(names - known)
     for name in unused:
         if slip := likely_slip(name, [one for one in (*ATTRIBUTES, *extra) if one not in names]):
             raise RequestError(f"{name!r} is no column of an enquiry.{slip}", "Rename it.")
-    if unused:
-        warn(f"Columns that are not used: {', '.join(unused)}.", stacklevel=4)
+    return unused
 
 
 def check_enquiry(enquiry: object, extra: Sequence[str] = ()) -> Enquiry:
@@ -153,13 +152,15 @@ def check_enquiry(enquiry: object, extra: Sequence[str] = ()) -> Enquiry:
         If it is none of these, a frame of several rows, or has a column that may be meant as
         another one.
     """
+    names = enquiry if isinstance(enquiry, Mapping) else getattr(enquiry, "columns", ())
+    if unused := _unused(names, extra):
+        warn(f"Columns that are not used: {', '.join(unused)}.", stacklevel=3)
     if hasattr(enquiry, "to_dict") and hasattr(enquiry, "columns"):
         rows = enquiries_of(enquiry, extra)  # type: ignore[arg-type]
         if len(rows) != 1:
             raise RequestError(f"A frame of {len(rows)} rows.", "Give one row, or estimate_many.")
         return rows[0]
     if isinstance(enquiry, Mapping):
-        _check_names(enquiry, extra)
         return enquiry_of({**dict.fromkeys(REQUIRED, ""), **enquiry}, extra)
     return check_kind(
         enquiry, Enquiry, name="enquiry", give='an Enquiry, for example Enquiry("II", "forearm", …)'
@@ -201,7 +202,7 @@ def enquiries_of(
         return [check_enquiry(enquiry, extra) for enquiry in frame]
     if not hasattr(frame, "to_dict") or not hasattr(frame, "columns"):
         check_kind(frame, (), name="enquiries", give="a DataFrame whose columns are an enquiry's")
-    _check_names(frame.columns, extra)
+    _unused(frame.columns, extra)  # a slip is an error; a frame of the log's has more columns
     absent = [name for name in REQUIRED if name not in frame.columns]
     if absent:
         raise RequestError(
