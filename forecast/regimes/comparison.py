@@ -387,7 +387,11 @@ def _support_notes(diagnostics: Diagnostics, settings: Settings) -> Iterator[Not
         if reach < horizon:
             values |= {"at_risk": int(diagnostics.at_risk[name][horizon]), "reach": reach}
             values |= {"least_at_risk": LEAST_AT_RISK, "least": LEAST_FOLLOWERS}
-            yield Note("regimes.out_of_reach", "serious", values)
+            # what is followed before a change says nothing of it
+            code = (
+                "out_of_reach" if reach >= settings.plans[place].begins else "change_out_of_reach"
+            )
+            yield Note(f"regimes.{code}", "serious", values)
         elif followers < WISHED_FOLLOWERS:
             yield Note("regimes.few_followers", "caution", values)
         if diagnostics.cleared[name] < LEAST_CLEARED:
