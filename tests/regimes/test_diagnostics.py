@@ -33,6 +33,8 @@ def test_the_slowest_few_changed_do_not_make_the_change_cost_sessions():
         verdict_of(found.difference[key], 1.0) == "costs"
     )  # the interval alone; in truth there is none
     assert found.verdict[key] == found.supported[key].verdict == "cannot say"
+    assert set(found.sensitivity.tipping.query("comparison == @key")["verdict"]) == {"cannot say"}
+    assert "the verdict stays" in str(found.sensitivity.tipping_point[key])
     assert found.verdict["ps - ns"] != "cannot say"
     assert found.diagnostics.followers[SWITCH] == found.diagnostics.carried[SWITCH].clients == 12
     assert any("12 courses changed at session 5" in note for note in map(str, found.notes))
