@@ -109,7 +109,14 @@ class RegimeComparison(Answers, Result):
 
         Where pulse and wavelength cannot be told apart, a sentence says so.
         """
-        apart = [str(note) for note in self.notes if note.code == "regimes.wavelengths_apart"]
+        return {key: " ".join([one, *self._apart]) for key, one in self._answers.items()}
+
+    @property
+    def _apart(self) -> list[str]:
+        return [str(note) for note in self.notes if note.code == "regimes.wavelengths_apart"]
+
+    @property
+    def _answers(self) -> dict[str, str]:
         found = {}
         for key, one in self.difference.items():
             said = [words_for(key, one, self.reasons[key], self.horizons[key], self.margin)]
@@ -117,21 +124,26 @@ class RegimeComparison(Answers, Result):
                 last = self.supported[key]
                 more = words_for(key, last.contrast, last.reasons, last.horizon, self.margin)
                 said = [more, *said]
-            found[key] = " ".join([*map(str, said), *apart])
+            found[key] = " ".join(map(str, said))
         return found
 
     @property
     def desk_line(self) -> Note:
-        """One line for those who advise clients, on always ps against always ns."""
+        """One line for those who advise clients, on always ps against always ns.
+
+        Numbers from which no verdict may be taken are left out.
+        """
         key = "ps - ns"
         if key not in self.difference:
             return Note("regimes.desk_unknown")
         one, reasons = self.difference[key], self.reasons[key]
         said = words_for(key, one, reasons, self.horizons[key], self.margin)
         code = said.code.partition(".")[2]
-        code = {"no_answer": "unknown", "held_back": "unclear"}.get(code, code)
+        code = {"no_answer": "unknown", "held_back": "unknown"}.get(code, code)
         names = ("span", "horizon", "margin") if code != "unknown" else ()
-        return Note(f"regimes.desk_{code}", values={name: said.values[name] for name in names})
+        line = Note(f"regimes.desk_{code}", values={name: said.values[name] for name in names})
+        both = self._apart and names
+        return Note("regimes.desk_apart", values={"line": line}) if both else line
 
     def to_frame(self) -> pd.DataFrame:
         """Return every contrast as one row.
@@ -211,7 +223,8 @@ class RegimeComparison(Answers, Result):
         """Return the answer in words, the trial it imitates, plain readings, and the doubts."""
         beside = [note for note in self.notes if note.code in BESIDE]
         lines: list[str] = [
-            *self.words.values(),
+            *self._answers.values(),
+            *self._apart,
             *map(Sentence, beside),
             "",
             "The trial that this imitates:",
