@@ -70,7 +70,7 @@ class Sentence(str):
 
     Examples
     --------
-    >>> sentence("log.cleared_at_stated", cleared_at=95.0).say("de")
+    >>> sentence("log.cleared_at_stated", {"cleared_at": 95.0}).say("de")
     'cleared_at ist 95, wie die Daten selbst sagen.'
     """
 

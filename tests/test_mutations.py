@@ -122,8 +122,8 @@ BUGS = (
     Bug(
         "a landmark sees a later grading",
         "midcourse/landmarks.py",
-        '    marks = _latest(marks, graded, "session", "")',
-        '    marks["seen"] = marks["session"] + 1\n    marks = _latest(marks, graded, "seen", "")',
+        "    last = latest[at, done]",
+        "    last = latest[at, np.minimum(done + 1, furthest)]",
         "midcourse/test_landmarks.py",
     ),
     Bug(

@@ -43,9 +43,9 @@ if TYPE_CHECKING:
 
 DIFFERENT = 0.05  # p below which groups are said to differ
 LEAST_OVERLAP = 0.5  # of the wavelengths fired under the regimes
-# Notes that belong beside the answer, since they were asked for.
+# Notes that belong beside the answer.
 BESIDE = {f"regimes.{name}" for name in ("groups_differ", "groups_alike", "groups_unknown")}
-BESIDE |= {"regimes.looking_again"}
+BESIDE |= {"regimes.looking_again", "regimes.wavelengths_apart"}
 COLUMNS = ("comparison", "quantity", "group", "estimate", "low", "high", "level", "verdict")
 
 
@@ -224,7 +224,6 @@ class RegimeComparison(Answers, Result):
         beside = [note for note in self.notes if note.code in BESIDE]
         lines: list[str] = [
             *self._answers.values(),
-            *self._apart,
             *map(Sentence, beside),
             "",
             "The trial that this imitates:",

@@ -269,7 +269,7 @@ def test_certificates_that_are_missing_are_named(tmp_path):
 PARENT = """
 import os, sys
 from forecast._jobs import run_units
-from tests.test_cluster import told_and_waiting
+from tests.test_jobs import told_and_waiting
 run_units(told_and_waiting, [sys.argv[1]] * 2, workers=2)
 """
 

@@ -1,0 +1,55 @@
+"""Notes: a code with values, said in each language, and back from plain values."""
+
+import json
+import pickle
+from datetime import date
+
+import pytest
+
+from forecast._notes import Note, Sentence, aligned, in_language, notes_as_json, sentence
+
+FEW = Note("fit.few_events", "caution", {"events": 3, "covariates": 1})
+
+
+def test_a_note_is_said_in_each_language():
+    assert str(FEW) == FEW.say("en") == "3 events for 1 covariate: effects are uncertain."
+    assert FEW.say("de") not in ("", FEW.say("en"))
+
+
+def test_a_note_within_a_note_survives_being_stored():
+    outer = Note("text.bullet", values={"note": FEW})
+    stored = json.loads(json.dumps(outer.to_dict()))
+    back = Note.from_dict(stored)
+    assert back == outer
+    assert back.say("de") == outer.say("de")
+    assert FEW.say("de") in back.say("de")
+
+
+def test_notes_in_json_are_sentences_with_their_codes_beside_them():
+    told = notes_as_json([FEW])
+    assert told["notes"] == [str(FEW)]
+    assert told["note_codes"][0]["code"] == "fit.few_events"
+
+
+def test_a_sentence_is_a_text_that_knows_its_note():
+    said = sentence("fit.few_events", FEW.values)
+    assert said == str(FEW)
+    assert said.say("de") == FEW.say("de")
+    again = pickle.loads(pickle.dumps(said))
+    assert isinstance(again, Sentence)
+    assert again.say("de") == FEW.say("de")
+
+
+def test_what_knows_one_language_only_is_left_as_it_is():
+    assert in_language("plain", "de") == "plain"
+    assert in_language(Sentence(FEW), "de") == FEW.say("de")
+
+
+@pytest.mark.parametrize(("right", "last"), [(False, "bb  2"), (True, "bb   2")])
+def test_rows_stand_below_each_other(right, last):
+    assert aligned([("a", "no"), ("bb", "2")], "en", to_the_right=right)[-1] == last
+
+
+def test_an_unknown_code_is_an_error_and_no_silent_gap():
+    with pytest.raises(KeyError):
+        str(Note("no.such_code", values={"day": date(2026, 1, 2)}))
