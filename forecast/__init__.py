@@ -26,7 +26,7 @@ if TYPE_CHECKING:
         value_of_quoting,
     )
     from forecast.invented import simulate_log
-    from forecast.log import Enquiry, OutcomeLog, enquiry_of, read_log
+    from forecast.log import Enquiry, OutcomeLog, bootstrap, enquiry_of, read_log
     from forecast.page import estimate_panel
     from forecast.prices import (
         Package,

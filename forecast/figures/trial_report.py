@@ -1,8 +1,7 @@
 """A comparison of regimes written up item by item, as a reviewer expects it.
 
-The items are those of TARGET 2025 (Cashin et al., Transparent Reporting of Observational Studies
-Emulating a Target Trial, JAMA 2025;334:1084), in our own words and from a second-hand summary of
-its checklist: whoever submits a paper fills in the published one.
+The items are those of TARGET 2025, in our own words and from a second-hand summary of its
+checklist, as the report itself says: whoever submits a paper fills in the published one.
 """
 
 from __future__ import annotations
@@ -38,6 +37,11 @@ NOT_IN_A_LOG = "A log cannot say: to be filled in by whoever reports it."
 CAUTION = (
     "An estimate from one clinic's own records, no advice on settings. Local regulation and "
     "licensed practice decide."
+)
+ITEMS = (
+    "The items are those of TARGET 2025 (Cashin et al., Transparent Reporting of Observational "
+    "Studies Emulating a Target Trial, JAMA 2025;334:1084), from memory and in other words than "
+    "its checklist: fill in the published one before submitting."
 )
 ASSUMED = (
     "No unrecorded reason drives both the choice of the regime and clearing. Each strategy could "
@@ -138,7 +142,7 @@ def _given(comparison: RegimeComparison) -> dict[str, list[Item]]:
 
 
 def _as_markdown(parts: Sequence[Items]) -> str:
-    lines = ["# Pulse regimes compared", "", f"*{CAUTION}*", ""]
+    lines = ["# Pulse regimes compared", "", f"*{CAUTION}*", "", f"*{ITEMS}*", ""]
     for heading, items in parts:
         lines += [f"## {heading}", ""]
         for item in items:
@@ -163,7 +167,8 @@ def _cell(value: object) -> str:
 
 
 def _as_html(parts: Sequence[Items]) -> str:
-    body = ["<h1>Pulse regimes compared</h1>", f"<p><em>{html.escape(CAUTION)}</em></p>"]
+    body = ["<h1>Pulse regimes compared</h1>"]
+    body += [f"<p><em>{html.escape(text)}</em></p>" for text in (CAUTION, ITEMS)]
     script = True
     for heading, items in parts:
         body.append(f"<h2>{html.escape(heading)}</h2>")
@@ -175,7 +180,8 @@ def _as_html(parts: Sequence[Items]) -> str:
             elif isinstance(item, str):
                 body.append(f"<p>{html.escape(item)}</p>")
             else:
-                body.append(item.to_html(index=False, na_rep="–", float_format=_cell, border=0))
+                shown = item.astype(object).where(item.notna(), "–")
+                body.append(shown.to_html(index=False, float_format=_cell, border=0))
     head = f'<meta charset="utf-8"><title>Pulse regimes compared</title><style>{STYLE}</style>'
     return (
         f'<!doctype html><html lang="en"><head>{head}</head><body>{"".join(body)}</body></html>\n'

@@ -179,6 +179,11 @@ class OutcomeLog:
         """
         import pandas as pd
 
+        if isinstance(mask, pd.Series) and not mask.index.equals(self.courses.index):
+            raise RequestError(
+                "The mask has not the rows of log.courses in their order.",
+                'Write it over log.courses, as log.where(log.courses["smoker"] == "yes").',
+            )
         given = np.asarray(mask, dtype=object)
         kept = np.where(pd.isna(given), False, given)
         whole = kept.shape == (len(self.courses),)

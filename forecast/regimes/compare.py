@@ -244,7 +244,7 @@ def _from_trial(
         by=by,
         curves=curve_table(engine, point, draws, settings),
         diagnostics=diagnostics,
-        sensitivity=examine(trial, engine, point, draws, found.difference, settings),
+        sensitivity=examine(trial, engine, point, draws, found, settings),
         target_trial=target_trial(trial, settings),
         split=split,
         notes=notes_for(log, trial, diagnostics, found, settings, by),
@@ -271,13 +271,10 @@ def _with_fading(found: RegimeComparison, log: OutcomeLog, settings: Settings) -
         plans = [settings.plans[place].plan for place in pair]
         by_fading[key] = own = settings.contrast(*worth.saved(plans, found.horizons[key]))
         code = "disagrees" if weighted.disagrees(own) else "agrees"
-        numbers = {
-            "sessions": own.estimate,
-            **dict(zip(("low", "high"), own.interval, strict=True)),
-        }
-        said = {name: round(one or 0.0, 1) + 0.0 for name, one in numbers.items()}  # no minus zero
         severity: Severity = "serious" if code == "disagrees" else "info"
-        notes.append(Note(f"regimes.fading_{code}", severity, {"pair": key, **said}))
+        notes.append(
+            Note(f"regimes.fading_{code}", severity, {"pair": key, "said": own.spoken("sessions")})
+        )
     return replace(found, by_fading=by_fading, notes=tuple(notes))
 
 

@@ -42,9 +42,9 @@ if TYPE_CHECKING:
 
 DIFFERENT = 0.05  # p below which groups are said to differ
 LEAST_OVERLAP = 0.5  # of the wavelengths fired under the regimes
-# Notes that belong beside the answer, since they were asked for.
+# Notes that belong beside the answer.
 BESIDE = {f"regimes.{name}" for name in ("groups_differ", "groups_alike", "groups_unknown")}
-BESIDE |= {"regimes.looking_again"}
+BESIDE |= {"regimes.looking_again", "regimes.wavelengths_apart"}
 COLUMNS = ("comparison", "quantity", "group", "estimate", "low", "high", "level", "verdict")
 
 
@@ -108,7 +108,14 @@ class RegimeComparison(Answers, Result):
 
         Where pulse and wavelength cannot be told apart, a sentence says so.
         """
-        apart = [str(note) for note in self.notes if note.code == "regimes.wavelengths_apart"]
+        return {key: " ".join([one, *self._apart]) for key, one in self._answers.items()}
+
+    @property
+    def _apart(self) -> list[str]:
+        return [str(note) for note in self.notes if note.code == "regimes.wavelengths_apart"]
+
+    @property
+    def _answers(self) -> dict[str, str]:
         found = {}
         for key, one in self.difference.items():
             said = [words_for(key, one, self.reasons[key], self.horizons[key], self.margin)]
@@ -116,21 +123,26 @@ class RegimeComparison(Answers, Result):
                 last = self.supported[key]
                 more = words_for(key, last.contrast, last.reasons, last.horizon, self.margin)
                 said = [more, *said]
-            found[key] = " ".join([*map(str, said), *apart])
+            found[key] = " ".join(map(str, said))
         return found
 
     @property
     def desk_line(self) -> Note:
-        """One line for those who advise clients, on always ps against always ns."""
+        """One line for those who advise clients, on always ps against always ns.
+
+        Numbers from which no verdict may be taken are left out.
+        """
         key = "ps - ns"
         if key not in self.difference:
             return Note("regimes.desk_unknown")
         one, reasons = self.difference[key], self.reasons[key]
         said = words_for(key, one, reasons, self.horizons[key], self.margin)
         code = said.code.partition(".")[2]
-        code = {"no_answer": "unknown", "held_back": "unclear"}.get(code, code)
+        code = {"no_answer": "unknown", "held_back": "unknown"}.get(code, code)
         names = ("span", "horizon", "margin") if code != "unknown" else ()
-        return Note(f"regimes.desk_{code}", values={name: said.values[name] for name in names})
+        line = Note(f"regimes.desk_{code}", values={name: said.values[name] for name in names})
+        both = self._apart and names
+        return Note("regimes.desk_apart", values={"line": line}) if both else line
 
     def to_frame(self) -> pd.DataFrame:
         """Return every contrast as one row.
@@ -210,7 +222,7 @@ class RegimeComparison(Answers, Result):
         """Return the answer in words, the trial it imitates, plain readings, and the doubts."""
         beside = [note for note in self.notes if note.code in BESIDE]
         lines: list[str] = [
-            *self.words.values(),
+            *self._answers.values(),
             *map(Sentence, beside),
             "",
             "The trial that this imitates:",
@@ -386,7 +398,11 @@ def _support_notes(diagnostics: Diagnostics, settings: Settings) -> Iterator[Not
         if reach < horizon:
             values |= {"at_risk": int(diagnostics.at_risk[name][horizon]), "reach": reach}
             values |= {"least_at_risk": LEAST_AT_RISK, "least": LEAST_FOLLOWERS}
-            yield Note("regimes.out_of_reach", "serious", values)
+            # what is followed before a change says nothing of it
+            code = (
+                "out_of_reach" if reach >= settings.plans[place].begins else "change_out_of_reach"
+            )
+            yield Note(f"regimes.{code}", "serious", values)
         elif followers < WISHED_FOLLOWERS:
             yield Note("regimes.few_followers", "caution", values)
         if diagnostics.cleared[name] < LEAST_CLEARED:

@@ -24,6 +24,7 @@ from forecast.regimes.verdict import LEAST_CLEARED, LEAST_FOLLOWERS, Contrast, v
 from forecast.regimes.weighted_curves import (
     RIDGE,
     TRUNCATE,
+    Answers,
     Engine,
     Followers,
     Result,
@@ -281,12 +282,16 @@ def examine(
     engine: Engine,
     point: Result,
     draws: Result,
-    difference: Mapping[str, Contrast],
+    found: Answers,
     settings: Settings,
 ) -> Sensitivity:
-    """Return the sensitivity analyses; pairs that could not be estimated stay empty."""
+    """Return the sensitivity analyses; pairs that could not be estimated stay empty.
+
+    Where a verdict is held back for other reasons than its interval, no assumption gives one.
+    """
     import pandas as pd
 
+    difference = found.difference
     rows, points, e_values = [], {}, {}
     weeks = {key: Contrast.missing(settings.level) for key in settings.pairs}
     last = {key: settings.horizon_of(key) for key in settings.pairs}
@@ -294,9 +299,10 @@ def examine(
     for key, (left, right) in settings.pairs.items():
         if difference[key].at_level(0.95)[0] is None:
             continue
-        table = _tipping(engine, (left, right), difference[key], settings.margin, last[key])
+        held = [one for one in found.reasons[key] if one != "interval_covers_margin"]
+        table = _tipping(engine, (left, right), difference[key], settings.margin, last[key], held)
         rows += [(key, *row) for row in table]
-        points[key] = _nearest_change(key, table, verdict_of(difference[key], settings.margin))
+        points[key] = _nearest_change(key, table, found.verdict[key])
         e_values[key] = _e_values(point, draws, [left, right], last[key])
         until = last_week[key] - 1
         gap = float(point.weeks[left, until] - point.weeks[right, until])
@@ -318,7 +324,12 @@ def examine(
 
 # The difference for every pair of multiples, its error kept as it was.
 def _tipping(
-    engine: Engine, pair: tuple[int, int], contrast: Contrast, margin: float, last: int
+    engine: Engine,
+    pair: tuple[int, int],
+    contrast: Contrast,
+    margin: float,
+    last: int,
+    held: Sequence[str],
 ) -> list[Tipped]:
     assert contrast.estimate is not None
     assert contrast.error is not None
@@ -332,7 +343,7 @@ def _tipping(
         gap = contrast.estimate + shift - (left[1.0] - right[1.0])
         moved = Contrast.normal(gap, contrast.error, contrast.level, contrast.again)
         low, high = moved.at_level(0.95)
-        rows.append((phi_left, phi_right, gap, low, high, verdict_of(moved, margin)))
+        rows.append((phi_left, phi_right, gap, low, high, verdict_of(moved, margin, held)))
     return rows
 
 

@@ -84,7 +84,7 @@ class ComparisonPlan(Result):
     def lines(self, language: str) -> list[str]:
         """Return the answer in words, a line per chance, and the notes."""
         size = counted(self.difference, "session")
-        lines = [f"To find a difference of {size} by {self.horizon}:"]
+        lines = [f"To find a difference of {size} by session {self.horizon}:"]
         for chance, more in self.more.items():
             years, rest = self.years[chance], "reached."
             if more:

@@ -93,7 +93,7 @@ class Contrast:
     def spoken(self, unit: str) -> Note:
         """Return it in ``sessions`` or ``weeks``, with its interval; in words where it has none."""
         ends = zip(("estimate", "low", "high"), (self.estimate, *self.interval), strict=True)
-        values = {name: round(one, 1) + 0.0 for name, one in ends if one is not None}
+        values = {name: _signed(one) for name, one in ends if one is not None}
         return Note(f"regimes.said_{unit}" if len(values) == 3 else "regimes.unsaid", values=values)
 
     def disagrees(self, other: Contrast) -> bool:
@@ -210,6 +210,11 @@ def span_of(low: float, high: float, *, below: float | None = None) -> Note:
     digits = [_digits(abs(end), below) for end in ends]
     names = ("low", "high", "low_digits", "high_digits")
     return Note(f"regimes.{code}", values=dict(zip(names, (*ends, *digits), strict=True)))
+
+
+def _signed(number: float) -> Note:
+    values = {"n": round(number, 3) + 0.0, "digits": _digits(abs(number))}  # a zero has no minus
+    return Note("regimes.signed", values=values)
 
 
 # One decimal, or as many more, up to three, as keep a number from looking like 0 or the margin.

@@ -48,6 +48,18 @@ def test_every_item_is_filled_from_the_run_or_says_that_a_log_cannot_say(written
     assert set(silent) <= {2, 17, 18, 19, 20, 21}  # what no log holds
 
 
+def test_both_files_say_whose_items_they_follow_and_that_these_are_from_memory(written):
+    for text in written[1]:
+        assert "TARGET 2025" in text
+        assert "from memory" in text
+
+
+def test_what_is_not_known_is_a_dash_in_both_files(written):
+    for text in written[1]:
+        assert "None" not in re.sub(r"<script.*?</script>", "", text, flags=re.DOTALL)
+    assert "<td>–</td>" in written[1][1]
+
+
 def test_the_page_needs_no_network_and_draws_the_curves(written):
     _, (_, page) = written
     assert "<script src=" not in page

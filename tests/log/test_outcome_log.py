@@ -431,6 +431,15 @@ def test_a_session_of_two_parts_is_one_session_and_mixed_where_they_had_both_reg
     assert len(parted.report.flagged) == len(invented_log.report.flagged)
 
 
+def test_a_mask_over_rows_in_another_order_is_refused():
+    log = simulate_log(60, seed=1)
+    smokes = log.courses["smoker"] == "yes"
+    for mask in (smokes[::-1], smokes.set_axis(log.courses["course_id"])):
+        with pytest.raises(RequestError, match="in their order"):
+            log.where(mask)
+    assert len(log.where(smokes.to_numpy()).courses) == smokes.sum()
+
+
 def test_the_parts_of_a_session_are_numbered_and_on_one_day(invented_log):
     sessions = invented_log.sessions
     again = sessions.iloc[[0]].assign(wavelengths_nm="532", part=1)

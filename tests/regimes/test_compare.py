@@ -431,13 +431,18 @@ def test_wavelengths_that_go_with_the_pulse_are_said_to(log):
     found = compare_regimes(apart, **QUICK)
     assert "Pulse and wavelength cannot be separated" in found.words["ps - ns"]
     assert "ns mostly fired 1064 nm, ps 755 nm" in found.words["ps - ns"]
+    answer = found.to_text().partition("The trial that this imitates")[0]
+    assert answer.count("Pulse and wavelength") == 1
+    assert str(found.desk_line).endswith("resamples). Pulse and wavelength went together there.")
+    assert "Puls und Wellenlänge" in found.desk_line.say("de")
     alike = with_tables(log, sessions=log.sessions.assign(wavelengths_nm="1064"))
     assert "wavelength" not in compare_regimes(alike, **QUICK).words["ps - ns"]
 
 
 def test_one_line_for_the_desk_has_its_numbers(log, found_alone):
     said = found_alone.desk_line
-    assert said.code == f"regimes.desk_{found_alone.verdict['ps - ns']}".replace(
+    line = said.values.get("line", said)  # where wavelengths went with the pulse, a part
+    assert line.code == f"regimes.desk_{found_alone.verdict['ps - ns']}".replace(
         "cannot say", "unclear"
     )
     at = f"to session {found_alone.horizons['ps - ns']}, from {DESK_REPLICATES} resamples)"

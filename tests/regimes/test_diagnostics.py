@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from forecast._notes import Note
 from forecast.regimes.compare import compare_regimes
-from forecast.regimes.verdict import verdict_of
+from forecast.regimes.verdict import Contrast, verdict_of
 from forecast.regimes.weighted_curves import Followers, fit_strategies
 
 from .made import SWITCH, Counting, filled, made_log, switching_clinic
@@ -32,9 +33,19 @@ def test_the_slowest_few_changed_do_not_make_the_change_cost_sessions():
         verdict_of(found.difference[key], 1.0) == "costs"
     )  # the interval alone; in truth there is none
     assert found.verdict[key] == found.supported[key].verdict == "cannot say"
+    assert set(found.sensitivity.tipping.query("comparison == @key")["verdict"]) == {"cannot say"}
+    assert "the verdict stays" in str(found.sensitivity.tipping_point[key])
     assert found.verdict["ps - ns"] != "cannot say"
     assert found.diagnostics.followers[SWITCH] == found.diagnostics.carried[SWITCH].clients == 12
     assert any("12 courses changed at session 5" in note for note in map(str, found.notes))
+
+
+def test_a_change_too_few_had_is_not_said_to_be_followed_to_the_session_before_it():
+    found = compared(switching_clinic(6), ("ns", SWITCH), horizon=8)
+    assert found.diagnostics.supported_to[SWITCH] == 4
+    said = next(note for note in found.notes if note.code == "regimes.change_out_of_reach")
+    assert "after the change: 6 (10 needed)" in str(said)
+    assert "nach dem Wechsel 6" in said.say("de")
 
 
 def test_who_cleared_before_the_change_is_no_follower_of_it():
@@ -93,9 +104,21 @@ def test_one_client_leaves_an_interval_without_width_and_no_verdict():
     assert any("the interval has no width" in note for note in map(str, found.notes))
 
 
+def test_one_client_is_one_client_and_a_calendar_without_answer_reads_as_one():
+    found = compared(two_regimes(60, clients=np.zeros(120, dtype=int)))
+    assert "courses of 1 client:" in str(found.notes[0])
+    assert "von 1 Person:" in found.notes[0].say("de")
+    weeks = Note(
+        "regimes.by_calendar",
+        values={"key": "ps - ns", "said": Contrast.missing(0.95).spoken("weeks"), "week": 33},
+    )
+    assert str(weeks) == "ps - ns on the calendar, until cleared or week 33: cannot say."
+
+
 def test_few_courses_give_no_verdict_though_all_cleared():
     # 25 of each cannot be worth 30; with 60 of each the same difference is a verdict, see above
     found = compared(two_regimes(25))
+    assert found.desk_line.code == "regimes.desk_unknown"  # no interval that looks like an answer
     assert min(found.diagnostics.cleared.values()) >= 10
     assert [found.diagnostics.carried[name].clients for name in ("ns", "ps")] == [25, 25]
     assert not found.diagnostics.operators_apart

@@ -65,7 +65,14 @@ def test_no_number_in_words_has_a_sign_or_is_nothing_beside_a_verdict(estimate):
         said = str(words_for("ps - ns", contrast, reasons_for(contrast, 1.0), 10, 1.0))
         assert not re.search(r"-\d", said)
         assert "0.0 " not in said
-        assert "-0.0" not in str(contrast.spoken("sessions"))
+        assert not re.search(r"[-+]0\.0+\b|-0\b(?!\.)", str(contrast.spoken("sessions")))
+
+
+def test_an_end_near_zero_shows_on_which_side_it_lies():
+    across = Contrast(0.21, (-0.04, 0.46), 0.95)
+    assert str(across.spoken("sessions")) == "+0.2 sessions (-0.04 to +0.5)"
+    assert across.spoken("weeks").say("de") == "+0,2 Wochen (-0,04 bis +0,5)"
+    assert str(Contrast(-0.0, (-2.0, 0.0), 0.95).spoken("sessions")) == "+0 sessions (-2.0 to +0)"
 
 
 def test_every_reason_has_its_words_in_both_languages():
