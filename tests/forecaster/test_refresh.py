@@ -1,7 +1,6 @@
 """A model fitted again to a log that has grown: chosen anew or not, and never for the worse."""
 
 from dataclasses import replace
-from itertools import combinations, product
 from pathlib import Path
 
 import numpy as np
@@ -115,10 +114,7 @@ def test_a_model_that_is_moved_lands_where_a_fit_does(clinic, before):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["shipped", "waning"])
-def test_a_model_that_is_moved_is_as_near_to_a_full_fit_as_these_are_to_each_other(
-    name, monkeypatch
-):
-    """A full fit of the same choice, that is: who comes into which fold moves it by chance."""
+def test_a_model_that_is_moved_comes_near_a_full_fit_of_the_same_choice(name, monkeypatch):
     log = forecast.read_log(SHIPPED)
     if name == "waning":
         log = forecast.simulate_log(600, seed=5, world=drawn_world(4, base=usual_world("waning")))
@@ -134,19 +130,14 @@ def test_a_model_that_is_moved_is_as_near_to_a_full_fit_as_these_are_to_each_oth
     def chances(forecaster):
         return replace(forecaster, seed=0).counts_here(asked).cdf()
 
-    olds, fulls = (
-        [forecast.fit_forecaster(each, seed=seed) for seed in range(3)] for each in (before, log)
-    )
-    moved = [refresh_forecaster(old, log) for old in olds]
-    assert not any(one.chosen_anew for one in moved)
-    old, full = ([chances(one) for one in ones] for ones in (olds, fulls))
-    by_moving = [chances(one.forecaster) for one in moved]
-    assert 1e-6 < np.abs(np.subtract(by_moving, old)).max() < 0.01
-    pairs = [*combinations(old, 2), *combinations(full, 2)]
-    apart = [np.abs(one - other).mean() for one, other in pairs]
-    away = [np.abs(one - other).mean() for one, other in product(by_moving, full)]
-    assert np.mean(away) < 1.5 * np.mean(apart) < 0.005
-    assert np.abs(np.mean(by_moving, axis=0) - np.mean(full, axis=0)).max() < 0.02
+    old, full = forecast.fit_forecaster(before), forecast.fit_forecaster(log)
+    moved = refresh_forecaster(old, log)
+    assert not moved.chosen_anew
+    by_moving = chances(moved.forecaster)
+    assert 1e-6 < np.abs(by_moving - chances(old)).max() < 0.01
+    away = np.abs(by_moving - chances(full))
+    assert away.mean() < 0.001
+    assert away.max() < 0.02
 
 
 def test_a_model_whose_intervals_fall_short_of_the_log_is_not_moved(clinic, before):
