@@ -24,6 +24,7 @@ from forecast.log import (
     read_book,
     read_log,
     remove_file,
+    rows_ever,
     told,
     write_log,
 )
@@ -60,7 +61,7 @@ def export_daybook(path: Path, folder: Path) -> OutcomeLog:
     with closing(opened(path)) as book, told(path):
         book.execute("BEGIN")
         for name in EVERY:
-            found = book.execute(f"SELECT * FROM {name} ORDER BY 1")
+            found = rows_ever(book, name)
             out = io.StringIO()
             writer = csv.writer(out, lineterminator="\n")
             writer.writerow([column[0] for column in found.description])

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
         make_file,
         opened,
         remove_file,
+        rows_ever,
         told,
     )
     from forecast.log.enquiry import (

@@ -161,6 +161,19 @@ def _columns_of(book: sqlite3.Connection, name: str) -> set[str]:
     return {row[1] for row in book.execute(f"PRAGMA table_info({name})")}
 
 
+def rows_ever(book: sqlite3.Connection, name: str) -> sqlite3.Cursor:
+    """Return every row ever entered in the table ``name``, with the columns that it has today.
+
+    By its first column; what a ``book`` of before lacks is NULL.
+    """
+    with closing(sqlite3.connect(":memory:")) as today:
+        today.executescript(schema())
+        columns = [row[1] for row in today.execute(f"PRAGMA table_info({name})")]
+    there = _columns_of(book, name)
+    asked = ", ".join(one if one in there else f"NULL AS {one}" for one in columns)
+    return book.execute(f"SELECT {asked} FROM {name} ORDER BY 1")
+
+
 # Columns that a later column table has are added; none is ever taken away.
 def _make_safe(book: sqlite3.Connection, path: Path) -> None:
     if book.execute("PRAGMA journal_mode = WAL").fetchone()[0] != "wal":

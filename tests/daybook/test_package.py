@@ -1,6 +1,7 @@
 """A log becomes a daybook and a daybook files, and nothing is lost on the way."""
 
 import json
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,6 +20,8 @@ from forecast.errors import DataError, RequestError
 from forecast.log import write_log
 
 from .conftest import TABLES, promised, visit
+
+WRITTEN = Path(__file__).parents[1] / "golden/written"  # by each schema that was published
 
 
 def files_of(folder: Path) -> dict[str, bytes]:
@@ -175,3 +178,11 @@ def test_an_export_is_of_one_moment_or_refused(book, tmp_path, monkeypatch):
     monkeypatch.undo()
     export_daybook(book.path, tmp_path / "out")
     assert len(read_promises(tmp_path / "out")) == 2
+
+
+def test_a_book_of_before_a_column_came_in_is_exported_as_books_are_today(tmp_path):
+    shutil.copy(WRITTEN / "daybook-1.sqlite", tmp_path / "old.sqlite")
+    export_daybook(tmp_path / "old.sqlite", tmp_path / "once")
+    begin_daybook(tmp_path / "new.sqlite", tmp_path / "once")
+    export_daybook(tmp_path / "new.sqlite", tmp_path / "again")
+    assert files_of(tmp_path / "again") == files_of(tmp_path / "once")
