@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cache
+from numbers import Number
 from pathlib import Path
 from string import Formatter
 from typing import Any, Literal
@@ -204,9 +205,14 @@ class Filler(Formatter):
             return named[format_spec](str(value))
         if isinstance(value, Sequence):
             return self._words(value, format_spec)
-        if re.search(r"\d{3}", format_spec):  # which a damaged file may ask for
-            raise ValueError(f"{format_spec!r} asks for more digits than anybody reads.")
-        return format(value, format_spec).translate(self.marks)
+        return self._single(value, format_spec)
+
+    def _single(self, value: Any, spec: str) -> str:
+        if spec.startswith("name") or not isinstance(value, Number):
+            return str(value)  # a file may have anything in the place of a word
+        if re.search(r"\d{3}", spec):  # which a damaged file may ask for
+            raise ValueError(f"{spec!r} asks for more digits than anybody reads.")
+        return format(value, spec).translate(self.marks)
 
     def _words(self, value: Sequence[Any], spec: str) -> str:
         as_written = spec.startswith("name")

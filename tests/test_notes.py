@@ -6,7 +6,7 @@ from datetime import date
 
 import pytest
 
-from forecast._notes import Note, Sentence, aligned, in_language, notes_as_json, sentence
+from forecast._notes import Filler, Note, Sentence, aligned, in_language, notes_as_json, sentence
 
 FEW = Note("fit.few_events", "caution", {"events": 3, "covariates": 1})
 
@@ -48,6 +48,13 @@ def test_what_knows_one_language_only_is_left_as_it_is():
 @pytest.mark.parametrize(("right", "last"), [(False, "bb  2"), (True, "bb   2")])
 def test_rows_stand_below_each_other(right, last):
     assert aligned([("a", "no"), ("bb", "2")], "en", to_the_right=right)[-1] == last
+
+
+@pytest.mark.parametrize("odd", [5, 2.5, True, date(2026, 1, 2), None])
+def test_what_a_file_has_in_the_place_of_a_name_is_written_out(odd):
+    found = {"one": odd, "many": [odd, "x"]}
+    told = Filler("en").vformat("{one:name}, {many:name or }", (), found)
+    assert told == f"{odd}, {odd} or x"
 
 
 def test_an_unknown_code_is_an_error_and_no_silent_gap():

@@ -33,7 +33,7 @@ def test_no_damage_of_many_ends_in_a_traceback(made, tmp_path, kind):
 MET = [
     ("toml", 2), ("toml", 14), ("toml", 1081), ("toml", 1152),
     ("parquet_folder", 43), ("parquet_folder", 1034), ("model", 45), ("share", 228),
-    ("odd_names", 15668005),
+    ("odd_names", 15668005), ("toml", 53900019), ("toml", 53900051),
 ]  # fmt: skip
 
 
