@@ -19,6 +19,7 @@ if TYPE_CHECKING:
         Forecaster,
         assess_forecaster,
         assess_promises,
+        bootstrap,
         card_text,
         fit_forecaster,
         load_forecaster,
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
         value_of_quoting,
     )
     from forecast.invented import simulate_log
-    from forecast.log import Enquiry, OutcomeLog, bootstrap, enquiry_of, read_log
+    from forecast.log import Enquiry, OutcomeLog, enquiry_of, read_log
     from forecast.page import estimate_panel
     from forecast.prices import (
         Package,

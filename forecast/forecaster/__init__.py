@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     )
     from forecast.forecaster.quoting import value_of_quoting
     from forecast.forecaster.refresh import refresh_forecaster
+    from forecast.forecaster.resampled import bootstrap
 
 
 __getattr__, __dir__ = door(__name__, __file__)

@@ -46,7 +46,6 @@ if TYPE_CHECKING:
     )
     from forecast.log.reading import every_sheet
     from forecast.log.report import LogReport
-    from forecast.log.resampled import bootstrap
     from forecast.log.workbook import new_workbook
     from forecast.log.workbook_map import propose_map
 

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from forecast._checks import check_level, check_seed, check_whole_number
 from forecast._plain import plain
 from forecast.errors import ForecastError, RequestError
-from forecast.log.outcome_log import OutcomeLog, check_log
+from forecast.log import OutcomeLog, check_log
 
 if TYPE_CHECKING:
     import pandas as pd

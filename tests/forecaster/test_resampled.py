@@ -8,7 +8,7 @@ import pytest
 
 import forecast
 from forecast.errors import DataError, RequestError
-from forecast.log.resampled import _drawn
+from forecast.forecaster.resampled import _drawn
 
 
 def share_cleared(log):
