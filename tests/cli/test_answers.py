@@ -1,6 +1,7 @@
 """The usual questions are answered in the first five lines that a command prints."""
 
 import re
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -52,18 +53,24 @@ def typed(asked: str, folder: Path, model: Path, place: Path) -> list[str]:
     return [str(place / one) if (place / one).is_file() else one for one in words]
 
 
+@pytest.fixture
+def printed(
+    folder: Path, model: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> Callable[..., str]:
+    """What a command prints, given as it is typed."""
+
+    def run(asked: str, *more: str) -> str:
+        assert main([*typed(asked, folder, model, tmp_path), *more]) == 0
+        return capsys.readouterr().out
+
+    return run
+
+
 @pytest.mark.parametrize(("asked", "answered"), QUESTIONS.values(), ids=QUESTIONS)
 def test_the_answer_stands_in_the_first_five_lines(
-    asked: str,
-    answered: str,
-    folder: Path,
-    model: Path,
-    tmp_path: Path,
-    capsys: pytest.CaptureFixture[str],
+    asked: str, answered: str, printed: Callable[..., str]
 ):
-    words = typed(asked, folder, model, tmp_path)
-    assert main(words) == 0
-    shown = capsys.readouterr().out.splitlines()
+    shown = printed(asked).splitlines()
     assert re.search(answered, "\n".join(shown[:FIRST])), shown[:FIRST]
 
 
@@ -81,13 +88,8 @@ NAMES = re.compile(r"per_session|stop_factor|[a-z]+_[a-z_\d]+|forecast check")
 
 @pytest.mark.parametrize("asked", GERMAN)
 def test_an_answer_in_german_has_no_english_line(
-    asked: str,
-    folder: Path,
-    model: Path,
-    tmp_path: Path,
-    capsys: pytest.CaptureFixture[str],
+    asked: str, folder: Path, printed: Callable[..., str]
 ):
-    words = typed(asked, folder, model, tmp_path)
-    assert main([*words, "--language", "de"]) == 0
-    lines = NAMES.sub("", capsys.readouterr().out.replace(str(folder), "LOG")).splitlines()
+    shown = printed(asked, "--language", "de").replace(str(folder), "LOG")
+    lines = NAMES.sub("", shown).splitlines()
     assert [line for line in lines if ENGLISH.search(line)] == []
