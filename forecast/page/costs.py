@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from forecast.errors import ForecastError
@@ -31,8 +31,10 @@ def price_rows(
 ) -> tuple[tuple[PriceRow, ...], tuple[str, ...]]:
     """Return a row per package, for what is left of it, and a note for each that is not sold.
 
-    The quote's own notes speak of costs and stay out.
+    The quote's own notes speak of costs and stay out, and so do its ranges: the estimate is priced
+    as known.
     """
+    estimate = replace(estimate, draws=estimate.distribution.pmf, stop_draws=None)
     rows, notes = [], []
     for package in tariff.packages if tariff else ():
         assert tariff is not None

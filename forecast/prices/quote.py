@@ -15,7 +15,7 @@ from forecast._plain import Result, plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.prices.money import from_cents, round_cents, round_up
-from forecast.prices.payoff import Priced, Terms, areas_of, outcome_chances, price_rows
+from forecast.prices.payoff import Priced, Terms, areas_of, price_rows
 from forecast.prices.tariff import Package, Tariff
 from forecast.survival import CountDistribution
 
@@ -288,7 +288,7 @@ def price_package(
     priced = price_rows(pmf, stop, (package,), tariff, area_cm2=area, started=started, pull=pull)[0]
     terms = priced.terms
     margins = round_cents(terms.margins(priced.price[:1], tariff.session_costs(area)))[0]
-    chances = outcome_chances(terms, pmf, stop, pull)
+    chances = priced.chances
     low, high = np.quantile(chances[1:] @ (margins < 0), [0.05, 0.95])
     # Var = E[Var | parameters] + Var(E | parameters), the second part from the draws
     margin_sd = float(priced.margin_sd[0])
