@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from forecast._types import FloatArray
+from forecast._types import BoolArray, FloatArray
 from forecast.counts import competing_ends
 from forecast.errors import RequestError
 from forecast.prices.money import round_cents, to_cents
@@ -259,6 +259,7 @@ class Priced:
     session_margin: FloatArray
     enough: FloatArray  # chance that the package's sessions are; NaN for pay per session
     chances: FloatArray  # of each outcome, (n, m)
+    dearer: BoolArray  # whether all that is promised costs less one by one
 
     @property
     def revenue(self) -> FloatArray:
@@ -311,6 +312,7 @@ def price_rows(
         )
         parts = [
             _evaluate(
+                package.kind,
                 (terms, by_session),
                 law,
                 pmf[rows],
@@ -327,6 +329,7 @@ def price_rows(
 
 
 def _evaluate(
+    kind: str,
     both: tuple[Terms, Terms],
     law: Callable[..., tuple[FloatArray, FloatArray]],
     pmf: FloatArray,
@@ -344,6 +347,7 @@ def _evaluate(
     # where later sessions, paid on top, already bring in more than is asked, that is 0
     asked = step_up(np.maximum(np.maximum(for_margin, for_loss), 0.0), tariff)
     price = np.where(np.isnan(price), asked, price)
+    promised = terms.block if kind in ("block", "fixed") else np.inf
     margins = round_cents(terms.margins(price, cost))
     margin = (chances * margins).sum(axis=1)
     variance = (chances * (margins - margin[:, None]) ** 2).sum(axis=1)
@@ -368,6 +372,7 @@ def _evaluate(
         session_margin=session_revenue - session_spent,
         enough=enough,
         chances=chances,
+        dearer=price > promised * single,
     )
 
 

@@ -326,16 +326,15 @@ def price_package(
         chances=chances[0],
         cap=terms.cap,
         median=int(median) if np.isfinite(median) else None,
-        check=_honest_check(terms, median, enough, dearer=_dearer(package, priced, tariff, area)),
+        check=_honest_check(terms, median, enough, dearer=_dearer(priced, tariff, area)),
         notes=_notes(estimate, package, terms, tariff, area_known=not np.isnan(area[0])),
     )
 
 
-def _dearer(package: Package, priced: Priced, tariff: Tariff, area: FloatArray) -> tuple[Note, ...]:
-    # a note where all its sessions cost less one by one
-    single, price = tariff.price_of(Package("per_session"), area)[0], priced.price[0]
-    if package.kind not in ("block", "fixed") or price <= priced.terms.block * single:
+def _dearer(priced: Priced, tariff: Tariff, area: FloatArray) -> tuple[Note, ...]:
+    if not priced.dearer[0]:
         return ()
+    single = tariff.price_of(Package("per_session"), area)[0]
     values = {"sessions": priced.terms.block, "price": str(from_cents(priced.terms.block * single))}
     return (Note("prices.dearer", "serious", values),)
 
