@@ -319,8 +319,7 @@ def _steps(
     estimate: Estimate, goal: str, more: str, words: Words
 ) -> tuple[tuple[int, str, str], ...]:
     found = []
-    for n in range(1, estimate.horizon + 1):
-        share = estimate.chance_by(n)
+    for n, share in enumerate(estimate.distribution.cdf()[0].tolist(), 1):
         filled = whole_of_100(share)
         shares = {"done": words.of_100(share), "left": words.of_100(1 - share)}
         values = {"n": words.number(n), "goal": goal, "filled": filled, **shares}

@@ -101,7 +101,7 @@ class Words:
 
     def money(self, amount: Decimal, currency: str) -> str:
         """Return an amount of money, to the cent."""
-        return str(format_currency(amount, currency, locale=self.locale))
+        return _money(amount, currency, self.locale)
 
     def of_100(self, share: float) -> str:
         """Return how many of 100, never none and never all."""
@@ -137,6 +137,11 @@ class Words:
 @lru_cache(maxsize=4096)  # the same few numbers fill most of a page
 def _formatted(shown: float, shape: str, locale: Locale) -> str:
     return str(format_decimal(shown, format=shape, locale=locale))
+
+
+@lru_cache(maxsize=4096)
+def _money(amount: Decimal, currency: str, locale: Locale) -> str:
+    return str(format_currency(amount, currency, locale=locale))
 
 
 class _Filled(Filler):
