@@ -312,15 +312,24 @@ def _date(rule: Column, text: str, order: DateOrder | None, earliest: date) -> R
     return reading
 
 
-def iso_day(text: str, earliest: date = EARLIEST) -> date | None:
-    """Return the day of a text that is nothing but YYYY-MM-DD, from ``earliest`` on."""
-    if len(text) != 10 or text[4] != "-" or text[7] != "-":
-        return None
+def iso_days(
+    texts: npt.NDArray[np.object_], earliest: date = EARLIEST
+) -> npt.NDArray[np.datetime64]:
+    """Return the days of texts that are nothing but YYYY-MM-DD, from ``earliest`` on, NaT else."""
     try:
-        day = date.fromisoformat(text)
+        days = texts.astype("datetime64[D]")
+    except ValueError:  # not all of them are
+        days = np.array([*map(_iso_day, texts)], dtype="datetime64[D]")
+    low, high = np.datetime64(earliest), np.datetime64(LATEST)
+    plain = (days.astype(str) == texts) & (days >= low) & (days <= high)
+    return np.where(plain, days, np.datetime64("NaT"))
+
+
+def _iso_day(text: str) -> date | None:
+    try:
+        return date.fromisoformat(text)
     except ValueError:
         return None
-    return day if earliest <= day <= LATEST else None
 
 
 def _any_date(text: str, order: DateOrder | None) -> Reading:
@@ -466,7 +475,7 @@ def _is_number(cells: pd.Series[Any]) -> bool:
 def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
     codes, texts = distinct_texts(cells)
     meanings, unclear = _at_face_value(rule, texts)
-    order = date_order(texts) if rule.kind == "date" else None
+    order = date_order(texts) if rule.kind == "date" and unclear else None
     broken: dict[Sentence, list[int]] = {}
     habits: dict[str, list[int]] = {}
     for i in unclear:
@@ -555,8 +564,8 @@ def _at_face_value(
         clear = pd.Series(texts, dtype="string[pyarrow]").str.fullmatch(PLAIN_TEXT).to_numpy(bool)
         meanings[~clear] = None
     elif rule.kind == "date":
-        meanings = np.array([*map(iso_day, texts), None], dtype=object)[:-1]
-        clear = np.array([day is not None for day in meanings], dtype=bool)
+        meanings = iso_days(texts).astype(object)
+        clear = np.not_equal(meanings, None)
     else:
         meanings = np.full(len(texts), None, dtype=object)
         clear = np.zeros(len(texts), dtype=bool)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast._types import IntArray
 from forecast.log.cells import CASE, Ids, fractions_like, rule_of
 from forecast.log.cleaning import CleanTable
 from forecast.log.columns import FOREIGN_KEYS, KEYS, TABLES
@@ -36,6 +37,7 @@ NARROW = {
 ENOUGH = 20  # dates of a table, before one can be far from the others
 FAR_DAYS = 731
 ALL_GONE = 100.0  # percent faded
+MOST_STEPS = 1_000  # more than a course has sessions
 MOST_GENEROUS = 110.0  # beyond it no eye was generous: what was meant is not known
 
 
@@ -238,7 +240,7 @@ def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) 
         _falls(tables["gradings"])
         _fractions(tables["gradings"])
         _above(tables["gradings"])
-        _outcomes(courses, counted(tables["gradings"].frame), cleared_at)
+        _outcomes(courses, tables["gradings"], cleared_at)
 
 
 def _within_courses(courses: CleanTable) -> None:
@@ -358,79 +360,72 @@ def _session_dates(
 def _lasers(sessions: CleanTable, lasers: pd.DataFrame) -> None:
     if lasers.empty:
         return
-    frame = sessions.frame
-    named = lasers.set_index("laser_id")
-    sessions.flag(
-        frame["laser_id"].notna() & ~frame["laser_id"].isin(named.index),
-        "laser_id",
-        "no_such_laser",
-    )
-    regime = frame["laser_id"].map(named["regime"])
-    sessions.flag(regime.notna() & (regime != frame["regime"]), "regime", "regime_of_laser")
-    sessions.flag(
-        frame["treated_on"] < frame["laser_id"].map(named["in_use_from"]),
-        "treated_on",
-        "laser_not_there_yet",
-    )
-    owned = frame["laser_id"].map(named["wavelengths_nm"])
-    sessions.flag(
-        _foreign_wavelengths(frame["wavelengths_nm"], owned),
-        "wavelengths_nm",
-        "wavelength_of_laser",
-    )
-
-
-def _foreign_wavelengths(used: pd.Series[Any], owned: pd.Series[Any]) -> pd.Series[bool]:
-    """Return where a set is not within the other; each distinct pair is compared once."""
     import pandas as pd
 
-    pairs = pd.DataFrame({"used": used, "owned": owned})
-    distinct = pairs.dropna().drop_duplicates()
-    distinct = distinct.assign(
-        foreign=[
-            not set(one.split(";")) <= set(other.split(";"))
-            for one, other in zip(distinct["used"], distinct["owned"], strict=True)
-        ]
+    frame, named = sessions.frame, lasers.set_index("laser_id")
+    place = named.index.get_indexer(frame["laser_id"])
+    known = pd.Series(place >= 0, frame.index)
+    theirs = named.take(place).set_axis(frame.index)
+    sessions.flag(frame["laser_id"].notna() & ~known, "laser_id", "no_such_laser")
+    sessions.flag(known & (theirs["regime"] != frame["regime"]), "regime", "regime_of_laser")
+    sessions.flag(
+        known & (frame["treated_on"] < theirs["in_use_from"]), "treated_on", "laser_not_there_yet"
     )
-    joined = pairs.merge(distinct, how="left", on=["used", "owned"])
-    return pd.Series(joined["foreign"].eq(True).to_numpy(bool), used.index)
+    used, sets = pd.factorize(frame["wavelengths_nm"])
+    foreign = np.zeros((len(sets) + 1, len(named) + 1), dtype=bool)  # the last are of none
+    for one, laser in np.ndindex(len(sets), len(named)):
+        offered = named["wavelengths_nm"].iloc[laser].split(";")
+        foreign[one, laser] = not set(sets[one].split(";")) <= set(offered)
+    sessions.flag(
+        pd.Series(foreign[used, place], frame.index), "wavelengths_nm", "wavelength_of_laser"
+    )
 
 
 def _grading_dates(gradings: CleanTable, sessions: CleanTable | None, courses: CleanTable) -> None:
     import pandas as pd
 
-    frame = gradings.frame
+    frame, step = gradings.frame, _steps(gradings, "after_session")
     started = gradings.of_course(courses, "started_on")
     before = (frame["graded_on"] < started) & (frame["after_session"] > 0)
     after = pd.Series(False, frame.index)
     if sessions is not None and len(sessions.frame):
-        before |= frame["graded_on"] < _date_of(sessions.frame, frame, 0)
-        after |= frame["graded_on"] > _date_of(sessions.frame, frame, 1)
+        steps, days = _steps(sessions, "session_no"), sessions.frame["treated_on"].to_numpy()
+        before |= frame["graded_on"] < _looked_up(steps, days, step, frame.index)
+        after |= frame["graded_on"] > _looked_up(steps, days, step + 1, frame.index)
     gradings.flag(before, "graded_on", "grading_before_session")
     gradings.flag(after, "graded_on", "grading_after_next")
 
 
-def _date_of(sessions: pd.DataFrame, gradings: pd.DataFrame, later: int) -> pd.Series[Any]:
+def _steps(table: CleanTable, number: str) -> IntArray:
+    """Return one number for the course and the session of each row."""
+    return table.codes("course_id") * MOST_STEPS + table.frame[number].to_numpy()
+
+
+def _looked_up(
+    keys: IntArray, values: npt.NDArray[Any], wanted: IntArray, index: pd.Index[Any]
+) -> pd.Series[Any]:
+    """Return the value of the first row with each key wanted, missing where there is none."""
     import pandas as pd
 
-    wanted = gradings[["course_id"]].assign(session_no=gradings["after_session"] + later)
-    dated = sessions[["course_id", "session_no", "treated_on"]]
-    dated = dated.drop_duplicates(["course_id", "session_no"])
-    joined = wanted.merge(dated, how="left", on=["course_id", "session_no"])
-    return pd.Series(joined["treated_on"].to_numpy(), gradings.index)
+    known, first = np.unique(keys, return_index=True)
+    at = np.minimum(np.searchsorted(known, wanted), len(known) - 1)
+    return pd.Series(values[first[at]], index).where(known[at] == wanted)
 
 
 def _falls(gradings: CleanTable) -> None:
-    frame = gradings.frame
-    known = frame[frame["fading_pct"] <= MOST_GENEROUS]
-    after = known.groupby(["course_id", "after_session"])["fading_pct"].min().reset_index()
-    same = after["course_id"] == after["course_id"].shift()
-    after["before"] = after["fading_pct"].shift().where(same)
-    joined = frame.merge(after, how="left", on=["course_id", "after_session"])
-    falling = joined["fading_pct_x"] < joined["before"].clip(upper=ALL_GONE)
-    gradings.flag(
-        falling.set_axis(frame.index), "fading_pct", "falls", joined["before"].set_axis(frame.index)
-    )
+    frame, step = gradings.frame, _steps(gradings, "after_session")
+    faded = frame["fading_pct"].to_numpy()
+    known = faded <= MOST_GENEROUS
+    if not known.any():
+        return
+    steps, of = np.unique(step[known], return_inverse=True)
+    lowest = np.full(len(steps), np.inf)
+    np.minimum.at(lowest, of, faded[known])
+    before = np.full(len(steps), np.nan)
+    same = np.flatnonzero(np.diff(steps // MOST_STEPS) == 0)
+    before[same + 1] = lowest[same]
+    then = _looked_up(steps, before, step, frame.index)
+    gradings.flag(then.clip(upper=ALL_GONE) > faded, "fading_pct", "falls", then)
 
 
 def _fractions(gradings: CleanTable) -> None:
@@ -452,22 +447,26 @@ def _above(gradings: CleanTable) -> None:
     gradings.flag(faded > MOST_GENEROUS, rule.name, "far_above", None, {"rule": allowed})
 
 
-def _outcomes(courses: CleanTable, gradings: pd.DataFrame, cleared_at: float) -> None:
+def _outcomes(courses: CleanTable, gradings: CleanTable, cleared_at: float) -> None:
     """Flag outcomes that the last gradings contradict; gradings never change an outcome."""
-    last = gradings["after_session"] == gradings.groupby("course_id")["after_session"].transform(
-        "max"
+    known = (gradings.frame["fading_pct"] <= MOST_GENEROUS).to_numpy()
+    course, number, faded = (
+        values[known]
+        for values in (
+            gradings.codes("course_id"),
+            gradings.frame["after_session"].to_numpy(),
+            gradings.frame["fading_pct"].clip(upper=ALL_GONE).to_numpy(),
+        )
     )
-    seen = gradings[last].groupby("course_id")["fading_pct"].agg(["min", "max"])
-    best = courses.frame["course_id"].map(seen["max"])
-    worst = courses.frame["course_id"].map(seen["min"])
-    cleared = courses.frame["outcome"] == "cleared"
-    courses.flag(
-        cleared & (best < cleared_at), "outcome", "cleared_below", None, {"cleared_at": cleared_at}
-    )
-    courses.flag(
-        ~cleared & (worst >= cleared_at),
-        "outcome",
-        "not_cleared_above",
-        None,
-        {"cleared_at": cleared_at},
-    )
+    last = np.full(len(gradings.ids["course_id"].distinct), -1)
+    np.maximum.at(last, course, number)
+    best, worst = np.full(len(last), -np.inf), np.full(len(last), np.inf)
+    at_end = number == last[course]
+    np.maximum.at(best, course[at_end], faded[at_end])
+    np.minimum.at(worst, course[at_end], faded[at_end])
+    own = courses.codes("course_id")
+    graded, cleared = last[own] >= 0, courses.frame["outcome"] == "cleared"
+    stated = {"cleared_at": cleared_at}
+    low, high = best[own] < cleared_at, worst[own] >= cleared_at
+    courses.flag(cleared & graded & low, "outcome", "cleared_below", None, stated)
+    courses.flag(~cleared & graded & high, "outcome", "not_cleared_above", None, stated)

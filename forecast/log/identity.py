@@ -24,7 +24,7 @@ from forecast.log.cells import (
     as_text,
     date_order,
     in_use,
-    iso_day,
+    iso_days,
     normal_heading,
     read_cell,
 )
@@ -189,8 +189,9 @@ def _by_content(
     texts = _distinct(cells)
     if not texts:
         return None
+    together = "\n".join(texts)  # which none of the patterns reaches across
     for what, pattern in TELLING.items():
-        if any(pattern.search(text) for text in texts):
+        if pattern.search(together):
             return f"{what}es" if what.endswith("s") else f"{what}s"
     if name == "client_id" and not _are_codes(texts):
         return "not codes such as c001"
@@ -308,15 +309,17 @@ def _years(cells: pd.Series[Any]) -> tuple[list[int], int]:
     if pd.api.types.is_datetime64_any_dtype(some):
         found = some.dt.year
         return found[(found >= FIRST_YEAR) & (found <= LATEST.year)].tolist(), len(some)
-    texts = [text for text in ((as_text(cell) or "").strip() for cell in some) if text]
-    order = date_order(texts)
-    years = [year for text in texts if (year := _year_of(text, order)) is not None]
-    return years, len(texts)
+    texts = np.array([*map(as_text, some), None], dtype=object)[:-1]
+    days = iso_days(texts, date(FIRST_YEAR, 1, 1))
+    plain = ~np.isnat(days)
+    others = [text.strip() for text in texts[~plain] if text and text.strip()]
+    order = date_order(others)
+    years = [year for text in others if (year := _year_of(text, order)) is not None]
+    years += (days[plain].astype("datetime64[Y]").astype(int) + 1970).tolist()
+    return years, len(others) + int(plain.sum())
 
 
 def _year_of(text: str, order: Any) -> int | None:
-    if plain := iso_day(text, date(FIRST_YEAR, 1, 1)):
-        return plain.year
     try:
         value = read_cell(ANY_DATE, text, order=order, earliest=date(FIRST_YEAR, 1, 1)).value
         return value.year if isinstance(value, date) else None
