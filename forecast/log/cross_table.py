@@ -363,7 +363,7 @@ def _lasers(sessions: CleanTable, lasers: pd.DataFrame) -> None:
     import pandas as pd
 
     frame, named = sessions.frame, lasers.set_index("laser_id")
-    place = named.index.get_indexer(frame["laser_id"])
+    place = named.index.get_indexer(pd.Index(frame["laser_id"]))
     known = pd.Series(place >= 0, frame.index)
     theirs = named.take(place).set_axis(frame.index)
     sessions.flag(frame["laser_id"].notna() & ~known, "laser_id", "no_such_laser")
@@ -374,11 +374,10 @@ def _lasers(sessions: CleanTable, lasers: pd.DataFrame) -> None:
     used, sets = pd.factorize(frame["wavelengths_nm"])
     foreign = np.zeros((len(sets) + 1, len(named) + 1), dtype=bool)  # the last are of none
     for one, laser in np.ndindex(len(sets), len(named)):
-        offered = named["wavelengths_nm"].iloc[laser].split(";")
-        foreign[one, laser] = not set(sets[one].split(";")) <= set(offered)
-    sessions.flag(
-        pd.Series(foreign[used, place], frame.index), "wavelengths_nm", "wavelength_of_laser"
-    )
+        offered = str(named["wavelengths_nm"].iloc[laser]).split(";")
+        foreign[one, laser] = not {*str(sets[one]).split(";")} <= {*offered}
+    beyond: pd.Series[bool] = pd.Series(foreign[used, place], frame.index, dtype=bool)
+    sessions.flag(beyond, "wavelengths_nm", "wavelength_of_laser")
 
 
 def _grading_dates(gradings: CleanTable, sessions: CleanTable | None, courses: CleanTable) -> None:
@@ -398,7 +397,7 @@ def _grading_dates(gradings: CleanTable, sessions: CleanTable | None, courses: C
 
 def _steps(table: CleanTable, number: str) -> IntArray:
     """Return one number for the course and the session of each row."""
-    return table.codes("course_id") * MOST_STEPS + table.frame[number].to_numpy()
+    return np.asarray(table.codes("course_id") * MOST_STEPS + table.frame[number].to_numpy())
 
 
 def _looked_up(

@@ -23,7 +23,7 @@ from forecast.log.cells import (
     UnreadableError,
     as_text,
     date_order,
-    in_use,
+    distinct_texts,
     iso_days,
     normal_heading,
     read_cell,
@@ -245,13 +245,9 @@ def _distinct(cells: pd.Series[Any]) -> list[str]:
 
     if pd.api.types.is_float_dtype(cells) or pd.api.types.is_bool_dtype(cells):
         return []
-    if isinstance(cells.dtype, pd.CategoricalDtype):
-        held = cells.cat.categories.to_numpy()
-        found = held[in_use(cells.cat.codes.to_numpy(), len(held))]
-    else:
-        found = cells.dropna().astype(str).drop_duplicates().to_numpy()
+    _, found = distinct_texts(cells)
     step = -(-len(found) // SAMPLE) or 1
-    texts = (str(value).strip() for value in found[::step])
+    texts = map(str.strip, found[::step])
     return [text for text in texts if text]
 
 

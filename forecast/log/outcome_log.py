@@ -380,5 +380,6 @@ def _as_written(raw: pd.DataFrame, columns: Iterable[str], wanted: set[int]) -> 
     kept = [name for name in raw.columns if name in known or normal_heading(name) in known]
     rows = raw[raw.index.isin(wanted)][kept]
     # texts of large files are held once each on the way in
-    coded = rows.select_dtypes("category").columns
-    return rows.astype({name: rows[name].cat.categories.dtype for name in coded})
+    coded = [name for name in kept if rows[name].dtype == "category"]
+    kinds = {name: rows[name].cat.categories.dtype for name in coded}
+    return rows.astype(kinds) if kinds else rows

@@ -229,11 +229,17 @@ def entries(
 
     codes, texts = distinct_texts(values)
     written = np.append(texts, "")[codes]
-    frame = pd.DataFrame({"row": rows.to_numpy(), "value": written})
     remedies = remedy if isinstance(remedy, list) else [remedy] * len(rows)
-    said = pd.DataFrame({"rule": [rule] * len(rows), "remedy": remedies}, dtype=object)
-    told = frame.assign(table=table, column=column, blanked=blanked).join(said)
-    return told[list(FLAGGED)]
+    told = {
+        "table": table,
+        "row": rows.to_numpy(),
+        "column": column,
+        "value": written,
+        "rule": pd.Series([rule] * len(rows), dtype=object),
+        "remedy": pd.Series(remedies, dtype=object),
+        "blanked": blanked,
+    }
+    return pd.DataFrame(told, columns=list(FLAGGED))
 
 
 def gather(listed: Iterable[pd.DataFrame], columns: tuple[str, ...] = ENTRY) -> pd.DataFrame:
