@@ -8,7 +8,6 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date
 from functools import cache
 from pathlib import Path
-from statistics import median
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -162,7 +161,7 @@ def _treated(frame: pd.DataFrame, kinds: Mapping[str, str]) -> float | None:
     for place, heading in enumerate(frame.columns):
         if kinds.get(normal_heading(heading)) == "date":
             years, _ = _years(frame.iloc[:, place])
-            return median(years) if years else None
+            return float(np.median(years)) if years else None
     return None
 
 
@@ -289,7 +288,7 @@ def _are_birth_dates(cells: pd.Series[Any], treated: float | None) -> bool:
     years, looked_at = _years(cells)
     if treated is None or len(years) < 0.8 * looked_at:
         return False
-    return len(set(years)) >= MANY and treated - median(years) >= GROWN_UP
+    return len(set(years)) >= MANY and treated - float(np.median(years)) >= GROWN_UP
 
 
 def _years(cells: pd.Series[Any]) -> tuple[list[int], int]:
