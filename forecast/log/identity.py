@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from functools import cache
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -122,7 +124,8 @@ def is_code(text: str) -> bool:
     >>> is_code("c017"), is_code("client-017"), is_code("schmidt1"), is_code("Anna"), is_code("A")
     (True, True, False, False, True)
     """
-    return _is_code(text, _listed()["codes"]["words"]) and masked(text) == text
+    own = _long_words(text) - _listed()["codes"]["words"]
+    return _is_code(text, own) and masked(text) == text
 
 
 def quoted(heading: object, place: int) -> str:
@@ -213,29 +216,26 @@ def _share(test: Callable[[str], object], texts: list[str]) -> float:
 
 def _are_codes(texts: list[str]) -> bool:
     """Say whether texts are codes: digits with few letters, or one word that most begin with."""
-    shared: dict[str, int] = {}
-    for text in texts:
-        for word in _long_words(text):
-            shared[word] = shared.get(word, 0) + 1
+    spoken = [_long_words(text) for text in texts]
+    shared = Counter(chain.from_iterable(spoken))
     common = {word for word, n in shared.items() if n > max(MANY, 0.2 * len(texts))}
-    others = [text for text in texts if not _is_code(text, common)]
-    return len(others) < MANY or len(others) <= SELDOM * len(texts)
+    others = sum(not _is_code(text, own - common) for text, own in zip(texts, spoken, strict=True))
+    return others < MANY or others <= SELDOM * len(texts)
 
 
 def _long_words(text: str) -> set[str]:
     """Return the words of four letters or more that can be spoken, or are in another script."""
-    if re.fullmatch(r"(?=.*\d)[0-9a-fA-F-]{8,40}", text):
-        return set()
     found = re.findall(r"[^\W\d_]{4,}", text[:LONGEST].lower())
+    if not found or re.fullmatch(r"(?=.*\d)[0-9a-fA-F-]{8,40}", text):
+        return set()
     return {word for word in found if re.search(r"[aeiouyäöüáéíóú]|[^\x00-\x7f]", word)}
 
 
-def _is_code(text: str, common: Iterable[str]) -> bool:
+def _is_code(text: str, own: set[str]) -> bool:
     if text.lower() in EMPTY_WORDS:
         return True
     digits = any(letter.isdigit() for letter in text)
     short = len(text) <= 2 and text.isascii()
-    own = _long_words(text) - set(common)
     return (digits or short) and not own and not _has_given_name(text) and len(text) <= LONGEST
 
 
@@ -266,9 +266,11 @@ def _are_names(name: str, texts: list[str], cells: pd.Series[Any], *, extra: boo
 
 
 def _has_given_name(text: str) -> bool:
+    if not re.search(r"[^\W\d_]{2}", text[:LONGEST]):
+        return False
     apart = re.sub(r"(?<=[^\W\d_A-Z])(?=[A-Z])", " ", text[:LONGEST])
-    found = re.findall(r"[^\W\d_]{2,}", apart)
-    return any(word.lower() in names for names in _listed()["given"].values() for word in found)
+    found = {word.lower() for word in re.findall(r"[^\W\d_]{2,}", apart)}
+    return not all(map(found.isdisjoint, _listed()["given"].values()))
 
 
 def _is_foreign_name(text: str) -> bool:
