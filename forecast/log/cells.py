@@ -318,20 +318,12 @@ def iso_days(
     texts: npt.NDArray[np.object_], earliest: date = EARLIEST
 ) -> npt.NDArray[np.datetime64]:
     """Return the days of texts that are nothing but YYYY-MM-DD, from ``earliest`` on, NaT else."""
-    try:
-        days = texts.astype("datetime64[D]")
-    except ValueError:  # not all of them are
-        days = np.array([*map(_iso_day, texts)], dtype="datetime64[D]")
-    low, high = np.datetime64(earliest), np.datetime64(LATEST)
+    import pandas as pd
+
+    read = pd.to_datetime(pd.Series(texts), format="%Y-%m-%d", errors="coerce")
+    days, low, high = read.to_numpy("datetime64[D]"), np.datetime64(earliest), np.datetime64(LATEST)
     plain = (days.astype(str) == texts) & (days >= low) & (days <= high)
     return np.where(plain, days, np.datetime64("NaT"))
-
-
-def _iso_day(text: str) -> date | None:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        return None
 
 
 def _any_date(text: str, order: DateOrder | None) -> Reading:

@@ -196,17 +196,13 @@ def _groups(frame: pd.DataFrame, key: list[str]) -> pd.Series[Any]:
 
 
 def _set_aside_orphans(table: CleanTable, courses: CleanTable) -> None:
-    import pandas as pd
-
     number = table.codes("course_id")
     used = np.zeros(len(table.ids["course_id"].distinct), dtype=bool)
     used[courses.codes("course_id")] = True
-    orphans = pd.Series(~used[number], table.frame.index)
-    if not orphans.any():
-        return
-    withheld = number < len(courses.ids["course_id"].distinct)
-    table.refuse(orphans & withheld, "course_id", "course_withheld")
-    table.refuse(orphans[table.frame.index], "course_id", "no_such_course")
+    orphans = ~used[number]
+    withheld = orphans & (number < len(courses.ids["course_id"].distinct))
+    table.refuse(withheld, "course_id", "course_withheld")
+    table.refuse(orphans[~withheld], "course_id", "no_such_course")
 
 
 def _set_aside_beyond(table: CleanTable, courses: CleanTable) -> None:
@@ -230,9 +226,7 @@ def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) 
         if name in tables:
             _lonely_dates(tables[name], column)
     if "sessions" in tables:
-        ordered = _order(tables["sessions"])
-        _session_numbers(tables["sessions"], courses, *ordered)
-        _session_dates(tables["sessions"], courses, *ordered)
+        _session_order(tables["sessions"], courses)
         if "lasers" in tables:
             _lasers(tables["sessions"], tables["lasers"].frame)
     if "gradings" in tables:
@@ -276,12 +270,12 @@ def _clients(courses: CleanTable) -> None:
     twice = np.zeros(len(distinct), dtype=bool)
     if small.nunique() < len(small):
         twice[small.index[small.duplicated(keep=False)]] = True
-    courses.flag(pd.Series(twice[client], courses.frame.index), "client_id", "two_spellings")
+    courses.flag(twice[client], "client_id", "two_spellings")
     skin, _ = pd.factorize(courses.frame["skin_type"])
     last, differs = np.full(len(distinct), -1), np.zeros(len(distinct), dtype=bool)
     last[client[skin >= 0]] = skin[skin >= 0]
     differs[client[(skin >= 0) & (skin != last[client])]] = True
-    courses.flag(pd.Series(differs[client], courses.frame.index), "skin_type", "two_skin_types")
+    courses.flag(differs[client], "skin_type", "two_skin_types")
 
 
 def _lonely_dates(table: CleanTable, column: str) -> None:
@@ -297,64 +291,23 @@ def _lonely_dates(table: CleanTable, column: str) -> None:
     table.flag((dates < early - far) | (dates > late + far), column, "lonely_date")
 
 
-def _order(sessions: CleanTable) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.bool_]]:
-    number = sessions.frame["session_no"].to_numpy()
-    course = sessions.codes("course_id").astype(np.int64)
-    order = np.argsort(course * (number.max(initial=0) + 1) + number, kind="stable")
-    course = course[order]
-    same = np.zeros(len(course), dtype=bool)
-    same[1:] = course[1:] == course[:-1]
-    return order, same
-
-
-def _put_back(
-    flags: npt.NDArray[np.bool_], order: npt.NDArray[np.intp], frame: pd.DataFrame
-) -> pd.Series[bool]:
-    import pandas as pd
-
-    back = np.empty(len(flags), dtype=bool)
-    back[order] = flags
-    return pd.Series(back, frame.index, dtype=bool)
-
-
-def _session_numbers(
-    sessions: CleanTable,
-    courses: CleanTable,
-    order: npt.NDArray[np.intp],
-    same: npt.NDArray[np.bool_],
-) -> None:
-    number = sessions.frame["session_no"].to_numpy()[order]
-    before = np.where(same, np.roll(number, 1), 0)
-    sessions.flag(
-        _put_back(number - before > 1, order, sessions.frame), "session_no", "gap_in_numbers"
-    )
+def _session_order(sessions: CleanTable, courses: CleanTable) -> None:
+    step, number = _steps(sessions, "session_no"), sessions.frame["session_no"].to_numpy()
+    order = np.argsort(step, kind="stable")
+    before = np.full(len(order), -1)  # the row of the session before, -1 for the first
+    before[order[1:]] = np.where(np.diff(step[order] // MOST_STEPS) == 0, order[:-1], -1)
+    later, last = before >= 0, np.where(before >= 0, number[before], 0)
+    sessions.flag(number - last > 1, "session_no", "gap_in_numbers")
+    parts = number == last
     n_courses = len(courses.ids["course_id"].distinct)
-    repeats = _put_back(same & (number == before), order, sessions.frame).to_numpy()
-    counted = np.bincount(sessions.codes("course_id")[~repeats], minlength=n_courses)
-    courses.flag(
-        courses.frame["sessions_given"] != counted[courses.codes("course_id")],
-        "sessions_given",
-        "sessions_not_listed",
-    )
-
-
-def _session_dates(
-    sessions: CleanTable,
-    courses: CleanTable,
-    order: npt.NDArray[np.intp],
-    same: npt.NDArray[np.bool_],
-) -> None:
-    day = sessions.frame["treated_on"].to_numpy()[order]
-    number = sessions.frame["session_no"].to_numpy()[order]
-    parts = same & (number == np.roll(number, 1))
-    no_later, apart = same & ~parts & (day <= np.roll(day, 1)), parts & (day != np.roll(day, 1))
-    sessions.flag(_put_back(no_later, order, sessions.frame), "treated_on", "session_not_later")
-    sessions.flag(_put_back(apart, order, sessions.frame), "treated_on", "parts_on_days")
-    sessions.flag(
-        sessions.frame["treated_on"] < sessions.of_course(courses, "started_on"),
-        "treated_on",
-        "session_before_start",
-    )
+    counted = np.bincount(sessions.codes("course_id")[~parts], minlength=n_courses)
+    other = courses.frame["sessions_given"] != counted[courses.codes("course_id")]
+    courses.flag(other, "sessions_given", "sessions_not_listed")
+    day = sessions.frame["treated_on"].to_numpy()
+    sessions.flag(later & ~parts & (day <= day[before]), "treated_on", "session_not_later")
+    sessions.flag(parts & (day != day[before]), "treated_on", "parts_on_days")
+    early = day < sessions.of_course(courses, "started_on")
+    sessions.flag(early, "treated_on", "session_before_start")
 
 
 def _lasers(sessions: CleanTable, lasers: pd.DataFrame) -> None:
@@ -376,8 +329,7 @@ def _lasers(sessions: CleanTable, lasers: pd.DataFrame) -> None:
     for one, laser in np.ndindex(len(sets), len(named)):
         offered = str(named["wavelengths_nm"].iloc[laser]).split(";")
         foreign[one, laser] = not {*str(sets[one]).split(";")} <= {*offered}
-    beyond: pd.Series[bool] = pd.Series(foreign[used, place], frame.index, dtype=bool)
-    sessions.flag(beyond, "wavelengths_nm", "wavelength_of_laser")
+    sessions.flag(foreign[used, place], "wavelengths_nm", "wavelength_of_laser")
 
 
 def _grading_dates(gradings: CleanTable, sessions: CleanTable | None, courses: CleanTable) -> None:

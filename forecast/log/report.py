@@ -230,16 +230,9 @@ def entries(
     codes, texts = distinct_texts(values)
     written = np.append(texts, "")[codes]
     remedies = remedy if isinstance(remedy, list) else [remedy] * len(rows)
-    told = {
-        "table": table,
-        "row": rows.to_numpy(),
-        "column": column,
-        "value": written,
-        "rule": pd.Series([rule] * len(rows), dtype=object),
-        "remedy": pd.Series(remedies, dtype=object),
-        "blanked": blanked,
-    }
-    return pd.DataFrame(told, columns=list(FLAGGED))
+    said = (pd.Series(each, dtype=object) for each in ([rule] * len(rows), remedies))
+    told = (table, rows.to_numpy(), column, written, *said, blanked)
+    return pd.DataFrame(dict(zip(FLAGGED, told, strict=True)))
 
 
 def gather(listed: Iterable[pd.DataFrame], columns: tuple[str, ...] = ENTRY) -> pd.DataFrame:

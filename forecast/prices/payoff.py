@@ -307,19 +307,10 @@ def price_rows(
         # pay per session is compared over the same sessions as the package covers
         alone = Package("per_session", cap=terms.cap)
         by_session = terms_of(alone, tariff, pmf.shape[1], started=started)
-        own, single = (
-            np.broadcast_to(tariff.price_of(one, area), (len(pmf),)) for one in (package, alone)
-        )
+        both, own = (terms, by_session), np.empty((2, len(pmf)))
+        own[0], own[1] = tariff.price_of(package, area), tariff.price_of(alone, area)
         parts = [
-            _evaluate(
-                package.kind,
-                (terms, by_session),
-                law,
-                pmf[rows],
-                cost[rows],
-                (own[rows], single[rows]),
-                tariff,
-            )
+            _evaluate(package.kind, both, law, pmf[rows], cost[rows], own[:, rows], tariff)
             for rows, law in zip(blocks, laws, strict=True)
         ]
         names = [field.name for field in fields(Priced) if field.name != "terms"]
@@ -334,7 +325,7 @@ def _evaluate(
     law: Callable[..., tuple[FloatArray, FloatArray]],
     pmf: FloatArray,
     cost: FloatArray,
-    own: tuple[FloatArray, FloatArray],
+    own: FloatArray,
     tariff: Tariff,
 ) -> Priced:
     # the package's terms and those of paying per session, and the price of either
