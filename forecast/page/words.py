@@ -153,6 +153,7 @@ class _Filled(Filler):
         return self.words.day(date.fromisoformat(iso))
 
 
+@cache
 def languages() -> tuple[str, ...]:
     """Return the codes of the languages that are shipped.
 
