@@ -292,20 +292,21 @@ def _lonely_dates(table: CleanTable, column: str) -> None:
 
 
 def _session_order(sessions: CleanTable, courses: CleanTable) -> None:
-    step, number = _steps(sessions, "session_no"), sessions.frame["session_no"].to_numpy()
-    order = np.argsort(step, kind="stable")
+    course, number = sessions.codes("course_id"), sessions.frame["session_no"].to_numpy()
+    order = np.argsort(_steps(sessions, "session_no"), kind="stable")
     before = np.full(len(order), -1)  # the row of the session before, -1 for the first
-    before[order[1:]] = np.where(np.diff(step[order] // MOST_STEPS) == 0, order[:-1], -1)
+    before[order[1:]] = np.where(course[order[1:]] == course[order[:-1]], order[:-1], -1)
     later, last = before >= 0, np.where(before >= 0, number[before], 0)
     sessions.flag(number - last > 1, "session_no", "gap_in_numbers")
     parts = number == last
     n_courses = len(courses.ids["course_id"].distinct)
-    counted = np.bincount(sessions.codes("course_id")[~parts], minlength=n_courses)
+    counted = np.bincount(course[~parts], minlength=n_courses)
     other = courses.frame["sessions_given"] != counted[courses.codes("course_id")]
     courses.flag(other, "sessions_given", "sessions_not_listed")
     day = sessions.frame["treated_on"].to_numpy()
-    sessions.flag(later & ~parts & (day <= day[before]), "treated_on", "session_not_later")
-    sessions.flag(parts & (day != day[before]), "treated_on", "parts_on_days")
+    then = day[before]
+    sessions.flag(later & ~parts & (day <= then), "treated_on", "session_not_later")
+    sessions.flag(parts & (day != then), "treated_on", "parts_on_days")
     early = day < sessions.of_course(courses, "started_on")
     sessions.flag(early, "treated_on", "session_before_start")
 
