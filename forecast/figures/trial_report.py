@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import plotly.graph_objects as go
 
+from forecast._checks import SHOWN_AT
 from forecast._files import write_into
 from forecast.figures.sessions import plot_balance, plot_curves, plot_followers, plot_readings
 
@@ -48,6 +49,11 @@ ASSUMED = (
     "have been followed by every kind of course. Stopping is explained by what was recorded. A "
     "recorded clearing means the same under every regime."
 )
+CHARACTERISTICS = (
+    "ink_group", "skin_type", "region", "ink_density", "layering", "origin", "scarring", "smoker",
+    "age_years", "area_cm2", "tattoo_age_years",
+)  # fmt: skip
+MANY_LEVELS = 8  # from which a characteristic is a number
 STYLE = (
     "body{font:16px/1.5 system-ui,sans-serif;max-width:52rem;margin:2rem auto;padding:0 1rem}"
     "table{border-collapse:collapse;display:block;overflow-x:auto}"
@@ -85,6 +91,7 @@ def write_report(comparison: RegimeComparison, log: OutcomeLog, folder: str | Pa
 
 def _items(comparison: RegimeComparison, log: OutcomeLog) -> Iterator[Items]:
     given, numbers = _given(comparison), _numbers(comparison, log)
+    given["baseline"] = [_baseline(comparison, log)]
     missing = log.courses.isna().mean().rename("not_recorded").round(3)
     given["missing"] = [missing[missing > 0].rename_axis("column").reset_index()]
     for heading, listed in SAID.items():
@@ -106,15 +113,51 @@ def _numbers(comparison: RegimeComparison, log: OutcomeLog) -> dict[str, object]
         "gradings": len(log.gradings),
         "first": started.min().date(),
         "last": started.max().date(),
+        "level": f"{100 * comparison.level:g} %",
         "eligible": counts["courses"],
         "left_out": "; ".join(f"{n} {why}" for why, n in left_out.items()) or "none",
         **{kind: counts.get(kind, 0) for kind in ("cleared", "stopped", "ongoing")},
     }
 
 
+# eligible courses by the regime that they began with: shares of the levels recorded, or median and
+# quartiles
+def _baseline(comparison: RegimeComparison, log: OutcomeLog) -> pd.DataFrame:
+    import pandas as pd
+
+    from forecast.regimes import trial_rows
+    from forecast.tattoo import SITES
+
+    trial = trial_rows(log, horizon=comparison.horizon)
+    eligible = trial.courses[["course_id", "ink_group"]] if trial else log.courses[:0]
+    began = log.each_session.query("session_no == 1")[["course_id", "regime"]]
+    courses = eligible.merge(began).merge(log.courses)
+    courses["region"] = courses["body_site"].map(lambda name: SITES[name].region)
+    each = {regime: courses[courses["regime"] == regime] for regime in ("ns", "ps")}
+    rows = [("courses", "", *(str(len(own)) for own in each.values()))]
+    for name in CHARACTERISTICS:
+        levels = sorted(courses[name].dropna().unique())
+        number = len(levels) > MANY_LEVELS
+        for level in ["median (quartiles)"] if number else levels:
+            known = [own[name].dropna() for own in each.values()]
+            share = [_percent((own == level).mean()) for own in known]
+            rows.append((name, level, *(map(_quartiles, known) if number else share)))
+    return pd.DataFrame(rows, columns=["characteristic", "level", *each])
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %"
+
+
+def _quartiles(numbers: pd.Series) -> str:
+    low, middle, high = numbers.astype(float).quantile([0.25, 0.5, 0.75])
+    return f"{middle:.0f} ({low:.0f} to {high:.0f})"
+
+
 def _given(comparison: RegimeComparison) -> dict[str, list[Item]]:
     trial, frame = dict(comparison.target_trial), comparison.to_frame()
-    main = frame["quantity"].isin(["sessions"]) | frame["quantity"].str.startswith("cleared by")
+    means = frame["quantity"] == "mean sessions"
+    main = (frame["quantity"] == "sessions") | frame["quantity"].str.startswith("cleared by")
     drawn = {
         name: [] if comparison.curves.empty else [plot(comparison)] for name, plot in PLOTS.items()
     }
@@ -134,11 +177,23 @@ def _given(comparison: RegimeComparison) -> dict[str, list[Item]]:
         "weights": [comparison.diagnostics.weights.reset_index()],
         "overlap": [comparison.diagnostics.overlap],
         "at risk": [comparison.diagnostics.at_risk.reset_index()],
+        "absolute": [_absolute(comparison)],
+        "means": [frame[means].rename(columns={"comparison": "strategy"}).iloc[:, [0, 3, 4, 5, 6]]],
         "effects": [frame[main]],
-        "further": [frame[~main]],
+        "further": [frame[~main & ~means]],
         "sensitivity": [*map(str, comparison.sensitivity.words if comparison.sensitivity else ())],
         "notes": [*map(str, comparison.notes)],
     }
+
+
+# what would come under each strategy, not only the differences
+def _absolute(comparison: RegimeComparison) -> pd.DataFrame:
+    whole = comparison.curves[comparison.curves["group"] == "all"]
+    shown = whole[whole["session"].isin(SHOWN_AT)]
+    table = shown[["strategy", "session"]].rename(columns={"session": "by_session"})
+    for name, column in (("cleared", "survival"), ("low", "high"), ("high", "low")):
+        table[name] = [_percent(1 - share) for share in shown[column]]
+    return table
 
 
 def _as_markdown(parts: Sequence[Items]) -> str:

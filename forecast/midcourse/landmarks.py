@@ -53,9 +53,9 @@ LANDMARK_PRIOR: dict[str, tuple[float, float]] = {
     "stalled": (0.0, 0.5),
     "location": (0.0, 2.0),
     "log_scale": (-0.8, 0.5),
-    # judged, no source: hardly ever, but where the inks or a standstill say so
-    "never": (-2.0, 1.5),
-    "never[doubt]": (0.8, 0.4),
+    # judged, no source: about as often as the attributes have it, and more at a standstill
+    "never": (-0.3, 0.4),
+    "never[doubt]": (1.0, 0.2),
     "never[stalled]": (1.0, 1.0),
 }
 SUPERMODEL = AcceleratedTime("lognormal", prior=LANDMARK_PRIOR, never=DOUBTED)

@@ -216,9 +216,10 @@ class Appointments(Result):
         yield Note(f"prices.{'book_fits' if full is None else 'too_full'}", "info", values)
         if self.another_laser:
             hours = self.hours_a_week + self.another_laser["hours"]
+            still = self.first_too_full(hours)
             values = {
                 "hours": hours,
-                "month": self.first_too_full(hours) or Note("prices.no_month"),
+                "month": str(still) if still else Note("prices.no_month"),
                 "cost": f"{self.another_laser['cost']:,.2f} {self.currency}",
                 "reaches": of_100(self.another_laser["reaches"]),
             }

@@ -55,7 +55,7 @@ class RegimeComparison(Answers, Result):
     Keys of the mappings are ``"later - earlier"`` in the order of ``strategies``; values are the
     left strategy minus the right, in sessions, so that negative means fewer. The answers
     (``difference, cleared_by, by_ink, unadjusted, second_route, verdict, reasons, supported,
-    uncleared, by_group, differ``) are described in `Answers`.
+    uncleared, means, by_group, differ``) are described in `Answers`.
 
     Attributes
     ----------
@@ -162,6 +162,7 @@ class RegimeComparison(Answers, Result):
         return frame.astype(dict.fromkeys(COLUMNS[3:7], "float64"))
 
     def _tables(self) -> Iterator[tuple[str, str, Mapping[str, Contrast]]]:
+        yield "mean sessions", "", self.means
         yield "sessions", "", self.difference
         for n, shares in self.cleared_by.items():
             yield f"cleared by {n}", "", shares

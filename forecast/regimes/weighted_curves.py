@@ -317,6 +317,8 @@ class Answers:
         reach with enough courses; looking again, at the horizon only.
     uncleared : dict of str to float
         Weighted share not cleared after the horizon, by strategy, where it has support there.
+    means : dict of str to Contrast
+        Mean sessions up to that horizon, by strategy, where it has support there.
     """
 
     difference: Mapping[str, Contrast]
@@ -328,6 +330,7 @@ class Answers:
     reasons: Mapping[str, tuple[str, ...]]
     supported: Mapping[str, Supported]
     uncleared: Mapping[str, float]
+    means: Mapping[str, Contrast]
     by_group: Mapping[str, Mapping[str, Contrast]]
     differ: Mapping[str, tuple[float, int, float, int]]
 
@@ -353,6 +356,7 @@ class Answers:
             reasons=why,
             supported={},
             uncleared={},
+            means={},
             by_group={},
             differ={},
         )
@@ -394,6 +398,12 @@ def answers(
             one = _mean(point.survival[:, 0], everyone, pair, last, settings)
             why = reasons_for(one, margin, lacking[key])
             supported[key] = Supported(last, one, verdict_of(one, margin, why), why)
+    # of the strategies with support, the furthest horizon each is compared to
+    lasts = {
+        place: settings.reach_of(place)
+        for place in range(len(settings.plans))
+        if support[place] >= settings.reach_of(place)
+    }
     return Answers(
         difference=difference,
         cleared_by={n: _shares(n, point, draws, support, settings) for n in SHOWN_AT},
@@ -404,9 +414,15 @@ def answers(
         reasons=reasons,
         supported=supported,
         uncleared={
-            name: float(point.survival[place, 0, settings.reach_of(place)])
-            for place, name in enumerate(settings.names)
-            if support[place] >= settings.reach_of(place)
+            settings.names[place]: float(point.survival[place, 0, last])
+            for place, last in lasts.items()
+        },
+        means={
+            settings.names[place]: settings.contrast(
+                float(point.survival[place, 0, :last].sum()),
+                float(everyone[:, place, :last].sum(axis=1).std(ddof=1)),
+            )
+            for place, last in lasts.items()
         },
         by_group=by_group,
         differ=differ,

@@ -45,6 +45,7 @@ FLAT = 1e6  # a coefficient this uncertain is not determined by the data
 UNSURE_SHARE = 0.1  # a standard error of the never share above this is said
 BLOCK = 4096  # rows worked on together: their parts stay in the second-level cache
 CELLS_TOGETHER = 8192  # chances worked out together, for the same reason
+SURE = 700.0  # log odds beyond which a chance is nothing, and its odds no number
 SETTLED = 1e-9  # squared length of a step in standard errors; the step after is its square
 LEAST_SPREAD = 1e-7
 
@@ -306,7 +307,7 @@ def _pmfs(
     standard: Standard, location: FloatArray, scale: FloatArray, odds: FloatArray, horizon: int
 ) -> FloatArray:
     """Return pmfs, one more axis than ``location``; ``odds`` are the logits of the never share."""
-    share = 1 / (1 + np.exp(odds))
+    share = 1 / (1 + np.exp(np.minimum(odds, SURE)))
     rows = [each.reshape(-1) for each in (location, scale, share)]
     pmf = np.empty((location.size, horizon))
     together = max(CELLS_TOGETHER // horizon, 1)

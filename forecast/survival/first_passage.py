@@ -42,7 +42,7 @@ PATHS_TOGETHER = 128  # their densities stay in the second-level cache
 SETTLED = 1e-6  # squared length of a step in standard errors
 # Mean and standard deviation of the log odds of never passing, before paths are seen. Judged: what
 # takes more than a horizon from here mostly never comes.
-ODDS = (2.0, 0.5)
+ODDS = (2.0, 0.3)
 LARGEST_ODDS = 2.2  # log odds; where next to nothing is left for never, levels ask for any odds
 
 

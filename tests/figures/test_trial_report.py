@@ -75,3 +75,19 @@ def test_a_report_that_cannot_say_is_written_too_and_a_file_is_no_folder(tmp_pat
     (tmp_path / "file").write_text("x", encoding="utf-8")
     with pytest.raises(RequestError, match="is a file"):
         write_report(comparison, log, tmp_path / "file")
+
+
+def test_the_report_describes_who_began_with_each_regime_and_what_came_under_each(written):
+    comparison, (markdown, _) = written
+    table = markdown[markdown.index("## 9. ") : markdown.index("## 10. ")]
+    began = re.search(r"\| courses \|  \| (\d+) \| (\d+) \|", table)
+    assert sum(map(int, began.groups())) == comparison.diagnostics.counts["courses"]
+    smokers = re.findall(r"\| smoker \| (?:no|yes) \| (\d+) % \| (\d+) % \|", table)
+    assert [sum(map(int, column)) for column in zip(*smokers, strict=True)] == [100, 100]
+    effects = markdown[markdown.index("## 13. ") : markdown.index("## 14. ")]
+    for name, mean in comparison.means.items():
+        assert f"| {name} | {mean.estimate:.3g} | {mean.interval[0]:.3g} |" in effects
+    later, earlier = (comparison.means[name].estimate for name in ("ps", "ns"))
+    assert later - earlier == pytest.approx(comparison.difference["ps - ns"].estimate)
+    curve = comparison.curves.query("strategy == 'ps' and group == 'all' and session == 5")
+    assert f"| ps | 5 | {100 * (1 - curve['survival'].item()):.0f} % |" in effects
