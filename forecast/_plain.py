@@ -8,7 +8,6 @@ import math
 from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from functools import cache
-from html import escape
 from textwrap import shorten
 from types import NoneType, UnionType
 from typing import TYPE_CHECKING, Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
@@ -59,6 +58,8 @@ class Result:
         return f"<{type(self).__name__}: {shorten(first, LONGEST_FACE, placeholder=' …')}>"
 
     def _repr_html_(self) -> str:
+        from html import escape  # which a command does not need
+
         return f"<pre>{escape(self.to_text())}</pre>"
 
 

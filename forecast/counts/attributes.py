@@ -23,7 +23,7 @@ Column = Sequence[Any] | npt.NDArray[Any]
 
 SKIN_TYPES = {name: rank for rank, name in enumerate(column("courses", "skin_type").levels, 1)}
 EARLIEST = -7.0  # years from now, before which practice is taken as it was then
-FEW_ROWS = 50  # up to which pandas is not called: an enquiry needs numpy alone
+FEW_ROWS = 128  # up to which pandas is not called: enquiries need numpy alone
 GRADES = {
     "ink_density": {"light": -1, "medium": 0, "heavy": 1},
     "layering": {"single": 0, "layered": 1},

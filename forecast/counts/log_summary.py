@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._notes import Note
-from forecast._types import FloatArray
+from forecast._types import FloatArray, IntArray
 from forecast.counts.attributes import COVARIATES, LIGHTEN, SKIN_TYPES, plainly
 from forecast.counts.extra import ExtraColumn
 from forecast.counts.rows import (
@@ -461,28 +461,26 @@ def own_fills(
 
 
 def spread_missing(
-    found: Mapping[str, float],
+    found: Mapping[str, FloatArray],
     fills: Mapping[str, tuple[float, ...]],
     sources: Mapping[str, str] = COVARIATES,
-) -> dict[str, list[float]]:
-    """Return one enquiry's covariates with each missing one spread over its fills.
+) -> tuple[dict[str, FloatArray], IntArray]:
+    """Return the covariates of enquiries, each missing one spread over its fills, and their rows.
 
     Missing attributes are combined by shifting one against another, so that eight rows stand for
-    their joint mix; where none is missing there is one row. ``sources`` has the attribute behind
-    each covariate.
+    their joint mix; an enquiry where none is missing has one row. ``sources`` has the attribute
+    behind each covariate.
     """
-    spread: dict[str, list[float]] = {}
+    sizes = np.where(np.any([np.isnan(values) for values in found.values()], axis=0), N_FILLS, 1)
+    turns = np.concatenate([np.arange(size) for size in sizes])
     shifts = {name: 3 * k for k, name in enumerate(dict.fromkeys(sources.values()))}
-    missing = any(np.isnan(value) for value in found.values())
-    for name, value in found.items():
-        if not np.isnan(value):
-            spread[name] = [value] * (N_FILLS if missing else 1)
-        elif name not in fills:  # a covariate that a model of before does not ask for
-            spread[name] = [0.0] * N_FILLS
-        else:
-            shift = shifts[sources[name]]
-            spread[name] = [fills[name][(k + shift) % N_FILLS] for k in range(N_FILLS)]
-    return spread
+    spread = {name: np.repeat(values, sizes) for name, values in found.items()}
+    for name, values in spread.items():
+        gone = np.isnan(values)
+        if gone.any():  # a covariate that a model of before does not ask for has no fills
+            fill = np.array(fills.get(name, (0.0,) * N_FILLS))
+            values[gone] = fill[(turns[gone] + shifts[sources[name]]) % N_FILLS]
+    return spread, sizes
 
 
 def fill_missing(rows: pd.DataFrame, fills: Mapping[str, float | None]) -> pd.DataFrame:

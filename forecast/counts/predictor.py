@@ -8,15 +8,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from itertools import chain
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from forecast._checks import HORIZON
 from forecast._notes import Note
-from forecast._types import FloatArray
+from forecast._types import FloatArray, IntArray
 from forecast.assess import Recalibration, carry_remaining
 from forecast.counts.attributes import LIGHTEN, covariates
 from forecast.counts.estimate import Estimate, Stopping, learnt_share, length_of, to_clearing
@@ -84,8 +82,7 @@ class Predictor:
 
     def unreached(self, inks: str) -> tuple[str, ...]:
         """Return the inks that no laser in the log's table reaches; none when it has no table."""
-        lasers = [Laser(regime, nm) for regime, nm in self.log_summary.lasers]
-        return unreached_inks(inks, lasers) if lasers else ()
+        return _unreached(self.log_summary.lasers, inks)
 
     def part_reached(self, enquiry: Enquiry) -> tuple[Enquiry | None, tuple[str, ...]]:
         """Return the enquiry of the inks that some laser reaches, and the inks that none does.
@@ -226,7 +223,7 @@ class Predictor:
 
     # what the stopping hazard goes by, shape (n,)
     def _lengths(self, enquiries: Sequence[Enquiry]) -> FloatArray:
-        stacked, starts, sizes = self._stacked(enquiries)
+        stacked, starts, sizes = _stacked(self, tuple(enquiries))
         pmfs = self.model.predict(to_clearing(stacked), self.horizon).pmf
         averaged = np.add.reduceat(pmfs, starts, axis=0) / sizes[:, None]
         return length_of(CountDistribution(averaged))
@@ -246,44 +243,42 @@ class Predictor:
     def _pmfs(
         self, model: FittedCountModel, enquiries: Sequence[Enquiry], steps: int
     ) -> FloatArray:
-        if len(enquiries) == 1:
-            known: Any = model  # fitted models are told apart as objects
-            kept = _pmfs_of_one(self, known, enquiries[0])
-            pmfs = kept[0] if kept else np.empty((0, 0, 0))
-            if pmfs.shape[2] < steps:
-                pmfs = self._block(model, enquiries, steps)
-                pmfs.setflags(write=False)
-                kept[:] = [pmfs]
-            return pmfs[:, :, :steps]
-        blocks = (enquiries[low : low + BLOCK] for low in range(0, len(enquiries), BLOCK))
-        return np.concatenate([self._block(model, block, steps) for block in blocks], axis=1)
+        known: Any = model  # fitted models are told apart as objects
+        kept = _pmfs_of_one(self, known, enquiries[0])
+        if not kept or kept[0].shape[2] < steps:
+            kept[:] = [self._block(model, enquiries[:1], steps)]
+            kept[0].setflags(write=False)
+        first = kept[0][:, :, :steps]
+        blocks = (enquiries[low : low + BLOCK] for low in range(1, len(enquiries), BLOCK))
+        rest = [self._block(model, block, steps) for block in blocks]
+        return np.concatenate([first, *rest], axis=1) if rest else first
 
     def _block(
         self, model: FittedCountModel, enquiries: Sequence[Enquiry], steps: int
     ) -> FloatArray:
-        stacked, starts, sizes = self._stacked(enquiries)
+        stacked, starts, sizes = _stacked(self, tuple(enquiries))
         pmfs = model.predict_draws(stacked, steps, n_draws=N_DRAWS, seed=self.seed)
         return np.asarray(np.add.reduceat(pmfs, starts, axis=1) / sizes[:, None])
 
-    # covariates, one row per way to fill an enquiry; where each enquiry starts; how many it has
-    def _stacked(
-        self, asked: Sequence[Enquiry]
-    ) -> tuple[dict[str, list[float]], npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-        spreads = [_covariates_of_one(self, enquiry) for enquiry in asked]
-        sizes = np.array([len(spread["skin_type"]) for spread in spreads])
-        stacked = {name: list(chain(*(of[name] for of in spreads))) for name in spreads[0]}
-        return stacked, np.concatenate([[0], np.cumsum(sizes)[:-1]]), sizes
-
-    def _covariates(self, enquiry: Enquiry) -> dict[str, list[float]]:
-        fields: dict[str, Any] = {name: [getattr(enquiry, name)] for name in ATTRIBUTES}
-        fields |= {name: [None] for name in self.log_summary.unrecorded(enquiry)}
-        reached = float(bool(self.unreached(str(enquiry.inks))))
-        found = covariates({**fields, "unreached": [reached], "years_from_now": [0.0]})
+    def _covariates(self, asked: Sequence[Enquiry]) -> dict[str, FloatArray]:
+        unrecorded = [self.log_summary.unrecorded(one) for one in asked]
+        columns: dict[str, Any] = {
+            name: [
+                None if name in none else getattr(one, name)
+                for one, none in zip(asked, unrecorded, strict=True)
+            ]
+            for name in ATTRIBUTES
+        }
+        columns["unreached"] = [float(bool(self.unreached(str(one.inks)))) for one in asked]
+        found = covariates({**columns, "years_from_now": [0.0] * len(asked)})
         for own in self.log_summary.extra:
-            found |= own.covariates([enquiry.extra.get(own.name)])
-        found |= {LIGHTEN: np.ones(1)} if self.goal == "lighten" else {}
-        known = {name: float(value[0]) for name, value in found.items()}
-        return spread_missing(known, self.log_summary.fills, self.log_summary.sources)
+            found |= own.covariates([one.extra.get(own.name) for one in asked])
+        return found | ({LIGHTEN: np.ones(len(asked))} if self.goal == "lighten" else {})
+
+
+@lru_cache(maxsize=256)
+def _unreached(lasers: tuple[tuple[str, tuple[float, ...]], ...], inks: str) -> tuple[str, ...]:
+    return unreached_inks(inks, [Laser(*each) for each in lasers]) if lasers else ()
 
 
 # An answer, its drivers and its prices ask of the same enquiry several times, for more steps or
@@ -295,6 +290,11 @@ def _pmfs_of_one(
     return []
 
 
-@lru_cache(maxsize=256)
-def _covariates_of_one(predictor: Predictor, enquiry: Enquiry) -> dict[str, list[float]]:
-    return predictor._covariates(enquiry)
+# covariates, one row per way to fill an enquiry; where each enquiry starts; how many rows it has
+@lru_cache(maxsize=64)
+def _stacked(
+    predictor: Predictor, asked: tuple[Enquiry, ...]
+) -> tuple[dict[str, FloatArray], IntArray, IntArray]:
+    summary = predictor.log_summary
+    stacked, sizes = spread_missing(predictor._covariates(asked), summary.fills, summary.sources)
+    return stacked, np.cumsum(sizes) - sizes, sizes

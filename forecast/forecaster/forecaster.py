@@ -152,13 +152,12 @@ def _compared(
     counted = bool(np.all(chances >= HALF))  # else an end of an interval would be no count
     compared = _soft_median(draws) if counted else chances
     by_session = None if counted else draws.shape[-1]
-    mean = chances.mean(axis=0)
+    moved = np.quantile(compared[:, :1] - compared[:, 1:], [tail, 0.5, 1 - tail], axis=0)
+    mean = chances.mean(axis=0).tolist()
     found = []
-    for place, (name, value, against) in enumerate(rows, 1):
-        moved = compared[:, 0] - compared[:, place]
-        low, middle, high = np.quantile(moved, [tail, 0.5, 1 - tail]).tolist()
-        both = None if counted else (float(mean[0]), float(mean[place]))
-        found.append(Driver(name, value, against, middle, (low, high), level, by_session, both))
+    for row, other, (low, middle, high) in zip(rows, mean[1:], moved.T.tolist(), strict=True):
+        both = None if counted else (mean[0], other)
+        found.append(Driver(*row, middle, (low, high), level, by_session, both))
     return found
 
 

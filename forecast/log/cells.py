@@ -14,6 +14,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from difflib import get_close_matches
+from functools import cache
 from math import isfinite, prod
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple, cast
@@ -88,6 +89,7 @@ class UnreadableError(ValueError):
         self.rule = rule
 
 
+@cache
 def rule_of(rule: Column) -> Sentence:
     """Return what the column may hold, as the end of a sentence: "one of yes, no"."""
     if rule.kind == "date":
@@ -312,15 +314,16 @@ def _date(rule: Column, text: str, order: DateOrder | None, earliest: date) -> R
     return reading
 
 
-def iso_day(text: str, earliest: date = EARLIEST) -> date | None:
-    """Return the day of a text that is nothing but YYYY-MM-DD, from ``earliest`` on."""
-    if len(text) != 10 or text[4] != "-" or text[7] != "-":
-        return None
-    try:
-        day = date.fromisoformat(text)
-    except ValueError:
-        return None
-    return day if earliest <= day <= LATEST else None
+def iso_days(
+    texts: npt.NDArray[np.object_], earliest: date = EARLIEST
+) -> npt.NDArray[np.datetime64]:
+    """Return the days of texts that are nothing but YYYY-MM-DD, from ``earliest`` on, NaT else."""
+    import pandas as pd
+
+    read = pd.to_datetime(pd.Series(texts), format="%Y-%m-%d", errors="coerce")
+    days, low, high = read.to_numpy("datetime64[D]"), np.datetime64(earliest), np.datetime64(LATEST)
+    plain = (days.astype(str) == texts) & (days >= low) & (days <= high)
+    return np.where(plain, days, np.datetime64("NaT"))
 
 
 def _any_date(text: str, order: DateOrder | None) -> Reading:
@@ -464,9 +467,11 @@ def _is_number(cells: pd.Series[Any]) -> bool:
 
 
 def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
+    import pandas as pd
+
     codes, texts = distinct_texts(cells)
     meanings, unclear = _at_face_value(rule, texts)
-    order = date_order(texts) if rule.kind == "date" else None
+    order = date_order(texts) if rule.kind == "date" and unclear else None
     broken: dict[Sentence, list[int]] = {}
     habits: dict[str, list[int]] = {}
     for i in unclear:
@@ -478,7 +483,7 @@ def _read_texts(rule: Column, cells: pd.Series[Any]) -> ColumnReading:
         meanings[i] = meaning
         for habit in needed:
             habits.setdefault(habit, []).append(i)
-    empty = any(meanings[i] is None for i in unclear) or bool((codes < 0).any())
+    empty = bool(pd.isna(meanings[unclear]).any() or (codes < 0).any())
     return ColumnReading(
         _spread(rule, meanings, codes, cells.index),
         {text: np.isin(codes, bad) for text, bad in broken.items()},
@@ -555,8 +560,8 @@ def _at_face_value(
         clear = pd.Series(texts, dtype="string[pyarrow]").str.fullmatch(PLAIN_TEXT).to_numpy(bool)
         meanings[~clear] = None
     elif rule.kind == "date":
-        meanings = np.array([*map(iso_day, texts), None], dtype=object)[:-1]
-        clear = np.array([day is not None for day in meanings], dtype=bool)
+        meanings = iso_days(texts)
+        clear = ~np.isnat(meanings)
     else:
         meanings = np.full(len(texts), None, dtype=object)
         clear = np.zeros(len(texts), dtype=bool)
@@ -570,8 +575,8 @@ def _spread(
     import pandas as pd
 
     if rule.kind == "date":
-        days = pd.to_datetime(pd.Series([*meanings, None], dtype=object))
-        return pd.Series(days.to_numpy("datetime64[ns]")[codes], index, name=rule.name)
+        days = np.append(meanings, np.datetime64("NaT")).astype("datetime64[ns]")
+        return pd.Series(days[codes], index, name=rule.name)
     empty = np.nan if meanings.dtype == np.float64 else None
     values = np.append(meanings, [empty])[codes]
     # without a type given, pandas would look at every text for a date

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast._notes import NOTHING, Sentence, problem_and_remedy, sentence
+from forecast._types import BoolArray
 from forecast.log.cells import OVERFLOW, Ids, meant, normal_heading, read_column, rule_of
 from forecast.log.columns import TABLES, Column
 from forecast.log.extra import EXTRA, extra_column
@@ -60,7 +61,7 @@ class CleanTable:
         by_number[courses.codes("course_id")] = values
         return np.asarray(by_number[self.codes("course_id")])
 
-    def refuse(self, bad: pd.Series[bool], *fault: Any) -> None:
+    def refuse(self, bad: pd.Series[bool] | BoolArray, *fault: Any) -> None:
         """Set the rows of a mask aside for a fault.
 
         A fault is its column and its code and, where its words need them, another value of each
@@ -70,7 +71,7 @@ class CleanTable:
         if bad.any():
             self.frame = self.frame[~bad]
 
-    def flag(self, bad: pd.Series[bool], *fault: Any) -> None:
+    def flag(self, bad: pd.Series[bool] | BoolArray, *fault: Any) -> None:
         """List a contradiction in the rows of a mask, as `refuse` does, and keep them."""
         self._list(self.flagged, bad, *fault)
 
@@ -85,7 +86,7 @@ class CleanTable:
     def _list(
         self,
         where: list[pd.DataFrame],
-        bad: pd.Series[bool],
+        bad: pd.Series[bool] | BoolArray,
         column: str,
         fault: str,
         other: pd.Series[Any] | None = None,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -102,6 +103,7 @@ FOREIGN_KEYS: dict[str, tuple[str, str]] = {
 }
 
 
+@cache
 def column(table: str, name: str) -> Column:
     """Return the rule of the column ``name`` of a ``table``.
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from forecast._types import IntArray
 from forecast.log.cells import CASE, Ids, fractions_like, rule_of
 from forecast.log.cleaning import CleanTable
 from forecast.log.columns import FOREIGN_KEYS, KEYS, TABLES
@@ -36,6 +37,7 @@ NARROW = {
 ENOUGH = 20  # dates of a table, before one can be far from the others
 FAR_DAYS = 731
 ALL_GONE = 100.0  # percent faded
+MOST_STEPS = 1_000  # more than a course has sessions
 MOST_GENEROUS = 110.0  # beyond it no eye was generous: what was meant is not known
 
 
@@ -194,17 +196,13 @@ def _groups(frame: pd.DataFrame, key: list[str]) -> pd.Series[Any]:
 
 
 def _set_aside_orphans(table: CleanTable, courses: CleanTable) -> None:
-    import pandas as pd
-
     number = table.codes("course_id")
     used = np.zeros(len(table.ids["course_id"].distinct), dtype=bool)
     used[courses.codes("course_id")] = True
-    orphans = pd.Series(~used[number], table.frame.index)
-    if not orphans.any():
-        return
-    withheld = number < len(courses.ids["course_id"].distinct)
-    table.refuse(orphans & withheld, "course_id", "course_withheld")
-    table.refuse(orphans[table.frame.index], "course_id", "no_such_course")
+    orphans = ~used[number]
+    withheld = orphans & (number < len(courses.ids["course_id"].distinct))
+    table.refuse(withheld, "course_id", "course_withheld")
+    table.refuse(orphans[~withheld], "course_id", "no_such_course")
 
 
 def _set_aside_beyond(table: CleanTable, courses: CleanTable) -> None:
@@ -228,9 +226,7 @@ def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) 
         if name in tables:
             _lonely_dates(tables[name], column)
     if "sessions" in tables:
-        ordered = _order(tables["sessions"])
-        _session_numbers(tables["sessions"], courses, *ordered)
-        _session_dates(tables["sessions"], courses, *ordered)
+        _session_order(tables["sessions"], courses)
         if "lasers" in tables:
             _lasers(tables["sessions"], tables["lasers"].frame)
     if "gradings" in tables:
@@ -238,7 +234,7 @@ def flag_contradictions(tables: Mapping[str, CleanTable], *, cleared_at: float) 
         _falls(tables["gradings"])
         _fractions(tables["gradings"])
         _above(tables["gradings"])
-        _outcomes(courses, counted(tables["gradings"].frame), cleared_at)
+        _outcomes(courses, tables["gradings"], cleared_at)
 
 
 def _within_courses(courses: CleanTable) -> None:
@@ -274,12 +270,12 @@ def _clients(courses: CleanTable) -> None:
     twice = np.zeros(len(distinct), dtype=bool)
     if small.nunique() < len(small):
         twice[small.index[small.duplicated(keep=False)]] = True
-    courses.flag(pd.Series(twice[client], courses.frame.index), "client_id", "two_spellings")
+    courses.flag(twice[client], "client_id", "two_spellings")
     skin, _ = pd.factorize(courses.frame["skin_type"])
     last, differs = np.full(len(distinct), -1), np.zeros(len(distinct), dtype=bool)
     last[client[skin >= 0]] = skin[skin >= 0]
     differs[client[(skin >= 0) & (skin != last[client])]] = True
-    courses.flag(pd.Series(differs[client], courses.frame.index), "skin_type", "two_skin_types")
+    courses.flag(differs[client], "skin_type", "two_skin_types")
 
 
 def _lonely_dates(table: CleanTable, column: str) -> None:
@@ -295,142 +291,93 @@ def _lonely_dates(table: CleanTable, column: str) -> None:
     table.flag((dates < early - far) | (dates > late + far), column, "lonely_date")
 
 
-def _order(sessions: CleanTable) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.bool_]]:
-    number = sessions.frame["session_no"].to_numpy()
-    course = sessions.codes("course_id").astype(np.int64)
-    order = np.argsort(course * (number.max(initial=0) + 1) + number, kind="stable")
-    course = course[order]
-    same = np.zeros(len(course), dtype=bool)
-    same[1:] = course[1:] == course[:-1]
-    return order, same
-
-
-def _put_back(
-    flags: npt.NDArray[np.bool_], order: npt.NDArray[np.intp], frame: pd.DataFrame
-) -> pd.Series[bool]:
-    import pandas as pd
-
-    back = np.empty(len(flags), dtype=bool)
-    back[order] = flags
-    return pd.Series(back, frame.index, dtype=bool)
-
-
-def _session_numbers(
-    sessions: CleanTable,
-    courses: CleanTable,
-    order: npt.NDArray[np.intp],
-    same: npt.NDArray[np.bool_],
-) -> None:
-    number = sessions.frame["session_no"].to_numpy()[order]
-    before = np.where(same, np.roll(number, 1), 0)
-    sessions.flag(
-        _put_back(number - before > 1, order, sessions.frame), "session_no", "gap_in_numbers"
-    )
+def _session_order(sessions: CleanTable, courses: CleanTable) -> None:
+    course, number = sessions.codes("course_id"), sessions.frame["session_no"].to_numpy()
+    order = np.argsort(_steps(sessions, "session_no"), kind="stable")
+    before = np.full(len(order), -1)  # the row of the session before, -1 for the first
+    before[order[1:]] = np.where(course[order[1:]] == course[order[:-1]], order[:-1], -1)
+    later, last = before >= 0, np.where(before >= 0, number[before], 0)
+    sessions.flag(number - last > 1, "session_no", "gap_in_numbers")
+    parts = number == last
     n_courses = len(courses.ids["course_id"].distinct)
-    repeats = _put_back(same & (number == before), order, sessions.frame).to_numpy()
-    counted = np.bincount(sessions.codes("course_id")[~repeats], minlength=n_courses)
-    courses.flag(
-        courses.frame["sessions_given"] != counted[courses.codes("course_id")],
-        "sessions_given",
-        "sessions_not_listed",
-    )
-
-
-def _session_dates(
-    sessions: CleanTable,
-    courses: CleanTable,
-    order: npt.NDArray[np.intp],
-    same: npt.NDArray[np.bool_],
-) -> None:
-    day = sessions.frame["treated_on"].to_numpy()[order]
-    number = sessions.frame["session_no"].to_numpy()[order]
-    parts = same & (number == np.roll(number, 1))
-    no_later, apart = same & ~parts & (day <= np.roll(day, 1)), parts & (day != np.roll(day, 1))
-    sessions.flag(_put_back(no_later, order, sessions.frame), "treated_on", "session_not_later")
-    sessions.flag(_put_back(apart, order, sessions.frame), "treated_on", "parts_on_days")
-    sessions.flag(
-        sessions.frame["treated_on"] < sessions.of_course(courses, "started_on"),
-        "treated_on",
-        "session_before_start",
-    )
+    counted = np.bincount(course[~parts], minlength=n_courses)
+    other = courses.frame["sessions_given"] != counted[courses.codes("course_id")]
+    courses.flag(other, "sessions_given", "sessions_not_listed")
+    day = sessions.frame["treated_on"].to_numpy()
+    then = day[before]
+    sessions.flag(later & ~parts & (day <= then), "treated_on", "session_not_later")
+    sessions.flag(parts & (day != then), "treated_on", "parts_on_days")
+    early = day < sessions.of_course(courses, "started_on")
+    sessions.flag(early, "treated_on", "session_before_start")
 
 
 def _lasers(sessions: CleanTable, lasers: pd.DataFrame) -> None:
     if lasers.empty:
         return
-    frame = sessions.frame
-    named = lasers.set_index("laser_id")
-    sessions.flag(
-        frame["laser_id"].notna() & ~frame["laser_id"].isin(named.index),
-        "laser_id",
-        "no_such_laser",
-    )
-    regime = frame["laser_id"].map(named["regime"])
-    sessions.flag(regime.notna() & (regime != frame["regime"]), "regime", "regime_of_laser")
-    sessions.flag(
-        frame["treated_on"] < frame["laser_id"].map(named["in_use_from"]),
-        "treated_on",
-        "laser_not_there_yet",
-    )
-    owned = frame["laser_id"].map(named["wavelengths_nm"])
-    sessions.flag(
-        _foreign_wavelengths(frame["wavelengths_nm"], owned),
-        "wavelengths_nm",
-        "wavelength_of_laser",
-    )
-
-
-def _foreign_wavelengths(used: pd.Series[Any], owned: pd.Series[Any]) -> pd.Series[bool]:
-    """Return where a set is not within the other; each distinct pair is compared once."""
     import pandas as pd
 
-    pairs = pd.DataFrame({"used": used, "owned": owned})
-    distinct = pairs.dropna().drop_duplicates()
-    distinct = distinct.assign(
-        foreign=[
-            not set(one.split(";")) <= set(other.split(";"))
-            for one, other in zip(distinct["used"], distinct["owned"], strict=True)
-        ]
+    frame, named = sessions.frame, lasers.set_index("laser_id")
+    place = named.index.get_indexer(pd.Index(frame["laser_id"]))
+    known = pd.Series(place >= 0, frame.index)
+    theirs = named.take(place).set_axis(frame.index)
+    sessions.flag(frame["laser_id"].notna() & ~known, "laser_id", "no_such_laser")
+    sessions.flag(known & (theirs["regime"] != frame["regime"]), "regime", "regime_of_laser")
+    sessions.flag(
+        known & (frame["treated_on"] < theirs["in_use_from"]), "treated_on", "laser_not_there_yet"
     )
-    joined = pairs.merge(distinct, how="left", on=["used", "owned"])
-    return pd.Series(joined["foreign"].eq(True).to_numpy(bool), used.index)
+    used, sets = pd.factorize(frame["wavelengths_nm"])
+    foreign = np.zeros((len(sets) + 1, len(named) + 1), dtype=bool)  # the last are of none
+    for one, laser in np.ndindex(len(sets), len(named)):
+        offered = str(named["wavelengths_nm"].iloc[laser]).split(";")
+        foreign[one, laser] = not {*str(sets[one]).split(";")} <= {*offered}
+    sessions.flag(foreign[used, place], "wavelengths_nm", "wavelength_of_laser")
 
 
 def _grading_dates(gradings: CleanTable, sessions: CleanTable | None, courses: CleanTable) -> None:
     import pandas as pd
 
-    frame = gradings.frame
+    frame, step = gradings.frame, _steps(gradings, "after_session")
     started = gradings.of_course(courses, "started_on")
     before = (frame["graded_on"] < started) & (frame["after_session"] > 0)
     after = pd.Series(False, frame.index)
     if sessions is not None and len(sessions.frame):
-        before |= frame["graded_on"] < _date_of(sessions.frame, frame, 0)
-        after |= frame["graded_on"] > _date_of(sessions.frame, frame, 1)
+        steps, days = _steps(sessions, "session_no"), sessions.frame["treated_on"].to_numpy()
+        before |= frame["graded_on"] < _looked_up(steps, days, step, frame.index)
+        after |= frame["graded_on"] > _looked_up(steps, days, step + 1, frame.index)
     gradings.flag(before, "graded_on", "grading_before_session")
     gradings.flag(after, "graded_on", "grading_after_next")
 
 
-def _date_of(sessions: pd.DataFrame, gradings: pd.DataFrame, later: int) -> pd.Series[Any]:
+def _steps(table: CleanTable, number: str) -> IntArray:
+    """Return one number for the course and the session of each row."""
+    return np.asarray(table.codes("course_id") * MOST_STEPS + table.frame[number].to_numpy())
+
+
+def _looked_up(
+    keys: IntArray, values: npt.NDArray[Any], wanted: IntArray, index: pd.Index[Any]
+) -> pd.Series[Any]:
+    """Return the value of the first row with each key wanted, missing where there is none."""
     import pandas as pd
 
-    wanted = gradings[["course_id"]].assign(session_no=gradings["after_session"] + later)
-    dated = sessions[["course_id", "session_no", "treated_on"]]
-    dated = dated.drop_duplicates(["course_id", "session_no"])
-    joined = wanted.merge(dated, how="left", on=["course_id", "session_no"])
-    return pd.Series(joined["treated_on"].to_numpy(), gradings.index)
+    known, first = np.unique(keys, return_index=True)
+    at = np.minimum(np.searchsorted(known, wanted), len(known) - 1)
+    return pd.Series(values[first[at]], index).where(known[at] == wanted)
 
 
 def _falls(gradings: CleanTable) -> None:
-    frame = gradings.frame
-    known = frame[frame["fading_pct"] <= MOST_GENEROUS]
-    after = known.groupby(["course_id", "after_session"])["fading_pct"].min().reset_index()
-    same = after["course_id"] == after["course_id"].shift()
-    after["before"] = after["fading_pct"].shift().where(same)
-    joined = frame.merge(after, how="left", on=["course_id", "after_session"])
-    falling = joined["fading_pct_x"] < joined["before"].clip(upper=ALL_GONE)
-    gradings.flag(
-        falling.set_axis(frame.index), "fading_pct", "falls", joined["before"].set_axis(frame.index)
-    )
+    frame, step = gradings.frame, _steps(gradings, "after_session")
+    faded = frame["fading_pct"].to_numpy()
+    known = faded <= MOST_GENEROUS
+    if not known.any():
+        return
+    steps, of = np.unique(step[known], return_inverse=True)
+    lowest = np.full(len(steps), np.inf)
+    np.minimum.at(lowest, of, faded[known])
+    before = np.full(len(steps), np.nan)
+    same = np.flatnonzero(np.diff(steps // MOST_STEPS) == 0)
+    before[same + 1] = lowest[same]
+    then = _looked_up(steps, before, step, frame.index)
+    gradings.flag(then.clip(upper=ALL_GONE) > faded, "fading_pct", "falls", then)
 
 
 def _fractions(gradings: CleanTable) -> None:
@@ -452,22 +399,26 @@ def _above(gradings: CleanTable) -> None:
     gradings.flag(faded > MOST_GENEROUS, rule.name, "far_above", None, {"rule": allowed})
 
 
-def _outcomes(courses: CleanTable, gradings: pd.DataFrame, cleared_at: float) -> None:
+def _outcomes(courses: CleanTable, gradings: CleanTable, cleared_at: float) -> None:
     """Flag outcomes that the last gradings contradict; gradings never change an outcome."""
-    last = gradings["after_session"] == gradings.groupby("course_id")["after_session"].transform(
-        "max"
+    known = (gradings.frame["fading_pct"] <= MOST_GENEROUS).to_numpy()
+    course, number, faded = (
+        values[known]
+        for values in (
+            gradings.codes("course_id"),
+            gradings.frame["after_session"].to_numpy(),
+            gradings.frame["fading_pct"].clip(upper=ALL_GONE).to_numpy(),
+        )
     )
-    seen = gradings[last].groupby("course_id")["fading_pct"].agg(["min", "max"])
-    best = courses.frame["course_id"].map(seen["max"])
-    worst = courses.frame["course_id"].map(seen["min"])
-    cleared = courses.frame["outcome"] == "cleared"
-    courses.flag(
-        cleared & (best < cleared_at), "outcome", "cleared_below", None, {"cleared_at": cleared_at}
-    )
-    courses.flag(
-        ~cleared & (worst >= cleared_at),
-        "outcome",
-        "not_cleared_above",
-        None,
-        {"cleared_at": cleared_at},
-    )
+    last = np.full(len(gradings.ids["course_id"].distinct), -1)
+    np.maximum.at(last, course, number)
+    best, worst = np.full(len(last), -np.inf), np.full(len(last), np.inf)
+    at_end = number == last[course]
+    np.maximum.at(best, course[at_end], faded[at_end])
+    np.minimum.at(worst, course[at_end], faded[at_end])
+    own = courses.codes("course_id")
+    graded, cleared = last[own] >= 0, courses.frame["outcome"] == "cleared"
+    stated = {"cleared_at": cleared_at}
+    low, high = best[own] < cleared_at, worst[own] >= cleared_at
+    courses.flag(cleared & graded & low, "outcome", "cleared_below", None, stated)
+    courses.flag(~cleared & graded & high, "outcome", "not_cleared_above", None, stated)

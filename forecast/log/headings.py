@@ -90,7 +90,7 @@ def with_headings(
     required = [rule.name for rule in TABLES[name] if rule.required]
     filled = [
         (number, [None if _blank(cell) else str(cell).strip() for cell in cells])
-        for number, *cells in rows.iloc[:SEARCHED_ROWS].itertuples(name=None)
+        for number, cells in zip(rows.index, rows.iloc[:SEARCHED_ROWS].to_numpy(), strict=False)
         if not all(map(_blank, cells))
     ]
     if not filled:

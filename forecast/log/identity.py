@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from functools import cache
+from itertools import chain
 from pathlib import Path
-from statistics import median
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,8 +24,8 @@ from forecast.log.cells import (
     UnreadableError,
     as_text,
     date_order,
-    in_use,
-    iso_day,
+    distinct_texts,
+    iso_days,
     normal_heading,
     read_cell,
 )
@@ -123,7 +124,8 @@ def is_code(text: str) -> bool:
     >>> is_code("c017"), is_code("client-017"), is_code("schmidt1"), is_code("Anna"), is_code("A")
     (True, True, False, False, True)
     """
-    return _is_code(text, _listed()["codes"]["words"]) and masked(text) == text
+    own = _long_words(text) - _listed()["codes"]["words"]
+    return _is_code(text, own) and masked(text) == text
 
 
 def quoted(heading: object, place: int) -> str:
@@ -162,7 +164,7 @@ def _treated(frame: pd.DataFrame, kinds: Mapping[str, str]) -> float | None:
     for place, heading in enumerate(frame.columns):
         if kinds.get(normal_heading(heading)) == "date":
             years, _ = _years(frame.iloc[:, place])
-            return median(years) if years else None
+            return float(np.median(years)) if years else None
     return None
 
 
@@ -189,8 +191,9 @@ def _by_content(
     texts = _distinct(cells)
     if not texts:
         return None
+    together = "\n".join(texts)  # which none of the patterns reaches across
     for what, pattern in TELLING.items():
-        if any(pattern.search(text) for text in texts):
+        if pattern.search(together):
             return f"{what}es" if what.endswith("s") else f"{what}s"
     if name == "client_id" and not _are_codes(texts):
         return "not codes such as c001"
@@ -213,29 +216,26 @@ def _share(test: Callable[[str], object], texts: list[str]) -> float:
 
 def _are_codes(texts: list[str]) -> bool:
     """Say whether texts are codes: digits with few letters, or one word that most begin with."""
-    shared: dict[str, int] = {}
-    for text in texts:
-        for word in _long_words(text):
-            shared[word] = shared.get(word, 0) + 1
+    spoken = [_long_words(text) for text in texts]
+    shared = Counter(chain.from_iterable(spoken))
     common = {word for word, n in shared.items() if n > max(MANY, 0.2 * len(texts))}
-    others = [text for text in texts if not _is_code(text, common)]
-    return len(others) < MANY or len(others) <= SELDOM * len(texts)
+    others = sum(not _is_code(text, own - common) for text, own in zip(texts, spoken, strict=True))
+    return others < MANY or others <= SELDOM * len(texts)
 
 
 def _long_words(text: str) -> set[str]:
     """Return the words of four letters or more that can be spoken, or are in another script."""
-    if re.fullmatch(r"(?=.*\d)[0-9a-fA-F-]{8,40}", text):
-        return set()
     found = re.findall(r"[^\W\d_]{4,}", text[:LONGEST].lower())
+    if not found or re.fullmatch(r"(?=.*\d)[0-9a-fA-F-]{8,40}", text):
+        return set()
     return {word for word in found if re.search(r"[aeiouyäöüáéíóú]|[^\x00-\x7f]", word)}
 
 
-def _is_code(text: str, common: Iterable[str]) -> bool:
+def _is_code(text: str, own: set[str]) -> bool:
     if text.lower() in EMPTY_WORDS:
         return True
     digits = any(letter.isdigit() for letter in text)
     short = len(text) <= 2 and text.isascii()
-    own = _long_words(text) - set(common)
     return (digits or short) and not own and not _has_given_name(text) and len(text) <= LONGEST
 
 
@@ -244,13 +244,9 @@ def _distinct(cells: pd.Series[Any]) -> list[str]:
 
     if pd.api.types.is_float_dtype(cells) or pd.api.types.is_bool_dtype(cells):
         return []
-    if isinstance(cells.dtype, pd.CategoricalDtype):
-        held = cells.cat.categories.to_numpy()
-        found = held[in_use(cells.cat.codes.to_numpy(), len(held))]
-    else:
-        found = cells.dropna().astype(str).drop_duplicates().to_numpy()
+    _, found = distinct_texts(cells)
     step = -(-len(found) // SAMPLE) or 1
-    texts = (str(value).strip() for value in found[::step])
+    texts = map(str.strip, found[::step])
     return [text for text in texts if text]
 
 
@@ -270,9 +266,11 @@ def _are_names(name: str, texts: list[str], cells: pd.Series[Any], *, extra: boo
 
 
 def _has_given_name(text: str) -> bool:
+    if not re.search(r"[^\W\d_]{2}", text[:LONGEST]):
+        return False
     apart = re.sub(r"(?<=[^\W\d_A-Z])(?=[A-Z])", " ", text[:LONGEST])
-    found = re.findall(r"[^\W\d_]{2,}", apart)
-    return any(word.lower() in names for names in _listed()["given"].values() for word in found)
+    found = {word.lower() for word in re.findall(r"[^\W\d_]{2,}", apart)}
+    return not all(map(found.isdisjoint, _listed()["given"].values()))
 
 
 def _is_foreign_name(text: str) -> bool:
@@ -292,7 +290,7 @@ def _are_birth_dates(cells: pd.Series[Any], treated: float | None) -> bool:
     years, looked_at = _years(cells)
     if treated is None or len(years) < 0.8 * looked_at:
         return False
-    return len(set(years)) >= MANY and treated - median(years) >= GROWN_UP
+    return len(set(years)) >= MANY and treated - float(np.median(years)) >= GROWN_UP
 
 
 def _years(cells: pd.Series[Any]) -> tuple[list[int], int]:
@@ -308,15 +306,17 @@ def _years(cells: pd.Series[Any]) -> tuple[list[int], int]:
     if pd.api.types.is_datetime64_any_dtype(some):
         found = some.dt.year
         return found[(found >= FIRST_YEAR) & (found <= LATEST.year)].tolist(), len(some)
-    texts = [text for text in ((as_text(cell) or "").strip() for cell in some) if text]
-    order = date_order(texts)
-    years = [year for text in texts if (year := _year_of(text, order)) is not None]
-    return years, len(texts)
+    texts = np.array([*map(as_text, some), None], dtype=object)[:-1]
+    days = iso_days(texts, date(FIRST_YEAR, 1, 1))
+    plain = ~np.isnat(days)
+    others = [text.strip() for text in texts[~plain] if text and text.strip()]
+    order = date_order(others)
+    years = [year for text in others if (year := _year_of(text, order)) is not None]
+    years += (days[plain].astype("datetime64[Y]").astype(int) + 1970).tolist()
+    return years, len(others) + int(plain.sum())
 
 
 def _year_of(text: str, order: Any) -> int | None:
-    if plain := iso_day(text, date(FIRST_YEAR, 1, 1)):
-        return plain.year
     try:
         value = read_cell(ANY_DATE, text, order=order, earliest=date(FIRST_YEAR, 1, 1)).value
         return value.year if isinstance(value, date) else None

@@ -378,7 +378,8 @@ def _report_on(raw: RawLog, tables: Mapping[str, CleanTable]) -> LogReport:
 def _as_written(raw: pd.DataFrame, columns: Iterable[str], wanted: set[int]) -> pd.DataFrame:
     known = {*columns, OVERFLOW}  # free text stays behind
     kept = [name for name in raw.columns if name in known or normal_heading(name) in known]
-    rows = raw.loc[raw.index.isin(wanted), kept]
+    rows = raw[raw.index.isin(wanted)][kept]
     # texts of large files are held once each on the way in
-    coded = rows.select_dtypes("category").columns
-    return rows.astype({name: rows[name].cat.categories.dtype for name in coded})
+    coded = [name for name in kept if rows[name].dtype == "category"]
+    kinds = {name: rows[name].cat.categories.dtype for name in coded}
+    return rows.astype(kinds) if kinds else rows

@@ -278,14 +278,14 @@ def _empty_rows(frame: pd.DataFrame) -> pd.Series[bool]:
     typed = (place for place, kind in enumerate(frame.dtypes) if kind.kind in "iufM")
     if any(frame.iloc[:, place].notna().all() for place in typed):
         return pd.Series(False, frame.index)
-    blank = pd.Series(True, frame.index)
+    blank = np.arange(len(frame))
     for position in range(frame.shape[1]):
-        rows = blank[blank].index
-        if rows.empty:
+        if not len(blank):
             break
-        cells = frame.iloc[:, position].loc[rows]
-        blank.loc[rows] = cells.isna() | (cells.astype(str).str.strip() == "")
-    return blank
+        cells = frame.iloc[blank, position]
+        empty = np.array([not str(cell).strip() for cell in cells], dtype=bool)
+        blank = blank[empty | cells.isna().to_numpy(bool)]
+    return pd.Series(np.isin(np.arange(len(frame)), blank), frame.index)
 
 
 def _check_size(name: str, rows: int, unpacked: int) -> None:

@@ -229,11 +229,10 @@ def entries(
 
     codes, texts = distinct_texts(values)
     written = np.append(texts, "")[codes]
-    frame = pd.DataFrame({"row": rows.to_numpy(), "value": written})
     remedies = remedy if isinstance(remedy, list) else [remedy] * len(rows)
-    said = pd.DataFrame({"rule": [rule] * len(rows), "remedy": remedies}, dtype=object)
-    told = frame.assign(table=table, column=column, blanked=blanked).join(said)
-    return told[list(FLAGGED)]
+    said = (pd.Series(each, dtype=object) for each in ([rule] * len(rows), remedies))
+    told = (table, rows.to_numpy(), column, written, *said, blanked)
+    return pd.DataFrame(dict(zip(FLAGGED, told, strict=True)))
 
 
 def gather(listed: Iterable[pd.DataFrame], columns: tuple[str, ...] = ENTRY) -> pd.DataFrame:

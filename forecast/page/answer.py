@@ -12,7 +12,7 @@ from forecast._notes import Note
 from forecast.counts import few
 from forecast.forecaster import GRADINGS, against_promise
 from forecast.log import ATTRIBUTES
-from forecast.page.costs import PriceRow, cost_of, price_rows, range_text
+from forecast.page.costs import PriceRow, cost_of, package_rows, range_text
 from forecast.page.desk import Asked
 from forecast.tattoo import cautions_for, cite, mark_of
 
@@ -187,7 +187,7 @@ def answer(desk: Desk, asked: Asked, words: Words) -> Answer | None:
     done = asked.sessions_done
     more = "_more" if done else ""
     goal = words.say(f"goal.{asked.goal}_done")
-    quoted, price_notes = price_rows(estimate, desk.tariff, words, done=done)
+    quoted, price_notes = package_rows(estimate, desk.tariff, words, done=done)
     lasers = {nm for _, of in forecaster.log_summary.lasers for nm in of}
     cautions = cautions_for(asked.enquiry, facts=asked.facts, wavelengths_nm=lasers)
     lines = [range_line(estimate, more, words), _not_done_line(estimate, goal, more, words)]
@@ -319,8 +319,7 @@ def _steps(
     estimate: Estimate, goal: str, more: str, words: Words
 ) -> tuple[tuple[int, str, str], ...]:
     found = []
-    for n in range(1, estimate.horizon + 1):
-        share = estimate.chance_by(n)
+    for n, share in enumerate(estimate.distribution.cdf()[0].tolist(), 1):
         filled = whole_of_100(share)
         shares = {"done": words.of_100(share), "left": words.of_100(1 - share)}
         values = {"n": words.number(n), "goal": goal, "filled": filled, **shares}

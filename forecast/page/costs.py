@@ -5,14 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from forecast.errors import ForecastError
-from forecast.prices import Quote, left_of, price_package
+from forecast.prices import from_cents, left_of, price_rows
 
 if TYPE_CHECKING:
     from forecast.counts import Estimate
     from forecast.page.desk import Asked
     from forecast.page.words import Words
-    from forecast.prices import Tariff
+    from forecast.prices import Package, Tariff
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,13 +28,10 @@ class PriceRow:
     enough: str
 
 
-def price_rows(
+def package_rows(
     estimate: Estimate, tariff: Tariff | None, words: Words, *, done: int
 ) -> tuple[tuple[PriceRow, ...], tuple[str, ...]]:
-    """Return a row per package, for what is left of it, and a note for each that is not sold.
-
-    The quote's own notes speak of costs and stay out.
-    """
+    """Return a row per package, for what is left of it, and a note for each that is not sold."""
     rows, notes = [], []
     for package in tariff.packages if tariff else ():
         assert tariff is not None
@@ -47,35 +46,44 @@ def price_rows(
             notes.append(words.say("answer.price_left_out", named))
             continue
         try:
-            quote = price_package(estimate, *left, started=bool(done))
+            row = _price_row(estimate, *left, words, done=done)
         except ForecastError as error:
             notes.append(words.say("answer.price_fails", {"why": f"{name}: {error}"}))
             continue
-        if quote.misleads == "dearer":
+        if row is None:
             notes.append(words.say("answer.price_dearer", {"name": name}))
         else:  # one that is enough for few is marked so in its row
-            rows.append(_price_row(quote, words, more="_more" if done else ""))
+            rows.append(row)
     return tuple(rows), tuple(notes)
 
 
-def _price_row(quote: Quote, words: Words, *, more: str = "") -> PriceRow:
-    package = quote.package
-    sessions = quote.cap if package.kind == "fixed" else package.sessions
+def _price_row(
+    estimate: Estimate, package: Package, tariff: Tariff, words: Words, *, done: int
+) -> PriceRow | None:
+    # None where all that it holds costs less one by one
+    (priced,) = price_rows(
+        estimate.distribution.pmf, estimate.stop_hazard, [package], tariff,
+        area_cm2=estimate.enquiry.area_cm2, started=bool(done), pull=estimate.stop_pull,
+    )  # fmt: skip
+    if priced.dearer[0]:
+        return None
+    sessions = priced.terms.cap if package.kind == "fixed" else package.sessions
     values = {"n": sessions or 1, "sessions": sessions, "extra": ""}
     kind = package.kind
     if package.extra_price is not None:
-        values["extra"] = words.money(package.extra_price, quote.currency)
+        values["extra"] = words.money(package.extra_price, tariff.currency)
         kind += "_extra" if kind == "block" else ""
-    enough = ""
-    if quote.chance_enough is not None:
-        few = "few" if quote.chance_enough < 0.5 else "of"
-        count = words.of_100(quote.chance_enough)
+    enough, chance = "", float(priced.enough[0])
+    if not np.isnan(chance):
+        few = "few" if chance < 0.5 else "of"
+        count = words.of_100(chance)
         enough = words.say(f"answer.price_enough_{few}", {"count": count})
+    bill = priced.revenue[0] * (1 + tariff.tax_rate)
     return PriceRow(
         name=package.label(words.code),
-        price=words.money(quote.price, quote.currency),
-        unit=words.say(f"price_unit.{kind}{more}", values),
-        average=words.money(quote.expected_bill, quote.currency),
+        price=words.money(from_cents(priced.price[0]), tariff.currency),
+        unit=words.say(f"price_unit.{kind}{'_more' * bool(done)}", values),
+        average=words.money(from_cents(bill), tariff.currency),
         enough=enough,
     )
 

@@ -101,9 +101,9 @@ def _book_choices(desk: Desk) -> dict[str, Any]:
 
 def render_parts(found: Answer, words: Words) -> dict[str, str]:
     """Return the pieces of the answer that the page swaps: headline, picture, details."""
+    values = {"w": words, "a": found, **pictures(found)}
     return {
-        name: template(f"{name}.html").render(w=words, a=found, **pictures(found))
-        for name in ("headline", "picture", "details")
+        name: template(f"{name}.html").render(values) for name in ("headline", "picture", "details")
     }
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -80,12 +80,12 @@ class Words:
         """Return a number with at most two decimals."""
         shape = "+#,##0.0;−#,##0.0" if signed else "#,##0.##"
         shown = round(value, 1 if signed else 2) + 0.0  # no minus before a zero
-        return _formatted(shown, shape, self.locale)
+        return _written(format_decimal, shown, shape, self.locale)
 
     def whole(self, value: float) -> str:
         """Return a whole number with its sign."""
         shown = round(value) + 0  # no minus before a zero
-        return _formatted(shown, "+#,##0;−#,##0", self.locale)
+        return _written(format_decimal, shown, "+#,##0;−#,##0", self.locale)
 
     def span(self, low: str, high: str) -> str:
         """Return a range in words; one word where both ends read the same."""
@@ -101,7 +101,7 @@ class Words:
 
     def money(self, amount: Decimal, currency: str) -> str:
         """Return an amount of money, to the cent."""
-        return str(format_currency(amount, currency, locale=self.locale))
+        return _written(format_currency, amount, currency, self.locale)
 
     def of_100(self, share: float) -> str:
         """Return how many of 100, never none and never all."""
@@ -135,8 +135,8 @@ class Words:
 
 
 @lru_cache(maxsize=4096)  # the same few numbers fill most of a page
-def _formatted(shown: float, shape: str, locale: Locale) -> str:
-    return str(format_decimal(shown, format=shape, locale=locale))
+def _written(how: Callable[..., str], shown: Any, shape: str, locale: Locale) -> str:
+    return str(how(shown, shape, locale=locale))
 
 
 class _Filled(Filler):
@@ -153,6 +153,7 @@ class _Filled(Filler):
         return self.words.day(date.fromisoformat(iso))
 
 
+@cache
 def languages() -> tuple[str, ...]:
     """Return the codes of the languages that are shipped.
 

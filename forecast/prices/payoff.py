@@ -7,14 +7,15 @@ yet may stop after that session (competing ends, E[min(K, cap, D)]).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
+from functools import cache, partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from forecast._types import FloatArray
+from forecast._types import BoolArray, FloatArray
 from forecast.counts import competing_ends
 from forecast.errors import RequestError
 from forecast.prices.money import round_cents, to_cents
@@ -55,6 +56,17 @@ class Terms:
         """Return the price at which each outcome earns exactly nothing, shape (n, m)."""
         spent = self.fixed_cost + cost[:, None] * self.treated - self.extra
         return np.asarray(spent / self.paid)
+
+    @property
+    def ending(self) -> tuple[int, float, int, float]:
+        """What the end of a course depends on: cap, stop factor, a block that not all go beyond."""
+        return self.cap, self.stop_factor, self.block * (self.goes_on < 1), self.goes_on
+
+    def by_outcome(self, cleared: FloatArray, not_cleared: FloatArray) -> FloatArray:
+        """Return the chance of each outcome, from those of ending after each session."""
+        if self.splits_endings:
+            return np.concatenate([cleared, not_cleared], axis=-1)
+        return np.asarray(cleared + not_cleared)
 
 
 def terms_of(package: Package, tariff: Tariff, horizon: int, *, started: bool = False) -> Terms:
@@ -179,16 +191,20 @@ def outcome_chances(
     >>> round(float(chances @ terms.delivered), 6)
     3.360984
     """
-    cap = terms.cap
-    pmf = np.asarray(pmf, dtype=np.float64)
-    stop = np.minimum(np.asarray(stop_hazard, dtype=np.float64)[..., :cap] * terms.stop_factor, 1)
-    if 0 < terms.block < cap and terms.goes_on < 1:
-        stop[..., terms.block - 1] = 1 - (1 - stop[..., terms.block - 1]) * terms.goes_on
+    pmf, stop = (np.asarray(each, dtype=np.float64) for each in (pmf, stop_hazard))
+    return terms.by_outcome(*_ends(pmf, stop, pull, *terms.ending))
+
+
+# the chances that the course ends after each session, at its goal and not
+def _ends(
+    pmf: FloatArray, stop: FloatArray, pull: FloatArray | None,
+    cap: int, factor: float, block: int, goes_on: float,
+) -> tuple[FloatArray, FloatArray]:  # fmt: skip
+    stop = np.minimum(stop[..., :cap] * factor, 1)
+    if 0 < block < cap:
+        stop[..., block - 1] = 1 - (1 - stop[..., block - 1]) * goes_on
     stop[..., -1] = 1.0  # at the cap everyone who is left has had what was sold
-    cleared, not_cleared = competing_ends(pmf, stop, pull)
-    if terms.splits_endings:
-        return np.concatenate([cleared, not_cleared], axis=-1)
-    return np.asarray(cleared + not_cleared)
+    return competing_ends(pmf, stop, pull)
 
 
 def expected_shortfall(
@@ -242,6 +258,8 @@ class Priced:
     session_revenue: FloatArray  # of paying per session up to the same cap, net of tax
     session_margin: FloatArray
     enough: FloatArray  # chance that the package's sessions are; NaN for pay per session
+    chances: FloatArray  # of each outcome, (n, m)
+    dearer: BoolArray  # whether all that is promised costs less one by one
 
     @property
     def revenue(self) -> FloatArray:
@@ -281,24 +299,19 @@ def price_rows(
     stop = np.broadcast_to(np.asarray(stop_hazard, dtype=np.float64), pmf.shape)
     area = np.full(len(pmf), np.nan) if area_cm2 is None else area_cm2
     cost = np.broadcast_to(tariff.session_costs(area), (len(pmf),))
+    blocks = [slice(low, low + ROWS_AT_ONCE) for low in range(0, len(pmf), ROWS_AT_ONCE)]
+    laws = [cache(partial(_ends, pmf[rows], stop[rows], pull)) for rows in blocks]  # many end alike
     found = []
     for package in packages:
         terms = terms_of(package, tariff, pmf.shape[1], started=started)
         # pay per session is compared over the same sessions as the package covers
         alone = Package("per_session", cap=terms.cap)
         by_session = terms_of(alone, tariff, pmf.shape[1], started=started)
-        own, single = (
-            np.broadcast_to(tariff.price_of(one, area), (len(pmf),)) for one in (package, alone)
-        )
+        both, own = (terms, by_session), np.empty((2, len(pmf)))
+        own[0], own[1] = tariff.price_of(package, area), tariff.price_of(alone, area)
         parts = [
-            _evaluate(
-                (terms, by_session),
-                (pmf[rows], stop[rows], pull),
-                cost[rows],
-                (own[rows], single[rows]),
-                tariff,
-            )
-            for rows in (slice(low, low + ROWS_AT_ONCE) for low in range(0, len(pmf), ROWS_AT_ONCE))
+            _evaluate(package.kind, both, law, pmf[rows], cost[rows], own[:, rows], tariff)
+            for rows, law in zip(blocks, laws, strict=True)
         ]
         names = [field.name for field in fields(Priced) if field.name != "terms"]
         columns = {name: np.concatenate([getattr(one, name) for one in parts]) for name in names}
@@ -307,15 +320,17 @@ def price_rows(
 
 
 def _evaluate(
+    kind: str,
     both: tuple[Terms, Terms],
-    law: tuple[FloatArray, FloatArray, FloatArray | None],
+    law: Callable[..., tuple[FloatArray, FloatArray]],
+    pmf: FloatArray,
     cost: FloatArray,
-    own: tuple[FloatArray, FloatArray],
+    own: FloatArray,
     tariff: Tariff,
 ) -> Priced:
     # the package's terms and those of paying per session, and the price of either
-    (terms, by_session), (price, single), pmf = both, own, law[0]
-    chances = outcome_chances(terms, *law)
+    (terms, by_session), (price, single) = both, own
+    chances, alone = (one.by_outcome(*law(*one.ending)) for one in both)
     paid, extra = chances @ terms.paid, chances @ terms.extra
     spent = terms.fixed_cost + cost * (chances @ terms.treated)
     for_loss = smallest_price(terms.break_even(cost), chances, tariff.largest_chance_of_loss)
@@ -323,10 +338,10 @@ def _evaluate(
     # where later sessions, paid on top, already bring in more than is asked, that is 0
     asked = step_up(np.maximum(np.maximum(for_margin, for_loss), 0.0), tariff)
     price = np.where(np.isnan(price), asked, price)
+    promised = terms.block if kind in ("block", "fixed") else np.inf
     margins = round_cents(terms.margins(price, cost))
     margin = (chances * margins).sum(axis=1)
     variance = (chances * (margins - margin[:, None]) ** 2).sum(axis=1)
-    alone = outcome_chances(by_session, *law)
     session_revenue = single * (alone @ by_session.paid)
     session_spent = by_session.fixed_cost + cost * (alone @ by_session.treated)
     enough = pmf[:, : terms.block].sum(axis=1) if terms.block else np.full(len(pmf), np.nan)
@@ -347,6 +362,8 @@ def _evaluate(
         session_revenue=session_revenue,
         session_margin=session_revenue - session_spent,
         enough=enough,
+        chances=chances,
+        dearer=price > promised * single,
     )
 
 

@@ -19,7 +19,7 @@ from forecast.counts import of_100
 from forecast.errors import RequestError
 from forecast.log import Enquiry
 from forecast.prices.money import from_cents, round_up
-from forecast.prices.payoff import Priced, areas_of, outcome_chances, price_rows, smallest_price
+from forecast.prices.payoff import Priced, areas_of, price_rows, smallest_price
 from forecast.prices.tariff import Package, Tariff
 from forecast.prices.year import DrawsEstimates, as_enquiries, pull_of
 from forecast.tattoo import INK_GROUPS, REGIONS, ink_group
@@ -194,11 +194,10 @@ def make_price_list(
     package, area = package.sold_at(None, cap=cap), areas_of(asked)
     own = price_rows(pmf, stop, (package,), tariff, area_cm2=area, pull=pull)[0]
     leaf, rules = band_rules(asked, own.cost, bands, typical_area_cm2=tariff.typical_area_cm2)
-    chances = outcome_chances(own.terms, pmf, stop, pull)
     break_even = own.terms.break_even(tariff.session_costs(area))
     inside = [leaf == band for band in range(len(rules))]
     prices = np.array([
-        _band_price(own, break_even[rows], chances[rows], rows, tariff) for rows in inside
+        _band_price(own, break_even[rows], own.chances[rows], rows, tariff) for rows in inside
     ])  # fmt: skip
     # easiest first, and never a harder band below an easier one
     order = np.argsort([own.cost[rows].mean() for rows in inside], kind="stable")

@@ -15,7 +15,7 @@ from forecast._plain import Result, plain
 from forecast._types import FloatArray
 from forecast.counts import of_100
 from forecast.prices.money import from_cents, round_cents, round_up
-from forecast.prices.payoff import Priced, Terms, areas_of, outcome_chances, price_rows
+from forecast.prices.payoff import Priced, Terms, areas_of, price_rows
 from forecast.prices.tariff import Package, Tariff
 from forecast.survival import CountDistribution
 
@@ -288,7 +288,7 @@ def price_package(
     priced = price_rows(pmf, stop, (package,), tariff, area_cm2=area, started=started, pull=pull)[0]
     terms = priced.terms
     margins = round_cents(terms.margins(priced.price[:1], tariff.session_costs(area)))[0]
-    chances = outcome_chances(terms, pmf, stop, pull)
+    chances = priced.chances
     low, high = np.quantile(chances[1:] @ (margins < 0), [0.05, 0.95])
     # Var = E[Var | parameters] + Var(E | parameters), the second part from the draws
     margin_sd = float(priced.margin_sd[0])
@@ -326,16 +326,15 @@ def price_package(
         chances=chances[0],
         cap=terms.cap,
         median=int(median) if np.isfinite(median) else None,
-        check=_honest_check(terms, median, enough, dearer=_dearer(package, priced, tariff, area)),
+        check=_honest_check(terms, median, enough, dearer=_dearer(priced, tariff, area)),
         notes=_notes(estimate, package, terms, tariff, area_known=not np.isnan(area[0])),
     )
 
 
-def _dearer(package: Package, priced: Priced, tariff: Tariff, area: FloatArray) -> tuple[Note, ...]:
-    # a note where all its sessions cost less one by one
-    single, price = tariff.price_of(Package("per_session"), area)[0], priced.price[0]
-    if package.kind not in ("block", "fixed") or price <= priced.terms.block * single:
+def _dearer(priced: Priced, tariff: Tariff, area: FloatArray) -> tuple[Note, ...]:
+    if not priced.dearer[0]:
         return ()
+    single = tariff.price_of(Package("per_session"), area)[0]
     values = {"sessions": priced.terms.block, "price": str(from_cents(priced.terms.block * single))}
     return (Note("prices.dearer", "serious", values),)
 

@@ -80,13 +80,11 @@ def price_many(
         labels = list(frame.get("enquiry_id", frame.index))
     asked = as_enquiries(frame, forecaster)
     pmf, stop, pull = mean_estimates(forecaster, asked)
-    area, single = areas_of(asked), Package("per_session")
+    area = areas_of(asked)
     each = tariff.session_costs(area)
     tables = []
     priced = price_rows(pmf, stop, offered, tariff, area_cm2=area, pull=pull)
     for package, one in zip(offered, priced, strict=True):
-        most = one.terms.block * tariff.price_of(single, area)
-        dearer = (one.price > most) & (package.kind in ("block", "fixed"))
         few = (one.enough < HALF) & (package.kind == "fixed")
         tables.append(pd.DataFrame({
             "enquiry": labels,
@@ -97,7 +95,7 @@ def price_many(
             "cost": (one.cost / 100).round(2),
             "margin": (one.margin / 100).round(2),
             "chance_of_loss": one.chance_of_loss.round(4),
-            "mark": np.where(dearer, "dearer", np.where(few, "too_few", "")),
+            "mark": np.where(one.dearer, "dearer", np.where(few, "too_few", "")),
             "reason": pd.Series(_reasons(package, one, each, area, tariff), dtype=object),
         }))  # fmt: skip
     return pd.concat(tables, ignore_index=True)

@@ -308,17 +308,17 @@ def _pmfs(
 ) -> FloatArray:
     """Return pmfs, one more axis than ``location``; ``odds`` are the logits of the never share."""
     share = 1 / (1 + np.exp(np.minimum(odds, SURE)))
-    pairs = [each.reshape(-1) for each in (location, scale, share)]
+    rows = [each.reshape(-1) for each in (location, scale, share)]
     pmf = np.empty((location.size, horizon))
     together = max(CELLS_TOGETHER // horizon, 1)
     for low in range(0, len(pmf), together):
-        m, s, has = (each[low : low + together] for each in pairs)
-        survival = survival_curve(standard, m, s, horizon)
-        part = pmf[low : low + together]
-        part[:, 0] = 1 - survival[:, 0]
-        np.subtract(survival[:, :-1], survival[:, 1:], out=part[:, 1:])
-        np.maximum(part, 0, out=part)
-        part *= has[:, None]
+        m, s, has = (each[low : low + together] for each in rows)
+        survival = survival_curve(standard, m, s, horizon)  # step by step: rows are longer
+        part = np.empty_like(survival)
+        np.subtract(1, survival[0], out=part[0])
+        np.subtract(survival[:-1], survival[1:], out=part[1:])
+        part *= has
+        np.maximum(part.T, 0, out=pmf[low : low + together])
     return pmf.reshape(*location.shape, horizon)
 
 

@@ -217,6 +217,8 @@ def is_single(values: Any) -> bool:
     """Say whether ``values`` is one value rather than a list of them."""
     if isinstance(values, list | tuple):
         return False  # numpy would look through all of it
+    if isinstance(values, np.ndarray):
+        return values.ndim == 0
     return isinstance(values, str | int | float) or values is None or np.ndim(values) == 0
 
 

@@ -58,12 +58,13 @@ def _mills_ratio(out: FloatArray) -> FloatArray:
     value, slope, second, third = _mills_cubics()
     at = np.fmin(out, FAR)  # NaN takes a place in the table too, and stays out in the density
     at *= CELLS
-    cell = at.astype(np.intp)
-    at -= cell
+    part = np.floor(at)  # and what each part of the sum comes to, in the same place
+    at -= part
+    cell = part.astype(np.intp)
     ratio = third.take(cell, mode="clip")
     for coefficient in (second, slope, value):
         ratio *= at
-        ratio += coefficient.take(cell, mode="clip")
+        ratio += coefficient.take(cell, mode="clip", out=part)
     far = out > FAR
     if far.any():
         square = out[far] ** -2
@@ -82,11 +83,15 @@ def normal_above(z: FloatArray) -> FloatArray:
 
 
 def _normal_density(z: FloatArray) -> FloatArray:
-    return np.asarray(np.exp(_normal_log_density(z)), dtype=np.float64)
+    log = _normal_log_density(z)
+    return np.exp(log, out=log)
 
 
 def _normal_log_density(z: FloatArray) -> FloatArray:
-    return np.asarray(-0.5 * z**2 - LOG_ROOT, dtype=np.float64)
+    log = -0.5 * z
+    log *= z
+    log -= LOG_ROOT
+    return log
 
 
 def _normal_log_above(z: FloatArray) -> FloatArray:
@@ -132,10 +137,10 @@ STANDARDS: dict[str, Standard] = {
 def survival_curve(
     standard: Standard, location: FloatArray, scale: FloatArray, horizon: int
 ) -> FloatArray:
-    """Return the chance of no event by steps 1 to ``horizon``, one more axis than ``location``."""
-    slope = 1 / scale[..., None]
-    z = np.log(np.arange(1.0, horizon + 1)) * slope
-    z -= location[..., None] * slope
+    """Return the chance of no event by steps 1 to ``horizon``, the first axis."""
+    slope = 1 / scale
+    z = np.multiply.outer(np.log(np.arange(1.0, horizon + 1)), slope)
+    z -= location * slope
     return standard.above(np.clip(z, -FAR, FAR, out=z))
 
 

@@ -111,15 +111,18 @@ def test_fills_are_the_eighths_of_what_the_log_has():
 
 
 def test_an_enquiry_is_asked_once_or_once_for_each_way_to_fill_it():
-    full = dict.fromkeys(COVARIATES, 1.0)
-    assert spread_missing(full, {}) == {name: [1.0] for name in COVARIATES}
+    given = {name: np.ones(2) for name in COVARIATES}
     fills = {"smoker": (0.0,) * 6 + (1.0,) * 2, "scarring": (0.0,) * 4 + (1.0,) * 4}
-    spread = spread_missing(full | {"smoker": NAN, "scarring": NAN}, fills)
-    assert spread["layering"] == [1.0] * 8
-    assert sorted(spread["smoker"]) == [0.0] * 6 + [1.0] * 2
-    assert sorted(spread["scarring"]) == [0.0] * 4 + [1.0] * 4
+    absent = np.array([1.0, NAN])
+    spread, sizes = spread_missing(given | {"smoker": absent, "scarring": absent}, fills)
+    assert sizes.tolist() == [1, 8]
+    assert {name: values[0] for name, values in spread.items()} == dict.fromkeys(COVARIATES, 1.0)
+    assert spread["layering"].tolist() == [1.0] * 9
+    smoker, scarring = spread["smoker"][1:], spread["scarring"][1:]
+    assert sorted(smoker) == [0.0] * 6 + [1.0] * 2
+    assert sorted(scarring) == [0.0] * 4 + [1.0] * 4
     # shifted against each other, or all who smoke would be scarred
-    assert np.corrcoef(spread["smoker"], spread["scarring"])[0, 1] < 0.5
+    assert np.corrcoef(smoker, scarring)[0, 1] < 0.5
 
 
 FAR = {"skin_type": "VI", "body_site": "ankle"}
